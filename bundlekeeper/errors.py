@@ -1,0 +1,85 @@
+"""The one exception family.
+
+Rules: every error that a user can cause or meet is a `KeeperError`; each class carries its exit status;
+the message says what is, the hint says what to do, `where` says in which file or place. Foreign exceptions are
+wrapped once, at the boundary where they arise, with `raise ... from e`. Anything else that escapes is our bug (70).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+EXIT_OK = 0
+EXIT_FOUND = 1
+EXIT_INPUT = 2
+EXIT_UNFINISHED = 3
+EXIT_REFUSED = 4
+EXIT_BUG = 70
+EXIT_INTERRUPTED = 130
+EXIT_TERMINATED = 143
+
+#: When several hold at once, the first of these is the exit status.
+PRECEDENCE = (EXIT_BUG, EXIT_INTERRUPTED, EXIT_TERMINATED, EXIT_UNFINISHED, EXIT_INPUT, EXIT_REFUSED, EXIT_FOUND)
+
+
+def worst_exit(statuses: Iterable[int]) -> int:
+    """Return the exit status that wins among several, by `PRECEDENCE`; 0 when there is none."""
+    present = set(statuses)
+    return next((status for status in PRECEDENCE if status in present), EXIT_OK)
+
+
+class KeeperError(Exception):
+    """Base of the family. `says` is what is, `hint` what to do, `where` the file or place."""
+
+    exit_code = EXIT_BUG
+
+    def __init__(self, says: str, *, hint: str = "", where: str = "") -> None:
+        super().__init__(says)
+        self.says = says
+        self.hint = hint
+        self.where = where
+
+
+class InputError(KeeperError):
+    """The command line or an input file is wrong. `problems` holds every problem found (model.findings.Finding)."""
+
+    exit_code = EXIT_INPUT
+
+    def __init__(self, says: str, *, hint: str = "", where: str = "", problems: Sequence[Any] = ()) -> None:
+        super().__init__(says, hint=hint, where=where)
+        self.problems = tuple(problems)
+
+
+class VersionError(InputError):
+    """A version or a range cannot be read or ordered in the declared order."""
+
+
+class UnfinishedError(KeeperError):
+    """The work could not be finished: I/O, network, no space."""
+
+    exit_code = EXIT_UNFINISHED
+
+
+class LockedError(UnfinishedError):
+    """Somebody else holds the store's lock."""
+
+
+class DamagedError(UnfinishedError):
+    """A database of ours cannot be read; the hint names the way out."""
+
+
+class RefusedError(KeeperError):
+    """Refused to act: a signature, a manifest, a medium or a folder is not trusted."""
+
+    exit_code = EXIT_REFUSED
+
+
+class StoppedError(KeeperError):
+    """Stopped by a signal; everything finished until then stays."""
+
+    exit_code = EXIT_INTERRUPTED
+
+    def __init__(self, says: str, *, exit_code: int = EXIT_INTERRUPTED, hint: str = "", where: str = "") -> None:
+        super().__init__(says, hint=hint, where=where)
+        self.exit_code = exit_code

@@ -1,0 +1,129 @@
+"""Findings: what a check found, in a closed list of codes.
+
+Rules: a code outside `CODES` (or a lint code registered in `model.lint`) does not exist; a finding's level is the
+code's own unless the place that makes it knows better; ok means no error and no warning; a finding never hides
+another; texts are data and are escaped where they are printed, not here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from bundlekeeper.errors import EXIT_FOUND, EXIT_OK, EXIT_UNFINISHED
+
+
+class Level(StrEnum):
+    """How bad: an error or a warning makes the exit status 1, a note never does."""
+
+    ERROR = "error"
+    WARNING = "warning"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True)
+class Code:
+    """One finding code: its usual level and what it means, for the docs."""
+
+    level: Level
+    meaning: str
+
+
+_E, _W, _N = Level.ERROR, Level.WARNING, Level.NOTE
+
+#: The closed list of design.md; an addition is a numbered decision in DEVELOPERS.md.
+CODES: dict[str, Code] = {
+    "altered": Code(_E, "the size is right, the bytes are not those of the manifest"),
+    "truncated": Code(_E, "shorter than the manifest says"),
+    "extended": Code(_E, "longer than the manifest says"),
+    "missing": Code(_E, "named by the manifest, not there"),
+    "extra": Code(_W, "there, not named by the manifest"),
+    "misnamed": Code(_W, "the right bytes under another name"),
+    "unproven": Code(_W, "there, but its bytes were not proven"),
+    "self-digest": Code(_W, "the digest was computed from the file that it is meant to prove"),
+    "stale-proof": Code(_W, "proven longer ago than the store accepts"),
+    "unreadable": Code(_E, "could not be read to the end; nothing is known about its bytes"),
+    "withdrawn": Code(_W, "withdrawn by its publisher"),
+    "expired": Code(_W, "the manifest is past its expiry date"),
+    "clock-doubtful": Code(_W, "this machine's clock is earlier than a date already accepted"),
+    "unsigned": Code(_E, "a signature is wanted and there is none"),
+    "bad-signature": Code(_E, "the signature does not verify"),
+    "stranger-key": Code(_E, "signed by a key that this store does not trust"),
+    "dropped-key": Code(_E, "signed by a key that was dropped"),
+    "expired-key": Code(_E, "signed by a key outside its dates"),
+    "revoked-key": Code(_E, "signed by a certificate that was revoked"),
+    "not-held": Code(_E, "needed, not in the store"),
+    "family-missing": Code(_E, "a family of the release is missing"),
+    "wrong-build": Code(_E, "the rack build for servers that run alone"),
+    "model-unsupported": Code(_E, "the bundle holds no image for this model"),
+    "model-table-old": Code(_E, "the model table does not know this model yet"),
+    "jump-refused": Code(_E, "a rule forbids this jump"),
+    "jump-unstated": Code(_W, "no rule speaks about this jump"),
+    "mix-refused": Code(_E, "these versions may not stand beside each other"),
+    "downgrade": Code(_E, "goes down"),
+    "version-unordered": Code(_W, "the version cannot be placed in the manifest's order"),
+    "version-unknown": Code(_W, "the running version is unknown or matches no bundle"),
+    "mixed-server": Code(_W, "one server's components are at different bundles"),
+    "part-differs": Code(_W, "a part differs from its neighbours of the same kind and model"),
+    "no-policy": Code(_W, "a server without a policy"),
+    "policy-differs": Code(_W, "the policy names another version"),
+    "policy-at-once": Code(_W, "the policy applies at once"),
+    "policy-shared": Code(_W, "the policy is shared by other servers"),
+    "pair-unhealthy": Code(_E, "a redundant pair is not healthy"),
+    "no-way-back": Code(_W, "there is no way back from this step"),
+    "space-short": Code(_E, "not enough space"),
+    "not-checked": Code(_W, "a check lacked a fact; the fact is named"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing found.
+
+    `subject` names the thing in the user's words, `says` what is, `hint` what to do; `where` is `file:line:column`
+    where a text file is meant, `excerpt` that line with a caret line under it.
+    """
+
+    code: str
+    level: Level
+    subject: str
+    says: str
+    hint: str = ""
+    where: str = ""
+    excerpt: str = ""
+
+    def as_json(self) -> dict[str, Any]:
+        """The finding as the JSON envelope carries it."""
+        row: dict[str, Any] = {
+            "code": self.code,
+            "level": self.level.value,
+            "subject": self.subject,
+            "says": self.says,
+            "hint": self.hint,
+        }
+        if self.where:
+            row["where"] = self.where
+        return row
+
+
+def finding(code: str, subject: str, says: str, hint: str = "", level: Level | None = None) -> Finding:
+    """Make a finding of a known code, at the code's own level unless another is given.
+
+    Raises KeyError for a code outside the closed list.
+    """
+    return Finding(code, level or CODES[code].level, subject, says, hint)
+
+
+def is_ok(findings: Iterable[Finding]) -> bool:
+    """True when no finding is an error or a warning."""
+    return all(f.level is Level.NOTE for f in findings)
+
+
+def exit_status(findings: Iterable[Finding]) -> int:
+    """3 when something was unreadable, else 1 when something was found, else 0."""
+    rows = list(findings)
+    if any(f.code == "unreadable" for f in rows):
+        return EXIT_UNFINISHED
+    return EXIT_OK if is_ok(rows) else EXIT_FOUND

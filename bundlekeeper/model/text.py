@@ -1,0 +1,41 @@
+"""The one escaper: makes any text safe to print on one line of a terminal, a log or a page.
+
+Rules: every sink calls `visible` on every piece of data (names, manifest strings, versions read from devices) before
+it prints; what could move the cursor, change colours, reorder text or break the line becomes a visible escape.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+
+# Cc: C0 and C1 controls, Cf: format characters (bidi controls of UAX #9, zero-width), Cs: lone surrogates
+# (undecodable bytes of a file name), Co/Cn: unassigned; Zl/Zp: line and paragraph separators.
+_HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+
+
+def _escape(char: str) -> str:
+    code = ord(char)
+    if 0xDC80 <= code <= 0xDCFF:  # a byte that was not UTF-8, as os.fsdecode keeps it (PEP 383)
+        return f"\\x{code - 0xDC00:02x}"
+    if code < 0x100:
+        return {"\n": "\\n", "\r": "\\r", "\t": "\\t"}.get(char, f"\\x{code:02x}")
+    return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+
+
+def visible(text: str) -> str:
+    """Return `text` with every control, format, bidi and undecodable character as a visible escape."""
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(_escape(c) if unicodedata.category(c) in _HIDDEN else c for c in text)
+
+
+def human_bytes(count: int) -> str:
+    """A byte count for people, in powers of 1000 (IEC 80000-13 keeps kB, MB, GB for these): `1.28 GB`."""
+    if count < 1000:
+        return f"{count} B"
+    value = float(count)
+    for unit in ("kB", "MB", "GB", "TB"):
+        value /= 1000
+        if value < 999.995 or unit == "TB":
+            return f"{value:.3g} {unit}" if value < 100 else f"{value:.0f} {unit}"
+    raise AssertionError("unreachable")
