@@ -1,0 +1,207 @@
+"""The manifest's words as types: what bundles exist, how big, which SHA-256, signed how, allowed after what.
+
+Rules: immutable once read; a key that is not listed here is an error; the types say only what one value may be, what
+values mean together is `model.lint`'s; nothing here reads a file or a clock. Importing this module costs pydantic, so
+only commands that read a manifest import it. Format: design.md of this project, in its own words in the README.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from enum import StrEnum
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+
+MAX_BYTES = 16 * 1024 * 1024  # a larger manifest is refused before it is parsed
+FORMAT = 1
+
+FAMILIES = ("infrastructure", "blade", "rack")
+KINDS = (
+    "fabric-switch",
+    "domain-manager",
+    "io-module",
+    "port-extender",
+    "chassis-controller",
+    "model-table",
+    "bios",
+    "management-controller",
+    "network-adapter",
+    "storage-controller",
+    "disk",
+    "board-logic",
+)
+
+Text = Annotated[str, StringConstraints(min_length=1, max_length=4096)]
+Version = Annotated[str, StringConstraints(min_length=1, max_length=128)]
+RangeText = Annotated[str, StringConstraints(min_length=1, max_length=512)]
+FileName = Annotated[str, StringConstraints(min_length=1)]
+Kind = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=64)]
+Count = Annotated[int, Field(ge=0, le=2**63 - 1)]
+Family = Literal["infrastructure", "blade", "rack"]
+SignatureForm = Literal[
+    "ed25519",
+    "ecdsa-p256-sha256",
+    "ecdsa-p384-sha384",
+    "rsa-pss-sha256",
+    "rsa-pkcs1-sha256",
+    "sshsig",
+    "minisign",
+    "cms",
+]
+VersionOrder = Literal["natural", "semver", "debian", "listed"]
+
+
+class Standing(StrEnum):
+    """What its publisher says of a bundle today."""
+
+    CURRENT = "current"
+    SUPERSEDED = "superseded"
+    WITHDRAWN = "withdrawn"
+
+
+class _Table(BaseModel):
+    """A table of the manifest: frozen, strict, no unknown keys; `note` is allowed in every table."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="forbid")
+
+    note: str | None = Field(default=None, description="free text for people")
+
+
+class Versions(_Table):
+    """How versions are ordered."""
+
+    order: VersionOrder = Field(default="natural", description="the order of versions")
+    list: tuple[Version, ...] | None = Field(
+        default=None, strict=False, description="with order = 'listed': every version, oldest first"
+    )
+    known: tuple[Version, ...] = Field(
+        default=(), strict=False, description="versions that exist in the field but are no bundle here"
+    )
+
+
+class Signature(_Table):
+    """A detached signature of a bundle."""
+
+    file: FileName = Field(description="name of the signature's file, beside the bundle")
+    form: SignatureForm = Field(description="form of the signature; must be the trust entry's")
+    key: Text = Field(description="name of the trust entry that it is held against")
+
+
+class Image(_Table):
+    """The firmware for one kind of component inside a bundle."""
+
+    kind: Kind
+    models: tuple[Text, ...] = Field(strict=False, min_length=1)
+    version: Version
+    size: Count | None = Field(default=None, description="bytes as transferred")
+    unpacked: Count | None = Field(default=None, description="bytes that stay on the part")
+    working: Count | None = Field(default=None, description="bytes of temporary room while unpacking")
+    minutes: Annotated[int, Field(ge=0, le=100_000)] | None = Field(default=None, description="minutes for one part")
+
+
+class Bundle(_Table):
+    """One published file of one family at one version."""
+
+    family: Family
+    version: Version
+    file: FileName = Field(description="the file's name as published")
+    size: Count = Field(description="bytes")
+    sha256: str = Field(pattern=r"^[0-9a-fA-F]{64}$", description="64 hexadecimal digits")
+    digest_from: Text | None = Field(
+        default=None, description="where the digest comes from; 'own copy' when drafted from the file itself"
+    )
+    released: date | None = None
+    standing: Standing = Field(default=Standing.CURRENT, strict=False)
+    why: Text | None = Field(default=None, description="why it was withdrawn")
+    signature: Signature | None = None
+    build: Literal["managed", "standalone"] | None = Field(default=None, description="required for rack")
+    onto: Version | None = Field(default=None, description="a patch on this base version")
+    only: tuple[Kind, ...] | None = Field(default=None, strict=False, description="a file with just these kinds")
+    images: tuple[Image, ...] = Field(default=(), strict=False)
+
+
+class KindRule(_Table):
+    """Overrides of the built-in table of kinds, or a kind of your own."""
+
+    method: Literal["overwrite", "two-bank", "boot-file"] | None = None
+    by: Literal["hand", "policy"] | None = None
+    back: Literal["switch", "pointer", "reinstall", "restore", "none"] | None = None
+    order: VersionOrder | None = Field(default=None, description="order of this kind's image versions")
+    list: tuple[Version, ...] | None = Field(default=None, strict=False)
+    minutes: Annotated[int, Field(ge=0, le=100_000)] | None = None
+    models: dict[str, KindRule] | None = Field(default=None, description="overrides for one model")
+
+
+class Release(_Table):
+    """Versions of the families that belong together; a list is in order of preference."""
+
+    name: Text
+    infrastructure: Version | tuple[Version, ...] | None = Field(default=None, strict=False)
+    blade: Version | tuple[Version, ...] | None = Field(default=None, strict=False)
+    rack: Version | tuple[Version, ...] | None = Field(default=None, strict=False)
+    source: Text | None = None
+
+    def versions(self, family: str) -> tuple[str, ...]:
+        """The release's versions of one family, preferred first; empty where it names none."""
+        value: str | tuple[str, ...] | None = getattr(self, family)
+        if value is None:
+            return ()
+        return (value,) if isinstance(value, str) else value
+
+
+class What(_Table):
+    """Which parts a rule speaks about; every key given must match."""
+
+    family: Family | None = None
+    kind: Kind | None = None
+    models: tuple[Text, ...] | None = Field(default=None, strict=False)
+    version: RangeText | None = None
+
+
+class JumpWhat(_Table):
+    """Which parts a jump rule speaks about."""
+
+    family: Family | None = None
+    kind: Kind | None = None
+    models: tuple[Text, ...] | None = Field(default=None, strict=False)
+
+
+class Jump(_Table):
+    """What may follow what."""
+
+    what: JumpWhat
+    to: RangeText
+    from_: RangeText = Field(alias="from")
+    direction: Literal["up", "down", "both"] = "up"
+    source: Text
+
+
+class Beside(_Table):
+    """What must stand beside what, in every state between."""
+
+    scope: Literal["server", "pair", "chassis", "domain"]
+    when: What
+    need: tuple[What, ...] = Field(strict=False, min_length=1)
+    source: Text
+
+
+class Manifest(_Table):
+    """The whole manifest."""
+
+    manifest: Literal[1] = Field(description="format of this file")
+    platform: Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=64)]
+    sequence: Count = Field(description="only goes up")
+    issued: date
+    expires: date | None = None
+    families: tuple[Family, ...] = Field(default=("infrastructure", "blade", "rack"), strict=False, min_length=1)
+    versions: Versions = Versions()
+    bundle: tuple[Bundle, ...] = Field(default=(), strict=False)
+    kind: dict[str, KindRule] = Field(default_factory=dict)
+    release: tuple[Release, ...] = Field(default=(), strict=False)
+    jump: tuple[Jump, ...] = Field(default=(), strict=False)
+    beside: tuple[Beside, ...] = Field(default=(), strict=False)
+
+    def of(self, family: str) -> tuple[Bundle, ...]:
+        """The bundles of one family, in the manifest's order."""
+        return tuple(b for b in self.bundle if b.family == family)
