@@ -37,6 +37,7 @@ Version = Annotated[str, StringConstraints(min_length=1, max_length=128)]
 RangeText = Annotated[str, StringConstraints(min_length=1, max_length=512)]
 FileName = Annotated[str, StringConstraints(min_length=1)]
 Kind = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=64)]
+OneOrMore = Version | Annotated[tuple[Version, ...], Field(strict=False, min_length=1)]
 Count = Annotated[int, Field(ge=0, le=2**63 - 1)]
 Family = Literal["infrastructure", "blade", "rack"]
 SignatureForm = Literal[
@@ -72,8 +73,8 @@ class Versions(_Table):
     """How versions are ordered."""
 
     order: VersionOrder = Field(default="natural", description="the order of versions")
-    list: tuple[Version, ...] | None = Field(
-        default=None, strict=False, description="with order = 'listed': every version, oldest first"
+    list: Annotated[tuple[Version, ...], Field(strict=False)] | None = Field(
+        default=None, description="with order = 'listed': every version, oldest first"
     )
     known: tuple[Version, ...] = Field(
         default=(), strict=False, description="versions that exist in the field but are no bundle here"
@@ -117,7 +118,9 @@ class Bundle(_Table):
     signature: Signature | None = None
     build: Literal["managed", "standalone"] | None = Field(default=None, description="required for rack")
     onto: Version | None = Field(default=None, description="a patch on this base version")
-    only: tuple[Kind, ...] | None = Field(default=None, strict=False, description="a file with just these kinds")
+    only: Annotated[tuple[Kind, ...], Field(strict=False)] | None = Field(
+        default=None, description="a file with just these kinds"
+    )
     images: tuple[Image, ...] = Field(default=(), strict=False)
 
 
@@ -128,7 +131,7 @@ class KindRule(_Table):
     by: Literal["hand", "policy"] | None = None
     back: Literal["switch", "pointer", "reinstall", "restore", "none"] | None = None
     order: VersionOrder | None = Field(default=None, description="order of this kind's image versions")
-    list: tuple[Version, ...] | None = Field(default=None, strict=False)
+    list: Annotated[tuple[Version, ...], Field(strict=False)] | None = Field(default=None)
     minutes: Annotated[int, Field(ge=0, le=100_000)] | None = None
     models: dict[str, KindRule] | None = Field(default=None, description="overrides for one model")
 
@@ -137,9 +140,9 @@ class Release(_Table):
     """Versions of the families that belong together; a list is in order of preference."""
 
     name: Text
-    infrastructure: Version | tuple[Version, ...] | None = Field(default=None, strict=False)
-    blade: Version | tuple[Version, ...] | None = Field(default=None, strict=False)
-    rack: Version | tuple[Version, ...] | None = Field(default=None, strict=False)
+    infrastructure: OneOrMore | None = None
+    blade: OneOrMore | None = None
+    rack: OneOrMore | None = None
     source: Text | None = None
 
     def versions(self, family: str) -> tuple[str, ...]:
@@ -155,7 +158,7 @@ class What(_Table):
 
     family: Family | None = None
     kind: Kind | None = None
-    models: tuple[Text, ...] | None = Field(default=None, strict=False)
+    models: Annotated[tuple[Text, ...], Field(strict=False)] | None = Field(default=None)
     version: RangeText | None = None
 
 
@@ -164,7 +167,7 @@ class JumpWhat(_Table):
 
     family: Family | None = None
     kind: Kind | None = None
-    models: tuple[Text, ...] | None = Field(default=None, strict=False)
+    models: Annotated[tuple[Text, ...], Field(strict=False)] | None = Field(default=None)
 
 
 class Jump(_Table):
