@@ -1,0 +1,108 @@
+"""What the commands share: options, the clock, the store's place, bounded reads of input files.
+
+Rules: the real clock is made here and nowhere else; a flag wins over the environment, the environment over the default;
+every input file is read with a limit in bytes before anything parses it.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+import sys
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from bundlekeeper.errors import InputError, UnfinishedError
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.progress import Progress
+    from bundlekeeper.model.reading import Loaded
+
+MANIFEST_LIMIT = 16 * 1024 * 1024  # bytes; the same as model.manifest.MAX_BYTES, which costs pydantic to import
+
+StoreOption = Annotated[
+    Path | None,
+    typer.Option("--store", metavar="DIR", help="The store's folder (or BUNDLEKEEPER_STORE).", show_default=False),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="One JSON object on stdout.")]
+QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="No progress.")]
+JobsOption = Annotated[
+    int | None, typer.Option("--jobs", "-j", min=1, max=64, metavar="N", help="Files at once (default: all cores).")
+]
+
+
+def now() -> datetime:
+    """The time, aware, in UTC."""
+    return datetime.now(UTC)
+
+
+def today() -> date:
+    """Today's date where this machine stands."""
+    return datetime.now().astimezone().date()
+
+
+def store_root(option: Path | None) -> Path:
+    """The store's folder: the flag, else BUNDLEKEEPER_STORE, else the user's data folder."""
+    if option is not None:
+        return option
+    from_environment = os.environ.get("BUNDLEKEEPER_STORE", "")
+    if from_environment:
+        return Path(from_environment)
+    import platformdirs
+
+    return Path(platformdirs.user_data_dir("bundlekeeper", appauthor=False)) / "store"
+
+
+def read_bounded(path: str, limit: int, what: str) -> bytes:
+    """Read an input file, or stdin for `-`, of at most `limit` bytes.
+
+    Raises InputError when it is not there, no regular file or too large, UnfinishedError when reading fails.
+    """
+    if path == "-":
+        data = sys.stdin.buffer.read(limit + 1)
+        if len(data) > limit:
+            raise InputError(f"{what} is larger than {limit} bytes", where="standard input")
+        return data
+    try:
+        fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    except FileNotFoundError as error:
+        raise InputError(f"{what} is not there", where=path, hint="check the path") from error
+    except (OSError, ValueError) as error:
+        raise InputError(f"{what} cannot be opened: {_reason(error)}", where=path) from error
+    with os.fdopen(fd, "rb") as file:
+        mode = os.fstat(fd).st_mode
+        # A pipe is welcome (process substitution gives one); a device or a folder never holds an input file.
+        if not (stat.S_ISREG(mode) or stat.S_ISFIFO(mode)):
+            raise InputError(f"{what} is not a regular file", where=path)
+        os.set_blocking(fd, True)
+        try:
+            data = file.read(limit + 1)
+        except OSError as error:
+            raise UnfinishedError(f"{what} cannot be read: {_reason(error)}", where=path) from error
+    if len(data) > limit:
+        raise InputError(f"{what} is larger than {limit} bytes", where=path, hint="is this the right file?")
+    return data
+
+
+def _reason(error: Exception) -> str:
+    return error.strerror or str(error) if isinstance(error, OSError) else str(error)
+
+
+def load_manifest(path: str) -> Loaded:
+    """Read and check the manifest at `path` (`-` for stdin).
+
+    Raises InputError with every problem when it has errors.
+    """
+    from bundlekeeper.model.reading import read
+
+    return read(read_bounded(path, MANIFEST_LIMIT, "the manifest"), name=path, today=today())
+
+
+def progress_for(quiet: bool) -> Progress:
+    """The progress reporter that fits stderr: a bar on a terminal, plain lines elsewhere, none when quiet."""
+    from bundlekeeper.cli.progress import make
+
+    return make(quiet)

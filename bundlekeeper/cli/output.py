@@ -1,0 +1,88 @@
+"""Sinks: everything that the tool prints goes through here.
+
+Rules: data on stdout; progress, errors and hints on stderr; every piece of data passes `visible`; JSON is one object
+with its schema; nothing here computes.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from bundlekeeper.cli.words import COMMANDS
+from bundlekeeper.errors import InputError, KeeperError
+from bundlekeeper.model.findings import Finding, is_ok
+from bundlekeeper.model.text import visible
+
+
+def line(text: str = "") -> None:
+    """Print one line of data on stdout, escaped."""
+    sys.stdout.write(visible(text) + "\n")
+
+
+def block(text: str) -> None:
+    """Print several lines on stdout, each escaped."""
+    for row in text.split("\n"):
+        line(row)
+
+
+def aside(text: str) -> None:
+    """Print one line on stderr, escaped: what is going on, not data."""
+    sys.stderr.write(visible(text) + "\n")
+
+
+def envelope(command: str, findings: Iterable[Finding], data: Mapping[str, Any], ok: bool | None = None) -> None:
+    """Print the JSON object of design.md: schema, ok, findings, then the command's own keys."""
+    rows = list(findings)
+    document: dict[str, Any] = {
+        "schema": f"bundlekeeper.{command}/1",
+        "ok": is_ok(rows) if ok is None else ok,
+        "findings": [f.as_json() for f in rows],
+    }
+    document.update(data)
+    write_json(document)
+
+
+def write_json(document: Mapping[str, Any]) -> None:
+    """Print one JSON document on stdout. File names that were not UTF-8 keep their bytes as `\\udcXX` escapes."""
+    import json
+
+    sys.stdout.write(json.dumps(document, indent=2, ensure_ascii=True, allow_nan=False, default=str) + "\n")
+
+
+def findings_text(findings: Iterable[Finding]) -> None:
+    """Print findings as text on stdout: level and code, where, what is, hint."""
+    for found in findings:
+        for row in finding_lines(found):
+            line(row)
+
+
+def finding_lines(found: Finding) -> list[str]:
+    """One finding as lines of text."""
+    place = f"{found.where}: " if found.where else ""
+    lines = [f"{place}{found.level.value}: {found.code}: {found.subject}: {found.says}"]
+    lines += [f"    {row}" for row in found.excerpt.split("\n") if found.excerpt]
+    if found.hint:
+        lines.append(f"  hint: {found.hint}")
+    return lines
+
+
+def error_text(error: KeeperError) -> None:
+    """Print an error on stderr: its problems first, then `error:`, `where:`, `hint:`."""
+    if isinstance(error, InputError):
+        for problem in error.problems:
+            for row in finding_lines(problem):
+                aside(row)
+    aside(f"error: {error.says}")
+    if error.where:
+        aside(f"where: {error.where}")
+    if error.hint:
+        aside(f"hint: {error.hint}")
+
+
+def error_envelope(error: KeeperError, command: str) -> None:
+    """Print an error in the JSON envelope on stdout."""
+    problems = error.problems if isinstance(error, InputError) else ()
+    about = {"says": error.says, "where": error.where, "hint": error.hint, "exit": error.exit_code}
+    envelope(command if command in COMMANDS else "error", problems, {"error": about}, ok=False)

@@ -1,0 +1,132 @@
+"""Runs one command: finds its module, parses, calls, turns what comes out into an exit status.
+
+Rules: only the module of the command that was asked for is imported; every error of ours becomes `error: / where: /
+hint:` on stderr, or the JSON envelope on stdout under `--json`; anything else is our bug: 70, and a traceback only with
+`--debug`; a reader that went away is 3, said by nobody.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import difflib
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from bundlekeeper.cli import output
+from bundlekeeper.cli.signals import SIGNALS
+from bundlekeeper.cli.words import COMMANDS
+from bundlekeeper.errors import EXIT_BUG, EXIT_INPUT, EXIT_UNFINISHED, InputError, KeeperError
+
+
+def run(argv: Sequence[str]) -> int:
+    """Run the command line `argv` (without the program's name) and return the exit status. Raises nothing."""
+    words, debug = _without_debug(list(argv))
+    command = words[0] if words else ""
+    wants_json = "--json" in _before_dashes(words)
+    SIGNALS.install()
+    try:
+        status = _dispatch(words)
+        sys.stdout.flush()
+        return status
+    except BrokenPipeError:
+        return _reader_left()
+    except KeeperError as error:
+        if debug:
+            import traceback
+
+            traceback.print_exc()
+        return _say(error, command, wants_json)
+    except Exception as error:
+        if isinstance(error, OSError) and _is_output_trouble(error):
+            return _reader_left()
+        return _bug(error, command, wants_json, debug)
+
+
+def _before_dashes(words: list[str]) -> list[str]:
+    return words[: words.index("--")] if "--" in words else words
+
+
+def _without_debug(words: list[str]) -> tuple[list[str], bool]:
+    head = _before_dashes(words)
+    return [w for w in head if w != "--debug"] + words[len(head) :], "--debug" in head
+
+
+def _dispatch(words: list[str]) -> int:
+    import typer
+
+    app = typer.Typer(
+        add_completion=False,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+    app.callback()(lambda: None)
+    module = importlib.import_module(_module_of(words[0] if words else ""))
+    module.register(app)
+    command = typer.main.get_command(app)
+    try:
+        status = command.main(_spell_out_link(words), prog_name="bundlekeeper", standalone_mode=False)
+    except typer.Abort as error:
+        raise SIGNALS.stopped() from error
+    except typer.TyperException as error:
+        raise InputError(error.format_message(), hint=_usage_hint(words)) from error
+    return status if isinstance(status, int) else 0
+
+
+def _usage_hint(words: list[str]) -> str:
+    depth = 2 if words[0] == "manifest" and len(words) > 1 and not words[1].startswith("-") else 1
+    return f"see: bundlekeeper {' '.join(words[:depth])} --help"
+
+
+def _module_of(command: str) -> str:
+    if command in COMMANDS:
+        return COMMANDS[command][0]
+    near = difflib.get_close_matches(command, COMMANDS, n=1)
+    hint = f"did you mean: bundlekeeper {near[0]}" if near else "bundlekeeper --help lists the commands"
+    what = "option before the command" if command.startswith("-") else "command"
+    raise InputError(f"no such {what}: {command}", hint=hint)
+
+
+def _spell_out_link(words: list[str]) -> list[str]:
+    """A bare `--link` means `--link=reflink`; the option parser has no optional values."""
+    head = _before_dashes(words)
+    return [("--link=reflink" if w == "--link" else w) for w in head] + words[len(head) :]
+
+
+def _say(error: KeeperError, command: str, wants_json: bool) -> int:
+    with contextlib.suppress(OSError):
+        if wants_json:
+            output.error_envelope(error, command)
+        else:
+            output.error_text(error)
+    return error.exit_code
+
+
+def _bug(error: Exception, command: str, wants_json: bool, debug: bool) -> int:
+    if debug:
+        import traceback
+
+        traceback.print_exc()
+    bug = KeeperError(
+        f"a bug of ours: {type(error).__name__}: {error}",
+        hint="run it again with --debug and send us the traceback; nothing that was finished is lost",
+    )
+    _say(bug, command, wants_json)
+    return EXIT_BUG
+
+
+def _is_output_trouble(error: OSError) -> bool:
+    """No file name: not one of the files that we opened, which are all wrapped where they are opened."""
+    return error.filename is None and error.errno in {28, 5, 32}  # ENOSPC, EIO, EPIPE
+
+
+def _reader_left() -> int:
+    # Python flushes stdout once more at exit; give it a sink, or it would print a second complaint.
+    with contextlib.suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    return EXIT_UNFINISHED
+
+
+__all__ = ["EXIT_INPUT", "run"]

@@ -1,0 +1,51 @@
+"""Static texts: the root help and the names of the commands.
+
+Rules: nothing is imported here, so that `--help` costs only the interpreter; a test compares these texts with the
+commands that really exist.
+"""
+
+#: command -> (module that registers it, one line for the root help). The order is that of the job.
+COMMANDS: dict[str, tuple[str, str]] = {
+    "tour": ("bundlekeeper.cli.tour", "the whole job on a small invented platform, with what to look at"),
+    "manifest": ("bundlekeeper.cli.manifest", "draft, lint, show, confirm a manifest; print its JSON Schema"),
+    "take": ("bundlekeeper.cli.take", "take a manifest's bundles into the store, proven"),
+    "held": ("bundlekeeper.cli.held", "what the store holds, by family"),
+    "check": ("bundlekeeper.cli.check", "prove the store, or any folder, against a manifest"),
+}
+
+EXIT_STATUSES = (
+    (0, "all well"),
+    (1, "something was found"),
+    (2, "the command line or an input file is wrong"),
+    (3, "could not finish: I/O, network, lock, or something was unreadable"),
+    (4, "refused to act: a signature, a manifest or a medium is not trusted"),
+    (70, "a bug of ours"),
+    (130, "stopped by Ctrl-C"),
+    (143, "stopped by SIGTERM"),
+)
+
+
+def root_help() -> str:
+    """The text of `bundlekeeper --help`."""
+    rows = "\n".join(f"  {name:<10} {line}" for name, (_, line) in COMMANDS.items())
+    codes = "\n".join(f"  {code:<4} {what}" for code, what in EXIT_STATUSES)
+    return f"""Usage: bundlekeeper COMMAND [OPTIONS] [ARGUMENTS]
+
+Keeps firmware bundles, proves them against your manifest, and says later what is where.
+It plans and records; it never calls a step safe, and it never flashes anything.
+
+Commands:
+{rows}
+
+Options:
+  -h, --help   this text; `bundlekeeper COMMAND --help` for one command
+  --version    the version
+  --debug      with any command: a traceback with an error
+
+Exit status:
+{codes}
+
+Environment:
+  BUNDLEKEEPER_STORE   the store's folder, where --store is not given
+  NO_COLOR             no colours
+"""

@@ -1,0 +1,37 @@
+"""Spans of time as people write them: `45s`, `90m`, `12h`, `30d`, `2w`."""
+
+from __future__ import annotations
+
+import re
+
+from bundlekeeper.errors import InputError
+
+_UNITS = {"s": 1, "m": 60, "h": 3600, "d": 86400, "w": 7 * 86400}
+_FORM = re.compile(r"([0-9]{1,9})\s*([smhdw])", re.ASCII)
+
+
+def seconds(text: str) -> int:
+    """Return the span in seconds.
+
+    Raises InputError when `text` is not a whole number and one of the units s, m, h, d, w.
+    """
+    match = _FORM.fullmatch(text.strip().lower())
+    if match is None:
+        raise InputError(
+            f"not a span of time: {text!r}", hint="a whole number and one of s, m, h, d, w: 45s, 90m, 12h, 30d, 2w"
+        )
+    return int(match[1]) * _UNITS[match[2]]
+
+
+def human(span_s: float) -> str:
+    """A span for people: `0.4 s`, `12 s`, `3 min 20 s`, `5 h 2 min`, `31 days`."""
+    if span_s < 10:
+        return f"{span_s:.1f} s"
+    whole = round(span_s)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60} s"
+    if whole < 2 * 86400:
+        return f"{whole // 3600} h {whole % 3600 // 60} min"
+    return f"{whole // 86400} days"
