@@ -1,0 +1,204 @@
+"""The house's rules, held by reading the source: arrows, sizes, docstrings, documented words (style.md's habits 5, 18)."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from bundlekeeper.cli.words import COMMANDS, EXIT_STATUSES, root_help
+from bundlekeeper.model.findings import CODES
+
+ROOT = Path(__file__).parent.parent
+PACKAGE = ROOT / "bundlekeeper"
+SOURCES = sorted(PACKAGE.rglob("*.py"))
+
+# Folder -> folders it may import from. "Arrows point down only" (design.md).
+LAYERS = {
+    "errors": 0,
+    "model": 1,
+    "planning": 2,
+    "proof": 2,
+    "store": 3,
+    "ledger": 3,
+    "media": 4,
+    "links": 4,
+    "cli": 5,
+}
+PURE = {"model", "planning"}
+NOT_PURE = {"os", "io", "pathlib", "sqlite3", "socket", "subprocess", "time", "shutil", "tempfile", "httpx", "rich", "typer"}
+HEAVY = {"pydantic", "httpx", "cryptography", "rich", "typer", "platformdirs"}
+
+
+def _folder(path: Path) -> str:
+    parts = path.relative_to(PACKAGE).parts
+    return parts[0].removesuffix(".py")
+
+
+def _imports(path: Path) -> Iterator[tuple[str, int, bool]]:
+    """Every imported module with its line and whether it stands at the top level (outside TYPE_CHECKING)."""
+    tree = ast.parse(path.read_text("utf-8"))
+    top: set[int] = set()
+    typing_only: set[int] = set()
+    for node in tree.body:
+        top.add(id(node))
+    for node in ast.walk(tree):
+        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.dump(node.test):
+            typing_only.update(id(child) for child in ast.walk(node))
+    for node in ast.walk(tree):
+        if id(node) in typing_only:
+            continue
+        if isinstance(node, ast.Import):
+            for alias in node.names:
+                yield alias.name, node.lineno, id(node) in top
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            assert node.level == 0, f"{path}: relative import"
+            yield node.module, node.lineno, id(node) in top
+            if node.module == "bundlekeeper":
+                for alias in node.names:
+                    yield f"bundlekeeper.{alias.name}", node.lineno, id(node) in top
+
+
+def _allowed(importer: str, imported: str) -> bool:
+    if importer in {"__main__", "cli"}:
+        return True
+    if importer == imported:
+        return True
+    if importer == "reports":
+        return imported in {"errors", "model"}
+    if imported in {"reports", "cli", "__main__"}:
+        return False
+    if imported == "__init__":
+        return True
+    return LAYERS[imported] < LAYERS[importer]
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_arrows_point_down(path: Path) -> None:
+    """"Arrows point down only ... Folders within one brace never import each other; cli joins them." (design.md)"""
+    importer = _folder(path)
+    for module, line, _ in _imports(path):
+        if module.startswith("bundlekeeper."):
+            imported = module.split(".")[1]
+            assert _allowed(importer, imported), f"{path}:{line}: {importer} may not import {module}"
+
+
+@pytest.mark.parametrize("path", [p for p in SOURCES if _folder(p) in PURE], ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_cores_are_pure(path: Path) -> None:
+    """"`model` and `planning` do no I/O, know no clock, no terminal and no database" (design.md)"""
+    for module, line, _ in _imports(path):
+        assert module.split(".")[0] not in NOT_PURE, f"{path}:{line}: a pure module imports {module}"
+    text = path.read_text("utf-8")
+    assert not re.search(r"\b(date\.today|datetime\.now|datetime\.utcnow|open)\(", text), f"{path}: reads a clock or a file"
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_heavy_libraries_stand_where_they_are_used(path: Path) -> None:
+    """"asking *where* must not pay for pydantic, httpx or cryptography" (design.md)"""
+    may = {
+        "model/manifest.py": {"pydantic"},
+        "model/manifest_schema.py": {"pydantic"},
+    }
+    name = path.relative_to(PACKAGE).as_posix()
+    for module, line, at_top in _imports(path):
+        library = module.split(".")[0]
+        if not at_top or library not in HEAVY:
+            continue
+        if _folder(path) == "cli" and library == "typer":
+            continue
+        if _folder(path) == "links" and library == "httpx":
+            continue
+        if _folder(path) == "proof" and library == "cryptography":
+            continue
+        assert library in may.get(name, set()), f"{path}:{line}: {library} is imported at the top"
+
+
+def test_only_one_folder_imports_httpx() -> None:
+    """"httpx, imported in one folder only" (ecosystem.md)"""
+    users = {_folder(p) for p in SOURCES for module, _, _ in _imports(p) if module.split(".")[0] == "httpx"}
+    assert users <= {"links"}
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_sizes_and_docstrings(path: Path) -> None:
+    """"Ours: modules ... max 500 lines; functions ... max 60; everything annotated" (style.md)"""
+    text = path.read_text("utf-8")
+    assert len(text.splitlines()) <= 500, f"{path}: over 500 lines"
+    tree = ast.parse(text)
+    assert path.name == "__init__.py" or ast.get_docstring(tree), f"{path}: no docstring"
+    for node in ast.walk(tree):
+        if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef)):
+            length = (node.end_lineno or 0) - node.lineno + 1
+            assert length <= 60, f"{path}:{node.lineno}: {node.name} has {length} lines"
+            assert node.returns is not None, f"{path}:{node.lineno}: {node.name} has no return annotation"
+            if not node.name.startswith("_"):
+                assert ast.get_docstring(node), f"{path}:{node.lineno}: {node.name} has no docstring"
+        if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+            assert ast.get_docstring(node), f"{path}:{node.lineno}: {node.name} has no docstring"
+
+
+def test_no_import_cycles() -> None:
+    """No module of ours reaches itself through top-level imports."""
+    names = {_module(p): p for p in SOURCES}
+    edges = {
+        name: {m for m, _, top in _imports(path) if top and m in names and m != name} for name, path in names.items()
+    }
+    done: set[str] = set()
+
+    def visit(name: str, above: tuple[str, ...]) -> None:
+        assert name not in above, f"import cycle: {' -> '.join([*above, name])}"
+        if name not in done:
+            for other in edges[name]:
+                visit(other, (*above, name))
+            done.add(name)
+
+    for name in names:
+        visit(name, ())
+
+
+def _module(path: Path) -> str:
+    parts = list(path.relative_to(ROOT).with_suffix("").parts)
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def test_type_ignores_carry_code_and_reason() -> None:
+    """"`type: ignore` only with a code and a reason" (style.md)"""
+    for path in SOURCES:
+        for number, line in enumerate(path.read_text("utf-8").splitlines(), 1):
+            if "type: ignore" in line:
+                assert re.search(r"type: ignore\[[a-z-]+\]\s+#\s*\S", line), f"{path}:{number}: {line.strip()}"
+
+
+def test_top_level_is_the_designs() -> None:
+    """"Top level, fixed" (design.md)"""
+    fixed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "bundlekeeper", "manifests", "tests", "fixtures", "LICENSE"}
+    import subprocess
+
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False).stdout.split("\n")
+    if not any(listed):
+        pytest.skip("not a git checkout")
+    tops = {name.split("/")[0] for name in listed if name}
+    assert {t for t in tops if not t.startswith(".")} <= fixed
+
+
+def test_every_finding_code_is_documented() -> None:
+    """"A test fails when a command, option, finding code or exit code is undocumented." (style.md)"""
+    text = (ROOT / "README.md").read_text("utf-8") + (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    from bundlekeeper.model.draft import CONFIRM_CODES
+    from bundlekeeper.model.lint import LINT_CODES
+
+    for code in [*CODES, *LINT_CODES, *CONFIRM_CODES]:
+        assert f"`{code}`" in text, f"finding code {code} is not documented"
+
+
+def test_every_command_and_exit_status_is_documented() -> None:
+    """The README's tables name every command and every exit status."""
+    text = (ROOT / "README.md").read_text("utf-8")
+    for name in COMMANDS:
+        assert f"`{name}" in text or f"bundlekeeper {name}" in text, f"command {name} is not in the README"
+    for code, what in EXIT_STATUSES:
+        assert re.search(rf"\| {code} \|.*", text), f"exit status {code} ({what}) is not in the README"
+    assert "Usage: bundlekeeper" in root_help()
