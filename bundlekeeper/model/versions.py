@@ -136,7 +136,8 @@ class SemVer:
 
 
 # Debian policy 5.6.12; `:` in an upstream version is accepted by some tools but not named by the policy.
-_DEBIAN = re.compile(r"(?:([0-9]+):)?([A-Za-z0-9.+~-]+?)(?:-([A-Za-z0-9.+~]+))?")
+# An upstream version may hold hyphens only when a revision follows.
+_DEBIAN = re.compile(r"(?:([0-9]+):)?([A-Za-z0-9.+~-]+(?=-)|[A-Za-z0-9.+~]+)(?:-([A-Za-z0-9.+~]+))?")
 _DEBIAN_PART = re.compile(r"([^0-9]*)([0-9]*)")
 
 
@@ -150,9 +151,8 @@ class Debian:
 
         Raises VersionError for characters that the policy does not allow and for empty parts.
         """
-        _bounded(version)
-        match = _DEBIAN.fullmatch(version)
-        if match is None or version.endswith("-"):
+        match = _DEBIAN.fullmatch(_bounded(version))
+        if match is None:
             raise VersionError(
                 f"version {visible(version)} is not a Debian version",
                 hint="[epoch:]upstream[-revision] of letters, digits and . + - ~ (Debian policy 5.6.12)",
