@@ -1,0 +1,135 @@
+"""The invented platform of the tour: small files, the same on every machine, and the publisher's list of them.
+
+Rules: nothing here looks at a clock or a random source; every byte follows from the file's name. The world is the
+Marram platform of the demo; no real maker, product or version stands here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+#: (family, version, file size in bytes). A few megabytes in all, so that a tour takes seconds.
+BUNDLES = (
+    ("infrastructure", "5.4.10", 1_310_720),
+    ("blade", "5.4.10", 1_048_576),
+    ("rack", "5.4.10", 917_504),
+    ("infrastructure", "6.0.1", 1_572_864),
+    ("blade", "6.0.1", 1_179_648),
+    ("rack", "6.0.1", 983_040),
+    ("infrastructure", "6.1.0", 1_703_936),
+    ("blade", "6.1.0", 1_245_184),
+    ("rack", "6.1.0", 1_048_583),
+)
+
+
+def file_name(family: str, version: str) -> str:
+    """The name under which the invented publisher publishes a bundle."""
+    return f"marram-{family}-{version}.fwb"
+
+
+def content(name: str, size_bytes: int) -> bytes:
+    """The file's bytes: SHAKE-256 (FIPS 202) of its name, so that they do not compress and repeat nowhere."""
+    return hashlib.shake_256(name.encode()).digest(size_bytes)
+
+
+def make_downloads(folder: Path) -> None:
+    """Write the bundles and the publisher's `SHA256SUMS` into `folder`. Raises OSError."""
+    folder.mkdir(parents=True)
+    lines = []
+    for family, version, size in BUNDLES:
+        name = file_name(family, version)
+        data = content(name, size)
+        (folder / name).write_bytes(data)
+        lines.append(f"{hashlib.sha256(data).hexdigest()}  {name}\n")
+    (folder.parent / "publisher").mkdir()
+    (folder.parent / "publisher" / "SHA256SUMS").write_text("".join(lines), encoding="ascii")
+
+
+def reviewed_manifest() -> str:
+    """What the engineer makes of the draft: releases, jumps, what must stand beside what, each with its source."""
+    bundles = []
+    for family, version, size in BUNDLES:
+        name = file_name(family, version)
+        digest = hashlib.sha256(content(name, size)).hexdigest()
+        build = 'build = "managed"                 # the build for servers that a domain manager runs\n'
+        bundles.append(
+            f'[[bundle]]\nfamily = "{family}"\nversion = "{version}"\nfile = "{name}"\nsize = {size:_}\n'
+            f'sha256 = "{digest}"\ndigest_from = "own copy"          # until `manifest confirm` has compared it\n'
+            f'released = {RELEASED[version]}\nstanding = "{"current" if version == "6.1.0" else "superseded"}"\n'
+            f"{build if family == 'rack' else ''}images = [\n{_images(family, version)}]\n"
+        )
+    return HEAD + "\n".join(bundles) + "\n" + RULES
+
+
+RELEASED = {"5.4.10": "2025-11-03", "6.0.1": "2026-03-02", "6.1.0": "2026-08-03"}
+
+_MODELS = {
+    "infrastructure": (
+        ("fabric-switch", "MF-40"),
+        ("domain-manager", "MF-40"),
+        ("io-module", "MX-4"),
+        ("chassis-controller", "MC-8"),
+        ("model-table", "MF-40"),
+    ),
+    "blade": (("bios", "MB-2"), ("bios", "MB-4"), ("management-controller", "MB-2"), ("management-controller", "MB-4")),
+    "rack": (("bios", "MR-1"), ("bios", "MR-2"), ("management-controller", "MR-1"), ("management-controller", "MR-2")),
+}
+
+
+def _images(family: str, version: str) -> str:
+    return "".join(
+        f'  {{ kind = "{kind}", models = ["{model}"], version = "{version}", size = 180_000, unpacked = 400_000, '
+        f"working = 60_000, minutes = 10 }},\n"
+        for kind, model in _MODELS[family]
+    )
+
+
+HEAD = """# The Marram platform at the harbour authority: invented, for the tour.
+manifest = 1
+platform = "marram"
+sequence = 14
+issued = 2026-08-14
+
+[versions]
+order = "natural"
+known = ["5.4.2"]                 # runs in the field, is no bundle here
+
+"""
+
+RULES = """[[release]]
+name = "5.4"
+infrastructure = "5.4.10"
+blade = "5.4.10"
+rack = "5.4.10"
+
+[[release]]
+name = "6.0"
+infrastructure = "6.0.1"
+blade = ["6.0.1", "5.4.10"]
+rack = ["6.0.1", "5.4.10"]
+
+[[release]]
+name = "6.1"
+infrastructure = "6.1.0"
+blade = ["6.1.0", "6.0.1"]
+rack = ["6.1.0", "6.0.1"]
+
+[[jump]]
+what = { family = "infrastructure" }
+to = ">=6.1"
+from = ">=6.0"                    # 6.0 is a stop on the way from 5.4
+source = "release notes 6.1, table 2"
+
+[[jump]]
+what = { family = "infrastructure" }
+to = ">=6.0,<6.1"
+from = ">=5.4"
+source = "release notes 6.0, table 2"
+
+[[beside]]
+scope = "domain"
+when = { family = "infrastructure", version = ">=6.1" }
+need = [{ family = "blade", version = ">=6.0" }, { family = "rack", version = ">=6.0" }]
+source = "release notes 6.1, table 5"
+"""
