@@ -1,0 +1,264 @@
+"""What components exist and run: the inventory's words as types, and the built-in table of kinds.
+
+Rules: None is "not known" and never stands for zero, no or good; the empty text is "known to be none" (a file writes it
+`-`); a component *is* its hardware serial, else its parent's serial with kind and position, and its place is only an
+attribute; versions are kept as read. Plain dataclasses, no heavy library: asking *where* imports this module.
+Format: design.md 'Inventory', in the README's words; the table of kinds is common practice (trade.md).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+FORMAT = 1
+MAX_BYTES = 64 * 1024 * 1024  # a larger inventory is refused before it is parsed
+
+NONE = ""  # known to be none, as against None: not known
+HALVES = ("leading", "following")
+APPLIES = ("at-once", "when-confirmed", "next-restart")
+METHODS = ("overwrite", "two-bank", "boot-file")
+BANKS = ("active", "pending", "spare", "held")
+EVERYWHERE = "*"  # in a policy's scope: every domain
+
+
+@dataclass(frozen=True, slots=True)
+class KindFacts:
+    """How one kind of component takes its image. `minutes` is for one part and assumed unless a manifest says it."""
+
+    method: str  # one of METHODS
+    by: str  # "hand" or "policy"
+    back: str  # "switch", "pointer", "reinstall", "restore", "none"
+    down: str  # what is down while it restarts: "manager", "path", "half", "controller", "server", "nothing"
+    effect: str  # the same in words
+    minutes: int
+    of_server: bool = False  # a part of a server (its parent moves with it)
+    paired: bool = False  # usually one of a redundant pair
+
+
+# Common practice, from memory (trade.md 'How a part takes its image'); every minute here is assumed, none is published.
+KINDS: dict[str, KindFacts] = {
+    "fabric-switch": KindFacts(
+        "boot-file", "hand", "pointer", "half", "that half of the fabric is down while it restarts", 45, paired=True
+    ),
+    "domain-manager": KindFacts(
+        "overwrite", "hand", "restore", "manager", "the manager restarts, servers keep running", 30, paired=True
+    ),
+    "io-module": KindFacts(
+        "two-bank", "hand", "switch", "path", "that path is down while it restarts", 15, paired=True
+    ),
+    "port-extender": KindFacts(
+        "two-bank", "hand", "switch", "path", "that path is down while it restarts", 15, paired=True
+    ),
+    "chassis-controller": KindFacts(
+        "two-bank",
+        "hand",
+        "switch",
+        "controller",
+        "the chassis controller restarts, servers keep running",
+        15,
+        paired=True,
+    ),
+    "model-table": KindFacts("overwrite", "hand", "reinstall", "nothing", "nothing restarts", 5),
+    "bios": KindFacts("two-bank", "policy", "switch", "server", "the server restarts", 20, of_server=True),
+    "management-controller": KindFacts(
+        "two-bank", "policy", "switch", "controller", "the management controller restarts", 15, of_server=True
+    ),
+    "network-adapter": KindFacts("two-bank", "policy", "switch", "server", "the server restarts", 10, of_server=True),
+    "storage-controller": KindFacts(
+        "overwrite", "policy", "reinstall", "server", "the server restarts", 10, of_server=True
+    ),
+    "disk": KindFacts("overwrite", "policy", "none", "server", "the server restarts", 10, of_server=True),
+    "board-logic": KindFacts(
+        "overwrite", "policy", "none", "server", "the server is switched off and on", 15, of_server=True
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a component is or was. None is not known, the empty text is known to be none."""
+
+    site: str
+    domain: str | None = None
+    chassis: str | None = None
+    slot: str | None = None
+
+    def path(self) -> str:
+        """The place for people: `holm/holm-a/1/3`; what is not known is `?`, what there is none of is `-`."""
+        parts = (self.site, self.domain, self.chassis, self.slot)
+        return "/".join("?" if p is None else p or "-" for p in parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """One part that carries firmware, as an inventory tells it.
+
+    `slot` is the slot in the chassis; a part of a server may add its position in the server after a slash (`3/1`).
+    `held` lists every image file on the part's file system (method `boot-file`), the running one too where it is there.
+    """
+
+    kind: str
+    site: str
+    domain: str  # "" for a part that belongs to no domain
+    chassis: str | None = None
+    slot: str | None = None
+    parent: str | None = None  # serial of the server or chassis that it sits in
+    model: str | None = None
+    serial: str | None = None
+    active: str | None = None
+    pending: str | None = None
+    spare: str | None = None
+    held: tuple[str, ...] | None = None
+    pair: str | None = None  # name of the redundant pair within the domain
+    half: str | None = None  # one of HALVES
+    healthy: bool | None = None
+    policy: str | None = None
+    cluster: str | None = None
+
+    @property
+    def key(self) -> str:
+        """What the component *is*: see `identity`."""
+        return identity(self)
+
+    @property
+    def place(self) -> Place:
+        """Where it is."""
+        return Place(self.site, self.domain, self.chassis, self.slot)
+
+
+def identity(part: Component, of_server: bool | None = None) -> str:
+    """The component's identity: its serial, else `parent:kind` or `parent:kind:position`, else `@place:kind`.
+
+    The last form ends with the place, so history cannot follow such a part; readers of files refuse it. In a server
+    the position is what follows the slash of the slot, because the slot itself belongs to the server; elsewhere it is
+    the slot. `of_server` says so for kinds outside the built-in table.
+    """
+    if part.serial:
+        return part.serial
+    slot = part.slot or ""
+    if part.parent:
+        facts = KINDS.get(part.kind)
+        inside = of_server if of_server is not None else facts is None or facts.of_server
+        position = slot.partition("/")[2] if inside else slot
+        return f"{part.parent}:{part.kind}:{position}" if position else f"{part.parent}:{part.kind}"
+    return f"@{part.place.path()}:{part.kind}"
+
+
+@dataclass(frozen=True, slots=True)
+class Partition:
+    """One partition of a component's own file system; `component` is its serial or identity."""
+
+    component: str
+    name: str
+    size_bytes: int | None = None
+    free_bytes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """A server's assigned configuration, as far as it names firmware.
+
+    `versions` maps a family (`blade`, `rack`: bundle versions) or a kind (image versions) to the wanted version.
+    `scope` lists the domains where this very policy is used, or EVERYWHERE; where it is not known, every domain that
+    names it must be taken as touched.
+    """
+
+    name: str
+    versions: Mapping[str, str] | None = None
+    applies: str | None = None  # one of APPLIES
+    scope: tuple[str, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Apart:
+    """Domains that are never in one window."""
+
+    domains: tuple[str, ...]
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Server:
+    """The components of one server, by what they share. `key` is the server's serial, else its place."""
+
+    key: str
+    place: Place
+    parts: tuple[Component, ...]
+
+    @property
+    def policies(self) -> tuple[str | None, ...]:
+        """The distinct policies of its parts, None where one is not known."""
+        return tuple(dict.fromkeys(p.policy for p in self.parts))
+
+    @property
+    def clusters(self) -> tuple[str | None, ...]:
+        """The distinct clusters of its parts, None where one is not known."""
+        return tuple(dict.fromkeys(p.cluster for p in self.parts))
+
+
+@dataclass(frozen=True, slots=True)
+class Inventory:
+    """What one reading of one or more sites found. `taken` is a day (its end, in `zone`) or an aware instant."""
+
+    taken: date | datetime
+    zone: str  # IANA name, "UTC" or an offset such as "+02:00"
+    components: tuple[Component, ...] = ()
+    partitions: tuple[Partition, ...] = ()
+    policies: tuple[Policy, ...] = ()
+    apart: tuple[Apart, ...] = ()
+    own_kinds: frozenset[str] = field(default=frozenset())  # kinds that came from a manifest's [kind.X]
+
+    def domains(self) -> tuple[str, ...]:
+        """The domains named, in the order of the file; parts of no domain are left out."""
+        return tuple(dict.fromkeys(c.domain for c in self.components if c.domain))
+
+    def of(self, domain: str) -> tuple[Component, ...]:
+        """The components of one domain, in the order of the file."""
+        return tuple(c for c in self.components if c.domain == domain)
+
+    def pairs(self, domain: str) -> dict[tuple[str, str], tuple[Component, ...]]:
+        """The domain's redundant pairs: (kind, pair name) -> its halves as listed, be they two or not."""
+        found: dict[tuple[str, str], list[Component]] = {}
+        for part in self.of(domain):
+            if part.pair:
+                found.setdefault((part.kind, part.pair), []).append(part)
+        return {name: tuple(halves) for name, halves in found.items()}
+
+    def servers(self, domain: str) -> tuple[Server, ...]:
+        """The domain's servers: parts of servers that share a parent, else a place."""
+        found: dict[str, list[Component]] = {}
+        for part in self.of(domain):
+            if is_of_server(part.kind):
+                found.setdefault(server_key(part), []).append(part)
+        return tuple(Server(key, _server_place(parts), tuple(parts)) for key, parts in found.items())
+
+    def policy_users(self, name: str) -> Iterator[Component]:
+        """Every component, in any domain, that names the policy."""
+        return (c for c in self.components if c.policy == name)
+
+
+def is_of_server(kind: str) -> bool:
+    """True for the kinds that are parts of servers; a kind of your own counts as one, the more careful answer."""
+    facts = KINDS.get(kind)
+    return facts is None or facts.of_server
+
+
+def server_key(part: Component) -> str:
+    """Which server a part belongs to: its parent's serial, else its place without the position in the server.
+
+    A part with neither stands alone under its own identity, so that nothing is grouped by a fact that is not known.
+    """
+    if part.parent:
+        return part.parent
+    slot = (part.slot or "").partition("/")[0]
+    if not slot:
+        return part.key
+    return f"@{Place(part.site, part.domain, part.chassis, slot).path()}"
+
+
+def _server_place(parts: list[Component]) -> Place:
+    first = parts[0]
+    slot = None if first.slot is None else first.slot.partition("/")[0]
+    return Place(first.site, first.domain, first.chassis, slot)
