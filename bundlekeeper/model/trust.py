@@ -1,0 +1,86 @@
+"""Whom a store trusts, as types: one entry for each key or certificate, tied to a form and to kinds of document.
+
+Rules: the entry's form and purposes decide and nothing in a signature or a manifest can widen them; a dropped entry
+stays, so that its signatures are told from a stranger's; dates are inclusive and in UTC; importing this module costs
+nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+#: The closed list of signature forms; `model.manifest.SignatureForm` is the same list as a type.
+FORMS = (
+    "ed25519",
+    "ecdsa-p256-sha256",
+    "ecdsa-p384-sha384",
+    "rsa-pss-sha256",
+    "rsa-pkcs1-sha256",
+    "sshsig",
+    "minisign",
+    "cms",
+)
+PURPOSES = ("bundles", "manifests", "indexes", "receipts")
+
+#: What we sign carries its kind in the SSHSIG namespace, so that a signature for one kind never serves another.
+NAMESPACES = {
+    "bundles": "bundlekeeper-bundle",
+    "manifests": "bundlekeeper-manifest",
+    "indexes": "bundlekeeper-index",
+    "receipts": "bundlekeeper-receipt",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class TrustEntry:
+    """One trusted key, certificate or set of roots.
+
+    `key` is the public key as SubjectPublicKeyInfo in DER and `certificate` the DER certificate that it came in; both
+    are empty where only `roots` are trusted (form `cms`). `key_id` is minisign's. `namespace` is that of a publisher's
+    own SSHSIG signatures of bundles; for the other purposes it is always ours. Roots, intermediates and revocation
+    lists are DER.
+    """
+
+    name: str
+    form: str
+    purposes: tuple[str, ...]
+    key_type: str
+    fingerprint: str
+    key: bytes = b""
+    certificate: bytes = b""
+    key_id: bytes = b""
+    namespace: str = ""
+    valid_from: date | None = None
+    valid_until: date | None = None
+    roots: tuple[bytes, ...] = ()
+    intermediates: tuple[bytes, ...] = ()
+    crls: tuple[bytes, ...] = ()
+    added_at: datetime | None = None
+    added_from: str = ""
+    dropped_at: datetime | None = None
+    dropped_why: str = ""
+
+    @property
+    def dropped(self) -> bool:
+        """True once the entry was dropped; it stays listed."""
+        return self.dropped_at is not None
+
+    def namespace_for(self, purpose: str) -> str:
+        """The SSHSIG namespace that a signature for `purpose` must carry: the entry's own for bundles, else ours."""
+        return (self.namespace or NAMESPACES["bundles"]) if purpose == "bundles" else NAMESPACES[purpose]
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A time at which keys and certificates must be valid, and in words where it comes from.
+
+    `at` is aware; `says` is like "the release date that the manifest states". A date that a document states about
+    itself proves nothing against the document's own signer: give the day it was accepted as a second moment.
+    """
+
+    at: datetime
+    says: str
+
+    def __str__(self) -> str:
+        return f"{self.at:%Y-%m-%d} ({self.says})"

@@ -1,0 +1,39 @@
+"""Why a signature is not good, as exceptions inside `proof`; `proof.verdict` turns them into findings.
+
+Rules: every class carries the finding code that it becomes; returning without an exception is the only way to be
+good, so a forgotten case cannot read as good; nothing foreign leaves `proof`.
+"""
+
+from __future__ import annotations
+
+from bundlekeeper.errors import RefusedError
+
+
+class SignatureError(RefusedError):
+    """The signature does not verify, is malformed, or is not of the form that the trust entry fixes."""
+
+    code = "bad-signature"
+
+
+class StrangerKeyError(SignatureError):
+    """Made by a key (or a certificate under a root) that the trust entry does not hold."""
+
+    code = "stranger-key"
+
+
+class ExpiredKeyError(SignatureError):
+    """The key or a certificate is outside its dates at the time that the check uses."""
+
+    code = "expired-key"
+
+
+class RevokedKeyError(SignatureError):
+    """A certificate of the chain was revoked."""
+
+    code = "revoked-key"
+
+
+class NotCheckedError(SignatureError):
+    """Nothing can be said: a program, a digest, a revocation list or memory is lacking. Never good, never bad."""
+
+    code = "not-checked"

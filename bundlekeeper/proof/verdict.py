@@ -1,0 +1,305 @@
+"""Whether a signature makes a file good: the trust list, the manifest's word, and the bytes, joined to findings.
+
+Rules: the trust entry decides form, namespace, purpose and dates; the manifest's own word about form is only compared;
+a key for one purpose is never good for another; nothing is good but by a signature that verified here under a live
+entry; what could not be looked at is `not-checked`, which is never good; every message that depends on a time names it.
+The digests come from the one read that the caller made anyway; `wanted_algorithms` says before that read which.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.model.findings import Finding, finding
+from bundlekeeper.model.trust import Moment, TrustEntry
+from bundlekeeper.proof import forms, minisign, sshsig
+from bundlekeeper.proof.keys import PublicKey, from_spki, require_type
+from bundlekeeper.proof.refusals import NotCheckedError, SignatureError
+
+MAX_SIGNATURE_BYTES = 1 << 20  # the largest that any form takes (cms, with its certificates); readers stop there
+
+
+class Statement(Protocol):
+    """What the manifest says of a signature; `model.manifest.Signature` is one."""
+
+    @property
+    def file(self) -> str:
+        """The signature file's name."""
+
+    @property
+    def form(self) -> str:
+        """The form that the manifest names."""
+
+    @property
+    def key(self) -> str:
+        """The name of the trust entry."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What is known of the message's bytes.
+
+    `digests` maps hashlib's names to hexadecimal, all from one read. `whole` gives the whole message, for the forms
+    that cannot do with a digest, up to a limit in bytes; `chunks` gives it piece by piece.
+    """
+
+    digests: Mapping[str, str]
+    whole: forms.WholeMessage | None = None
+    chunks: Callable[[], Iterable[bytes]] | None = None
+    whole_limit_bytes: int = forms.MAX_WHOLE_BYTES
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a check of one signature found; `by` is the entry that it is good under, None unless it is good.
+
+    `says` is the one sentence that a report may print about a good signature.
+    """
+
+    findings: tuple[Finding, ...] = ()
+    by: TrustEntry | None = None
+    says: str = ""
+
+    @property
+    def good(self) -> bool:
+        """True only when the signature verified under a live entry with nothing against it."""
+        return self.by is not None
+
+
+@dataclass(slots=True)
+class _Case:
+    """One signature under one entry, while it is looked at."""
+
+    subject: str
+    entry: TrustEntry
+    purpose: str
+    moments: Sequence[Moment]
+    evidence: Evidence
+    found: list[Finding] = field(default_factory=list)
+    notes: list[Finding] = field(default_factory=list)
+
+    def add(self, code: str, says: str, hint: str = "") -> None:
+        """Remember a finding against the signature."""
+        self.found.append(finding(code, self.subject, says, hint))
+
+
+def wanted_algorithms(entry: TrustEntry, signature: bytes | None = None) -> tuple[str, ...]:
+    """Which digests (hashlib's names) the one read must compute so that `judge` needs no second one.
+
+    With the signature's bytes the answer is exact; without, it covers every signature that the form allows. Empty for
+    the forms that need the message itself. Raises nothing.
+    """
+    if entry.form in forms.FORM_DIGEST:
+        return (forms.FORM_DIGEST[entry.form],)
+    if entry.form == "sshsig":
+        try:
+            return sshsig.HASHES if signature is None else (sshsig.parse(signature).hash_algorithm,)
+        except SignatureError:
+            return ()
+    if entry.form == "minisign":
+        try:
+            return (minisign.DIGEST,) if signature is None or minisign.parse(signature).prehashed else ()
+        except SignatureError:
+            return ()
+    return ()
+
+
+def judge(
+    subject: str,
+    statement: Statement | None,
+    signature: bytes | None,
+    *,
+    trust: Sequence[TrustEntry],
+    evidence: Evidence,
+    moments: Sequence[Moment],
+    purpose: str = "bundles",
+) -> Verdict:
+    """Judge a detached signature that a manifest states, such as a bundle's.
+
+    `signature` is None where its file is not there. `moments` (at least one) are the times at which the key must be
+    valid.
+    Raises InputError for no moments; everything about the signature itself is a finding.
+    """
+    _require_moments(moments)
+    if statement is None:
+        return _only("unsigned", subject, "the manifest states no signature")
+    if signature is None:
+        return _only("unsigned", subject, f"the signature {statement.file} is not there", "bring it beside the file")
+    entry = next((e for e in trust if e.name == statement.key), None)
+    if entry is None:
+        return _only(
+            "stranger-key",
+            subject,
+            f"the manifest names the key {statement.key}, which this store does not trust",
+            "compare its fingerprint by another way than the one it came, then: bundlekeeper trust add",
+        )
+    case = _Case(subject, entry, purpose, moments, evidence)
+    if statement.form != entry.form:
+        case.add(
+            "bad-signature",
+            f"the manifest names the form {statement.form}, but {entry.name} is trusted for {entry.form} only",
+            "the trust entry decides; correct the manifest, or add the key anew with the right --form",
+        )
+    return _judged(case, signature, trust)
+
+
+def judge_document(
+    subject: str,
+    signature: bytes | None,
+    *,
+    trust: Sequence[TrustEntry],
+    evidence: Evidence,
+    moments: Sequence[Moment],
+    purpose: str,
+) -> Verdict:
+    """Judge a document of ours (a manifest, an index, a receipt), whose signature file states no entry's name.
+
+    The entry is the one whose key is in the SSHSIG file; a signature of another form is held against every entry that
+    serves this purpose alone. Raises InputError for no moments.
+    """
+    _require_moments(moments)
+    if signature is None:
+        return _only("unsigned", subject, "it carries no signature", "bundlekeeper manifest sign makes one")
+    if signature.startswith(sshsig.BEGIN):
+        return _judge_ssh_document(subject, signature, trust, evidence, moments, purpose)
+    tried: list[Verdict] = []
+    for entry in trust:
+        if entry.form != "sshsig" and entry.purposes == (purpose,):
+            verdict = _judged(_Case(subject, entry, purpose, moments, evidence), signature, trust)
+            if verdict.good:
+                return verdict
+            tried.append(verdict)
+    if len(tried) == 1:
+        return tried[0]
+    told = [v for v in tried if not any(f.code in ("bad-signature", "stranger-key") for f in v.findings)]
+    if told:
+        return told[0]
+    return _only("bad-signature", subject, f"no key that is trusted for {purpose} made this signature")
+
+
+def _judge_ssh_document(
+    subject: str,
+    signature: bytes,
+    trust: Sequence[TrustEntry],
+    evidence: Evidence,
+    moments: Sequence[Moment],
+    purpose: str,
+) -> Verdict:
+    try:
+        key = sshsig.parse(signature).key()
+    except (InputError, RefusedError) as e:
+        return _only("bad-signature", subject, e.says, e.hint)
+    holders = [e for e in trust if e.form == "sshsig" and e.key == key.der]
+    fitting = [e for e in holders if purpose in e.purposes]
+    if not holders:
+        says = f"signed by a key that this store does not trust: {key.fingerprint}"
+        return _only(
+            "stranger-key", subject, says, "compare the fingerprint by another way, then: bundlekeeper trust add"
+        )
+    live = [e for e in fitting if not e.dropped]
+    entry = (live or fitting or holders)[0]
+    return _judged(_Case(subject, entry, purpose, moments, evidence), signature, trust)
+
+
+def _judged(case: _Case, signature: bytes, trust: Sequence[TrustEntry]) -> Verdict:
+    """Look at everything about one signature under one entry; nothing found hides another."""
+    entry = case.entry
+    if case.purpose not in entry.purposes:
+        says = f"{entry.name} is trusted for {' and '.join(entry.purposes)}, not for {case.purpose}"
+        case.add("stranger-key", says, "a key for one kind of document is never good for another")
+    if entry.dropped:
+        when = f"{entry.dropped_at:%Y-%m-%d}"
+        case.add("dropped-key", f"{entry.name} was dropped on {when}: {entry.dropped_why}", "sign anew with a live key")
+    _dates(case)
+    if any(f.code == "bad-signature" for f in case.found):
+        return Verdict(tuple(case.found))  # of a form that the entry does not fix: there is nothing to verify it by
+    try:
+        _verify(case, signature)
+    except SignatureError as e:
+        case.add(e.code, _with_owner(e, entry, signature, trust), e.hint)
+    except (InputError, RefusedError) as e:
+        case.add("bad-signature", f"{entry.name}: {e.says}", e.hint)
+    if case.found:
+        return Verdict((*case.found, *case.notes))
+    at = " and at ".join(str(m) for m in case.moments)
+    return Verdict(
+        tuple(case.notes), entry, f"signed by {entry.name} ({entry.fingerprint}, {entry.form}), good at {at}"
+    )
+
+
+def _dates(case: _Case) -> None:
+    entry = case.entry
+    for moment in case.moments:
+        day = moment.at.date()
+        if entry.valid_from is not None and day < entry.valid_from:
+            case.add("expired-key", f"{entry.name} is valid from {entry.valid_from}; the time used is {moment}")
+        if entry.valid_until is not None and day > entry.valid_until:
+            case.add("expired-key", f"{entry.name} was valid until {entry.valid_until}; the time used is {moment}")
+
+
+def _verify(case: _Case, signature: bytes) -> None:
+    """Verify by the entry's form; returning means that the bytes are good."""
+    entry, evidence = case.entry, case.evidence
+    key = key_of(entry)
+    if entry.form == "sshsig":
+        namespace = entry.namespace_for(case.purpose)
+        sshsig.verify(sshsig.parse(signature), key=key, namespace=namespace, digests=evidence.digests, name=entry.name)
+    elif entry.form == "minisign":
+        minisign.verify(
+            minisign.parse(signature),
+            key=key,
+            digests=evidence.digests,
+            whole=evidence.whole,
+            whole_limit_bytes=evidence.whole_limit_bytes,
+            name=entry.name,
+        )
+    elif entry.form in forms.RAW_FORMS:
+        forms.verify(
+            entry.form,
+            key,
+            signature,
+            digests=evidence.digests,
+            whole=evidence.whole,
+            whole_limit_bytes=evidence.whole_limit_bytes,
+        )
+    else:
+        raise NotCheckedError(f"signatures of the form {entry.form} are not verified here")
+
+
+def key_of(entry: TrustEntry) -> PublicKey:
+    """The entry's key, checked again as on the day it was added, and held against the entry's own words.
+
+    Raises InputError or RefusedError when the entry does not hold together.
+    """
+    key = from_spki(entry.key)
+    require_type(key.key_type, entry.form)
+    if (key.key_type, key.fingerprint) != (entry.key_type, entry.fingerprint):
+        raise RefusedError("the entry's key is not the one that its fingerprint names")
+    return PublicKey(key.key_type, key.der, key.fingerprint, key.bits, entry.certificate, entry.key_id)
+
+
+def _with_owner(error: SignatureError, entry: TrustEntry, signature: bytes, trust: Sequence[TrustEntry]) -> str:
+    """The error's words, and whose key it was where this store knows it."""
+    if error.code != "stranger-key" or entry.form != "sshsig":
+        return error.says
+    try:
+        der = sshsig.parse(signature).key().der
+    except (InputError, RefusedError):
+        return error.says
+    owner = next((e for e in trust if e.key == der), None)
+    if owner is None:
+        return error.says
+    dropped = f", dropped on {owner.dropped_at:%Y-%m-%d}" if owner.dropped else ""
+    return f"{error.says}; that key is {owner.name}{dropped}"
+
+
+def _only(code: str, subject: str, says: str, hint: str = "") -> Verdict:
+    return Verdict((finding(code, subject, says, hint),))
+
+
+def _require_moments(moments: Sequence[Moment]) -> None:
+    if not moments:
+        raise InputError("a signature is judged at a time, and none was given")
