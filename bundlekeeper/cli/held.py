@@ -1,0 +1,125 @@
+"""`bundlekeeper held`: what the store holds, by family."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from bundlekeeper.cli import output
+from bundlekeeper.cli.common import JsonOption, StoreOption, store_root
+from bundlekeeper.errors import InputError
+from bundlekeeper.model.findings import exit_status
+
+if TYPE_CHECKING:
+    from bundlekeeper.reports.tables import Table
+    from bundlekeeper.store.holding import Holding
+
+_FAMILIES = ("infrastructure", "blade", "rack")
+
+FamilyOption = Annotated[
+    str | None, typer.Option("--family", metavar="FAMILY", help="Only infrastructure, blade or rack.")
+]
+
+
+def held(family: FamilyOption = None, store: StoreOption = None, json: JsonOption = False) -> int:
+    """What the store holds, by family: version, size, images, when and how proven, standing."""
+    from bundlekeeper.store.holding import findings_of, holdings
+    from bundlekeeper.store.layout import Store
+
+    if family is not None and family not in _FAMILIES:
+        raise InputError(f"no such family: {family}", hint=f"one of {', '.join(_FAMILIES)}")
+    root = store_root(store)
+    with Store.open(root, write=False) as opened, opened.catalogue(write=False) as catalogue:
+        rows = sorted(holdings(opened, catalogue, family), key=lambda r: _FAMILIES.index(r.held.family))
+        found = findings_of(rows)
+    if json:
+        data = {"store": str(root), "bundles": [_as_json(r) for r in rows], "counts": _counts(rows)}
+        output.envelope("held", found, data)
+    else:
+        _print(str(root), rows)
+        output.findings_text(found)
+    return exit_status(found)
+
+
+def _counts(rows: list[Holding]) -> dict[str, int]:
+    proven = sum(r.state == "proven" for r in rows)
+    return {
+        "held": len(rows),
+        "proven": proven,
+        "not_proven": len(rows) - proven,
+        "bytes": sum(r.held.size for r in rows),
+    }
+
+
+def _as_json(row: Holding) -> dict[str, Any]:
+    bundle = row.held
+    return {
+        "family": bundle.family,
+        "version": bundle.version,
+        "file": bundle.name,
+        "place": bundle.place,
+        "size_bytes": bundle.size,
+        "sha256": bundle.sha256,
+        "standing": bundle.standing,
+        "why": bundle.why,
+        "build": bundle.build,
+        "released": bundle.released.isoformat() if bundle.released else None,
+        "platform": bundle.platform,
+        "sequence": bundle.sequence,
+        "digest_from": bundle.digest_from,
+        "taken_at": bundle.taken_at.isoformat(),
+        "taken_from": bundle.taken_from,
+        "way_in": bundle.way_in,
+        "shared": bundle.shared,
+        "state": row.state,
+        "says": row.says,
+        "proven_at": row.proof.proven_at.isoformat() if row.proof else None,
+        "images": [{"kind": i.kind, "models": list(i.models), "version": i.version} for i in bundle.images],
+    }
+
+
+def _print(root: str, rows: list[Holding]) -> None:
+    from bundlekeeper.model.text import human_bytes
+    from bundlekeeper.reports.tables import write
+
+    output.line(f"store: {root}")
+    if not rows:
+        output.line("nothing is held")
+        output.aside("next: bundlekeeper take MANIFEST --from DIR")
+        return
+    write(_table(rows))
+    counts = _counts(rows)
+    output.line(
+        f"{counts['held']} bundles, {human_bytes(counts['bytes'])}; {counts['proven']} proven, "
+        f"{counts['not_proven']} not proven"
+    )
+
+
+def _table(rows: list[Holding]) -> Table:
+    from bundlekeeper.model.text import human_bytes
+    from bundlekeeper.reports.tables import Table
+
+    table = Table(("family", "version", "size", "images", "standing", "proof", "proven", "digest from", "file"))
+    table.right = frozenset({2, 3})
+    for row in rows:
+        bundle = row.held
+        table.rows.append(
+            (
+                bundle.family + (f" ({bundle.build})" if bundle.build == "standalone" else ""),
+                bundle.version,
+                human_bytes(bundle.size),
+                str(len(bundle.images)),
+                bundle.standing,
+                row.state + (", shared" if bundle.shared else ", same bytes" if bundle.way_in == "same-bytes" else ""),
+                row.proof.proven_at.strftime("%Y-%m-%d %H:%MZ") if row.proof else "-",
+                bundle.digest_from or "not stated",
+                bundle.name,
+            )
+        )
+    return table
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("held")(held)

@@ -1,0 +1,78 @@
+"""What the store holds right now: the catalogue's rows beside what `stat` says of the files.
+
+Rules: nothing is called proven that was not read: a file whose fingerprint is no longer the proof's counts as unproven,
+and so does one without a proof; nothing is read but `stat`; nothing is written.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+
+from bundlekeeper.model.findings import Finding, finding
+from bundlekeeper.store.catalogue import Catalogue
+from bundlekeeper.store.facts import OWN_COPY
+from bundlekeeper.store.layout import Store
+from bundlekeeper.store.records import Fingerprint, Held, Proof
+
+
+@dataclass(frozen=True, slots=True)
+class Holding:
+    """One held file: its row, its proof if it still stands, and in one word how it stands.
+
+    `state` is `proven`, `unproven` (never, or changed since) or `missing`.
+    """
+
+    held: Held
+    proof: Proof | None
+    state: str
+    says: str
+
+
+def holdings(store: Store, catalogue: Catalogue, family: str | None = None) -> list[Holding]:
+    """Every held file of one family, or of all, in the catalogue's order.
+
+    Raises DamagedError, UnfinishedError, LockedError.
+    """
+    proofs = catalogue.proofs()
+    return [_holding(store, held, proofs.get(held.place)) for held in catalogue.held(family)]
+
+
+def _holding(store: Store, held: Held, proof: Proof | None) -> Holding:
+    try:
+        status = os.stat(held.place, dir_fd=store.fd, follow_symlinks=False)
+    except FileNotFoundError:
+        return Holding(held, None, "missing", "the catalogue knows it, the file is gone")
+    except OSError as error:
+        return Holding(held, None, "unproven", f"the file cannot be looked at: {error.strerror}")
+    if proof is None:
+        return Holding(held, None, "unproven", "its bytes were never read since the catalogue was made")
+    if proof.sha256 != held.sha256:
+        return Holding(held, None, "unproven", "its last proof was for another digest")
+    now = Fingerprint(status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino, status.st_dev)
+    # The device's number may change with every mount; the other four together name the file and its state.
+    if (now.size, now.mtime_ns, now.ctime_ns, now.inode) != (
+        proof.fingerprint.size,
+        proof.fingerprint.mtime_ns,
+        proof.fingerprint.ctime_ns,
+        proof.fingerprint.inode,
+    ):
+        return Holding(held, None, "unproven", "the file was touched after its last proof")
+    return Holding(held, proof, "proven", "")
+
+
+def findings_of(rows: list[Holding]) -> list[Finding]:
+    """What is worth knowing of the rows: missing, unproven, proven by itself only, withdrawn."""
+    found: list[Finding] = []
+    for row in rows:
+        name = row.held.name
+        if row.state == "missing":
+            found.append(finding("missing", name, row.says, "take it again, or find out who removed it"))
+        elif row.state == "unproven":
+            found.append(finding("unproven", name, row.says, "bundlekeeper check reads and proves it"))
+        if row.held.digest_from.strip().casefold() == OWN_COPY:
+            says = "its digest was computed from the file itself"
+            found.append(finding("self-digest", name, says, "bundlekeeper manifest confirm MANIFEST --against LIST"))
+        if row.held.standing == "withdrawn":
+            found.append(finding("withdrawn", name, row.held.why or "withdrawn by its publisher"))
+    return found
