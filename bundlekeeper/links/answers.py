@@ -1,0 +1,167 @@
+"""What a server's answer to a download means: pure functions from status and headers to a verdict.
+
+Rules: only an answer that fits the request in every part is used; a rest is used only where start, end, total and a
+strong validator agree, anything else means the whole again; a packed body is refused; a stated length that contradicts
+the manifest is told before a byte is read; a server's own words never reach a message. Source: RFC 9110.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from email.utils import parsedate_to_datetime
+
+from bundlekeeper.errors import EXIT_FOUND, KeeperError, UnfinishedError
+from bundlekeeper.links.http import BrokenOff
+
+MAX_ETAG = 512  # characters; a longer one is treated as none
+_STRONG_ETAG = re.compile(r'"[\x21\x23-\x7e]*"')  # RFC 9110 §8.8.3, less obs-text; a weak one begins with W/
+_CONTENT_RANGE = re.compile(r"bytes (\d{1,19})-(\d{1,19})/(\d{1,19}|\*)", re.IGNORECASE)  # RFC 9110 §14.4
+_DIGITS = re.compile(r"\d{1,19}")
+
+
+class WrongSize(KeeperError):  # noqa: N818 - the name is the finding
+    """The mirror's file is not as long as the manifest says.
+
+    `size` is its length in bytes, or the number of bytes seen when it went on past the manifest's (`more` is True).
+    """
+
+    exit_code = EXIT_FOUND
+
+    def __init__(self, size: int, expected: int, *, more: bool = False, where: str = "") -> None:
+        amount = f"more than {expected}" if more else str(size)
+        super().__init__(f"{amount} bytes at the mirror, {expected} in the manifest", where=where)
+        self.size = size
+        self.expected = expected
+        self.more = more
+
+    @property
+    def code(self) -> str:
+        """The finding's code: `extended` or `truncated`."""
+        return "extended" if self.more or self.size > self.expected else "truncated"
+
+
+@dataclass(frozen=True, slots=True)
+class Whole:
+    """The body is the whole file; `etag` is empty where there is no strong one."""
+
+    etag: str
+    last_modified: str
+    framed: bool  # the end of the body is marked (chunked), so an early end is the file's and not the connection's
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """The body is the rest of the file, from where the part ends."""
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """What we have does not fit what the server has: ask for the whole."""
+
+
+@dataclass(frozen=True, slots=True)
+class Redirect:
+    """Look elsewhere; the location is not checked yet."""
+
+    location: str
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """The server has no such file."""
+
+
+Verdict = Whole | Rest | Again | Redirect | Missing
+
+
+def strong_etag(headers: Mapping[str, str]) -> str:
+    """The answer's entity tag where it is a strong one, else empty (RFC 9110 §8.8.3)."""
+    value = headers.get("etag", "").strip()
+    return value if len(value) <= MAX_ETAG and _STRONG_ETAG.fullmatch(value) else ""
+
+
+def judge(status: int, headers: Mapping[str, str], *, start: int, etag: str, expected: int, place: str) -> Verdict:
+    """Say what an answer means to a request for `expected` bytes from `start` on under `etag` (`start` 0: the whole).
+
+    `headers` maps lower-case names to values. Raises WrongSize where the stated length contradicts `expected`,
+    BrokenOff where another try may help, else UnfinishedError.
+    """
+    if status in (200, 206):
+        _refuse_packed(headers, place)
+    if status == 200:
+        return _whole(headers, expected, place)
+    if status == 206 and start:
+        return Rest() if _fits(headers, start, etag, expected) else Again()
+    if status == 416 and start:
+        return Again()
+    if status in (301, 302, 303, 307, 308) and "location" in headers:
+        return Redirect(headers["location"])
+    if status in (404, 410):
+        return Missing()
+    raise _refusal(status, headers, place)
+
+
+def _refuse_packed(headers: Mapping[str, str], place: str) -> None:
+    coding = headers.get("content-encoding", "").strip().lower()
+    if coding not in ("", "identity"):
+        raise UnfinishedError(
+            "the mirror packs the file on the way (Content-Encoding), though asked not to",
+            hint="let the mirror serve the file as it is",
+            where=place,
+        )
+
+
+def _whole(headers: Mapping[str, str], expected: int, place: str) -> Whole:
+    length = headers.get("content-length")
+    if length is not None:
+        if not _DIGITS.fullmatch(length.strip()):
+            raise UnfinishedError("the mirror's answer states no readable length", where=place)
+        if int(length) != expected:
+            raise WrongSize(int(length), expected, where=place)
+    chunked = headers.get("transfer-encoding", "").strip().lower() == "chunked"
+    return Whole(strong_etag(headers), headers.get("last-modified", "")[:64], length is None and chunked)
+
+
+def _fits(headers: Mapping[str, str], start: int, etag: str, expected: int) -> bool:
+    """RFC 9110 §15.3.7: a 206 carries Content-Range and the ETag that a 200 would have had."""
+    match = _CONTENT_RANGE.fullmatch(headers.get("content-range", "").strip())
+    if match is None or strong_etag(headers) != etag:
+        return False
+    total_fits = match[3] == "*" or int(match[3]) == expected
+    length = headers.get("content-length", "").strip()
+    length_fits = not length or length == str(expected - start)
+    return int(match[1]) == start and int(match[2]) == expected - 1 and total_fits and length_fits
+
+
+def _refusal(status: int, headers: Mapping[str, str], place: str) -> UnfinishedError:
+    says = f"the mirror answered {status}"
+    if status in (401, 403):
+        return UnfinishedError(
+            says + (": it wants to know who asks" if status == 401 else ": it does not let us have the file"),
+            hint="give an Authorization header in a file that only you can read; are its rights enough?",
+            where=place,
+        )
+    if status == 407:
+        return UnfinishedError(says + ": the proxy wants to know who asks", hint="check the proxy", where=place)
+    if status in (408, 425, 429) or 500 <= status <= 599:
+        return BrokenOff(
+            says + ": busy or broken", hint="take it again later", where=place, retry_after_s=retry_after_s(headers)
+        )
+    return UnfinishedError(says, hint="does the address serve plain files?", where=place)
+
+
+def retry_after_s(headers: Mapping[str, str]) -> float | None:
+    """How many seconds the server asks to wait (RFC 9110 §10.2.3), or None.
+
+    A date is taken against the answer's own Date, so that this machine's clock does not matter.
+    """
+    value = headers.get("retry-after", "").strip()
+    if _DIGITS.fullmatch(value):
+        return float(value)
+    try:
+        wait = parsedate_to_datetime(value) - parsedate_to_datetime(headers.get("date", ""))
+    except (ValueError, TypeError, OverflowError):
+        return None
+    return max(0.0, wait.total_seconds())

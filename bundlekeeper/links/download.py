@@ -1,0 +1,251 @@
+"""One file from an http(s) server into a part file: tries, redirects, going on where it broke, limits.
+
+Rules: the body is hashed while it is written and never trusted for more than that; never more than the expected size
+and one byte is read; a rest is asked for under a strong entity tag only (If-Range), and what does not fit starts again
+from nothing; every try, wait and redirect is counted; another origin is spoken to only where it was allowed, and never
+with the headers of the first. Source: RFC 9110 (ranges §14, conditions §13, redirects §15.4). Costs httpx.
+"""
+
+from __future__ import annotations
+
+import ssl
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+
+import httpx
+
+from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.links.answers import Again, Missing, Redirect, Rest, Verdict, Whole, WrongSize, judge
+from bundlekeeper.links.guard import Guard, Limits
+from bundlekeeper.links.http import (
+    BrokenOff,
+    HttpSettings,
+    Origin,
+    open_client,
+    origin_of,
+    parse_url,
+    redacted,
+    speaking_to,
+)
+from bundlekeeper.links.part import Part
+from bundlekeeper.proof.reading import Stop
+
+PROGRESS_BYTES = 1 << 20  # a try that brought this much is no failure in a row
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """How patient a download is. Times in seconds, sizes in bytes.
+
+    `deadline_s` None means: as long as the least rate would take for the whole, and ten minutes.
+    """
+
+    tries: int = 5
+    redirects: int = 5
+    backoff_s: float = 1.0
+    longest_wait_s: float = 120.0
+    least_rate_bytes_s: float = 4096.0
+    window_s: float = 30.0
+    deadline_s: float | None = None
+    keep_every_bytes: int = 64 << 20
+    keep_every_s: float = 5.0
+
+    def limits(self, size: int) -> Limits:
+        """The limits for a file of `size` bytes."""
+        patient = 600.0 + size / self.least_rate_bytes_s if self.least_rate_bytes_s > 0 else float("inf")
+        deadline_s = patient if self.deadline_s is None else self.deadline_s
+        return Limits(deadline_s, self.least_rate_bytes_s, self.window_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """All bytes are in the part file: their digest, and how many came over the network in this run."""
+
+    size: int
+    sha256: str
+    etag: str
+    transferred: int
+
+
+@dataclass(frozen=True, slots=True)
+class Server:
+    """How to speak to a mirror: settings with the headers of `home`, and origins that redirects may lead to."""
+
+    home: Origin
+    settings: HttpSettings
+    context: ssl.SSLContext
+    allowed: frozenset[Origin] = frozenset()
+    now: Callable[[], float] = time.monotonic
+    wait: Callable[[float], None] = time.sleep
+
+
+def download(
+    server: Server,
+    urls: Sequence[httpx.URL],
+    part: Part,
+    *,
+    expected: int,
+    rules: Rules,
+    stop: Stop | None = None,
+) -> Received | None:
+    """Bring `expected` bytes into `part` from the first of `urls` that has the file; None where none has it.
+
+    Where an earlier run left a start of the file, the address that it came from is tried first.
+    Raises WrongSize when the server's file has another length, UnfinishedError when it could not be finished (what
+    came is kept in `part` where it can be gone on from), StoppedError when told to stop, InputError for headers or
+    settings of the environment that cannot be used.
+    """
+    places = [redacted(url) for url in urls]
+    at = part.take_up(places)
+    if expected and part.size == expected:
+        return Received(expected, part.sha256(), part.etag, 0)
+    ordered = sorted(zip(places, urls, strict=True), key=lambda pair: pair[0] != at)
+    for place, url in ordered:
+        guard = Guard(place, rules.limits(expected), server.now, stop)
+        with _Download(server, url, part, expected, rules, guard) as work:
+            received = work.run()
+        if received is not None:
+            return received
+    return None
+
+
+class _Download:
+    """The tries of one address."""
+
+    def __init__(self, server: Server, url: httpx.URL, part: Part, expected: int, rules: Rules, guard: Guard) -> None:
+        self._server = server
+        self._url = url
+        self._place = redacted(url)
+        self._part = part
+        self._expected = expected
+        self._rules = rules
+        self._guard = guard
+        self._clients: dict[Origin, httpx.Client] = {}
+        self._transferred = 0
+
+    def __enter__(self) -> _Download:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for client in self._clients.values():
+            client.close()
+
+    def run(self) -> Received | None:
+        """Try until all is there or there is no point in going on; None where the server has no such file."""
+        failures = 0
+        while True:
+            before = self._transferred
+            try:
+                if not self._attempt():
+                    return None
+                return Received(self._part.size, self._part.sha256(), self._part.etag, self._transferred)
+            except BrokenOff as e:
+                failures = 1 if self._transferred - before >= PROGRESS_BYTES else failures + 1
+                if failures >= self._rules.tries:
+                    raise
+                self._guard.pause(self._wait_s(failures, e), self._server.wait)
+
+    def _wait_s(self, failures: int, error: BrokenOff) -> float:
+        backoff_s = self._rules.backoff_s * 2.0 ** (failures - 1)
+        return min(max(backoff_s, error.retry_after_s or 0.0), self._rules.longest_wait_s)
+
+    def _attempt(self) -> bool:
+        """One request and its body; False where the server has no such file."""
+        start = self._part.size if self._part.etag else 0
+        with self._answer(start) as (response, verdict):
+            if isinstance(verdict, Whole):
+                self._part.begin(self._place, verdict.etag, verdict.last_modified)
+                self._receive(response, verdict.framed)
+            elif isinstance(verdict, Rest):
+                self._receive(response, framed=False)
+        if isinstance(verdict, Again):  # what we have does not fit what the server has now
+            self._part.restart()
+            return self._attempt()
+        return not isinstance(verdict, Missing)
+
+    @contextmanager
+    def _answer(self, start: int) -> Iterator[tuple[httpx.Response, Verdict]]:
+        """The final answer, redirects followed as far as they are allowed."""
+        url = self._url
+        for _ in range(self._rules.redirects + 1):
+            response = self._send(url, start)
+            try:
+                verdict = judge(
+                    response.status_code,
+                    dict(response.headers),
+                    start=start,
+                    etag=self._part.etag,
+                    expected=self._expected,
+                    place=self._place,
+                )
+                if not isinstance(verdict, Redirect):
+                    yield response, verdict
+                    return
+            finally:
+                response.close()
+            url = self._target(url, verdict.location)
+        raise UnfinishedError(
+            f"more than {self._rules.redirects} redirects", where=self._place, hint="name the final address"
+        )
+
+    def _send(self, url: httpx.URL, start: int) -> httpx.Response:
+        headers = {"Range": f"bytes={start}-", "If-Range": self._part.etag} if start else {}
+        client = self._client(origin_of(url))
+        with speaking_to(self._place):
+            return client.send(client.build_request("GET", url, headers=headers), stream=True)
+
+    def _client(self, origin: Origin) -> httpx.Client:
+        if origin not in self._clients:
+            home = origin == self._server.home
+            settings = self._server.settings if home else replace(self._server.settings, headers={})
+            self._clients[origin] = open_client(origin, settings, self._server.context, self._guard)
+        return self._clients[origin]
+
+    def _target(self, url: httpx.URL, location: str) -> httpx.URL:
+        try:
+            target = parse_url(str(url.join(location).copy_with(fragment=None)))
+        except (InputError, httpx.InvalidURL, ValueError) as e:
+            raise UnfinishedError(
+                "the mirror redirects to an address that cannot be used", where=self._place, hint="tell who runs it"
+            ) from e
+        origin = origin_of(target)
+        if origin in {origin_of(url), self._server.home} | self._server.allowed:
+            return target
+        raise UnfinishedError(
+            f"the mirror redirects to {origin}, which was not allowed",
+            hint=f"if you trust it: --allow-redirect-host {origin}",
+            where=self._place,
+        )
+
+    def _receive(self, response: httpx.Response, framed: bool) -> None:
+        """Write the body; keep what came, whatever happens on the way."""
+        kept_s = self._server.now()
+        try:
+            for block in self._blocks(response):
+                if len(block) > self._expected - self._part.size:
+                    self._part.restart()
+                    raise WrongSize(self._expected + 1, self._expected, more=True, where=self._place)
+                self._part.write(block)
+                self._transferred += len(block)
+                late = self._server.now() - kept_s >= self._rules.keep_every_s
+                if late or self._part.unkept >= self._rules.keep_every_bytes:
+                    self._part.keep()
+                    kept_s = self._server.now()
+        finally:
+            self._part.keep()
+        came = self._part.size
+        if came < self._expected and framed:
+            self._part.restart()
+            raise WrongSize(came, self._expected, where=self._place)
+        if came < self._expected:
+            raise BrokenOff(
+                f"the mirror's answer ended after {came} of {self._expected} bytes",
+                where=self._place,
+                hint="take it again to go on",
+            )
+
+    def _blocks(self, response: httpx.Response) -> Iterator[bytes]:
+        with speaking_to(self._place):
+            yield from response.iter_raw()

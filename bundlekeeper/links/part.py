@@ -1,0 +1,201 @@
+"""A file that is being downloaded, kept over interruptions: its descriptor, its running digest and a small record.
+
+Rules: what the record counts as kept was synced before the record said so, so that a power cut never leaves a hole
+inside it; a part without a record, or with one that does not fit, starts again from nothing; the kept prefix is read
+and hashed again before more is added; an error of the disk drops the part, and a failed sync is never tried again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+from collections.abc import Callable, Collection, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import asdict, dataclass
+
+from bundlekeeper.errors import RefusedError, StoppedError, UnfinishedError
+from bundlekeeper.proof.reading import Stop
+from bundlekeeper.store import files
+
+MAX_RECORD_BYTES = 64 * 1024
+_FORMAT = 1
+_BLOCK = 1 << 20
+_NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+_ETAG = re.compile(r'("[\x21\x23-\x7e]*")?')
+
+
+@dataclass(frozen=True, slots=True)
+class Resume:
+    """What the record holds. `url` has no query and no user; `etag` is a strong one, or empty once all is there."""
+
+    url: str
+    etag: str
+    last_modified: str
+    whole: int
+    kept: int
+
+    def as_bytes(self) -> bytes:
+        """The record as its file holds it."""
+        return json.dumps({"resume": _FORMAT, **asdict(self)}, indent=1).encode() + b"\n"
+
+    @classmethod
+    def from_bytes(cls, data: bytes) -> Resume | None:
+        """Read a record; None for anything that is not one in every detail: it is only ever a shortcut."""
+        try:
+            row = json.loads(data)
+            if not isinstance(row, dict) or row.pop("resume", None) != _FORMAT:
+                return None
+            record = cls(**row)
+        except (ValueError, TypeError, RecursionError):
+            return None
+        texts = (record.url, record.etag, record.last_modified)
+        if not all(isinstance(text, str) for text in texts) or not _ETAG.fullmatch(record.etag):
+            return None
+        if type(record.whole) is not int or type(record.kept) is not int or not 0 < record.kept <= record.whole:
+            return None
+        return record if record.etag or record.kept == record.whole else None
+
+
+@dataclass(frozen=True, slots=True)
+class RecordPlace:
+    """Where the record lies: a name in an open folder."""
+
+    folder_fd: int
+    name: str
+
+    def load(self) -> Resume | None:
+        """The record, or None where there is none that can be used."""
+        try:
+            return Resume.from_bytes(files.read_bounded(self.folder_fd, self.name, MAX_RECORD_BYTES))
+        except (OSError, RefusedError):
+            return None
+
+    def save(self, record: Resume) -> None:
+        """Replace the record, whole or not at all. Raises OSError."""
+        new = self.name + ".new"
+        files.remove(self.folder_fd, new)
+        fd = os.open(new, _NEW, files.PRIVATE_FILE, dir_fd=self.folder_fd)
+        try:
+            files.write_all(fd, record.as_bytes())
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+        os.rename(new, self.name, src_dir_fd=self.folder_fd, dst_dir_fd=self.folder_fd)
+
+    def drop(self) -> None:
+        """Remove the record and what a killed `save` left. Raises OSError."""
+        for name in (self.name, self.name + ".new"):
+            files.remove(self.folder_fd, name)
+
+
+class Part:
+    """One part file: bytes are added at its end and hashed on the way."""
+
+    def __init__(
+        self, fd: int, place: RecordPlace, *, whole: int, on_bytes: Callable[[int], None], stop: Stop | None = None
+    ) -> None:
+        """`fd` is open for reading and writing and stays the caller's; `whole` is the size wanted, in bytes.
+
+        `on_bytes` is told how many more bytes are done; a negative count when a download starts again.
+        """
+        self._fd = fd
+        self._place = place
+        self._whole = whole
+        self._on_bytes = on_bytes
+        self._stop = stop
+        self._hash = hashlib.sha256()
+        self._kept = 0
+        self._url = self._last_modified = ""
+        self.size = 0
+        self.etag = ""
+
+    @property
+    def unkept(self) -> int:
+        """Bytes written that the record does not count yet."""
+        return self.size - self._kept
+
+    def sha256(self) -> str:
+        """The digest of the bytes that are there, lower-case hexadecimal."""
+        return self._hash.hexdigest()
+
+    def take_up(self, urls: Collection[str]) -> str:
+        """Go on from an earlier run's record for one of `urls` and this size, else start from nothing.
+
+        Returns the address that the kept bytes came from, empty where there are none.
+        Raises UnfinishedError when the disk fails, StoppedError when told to stop.
+        """
+        record = self._place.load()
+        if record is None or record.url not in urls or record.whole != self._whole or not self._again(record.kept):
+            self.restart()
+            return ""
+        self._kept = self.size
+        self._url, self.etag, self._last_modified = record.url, record.etag, record.last_modified
+        return record.url
+
+    def _again(self, kept: int) -> bool:
+        """Read and hash the first `kept` bytes again, and cut off what is behind them; False where there are fewer."""
+        with self._disk():
+            if os.fstat(self._fd).st_size < kept:
+                return False
+            os.ftruncate(self._fd, kept)
+            os.lseek(self._fd, 0, os.SEEK_SET)
+            while block := os.read(self._fd, _BLOCK):
+                if self._stop is not None and self._stop.is_set():
+                    raise StoppedError("stopped while reading what was downloaded before")
+                self._count(block)
+        return self.size == kept
+
+    def begin(self, url: str, etag: str, last_modified: str) -> None:
+        """A whole body begins; `etag` is empty where there is no strong one. Raises UnfinishedError."""
+        self.restart()
+        self._url, self.etag, self._last_modified = url, etag, last_modified
+
+    def write(self, block: bytes) -> None:
+        """Add bytes. Raises UnfinishedError when the disk fails; the part is then dropped."""
+        with self._disk():
+            files.write_all(self._fd, block)
+        self._count(block)
+
+    def _count(self, block: bytes) -> None:
+        self._hash.update(block)
+        self.size += len(block)
+        self._on_bytes(len(block))
+
+    def keep(self) -> None:
+        """Sync what is there and record it, where it can be of use later: all of it, or a start under a strong tag.
+
+        Raises UnfinishedError when the disk fails.
+        """
+        useful = self.size == self._whole or (self.etag and self.size < self._whole)
+        if not useful or not self.unkept:
+            return
+        with self._disk():
+            os.fdatasync(self._fd)
+            self._place.save(Resume(self._url, self.etag, self._last_modified, self._whole, self.size))
+        self._kept = self.size
+
+    def restart(self) -> None:
+        """Forget everything that was downloaded. Raises UnfinishedError when the disk fails."""
+        try:
+            self._place.drop()
+            os.ftruncate(self._fd, 0)
+            os.lseek(self._fd, 0, os.SEEK_SET)
+        except OSError as e:
+            raise files.trouble(e, "the part file cannot be emptied") from e
+        if self.size:
+            self._on_bytes(-self.size)
+        self._hash = hashlib.sha256()
+        self.size = self._kept = 0
+        self.etag = ""
+
+    @contextmanager
+    def _disk(self) -> Iterator[None]:
+        """An error of the disk inside drops the part: what it holds is not known any more."""
+        try:
+            yield
+        except OSError as e:
+            with suppress(UnfinishedError):
+                self.restart()
+            raise files.trouble(e, "the part file cannot be used") from e
