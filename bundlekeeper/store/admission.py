@@ -1,0 +1,141 @@
+"""May this manifest be taken by this store, and keeping it whole.
+
+Rules: one store, one platform; the highest sequence accepted is remembered and a lower one refused; the same sequence
+with other bytes is a contradiction and refused, always; an expired manifest is refused; the two exceptions need a why,
+which is recorded for good. A refused manifest leaves no trace.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import RefusedError
+from bundlekeeper.model.findings import Finding, Level, finding
+from bundlekeeper.store import files
+from bundlekeeper.store.catalogue import Catalogue
+from bundlekeeper.store.facts import Facts
+from bundlekeeper.store.incoming import Incoming
+from bundlekeeper.store.records import Accepted
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.reading import Loaded
+
+FOLDER = "manifests"
+
+
+@dataclass(frozen=True, slots=True)
+class Whys:
+    """The user's reasons for letting something through against the rules; None where there is none."""
+
+    expired: str | None = None
+    rollback: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Admission:
+    """An admitted manifest: the row to write, what to tell, and what was let through (what, why)."""
+
+    accepted: Accepted
+    findings: tuple[Finding, ...]
+    exceptions: tuple[tuple[str, str], ...]
+
+
+def place_of(platform: str, sequence: int) -> str:
+    """Where a store keeps a manifest."""
+    return f"{FOLDER}/{platform}-{sequence}.toml"
+
+
+def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys) -> Admission:
+    """Decide whether the manifest may be taken, given those `known` to the store. Pure.
+
+    Raises RefusedError: another platform, a rollback, a contradiction, an expired manifest.
+    """
+    manifest = loaded.manifest
+    subject = f"{manifest.platform}, sequence {manifest.sequence}"
+    _one_platform(manifest.platform, known)
+    _no_contradiction(loaded, known, subject)
+    exceptions: list[tuple[str, str]] = []
+    findings: list[Finding] = []
+    highest = max((k.sequence for k in known), default=-1)
+    if manifest.sequence < highest:
+        says = f"this manifest is older (sequence {manifest.sequence}) than one already accepted ({highest})"
+        if not whys.rollback:
+            raise RefusedError(
+                says, hint='take the newer one; if going back is meant: --accept-rollback "why" (recorded)'
+            )
+        exceptions.append(("rollback", whys.rollback))
+        findings.append(finding("downgrade", subject, f"{says}; accepted: {whys.rollback}", level=Level.NOTE))
+    if manifest.expires is not None and manifest.expires < now.date():
+        says = f"this manifest expired on {manifest.expires}"
+        if not whys.expired:
+            raise RefusedError(
+                says, hint='get the publisher\'s newer one; if there is none: --accept-expired "why" (recorded)'
+            )
+        exceptions.append(("expired", whys.expired))
+        findings.append(finding("expired", subject, f"{says}; accepted: {whys.expired}", level=Level.NOTE))
+    newest = max([manifest.issued, *(k.issued for k in known), *(k.accepted_at.date() for k in known)])
+    if now.date() < newest:
+        says = f"this machine's clock says {now.date()}, and the store knows of {newest}"
+        findings.append(finding("clock-doubtful", subject, says, "set the clock; expiry cannot be judged without it"))
+    accepted = Accepted(
+        manifest.platform,
+        manifest.sequence,
+        loaded.sha256,
+        place_of(manifest.platform, manifest.sequence),
+        manifest.issued,
+        manifest.expires,
+        now,
+    )
+    return Admission(accepted, tuple(findings), tuple(exceptions))
+
+
+def _one_platform(platform: str, known: Iterable[Accepted]) -> None:
+    other = next((k.platform for k in known if k.platform != platform), None)
+    if other is not None:
+        raise RefusedError(
+            f"this manifest is for platform {platform}, the store keeps {other}",
+            hint="a store keeps one platform: use another store for this one (--store)",
+        )
+
+
+def _no_contradiction(loaded: Loaded, known: Iterable[Accepted], subject: str) -> None:
+    for each in known:
+        if each.sequence == loaded.manifest.sequence and each.sha256 != loaded.sha256:
+            raise RefusedError(
+                f"another manifest with the same sequence was accepted already ({subject})",
+                hint=f"if this one was changed on purpose, raise `sequence` in it; the accepted one is {each.place}",
+                where=each.place,
+            )
+
+
+def admit(
+    root: int, incoming: Incoming, catalogue: Catalogue, admission: Admission, data: bytes, facts: Sequence[Facts]
+) -> None:
+    """Keep the manifest whole, then record it, what it says of the files held, and the exceptions made for it.
+
+    Raises RefusedError when another manifest is kept under its name, UnfinishedError, OSError.
+    """
+    accepted = admission.accepted
+    name = accepted.place.rpartition("/")[2]
+    with files.folder(root, (FOLDER,), create=True) as folder, incoming.temp() as temp:
+        files.write_all(temp.fd, data)
+        os.fchmod(temp.fd, files.FILE_MODE)
+        os.fsync(temp.fd)
+        try:
+            temp.publish(folder, name)
+        except FileExistsError:
+            # Kept by a run that was killed before its row was written, or it is this very one again.
+            if files.read_bounded(folder, name, max(len(data), 1)) != data:
+                raise RefusedError(
+                    f"{accepted.place} holds other bytes than this manifest",
+                    hint="if this one was changed on purpose, raise `sequence` in it",
+                    where=accepted.place,
+                ) from None
+        os.fsync(folder)
+    catalogue.accept(accepted, facts)
+    for what, why in admission.exceptions:
+        catalogue.record_exception(accepted.accepted_at, what, f"{accepted.platform}-{accepted.sequence}", why)

@@ -1,0 +1,98 @@
+"""What a manifest says of one bundle, in the words that the catalogue keeps.
+
+Rules: made from the manifest's objects by attribute only, so that the store never pays for their types; a digest is
+lower case here, whatever its case in the manifest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import TYPE_CHECKING
+
+from bundlekeeper.model.names import safe_folder
+from bundlekeeper.store.records import Held, HeldImage
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest import Bundle, Manifest
+
+OWN_COPY = "own copy"
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """One bundle as one manifest describes it; `size` in bytes."""
+
+    family: str
+    version: str
+    name: str
+    size: int
+    sha256: str
+    platform: str
+    sequence: int
+    digest_from: str
+    standing: str
+    why: str
+    build: str
+    images: tuple[HeldImage, ...]
+    released: date | None
+
+    @property
+    def folder(self) -> tuple[str, str]:
+        """The bundle's folder inside the store, as components."""
+        return self.family, safe_folder(self.version)
+
+    @property
+    def place(self) -> str:
+        """The bundle's path inside the store."""
+        return "/".join((*self.folder, self.name))
+
+    @property
+    def proves_itself(self) -> bool:
+        """True when the digest was computed from the very file that it is meant to prove."""
+        return self.digest_from.strip().casefold() == OWN_COPY
+
+    def held(self, *, taken_at: datetime, taken_from: str, way_in: str) -> Held:
+        """The catalogue's row of this bundle, taken then, from there, in that way."""
+        return Held(
+            place=self.place,
+            family=self.family,
+            version=self.version,
+            name=self.name,
+            size=self.size,
+            sha256=self.sha256,
+            platform=self.platform,
+            sequence=self.sequence,
+            digest_from=self.digest_from,
+            standing=self.standing,
+            why=self.why,
+            build=self.build,
+            taken_at=taken_at,
+            taken_from=taken_from,
+            way_in=way_in,
+            images=self.images,
+            released=self.released,
+        )
+
+
+def facts_of(manifest: Manifest) -> tuple[Facts, ...]:
+    """The facts of every bundle of a manifest, in its order."""
+    return tuple(_facts(manifest, bundle) for bundle in manifest.bundle)
+
+
+def _facts(manifest: Manifest, bundle: Bundle) -> Facts:
+    return Facts(
+        family=str(bundle.family),
+        version=bundle.version,
+        name=bundle.file,
+        size=bundle.size,
+        sha256=bundle.sha256.lower(),
+        platform=manifest.platform,
+        sequence=manifest.sequence,
+        digest_from=bundle.digest_from or "",
+        standing=str(bundle.standing),
+        why=bundle.why or "",
+        build=str(bundle.build or ""),
+        images=tuple(HeldImage(i.kind, tuple(i.models), i.version) for i in bundle.images),
+        released=bundle.released,
+    )

@@ -1,0 +1,194 @@
+"""The store's folder tree: where everything is, and whether the folder may be trusted.
+
+Rules: one descriptor of the root is held, and everything below is reached from it, so nobody can swap the root under a
+running command; the root is ours (or root's), is not writable by everybody and holds no symbolic link among its own
+folders; a folder that is neither a store nor empty is never made into one; a missing catalogue is rebuilt by the first
+command that writes. The tree is described in design.md and, for users, in the README.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import stat
+from contextlib import suppress
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from bundlekeeper.errors import DamagedError, InputError, RefusedError
+from bundlekeeper.model.progress import Clock
+from bundlekeeper.store import files, incoming
+from bundlekeeper.store.catalogue import REBUILD_HINT, Catalogue
+
+KEEPER = ".keeper"
+CATALOGUE = "catalogue.sqlite"
+FAMILY_FOLDERS = ("infrastructure", "blade", "rack")
+QUARANTINE = "quarantine"
+MANIFESTS = "manifests"
+_OWN_FOLDERS = (*FAMILY_FOLDERS, QUARANTINE, MANIFESTS, KEEPER)
+#: What may lie in a folder that becomes a store: our own names, and what file systems put there themselves.
+_HARMLESS = {*_OWN_FOLDERS, "acceptance.toml", "lost+found"}
+
+
+class Store:
+    """An open store: its path for people and the descriptor of its root folder for everything else."""
+
+    def __init__(self, root: Path, fd: int, *, writable: bool) -> None:
+        self.root = root
+        self.fd = fd
+        self.writable = writable
+
+    @classmethod
+    def open(cls, root: Path, *, write: bool) -> Self:
+        """Open the store at `root`; with `write`, make it where absent.
+
+        Raises InputError when there is no store and none is to be made, or the folder holds other things;
+        RefusedError when the folder cannot be trusted; UnfinishedError when it cannot be reached or written.
+        """
+        root = root.absolute()
+        where = str(root)
+        with files.wrapped("the store cannot be opened", where):
+            if write:
+                _make_root(root)
+            try:
+                fd = os.open(root, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+            except (FileNotFoundError, NotADirectoryError) as error:
+                raise _absent(where) from error
+            try:
+                _insist_on_trust(fd, where, write=write)
+                if write:
+                    _make_tree(fd, where)
+                elif not files.exists(fd, KEEPER):
+                    raise _absent(where)
+            except BaseException:
+                os.close(fd)
+                raise
+        return cls(root, fd, writable=write)
+
+    def close(self) -> None:
+        """Let go of the root folder. Raises nothing; may be called twice."""
+        if self.fd >= 0:
+            os.close(self.fd)
+            self.fd = -1
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def __del__(self) -> None:
+        self.close()
+
+    @property
+    def catalogue_path(self) -> Path:
+        """Where the catalogue is."""
+        return self.root / KEEPER / CATALOGUE
+
+    def catalogue(self, *, write: bool) -> Catalogue:
+        """Open the catalogue; with `write`, a missing one is rebuilt from the tree first.
+
+        Raises DamagedError with the way out, UnfinishedError, LockedError.
+        """
+        with files.wrapped("the store's catalogue cannot be opened", str(self.catalogue_path)):
+            with files.folder(self.fd, (KEEPER,)) as keeper:
+                there = files.exists(keeper, CATALOGUE)
+                if there and not stat.S_ISREG(os.lstat(CATALOGUE, dir_fd=keeper).st_mode):
+                    raise RefusedError("the store's catalogue is no regular file", where=str(self.catalogue_path))
+            if write and not there:
+                self._build()
+        return Catalogue.open(self.catalogue_path, write=write)
+
+    def rebuild(self, *, clock: Clock) -> Path | None:
+        """Move the catalogue aside, whatever it holds, and make a new one from the tree: every file is unproven then.
+
+        Returns where the old one is, None when there was none. Raises UnfinishedError, RefusedError, LockedError.
+        """
+        aside = f"catalogue-aside-{clock():%Y%m%dT%H%M%S}-{secrets.token_hex(3)}.sqlite"
+        moved = False
+        doing = "the catalogue cannot be moved aside"
+        with files.wrapped(doing, str(self.catalogue_path)), files.folder(self.fd, (KEEPER,)) as keeper:
+            for tail in ("", "-journal"):
+                if files.exists(keeper, CATALOGUE + tail):
+                    os.rename(CATALOGUE + tail, aside + tail, src_dir_fd=keeper, dst_dir_fd=keeper)
+                    moved = True
+            os.fsync(keeper)
+        self._build()
+        return self.root / KEEPER / aside if moved else None
+
+    def _build(self) -> None:
+        """Make a catalogue of what the tree holds under a temporary name and link it into place whole."""
+        from bundlekeeper.store.rebuild import fill
+
+        doing = "the catalogue cannot be rebuilt"
+        with files.wrapped(doing, str(self.catalogue_path)), incoming.opened(self.fd) as room, room.named() as temp:
+            os.fchmod(temp.fd, 0o644)
+            with Catalogue.create(self.root / KEEPER / incoming.FOLDER / temp.name) as fresh:
+                fill(self.fd, fresh)
+            os.fsync(temp.fd)
+            with files.folder(self.fd, (KEEPER,)) as keeper, suppress(FileExistsError):  # another process was faster
+                temp.publish(keeper, CATALOGUE)
+                os.fsync(keeper)
+
+
+def _absent(where: str) -> InputError:
+    return InputError(
+        "there is no store here",
+        where=where,
+        hint="name one with --store or BUNDLEKEEPER_STORE, or make one: bundlekeeper take MANIFEST --from DIR",
+    )
+
+
+def _make_root(root: Path) -> None:
+    if root.is_dir():
+        return
+    if root.is_symlink() or root.exists():
+        raise InputError("the store must be a folder", where=str(root))
+    root.parent.mkdir(parents=True, exist_ok=True)
+    parent = os.open(root.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.close(files.step(parent, root.name, create=True))
+        os.fsync(parent)
+    finally:
+        os.close(parent)
+
+
+def _insist_on_trust(fd: int, where: str, *, write: bool) -> None:
+    status = os.fstat(fd)
+    if status.st_mode & stat.S_IWOTH:
+        raise RefusedError(
+            "the store can be written by everybody", where=where, hint=f"take that right away: chmod o-w {where}"
+        )
+    me = os.geteuid()
+    if me not in {0, status.st_uid} and (write or status.st_uid != 0):
+        raise RefusedError(
+            f"the store belongs to another user (number {status.st_uid})",
+            where=where,
+            hint="run as its owner, or use a store of your own (--store)",
+        )
+    for name in _OWN_FOLDERS:
+        if files.exists(fd, name):
+            os.close(files.step(fd, name))
+
+
+def _make_tree(fd: int, where: str) -> None:
+    if not files.exists(fd, KEEPER):
+        strange = sorted(set(os.listdir(fd)) - _HARMLESS)
+        if strange:
+            raise InputError(
+                f"the folder is no store and holds other things: {', '.join(strange[:3])}",
+                where=where,
+                hint="name a new or empty folder with --store",
+            )
+    with files.folder(fd, (KEEPER,), create=True) as keeper:
+        if not os.access(".", os.W_OK, dir_fd=keeper, effective_ids=True):
+            raise PermissionError(13, "the folder cannot be written", where)
+    for name in (QUARANTINE, MANIFESTS):
+        with files.folder(fd, (name,), create=True):
+            pass
+
+
+__all__ = ["REBUILD_HINT", "DamagedError", "Store"]

@@ -1,0 +1,271 @@
+"""Where bundles come from: the Protocol that a folder and a mirror share, and the folder.
+
+Rules: a source offers, the store decides; the bytes that are kept are the bytes that were hashed, in one read; what
+happens to the source while it is read is told; a failure of the source is `SourceError` and a failure of the store is
+not; no link below the folder that the user named is followed.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal, Protocol
+
+from bundlekeeper.errors import KeeperError, UnfinishedError
+from bundlekeeper.proof.digests import copy_fd, digest_fd
+from bundlekeeper.proof.reading import Digest, Stop, TooLong
+from bundlekeeper.store import walk
+from bundlekeeper.store.incoming import Incoming, Temp
+
+Link = Literal["none", "reflink", "hard"]
+
+_FICLONE = 0x40049409  # linux/fs.h: _IOW(0x94, 9, int); ioctl_ficlone(2)
+# Errors of writing; every other error of a copy is taken for the source's.
+_TARGET_ERRORS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS}
+_NO_CLONE = {errno.EOPNOTSUPP, errno.EXDEV, errno.EINVAL, errno.ENOTTY, errno.ENOSYS, errno.EPERM, errno.ETXTBSY}
+_NO_LINK = {errno.EXDEV, errno.EPERM, errno.EMLINK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EACCES, errno.ENOENT}
+
+
+class SourceError(UnfinishedError):
+    """A source could not give a file to its end; nothing is known about its bytes, and the rest may go on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """One bundle that is looked for: its published name, its size in bytes, its SHA-256 (lower case)."""
+
+    name: str
+    size: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """One file that may be the wanted one.
+
+    `place` is a path or an address for people, without secrets; `named` says that it bears the published name;
+    `size` in bytes is what the source says before the read, None where it does not; `ref` is the source's own.
+    """
+
+    place: str
+    name: str
+    size: int | None
+    named: bool
+    ref: object = None
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What a source has for one bundle: offers, the likeliest first, and sentences on what it cannot give."""
+
+    offers: tuple[Offer, ...] = ()
+    obstacles: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Fetched:
+    """One file that came: the temporary file that holds exactly the bytes of `digest`, and how it came.
+
+    `way_in` is "copy", "reflink", "hard-link" or "download"; `note` says for people why it is not the way asked for;
+    `changed` that the source changed while it was read, so that its bytes may be a mixture; `mtime_ns` the source's.
+    """
+
+    temp: Temp
+    digest: Digest
+    way_in: str
+    note: str = ""
+    changed: bool = False
+
+
+class Source(Protocol):
+    """Somewhere bundles can be had."""
+
+    @property
+    def place(self) -> str:
+        """Where it is, for people, without secrets."""
+
+    def survey(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
+        """Look once for all that is wanted; called before `find`. Returns sentences on what could not be looked at.
+
+        Raises InputError when the source does not exist, UnfinishedError when it cannot be reached.
+        """
+
+    def find(self, wanted: Wanted) -> Found:
+        """What there is for one of the surveyed bundles."""
+
+    def fetch(
+        self,
+        offer: Offer,
+        wanted: Wanted,
+        incoming: Incoming,
+        *,
+        limit: int,
+        link: Link,
+        on_bytes: Callable[[int], None],
+        stop: Stop | None,
+    ) -> Fetched:
+        """Bring one offer into a temporary file, hashed in the same pass; the caller closes `Fetched.temp`.
+
+        Raises TooLong when more than `limit` bytes came, SourceError when the source failed, StoppedError when
+        `stop` was set, OSError when the store's side failed. On every failure the temporary file is gone, or kept
+        only to be gone on with.
+        """
+
+
+class FolderSource:
+    """A local folder, with all folders in it."""
+
+    def __init__(self, root: Path, *, but: Path | None = None) -> None:
+        """`root` is the folder; `but` a folder inside it that is passed over (the store's own)."""
+        self._root = root
+        self._but = but
+        self._named: dict[str, list[walk.Entry]] = {}
+        self._sized: dict[int, list[walk.Entry]] = {}
+        self._known: dict[tuple[int, int, int, int], str] = {}
+
+    @property
+    def place(self) -> str:
+        """The folder's path."""
+        return str(self._root)
+
+    def survey(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
+        """Walk the folder once and remember what bears a wanted name or size. Raises InputError, UnfinishedError."""
+        names, sizes = {w.name for w in wanted}, {w.size for w in wanted}
+        self._named, self._sized = {name: [] for name in names}, {size: [] for size in sizes}
+        unseen = []
+        for entry in walk.walk(self._root, skip=self._skip()):
+            if entry.name in names:
+                self._named[entry.name].append(entry)
+            elif entry.kind is walk.Kind.FILE and entry.size in sizes:
+                self._sized[entry.size].append(entry)
+            if entry.kind in {walk.Kind.DIR_UNREADABLE, walk.Kind.LIMIT}:
+                unseen.append(f"{self._path(entry)}: {entry.says}")
+        return tuple(unseen)
+
+    def _skip(self) -> tuple[str, ...]:
+        if self._but is None:
+            return ()
+        root, but = os.path.realpath(self._root), os.path.realpath(self._but)
+        inside = os.path.commonpath((root, but)) == root and root != but
+        return (os.path.relpath(but, root),) if inside else ()
+
+    def _path(self, entry: walk.Entry) -> str:
+        return f"{self._root}/{entry.path}"
+
+    def find(self, wanted: Wanted) -> Found:
+        """Files of the name, those of the right size first, then files of the size under other names."""
+        named = self._named.get(wanted.name, ())
+        good = sorted((e for e in named if e.kind is walk.Kind.FILE), key=lambda e: e.size != wanted.size)
+        others = [e for e in self._sized.get(wanted.size, ()) if self._digest_known(e) in {None, wanted.sha256}]
+        offers = [*(self._offer(e, True) for e in good), *(self._offer(e, False) for e in others)]
+        bad = tuple(f"{self._path(e)} is {walk.WORDS[e.kind]}" for e in named if e.kind is not walk.Kind.FILE)
+        return Found(tuple(offers), bad)
+
+    def _offer(self, entry: walk.Entry, named: bool) -> Offer:
+        return Offer(self._path(entry), entry.name, entry.size, named, entry)
+
+    def _digest_known(self, entry: walk.Entry) -> str | None:
+        return self._known.get(_identity(entry.stat)) if entry.stat is not None else None
+
+    def fetch(
+        self,
+        offer: Offer,
+        wanted: Wanted,
+        incoming: Incoming,
+        *,
+        limit: int,
+        link: Link,
+        on_bytes: Callable[[int], None],
+        stop: Stop | None,
+    ) -> Fetched:
+        """Bring the file in. Raises as the Protocol says."""
+        try:
+            fd = _entry(offer).open()
+        except (OSError, KeeperError) as error:
+            raise _source_error(error, offer) from error
+        try:
+            fetched = _bring(fd, incoming, offer, limit=limit, link=link, on_bytes=on_bytes, stop=stop)
+            if not fetched.changed:
+                self._known[_identity(os.fstat(fd))] = fetched.digest.sha256
+            return fetched
+        finally:
+            os.close(fd)
+
+
+def _entry(offer: Offer) -> walk.Entry:
+    if not isinstance(offer.ref, walk.Entry):
+        raise TypeError("an offer of another source")
+    return offer.ref
+
+
+def _identity(status: os.stat_result) -> tuple[int, int, int, int]:
+    return status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns
+
+
+def _source_error(error: Exception, offer: Offer) -> SourceError:
+    reason = (error.strerror or str(error)) if isinstance(error, OSError) else str(error)
+    return SourceError(f"{offer.place}: {reason}", where=offer.place)
+
+
+def _bring(
+    fd: int,
+    incoming: Incoming,
+    offer: Offer,
+    *,
+    limit: int,
+    link: Link,
+    on_bytes: Callable[[int], None],
+    stop: Stop | None,
+) -> Fetched:
+    temp, way_in, note = _target(fd, incoming, link)
+    try:
+        before = os.fstat(fd)
+        if before.st_size > limit:
+            raise TooLong(f"{before.st_size} bytes, more than {limit}")
+        try:
+            if way_in == "copy":
+                digest = copy_fd(fd, temp.fd, limit=limit, size_hint=before.st_size, on_bytes=on_bytes, stop=stop)
+            else:
+                digest = digest_fd(temp.fd, size_hint=before.st_size, on_bytes=on_bytes, stop=stop)
+        except OSError as error:
+            if error.errno in _TARGET_ERRORS:
+                raise
+            raise _source_error(error, offer) from error
+        # A clone is ours alone from the first moment; whatever happens to its source then is no matter.
+        changed = way_in != "reflink" and _differs(before, os.fstat(fd))
+        return Fetched(temp, digest, way_in, note, changed)
+    except BaseException:
+        temp.close()
+        raise
+
+
+def _differs(before: os.stat_result, after: os.stat_result) -> bool:
+    return any(
+        getattr(before, key) != getattr(after, key) for key in ("st_size", "st_mtime_ns", "st_ctime_ns", "st_ino")
+    )
+
+
+def _target(fd: int, incoming: Incoming, link: Link) -> tuple[Temp, str, str]:
+    """The temporary file, the way that is possible, and a note where it is not the way asked for."""
+    if link == "hard":
+        try:
+            return incoming.linked(fd), "hard-link", ""
+        except OSError as error:
+            if error.errno not in _NO_LINK:
+                raise
+            return incoming.temp(), "copy", f"copied: a hard link is not possible here ({error.strerror})"
+    temp = incoming.temp()
+    if link == "none":
+        return temp, "copy", ""
+    try:
+        fcntl.ioctl(temp.fd, _FICLONE, fd)
+    except OSError as error:
+        if error.errno not in _NO_CLONE:
+            temp.close()
+            raise
+        return temp, "copy", f"copied: a reflink is not possible here ({error.strerror})"
+    return temp, "reflink", ""

@@ -1,0 +1,91 @@
+"""What the store's tests share: a folder to take from, manifests made in memory, a store."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from datetime import UTC, date, datetime
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+from bundlekeeper.model.progress import Silent
+from bundlekeeper.store.intake import TakeResult, take
+from bundlekeeper.store.layout import Store
+from bundlekeeper.store.records import Accepted, Held, Proof
+from bundlekeeper.store.sources import FolderSource
+
+
+def now() -> datetime:
+    """The real time: fingerprints are compared with the kernel's."""
+    return datetime.now(UTC)
+
+
+class Kit:
+    """A source folder and a store below one folder of the test."""
+
+    def __init__(self, base: Path, store: str = "store") -> None:
+        self.source = base / "source"
+        self.source.mkdir(exist_ok=True)
+        self.root = base / store
+
+    def offer(self, name: str, data: bytes) -> Path:
+        """Lay a file into the source folder."""
+        path = self.source / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+        return path
+
+    def bundle(self, file: str, data: bytes, **changed: Any) -> SimpleNamespace:
+        """A bundle of the manifest whose right bytes are `data`."""
+        fields: dict[str, Any] = {
+            "family": "blade",
+            "version": "6.1.0",
+            "file": file,
+            "size": len(data),
+            "sha256": hashlib.sha256(data).hexdigest(),
+            "digest_from": "publisher: download page, 2026-08-02",
+            "released": date(2026, 8, 1),
+            "standing": "current",
+            "why": None,
+            "build": None,
+            "images": (SimpleNamespace(kind="bios", models=("MB-2",), version="6.1.0"),),
+        }
+        return SimpleNamespace(**{**fields, **changed})
+
+    def loaded(self, *bundles: SimpleNamespace, sequence: int = 1, **changed: Any) -> Any:
+        """A manifest as `model.reading.read` returns it; its bytes differ with everything that it says."""
+        fields = {"platform": "marram", "sequence": sequence, "issued": date(2026, 8, 14), "expires": None, **changed}
+        said = json.dumps([fields, [vars(b) for b in bundles]], default=str).encode()
+        manifest = SimpleNamespace(**fields, bundle=bundles)
+        return SimpleNamespace(manifest=manifest, problems=(), data=said, sha256=hashlib.sha256(said).hexdigest())
+
+    def take(self, *bundles: SimpleNamespace, **options: Any) -> TakeResult:
+        """Take these bundles, sequence 1, with `take`'s own options."""
+        return self.take_loaded(self.loaded(*bundles), **options)
+
+    def take_loaded(self, loaded: Any, **options: Any) -> TakeResult:
+        """Take a manifest made by `loaded`."""
+        options = {"clock": now, "progress": Silent(), **options}
+        with Store.open(self.root, write=True) as store:
+            return take(store, loaded, [FolderSource(self.source, but=self.root)], **options)
+
+    def held(self) -> list[Held]:
+        """The catalogue's rows."""
+        with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
+            return catalogue.held()
+
+    def proofs(self) -> dict[str, Proof]:
+        """The catalogue's proofs."""
+        with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
+            return catalogue.proofs()
+
+    def accepted(self) -> list[Accepted]:
+        """The accepted manifests."""
+        with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
+            return catalogue.accepted()
+
+    def tree(self) -> dict[str, bytes]:
+        """Every file of the store's own tree outside .keeper, with its bytes."""
+        paths = (p for p in self.root.rglob("*") if p.is_file() and ".keeper" not in p.parts)
+        return {p.relative_to(self.root).as_posix(): p.read_bytes() for p in sorted(paths)}
