@@ -129,6 +129,9 @@ class LocalServer:
             if not more:
                 return None
             data += more
+            if data[0] == 0x16:  # a TLS handshake; servers without TLS answer like this
+                sock.sendall(b"HTTP/1.1 400 Bad Request\r\n\r\n")
+                return None
         first, *rows = data.split(b"\r\n\r\n")[0].decode("latin-1").split("\r\n")
         method, target, _ = first.split(" ")
         headers = {name.lower(): value.strip() for name, _, value in (row.partition(":") for row in rows)}

@@ -20,7 +20,7 @@ from bundlekeeper.errors import StoppedError, UnfinishedError
 from bundlekeeper.proof.reading import Stop
 
 _SLICE_S = 0.25  # how long a wait may go on without looking at the stop flag
-_PARTS = 10  # the window of the least rate slides by tenths
+_PARTS = 10  # the window of the least rate slides by tenths, or by slices where those are longer
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,7 @@ class Guard:
         self._now = now
         self._stop = stop
         self._end_s = now() + limits.deadline_s
-        self._past: deque[tuple[float, int]] = deque(maxlen=_PARTS)
+        self._past: deque[tuple[float, int]] = deque()
         self._spent_s = 0.0
         self._count = 0
 
@@ -61,7 +61,7 @@ class Guard:
         """Wait between two tries, by `wait`, in slices. Raises like `remaining`, at once where the wait is too long."""
         if seconds >= self.remaining():
             raise UnfinishedError(
-                "the server asks to wait beyond the deadline", where=self._place, hint="take it again later"
+                "no time is left to wait for another try", where=self._place, hint="take it again later"
             )
         while seconds > 0:
             self.remaining()
@@ -76,12 +76,13 @@ class Guard:
             return
         self._past.append((self._spent_s, self._count))
         self._spent_s, self._count = 0.0, 0
-        if len(self._past) < _PARTS:
-            return
-        rate = sum(n for _, n in self._past) / sum(s for s, _ in self._past)
-        if rate < self._limits.least_rate_bytes_s:
+        total_s = sum(s for s, _ in self._past)
+        while total_s - self._past[0][0] >= self._limits.window_s:
+            total_s -= self._past.popleft()[0]
+        rate = sum(n for _, n in self._past) / total_s
+        if total_s >= self._limits.window_s and rate < self._limits.least_rate_bytes_s:
             raise UnfinishedError(
-                f"too slow: {rate:.0f} bytes/s over {self._limits.window_s:g} s",
+                f"too slow: {rate:.0f} bytes/s over {total_s:.3g} s",
                 where=self._place,
                 hint="take it again later; what came is kept",
             )
