@@ -1,0 +1,136 @@
+"""`bundlekeeper take`: a manifest's bundles into the store, proven."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, cast
+
+import typer
+
+from bundlekeeper.cli import output
+from bundlekeeper.cli.common import JsonOption, QuietOption, StoreOption, load_manifest, now, progress_for, store_root
+from bundlekeeper.cli.signals import SIGNALS
+from bundlekeeper.errors import InputError
+from bundlekeeper.model.findings import exit_status
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.findings import Finding
+    from bundlekeeper.store.intake import TakeResult
+    from bundlekeeper.store.sources import Link, Source
+
+_LINKS = ("none", "reflink", "hard")
+
+
+def take(
+    manifest: Annotated[str, typer.Argument(metavar="MANIFEST", help="The manifest's file, or - for stdin.")],
+    source: Annotated[
+        list[str], typer.Option("--from", metavar="DIR|URL", help="Folder or http(s) mirror; may be given again.")
+    ],
+    link: Annotated[
+        str,
+        typer.Option(
+            "--link",
+            metavar="[=hard]",
+            help="Share the source's blocks where the file system can; with =hard be the very file of the source.",
+            show_default=False,
+        ),
+    ] = "none",
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would be done and change nothing.")] = False,
+    wait: Annotated[int, typer.Option("--wait", min=0, metavar="SECONDS", help="How long to wait for the lock.")] = 60,
+    accept_expired: Annotated[
+        str | None, typer.Option("--accept-expired", metavar="WHY", help="Take by an expired manifest; recorded.")
+    ] = None,
+    accept_rollback: Annotated[
+        str | None, typer.Option("--accept-rollback", metavar="WHY", help="Take by an older manifest; recorded.")
+    ] = None,
+    ca: Annotated[Path | None, typer.Option("--ca", metavar="FILE", help="CA certificates for https, as PEM.")] = None,
+    allow_host: Annotated[
+        list[str] | None, typer.Option("--allow-host", metavar="HOST", help="A host that a redirect may lead to.")
+    ] = None,
+    store: StoreOption = None,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> int:
+    """Take a manifest's bundles into the store: each is read once, proven, and put in place whole or not at all."""
+    from bundlekeeper.proof.reading import Stop
+    from bundlekeeper.store.intake import take as take_in
+    from bundlekeeper.store.layout import Store
+
+    if link not in _LINKS:
+        raise InputError(f"no such way to link: {link}", hint="--link (share blocks) or --link=hard (the very file)")
+    loaded = load_manifest(manifest)
+    root = store_root(store)
+    stop = Stop()
+    with Store.open(root, write=True) as opened, SIGNALS.guarded(stop):
+        result = take_in(
+            opened,
+            loaded,
+            [_source(each, root, ca, allow_host or []) for each in source],
+            clock=now,
+            progress=progress_for(quiet),
+            link=cast("Link", link),
+            stop=stop,
+            wait_s=wait,
+            dry_run=dry_run,
+            accept_expired=accept_expired,
+            accept_rollback=accept_rollback,
+        )
+    found = [*loaded.problems, *result.findings]
+    if json:
+        output.envelope("take", found, _as_json(str(root), result))
+    else:
+        _print(str(root), result, found)
+    return exit_status(found)
+
+
+def _source(text: str, store: Path, ca: Path | None, allow_hosts: list[str]) -> Source:
+    if "://" in text:
+        from bundlekeeper.links.mirror import mirror_source
+
+        return mirror_source(text, ca=ca, allow_hosts=allow_hosts)
+    from bundlekeeper.store.sources import FolderSource
+
+    return FolderSource(Path(text), but=store)
+
+
+def _as_json(root: str, result: TakeResult) -> dict[str, Any]:
+    rows = [
+        {
+            "family": row.family,
+            "version": row.version,
+            "file": row.name,
+            "place": row.place,
+            "status": row.status,
+            "size_bytes": row.size,
+            "read_bytes": row.read_bytes,
+            "way_in": row.way_in,
+            "from": row.came_from,
+            "note": row.note,
+        }
+        for row in result.rows
+    ]
+    counts = {**result.counts, "bundles": len(rows), "read_bytes": result.read_bytes}
+    return {"store": root, "dry_run": result.dry_run, "bundles": rows, "counts": counts}
+
+
+def _print(root: str, result: TakeResult, found: list[Finding]) -> None:
+    from bundlekeeper.model.text import human_bytes
+    from bundlekeeper.reports.tables import Table, write
+
+    table = Table(("status", "family", "version", "size", "file", "note"), right=frozenset({3}))
+    for row in result.rows:
+        way = "" if row.way_in in {"", "copy", row.status.replace(" ", "-")} else row.way_in
+        note = ", ".join(part for part in (way, row.note) if part)
+        table.rows.append((row.status, row.family, row.version, human_bytes(row.size), row.name, note))
+    write(table)
+    output.findings_text(found)
+    counts = ", ".join(f"{number} {status}" for status, number in sorted(result.counts.items()))
+    would = "would be: " if result.dry_run else ""
+    output.line(f"{would}{counts or 'nothing to take'}; {human_bytes(result.read_bytes)} read; store: {root}")
+    if not result.dry_run:
+        output.aside("next: bundlekeeper held")
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("take")(take)
