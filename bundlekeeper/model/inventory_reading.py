@@ -1,0 +1,209 @@
+"""From inventory files to one inventory, or to every problem that they have.
+
+Rules: all problems at once, each with its file and place; nothing half-read comes out; several files (a table of
+components, one of partitions, …) make one inventory; what two rows say of the same thing is a problem, never a choice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
+from datetime import date, datetime
+from typing import Any
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.model import inventory_fields as fields
+from bundlekeeper.model import moments
+from bundlekeeper.model.findings import Finding, Level
+from bundlekeeper.model.inventory import FORMAT, Apart, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory_checks import Place, Row, together
+from bundlekeeper.model.inventory_sources import Document, Path, Source, form_of, parse
+
+__all__ = ["Document", "Source", "form_of", "read_inventory"]
+
+_MAX_PROBLEMS = 1000  # of one load; the number of the others is told
+_MAKE: dict[str, Any] = {"component": Component, "partition": Partition, "policy": Policy, "apart": Apart}
+
+
+def read_inventory(
+    sources: Sequence[Source | Document],
+    *,
+    taken: date | datetime | None = None,
+    zone: str | None = None,
+    own_kinds: Collection[str] = (),
+) -> Inventory:
+    """Read one inventory from one or several files.
+
+    `taken` and `zone` count where no file says them; `own_kinds` are those of a manifest's [kind.X]. Raises InputError
+    whose `problems` are findings of INVENTORY_CODES: all of them, or the first 1000 and the number of all in `says`.
+    """
+    reading = _Reading(own_kinds)
+    for source in sources:
+        reading.add(source)
+    found = reading.finish(taken, zone)
+    if found is not None:
+        return found
+    names = ", ".join(dict.fromkeys(s.name for s in sources)) or "the inventory"
+    count = reading.count
+    says = f"{names}: {count} problem{'' if count == 1 else 's'}, nothing was loaded"
+    if count > _MAX_PROBLEMS:
+        says += f"; the first {_MAX_PROBLEMS} are shown"
+    raise InputError(says, hint="mend what is named and load it again", where=names, problems=reading.problems())
+
+
+_HEADER = ("inventory", "taken", "zone", "note")
+_MEANING = {"taken": "when the inventory was taken", "zone": "in which time zone its days are"}
+
+
+class _Reading:
+    """One load: the rows read so far, and every problem found on the way."""
+
+    def __init__(self, own_kinds: Collection[str]) -> None:
+        self.own_kinds = frozenset(own_kinds)
+        self.keys = fields.tables(self.own_kinds)
+        self.documents: list[Document] = []
+        self.rows: dict[str, list[Row]] = {table: [] for table in self.keys}
+        self.noted: list[tuple[Finding, Place, Place]] = []
+        self.count = 0
+
+    def problem(self, code: str, place: Place, subject: str, says: str, hint: str = "", other: Place = None) -> None:
+        """Note one problem; `other` is a second place that `says` ends with."""
+        self.count += 1
+        if self.count <= _MAX_PROBLEMS:
+            self.noted.append((Finding(code, Level.ERROR, subject, says, hint), place, other))
+
+    def problems(self) -> list[Finding]:
+        """Every problem noted, with its place. Places are looked up here, once for each file, because they are dear."""
+        asked: dict[int, tuple[Document, dict[Path, tuple[str, str]]]] = {}
+        for _, *places in self.noted:
+            for document, path in filter(None, places):
+                asked.setdefault(id(document), (document, {}))[1][path] = ("", "")
+        for document, paths in asked.values():
+            paths.update(zip(paths, document.locate(list(paths)), strict=True))
+        found = []
+        for problem, place, other in self.noted:
+            where, excerpt = asked[id(place[0])][1][place[1]] if place else (problem.where, "")
+            says = f"{problem.says} {asked[id(other[0])][1][other[1]][0]}" if other else problem.says
+            found.append(replace(problem, says=says, where=where, excerpt=excerpt))
+        return found
+
+    def add(self, source: Source | Document) -> None:
+        """Read one file's rows."""
+        if isinstance(source, Source):
+            try:
+                source = parse(source, self.keys)
+            except InputError as e:
+                self.count += 1
+                where = e.where or source.name
+                found = Finding("inventory-syntax", Level.ERROR, source.name, e.says, e.hint, where)
+                self.noted.append((found, None, None))
+                return
+        self.documents.append(source)
+        for table, content in source.tables.items():
+            self._columns(source, table)
+            if not isinstance(content, list):
+                says, hint = f"{table} is not a list of tables", f"write [[{table}]]"
+                self.problem("inventory-value", (source, (table,)), table, says, hint)
+                continue
+            for index, cells in enumerate(content):
+                self._row((source, (table, index)), table, cells)
+
+    def _columns(self, document: Document, table: str) -> None:
+        """A column that no table has is one problem, not one for each row."""
+        keys = self.keys[table]
+        for column in document.columns or ():
+            if column not in keys:
+                self._stranger((document, (table, -1, column)), table, column)
+
+    def _stranger(self, place: tuple[Document, Path], table: str, key: str) -> None:
+        hint = fields.suggest(key, self.keys[table]) or f"the keys are {', '.join(self.keys[table])}"
+        self.problem("inventory-key", place, key, f"{table} has no key {key!r}", hint)
+
+    def _row(self, place: tuple[Document, Path], table: str, cells: object) -> None:
+        document, path = place
+        if not isinstance(cells, Mapping):
+            self.problem("inventory-value", place, table, "is not a table")
+            return
+        keys, before, wrong = self.keys[table], self.count, set()
+        values: dict[str, Any] = {}
+        for key, cell in cells.items():
+            convert = keys.get(key)
+            if convert is None:
+                if document.columns is None:
+                    self._stranger((document, (*path, key)), table, key)
+                continue
+            try:
+                value = convert(cell)
+            except fields.BadCellError as e:
+                wrong.add(key)
+                self.problem("inventory-value", (document, (*path, key)), key, f"{key} {e.says}", e.hint)
+                continue
+            if value is not None:
+                values[key] = value
+        if table != "apart":
+            values.pop("note", None)
+        for key in fields.REQUIRED[table]:
+            if key not in wrong and not values.get(key) and (key != "domain" or key not in values):
+                hint = 'write "-" for a part that belongs to no domain' if key == "domain" else ""
+                self.problem("inventory-missing", (document, (*path, key)), key, f"{key} is empty", hint)
+        if before == self.count:
+            self.rows[table].append(Row(place, _MAKE[table](**values)))
+
+    def finish(self, taken: date | datetime | None, zone: str | None) -> Inventory | None:
+        """Check what the rows say together. None where there was any problem."""
+        headers = [header for d in self.documents if (header := self._header(d))]
+        zone_told = self._agreed("zone", [(h[0], h[2]) for h in headers], zone)
+        taken_told = self._agreed("taken", [(h[0], h[1]) for h in headers], taken)
+        if isinstance(taken_told, date) and isinstance(zone_told, str):
+            self._moment(taken_told, zone_told)
+        if not self.rows["component"] and not self.count:
+            self.problem("inventory-missing", None, "component", "no component is listed")
+        together(self.rows, self.problem, complete=not self.count)
+        if self.count or not isinstance(taken_told, date) or not isinstance(zone_told, str):
+            return None
+        made = {table: tuple(row.made for row in rows) for table, rows in self.rows.items()}
+        return Inventory(
+            taken_told, zone_told, made["component"], made["partition"], made["policy"], made["apart"], self.own_kinds
+        )
+
+    def _header(self, document: Document) -> tuple[Document, date | datetime | None, str | None] | None:
+        """The document's own header, its format checked. None where there is none."""
+        header = document.header
+        for key in header:
+            if key not in _HEADER:
+                hint = fields.suggest(key, [*_HEADER, *self.keys])
+                self.problem("inventory-key", (document, (key,)), key, f"an inventory has no {key!r}", hint)
+        if "inventory" not in header and document.columns is None:
+            says, hint = "the file does not say that it is an inventory", f"write inventory = {FORMAT} on top"
+            self.problem("inventory-missing", (document, ()), "inventory", says, hint)
+        elif str(header.get("inventory", FORMAT)) != str(FORMAT):
+            says = f"inventory has format {header['inventory']!r}; this program reads format {FORMAT}"
+            self.problem("inventory-value", (document, ("inventory",)), "inventory", says)
+        told: dict[str, Any] = {}
+        for key, convert in (("taken", fields.when), ("zone", fields.text)):
+            try:
+                told[key] = convert(header.get(key)) or None
+            except fields.BadCellError as e:
+                self.problem("inventory-value", (document, (key,)), key, f"{key} {e.says}", e.hint)
+        return document, told.get("taken"), told.get("zone")
+
+    def _agreed(self, key: str, told: list[tuple[Document, Any]], given: object) -> object:
+        """The one value that every file with a header agrees on, else the one given beside them."""
+        values = [(document, value) for document, value in told if value is not None]
+        for document, value in values:
+            if value != values[0][1]:
+                says = f"{key} is {value} here and {values[0][1]} in {values[0][0].name}"
+                self.problem("inventory-twice", (document, (key,)), key, says, "load them one after the other")
+        if not values and given is None:
+            wrong = any(p.subject == key for p, _, _ in self.noted)
+            if not wrong:
+                place = (self.documents[0], (key,)) if self.documents else None
+                self.problem("inventory-missing", place, key, f"nothing says {_MEANING[key]}", f"write {key} = …")
+        return values[0][1] if values else given
+
+    def _moment(self, taken: date | datetime, zone: str) -> None:
+        try:
+            moments.moment(taken, zone)
+        except InputError as e:
+            place = (self.documents[0], ("zone",)) if self.documents else None
+            self.problem("inventory-value", place, "zone", e.says, e.hint)
