@@ -136,10 +136,17 @@ def test_sizes_and_docstrings(path: Path) -> None:
             length = (node.end_lineno or 0) - node.lineno + 1
             assert length <= 60, f"{path}:{node.lineno}: {node.name} has {length} lines"
             assert node.returns is not None, f"{path}:{node.lineno}: {node.name} has no return annotation"
-            if not node.name.startswith("_"):
-                assert ast.get_docstring(node), f"{path}:{node.lineno}: {node.name} has no docstring"
-        if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
-            assert ast.get_docstring(node), f"{path}:{node.lineno}: {node.name} has no docstring"
+    for public in _public(tree.body):
+        assert ast.get_docstring(public), f"{path}:{public.lineno}: {public.name} has no docstring"
+
+
+def _public(body: list[ast.stmt]) -> Iterator[ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef]:
+    """The public functions and classes of a module, and the public methods of its public classes."""
+    for node in body:
+        if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)) and not node.name.startswith("_"):
+            yield node
+            if isinstance(node, ast.ClassDef):
+                yield from _public(node.body)
 
 
 def test_no_import_cycles() -> None:
