@@ -1,0 +1,116 @@
+"""Draft a first manifest from files or a publisher's list; the door to filling and confirming one.
+
+Rules: a draft is made to be reviewed: what the files do not say is an empty value with REVIEW beside it, which lint
+refuses at its place; nothing that only release notes can say (releases, jumps, what stands beside what) is drafted
+otherwise than as a comment; the same input gives the same text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.model.amend import CONFIRM_CODES, FILL_CODES, Change, Report, confirm, fill
+from bundlekeeper.model.checksum_list import ChecksumList
+from bundlekeeper.model.entries import (
+    FAMILIES,
+    OWN_COPY,
+    Entry,
+    bundle_lines,
+    entries_from_list,
+    guess_family,
+    guess_version,
+    in_order,
+    split_signatures,
+)
+from bundlekeeper.model.text import visible
+from bundlekeeper.model.toml_edit import basic_string
+
+__all__ = [
+    "CONFIRM_CODES",
+    "FILL_CODES",
+    "OWN_COPY",
+    "Change",
+    "Entry",
+    "Report",
+    "confirm",
+    "draft",
+    "entries_from_list",
+    "fill",
+    "publisher",
+]
+
+SCHEMA_LINE = "#:schema bundlekeeper-manifest.schema.json"
+
+
+def publisher(listed: ChecksumList) -> str:
+    """The `digest_from` of digests that come from a publisher's list."""
+    return f"publisher: {visible(listed.name)}"
+
+
+def draft(entries: Iterable[Entry], *, platform: str, issued: date, digest_from: str, sequence: int = 1) -> str:
+    """A first manifest, as text with LF line ends, that names each entry as a bundle and tells what to review.
+
+    `digest_from` is `OWN_COPY` for digests computed from the files, `publisher(list)` for those of a list. Raises
+    InputError when there is no entry, and for names and texts that TOML cannot hold.
+    """
+    bundles, signatures = split_signatures(entries)
+    if not bundles:
+        raise InputError("there is nothing to draft a manifest from", hint="give files, or a list that names some")
+    blocks = [_head(platform, issued, sequence, digest_from)]
+    blocks += [
+        ["[[bundle]]", *bundle_lines(entry, digest_from, signatures.get(entry.file))] for entry in in_order(bundles)
+    ]
+    blocks.append(_tail(bundles))
+    return "\n".join("\n".join(block) + "\n" for block in blocks)
+
+
+def _head(platform: str, issued: date, sequence: int, digest_from: str) -> list[str]:
+    own = digest_from == OWN_COPY
+    source = "from the files themselves" if own else f"from {visible(digest_from)}"
+    lines = [
+        SCHEMA_LINE,
+        f"# A first draft, {source}. Review every line before you rely on it.",
+        '# What could not be known is "" with REVIEW beside it; `bundlekeeper manifest lint` points at each.',
+    ]
+    if own:
+        lines += [
+            "# A digest computed from a file cannot prove that file: each is marked 'own copy' until",
+            "# `bundlekeeper manifest confirm --against LIST` has compared it with the publisher's own list.",
+        ]
+    return [
+        *lines,
+        "manifest = 1",
+        f"platform = {basic_string(platform)}",
+        f"sequence = {sequence}  # raise it with every issue; a lower one is refused",
+        f"issued = {issued.isoformat()}",
+        "# expires = YYYY-MM-DD  # REVIEW: after this day the manifest is reported as expired",
+        f"families = [{', '.join(map(basic_string, FAMILIES))}]  # REVIEW: delete what your domains do not have",
+        "",
+        "[versions]",
+        'order = "natural"  # REVIEW: natural, semver, debian or listed (with list = [...])',
+        "known = []  # REVIEW: versions that run in the field but are no bundle here",
+    ]
+
+
+def _tail(bundles: Iterable[Entry]) -> list[str]:
+    """A release and rules as comments: only the release notes can say which versions belong together."""
+    versions: dict[str, str] = {}
+    for entry in in_order(bundles):
+        family, version = guess_family(entry.file), guess_version(entry.file)
+        if family and version:
+            versions[family] = version
+    return [
+        "# REVIEW: versions that the release notes say were tested together, for example:",
+        "# [[release]]",
+        '# name = "…"',
+        *(f"# {family} = {basic_string(versions.get(family, '…'))}" for family in FAMILIES),
+        '# source = "…"',
+        "# REVIEW: which jumps the release notes allow, and what must stand beside what:",
+        "# [[jump]]",
+        '# what = { family = "infrastructure" }',
+        '# to = ">=…"',
+        '# from = ">=…"',
+        '# source = "…"',
+    ]
