@@ -1,4 +1,4 @@
-"""The house's rules, held by reading the source: arrows, sizes, docstrings, documented words (style.md's habits 5, 18)."""
+"""The house's rules, held by reading the source: arrows, sizes, docstrings, documented words (style.md 5 and 18)."""
 
 from __future__ import annotations
 
