@@ -12,7 +12,6 @@ import csv
 import re
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import PurePath
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model import strict_json
@@ -50,7 +49,7 @@ class Document:
 
 def form_of(name: str) -> str:
     """Tell the form from a file's name. Raises InputError when its ending is none of FORMS."""
-    ending = PurePath(name).suffix.lower().lstrip(".")
+    ending = name.rpartition(".")[2].lower()
     if ending not in FORMS:
         raise InputError(
             f"{name}: an inventory is one of {', '.join(FORMS)}", hint="give the file one of these endings"
