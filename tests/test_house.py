@@ -41,10 +41,8 @@ def _folder(path: Path) -> str:
 def _imports(path: Path) -> Iterator[tuple[str, int, bool]]:
     """Every imported module with its line and whether it stands at the top level (outside TYPE_CHECKING)."""
     tree = ast.parse(path.read_text("utf-8"))
-    top: set[int] = set()
     typing_only: set[int] = set()
-    for node in tree.body:
-        top.add(id(node))
+    top = {id(statement) for statement in tree.body}
     for node in ast.walk(tree):
         if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.dump(node.test):
             typing_only.update(id(child) for child in ast.walk(node))

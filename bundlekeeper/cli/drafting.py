@@ -1,0 +1,148 @@
+"""What a draft is made from: files, folders of files, and checksum lists, told apart by looking.
+
+Rules: a list's digest is the publisher's, a file's own is "own copy"; when both are given for one file, the file gives
+the size and its bytes must agree with the list, else it is a finding; a list is a small text file that reads as one.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bundlekeeper.cli.common import progress_for
+from bundlekeeper.cli.signals import SIGNALS
+from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.model.checksum_list import MAX_BYTES, ChecksumList, parse
+from bundlekeeper.model.draft import FILL_CODES, OWN_COPY, Entry, entries_from_list, publisher
+from bundlekeeper.model.findings import Finding
+
+if TYPE_CHECKING:
+    from bundlekeeper.proof.digests import Outcome
+
+# A list has a line of about a hundred bytes for each file; a larger file is no list worth looking into.
+_LIST_BYTES = min(MAX_BYTES, 1 << 20)
+
+
+@dataclass(slots=True)
+class Gathered:
+    """Entries for a draft, where their digests come from, and what was found on the way."""
+
+    entries: list[Entry]
+    digest_from: str
+    findings: list[Finding] = field(default_factory=list)
+
+
+def gather(paths: list[Path], *, quiet: bool) -> Gathered:
+    """Read the given files, folders and lists.
+
+    Raises InputError for what is not there or cannot be a bundle, UnfinishedError when reading fails.
+    """
+    lists, files = _told_apart(paths)
+    listed: dict[str, Entry] = {}
+    found: list[Finding] = []
+    for each in lists:
+        entries, problems = entries_from_list(each)
+        found += problems
+        listed.update((e.file, e) for e in entries if e.file not in listed)
+    own = _digested(files, quiet)
+    if not lists:
+        return Gathered(own, OWN_COPY, found)
+    merged = dict(listed)
+    for entry in own:
+        said = listed.get(entry.file)
+        if said is None:
+            found.append(
+                _problem("digest-differs", entry.file, "the list does not name it; left out", "draft it alone")
+            )
+        elif said.sha256 != entry.sha256:
+            says = f"the file's SHA-256 is {entry.sha256}, the list says {said.sha256}"
+            found.append(_problem("digest-differs", entry.file, says, "the file or the list is not the right one"))
+        else:
+            merged[entry.file] = entry
+    return Gathered(list(merged.values()), publisher(lists[0]), found)
+
+
+def _problem(code: str, subject: str, says: str, hint: str) -> Finding:
+    return Finding(code, FILL_CODES[code].level, subject, says, hint)
+
+
+def _told_apart(paths: list[Path]) -> tuple[list[ChecksumList], list[Path]]:
+    lists: list[ChecksumList] = []
+    files: list[Path] = []
+    for path in paths:
+        for file in _expanded(path):
+            read = _as_list(file)
+            if read is None:
+                files.append(file)
+            elif path.is_dir():
+                continue  # a list that lies beside the files is no other way of getting it: it must be named
+            else:
+                lists.append(read)
+    return lists, files
+
+
+def _expanded(path: Path) -> list[Path]:
+    try:
+        mode = path.stat().st_mode
+        if stat.S_ISDIR(mode):
+            return sorted(p for p in path.iterdir() if p.is_file() and not p.is_symlink() and p.name[0] != ".")
+    except FileNotFoundError as error:
+        raise InputError("the file is not there", where=str(path), hint="check the path") from error
+    except OSError as error:
+        raise InputError(f"cannot be looked at: {error.strerror}", where=str(path)) from error
+    if not stat.S_ISREG(mode):
+        raise InputError("not a regular file", where=str(path), hint="name files, folders of files, or checksum lists")
+    return [path]
+
+
+def _as_list(path: Path) -> ChecksumList | None:
+    try:
+        with path.open("rb") as file:
+            data = file.read(_LIST_BYTES + 1)
+    except OSError as error:
+        raise UnfinishedError(f"cannot be read: {error.strerror}", where=str(path)) from error
+    if not data or len(data) > _LIST_BYTES or b"\0" in data:
+        return None
+    try:
+        listed = parse(data, name=path.name)
+    except InputError:
+        if path.name.upper().startswith(("SHA256SUM", "CHECKSUM")) or path.suffix.lower() == ".sha256":
+            parse(data, name=str(path))  # it says that it is one: show what is wrong with it
+        return None
+    return listed if listed.lines else None
+
+
+def _digested(files: list[Path], quiet: bool) -> list[Entry]:
+    from bundlekeeper.proof.digests import Task, digest_many
+    from bundlekeeper.proof.reading import Stop
+
+    if not files:
+        return []
+    stop = Stop()
+    progress = progress_for(quiet)
+    sizes = {path: path.stat().st_size for path in files}
+    progress.begin("reading", sum(sizes.values()), len(files))
+    tasks = [Task(str(path), partial(_open, path), size) for path, size in sizes.items()]
+    done: dict[str, Entry] = {}
+    try:
+        with SIGNALS.guarded(stop):
+            for outcome in digest_many(tasks, on_bytes=progress.advance, stop=stop):
+                done[outcome.task.key] = _entry(outcome)
+    finally:
+        progress.done()
+    return [done[str(path)] for path in files]
+
+
+def _open(path: Path) -> int:
+    return os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+
+
+def _entry(outcome: Outcome) -> Entry:
+    path = Path(outcome.task.key)
+    if outcome.error is not None or outcome.digest is None:
+        raise UnfinishedError(f"cannot be read: {outcome.error}", where=str(path))
+    return Entry(path.name, outcome.digest.sha256, outcome.digest.size)

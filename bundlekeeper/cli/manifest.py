@@ -1,0 +1,213 @@
+"""`bundlekeeper manifest`: draft, lint, show, confirm a manifest; print its JSON Schema.
+
+Rules: a file is written whole or not at all (temporary file beside it, fsync, rename); an existing file is replaced
+only where the user named it for that; `-` is stdin or stdout.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from bundlekeeper.cli import output
+from bundlekeeper.cli.common import MANIFEST_LIMIT, JsonOption, QuietOption, read_bounded, today
+from bundlekeeper.cli.writing import write_new, write_over
+from bundlekeeper.errors import InputError, worst_exit
+from bundlekeeper.model.findings import exit_status
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.draft import Report
+    from bundlekeeper.model.findings import Finding
+
+app = typer.Typer(
+    help="Draft, lint, show and confirm a manifest; print its JSON Schema.",
+    rich_markup_mode=None,
+    no_args_is_help=True,
+)
+
+ManifestArgument = Annotated[str, typer.Argument(metavar="MANIFEST", help="The manifest's file, or - for stdin.")]
+OutputOption = Annotated[
+    str, typer.Option("--output", "-o", metavar="FILE", help="Write to this new file instead of stdout.")
+]
+ForceOption = Annotated[bool, typer.Option("--force", "-f", help="Let --output replace an existing file.")]
+
+
+@app.command()
+def draft(
+    files: Annotated[
+        list[Path],
+        typer.Argument(metavar="FILE...", help="Bundle files, folders of them, or checksum lists as published."),
+    ],
+    platform: Annotated[
+        str, typer.Option("--platform", metavar="NAME", help="The platform's name: lower case, digits, hyphens.")
+    ] = "",
+    into: Annotated[
+        str | None,
+        typer.Option(
+            "--into", metavar="MANIFEST", help="Fill digests and sizes into this manifest; keep its comments."
+        ),
+    ] = None,
+    out: OutputOption = "-",
+    force: ForceOption = False,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> int:
+    """A first manifest from files at hand, or from a published checksum list; then review it and lint it.
+
+    Digests computed from the files are marked "own copy": `manifest confirm` takes the mark away when the publisher's
+    own list agrees.
+    """
+    from bundlekeeper.cli.drafting import gather
+    from bundlekeeper.model.draft import draft as draft_text
+    from bundlekeeper.model.draft import fill
+
+    gathered = gather(files, quiet=quiet)
+    found = list(gathered.findings)
+    if into is None:
+        text = draft_text(
+            gathered.entries,
+            platform=platform or "platform-name",
+            issued=today(),
+            digest_from=gathered.digest_from,
+        )
+        written = write_new(out, text, force=force)
+        if json:
+            output.envelope("manifest-draft", found, {"output": out, "entries": len(gathered.entries)})
+        return _drafted(found, written, json)
+    old = read_bounded(into, MANIFEST_LIMIT, "the manifest")
+    text, report = fill(_text(old, into), gathered.entries, digest_from=gathered.digest_from, name=into)
+    write_over(into, text, old)
+    return _amended("manifest-draft", into, report, found, json)
+
+
+def _drafted(found: list[Finding], written: str, json: bool) -> int:
+    if not json:
+        for one in found:
+            for row in output.finding_lines(one):
+                output.aside(row)
+        if written:
+            output.aside(f"written: {written}")
+            output.aside(f"next: review it, then: bundlekeeper manifest lint {written}")
+    return exit_status(found)
+
+
+def _text(data: bytes, name: str) -> str:
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise InputError(f"not UTF-8 at byte {error.start}", where=name, hint="save it as UTF-8") from error
+
+
+def _amended(command: str, name: str, report: Report, before: list[Finding], json: bool) -> int:
+    found = [*before, *report.findings]
+    if json:
+        changes = [{"subject": c.subject, "key": c.key, "old": c.old, "new": c.new} for c in report.changes]
+        output.envelope(command, found, {"manifest": name, "changes": changes, "agreed": report.agreed})
+        return exit_status(found)
+    for change in report.changes:
+        old = "" if change.old is None else f" (was {change.old})"
+        output.line(
+            f"{change.subject}: {change.key} = {change.new}{old}"
+            if change.key != "bundle"
+            else f"{change.subject}: added"
+        )
+    output.findings_text(found)
+    agreed = f"{len(report.agreed)} digests agree; " if report.agreed else ""
+    output.line(f"{agreed}{len(report.changes)} values changed in {name}")
+    output.aside(f"next: bundlekeeper manifest lint {name}")
+    return exit_status(found)
+
+
+@app.command()
+def lint(
+    manifests: Annotated[list[str], typer.Argument(metavar="MANIFEST...", help="Manifests, or - for stdin.")],
+    json: JsonOption = False,
+) -> int:
+    """Say everything that is wrong with a manifest at once, each with its place and what to do."""
+    from bundlekeeper.model.reading import lint as lint_text
+
+    found: list[Finding] = []
+    statuses = []
+    for name in manifests:
+        problems = lint_text(read_bounded(name, MANIFEST_LIMIT, "the manifest"), name=name, today=today())
+        found += problems
+        statuses.append(exit_status(problems))
+        if not json:
+            output.findings_text(problems)
+            output.line(f"{name}: {_tally(problems)}")
+    if json:
+        output.envelope("manifest-lint", found, {"manifests": manifests})
+    return worst_exit(statuses)
+
+
+def _tally(problems: list[Finding]) -> str:
+    from bundlekeeper.model.findings import Level
+
+    if not problems:
+        return "nothing to say against it"
+    counts = [(sum(p.level is level for p in problems), level.value) for level in Level]
+    return ", ".join(f"{number} {name}{'s' if number != 1 else ''}" for number, name in counts if number)
+
+
+@app.command()
+def confirm(
+    manifest: Annotated[str, typer.Argument(metavar="MANIFEST", help="The manifest's file; it is changed in place.")],
+    against: Annotated[
+        str, typer.Option("--against", metavar="LIST", help="The publisher's own checksum list, got by another way.")
+    ],
+    source: Annotated[
+        str | None, typer.Option("--source", metavar="TEXT", help="Where the list comes from; kept in digest_from.")
+    ] = None,
+    json: JsonOption = False,
+) -> int:
+    """Compare a manifest's digests with the publisher's own list; those that agree are no longer our own copy's.
+
+    The list must not come from the same place as the files: a digest proves nothing about whoever could change both.
+    When something was confirmed, the manifest is a new issue and its sequence goes up by one.
+    """
+    from bundlekeeper.model.checksum_list import MAX_BYTES, parse
+    from bundlekeeper.model.draft import confirm as compare
+
+    listed = parse(read_bounded(against, MAX_BYTES, "the checksum list"), name=against)
+    old = read_bounded(manifest, MANIFEST_LIMIT, "the manifest")
+    day = today()
+    said = source or f"publisher: {Path(against).name}, {day.isoformat()}"
+    text, report = compare(_text(old, manifest), listed, source=said, today=day, name=manifest)
+    write_over(manifest, text, old)
+    return _amended("manifest-confirm", manifest, report, [], json)
+
+
+@app.command()
+def show(manifest: ManifestArgument, json: JsonOption = False) -> int:
+    """What a manifest says: bundles by family, releases, rules with their sources."""
+    from bundlekeeper.cli.common import load_manifest
+    from bundlekeeper.cli.showing import as_json, print_manifest
+
+    loaded = load_manifest(manifest)
+    problems = list(loaded.problems)
+    if json:
+        output.envelope("manifest-show", problems, as_json(loaded))
+    else:
+        print_manifest(loaded)
+        output.findings_text(problems)
+    return exit_status(problems)
+
+
+@app.command()
+def schema(out: OutputOption = "-", force: ForceOption = False) -> int:
+    """The manifest's JSON Schema, for editors; a draft's first line names the file to save it under."""
+    import json
+
+    from bundlekeeper.model.manifest_schema import schema as make
+
+    written = write_new(out, json.dumps(make(), indent=2) + "\n", force=force)
+    if written:
+        output.aside(f"written: {written}")
+    return 0
+
+
+def register(root: typer.Typer) -> None:
+    """Add the command group."""
+    root.add_typer(app, name="manifest")

@@ -1,0 +1,93 @@
+"""Writing small text files of the user's: whole or not at all.
+
+Rules: temporary file in the same folder, fsync, then link (new file) or rename (replacing); the temporary file is gone
+on every failure; a file that changed since it was read is not replaced.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+import stat
+import sys
+from pathlib import Path
+
+from bundlekeeper.errors import InputError, UnfinishedError
+
+
+def write_new(name: str, text: str, *, force: bool = False) -> str:
+    """Write `text` to stdout for `-`, else to a new file (with `force`: also over an old one). Returns the file's name.
+
+    Raises InputError when the file is there already, UnfinishedError when it cannot be written.
+    """
+    if name == "-":
+        sys.stdout.write(text)
+        return ""
+    path = Path(name)
+    if path.is_dir():
+        raise InputError("a folder, not a file", where=name)
+    try:
+        _put(path, text.encode("utf-8", "surrogateescape"), 0o666 & ~_umask(), replace=force)
+    except FileExistsError as error:
+        raise InputError("the file is there already", where=name, hint="name another, or --force") from error
+    return name
+
+
+def write_over(name: str, text: str, expected: bytes) -> None:
+    """Replace the file `name`, whose bytes were `expected`; nothing happens when the text is the same.
+
+    A link is followed to its file, which keeps its mode. Raises InputError for stdin, and when the file changed
+    meanwhile; UnfinishedError when it cannot be written.
+    """
+    if name == "-":
+        raise InputError("a manifest from stdin cannot be changed in place", hint="name the file")
+    data = text.encode("utf-8")
+    if data == expected:
+        return
+    path = Path(os.path.realpath(name))
+    try:
+        if path.read_bytes() != expected:
+            raise InputError("the file was changed by somebody else meanwhile", where=name, hint="run it again")
+        mode = stat.S_IMODE(path.stat().st_mode)
+    except OSError as error:
+        raise UnfinishedError(f"cannot be read again: {error.strerror}", where=name) from error
+    _put(path, data, mode, replace=True)
+
+
+def _umask() -> int:
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
+
+
+def _put(path: Path, data: bytes, mode: int, *, replace: bool) -> None:
+    temp = path.with_name(f".{path.name[:200]}.{secrets.token_hex(6)}")
+    try:
+        fd = os.open(temp, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+        try:
+            with os.fdopen(fd, "wb") as file:
+                file.write(data)
+                file.flush()
+                os.fchmod(fd, mode)
+                os.fsync(fd)
+            if replace:
+                temp.replace(path)
+            else:
+                os.link(temp, path)
+        finally:
+            with contextlib.suppress(FileNotFoundError):
+                temp.unlink()
+        _sync_folder(path.parent)
+    except FileExistsError:
+        raise
+    except OSError as error:
+        raise UnfinishedError(f"cannot be written: {error.strerror}", where=str(path)) from error
+
+
+def _sync_folder(folder: Path) -> None:
+    fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)
