@@ -30,7 +30,10 @@ def worst_exit(statuses: Iterable[int]) -> int:
 
 
 class KeeperError(Exception):
-    """Base of the family. `says` is what is, `hint` what to do, `where` the file or place."""
+    """Base of the family. `says` is what is, `hint` what to do, `where` the file or place.
+
+    `findings` holds what long work had found before the error ended it (model.findings.Finding).
+    """
 
     exit_code = EXIT_BUG
 
@@ -39,6 +42,7 @@ class KeeperError(Exception):
         self.says = says
         self.hint = hint
         self.where = where
+        self.findings: tuple[Any, ...] = ()
 
 
 class InputError(KeeperError):

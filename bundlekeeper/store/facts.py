@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
-from bundlekeeper.model.names import safe_folder
+from bundlekeeper.errors import InputError
+from bundlekeeper.model.names import collision_key, problems_of_name, safe_folder
+from bundlekeeper.model.text import visible
 from bundlekeeper.store.records import Held, HeldImage
 
 if TYPE_CHECKING:
@@ -76,8 +78,22 @@ class Facts:
 
 
 def facts_of(manifest: Manifest) -> tuple[Facts, ...]:
-    """The facts of every bundle of a manifest, in its order."""
-    return tuple(_facts(manifest, bundle) for bundle in manifest.bundle)
+    """The facts of every bundle of a manifest, in its order.
+
+    Raises InputError for a name that is unsafe as a file's name, or two that some file system takes for one: the
+    store asks again, whoever read the manifest.
+    """
+    facts = tuple(_facts(manifest, bundle) for bundle in manifest.bundle)
+    taken: dict[tuple[str, str, str], str] = {}
+    for each in facts:
+        problems = problems_of_name(each.name)
+        if problems:
+            raise InputError(f"{visible(each.name)}: {problems[0].says}", hint=problems[0].hint)
+        key = (*each.folder, collision_key(each.name))
+        if key in taken:
+            raise InputError(f"{taken[key]} and {each.name} are one name on some file systems", hint="rename one")
+        taken[key] = each.name
+    return facts
 
 
 def _facts(manifest: Manifest, bundle: Bundle) -> Facts:

@@ -106,9 +106,8 @@ def step(folder: int, name: str, *, create: bool = False, mode: int = FOLDER_MOD
     return made
 
 
-@contextmanager
-def folder(root: int, parts: Sequence[str], *, create: bool = False, mode: int = FOLDER_MODE) -> Iterator[int]:
-    """The folder at `parts` below `root` as a descriptor, walked one component at a time; made where absent on wish.
+def open_folder(root: int, parts: Sequence[str], *, create: bool = False, mode: int = FOLDER_MODE) -> int:
+    """Open the folder at `parts` below `root`, walked one component at a time; made where absent on wish.
 
     With `create` every folder on the way is fsynced, so that a name inside survives a power cut.
     Raises as `step`; OSError when an fsync fails.
@@ -116,15 +115,23 @@ def folder(root: int, parts: Sequence[str], *, create: bool = False, mode: int =
     fd = os.open(".", _FOLDER, dir_fd=root)
     try:
         for part in parts:
-            following = step(fd, part, create=create, mode=mode)
+            above, fd = fd, step(fd, part, create=create, mode=mode)
             try:
                 if create:
-                    os.fsync(fd)
-            except OSError:
-                os.close(following)
-                raise
-            os.close(fd)
-            fd = following
+                    os.fsync(above)
+            finally:
+                os.close(above)
+    except BaseException:
+        os.close(fd)
+        raise
+    return fd
+
+
+@contextmanager
+def folder(root: int, parts: Sequence[str], *, create: bool = False, mode: int = FOLDER_MODE) -> Iterator[int]:
+    """`open_folder` as a block that closes it."""
+    fd = open_folder(root, parts, create=create, mode=mode)
+    try:
         yield fd
     finally:
         os.close(fd)

@@ -11,17 +11,19 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import KeeperError
 from bundlekeeper.model.findings import Finding
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.proof.reading import Stop
-from bundlekeeper.store import admission, files, incoming, lock
-from bundlekeeper.store.facts import facts_of
+from bundlekeeper.store import admission, files, incoming, lock, plan, verdicts
+from bundlekeeper.store.facts import Facts, facts_of
+from bundlekeeper.store.filesystem import UNKNOWN, describe_fd
 from bundlekeeper.store.layout import Store
-from bundlekeeper.store.sources import Link, Source, Wanted
-from bundlekeeper.store.taking import TakeRow, Taking
+from bundlekeeper.store.sources import Link, Source
+from bundlekeeper.store.taking import TakeRow, Taking, row_of
 
 if TYPE_CHECKING:
     from bundlekeeper.model.reading import Loaded
@@ -47,7 +49,7 @@ class TakeResult:
 
 
 def take(
-    store: Store,
+    store: Store | None,
     loaded: Loaded,
     sources: Sequence[Source],
     *,
@@ -62,11 +64,15 @@ def take(
 ) -> TakeResult:
     """Take the manifest's bundles from the sources (tried in their order) into the store.
 
-    `wait_s` seconds are waited for the store's lock. Raises RefusedError (manifest, store), InputError (a source that
-    is not there), LockedError, DamagedError, UnfinishedError (no room, I/O), StoppedError; what was taken stays.
+    `wait_s` seconds are waited for the store's lock. A dry run writes nothing, reads no bundle and takes no lock; for
+    it alone `store` may be None, where there is none yet.
+    Raises RefusedError (manifest, store), InputError (a source that is not there), LockedError, DamagedError,
+    UnfinishedError (no room, I/O), StoppedError; what was taken until then stays, and its findings are in the error.
     """
     whys = admission.Whys(accept_expired, accept_rollback)
     facts = facts_of(loaded.manifest)
+    if dry_run or store is None:
+        return _rehearse(store, loaded, sources, facts, clock(), whys)
     where = str(store.root)
     with (
         lock.held(store.fd, "take", clock=clock, wait_s=wait_s, stop=stop, where=where),
@@ -74,28 +80,75 @@ def take(
         incoming.opened(store.fd) as room,
         store.catalogue(write=True) as catalogue,
     ):
-        room.sweep()
+        room.sweep(but=frozenset(each.sha256 for each in facts))
         admitted = admission.judge(loaded, catalogue.accepted(), clock(), whys)
-        wanted = [Wanted(each.name, each.size, each.sha256) for each in facts]
-        unseen = [sentence for source in sources for sentence in source.survey(wanted)]
+        taking = Taking(store, room, catalogue, clock=clock, progress=progress, link=link, stop=stop)
+        unseen = _survey(sources, facts)
+        planned = plan.plan(store.fd, plan.Contents(taking.held, taking.proofs, taking.kind, clock()), facts, sources)
+        plan.insist_on_room(room, planned, link, where)
         admission.admit(store.fd, room, catalogue, admitted, loaded.data, facts)
-        taking = Taking(store, room, catalogue, sources, facts, clock, progress, link, stop)
+        taking.held.update({row.place: row for row in catalogue.held()})  # with what this manifest says of them
         taking.findings.extend(admitted.findings)
-        with _telling(progress, taking):
-            for each in facts:
-                taking.one(each, unseen)
+        with _telling(progress, taking, planned):
+            taking.run(planned, unseen)
         return TakeResult(tuple(taking.rows), tuple(taking.findings))
 
 
+def _survey(sources: Sequence[Source], facts: Sequence[Facts]) -> list[str]:
+    wanted = [plan.wanted_of(each) for each in facts]
+    return [sentence for source in sources for sentence in source.survey(wanted)]
+
+
+def _rehearse(
+    store: Store | None,
+    loaded: Loaded,
+    sources: Sequence[Source],
+    facts: Sequence[Facts],
+    now: datetime,
+    whys: admission.Whys,
+) -> TakeResult:
+    """A dry run: the same judgement and the same plan, and nothing else."""
+    with files.wrapped("the store cannot be looked at", str(store.root) if store else ""):
+        contents, known = plan.Contents({}, {}, UNKNOWN, now), []
+        if store is not None and store.catalogue_path.exists():
+            with store.catalogue(write=False) as catalogue:
+                held = {row.place: row for row in catalogue.held()}
+                contents = plan.Contents(held, catalogue.proofs(), describe_fd(store.fd), now)
+                known = catalogue.accepted()
+        admitted = admission.judge(loaded, known, now, whys)
+        unseen = _survey(sources, facts)
+        planned = plan.plan(store.fd if store else None, contents, facts, sources)
+    findings = list(admitted.findings)
+    for each in planned:
+        if each.step is plan.Step.MISS:
+            obstacles = [sentence for _, found in each.offers for sentence in found.obstacles]
+            places = [source.place for source in sources]
+            findings.append(verdicts.of_miss(each.facts, [*obstacles, *unseen], places))
+        elif each.step is plan.Step.CLASH:
+            findings.append(verdicts.of_clash(each.facts, contents.held[each.facts.place], ""))
+        findings.extend(verdicts.of_facts(each.facts))
+    rows = tuple(row_of(each.facts, each.step.value, came_from=_first_offer(each)) for each in planned)
+    return TakeResult(rows, tuple(findings), dry_run=True)
+
+
+def _first_offer(planned: plan.Planned) -> str:
+    if planned.step is not plan.Step.FETCH:
+        return ""
+    return next((offer.place for _, found in planned.offers for offer in found.offers), "")
+
+
 @contextmanager
-def _telling(progress: Progress, taking: Taking) -> Iterator[None]:
-    progress.begin("taking", sum(each.size for each in taking.facts), len(taking.facts))
+def _telling(progress: Progress, taking: Taking, planned: Sequence[plan.Planned]) -> Iterator[None]:
+    """Tell the progress reporter, and give an error that ends the take what was found and done before it."""
+    progress.begin("taking", plan.bytes_to_read(planned), len(planned))
     try:
         yield
     except KeeperError as error:
-        done = sum(row.status == "taken" for row in taking.rows)
+        error.findings = tuple(taking.findings)
+        done = sum(row.status in {"taken", "same bytes"} for row in taking.rows)
         if done:
-            error.hint = f"{error.hint}; " * bool(error.hint) + f"{done} bundles taken before this stay"
+            stay = f"{done} of {len(planned)} bundles were taken before this, and stay"
+            error.hint = f"{error.hint}; {stay}" if error.hint else stay
         raise
     finally:
         progress.done()

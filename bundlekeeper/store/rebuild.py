@@ -45,11 +45,11 @@ def _manifest(folder: int, name: str) -> tuple[Accepted, tuple[Facts, ...]] | No
 
     try:
         data = files.read_bounded(folder, name, MANIFEST_LIMIT)
-        loaded = read(data, name=name, today=None)
+        at = datetime.fromtimestamp(os.lstat(name, dir_fd=folder).st_mtime, UTC)
+        loaded = read(data, name=name, today=at.date())
     except KeeperError:
         return None  # not a manifest that this version can read; the file stays
     manifest = loaded.manifest
-    at = datetime.fromtimestamp(os.lstat(name, dir_fd=folder).st_mtime, UTC)
     accepted = Accepted(
         manifest.platform, manifest.sequence, loaded.sha256, f"manifests/{name}", manifest.issued, manifest.expires, at
     )

@@ -1,32 +1,45 @@
-"""One bundle after another: in place already, the same bytes elsewhere in the store, or from a source."""
+"""One bundle after another: in place already, the same bytes elsewhere in the store, or from a source.
+
+Rules: each bundle's work is whole before the next begins; a bundle is recorded only when it is durably in its place;
+what is wrong goes to quarantine first and is told then; a failure of a source is one bundle's, a failure of the store
+ends the take.
+"""
 
 from __future__ import annotations
 
+import errno
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from bundlekeeper.model.findings import Finding, Level, finding
+from bundlekeeper.errors import StoppedError
+from bundlekeeper.model.findings import Finding, Level
 from bundlekeeper.model.progress import Clock, Progress
-from bundlekeeper.proof.digests import digest_fd
+from bundlekeeper.proof.digests import copy_fd, digest_fd
 from bundlekeeper.proof.reading import Stop, TooLong
-from bundlekeeper.store import placing, quarantine
+from bundlekeeper.store import files, placing, quarantine, trusting, verdicts
 from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.facts import Facts
 from bundlekeeper.store.filesystem import describe_fd
 from bundlekeeper.store.incoming import Incoming
-from bundlekeeper.store.sources import Fetched, Link, Offer, Source, SourceError, Wanted
+from bundlekeeper.store.plan import Planned, Step, wanted_of
+from bundlekeeper.store.records import Held, Proof
+from bundlekeeper.store.sources import Fetched, Link, Offer, Source, SourceError
 
 if TYPE_CHECKING:
     from bundlekeeper.store.layout import Store
+
+_SPARE = 64 * 1024 * 1024
+_NO_LINK = {errno.EPERM, errno.EMLINK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EXDEV, errno.ENOENT}
 
 
 @dataclass(frozen=True, slots=True)
 class TakeRow:
     """What came of one bundle.
 
-    `status` is taken, already held, same bytes, quarantined, missing or failed; `read_bytes` how many bytes were read
-    for it; `came_from` and `note` are for people.
+    `status` is taken, already held, same bytes, quarantined, missing or failed (in a dry run also to take, to prove,
+    to link, name taken); `read_bytes` how many bytes were read for it; `came_from` and `note` are for people.
     """
 
     family: str
@@ -41,6 +54,37 @@ class TakeRow:
     note: str = ""
 
 
+@dataclass(slots=True)
+class _Work:
+    """What has come of one bundle so far."""
+
+    status: str = "missing"
+    way_in: str = ""
+    came_from: str = ""
+    notes: tuple[str, ...] = ()
+    wrongs: tuple[tuple[quarantine.Wrong, str, str], ...] = ()  # what, its place in quarantine, why it is not there
+    unreadable: tuple[str, ...] = ()
+    clash: Held | None = None  # what holds the place with other bytes, right by an older manifest
+
+    def ended(self, status: str, way_in: str, came_from: str, note: str = "") -> None:
+        self.status, self.way_in, self.came_from = status, way_in, came_from
+        self.notes += (note,) if note else ()
+
+
+def row_of(
+    facts: Facts, status: str, read_bytes: int = 0, way_in: str = "", came_from: str = "", note: str = ""
+) -> TakeRow:
+    """The row of a bundle."""
+    return TakeRow(
+        facts.family, facts.version, facts.name, facts.place, status, facts.size, read_bytes, way_in, came_from, note
+    )
+
+
+def too_large(facts: Facts) -> int:
+    """More bytes than this under a bundle's name are not kept in quarantine, and not even read."""
+    return 2 * facts.size + _SPARE
+
+
 class Taking:
     """The state of one take."""
 
@@ -49,129 +93,269 @@ class Taking:
         store: Store,
         room: Incoming,
         catalogue: Catalogue,
-        sources: Sequence[Source],
-        facts: Sequence[Facts],
+        *,
         clock: Clock,
         progress: Progress,
         link: Link,
         stop: Stop | None,
     ) -> None:
-        self.store, self.room, self.catalogue, self.sources = store, room, catalogue, sources
-        self.facts, self.clock, self.progress, self.link, self.stop = facts, clock, progress, link, stop
+        self._store, self._room, self._catalogue = store, room, catalogue
+        self._clock, self._progress, self._way, self._stop = clock, progress, link, stop
         self.held = {row.place: row for row in catalogue.held()}
         self.proofs = catalogue.proofs()
-        self.stable = describe_fd(store.fd).stable_identity
+        self.kind = describe_fd(store.fd)
         self.rows: list[TakeRow] = []
         self.findings: list[Finding] = []
         self._read = 0
 
-    def one(self, facts: Facts, unseen: Sequence[str]) -> None:
-        """Take one bundle. Raises as `take`."""
-        self._read = 0
-        self.progress.file(facts.name)
-        status, way_in, came_from, note = self._settled(facts) or self._from_sources(facts, unseen)
-        self.rows.append(
-            TakeRow(
-                facts.family,
-                facts.version,
-                facts.name,
-                facts.place,
-                status,
-                facts.size,
-                self._read,
-                way_in,
-                came_from,
-                note,
-            )
-        )
+    def run(self, planned: Sequence[Planned], unseen: Sequence[str]) -> None:
+        """Do every step of the plan; `unseen` says what of the sources could not be looked at.
+
+        Raises UnfinishedError when the store fails, StoppedError; the rows until then are in `rows`.
+        """
+        known = verdicts.owners((p.facts for p in planned), self.held.values())
+        for each in planned:
+            if self._stop is not None and self._stop.is_set():
+                raise StoppedError("stopped between two bundles")
+            self._read = 0
+            self._progress.file(each.facts.name)
+            with files.wrapped(f"{each.facts.name} could not be stored", str(self._store.root)):
+                work = self._one(each)
+            self._tell(each, work, known, unseen)
+
+    def _one(self, planned: Planned) -> _Work:
+        work = _Work()
+        facts = planned.facts
+        step = planned.step
+        if step is Step.NOTHING:
+            row = self.held[facts.place]
+            work.ended("already held", row.way_in, row.taken_from)
+            return work
+        if step is Step.PROVE and self._prove(facts, work):
+            return work
+        if step is Step.CLASH:
+            work.clash = self.held[facts.place]
+        if work.clash is not None or not self._from_within(facts, work):
+            self._fetch(planned, work)
+        return work
 
     def _count(self, count: int) -> None:
         self._read += count
-        self.progress.advance(count)
+        self._progress.advance(count)
 
-    def _settled(self, facts: Facts) -> tuple[str, str, str, str] | None:
-        with placing.in_place(self.store.fd, facts) as found:
+    # In place already
+
+    def _prove(self, facts: Facts, work: _Work) -> bool:
+        """Read what is in place; True when the bundle is settled by that, False when it must still be brought."""
+        with placing.in_place(self._store.fd, facts.place) as found:
             if found is None:
-                return None
-            row, proof = self.held.get(facts.place), self.proofs.get(facts.place)
-            if row and proof and row.sha256 == proof.sha256 == facts.sha256 and placing.unchanged(proof, found.status):
-                return "already held", row.way_in, row.taken_from, ""
-            began = self.clock()
-            digest = digest_fd(found.fd, size_hint=found.status.st_size, on_bytes=self._count, stop=self.stop)
-            if digest.sha256 == facts.sha256:
-                import os
+                return False
+            row = self.held.get(facts.place)
+            got = self._read_in_place(found, row, work)
+            if got is None:
+                work.status = "failed"
+                return True
+            sha256, size, proof = got
+            if sha256 == facts.sha256:
+                if row is None or row.sha256 != sha256:
+                    row = facts.held(taken_at=self._clock(), taken_from="", way_in="found")
+                self._record(row, proof)
+                work.ended("already held", row.way_in, row.taken_from, "proven again")
+                return True
+            if row is not None and row.sha256 == sha256:
+                self._record(row, proof)
+                work.clash = row
+                return False
+            wrong = quarantine.Wrong(facts, size, sha256, facts.place, "the file in the store was not the manifest's")
+            kept = quarantine.move_in(self._store.fd, self._room, found.folder, wrong, self._clock())
+            self._forget(facts.place)
+            work.wrongs += ((wrong, kept, ""),)
+            work.status = "quarantined"
+            return False
 
-                held = row or facts.held(taken_at=began, taken_from="", way_in="found")
-                new = placing.proof_of_read(
-                    digest.sha256,
-                    found.status,
-                    os.fstat(found.fd),
-                    began,
-                    self.clock(),
-                    shared=held.shared,
-                    stable=self.stable,
-                )
-                self.catalogue.record_held(held, new)
-                return "already held", held.way_in, held.taken_from, "proven again"
-            wrong = quarantine.Wrong(facts, digest.size, digest.sha256, facts.place, "the file in the store was wrong")
-            quarantine.move_in(self.store.fd, self.room, found.folder, wrong, self.clock())
-            self.catalogue.forget(facts.place)
-            self.findings.append(finding("altered", facts.name, "the file in the store was wrong"))
-        return None
+    def _read_in_place(self, found: placing.InPlace, row: Held | None, work: _Work) -> tuple[str, int, Proof] | None:
+        """Digest, size and proof of a file of the store; None, and the reason in `work`, when it cannot be told."""
+        try:
+            began_ns, at = trusting.begin(found.fd), self._clock()
+            digest = digest_fd(found.fd, size_hint=found.status.st_size, on_bytes=self._count, stop=self._stop)
+            shared = row is not None and row.shared
+            proof = placing.proof_of_read(digest.sha256, found, at, began_ns, shared=shared, kind=self.kind)
+        except OSError as error:
+            work.unreadable += (f"the file in the store: {error.strerror or error}",)
+            return None
+        if proof is None:
+            work.unreadable += ("the file in the store changed while it was read",)
+            return None
+        return digest.sha256, digest.size, proof
 
-    def _from_sources(self, facts: Facts, unseen: Sequence[str]) -> tuple[str, str, str, str]:
-        wanted = Wanted(facts.name, facts.size, facts.sha256)
-        status = "missing"
-        obstacles = list(unseen)
-        for source in self.sources:
-            found = source.find(wanted)
-            obstacles.extend(found.obstacles)
-            for offer in found.offers:
-                try:
-                    fetched = source.fetch(
-                        offer,
-                        wanted,
-                        self.room,
-                        limit=facts.size * 2 + (1 << 26),
-                        link=self.link,
-                        on_bytes=self._count,
-                        stop=self.stop,
-                    )
-                except (SourceError, TooLong) as error:
-                    self.findings.append(finding("unreadable", facts.name, str(error)))
-                    continue
-                with fetched.temp:
-                    if self._matches(facts, offer, fetched):
-                        self._publish(facts, offer, fetched)
-                        return "taken", fetched.way_in, offer.place, fetched.note
-                    if offer.named:
-                        status = "quarantined"
-        if status == "missing":
-            self.findings.append(finding("missing", facts.name, "; ".join(obstacles) or "no source has it"))
-        return status, "", "", ""
+    def _trusts(self, proof: Proof, found: placing.InPlace) -> bool:
+        return trusting.may_trust(proof, files.fingerprint_of(found.status), self.kind, self._clock())
 
-    def _matches(self, facts: Facts, offer: Offer, fetched: Fetched) -> bool:
-        if fetched.digest.size == facts.size and fetched.digest.sha256 == facts.sha256:
-            if not offer.named:
-                self.findings.append(finding("misnamed", facts.name, f"taken from {offer.place}", level=Level.WARNING))
-            return True
-        if offer.named:
-            code = (
-                "truncated"
-                if fetched.digest.size < facts.size
-                else "extended"
-                if fetched.digest.size > facts.size
-                else "altered"
-            )
-            wrong = quarantine.Wrong(facts, fetched.digest.size, fetched.digest.sha256, offer.place, code)
-            quarantine.keep(self.store.fd, self.room, wrong, fetched.temp, self.clock())
-            self.findings.append(finding(code, facts.name, f"{offer.place} is not the manifest's"))
+    # The same bytes under another name
+
+    def _from_within(self, facts: Facts, work: _Work) -> bool:
+        """Give bytes that the store holds already this bundle's name too; False when there are none to rely on."""
+        rows = [r for r in self.held.values() if r.sha256 == facts.sha256 and r.place != facts.place]
+        for row in sorted(rows, key=lambda r: r.shared):
+            with placing.in_place(self._store.fd, row.place) as found:
+                if found is not None and (self._link(facts, row, found, work) or self._copy(facts, row, found, work)):
+                    return True
         return False
 
-    def _publish(self, facts: Facts, offer: Offer, fetched: Fetched) -> None:
+    def _link(self, facts: Facts, row: Held, found: placing.InPlace, work: _Work) -> bool:
+        """A second name for the file itself; False for a file that is not ours alone, or where links don't exist."""
+        if row.shared:
+            return False
+        proof = self.proofs.get(row.place)
+        if proof is None or not self._trusts(proof, found):
+            got = self._read_in_place(found, row, _Work())
+            if got is None or got[0] != facts.sha256:
+                return False  # `check` tells of it; here it is only no help
+            proof = got[2]
+        try:
+            status = placing.put_again(self._store.fd, facts, found.fd)
+        except OSError as error:
+            if error.errno not in _NO_LINK:
+                raise
+            return False
+        self._record_second_name(facts, row, proof, found.status, status)
+        work.ended("same bytes", "same-bytes", row.place)
+        return True
+
+    def _copy(self, facts: Facts, row: Held, found: placing.InPlace, work: _Work) -> bool:
+        """A copy of the file, hashed on the way; False when its bytes are not the bundle's after all."""
+        os.lseek(found.fd, 0, os.SEEK_SET)
+        with self._room.temp() as temp:
+            digest = copy_fd(found.fd, temp.fd, size_hint=facts.size, on_bytes=self._count, stop=self._stop)
+            if digest.sha256 != facts.sha256:
+                return False
+            status = placing.put(self._store.fd, facts, temp, shared=False)
+        held = facts.held(taken_at=self._clock(), taken_from=row.place, way_in="copy")
+        self._record(held, placing.proof_of_new(facts.sha256, status, held.taken_at, shared=False, kind=self.kind))
+        work.ended("same bytes", "copy", row.place, "copied: the store cannot share these bytes by a link")
+        return True
+
+    def _record_second_name(
+        self, facts: Facts, row: Held, proof: Proof, before: os.stat_result, after: os.stat_result
+    ) -> None:
+        """Record the new name, and for every older one of this file that the link changed nothing but its ctime."""
+        held = facts.held(taken_at=self._clock(), taken_from=row.place, way_in="same-bytes")
+        old = files.fingerprint_of(before)
+        renewed = Proof(proof.sha256, proof.proven_at, files.fingerprint_of(after), proof.trustworthy)
+        same = {place for place, each in self.proofs.items() if each.fingerprint == old and each.sha256 == proof.sha256}
+        also = dict.fromkeys(same | {row.place}, renewed)
+        self._catalogue.record_held(held, renewed, also)
+        self.held[held.place] = held
+        self.proofs.update({**also, held.place: renewed})
+
+    # From a source
+
+    def _fetch(self, planned: Planned, work: _Work) -> None:
+        for source, found in planned.offers:
+            for offer in found.offers:
+                if self._try(planned.facts, source, offer, work):
+                    return
+
+    def _try(self, facts: Facts, source: Source, offer: Offer, work: _Work) -> bool:
+        """Bring one offer; True when the bundle is settled by it."""
+        limit = too_large(facts) if offer.named else facts.size
+        try:
+            fetched = source.fetch(
+                offer,
+                wanted_of(facts),
+                self._room,
+                limit=limit,
+                link=self._way,
+                on_bytes=self._count,
+                stop=self._stop,
+            )
+        except SourceError as error:
+            work.unreadable += (error.says,)
+            return False
+        except TooLong:
+            if offer.named:
+                self._quarantine(facts, offer, None, work)
+            return False
+        with fetched.temp:
+            right = (fetched.digest.size, fetched.digest.sha256) == (facts.size, facts.sha256)
+            if fetched.changed and (not right or fetched.way_in == "hard-link"):
+                work.unreadable += (f"{offer.place} changed while it was read",)
+                return False
+            if not right:
+                if offer.named:
+                    self._quarantine(facts, offer, fetched, work)
+                return False
+            return self._keep(facts, offer, fetched, work)
+
+    def _keep(self, facts: Facts, offer: Offer, fetched: Fetched, work: _Work) -> bool:
+        """Put right bytes in their place, or tell that the place is taken."""
+        if work.clash is not None:
+            self._quarantine(facts, offer, fetched, work)
+            return True
         shared = fetched.way_in == "hard-link"
-        status = placing.put(self.store.fd, facts, fetched.temp, shared=shared)
-        held = facts.held(taken_at=self.clock(), taken_from=offer.place, way_in=fetched.way_in)
-        proof = placing.proof_of_new(facts.sha256, status, held.taken_at, shared=shared, stable=self.stable)
-        self.catalogue.record_held(held, proof)
-        self.held[facts.place], self.proofs[facts.place] = held, proof
+        try:
+            status = placing.put(self._store.fd, facts, fetched.temp, shared=shared)
+        except FileExistsError:
+            # Somebody laid a file there since the plan was made: judge it, as one that was there before.
+            if self._prove(facts, work):
+                return True
+            status = placing.put(self._store.fd, facts, fetched.temp, shared=shared)
+        held = facts.held(taken_at=self._clock(), taken_from=offer.place, way_in=fetched.way_in)
+        proof = placing.proof_of_new(facts.sha256, status, held.taken_at, shared=shared, kind=self.kind)
+        self._record(held, proof)
+        if not offer.named:
+            self.findings.append(verdicts.of_misnamed(facts, offer.place))
+        work.ended("taken", fetched.way_in, offer.place, fetched.note)
+        return True
+
+    def _quarantine(self, facts: Facts, offer: Offer, fetched: Fetched | None, work: _Work) -> None:
+        if fetched is None:
+            why = f"too large to be this bundle: over {too_large(facts)} bytes"
+            wrong = quarantine.Wrong(facts, offer.size or too_large(facts), "", offer.place, why)
+        else:
+            size, sha256 = fetched.digest.size, fetched.digest.sha256
+            why = verdicts.code_of(facts, size)
+            if sha256 == facts.sha256:
+                why = "right, but its place is taken by other bytes that an older manifest proved"
+            wrong = quarantine.Wrong(facts, size, sha256, offer.place, why)
+        kept, failure = quarantine.keep(
+            self._store.fd, self._room, wrong, fetched.temp if fetched else None, self._clock()
+        )
+        work.wrongs += ((wrong, kept, failure),)
+        work.status = "quarantined"
+
+    # Telling
+
+    def _record(self, held: Held, proof: Proof) -> None:
+        self._catalogue.record_held(held, proof)
+        self.held[held.place], self.proofs[held.place] = held, proof
+
+    def _forget(self, place: str) -> None:
+        self._catalogue.forget(place)
+        self.held.pop(place, None)
+        self.proofs.pop(place, None)
+
+    def _tell(self, planned: Planned, work: _Work, known: dict[str, str], unseen: Sequence[str]) -> None:
+        """Turn what came of one bundle into its row and its findings."""
+        facts = planned.facts
+        settled = work.status in {"taken", "already held", "same bytes"}
+        obstacles = [sentence for _, found in planned.offers for sentence in found.obstacles]
+        for wrong, kept, failure in work.wrongs:
+            if wrong.sha256 != facts.sha256:
+                level = Level.WARNING if settled else None
+                self.findings.append(verdicts.of_wrong(wrong, known, kept, failure, level=level))
+        if work.clash is not None:
+            kept = next((kept for wrong, kept, _ in work.wrongs if wrong.sha256 == facts.sha256), "")
+            self.findings.append(verdicts.of_clash(facts, work.clash, kept))
+            work.status = "failed"
+        elif work.unreadable and not settled:
+            work.status = "failed"
+            self.findings.append(verdicts.of_unreadable(facts, work.unreadable))
+        elif not settled and not any(found.offers for _, found in planned.offers):
+            places = [source.place for source, _ in planned.offers]
+            self.findings.append(verdicts.of_miss(facts, [*obstacles, *unseen], places))
+        else:
+            work.notes += (*work.unreadable, *obstacles)
+        self.findings.extend(verdicts.of_facts(facts))
+        note = "; ".join(work.notes)
+        self.rows.append(row_of(facts, work.status, self._read, work.way_in, work.came_from, note))

@@ -1,0 +1,139 @@
+"""What a take has to do for each bundle, from names and `stat` alone; a dry run shows it, a real run follows it.
+
+Rules: nothing is read and nothing is written to find out; a proof that may be relied on saves the read, and any doubt
+means reading; room is counted before the first byte is copied, against what the file system really has free.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from bundlekeeper.errors import UnfinishedError
+from bundlekeeper.model.text import human_bytes
+from bundlekeeper.store import placing, trusting
+from bundlekeeper.store.facts import Facts
+from bundlekeeper.store.files import fingerprint_of
+from bundlekeeper.store.filesystem import FsKind
+from bundlekeeper.store.incoming import PREFIX, Incoming
+from bundlekeeper.store.records import Held, Proof
+from bundlekeeper.store.sources import Found, Link, Source, Wanted
+
+#: The catalogue, its journal, notes, folders: room in bytes beyond the bundles' own.
+_MARGIN = 1 << 20
+
+
+class Step(StrEnum):
+    """What is to be done for one bundle; the value is what a dry run says."""
+
+    NOTHING = "already held"
+    PROVE = "to prove"  # something is there, and its bytes must be read
+    CLASH = "name taken"  # other bytes, proven by an older manifest, are there
+    LINK = "to link"  # the same bytes are in the store under another name
+    FETCH = "to take"
+    MISS = "missing"
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """One bundle's step; `offers` are what each source has, asked only where something must be fetched."""
+
+    facts: Facts
+    step: Step
+    offers: tuple[tuple[Source, Found], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """What the catalogue says is in the store, on what kind of file system, and the time."""
+
+    held: Mapping[str, Held]
+    proofs: Mapping[str, Proof]
+    kind: FsKind
+    now: datetime
+
+    def settled(self, place: str, status: os.stat_result) -> Held | None:
+        """The row of a file whose proof may be relied on, going by its `stat`; None in any doubt."""
+        row, proof = self.held.get(place), self.proofs.get(place)
+        if row is None or proof is None or proof.sha256 != row.sha256:
+            return None
+        return row if trusting.may_trust(proof, fingerprint_of(status), self.kind, self.now) else None
+
+
+def plan(
+    root: int | None, contents: Contents, facts: Sequence[Facts], sources: Sequence[Source]
+) -> tuple[Planned, ...]:
+    """Decide each bundle's step, in the manifest's order; `root` is None where there is no store yet.
+
+    Raises RefusedError when something else than a file stands at a bundle's place, OSError, and what sources raise.
+    """
+    places: dict[str, set[str]] = {}
+    for row in contents.held.values():
+        places.setdefault(row.sha256, set()).add(row.place)
+    planned = []
+    for each in facts:
+        step = None if root is None else _standing(root, contents, each)
+        if step is None:
+            # A row for this very place whose file is gone is no other name.
+            step = Step.LINK if places.get(each.sha256, set()) - {each.place} else Step.FETCH
+        # A step that may fail keeps a second string to its bow: where else the bytes could come from.
+        offers = () if step is Step.NOTHING else tuple((s, s.find(wanted_of(each))) for s in sources)
+        if step is Step.FETCH and not any(found.offers for _, found in offers):
+            step = Step.MISS
+        if step is Step.FETCH:
+            places.setdefault(each.sha256, set()).add(each.place)
+        planned.append(Planned(each, step, offers))
+    return tuple(planned)
+
+
+def wanted_of(facts: Facts) -> Wanted:
+    """A bundle as sources look for it."""
+    return Wanted(facts.name, facts.size, facts.sha256)
+
+
+def _standing(root: int, contents: Contents, facts: Facts) -> Step | None:
+    """The step for what stands at the bundle's place, None where nothing does."""
+    with placing.in_place(root, facts.place) as found:
+        if found is None:
+            return None
+        row = contents.settled(facts.place, found.status)
+        if row is None:
+            return Step.PROVE
+        return Step.NOTHING if row.sha256 == facts.sha256 else Step.CLASH
+
+
+def bytes_to_read(planned: Sequence[Planned]) -> int:
+    """How many bytes the plan expects to read, for progress."""
+    return sum(p.facts.size for p in planned if p.step in {Step.FETCH, Step.PROVE})
+
+
+def insist_on_room(room: Incoming, planned: Sequence[Planned], link: Link, where: str) -> None:
+    """Raise UnfinishedError, naming by how much it is short, when what is to be copied cannot fit. Raises OSError.
+
+    Clones and hard links need no room, and the bytes of an earlier, broken download are there already.
+    """
+    if link != "none":
+        return
+    need = sum(p.facts.size - _begun(room, p.facts) for p in planned if p.step is Step.FETCH)
+    if not need:
+        return
+    status = os.fstatvfs(room.fd)
+    free = (status.f_bfree if os.geteuid() == 0 else status.f_bavail) * status.f_frsize
+    short = need + _MARGIN - free
+    if status.f_blocks and short > 0:  # some file systems of programs tell no size at all
+        raise UnfinishedError(
+            f"not enough room: {human_bytes(need)} are to be copied, {human_bytes(free)} are free, "
+            f"short by {human_bytes(short)}",
+            hint="make room, take fewer bundles, or share the source's blocks with --link; nothing was copied",
+            where=where,
+        )
+
+
+def _begun(room: Incoming, facts: Facts) -> int:
+    with suppress(OSError):
+        return min(facts.size, os.lstat(PREFIX + facts.sha256, dir_fd=room.fd).st_size)
+    return 0
