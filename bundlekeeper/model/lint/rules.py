@@ -1,0 +1,163 @@
+"""Rules against each other and against themselves; all matching jumps must hold, and beside holds in every state.
+
+Rules: 'contradict' is said only where no version at all could satisfy both, by `versions.satisfiable`, and only of
+rules that meet on a version that exists; rules of different scopes, or about bundle versions and image versions, are
+not compared; what was not compared is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+
+from bundlekeeper.model.lint.loose import Loose, LooseBeside, LooseJump, LooseWhat, rows
+from bundlekeeper.model.lint.ordering import called
+from bundlekeeper.model.lint.problem import Problem
+from bundlekeeper.model.lint.scales import Scales
+from bundlekeeper.model.source import shown
+from bundlekeeper.model.toml_places import Path
+from bundlekeeper.model.versions import satisfiable
+
+_MAX_COMPARED = 1_000  # rules of one sort; their pairs grow with the square
+
+
+def check_rules(loose: Loose, scales: Scales) -> Iterator[Problem]:
+    """Every problem of rules but their single ranges."""
+    yield from _sources(loose)
+    for jump in loose.jumps:
+        yield from _backwards(scales, jump)
+    for beside in loose.besides:
+        yield from _open_needs(beside)
+        yield from _itself(scales, beside)
+    if len(loose.jumps) > _MAX_COMPARED or len(loose.besides) > _MAX_COMPARED:
+        says = f"more than {_MAX_COMPARED} rules: only the first ones were compared with each other"
+        path: Path = ("jump",) if len(loose.jumps) > _MAX_COMPARED else ("beside",)
+        yield Problem("not-compared", path, says, "split the platform, or say more with one rule")
+    for one, other in combinations(loose.jumps[:_MAX_COMPARED], 2):
+        yield from _jumps(scales, one, other)
+    for first, second in combinations(loose.besides[:_MAX_COMPARED], 2):
+        yield from _besides(scales, first, second)
+
+
+def _sources(loose: Loose) -> Iterator[Problem]:
+    for key in ("jump", "beside"):
+        for path, row in rows(loose.raw, key):
+            source = row.get("source")
+            if source is None or (isinstance(source, str) and not source.strip()):
+                place = path if source is None else (*path, "source")
+                says = "the rule does not say where it comes from"
+                yield Problem("source-missing", place, says, 'add source = "release notes 6.0, table 2"')
+
+
+def _backwards(scales: Scales, jump: LooseJump) -> Iterator[Problem]:
+    """A rule up whose every start is above every end, or down the other way round: it never lets anything pass."""
+    if jump.what is None or jump.direction not in ("up", "down"):
+        return
+    starts, ends = _existing(scales, jump.what, jump.from_), _existing(scales, jump.what, jump.to)
+    scale = scales.scale(jump.what.kind)
+    if not starts or not ends or scale is None:
+        return
+    lowest_start = min(starts, key=scale.order.key)
+    highest_end = max(ends, key=scale.order.key)
+    highest_start = max(starts, key=scale.order.key)
+    lowest_end = min(ends, key=scale.order.key)
+    if jump.direction == "up" and not scale.below(lowest_start, highest_end):
+        says = f"the rule is about going up, but no version in from is below one in to: {jump.from_} to {jump.to}"
+    elif jump.direction == "down" and not scale.below(lowest_end, highest_start):
+        says = f"the rule is about going down, but no version in from is above one in to: {jump.from_} to {jump.to}"
+    else:
+        return
+    opposite = "down" if jump.direction == "up" else "up"
+    hint = f'exchange from and to, or write direction = "{opposite}"'
+    yield Problem("jump-backwards", (*jump.path, "from"), says, hint)
+
+
+def _existing(scales: Scales, what: LooseWhat, text: str | None) -> list[str]:
+    """The known versions of what a rule speaks about that are in the range; none where it cannot be read."""
+    scale = scales.scale(what.kind)
+    span = scale.range(text) if scale is not None and text is not None else None
+    if scale is None or span is None:
+        return []
+    return [version for version in scales.existing(what) if scale.holds(span, version)]
+
+
+def _open_needs(beside: LooseBeside) -> Iterator[Problem]:
+    for need in beside.need:
+        if need.version is None:
+            says = f"this need of {called(need)} names no version, so it demands nothing"
+            yield Problem("need-open", need.path, says, 'add version = ">=…"')
+
+
+def _itself(scales: Scales, beside: LooseBeside) -> Iterator[Problem]:
+    for need in beside.need:
+        if beside.when is None or not beside.when.meets(need):
+            continue
+        if _disjoint(scales, beside.when.kind, beside.when.version, need.version):
+            says = (
+                f"the rule speaks about {called(beside.when)} {beside.when.version or ''} and wants "
+                f"{called(need)} {need.version}: no part could be both"
+            )
+            path = (*need.path, "version")
+            yield Problem(
+                "rule-forbids-itself", path, says, "mend the version in when or in need", other=beside.when.path
+            )
+
+
+def _disjoint(scales: Scales, kind: str | None, one: str | None, other: str | None) -> bool:
+    """True when each range can be met, but no version meets both; false where one cannot be read."""
+    scale = scales.scale(kind)
+    if scale is None:
+        return False
+    a, b = scale.range(one), scale.range(other)
+    if a is None or b is None or not satisfiable([a]) or not satisfiable([b]):
+        return False
+    return not satisfiable([a, b])
+
+
+def _jumps(scales: Scales, one: LooseJump, other: LooseJump) -> Iterator[Problem]:
+    if one.what is None or other.what is None or not one.what.meets(other.what):
+        return
+    if None in (one.direction, other.direction, one.from_, other.from_):
+        return
+    if one.direction != other.direction and "both" not in (one.direction, other.direction):
+        return
+    if not _disjoint(scales, one.what.kind, one.from_, other.from_):
+        return
+    shared = set(_existing(scales, one.what, one.to)) & set(_existing(scales, other.what, other.to))
+    if shared:
+        version = next(v for v in scales.existing(other.what) if v in shared)
+        says = (
+            f"to {shown(version)} this rule lets only {other.from_} come, and another only {one.from_}; "
+            "no version can be both"
+        )
+        hint = "narrow the to of one of them, or mend a from"
+        yield Problem("rules-contradict", (*other.path, "from"), says, hint, other=(*one.path, "from"))
+
+
+def _besides(scales: Scales, one: LooseBeside, other: LooseBeside) -> Iterator[Problem]:
+    if one.scope is None or one.scope != other.scope or one.when is None or other.when is None:
+        return
+    if not one.when.meets(other.when):
+        return
+    shared: set[str] | None = None
+    for need in other.need:
+        for earlier in one.need:
+            if not earlier.meets(need) or not _disjoint(scales, need.kind, earlier.version, need.version):
+                continue
+            if shared is None:
+                shared = _seen(scales, one.when) & _seen(scales, other.when)
+            if shared:
+                says = (
+                    f"beside {called(other.when)} {shown(min(shared))} this rule wants {called(need)} {need.version}, "
+                    f"and another wants {earlier.version}; no version can be both"
+                )
+                path, earlier_path = (*need.path, "version"), (*earlier.path, "version")
+                yield Problem("rules-contradict", path, says, "narrow the when of one of them", other=earlier_path)
+
+
+def _seen(scales: Scales, when: LooseWhat) -> set[str]:
+    scale = scales.scale(when.kind)
+    span = scale.range(when.version) if scale is not None else None
+    if scale is None or span is None:
+        return set()
+    return {version for version in scales.existing(when) if scale.holds(span, version)}
