@@ -202,6 +202,11 @@ def test_accepted(text: str, file: str, algorithm: str) -> None:
     assert line.digest == line.digest.lower()
 
 
+def test_a_list_with_one_space_keeps_the_blank_of_a_name() -> None:
+    """coreutils takes the first line's form for the whole list, so a name's own blank or star is never eaten."""
+    assert [x.file for x in read(f"{ABC} abc\n{ABC}  abc\n{ABC} *abc\n").lines] == ["abc", " abc", "*abc"]
+
+
 def test_names_are_found_by_their_last_part() -> None:
     text = f"{ABC}  ./a.fwb\n{EMPTY}  6.1/a.fwb\n{ABC}  b.fwb\n"
     assert {k: [x.file for x in v] for k, v in read(text).by_base_name().items()} == {

@@ -296,12 +296,12 @@ class Range:
         if isinstance(self.order, Listed):
             return not any(self._holds(self.order.key(version)) for version in self.order.versions)
         # On a dense line a stretch with two ends apart has endless points and the exclusions take away only a few,
-        # so only a stretch that shrank to one point must be looked at.
+        # so only a stretch that shrank to one point, or to less, must be looked at: does that point meet every clause?
         lower = max((c.key for c in self.clauses if c.operator in {">=", ">", "=="}), default=None)
         upper = min((c.key for c in self.clauses if c.operator in {"<=", "<", "=="}), default=None)
         if lower is None or upper is None or lower < upper:
             return False
-        return lower > upper or not self._holds(lower)
+        return not self._holds(lower)
 
 
 def _clause(part: str, text: str, order: Order) -> Clause:
