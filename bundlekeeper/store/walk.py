@@ -35,7 +35,8 @@ class Kind(StrEnum):
     SOCKET = "socket"
     DEVICE = "device"
     DIR_UNREADABLE = "dir-unreadable"  # a folder that could not be opened or listed to its end
-    VANISHED = "vanished"  # listed, but gone or unreachable when it was looked at
+    UNREADABLE = "unreadable"  # listed, but not even stat can say what it is
+    VANISHED = "vanished"  # listed, but gone when it was looked at
     LOOP = "loop"  # a folder that is its own ancestor (a bind mount)
     LIMIT = "limit"  # more lies here than the walk may report
 
@@ -48,6 +49,7 @@ WORDS: dict[Kind, str] = {
     Kind.SOCKET: "a socket",
     Kind.DEVICE: "a device",
     Kind.DIR_UNREADABLE: "a folder that cannot be read",
+    Kind.UNREADABLE: "an entry that cannot be looked at",
     Kind.VANISHED: "an entry that vanished",
     Kind.LOOP: "a folder that contains itself",
     Kind.LIMIT: "more than is looked at",
@@ -168,7 +170,7 @@ class _Walk:
             if not name:
                 yield Entry(prefix.rstrip("/") or ".", Kind.DIR_UNREADABLE, None, says)
             elif found is None:
-                yield Entry(path, Kind.VANISHED, None, says)
+                yield Entry(path, Kind.UNREADABLE if says else Kind.VANISHED, None, says)
             elif stat_bits.S_ISDIR(found.st_mode):
                 yield from self._below(fd, name, path, found, above)
                 if self.left <= 0:
@@ -179,7 +181,10 @@ class _Walk:
             self.left -= 1
 
     def _children(self, fd: int) -> list[tuple[str, os.stat_result | None, str]]:
-        """Name, lstat and reason of each child; a listing that broke off ends with an empty name and the reason."""
+        """Name, lstat and what kept lstat from answering (empty: it is gone) of each child.
+
+        A listing that broke off ends with an empty name and the reason.
+        """
         rows: list[tuple[str, os.stat_result | None, str]] = []
         broken = ""
         try:
@@ -187,6 +192,8 @@ class _Walk:
                 for child in listing:
                     try:
                         rows.append((child.name, child.stat(follow_symlinks=False), ""))
+                    except FileNotFoundError:
+                        rows.append((child.name, None, ""))
                     except OSError as e:
                         rows.append((child.name, None, e.strerror or "unknown error"))
                     if len(rows) > self.left:

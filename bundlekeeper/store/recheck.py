@@ -1,0 +1,252 @@
+"""`check`: prove any folder, or the store itself, against what a manifest says.
+
+Rules: everything that lies there is looked at; a file is read only where its size makes it worth reading; nothing is
+called proven that was not read, and what was not is counted; nothing is deleted; in the store a file that is wrong
+against the manifest that it was taken by goes to quarantine, its bytes kept, under the store's lock; an unreadable
+file, a stop and a lack of time leave the rest of the result standing.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bundlekeeper.model.checked import CheckResult, Row, Status
+from bundlekeeper.model.findings import Finding, Level, finding
+from bundlekeeper.model.progress import Clock, Progress
+from bundlekeeper.proof.reading import Stop
+from bundlekeeper.store.aside import put_aside
+from bundlekeeper.store.catalogue import Catalogue
+from bundlekeeper.store.filesystem import FsKind, describe
+from bundlekeeper.store.judging import Judge, Slot, Wrong, about_bundles
+from bundlekeeper.store.layout import KEEPER, MANIFESTS, QUARANTINE, Store
+from bundlekeeper.store.listing import Listing, as_facts, kept, listing_of
+from bundlekeeper.store.proving import Candidate, How, Limits, ProofBook, Prover, Readings, all_zero
+from bundlekeeper.store.walk import Entry, Kind, walk
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.reading import Loaded
+
+__all__ = ["CheckResult", "Limits", "Listing", "Means", "Row", "Status", "check_folder", "check_store", "listing_of"]
+
+_OWN_BYTES_LIMIT = 16 * 1024 * 1024  # no manifest is larger
+_OWN_NAMES = frozenset({"acceptance.toml", "lost+found"})
+
+
+@dataclass(frozen=True, slots=True)
+class Means:
+    """What a check works with.
+
+    `record` is False where proofs may be read but not written; an earlier proof older than `max_age_s` is not relied on
+    without saying so; `today` is the date that expiry is judged by (None: the clock's).
+    """
+
+    clock: Clock
+    progress: Progress
+    stop: Stop | None = None
+    record: bool = True
+    max_age_s: float | None = None
+    today: date | None = None
+
+
+def check_folder(
+    root: Path,
+    loaded: Loaded | Listing,
+    means: Means,
+    limits: Limits | None = None,
+    *,
+    book: ProofBook | None = None,
+    own: Sequence[bytes] = (),
+) -> CheckResult:
+    """Prove the folder `root`, with every folder in it, against a manifest.
+
+    A bundle is looked for by its name, wherever it lies. Proofs are kept in `book` (the store's catalogue), if there is
+    one, under the file's absolute path. The manifest itself and files with exactly the bytes of one of `own` are no
+    extras.
+    Raises InputError when `root` is no folder, UnfinishedError when it cannot be opened; LockedError, DamagedError when
+    the book cannot be read.
+    """
+    listing = loaded if isinstance(loaded, Listing) else listing_of(loaded.manifest)
+    own = own if isinstance(loaded, Listing) else [*own, loaded.data]
+    slots = {each.name: Slot(each, subject=each.name) for each in listing.facts}
+    strays: list[Entry] = []
+    for entry in walk(root):
+        slot = slots.get(entry.name)
+        if slot is not None:
+            slot.entries.append(entry)
+        elif not _is_own(entry, own, listing.signatures):
+            strays.append(entry)
+    real = os.path.realpath(root)
+    check = _Check(real, list(slots.values()), strays, means, limits or Limits(), book, in_store=False)
+    check.run(f"{real.rstrip('/')}/", frozenset())
+    check.date(listing)
+    return check.result
+
+
+def check_store(
+    store: Store, catalogue: Catalogue, loaded: Loaded | Listing | None, means: Means, limits: Limits | None = None
+) -> CheckResult:
+    """Prove the store's files against `loaded`, or without one each against the manifest that it was taken by.
+
+    Without `loaded` the manifest accepted last decides what is missing, and a file that is wrong is moved to quarantine
+    where the store can be written and locked. Raises UnfinishedError, RefusedError when the store cannot be looked at,
+    LockedError, DamagedError when the catalogue cannot be read.
+    """
+    held = {row.place: row for row in catalogue.held()}
+    found: list[Finding] = []
+    if loaded is not None:
+        listing = loaded if isinstance(loaded, Listing) else listing_of(loaded.manifest)
+        slots = {each.place: Slot(each, subject=each.place) for each in listing.facts}
+    else:
+        listing, found = kept(store, catalogue.accepted())
+        named = {each.place for each in listing.facts}
+        slots = {row.place: Slot(as_facts(row), subject=row.place, listed=row.place in named) for row in held.values()}
+        for each in listing.facts:
+            slots.setdefault(each.place, Slot(each, subject=each.place))
+    strays = _into_slots(store, slots, listing.signatures)
+    others = [entry for entry in strays if entry.path in held]  # held, but not what `loaded` speaks about
+    strays = [entry for entry in strays if entry.path not in held]
+    check = _Check(str(store.root), list(slots.values()), strays, means, limits or Limits(), catalogue, in_store=True)
+    check.run("", frozenset(place for place, row in held.items() if row.shared))
+    check.result.findings.extend(found)
+    for entry in others:
+        check.note(entry.path, "held, and not named by this manifest; not read")
+    for slot in slots.values():
+        if not slot.listed:
+            check.note(slot.subject, "held by an older manifest; the newest no longer names it")
+        elif slot.entries and slot.facts.place not in held:
+            check.note(slot.subject, "there, but not in the catalogue: take the manifest again to record it")
+    check.date(listing)
+    if loaded is None and check.wrong and store.writable and means.record:
+        put_aside(store, catalogue, check.wrong, check.result, clock=means.clock)
+    return check.result
+
+
+def _into_slots(store: Store, slots: Mapping[str, Slot], signatures: frozenset[str]) -> list[Entry]:
+    """Put what lies in the store into its slot; return the rest that is no part of the store itself."""
+    strays = []
+    for entry in walk(store.root, skip=(KEEPER, QUARANTINE, MANIFESTS)):
+        slot = slots.get(entry.path)
+        if slot is not None:
+            slot.entries.append(entry)
+        elif entry.path not in _OWN_NAMES and not (entry.kind is Kind.FILE and entry.name in signatures):
+            strays.append(entry)
+    return strays
+
+
+def _is_own(entry: Entry, own: Sequence[bytes], signatures: frozenset[str]) -> bool:
+    """True for the manifest itself, by its bytes, and for the signatures' files that it names."""
+    if entry.kind is not Kind.FILE:
+        return False
+    if entry.name in signatures:
+        return True
+    same_size = [data for data in own if len(data) == entry.size]
+    if not same_size or entry.size > _OWN_BYTES_LIMIT:
+        return False
+    try:
+        with os.fdopen(entry.open(), "rb") as file:
+            return file.read(_OWN_BYTES_LIMIT + 1) in same_size
+    except OSError:
+        return False
+
+
+class _Check:
+    """One check on its way from what lies there to its result."""
+
+    def __init__(
+        self,
+        root: str,
+        slots: list[Slot],
+        strays: list[Entry],
+        means: Means,
+        limits: Limits,
+        book: ProofBook | None,
+        *,
+        in_store: bool,
+    ) -> None:
+        self.root = root
+        self.slots, self.strays = slots, strays
+        self.means, self.limits, self.book = means, limits, book
+        self.in_store = in_store
+        self.result = CheckResult()
+        self.wrong: list[Wrong] = []
+        self._kinds: dict[int, FsKind] = {}
+
+    def run(self, prefix: str, shared: frozenset[str]) -> None:
+        """Read, judge and count. `prefix` before a path makes its key in the book; `shared` keys are never trusted."""
+        candidates = self._candidates(prefix, shared)
+        means = self.means
+        prover = Prover(
+            self.limits,
+            book=self.book,
+            record=means.record,
+            clock=means.clock,
+            progress=means.progress,
+            stop=means.stop,
+        )
+        readings = prover.run(candidates)
+        judge = Judge(
+            readings.known,
+            root=self.root,
+            now=means.clock(),
+            max_age_s=means.max_age_s,
+            zeros=self._zeros(readings),
+            in_store=self.in_store,
+        )
+        judge.judge(self.slots, self.strays)
+        about_bundles(self.slots, judge.result)
+        self.result, self.wrong = judge.result, judge.wrong
+        self.result.files_read, self.result.bytes_read = readings.files_read, readings.bytes_read
+        self.result.stopped, self.result.out_of_time = readings.stopped, readings.out_of_time
+        self.result.trouble = readings.trouble
+        self.result.untrusted_because = self._untrusted_because()
+
+    def date(self, listing: Listing) -> None:
+        """Add the finding that the manifest is past its date, if it is."""
+        today = self.means.today or self.means.clock().date()
+        if listing.expires is not None and today > listing.expires:
+            says = f"expired on {listing.expires:%Y-%m-%d}"
+            self.result.findings.append(finding("expired", listing.subject, says, "ask for a newer manifest"))
+
+    def note(self, subject: str, says: str) -> None:
+        """Add a note about a file that is no fault."""
+        self.result.findings.append(finding("extra", subject, says, level=Level.NOTE))
+
+    def _candidates(self, prefix: str, shared: frozenset[str]) -> list[Candidate]:
+        """The files that may be one of the bundles: those that have the size of one."""
+        sizes = frozenset(slot.facts.size for slot in self.slots)
+        pairs = [(entry, slot.facts.sha256) for slot in self.slots for entry in slot.entries]
+        pairs.extend((entry, "") for entry in self.strays)
+        return [
+            Candidate(entry, prefix + entry.path, self._kind(entry), expected, prefix + entry.path in shared)
+            for entry, expected in pairs
+            if entry.kind is Kind.FILE and entry.size in sizes
+        ]
+
+    def _kind(self, entry: Entry) -> FsKind:
+        """The kind of file system, asked once per device."""
+        device = entry.stat.st_dev if entry.stat is not None else 0
+        if device not in self._kinds:
+            self._kinds[device] = describe(os.path.join(self.root, entry.path))
+        return self._kinds[device]
+
+    def _zeros(self, readings: Readings) -> list[str]:
+        """Which of the wrong files hold nothing but zeros: worth a word, because a broken copy often does."""
+        wrong = (
+            (entry, readings.known.get(entry.path), slot.facts.sha256) for slot in self.slots for entry in slot.entries
+        )
+        return [
+            entry.path
+            for entry, reading, expected in wrong
+            if reading is not None and reading.how is How.READ and reading.sha256 != expected
+            if all_zero(entry, reading, self.means.stop)
+        ]
+
+    def _untrusted_because(self) -> str:
+        if not self.limits.quick:
+            return ""
+        return next((f"{kind.name}: {kind.why}" for kind in self._kinds.values() if not kind.stable_identity), "")
