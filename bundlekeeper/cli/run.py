@@ -27,7 +27,7 @@ def run(argv: Sequence[str]) -> int:
     wants_json = "--json" in _before_dashes(words)
     SIGNALS.install()
     try:
-        status = _dispatch(words)
+        status = dispatch(words)
         sys.stdout.flush()
         return status
     except BrokenPipeError:
@@ -53,7 +53,8 @@ def _without_debug(words: list[str]) -> tuple[list[str], bool]:
     return [w for w in head if w != "--debug"] + words[len(head) :], "--debug" in head
 
 
-def _dispatch(words: list[str]) -> int:
+def dispatch(words: list[str]) -> int:
+    """Parse and call one command; return its exit status. Raises KeeperError."""
     import typer
 
     app = typer.Typer(

@@ -1,0 +1,239 @@
+"""`bundlekeeper check`: prove the store, or any folder, against a manifest."""
+
+from __future__ import annotations
+
+import os
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from bundlekeeper.cli import output
+from bundlekeeper.cli.common import (
+    MANIFEST_LIMIT,
+    JobsOption,
+    JsonOption,
+    QuietOption,
+    StoreOption,
+    now,
+    progress_for,
+    read_bounded,
+    store_root,
+    today,
+)
+from bundlekeeper.cli.signals import SIGNALS
+from bundlekeeper.errors import worst_exit
+from bundlekeeper.model.findings import exit_status
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.checked import CheckResult
+    from bundlekeeper.model.findings import Finding
+    from bundlekeeper.model.reading import Loaded
+    from bundlekeeper.store.catalogue import Catalogue
+    from bundlekeeper.store.layout import Store
+    from bundlekeeper.store.recheck import Limits, Means
+
+
+@dataclass(frozen=True, slots=True)
+class Against:
+    """The manifest given on the command line, and its bytes."""
+
+    loaded: Loaded
+    data: bytes
+
+
+def check(
+    manifest: Annotated[
+        str | None,
+        typer.Argument(metavar="[MANIFEST]", help="Default: the manifests that the store accepted. - is stdin."),
+    ] = None,
+    at: Annotated[Path | None, typer.Option("--at", metavar="DIR", help="Prove this folder, not the store.")] = None,
+    quick: Annotated[
+        bool, typer.Option("--quick", help="Trust what is unchanged since its last full proof; says how many.")
+    ] = False,
+    older_than: Annotated[
+        str | None, typer.Option("--older-than", metavar="SPAN", help="Only what was not proven for so long: 30d, 12h.")
+    ] = None,
+    max_time: Annotated[
+        str | None, typer.Option("--max-time", metavar="SPAN", help="Begin no file after so long: 10m. Stalest first.")
+    ] = None,
+    junit: Annotated[
+        str | None, typer.Option("--junit", metavar="FILE", help="Also write JUnit XML to this file (- is stdout).")
+    ] = None,
+    jobs: JobsOption = None,
+    store: StoreOption = None,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> int:
+    """Prove the store, or any folder, against a manifest: every byte is read unless you say otherwise.
+
+    What is proven stays proven when you interrupt it; --older-than goes on from there.
+    """
+    from bundlekeeper.model.durations import seconds
+    from bundlekeeper.store.recheck import Limits
+
+    limits = Limits(
+        quick=quick,
+        older_than_s=seconds(older_than) if older_than else None,
+        max_time_s=seconds(max_time) if max_time else None,
+        workers=jobs,
+    )
+    against = _against(manifest)
+    root = store_root(store)
+    result = _at_folder(at, against, root, limits, quiet) if at else _at_store(against, root, limits, quiet)
+    problems = list(against.loaded.problems) if against else []
+    # The check itself says that the manifest is past its date.
+    found = [p for p in problems if p.code != "expired"] + result.findings
+    subject = str(at if at else root)
+    _junit(junit, subject, result)
+    if json:
+        output.envelope("check", found, _as_json(subject, result))
+    elif junit != "-":
+        _print(subject, result, found)
+    return _status(result, found)
+
+
+def _against(manifest: str | None) -> Against | None:
+    if manifest is None:
+        return None
+    from bundlekeeper.model.reading import read
+
+    data = read_bounded(manifest, MANIFEST_LIMIT, "the manifest")
+    return Against(read(data, name=manifest, today=today()), data)
+
+
+def _status(result: CheckResult, found: list[Finding]) -> int:
+    statuses = [exit_status(found)]
+    if result.stopped:
+        statuses.append(SIGNALS.stopped().exit_code)
+    if result.trouble is not None:
+        statuses.append(result.trouble.exit_code)
+    return worst_exit(statuses)
+
+
+def _at_store(against: Against | None, root: Path, limits: Limits, quiet: bool) -> CheckResult:
+    from bundlekeeper.store.recheck import check_store
+
+    with ExitStack() as stack:
+        store, catalogue, record = _opened(root, stack)
+        means = _means(stack, record, quiet)
+        return check_store(store, catalogue, against.loaded if against else None, means, limits)
+
+
+def _at_folder(at: Path, against: Against | None, root: Path, limits: Limits, quiet: bool) -> CheckResult:
+    from bundlekeeper.store.recheck import check_folder
+
+    with ExitStack() as stack:
+        if against is not None:
+            has_store = (root / ".keeper").is_dir()
+            _, book, record = _opened(root, stack) if has_store else (None, None, False)
+            means = _means(stack, record, quiet)
+            return check_folder(at, against.loaded, means, limits, book=book, own=[against.data])
+        from bundlekeeper.store.listing import kept
+
+        store, catalogue, record = _opened(root, stack)
+        listing, found = kept(store, catalogue.accepted())
+        result = check_folder(at, listing, _means(stack, record, quiet), limits, book=catalogue)
+        result.findings.extend(found)
+        return result
+
+
+def _opened(root: Path, stack: ExitStack) -> tuple[Store, Catalogue, bool]:
+    """The store and its catalogue, for writing where that is possible."""
+    from bundlekeeper.store.layout import Store
+
+    writable = os.access(root / ".keeper", os.W_OK, effective_ids=True)
+    store = stack.enter_context(Store.open(root, write=writable))
+    return store, stack.enter_context(store.catalogue(write=writable)), writable
+
+
+def _means(stack: ExitStack, record: bool, quiet: bool) -> Means:
+    """The means of a check; until the stack unwinds, the first Ctrl-C lets the work end by itself."""
+    from bundlekeeper.proof.reading import Stop
+    from bundlekeeper.store.recheck import Means
+
+    stop = Stop()
+    stack.enter_context(SIGNALS.guarded(stop))
+    return Means(clock=now, progress=progress_for(quiet), stop=stop, record=record, today=today())
+
+
+def _junit(file: str | None, subject: str, result: CheckResult) -> None:
+    if file is None:
+        return
+    from bundlekeeper.cli.writing import write_new
+    from bundlekeeper.reports.junit import document
+
+    write_new(file, document(result, name=subject, at=now()), force=True)
+
+
+def _as_json(subject: str, result: CheckResult) -> dict[str, Any]:
+    rows = [
+        {
+            "file": row.name,
+            "family": row.family,
+            "version": row.version,
+            "place": row.place,
+            "status": row.status.value,
+            "size_bytes": row.size,
+            "expected_size_bytes": row.expected_size,
+            "expected_sha256": row.expected,
+            "found_sha256": row.found,
+            "proven_at": row.proven_at.isoformat() if row.proven_at else None,
+            "says": row.says,
+        }
+        for row in result.rows
+    ]
+    counts = {
+        "proven": result.proven,
+        "trusted": result.trusted,
+        "skipped": result.skipped,
+        "not_proven": result.unproven,
+        "files_read": result.files_read,
+        "bytes_read": result.bytes_read,
+    }
+    ends = {"stopped": result.stopped, "out_of_time": result.out_of_time, "untrusted_because": result.untrusted_because}
+    return {"subject": subject, "rows": rows, "counts": counts, **ends}
+
+
+def _print(subject: str, result: CheckResult, found: list[Finding]) -> None:
+    from bundlekeeper.model.text import human_bytes
+    from bundlekeeper.reports.tables import Table, write
+
+    table = Table(("status", "family", "version", "size", "last proof", "file"), right=frozenset({3}))
+    for row in result.rows:
+        size = row.size if row.size is not None else row.expected_size
+        proven = row.proven_at.strftime("%Y-%m-%d %H:%MZ") if row.proven_at else "-"
+        place = row.place or row.name
+        cells = (row.status.value, row.family or "-", row.version or "-", human_bytes(size or 0), proven, place)
+        table.rows.append(cells)
+    write(table)
+    output.findings_text(found)
+    if result.untrusted_because:
+        output.line(f"--quick trusted nothing here: {result.untrusted_because}")
+    output.line(_summary(subject, result))
+    if result.trouble is not None:
+        output.aside(f"error: proofs could not be recorded: {result.trouble.says}")
+        if result.trouble.hint:
+            output.aside(f"hint: {result.trouble.hint}")
+    if result.stopped or result.out_of_time:
+        output.aside("next: the same command with --older-than 1h goes on from here")
+
+
+def _summary(subject: str, result: CheckResult) -> str:
+    """Counts by status, in the statuses' order; what was not read is always among them, zero or not."""
+    from collections import Counter
+
+    from bundlekeeper.model.checked import Status
+    from bundlekeeper.model.text import human_bytes
+
+    counts = Counter(row.status for row in result.rows)
+    words = [f"{counts[Status.OK]} proven now"]
+    words += [f"{number} {status.value}" for status in Status if status is not Status.OK and (number := counts[status])]
+    return f"{subject}: {', '.join(words)}; {result.unproven} not proven; {human_bytes(result.bytes_read)} read"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("check")(check)

@@ -1,0 +1,209 @@
+"""`bundlekeeper tour`: the whole job on the invented platform, each step a real command.
+
+Rules: every step runs through the same door as a user's command line and its exit status is compared with the one that
+the step is there to show; nothing outside the tour's own folder is touched; an existing folder is left alone.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shlex
+import shutil
+import sys
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bundlekeeper.cli import output, tour_world
+from bundlekeeper.cli.common import JsonOption
+from bundlekeeper.errors import EXIT_FOUND, InputError, KeeperError, UnfinishedError
+
+SPOILT = tour_world.file_name("blade", "6.1.0")
+
+
+@dataclass(frozen=True)
+class Step:
+    """One command of the tour, what it is there to show, and the exit status that it must have."""
+
+    title: str
+    command: tuple[str, ...]
+    expected: int
+    look: str
+
+
+STEPS = (
+    Step(
+        "Draft a manifest from the files that were downloaded",
+        ("manifest", "draft", "downloads", "--platform", "marram", "--output", "draft.toml", "--quiet"),
+        0,
+        'Digests computed from the files themselves prove nothing yet: each is marked "own copy".',
+    ),
+    Step(
+        "Lint the draft",
+        ("manifest", "lint", "draft.toml"),
+        1,
+        "Everything at once, with place and hint. A draft is not finished: only you know the build of a rack bundle.",
+    ),
+    Step(
+        "Confirm the reviewed manifest against the publisher's own list, got by another way",
+        ("manifest", "confirm", "marram.toml", "--against", "publisher/SHA256SUMS"),
+        0,
+        "Now the digests are the publisher's, and the manifest is a new issue: its sequence went up.",
+    ),
+    Step(
+        "Lint it again",
+        ("manifest", "lint", "marram.toml"),
+        0,
+        "Nothing to say against it: it can be relied on.",
+    ),
+    Step(
+        "Take the bundles into the store",
+        ("take", "marram.toml", "--from", "downloads", "--quiet"),
+        0,
+        "Each file was read once: copied, hashed, made durable, compared, and only then put in place.",
+    ),
+    Step(
+        "Take them again",
+        ("take", "marram.toml", "--from", "downloads", "--quiet"),
+        0,
+        "What is in and proven is not read again.",
+    ),
+    Step(
+        "See what the store holds",
+        ("held",),
+        0,
+        "Version, size, standing, when proven and against whose digest.",
+    ),
+    Step(
+        f"Check a stick on which one bit of {SPOILT} was turned",
+        ("check", "marram.toml", "--at", "stick", "--quiet"),
+        1,
+        "The size is right, the bytes are not: exactly that file is found, and the line that mends it is printed.",
+    ),
+    Step(
+        "Check the store itself",
+        ("check",),
+        0,
+        "Every held file was read from end to end. Nothing is called proven that was not.",
+    ),
+)
+
+
+def tour(
+    folder: Annotated[
+        Path | None, typer.Argument(metavar="[DIR]", help="A new folder for the tour (default: bundlekeeper-tour).")
+    ] = None,
+    json: JsonOption = False,
+) -> int:
+    """The whole job on a small invented platform, in a folder of its own, with what to look at."""
+    place = _fresh(folder)
+    _prepare(place)
+    rows: list[tuple[Step, int]] = []
+    with _inside(place), _quiet(json):
+        output.line(f"A tour of bundlekeeper, in {place}. The platform and its files are invented.")
+        for number, step in enumerate(STEPS, 1):
+            rows.append((step, _run(number, step)))
+    return _end(place, rows, json)
+
+
+def _fresh(folder: Path | None) -> Path:
+    names = (
+        [folder] if folder else [Path("bundlekeeper-tour"), *(Path(f"bundlekeeper-tour-{n}") for n in range(2, 100))]
+    )
+    for name in names:
+        with contextlib.suppress(FileExistsError):
+            try:
+                name.mkdir(parents=True)
+            except FileExistsError:
+                if name.is_dir() and not any(name.iterdir()):
+                    return name.absolute()
+                raise
+            except OSError as error:
+                raise UnfinishedError(f"the folder cannot be made: {error.strerror}", where=str(name)) from error
+            return name.absolute()
+    raise InputError("the folder is there already", where=str(names[-1]), hint="name a new one: bundlekeeper tour DIR")
+
+
+def _prepare(place: Path) -> None:
+    try:
+        tour_world.make_downloads(place / "downloads")
+        (place / "marram.toml").write_text(tour_world.reviewed_manifest(), encoding="utf-8")
+        shutil.copytree(place / "downloads", place / "stick")
+        with (place / "stick" / SPOILT).open("r+b") as file:
+            file.seek(700_000)
+            byte = file.read(1)[0]
+            file.seek(700_000)
+            file.write(bytes([byte ^ 0x04]))
+    except OSError as error:
+        raise UnfinishedError(f"the tour's files cannot be written: {error.strerror}", where=str(place)) from error
+
+
+@contextlib.contextmanager
+def _inside(place: Path) -> Iterator[None]:
+    """Work in the tour's folder, with the store there and nowhere else."""
+    before = Path.cwd()
+    old = os.environ.get("BUNDLEKEEPER_STORE")
+    os.chdir(place)
+    os.environ["BUNDLEKEEPER_STORE"] = "store"
+    try:
+        yield
+    finally:
+        os.chdir(before)
+        if old is None:
+            del os.environ["BUNDLEKEEPER_STORE"]
+        else:
+            os.environ["BUNDLEKEEPER_STORE"] = old
+
+
+@contextlib.contextmanager
+def _quiet(json: bool) -> Iterator[None]:
+    """Under --json the steps' own text goes to stderr, so that stdout stays one JSON object."""
+    if not json:
+        yield
+        return
+    with contextlib.redirect_stdout(sys.stderr):
+        yield
+
+
+def _run(number: int, step: Step) -> int:
+    from bundlekeeper.cli.run import dispatch
+
+    output.line()
+    output.line(f"── {number}. {step.title}")
+    output.line(f"$ bundlekeeper {shlex.join(step.command)}")
+    sys.stdout.flush()
+    try:
+        status = dispatch(list(step.command))
+    except KeeperError as error:
+        output.error_text(error)
+        status = error.exit_code
+    sys.stdout.flush()
+    output.line(f"exit status {status}" + ("" if status == step.expected else f", where {step.expected} was due"))
+    output.line(f"→ {step.look}")
+    return status
+
+
+def _end(place: Path, rows: Sequence[tuple[Step, int]], json: bool) -> int:
+    wrong = [step.title for step, status in rows if status != step.expected]
+    if json:
+        steps = [{"command": list(s.command), "status": status, "expected": s.expected} for s, status in rows]
+        output.envelope("tour", [], {"folder": str(place), "steps": steps}, ok=not wrong)
+    else:
+        output.line()
+        output.line(
+            f"{len(rows)} steps, {len(rows) - len(wrong)} as expected. Everything is in {place}; delete it when done."
+        )
+        output.line("next: bundlekeeper manifest draft FILE... with your own files")
+    return EXIT_FOUND if wrong else 0
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("tour")(tour)
+
+
+__all__ = ["STEPS", "Step", "register", "tour"]
