@@ -48,10 +48,10 @@ def test_strong_etags(value: str, strong: bool) -> None:
 
 def test_a_whole_body() -> None:
     plain = _judge(200, {"content-length": "1000", "etag": '"one"', "last-modified": "then"})
-    assert plain == Whole('"one"', "then", framed=False)
-    assert _judge(200, {"transfer-encoding": "chunked"}) == Whole("", "", framed=True)
-    assert _judge(200, {}) == Whole("", "", framed=False)
-    assert _judge(200, {"content-length": "1000"}, start=100) == Whole("", "", framed=False)
+    assert plain == Whole(1000, '"one"', "then", framed=False)
+    assert _judge(200, {"transfer-encoding": "chunked"}) == Whole(None, "", "", framed=True)
+    assert _judge(200, {}) == Whole(None, "", "", framed=False)
+    assert _judge(200, {"content-length": "1000"}, start=100) == Whole(1000, "", "", framed=False)
 
 
 @pytest.mark.parametrize(("length", "code"), [("999", "truncated"), ("1001", "extended"), ("0", "truncated")])
@@ -145,4 +145,4 @@ def test_only_our_own_errors_and_only_a_fitting_rest(status: int, headers: dict[
         assert status == 206 and start == 100 and headers["etag"] == '"one"'
         assert headers["content-range"].strip().lower() in ("bytes 100-999/1000", "bytes 100-999/*")
     if isinstance(verdict, Whole):
-        assert headers.get("content-length", "1000").strip() == "1000"
+        assert headers.get("content-length", "").strip() in ("", "1000")

@@ -18,7 +18,8 @@ import pytest
 
 from bundlekeeper.errors import KeeperError, StoppedError, UnfinishedError
 from bundlekeeper.links.answers import WrongSize
-from bundlekeeper.links.download import Received, Rules, Server, download
+from bundlekeeper.links.conversation import Server
+from bundlekeeper.links.download import Received, Rules, download
 from bundlekeeper.links.http import HttpSettings, origin_of, parse_origin, parse_url, tls_context
 from bundlekeeper.links.part import Part, RecordPlace
 from bundlekeeper.proof.reading import Stop

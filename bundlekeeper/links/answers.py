@@ -12,8 +12,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from email.utils import parsedate_to_datetime
 
-from bundlekeeper.errors import EXIT_FOUND, KeeperError, UnfinishedError
+from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.links.http import BrokenOff
+from bundlekeeper.proof.reading import TooLong
 
 MAX_ETAG = 512  # characters; a longer one is treated as none
 _STRONG_ETAG = re.compile(r'"[\x21\x23-\x7e]*"')  # RFC 9110 §8.8.3, less obs-text; a weak one begins with W/
@@ -21,13 +22,19 @@ _CONTENT_RANGE = re.compile(r"bytes (\d{1,19})-(\d{1,19})/(\d{1,19}|\*)", re.IGN
 _DIGITS = re.compile(r"\d{1,19}")
 
 
-class WrongSize(KeeperError):  # noqa: N818 - the name is the finding
-    """The mirror's file is not as long as the manifest says.
+class Declined(UnfinishedError):  # noqa: N818 - the name says what happened; it is caught by name
+    """The server answered, and asking again would not help; `status` is its HTTP status."""
+
+    def __init__(self, status: int, says: str, *, hint: str = "", where: str = "") -> None:
+        super().__init__(says, hint=hint, where=where)
+        self.status = status
+
+
+class WrongSize(TooLong):
+    """The mirror's file is not as long as the manifest says: longer, or shorter, which there is no other error for.
 
     `size` is its length in bytes, or the number of bytes seen when it went on past the manifest's (`more` is True).
     """
-
-    exit_code = EXIT_FOUND
 
     def __init__(self, size: int, expected: int, *, more: bool = False, where: str = "") -> None:
         amount = f"more than {expected}" if more else str(size)
@@ -44,8 +51,9 @@ class WrongSize(KeeperError):  # noqa: N818 - the name is the finding
 
 @dataclass(frozen=True, slots=True)
 class Whole:
-    """The body is the whole file; `etag` is empty where there is no strong one."""
+    """The body is the whole file; `size` in bytes where it is stated, `etag` empty where there is no strong one."""
 
+    size: int | None
     etag: str
     last_modified: str
     framed: bool  # the end of the body is marked (chunked), so an early end is the file's and not the connection's
@@ -82,17 +90,20 @@ def strong_etag(headers: Mapping[str, str]) -> str:
     return value if len(value) <= MAX_ETAG and _STRONG_ETAG.fullmatch(value) else ""
 
 
-def judge(status: int, headers: Mapping[str, str], *, start: int, etag: str, expected: int, place: str) -> Verdict:
+def judge(
+    status: int, headers: Mapping[str, str], *, start: int, etag: str, expected: int | None, place: str
+) -> Verdict:
     """Say what an answer means to a request for `expected` bytes from `start` on under `etag` (`start` 0: the whole).
 
-    `headers` maps lower-case names to values. Raises WrongSize where the stated length contradicts `expected`,
-    BrokenOff where another try may help, else UnfinishedError.
+    With `expected` None any length will do, and no rest. `headers` maps lower-case names to values.
+    Raises WrongSize where the stated length contradicts `expected`, BrokenOff where another try may help, else
+    UnfinishedError.
     """
     if status in (200, 206):
         _refuse_packed(headers, place)
     if status == 200:
         return _whole(headers, expected, place)
-    if status == 206 and start:
+    if status == 206 and start and expected is not None:
         return Rest() if _fits(headers, start, etag, expected) else Again()
     if status == 416 and start:
         return Again()
@@ -113,15 +124,15 @@ def _refuse_packed(headers: Mapping[str, str], place: str) -> None:
         )
 
 
-def _whole(headers: Mapping[str, str], expected: int, place: str) -> Whole:
-    length = headers.get("content-length")
-    if length is not None:
-        if not _DIGITS.fullmatch(length.strip()):
-            raise UnfinishedError("the mirror's answer states no readable length", where=place)
-        if int(length) != expected:
-            raise WrongSize(int(length), expected, where=place)
+def _whole(headers: Mapping[str, str], expected: int | None, place: str) -> Whole:
+    stated = headers.get("content-length", "").strip()
+    if stated and not _DIGITS.fullmatch(stated):
+        raise UnfinishedError("the mirror's answer states no readable length", where=place)
+    size = int(stated) if stated else None
+    if size is not None and expected is not None and size != expected:
+        raise WrongSize(size, expected, where=place)
     chunked = headers.get("transfer-encoding", "").strip().lower() == "chunked"
-    return Whole(strong_etag(headers), headers.get("last-modified", "")[:64], length is None and chunked)
+    return Whole(size, strong_etag(headers), headers.get("last-modified", "")[:64], size is None and chunked)
 
 
 def _fits(headers: Mapping[str, str], start: int, etag: str, expected: int) -> bool:
@@ -138,18 +149,19 @@ def _fits(headers: Mapping[str, str], start: int, etag: str, expected: int) -> b
 def _refusal(status: int, headers: Mapping[str, str], place: str) -> UnfinishedError:
     says = f"the mirror answered {status}"
     if status in (401, 403):
-        return UnfinishedError(
+        return Declined(
+            status,
             says + (": it wants to know who asks" if status == 401 else ": it does not let us have the file"),
-            hint="give an Authorization header in a file that only you can read; are its rights enough?",
+            hint="does the mirror want an Authorization header, and are its rights enough?",
             where=place,
         )
     if status == 407:
-        return UnfinishedError(says + ": the proxy wants to know who asks", hint="check the proxy", where=place)
-    if status in (408, 425, 429) or 500 <= status <= 599:
+        says += ": the proxy wants to know who asks"
+    elif status in (408, 425, 429) or (500 <= status <= 599 and status not in (501, 505)):
         return BrokenOff(
             says + ": busy or broken", hint="take it again later", where=place, retry_after_s=retry_after_s(headers)
         )
-    return UnfinishedError(says, hint="does the address serve plain files?", where=place)
+    return Declined(status, says, hint="does the address serve plain files?", where=place)
 
 
 def retry_after_s(headers: Mapping[str, str]) -> float | None:

@@ -1,34 +1,21 @@
-"""One file from an http(s) server into a part file: tries, redirects, going on where it broke, limits.
+"""One file from an http(s) server into a part file: tries, going on where it broke, limits.
 
 Rules: the body is hashed while it is written and never trusted for more than that; never more than the expected size
-and one byte is read; a rest is asked for under a strong entity tag only (If-Range), and what does not fit starts again
-from nothing; every try, wait and redirect is counted; another origin is spoken to only where it was allowed, and never
-with the headers of the first. Source: RFC 9110 (ranges §14, conditions §13, redirects §15.4). Costs httpx.
+and one block is read; a rest is asked for under a strong entity tag only (If-Range), and what does not fit starts
+again from nothing; every try and every wait is counted. Source: RFC 9110 (ranges §14, conditions §13). Costs httpx.
 """
 
 from __future__ import annotations
 
-import ssl
-import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import httpx
 
-from bundlekeeper.errors import InputError, UnfinishedError
-from bundlekeeper.links.answers import Again, Missing, Redirect, Rest, Verdict, Whole, WrongSize, judge
+from bundlekeeper.links.answers import Again, Missing, Rest, Whole, WrongSize
+from bundlekeeper.links.conversation import Ask, Conversation, Server
 from bundlekeeper.links.guard import Guard, Limits
-from bundlekeeper.links.http import (
-    BrokenOff,
-    HttpSettings,
-    Origin,
-    open_client,
-    origin_of,
-    parse_url,
-    redacted,
-    speaking_to,
-)
+from bundlekeeper.links.http import BrokenOff, redacted, speaking_to
 from bundlekeeper.links.part import Part
 from bundlekeeper.proof.reading import Stop
 
@@ -43,7 +30,6 @@ class Rules:
     """
 
     tries: int = 5
-    redirects: int = 5
     backoff_s: float = 1.0
     longest_wait_s: float = 120.0
     least_rate_bytes_s: float = 4096.0
@@ -69,18 +55,6 @@ class Received:
     transferred: int
 
 
-@dataclass(frozen=True, slots=True)
-class Server:
-    """How to speak to a mirror: settings with the headers of `home`, and origins that redirects may lead to."""
-
-    home: Origin
-    settings: HttpSettings
-    context: ssl.SSLContext
-    allowed: frozenset[Origin] = frozenset()
-    now: Callable[[], float] = time.monotonic
-    wait: Callable[[float], None] = time.sleep
-
-
 def download(
     server: Server,
     urls: Sequence[httpx.URL],
@@ -104,8 +78,8 @@ def download(
     ordered = sorted(zip(places, urls, strict=True), key=lambda pair: pair[0] != at)
     for place, url in ordered:
         guard = Guard(place, rules.limits(expected), server.now, stop)
-        with _Download(server, url, part, expected, rules, guard) as work:
-            received = work.run()
+        with Conversation(server, guard) as conversation:
+            received = _Download(server, conversation, guard, url, part, expected, rules).run()
         if received is not None:
             return received
     return None
@@ -114,23 +88,25 @@ def download(
 class _Download:
     """The tries of one address."""
 
-    def __init__(self, server: Server, url: httpx.URL, part: Part, expected: int, rules: Rules, guard: Guard) -> None:
+    def __init__(
+        self,
+        server: Server,
+        conversation: Conversation,
+        guard: Guard,
+        url: httpx.URL,
+        part: Part,
+        expected: int,
+        rules: Rules,
+    ) -> None:
         self._server = server
+        self._conversation = conversation
+        self._guard = guard
         self._url = url
         self._place = redacted(url)
         self._part = part
         self._expected = expected
         self._rules = rules
-        self._guard = guard
-        self._clients: dict[Origin, httpx.Client] = {}
         self._transferred = 0
-
-    def __enter__(self) -> _Download:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        for client in self._clients.values():
-            client.close()
 
     def run(self) -> Received | None:
         """Try until all is there or there is no point in going on; None where the server has no such file."""
@@ -153,8 +129,8 @@ class _Download:
 
     def _attempt(self) -> bool:
         """One request and its body; False where the server has no such file."""
-        start = self._part.size if self._part.etag else 0
-        with self._answer(start) as (response, verdict):
+        ask = Ask(start=self._part.size if self._part.etag else 0, etag=self._part.etag, expected=self._expected)
+        with self._conversation.answer(self._url, ask) as (response, verdict):
             if isinstance(verdict, Whole):
                 self._part.begin(self._place, verdict.etag, verdict.last_modified)
                 self._receive(response, verdict.framed)
@@ -164,60 +140,6 @@ class _Download:
             self._part.restart()
             return self._attempt()
         return not isinstance(verdict, Missing)
-
-    @contextmanager
-    def _answer(self, start: int) -> Iterator[tuple[httpx.Response, Verdict]]:
-        """The final answer, redirects followed as far as they are allowed."""
-        url = self._url
-        for _ in range(self._rules.redirects + 1):
-            response = self._send(url, start)
-            try:
-                verdict = judge(
-                    response.status_code,
-                    dict(response.headers),
-                    start=start,
-                    etag=self._part.etag,
-                    expected=self._expected,
-                    place=self._place,
-                )
-                if not isinstance(verdict, Redirect):
-                    yield response, verdict
-                    return
-            finally:
-                response.close()
-            url = self._target(url, verdict.location)
-        raise UnfinishedError(
-            f"more than {self._rules.redirects} redirects", where=self._place, hint="name the final address"
-        )
-
-    def _send(self, url: httpx.URL, start: int) -> httpx.Response:
-        headers = {"Range": f"bytes={start}-", "If-Range": self._part.etag} if start else {}
-        client = self._client(origin_of(url))
-        with speaking_to(self._place):
-            return client.send(client.build_request("GET", url, headers=headers), stream=True)
-
-    def _client(self, origin: Origin) -> httpx.Client:
-        if origin not in self._clients:
-            home = origin == self._server.home
-            settings = self._server.settings if home else replace(self._server.settings, headers={})
-            self._clients[origin] = open_client(origin, settings, self._server.context, self._guard)
-        return self._clients[origin]
-
-    def _target(self, url: httpx.URL, location: str) -> httpx.URL:
-        try:
-            target = parse_url(str(url.join(location).copy_with(fragment=None)))
-        except (InputError, httpx.InvalidURL, ValueError) as e:
-            raise UnfinishedError(
-                "the mirror redirects to an address that cannot be used", where=self._place, hint="tell who runs it"
-            ) from e
-        origin = origin_of(target)
-        if origin in {origin_of(url), self._server.home} | self._server.allowed:
-            return target
-        raise UnfinishedError(
-            f"the mirror redirects to {origin}, which was not allowed",
-            hint=f"if you trust it: --allow-redirect-host {origin}",
-            where=self._place,
-        )
 
     def _receive(self, response: httpx.Response, framed: bool) -> None:
         """Write the body; keep what came, whatever happens on the way."""
@@ -236,8 +158,7 @@ class _Download:
         finally:
             self._part.keep()
         came = self._part.size
-        if came < self._expected and framed:
-            self._part.restart()
+        if came < self._expected and framed:  # all there is; whether it is of any use is the caller's to say
             raise WrongSize(came, self._expected, where=self._place)
         if came < self._expected:
             raise BrokenOff(

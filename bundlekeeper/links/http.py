@@ -77,6 +77,10 @@ class BrokenOff(UnfinishedError):  # noqa: N818 - the name says what happened; i
         self.retry_after_s = retry_after_s
 
 
+class Unreachable(BrokenOff):
+    """There was no connection at all, so the next file will not fare better."""
+
+
 @dataclass(frozen=True, slots=True)
 class Origin:
     """Scheme, host and port (RFC 6454 §4): what may share a secret."""
@@ -342,7 +346,7 @@ def _translated(error: Exception, place: str) -> UnfinishedError:
             )
             return UnfinishedError(says, hint=hint, where=place)
     if isinstance(error, (httpx.ConnectTimeout, httpx.PoolTimeout)):
-        return BrokenOff("the server cannot be reached: no answer in time", where=place, hint="is the address right?")
+        return Unreachable("the server cannot be reached: no answer in time", where=place, hint="is the address right?")
     if isinstance(error, httpx.TimeoutException):
         return BrokenOff("the server fell silent", where=place, hint="try again; what came is kept")
     if isinstance(error, httpx.ProxyError):
@@ -351,7 +355,7 @@ def _translated(error: Exception, place: str) -> UnfinishedError:
         tls = next((e for e in chain if isinstance(e, ssl.SSLError)), None)
         if tls is not None and not isinstance(tls, ssl.SSLEOFError):
             return UnfinishedError("no TLS session with the server", where=place, hint="does it speak https there?")
-        return BrokenOff(f"the server cannot be reached{_reason(chain)}", where=place, hint="is the address right?")
+        return Unreachable(f"the server cannot be reached{_reason(chain)}", where=place, hint="is the address right?")
     if isinstance(error, (httpx.NetworkError, httpx.RemoteProtocolError)):
         return BrokenOff("the connection broke", where=place, hint="try again; what came is kept")
     return UnfinishedError("the request could not be made", where=place, hint="check the address and the headers")

@@ -26,6 +26,10 @@ _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 _ETAG = re.compile(r'("[\x21\x23-\x7e]*")?')
 
 
+class DiskError(UnfinishedError):
+    """Our own disk failed, not the server."""
+
+
 @dataclass(frozen=True, slots=True)
 class Resume:
     """What the record holds. `url` has no query and no user; `etag` is a strong one, or empty once all is there."""
@@ -112,6 +116,11 @@ class Part:
         self.etag = ""
 
     @property
+    def kept(self) -> int:
+        """Bytes that the record counts: what the next run can go on from."""
+        return self._kept
+
+    @property
     def unkept(self) -> int:
         """Bytes written that the record does not count yet."""
         return self.size - self._kept
@@ -124,7 +133,7 @@ class Part:
         """Go on from an earlier run's record for one of `urls` and this size, else start from nothing.
 
         Returns the address that the kept bytes came from, empty where there are none.
-        Raises UnfinishedError when the disk fails, StoppedError when told to stop.
+        Raises DiskError when the disk fails, StoppedError when told to stop.
         """
         record = self._place.load()
         if record is None or record.url not in urls or record.whole != self._whole or not self._again(record.kept):
@@ -148,12 +157,12 @@ class Part:
         return self.size == kept
 
     def begin(self, url: str, etag: str, last_modified: str) -> None:
-        """A whole body begins; `etag` is empty where there is no strong one. Raises UnfinishedError."""
+        """A whole body begins; `etag` is empty where there is no strong one. Raises DiskError."""
         self.restart()
         self._url, self.etag, self._last_modified = url, etag, last_modified
 
     def write(self, block: bytes) -> None:
-        """Add bytes. Raises UnfinishedError when the disk fails; the part is then dropped."""
+        """Add bytes. Raises DiskError when the disk fails; the part is then dropped."""
         with self._disk():
             files.write_all(self._fd, block)
         self._count(block)
@@ -166,7 +175,7 @@ class Part:
     def keep(self) -> None:
         """Sync what is there and record it, where it can be of use later: all of it, or a start under a strong tag.
 
-        Raises UnfinishedError when the disk fails.
+        Raises DiskError when the disk fails.
         """
         useful = self.size == self._whole or (self.etag and self.size < self._whole)
         if not useful or not self.unkept:
@@ -177,13 +186,13 @@ class Part:
         self._kept = self.size
 
     def restart(self) -> None:
-        """Forget everything that was downloaded. Raises UnfinishedError when the disk fails."""
+        """Forget everything that was downloaded. Raises DiskError when the disk fails."""
         try:
             self._place.drop()
             os.ftruncate(self._fd, 0)
             os.lseek(self._fd, 0, os.SEEK_SET)
         except OSError as e:
-            raise files.trouble(e, "the part file cannot be emptied") from e
+            raise _disk_error(e, "the part file cannot be emptied") from e
         if self.size:
             self._on_bytes(-self.size)
         self._hash = hashlib.sha256()
@@ -196,6 +205,11 @@ class Part:
         try:
             yield
         except OSError as e:
-            with suppress(UnfinishedError):
+            with suppress(DiskError):
                 self.restart()
-            raise files.trouble(e, "the part file cannot be used") from e
+            raise _disk_error(e, "the part file cannot be used") from e
+
+
+def _disk_error(error: OSError, doing: str) -> DiskError:
+    known = files.trouble(error, doing)
+    return DiskError(known.says, hint=known.hint)

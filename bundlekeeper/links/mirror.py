@@ -1,0 +1,288 @@
+"""Bundles from an http(s) mirror, as a `store.sources.Source`.
+
+Rules: a file is looked for as `BASE/file`, then as a store is laid out, `BASE/family/version/file`; what the mirror
+lacks is not offered; a size that contradicts the manifest is told without reading; a download that broke is kept in the
+store's incoming folder and gone on with; one that came to its end is never gone on with, whatever its digest; whatever
+fails, fails for one bundle. Importing this module costs httpx: only for an address.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from urllib.parse import quote
+
+import httpx
+
+from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.links.answers import Declined, Whole, WrongSize
+from bundlekeeper.links.conversation import Ask, Conversation, Server
+from bundlekeeper.links.download import Rules, download
+from bundlekeeper.links.guard import Guard, Limits
+from bundlekeeper.links.http import (
+    BrokenOff,
+    HttpSettings,
+    Unreachable,
+    check_headers,
+    origin_of,
+    parse_origin,
+    parse_url,
+    redacted,
+    tls_context,
+)
+from bundlekeeper.links.part import DiskError, Part, RecordPlace
+from bundlekeeper.model.text import human_bytes
+from bundlekeeper.proof.reading import Digest, Stop
+from bundlekeeper.store import files
+from bundlekeeper.store.incoming import PREFIX, Incoming, Temp
+from bundlekeeper.store.sources import Fetched, Found, Link, Offer, Source, SourceError, Wanted
+
+RECORD_PREFIX = ".resume-"
+_LOOK = Limits(deadline_s=60.0, least_rate_bytes_s=0.0, window_s=30.0)  # for a question without a body
+_LOOK_TRIES = 2
+
+
+def mirror_source(
+    url: str,
+    *,
+    ca: Path | None = None,
+    allow_hosts: Sequence[str] = (),
+    folders: Mapping[str, str] | None = None,
+    headers: Mapping[str, str] | None = None,
+    trust_env: bool = False,
+    rules: Rules | None = None,
+    now: Callable[[], float] = time.monotonic,
+    wait: Callable[[float], None] = time.sleep,
+) -> Source:
+    """A mirror at `url` as a source for `store.intake.take`; nothing is asked of it yet.
+
+    `ca` is a PEM file of the authorities that count instead of the system's; `allow_hosts` names origins that
+    redirects may lead to (a bare host means https); `folders` maps a bundle's SHA-256 to its `family/version` inside a
+    mirror laid out like a store; `headers` go to the mirror's own origin and nowhere else; `trust_env` lets proxies
+    and netrc of the environment count; `now` is a monotonic clock and `wait` a sleep, in seconds.
+    Raises InputError when the address, the authorities, a host or a header cannot be used.
+    """
+    base = parse_url(url)
+    home = origin_of(base)
+    settings = HttpSettings(ca=ca, trust_env=trust_env, headers=dict(headers or {}))
+    check_headers(settings.headers, home)
+    allowed = frozenset(map(parse_origin, allow_hosts))
+    server = Server(home, settings, tls_context(ca, trust_env=trust_env), allowed, now, wait)
+    return Mirror(server, base, folders or {}, rules or Rules())
+
+
+@dataclass(frozen=True, slots=True)
+class _Ref:
+    """What an offer of ours refers to: addresses to try, or why none could be asked."""
+
+    urls: tuple[httpx.URL, ...]
+    error: UnfinishedError | None = None
+
+
+class Mirror:
+    """A folder of files at an http(s) address."""
+
+    def __init__(self, server: Server, base: httpx.URL, folders: Mapping[str, str], rules: Rules) -> None:
+        self._server = server
+        self._base = base
+        self._folders = folders
+        self._rules = rules
+        self._deep_first = False
+        self._down: Unreachable | None = None
+
+    @property
+    def place(self) -> str:
+        """The mirror's address, without its query."""
+        return redacted(self._base)
+
+    def survey(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
+        """Nothing: a mirror has no list, and is asked only for what is really needed."""
+        return ()
+
+    def find(self, wanted: Wanted) -> Found:
+        """Ask for the file's head; a mirror that cannot say is offered all the same, and `fetch` tells why.
+
+        Raises InputError for headers or settings of the environment that cannot be used.
+        """
+        urls = self._candidates(wanted)
+        try:
+            looked = self._look(urls)
+        except UnfinishedError as error:
+            self._remember(error)
+            return Found((self._offer(wanted, urls[0], None, _Ref(urls, error)),), (_sentence(error),))
+        if looked is None:
+            return Found()
+        url, size = looked
+        self._deep_first = len(urls) > 1 and url == self._deep(wanted)
+        return Found((self._offer(wanted, url, size, _Ref((url,))),))
+
+    def _offer(self, wanted: Wanted, url: httpx.URL, size: int | None, ref: _Ref) -> Offer:
+        return Offer(redacted(url), wanted.name, size, True, ref)
+
+    def _candidates(self, wanted: Wanted) -> tuple[httpx.URL, ...]:
+        flat, deep = below(self._base, wanted.name), self._deep(wanted)
+        if deep is None:
+            return (flat,)
+        return (deep, flat) if self._deep_first else (flat, deep)
+
+    def _deep(self, wanted: Wanted) -> httpx.URL | None:
+        folder = self._folders.get(wanted.sha256)
+        return None if folder is None else below(self._base, *folder.split("/"), wanted.name)
+
+    def _look(self, urls: Sequence[httpx.URL]) -> tuple[httpx.URL, int | None] | None:
+        """The first address that has the file, and its size where it is stated; None where none has it."""
+        for url in urls:
+            whole = self._head(url)
+            if whole is not None:
+                return url, whole.size
+        return None
+
+    def _head(self, url: httpx.URL) -> Whole | None:
+        if self._down is not None:
+            raise self._down
+        guard = Guard(redacted(url), _LOOK, self._server.now)
+        with Conversation(self._server, guard) as conversation:
+            for method in ("HEAD", "GET"):
+                try:
+                    return self._patiently(conversation, guard, url, method)
+                except Declined as error:
+                    if method == "GET" or error.status not in (405, 501):  # RFC 9110 §15.5.6, §15.6.2
+                        raise
+        raise AssertionError("unreachable")
+
+    def _patiently(self, conversation: Conversation, guard: Guard, url: httpx.URL, method: str) -> Whole | None:
+        for left in range(_LOOK_TRIES - 1, -1, -1):
+            try:
+                with conversation.answer(url, Ask(method)) as (_, verdict):
+                    return verdict if isinstance(verdict, Whole) else None
+            except BrokenOff as error:
+                if not left:
+                    raise
+                wait_s = min(error.retry_after_s or self._rules.backoff_s, self._rules.longest_wait_s)
+                guard.pause(wait_s, self._server.wait)
+        raise AssertionError("unreachable")
+
+    def _remember(self, error: UnfinishedError) -> None:
+        if isinstance(error, Unreachable):
+            self._down = error
+
+    def fetch(
+        self,
+        offer: Offer,
+        wanted: Wanted,
+        incoming: Incoming,
+        *,
+        limit: int,
+        link: Link,
+        on_bytes: Callable[[int], None],
+        stop: Stop | None,
+    ) -> Fetched:
+        """Download the file, or the rest of it. Raises as the Protocol says, TooLong for every wrong size."""
+        ref = _ref(offer)
+        if ref.error is not None:
+            raise _source_error(ref.error)
+        if offer.size is not None and offer.size != wanted.size:
+            raise WrongSize(offer.size, wanted.size, where=offer.place)
+        record = RecordPlace(incoming.fd, RECORD_PREFIX + wanted.sha256)
+        _sweep(incoming)
+        temp = _PartTemp(incoming.resumable(wanted.sha256), record)
+        part = Part(temp.fd, record, whole=wanted.size, on_bytes=on_bytes, stop=stop)
+        try:
+            transferred = self._download(ref.urls, part, wanted, stop)
+        except BaseException:
+            if part.kept:
+                temp.keep()
+            temp.close()
+            raise
+        kept = part.size - transferred
+        note = f"{human_bytes(kept)} of it were there from a download that broke" if kept > 0 else ""
+        digest = Digest(part.size, {"sha256": part.sha256()})
+        if digest.sha256 != wanted.sha256:
+            temp.forget()  # should we die before it is in quarantine, nobody may go on with it
+        return Fetched(temp, digest, "download", note)
+
+    def _download(self, urls: Sequence[httpx.URL], part: Part, wanted: Wanted, stop: Stop | None) -> int:
+        """How many bytes of the file in `part` came over the network."""
+        rules = self._rules if self._down is None else replace(self._rules, tries=1)
+        try:
+            received = download(self._server, urls, part, expected=wanted.size, rules=rules, stop=stop)
+        except WrongSize as error:
+            if error.more or error.size != part.size:
+                raise
+            return part.size  # shorter, and all of it is here to be looked at
+        except DiskError:
+            raise
+        except UnfinishedError as error:
+            self._remember(error)
+            raise _source_error(error) from error
+        self._down = None
+        if received is None:
+            raise SourceError(f"{self.place}: the file is not there any more", where=self.place)
+        return received.transferred
+
+
+class _PartTemp(Temp):
+    """A named part with its record, which goes when the part goes."""
+
+    def __init__(self, inner: Temp, record: RecordPlace) -> None:
+        super().__init__(inner.fd, -1, None)  # everything that would use the other two is handed on below
+        self._inner = inner
+        self._record = record
+        self._kept = False
+
+    def publish(self, folder_fd: int, name: str) -> None:
+        self._inner.publish(folder_fd, name)
+
+    def keep(self) -> None:
+        self._kept = True
+        self._inner.keep()
+
+    def forget(self) -> None:
+        """Drop the record, so that the part is never gone on with."""
+        with suppress(OSError):
+            self._record.drop()
+
+    def close(self) -> None:
+        if not self._kept:
+            self.forget()
+        self._inner.close()
+
+
+def below(base: httpx.URL, *names: str) -> httpx.URL:
+    """The address of a file below `base`, its query kept; every name is one segment of the path (RFC 3986 §3.3).
+
+    Raises InputError for a name that means a folder.
+    """
+    if any(name in ("", ".", "..") for name in names):
+        raise InputError("a name of the manifest means a folder at the mirror", hint="give the bare file name")
+    path, mark, query = base.raw_path.partition(b"?")
+    tail = "/".join(quote(name, safe="", errors="surrogateescape") for name in names)
+    return base.copy_with(raw_path=path.rstrip(b"/") + b"/" + tail.encode("ascii") + mark + query)
+
+
+def _ref(offer: Offer) -> _Ref:
+    if not isinstance(offer.ref, _Ref):
+        raise TypeError("an offer of another source")
+    return offer.ref
+
+
+def _sentence(error: UnfinishedError) -> str:
+    """Place, what is and what to do in one sentence, since a finding keeps no more of it."""
+    return f"{error.where}: " * bool(error.where) + error.says + f" ({error.hint})" * bool(error.hint)
+
+
+def _source_error(error: UnfinishedError) -> SourceError:
+    return SourceError(_sentence(error), hint=error.hint, where=error.where)
+
+
+def _sweep(incoming: Incoming) -> None:
+    """Remove records whose part is gone. Raises OSError."""
+    names = set(os.listdir(incoming.fd))
+    for name in names:
+        key = name.removeprefix(RECORD_PREFIX).removesuffix(".new")
+        if name.startswith(RECORD_PREFIX) and PREFIX + key not in names:
+            files.remove(incoming.fd, name)
