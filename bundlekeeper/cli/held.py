@@ -31,7 +31,7 @@ def held(family: FamilyOption = None, store: StoreOption = None, json: JsonOptio
         raise InputError(f"no such family: {family}", hint=f"one of {', '.join(_FAMILIES)}")
     root = store_root(store)
     with Store.open(root, write=False) as opened, opened.catalogue(write=False) as catalogue:
-        rows = sorted(holdings(opened, catalogue, family), key=lambda r: _FAMILIES.index(r.held.family))
+        rows = sorted(holdings(opened, catalogue, family), key=_place_in_list)
         found = findings_of(rows)
     if json:
         data = {"store": str(root), "bundles": [_as_json(r) for r in rows], "counts": _counts(rows)}
@@ -40,6 +40,18 @@ def held(family: FamilyOption = None, store: StoreOption = None, json: JsonOptio
         _print(str(root), rows)
         output.findings_text(found)
     return exit_status(found)
+
+
+def _place_in_list(row: Holding) -> tuple[Any, ...]:
+    """By family, then by version in natural order (what that cannot place comes last, as text), then by name."""
+    from bundlekeeper.errors import VersionError
+    from bundlekeeper.model.versions import order
+
+    family = _FAMILIES.index(row.held.family)
+    try:
+        return family, 0, order("natural").key(row.held.version), row.held.name
+    except VersionError:
+        return family, 1, row.held.version, row.held.name
 
 
 def _counts(rows: list[Holding]) -> dict[str, int]:

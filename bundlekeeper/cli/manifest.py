@@ -135,7 +135,7 @@ def lint(
         found += problems
         statuses.append(exit_status(problems))
         if not json:
-            output.findings_text(problems)
+            output.problems_text(problems)
             output.line(f"{name}: {_tally(problems)}")
     if json:
         output.envelope("manifest-lint", found, {"manifests": manifests})
@@ -191,7 +191,7 @@ def show(manifest: ManifestArgument, json: JsonOption = False) -> int:
         output.envelope("manifest-show", problems, as_json(loaded))
     else:
         print_manifest(loaded)
-        output.findings_text(problems)
+        output.problems_text(problems)
     return exit_status(problems)
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from bundlekeeper.cli.words import COMMANDS
 from bundlekeeper.errors import InputError, KeeperError
-from bundlekeeper.model.findings import Finding, is_ok
+from bundlekeeper.model.findings import Finding, Level, is_ok
 from bundlekeeper.model.text import visible
 
 
@@ -56,6 +56,22 @@ def findings_text(findings: Iterable[Finding]) -> None:
     for found in findings:
         for row in finding_lines(found):
             line(row)
+
+
+def problems_text(problems: Iterable[Finding]) -> None:
+    """Print lint's problems as text: each error and warning whole, of notes that say the same the first whole."""
+    told: dict[str, list[str]] = {}
+    for problem in problems:
+        if problem.level is Level.NOTE and problem.code in told:
+            told[problem.code].append(":".join(problem.where.rsplit(":", 2)[1:]))
+            continue
+        if problem.level is Level.NOTE:
+            told[problem.code] = []
+        for row in finding_lines(problem):
+            line(row)
+    for code, places in told.items():
+        if places:
+            line(f"note: {code}: {len(places)} more like it, at {', '.join(places)}")
 
 
 def finding_lines(found: Finding) -> list[str]:
