@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 app = typer.Typer(
     help="Draft, lint, show and confirm a manifest; print its JSON Schema.",
     rich_markup_mode=None,
-    no_args_is_help=True,
 )
 
 ManifestArgument = Annotated[str, typer.Argument(metavar="MANIFEST", help="The manifest's file, or - for stdin.")]

@@ -16,8 +16,8 @@ from collections.abc import Sequence
 
 from bundlekeeper.cli import output
 from bundlekeeper.cli.signals import SIGNALS
-from bundlekeeper.cli.words import COMMANDS
-from bundlekeeper.errors import EXIT_BUG, EXIT_INPUT, EXIT_UNFINISHED, InputError, KeeperError
+from bundlekeeper.cli.words import COMMANDS, GROUPS
+from bundlekeeper.errors import EXIT_BUG, EXIT_INPUT, EXIT_UNFINISHED, InputError, KeeperError, StoppedError
 
 
 def run(argv: Sequence[str]) -> int:
@@ -37,6 +37,8 @@ def run(argv: Sequence[str]) -> int:
             import traceback
 
             traceback.print_exc()
+        if isinstance(error, StoppedError) and SIGNALS.exit_code:
+            error.exit_code = SIGNALS.exit_code  # the work only knows that it was asked to stop, not by whom
         return _say(error, command, wants_json)
     except Exception as error:
         if isinstance(error, OSError) and _is_output_trouble(error):
@@ -57,6 +59,8 @@ def dispatch(words: list[str]) -> int:
     """Parse and call one command; return its exit status. Raises KeeperError."""
     import typer
 
+    if len(words) == 1 and words[0] in GROUPS:
+        words = [*words, "--help"]
     app = typer.Typer(
         add_completion=False,
         rich_markup_mode=None,
@@ -68,7 +72,11 @@ def dispatch(words: list[str]) -> int:
     module.register(app)
     command = typer.main.get_command(app)
     try:
-        status = command.main(_spell_out_link(words), prog_name="bundlekeeper", standalone_mode=False)
+        # Not `command.main`: it answers a closed pipe with 1, which is "something was found".
+        with command.make_context("bundlekeeper", _spell_out_link(words)) as context:
+            status = command.invoke(context)
+    except typer.Exit as stop:
+        return stop.exit_code
     except typer.Abort as error:
         raise SIGNALS.stopped() from error
     except typer.TyperException as error:
@@ -77,7 +85,7 @@ def dispatch(words: list[str]) -> int:
 
 
 def _usage_hint(words: list[str]) -> str:
-    depth = 2 if words[0] == "manifest" and len(words) > 1 and not words[1].startswith("-") else 1
+    depth = 2 if words[0] in GROUPS and len(words) > 1 and not words[1].startswith("-") else 1
     return f"see: bundlekeeper {' '.join(words[:depth])} --help"
 
 

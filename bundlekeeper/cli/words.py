@@ -13,6 +13,9 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("bundlekeeper.cli.check", "prove the store, or any folder, against a manifest"),
 }
 
+#: Commands that have commands of their own.
+GROUPS = frozenset({"manifest"})
+
 EXIT_STATUSES = (
     (0, "all well"),
     (1, "something was found"),
