@@ -19,7 +19,7 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import dsa, ec, ed25519, rsa
 
 from bundlekeeper.errors import InputError, RefusedError
-from bundlekeeper.proof.wire import SshReader, pem_blocks, strict_base64
+from bundlekeeper.proof.wire import Reader, pem_blocks, strict_base64
 
 MAX_KEY_BYTES = 64 * 1024
 MIN_RSA_BITS = 2048  # NIST SP 800-131A rev. 2 §3: shorter RSA keys are disallowed for signatures
@@ -217,21 +217,21 @@ def _from_openssh(data: bytes) -> PublicKey:
     if kind not in _SSH_TYPES:
         raise InputError("not a public key in any form that is read here", hint=f"OpenSSH: {', '.join(_SSH_TYPES)}")
     blob = strict_base64(words[1].encode("ascii", "replace"))
-    if blob is None or SshReader(blob).string() != kind.encode("ascii"):
+    if blob is None or Reader(blob).string() != kind.encode("ascii"):
         raise InputError("the OpenSSH key is damaged: its base64 or its type do not agree")
     return from_ssh_blob(blob)
 
 
 def from_ssh_blob(blob: bytes) -> PublicKey:
     """Read a key in SSH's wire form. Raises InputError for a damaged, RefusedError for a weak or foreign one."""
-    kind = SshReader(blob).string()
+    kind = Reader(blob).string()
     if kind.decode("ascii", "replace") not in _SSH_TYPES:
         raise RefusedError(f"keys of type {kind[:40].decode('ascii', 'replace')} are not taken")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             loaded = serialization.load_ssh_public_key(kind + b" " + base64.b64encode(blob))
-    except (ValueError, TypeError, UnsupportedAlgorithm) as e:
+    except (ValueError, TypeError, NotImplementedError, UnsupportedAlgorithm) as e:
         raise InputError(f"the OpenSSH key is damaged: {_short(e)}") from e
     key = checked(loaded)
     if ssh_blob(key.load()) != blob:

@@ -25,7 +25,7 @@ from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding, rsa,
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.proof.keys import PublicKey, checked, from_ssh_blob, ssh_blob
 from bundlekeeper.proof.refusals import NotCheckedError, SignatureError, StrangerKeyError
-from bundlekeeper.proof.wire import SshReader, ssh_mpint, ssh_string, strict_base64
+from bundlekeeper.proof.wire import Reader, ssh_mpint, ssh_string, strict_base64
 
 MAX_SIGNATURE_BYTES = 64 * 1024  # one with a 16384-bit RSA key takes 6 KiB
 
@@ -65,7 +65,7 @@ def parse(data: bytes) -> SshSignature:
     """Read an armoured signature file. Raises SignatureError for anything but one whole version 1 signature."""
     if len(data) > MAX_SIGNATURE_BYTES:
         raise SignatureError(f"the signature file is larger than {MAX_SIGNATURE_BYTES} bytes")
-    reader = SshReader(_dearmour(data))
+    reader = Reader(_dearmour(data))
     try:
         if reader.take(len(_MAGIC)) != _MAGIC:
             raise SignatureError("the SSH signature does not begin with SSHSIG")
@@ -74,7 +74,7 @@ def parse(data: bytes) -> SshSignature:
             raise SignatureError(f"SSH signatures of version {version} are not known here, only version {_VERSION}")
         key_blob, namespace, reserved, hash_name, signature = (reader.string() for _ in range(5))
         reader.end()
-        inner = SshReader(signature)
+        inner = Reader(signature)
         kind, raw = inner.string(), inner.string()
         inner.end()
     except InputError as e:
@@ -181,7 +181,7 @@ def _verify_raw(key: object, key_type: str, signature: SshSignature, signed: byt
         key.verify(signature.signature, signed, padding.PKCS1v15(), _RSA[kind])
     elif isinstance(key, ec.EllipticCurvePublicKey) and kind == _ECDSA[key_type][0]:
         try:
-            reader = SshReader(signature.signature)
+            reader = Reader(signature.signature)
             r, s = reader.mpint(), reader.mpint()
             reader.end()
         except InputError as e:

@@ -13,11 +13,12 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from bundlekeeper.errors import InputError, RefusedError
-from bundlekeeper.model.findings import Finding, finding
+from bundlekeeper.model.findings import Finding, Level, finding
 from bundlekeeper.model.trust import Moment, TrustEntry
-from bundlekeeper.proof import forms, minisign, sshsig
-from bundlekeeper.proof.keys import PublicKey, from_spki, require_type
+from bundlekeeper.proof import certificates, forms, minisign, sshsig
+from bundlekeeper.proof.keys import read_certificate
 from bundlekeeper.proof.refusals import NotCheckedError, SignatureError
+from bundlekeeper.proof.trust import anchors_of, key_of
 
 MAX_SIGNATURE_BYTES = 1 << 20  # the largest that any form takes (cms, with its certificates); readers stop there
 
@@ -243,6 +244,9 @@ def _dates(case: _Case) -> None:
 def _verify(case: _Case, signature: bytes) -> None:
     """Verify by the entry's form; returning means that the bytes are good."""
     entry, evidence = case.entry, case.evidence
+    if entry.form == "cms":
+        _verify_cms(case, signature)
+        return
     key = key_of(entry)
     if entry.form == "sshsig":
         namespace = entry.namespace_for(case.purpose)
@@ -256,7 +260,7 @@ def _verify(case: _Case, signature: bytes) -> None:
             whole_limit_bytes=evidence.whole_limit_bytes,
             name=entry.name,
         )
-    elif entry.form in forms.RAW_FORMS:
+    else:
         forms.verify(
             entry.form,
             key,
@@ -265,20 +269,41 @@ def _verify(case: _Case, signature: bytes) -> None:
             whole=evidence.whole,
             whole_limit_bytes=evidence.whole_limit_bytes,
         )
-    else:
-        raise NotCheckedError(f"signatures of the form {entry.form} are not verified here")
+    if entry.certificate:
+        _check_certificate(case)
 
 
-def key_of(entry: TrustEntry) -> PublicKey:
-    """The entry's key, checked again as on the day it was added, and held against the entry's own words.
+def _verify_cms(case: _Case, signature: bytes) -> None:
+    """CMS: openssl verifies the bytes, our rules the signer's certificate, up to the entry's roots."""
+    from bundlekeeper.proof import cms
 
-    Raises InputError or RefusedError when the entry does not hold together.
-    """
-    key = from_spki(entry.key)
-    require_type(key.key_type, entry.form)
-    if (key.key_type, key.fingerprint) != (entry.key_type, entry.fingerprint):
-        raise RefusedError("the entry's key is not the one that its fingerprint names")
-    return PublicKey(key.key_type, key.der, key.fingerprint, key.bits, entry.certificate, entry.key_id)
+    entry, evidence = case.entry, case.evidence
+    if evidence.chunks is None:
+        raise NotCheckedError("a CMS signature needs the message itself, which is not at hand")
+    anchors = anchors_of(entry)
+    if not anchors.roots:  # the one certificate is trusted as it is: it is its own end of the chain
+        anchors = certificates.Anchors((read_certificate(entry.certificate),))
+    parsed = cms.parse(signature)
+    said = cms.verify(parsed, evidence.chunks(), anchors=anchors, pinned=entry.certificate, moments=case.moments)
+    _note(case, said)
+
+
+def _check_certificate(case: _Case) -> None:
+    """The certificate that the entry's key came in: its dates, and its chain where the entry has roots."""
+    leaf = read_certificate(case.entry.certificate)
+    anchors = anchors_of(case.entry)
+    for moment in case.moments:
+        if anchors.roots:
+            _note(case, certificates.check_chain(leaf, anchors, moment))
+        else:
+            certificates.check_dates(leaf, moment)
+
+
+def _note(case: _Case, said: Iterable[str]) -> None:
+    """What a good chain leaves to be said, as notes: a note makes nothing bad and no exit status."""
+    for says in said:
+        if all(note.says != says for note in case.notes):
+            case.notes.append(finding("not-checked", case.subject, says, level=Level.NOTE))
 
 
 def _with_owner(error: SignatureError, entry: TrustEntry, signature: bytes, trust: Sequence[TrustEntry]) -> str:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import base64
 import binascii
 import re
+from typing import NamedTuple
 
 from bundlekeeper.errors import InputError
 
@@ -18,8 +19,8 @@ _PEM = re.compile(
 )
 
 
-class SshReader:
-    """Reads RFC 4251 strings and numbers off a blob, front to back."""
+class Reader:
+    """Reads bytes, and RFC 4251 strings and numbers, off a blob, front to back."""
 
     def __init__(self, blob: bytes) -> None:
         self._blob = blob
@@ -48,6 +49,16 @@ class SshReader:
             raise InputError("holds a number that is zero, negative or padded")
         return value
 
+    @property
+    def at(self) -> int:
+        """How many bytes were taken."""
+        return self._at
+
+    @property
+    def at_end(self) -> bool:
+        """True when nothing is left."""
+        return self._at == len(self._blob)
+
     def end(self) -> None:
         """Raises InputError when anything is left."""
         if self._at != len(self._blob):
@@ -66,12 +77,15 @@ def ssh_mpint(value: int) -> bytes:
 
 def strict_base64(text: bytes) -> bytes | None:
     """Decode base64 (RFC 4648 §4) broken into lines or not; None for anything but its canonical spelling."""
-    joined = b"".join(line.removesuffix(b"\r") for line in text.removesuffix(b"\n").split(b"\n"))
+    lines = [line.removesuffix(b"\r") for line in text.removesuffix(b"\n").split(b"\n")]
+    if not all(lines):
+        return None  # an empty line is nobody's way to write it
+    joined = b"".join(lines)
     try:
         decoded = base64.b64decode(joined, validate=True)
     except (binascii.Error, ValueError):
         return None
-    return decoded if joined and base64.b64encode(decoded) == joined else None
+    return decoded if base64.b64encode(decoded) == joined else None
 
 
 def pem_blocks(data: bytes) -> list[tuple[str, bytes]]:
@@ -87,4 +101,34 @@ def pem_blocks(data: bytes) -> list[tuple[str, bytes]]:
         found.append((match[1].decode("ascii"), body))
     if len(found) != data.count(b"-----BEGIN "):
         raise InputError("a BEGIN line has no END line of its own")
+    return found
+
+
+class Der(NamedTuple):
+    """One element: its tag, its content, and all of it."""
+
+    tag: int
+    body: bytes
+    whole: bytes
+
+
+def der_parts(data: bytes) -> list[Der]:
+    """The elements that stand side by side in `data`, by DER (X.690 §10.1: definite lengths only).
+
+    Raises InputError for long tags, indefinite or padded lengths, and for an element that is longer than what is left.
+    """
+    found: list[Der] = []
+    reader = Reader(data)
+    while not reader.at_end:
+        start = reader.at
+        tag, length = reader.take(1)[0], reader.take(1)[0]
+        if tag & 0x1F == 0x1F or length == 0x80:
+            raise InputError("is not DER (long tags or indefinite lengths)")
+        if length > 0x80:
+            encoded = reader.take(length & 0x7F)
+            length = int.from_bytes(encoded, "big")
+            if encoded[0] == 0 or length < 0x80:
+                raise InputError("is not DER (a padded length)")
+        body = reader.take(length)
+        found.append(Der(tag, body, data[start : reader.at]))
     return found
