@@ -60,9 +60,9 @@ class Kit:
         manifest = SimpleNamespace(**fields, bundle=bundles)
         return SimpleNamespace(manifest=manifest, problems=(), data=said, sha256=hashlib.sha256(said).hexdigest())
 
-    def take(self, *bundles: SimpleNamespace, **options: Any) -> TakeResult:
-        """Take these bundles, sequence 1, with `take`'s own options."""
-        return self.take_loaded(self.loaded(*bundles), **options)
+    def take(self, *bundles: SimpleNamespace, manifest: int = 1, **options: Any) -> TakeResult:
+        """Take these bundles by the manifest with this sequence, with `take`'s own options."""
+        return self.take_loaded(self.loaded(*bundles, sequence=manifest), **options)
 
     def take_loaded(self, loaded: Any, **options: Any) -> TakeResult:
         """Take a manifest made by `loaded`."""
@@ -84,6 +84,11 @@ class Kit:
         """The accepted manifests."""
         with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
             return catalogue.accepted()
+
+    def exceptions(self) -> list[tuple[datetime, str, str, str]]:
+        """What was let through against the rules."""
+        with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
+            return catalogue.exceptions()
 
     def tree(self) -> dict[str, bytes]:
         """Every file of the store's own tree outside .keeper, with its bytes."""

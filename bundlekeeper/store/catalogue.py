@@ -11,16 +11,19 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from bundlekeeper.errors import DamagedError, KeeperError, LockedError, UnfinishedError
 from bundlekeeper.store.facts import Facts
 from bundlekeeper.store.records import Accepted, Fingerprint, Held, HeldImage, Proof
+
+_T = TypeVar("_T")
+_Row = tuple[Any, ...]
 
 APPLICATION_ID = 0x424B4341  # "BKCA", at offset 68 of the file (sqlite.org/fileformat2.html)
 VERSION = 1
@@ -55,12 +58,14 @@ class Catalogue:
         if not path.is_file():
             raise DamagedError("the store's catalogue is missing", where=where, hint=REBUILD_HINT.partition(" and ")[2])
         with _wrapped(where):
-            connection = _connect(path, "rw" if write else "ro")
+            connection = _connect(path)
             try:
                 _check_identity(connection, where)
                 if write:
                     _check_pages(connection, where)
                     _migrate(connection)
+                else:
+                    connection.execute("PRAGMA query_only = ON")
             except BaseException:
                 connection.close()
                 raise
@@ -70,8 +75,9 @@ class Catalogue:
     def create(cls, path: Path) -> Self:
         """Make an empty catalogue in the empty file at `path`. Raises UnfinishedError, DamagedError."""
         with _wrapped(str(path)):
-            connection = _connect(path, "rw")
+            connection = _connect(path)
             try:
+                connection.execute("PRAGMA synchronous = OFF")  # it has no name yet; the caller syncs it whole
                 _migrate(connection)
             except BaseException:
                 connection.close()
@@ -134,21 +140,8 @@ class Catalogue:
 
     def accepted(self) -> list[Accepted]:
         """Every accepted manifest, in the order of acceptance: the last one counts. Raises as `held`."""
-        rows = self._all(
-            "SELECT platform, sequence, sha256, place, issued, expires, accepted_at FROM manifest ORDER BY turn"
-        )
-        return [
-            Accepted(
-                platform,
-                sequence,
-                sha256,
-                place,
-                date.fromisoformat(issued),
-                date.fromisoformat(expires) if expires else None,
-                datetime.fromisoformat(at),
-            )
-            for platform, sequence, sha256, place, issued, expires, at in rows
-        ]
+        query = "SELECT platform, sequence, sha256, place, issued, expires, accepted_at FROM manifest ORDER BY turn"
+        return self._rows(query, _accepted_from)
 
     def record_exception(self, at: datetime, what: str, subject: str, why: str) -> None:
         """Record what was let through against the rules, and on whose word. Raises as `accept`."""
@@ -160,8 +153,8 @@ class Catalogue:
 
     def exceptions(self) -> list[tuple[datetime, str, str, str]]:
         """What was let through: when, what, subject, why; oldest first. Raises as `held`."""
-        rows = self._all("SELECT at, what, subject, why FROM exception ORDER BY number")
-        return [(datetime.fromisoformat(at), what, subject, why) for at, what, subject, why in rows]
+        query = "SELECT at, what, subject, why FROM exception ORDER BY number"
+        return self._rows(query, lambda row: (datetime.fromisoformat(row[0]), row[1], row[2], row[3]))
 
     # Files
 
@@ -202,27 +195,22 @@ class Catalogue:
 
     def proofs(self) -> dict[str, Proof]:
         """Every proof by its place. Raises DamagedError, LockedError, UnfinishedError."""
-        rows = self._all(f"SELECT {_PROOF} FROM proof")  # noqa: S608
-        read = datetime.fromisoformat
-        return {
-            place: Proof(
-                sha256, read(at), Fingerprint(size, mtime, ctime, inode % 2**64, device % 2**64), bool(trusted)
-            )
-            for place, sha256, at, size, mtime, ctime, inode, device, trusted in rows
-        }
+        return dict(self._rows(f"SELECT {_PROOF} FROM proof", _proof_from))  # noqa: S608
 
     def held(self, family: str | None = None) -> list[Held]:
         """The files held, of one family or of all, by place. Raises DamagedError, LockedError, UnfinishedError."""
         query = f"SELECT {_HELD} FROM held"  # noqa: S608
         if family is None:
-            rows = self._all(query + " ORDER BY place")
-        else:
-            rows = self._all(query + " WHERE family = ? ORDER BY place", (family,))
-        return [_held_from(row) for row in rows]
+            return self._rows(query + " ORDER BY place", _held_from)
+        return self._rows(query + " WHERE family = ? ORDER BY place", _held_from, (family,))
 
-    def _all(self, query: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    def _rows(self, query: str, make: Callable[[_Row], _T], values: tuple[Any, ...] = ()) -> list[_T]:
         with _wrapped(self._where):
-            return self._connection.execute(query, values).fetchall()
+            try:
+                return [make(row) for row in self._connection.execute(query, values)]
+            except (ValueError, TypeError, AttributeError, OverflowError) as error:  # no row that we could have written
+                says = f"the store's catalogue holds a bad value: {error}"
+                raise DamagedError(says, where=self._where, hint=REBUILD_HINT) from error
 
 
 def _raw(text: str) -> bytes:
@@ -275,12 +263,24 @@ def _held_row(held: Held) -> tuple[Any, ...]:
     )
 
 
-def _held_from(row: tuple[Any, ...]) -> Held:
+def _held_from(row: _Row) -> Held:
     *plain, taken_at, taken_from, way_in, images, released = row
     read_images = tuple(HeldImage(kind, tuple(models), version) for kind, models, version in json.loads(images))
     read_released = date.fromisoformat(released) if released else None
     taken: tuple[Any, ...] = (datetime.fromisoformat(taken_at), taken_from, way_in, read_images, read_released)
     return Held(*plain, *taken)
+
+
+def _accepted_from(row: _Row) -> Accepted:
+    platform, sequence, sha256, place, issued, expires, at = row
+    until = date.fromisoformat(expires) if expires else None
+    return Accepted(platform, sequence, sha256, place, date.fromisoformat(issued), until, datetime.fromisoformat(at))
+
+
+def _proof_from(row: _Row) -> tuple[str, Proof]:
+    place, sha256, at, size, mtime_ns, ctime_ns, inode, device, trusted = row
+    fingerprint = Fingerprint(size, mtime_ns, ctime_ns, inode % 2**64, device % 2**64)
+    return place, Proof(sha256, datetime.fromisoformat(at), fingerprint, trusted == 1)
 
 
 def _put_proofs(connection: sqlite3.Connection, proofs: Mapping[str, Proof]) -> None:
@@ -303,10 +303,10 @@ def _put_proofs(connection: sqlite3.Connection, proofs: Mapping[str, Proof]) -> 
     )
 
 
-def _connect(path: Path, mode: str) -> sqlite3.Connection:
-    connection = sqlite3.connect(
-        f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=BUSY_S, isolation_level=None
-    )
+def _connect(path: Path) -> sqlite3.Connection:
+    # Read-write also for readers, where the file allows it: they may have to roll back what a killed writer left.
+    uri = f"{path.absolute().as_uri()}?mode=rw"
+    connection = sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None)
     connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
     # Cell sizes are checked as pages are read; functions in a foreign schema are not run (sqlite.org/security.html).
     connection.execute("PRAGMA cell_size_check = ON")
@@ -358,15 +358,12 @@ def _wrapped(where: str) -> Iterator[None]:
         raise
     except sqlite3.Error as error:
         raise _ours(error, where) from error
-    except (ValueError, TypeError) as error:  # a value that no row of ours could hold
-        raise DamagedError(
-            f"the store's catalogue holds a bad value: {error}", where=where, hint=REBUILD_HINT
-        ) from error
 
 
 def _ours(error: sqlite3.Error, where: str) -> KeeperError:
     name: str = getattr(error, "sqlite_errorname", "")
-    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_FORMAT", "SQLITE_MISMATCH")):
+    # SQLITE_ERROR is a table or column that is not there: our own statements are right by test.
+    if name == "SQLITE_ERROR" or name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_FORMAT")):
         return DamagedError(f"the store's catalogue is damaged: {error}", where=where, hint=REBUILD_HINT)
     if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
         return LockedError("another process is writing the store's catalogue", where=where, hint="try again")

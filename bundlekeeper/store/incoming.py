@@ -10,7 +10,6 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
-import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -100,14 +99,14 @@ class Incoming:
 
     def named(self) -> Temp:
         """A new empty temporary file that has a name, for who must open it by name. Raises OSError."""
-        return self._named(PREFIX + secrets.token_hex(8), os.O_EXCL)
+        return self._named(PREFIX + os.urandom(8).hex(), os.O_EXCL)
 
     def linked(self, fd: int) -> Temp:
         """The open file `fd`, which stays the caller's, under a second, temporary name here: a hard link.
 
         Raises OSError: EXDEV on another file system, EPERM where links are forbidden, EMLINK when there are too many.
         """
-        name = PREFIX + secrets.token_hex(8)
+        name = PREFIX + os.urandom(8).hex()
         files.link_fd(fd, self.fd, name)
         try:
             return Temp(os.dup(fd), self.fd, name)

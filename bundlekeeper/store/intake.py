@@ -118,17 +118,21 @@ def _rehearse(
         admitted = admission.judge(loaded, known, now, whys)
         unseen = _survey(sources, facts)
         planned = plan.plan(store.fd if store else None, contents, facts, sources)
-    findings = list(admitted.findings)
-    for each in planned:
-        if each.step is plan.Step.MISS:
-            obstacles = [sentence for _, found in each.offers for sentence in found.obstacles]
-            places = [source.place for source in sources]
-            findings.append(verdicts.of_miss(each.facts, [*obstacles, *unseen], places))
-        elif each.step is plan.Step.CLASH:
-            findings.append(verdicts.of_clash(each.facts, contents.held[each.facts.place], ""))
-        findings.extend(verdicts.of_facts(each.facts))
+    findings = [*admitted.findings, *(f for each in planned for f in _foreseen(each, contents, unseen))]
     rows = tuple(row_of(each.facts, each.step.value, came_from=_first_offer(each)) for each in planned)
     return TakeResult(rows, tuple(findings), dry_run=True)
+
+
+def _foreseen(planned: plan.Planned, contents: plan.Contents, unseen: Sequence[str]) -> Iterator[Finding]:
+    facts = planned.facts
+    if planned.step is plan.Step.MISS:
+        obstacles = [sentence for _, found in planned.offers for sentence in found.obstacles]
+        yield verdicts.of_miss(facts, [*obstacles, *unseen], [source.place for source, _ in planned.offers])
+    elif planned.step is plan.Step.TRY:
+        yield verdicts.of_try(facts, sum(len(found.offers) for _, found in planned.offers))
+    elif planned.step is plan.Step.CLASH:
+        yield verdicts.of_clash(facts, contents.held[facts.place], "")
+    yield from verdicts.of_facts(facts)
 
 
 def _first_offer(planned: plan.Planned) -> str:

@@ -9,7 +9,6 @@ command that writes. The tree is described in design.md and, for users, in the R
 from __future__ import annotations
 
 import os
-import secrets
 import stat
 from contextlib import suppress
 from pathlib import Path
@@ -20,6 +19,7 @@ from bundlekeeper.errors import DamagedError, InputError, RefusedError
 from bundlekeeper.model.progress import Clock
 from bundlekeeper.store import files, incoming
 from bundlekeeper.store.catalogue import REBUILD_HINT, Catalogue
+from bundlekeeper.store.filesystem import describe_fd
 
 KEEPER = ".keeper"
 CATALOGUE = "catalogue.sqlite"
@@ -107,7 +107,7 @@ class Store:
 
         Returns where the old one is, None when there was none. Raises UnfinishedError, RefusedError, LockedError.
         """
-        aside = f"catalogue-aside-{clock():%Y%m%dT%H%M%S}-{secrets.token_hex(3)}.sqlite"
+        aside = f"catalogue-aside-{clock():%Y%m%dT%H%M%S}-{os.urandom(3).hex()}.sqlite"
         moved = False
         doing = "the catalogue cannot be moved aside"
         with files.wrapped(doing, str(self.catalogue_path)), files.folder(self.fd, (KEEPER,)) as keeper:
@@ -158,10 +158,7 @@ def _make_root(root: Path) -> None:
 
 def _insist_on_trust(fd: int, where: str, *, write: bool) -> None:
     status = os.fstat(fd)
-    if status.st_mode & stat.S_IWOTH:
-        raise RefusedError(
-            "the store can be written by everybody", where=where, hint=f"take that right away: chmod o-w {where}"
-        )
+    _refuse_everybody(status, where)
     me = os.geteuid()
     if me not in {0, status.st_uid} and (write or status.st_uid != 0):
         raise RefusedError(
@@ -171,7 +168,24 @@ def _insist_on_trust(fd: int, where: str, *, write: bool) -> None:
         )
     for name in _OWN_FOLDERS:
         if files.exists(fd, name):
-            os.close(files.step(fd, name))
+            own = files.step(fd, name)
+            try:
+                _refuse_everybody(os.fstat(own), f"{where}/{name}")
+            finally:
+                os.close(own)
+    kind = describe_fd(fd)
+    if write and kind.network:
+        raise RefusedError(
+            f"the store is on a network file system ({kind.name}), where its databases are not safe",
+            where=where,
+            hint="keep the store on a local disk, and let other machines read it from there",
+        )
+
+
+def _refuse_everybody(status: os.stat_result, where: str) -> None:
+    if status.st_mode & stat.S_IWOTH:
+        hint = f"take that right away: chmod o-w {where}"
+        raise RefusedError("this folder of the store can be written by everybody", where=where, hint=hint)
 
 
 def _make_tree(fd: int, where: str) -> None:

@@ -35,6 +35,7 @@ class Step(StrEnum):
     CLASH = "name taken"  # other bytes, proven by an older manifest, are there
     LINK = "to link"  # the same bytes are in the store under another name
     FETCH = "to take"
+    TRY = "to look for"  # no source has the name, but one has files of the size under other names
     MISS = "missing"
 
 
@@ -82,12 +83,19 @@ def plan(
             step = Step.LINK if places.get(each.sha256, set()) - {each.place} else Step.FETCH
         # A step that may fail keeps a second string to its bow: where else the bytes could come from.
         offers = () if step is Step.NOTHING else tuple((s, s.find(wanted_of(each))) for s in sources)
-        if step is Step.FETCH and not any(found.offers for _, found in offers):
-            step = Step.MISS
+        if step is Step.FETCH:
+            step = _outlook(offers)
         if step is Step.FETCH:
             places.setdefault(each.sha256, set()).add(each.place)
         planned.append(Planned(each, step, offers))
     return tuple(planned)
+
+
+def _outlook(offers: Sequence[tuple[Source, Found]]) -> Step:
+    named = [offer.named for _, found in offers for offer in found.offers]
+    if not named:
+        return Step.MISS
+    return Step.FETCH if any(named) else Step.TRY
 
 
 def wanted_of(facts: Facts) -> Wanted:

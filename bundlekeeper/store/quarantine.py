@@ -36,12 +36,20 @@ class Wrong:
     why: str
 
 
-def name_for(name: str, sha256: str, size: int | None = None) -> str:
+def name_for(name: str, sha256: str, size: int | None = None, *, digits: int = _DIGITS) -> str:
     """The name in quarantine, which leaves room for the note's suffix; without a digest it tells the size."""
-    tail = f".{sha256[:_DIGITS]}" if sha256 else f".size-{size}"
+    tail = f".{sha256[:digits]}" if sha256 else f".size-{size}"
     room = _NAME_BYTES - len(tail) - len(_NOTE)
     head = os.fsencode(name)[:room].decode("utf-8", "ignore")
     return head + tail
+
+
+def _free_name(folder: int, wrong: Wrong) -> str:
+    """The usual name, or one with the whole digest where other bytes have taken it."""
+    name = name_for(wrong.facts.name, wrong.sha256, wrong.size)
+    if not wrong.sha256 or not files.exists(folder, name) or os.lstat(name, dir_fd=folder).st_size == wrong.size:
+        return name
+    return name_for(wrong.facts.name, wrong.sha256, wrong.size, digits=len(wrong.sha256))
 
 
 def keep(root: int, incoming: Incoming, wrong: Wrong, temp: Temp | None, at: datetime) -> tuple[str, str]:
@@ -49,13 +57,13 @@ def keep(root: int, incoming: Incoming, wrong: Wrong, temp: Temp | None, at: dat
 
     Returns the place inside the store and a sentence on what failed; either may be empty. Raises nothing.
     """
-    name = name_for(wrong.facts.name, wrong.sha256, wrong.size)
     try:
         with files.folder(root, (FOLDER,), create=True) as folder:
+            name = _free_name(folder, wrong)
             if temp is not None:
                 os.fchmod(temp.fd, files.FILE_MODE)
                 os.fsync(temp.fd)
-                with suppress(FileExistsError):
+                with suppress(FileExistsError):  # the same bytes, kept before
                     temp.publish(folder, name)
             _note(folder, incoming, name, wrong, at, kept=temp is not None)
             os.fsync(folder)
@@ -69,9 +77,9 @@ def move_in(root: int, incoming: Incoming, folder: int, wrong: Wrong, at: dateti
 
     The old name goes only when the new one is on the disk. Raises OSError, RefusedError.
     """
-    name = name_for(wrong.facts.name, wrong.sha256, wrong.size)
     old = wrong.facts.name
     with files.folder(root, (FOLDER,), create=True) as quarantine:
+        name = _free_name(quarantine, wrong)
         _note(quarantine, incoming, name, wrong, at, kept=True)
         try:
             os.link(old, name, src_dir_fd=folder, dst_dir_fd=quarantine, follow_symlinks=False)

@@ -24,8 +24,7 @@ from bundlekeeper.store.incoming import Incoming, Temp
 Link = Literal["none", "reflink", "hard"]
 
 _FICLONE = 0x40049409  # linux/fs.h: _IOW(0x94, 9, int); ioctl_ficlone(2)
-# Errors of writing; every other error of a copy is taken for the source's.
-_TARGET_ERRORS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS}
+_TARGET_ERRORS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS}  # a read never fails with these
 _NO_CLONE = {errno.EOPNOTSUPP, errno.EXDEV, errno.EINVAL, errno.ENOTTY, errno.ENOSYS, errno.EPERM, errno.ETXTBSY}
 _NO_LINK = {errno.EXDEV, errno.EPERM, errno.EMLINK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EACCES, errno.ENOENT}
 
@@ -140,7 +139,7 @@ class FolderSource:
         for entry in walk.walk(self._root, skip=self._skip()):
             if entry.name in names:
                 self._named[entry.name].append(entry)
-            elif entry.kind is walk.Kind.FILE and entry.size in sizes:
+            if entry.kind is walk.Kind.FILE and entry.size in sizes:
                 self._sized[entry.size].append(entry)
             if entry.kind in {walk.Kind.DIR_UNREADABLE, walk.Kind.LIMIT}:
                 unseen.append(f"{self._path(entry)}: {entry.says}")
@@ -160,7 +159,7 @@ class FolderSource:
         """Files of the name, those of the right size first, then files of the size under other names."""
         named = self._named.get(wanted.name, ())
         good = sorted((e for e in named if e.kind is walk.Kind.FILE), key=lambda e: e.size != wanted.size)
-        others = [e for e in self._sized.get(wanted.size, ()) if self._digest_known(e) in {None, wanted.sha256}]
+        others = [e for e in self._sized.get(wanted.size, ()) if e.name != wanted.name and self._may_be(e, wanted)]
         offers = [*(self._offer(e, True) for e in good), *(self._offer(e, False) for e in others)]
         bad = tuple(f"{self._path(e)} is {walk.WORDS[e.kind]}" for e in named if e.kind is not walk.Kind.FILE)
         return Found(tuple(offers), bad)
@@ -168,8 +167,10 @@ class FolderSource:
     def _offer(self, entry: walk.Entry, named: bool) -> Offer:
         return Offer(self._path(entry), entry.name, entry.size, named, entry)
 
-    def _digest_known(self, entry: walk.Entry) -> str | None:
-        return self._known.get(_identity(entry.stat)) if entry.stat is not None else None
+    def _may_be(self, entry: walk.Entry, wanted: Wanted) -> bool:
+        """False when the file was read already, for another bundle, and is not this one."""
+        known = self._known.get(_identity(entry.stat)) if entry.stat is not None else None
+        return known in {None, wanted.sha256}
 
     def fetch(
         self,
@@ -232,7 +233,7 @@ def _bring(
             else:
                 digest = digest_fd(temp.fd, size_hint=before.st_size, on_bytes=on_bytes, stop=stop)
         except OSError as error:
-            if error.errno in _TARGET_ERRORS:
+            if error.errno in _TARGET_ERRORS or _readable(fd):
                 raise
             raise _source_error(error, offer) from error
         # A clone is ours alone from the first moment; whatever happens to its source then is no matter.
@@ -241,6 +242,15 @@ def _bring(
     except BaseException:
         temp.close()
         raise
+
+
+def _readable(fd: int) -> bool:
+    """True when the source still gives the bytes at which a copy failed: then the failure was the store's."""
+    try:
+        os.pread(fd, 1 << 20, os.lseek(fd, 0, os.SEEK_CUR))
+    except OSError:
+        return False
+    return True
 
 
 def _differs(before: os.stat_result, after: os.stat_result) -> bool:

@@ -52,6 +52,13 @@ def of_miss(facts: Facts, obstacles: Sequence[str], places: Sequence[str]) -> Fi
     return finding("missing", facts.name, says, "put the file there and run the same command again")
 
 
+def of_try(facts: Facts, count: int) -> Finding:
+    """The finding of a dry run for a bundle of which only the size is there, under other names."""
+    files = "1 file of its size" if count == 1 else f"{count} files of its size"
+    says = f"no file of this name; {files} under another name would be read to find out"
+    return finding("missing", facts.name, says, "put the file there, or let the take look", Level.WARNING)
+
+
 def of_unreadable(facts: Facts, reasons: Sequence[str]) -> Finding:
     """The finding for a bundle whose bytes could not be read to their end."""
     return finding("unreadable", facts.name, "; ".join(reasons), "nothing is known about its bytes; try again")
