@@ -80,12 +80,14 @@ def dispatch(words: list[str]) -> int:
     except typer.Abort as error:
         raise SIGNALS.stopped() from error
     except typer.TyperException as error:
-        raise InputError(error.format_message(), hint=_usage_hint(words)) from error
+        says = error.format_message()
+        raise InputError(says, hint=_usage_hint(words, says)) from error
     return status if isinstance(status, int) else 0
 
 
-def _usage_hint(words: list[str]) -> str:
-    depth = 2 if words[0] in GROUPS and len(words) > 1 and not words[1].startswith("-") else 1
+def _usage_hint(words: list[str], says: str) -> str:
+    has_own = words[0] in GROUPS and len(words) > 1 and not words[1].startswith("-")
+    depth = 2 if has_own and not says.startswith("No such command") else 1
     return f"see: bundlekeeper {' '.join(words[:depth])} --help"
 
 
