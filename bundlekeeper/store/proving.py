@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import hashlib
 import os
-import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import Enum, auto
+from time import monotonic
 from typing import Protocol
 
 from bundlekeeper.errors import KeeperError, StoppedError
@@ -119,10 +119,10 @@ class Prover:
         self._clock = clock
         self._progress = progress
         self._stop = stop
-        self._until = None if limits.max_time_s is None else time.monotonic() + limits.max_time_s
+        self._until = None if limits.max_time_s is None else monotonic() + limits.max_time_s
         self._begun: dict[str, int | None] = {}
         self._unrecorded: dict[str, Proof] = {}
-        self._recorded_at = time.monotonic()
+        self._recorded_at = monotonic()
         self.result = Readings()
 
     def run(self, candidates: Sequence[Candidate]) -> Readings:
@@ -181,7 +181,7 @@ class Prover:
     def _tasks(self, candidates: Iterable[Candidate]) -> Iterator[Task]:
         """One task after the other, for as long as there is time."""
         for each in candidates:
-            if self._until is not None and time.monotonic() >= self._until:
+            if self._until is not None and monotonic() >= self._until:
                 self.result.out_of_time = True
                 return
             yield Task(each.entry.path, _Opener(each, self._begun), each.entry.size)
@@ -210,11 +210,11 @@ class Prover:
 
     def _flush(self, *, at_once: bool) -> None:
         """Record what is finished, seldom enough that it costs nothing; after a failure no more is tried."""
-        due = time.monotonic() - self._recorded_at >= _RECORD_EVERY_S
+        due = monotonic() - self._recorded_at >= _RECORD_EVERY_S
         if not self._unrecorded or not (at_once or due or len(self._unrecorded) >= _RECORD_EVERY_FILES):
             return
         batch, self._unrecorded = self._unrecorded, {}
-        self._recorded_at = time.monotonic()
+        self._recorded_at = monotonic()
         if self._record and self._book is not None and self.result.trouble is None:
             try:
                 self._book.record_proofs(batch)

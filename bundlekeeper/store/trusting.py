@@ -94,10 +94,13 @@ def begin(fd: int) -> int | None:
     second at most, and only for a file that was just changed. Raises OSError when fstat fails.
     """
     stamp = fingerprint_of(os.fstat(fd))
-    early_ns = stamp.ctime_ns + margin_ns(stamp.ctime_ns) - file_clock_ns()
-    if 0 < early_ns <= margin_ns(stamp.ctime_ns) + _tick_ns():
-        time.sleep((early_ns + _tick_ns()) / _SECOND_NS)
-    began_ns = file_clock_ns()
+    patience_ns = margin_ns(stamp.ctime_ns) + 4 * _tick_ns()  # the clock may stand still for more than one tick
+    until_ns = time.monotonic_ns() + patience_ns
+    while not is_settled(stamp, began_ns := file_clock_ns()):
+        early_ns = stamp.ctime_ns + margin_ns(stamp.ctime_ns) - began_ns
+        if early_ns > patience_ns or time.monotonic_ns() > until_ns:  # a stamp from the future
+            return None
+        time.sleep((early_ns + _tick_ns() // 2) / _SECOND_NS)
     return began_ns if nobody_writes(fd) else None
 
 
