@@ -47,7 +47,7 @@ class LooseBundle:
 
     def holds(self, what: LooseWhat) -> bool:
         """True when some part that `what` speaks about could get its firmware from this bundle."""
-        if what.family is not None and what.family != self.family:
+        if what.family is not None and self.family not in (what.family, None):  # unreadable: it may be of any family
             return False
         if what.kind is None and what.models is None:
             return True
@@ -125,9 +125,9 @@ class Loose:
         self.jumps = tuple(self._jump(path, row) for path, row in rows(raw, "jump"))
         self.besides = tuple(self._beside(path, row) for path, row in rows(raw, "beside"))
         self.known = dict.fromkeys(_texts(table(raw.get("versions")).get("known")))
-        self._at: dict[tuple[str, str], list[LooseBundle]] = {}
+        self._at: dict[tuple[str | None, str], list[LooseBundle]] = {}
         for bundle in self.bundles:
-            if bundle.family and bundle.version:
+            if bundle.version:
                 self._at.setdefault((bundle.family, bundle.version), []).append(bundle)
 
     def of(self, family: str) -> list[LooseBundle]:
@@ -135,8 +135,8 @@ class Loose:
         return [b for b in self.bundles if b.family == family]
 
     def at(self, family: str, version: str) -> list[LooseBundle]:
-        """The bundles of one family whose version is just this text."""
-        return self._at.get((family, version), [])
+        """The bundles of one family whose version is just this text, and those whose family cannot be read."""
+        return self._at.get((family, version), []) + self._at.get((None, version), [])
 
     def some_versions(self, family: str) -> list[str]:
         """Versions of the family's bundles and known ones, no more than a hint can search."""

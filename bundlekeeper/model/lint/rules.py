@@ -16,9 +16,9 @@ from bundlekeeper.model.lint.problem import Problem
 from bundlekeeper.model.lint.scales import Scales
 from bundlekeeper.model.source import shown
 from bundlekeeper.model.toml_places import Path
-from bundlekeeper.model.versions import satisfiable
+from bundlekeeper.model.versions import Listed, Range, satisfiable
 
-_MAX_COMPARED = 1_000  # rules of one sort; their pairs grow with the square
+_MAX_COMPARED = 500  # rules of one sort; their pairs grow with the square
 
 
 def check_rules(loose: Loose, scales: Scales) -> Iterator[Problem]:
@@ -50,26 +50,33 @@ def _sources(loose: Loose) -> Iterator[Problem]:
 
 
 def _backwards(scales: Scales, jump: LooseJump) -> Iterator[Problem]:
-    """A rule up whose every start is above every end, or down the other way round: it never lets anything pass."""
-    if jump.what is None or jump.direction not in ("up", "down"):
+    """A rule up whose every start is at or above every end, or down the other way: it never lets anything pass."""
+    scale = scales.scale(jump.what.kind) if jump.what is not None else None
+    if scale is None or jump.from_ is None or jump.to is None:
         return
-    starts, ends = _existing(scales, jump.what, jump.from_), _existing(scales, jump.what, jump.to)
-    scale = scales.scale(jump.what.kind)
-    if not starts or not ends or scale is None:
+    starts, ends = scale.range(jump.from_), scale.range(jump.to)
+    if starts is None or ends is None or not satisfiable([starts]) or not satisfiable([ends]):
         return
-    lowest_start = min(starts, key=scale.order.key)
-    highest_end = max(ends, key=scale.order.key)
-    highest_start = max(starts, key=scale.order.key)
-    lowest_end = min(ends, key=scale.order.key)
-    if jump.direction == "up" and not scale.below(lowest_start, highest_end):
-        says = f"the rule is about going up, but no version in from is below one in to: {jump.from_} to {jump.to}"
-    elif jump.direction == "down" and not scale.below(lowest_end, highest_start):
-        says = f"the rule is about going down, but no version in from is above one in to: {jump.from_} to {jump.to}"
+    if jump.direction == "up" and not _some_below(starts, ends):
+        word, other, opposite = "up", "below", "down"
+    elif jump.direction == "down" and not _some_below(ends, starts):
+        word, other, opposite = "down", "above", "up"
     else:
         return
-    opposite = "down" if jump.direction == "up" else "up"
+    says = f"the rule is about going {word}, but nothing in from {jump.from_} is {other} anything in to {jump.to}"
     hint = f'exchange from and to, or write direction = "{opposite}"'
     yield Problem("jump-backwards", (*jump.path, "from"), says, hint)
+
+
+def _some_below(low: Range, high: Range) -> bool:
+    """True when some version in `low` comes before some version in `high`; neither is empty, of one order."""
+    if isinstance(low.order, Listed):
+        lows = [v for v in low.order.versions if low.contains(v)]
+        highs = [v for v in low.order.versions if high.contains(v)]
+        return low.order.key(lows[0]) < low.order.key(highs[-1])
+    least = max((c.key for c in low.clauses if c.operator in {">=", ">", "=="}), default=None)
+    most = min((c.key for c in high.clauses if c.operator in {"<=", "<", "=="}), default=None)
+    return least is None or most is None or bool(least < most)  # on a dense line there is always one between
 
 
 def _existing(scales: Scales, what: LooseWhat, text: str | None) -> list[str]:

@@ -54,11 +54,6 @@ class Scale:
         key = self.placed(version)
         return not isinstance(key, VersionError) and all(clause.holds(key) for clause in span.clauses)
 
-    def below(self, low: str, high: str) -> bool:
-        """True when both can be placed and the first comes before the second."""
-        a, b = self.placed(low), self.placed(high)
-        return not isinstance(a, VersionError) and not isinstance(b, VersionError) and a < b
-
 
 class Scales:
     """All orders of one document."""
