@@ -61,7 +61,7 @@ def guard(data: bytes, *, name: str, max_bytes: int) -> Source:
     Raises InputError with one problem, its line, column and caret (no line for the size).
     """
     if len(data) > max_bytes:
-        says = f"{len(data):,} bytes, more than {max_bytes:,}".replace(",", "_")
+        says = f"{len(data):_} bytes, more than {max_bytes:_}"
         raise _raise("too-large", says, "is this the right file? Split the work over several platforms", name)
     if data.startswith((b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")):
         utf16 = not data.startswith(b"\xef")
@@ -88,7 +88,7 @@ def _walk(source: Source) -> None:
         if char in "[{,=":
             values += 1
             if values > MAX_VALUES:
-                says = f"more than {MAX_VALUES:,} values stand before this place".replace(",", "_")
+                says = f"more than {MAX_VALUES:_} values stand before this place"
                 raise _refusal("too-many", says, "is this the right file? Split the work over several", source, at)
         if char in "[{":
             depth += 1
