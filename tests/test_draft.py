@@ -14,9 +14,12 @@ from pydantic import ValidationError
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.checksum_list import parse
 from bundlekeeper.model.draft import OWN_COPY, SCHEMA_LINE, Entry, confirm, draft, entries_from_list, fill, publisher
+from bundlekeeper.model.findings import Level
 from bundlekeeper.model.manifest import Manifest
+from bundlekeeper.model.reading import lint
 
 ONE, TWO, THREE = "1" * 64, "2" * 64, "3" * 64
+EMPTY = '""'
 TODAY = date(2026, 11, 25)
 FILES = [
     Entry("marram-rack-6.1.0.fwb", THREE, 3000),
@@ -71,6 +74,19 @@ def test_what_is_not_known_is_refused_at_its_place_and_never_invented() -> None:
         (line,) = [row for row in text.splitlines() if row.startswith(f"{key} = ")]
         assert "# REVIEW: " in line
     assert "digest_from" not in tomllib.loads(text)["bundle"][0]
+
+
+@pytest.mark.parametrize("entries", [FILES, [Entry("odd.bin")], [Entry("marram-blade-6.1.0.fwb", TWO)]])
+def test_lint_points_at_every_empty_value_and_at_nothing_else_that_was_drafted(entries: list[Entry]) -> None:
+    """'A clear placeholder that lint will refuse with a position'; families without a bundle are told besides."""
+    text = drafted(entries)
+    empty = {
+        f"m.toml:{number}:{line.index(EMPTY) + 1}"
+        for number, line in enumerate(text.splitlines(), 1)
+        if ' = ""  # REVIEW: ' in line
+    }
+    found = [f for f in lint(text.encode(), name="m.toml", today=TODAY) if f.level is Level.ERROR]
+    assert {f.where for f in found if f.code != "family-empty"} == empty
 
 
 def test_the_release_is_an_example_only_and_reads_when_uncommented() -> None:
