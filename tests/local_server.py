@@ -186,6 +186,9 @@ class Site:
         start = self._start(request, served)
         whole = len(served.data)
         tags = {"ETag": served.etag, "Last-Modified": served.last_modified}
+        if request.method == "HEAD":
+            connection.answer(200, {**tags, "Content-Length": str(whole)})
+            return
         body = served.data[start:]
         cut = served.cuts.pop(0) if served.cuts else len(body)
         if start and start >= whole:

@@ -194,26 +194,8 @@ def read_headers(path: Path) -> dict[str, str]:
     Raises InputError, which never repeats the file's text, when it cannot be read, is open to others or is no list of
     headers.
     """
-    where = str(path)
-    try:
-        fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
-    except (OSError, ValueError) as e:
-        raise InputError("the file of headers cannot be opened", where=where) from e
-    with os.fdopen(fd, "rb") as file:
-        mode = os.fstat(fd).st_mode
-        if not (stat.S_ISREG(mode) or stat.S_ISFIFO(mode)):
-            raise InputError("the file of headers is not a regular file", where=where)
-        if stat.S_ISREG(mode) and mode & 0o077:
-            raise InputError("the file of headers can be read by others", where=where, hint=f"chmod 600 {path}")
-        os.set_blocking(fd, True)
-        try:
-            data = file.read(MAX_HEADER_FILE_BYTES + 1)
-        except OSError as e:
-            raise UnfinishedError(f"the file of headers cannot be read: {e.strerror}", where=where) from e
-    if len(data) > MAX_HEADER_FILE_BYTES:
-        raise InputError(f"the file of headers is larger than {MAX_HEADER_FILE_BYTES} bytes", where=where)
     headers: dict[str, str] = {}
-    for number, line in enumerate(data.decode("latin-1").splitlines(), 1):
+    for number, line in enumerate(_read_private(path).decode("latin-1").splitlines(), 1):
         if not line.strip():
             continue
         name, colon, value = line.partition(":")
@@ -221,6 +203,31 @@ def read_headers(path: Path) -> dict[str, str]:
             raise InputError("this line is no header", where=f"{path}:{number}", hint="write Name: value")
         headers[name] = value.strip()
     return headers
+
+
+def _read_private(path: Path) -> bytes:
+    where = str(path)
+    try:
+        fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    except (OSError, ValueError) as e:
+        raise InputError("the file of headers cannot be opened", where=where) from e
+    try:
+        mode = os.fstat(fd).st_mode
+        if not (stat.S_ISREG(mode) or stat.S_ISFIFO(mode)):
+            raise InputError("the file of headers is not a regular file", where=where)
+        if stat.S_ISREG(mode) and mode & 0o077:
+            raise InputError("the file of headers can be read by others", where=where, hint=f"chmod 600 {path}")
+        os.set_blocking(fd, True)
+        data = b""
+        while len(data) <= MAX_HEADER_FILE_BYTES and (block := os.read(fd, MAX_HEADER_FILE_BYTES)):
+            data += block
+    except OSError as e:
+        raise UnfinishedError(f"the file of headers cannot be read: {e.strerror}", where=where) from e
+    finally:
+        os.close(fd)
+    if len(data) > MAX_HEADER_FILE_BYTES:
+        raise InputError(f"the file of headers is larger than {MAX_HEADER_FILE_BYTES} bytes", where=where)
+    return data
 
 
 def tls_context(ca: Path | None, *, trust_env: bool = False) -> ssl.SSLContext:
