@@ -192,7 +192,7 @@ class Mirror:
         temp = _PartTemp(incoming.resumable(wanted.sha256), record)
         part = Part(temp.fd, record, whole=wanted.size, on_bytes=on_bytes, stop=stop)
         try:
-            transferred = self._download(ref.urls, part, wanted, stop)
+            transferred = self._download(offer, ref.urls, part, wanted, stop)
         except BaseException:
             if part.kept:
                 temp.keep()
@@ -205,15 +205,19 @@ class Mirror:
             temp.forget()  # should we die before it is in quarantine, nobody may go on with it
         return Fetched(temp, digest, "download", note)
 
-    def _download(self, urls: Sequence[httpx.URL], part: Part, wanted: Wanted, stop: Stop | None) -> int:
+    def _download(self, offer: Offer, urls: Sequence[httpx.URL], part: Part, wanted: Wanted, stop: Stop | None) -> int:
         """How many bytes of the file in `part` came over the network."""
         rules = self._rules if self._down is None else replace(self._rules, tries=1)
         try:
             received = download(self._server, urls, part, expected=wanted.size, rules=rules, stop=stop)
         except WrongSize as error:
-            if error.more or error.size != part.size:
+            if not error.more and error.size == part.size:
+                return part.size  # shorter, and all of it is here to be looked at
+            if offer.size is None and error.code == "extended":
                 raise
-            return part.size  # shorter, and all of it is here to be looked at
+            raise SourceError(
+                f"{offer.place}: {error.says}, and not what was said before", where=offer.place
+            ) from error
         except DiskError:
             raise
         except UnfinishedError as error:
