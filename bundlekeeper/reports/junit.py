@@ -1,0 +1,117 @@
+"""A check as JUnit XML, for build servers.
+
+Rules: one test case per row, and one per finding that no row tells; the document fails (failures or errors) exactly
+when the check found an error or a warning; what was left out because it was proven lately is skipped, what could not be
+read is an error; every text passes `visible`, so that no name can make the document ill-formed.
+
+Form: there is no standard; elements and attributes are those that build servers and the PyPI library junitparser read
+(common practice): testsuites, testsuite, properties, testcase, failure, error, skipped, system-out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from xml.etree import ElementTree as ET
+
+from bundlekeeper.model.checked import CheckResult, Row, Status
+from bundlekeeper.model.findings import Finding, Level
+from bundlekeeper.model.text import visible
+
+_PROVEN = (Status.OK, Status.TRUSTED)
+
+
+def document(result: CheckResult, *, name: str, at: datetime) -> str:
+    """The XML text, with its declaration, of a check of `name` at the time `at`."""
+    properties = {
+        "proven": result.proven,
+        "trusted": result.trusted,
+        "skipped": result.skipped,
+        "unproven": result.unproven,
+        "files_read": result.files_read,
+        "bytes_read": result.bytes_read,
+        "stopped": str(result.stopped).lower(),
+        "out_of_time": str(result.out_of_time).lower(),
+    }
+    return render(result.rows, result.findings, name=name, at=at, properties=properties)
+
+
+def render(
+    rows: Iterable[Row],
+    findings: Sequence[Finding],
+    *,
+    name: str,
+    at: datetime,
+    properties: Mapping[str, object] | None = None,
+) -> str:
+    """The XML text of one suite of these rows and findings."""
+    suite = ET.Element("testsuite", name=visible(name), timestamp=f"{at:%Y-%m-%dT%H:%M:%S}")
+    if properties:
+        holder = ET.SubElement(suite, "properties")
+        for key, value in properties.items():
+            ET.SubElement(holder, "property", name=key, value=str(value))
+    left = list(findings)
+    by_place: dict[tuple[str, str], list[Finding]] = {}
+    for each in left:
+        by_place.setdefault((each.code, each.subject), []).append(each)
+    told: set[int] = set()
+    for row in rows:
+        mine = _findings_of(row, by_place)
+        told.update(id(each) for each in mine)
+        _case_of_row(suite, row, mine)
+    for each in left:
+        if id(each) not in told:
+            _case_of_finding(suite, each)
+    return _document(suite)
+
+
+def _findings_of(row: Row, by_place: Mapping[tuple[str, str], list[Finding]]) -> list[Finding]:
+    code = row.status.value
+    places = dict.fromkeys((row.place, f"{row.family}/{row.version}/{row.name}", row.name))
+    return next((found for place in places if place and (found := by_place.get((code, place)))), [])
+
+
+def _case(suite: ET.Element, group: str, name: str) -> ET.Element:
+    return ET.SubElement(suite, "testcase", classname=visible(group), name=visible(name), time="0")
+
+
+def _case_of_row(suite: ET.Element, row: Row, findings: Sequence[Finding]) -> None:
+    group = f"{row.family}.{row.version}" if row.family else "other files"
+    case = _case(suite, group, row.place or row.name)
+    if row.status is Status.NOT_READ:
+        at = f"{row.proven_at:%Y-%m-%d}" if row.proven_at is not None else "an earlier day"
+        ET.SubElement(case, "skipped", message=f"not read; last proven on {at}")
+    elif findings:
+        for each in findings:
+            _outcome(case, each)
+    elif row.status not in _PROVEN:
+        _bad(case, "failure", row.status.value, row.says)
+    elif row.status is Status.TRUSTED:
+        ET.SubElement(case, "system-out").text = "trusted: unchanged since its last full proof, not read"
+
+
+def _case_of_finding(suite: ET.Element, each: Finding) -> None:
+    _outcome(_case(suite, "findings", f"{each.code}: {each.subject}"), each)
+
+
+def _outcome(case: ET.Element, each: Finding) -> None:
+    if each.level is Level.NOTE:
+        ET.SubElement(case, "system-out").text = visible(f"{each.code}: {each.says}")
+        return
+    _bad(case, "error" if each.code == "unreadable" else "failure", each.code, each.says, each.hint)
+
+
+def _bad(case: ET.Element, tag: str, code: str, says: str, hint: str = "") -> None:
+    element = ET.SubElement(case, tag, type=code, message=visible(says))
+    element.text = visible(f"{says}; {hint}" if hint else says)
+
+
+def _document(suite: ET.Element) -> str:
+    top = ET.Element("testsuites")
+    for element in (suite, top):
+        counts = {"tests": "testcase", "failures": "failure", "errors": "error", "skipped": "skipped"}
+        for key, tag in counts.items():
+            element.set(key, str(len(suite.findall("testcase" if tag == "testcase" else f"testcase/{tag}"))))
+    top.append(suite)
+    ET.indent(top)
+    return '<?xml version="1.0" encoding="utf-8"?>\n' + ET.tostring(top, encoding="unicode") + "\n"
