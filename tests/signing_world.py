@@ -141,6 +141,7 @@ def certificate(
         .not_valid_before(first)
         .not_valid_after(last)
         .add_extension(x509.BasicConstraints(authority, path_length), critical=True)
+        .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
     )
     usage = dict.fromkeys(_USAGES, False)
     usage |= {"key_cert_sign": True, "crl_sign": True} if authority else {"digital_signature": True}

@@ -146,16 +146,13 @@ def _verified(leaf: x509.Certificate, anchors: Anchors, at: datetime) -> list[x5
 
 
 def _blame_dates(leaf: x509.Certificate, anchors: Anchors, moment: Moment) -> None:
-    """Raises ExpiredKeyError, naming a certificate that is out of its dates, when the chain stands at another time."""
-    out = [c for c in (*anchors.intermediates, *anchors.roots) if not _valid_at(c, moment.at)]
-    for other in out:
-        for at in (other.not_valid_before_utc, other.not_valid_after_utc):
-            try:
-                used = _verified(leaf, anchors, at)
-            except (VerificationError, ValueError, TypeError):
-                continue
-            for certificate in used:
-                check_dates(certificate, moment)
+    """Raises ExpiredKeyError when an issuer by name on the way up is out of its dates: that is why no chain stands."""
+    name, left = leaf.issuer, [*anchors.intermediates, *anchors.roots]
+    while above := [certificate for certificate in left if certificate.subject == name]:
+        if not any(_valid_at(certificate, moment.at) for certificate in above):
+            check_dates(above[0], moment)
+        left = [certificate for certificate in left if certificate not in above]
+        name = above[0].issuer
 
 
 def _ca_policy() -> ExtensionPolicy:
@@ -241,4 +238,8 @@ def _name(certificate: x509.Certificate) -> str:
 
 
 def _plain(error: Exception) -> str:
-    return " ".join(str(error).split())[:200]
+    """The library's reason in one line, without its wrapping and without the certificate's dump."""
+    text = " ".join(str(error).split()).partition(" (encountered")[0]
+    for wrapping in ("validation failed", "candidates exhausted", "Python extension validator failed", "ValueError"):
+        text = text.removeprefix(f"{wrapping}: ")
+    return text[:160]
