@@ -201,7 +201,9 @@ def _print(subject: str, result: CheckResult, found: list[Finding]) -> None:
     from bundlekeeper.model.text import human_bytes
     from bundlekeeper.reports.tables import Table, write
 
-    table = Table(("status", "family", "version", "size", "last proof", "file"), right=frozenset({3}))
+    table = Table(
+        ("status", "family", "version", "size", "last proof", "file"), right=frozenset({3}), below=frozenset({5})
+    )
     for row in result.rows:
         size = row.size if row.size is not None else row.expected_size
         proven = row.proven_at.strftime("%Y-%m-%d %H:%MZ") if row.proven_at else "-"

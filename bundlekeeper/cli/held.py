@@ -112,8 +112,8 @@ def _table(rows: list[Holding]) -> Table:
     from bundlekeeper.model.text import human_bytes
     from bundlekeeper.reports.tables import Table
 
-    table = Table(("family", "version", "size", "images", "standing", "proof", "proven", "digest from", "file"))
-    table.right = frozenset({2, 3})
+    table = Table(("family", "version", "size", "images", "standing", "proof", "proven", "file", "digest from"))
+    table.right, table.below = frozenset({2, 3}), frozenset({7, 8})
     for row in rows:
         bundle = row.held
         table.rows.append(
@@ -125,8 +125,8 @@ def _table(rows: list[Holding]) -> Table:
                 bundle.standing,
                 row.state + (", shared" if bundle.shared else ", same bytes" if bundle.way_in == "same-bytes" else ""),
                 row.proof.proven_at.strftime("%Y-%m-%d %H:%MZ") if row.proof else "-",
-                bundle.digest_from or "not stated",
                 bundle.name,
+                bundle.digest_from or "not stated",
             )
         )
     return table

@@ -83,9 +83,7 @@ def draft(
 
 def _drafted(found: list[Finding], written: str, json: bool) -> int:
     if not json:
-        for one in found:
-            for row in output.finding_lines(one):
-                output.aside(row)
+        output.findings_aside(found)
         if written:
             output.aside(f"written: {written}")
             output.aside(f"next: review it, then: bundlekeeper manifest lint {written}")

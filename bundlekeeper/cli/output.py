@@ -52,10 +52,17 @@ def write_json(document: Mapping[str, Any]) -> None:
 
 
 def findings_text(findings: Iterable[Finding]) -> None:
-    """Print findings as text on stdout: level and code, where, what is, hint."""
-    for found in findings:
-        for row in finding_lines(found):
-            line(row)
+    """Print findings as text on stdout."""
+    from bundlekeeper.reports.findings import write
+
+    write(findings)
+
+
+def findings_aside(findings: Iterable[Finding]) -> None:
+    """Print findings as text on stderr, where stdout is for something else."""
+    from bundlekeeper.reports.findings import write
+
+    write(findings, sys.stderr)
 
 
 def problems_text(problems: Iterable[Finding]) -> None:
@@ -67,29 +74,16 @@ def problems_text(problems: Iterable[Finding]) -> None:
             continue
         if problem.level is Level.NOTE:
             told[problem.code] = []
-        for row in finding_lines(problem):
-            line(row)
+        findings_text([problem])
     for code, places in told.items():
         if places:
             line(f"note: {code}: {len(places)} more like it, at {', '.join(places)}")
 
 
-def finding_lines(found: Finding) -> list[str]:
-    """One finding as lines of text."""
-    place = f"{found.where}: " if found.where else ""
-    lines = [f"{place}{found.level.value}: {found.code}: {found.subject}: {found.says}"]
-    lines += [f"    {row}" for row in found.excerpt.split("\n") if found.excerpt]
-    if found.hint:
-        lines.append(f"  hint: {found.hint}")
-    return lines
-
-
 def error_text(error: KeeperError) -> None:
     """Print an error on stderr: its problems first, then `error:`, `where:`, `hint:`."""
     if isinstance(error, InputError):
-        for problem in error.problems:
-            for row in finding_lines(problem):
-                aside(row)
+        findings_aside(error.problems)
     aside(f"error: {error.says}")
     if error.where:
         aside(f"where: {error.where}")

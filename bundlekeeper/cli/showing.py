@@ -36,7 +36,9 @@ def print_manifest(loaded: Loaded) -> None:
 
 def _bundles(manifest: Manifest) -> None:
     table = Table(
-        ("family", "version", "size", "images", "standing", "signed", "digest from", "file"), right=frozenset({2, 3})
+        ("family", "version", "size", "images", "standing", "signed", "file", "digest from"),
+        right=frozenset({2, 3}),
+        below=frozenset({5, 6, 7}),
     )
     for family in manifest.families:
         for bundle in manifest.of(family):
@@ -48,8 +50,8 @@ def _bundles(manifest: Manifest) -> None:
                     str(len(bundle.images)),
                     str(bundle.standing),
                     f"{bundle.signature.form} by {bundle.signature.key}" if bundle.signature else "-",
-                    bundle.digest_from or "not stated",
                     bundle.file,
+                    bundle.digest_from or "not stated",
                 )
             )
     write(table)

@@ -117,7 +117,9 @@ def _print(root: str, result: TakeResult, found: list[Finding]) -> None:
     from bundlekeeper.model.text import human_bytes
     from bundlekeeper.reports.tables import Table, write
 
-    table = Table(("status", "family", "version", "size", "file", "note"), right=frozenset({3}))
+    table = Table(
+        ("status", "family", "version", "size", "file", "note"), right=frozenset({3}), below=frozenset({4, 5})
+    )
     for row in result.rows:
         way = "" if row.way_in in {"", "copy", row.status.replace(" ", "-")} else row.way_in
         note = ", ".join(part for part in (way, row.note) if part)
