@@ -12,7 +12,7 @@ import stat
 import warnings
 from collections.abc import Callable
 
-from cryptography.exceptions import UnsupportedAlgorithm
+from cryptography.exceptions import InvalidTag, UnsupportedAlgorithm
 from cryptography.hazmat.primitives import serialization
 
 from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
@@ -149,7 +149,7 @@ def _loaded(data: bytes, secret: bytes | None, where: str) -> SigningKey | None:
                 hint="pip install 'cryptography[ssh]', or use an encrypted PKCS #8 key",
             ) from e
         raise InputError("the private key is of a kind that is not taken", where=where) from e
-    except ValueError as e:
+    except (ValueError, InvalidTag) as e:  # InvalidTag: a wrong passphrase of an AES-GCM key
         says = "the private key cannot be read" if secret is None else "the passphrase is wrong, or the key is damaged"
         raise InputError(says, where=where) from e
     if not isinstance(key, SigningKey):
