@@ -278,11 +278,11 @@ class Judge:
     def _count(self) -> None:
         result = self.result
         for row in result.rows:
-            if row.expected and row.status is not Status.MISSING:
+            if row.expected:
                 result.proven += row.status is Status.OK
                 result.trusted += row.status is Status.TRUSTED
                 result.skipped += row.status is Status.NOT_READ
-                result.unproven += row.status in (Status.UNPROVEN, Status.UNREADABLE)
+                result.unproven += row.status not in (Status.OK, Status.TRUSTED, Status.NOT_READ)
 
 
 def about_bundles(slots: Iterable[Slot], result: CheckResult) -> None:
