@@ -166,6 +166,7 @@ def test_images_inside_the_packages_are_proven_by_the_packages_own_list(
     images.mkdir()
     for package in packages:
         root = tmp_path / "unpacked" / package.name
+        root.mkdir(parents=True)
         subprocess.run(["dpkg-deb", "-x", folder / package.file, root], check=True)
         for path in root.rglob("*"):
             if path.is_file() and not path.is_symlink() and path.suffix in {".fd", ".bin", ".rom", ".elf"}:
