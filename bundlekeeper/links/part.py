@@ -49,7 +49,8 @@ class Resume:
         """Read a record; None for anything that is not one in every detail: it is only ever a shortcut."""
         try:
             row = json.loads(data)
-            if not isinstance(row, dict) or row.pop("resume", None) != _FORMAT:
+            form = row.pop("resume", None) if isinstance(row, dict) else None
+            if form != _FORMAT or type(form) is not int:  # True and 1.0 equal 1
                 return None
             record = cls(**row)
         except (ValueError, TypeError, RecursionError):
