@@ -129,6 +129,8 @@ def _check_table(table: Mapping[str, Any], files: Iterable[str]) -> None:
     for key in ("form", "for", "key_type", "fingerprint"):
         if key not in table:
             raise InputError(f"{key} is missing")
+    if not all(isinstance(purpose, str) for purpose in table["for"]):
+        raise InputError("for holds something else than texts")
     known = set(files)
     for name, digest in table.get("files", {}).items():
         if name not in known or not isinstance(digest, str):
