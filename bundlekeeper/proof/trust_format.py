@@ -28,6 +28,7 @@ _KEYS = (
     *("trust", "form", "for", "key_type", "fingerprint", "namespace", "key_id", "from", "until"),
     *("added", "added_from", "dropped", "why", "files"),
 )
+_MEND = "remove the entry's files from .keeper/trust, then add the key again, comparing its fingerprint"
 _NOT_TEXT: dict[str, type] = {
     **{"trust": int, "for": list, "files": dict},
     **{"from": date, "until": date, "added": datetime, "dropped": datetime},
@@ -76,7 +77,7 @@ def from_files(name: str, toml: bytes, read: Callable[[str, int], bytes]) -> Tru
             found[what] = [der for _, der in pem_blocks(data)] if what != "key" else [data]
         return _entry(name, table, found)
     except InputError as e:
-        raise InputError(e.says, hint=e.hint or "drop the entry and add the key again", where=e.where or where) from e
+        raise InputError(e.says, hint=e.hint or _MEND, where=e.where or where) from e
     except RefusedError as e:
         raise RefusedError(e.says, hint=e.hint, where=e.where or where) from e
 

@@ -1,0 +1,146 @@
+"""The trust list on disk, STORE/.keeper/trust: reading it whole, adding an entry, marking one as dropped.
+
+Rules: an entry exists when its TOML does, which is linked last and never replaces another's; what cannot be read is
+told for each entry and trusts nobody; dropping replaces the TOML by rename and removes nothing; files are read bounded
+and through no link. The caller holds the store's lock when it writes. Formats and checks are `proof.trust`'s.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from datetime import datetime
+
+from bundlekeeper.errors import InputError, KeeperError, RefusedError, UnfinishedError
+from bundlekeeper.model.trust import TrustEntry
+from bundlekeeper.store import files, incoming
+
+FOLDER = (".keeper", "trust")
+MAX_ENTRIES = 1000
+_SUFFIX = ".toml"
+_MODE = 0o644
+
+
+@dataclass(frozen=True, slots=True)
+class TrustList:
+    """Every entry that could be read, by name, and an error for each that could not."""
+
+    entries: tuple[TrustEntry, ...] = ()
+    broken: tuple[KeeperError, ...] = ()
+
+    def get(self, name: str) -> TrustEntry:
+        """The entry of that name, dropped or not. Raises InputError with the closest names when there is none."""
+        from difflib import get_close_matches
+
+        for entry in self.entries:
+            if entry.name == name:
+                return entry
+        close = get_close_matches(name, [entry.name for entry in self.entries], n=1)
+        hint = f"did you mean {close[0]}?" if close else "bundlekeeper trust list shows what there is"
+        raise InputError(f"there is no trust entry {name!r}", hint=hint)
+
+
+def read_all(root_fd: int) -> TrustList:
+    """Read the whole trust list of the store whose root folder is open as `root_fd`; no folder means no entries.
+
+    Raises UnfinishedError when the folder cannot be read, RefusedError when it is a link or holds absurdly many files.
+    """
+    with files.wrapped("the trust list cannot be read", "/".join(FOLDER)):
+        try:
+            fd = files.open_folder(root_fd, FOLDER)
+        except FileNotFoundError:
+            return TrustList()
+        try:
+            names = sorted(name.removesuffix(_SUFFIX) for name in os.listdir(fd) if name.endswith(_SUFFIX))
+            if len(names) > MAX_ENTRIES:
+                raise RefusedError(f"the trust list holds more than {MAX_ENTRIES} entries")
+            entries: list[TrustEntry] = []
+            broken: list[KeeperError] = []
+            for name in names:
+                try:
+                    entries.append(_read(fd, name))
+                except KeeperError as e:
+                    broken.append(e)
+            return TrustList(tuple(entries), tuple(broken))
+        finally:
+            os.close(fd)
+
+
+def add(root_fd: int, entry: TrustEntry) -> None:
+    """Write a new entry: its PEM files, then the TOML that makes it exist, each durable before the next.
+
+    Raises InputError when the name is taken, UnfinishedError when it cannot be written; then nothing is added.
+    """
+    from bundlekeeper.proof.trust_format import to_files
+
+    with (
+        files.wrapped("the trust entry cannot be written", "/".join(FOLDER)),
+        files.folder(root_fd, FOLDER, create=True) as folder,
+        incoming.opened(root_fd) as room,
+    ):
+        if files.exists(folder, entry.name + _SUFFIX):
+            raise _taken(entry)
+        for name, data in to_files(entry).items():
+            if not name.endswith(_SUFFIX):
+                files.remove(folder, name)  # what an addition left that was stopped: no TOML names it
+            try:
+                _publish(room, folder, name, data)
+            except FileExistsError as e:
+                raise _taken(entry) from e
+            os.fsync(folder)
+
+
+def replace(root_fd: int, entry: TrustEntry) -> None:
+    """Write an entry's TOML anew, as after dropping it; its PEM files stay. Raises UnfinishedError."""
+    from bundlekeeper.proof.trust_format import to_files
+
+    toml = entry.name + _SUFFIX
+    with (
+        files.wrapped("the trust entry cannot be written", "/".join(FOLDER)),
+        files.folder(root_fd, FOLDER) as folder,
+        incoming.opened(root_fd) as room,
+        room.named() as temp,
+    ):
+        files.write_all(temp.fd, to_files(entry)[toml])
+        os.fchmod(temp.fd, _MODE)
+        os.fsync(temp.fd)
+        os.rename(temp.name, toml, src_dir_fd=room.fd, dst_dir_fd=folder)
+        os.fsync(folder)
+
+
+def drop(root_fd: int, name: str, *, at: datetime, why: str) -> TrustEntry:
+    """Mark an entry as dropped and return it.
+
+    Raises InputError for an unknown name, no reason, or one dropped before, UnfinishedError when it cannot be written.
+    """
+    from bundlekeeper.proof.trust import drop as dropped
+
+    entry = dropped(read_all(root_fd).get(name), at=at, why=why)
+    replace(root_fd, entry)
+    return entry
+
+
+def _read(folder: int, name: str) -> TrustEntry:
+    from bundlekeeper.proof.trust_format import MAX_TOML_BYTES, from_files
+
+    def read(file: str, limit: int) -> bytes:
+        try:
+            return files.read_bounded(folder, file, limit)
+        except FileNotFoundError as e:
+            raise InputError("a file of the entry is missing", where=file) from e
+        except OSError as e:
+            raise UnfinishedError(f"cannot be read: {e.strerror}", where=file) from e
+
+    return from_files(name, read(name + _SUFFIX, MAX_TOML_BYTES), read)
+
+
+def _publish(room: incoming.Incoming, folder: int, name: str, data: bytes) -> None:
+    with room.temp() as temp:
+        files.write_all(temp.fd, data)
+        os.fchmod(temp.fd, _MODE)
+        os.fsync(temp.fd)
+        temp.publish(folder, name)
+
+
+def _taken(entry: TrustEntry) -> InputError:
+    return InputError(f"the name {entry.name} is in use", hint="a name is used once; choose another")
