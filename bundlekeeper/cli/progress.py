@@ -51,7 +51,8 @@ class Lines:
             self._title, self._total, self._done = title, total_bytes, 0
             self._began_s = self._monotonic()
             self._next_s = self._began_s + self._every_s
-            self._write(f"{title}: {files} files, {human_bytes(total_bytes)}")
+            if files:
+                self._write(f"{title}: {files} files, {human_bytes(total_bytes)}")
 
     def file(self, name: str) -> None:
         """Remember the file for the next line."""

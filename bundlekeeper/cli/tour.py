@@ -104,7 +104,7 @@ def tour(
     _prepare(place)
     rows: list[tuple[Step, int]] = []
     with _inside(place), _quiet(json):
-        output.line(f"A tour of bundlekeeper, in {place}. The platform and its files are invented.")
+        output.line(f"A tour of bundlekeeper, in {place.name}. The platform and its files are invented.")
         for number, step in enumerate(STEPS, 1):
             rows.append((step, _run(number, step)))
     return _end(place, rows, json)
@@ -195,7 +195,7 @@ def _end(place: Path, rows: Sequence[tuple[Step, int]], json: bool) -> int:
     else:
         output.line()
         output.line(
-            f"{len(rows)} steps, {len(rows) - len(wrong)} as expected. Everything is in {place}; delete it when done."
+            f"{len(rows)} steps, {len(rows) - len(wrong)} as expected. Everything is in {place.name}; delete it when done."
         )
         output.line("next: bundlekeeper manifest draft FILE... with your own files")
     return EXIT_FOUND if wrong else 0
