@@ -195,7 +195,8 @@ def _end(place: Path, rows: Sequence[tuple[Step, int]], json: bool) -> int:
     else:
         output.line()
         output.line(
-            f"{len(rows)} steps, {len(rows) - len(wrong)} as expected. Everything is in {place.name}; delete it when done."
+            f"{len(rows)} steps, {len(rows) - len(wrong)} as expected. "
+            f"Everything is in {place.name}; delete it when done."
         )
         output.line("next: bundlekeeper manifest draft FILE... with your own files")
     return EXIT_FOUND if wrong else 0
