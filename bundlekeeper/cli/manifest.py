@@ -13,6 +13,7 @@ import typer
 
 from bundlekeeper.cli import output
 from bundlekeeper.cli.common import MANIFEST_LIMIT, JsonOption, QuietOption, read_bounded, today
+from bundlekeeper.cli.signing import sign
 from bundlekeeper.cli.writing import write_new, write_over
 from bundlekeeper.errors import InputError, worst_exit
 from bundlekeeper.model.findings import exit_status
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.findings import Finding
 
 app = typer.Typer(
-    help="Draft, lint, show and confirm a manifest; print its JSON Schema.",
+    help="Draft, lint, show, confirm and sign a manifest; print its JSON Schema.",
     rich_markup_mode=None,
 )
 
@@ -203,6 +204,9 @@ def schema(out: OutputOption = "-", force: ForceOption = False) -> int:
     if written:
         output.aside(f"written: {written}")
     return 0
+
+
+app.command()(sign)
 
 
 def register(root: typer.Typer) -> None:

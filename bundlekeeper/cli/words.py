@@ -7,14 +7,15 @@ commands that really exist.
 #: command -> (module that registers it, one line for the root help). The order is that of the job.
 COMMANDS: dict[str, tuple[str, str]] = {
     "tour": ("bundlekeeper.cli.tour", "the whole job on a small invented platform, with what to look at"),
-    "manifest": ("bundlekeeper.cli.manifest", "draft, lint, show, confirm a manifest; print its JSON Schema"),
+    "manifest": ("bundlekeeper.cli.manifest", "draft, lint, show, confirm, sign a manifest; print its JSON Schema"),
     "take": ("bundlekeeper.cli.take", "take a manifest's bundles into the store, proven"),
     "held": ("bundlekeeper.cli.held", "what the store holds, by family"),
     "check": ("bundlekeeper.cli.check", "prove the store, or any folder, against a manifest"),
+    "trust": ("bundlekeeper.cli.trust", "add, list, drop the keys that signatures are held against"),
 }
 
 #: Commands that have commands of their own.
-GROUPS = frozenset({"manifest"})
+GROUPS = frozenset({"manifest", "trust"})
 
 EXIT_STATUSES = (
     (0, "all well"),
