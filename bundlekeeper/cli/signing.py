@@ -102,9 +102,9 @@ def _passphrase(fd: int | None) -> Passphrase:
     def from_terminal(prompt: str) -> bytes:
         import getpass
 
-        if not (sys.stdin.isatty() or Path("/dev/tty").exists()):
-            raise _nobody()
-        try:
+        try:  # getpass falls back to an echoing prompt where there is no terminal: ask first
+            if not sys.stdin.isatty():
+                os.close(os.open("/dev/tty", os.O_RDWR | os.O_NOCTTY))
             return getpass.getpass(f"{prompt}: ").encode("utf-8", "surrogateescape")
         except (EOFError, OSError) as error:
             raise _nobody() from error
