@@ -24,7 +24,7 @@ from cryptography.x509.verification import Criticality, ExtensionPolicy, Policy,
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.model.trust import Moment
 from bundlekeeper.proof import revocation
-from bundlekeeper.proof.keys import read_certificate
+from bundlekeeper.proof.keys import X509_ERRORS, read_certificate
 from bundlekeeper.proof.refusals import ExpiredKeyError, NotCheckedError, SignatureError, StrangerKeyError
 from bundlekeeper.proof.wire import pem_blocks
 
@@ -135,7 +135,7 @@ def _build(leaf: x509.Certificate, anchors: Anchors, moment: Moment) -> list[x50
             f"{_name(leaf)} does not lead to a trusted root at {moment}: {_plain(e)}",
             hint="roots and intermediates come from the trust entry and from the signature itself",
         ) from e
-    except (ValueError, TypeError, UnsupportedAlgorithm) as e:
+    except (*X509_ERRORS, UnsupportedAlgorithm) as e:
         raise SignatureError(f"the chain of {_name(leaf)} cannot be read: {_plain(e)}") from e
 
 
@@ -194,7 +194,7 @@ def _may_pass_on_code_signing(
 def _check_leaf(leaf: x509.Certificate, usage: x509.ObjectIdentifier | None) -> None:
     try:
         extensions = leaf.extensions
-    except (ValueError, x509.DuplicateExtension, UnsupportedAlgorithm) as e:
+    except (*X509_ERRORS, UnsupportedAlgorithm) as e:
         raise SignatureError(f"the extensions of {_name(leaf)} cannot be read") from e
     if _is_authority(leaf):
         raise SignatureError(f"{_name(leaf)} is an authority's certificate, not a signer's")
@@ -221,7 +221,7 @@ def _check_strength(certificate: x509.Certificate) -> None:
 def _is_authority(certificate: x509.Certificate) -> bool:
     try:
         return certificate.extensions.get_extension_for_class(x509.BasicConstraints).value.ca
-    except (x509.ExtensionNotFound, ValueError, x509.DuplicateExtension):
+    except (x509.ExtensionNotFound, *X509_ERRORS):
         return False
 
 

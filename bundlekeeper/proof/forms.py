@@ -19,7 +19,7 @@ What these forms sign is verified without this tool by
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives import hashes
@@ -27,6 +27,7 @@ from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding, rsa,
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.proof.keys import PublicKey, checked, require_type
+from bundlekeeper.proof.message import WholeMessage
 from bundlekeeper.proof.refusals import NotCheckedError, SignatureError
 from bundlekeeper.proof.wire import strict_base64
 
@@ -44,8 +45,6 @@ RAW_FORMS = ("ed25519", *FORM_DIGEST)
 
 _HASHES: dict[str, hashes.HashAlgorithm] = {"sha256": hashes.SHA256(), "sha384": hashes.SHA384()}
 
-#: Gives the whole message, or raises NotCheckedError when it is longer than the limit in bytes, OSError as it comes.
-WholeMessage = Callable[[int], bytes | bytearray]
 PrivateKey = ed25519.Ed25519PrivateKey | ec.EllipticCurvePrivateKey | rsa.RSAPrivateKey
 
 

@@ -53,6 +53,9 @@ _SMALL_ORDER_Y = frozenset(
     }
 )
 
+#: What the library raises for bytes that are no certificate or list, now or when a part is first asked for.
+X509_ERRORS = (ValueError, TypeError, x509.DuplicateExtension, x509.InvalidVersion, x509.UnsupportedGeneralNameType)
+
 VerifyingKey = ed25519.Ed25519PublicKey | ec.EllipticCurvePublicKey | rsa.RSAPublicKey
 
 
@@ -133,9 +136,12 @@ def read_certificate(der: bytes) -> x509.Certificate:
         certificate = x509.load_der_x509_certificate(der)
         digest = certificate.signature_hash_algorithm
         key = certificate.public_key()
+        # the library parses these when they are first asked for; whoever asks later must not meet a damaged one
+        certificate.subject, certificate.issuer, tuple(certificate.extensions)
+        certificate.not_valid_before_utc, certificate.not_valid_after_utc  # noqa: B018
     except UnsupportedAlgorithm as e:
         raise RefusedError(f"the certificate uses an algorithm that is not taken: {_short(e)}") from e
-    except (ValueError, TypeError) as e:
+    except X509_ERRORS as e:
         raise InputError(f"not a certificate that can be read: {_short(e)}") from e
     if digest is not None and digest.name in ("md5", "sha1"):
         raise RefusedError(

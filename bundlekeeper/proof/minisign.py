@@ -18,8 +18,9 @@ from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric import ed25519
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.proof.forms import MAX_WHOLE_BYTES, WholeMessage
+from bundlekeeper.proof.forms import MAX_WHOLE_BYTES
 from bundlekeeper.proof.keys import PublicKey, checked, refuse_weak_point
+from bundlekeeper.proof.message import WholeMessage
 from bundlekeeper.proof.refusals import NotCheckedError, SignatureError, StrangerKeyError
 from bundlekeeper.proof.wire import strict_base64
 

@@ -17,6 +17,7 @@ from cryptography.exceptions import UnsupportedAlgorithm
 
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.model.trust import Moment
+from bundlekeeper.proof.keys import X509_ERRORS
 from bundlekeeper.proof.refusals import NotCheckedError, RevokedKeyError
 from bundlekeeper.proof.wire import pem_blocks
 
@@ -58,7 +59,7 @@ def load_crl(der: bytes, *, where: str = "") -> x509.CertificateRevocationList:
         tuple(crl.extensions), crl.next_update_utc, crl.last_update_utc, crl.issuer
     except UnsupportedAlgorithm as e:
         raise RefusedError("the revocation list uses an algorithm that is not taken", where=where) from e
-    except (ValueError, TypeError) as e:
+    except X509_ERRORS as e:
         raise InputError("not a revocation list that can be read", where=where) from e
     if digest is not None and digest.name in ("md5", "sha1"):
         raise RefusedError(f"the revocation list is signed with {digest.name.upper()}", where=where)
@@ -111,7 +112,7 @@ def _why(entry: x509.RevokedCertificate) -> tuple[x509.ReasonFlags | None, datet
                 reason = extension.value.reason
             elif isinstance(extension.value, x509.InvalidityDate):
                 since = min(since, extension.value.invalidity_date_utc)
-    except (ValueError, x509.DuplicateExtension):
+    except X509_ERRORS:
         return None, entry.revocation_date_utc
     return reason, since
 
@@ -120,14 +121,14 @@ def _authentic(crl: x509.CertificateRevocationList, issuer: x509.Certificate) ->
     """True when this issuer signed the list and may do so (RFC 5280 §6.3.3 f: where it has a key usage at all)."""
     try:
         usages = [e.value for e in issuer.extensions if isinstance(e.value, x509.KeyUsage)]
-    except (x509.DuplicateExtension, ValueError):
+    except X509_ERRORS:
         return False
     if not all(usage.crl_sign for usage in usages):
         return False
     key = issuer.public_key()
     try:
         return crl.is_signature_valid(key)  # type: ignore[arg-type]  # other key types raise TypeError, caught here
-    except (TypeError, ValueError, UnsupportedAlgorithm):
+    except (*X509_ERRORS, UnsupportedAlgorithm):
         return False
 
 
@@ -141,7 +142,7 @@ def _whole(crl: x509.CertificateRevocationList) -> bool:
             for entry in crl
             for extension in entry.extensions
         )
-    except ValueError:
+    except X509_ERRORS:
         return False
 
 

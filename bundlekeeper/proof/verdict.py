@@ -17,6 +17,7 @@ from bundlekeeper.model.findings import Finding, Level, finding
 from bundlekeeper.model.trust import Moment, TrustEntry
 from bundlekeeper.proof import certificates, forms, minisign, sshsig
 from bundlekeeper.proof.keys import read_certificate
+from bundlekeeper.proof.message import WholeMessage, same_chunks, same_whole
 from bundlekeeper.proof.refusals import NotCheckedError, SignatureError
 from bundlekeeper.proof.trust import anchors_of, key_of
 
@@ -44,13 +45,25 @@ class Evidence:
     """What is known of the message's bytes.
 
     `digests` maps hashlib's names to hexadecimal, all from one read. `whole` gives the whole message, for the forms
-    that cannot do with a digest, up to a limit in bytes; `chunks` gives it piece by piece.
+    that cannot do with a digest, up to a limit in bytes; `chunks` gives it piece by piece. Both are held against the
+    SHA-256 in `digests` where it is there (`proof.message` makes both from an open file).
     """
 
     digests: Mapping[str, str]
-    whole: forms.WholeMessage | None = None
+    whole: WholeMessage | None = None
     chunks: Callable[[], Iterable[bytes]] | None = None
     whole_limit_bytes: int = forms.MAX_WHOLE_BYTES
+
+    def same_whole(self) -> WholeMessage | None:
+        """`whole`, held against the first read."""
+        sha256 = self.digests.get("sha256")
+        return same_whole(self.whole, sha256) if self.whole and sha256 else self.whole
+
+    def same_chunks(self) -> Iterable[bytes] | None:
+        """The pieces of `chunks`, held against the first read."""
+        sha256 = self.digests.get("sha256")
+        pieces = self.chunks() if self.chunks else None
+        return same_chunks(pieces, sha256) if pieces is not None and sha256 else pieces
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,7 +269,7 @@ def _verify(case: _Case, signature: bytes) -> None:
             minisign.parse(signature),
             key=key,
             digests=evidence.digests,
-            whole=evidence.whole,
+            whole=evidence.same_whole(),
             whole_limit_bytes=evidence.whole_limit_bytes,
             name=entry.name,
         )
@@ -266,7 +279,7 @@ def _verify(case: _Case, signature: bytes) -> None:
             key,
             signature,
             digests=evidence.digests,
-            whole=evidence.whole,
+            whole=evidence.same_whole(),
             whole_limit_bytes=evidence.whole_limit_bytes,
         )
     if entry.certificate:
@@ -278,13 +291,14 @@ def _verify_cms(case: _Case, signature: bytes) -> None:
     from bundlekeeper.proof import cms
 
     entry, evidence = case.entry, case.evidence
-    if evidence.chunks is None:
+    chunks = evidence.same_chunks()
+    if chunks is None:
         raise NotCheckedError("a CMS signature needs the message itself, which is not at hand")
     anchors = anchors_of(entry)
     if not anchors.roots:  # the one certificate is trusted as it is: it is its own end of the chain
         anchors = certificates.Anchors((read_certificate(entry.certificate),))
     parsed = cms.parse(signature)
-    said = cms.verify(parsed, evidence.chunks(), anchors=anchors, pinned=entry.certificate, moments=case.moments)
+    said = cms.verify(parsed, chunks, anchors=anchors, pinned=entry.certificate, moments=case.moments)
     _note(case, said)
 
 
