@@ -1,4 +1,4 @@
-"""One take in a process of its own, for tests that kill it or make its calls fail: `python -m tests.store_child BASE`.
+"""One take in a process of its own, for tests that kill it: `python -m tests.store_child BASE [WAIT_S]`.
 
 The folder BASE holds `source`, `store` and `bundles.json`: a list of [file, right size, right SHA-256, version].
 Prints one JSON object: statuses, finding codes, bytes read, or the error.
@@ -15,15 +15,17 @@ from bundlekeeper.errors import KeeperError
 from tests.store_kit import Kit
 
 
-def main(base: Path) -> int:
+def bundles_of(kit: Kit, base: Path) -> list[SimpleNamespace]:
+    """The bundles that `bundles.json` describes."""
+    rows = json.loads((base / "bundles.json").read_text())
+    return [kit.bundle(file, b"", size=size, sha256=digest, version=version) for file, size, digest, version in rows]
+
+
+def main(base: Path, wait_s: float = 0.0) -> int:
     """Run the take and report."""
     kit = Kit(base)
-    bundles = []
-    for file, size, sha256, version in json.loads((base / "bundles.json").read_text()):
-        plain = kit.bundle(file, b"")
-        bundles.append(SimpleNamespace(**{**vars(plain), "size": size, "sha256": sha256, "version": version}))
     try:
-        result = kit.take(*bundles)
+        result = kit.take(*bundles_of(kit, base), wait_s=wait_s)
     except KeeperError as error:
         print(json.dumps({"error": error.says, "hint": error.hint, "exit": error.exit_code}))
         return error.exit_code
@@ -33,4 +35,4 @@ def main(base: Path) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(Path(sys.argv[1])))
+    sys.exit(main(Path(sys.argv[1]), *map(float, sys.argv[2:])))

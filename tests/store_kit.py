@@ -67,7 +67,7 @@ class Kit:
     def take_loaded(self, loaded: Any, **options: Any) -> TakeResult:
         """Take a manifest made by `loaded`."""
         options = {"clock": now, "progress": Silent(), **options}
-        with Store.open(self.root, write=True) as store:
+        with Store.open(self.root, write=not options.get("dry_run", False)) as store:
             return take(store, loaded, [FolderSource(self.source, but=self.root)], **options)
 
     def held(self) -> list[Held]:

@@ -163,6 +163,11 @@ def opened(root: int) -> Iterator[Incoming]:
     """The store's folder of temporary files, made where absent. Raises RefusedError, OSError."""
     with files.folder(root, (".keeper",), create=True) as keeper:
         fd = files.step(keeper, FOLDER, create=True, mode=files.PRIVATE_FOLDER)
+        try:
+            os.fsync(keeper)
+        except OSError:
+            os.close(fd)
+            raise
     try:
         yield Incoming(fd)
     finally:

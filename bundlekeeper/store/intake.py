@@ -82,7 +82,7 @@ def take(
     ):
         room.sweep(but=frozenset(each.sha256 for each in facts))
         admitted = admission.judge(loaded, catalogue.accepted(), clock(), whys)
-        taking = Taking(store, room, catalogue, clock=clock, progress=progress, link=link, stop=stop)
+        taking = Taking(store, room, catalogue, sources, clock=clock, progress=progress, link=link, stop=stop)
         unseen = _survey(sources, facts)
         planned = plan.plan(store.fd, plan.Contents(taking.held, taking.proofs, taking.kind, clock()), facts, sources)
         plan.insist_on_room(room, planned, link, where)

@@ -184,7 +184,7 @@ def _insist_on_trust(fd: int, where: str, *, write: bool) -> None:
 
 def _refuse_everybody(status: os.stat_result, where: str) -> None:
     if status.st_mode & stat.S_IWOTH:
-        hint = f"take that right away: chmod o-w {where}"
+        hint = f"take that right away: chmod o-w {where}; where there are no modes, mount with umask=022"
         raise RefusedError("this folder of the store can be written by everybody", where=where, hint=hint)
 
 

@@ -41,7 +41,7 @@ class Step(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """One bundle's step; `offers` are what each source has, asked only where something must be fetched."""
+    """One bundle's step; `offers` are what each source has, asked here only where it must be fetched."""
 
     facts: Facts
     step: Step
@@ -81,14 +81,18 @@ def plan(
         if step is None:
             # A row for this very place whose file is gone is no other name.
             step = Step.LINK if places.get(each.sha256, set()) - {each.place} else Step.FETCH
-        # A step that may fail keeps a second string to its bow: where else the bytes could come from.
-        offers = () if step is Step.NOTHING else tuple((s, s.find(wanted_of(each))) for s in sources)
+        offers = ask(sources, each) if step is Step.FETCH else ()
         if step is Step.FETCH:
             step = _outlook(offers)
         if step is Step.FETCH:
             places.setdefault(each.sha256, set()).add(each.place)
         planned.append(Planned(each, step, offers))
     return tuple(planned)
+
+
+def ask(sources: Sequence[Source], facts: Facts) -> tuple[tuple[Source, Found], ...]:
+    """What each source has for a bundle. Raises what sources raise."""
+    return tuple((source, source.find(wanted_of(facts))) for source in sources)
 
 
 def _outlook(offers: Sequence[tuple[Source, Found]]) -> Step:

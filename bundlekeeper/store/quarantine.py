@@ -38,7 +38,7 @@ class Wrong:
 
 def name_for(name: str, sha256: str, size: int | None = None, *, digits: int = _DIGITS) -> str:
     """The name in quarantine, which leaves room for the note's suffix; without a digest it tells the size."""
-    tail = f".{sha256[:digits]}" if sha256 else f".size-{size}"
+    tail = f".{sha256[:digits]}" if sha256 else f".size-{'unknown' if size is None else size}"
     room = _NAME_BYTES - len(tail) - len(_NOTE)
     head = os.fsencode(name)[:room].decode("utf-8", "ignore")
     return head + tail
@@ -116,6 +116,6 @@ def _text(wrong: Wrong, at: datetime, *, kept: bool) -> str:
         ("from", wrong.place),
         ("when", at.isoformat(timespec="seconds")),
         ("manifest", f"{facts.platform}, sequence {facts.sequence}"),
-        ("bytes", "kept beside this note" if kept else "not kept: too large to be this bundle"),
+        ("bytes", "kept beside this note" if kept else "not kept"),
     )
     return "".join(f"{key + ':':<10}{visible(value)}\n" for key, value in rows)

@@ -17,14 +17,13 @@ from typing import Literal, Protocol
 
 from bundlekeeper.errors import KeeperError, UnfinishedError
 from bundlekeeper.proof.digests import copy_fd, digest_fd
-from bundlekeeper.proof.reading import Digest, Stop, TooLong
+from bundlekeeper.proof.reading import Digest, Stop, TargetError, TooLong
 from bundlekeeper.store import walk
 from bundlekeeper.store.incoming import Incoming, Temp
 
 Link = Literal["none", "reflink", "hard"]
 
 _FICLONE = 0x40049409  # linux/fs.h: _IOW(0x94, 9, int); ioctl_ficlone(2)
-_TARGET_ERRORS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS}  # a read never fails with these
 _NO_CLONE = {errno.EOPNOTSUPP, errno.EXDEV, errno.EINVAL, errno.ENOTTY, errno.ENOSYS, errno.EPERM, errno.ETXTBSY}
 _NO_LINK = {errno.EXDEV, errno.EPERM, errno.EMLINK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EACCES, errno.ENOENT}
 
@@ -232,9 +231,9 @@ def _bring(
                 digest = copy_fd(fd, temp.fd, limit=limit, size_hint=before.st_size, on_bytes=on_bytes, stop=stop)
             else:
                 digest = digest_fd(temp.fd, size_hint=before.st_size, on_bytes=on_bytes, stop=stop)
+        except TargetError:
+            raise
         except OSError as error:
-            if error.errno in _TARGET_ERRORS or _readable(fd):
-                raise
             raise _source_error(error, offer) from error
         # A clone is ours alone from the first moment; whatever happens to its source then is no matter.
         changed = way_in != "reflink" and _differs(before, os.fstat(fd))
@@ -242,15 +241,6 @@ def _bring(
     except BaseException:
         temp.close()
         raise
-
-
-def _readable(fd: int) -> bool:
-    """True when the source still gives the bytes at which a copy failed: then the failure was the store's."""
-    try:
-        os.pread(fd, 1 << 20, os.lseek(fd, 0, os.SEEK_CUR))
-    except OSError:
-        return False
-    return True
 
 
 def _differs(before: os.stat_result, after: os.stat_result) -> bool:

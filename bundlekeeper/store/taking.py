@@ -23,9 +23,9 @@ from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.facts import Facts
 from bundlekeeper.store.filesystem import describe_fd
 from bundlekeeper.store.incoming import Incoming
-from bundlekeeper.store.plan import Planned, Step, wanted_of
+from bundlekeeper.store.plan import Planned, Step, ask, wanted_of
 from bundlekeeper.store.records import Held, Proof
-from bundlekeeper.store.sources import Fetched, Link, Offer, Source, SourceError
+from bundlekeeper.store.sources import Fetched, Found, Link, Offer, Source, SourceError
 
 if TYPE_CHECKING:
     from bundlekeeper.store.layout import Store
@@ -64,6 +64,7 @@ class _Work:
     notes: tuple[str, ...] = ()
     wrongs: tuple[tuple[quarantine.Wrong, str, str], ...] = ()  # what, its place in quarantine, why it is not there
     unreadable: tuple[str, ...] = ()
+    offers: tuple[tuple[Source, Found], ...] = ()
     clash: Held | None = None  # what holds the place with other bytes, right by an older manifest
 
     def ended(self, status: str, way_in: str, came_from: str, note: str = "") -> None:
@@ -93,13 +94,14 @@ class Taking:
         store: Store,
         room: Incoming,
         catalogue: Catalogue,
+        sources: Sequence[Source],
         *,
         clock: Clock,
         progress: Progress,
         link: Link,
         stop: Stop | None,
     ) -> None:
-        self._store, self._room, self._catalogue = store, room, catalogue
+        self._store, self._room, self._catalogue, self._sources = store, room, catalogue, sources
         self._clock, self._progress, self._way, self._stop = clock, progress, link, stop
         self.held = {row.place: row for row in catalogue.held()}
         self.proofs = catalogue.proofs()
@@ -167,8 +169,8 @@ class Taking:
                 work.clash = row
                 return False
             wrong = quarantine.Wrong(facts, size, sha256, facts.place, "the file in the store was not the manifest's")
+            self._forget(facts.place)  # first: a row without its file would claim too much
             kept = quarantine.move_in(self._store.fd, self._room, found.folder, wrong, self._clock())
-            self._forget(facts.place)
             work.wrongs += ((wrong, kept, ""),)
             work.status = "quarantined"
             return False
@@ -251,7 +253,8 @@ class Taking:
     # From a source
 
     def _fetch(self, planned: Planned, work: _Work) -> None:
-        for source, found in planned.offers:
+        work.offers = planned.offers or ask(self._sources, planned.facts)
+        for source, found in work.offers:
             for offer in found.offers:
                 if self._try(planned.facts, source, offer, work):
                     return
@@ -310,8 +313,9 @@ class Taking:
 
     def _quarantine(self, facts: Facts, offer: Offer, fetched: Fetched | None, work: _Work) -> None:
         if fetched is None:
-            why = f"too large to be this bundle: over {too_large(facts)} bytes"
-            wrong = quarantine.Wrong(facts, offer.size or too_large(facts), "", offer.place, why)
+            wrong = quarantine.Wrong(
+                facts, offer.size, "", offer.place, "of another size than the bundle, and not read"
+            )
         else:
             size, sha256 = fetched.digest.size, fetched.digest.sha256
             why = verdicts.code_of(facts, size)
@@ -339,7 +343,7 @@ class Taking:
         """Turn what came of one bundle into its row and its findings."""
         facts = planned.facts
         settled = work.status in {"taken", "already held", "same bytes"}
-        obstacles = [sentence for _, found in planned.offers for sentence in found.obstacles]
+        obstacles = [sentence for _, found in work.offers for sentence in found.obstacles]
         for wrong, kept, failure in work.wrongs:
             if wrong.sha256 != facts.sha256:
                 level = Level.WARNING if settled else None
@@ -351,8 +355,8 @@ class Taking:
         elif work.unreadable and not settled:
             work.status = "failed"
             self.findings.append(verdicts.of_unreadable(facts, work.unreadable))
-        elif not settled and not any(found.offers for _, found in planned.offers):
-            places = [source.place for source, _ in planned.offers]
+        elif not settled and not any(found.offers for _, found in work.offers):
+            places = [source.place for source, _ in work.offers]
             self.findings.append(verdicts.of_miss(facts, [*obstacles, *unseen], places))
         else:
             work.notes += (*work.unreadable, *obstacles)

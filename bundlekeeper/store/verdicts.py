@@ -32,8 +32,10 @@ def code_of(facts: Facts, size: int) -> str:
 def of_wrong(wrong: Wrong, known: Mapping[str, str], kept: str, failure: str, *, level: Level | None = None) -> Finding:
     """The finding for bytes that are not the bundle's; `kept` is their place in quarantine, `failure` why not there."""
     facts = wrong.facts
-    code = code_of(facts, wrong.size if wrong.size is not None else facts.size)
-    if code == "altered":
+    code = "extended" if wrong.size is None else code_of(facts, wrong.size)  # unread without a size: too much came
+    if wrong.size is None:
+        says = f"{wrong.place}: more bytes than the manifest's {facts.size} came"
+    elif code == "altered":
         says = f"{wrong.place}: SHA-256 {wrong.sha256[:12]}…, the manifest says {facts.sha256[:12]}…"
     else:
         says = f"{wrong.place}: {wrong.size} bytes, the manifest says {facts.size}"
