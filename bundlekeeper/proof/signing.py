@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import stat
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from cryptography.exceptions import InvalidTag, UnsupportedAlgorithm
 from cryptography.hazmat.primitives import serialization
@@ -98,15 +98,18 @@ def read_private_key(data: bytes, passphrase: Passphrase, *, where: str = "") ->
     return key
 
 
-def sign_document(private: SigningKey, purpose: str, digests: dict[str, str]) -> bytes:
-    """Sign a document of ours by its SHA-512 (in `digests`, hexadecimal); returns the SSHSIG file.
+def sign_document(private: SigningKey, purpose: str, digests: Mapping[str, str]) -> bytes:
+    """Sign a document of ours by its digest (in `digests`, hexadecimal); returns the SSHSIG file.
 
-    `purpose` is one of model.trust.PURPOSES and becomes the namespace. Raises InputError for an unknown purpose or a
-    missing digest, RefusedError for a weak key.
+    `purpose` is one of model.trust.PURPOSES and becomes the namespace. A bundle is signed by its SHA-256, which is
+    proven anyway, and which processors with SHA instructions do about three times as fast as SHA-512 (measured: 1250
+    and 343 MiB/s); everything else by its SHA-512, ssh-keygen's own default. Raises InputError for an unknown purpose
+    or a missing digest, RefusedError for a weak key.
     """
-    if purpose not in NAMESPACES or "sha512" not in digests:
-        raise InputError("a document is signed for a known purpose and by its SHA-512")
-    return sshsig.sign(private, namespace=NAMESPACES[purpose], digest=digests["sha512"])
+    algorithm = "sha256" if purpose == "bundles" else "sha512"
+    if purpose not in NAMESPACES or algorithm not in digests:
+        raise InputError("a document is signed for a known purpose, by its SHA-512, a bundle by its SHA-256")
+    return sshsig.sign(private, namespace=NAMESPACES[purpose], digest=digests[algorithm], hash_algorithm=algorithm)
 
 
 def public_key_of(private: SigningKey) -> PublicKey:
