@@ -400,3 +400,18 @@ def test_flipping_any_byte_of_a_signed_manifest_or_its_signature_is_never_good(k
     for at in range(len(signature)):
         for change in (1, 0x20):
             assert not good(manifest, signature[:at] + bytes([signature[at] ^ change]) + signature[at + 1 :])
+
+
+def test_a_form_that_the_store_does_not_take_is_a_finding_and_is_not_verified() -> None:
+    """Fault 37: "the store's policy decides, never the manifest"."""
+    for accepted, good in ((("sshsig",), True), (("rsa-pss-sha256", "cms"), False), ((), False)):
+        stated = judge(SUBJECT, Said(), ssh(), trust=[entry()], evidence=evidence(), moments=[WHEN], accepted=accepted)
+        key = entry(purposes=("manifests",))
+        signature = sign_document(private("ed25519"), "manifests", digests(BUNDLE))
+        found = judge_document(
+            "m", signature, trust=[key], evidence=evidence(), moments=[WHEN], purpose="manifests", accepted=accepted
+        )
+        assert stated.good is found.good is good
+        if not good:
+            assert codes(stated) == codes(found) == ["bad-signature"]
+            assert "takes no signatures of the form sshsig" in stated.findings[0].says

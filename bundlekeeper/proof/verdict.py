@@ -14,7 +14,7 @@ from typing import Protocol
 
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.model.findings import Finding, Level, finding
-from bundlekeeper.model.trust import Moment, TrustEntry
+from bundlekeeper.model.trust import FORMS, Moment, TrustEntry
 from bundlekeeper.proof import certificates, forms, minisign, sshsig
 from bundlekeeper.proof.keys import read_certificate
 from bundlekeeper.proof.message import WholeMessage, same_chunks, same_whole
@@ -92,6 +92,7 @@ class _Case:
     purpose: str
     moments: Sequence[Moment]
     evidence: Evidence
+    accepted: Sequence[str]
     found: list[Finding] = field(default_factory=list)
     notes: list[Finding] = field(default_factory=list)
 
@@ -130,11 +131,12 @@ def judge(
     evidence: Evidence,
     moments: Sequence[Moment],
     purpose: str = "bundles",
+    accepted: Sequence[str] = FORMS,
 ) -> Verdict:
     """Judge a detached signature that a manifest states, such as a bundle's.
 
     `signature` is None where its file is not there. `moments` (at least one) are the times at which the key must be
-    valid.
+    valid. `accepted` are the forms that the store takes (model.acceptance).
     Raises InputError for no moments; everything about the signature itself is a finding.
     """
     _require_moments(moments)
@@ -150,7 +152,7 @@ def judge(
             f"the manifest names the key {statement.key}, which this store does not trust",
             "compare its fingerprint by another way than the one it came, then: bundlekeeper trust add",
         )
-    case = _Case(subject, entry, purpose, moments, evidence)
+    case = _Case(subject, entry, purpose, moments, evidence, accepted)
     if statement.form != entry.form:
         case.add(
             "bad-signature",
@@ -168,6 +170,7 @@ def judge_document(
     evidence: Evidence,
     moments: Sequence[Moment],
     purpose: str,
+    accepted: Sequence[str] = FORMS,
 ) -> Verdict:
     """Judge a document of ours (a manifest, an index, a receipt), whose signature file states no entry's name.
 
@@ -178,11 +181,14 @@ def judge_document(
     if signature is None:
         return _only("unsigned", subject, "it carries no signature", "bundlekeeper manifest sign makes one")
     if signature.startswith(sshsig.BEGIN):
-        return _judge_ssh_document(subject, signature, trust, evidence, moments, purpose)
+        entry = _holder(subject, signature, trust, purpose)
+        if isinstance(entry, Verdict):
+            return entry
+        return _judged(_Case(subject, entry, purpose, moments, evidence, accepted), signature, trust)
     tried: list[Verdict] = []
     for entry in trust:
         if entry.form != "sshsig" and entry.purposes == (purpose,):
-            verdict = _judged(_Case(subject, entry, purpose, moments, evidence), signature, trust)
+            verdict = _judged(_Case(subject, entry, purpose, moments, evidence, accepted), signature, trust)
             if verdict.good:
                 return verdict
             tried.append(verdict)
@@ -194,14 +200,8 @@ def judge_document(
     return _only("bad-signature", subject, f"no key that is trusted for {purpose} made this signature")
 
 
-def _judge_ssh_document(
-    subject: str,
-    signature: bytes,
-    trust: Sequence[TrustEntry],
-    evidence: Evidence,
-    moments: Sequence[Moment],
-    purpose: str,
-) -> Verdict:
+def _holder(subject: str, signature: bytes, trust: Sequence[TrustEntry], purpose: str) -> TrustEntry | Verdict:
+    """The entry whose key is in the SSHSIG file, best a live one for this purpose; else what is to be said."""
     try:
         key = sshsig.parse(signature).key()
     except (InputError, RefusedError) as e:
@@ -214,8 +214,7 @@ def _judge_ssh_document(
             "stranger-key", subject, says, "compare the fingerprint by another way, then: bundlekeeper trust add"
         )
     live = [e for e in fitting if not e.dropped]
-    entry = (live or fitting or holders)[0]
-    return _judged(_Case(subject, entry, purpose, moments, evidence), signature, trust)
+    return (live or fitting or holders)[0]
 
 
 def _judged(case: _Case, signature: bytes, trust: Sequence[TrustEntry]) -> Verdict:
@@ -227,9 +226,12 @@ def _judged(case: _Case, signature: bytes, trust: Sequence[TrustEntry]) -> Verdi
     if entry.dropped:
         when = f"{entry.dropped_at:%Y-%m-%d}"
         case.add("dropped-key", f"{entry.name} was dropped on {when}: {entry.dropped_why}", "sign anew with a live key")
+    if entry.form not in case.accepted:
+        says = f"this store takes no signatures of the form {entry.form}"
+        case.add("bad-signature", says, f"acceptance.toml allows {', '.join(case.accepted)}")
     _dates(case)
     if any(f.code == "bad-signature" for f in case.found):
-        return Verdict(tuple(case.found))  # of a form that the entry does not fix: there is nothing to verify it by
+        return Verdict(tuple(case.found))  # of a form that is not to be taken: there is nothing to verify it by
     try:
         _verify(case, signature)
     except SignatureError as e:
