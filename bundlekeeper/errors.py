@@ -46,13 +46,9 @@ class KeeperError(Exception):
 
 
 class InputError(KeeperError):
-    """The command line or an input file is wrong. `problems` holds every problem found (model.findings.Finding)."""
+    """The command line or an input file is wrong."""
 
     exit_code = EXIT_INPUT
-
-    def __init__(self, says: str, *, hint: str = "", where: str = "", problems: Sequence[Any] = ()) -> None:
-        super().__init__(says, hint=hint, where=where)
-        self.problems = tuple(problems)
 
 
 class VersionError(InputError):

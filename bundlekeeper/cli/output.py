@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from bundlekeeper.cli.words import COMMANDS
-from bundlekeeper.errors import InputError, KeeperError
+from bundlekeeper.errors import KeeperError
 from bundlekeeper.model.findings import Finding, Level, is_ok
 from bundlekeeper.model.text import visible
 
@@ -82,8 +82,7 @@ def problems_text(problems: Iterable[Finding]) -> None:
 
 def error_text(error: KeeperError) -> None:
     """Print an error on stderr: its problems first, then `error:`, `where:`, `hint:`."""
-    if isinstance(error, InputError):
-        findings_aside(error.problems)
+    findings_aside(error.problems)
     aside(f"error: {error.says}")
     if error.where:
         aside(f"where: {error.where}")
@@ -93,6 +92,5 @@ def error_text(error: KeeperError) -> None:
 
 def error_envelope(error: KeeperError, command: str) -> None:
     """Print an error in the JSON envelope on stdout."""
-    problems = error.problems if isinstance(error, InputError) else ()
     about = {"says": error.says, "where": error.where, "hint": error.hint, "exit": error.exit_code}
-    envelope(command if command in COMMANDS else "error", problems, {"error": about}, ok=False)
+    envelope(command if command in COMMANDS else "error", error.problems, {"error": about}, ok=False)
