@@ -1,7 +1,7 @@
 """One pass over the bytes of a descriptor: read, hash by one or more algorithms, and write, side by side.
 
 Rules: the caller's thread reads and writes; where the file is large, one thread per algorithm hashes, at most
-`_RING` blocks behind; memory is that ring, whatever the size; on every way out, an interrupt included, the threads are
+four blocks behind; memory is that ring, whatever the size; on every way out, an interrupt included, the threads are
 told to end and are waited for; the caller does the fsync.
 """
 
@@ -17,6 +17,7 @@ from bundlekeeper.proof.reading import BLOCK_BYTES, Digest, Source, Stop, Target
 
 SHA256 = ("sha256",)
 _RING = 4
+RING_BYTES = _RING * BLOCK_BYTES
 #: Below this size, starting a thread costs more than reading ahead saves.
 _AHEAD_FROM_BYTES = 4 * BLOCK_BYTES
 _SMALLEST_BUFFER_BYTES = 64 * 1024

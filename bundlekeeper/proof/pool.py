@@ -19,11 +19,12 @@ from itertools import chain, islice
 from queue import SimpleQueue
 
 from bundlekeeper.errors import UnfinishedError
-from bundlekeeper.proof.passes import SHA256, digest_fd, new_buffer, run_pass
-from bundlekeeper.proof.reading import Digest, Source, Stop
+from bundlekeeper.proof.passes import RING_BYTES, SHA256, digest_fd, new_buffer, run_pass
+from bundlekeeper.proof.reading import BLOCK_BYTES, Digest, Source, Stop
 
-#: More threads than this would bring the memory for buffers near the 100 MB that the program may use.
 _MOST_WORKERS = 32
+#: All workers' buffers together, whatever number of them is asked for: the whole program stays under 100 MB.
+_BUFFERS_BYTES = 32 << 20
 #: Tasks that wait for each worker, so that none idles while the caller is busy with an outcome.
 _QUEUED_PER_WORKER = 4
 
@@ -89,8 +90,9 @@ def digest_many(
     count = max(1, workers if workers is not None else min(_cores(), _MOST_WORKERS))
     waiting = iter(tasks)
     head = list(islice(waiting, count))
-    # With fewer files than cores a core would idle: then each read runs ahead of its hash, in a thread of its own.
-    pool = _Pool(ahead=len(head) < count, on_bytes=on_bytes, on_file=on_file, stop=stop)
+    # With so few files cores would idle: then each file is read ahead of its hash, by a thread more.
+    ahead = 2 * len(head) <= count and len(head) * RING_BYTES <= _BUFFERS_BYTES
+    pool = _Pool(ahead=ahead, on_bytes=on_bytes, on_file=on_file, stop=stop)
     try:
         pool.start(len(head))
         yield from pool.run(chain(head, waiting), most_queued=count * _QUEUED_PER_WORKER)
@@ -119,8 +121,9 @@ class _Pool:
 
     def start(self, count: int) -> None:
         """Start the workers, or as many as there is room for. Raises UnfinishedError when there is room for none."""
+        buffer_bytes = min(BLOCK_BYTES, _BUFFERS_BYTES // max(1, count))
         for number in range(count):
-            thread = threading.Thread(target=self._work, name=f"read-{number}", daemon=True)
+            thread = threading.Thread(target=self._work, args=(buffer_bytes,), name=f"read-{number}", daemon=True)
             try:
                 thread.start()
             except RuntimeError as e:
@@ -162,8 +165,8 @@ class _Pool:
         for thread in self._threads:
             thread.join()
 
-    def _work(self) -> None:
-        buffer = new_buffer()
+    def _work(self, buffer_bytes: int) -> None:
+        buffer = new_buffer(buffer_bytes)
         for task in iter(self._inbox.get, None):
             try:
                 self._outbox.put(self._outcome(task, buffer))

@@ -1,0 +1,78 @@
+"""The benchmarks' command line.
+
+`python -m tests.bench` measures and prints one table of ratios; `python -m tests.bench compare A.json B.json` compares
+two kept runs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tempfile
+from pathlib import Path
+
+from tests.bench import living, proving
+from tests.bench.frame import BENCHES, run
+from tests.bench.machine import describe
+from tests.bench.table import as_json, as_text, compare, load
+from tests.bench.world import World
+
+#: Modules whose import declares the rows, in the order of the table.
+MODULES = (proving, living)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser.add_argument(
+        "--dir", type=Path, help="folder for the test data (default: a temporary one); freed afterwards"
+    )
+    parser.add_argument("--json", type=Path, metavar="FILE", help="also keep the figures in this file")
+    parser.add_argument("--rounds", type=int, default=5, help="rounds per row (default 5)")
+    parser.add_argument("--big", type=int, default=2 << 30, metavar="BYTES", help="size of the large file (2 GiB)")
+    parser.add_argument("--many", type=int, default=10_000, metavar="N", help="number of small files (10000)")
+    parser.add_argument("--only", action="append", metavar="WORD", help="only rows whose name holds this; repeatable")
+    parser.add_argument("--list", action="store_true", help="list the rows and measure nothing")
+    return parser
+
+
+def _compare(paths: list[str]) -> int:
+    if len(paths) != 2:
+        print("usage: python -m tests.bench compare FIRST.json SECOND.json", file=sys.stderr)
+        return 2
+    try:
+        print(compare(*(load(Path(path)) for path in paths)))
+    except (OSError, ValueError) as e:
+        print(f"error: {e}", file=sys.stderr)
+        return 2
+    return 0
+
+
+def main(arguments: list[str]) -> int:
+    """Measure, or compare; 0, or 2 when the command line is wrong."""
+    if arguments[:1] == ["compare"]:
+        return _compare(arguments[1:])
+    asked = _parser().parse_args(arguments)
+    order = {module.__name__: number for number, module in enumerate(MODULES)}
+    rows = sorted(BENCHES, key=lambda each: order[each.function.__module__])
+    rows = [each for each in rows if not asked.only or any(word in each.name for word in asked.only)]
+    if asked.list:
+        print("\n".join(f"{each.name}: {each.what} ÷ {each.against}" for each in rows))
+        return 0
+    if not rows or asked.rounds < 1 or asked.big < 1 << 20 or asked.many < 1:
+        print(
+            "error: nothing to measure: no row of that name, or a size or a number of rounds too low", file=sys.stderr
+        )
+        return 2
+    with tempfile.TemporaryDirectory(prefix="bench-", dir=asked.dir) as folder:
+        machine = describe(Path(folder))
+        measured = run(rows, World(Path(folder), big_bytes=asked.big, many_files=asked.many), asked.rounds)
+    print(as_text(machine, asked.rounds, measured))
+    if asked.json is not None:
+        document = as_json(machine, asked.rounds, measured)
+        asked.json.write_text(json.dumps(document, indent=2) + "\n", encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

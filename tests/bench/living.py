@@ -1,0 +1,130 @@
+"""Rows on what every command costs: memory and start-up, and the quick check of many files."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import statistics
+import subprocess
+import sys
+from collections.abc import Sequence
+
+from tests.bench.frame import Judged, Skipped, Target, bench, in_turns, ratio_at_most, seconds
+from tests.bench.world import World, keeper, keeper_line
+
+_BARE = [sys.executable, "-c", "pass"]
+_STARTS = 10
+
+# A child's own peak would include that of the process it was forked from (getrusage(2): maxrss outlives exec), so a
+# small process without site packages stands between.
+_PEAK = """
+import os, sys
+pid = os.posix_spawn(sys.argv[1], sys.argv[1:], os.environ,
+                     file_actions=[(os.POSIX_SPAWN_OPEN, 1, os.devnull, os.O_WRONLY, 0)])
+status, usage = os.wait4(pid, 0)[1:]
+print(os.waitstatus_to_exitcode(status), usage.ru_maxrss * 1024)
+"""
+
+
+def _peak_bytes(line: Sequence[str]) -> float:
+    """The peak resident memory of one command, in bytes."""
+    program = shutil.which(line[0])
+    if program is None:
+        raise Skipped(f"{line[0]} is not installed")
+    done = subprocess.run(
+        [sys.executable, "-I", "-S", "-c", _PEAK, program, *line[1:]], capture_output=True, text=True, check=True
+    )
+    status, peak = map(int, done.stdout.split())
+    if status not in {0, 1}:
+        raise RuntimeError(f"{line}: exit status {status}: {done.stderr}")
+    return float(peak)
+
+
+_UNDER_100_MB = Target(Judged.OURS, False, 100e6)
+
+
+@bench(
+    "memory, take",
+    what="peak memory of bundlekeeper take of one large bundle",
+    against="peak memory of openssl dgst -sha256 of the same file",
+    unit="bytes",
+    target=_UNDER_100_MB,
+)
+def memory_of_take(world: World) -> tuple[float, float]:
+    """The memory of the largest job."""
+    store = world.folder / "memory-store"
+    offered = str(world.folder / "offered")
+    line = keeper_line("take", str(world.big_store_inputs), "--from", offered, "--store", str(store), "--json")
+    try:
+        ours = _peak_bytes(line)
+    finally:
+        shutil.rmtree(store, ignore_errors=True)
+    return ours, _peak_bytes(["openssl", "dgst", "-sha256", str(world.big)])
+
+
+@bench(
+    "memory, check",
+    what="peak memory of bundlekeeper check --at of one large bundle",
+    against="peak memory of openssl dgst -sha256 of the same file",
+    unit="bytes",
+    target=_UNDER_100_MB,
+)
+def memory_of_check(world: World) -> tuple[float, float]:
+    """The memory of a proof in any folder."""
+    line = keeper_line("check", str(world.big_store_inputs), "--at", str(world.folder / "offered"), "--json")
+    return _peak_bytes(line), _peak_bytes(["openssl", "dgst", "-sha256", str(world.big)])
+
+
+def _start_s(line: Sequence[str], times: int = _STARTS) -> float:
+    """The median wall time of starting and ending one command, warm."""
+    return statistics.median(
+        seconds(lambda: subprocess.run(list(line), check=True, stdout=subprocess.DEVNULL)) for _ in range(times)
+    )
+
+
+def _against_bare(world: World, *arguments: str) -> tuple[float, float]:
+    line = keeper_line(*arguments)
+    _start_s(line, 1)  # the first start writes the bytecode
+    return in_turns(world, lambda _: _start_s(line), lambda _: _start_s(_BARE))
+
+
+@bench("--version", what="bundlekeeper --version", against="python -c pass", unit="s", target=ratio_at_most(2.0))
+def start_version(world: World) -> tuple[float, float]:
+    """The cheapest command."""
+    return _against_bare(world, "--version")
+
+
+@bench("--help", what="bundlekeeper --help", against="python -c pass", unit="s", target=ratio_at_most(2.0))
+def start_help(world: World) -> tuple[float, float]:
+    """The first command that anyone runs."""
+    return _against_bare(world, "--help")
+
+
+@bench(
+    "held --json",
+    what="bundlekeeper held --json on a store of 6 bundles",
+    against="python -c pass",
+    unit="s",
+    target=ratio_at_most(8.0),
+)
+def start_held(world: World) -> tuple[float, float]:
+    """A simple question to the catalogue."""
+    return _against_bare(world, "held", "--json", "--store", str(world.small_store))
+
+
+@bench(
+    "check --quick",
+    what="bundlekeeper check MANIFEST --at DIR --quick: many small files, unchanged since their proof",
+    against="python -c pass",
+    unit="s",
+    target=Target(Judged.ABOVE, False, 0.5),
+)
+def quick(world: World) -> tuple[float, float]:
+    """The everyday question to a large folder, its manifest read included; that no other byte is read is checked."""
+    store = str(world.small_store)  # it keeps the proofs
+    line = ["check", str(world.many_inputs), "--at", str(world.folder / "many"), "--quick", "--store", store, "--json"]
+    keeper(*line)  # the first time there is no proof yet, and all is read
+    counts = json.loads(keeper(*line))["counts"]
+    if counts["trusted"] != world.many_files:
+        raise RuntimeError(f"not all were trusted: {counts}")
+    return in_turns(world, lambda _: _start_s(keeper_line(*line), 3), lambda _: _start_s(_BARE))

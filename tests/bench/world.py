@@ -1,0 +1,163 @@
+"""The bytes that the benchmarks work on, made when first asked for and dropped with the folder.
+
+Rules: everything lies in one folder of its own under the folder that the user names; the sizes are the user's; random
+bytes, so that no file system or tool can save work on them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import subprocess
+import sys
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+_PIECE_BYTES = 1 << 20
+_FILES = 64
+
+
+@dataclass
+class World:
+    """A folder, the sizes asked for, and the number of the present round."""
+
+    folder: Path
+    big_bytes: int = 2 << 30
+    many_files: int = 10_000
+    round: int = 0
+    cores: int = field(default_factory=lambda: len(os.sched_getaffinity(0)))
+
+    @cached_property
+    def big(self) -> Path:
+        """One large file."""
+        return self._random(self.folder / "big.fwb", self.big_bytes)
+
+    @cached_property
+    def several(self) -> tuple[Path, ...]:
+        """The same number of bytes in many files of equal size."""
+        (self.folder / "several").mkdir()
+        return tuple(
+            self._random(self.folder / "several" / f"{n:03}.fwb", self.big_bytes // _FILES) for n in range(_FILES)
+        )
+
+    @cached_property
+    def big_store_inputs(self) -> Path:
+        """A manifest for a folder that holds only the large file, as a bundle."""
+        offered = self.folder / "offered"
+        offered.mkdir()
+        (offered / "marram-blade-6.1.0.fwb").hardlink_to(self.big)
+        manifest = self.folder / "big.toml"
+        digest = hashlib.sha256()
+        with self.big.open("rb") as stream:
+            while block := stream.read(_PIECE_BYTES):
+                digest.update(block)
+        bundle = bundle_table("6.1.0", "marram-blade-6.1.0.fwb", self.big_bytes, digest.hexdigest())
+        manifest.write_text(MANIFEST_HEAD + bundle, encoding="utf-8")
+        return manifest
+
+    @cached_property
+    def many_inputs(self) -> Path:
+        """A manifest for a folder of many small files."""
+        offered = self.folder / "many"
+        offered.mkdir()
+        tables = [MANIFEST_HEAD]
+        for number in range(self.many_files):
+            name, data = f"marram-blade-1.{number}.0.fwb", number.to_bytes(8, "big") * 64
+            (offered / name).write_bytes(data)
+            tables.append(bundle_table(f"1.{number}.0", name, len(data), hashlib.sha256(data).hexdigest()))
+        manifest = self.folder / "many.toml"
+        manifest.write_text("".join(tables), encoding="utf-8")
+        return manifest
+
+    @cached_property
+    def small_store(self) -> Path:
+        """A store that holds a few small bundles."""
+        offered, store = self.folder / "few", self.folder / "few-store"
+        offered.mkdir()
+        tables = [MANIFEST_HEAD]
+        for number in range(6):
+            name, data = f"marram-blade-2.{number}.0.fwb", bytes([number]) * 4096
+            (offered / name).write_bytes(data)
+            tables.append(bundle_table(f"2.{number}.0", name, len(data), hashlib.sha256(data).hexdigest()))
+        manifest = self.folder / "few.toml"
+        manifest.write_text("".join(tables), encoding="utf-8")
+        keeper("take", str(manifest), "--from", str(offered), "--store", str(store))
+        return store
+
+    def _random(self, path: Path, size_bytes: int) -> Path:
+        with path.open("wb") as stream:
+            for start in range(0, size_bytes, _PIECE_BYTES):
+                stream.write(os.urandom(min(_PIECE_BYTES, size_bytes - start)))
+            stream.flush()
+            os.fsync(stream.fileno())
+        return path
+
+
+MANIFEST_HEAD = """manifest = 1
+platform = "marram"
+sequence = 1
+issued = 2026-08-14
+families = ["blade"]
+"""
+
+
+def bundle_table(version: str, name: str, size_bytes: int, sha256: str) -> str:
+    """One bundle of a manifest."""
+    return f"""
+[[bundle]]
+family = "blade"
+version = "{version}"
+file = "{name}"
+size = {size_bytes}
+sha256 = "{sha256}"
+digest_from = "publisher: download page, 2026-08-02"
+released = 2026-08-01
+standing = "current"
+"""
+
+
+def warm(*paths: Path) -> None:
+    """Bring the files into the page cache."""
+    buffer = bytearray(_PIECE_BYTES)
+    for path in paths:
+        with path.open("rb", buffering=0) as stream:
+            while stream.readinto(buffer):
+                pass
+
+
+def keeper_line(*arguments: str) -> list[str]:
+    """The command line that runs this project's program."""
+    return [sys.executable, "-m", "bundlekeeper", *arguments]
+
+
+def keeper(*arguments: str) -> str:
+    """Run the program and return its stdout. Exit status 1 (something was found) is fine; raises RuntimeError else."""
+    done = subprocess.run(keeper_line(*arguments), capture_output=True, text=True, check=False)
+    if done.returncode not in {0, 1}:
+        raise RuntimeError(f"bundlekeeper {arguments[0]}: exit status {done.returncode}: {done.stderr.strip()}")
+    return done.stdout
+
+
+def openssl_rate(*, elapsed: bool = True) -> float:
+    """bytes/s of SHA-256 on one core by `openssl speed`, 16384-byte blocks; of wall time, or of user time.
+
+    Raises RuntimeError when its answer cannot be read.
+    """
+    line = [
+        "openssl",
+        "speed",
+        *(["-elapsed"] if elapsed else []),
+        "-evp",
+        "sha256",
+        "-bytes",
+        "16384",
+        "-seconds",
+        "1",
+    ]
+    out = subprocess.run(line, capture_output=True, text=True, check=True).stdout
+    found = re.search(r"^sha256\s+([\d.]+)k\s*$", out, re.MULTILINE)
+    if found is None:
+        raise RuntimeError(f"openssl speed said: {out!r}")
+    return float(found[1]) * 1000
