@@ -1,0 +1,1 @@
+"""The ledger: what was put where, when, on whose word; and what that answers."""

@@ -1,0 +1,130 @@
+-- The record. `count` and `head` are those of the chain: head(0) = SHA-256("bundlekeeper ledger 1\n" + id),
+-- head(n) = SHA-256(head(n-1) + id of event n).
+CREATE TABLE book (
+    one INTEGER PRIMARY KEY CHECK (one = 1),
+    id BLOB NOT NULL,
+    count INTEGER NOT NULL,
+    head BLOB NOT NULL
+);
+
+-- Every text once; columns that say so hold its number. NULL is not said, the number of '' is known to be none.
+CREATE TABLE word (id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE);
+INSERT INTO word (id, text) VALUES (1, '');
+
+-- `seq` is the order of learning in this store, from 1 without gaps. Small closed words are numbers (rows.py).
+CREATE TABLE event (
+    seq INTEGER PRIMARY KEY,
+    id BLOB NOT NULL UNIQUE,
+    what INTEGER NOT NULL,
+    at INTEGER NOT NULL,             -- microseconds since 1970, UTC
+    day INTEGER NOT NULL,            -- 1: a whole day, `at` is its end
+    turn INTEGER NOT NULL,           -- the event's `order`
+    proof INTEGER NOT NULL,
+    method INTEGER NOT NULL,
+    bank INTEGER NOT NULL,
+    zone INTEGER NOT NULL,           -- word, as are all of the following
+    says INTEGER NOT NULL,
+    "by" INTEGER,
+    approved_by INTEGER,
+    change INTEGER,
+    route INTEGER,
+    source INTEGER,
+    component INTEGER,
+    kind INTEGER,
+    model INTEGER,
+    parent INTEGER,
+    site INTEGER,
+    domain INTEGER,
+    chassis INTEGER,
+    slot INTEGER,
+    version INTEGER,
+    family INTEGER,
+    bundle INTEGER,
+    sha256 INTEGER,
+    seen_active INTEGER,
+    seen_pending INTEGER,
+    seen_spare INTEGER,
+    seen_held INTEGER,               -- word: a JSON list
+    reading INTEGER,
+    corrects BLOB,                   -- id of another event
+    extra TEXT,                      -- JSON of what is seldom said
+    void INTEGER NOT NULL DEFAULT 0  -- derived: 1 when a standing correction names it or its reading
+);
+CREATE INDEX event_component ON event (component, at) WHERE component IS NOT NULL;
+CREATE INDEX event_corrects ON event (corrects) WHERE corrects IS NOT NULL;
+CREATE INDEX event_other ON event (what) WHERE component IS NULL;
+
+CREATE TRIGGER event_is_kept BEFORE DELETE ON event BEGIN SELECT RAISE(ABORT, 'events are never deleted'); END;
+CREATE TRIGGER event_is_never_changed BEFORE UPDATE ON event
+WHEN (old.seq, old.id, old.what, old.at, old.component, old.version, old.corrects, old.extra)
+    IS NOT (new.seq, new.id, new.what, new.at, new.component, new.version, new.corrects, new.extra)
+BEGIN SELECT RAISE(ABORT, 'events are never changed'); END;
+
+-- When events were learned: one row for the events from `first` up to the next row's.
+CREATE TABLE learning (first INTEGER PRIMARY KEY, at INTEGER NOT NULL);
+
+-- Inventories that were read, whole, compressed, by the SHA-256 of their text.
+CREATE TABLE document (sha256 BLOB PRIMARY KEY, text BLOB NOT NULL);
+
+-- Heads of other stores' chains, as they were when we exchanged with them.
+CREATE TABLE peer (book BLOB NOT NULL, count INTEGER NOT NULL, head BLOB NOT NULL, PRIMARY KEY (book, count));
+
+-- What follows is derived from the events and can be made again.
+
+-- An image as events name it; all four are words, 0 where not said.
+CREATE TABLE image (
+    id INTEGER PRIMARY KEY,
+    version INTEGER NOT NULL,
+    family INTEGER NOT NULL,
+    bundle INTEGER NOT NULL,
+    sha256 INTEGER NOT NULL,
+    UNIQUE (version, family, bundle, sha256)
+);
+
+-- How a component stood from `since` up to, and without, `until`. A bank is an image, 0 for none, NULL for not known.
+CREATE TABLE state (
+    component INTEGER NOT NULL,
+    since INTEGER NOT NULL,
+    until INTEGER NOT NULL,          -- 9223372036854775807 for what still stands
+    kind INTEGER,
+    model INTEGER,
+    parent INTEGER,
+    site INTEGER,
+    domain INTEGER,
+    chassis INTEGER,
+    slot INTEGER,
+    present INTEGER NOT NULL,
+    active INTEGER,
+    active_event INTEGER,
+    pending INTEGER,
+    pending_event INTEGER,
+    spare INTEGER,
+    spare_event INTEGER,
+    holds INTEGER NOT NULL,          -- 1: there are rows in `held`
+    held_known INTEGER NOT NULL,     -- 1: the list of held images is whole
+    said INTEGER,                    -- what the record last said to be activated, and where
+    said_event INTEGER,
+    differs INTEGER NOT NULL,        -- 1: the last reading of the running version is not what the record said
+    seen_event INTEGER,              -- the last reading of the running version
+    last INTEGER NOT NULL,           -- `at` of the last event that counted
+    PRIMARY KEY (component, since)
+) WITHOUT ROWID;
+CREATE INDEX state_place ON state (until, site, domain, kind, model, active, pending, present, differs);
+CREATE INDEX state_active ON state (active, until) WHERE active > 0;
+CREATE INDEX state_pending ON state (pending, until) WHERE pending > 0;
+CREATE INDEX state_spare ON state (spare, until) WHERE spare > 0;
+CREATE INDEX state_parent ON state (parent, until) WHERE parent IS NOT NULL;
+
+-- Images on a component's own file system, from `since` up to `until`.
+CREATE TABLE held (
+    component INTEGER NOT NULL,
+    image INTEGER NOT NULL,
+    since INTEGER NOT NULL,
+    until INTEGER NOT NULL,
+    event INTEGER NOT NULL,
+    PRIMARY KEY (component, image, since)
+) WITHOUT ROWID;
+CREATE INDEX held_image ON held (image, until);
+
+-- The time zone of a site, by the reading that last told it.
+CREATE TABLE site (site INTEGER PRIMARY KEY, zone INTEGER NOT NULL);

@@ -1,0 +1,206 @@
+"""What is derived from the events and kept beside them: how every component stood, from when to when.
+
+Rules: it changes in the same transaction as the events; it can be thrown away and made again, and comes out equal; an
+event that is later than all that counted for its component is added to the end, anything else folds that component's
+whole history again.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from bundlekeeper.ledger.events import What
+from bundlekeeper.ledger.rows import METHOD_CODE, WHAT_CODE, Words
+from bundlekeeper.ledger.standing import FACT_COLUMNS, Bank, Fact, Image, Interval, Lookups, Snapshot, Standing, fold
+from bundlekeeper.model.inventory import KINDS
+
+OPEN = 2**63 - 1  # `until` of what still stands
+
+STATE_COLUMNS = (
+    "component, since, until, kind, model, parent, site, domain, chassis, slot, present, active, active_event, "
+    "pending, pending_event, spare, spare_event, holds, held_known, said, said_event, differs, seen_event, last"
+)
+_PUT_STATE = f"INSERT INTO state ({STATE_COLUMNS}) VALUES ({', '.join('?' * 24)})"  # noqa: S608  (our own names)
+_FACTS_OF = f"SELECT {FACT_COLUMNS} FROM event WHERE component = ? AND void = 0 ORDER BY at, turn"  # noqa: S608
+_INVENTORY = WHAT_CODE[What.INVENTORY]
+
+
+class Images:
+    """The table of images, with what was asked kept in memory."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        self._numbers: dict[Image, int] = {}
+        self._images: dict[int, Image] = {}
+
+    def number(self, image: Image) -> int:
+        """The image's number; a new image gets one (inside the caller's transaction)."""
+        found = self.find(image)
+        if found is None:
+            into = "INSERT INTO image (version, family, bundle, sha256) VALUES (?, ?, ?, ?)"
+            found = self._numbers[image] = int(self._connection.execute(into, image).lastrowid or 0)
+        return found
+
+    def find(self, image: Image) -> int | None:
+        """The image's number, None where it is nowhere."""
+        found = self._numbers.get(image)
+        if found is None:
+            select = "SELECT id FROM image WHERE version = ? AND family = ? AND bundle = ? AND sha256 = ?"
+            row = self._connection.execute(select, image).fetchone()
+            if row is None:
+                return None
+            found = self._numbers[image] = int(row[0])
+        return found
+
+    def image(self, number: int) -> Image:
+        """The image with that number."""
+        found = self._images.get(number)
+        if found is None:
+            select = "SELECT version, family, bundle, sha256 FROM image WHERE id = ?"
+            version, family, bundle, sha256 = self._connection.execute(select, (number,)).fetchone()
+            found = self._images[number] = (version, family, bundle, sha256)
+        return found
+
+    def forget(self) -> None:
+        """Forget what is in memory, after a transaction was rolled back."""
+        self._numbers.clear()
+        self._images.clear()
+
+
+class Projection:
+    """Keeps the derived tables of one ledger; used inside a writing transaction."""
+
+    def __init__(self, connection: sqlite3.Connection, words: Words, images: Images) -> None:
+        self._connection = connection
+        self._words = words
+        self._images = images
+        self.lookups = lookups(words)
+
+    def add(self, component: int, facts: Sequence[Fact]) -> None:
+        """Let a component's new events count; none of them may be void."""
+        row = self._connection.execute(
+            f"SELECT {STATE_COLUMNS} FROM state WHERE component = ? AND until = ?",  # noqa: S608
+            (component, OPEN),
+        ).fetchone()
+        if row is not None and row[-1] >= min(fact.at for fact in facts):
+            self.again(component)
+            return
+        standing, first = Standing(), None
+        if row is not None:
+            standing, first = self._load(component, row)
+        intervals = fold(standing, first, sorted(facts, key=Fact.key), self.lookups)
+        if first is not None and len(intervals) == 1 and not standing.held:
+            update = "UPDATE state SET seen_event = ?, last = ? WHERE component = ? AND since = ?"
+            self._connection.execute(update, (first.seen, first.last, component, first.since))
+            return
+        if first is not None:
+            self._connection.execute("DELETE FROM state WHERE component = ? AND until = ?", (component, OPEN))
+            self._connection.execute("DELETE FROM held WHERE component = ? AND until = ?", (component, OPEN))
+        self._write(component, intervals, standing)
+
+    def again(self, component: int) -> None:
+        """Fold a component's whole history again."""
+        facts = sorted(map(Fact._make, self._connection.execute(_FACTS_OF, (component,))), key=Fact.key)
+        standing = Standing()
+        intervals = fold(standing, None, facts, self.lookups)
+        self._connection.execute("DELETE FROM state WHERE component = ?", (component,))
+        self._connection.execute("DELETE FROM held WHERE component = ?", (component,))
+        self._write(component, intervals, standing)
+
+    def rebuild(self) -> None:
+        """Throw everything derived from single components away and make it again."""
+        for table in ("state", "held", "image"):
+            self._connection.execute(f"DELETE FROM {table}")  # noqa: S608
+        self._images.forget()
+        select = "SELECT DISTINCT component FROM event WHERE component IS NOT NULL"
+        for (component,) in self._connection.execute(select).fetchall():
+            self.again(component)
+        self.zones()
+
+    def zones(self) -> None:
+        """Find each site's zone again: that of the last standing reading of the site, by the events' own order."""
+        self._connection.execute("DELETE FROM site")
+        for site, (_, zone) in zones(self._connection, self._words, None).items():
+            self._connection.execute("INSERT INTO site (site, zone) VALUES (?, ?)", (self._words.number(site), zone))
+
+    def _load(self, component: int, row: tuple[Any, ...]) -> tuple[Standing, Interval]:
+        """The component's last interval as it was when it was written."""
+        standing = Standing(
+            kind=row[3], model=row[4], parent=row[5], place=row[6:10], present=row[10], active=self._bank(*row[11:13]),
+            pending=self._bank(*row[13:15]), spare=self._bank(*row[15:17]), held_known=row[18],
+            said=self._bank(*row[19:21]), differs=row[21], seen=row[22],
+        )  # fmt: skip
+        if row[17]:
+            select = "SELECT image, event, since FROM held WHERE component = ? AND until = ?"
+            for number, event, since in self._connection.execute(select, (component, OPEN)):
+                image = self._images.image(number)
+                standing.held[image[0]] = (image, event, since)
+        return standing, Interval(row[1], standing.snapshot(), row[22], row[23])
+
+    def _bank(self, number: int | None, event: int | None) -> Bank:
+        if number is None or event is None:
+            return None
+        return (self._images.image(number) if number else None, event)
+
+    def _write(self, component: int, intervals: Sequence[Interval], standing: Standing) -> None:
+        if not intervals:
+            return  # everything that was said of the component was wrong
+        ends = [*(interval.since for interval in intervals[1:]), OPEN]
+        rows = (
+            (component, i.since, end, *self._cells(i.snapshot), i.seen, i.last)
+            for i, end in zip(intervals, ends, strict=True)
+        )
+        self._connection.executemany(_PUT_STATE, rows)
+        if standing.held or standing.dropped:
+            into = "INSERT INTO held (component, image, since, until, event) VALUES (?, ?, ?, ?, ?)"
+            number = self._images.number
+            here = [(component, number(image), since, OPEN, event) for image, event, since in standing.held.values()]
+            gone = [(component, number(image), since, until, event) for image, event, since, until in standing.dropped]
+            self._connection.executemany(into, here + gone)
+
+    def _cells(self, found: Snapshot) -> tuple[int | None, ...]:
+        banks = (found.active, found.pending, found.spare, found.said)
+        active, pending, spare, said = (self._bank_cells(bank) for bank in banks)
+        return (*found[:8], *active, *pending, *spare, found.holds, found.held_known, *said, found.differs)
+
+    def _bank_cells(self, bank: Bank) -> tuple[int | None, int | None]:
+        if bank is None:
+            return (None, None)
+        image, event = bank
+        return (0 if image is None else self._images.number(image), event)
+
+
+def lookups(words: Words) -> Lookups:
+    """What folding asks about words."""
+    methods: dict[int | None, int] = {None: 0}
+
+    def method_of(kind: int | None) -> int:
+        found = methods.get(kind)
+        if found is None and kind is not None:
+            facts = KINDS.get(words.text(kind))
+            found = methods[kind] = METHOD_CODE[facts.method] if facts else 0
+        return found or 0
+
+    def held(number: int) -> tuple[int, ...]:
+        return tuple(words.number(version) for version in json.loads(words.text(number)))
+
+    return Lookups(method_of, held)
+
+
+def zones(
+    connection: sqlite3.Connection, words: Words, known: int | None, void: Iterable[bytes] | None = None
+) -> Mapping[str, tuple[tuple[int, int, bytes], int]]:
+    """Each site's zone (as a word) by the last standing reading; with `known`, by what was learned up to there."""
+    found: dict[str, tuple[tuple[int, int, bytes], int]] = {}
+    select = "SELECT seq, id, at, turn, zone, extra, void FROM event WHERE component IS NULL AND what = ?"
+    for seq, event_id, at, turn, zone, extra, is_void in connection.execute(select, (_INVENTORY,)):
+        if (known is not None and seq > known) or (is_void if void is None else event_id in void):
+            continue
+        for site in {row[0] for row in json.loads(extra)["scope"]}:
+            key = ((at, turn, event_id), zone)
+            if site not in found or found[site][0] < key[0]:
+                found[site] = key
+    return found

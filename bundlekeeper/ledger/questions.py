@@ -1,0 +1,392 @@
+"""Which version is staged, pending, active, where, since when, on whose word; on any day, and as it was believed then.
+
+Rules: answers follow from the events and nothing else, so stores that exchanged their events answer alike (but for what
+was *known* when, which is about one store); nothing here writes; one call is one snapshot.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.ledger.answers import Agreement, Answer, BundleOf, Evidence, Group, InBank, Selector
+from bundlekeeper.ledger.asof import AsOf, Stood
+from bundlekeeper.ledger.book import Book, Entry
+from bundlekeeper.ledger.events import RANK
+from bundlekeeper.ledger.projection import OPEN
+from bundlekeeper.ledger.rows import PROOFS, WHATS
+from bundlekeeper.ledger.standing import Bank, Image
+from bundlekeeper.model.inventory import Place
+from bundlekeeper.model.moments import Moment
+
+GROUP_KEYS = ("site", "domain", "chassis", "kind", "model", "active", "pending", "spare")
+_BANK_NAMES = ("active", "pending", "spare", "held")
+_EVIDENCE = 'seq, id, what, at, day, turn, zone, says, "by", proof, source'
+_WORDS = ("site", "domain", "chassis", "kind", "model", "parent")
+
+
+def where(
+    book: Book,
+    selector: Selector,
+    *,
+    on: date | datetime | None = None,
+    known: date | datetime | None = None,
+    zone: str = "UTC",
+) -> list[Answer]:
+    """How every component that is selected stands: now, `on` a day or instant, or as it was believed at `known`.
+
+    `zone` counts for sites whose zone no reading told, and for a `known` without one of its own. Sorted by place.
+    Raises InputError for an unknown zone or bank; DamagedError, LockedError, UnfinishedError.
+    """
+    with book.reading():
+        chosen = list(_chosen(book, selector, AsOf(book, on, known, zone)))
+        return sorted(_Answering(book, chosen).answers(), key=_by_place)
+
+
+def summary(
+    book: Book,
+    by: Sequence[str],
+    selector: Selector | None = None,
+    *,
+    on: date | datetime | None = None,
+    known: date | datetime | None = None,
+    zone: str = "UTC",
+) -> list[Group]:
+    """How many components share the same values of the keys `by` (of GROUP_KEYS). Raises as `where`."""
+    unknown = [key for key in by if key not in GROUP_KEYS]
+    if unknown:
+        raise InputError(f"cannot group by {', '.join(unknown)}", hint=f"group by {', '.join(GROUP_KEYS)}")
+    selector = selector or Selector()
+    counts: dict[tuple[str | None, ...], list[int]] = {}
+    with book.reading():
+        for numbers, count, differs in _counted(book, by, selector, on, known, zone):
+            values = tuple(book.words.maybe(n) if n != 0 else "" for n in numbers)
+            group = counts.setdefault(values, [0, 0])
+            group[0] += count
+            group[1] += differs
+    groups = [Group(values, count, differs) for values, (count, differs) in counts.items()]
+    return sorted(groups, key=lambda g: tuple((value is None, value or "") for value in g.values))
+
+
+def history(book: Book, component: str) -> list[Entry]:
+    """Everything that was ever said of a component, void events too, in the order in which it happened.
+
+    Raises DamagedError, LockedError, UnfinishedError.
+    """
+    entries = book.entries(component=component)
+    return sorted(entries, key=lambda e: (e.event.at.at_us, e.event.order, RANK[e.event.what], e.id))
+
+
+def find(book: Book, name: str) -> Selector:
+    """Make a selector of what a user names: a component, a server or chassis by serial, a site, a domain, or a path.
+
+    A path is `site/domain/chassis/slot` or its beginning. Raises InputError, with the nearest name, where nothing of
+    that name was ever recorded; DamagedError, LockedError, UnfinishedError.
+    """
+    with book.reading():
+        for key in ("component", "parent", "site", "domain"):
+            level: dict[str, Any] = {key: name}
+            if _exists(book, **level):
+                return Selector(**level)
+        parts = name.split("/", 3)
+        levels: dict[str, Any] = dict(zip(("site", "domain", "chassis", "slot"), parts, strict=False))
+        if len(parts) > 1 and all(parts) and _exists(book, **levels):
+            return Selector(**levels)
+        import difflib
+
+        known = [
+            text for (text,) in book.connection.execute("SELECT text FROM word WHERE length(text) < 100 LIMIT 100000")
+        ]
+        near = difflib.get_close_matches(name, known, 1, 0.75)
+        hint = f"did you mean {near[0]!r}?" if near else "give a serial, a site, a domain, or site/domain/chassis/slot"
+        raise InputError(f"nothing called {name!r} was ever recorded", hint=hint)
+
+
+def versions(book: Book) -> dict[str, frozenset[str]]:
+    """Every version text that is in a bank of each kind now; for finding those that an order calls equal.
+
+    Raises DamagedError, LockedError, UnfinishedError.
+    """
+    found: dict[str, set[str]] = {}
+    with book.reading():
+        for bank in ("active", "pending", "spare"):
+            select = f"SELECT DISTINCT kind, {bank} FROM state WHERE until = ? AND {bank} > 0"  # noqa: S608  (a bank)
+            for kind, image in book.connection.execute(select, (OPEN,)).fetchall():
+                version = book.words.text(book.images.image(image)[0])
+                found.setdefault(book.words.maybe(kind) or "", set()).add(version)
+    return {kind: frozenset(texts) for kind, texts in found.items()}
+
+
+def _exists(book: Book, **levels: str) -> bool:
+    numbers = {key: book.words.find(value) for key, value in levels.items()}
+    if None in numbers.values():
+        return False
+    where = " AND ".join(f"{key} = ?" for key in numbers)
+    return bool(book.connection.execute(f"SELECT 1 FROM state WHERE {where} LIMIT 1", (*numbers.values(),)).fetchone())  # noqa: S608
+
+
+@dataclass(frozen=True, slots=True)
+class _Chosen:
+    stood: Stood
+    bundles: tuple[BundleOf, ...]
+
+
+def _chosen(book: Book, selector: Selector, as_of: AsOf) -> Iterator[_Chosen]:
+    """The components that the selector means, as they stood."""
+    if selector.bank and selector.bank not in _BANK_NAMES:
+        raise InputError(f"there is no bank {selector.bank!r}", hint=f"the banks are {', '.join(_BANK_NAMES)}")
+    meant = _Meant(book, selector)
+    if meant.impossible:
+        return
+    for stood in as_of.stood(meant.conditions()):
+        bundles = meant.matches(stood)
+        if bundles is not None:
+            yield _Chosen(stood, bundles)
+
+
+class _Meant:
+    """A selector in the numbers of one store."""
+
+    def __init__(self, book: Book, selector: Selector) -> None:
+        self.book = book
+        self.selector = selector
+        self.words: dict[str, int] = {}
+        self.impossible = False  # it names something that no event ever said
+        for key in (*_WORDS, "component", "version", "sha256"):
+            text = getattr(selector, key)
+            if text:
+                number = book.words.find(text)
+                self.impossible = self.impossible or number is None
+                self.words[key] = number or 0
+        self.slots = self._slots(selector.slot) if selector.slot else None
+        self.of_images = bool(selector.version or selector.sha256 or selector.bundles)
+        self._bundles: dict[Image, tuple[BundleOf, ...] | None] = {}
+        self.impossible = self.impossible or self.slots == ()
+
+    def _slots(self, slot: str) -> tuple[int, ...]:
+        """The slot and every position in it: words from `3/` up to, and without, `30`, the character after `/`."""
+        select = "SELECT id FROM word WHERE text = ? OR (text >= ? AND text < ?)"
+        return tuple(n for (n,) in self.book.connection.execute(select, (slot, f"{slot}/", f"{slot}0")))
+
+    def _of(self, image: Image) -> tuple[BundleOf, ...] | None:
+        """The bundles that an image can be of (kind and model are compared later); None where it is not meant."""
+        if image not in self._bundles:
+            find = self.book.words.find
+            named = (image[1], image[2])
+            bundles = tuple(
+                bundle
+                for bundle in self.selector.bundles
+                if (image[2] and named == (find(bundle.family), find(bundle.version)))
+                or (not image[2] and any(find(i.version) == image[0] for i in bundle.images))
+            )
+            others = self.words.get("version", image[0]) != image[0] or self.words.get("sha256", image[3]) != image[3]
+            self._bundles[image] = None if others or (self.selector.bundles and not bundles) else bundles
+        return self._bundles[image]
+
+    def conditions(self) -> Iterator[tuple[str, list[int]]]:
+        """Conditions on rows of `state` that, together, leave none out that is meant; each component at most once."""
+        terms, values = [], []
+        for key in (*_WORDS, "component"):
+            if key in self.words:
+                terms.append(f"{key} = ?")
+                values.append(self.words[key])
+        if self.slots is not None:
+            terms.append(f"slot IN ({','.join('?' * len(self.slots))})")
+            values.extend(self.slots)
+        if not self.of_images:
+            yield " AND ".join(terms) or "true", values
+            return
+        images = self.book.connection.execute("SELECT id, version, family, bundle, sha256 FROM image").fetchall()
+        numbers = ",".join(str(int(number)) for number, *cells in images if self._of(tuple(cells)) is not None)
+        for bank in _BANK_NAMES:
+            if self.selector.bank in {"", bank}:
+                way = f"{bank} > 0 AND {bank} IN ({numbers})"
+                if bank == "held":
+                    way = f"component IN (SELECT component FROM held WHERE image IN ({numbers}))"  # noqa: S608
+                yield " AND ".join([way, *terms]), values
+
+    def matches(self, stood: Stood) -> tuple[BundleOf, ...] | None:
+        """The bundles of the selector that are there; None where the component is not meant."""
+        snapshot = stood.snapshot
+        if not snapshot.present and not self.selector.gone and "component" not in self.words:
+            return None
+        for key in _WORDS:
+            if key in self.words and getattr(snapshot, key) != self.words[key]:
+                return None
+        if self.words.get("component", stood.component) != stood.component:
+            return None
+        if self.slots is not None and snapshot.slot not in self.slots:
+            return None
+        if not self.of_images:
+            return ()
+        found: list[BundleOf] = []
+        meant = False
+        for image in self._in_banks(stood):
+            bundles = self._of(image)
+            if bundles is not None:
+                fitting = [b for b in bundles if self._fits(b, image, stood)]
+                meant = meant or not bundles or bool(fitting)
+                found.extend(b for b in fitting if b not in found)
+        return tuple(found) if meant else None
+
+    def _in_banks(self, stood: Stood) -> Iterator[Image]:
+        for name in ("active", "pending", "spare"):
+            bank: Bank = getattr(stood.snapshot, name)
+            if self.selector.bank in {"", name} and bank is not None and bank[0] is not None:
+                yield bank[0]
+        if self.selector.bank in {"", "held"}:
+            yield from (image for image, _ in stood.held)
+
+    def _fits(self, bundle: BundleOf, image: Image, stood: Stood) -> bool:
+        """True when events name the bundle, or when the bundle holds this version for this kind and model."""
+        if image[2]:
+            return True
+        words = self.book.words
+        version, kind = words.text(image[0]), words.maybe(stood.snapshot.kind)
+        model = words.maybe(stood.snapshot.model)
+        return any(
+            i.version == version and i.kind == kind and (model is None or not i.models or model in i.models)
+            for i in bundle.images
+        )
+
+
+class _Answering:
+    """Turns what was chosen into answers, asking for words and events in few questions."""
+
+    def __init__(self, book: Book, chosen: Sequence[_Chosen]) -> None:
+        self.book = book
+        self.chosen = chosen
+        self.evidence: dict[int, tuple[tuple[int, int, int, str], Evidence]] = {}
+        self._fetch_words()
+        self._fetch_events()
+
+    def _fetch_words(self) -> None:
+        wanted: set[int | None] = set()
+        for chosen in self.chosen:
+            wanted.add(chosen.stood.component)
+            wanted.update(chosen.stood.snapshot[:7])
+        self.book.words.fetch({number for number in wanted if number})
+
+    def _fetch_events(self) -> None:
+        wanted = {event for chosen in self.chosen for event in _events_of(chosen.stood)}
+        numbers = sorted(wanted)
+        text, rank = self.book.words.text, [RANK[what] for what in WHATS]
+        for start in range(0, len(numbers), 500):
+            part = numbers[start : start + 500]
+            marks = ",".join("?" * len(part))
+            select = f"SELECT {_EVIDENCE} FROM event WHERE seq IN ({marks})"  # noqa: S608  (question marks only)
+            rows = self.book.connection.execute(select, part).fetchall()
+            for seq, event_id, what, at, day, turn, zone, says, by, proof, source in rows:
+                found = Evidence(
+                    event_id.hex(), WHATS[what], Moment(at, bool(day), text(zone)), text(says),
+                    text(by) if by else "", PROOFS[proof], text(source) if source else "",
+                )  # fmt: skip
+                self.evidence[seq] = ((at, turn, rank[what], found.id), found)
+
+    def answers(self) -> Iterator[Answer]:
+        """One answer for each that was chosen."""
+        maybe = self.book.words.maybe
+        for chosen in self.chosen:
+            stood, found = chosen.stood, chosen.stood.snapshot
+            place = None
+            if found.site is not None:
+                place = Place(maybe(found.site) or "", maybe(found.domain), maybe(found.chassis), maybe(found.slot))
+            yield Answer(
+                component=self.book.words.text(stood.component),
+                kind=maybe(found.kind) or "",
+                model=maybe(found.model) or "",
+                parent=maybe(found.parent) or "",
+                place=place,
+                present=bool(found.present),
+                active=self._bank(found.active),
+                pending=self._bank(found.pending),
+                spare=self._bank(found.spare),
+                held=tuple(sorted((self._image(i, e) for i, e in stood.held), key=lambda h: h.version)),
+                held_whole=bool(found.held_known),
+                said=self._bank(found.said),
+                seen=None if stood.seen is None else self.evidence[stood.seen][1],
+                agreement=self._agreement(stood),
+                bundles=chosen.bundles,
+            )
+
+    def _bank(self, bank: Bank) -> InBank | None:
+        if bank is None:
+            return None
+        image, event = bank
+        return InBank("", self.evidence[event][1]) if image is None else self._image(image, event)
+
+    def _image(self, image: Image, event: int) -> InBank:
+        version, family, bundle, sha256 = (self.book.words.text(n) if n else "" for n in image)
+        return InBank(version, self.evidence[event][1], family, bundle, sha256)
+
+    def _agreement(self, stood: Stood) -> Agreement:
+        said, seen = stood.snapshot.said, stood.seen
+        if said is None:
+            return Agreement.NOTHING if seen is None else Agreement.ONLY_READ
+        if seen is None:
+            return Agreement.ONLY_RECORDED
+        if stood.snapshot.differs:
+            return Agreement.DIFFERS
+        later = self.evidence[seen][0] > self.evidence[said[1]][0]
+        return Agreement.AGREES if later else Agreement.NOT_READ_BACK
+
+
+def _events_of(stood: Stood) -> Iterator[int]:
+    found = stood.snapshot
+    yield from (bank[1] for bank in (found.active, found.pending, found.spare, found.said) if bank is not None)
+    yield from (event for _, event in stood.held)
+    if stood.seen is not None:
+        yield stood.seen
+
+
+def _by_place(answer: Answer) -> tuple[str, ...]:
+    place = answer.place
+    parts = (
+        ("",) * 4
+        if place is None
+        else tuple(part or "" for part in (place.site, place.domain, place.chassis, place.slot))
+    )
+    return (*parts, answer.kind, answer.component)
+
+
+def _counted(
+    book: Book,
+    by: Sequence[str],
+    selector: Selector,
+    on: date | datetime | None,
+    known: date | datetime | None,
+    zone: str,
+) -> Iterable[tuple[tuple[int | None, ...], int, int]]:
+    """(numbers of words, 0 for none), how many, how many of them differ."""
+    meant = _Meant(book, selector)
+    if on is known is None and not meant.of_images:
+        if not meant.impossible:
+            yield from _counted_now(book, by, meant)
+        return
+    for chosen in _chosen(book, selector, AsOf(book, on, known, zone)):
+        found = chosen.stood.snapshot
+        yield tuple(_group_cell(getattr(found, key)) for key in by), 1, found.differs
+
+
+def _group_cell(value: int | Bank) -> int | None:
+    if value is None or isinstance(value, int):
+        return value
+    return 0 if value[0] is None else value[0][0]
+
+
+def _counted_now(book: Book, by: Sequence[str], meant: _Meant) -> Iterator[tuple[tuple[int | None, ...], int, int]]:
+    """Counts of what stands now, by the database."""
+    ((condition, values),) = meant.conditions()
+    if not meant.selector.gone and "component" not in meant.words:
+        condition = f"present = 1 AND {condition}"
+    keys = ", ".join(by) or "NULL"
+    select = f"SELECT {keys}, count(*), total(differs) FROM state WHERE until = ? AND {condition} GROUP BY {keys}"  # noqa: S608
+    for *cells, count, differs in book.connection.execute(select, (OPEN, *values)).fetchall():
+        numbers = []
+        for key, cell in zip(by, cells, strict=False):
+            is_image = key in {"active", "pending", "spare"} and cell
+            numbers.append(book.images.image(cell)[0] if is_image else cell)
+        yield tuple(numbers), count, int(differs)
