@@ -1,4 +1,7 @@
-"""Raw signatures: RFC 8032 and NIST CAVP vectors, openssl both ways, and every form against every type of key."""
+"""Raw signatures: RFC 8032 and NIST CAVP vectors, openssl both ways, and every form against every type of key.
+
+The vectors are those of PyPI cryptography-vectors; it carries none of the Wycheproof project, so none are run.
+"""
 
 from __future__ import annotations
 
@@ -141,6 +144,23 @@ def test_nist_cavp_rsa(form: str, file: str) -> None:
         found = good(form, key, bytes.fromhex(record["S"]), bytes.fromhex(record["Msg"]))
         counts[record["Result"][0], "good" if found else "bad"] += 1
     assert counts == {("P", "good"): 9, ("F", "bad"): 45, ("P", "refused"): 6, ("F", "refused"): 30}
+
+
+def test_nist_cavp_rsa_encoded_messages() -> None:
+    """NIST CAVP, SigVer15EMTest.txt: 150 records with wrong padding, all of which must fail; 18 of them apply."""
+    text = (VECTORS / "RSA/SigVer15EMTest.txt").read_text()
+    counts = Counter[tuple[str, str]]()
+    for record in _records(text, "section"):
+        if record["SHAAlg"] != "SHA256":
+            continue
+        try:
+            key = checked(rsa.RSAPublicNumbers(int(record["e"], 16), int(record["n"], 16)).public_key())
+        except RefusedError:
+            counts[record["Result"][0], "refused"] += 1
+            continue
+        found = good("rsa-pkcs1-sha256", key, bytes.fromhex(record["S"]), bytes.fromhex(record["Msg"]))
+        counts[record["Result"][0], "good" if found else "bad"] += 1
+    assert counts == {("F", "bad"): 18, ("F", "refused"): 12}
 
 
 def _openssl_sign(form: str, tmp_path: Path, salt: str = "") -> bytes:
