@@ -32,17 +32,17 @@ def worst_exit(statuses: Iterable[int]) -> int:
 class KeeperError(Exception):
     """Base of the family. `says` is what is, `hint` what to do, `where` the file or place.
 
-    `findings` holds what long work had found before the error ended it (model.findings.Finding).
+    `problems` holds every problem behind it, or what long work had found before it ended (model.findings.Finding).
     """
 
     exit_code = EXIT_BUG
 
-    def __init__(self, says: str, *, hint: str = "", where: str = "") -> None:
+    def __init__(self, says: str, *, hint: str = "", where: str = "", problems: Sequence[Any] = ()) -> None:
         super().__init__(says)
         self.says = says
         self.hint = hint
         self.where = where
-        self.findings: tuple[Any, ...] = ()
+        self.problems = tuple(problems)
 
 
 class InputError(KeeperError):

@@ -670,7 +670,7 @@ def test_what_was_found_before_an_error_is_in_the_error(tmp_path: Path) -> None:
         kit.take(
             kit.bundle("a.fwb", b"right"), kit.bundle("b.fwb", bytes(8 << 20)), stop=stop, progress=_StopAfter(stop, 6)
         )
-    assert [found.code for found in caught.value.findings] == ["altered"]
+    assert [found.code for found in caught.value.problems] == ["altered"]
 
 
 def test_room_is_counted_before_anything_is_copied(tmp_path: Path) -> None:

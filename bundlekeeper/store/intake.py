@@ -67,7 +67,7 @@ def take(
     `wait_s` seconds are waited for the store's lock. A dry run writes nothing, reads no bundle and takes no lock; for
     it alone `store` may be None, where there is none yet.
     Raises RefusedError (manifest, store), InputError (a source that is not there), LockedError, DamagedError,
-    UnfinishedError (no room, I/O), StoppedError; what was taken until then stays, and its findings are in the error.
+    UnfinishedError (no room, I/O), StoppedError; what was taken until then stays, and its findings are in `problems`.
     """
     whys = admission.Whys(accept_expired, accept_rollback)
     facts = facts_of(loaded.manifest)
@@ -148,7 +148,7 @@ def _telling(progress: Progress, taking: Taking, planned: Sequence[plan.Planned]
     try:
         yield
     except KeeperError as error:
-        error.findings = tuple(taking.findings)
+        error.problems = (*error.problems, *taking.findings)
         done = sum(row.status in {"taken", "same bytes"} for row in taking.rows)
         if done:
             stay = f"{done} of {len(planned)} bundles were taken before this, and stay"
