@@ -11,7 +11,6 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.model.names import collision_key, problems_of_name, safe_folder
 from bundlekeeper.model.text import visible
 from bundlekeeper.store.records import Held, HeldImage
 
@@ -42,6 +41,8 @@ class Facts:
     @property
     def folder(self) -> tuple[str, str]:
         """The bundle's folder inside the store, as components."""
+        from bundlekeeper.model.names import safe_folder  # here and below: `held` has no use for the rules of names
+
         return self.family, safe_folder(self.version)
 
     @property
@@ -83,6 +84,8 @@ def facts_of(manifest: Manifest) -> tuple[Facts, ...]:
     Raises InputError for a name that is unsafe as a file's name, or two that some file system takes for one: the
     store asks again, whoever read the manifest.
     """
+    from bundlekeeper.model.names import collision_key, problems_of_name
+
     facts = tuple(_facts(manifest, bundle) for bundle in manifest.bundle)
     taken: dict[tuple[str, str, str], str] = {}
     for each in facts:

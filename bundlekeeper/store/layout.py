@@ -130,6 +130,9 @@ class Store:
                 fill(self.fd, fresh)
             os.fsync(temp.fd)
             with files.folder(self.fd, (KEEPER,)) as keeper, suppress(FileExistsError):  # another process was faster
+                # SQLite would roll a journal of the lost database back into this one.
+                if not files.exists(keeper, CATALOGUE):
+                    files.remove(keeper, CATALOGUE + "-journal")
                 temp.publish(keeper, CATALOGUE)
                 os.fsync(keeper)
 
