@@ -11,9 +11,17 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry
+from bundlekeeper.proof import trust
 from bundlekeeper.proof.keys import FORM_TYPES
 from bundlekeeper.proof.trust import Sources, anchors_of, drop, key_of, make_entry
-from bundlekeeper.proof.trust_format import FORMAT, file_names, from_files, to_files
+from bundlekeeper.proof.trust_format import (
+    FORMAT,
+    MAX_PEM_BYTES,
+    MAX_TOML_BYTES,
+    file_names,
+    from_files,
+    to_files,
+)
 from tests.signing_world import (
     AT,
     TYPES,
@@ -280,6 +288,28 @@ def test_an_entry_with_neither_key_nor_root_is_refused() -> None:
     toml = to_files(entry())["marram-2026.toml"].split(b"[files]")[0]
     with pytest.raises(InputError, match="neither a key nor a root"):
         read_back({"marram-2026.toml": toml})
+
+
+def test_texts_and_lists_are_bounded_so_that_what_is_written_can_be_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    source = Sources(spki_pem(private("ed25519")))
+    make(source, "sshsig", added_from="x" * 4096)
+    for words in ({"added_from": "x" * 4097}, {"purposes": ()}):
+        with pytest.raises(InputError):
+            make(source, "sshsig", **words)
+    with pytest.raises(InputError, match="more than 4096"):
+        drop(entry(), at=AT, why="x" * 4097)
+    monkeypatch.setattr("bundlekeeper.proof.trust.MAX_CRL_BYTES", 100)
+    with pytest.raises(InputError, match="the lists more than 100"):
+        full_chain()
+
+
+def test_the_largest_entry_can_be_read_back() -> None:
+    largest = trust.MAX_CRL_BYTES * 4 // 3 * 65 // 64 + 4096  # base64 in lines of 64, with its armour
+    assert largest < MAX_PEM_BYTES
+    longest = drop(replace(entry(), added_from="\udcff" * 4096), at=AT, why="\x01" * 4096)
+    files = to_files(longest)
+    assert len(files["marram-2026.toml"]) < MAX_TOML_BYTES
+    assert read_back(files).added_from == "\\udcff" * 4096
 
 
 def test_the_file_names_of_two_entries_never_meet() -> None:

@@ -77,7 +77,7 @@ def from_files(name: str, toml: bytes, read: Callable[[str, int], bytes]) -> Tru
             found[what] = [der for _, der in pem_blocks(data)] if what != "key" else [data]
         return _entry(name, table, found)
     except InputError as e:
-        raise InputError(e.says, hint=e.hint or _MEND, where=e.where or where) from e
+        raise InputError(e.says, hint=e.hint or _MEND, where=e.where or where, problems=e.problems) from e
     except RefusedError as e:
         raise RefusedError(e.says, hint=e.hint, where=e.where or where) from e
 
@@ -113,6 +113,7 @@ def _toml(entry: TrustEntry, files: Mapping[str, bytes]) -> str:
 
 def _quoted(text: str) -> str:
     """A TOML basic string (TOML 1.0.0): quotes, backslashes and everything below U+0020 and U+007F escaped."""
+    text = text.encode("utf-8", "backslashreplace").decode("utf-8")  # a path's bytes that were no text (PEP 383)
     special = {'"': '\\"', "\\": "\\\\"}
     return '"' + "".join(special.get(c, c if c >= " " and c != "\x7f" else f"\\u{ord(c):04x}") for c in text) + '"'
 
