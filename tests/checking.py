@@ -11,8 +11,7 @@ from pathlib import Path
 from bundlekeeper.model.checked import CheckResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.proof.reading import Stop
-from bundlekeeper.store.facts import Facts
-from bundlekeeper.store.listing import Listing
+from bundlekeeper.store.listing import Listed, Listing
 from bundlekeeper.store.proving import Limits
 from bundlekeeper.store.recheck import Means, check_folder
 from bundlekeeper.store.records import Proof
@@ -34,12 +33,13 @@ def facts(
     digest_from: str = "publisher: page",
     standing: str = "current",
     why: str = "",
-) -> Facts:
+) -> Listed:
     """One bundle with these bytes, as a manifest would describe it."""
-    return Facts(family, version, name, len(data), sha256(data), "marram", 14, digest_from, standing, why, "", (), None)
+    place = f"{family}/{version}/{name}"
+    return Listed(family, version, name, place, len(data), sha256(data), "marram", 14, digest_from, standing, why)
 
 
-def listing(*bundles: Facts, expires: date | None = None, signatures: Sequence[str] = ()) -> Listing:
+def listing(*bundles: Listed, expires: date | None = None, signatures: Sequence[str] = ()) -> Listing:
     """A manifest's listing of these bundles."""
     return Listing("manifest marram 14", bundles, expires, frozenset(signatures))
 

@@ -173,7 +173,7 @@ def test_a_second_copy(tmp_path: Path) -> None:
 def test_the_manifest_itself_and_signatures_are_no_extras(tmp_path: Path) -> None:
     """The manifest is known by its bytes, under any name; a signature by the name that the manifest gives it."""
     fill(tmp_path, {**FILES, "list.toml": b"manifest = 1", "a.fwb.sig": b"sig", "other.toml": b"manifest = 2"})
-    wanted = listing(*listing_for(FILES).facts, signatures=["a.fwb.sig"])
+    wanted = listing(*listing_for(FILES).bundles, signatures=["a.fwb.sig"])
     result = check(tmp_path, wanted, own=[b"manifest = 1"])
     assert found(result) == {("extra", "other.toml")}
 

@@ -107,7 +107,7 @@ def test_a_change_in_the_same_tick_as_the_proof(root: Path, change: Callable[[Pa
 
     Each round writes the right bytes, proves them and changes them at once; a quick check must never trust them.
     """
-    path, wanted = root / "a.fwb", listing(*listing_for(FILES).facts[:1])
+    path, wanted = root / "a.fwb", listing(*listing_for(FILES).bundles[:1])
     (root / "b.fwb").unlink()
     for _ in range(20):
         book = Book()
@@ -121,7 +121,7 @@ def test_a_change_in_the_same_tick_as_the_proof(root: Path, change: Callable[[Pa
 def test_the_same_tick_where_ticks_are_long(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The attack has teeth: with times of whole seconds it succeeds as soon as the rule about ticks is switched off."""
     with mounted("ext4-whole-seconds", tmp_path) as point:
-        path, wanted = point / "a.fwb", listing(*listing_for(FILES).facts[:1])
+        path, wanted = point / "a.fwb", listing(*listing_for(FILES).bundles[:1])
 
         def attack() -> set[tuple[str, str]]:
             book = Book()

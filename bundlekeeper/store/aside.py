@@ -17,6 +17,7 @@ from bundlekeeper.store import files, incoming, lock, quarantine
 from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.judging import Wrong
 from bundlekeeper.store.layout import Store
+from bundlekeeper.store.listing import as_facts
 
 
 def put_aside(
@@ -49,7 +50,7 @@ def put_aside(
 
 def _one(store: Store, catalogue: Catalogue, wrong: Wrong, clock: Clock) -> str:
     place = wrong.entry.path
-    what = quarantine.Wrong(wrong.facts, wrong.row.size, wrong.row.found, place, wrong.why)
+    what = quarantine.Wrong(as_facts(wrong.facts), wrong.row.size, wrong.row.found, place, wrong.why)
     try:
         with (
             files.wrapped("the file cannot be moved", place),

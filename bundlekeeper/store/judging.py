@@ -15,7 +15,8 @@ from bundlekeeper.model.checked import CheckResult, Row, Status
 from bundlekeeper.model.durations import human
 from bundlekeeper.model.findings import Level, finding
 from bundlekeeper.model.names import collision_key
-from bundlekeeper.store.facts import Facts
+from bundlekeeper.store.facts import OWN_COPY
+from bundlekeeper.store.listing import Expected
 from bundlekeeper.store.proving import How, Reading
 from bundlekeeper.store.walk import WORDS, Entry, Kind
 
@@ -30,7 +31,7 @@ class Slot:
     `listed` is False for a file that is held by an older manifest and no longer named by the newest.
     """
 
-    facts: Facts
+    facts: Expected
     entries: list[Entry] = field(default_factory=list)
     subject: str = ""
     listed: bool = True
@@ -40,7 +41,7 @@ class Slot:
 class Wrong:
     """A file under a bundle's name that holds other bytes: what a store moves to quarantine."""
 
-    facts: Facts
+    facts: Expected
     entry: Entry
     row: Row
     why: str
@@ -71,7 +72,7 @@ class Judge:
         self._now = now
         self._max_age_s = max_age_s
         self._zeros = frozenset(zeros)
-        self._by_digest: dict[str, list[Facts]] = {}
+        self._by_digest: dict[str, list[Expected]] = {}
         self._right: set[str] = set()  # digests that stand under a right name
         self._elsewhere: dict[str, Entry] = {}  # digest -> a wrong name that it stands under
         self._told: set[str] = set()  # paths of strays that a bundle's row names
@@ -290,7 +291,7 @@ def about_bundles(slots: Iterable[Slot], result: CheckResult) -> None:
     there = {row.name for row in result.rows if row.family and row.place}
     for slot in slots:
         facts = slot.facts
-        if facts.proves_itself:
+        if facts.digest_from.strip().casefold() == OWN_COPY:
             says = "its digest was computed from the file itself: equal bytes prove a good copy, not the right file"
             hint = "compare with the publisher's own list: bundlekeeper manifest confirm MANIFEST --against LIST"
             result.findings.append(finding("self-digest", facts.name, says, hint))

@@ -2,20 +2,21 @@
 
 Rules: made from a manifest's objects by attribute only; a digest is lower case; what a manifest says about its own
 dates and signatures' files comes along, nothing else does; a kept manifest counts only while its bytes are those that
-were accepted.
+were accepted; a manifest that was read once need not be parsed again (`remembered`).
 """
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import KeeperError
-from bundlekeeper.model.findings import Finding, finding
-from bundlekeeper.store import files
+from bundlekeeper.model.findings import Finding, Level, finding
+from bundlekeeper.store import files, remembered
 from bundlekeeper.store.facts import Facts, facts_of
 from bundlekeeper.store.layout import MANIFESTS, Store
 from bundlekeeper.store.records import Accepted, Held
@@ -26,53 +27,146 @@ if TYPE_CHECKING:
 _LIMIT = 16 * 1024 * 1024  # bytes; model.manifest.MAX_BYTES, which costs pydantic to import
 
 
+@dataclass(slots=True)
+class Listed:
+    """One bundle that should be there; `place` is its path inside a store, `size` in bytes."""
+
+    family: str
+    version: str
+    name: str
+    place: str
+    size: int
+    sha256: str
+    platform: str
+    sequence: int
+    digest_from: str
+    standing: str
+    why: str
+
+
+#: A bundle that should be there, by a manifest or by the catalogue's row.
+Expected = Listed | Held
+
+
 @dataclass(frozen=True, slots=True)
 class Listing:
-    """The bundles that should be there. `signatures` are the names of files that may lie beside them."""
+    """The bundles that should be there. `signatures` are the names of files that may lie beside them.
 
-    subject: str  # how the manifest is called in a sentence
-    facts: tuple[Facts, ...]
+    `subject` is how the manifest is called in a sentence; `problems` is what reading it found, short of errors.
+    """
+
+    subject: str
+    bundles: tuple[Listed, ...]
     expires: date | None = None
     signatures: frozenset[str] = frozenset()
+    problems: tuple[Finding, ...] = ()
 
 
-def listing_of(manifest: Manifest) -> Listing:
-    """The listing of a manifest that was read."""
-    return Listing(
-        f"manifest {manifest.platform} {manifest.sequence}",
-        facts_of(manifest),
-        manifest.expires,
-        frozenset(b.signature.file for b in manifest.bundle if b.signature is not None),
+NOTHING = Listing("no manifest", ())
+
+
+def listed(facts: Facts) -> Listed:
+    """A bundle's facts as a check needs them."""
+    return Listed(
+        facts.family,
+        facts.version,
+        facts.name,
+        facts.place,
+        facts.size,
+        facts.sha256,
+        facts.platform,
+        facts.sequence,
+        facts.digest_from,
+        facts.standing,
+        facts.why,
     )
 
 
-def as_facts(held: Held) -> Facts:
-    """What the manifest that a file was taken by says of it, as the catalogue keeps it."""
+def as_facts(expected: Expected) -> Facts:
+    """The facts by which a file is put into quarantine."""
+    images, released, build = (), None, ""
     return Facts(
-        held.family,
-        held.version,
-        held.name,
-        held.size,
-        held.sha256,
-        held.platform,
-        held.sequence,
-        held.digest_from,
-        held.standing,
-        held.why,
-        held.build,
-        held.images,
-        held.released,
+        expected.family,
+        expected.version,
+        expected.name,
+        expected.size,
+        expected.sha256,
+        expected.platform,
+        expected.sequence,
+        expected.digest_from,
+        expected.standing,
+        expected.why,
+        build,
+        images,
+        released,
+    )
+
+
+def listing_of(manifest: Manifest, problems: Sequence[Finding] = ()) -> Listing:
+    """The listing of a manifest that was read. Raises InputError for a name that is unsafe."""
+    return Listing(
+        f"manifest {manifest.platform} {manifest.sequence}",
+        tuple(listed(each) for each in facts_of(manifest)),
+        manifest.expires,
+        frozenset(b.signature.file for b in manifest.bundle if b.signature is not None),
+        tuple(problems),
+    )
+
+
+def read_listing(data: bytes, *, name: str, today: date, store: Store | None) -> Listing:
+    """The listing of a manifest's bytes; `name` is what problems call the file.
+
+    What `store` remembers of these very bytes is used, and what was read is remembered there where it can be written.
+    Raises InputError, with all problems, when the manifest has errors.
+    """
+    sha256 = hashlib.sha256(data).hexdigest()
+    if store is not None:
+        with suppress(KeyError, TypeError, ValueError):  # nothing is remembered, or nothing that we wrote
+            return _from_document(remembered.load(store, sha256), name)
+    from bundlekeeper.model.reading import read  # costs pydantic
+
+    loaded = read(data, name=name, today=today)
+    # That a manifest is past its date depends on the day; the check itself says it.
+    listing = listing_of(loaded.manifest, [p for p in loaded.problems if p.code != "expired"])
+    if store is not None and store.writable:
+        remembered.save(store, sha256, _as_document(listing, name))
+    return listing
+
+
+def _as_document(listing: Listing, name: str) -> dict[str, Any]:
+    """A JSON value of the listing; problems are placed without the file's name, which may be another next time."""
+    problems = [
+        [p.code, p.level.value, p.subject, p.says, p.hint, p.where.removeprefix(name), p.excerpt]
+        for p in listing.problems
+    ]
+    return {
+        "subject": listing.subject,
+        "expires": listing.expires.isoformat() if listing.expires else None,
+        "signatures": sorted(listing.signatures),
+        "bundles": [[getattr(each, field) for field in Listed.__slots__] for each in listing.bundles],
+        "problems": problems,
+    }
+
+
+def _from_document(document: Any, name: str) -> Listing:  # noqa: ANN401 - any JSON value
+    """The listing again. Raises KeyError, TypeError or ValueError for what is no such document."""
+    problems = (Finding(code, Level(level), *rest) for code, level, *rest in document["problems"])
+    return Listing(
+        document["subject"],
+        tuple(Listed(*row) for row in document["bundles"]),
+        date.fromisoformat(document["expires"]) if document["expires"] else None,
+        frozenset(document["signatures"]),
+        tuple(replace(p, where=f"{name}{p.where}") for p in problems),
     )
 
 
 def kept(store: Store, accepted: Sequence[Accepted]) -> tuple[Listing, list[Finding]]:
     """The listing of the manifest accepted last, from the copy that the store keeps, and what is wrong with the copy.
 
-    Without one that can be relied on, the listing is empty and a finding says so. Raises UnfinishedError.
+    Without one that can be relied on, the listing is empty and a finding says so. Raises nothing.
     """
-    nothing = Listing("no manifest", ())
     if not accepted:
-        return nothing, []
+        return NOTHING, []
     newest = accepted[-1]
     hint = f"take manifest {newest.platform} {newest.sequence} again"
     try:
@@ -82,14 +176,12 @@ def kept(store: Store, accepted: Sequence[Accepted]) -> tuple[Listing, list[Find
         ):
             data = files.read_bounded(home, newest.place.rpartition("/")[2], _LIMIT)
     except KeeperError as error:
-        return nothing, [finding("unreadable", newest.place, error.says, hint)]
+        return NOTHING, [finding("unreadable", newest.place, error.says, hint)]
     found = hashlib.sha256(data).hexdigest()
     if found != newest.sha256:
         says = f"the kept manifest's SHA-256 is {found}, that of the accepted one was {newest.sha256}"
-        return nothing, [finding("altered", newest.place, says, hint)]
-    from bundlekeeper.model.reading import read  # costs pydantic
-
+        return NOTHING, [finding("altered", newest.place, says, hint)]
     try:
-        return listing_of(read(data, name=newest.place, today=newest.issued).manifest), []
+        return read_listing(data, name=newest.place, today=newest.issued, store=store), []
     except KeeperError as error:
-        return nothing, [finding("not-checked", newest.place, f"what should be here: {error.says}", error.hint)]
+        return NOTHING, [finding("not-checked", newest.place, f"what should be here: {error.says}", error.hint)]

@@ -24,7 +24,7 @@ from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.filesystem import FsKind, describe
 from bundlekeeper.store.judging import Judge, Slot, Wrong, about_bundles
 from bundlekeeper.store.layout import KEEPER, MANIFESTS, QUARANTINE, Store
-from bundlekeeper.store.listing import Listing, as_facts, kept, listing_of
+from bundlekeeper.store.listing import Listing, kept, listing_of
 from bundlekeeper.store.proving import Candidate, How, Limits, ProofBook, Prover, Readings, all_zero
 from bundlekeeper.store.walk import Entry, Kind, walk
 
@@ -72,7 +72,7 @@ def check_folder(
     """
     listing = loaded if isinstance(loaded, Listing) else listing_of(loaded.manifest)
     own = own if isinstance(loaded, Listing) else [*own, loaded.data]
-    slots = {each.name: Slot(each, subject=each.name) for each in listing.facts}
+    slots = {each.name: Slot(each, subject=each.name) for each in listing.bundles}
     strays: list[Entry] = []
     for entry in walk(root):
         slot = slots.get(entry.name)
@@ -100,13 +100,16 @@ def check_store(
     found: list[Finding] = []
     if loaded is not None:
         listing = loaded if isinstance(loaded, Listing) else listing_of(loaded.manifest)
-        slots = {each.place: Slot(each, subject=each.place) for each in listing.facts}
+        slots = {each.place: Slot(each, subject=each.place) for each in listing.bundles}
     else:
         listing, found = kept(store, catalogue.accepted())
-        named = {each.place for each in listing.facts}
-        slots = {row.place: Slot(as_facts(row), subject=row.place, listed=row.place in named) for row in held.values()}
-        for each in listing.facts:
-            slots.setdefault(each.place, Slot(each, subject=each.place))
+        named = {each.place: each for each in listing.bundles}
+        slots = {row.place: Slot(row, subject=row.place, listed=row.place in named) for row in held.values()}
+        for place, each in named.items():
+            slot = slots.setdefault(place, Slot(each, subject=place))
+            if slot.facts.sha256 != each.sha256:
+                says = "the newest manifest names other bytes for this place, which are not held"
+                found.append(finding("missing", place, says, "take the manifest again"))
     strays = _into_slots(store, slots, listing.signatures)
     others = [entry for entry in strays if entry.path in held]  # held, but not what `loaded` speaks about
     strays = [entry for entry in strays if entry.path not in held]

@@ -162,7 +162,7 @@ class _Walk:
         """Yield what lies in the open folder `fd`; `above` holds device and inode of it and of its ancestors."""
         for name, found, says in self._children(fd):
             path = prefix + name
-            if path in self.skip:
+            if self.skip and path in self.skip:
                 continue
             if self.left <= 0:
                 yield Entry(prefix.rstrip("/") or ".", Kind.LIMIT, None, "too many entries; the rest was not looked at")
@@ -200,7 +200,7 @@ class _Walk:
                         break
         except OSError as e:
             broken = e.strerror or "unknown error"
-        rows.sort(key=lambda row: row[0])
+        rows.sort()  # by name: no two children share one
         if broken:
             rows.append(("", None, broken))
         return rows
