@@ -20,6 +20,7 @@ from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model import durations
+from bundlekeeper.model.excerpts import excerpt
 from bundlekeeper.model.findings import Finding, Level
 from bundlekeeper.model.source import Source, shown
 from bundlekeeper.model.toml_guard import load
@@ -185,8 +186,11 @@ def _refusal(source: Source, problems: list[_Problem]) -> InputError:
         place = nearest(found, problem.path)
         start = place.key_start if problem.on_key else place.start
         line, column = source.position(start)
-        where, shown_line = source.where(line, column), source.excerpt(line, column, start)
-        rows.append(Finding(problem.code, Level.ERROR, source.name, problem.says, problem.hint, where, shown_line))
+        row = source.text.split("\n")[line - 1].removesuffix("\r")
+        where = source.where(line, column)
+        rows.append(
+            Finding(problem.code, Level.ERROR, source.name, problem.says, problem.hint, where, excerpt(row, column))
+        )
     rows.sort(key=lambda row: tuple(int(part) for part in row.where.rsplit(":", 2)[1:]))
     count = f"{len(rows)} problems" if len(rows) > 1 else rows[0].says
     hint = "until it reads well the store accepts nothing" if len(rows) > 1 else rows[0].hint
