@@ -22,8 +22,6 @@ from bundlekeeper.model.manifest import FORMAT, MAX_BYTES, Manifest
 from bundlekeeper.model.source import Source
 from bundlekeeper.model.toml_places import Path, Place, nearest, places
 
-MAX_PROBLEMS = 10_000  # more are counted, not listed: memory stays bounded whatever the file
-
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
@@ -75,20 +73,14 @@ def _parse(data: bytes, name: str) -> tuple[Source, dict[str, Any]]:
 
 
 def _findings(source: Source, problems: Sequence[Problem]) -> list[Finding]:
-    """Problems with their places, sorted by them; beyond `MAX_PROBLEMS` only counted."""
+    """Problems with their places, sorted by them."""
     if not problems:
         return []
     wanted = {p.path for p in problems} | {p.other for p in problems if p.other is not None}
     found = places(source.text, wanted)
     placed = [(_offset(source, found, p), p) for p in problems]
     placed.sort(key=lambda row: (row[0], row[1].code, row[1].says))
-    findings = [_finding(source, found, offset, p) for offset, p in placed[:MAX_PROBLEMS]]
-    left = [p for _, p in placed[MAX_PROBLEMS:]]
-    if left:
-        level = min((level_of(p) for p in left), key=list(Level).index)
-        says = f"{len(left)} more problems are not listed"
-        findings.append(Finding("more-problems", level, "the manifest", says, "mend these first", source.name))
-    return findings
+    return [_finding(source, found, offset, p) for offset, p in placed]
 
 
 def _offset(source: Source, found: dict[Path, Place], problem: Problem) -> int:
@@ -118,14 +110,17 @@ def _finding(source: Source, found: dict[Path, Place], offset: int, problem: Pro
         says,
         problem.hint,
         source.where(line, column),
-        source.excerpt(line, column, offset),
+        source.excerpt(column, offset),
     )
 
 
 def _position(source: Source, found: dict[Path, Place], offset: int, problem: Problem) -> tuple[int, int]:
     """Line and column of an offset near the problem's place, without counting lines from the start of the file."""
     place = nearest(found, problem.path)
-    line_start = source.text.rfind("\n", 0, offset) + 1
-    between = (offset, place.start) if offset < place.start else (place.start, offset)
-    breaks = source.text.count("\n", *between)
-    return place.line + (breaks if offset >= place.start else -breaks), offset - line_start + 1
+    if offset >= place.start:
+        breaks = source.text.count("\n", place.start, offset)
+        if not breaks:
+            return place.line, place.column + offset - place.start
+        return place.line + breaks, offset - source.text.rfind("\n", place.start, offset)
+    breaks = source.text.count("\n", offset, place.start)
+    return place.line - breaks, offset - source.text.rfind("\n", 0, offset)

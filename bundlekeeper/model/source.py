@@ -12,6 +12,7 @@ from bundlekeeper.model.excerpts import excerpt
 from bundlekeeper.model.text import visible
 
 MAX_SHOWN = 80
+_NEAR = 400  # characters of a line on either side that an excerpt is cut from
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,12 +26,13 @@ class Source:
         """`file:line:column`."""
         return f"{self.name}:{line}:{column}"
 
-    def excerpt(self, line: int, column: int, offset: int) -> str:
-        """The line around `offset` and a caret under `column`; `line` only names it."""
-        start = self.text.rfind("\n", 0, offset) + 1
-        end = self.text.find("\n", offset)
-        row = self.text[start : len(self.text) if end < 0 else end]
-        return excerpt(row.removesuffix("\r"), column)
+    def excerpt(self, column: int, offset: int) -> str:
+        """The line around `offset`, which is at `column`, and a caret under it."""
+        # A line may be megabytes long; what stands farther off is not shown anyway.
+        start = max(offset - column + 1, offset - _NEAR)
+        end = self.text.find("\n", offset, offset + _NEAR)
+        row = self.text[start : offset + _NEAR if end < 0 else end]
+        return excerpt(row.removesuffix("\r"), offset - start + 1)
 
     def position(self, offset: int) -> tuple[int, int]:
         """Line and column of a character offset."""

@@ -18,7 +18,7 @@ from bundlekeeper.model.findings import Finding, Level
 from bundlekeeper.model.source import Source
 
 MAX_DEPTH = 32  # arrays and inline tables inside each other; parts of a dotted key
-MAX_VALUES = 1_000_000  # opening brackets, equal signs and commas; 5,000 images have about 100,000
+MAX_VALUES = 300_000  # opening brackets, equal signs and commas; 5,000 images have about 100,000
 MAX_WORD = 400  # characters of a bare key or a number; int() alone would take 4,300 digits and more in hexadecimal
 
 # Strings and comments are walked over whole. A string that never ends takes the rest of its line or of the text: the
@@ -155,7 +155,7 @@ def _not_toml(source: Source, error: tomllib.TOMLDecodeError) -> InputError:
 
 def _refusal(code: str, says: str, hint: str, source: Source, offset: int) -> InputError:
     line, column = source.position(offset)
-    return _raise(code, says, hint, source.name, source.where(line, column), source.excerpt(line, column, offset))
+    return _raise(code, says, hint, source.name, source.where(line, column), source.excerpt(column, offset))
 
 
 def _raise(code: str, says: str, hint: str, name: str, where: str = "", shown: str = "") -> InputError:

@@ -10,8 +10,6 @@ from __future__ import annotations
 
 import re
 import tomllib
-from array import array
-from bisect import bisect_right
 from collections.abc import Collection, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -21,10 +19,13 @@ Path = tuple[str | int, ...]
 
 _MAX_DEPTH = 100  # deeper nesting, or a longer dotted key, ends the search; readers refuse far less before
 _BLANK = re.compile(r"[ \t]*")
-_GAP = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")  # blanks, line breaks and comments
-_KEY = re.compile(r"""[A-Za-z0-9_-]+|"[^"\\\n]*(?:\\.[^"\\\n]*)*"|'[^'\n]*'""")
+_GAP = re.compile(r"(?:[ \t\r\n]++|#[^\n]*+)*+")  # blanks, line breaks and comments
+_QUOTED = r""""[^"\\\n]*(?:\\.[^"\\\n]*)*"|'[^'\n]*'"""
+_KEY = re.compile(rf"[A-Za-z0-9_-]+|{_QUOTED}")
 _LONG_BASIC = re.compile(r'"""[^"\\]*(?:(?:\\.|"{1,2}(?!"))[^"\\]*)*"""(?:"{1,2})?', re.DOTALL)
 _LONG_LITERAL = re.compile(r"'''[^']*(?:'{1,2}(?!')[^']*)*'''(?:'{1,2})?")
+# What can stand inside an array or an inline table, as far as brackets are to be counted.
+_NESTED = re.compile(rf"""{_LONG_BASIC.pattern}|{_LONG_LITERAL.pattern}|{_QUOTED}|#[^\n]*+|[\[\]{{}}]""", re.DOTALL)
 _SCALAR = re.compile(r"(?:[0-9]{4}-[0-9]{2}-[0-9]{2} (?=[0-9]{2}:))?[^ \t\r\n,\[\]{}#]+")
 
 
@@ -68,7 +69,7 @@ class _Search:
     def __init__(self, text: str, wanted: Collection[Path] | None) -> None:
         self.text = text
         self.found: dict[Path, Place] = {}
-        self._breaks = array("Q", (m.start() for m in re.finditer("\n", text)))
+        self._line, self._line_start, self._counted = 1, 0, 0
         self._wanted = None if wanted is None else {path[:i] for path in wanted for i in range(len(path) + 1)}
         self._implied: set[Path] = set()
         self._counts: dict[Path, int] = {}  # elements so far of each array of tables
@@ -99,16 +100,28 @@ class _Search:
     def _keep(self, path: Path, start: int, end: int, key_start: int, key_end: int, body_end: int) -> None:
         if self._wanted is not None and path not in self._wanted:
             return
-        line = bisect_right(self._breaks, start - 1)
-        line_start = self._breaks[line - 1] + 1 if line else 0
-        self.found[path] = Place(line + 1, start - line_start + 1, start, end, key_start, key_end, body_end)
+        self._count_lines(start)
+        column = start - self._line_start + 1
+        self.found[path] = Place(self._line, column, start, end, key_start, key_end, body_end)
 
-    def _grow(self, path: Path, body_end: int) -> None:
+    def _count_lines(self, start: int) -> None:
+        """Make `_line` and `_line_start` those of an offset; they come in order of lines, so each is counted once."""
+        if start < self._line_start:
+            self._line, self._line_start, self._counted = 1, 0, 0
+        if start > self._counted:
+            breaks = self.text.count("\n", self._counted, start)
+            if breaks:
+                self._line += breaks
+                self._line_start = self.text.rfind("\n", self._counted, start) + 1
+            self._counted = start
+
+    def _grow(self, path: Path, body_end: int, end: int | None = None) -> None:
+        """Move the end of a body, and of a value, that was kept when it began."""
         old = self.found.get(path)
         if old is not None:
-            self.found[path] = Place(
-                old.line, old.column, old.start, old.end, old.key_start, old.key_end, max(body_end, old.body_end)
-            )
+            end = old.end if end is None else end
+            body_end = max(body_end, old.body_end)
+            self.found[path] = Place(old.line, old.column, old.start, end, old.key_start, old.key_end, body_end)
 
     def _imply(self, path: Path, part: _Part) -> None:
         """Remember a table that nothing but a longer key or header names; a header of its own wins later."""
@@ -181,14 +194,29 @@ class _Search:
             raise _SurpriseError
         self._keep(path, start, start, key_start, key_end, start)  # so that a surprise inside still finds it here
         opening = self.text[start : start + 1]
+        if opening in "[{" and self._wanted is not None and path not in self._wanted:
+            return self._nested(start)
         if opening == "[":
             body_end, end = self._array(path, start + 1, depth)
         elif opening == "{":
             body_end, end = self._inline(path, start + 1, depth)
         else:
             body_end = end = self._scalar(start)
-        self._keep(path, start, end, key_start, key_end, body_end)
+        self._grow(path, body_end, end)
         return end
+
+    def _nested(self, start: int) -> int:
+        """Walk over an array or inline table in which nothing is wanted; return the offset after it."""
+        depth = 0
+        for match in _NESTED.finditer(self.text, start):
+            char = self.text[match.start()]
+            if char in "[{":
+                depth += 1
+            elif char in "]}":
+                depth -= 1
+                if depth == 0:
+                    return match.end()
+        raise _SurpriseError
 
     def _scalar(self, start: int) -> int:
         pattern = _SCALAR

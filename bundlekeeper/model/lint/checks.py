@@ -7,11 +7,13 @@ pydantic.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 from bundlekeeper.model.findings import Level
+from bundlekeeper.model.lint.budget import Budget, SpentError
 from bundlekeeper.model.lint.bundles import check_bundles
 from bundlekeeper.model.lint.codes import LINT_CODES
 from bundlekeeper.model.lint.dates import check_dates
@@ -27,6 +29,9 @@ from bundlekeeper.model.lint.shape import check_shape
 from bundlekeeper.model.lint.words import check_words
 from bundlekeeper.model.manifest import Manifest
 
+MAX_PROBLEMS = 5_000  # of one check; memory stays bounded whatever the file
+UNITS = 3_000_000  # steps of one check that compares; each about a microsecond
+
 
 @dataclass(frozen=True, slots=True)
 class Checked:
@@ -38,24 +43,43 @@ class Checked:
 
 def check(raw: dict[str, Any], today: date) -> Checked:
     """Run every check on a parsed document. Raises nothing."""
-    manifest, problems = check_shape(raw)
+    manifest, shape = check_shape(raw)
     loose = Loose(raw)
-    scales = Scales(loose)
-    problems += check_words(loose)
-    problems += check_digests(loose)
-    problems += check_files(loose)
-    problems += check_bundles(loose)
-    problems += check_dates(loose, today)
-    problems += check_versions(loose, scales)
-    problems += check_ranges(loose, scales)
-    problems += check_releases(loose, scales)
-    problems += check_rules(loose, scales)
+    checks: list[Callable[[Scales], Iterator[Problem]]] = [
+        lambda _: shape,
+        lambda _: check_words(loose),
+        lambda _: check_digests(loose),
+        lambda _: check_files(loose),
+        lambda _: check_bundles(loose),
+        lambda _: check_dates(loose, today),
+        lambda scales: check_versions(loose, scales),
+        lambda scales: check_ranges(loose, scales),
+        lambda scales: check_releases(loose, scales),
+        lambda scales: check_rules(loose, scales),
+    ]
+    problems: list[Problem] = []
+    for one in checks:
+        # Each check has room and time of its own, so that none can use up another's.
+        problems += _bounded(one(Scales(loose, Budget(UNITS))))
     if manifest is None and not any(level_of(p) is Level.ERROR for p in problems):
         # The types refused something that no check put into words: never let it pass.
-        problems.append(
-            Problem("bad-value", (), "the manifest does not have the form that it must have", "see the format")
-        )
+        says = "the manifest does not have the form that it must have"
+        problems.append(Problem("bad-value", (), says, "compare it with the schema"))
     return Checked(manifest, tuple(problems))
+
+
+def _bounded(found: Iterator[Problem]) -> Iterator[Problem]:
+    """At most `MAX_PROBLEMS`, and what to say when there are more or when the check ran out of its budget."""
+    try:
+        for count, problem in enumerate(found):
+            if count == MAX_PROBLEMS:
+                says = f"there are more than {MAX_PROBLEMS} problems of one sort; the rest is not listed"
+                yield Problem("more-problems", (), says, "mend those that are listed first")
+                return
+            yield problem
+    except SpentError:
+        says = "versions and rules are so many that not all were compared with each other"
+        yield Problem("not-compared", (), says, "list fewer versions, or say more with one rule")
 
 
 def level_of(problem: Problem) -> Level:

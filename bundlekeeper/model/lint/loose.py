@@ -140,7 +140,7 @@ class Loose:
 
     def some_versions(self, family: str) -> list[str]:
         """Versions of the family's bundles and known ones, no more than a hint can search."""
-        return [version for of, version in self._at if of == family][:200] + list(self.known)[:200]
+        return [version for of, version in self._at if of == family][:50] + list(self.known)[:50]
 
     def whats(self) -> Iterator[LooseWhat]:
         """Every selection of every rule that could be read."""

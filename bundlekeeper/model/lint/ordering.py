@@ -87,7 +87,10 @@ def _equal(loose: Loose, scale: Scale) -> Iterator[Problem]:
 
 
 def check_ranges(loose: Loose, scales: Scales) -> Iterator[Problem]:
-    """Every problem of single ranges: unreadable, empty, or matching nothing that the manifest knows."""
+    """Every problem of single ranges: unreadable, empty, or matching nothing that the manifest knows.
+
+    Raises SpentError when the budget is spent.
+    """
     for path, what, text in _ranges(loose):
         scale = scales.scale(what.kind)
         if scale is None or len(text) > MAX_RANGE_LENGTH:
@@ -98,7 +101,7 @@ def check_ranges(loose: Loose, scales: Scales) -> Iterator[Problem]:
         elif span.is_empty():
             says = f"no version can be {shown(text)}"
             yield Problem("range-empty", path, says, "a comma means and; mend the conditions")
-        elif not any(scale.holds(span, version) for version in scales.existing(what)):
+        elif not scales.within(what, text):
             says = f"{shown(text)} matches no version of {called(what)} that this manifest knows"
             hint = "mend the range, add the bundle, or add the version to known under [versions]"
             yield Problem("range-unmatched", path, says, hint)

@@ -18,14 +18,12 @@ from bundlekeeper.model.lint.scales import Scales, carried
 from bundlekeeper.model.source import shown
 from bundlekeeper.model.toml_places import Path
 
-_MAX_CHECKS = 2_000_000  # pairs of a release's versions times rules; more is no hand-written manifest
+_PAIR = 10  # steps of holding one version of a release against one need
 
 
 def check_releases(loose: Loose, scales: Scales) -> Iterator[Problem]:
-    """Every problem of the releases."""
+    """Every problem of the releases. Raises SpentError when the budget is spent."""
     names: dict[str, Path] = {}
-    budget = _MAX_CHECKS
-    needs = sum(len(rule.need) for rule in loose.besides)
     for release in loose.releases:
         if release.name is not None:
             if release.name in names:
@@ -36,13 +34,6 @@ def check_releases(loose: Loose, scales: Scales) -> Iterator[Problem]:
         yield from _families(loose, release)
         yield from _versions(loose, scales, release)
         yield from _standalone(loose, release)
-        count = sum(len(versions) for versions in release.versions.values())
-        budget -= count * count * needs
-        if budget < 0:
-            says = "too many versions and rules to hold each release against each rule"
-            yield Problem("not-compared", release.path, says, "list fewer versions in a release")
-            budget = _MAX_CHECKS
-            continue
         for rule in loose.besides:
             yield from _refused(loose, scales, release, rule)
 
@@ -98,6 +89,7 @@ def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBes
     """Versions of the release that this rule allows beside no choice of the others."""
     pairs = [(family, path, version) for family, rows in release.versions.items() for path, version in rows]
     for need in rule.need if rule.when is not None else ():
+        scales.budget.spend(_PAIR * (len(pairs) + len(pairs) ** 2 // 8))
         meant = [pair for pair in pairs if rule.when and _seen(loose, scales, rule.when, pair, inside=True)]
         short = [pair for pair in pairs if _seen(loose, scales, need, pair, inside=False)]
         stuck = [(pair, other) for pair in short if (other := _forced(release, pair, meant))]
@@ -128,6 +120,7 @@ def _seen(loose: Loose, scales: Scales, what: LooseWhat, pair: _Pair, *, inside:
     span = scale.range(what.version) if scale else None
     if scale is None or span is None:
         return False
-    bundles = (b for b in loose.at(pair[0], pair[2]) if b.build != "standalone")
+    bundles = [b for b in loose.at(pair[0], pair[2]) if b.build != "standalone"]
+    scales.budget.spend(sum(len(b.images) for b in bundles))
     seen = (version for bundle in bundles for version in carried(what, bundle))
     return any(scale.can_place(version) and scale.holds(span, version) == inside for version in seen)

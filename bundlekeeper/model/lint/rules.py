@@ -2,7 +2,7 @@
 
 Rules: 'contradict' is said only where no version at all could satisfy both, by `versions.satisfiable`, and only of
 rules that meet on a version that exists; rules of different scopes, or about bundle versions and image versions, are
-not compared; what was not compared is told.
+not compared; where they are too many to compare, that is told.
 """
 
 from __future__ import annotations
@@ -10,32 +10,27 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import combinations
 
-from bundlekeeper.model.lint.loose import Loose, LooseBeside, LooseJump, LooseWhat, rows
+from bundlekeeper.model.lint.loose import Loose, LooseBeside, LooseJump, rows
 from bundlekeeper.model.lint.ordering import called
 from bundlekeeper.model.lint.problem import Problem
 from bundlekeeper.model.lint.scales import Scales
 from bundlekeeper.model.source import shown
-from bundlekeeper.model.toml_places import Path
 from bundlekeeper.model.versions import Listed, Range, satisfiable
 
-_MAX_COMPARED = 500  # rules of one sort; their pairs grow with the square
+_PAIR = 10  # steps of comparing two rules
 
 
 def check_rules(loose: Loose, scales: Scales) -> Iterator[Problem]:
-    """Every problem of rules but their single ranges."""
+    """Every problem of rules but their single ranges. Raises SpentError when the budget is spent."""
     yield from _sources(loose)
     for jump in loose.jumps:
         yield from _backwards(scales, jump)
     for beside in loose.besides:
         yield from _open_needs(beside)
         yield from _itself(scales, beside)
-    if len(loose.jumps) > _MAX_COMPARED or len(loose.besides) > _MAX_COMPARED:
-        says = f"more than {_MAX_COMPARED} rules: only the first ones were compared with each other"
-        path: Path = ("jump",) if len(loose.jumps) > _MAX_COMPARED else ("beside",)
-        yield Problem("not-compared", path, says, "split the platform, or say more with one rule")
-    for one, other in combinations(loose.jumps[:_MAX_COMPARED], 2):
+    for one, other in combinations(loose.jumps, 2):
         yield from _jumps(scales, one, other)
-    for first, second in combinations(loose.besides[:_MAX_COMPARED], 2):
+    for first, second in combinations(loose.besides, 2):
         yield from _besides(scales, first, second)
 
 
@@ -79,15 +74,6 @@ def _some_below(low: Range, high: Range) -> bool:
     return least is None or most is None or bool(least < most)  # on a dense line there is always one between
 
 
-def _existing(scales: Scales, what: LooseWhat, text: str | None) -> list[str]:
-    """The known versions of what a rule speaks about that are in the range; none where it cannot be read."""
-    scale = scales.scale(what.kind)
-    span = scale.range(text) if scale is not None and text is not None else None
-    if scale is None or span is None:
-        return []
-    return [version for version in scales.existing(what) if scale.holds(span, version)]
-
-
 def _open_needs(beside: LooseBeside) -> Iterator[Problem]:
     for need in beside.need:
         if need.version is None:
@@ -122,6 +108,7 @@ def _disjoint(scales: Scales, kind: str | None, one: str | None, other: str | No
 
 
 def _jumps(scales: Scales, one: LooseJump, other: LooseJump) -> Iterator[Problem]:
+    scales.budget.spend(_PAIR)
     if one.what is None or other.what is None or not one.what.meets(other.what):
         return
     if None in (one.direction, other.direction, one.from_, other.from_):
@@ -130,7 +117,7 @@ def _jumps(scales: Scales, one: LooseJump, other: LooseJump) -> Iterator[Problem
         return
     if not _disjoint(scales, one.what.kind, one.from_, other.from_):
         return
-    shared = set(_existing(scales, one.what, one.to)) & set(_existing(scales, other.what, other.to))
+    shared = set(scales.within(one.what, one.to)) & set(scales.within(other.what, other.to))
     if shared:
         version = next(v for v in scales.existing(other.what) if v in shared)
         says = (
@@ -142,17 +129,21 @@ def _jumps(scales: Scales, one: LooseJump, other: LooseJump) -> Iterator[Problem
 
 
 def _besides(scales: Scales, one: LooseBeside, other: LooseBeside) -> Iterator[Problem]:
+    scales.budget.spend(_PAIR)
     if one.scope is None or one.scope != other.scope or one.when is None or other.when is None:
         return
     if not one.when.meets(other.when):
         return
+    scales.budget.spend(_PAIR * len(one.need) * len(other.need))
     shared: set[str] | None = None
     for need in other.need:
         for earlier in one.need:
             if not earlier.meets(need) or not _disjoint(scales, need.kind, earlier.version, need.version):
                 continue
             if shared is None:
-                shared = _seen(scales, one.when) & _seen(scales, other.when)
+                shared = set(scales.within(one.when, one.when.version)) & set(
+                    scales.within(other.when, other.when.version)
+                )
             if shared:
                 says = (
                     f"beside {called(other.when)} {shown(min(shared))} this rule wants {called(need)} {need.version}, "
@@ -160,11 +151,3 @@ def _besides(scales: Scales, one: LooseBeside, other: LooseBeside) -> Iterator[P
                 )
                 path, earlier_path = (*need.path, "version"), (*earlier.path, "version")
                 yield Problem("rules-contradict", path, says, "narrow the when of one of them", other=earlier_path)
-
-
-def _seen(scales: Scales, when: LooseWhat) -> set[str]:
-    scale = scales.scale(when.kind)
-    span = scale.range(when.version) if scale is not None else None
-    if scale is None or span is None:
-        return set()
-    return {version for version in scales.existing(when) if scale.holds(span, version)}

@@ -2,13 +2,14 @@
 
 Rules: a rule about a kind speaks about image versions in that kind's order, any other rule about bundle versions in the
 manifest's order; an order that cannot be made, and a version or a range that it cannot place, is None here and a
-problem in `lint.versions`; every version is placed once.
+problem in `lint.ordering`; every version is placed once.
 """
 
 from __future__ import annotations
 
 from bundlekeeper.errors import VersionError
 from bundlekeeper.model import versions
+from bundlekeeper.model.lint.budget import Budget
 from bundlekeeper.model.lint.loose import Loose, LooseBundle, LooseWhat, Table, items, table, text
 
 
@@ -58,8 +59,9 @@ class Scale:
 class Scales:
     """All orders of one document."""
 
-    def __init__(self, loose: Loose) -> None:
+    def __init__(self, loose: Loose, budget: Budget) -> None:
         self._loose = loose
+        self.budget = budget
         self.main = make(table(loose.raw.get("versions")))
         self.of_kind: dict[str, Scale | None] = {
             kind: make(row) for kind, row in loose.kinds.items() if isinstance(row, dict) and "order" in row
@@ -75,14 +77,31 @@ class Scales:
         return self.main if kind is None else self.of_kind.get(kind, self.main)
 
     def existing(self, what: LooseWhat) -> tuple[str, ...]:
-        """The versions that the manifest knows of what a rule speaks about: of bundles or images, and `known`."""
+        """The versions that the manifest knows of what a rule speaks about: of bundles or images, and `known`.
+
+        Raises SpentError when the budget is spent.
+        """
         key = (what.family, what.kind, what.models)
         if key not in self._existing:
+            self.budget.spend(len(self._loose.known) + sum(1 + len(b.images) for b in self._loose.bundles))
             found = dict.fromkeys(v for bundle in self._loose.bundles for v in carried(what, bundle))
             if what.kind is not None:
                 found.update(dict.fromkeys(b.version for b in self._loose.bundles if b.version and b.holds(what)))
             self._existing[key] = tuple({**found, **dict.fromkeys(self._loose.known)})
         return self._existing[key]
+
+    def within(self, what: LooseWhat, range_text: str | None) -> list[str]:
+        """Those of the existing versions that are in the range; none where it cannot be read.
+
+        Raises SpentError when the budget is spent.
+        """
+        scale = self.scale(what.kind)
+        span = scale.range(range_text) if scale is not None else None
+        if scale is None or span is None:
+            return []
+        versions = self.existing(what)
+        self.budget.spend(len(versions))
+        return [version for version in versions if scale.holds(span, version)]
 
 
 def make(row: Table) -> Scale | None:

@@ -7,7 +7,7 @@ error. pydantic's words and type names reach nobody.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from bundlekeeper.model.lint.format import choices, did_you_mean, keys_of
@@ -19,8 +19,8 @@ from bundlekeeper.model.toml_places import Path
 _Error = Mapping[str, Any]
 
 
-def check_shape(raw: dict[str, Any]) -> tuple[Manifest | None, list[Problem]]:
-    """Check the document against the types; return the manifest where they take it, else what is wrong.
+def check_shape(raw: dict[str, Any]) -> tuple[Manifest | None, Iterator[Problem]]:
+    """Check the document against the types; return the manifest where they take it, and what is wrong.
 
     Raises nothing.
     """
@@ -31,9 +31,8 @@ def check_shape(raw: dict[str, Any]) -> tuple[Manifest | None, list[Problem]]:
     except ValidationError as e:
         errors = e.errors(include_url=False, include_input=False)
     else:
-        return manifest, []
-    problems = [p for error in errors if (p := _problem(raw, error)) is not None]
-    return None, list(dict.fromkeys(problems))
+        return manifest, iter(())
+    return None, (p for error in errors if (p := _problem(raw, error)) is not None)
 
 
 #: (pydantic's type of the error, last key) -> the check that tells it better.
