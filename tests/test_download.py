@@ -7,10 +7,12 @@ import hashlib
 import logging
 import os
 import random
+import socket
+import threading
 import time
 import traceback
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -27,6 +29,7 @@ from tests.local_server import Authority, Connection, Handler, LocalServer, Requ
 
 SECRET = "s3cr3t-of-the-mirror"  # never to be seen anywhere
 DATA = random.Random(61).randbytes(600_000)
+HALF = 300_000
 OTHER = random.Random(62).randbytes(600_000)
 
 
@@ -62,12 +65,13 @@ class Bench:
         headers: dict[str, str] | None = None,
         trust_env: bool = False,
         on_bytes: Callable[[int], None] | None = None,
+        idle_s: float = 5,
     ) -> Received | None:
         addresses = [parse_url(url) for url in urls]
         ca = ca or self.authority.path
         server = Server(
             home=origin_of(addresses[0]),
-            settings=HttpSettings(ca, trust_env, connect_s=5, idle_s=5, headers=headers or {}),
+            settings=HttpSettings(ca, trust_env, connect_s=5, idle_s=idle_s, headers=headers or {}),
             context=tls_context(ca),
             allowed=frozenset(map(parse_origin, allowed)),
             wait=self.waits.append,
@@ -365,6 +369,16 @@ def test_silence(bench: Bench) -> None:
     assert isinstance(error, UnfinishedError)
 
 
+def test_silence_ends_without_a_least_rate(bench: Bench) -> None:
+    def handler(_: Request, connection: Connection) -> None:
+        connection.sock.recv(1)  # until the other side has enough
+
+    server = bench.serve(handler)
+    error = bench.fails(f"{server.url}/a.fwb", idle_s=0.3, rules=Rules(tries=2, least_rate_bytes_s=0, deadline_s=15))
+    assert isinstance(error, UnfinishedError) and "silent" in error.says
+    assert len(server.requests) == 2
+
+
 def test_stops_while_it_waits(bench: Bench) -> None:
     stop = Stop()
 
@@ -545,6 +559,20 @@ def test_secrets_and_cookies_stay_with_their_origin(bench: Bench) -> None:
     assert all("cookie" not in r.headers for r in server.requests + elsewhere.requests)
 
 
+def test_no_cookie_is_given_back(bench: Bench) -> None:
+    site = Site({"/b.fwb": Served(DATA, cuts=[1000])})
+
+    def handler(request: Request, connection: Connection) -> None:
+        if request.path == "/a.fwb":
+            connection.answer(302, {"Location": "/b.fwb", "Set-Cookie": f"session={SECRET}; Path=/"})
+        else:
+            site(request, connection)
+
+    server = bench.serve(handler)
+    _whole(bench.get(f"{server.url}/a.fwb"))
+    assert len(server.requests) == 4 and all("cookie" not in r.headers for r in server.requests)
+
+
 # -- TLS (fault 65) --------------------------------------------------------------------------------------------------
 
 
@@ -651,6 +679,44 @@ def test_a_proxy_that_refuses(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> 
     error = bench.fails("https://mirror.invalid/a.fwb", trust_env=True)
     assert isinstance(error, UnfinishedError) and "proxy" in error.says
     assert proxy.requests[0].method == "CONNECT"
+
+
+def _tunnel(request: Request, connection: Connection) -> None:
+    """CONNECT (RFC 9110 §9.3.6): bytes to and fro, whatever they are."""
+    host, port = request.target.split(":")
+    with socket.create_connection((host, int(port))) as there:
+        connection.send(b"HTTP/1.1 200 Connected\r\n\r\n")
+
+        def back() -> None:
+            while data := there.recv(65536):
+                connection.send(data)
+            with suppress(OSError):
+                connection.sock.shutdown(socket.SHUT_RDWR)
+
+        thread = threading.Thread(target=back)
+        thread.start()
+        with suppress(OSError):
+            while data := connection.sock.recv(65536):
+                there.sendall(data)
+        with suppress(OSError):
+            there.shutdown(socket.SHUT_RDWR)
+        thread.join()
+
+
+def test_tls_and_limits_hold_through_a_proxy(bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    server = bench.serve(Site({"/a.fwb": Served(DATA, cuts=[HALF])}), tls=True)
+    proxy = bench.serve(_tunnel)
+    monkeypatch.setenv("https_proxy", proxy.url)
+    monkeypatch.setenv("no_proxy", "")
+    url, headers = f"{server.url}/a.fwb", {"Authorization": SECRET}
+    assert _whole(bench.get(url, trust_env=True, headers=headers)).transferred == len(DATA)
+    assert [r.target for r in proxy.requests] == [f"127.0.0.1:{server.port}"] * 2
+    assert SECRET not in str(proxy.requests)
+    (bench.folder / "record").unlink()
+    server.handler = Site({"/a.fwb": Served(DATA, piece=1, piece_wait_s=0.02)})
+    assert "too slow" in bench.fails(url, trust_env=True, rules=HASTY).says
+    error = bench.fails(url, trust_env=True, ca=Authority(tmp_path, "another root").path)
+    assert "authority" in error.says
 
 
 def test_netrc_counts_only_where_asked(bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -30,9 +30,11 @@ from bundlekeeper.model.names import problems_of_name
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.model.reading import read
 from bundlekeeper.proof.reading import Stop
+from bundlekeeper.store import incoming
 from bundlekeeper.store.facts import facts_of
 from bundlekeeper.store.intake import TakeResult, take
 from bundlekeeper.store.layout import Store
+from bundlekeeper.store.sources import Wanted
 from tests.conftest import Keeper
 from tests.local_server import Authority, Connection, Handler, LocalServer, Request, Served, Site, serving
 
@@ -328,14 +330,30 @@ def test_a_lost_network_then_only_the_rest(bench: Bench) -> None:
     assert server.body_bytes - before == len(A) - HALF and bench.incoming == set()
 
 
+@pytest.mark.parametrize("served", [A, B])
+def test_only_right_bytes_could_be_gone_on_with(bench: Bench, served: bytes) -> None:
+    """Whoever dies between the last byte and the store's own work: right bytes are there again, wrong ones are not."""
+    server = bench.serve(Site({"/a.fwb": Served(served)}))
+    wanted = Wanted("a.fwb", len(A), hashlib.sha256(A).hexdigest())
+    source = mirror_source(server.url, ca=bench.authority.path)
+    with Store.open(bench.root, write=True) as store, incoming.opened(store.fd) as room:
+        offer = source.find(wanted).offers[0]
+        fetched = source.fetch(offer, wanted, room, limit=len(A), link="none", on_bytes=lambda _: None, stop=None)
+        with fetched.temp:
+            assert fetched.digest.sha256 == hashlib.sha256(served).hexdigest()
+            left = {f".part-{wanted.sha256}"} | ({f".resume-{wanted.sha256}"} if served is A else set())
+            assert bench.incoming == left
+        assert bench.incoming == set()
+
+
 def test_records_without_a_part_are_swept(bench: Bench) -> None:
     server = bench.serve(Site({"/a.fwb": Served(A)}))
     with Store.open(bench.root, write=True):
         pass
-    incoming = bench.root / ".keeper" / "incoming"
-    incoming.mkdir(exist_ok=True)
+    folder = bench.root / ".keeper" / "incoming"
+    folder.mkdir(exist_ok=True)
     for name in (".resume-00ff", ".resume-00ff.new"):
-        (incoming / name).touch()
+        (folder / name).touch()
     assert bench.take(server.url).rows[0].status == "taken"
     assert bench.incoming == set()
 
