@@ -133,16 +133,18 @@ class Prover:
         """
         proofs = self._book.proofs() if self._book is not None else {}
         now = self._clock()
-        to_read = []
+        to_read: list[tuple[float, Candidate]] = []
         for each in candidates:
             proof = proofs.get(each.key)
             how = self._stands(each, proof, now) if proof is not None else How.READ
             if proof is None or how is How.READ:
-                to_read.append((proof.proven_at.timestamp() if proof else 0.0, each.entry.path, each))
+                to_read.append((proof.proven_at.timestamp() if proof else 0.0, each))
             else:
                 self.result.known[each.entry.path] = Reading(how, proof.sha256, each.entry.size, proof.proven_at)
-        to_read.sort(key=lambda row: row[:2])
-        self._read([each for _, _, each in to_read])
+        # The stalest first where not all may come to be read; else the largest, which keeps all cores busy to the end.
+        rolling = self._limits.older_than_s is not None or self._until is not None
+        to_read.sort(key=lambda row: (row[0] if rolling else 0.0, -row[1].entry.size, row[1].entry.path))
+        self._read([each for _, each in to_read])
         return self.result
 
     def _stands(self, each: Candidate, proof: Proof, now: datetime) -> How:
@@ -184,11 +186,14 @@ class Prover:
             if self._until is not None and monotonic() >= self._until:
                 self.result.out_of_time = True
                 return
-            yield Task(each.entry.path, _Opener(each, self._begun), each.entry.size)
+            yield Task(each.entry.path, _Opener(each, self._begun, self._until), each.entry.size)
 
     def _keep(self, outcome: Outcome, candidates: Sequence[Candidate]) -> None:
         begun_ns = self._begun.pop(outcome.task.key, None)
         before, after, digest = outcome.before, outcome.after, outcome.digest
+        if isinstance(outcome.error, _OutOfTimeError):
+            self.result.out_of_time = True
+            return
         if outcome.error is not None or digest is None or before is None or after is None:
             error = outcome.error
             says = (error.strerror or str(error)) if error is not None else "it was not read"
@@ -222,15 +227,22 @@ class Prover:
                 self.result.trouble = error
 
 
+class _OutOfTimeError(OSError):
+    """The time was over when the file's turn came."""
+
+
 class _Opener:
     """Opens one candidate for the pool and notes from when on every change to it must show."""
 
-    def __init__(self, candidate: Candidate, begun: dict[str, int | None]) -> None:
+    def __init__(self, candidate: Candidate, begun: dict[str, int | None], until: float | None) -> None:
         self._candidate = candidate
         self._begun = begun
+        self._until = until
 
     def __call__(self) -> int:
         """A descriptor. Raises OSError."""
+        if self._until is not None and monotonic() >= self._until:  # the pool fetches tasks ahead of its work
+            raise _OutOfTimeError
         fd = self._candidate.entry.open()
         try:
             if self._candidate.kind.stable_identity and not self._candidate.never_trust:
