@@ -14,6 +14,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import chain, islice
 from queue import SimpleQueue
@@ -189,7 +190,8 @@ class _Pool:
         except OSError as e:
             return Outcome(task, None, e, before, _fstat_or_none(fd))
         finally:
-            os.close(fd)
+            with suppress(OSError):  # of a device that is gone: what was read was read, and the descriptor is free
+                os.close(fd)
 
     def _read(self, fd: int, task: Task, buffer: memoryview) -> Digest:
         if self._ahead:
