@@ -54,7 +54,16 @@ _SMALL_ORDER_Y = frozenset(
 )
 
 #: What the library raises for bytes that are no certificate or list, now or when a part is first asked for.
-X509_ERRORS = (ValueError, TypeError, x509.DuplicateExtension, x509.InvalidVersion, x509.UnsupportedGeneralNameType)
+X509_ERRORS = (
+    ValueError,
+    TypeError,
+    LookupError,
+    x509.DuplicateExtension,
+    x509.InvalidVersion,
+    x509.UnsupportedGeneralNameType,
+)
+#: The same for OpenSSH's keys; which of them depends on the library's version.
+SSH_ERRORS = (ValueError, TypeError, LookupError, NotImplementedError, UnsupportedAlgorithm)
 
 VerifyingKey = ed25519.Ed25519PublicKey | ec.EllipticCurvePublicKey | rsa.RSAPublicKey
 
@@ -237,7 +246,7 @@ def from_ssh_blob(blob: bytes) -> PublicKey:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             loaded = serialization.load_ssh_public_key(kind + b" " + base64.b64encode(blob))
-    except (ValueError, TypeError, NotImplementedError, UnsupportedAlgorithm) as e:
+    except SSH_ERRORS as e:
         raise InputError(f"the OpenSSH key is damaged: {_short(e)}") from e
     key = checked(loaded)
     if ssh_blob(key.load()) != blob:

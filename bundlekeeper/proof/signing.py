@@ -18,7 +18,7 @@ from cryptography.hazmat.primitives import serialization
 from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
 from bundlekeeper.model.trust import NAMESPACES
 from bundlekeeper.proof import sshsig
-from bundlekeeper.proof.keys import PublicKey, checked
+from bundlekeeper.proof.keys import SSH_ERRORS, PublicKey, checked
 from bundlekeeper.proof.sshsig import SigningKey
 
 MAX_KEY_BYTES = 64 * 1024
@@ -152,7 +152,7 @@ def _loaded(data: bytes, secret: bytes | None, where: str) -> SigningKey | None:
                 hint="pip install 'cryptography[ssh]', or use an encrypted PKCS #8 key",
             ) from e
         raise InputError("the private key is of a kind that is not taken", where=where) from e
-    except (ValueError, InvalidTag) as e:  # InvalidTag: a wrong passphrase of an AES-GCM key
+    except (*SSH_ERRORS, InvalidTag) as e:  # InvalidTag: a wrong passphrase of an AES-GCM key
         says = "the private key cannot be read" if secret is None else "the passphrase is wrong, or the key is damaged"
         raise InputError(says, where=where) from e
     if not isinstance(key, SigningKey):
