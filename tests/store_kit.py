@@ -15,6 +15,8 @@ from bundlekeeper.store.layout import Store
 from bundlekeeper.store.records import Accepted, Held, Proof
 from bundlekeeper.store.sources import FolderSource
 
+GOOD = b"good bytes" * 1000
+
 
 def now() -> datetime:
     """The real time: fingerprints are compared with the kernel's."""
@@ -94,3 +96,14 @@ class Kit:
         """Every file of the store's own tree outside .keeper, with its bytes."""
         paths = (p for p in self.root.rglob("*") if p.is_file() and ".keeper" not in p.parts)
         return {p.relative_to(self.root).as_posix(): p.read_bytes() for p in sorted(paths)}
+
+
+def codes(result: TakeResult) -> list[str]:
+    """The codes found, in order."""
+    return [found.code for found in result.findings]
+
+
+def says(result: TakeResult, code: str) -> str:
+    """What the one finding of this code says."""
+    (text,) = [found.says for found in result.findings if found.code == code]
+    return text

@@ -79,7 +79,7 @@ def test_the_root_itself_may_be_a_link_that_the_user_named(tmp_path: Path) -> No
 
 def test_a_name_that_is_no_utf8(tmp_path: Path) -> None:
     """A store and a source under undecodable names work like any other."""
-    base = Path(os.fsdecode(os.fsencode(tmp_path) + b"/st\xf6re"))
+    base = Path(os.fsdecode(os.fsencode(tmp_path) + b"/st\xf6re ?#%41"))
     base.mkdir()
     kit = Kit(base)
     kit.offer("a.fwb", b"a")

@@ -4,35 +4,21 @@ from __future__ import annotations
 
 import hashlib
 import os
-import socket
-import stat
-from datetime import UTC, date, datetime
+import shutil
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from bundlekeeper.errors import InputError, KeeperError, RefusedError, StoppedError, UnfinishedError
+from bundlekeeper.errors import StoppedError, UnfinishedError
 from bundlekeeper.model.findings import Level
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.proof.reading import Stop
-from bundlekeeper.store.intake import TakeResult, take
+from bundlekeeper.store.intake import take
 from bundlekeeper.store.sources import FolderSource
-from tests.store_kit import Kit, now
-
-GOOD = b"good bytes" * 1000
-
-
-def codes(result: TakeResult) -> list[str]:
-    """The codes found, in order."""
-    return [found.code for found in result.findings]
-
-
-def says(result: TakeResult, code: str) -> str:
-    """What the one finding of this code says."""
-    (text,) = [found.says for found in result.findings if found.code == code]
-    return text
-
+from tests.store_kit import GOOD, Kit, codes, now, says
 
 # Once, and not again
 
@@ -293,173 +279,6 @@ def test_a_spoiled_copy_is_never_given_a_second_name(tmp_path: Path) -> None:
     assert kit.tree()["blade/6.2.0/b.fwb"] == GOOD
 
 
-# Links to the source
-
-
-def test_a_hard_link_is_marked_shared_and_never_trusted(tmp_path: Path) -> None:
-    """ "`--link=hard` is opt-in, marked `shared`, its mode is left alone and `--quick` never trusts it" (design.md)"""
-    kit = Kit(tmp_path)
-    path = kit.offer("a.fwb", GOOD)
-    path.chmod(0o640)
-    result = kit.take(kit.bundle("a.fwb", GOOD), link="hard")
-    place = kit.root / "blade/6.1.0/a.fwb"
-    assert (result.rows[0].way_in, result.rows[0].note) == ("hard-link", "")
-    assert place.stat().st_ino == path.stat().st_ino
-    assert stat.S_IMODE(place.stat().st_mode) == 0o640
-    (row,) = kit.held()
-    assert row.shared
-    assert not kit.proofs()[row.place].trustworthy
-    again = kit.take(kit.bundle("a.fwb", GOOD))
-    assert (again.counts, again.read_bytes) == ({"already held": 1}, len(GOOD))
-    assert not kit.proofs()[row.place].trustworthy
-    path.write_bytes(GOOD[::-1])
-    spoiled = kit.take(kit.bundle("a.fwb", GOOD))
-    assert (codes(spoiled), kit.held()) == (["altered", "altered"], [])
-
-
-def test_a_shared_file_is_copied_for_a_second_name(tmp_path: Path) -> None:
-    """A link to a file that is not ours alone would pass its weakness on."""
-    kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD), link="hard")
-    result = kit.take(kit.bundle("b.fwb", GOOD, version="6.2.0"), manifest=2)
-    assert (result.rows[0].status, result.rows[0].way_in) == ("same bytes", "copy")
-    assert (kit.root / "blade/6.2.0/b.fwb").stat().st_nlink == 1
-
-
-def test_a_wrong_file_is_not_shared(tmp_path: Path) -> None:
-    """What a hard link brings is proven first, like everything."""
-    kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD[::-1])
-    assert codes(kit.take(kit.bundle("a.fwb", GOOD), link="hard")) == ["altered"]
-    assert kit.held() == []
-
-
-def test_a_reflink_that_is_not_possible_is_a_copy_that_says_so(tmp_path: Path) -> None:
-    """ext4 and tmpfs know no reflinks; on a file system that does, the row says reflink."""
-    kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    row = kit.take(kit.bundle("a.fwb", GOOD), link="reflink").rows[0]
-    assert row.status == "taken"
-    assert (row.way_in, row.note) == ("reflink", "") or (row.way_in == "copy" and "reflink is not possible" in row.note)
-    assert kit.tree()["blade/6.1.0/a.fwb"] == GOOD
-
-
-# Things that are no files
-
-
-def test_links_fifos_and_sockets_of_the_name(tmp_path: Path) -> None:
-    """ "symlink as leaf: refused"; "FIFO, device, socket: refused without hanging" (faults.md 22, 24)"""
-    kit = Kit(tmp_path)
-    outside = tmp_path / "outside.fwb"
-    outside.write_bytes(GOOD)
-    (kit.source / "a.fwb").symlink_to(outside)
-    os.mkfifo(kit.source / "b.fwb")
-    with socket.socket(socket.AF_UNIX) as server:
-        server.bind(os.path.relpath(kit.source / "c.fwb"))
-        result = kit.take(*(kit.bundle(n, GOOD, version=n[0]) for n in ("a.fwb", "b.fwb", "c.fwb")))
-    assert result.counts == {"missing": 3}
-    assert [f.code for f in result.findings] == ["missing"] * 3
-    assert "a.fwb is a symbolic link" in result.findings[0].says
-    assert "b.fwb is a named pipe" in result.findings[1].says
-    assert "c.fwb is a socket" in result.findings[2].says
-
-
-def test_no_link_to_a_folder_is_followed(tmp_path: Path) -> None:
-    """ "symlink ... as parent: refused" (faults.md 22)"""
-    kit = Kit(tmp_path)
-    outside = tmp_path / "outside"
-    outside.mkdir()
-    (outside / "a.fwb").write_bytes(GOOD)
-    (kit.source / "sub").symlink_to(outside)
-    assert kit.take(kit.bundle("a.fwb", GOOD)).counts == {"missing": 1}
-
-
-def test_a_source_that_is_not_there(tmp_path: Path) -> None:
-    """A mistyped folder is an input error, and the store keeps no manifest for it."""
-    kit = Kit(tmp_path)
-    kit.source.rmdir()
-    with pytest.raises(InputError):
-        kit.take(kit.bundle("a.fwb", GOOD))
-    assert kit.accepted() == []
-
-
-def test_the_store_inside_the_source_is_passed_over(tmp_path: Path) -> None:
-    """`--from` a folder that holds the store must not offer the store its own quarantine."""
-    kit = Kit(tmp_path)
-    kit.source = tmp_path
-    (tmp_path / "a.fwb").write_bytes(b"wrong")
-    kit.take(kit.bundle("a.fwb", b"right"))
-    (tmp_path / "a.fwb").unlink()
-    assert codes(kit.take(kit.bundle("a.fwb", b"right"))) == ["missing"]
-
-
-# The manifest's own weaknesses
-
-
-def test_what_the_manifest_says_against_a_bundle(tmp_path: Path) -> None:
-    """self-digest, not-checked, withdrawn: told for each bundle, taken or not."""
-    kit = Kit(tmp_path)
-    for name in ("a.fwb", "b.fwb", "c.fwb"):
-        kit.offer(name, name.encode())
-    result = kit.take(
-        kit.bundle("a.fwb", b"a.fwb", digest_from=" Own Copy "),
-        kit.bundle("b.fwb", b"b.fwb", digest_from=None),
-        kit.bundle("c.fwb", b"c.fwb", standing="withdrawn", why="loses settings"),
-    )
-    assert result.counts == {"taken": 3}
-    assert codes(result) == ["self-digest", "not-checked", "withdrawn"]
-    assert "loses settings" in says(result, "withdrawn")
-
-
-def test_a_later_manifest_tells_what_is_held_that_it_was_withdrawn(tmp_path: Path) -> None:
-    """ "A release withdrawn after it was downloaded" (trade.md)"""
-    kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
-    result = kit.take(kit.bundle("a.fwb", GOOD, standing="withdrawn", why="bad flash"), manifest=2)
-    assert (result.counts, codes(result), result.read_bytes) == ({"already held": 1}, ["withdrawn"], 0)
-    (row,) = kit.held()
-    assert (row.standing, row.why, row.sequence) == ("withdrawn", "bad flash", 2)
-
-
-def test_digests_in_capitals(tmp_path: Path) -> None:
-    """A manifest may write its digests in either case."""
-    kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    bundle = kit.bundle("a.fwb", GOOD, sha256=hashlib.sha256(GOOD).hexdigest().upper())
-    assert kit.take(bundle).counts == {"taken": 1}
-
-
-@pytest.mark.parametrize(
-    "name", ["../a", "/etc/a", "a\\b", "C:a", "a\0b", "", "..", "-a", "a\n", "CON", "e\u0301", "x" * 256]
-)
-def test_unsafe_names_are_refused_before_any_disk_access(tmp_path: Path, name: str) -> None:
-    """ "`../`, absolute, `\\`, `C:`, NUL in names: refused before any disk access" (faults.md 26, 29 to 32)"""
-    kit = Kit(tmp_path)
-    with pytest.raises(InputError):
-        kit.take(kit.bundle(name, b"x"))
-    assert kit.tree() == {}
-
-
-def test_names_that_are_one_on_some_file_systems(tmp_path: Path) -> None:
-    """ "`A.bin` and `a.bin`: the set refused" (faults.md 27)"""
-    with pytest.raises(InputError, match="one name"):
-        Kit(tmp_path).take(Kit(tmp_path).bundle("A.fwb", b"x"), Kit(tmp_path).bundle("a.fwb", b"y"))
-
-
-def test_the_same_name_in_another_version_is_another_file(tmp_path: Path) -> None:
-    """A folder per version keeps them apart; a version that is no safe folder name is written as one."""
-    kit = Kit(tmp_path)
-    kit.offer("x/a.fwb", b"one")
-    kit.offer("y/a.fwb", b"another")
-    result = kit.take(kit.bundle("a.fwb", b"one"), kit.bundle("a.fwb", b"another", version="../6"))
-    assert result.counts == {"taken": 2}
-    places = [row.place for row in kit.held()]
-    assert "blade/6.1.0/a.fwb" in places
-    assert all(".." not in place.split("/") for place in places)
-
-
 # Other bytes under a name that is taken
 
 
@@ -503,97 +322,6 @@ def test_a_conflict_goes_away_with_the_old_file(tmp_path: Path) -> None:
     (kit.root / "blade/6.1.0/a.fwb").unlink()
     assert kit.take(kit.bundle("a.fwb", b"second"), manifest=2).counts == {"taken": 1}
     assert [row.sha256 for row in kit.held()] == [hashlib.sha256(b"second").hexdigest()]
-
-
-# Which manifests
-
-
-def test_rollback_is_refused_unless_a_why_is_given(tmp_path: Path) -> None:
-    """ "rollback: highest serial remembered; override with a why, recorded" (faults.md 43)"""
-    kit = Kit(tmp_path)
-    kit.take(manifest=5)
-    with pytest.raises(RefusedError, match="older"):
-        kit.take(manifest=4)
-    result = kit.take(manifest=4, accept_rollback="the newer one was withdrawn")
-    assert codes(result) == ["downgrade"]
-    assert [a.sequence for a in kit.accepted()] == [5, 4]
-    ((_, what, subject, why),) = kit.exceptions()
-    assert (what, subject, why) == ("rollback", "marram-4", "the newer one was withdrawn")
-    with pytest.raises(RefusedError):
-        kit.take(manifest=4)
-    kit.take(manifest=5)
-    assert [a.sequence for a in kit.accepted()] == [4, 5]
-
-
-def test_same_sequence_other_bytes_is_a_contradiction(tmp_path: Path) -> None:
-    """ "same serial, other bytes: refused as a contradiction" (faults.md 47)"""
-    kit = Kit(tmp_path)
-    kit.take(kit.bundle("a.fwb", b"one"))
-    with pytest.raises(RefusedError, match="same sequence") as caught:
-        kit.take(kit.bundle("a.fwb", b"two"), accept_rollback="no help")
-    assert "raise `sequence`" in caught.value.hint
-    assert len(kit.accepted()) == 1
-
-
-def test_a_kept_manifest_that_was_never_recorded(tmp_path: Path) -> None:
-    """A run killed between keeping and recording: the same manifest goes on, another with its sequence does not."""
-    kit = Kit(tmp_path)
-    kit.take()
-    loaded = kit.loaded(sequence=2)
-    (kit.root / "manifests/marram-2.toml").write_bytes(b"other bytes")
-    with pytest.raises(RefusedError, match="other bytes"):
-        kit.take_loaded(loaded)
-    (kit.root / "manifests/marram-2.toml").write_bytes(loaded.data)
-    kit.take_loaded(loaded)
-    assert [a.sequence for a in kit.accepted()] == [1, 2]
-
-
-def test_another_platform_is_refused(tmp_path: Path) -> None:
-    """A store keeps one platform."""
-    kit = Kit(tmp_path)
-    kit.take()
-    with pytest.raises(RefusedError, match="platform"):
-        kit.take_loaded(kit.loaded(sequence=9, platform="other"))
-
-
-def test_manifests_are_kept_whole(tmp_path: Path) -> None:
-    """ "an accepted manifest is kept whole" (issue: trust)"""
-    kit = Kit(tmp_path)
-    loaded = kit.loaded(sequence=14)
-    kit.take_loaded(loaded)
-    kept = kit.root / "manifests/marram-14.toml"
-    assert kept.read_bytes() == loaded.data
-    assert stat.S_IMODE(kept.stat().st_mode) == 0o444
-    assert kit.accepted()[0].place == "manifests/marram-14.toml"
-
-
-def test_an_expired_manifest_is_refused_unless_a_why_is_given(tmp_path: Path) -> None:
-    """ "Expired (freeze): `take` ... exit 4 unless `--accept-expired "why"`, which is recorded" (issue: trust)"""
-    kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    loaded = kit.loaded(kit.bundle("a.fwb", GOOD), expires=date(2026, 9, 1))
-    at = datetime(2026, 9, 2, tzinfo=UTC)
-    with pytest.raises(RefusedError, match="expired on 2026-09-01") as caught:
-        kit.take_loaded(loaded, clock=lambda: at)
-    assert caught.value.exit_code == 4
-    assert kit.held() == []
-    result = kit.take_loaded(loaded, clock=lambda: at, accept_expired="no newer one before the window")
-    assert (result.counts, codes(result)) == ({"taken": 1}, ["expired"])
-    assert kit.exceptions()[0][1:] == ("expired", "marram-1", "no newer one before the window")
-
-
-def test_the_last_day_is_not_expired(tmp_path: Path) -> None:
-    """The expiry date itself is still good."""
-    kit = Kit(tmp_path)
-    loaded = kit.loaded(expires=date(2026, 9, 1))
-    assert kit.take_loaded(loaded, clock=lambda: datetime(2026, 9, 1, 23, 59, tzinfo=UTC)).findings == ()
-
-
-def test_a_clock_that_is_behind_is_doubted(tmp_path: Path) -> None:
-    """ "a clock earlier than the newest accepted date is `clock-doubtful`" (issue: trust)"""
-    kit = Kit(tmp_path)
-    result = kit.take_loaded(kit.loaded(), clock=lambda: datetime(2020, 1, 1, tzinfo=UTC))
-    assert codes(result) == ["clock-doubtful"]
 
 
 # Dry run, stop, room
@@ -685,6 +413,8 @@ def test_room_is_counted_before_anything_is_copied(tmp_path: Path) -> None:
     with pytest.raises(UnfinishedError, match=r"not enough room: .* short by"):
         kit.take(kit.bundle("a.fwb", GOOD), bundle, manifest=2)
     assert [a.sequence for a in kit.accepted()] == [1]
+    rehearsed = kit.take(kit.bundle("a.fwb", GOOD), bundle, manifest=2, dry_run=True)
+    assert codes(rehearsed) == ["space-short"]
 
 
 def test_progress_is_told(tmp_path: Path) -> None:
@@ -710,125 +440,57 @@ def test_progress_is_told(tmp_path: Path) -> None:
     assert told == [("taking", len(GOOD), 2), "a.fwb", len(GOOD), "b.fwb", "done"]
 
 
-# Sources that fail or change
+# Whatever lies there
 
 
-def test_a_source_that_changes_while_it_is_read(tmp_path: Path) -> None:
-    """ "source changes while hashed: the copied bytes are hashed; fstat before and after compared" (faults.md 21)"""
-    kit = Kit(tmp_path)
-    data = bytes(4 << 20)
-    path = kit.offer("a.fwb", data)
-
-    class Writing(Silent):
-        def advance(self, count: int) -> None:
-            with path.open("r+b") as file:
-                file.seek(len(data) - 1)
-                file.write(b"!")
-
-    result = kit.take(kit.bundle("a.fwb", data), progress=Writing())
-    assert (result.counts, codes(result)) == ({"failed": 1}, ["unreadable"])
-    assert "changed while it was read" in says(result, "unreadable")
-    assert not [n for n in kit.tree() if n.startswith("quarantine/")]
+NAMES = ("a.fwb", "b.fwb", "c.fwb")
+CONTENTS = (b"", b"one", b"two", b"other")
+choices = st.sampled_from(CONTENTS)
+worlds = st.tuples(
+    st.dictionaries(st.sampled_from([*NAMES, "sub/a.fwb", "sub/x.bin"]), choices),
+    st.dictionaries(st.sampled_from(NAMES), choices),
+    st.lists(st.dictionaries(st.sampled_from(NAMES), choices), min_size=1, max_size=3),
+)
 
 
-def test_right_bytes_are_right_whatever_happens_to_their_source(tmp_path: Path) -> None:
-    """What was copied was hashed; a touch meanwhile takes nothing from that."""
-    kit = Kit(tmp_path)
-    path = kit.offer("a.fwb", GOOD)
-
-    class Touching(Silent):
-        def advance(self, count: int) -> None:
-            os.utime(path)
-
-    assert kit.take(kit.bundle("a.fwb", GOOD), progress=Touching()).counts == {"taken": 1}
-    other = kit.offer("b.fwb", b"b")
-
-    class TouchingB(Silent):
-        def advance(self, count: int) -> None:
-            os.utime(other)
-
-    shared = kit.take(kit.bundle("b.fwb", b"b"), manifest=2, link="hard", progress=TouchingB())
-    assert codes(shared) == ["unreadable"]
-
-
-def test_a_file_that_shrinks_while_it_is_read(tmp_path: Path) -> None:
-    """Hashing survives a file that shrinks, and nothing half is kept."""
-    kit = Kit(tmp_path)
-    data = bytes(8 << 20)
-    path = kit.offer("a.fwb", data)
-
-    class Cutting(Silent):
-        def advance(self, count: int) -> None:
-            os.truncate(path, 1 << 20)
-
-    result = kit.take(kit.bundle("a.fwb", data), progress=Cutting())
-    assert codes(result) == ["unreadable"]
-    assert kit.tree().keys() == {"manifests/marram-1.toml"}
-
-
-def test_an_unreadable_source_is_one_bundles_trouble(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """ "EIO while proving: 'unreadable', not 'altered'; go on" (faults.md 10)"""
-    kit = Kit(tmp_path)
-    bad = kit.offer("a.fwb", b"a").stat().st_ino
-    kit.offer("b.fwb", b"b")
-    from bundlekeeper.proof.digests import copy_fd as real
-
-    def failing(fd: int, *arguments: Any, **options: Any) -> Any:
-        if os.fstat(fd).st_ino == bad:
-            raise OSError(5, "Input/output error")
-        return real(fd, *arguments, **options)
-
-    monkeypatch.setattr("bundlekeeper.store.sources.copy_fd", failing)
-    result = kit.take(kit.bundle("a.fwb", b"a"), kit.bundle("b.fwb", b"b"))
-    assert (result.counts, codes(result)) == ({"failed": 1, "taken": 1}, ["unreadable"])
-
-
-def test_a_file_laid_into_its_place_meanwhile(tmp_path: Path) -> None:
-    """ "on EEXIST compare bytes" (faults.md, writing safely): equal bytes are recorded, others moved away."""
-    for there, expected in ((b"right", "already held"), (b"wrong", "taken")):
-        kit = Kit(tmp_path, store=f"store-{expected[:5]}")
-        kit.offer("a.fwb", b"right")
-
-        class Laying(Silent):
-            def advance(self, count: int) -> None:
-                place = kit.root / "blade/6.1.0/a.fwb"  # noqa: B023 - called within this turn of the loop
-                if not place.exists():
-                    place.parent.mkdir(parents=True)
-                    place.write_bytes(there)  # noqa: B023
-
-        result = kit.take(kit.bundle("a.fwb", b"right"), progress=Laying())
-        assert result.counts == {expected: 1}
-        assert kit.tree()["blade/6.1.0/a.fwb"] == b"right"
-
-
-def test_several_sources_are_tried_in_their_order(tmp_path: Path) -> None:
-    """A bundle that the first source lacks comes from the second."""
-    from bundlekeeper.store.layout import Store
-
-    kit = Kit(tmp_path)
-    second = tmp_path / "second"
-    second.mkdir()
-    kit.offer("a.fwb", b"a")
-    (second / "b.fwb").write_bytes(b"b")
-    with Store.open(kit.root, write=True) as store:
-        result = take(
-            store,
-            kit.loaded(kit.bundle("a.fwb", b"a"), kit.bundle("b.fwb", b"b")),
-            [FolderSource(kit.source), FolderSource(second)],
-            clock=now,
-            progress=Silent(),
-        )
-    assert [r.came_from for r in result.rows] == [str(kit.source / "a.fwb"), str(second / "b.fwb")]
-
-
-def test_errors_are_of_our_own_family(tmp_path: Path) -> None:
-    """Whatever stands where a folder should be, no foreign exception comes out."""
-    kit = Kit(tmp_path)
-    kit.offer("a.fwb", b"a")
-    kit.take()
-    for make in (Path.touch, lambda p: p.symlink_to(tmp_path), os.mkfifo):
-        place = kit.root / "blade"
-        make(place)
-        with pytest.raises(KeeperError):
-            kit.take(kit.bundle("a.fwb", b"a"), manifest=2)
-        place.unlink()
+@settings(max_examples=25, deadline=None)
+@given(world=worlds)
+def test_nothing_unproven_ever_stands_in_a_familys_folder(
+    tmp_path_factory: pytest.TempPathFactory,
+    world: tuple[dict[str, bytes], dict[str, bytes], list[dict[str, bytes]]],
+) -> None:
+    """ "What does not match goes to quarantine with a note beside it, never into a family folder"; "Nothing is called
+    proven that was not read" (design.md): for any sources, any files lying in the store, one manifest after another."""
+    offered, lying, manifests = world
+    kit = Kit(tmp_path_factory.mktemp("world"))
+    for name, data in offered.items():
+        kit.offer(name, data)
+    kit.take(manifest=0)
+    (kit.root / "blade/6.1.0").mkdir(parents=True)
+    for name, data in lying.items():
+        (kit.root / "blade/6.1.0" / name).write_bytes(data)
+    right: dict[str, set[bytes]] = {name: set() for name in NAMES}
+    for sequence, wanted in enumerate(manifests, 1):
+        bundles = [kit.bundle(name, data) for name, data in wanted.items()]
+        result = kit.take(*bundles, manifest=sequence)
+        for name, data in wanted.items():
+            right[name].add(data)
+        tree = kit.tree()
+        for row, data in zip(result.rows, wanted.values(), strict=True):
+            settled = row.status in {"taken", "already held", "same bytes"}
+            assert settled == (tree.get(row.place) == data), row
+        for name in right:
+            found = tree.get(f"blade/6.1.0/{name}")
+            assert found is None or found in right[name] or name not in {n for m in manifests[:sequence] for n in m}
+        held = kit.held()
+        assert {row.sha256 for row in held} <= {hashlib.sha256(d).hexdigest() for each in right.values() for d in each}
+        for each in held:
+            assert hashlib.sha256(tree[each.place]).hexdigest() == each.sha256 == kit.proofs()[each.place].sha256
+        again = kit.take(*bundles, manifest=sequence)
+        assert kit.tree() == tree
+        assert [r.name for r in again.rows if r.status != "already held"] == [
+            r.name for r in result.rows if r.status not in {"taken", "already held", "same bytes"}
+        ]
+    kept = {hashlib.sha256(data).hexdigest() for data in kit.tree().values()}
+    assert {hashlib.sha256(data).hexdigest() for data in lying.values()} <= kept, "bytes that lay there were lost"
+    shutil.rmtree(kit.source.parent)

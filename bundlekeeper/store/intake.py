@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from bundlekeeper.errors import KeeperError
-from bundlekeeper.model.findings import Finding
+from bundlekeeper.errors import InputError, KeeperError
+from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store import admission, files, incoming, lock, plan, verdicts
@@ -71,8 +71,10 @@ def take(
     """
     whys = admission.Whys(accept_expired, accept_rollback)
     facts = facts_of(loaded.manifest)
-    if dry_run or store is None:
-        return _rehearse(store, loaded, sources, facts, clock(), whys)
+    if dry_run:
+        return _rehearse(store, loaded, sources, facts, clock(), whys, link)
+    if store is None:
+        raise InputError("there is no store to take into", hint="name one with --store")
     where = str(store.root)
     with (
         lock.held(store.fd, "take", clock=clock, wait_s=wait_s, stop=stop, where=where),
@@ -85,13 +87,12 @@ def take(
         taking = Taking(store, room, catalogue, sources, clock=clock, progress=progress, link=link, stop=stop)
         unseen = _survey(sources, facts)
         planned = plan.plan(store.fd, plan.Contents(taking.held, taking.proofs, taking.kind, clock()), facts, sources)
-        plan.insist_on_room(room, planned, link, where)
+        plan.insist_on_room(store.fd, planned, link, where)
         admission.admit(store.fd, room, catalogue, admitted, loaded.data, facts)
         taking.held.update({row.place: row for row in catalogue.held()})  # with what this manifest says of them
-        taking.findings.extend(admitted.findings)
-        with _telling(progress, taking, planned):
+        with _telling(progress, taking, planned, admitted.findings):
             taking.run(planned, unseen)
-        return TakeResult(tuple(taking.rows), tuple(taking.findings))
+        return TakeResult(taking.rows(planned), (*admitted.findings, *taking.findings(planned)))
 
 
 def _survey(sources: Sequence[Source], facts: Sequence[Facts]) -> list[str]:
@@ -106,6 +107,7 @@ def _rehearse(
     facts: Sequence[Facts],
     now: datetime,
     whys: admission.Whys,
+    link: Link,
 ) -> TakeResult:
     """A dry run: the same judgement and the same plan, and nothing else."""
     with files.wrapped("the store cannot be looked at", str(store.root) if store else ""):
@@ -118,7 +120,9 @@ def _rehearse(
         admitted = admission.judge(loaded, known, now, whys)
         unseen = _survey(sources, facts)
         planned = plan.plan(store.fd if store else None, contents, facts, sources)
-    findings = [*admitted.findings, *(f for each in planned for f in _foreseen(each, contents, unseen))]
+        short = plan.shortage(store.fd, planned, link) if store else ""
+    no_room = [finding("space-short", str(store.root), short)] if store and short else []
+    findings = [*admitted.findings, *no_room, *(f for each in planned for f in _foreseen(each, contents, unseen))]
     rows = tuple(row_of(each.facts, each.step.value, came_from=_first_offer(each)) for each in planned)
     return TakeResult(rows, tuple(findings), dry_run=True)
 
@@ -142,14 +146,16 @@ def _first_offer(planned: plan.Planned) -> str:
 
 
 @contextmanager
-def _telling(progress: Progress, taking: Taking, planned: Sequence[plan.Planned]) -> Iterator[None]:
+def _telling(
+    progress: Progress, taking: Taking, planned: Sequence[plan.Planned], before: Sequence[Finding]
+) -> Iterator[None]:
     """Tell the progress reporter, and give an error that ends the take what was found and done before it."""
     progress.begin("taking", plan.bytes_to_read(planned), len(planned))
     try:
         yield
     except KeeperError as error:
-        error.problems = (*error.problems, *taking.findings)
-        done = sum(row.status in {"taken", "same bytes"} for row in taking.rows)
+        error.problems = (*error.problems, *before, *taking.findings(planned))
+        done = sum(row.status in {"taken", "same bytes"} for row in taking.rows(planned))
         if done:
             stay = f"{done} of {len(planned)} bundles were taken before this, and stay"
             error.hint = f"{error.hint}; {stay}" if error.hint else stay

@@ -46,9 +46,9 @@ class Store:
         Raises InputError when there is no store and none is to be made, or the folder holds other things;
         RefusedError when the folder cannot be trusted; UnfinishedError when it cannot be reached or written.
         """
-        root = root.absolute()
         where = str(root)
         with files.wrapped("the store cannot be opened", where):
+            root = root.absolute()
             if write:
                 _make_root(root)
             try:

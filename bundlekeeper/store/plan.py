@@ -19,7 +19,7 @@ from bundlekeeper.store import placing, trusting
 from bundlekeeper.store.facts import Facts
 from bundlekeeper.store.files import fingerprint_of
 from bundlekeeper.store.filesystem import FsKind
-from bundlekeeper.store.incoming import PREFIX, Incoming
+from bundlekeeper.store.incoming import FOLDER, PREFIX
 from bundlekeeper.store.records import Held, Proof
 from bundlekeeper.store.sources import Found, Link, Source, Wanted
 
@@ -123,29 +123,36 @@ def bytes_to_read(planned: Sequence[Planned]) -> int:
     return sum(p.facts.size for p in planned if p.step in {Step.FETCH, Step.PROVE})
 
 
-def insist_on_room(room: Incoming, planned: Sequence[Planned], link: Link, where: str) -> None:
-    """Raise UnfinishedError, naming by how much it is short, when what is to be copied cannot fit. Raises OSError.
+def shortage(root: int, planned: Sequence[Planned], link: Link) -> str:
+    """By how much what is to be copied cannot fit, in a sentence; empty when it fits. Raises OSError.
 
     Clones and hard links need no room, and the bytes of an earlier, broken download are there already.
     """
     if link != "none":
-        return
-    need = sum(p.facts.size - _begun(room, p.facts) for p in planned if p.step is Step.FETCH)
-    if not need:
-        return
-    status = os.fstatvfs(room.fd)
+        return ""
+    need = sum(p.facts.size - _begun(root, p.facts) for p in planned if p.step is Step.FETCH)
+    status = os.fstatvfs(root)
     free = (status.f_bfree if os.geteuid() == 0 else status.f_bavail) * status.f_frsize
     short = need + _MARGIN - free
-    if status.f_blocks and short > 0:  # some file systems of programs tell no size at all
+    if not need or not status.f_blocks or short <= 0:  # some file systems of programs tell no size at all
+        return ""
+    needed, there, by = human_bytes(need), human_bytes(free), human_bytes(short)
+    return f"not enough room: {needed} are to be copied, {there} are free, short by {by}"
+
+
+def insist_on_room(root: int, planned: Sequence[Planned], link: Link, where: str) -> None:
+    """Raise UnfinishedError when `shortage` says anything."""
+    short = shortage(root, planned, link)
+    if short:
         raise UnfinishedError(
-            f"not enough room: {human_bytes(need)} are to be copied, {human_bytes(free)} are free, "
-            f"short by {human_bytes(short)}",
+            short,
             hint="make room, take fewer bundles, or share the source's blocks with --link; nothing was copied",
             where=where,
         )
 
 
-def _begun(room: Incoming, facts: Facts) -> int:
+def _begun(root: int, facts: Facts) -> int:
     with suppress(OSError):
-        return min(facts.size, os.lstat(PREFIX + facts.sha256, dir_fd=room.fd).st_size)
+        part = f".keeper/{FOLDER}/{PREFIX}{facts.sha256}"
+        return min(facts.size, os.stat(part, dir_fd=root, follow_symlinks=False).st_size)
     return 0

@@ -230,7 +230,8 @@ def _bring(
             if way_in == "copy":
                 digest = copy_fd(fd, temp.fd, limit=limit, size_hint=before.st_size, on_bytes=on_bytes, stop=stop)
             else:
-                digest = digest_fd(temp.fd, size_hint=before.st_size, on_bytes=on_bytes, stop=stop)
+                told = _bounded(on_bytes, limit)
+                digest = digest_fd(temp.fd, size_hint=before.st_size, on_bytes=told, stop=stop)
         except TargetError:
             raise
         except OSError as error:
@@ -241,6 +242,20 @@ def _bring(
     except BaseException:
         temp.close()
         raise
+
+
+def _bounded(on_bytes: Callable[[int], None], limit: int) -> Callable[[int], None]:
+    """`on_bytes` that ends a read of a file which grows without end."""
+    left = limit
+
+    def told(count: int) -> None:
+        nonlocal left
+        left -= count
+        if left < 0:
+            raise TooLong(f"more than {limit} bytes came")
+        on_bytes(count)
+
+    return told
 
 
 def _differs(before: os.stat_result, after: os.stat_result) -> bool:

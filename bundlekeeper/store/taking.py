@@ -10,7 +10,7 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import StoppedError
@@ -30,6 +30,7 @@ from bundlekeeper.store.sources import Fetched, Found, Link, Offer, Source, Sour
 if TYPE_CHECKING:
     from bundlekeeper.store.layout import Store
 
+_TURN = {Step.PROVE: 0, Step.TRY: 2, Step.MISS: 2}
 _SPARE = 64 * 1024 * 1024
 _NO_LINK = {errno.EPERM, errno.EMLINK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EXDEV, errno.ENOENT}
 
@@ -62,6 +63,7 @@ class _Work:
     way_in: str = ""
     came_from: str = ""
     notes: tuple[str, ...] = ()
+    findings: list[Finding] = field(default_factory=list)
     wrongs: tuple[tuple[quarantine.Wrong, str, str], ...] = ()  # what, its place in quarantine, why it is not there
     unreadable: tuple[str, ...] = ()
     offers: tuple[tuple[Source, Found], ...] = ()
@@ -106,17 +108,25 @@ class Taking:
         self.held = {row.place: row for row in catalogue.held()}
         self.proofs = catalogue.proofs()
         self.kind = describe_fd(store.fd)
-        self.rows: list[TakeRow] = []
-        self.findings: list[Finding] = []
+        self._told: dict[str, tuple[TakeRow, list[Finding]]] = {}
         self._read = 0
+
+    def rows(self, planned: Sequence[Planned]) -> tuple[TakeRow, ...]:
+        """What came of the bundles that are done, in the plan's order."""
+        return tuple(self._told[p.facts.place][0] for p in planned if p.facts.place in self._told)
+
+    def findings(self, planned: Sequence[Planned]) -> tuple[Finding, ...]:
+        """What was found of the bundles that are done, in the plan's order."""
+        return tuple(f for p in planned if p.facts.place in self._told for f in self._told[p.facts.place][1])
 
     def run(self, planned: Sequence[Planned], unseen: Sequence[str]) -> None:
         """Do every step of the plan; `unseen` says what of the sources could not be looked at.
 
-        Raises UnfinishedError when the store fails, StoppedError; the rows until then are in `rows`.
+        What lies in the store is judged first and what no source has comes last, so that bytes which are there
+        under any name serve every bundle. Raises UnfinishedError when the store fails, StoppedError.
         """
         known = verdicts.owners((p.facts for p in planned), self.held.values())
-        for each in planned:
+        for each in sorted(planned, key=lambda p: _TURN.get(p.step, 1)):
             if self._stop is not None and self._stop.is_set():
                 raise StoppedError("stopped between two bundles")
             self._read = 0
@@ -170,7 +180,12 @@ class Taking:
                 return False
             wrong = quarantine.Wrong(facts, size, sha256, facts.place, "the file in the store was not the manifest's")
             self._forget(facts.place)  # first: a row without its file would claim too much
-            kept = quarantine.move_in(self._store.fd, self._room, found.folder, wrong, self._clock())
+            try:
+                kept = quarantine.move_in(self._store.fd, self._room, found.folder, wrong, self._clock())
+            except OSError as error:
+                work.wrongs += ((wrong, "", f"and could not be moved to quarantine: {error.strerror}"),)
+                work.status = "failed"
+                return True
             work.wrongs += ((wrong, kept, ""),)
             work.status = "quarantined"
             return False
@@ -307,7 +322,7 @@ class Taking:
         proof = placing.proof_of_new(facts.sha256, status, held.taken_at, shared=shared, kind=self.kind)
         self._record(held, proof)
         if not offer.named:
-            self.findings.append(verdicts.of_misnamed(facts, offer.place))
+            work.findings.append(verdicts.of_misnamed(facts, offer.place))
         work.ended("taken", fetched.way_in, offer.place, fetched.note)
         return True
 
@@ -347,19 +362,19 @@ class Taking:
         for wrong, kept, failure in work.wrongs:
             if wrong.sha256 != facts.sha256:
                 level = Level.WARNING if settled else None
-                self.findings.append(verdicts.of_wrong(wrong, known, kept, failure, level=level))
+                work.findings.append(verdicts.of_wrong(wrong, known, kept, failure, level=level))
         if work.clash is not None:
             kept = next((kept for wrong, kept, _ in work.wrongs if wrong.sha256 == facts.sha256), "")
-            self.findings.append(verdicts.of_clash(facts, work.clash, kept))
+            work.findings.append(verdicts.of_clash(facts, work.clash, kept))
             work.status = "failed"
         elif work.unreadable and not settled:
             work.status = "failed"
-            self.findings.append(verdicts.of_unreadable(facts, work.unreadable))
+            work.findings.append(verdicts.of_unreadable(facts, work.unreadable))
         elif not settled and not any(found.offers for _, found in work.offers):
             places = [source.place for source, _ in work.offers]
-            self.findings.append(verdicts.of_miss(facts, [*obstacles, *unseen], places))
+            work.findings.append(verdicts.of_miss(facts, [*obstacles, *unseen], places))
         else:
             work.notes += (*work.unreadable, *obstacles)
-        self.findings.extend(verdicts.of_facts(facts))
-        note = "; ".join(work.notes)
-        self.rows.append(row_of(facts, work.status, self._read, work.way_in, work.came_from, note))
+        work.findings.extend(verdicts.of_facts(facts))
+        row = row_of(facts, work.status, self._read, work.way_in, work.came_from, "; ".join(work.notes))
+        self._told[facts.place] = row, work.findings
