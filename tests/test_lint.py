@@ -219,6 +219,33 @@ def test_a_release_with_lists_is_refused_only_where_no_choice_is_left() -> None:
     assert (problem.code, problem.subject) == ("release-refused", "release[0].infrastructure[1]")
 
 
+@pytest.mark.parametrize(
+    ("scope", "when", "need", "refused"),
+    [
+        # the same bundle brings both parts
+        ("server", 'kind = "bios"', '{ kind = "management-controller", version = ">=6.1" }', True),
+        ("server", 'kind = "bios", models = ["MB-2"]', '{ kind = "management-controller", version = ">=6.1" }', True),
+        ("server", 'kind = "bios", version = "<6.1"', '{ kind = "management-controller", version = ">=6.1" }', False),
+        # parts of two families stand in one domain, some in one chassis, none in one server
+        ("domain", 'kind = "io-module"', '{ kind = "management-controller", version = ">=6.1" }', True),
+        ("chassis", 'kind = "io-module"', '{ kind = "management-controller", version = ">=6.1" }', True),
+        ("server", 'kind = "io-module"', '{ kind = "management-controller", version = ">=6.1" }', False),
+        ("chassis", 'kind = "bios"', '{ family = "rack", version = "<6" }', False),
+        # it depends on the models of the domain, which lint doesn't know
+        ("domain", 'kind = "io-module"', '{ kind = "bios", version = "<=6.0.9" }', False),
+    ],
+)
+def test_a_release_is_held_against_rules_of_each_scope(scope: str, when: str, need: str, refused: bool) -> None:
+    """design.md: `beside holds in every state for every pair of components in its scope`."""
+    base = BASE.replace(
+        '["MB-2", "MB-4"], version = "6.1.0" },',
+        '["MB-2"], version = "6.1.0" },\n  { kind = "bios", models = ["MB-4"], version = "6.0.9" },',
+    )
+    assert [c for c in codes(base + beside(when, need, scope)) if c != "range-unmatched"] == [
+        "release-refused"
+    ] * refused
+
+
 def test_a_standalone_rack_bundle_is_an_error_only_where_a_release_needs_it() -> None:
     """trade.md: `only the first belongs in a domain's set. Taking the wrong build is a classic mistake` (practice)."""
     alone = BASE.replace('build = "managed"', 'build = "standalone"')
@@ -334,7 +361,7 @@ def _mutations(seed: int, whole: bytes, count: int) -> list[bytes]:
     return made
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 def test_mutations_of_the_example(seed: int) -> None:
     """style.md 7: `A test throws seeded mutations of valid input at each parser`."""
     for number, data in enumerate(_mutations(seed, EXAMPLE.read_bytes(), 90)):
@@ -342,7 +369,7 @@ def test_mutations_of_the_example(seed: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(100, 108))
+@pytest.mark.parametrize("seed", range(100, 105))
 def test_thousands_of_mutations_of_a_small_manifest(seed: int) -> None:
     for number, data in enumerate(_mutations(seed, BASE.encode(), 500)):
         _try(data, both=number % 10 == 0)

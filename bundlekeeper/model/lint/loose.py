@@ -125,6 +125,7 @@ class Loose:
         self.jumps = tuple(self._jump(path, row) for path, row in rows(raw, "jump"))
         self.besides = tuple(self._beside(path, row) for path, row in rows(raw, "beside"))
         self.known = dict.fromkeys(_texts(table(raw.get("versions")).get("known")))
+        self._some: dict[str, list[str]] = {}
         self._at: dict[tuple[str | None, str], list[LooseBundle]] = {}
         for bundle in self.bundles:
             if bundle.version:
@@ -140,7 +141,10 @@ class Loose:
 
     def some_versions(self, family: str) -> list[str]:
         """Versions of the family's bundles and known ones, no more than a hint can search."""
-        return [version for of, version in self._at if of == family][:50] + list(self.known)[:50]
+        if family not in self._some:
+            own = [version for of, version in self._at if of == family]
+            self._some[family] = own[:50] + list(self.known)[:50]
+        return self._some[family]
 
     def whats(self) -> Iterator[LooseWhat]:
         """Every selection of every rule that could be read."""

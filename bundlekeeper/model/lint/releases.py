@@ -18,6 +18,9 @@ from bundlekeeper.model.lint.scales import Scales, carried
 from bundlekeeper.model.source import shown
 from bundlekeeper.model.toml_places import Path
 
+#: Families whose parts can stand in one scope (common practice): a server or a pair takes one bundle only, which is
+#: always compared with itself; rack servers stand in no chassis.
+_TOGETHER = {"domain": ("infrastructure", "blade", "rack"), "chassis": ("infrastructure", "blade")}
 _PAIR = 10  # steps of holding one version of a release against one need
 
 
@@ -92,8 +95,8 @@ def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBes
         scales.budget.spend(_PAIR * (len(pairs) + len(pairs) ** 2 // 8))
         meant = [pair for pair in pairs if rule.when and _seen(loose, scales, rule.when, pair, inside=True)]
         short = [pair for pair in pairs if _seen(loose, scales, need, pair, inside=False)]
-        stuck = [(pair, other) for pair in short if (other := _forced(release, pair, meant))]
-        stuck = stuck or [(pair, other) for pair in meant if (other := _forced(release, pair, short))]
+        stuck = [(pair, other) for pair in short if (other := _forced(release, rule, pair, meant))]
+        stuck = stuck or [(pair, other) for pair in meant if (other := _forced(release, rule, pair, short))]
         for (family, path, version), other in stuck:
             says = (
                 f"release {shown(release.name or '')}: {family} {shown(version)} may not stand beside "
@@ -103,24 +106,30 @@ def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBes
             yield Problem("release-refused", path, says, hint, other=rule.path)
 
 
-def _forced(release: LooseRelease, pair: _Pair, others: list[_Pair]) -> _Pair | None:
+def _forced(release: LooseRelease, rule: LooseBeside, pair: _Pair, others: list[_Pair]) -> _Pair | None:
     """One of `others` that must stand beside `pair`: the same bundle, or a family that offers nothing else."""
     if pair in others:
         return pair
+    together = _TOGETHER.get(rule.scope or "", ())
     for family, rows in release.versions.items():
         offered = [(family, path, version) for path, version in rows]
-        if family != pair[0] and offered and all(other in others for other in offered):
+        if family == pair[0] or family not in together or pair[0] not in together:
+            continue
+        if offered and all(other in others for other in offered):
             return offered[0]
     return None
 
 
 def _seen(loose: Loose, scales: Scales, what: LooseWhat, pair: _Pair, *, inside: bool) -> bool:
-    """True when a part of `what` would be seen inside (or outside) its range with this version of the release."""
+    """True when every part of `what` that takes this version's bundle would be inside (or outside) its range.
+
+    Where one model would be inside and another outside it depends on the models of a domain, which lint doesn't know.
+    """
     scale = scales.scale(what.kind)
     span = scale.range(what.version) if scale else None
     if scale is None or span is None:
         return False
     bundles = [b for b in loose.at(pair[0], pair[2]) if b.build != "standalone"]
     scales.budget.spend(sum(len(b.images) for b in bundles))
-    seen = (version for bundle in bundles for version in carried(what, bundle))
-    return any(scale.can_place(version) and scale.holds(span, version) == inside for version in seen)
+    seen = [version for bundle in bundles for version in carried(what, bundle)]
+    return bool(seen) and all(scale.can_place(v) and scale.holds(span, v) == inside for v in seen)
