@@ -460,6 +460,21 @@ def test_a_mirror_that_is_not_there_is_not_asked_for_ever(bench: Bench) -> None:
     assert all(server.url in f.says and "address" in f.says for f in result.findings)
 
 
+def test_a_mirror_that_is_busy_when_asked_is_asked_again_for_the_file(bench: Bench) -> None:
+    site = Site({"/a.fwb": Served(A)})
+    left = [503] * 3
+
+    def handler(request: Request, connection: Connection) -> None:
+        if left:
+            connection.answer(left.pop(), {"Retry-After": "3"})
+        else:
+            site(request, connection)
+
+    server = bench.serve(handler)
+    assert bench.take(server.url).rows[0].status == "taken"
+    assert [r.method for r in server.requests] == ["HEAD", "HEAD", "GET", "GET"] and sum(bench.waits) == 6
+
+
 # -- secrets (faults 64, 66) -----------------------------------------------------------------------------------------
 
 

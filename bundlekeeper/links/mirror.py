@@ -113,7 +113,9 @@ class Mirror:
             looked = self._look(urls)
         except UnfinishedError as error:
             self._remember(error)
-            return Found((self._offer(wanted, urls[0], None, _Ref(urls, error)),), (_sentence(error),))
+            busy = isinstance(error, BrokenOff) and not isinstance(error, Unreachable)
+            ref = _Ref(urls, None if busy else error)  # a download is more patient than a question
+            return Found((self._offer(wanted, urls[0], None, ref),), (_sentence(error),))
         if looked is None:
             return Found()
         url, size = looked
