@@ -11,7 +11,7 @@ import os
 import sqlite3
 import zlib
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -27,6 +27,7 @@ from bundlekeeper.ledger.rows import BANK_CODE, EVENT_COLUMNS, INSERT, WHAT_CODE
 from bundlekeeper.ledger.standing import Fact
 from bundlekeeper.model import moments
 
+_FLUSH = 200_000  # events of one transaction whose facts are kept in memory
 _CORRECTED, _INVENTORY = WHAT_CODE[What.CORRECTED], WHAT_CODE[What.INVENTORY]
 _COLUMN = {name.strip('"'): place for place, name in enumerate(EVENT_COLUMNS.split(", "))}
 _FACT_PLACES = tuple(_COLUMN[name] for name in Fact._fields)
@@ -104,7 +105,7 @@ class Book:
 
     def record(
         self,
-        events: Sequence[Event],
+        events: Iterable[Event],
         learned: datetime,
         *,
         arrange: bool = False,
@@ -116,10 +117,9 @@ class Book:
         `learned` is the time now, aware. With `arrange`, an event whose moment, component, kind and bank another one
         has already is put after it, so that two activations of one day keep the order in which they were recorded.
         `documents` are texts by their SHA-256; `witness` is another store's head, to be remembered.
-        Raises InputError for an event that cannot be; DamagedError, LockedError, UnfinishedError.
+        Raises InputError for an event that cannot be, and what iterating over `events` raises; DamagedError,
+        LockedError, UnfinishedError.
         """
-        for event in events:
-            check(event)
         learned_us = moments.at(learned).at_us
         try:
             with database.writing(self.connection, self.where):
@@ -243,10 +243,11 @@ class _Appending:
     def append(self, events: Iterable[Event], learned_us: int) -> list[str]:
         """Append what is new; return the ids of all."""
         seq, head = self.connection.execute("SELECT count, head FROM book").fetchone()
-        start = seq
+        start = flushed = seq
         facts: dict[int, list[Fact]] = {}
         ids: list[str] = []
         for event in events:
+            check(event)
             event_id = event.id()
             ids.append(event_id)
             raw = bytes.fromhex(event_id)
@@ -266,19 +267,28 @@ class _Appending:
                 if void:
                     self._judge_reading(event_id)
             elif not void:
-                facts.setdefault(row[_COLUMN["component"]], []).append(Fact._make(row[place] for place in _FACT_PLACES))
+                fact = Fact._make(row[place] for place in _FACT_PLACES)
+                facts.setdefault(row[_COLUMN["component"]], []).append(fact)
+                if seq - flushed >= _FLUSH:
+                    self._project(facts)
+                    flushed = seq
         self.new = seq - start
         if self.new:
             self.connection.execute("INSERT INTO learning (first, at) VALUES (?, ?)", (start + 1, learned_us))
             self.connection.execute("UPDATE book SET count = ?, head = ?", (seq, head))
-        for component, new in facts.items():
-            if component not in self._changed:
-                self.projection.add(component, new)
+        self._project(facts)
         for component in self._changed:
             self.projection.again(component)
         if self._zones:
             self.projection.zones()
         return ids
+
+    def _project(self, facts: dict[int, list[Fact]]) -> None:
+        """Let new events count, but for components whose past changed: those are folded whole at the end."""
+        for component, new in facts.items():
+            if component not in self._changed:
+                self.projection.add(component, new)
+        facts.clear()
 
     def _void(self, event_id: bytes, reading: str) -> int:
         """1 when a standing correction names the event, or the reading that it belongs to."""

@@ -49,14 +49,17 @@ def walk(head: bytes, ids: Iterable[bytes]) -> Iterator[bytes]:
         yield head
 
 
-def fork_of(book: str, ours: Sequence[bytes], theirs: Sequence[bytes]) -> Fork | None:
-    """Compare two lists of event ids of one book from its beginning. None where one continues the other."""
+def fork_of(book: str, ours: Sequence[bytes], theirs: Sequence[bytes], offset: int = 0) -> Fork | None:
+    """Compare two lists of event ids of one book, both after its first `offset` events, on which both agree.
+
+    None where one list continues the other.
+    """
     common = next((i for i, (a, b) in enumerate(zip(ours, theirs, strict=False)) if a != b), None)
     if common is None:
         return None
     here, there = len(ours) - common, len(theirs) - common
     says = (
-        f"this ledger and the other are copies of one that went on separately: they agree on {common} events, then "
-        f"{here} follow here and {there} there"
+        f"this ledger and the other are copies of one that went on separately: they agree on {common + offset} events, "
+        f"then {here} follow here and {there} there"
     )
-    return Fork(book, common, says)
+    return Fork(book, common + offset, says)

@@ -182,7 +182,8 @@ def wrapped(where: str) -> Iterator[None]:
 
 def _ours(error: sqlite3.Error, where: str) -> KeeperError:
     name: str = getattr(error, "sqlite_errorname", "")
-    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_FORMAT", "SQLITE_MISMATCH")):
+    damage = ("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_FORMAT", "SQLITE_MISMATCH")
+    if name.startswith(damage) or "Could not decode" in str(error):  # a text that is no text any more
         return DamagedError(f"the ledger is damaged: {error}", where=where, hint=DAMAGE_HINT)
     if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
         return LockedError("other processes are writing the ledger", where=where, hint="try again")

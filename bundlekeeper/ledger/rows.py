@@ -133,7 +133,7 @@ def from_row(row: tuple[Any, ...], words: Words) -> Event:
     """The event that a row in the order of COLUMNS holds. Raises DamagedError where it can hold none."""
     try:
         return _from_row(row, words)
-    except (KeyError, IndexError, TypeError, ValueError) as e:
+    except (DamagedError, KeyError, IndexError, TypeError, ValueError, AttributeError) as e:
         raise DamagedError(f"the ledger is damaged: event {row[0]} cannot be read", hint=DAMAGE_HINT) from e
 
 

@@ -1,0 +1,241 @@
+"""Events carried from one store to another, and merged: in any order, any number of times, with the same outcome.
+
+Rules: a carried event has no id of its own, it is computed again from the content, so that nothing can pose as another;
+the file ends with the chain's head, which is computed again too, so that a file cut short or changed is refused whole;
+merging is one transaction; two copies of one book that went on separately are told, and their events are merged all
+the same, because each of them was said. Form: JSON Lines, a header, one event to a line in the order of learning,
+texts of inventories after them, an end.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import zlib
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.ledger import chain
+from bundlekeeper.ledger.book import Book
+from bundlekeeper.ledger.events import Event, canonical, from_content
+from bundlekeeper.model import strict_json
+from bundlekeeper.model.inventory import MAX_BYTES
+
+SCHEMA = "bundlekeeper.ledger-exchange/1"
+MAX_LINE_BYTES = MAX_BYTES * 2  # a line holds one event, or one inventory as base64 of compressed text
+MAX_EVENTS = 20_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Merged:
+    """What a merge did: events that were new and known, the other chain's head, ours now, and a fork or none."""
+
+    new: int
+    known: int
+    theirs: chain.Head
+    head: chain.Head
+    fork: chain.Fork | None
+
+
+def export(book: Book, after: int = 0) -> Iterator[bytes]:
+    """The lines of an exchange file with every event after number `after`, void ones too.
+
+    Whoever merges a part (`after` above 0) can only hold it against the chain where they merged the part before it.
+    Raises InputError when there are fewer events; DamagedError, LockedError, UnfinishedError.
+    """
+    head = book.head()
+    if not 0 <= after <= head.count:
+        raise InputError(f"this ledger has {head.count} events, none after {after}")
+    before = head_at(book, after)
+    yield _line({"schema": SCHEMA, "book": head.book, "after": after, "before": before.hex()})
+    documents: dict[str, None] = {}
+    count = after
+    for entry in book.entries(after=after):
+        if count == head.count:
+            break  # learned while we were writing
+        count += 1
+        if entry.event.document:
+            documents[entry.event.document] = None
+        yield canonical(entry.event).encode() + b"\n"
+    for digest in documents:
+        text = book.document(digest)
+        if text is not None:
+            yield _line({"document": base64.b64encode(zlib.compress(text.encode(), 6)).decode()})
+    yield _line({"end": head.digest, "count": head.count})
+
+
+def merge(book: Book, lines: Iterable[bytes], learned: datetime, where: str = "") -> Merged:
+    """Take the events of an exchange file into the ledger: all of them that are not there yet, or none.
+
+    `lines` may come from a stranger: who reads them bounds each at MAX_LINE_BYTES. They are read to the end before the
+    ledger is locked. `learned` is the time now, aware. Raises InputError with the line for anything that is no whole
+    exchange file, and what reading the lines raises; as `Book.record` otherwise.
+    """
+    carried = _read(lines, where)
+    met = _met(book, carried)
+    own = book.head()
+    recorded = book.record(carried.events(), learned, documents=carried.documents, witness=carried.head)
+    return Merged(recorded.new, recorded.known, carried.head, recorded.head, _fork(book, own, carried, met))
+
+
+def head_at(book: Book, count: int) -> bytes:
+    """The chain's head after `count` events, computed from their ids. Raises DamagedError, LockedError."""
+    with book.reading():
+        raw: bytes = book.connection.execute("SELECT id FROM book").fetchone()[0]
+        head = chain.genesis(raw)
+        for (event_id,) in book.connection.execute("SELECT id FROM event WHERE seq <= ? ORDER BY seq", (count,)):
+            head = chain.link(head, event_id)
+        return head
+
+
+def _line(found: dict[str, object]) -> bytes:
+    return json.dumps(found, sort_keys=True, separators=(",", ":")).encode() + b"\n"
+
+
+@dataclass(slots=True)
+class _Carried:
+    """A whole file, its events still text; each is read, and the end compared, while they are recorded."""
+
+    where: str
+    book: str
+    after: int
+    before: bytes
+    head: chain.Head
+    lines: list[bytes] = field(default_factory=list)
+    ids: list[bytes] = field(default_factory=list)
+    documents: dict[str, str] = field(default_factory=dict)
+
+    def events(self) -> Iterator[Event]:
+        """The events one after the other, and the end held against them. Raises InputError with the line."""
+        wanted: set[str] = set()
+        head = self.before
+        for number, line in enumerate(self.lines, 2):
+            with _placed(self.where, number):
+                event = from_content(strict_json.loads(line))
+            if event.document:
+                wanted.add(event.document)
+            self.ids.append(bytes.fromhex(event.id()))
+            head = chain.link(head, self.ids[-1])
+            yield event
+        with _placed(self.where, len(self.lines) + len(self.documents) + 2):
+            if head.hex() != self.head.digest:
+                raise InputError("the events are not those that the chain's head was made of", hint=_AGAIN)
+            if not wanted.issuperset(self.documents):
+                raise InputError("a document that no event speaks of", hint=_AGAIN)
+
+
+_AGAIN = "the file was changed or damaged on its way; carry it again"
+
+
+@contextmanager
+def _placed(where: str, number: int) -> Iterator[None]:
+    try:
+        yield
+    except InputError as e:
+        raise InputError(f"not merged: {e.says}", hint=e.hint, where=f"{where}:{number}:1") from e
+
+
+def _read(lines: Iterable[bytes], where: str) -> _Carried:
+    """Read the file to its end, without a look into its events."""
+    rows = iter(lines)
+    with _placed(where, 1):
+        carried = _header(next(rows, b""), where)
+    for number, line in enumerate(rows, 2):
+        with _placed(where, number):
+            if line.startswith(b'{"document":'):
+                text = _document(line)
+                carried.documents[hashlib.sha256(text.encode()).hexdigest()] = text
+            elif line.startswith(b'{"count":'):
+                _end(carried, line)
+                if next(rows, None) is not None:
+                    raise InputError("lines follow the end")
+                return carried
+            elif len(carried.lines) >= MAX_EVENTS or carried.documents:
+                raise InputError("events follow the documents, or there are too many", hint=_AGAIN)
+            else:
+                carried.lines.append(line)
+    with _placed(where, len(carried.lines) + len(carried.documents) + 2):
+        raise InputError("the file ends before its end", hint="it was cut short; carry it again")
+
+
+def _header(line: bytes, where: str) -> _Carried:
+    found = strict_json.loads(line) if line else None
+    if not isinstance(found, dict) or set(found) != {"schema", "book", "after", "before"}:
+        raise InputError("this is no exchange file of a ledger")
+    if found["schema"] != SCHEMA:
+        raise InputError(f"the file has the form {str(found['schema'])[:80]!r}; this bundlekeeper knows {SCHEMA!r}")
+    book, before, after = _hex(found["book"], 16), _hex(found["before"], 32), found["after"]
+    if not isinstance(after, int) or not 0 <= after < 2**62 or isinstance(after, bool):
+        raise InputError("'after' is no number of events")
+    if after == 0 and before != chain.genesis(book):
+        raise InputError("the chain does not begin with its book")
+    return _Carried(where, book.hex(), after, before, chain.Head(book.hex(), after, before.hex()))
+
+
+def _end(carried: _Carried, line: bytes) -> None:
+    found = strict_json.loads(line)
+    count = carried.after + len(carried.lines)
+    if not isinstance(found, dict) or set(found) != {"end", "count"} or found["count"] != count:
+        raise InputError(f"{count} events were read, the end speaks of others", hint=_AGAIN)
+    carried.head = chain.Head(carried.book, count, _hex(found["end"], 32).hex())
+
+
+def _document(line: bytes) -> str:
+    found = strict_json.loads(line)
+    try:
+        packed = found["document"]  # type: ignore[index]  # anything else is caught
+        unpacking = zlib.decompressobj()
+        data = unpacking.decompress(base64.b64decode(packed, validate=True), MAX_BYTES * 2)
+        if not unpacking.eof:
+            raise InputError("a document larger than an inventory can be")
+        return data.decode()
+    except (TypeError, KeyError, ValueError, zlib.error) as e:
+        raise InputError("a document that cannot be unpacked") from e
+
+
+def _hex(value: object, size_bytes: int) -> bytes:
+    try:
+        found = bytes.fromhex(value) if isinstance(value, str) else b""
+    except ValueError as e:
+        raise InputError("a digest that is not hexadecimal") from e
+    if len(found) != size_bytes:
+        raise InputError(f"a digest that is not {size_bytes} bytes")
+    return found
+
+
+def _met(book: Book, carried: _Carried) -> dict[int, bytes]:
+    """The other chain's heads as they were when we met it before, by its number of events."""
+    with book.reading():
+        select = "SELECT count, head FROM peer WHERE book = ? AND count >= ? AND count <= ?"
+        span = (bytes.fromhex(carried.book), carried.after, carried.head.count)
+        return dict(book.connection.execute(select, span).fetchall())
+
+
+def _fork(book: Book, own: chain.Head, carried: _Carried, met: dict[int, bytes]) -> chain.Fork | None:
+    """A fork between the other chain and our own as it was, or the other chain as it was when we met it before."""
+    if carried.book == own.book:
+        if carried.after > own.count or head_at(book, carried.after) != carried.before:
+            return chain.Fork(own.book, None, "this ledger and the other are copies of one that went on separately")
+        with book.reading():
+            select = "SELECT id FROM event WHERE seq > ? AND seq <= ? ORDER BY seq"
+            ours = [i for (i,) in book.connection.execute(select, (carried.after, own.count))]
+        return chain.fork_of(own.book, ours, carried.ids, carried.after)
+    heads = (carried.before, *chain.walk(carried.before, carried.ids))
+    known = None
+    for count, head in enumerate(heads, carried.after):
+        if count in met:
+            if met[count] != head:
+                return _parted(carried.book, known)
+            known = count
+    return None
+
+
+def _parted(book: str, known: int | None) -> chain.Fork:
+    says = "the other ledger is not the one that was merged before: a copy of it went on separately"
+    if known is not None:
+        says += f"; they agree on at least {known} events"
+    return chain.Fork(book, known, says)

@@ -1,0 +1,163 @@
+"""The whole ledger held against itself: pages, every event against its id, every id against the chain.
+
+Rules: everything is read; what is wrong is told by event; a head from an earlier receipt is looked for in the whole
+chain; nothing is repaired, but what can still be read can be saved into a new ledger.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from bundlekeeper.errors import DamagedError, InputError, KeeperError
+from bundlekeeper.ledger import chain, database
+from bundlekeeper.ledger.book import Book
+from bundlekeeper.ledger.events import Event
+from bundlekeeper.ledger.rows import EVENT_COLUMNS, from_row
+
+_MAX_WRONG = 100
+_PAGE = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """What verifying found. `wrong` says what is damaged, each in one line, at most a hundred.
+
+    `asked` is the head that was asked about, `at` the number of events after which the chain had it (None: never).
+    """
+
+    head: chain.Head
+    wrong: tuple[str, ...]
+    asked: str = ""
+    at: int | None = None
+
+    @property
+    def ok(self) -> bool:
+        """True when nothing is damaged and the head that was asked about, if any, is in the chain."""
+        return not self.wrong and (not self.asked or self.at is not None)
+
+
+def verify(book: Book, head: str = "") -> Verified:
+    """Read everything and hold it against the chain; `head` is a head printed earlier, as hexadecimal digits.
+
+    Raises InputError for a `head` that is none; LockedError, UnfinishedError. Damage is told, not raised.
+    """
+    try:
+        asked = bytes.fromhex(head)
+    except ValueError as e:
+        raise InputError("a head is 64 hexadecimal digits") from e
+    if head and len(asked) != 32:
+        raise InputError("a head is 64 hexadecimal digits")
+    wrong: list[str] = []
+    at: int | None = None
+    now = chain.Head("", 0, "")
+    try:
+        database.check_pages(book.connection, book.where, whole=True)
+    except DamagedError as e:
+        wrong.append(e.says)
+    try:
+        with book.reading():
+            now = book.head()
+            running = chain.genesis(bytes.fromhex(now.book))
+            at = 0 if head and running == asked else None
+            expected = 0
+            for seq, event_id, says in _events(book):
+                expected += 1
+                if seq != expected:
+                    wrong.append(f"event {expected} is missing, {seq} follows")
+                    expected = seq
+                if says:
+                    wrong.append(says)
+                running = chain.link(running, event_id)
+                if head and running == asked:
+                    at = seq
+            if expected != now.count or running.hex() != now.digest:
+                wrong.append(f"the chain of {expected} events does not end in the head that the ledger has")
+    except DamagedError as e:
+        wrong.append(e.says)
+    return Verified(now, tuple(wrong[:_MAX_WRONG]), head, at)
+
+
+def _events(book: Book) -> Iterator[tuple[int, bytes, str]]:
+    """Number, stored id and what is wrong of every event."""
+    after = 0
+    query = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq > ? ORDER BY seq LIMIT {_PAGE}"  # noqa: S608  (our own names)
+    while True:
+        rows = book.connection.execute(query, (after,)).fetchall()
+        for row in rows:
+            yield row[0], row[1] if isinstance(row[1], bytes) else b"", _wrong_with(book, row)
+        if len(rows) < _PAGE:
+            return
+        after = rows[-1][0]
+
+
+def _wrong_with(book: Book, row: tuple[object, ...]) -> str:
+    try:
+        found = from_row(row, book.words).id()
+    except DamagedError as e:
+        return e.says
+    except (TypeError, ValueError):  # a field that can hold no such value
+        found = ""
+    return "" if isinstance(row[1], bytes) and found == row[1].hex() else f"event {row[0]} is not what it was"
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """How many events could be saved into the new ledger, and the numbers of those that could not."""
+
+    events: int
+    lost: tuple[int, ...]
+
+
+def salvage(damaged: Path, target: Path, learned: datetime) -> Saved:
+    """Save every event of a damaged ledger that can be read and is what it was into a new ledger at `target`.
+
+    The new ledger has a chain of its own. `learned` is the time now, aware. Raises InputError when `target` is there;
+    DamagedError when nothing at all can be read; UnfinishedError.
+    """
+    if target.exists():
+        raise InputError("there is a file of that name already", where=str(target))
+    with database.wrapped(str(damaged)):
+        connection = sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)
+        try:
+            source = Book(connection, damaged)
+            count = connection.execute("SELECT max(seq) FROM event").fetchone()[0] or 0
+            found, lost = _readable(source, count)
+            documents = _documents(connection)
+        finally:
+            connection.close()
+    with Book.open(target, write=True) as book:
+        book.record(found, learned, documents=documents)
+    return Saved(len(found), tuple(lost))
+
+
+def _readable(source: Book, count: int) -> tuple[list[Event], list[int]]:
+    found, lost = [], []
+    for seq in range(1, count + 1):
+        try:
+            query = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq = ?"  # noqa: S608  (our own names)
+            row = source.connection.execute(query, (seq,)).fetchone()
+            if row is None or _wrong_with(source, row):
+                lost.append(seq)
+            else:
+                found.append(from_row(row, source.words))
+        except (sqlite3.Error, KeeperError, ValueError):
+            lost.append(seq)
+    return found, lost
+
+
+def _documents(connection: sqlite3.Connection) -> dict[str, str]:
+    import hashlib
+    import zlib
+
+    found: dict[str, str] = {}
+    try:
+        for _, packed in connection.execute("SELECT sha256, text FROM document"):
+            text = zlib.decompress(packed).decode()
+            found[hashlib.sha256(text.encode()).hexdigest()] = text
+    except (sqlite3.Error, zlib.error, UnicodeDecodeError):
+        return found
+    return found

@@ -1,0 +1,219 @@
+"""Merging ledgers: in any order, any number of times, whole or not at all; forks are told."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import random
+import shutil
+from collections.abc import Callable, Iterator, Sequence
+from datetime import timedelta
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.ledger.book import Book
+from bundlekeeper.ledger.events import Event, What
+from bundlekeeper.ledger.exchange import export, merge
+from bundlekeeper.ledger.verifying import verify
+from tests.test_ledger_questions import DAY0, MEMORY, ON, at, everything, learn, read, records, said
+
+Maker = Callable[[str], Book]
+
+
+@pytest.fixture
+def make(tmp_path: Path) -> Iterator[Maker]:
+    """Makes or opens ledgers by name."""
+    opened: list[Book] = []
+
+    def maker(name: str) -> Book:
+        opened.append(Book.open(tmp_path / f"{name}.sqlite", write=True))
+        return opened[-1]
+
+    yield maker
+    for book in opened:
+        book.close()
+
+
+def carried(book: Book, after: int = 0) -> list[bytes]:
+    return list(export(book, after))
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(records(), min_size=3, max_size=3), ON)
+def test_merging_is_commutative_associative_and_idempotent(learned: list[list[Event]], on: Any) -> None:
+    """ "Merging ledgers of several sites is idempotent and order-free"; exchanged stores give the same answers."""
+    with TemporaryDirectory(dir=MEMORY) as folder:
+        books = [Book.open(Path(folder, f"{i}.sqlite"), write=True) for i in range(3)]
+        for book, events in zip(books, learned, strict=True):
+            learn(book, events)
+        files = [carried(book) for book in books]
+        answers = []
+        for order in itertools.permutations(range(3)):
+            with Book.open(Path(folder, f"m{''.join(map(str, order))}.sqlite"), write=True) as merged:
+                for i in order:
+                    merge(merged, files[i], DAY0)
+                assert merge(merged, files[order[0]], DAY0).new == 0
+                answers.append((everything(merged), everything(merged, on)))
+        # associative: one side of a merge that was itself merged before
+        merge(books[0], files[1], DAY0)
+        merge(books[2], carried(books[0]), DAY0)
+        answers.append((everything(books[2]), everything(books[2], on)))
+        merge(books[0], carried(books[2]), DAY0)
+        answers.append((everything(books[0]), everything(books[0], on)))
+        assert all(answer == answers[0] for answer in answers)
+        for book in books:
+            assert verify(book).ok
+            book.close()
+
+
+def test_documents_travel_with_their_readings(make: Maker) -> None:
+    """The inventory itself is there where its events are."""
+    import hashlib
+
+    text = "an inventory\n"
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    scope = (("holm", "holm-a", "bios"),)
+    one, two = make("one"), make("two")
+    one.record(
+        [Event(what=What.INVENTORY, at=at(0), says="x", document=digest, scope=scope)], DAY0, documents={digest: text}
+    )
+    merge(two, carried(one), DAY0)
+    assert two.document(digest) == text
+    assert two.document("0" * 64) is None
+
+
+def test_a_part_continues_what_was_merged_before(make: Maker) -> None:
+    """Only what is new is carried, and held against the chain that was met before."""
+    one, two = make("one"), make("two")
+    one.record([read(0, "6.0")], DAY0)
+    first = merge(two, carried(one), DAY0)
+    one.record([read(1, "6.1"), read(2, "6.1")], DAY0)
+    part = carried(one, after=first.theirs.count)
+    assert len(part) == 4
+    second = merge(two, part, DAY0)
+    assert (second.new, second.fork) == (2, None)
+    assert everything(one) == everything(two)
+    with pytest.raises(InputError):
+        carried(one, after=4)
+
+
+def fork(make: Maker, tmp_path: Path, common: int, here: int, there: int) -> tuple[Book, Book]:
+    """A ledger and its copy that went on separately."""
+    one = make("one")
+    one.record([read(i, "6.0") for i in range(common)], DAY0)
+    one.copy_to(tmp_path / "copy.sqlite")
+    copy = make("copy")
+    one.record([read(i, "6.1") for i in range(here)], DAY0)
+    copy.record([read(i, "6.2") for i in range(there)], DAY0)
+    return one, copy
+
+
+def test_a_restored_copy_that_went_on_is_told_by_its_own_sister(make: Maker, tmp_path: Path) -> None:
+    """ "a restored copy that forked its chain is reported" """
+    one, copy = fork(make, tmp_path, 3, 1, 2)
+    merged = merge(one, carried(copy), DAY0)
+    assert merged.fork is not None
+    assert merged.fork.common == 3
+    assert "agree on 3 events, then 1 follow here and 2 there" in merged.fork.says
+    assert merged.new == 2  # what was said was said
+    part = merge(one, carried(copy, after=4), DAY0)
+    assert part.fork is not None
+
+
+def test_a_restored_copy_that_went_on_is_told_by_a_third_store(make: Maker, tmp_path: Path) -> None:
+    """It remembers the head of the chain that it met before."""
+    one, copy = fork(make, tmp_path, 3, 1, 2)
+    third = make("third")
+    assert merge(third, carried(one), DAY0).fork is None
+    told = merge(third, carried(copy), DAY0)
+    assert told.fork is not None
+    one.record([read(9, "6.1")], DAY0)
+    assert merge(third, carried(one), DAY0).fork is not None  # it remembers both
+    part = merge(make("fourth"), carried(copy, after=4), DAY0)
+    assert part.fork is None  # it never met the chain: nothing can be said
+
+
+def test_a_copy_that_only_lags_behind_is_no_fork(make: Maker, tmp_path: Path) -> None:
+    """A backup that is put back and brought up to date is the same chain again."""
+    one, copy = fork(make, tmp_path, 3, 2, 0)
+    assert merge(one, carried(copy), DAY0).fork is None
+    caught_up = merge(copy, carried(one), DAY0)
+    assert (caught_up.fork, caught_up.new) == (None, 2)
+    assert copy.head() == one.head()
+    assert merge(one, carried(copy, after=2), DAY0).fork is None
+
+
+def refused(book: Book, lines: Sequence[bytes], word: str) -> None:
+    before = book.head()
+    with pytest.raises(InputError, match=word) as caught:
+        merge(book, lines, DAY0, "x.jsonl")
+    assert caught.value.where.startswith("x.jsonl:")
+    assert book.head() == before
+
+
+def test_a_file_that_is_not_whole_is_refused_whole(make: Maker) -> None:
+    """Cut short, changed, swapped, doubled, longer, of another form: nothing of it is merged."""
+    one, two = make("one"), make("two")
+    one.record([read(0, "6.0"), said(What.ACTIVATED, 1, "6.1"), read(2, "6.1")], DAY0)
+    whole = carried(one)
+    refused(two, [], "no exchange file")
+    refused(two, whole[:-1], "before its end")
+    refused(two, [*whole[:2], *whole[3:]], "3 events were read|2 events were read")
+    refused(two, [whole[0], whole[2], whole[1], *whole[3:]], "chain's head")
+    refused(two, [*whole, whole[1]], "follow the end")
+    refused(two, [whole[0], whole[1].replace(b'"6.0"', b'"6.9"'), *whole[2:]], "chain's head")
+    refused(two, [whole[0].replace(b"exchange/1", b"exchange/2"), *whole[1:]], "exchange/2")
+    refused(two, [whole[0], whole[1].replace(b'"observed"', b'"forgotten"'), *whole[2:]], "not an event")
+    refused(two, [whole[0], whole[1].replace(b'"says"', b'"said"'), *whole[2:]], "unknown keys")
+    refused(two, [whole[0].replace(b'"after":0', b'"after":true'), *whole[1:]], "number of events")
+    stranger = b'{"document":"' + b"eJzzSM3JyQcABYwB9Q==" + b'"}\n'
+    refused(two, [*whole[:-1], stranger, whole[-1]], "no event speaks of")
+    refused(two, [*whole[:-1], b'{"document":"%%%%"}\n', whole[-1]], "unpacked")
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 2**32))
+def test_nothing_but_our_own_error_comes_out(seed: int) -> None:
+    """style.md, habit 7: seeded mutations of a valid file."""
+    with TemporaryDirectory(dir=MEMORY) as folder:
+        with Book.open(Path(folder, "one"), write=True) as one:
+            one.record([read(0, "6.0", held=("6.0",)), said(What.STAGED, 1, "6.1", bank="pending")], DAY0)
+            whole = b"".join(export(one))
+        source = random.Random(seed)
+        with Book.open(Path(folder, "two"), write=True) as two:
+            for _ in range(30):
+                data = bytearray(whole)
+                for _ in range(source.randint(1, 3)):
+                    place = source.randrange(len(data))
+                    new = source.choice(
+                        [b"", bytes([source.randrange(256)]), b"[" * 5000, b"null", b'"', b"9" * 30, b"\n"]
+                    )
+                    data[place : place + source.randint(0, 9)] = new
+                try:
+                    merge(two, bytes(data).splitlines(keepends=True), DAY0)
+                except InputError:
+                    assert two.head().count in {0, 2}
+
+
+def test_every_stored_word_of_an_event_is_carried(make: Maker) -> None:
+    """What is carried is what was recorded, field by field."""
+    one, two = make("one"), make("two")
+    full = said(
+        What.STAGED, 1, "6.1", bank="pending", by="bo", approved_by="cy", change="CHG-7", route="b" * 64,
+        source="paper 12", parent="MB4-7", method="two-bank", family="blade", bundle="6.1.0", sha256="a" * 64,
+        before=(("paths", "4"),), after=(("paths", "4"), ("watts", "")), deviations="none; späť",
+        anyway="asked the maker", note="by night", order=3,
+    )  # fmt: skip
+    one.record([full, read(2, None, pending="", held=())], DAY0 + timedelta(days=1))
+    merge(two, carried(one), DAY0)
+    assert [e.event for e in two.entries()] == [full, read(2, None, pending="", held=())]
+    assert json.loads(carried(one)[1])["deviations"] == "none; späť"
+    shutil.copy(one.path, one.path.with_name("plain-copy.sqlite"))
+    with Book.open(one.path.with_name("plain-copy.sqlite"), write=False) as copy:
+        assert copy.head() == one.head()
