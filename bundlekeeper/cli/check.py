@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from contextlib import ExitStack
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -24,24 +23,15 @@ from bundlekeeper.cli.common import (
     today,
 )
 from bundlekeeper.cli.signals import SIGNALS
-from bundlekeeper.errors import worst_exit
+from bundlekeeper.errors import InputError, worst_exit
 from bundlekeeper.model.findings import exit_status
 
 if TYPE_CHECKING:
     from bundlekeeper.model.checked import CheckResult
     from bundlekeeper.model.findings import Finding
-    from bundlekeeper.model.reading import Loaded
     from bundlekeeper.store.catalogue import Catalogue
     from bundlekeeper.store.layout import Store
     from bundlekeeper.store.recheck import Limits, Means
-
-
-@dataclass(frozen=True, slots=True)
-class Against:
-    """The manifest given on the command line, and its bytes."""
-
-    loaded: Loaded
-    data: bytes
 
 
 def check(
@@ -80,12 +70,9 @@ def check(
         max_time_s=seconds(max_time) if max_time else None,
         workers=jobs,
     )
-    against = _against(manifest)
+    data = None if manifest is None else read_bounded(manifest, MANIFEST_LIMIT, "the manifest")
     root = store_root(store)
-    result = _at_folder(at, against, root, limits, quiet) if at else _at_store(against, root, limits, quiet)
-    problems = list(against.loaded.problems) if against else []
-    # The check itself says that the manifest is past its date.
-    found = [p for p in problems if p.code != "expired"] + result.findings
+    result, found = _run(at, manifest or "", data, root, limits, quiet)
     subject = str(at if at else root)
     _junit(junit, subject, result)
     if json:
@@ -93,15 +80,6 @@ def check(
     elif junit != "-":
         _print(subject, result, found)
     return _status(result, found)
-
-
-def _against(manifest: str | None) -> Against | None:
-    if manifest is None:
-        return None
-    from bundlekeeper.model.reading import read
-
-    data = read_bounded(manifest, MANIFEST_LIMIT, "the manifest")
-    return Against(read(data, name=manifest, today=today()), data)
 
 
 def _status(result: CheckResult, found: list[Finding]) -> int:
@@ -113,31 +91,33 @@ def _status(result: CheckResult, found: list[Finding]) -> int:
     return worst_exit(statuses)
 
 
-def _at_store(against: Against | None, root: Path, limits: Limits, quiet: bool) -> CheckResult:
-    from bundlekeeper.store.recheck import check_store
+def _run(
+    at: Path | None, name: str, data: bytes | None, root: Path, limits: Limits, quiet: bool
+) -> tuple[CheckResult, list[Finding]]:
+    """Check the folder or the store; returns the result, and all findings with those about the manifest itself."""
+    from bundlekeeper.store.listing import kept, read_listing
+    from bundlekeeper.store.recheck import check_folder, check_store
 
     with ExitStack() as stack:
-        store, catalogue, record = _opened(root, stack)
+        store, catalogue, record = None, None, False
+        # A folder can be proven against a manifest without any store; everything else needs one.
+        if at is None or data is None or (root / ".keeper").is_dir():
+            store, catalogue, record = _opened(root, stack)
+        listing, found = None, []
+        if data is not None:
+            listing = read_listing(data, name=name, today=today(), store=store)
+            found = list(listing.problems)
+        elif at is not None and store is not None and catalogue is not None:
+            listing, found = kept(store, catalogue.accepted())
         means = _means(stack, record, quiet)
-        return check_store(store, catalogue, against.loaded if against else None, means, limits)
-
-
-def _at_folder(at: Path, against: Against | None, root: Path, limits: Limits, quiet: bool) -> CheckResult:
-    from bundlekeeper.store.recheck import check_folder
-
-    with ExitStack() as stack:
-        if against is not None:
-            has_store = (root / ".keeper").is_dir()
-            _, book, record = _opened(root, stack) if has_store else (None, None, False)
-            means = _means(stack, record, quiet)
-            return check_folder(at, against.loaded, means, limits, book=book, own=[against.data])
-        from bundlekeeper.store.listing import kept
-
-        store, catalogue, record = _opened(root, stack)
-        listing, found = kept(store, catalogue.accepted())
-        result = check_folder(at, listing, _means(stack, record, quiet), limits, book=catalogue)
-        result.findings.extend(found)
-        return result
+        if at is not None and listing is not None:
+            own = [data] if data is not None else []
+            result = check_folder(at, listing, means, limits, book=catalogue, own=own)
+        elif store is not None and catalogue is not None:
+            result = check_store(store, catalogue, listing, means, limits)
+        else:
+            raise InputError("there is nothing to check", hint="name a manifest, or a store that has accepted one")
+        return result, [*found, *result.findings]
 
 
 def _opened(root: Path, stack: ExitStack) -> tuple[Store, Catalogue, bool]:
