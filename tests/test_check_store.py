@@ -135,6 +135,29 @@ def test_a_wrong_size_goes_there_too(kit: Kit, data: bytes, code: str) -> None:
     assert kit.tree()[moved] == data
 
 
+def test_wrong_files_of_one_size_are_all_kept(kit: Kit) -> None:
+    """Cut to the same length twice, with other bytes: neither pushes the other out of quarantine."""
+    for data in (b"1" * 10, b"2" * 10):
+        spoil(kit.root / PLACE_A, data)
+        assert found(check(kit)) == {("truncated", PLACE_A)}
+        take(kit, "abc")
+    held = [d for p, d in kit.tree().items() if p.startswith("quarantine/") and not p.endswith(".txt")]
+    assert sorted(held) == [b"1" * 10, b"2" * 10]
+
+
+def test_both_names_of_one_wrong_file_are_moved(tmp_path: Path) -> None:
+    """Equal bytes are held once, so they rot at both places at once."""
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", A)
+    kit.take(kit.bundle("a.fwb", A), kit.bundle("a.fwb", A, version="6.2.0"))
+    spoil(kit.root / PLACE_A)
+    result = check(kit)
+    places = {PLACE_A, "blade/6.2.0/a.fwb"}
+    assert {f.subject for f in result.findings if f.code == "altered"} == places
+    assert all("moved to quarantine/" in f.says for f in result.findings if f.code == "altered")
+    assert not places & set(kit.tree())
+
+
 def test_two_swapped_files_in_the_store(kit: Kit) -> None:
     """Each stands at the other's place: both are wrong there and are put aside."""
     a, b = kit.root / PLACE_A, kit.root / PLACE_B

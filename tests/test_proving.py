@@ -109,6 +109,16 @@ def test_no_time_at_all_proves_nothing_and_says_so(tmp_path: Path) -> None:
     assert exit_status(result.findings) == 1
 
 
+def test_a_stranger_that_was_not_read_is_not_called_a_stranger_only(tmp_path: Path) -> None:
+    """It may be the missing bundle under another name; what is not known is said."""
+    root = fill(tmp_path, {"stray": FILES[NAMES[0]]})
+    result = check(root, listing(*listing_for(FILES).bundles[:1]), max_time_s=0)
+    assert found(result) == {("missing", NAMES[0]), ("extra", "stray")}
+    assert [f.says for f in result.findings if f.code == "extra"] == [
+        "not named by the manifest; it has the size of a bundle and was not read"
+    ]
+
+
 def test_out_of_time_in_the_middle(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """No new file is begun; those begun are finished; the next run begins with what is left."""
     root, book, seconds = fill(tmp_path, FILES), Book(), [0.0]

@@ -73,6 +73,7 @@ class Judge:
         self._max_age_s = max_age_s
         self._zeros = frozenset(zeros)
         self._by_digest: dict[str, list[Expected]] = {}
+        self._sizes: set[int] = set()
         self._right: set[str] = set()  # digests that stand under a right name
         self._elsewhere: dict[str, Entry] = {}  # digest -> a wrong name that it stands under
         self._told: set[str] = set()  # paths of strays that a bundle's row names
@@ -81,6 +82,7 @@ class Judge:
         """Judge every slot and every stray file. Call once."""
         for slot in slots:
             self._by_digest.setdefault(slot.facts.sha256, []).append(slot.facts)
+            self._sizes.add(slot.facts.size)
         self._look_around(slots, strays)
         for slot in slots:
             self._slot(slot)
@@ -240,11 +242,14 @@ class Judge:
             target = bundles[0].place if self._in_store else entry.path[: -len(entry.name)] + bundles[0].name
             hint = f"rename it: mv -n -- {self._quoted(entry.path)} {self._quoted(target)}"
         elif reading is not None and reading.how is How.FAILED:
-            says, hint = f"not named by the manifest, and could not be read: {reading.error}", ""
+            status = Status.UNREADABLE
+            says = f"not named by the manifest, of the size of a bundle, and could not be read: {reading.error}"
         elif near is not None:
             says = f"not named by the manifest; its name differs from {near.facts.name} only by case or Unicode form"
         else:
             says = "not named by the manifest"
+        if reading is None and entry.size in self._sizes:
+            says += "; it has the size of a bundle and was not read"
         self._find(status.value, entry.path, says, hint)
         if entry.path not in self._told:
             self._extra_row(entry, reading, status, says)
