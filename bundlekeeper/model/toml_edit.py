@@ -84,7 +84,7 @@ class Edit:
         place = self.place(path)
         return (
             self.source.where(place.line, place.column),
-            self.source.excerpt(place.line, place.column, place.start),
+            self.source.excerpt(place.column, place.start),
         )
 
     def put(self, table: Path, key: str, value: str | int, *, after: str) -> None:
