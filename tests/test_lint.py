@@ -270,6 +270,14 @@ def test_a_broken_bundle_does_not_stop_the_other_checks() -> None:
     assert codes(broken) == ["digest-length", "bad-value"]
 
 
+def test_a_rule_about_a_kind_speaks_about_image_versions_only() -> None:
+    """planning/rules: `a rule that names a kind speaks about image versions`: one written for the bundle's is dead."""
+    rule = beside('kind = "bios"', '{ kind = "management-controller", version = "6.1.0" }', "chassis")
+    assert [c for c in codes(BASE + rule) if c != "release-refused"] == ["range-unmatched"]
+    assert "range-unmatched" not in codes(BASE + rule.replace('= "6.1.0', '= "6.0.9'))
+    assert "range-unmatched" not in codes(BASE + rule.replace('= "6.1.0', '= "5.4.2'))  # known
+
+
 def test_kinds_have_an_order_of_their_own() -> None:
     text = (
         BASE.replace('"6.0.9"', '"beta"')

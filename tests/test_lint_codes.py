@@ -229,7 +229,7 @@ CASES: list[Case] = [
     case(
         "release-refused",
         ('["6.1.0"]', '[▼"6.1.0"]'),
-        beside('kind = "bios"', '{ kind = "management-controller", version = ">6.0.9" }'),
+        beside('kind = "bios"', '{ kind = "management-controller", version = "<6" }'),
     ),
     case(
         "release-refused",

@@ -85,8 +85,6 @@ class Scales:
         if key not in self._existing:
             self.budget.spend(len(self._loose.known) + sum(1 + len(b.images) for b in self._loose.bundles))
             found = dict.fromkeys(v for bundle in self._loose.bundles for v in carried(what, bundle))
-            if what.kind is not None:
-                found.update(dict.fromkeys(b.version for b in self._loose.bundles if b.version and b.holds(what)))
             self._existing[key] = tuple({**found, **dict.fromkeys(self._loose.known)})
         return self._existing[key]
 
