@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, cast
 
@@ -15,38 +17,56 @@ from bundlekeeper.model.findings import exit_status
 
 if TYPE_CHECKING:
     from bundlekeeper.model.findings import Finding
+    from bundlekeeper.model.reading import Loaded
     from bundlekeeper.store.intake import TakeResult
+    from bundlekeeper.store.layout import Store
     from bundlekeeper.store.sources import Link, Source
 
 _LINKS = ("none", "reflink", "hard")
 
 
+FromOption = Annotated[
+    list[str], typer.Option("--from", metavar="DIR|URL", help="Folder or http(s) mirror; may be given again.")
+]
+LinkOption = Annotated[
+    str,
+    typer.Option(
+        "--link",
+        metavar="[=hard]",
+        help="Share the source's blocks where the file system can; with =hard be the very file of the source.",
+        show_default=False,
+    ),
+]
+DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Say what would be done and change nothing.")]
+WaitOption = Annotated[int, typer.Option("--wait", min=0, metavar="SECONDS", help="How long to wait for the lock.")]
+ExpiredOption = Annotated[
+    str | None, typer.Option("--accept-expired", metavar="WHY", help="Take by an expired manifest; recorded.")
+]
+RollbackOption = Annotated[
+    str | None, typer.Option("--accept-rollback", metavar="WHY", help="Take by an older manifest; recorded.")
+]
+CaOption = Annotated[Path | None, typer.Option("--ca", metavar="FILE", help="CA certificates for https, as PEM.")]
+HostOption = Annotated[
+    list[str] | None, typer.Option("--allow-host", metavar="HOST", help="A host that a redirect may lead to.")
+]
+HeadersOption = Annotated[
+    Path | None, typer.Option("--headers", metavar="FILE", help="Header lines for the mirror (a token); mode 0600.")
+]
+TrustEnvOption = Annotated[bool, typer.Option("--trust-env", help="Let proxies and netrc of the environment count.")]
+
+
 def take(
     manifest: Annotated[str, typer.Argument(metavar="MANIFEST", help="The manifest's file, or - for stdin.")],
-    source: Annotated[
-        list[str], typer.Option("--from", metavar="DIR|URL", help="Folder or http(s) mirror; may be given again.")
-    ],
-    link: Annotated[
-        str,
-        typer.Option(
-            "--link",
-            metavar="[=hard]",
-            help="Share the source's blocks where the file system can; with =hard be the very file of the source.",
-            show_default=False,
-        ),
-    ] = "none",
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would be done and change nothing.")] = False,
-    wait: Annotated[int, typer.Option("--wait", min=0, metavar="SECONDS", help="How long to wait for the lock.")] = 60,
-    accept_expired: Annotated[
-        str | None, typer.Option("--accept-expired", metavar="WHY", help="Take by an expired manifest; recorded.")
-    ] = None,
-    accept_rollback: Annotated[
-        str | None, typer.Option("--accept-rollback", metavar="WHY", help="Take by an older manifest; recorded.")
-    ] = None,
-    ca: Annotated[Path | None, typer.Option("--ca", metavar="FILE", help="CA certificates for https, as PEM.")] = None,
-    allow_host: Annotated[
-        list[str] | None, typer.Option("--allow-host", metavar="HOST", help="A host that a redirect may lead to.")
-    ] = None,
+    source: FromOption,
+    link: LinkOption = "none",
+    dry_run: DryRunOption = False,
+    wait: WaitOption = 60,
+    accept_expired: ExpiredOption = None,
+    accept_rollback: RollbackOption = None,
+    ca: CaOption = None,
+    allow_host: HostOption = None,
+    headers: HeadersOption = None,
+    trust_env: TrustEnvOption = False,
     store: StoreOption = None,
     quiet: QuietOption = False,
     json: JsonOption = False,
@@ -54,18 +74,21 @@ def take(
     """Take a manifest's bundles into the store: each is read once, proven, and put in place whole or not at all."""
     from bundlekeeper.proof.reading import Stop
     from bundlekeeper.store.intake import take as take_in
-    from bundlekeeper.store.layout import Store
 
     if link not in _LINKS:
         raise InputError(f"no such way to link: {link}", hint="--link (share blocks) or --link=hard (the very file)")
     loaded = load_manifest(manifest)
     root = store_root(store)
+    web = Web(ca, tuple(allow_host or ()), headers, trust_env)
+    sources = [_source(each, root, loaded, web) for each in source]
     stop = Stop()
-    with Store.open(root, write=True) as opened, SIGNALS.guarded(stop):
+    with ExitStack() as stack:
+        opened = _opened(root, stack, dry_run=dry_run)
+        stack.enter_context(SIGNALS.guarded(stop))
         result = take_in(
             opened,
             loaded,
-            [_source(each, root, ca, allow_host or []) for each in source],
+            sources,
             clock=now,
             progress=progress_for(quiet),
             link=cast("Link", link),
@@ -83,14 +106,42 @@ def take(
     return exit_status(found)
 
 
-def _source(text: str, store: Path, ca: Path | None, allow_hosts: list[str]) -> Source:
-    if "://" in text:
-        from bundlekeeper.links.mirror import mirror_source
+def _opened(root: Path, stack: ExitStack, *, dry_run: bool) -> Store | None:
+    """The store, made where absent; a dry run makes none and does with none."""
+    from bundlekeeper.store.layout import Store
 
-        return mirror_source(text, ca=ca, allow_hosts=allow_hosts)
-    from bundlekeeper.store.sources import FolderSource
+    if dry_run and not (root / ".keeper").is_dir():
+        return None
+    return stack.enter_context(Store.open(root, write=not dry_run))
 
-    return FolderSource(Path(text), but=store)
+
+@dataclass(frozen=True, slots=True)
+class Web:
+    """How mirrors are spoken to."""
+
+    ca: Path | None
+    allow_hosts: tuple[str, ...]
+    headers: Path | None
+    trust_env: bool
+
+
+def _source(text: str, store: Path, loaded: Loaded, web: Web) -> Source:
+    if "://" not in text:
+        from bundlekeeper.store.sources import FolderSource
+
+        return FolderSource(Path(text), but=store)
+    from bundlekeeper.links.http import read_headers
+    from bundlekeeper.links.mirror import mirror_source
+    from bundlekeeper.store.facts import facts_of
+
+    return mirror_source(
+        text,
+        ca=web.ca,
+        allow_hosts=web.allow_hosts,
+        folders={each.sha256: "/".join(each.folder) for each in facts_of(loaded.manifest)},
+        headers=read_headers(web.headers) if web.headers else None,
+        trust_env=web.trust_env,
+    )
 
 
 def _as_json(root: str, result: TakeResult) -> dict[str, Any]:
