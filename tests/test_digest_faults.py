@@ -231,6 +231,40 @@ def test_ctrl_c_in_the_middle_of_an_endless_read(what: str, how: str, raised: st
     assert ended(process) == f"{raised} 1"
 
 
+START_CHILD = """
+import os, sys, threading
+from bundlekeeper.proof.digests import Task, digest_fd, digest_many
+what, when = sys.argv[1:]
+real, started = threading.Thread.start, []
+def start(thread):
+    started.append(thread)
+    if len(started) == 2 and when == "before":
+        raise KeyboardInterrupt
+    if len(started) == 2 and when == "within":
+        def wait(timeout=None):
+            raise KeyboardInterrupt
+        thread._started.wait = wait
+    real(thread)
+    if len(started) == 2 and when == "after":
+        raise KeyboardInterrupt
+threading.Thread.start = start
+try:
+    if what == "digest":
+        digest_fd(os.open("/dev/zero", os.O_RDONLY), algorithms=["sha256", "sha512"])
+    else:
+        list(digest_many([Task(str(n), lambda: os.open("/dev/zero", os.O_RDONLY), 0) for n in range(3)], workers=3))
+except KeyboardInterrupt:
+    print(len(started), threading.active_count())
+"""
+
+
+@pytest.mark.parametrize("what", ["digest", "pool"])
+@pytest.mark.parametrize("when", ["before", "within", "after"])
+def test_ctrl_c_while_a_thread_is_started(what: str, when: str) -> None:
+    """The moment at which an interrupt could leave a thread that nobody knows of."""
+    assert ended(child(START_CHILD, what, when)) == "2 1"
+
+
 def test_constant_memory_whatever_the_size(tmp_path: Path) -> None:
     """256 MiB are read and copied in an address space that has room for 48 MiB more than an idle interpreter's."""
     code = """

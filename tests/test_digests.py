@@ -6,7 +6,7 @@ import hashlib
 import os
 import random
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -147,6 +147,23 @@ def test_any_short_reads_and_writes(size: int, reads: list[int], writes: list[in
         patch.setattr(os, "readv", readv)
         patch.setattr(os, "write", write)
         assert by_copy(data) == Digest(size, {"sha256": hashlib.sha256(data).hexdigest()})
+
+
+def test_a_descriptor_that_was_ready_and_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    """O_NONBLOCK, and another process took the bytes or the room between poll and the call: EAGAIN (read(2))."""
+    data = random.Random(5).randbytes(passes.RING_BYTES + 9)
+    calls: list[str] = []
+    for name in ("readv", "write"):
+
+        def sometimes(*arguments: object, name: str = name, real: Callable[..., int] = getattr(os, name)) -> int:
+            calls.append(name)
+            if calls.count(name) % 2:
+                raise BlockingIOError
+            return real(*arguments)
+
+        monkeypatch.setattr(os, name, sometimes)
+    assert by_copy(data).sha256 == hashlib.sha256(data).hexdigest()
+    assert {"readv", "write"} == set(calls)
 
 
 def test_from_the_offset_to_the_end_and_left_there(tmp_path: Path) -> None:

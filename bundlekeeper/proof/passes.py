@@ -8,11 +8,11 @@ told to end and are waited for; the caller does the fsync.
 from __future__ import annotations
 
 import hashlib
-import threading
 from collections.abc import Callable, Sequence
 from queue import SimpleQueue
 from types import TracebackType
 
+from bundlekeeper.proof.helpers import Helper
 from bundlekeeper.proof.reading import BLOCK_BYTES, Digest, Source, Stop, Target, TooLong
 
 SHA256 = ("sha256",)
@@ -26,19 +26,17 @@ _SMALLEST_BUFFER_BYTES = 64 * 1024
 class _Lane:
     """One algorithm over the blocks in their order: in a thread of its own, or in place where none is wanted."""
 
-    def __init__(self, algorithm: str, ahead: bool) -> None:
+    def __init__(self, algorithm: str) -> None:
         self._hash = hashlib.new(algorithm)
         self._inbox: SimpleQueue[memoryview | None] = SimpleQueue()
         self._outbox: SimpleQueue[None] = SimpleQueue()
         self._dropped = False
-        self._thread: threading.Thread | None = None
-        if ahead:
-            thread = threading.Thread(target=self._run, name=f"hash-{algorithm}", daemon=True)
-            try:
-                thread.start()
-            except RuntimeError:  # no room for another thread: hash in place, only slower
-                return
-            self._thread = thread
+        self._helper = Helper(f"hash-{algorithm}", self._run)
+        self._ahead = False
+
+    def start(self) -> None:
+        """Hash in a thread; where there is no room for one, in place, only slower."""
+        self._ahead = self._helper.start()
 
     def _run(self) -> None:
         for block in iter(self._inbox.get, None):
@@ -47,20 +45,21 @@ class _Lane:
             self._outbox.put(None)
 
     def feed(self, block: memoryview) -> None:
-        if self._thread is None:
+        if self._ahead:
+            self._inbox.put(block)
+        else:
             self._hash.update(block)
             self._outbox.put(None)
-        else:
-            self._inbox.put(block)
 
     def wait_for_one(self) -> None:
         self._outbox.get()
 
     def close(self, drop: bool) -> None:
         self._dropped = drop
-        if self._thread is not None:
-            self._inbox.put(None)
-            self._thread.join()
+        self._inbox.put(None)
+
+    def join(self) -> None:
+        self._helper.join()
 
     def hexdigest(self) -> str:
         return self._hash.hexdigest()
@@ -79,7 +78,9 @@ class _Lanes:
     def __enter__(self) -> _Lanes:
         try:
             for algorithm in self._algorithms:
-                self._lanes.append(_Lane(algorithm, self._ahead))
+                self._lanes.append(_Lane(algorithm))
+                if self._ahead:
+                    self._lanes[-1].start()
         except BaseException:
             self._close(drop=True)
             raise
@@ -91,6 +92,8 @@ class _Lanes:
     def _close(self, drop: bool) -> None:
         for lane in self._lanes:
             lane.close(drop)
+        for lane in self._lanes:
+            lane.join()
 
     def buffer(self) -> memoryview:
         """The next buffer of the ring, once every lane is done with what was in it."""

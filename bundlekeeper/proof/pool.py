@@ -12,14 +12,15 @@ or a stick is pulled, and would need processes of its own.
 from __future__ import annotations
 
 import os
-import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from itertools import chain, islice
 from queue import SimpleQueue
 
 from bundlekeeper.errors import UnfinishedError
+from bundlekeeper.proof.helpers import Helper
 from bundlekeeper.proof.passes import RING_BYTES, SHA256, digest_fd, new_buffer, run_pass
 from bundlekeeper.proof.reading import BLOCK_BYTES, Digest, Source, Stop
 
@@ -118,27 +119,25 @@ class _Pool:
         self._stop = Stop(stop)
         self._inbox: SimpleQueue[Task | None] = SimpleQueue()
         self._outbox: SimpleQueue[Outcome | BaseException] = SimpleQueue()
-        self._threads: list[threading.Thread] = []
+        self._helpers: list[Helper] = []
 
     def start(self, count: int) -> None:
         """Start the workers, or as many as there is room for. Raises UnfinishedError when there is room for none."""
         buffer_bytes = min(BLOCK_BYTES, _BUFFERS_BYTES // max(1, count))
         for number in range(count):
-            thread = threading.Thread(target=self._work, args=(buffer_bytes,), name=f"read-{number}", daemon=True)
-            try:
-                thread.start()
-            except RuntimeError as e:
-                if not self._threads:
-                    raise UnfinishedError("no thread could be started", hint="raise the limits of this session") from e
+            helper = Helper(f"read-{number}", partial(self._work, buffer_bytes))
+            self._helpers.append(helper)
+            if not helper.start():
+                if number == 0:
+                    raise UnfinishedError("no thread could be started", hint="raise the limits of this session")
                 return
-            self._threads.append(thread)
 
     def run(self, tasks: Iterator[Task], most_queued: int) -> Iterator[Outcome]:
         """Feed the workers and yield outcomes; then raise the first failure that was not one file's own."""
         pending, more = 0, True
         failure: BaseException | None = None
         while True:
-            while more and failure is None and pending < most_queued and not self._stop.is_set():
+            while more and pending < most_queued and not self._stop.is_set():
                 task = next(tasks, None)
                 more = task is not None
                 if task is not None:
@@ -161,10 +160,10 @@ class _Pool:
     def close(self) -> None:
         """End every worker, within a block, and wait for it."""
         self._stop.set()
-        for _ in self._threads:
+        for _ in self._helpers:
             self._inbox.put(None)
-        for thread in self._threads:
-            thread.join()
+        for helper in self._helpers:
+            helper.join()
 
     def _work(self, buffer_bytes: int) -> None:
         buffer = new_buffer(buffer_bytes)
