@@ -11,11 +11,13 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "take": ("bundlekeeper.cli.take", "take a manifest's bundles into the store, proven"),
     "held": ("bundlekeeper.cli.held", "what the store holds, by family"),
     "check": ("bundlekeeper.cli.check", "prove the store, or any folder, against a manifest"),
+    "inventory": ("bundlekeeper.cli.inventory", "load what components exist and run, or read it from a service"),
+    "where": ("bundlekeeper.cli.where", "which version is staged, pending, active, where, on any day"),
     "trust": ("bundlekeeper.cli.trust", "add, list, drop the keys that signatures are held against"),
 }
 
 #: Commands that have commands of their own.
-GROUPS = frozenset({"manifest", "trust"})
+GROUPS = frozenset({"manifest", "trust", "inventory"})
 
 EXIT_STATUSES = (
     (0, "all well"),

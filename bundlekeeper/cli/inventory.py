@@ -1,0 +1,146 @@
+"""`bundlekeeper inventory`: what components exist and run, from files or read from a management service."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from bundlekeeper.cli import output
+from bundlekeeper.cli.common import JsonOption, StoreOption, now, read_bounded, store_root
+from bundlekeeper.cli.opening import LEDGER, open_book, open_store, own_kinds
+from bundlekeeper.cli.person import says_who
+from bundlekeeper.errors import InputError
+
+if TYPE_CHECKING:
+    from bundlekeeper.ledger.book import Book
+    from bundlekeeper.ledger.inventories import Load
+    from bundlekeeper.model.inventory_reading import Document, Source
+
+app = typer.Typer(
+    help="What components exist and run: load it from files, read it from a service.", rich_markup_mode=None
+)
+
+_LIMIT = 64 * 1024 * 1024  # bytes; model.inventory.MAX_BYTES
+
+SaysOption = Annotated[
+    str | None, typer.Option("--says", metavar="WHO", help="On whose word (default: your user name).")
+]
+
+
+FormOption = Annotated[
+    str | None, typer.Option("--form", metavar="FORM", help="toml, csv or json, where the name does not say (-).")
+]
+TakenOption = Annotated[
+    str | None, typer.Option("--taken", metavar="TIME", help="When it was taken, where no file says it.")
+]
+ZoneOption = Annotated[str | None, typer.Option("--zone", metavar="ZONE", help="Its zone, where no file says it.")]
+CompleteOption = Annotated[
+    bool, typer.Option("--complete", help="It lists everything in its domains: what it lacks is gone.")
+]
+
+
+@app.command()
+def load(
+    files: Annotated[list[str], typer.Argument(metavar="FILE...", help="TOML, CSV, JSON (XLSX with the extra).")],
+    form: FormOption = None,
+    taken: TakenOption = None,
+    zone: ZoneOption = None,
+    complete: CompleteOption = False,
+    says: SaysOption = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would change; record nothing.")] = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Load an inventory, all of it or nothing, and say what changed since the last one."""
+    from bundlekeeper.ledger.inventories import load as record
+    from bundlekeeper.ledger.inventories import plan_load
+    from bundlekeeper.model.inventory_reading import read_inventory
+    from bundlekeeper.model.moments import parse
+
+    sources = [each for name in files for each in _sources(name, form)]
+    day = parse(taken) if taken else None
+    with ExitStack() as stack:
+        book, kinds = _opened(store_root(store), stack, dry_run=dry_run)
+        inventory = read_inventory(sources, taken=day, zone=zone, own_kinds=kinds)
+        plan = plan_load(book, inventory, says=says_who(says), source=", ".join(files), complete=complete)
+        recorded = None if dry_run else record(book, plan, now())
+    new = recorded.new if recorded else 0
+    if json:
+        output.envelope("inventory-load", [], _as_json(plan, len(inventory.components), new, dry_run))
+    else:
+        _print(plan, len(inventory.components), new, dry_run)
+    return 0
+
+
+def _opened(root: Path, stack: ExitStack, *, dry_run: bool) -> tuple[Book, frozenset[str]]:
+    """The ledger and the manifest's own kinds; a dry run makes no store and no ledger."""
+    from bundlekeeper.ledger.book import Book
+
+    if not dry_run:
+        store = open_store(root, stack, write=True)
+        return open_book(store, stack, write=True), frozenset(own_kinds(store))
+    kinds: frozenset[str] = frozenset()
+    if (root / ".keeper").is_dir():
+        store = open_store(root, stack, write=False)
+        kinds = frozenset(own_kinds(store))
+        if (root / ".keeper" / LEDGER).exists():
+            return open_book(store, stack, write=False), kinds
+    import tempfile
+
+    folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="bundlekeeper-"))
+    return stack.enter_context(Book.open(Path(folder) / LEDGER, write=True)), kinds
+
+
+def _sources(name: str, form: str | None) -> list[Source | Document]:
+    from bundlekeeper.model.inventory_reading import Source, form_of
+
+    if name == "-" and form is None:
+        raise InputError("--form is needed for stdin", hint="--form toml, csv or json")
+    data = read_bounded(name, _LIMIT, "the inventory")
+    kind = form or form_of(name)
+    if kind == "xlsx":
+        from bundlekeeper.ledger.workbook import documents
+
+        found, passed = documents(name, data)
+        for sheet in passed:
+            output.aside(f"note: {name}: sheet {sheet} is no table of an inventory; not read")
+        return list(found)
+    if kind not in ("toml", "csv", "json"):
+        raise InputError(f"--form {kind}: not a form of inventory", hint="toml, csv or json")
+    return [Source(Path(name).name if name != "-" else "stdin", data, kind)]
+
+
+def _as_json(plan: Load, components: int, new: int, dry_run: bool) -> dict[str, Any]:
+    changes = [
+        {
+            "change": c.what.value,
+            "component": c.part.key,
+            "kind": c.part.kind,
+            "place": c.part.place.path(),
+            "says": c.says(),
+        }
+        for c in plan.changes
+    ]
+    unlisted = [{"site": s, "domain": d, "kind": k, "count": n} for (s, d, k), n in plan.unlisted.items()]
+    counts = {"components": components, "changes": len(changes), "new_events": new}
+    return {"reading": plan.reading, "dry_run": dry_run, "changes": changes, "unlisted": unlisted, "counts": counts}
+
+
+def _print(plan: Load, components: int, new: int, dry_run: bool) -> None:
+    for change in plan.changes:
+        output.line(f"{change.what.value}: {change.says()}")
+    for (site, domain, kind), count in plan.unlisted.items():
+        output.line(
+            f"not spoken of: {count} {kind} in {site}/{domain or '-'} stay as they were (--complete means gone)"
+        )
+    known = "would be recorded" if dry_run else "recorded" if new else "was recorded before; nothing is new"
+    output.line(f"{components} components, {len(plan.changes)} changes; {known}")
+    output.aside("next: bundlekeeper where")
+
+
+def register(root: typer.Typer) -> None:
+    """Add the command group."""
+    root.add_typer(app, name="inventory")

@@ -1,0 +1,100 @@
+"""Opening the ledger, and what a command must know beside it: kinds, zones, held bundles.
+
+Rules: the ledger lies in the store; who only asks never makes one; nothing heavy is imported for a question.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from bundlekeeper.errors import InputError
+
+if TYPE_CHECKING:
+    from bundlekeeper.ledger.answers import Selector
+    from bundlekeeper.ledger.book import Book
+    from bundlekeeper.model.manifest import KindRule, Manifest
+    from bundlekeeper.store.layout import Store
+
+LEDGER = "ledger.sqlite"
+
+SiteOption = Annotated[str, typer.Option("--site", metavar="NAME", help="Only at this site.")]
+DomainOption = Annotated[str, typer.Option("--domain", metavar="NAME", help="Only in this domain.")]
+ChassisOption = Annotated[str, typer.Option("--chassis", metavar="NAME", help="Only in this chassis.")]
+SlotOption = Annotated[str, typer.Option("--slot", metavar="N", help="Only in this slot.")]
+KindOption = Annotated[str, typer.Option("--kind", metavar="KIND", help="Only parts of this kind.")]
+ModelOption = Annotated[str, typer.Option("--model", metavar="MODEL", help="Only parts of this model.")]
+
+
+def open_store(root: Path, stack: ExitStack, *, write: bool) -> Store:
+    """The store, until the stack unwinds. Raises as `Store.open`."""
+    from bundlekeeper.store.layout import Store
+
+    return stack.enter_context(Store.open(root, write=write))
+
+
+def open_book(store: Store, stack: ExitStack, *, write: bool) -> Book:
+    """The store's ledger; made where absent, when `write`. Raises InputError when there is none yet to be asked."""
+    from bundlekeeper.ledger.book import Book
+
+    path = store.root / ".keeper" / LEDGER
+    if not write and not path.exists():
+        raise InputError(
+            "nothing was recorded in this store yet",
+            where=str(path),
+            hint="begin with what runs today: bundlekeeper inventory load FILE",
+        )
+    return stack.enter_context(Book.open(path, write=write))
+
+
+def selector_of(
+    book: Book, name: str | None, *, site: str, domain: str, chassis: str, slot: str, kind: str, model: str
+) -> Selector:
+    """What a name and the place options mean together. Raises InputError for a name that was never recorded."""
+    from dataclasses import replace
+
+    from bundlekeeper.ledger.answers import Selector
+    from bundlekeeper.ledger.questions import find
+
+    chosen = find(book, name) if name else Selector()
+    levels = {"site": site, "domain": domain, "chassis": chassis, "slot": slot, "kind": kind, "model": model}
+    for key, value in levels.items():
+        if value and getattr(chosen, key) not in ("", value):
+            raise InputError(f"{name} is not at --{key} {value}", hint="give the name, or the options")
+    return replace(chosen, **{key: value for key, value in levels.items() if value})
+
+
+def manifest_in_force(store: Store) -> Manifest | None:
+    """The manifest that the store accepted last, from its kept copy; None where there is none.
+
+    Raises InputError or UnfinishedError when the copy cannot be read, DamagedError when it is not the accepted one.
+    """
+    import hashlib
+
+    from bundlekeeper.cli.common import MANIFEST_LIMIT, read_bounded
+    from bundlekeeper.errors import DamagedError
+    from bundlekeeper.model.reading import read
+
+    if not store.catalogue_path.exists():
+        return None
+    with store.catalogue(write=False) as catalogue:
+        accepted = catalogue.accepted()
+    if not accepted:
+        return None
+    newest = accepted[-1]
+    data = read_bounded(str(store.root / newest.place), MANIFEST_LIMIT, "the kept manifest")
+    if hashlib.sha256(data).hexdigest() != newest.sha256:
+        raise DamagedError(
+            "the kept manifest is not the one that was accepted", where=newest.place, hint="take it again"
+        )
+    return read(data, name=newest.place, today=newest.issued).manifest
+
+
+def own_kinds(store: Store) -> Mapping[str, KindRule]:
+    """The [kind.X] tables of the manifest in force; none where there is no manifest. Raises as above."""
+    manifest = manifest_in_force(store)
+    return manifest.kind if manifest is not None else {}

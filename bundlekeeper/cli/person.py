@@ -1,0 +1,19 @@
+"""On whose word something is recorded, when nobody is named: the user who runs the command."""
+
+from __future__ import annotations
+
+import getpass
+
+from bundlekeeper.errors import InputError
+
+
+def says_who(option: str | None) -> str:
+    """The name given, else the user's login name. Raises InputError when there is neither."""
+    if option is not None:
+        if not option.strip():
+            raise InputError("--says is empty", hint="name the person whose word this is")
+        return option
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError) as error:
+        raise InputError("nobody says so: this process has no user name", hint="name the person with --says") from error

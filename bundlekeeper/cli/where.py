@@ -1,0 +1,123 @@
+"""`bundlekeeper where`: which version is staged, pending, active, where; since when, on whose word, on any day."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from bundlekeeper.cli import whereabouts
+from bundlekeeper.cli.common import JsonOption, StoreOption, store_root
+from bundlekeeper.cli.opening import (
+    ChassisOption,
+    DomainOption,
+    KindOption,
+    ModelOption,
+    SiteOption,
+    SlotOption,
+    open_book,
+    open_store,
+    selector_of,
+)
+from bundlekeeper.errors import InputError
+
+if TYPE_CHECKING:
+    from datetime import date, datetime
+
+    from bundlekeeper.ledger.answers import Selector
+
+BundleOption = Annotated[
+    str, typer.Option("--bundle", metavar="FAMILY/VERSION", help="Where this bundle is (or a file name of the store).")
+]
+VersionOption = Annotated[str, typer.Option("--version", metavar="TEXT", help="Where this image version is.")]
+ShaOption = Annotated[str, typer.Option("--sha256", metavar="HEX", help="Where the file with this digest is.")]
+WithdrawnOption = Annotated[bool, typer.Option("--withdrawn", help="Where a withdrawn bundle is still.")]
+BankOption = Annotated[
+    str, typer.Option("--bank", metavar="BANK", help="Only in this bank: active, pending, spare, held.")
+]
+OnOption = Annotated[str | None, typer.Option("--on", metavar="TIME", help="As it was at the end of that day.")]
+KnownOption = Annotated[str | None, typer.Option("--known", metavar="TIME", help="As this store believed it then.")]
+ByOption = Annotated[
+    str, typer.Option("--by", metavar="KEY,KEY", help="Count by site, domain, chassis, kind, model, active, …")
+]
+ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="For sites whose zone no inventory told.")]
+CsvOption = Annotated[bool, typer.Option("--csv", help="A table for a spreadsheet.")]
+PictureOption = Annotated[bool, typer.Option("--picture", help="The chassis, slot by slot.")]
+HistoryOption = Annotated[bool, typer.Option("--history", help="Everything ever recorded of one component.")]
+GoneOption = Annotated[bool, typer.Option("--gone", help="Also what is no longer anywhere.")]
+
+
+def where(
+    name: Annotated[
+        str | None, typer.Argument(metavar="[NAME]", help="Serial, site, domain, or site/domain/chassis/slot.")
+    ] = None,
+    site: SiteOption = "",
+    domain: DomainOption = "",
+    chassis: ChassisOption = "",
+    slot: SlotOption = "",
+    kind: KindOption = "",
+    model: ModelOption = "",
+    bundle: BundleOption = "",
+    version: VersionOption = "",
+    sha256: ShaOption = "",
+    withdrawn: WithdrawnOption = False,
+    bank: BankOption = "",
+    on: OnOption = None,
+    known: KnownOption = None,
+    by: ByOption = "",
+    zone: ZoneOption = "UTC",
+    gone: GoneOption = False,
+    history: HistoryOption = False,
+    picture: PictureOption = False,
+    csv: CsvOption = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Which version of what is staged, pending or active where; since when, on whose word, with what proof."""
+    from bundlekeeper.ledger import questions
+
+    if sum((csv, json, picture)) > 1:
+        raise InputError("only one of --json, --csv and --picture at once")
+    with ExitStack() as stack:
+        opened = open_store(store_root(store), stack, write=False)
+        book = open_book(opened, stack, write=False)
+        selector = selector_of(book, name, site=site, domain=domain, chassis=chassis, slot=slot, kind=kind, model=model)
+        wanted = whereabouts.Wanted(bundle, version, sha256, withdrawn, bank, gone)
+        selector = whereabouts.narrowed(opened, selector, wanted)
+        when, then = _time(on, "--on"), _time(known, "--known")
+        if history:
+            return whereabouts.tell_history(_one(selector), questions.history(book, selector.component), json=json)
+        if by:
+            keys = [key.strip() for key in by.split(",")]
+            groups = questions.summary(book, keys, selector, on=when, known=then, zone=zone)
+            return whereabouts.tell_groups(keys, groups, json=json, csv=csv)
+        answers = questions.where(book, selector, on=when, known=then, zone=zone)
+    if picture:
+        return whereabouts.tell_picture(answers)
+    return whereabouts.tell_answers(answers, json=json, csv=csv, about={"on": on, "known": known})
+
+
+def _time(text: str | None, option: str) -> date | datetime | None:
+    from bundlekeeper.model.moments import parse
+
+    if text is None:
+        return None
+    try:
+        return parse(text)
+    except InputError as error:
+        raise InputError(f"{option}: {error.says}", hint=error.hint) from error
+
+
+def _one(selector: Selector) -> str:
+    if not selector.component:
+        raise InputError("--history is about one component", hint="name it by its serial")
+    return selector.component
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("where")(where)
+
+
+__all__ = ["register", "where"]

@@ -1,0 +1,271 @@
+"""What `where` is asked beyond places, and how its answers are told: table, JSON, CSV, picture, history, counts.
+
+Rules: nothing is computed here that the ledger did not answer; what nobody said is "?" and never an empty cell, what
+was read as none is "-"; a CSV cell never begins with what a spreadsheet would run as a formula.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from bundlekeeper.cli import output
+from bundlekeeper.errors import InputError
+
+if TYPE_CHECKING:
+    from bundlekeeper.ledger.answers import Answer, BundleOf, Evidence, Group, InBank, Selector
+    from bundlekeeper.ledger.book import Entry
+    from bundlekeeper.store.layout import Store
+    from bundlekeeper.store.records import Held
+
+_COLUMNS = (
+    "place", "kind", "model", "component", "active", "since", "says", "proof", "record", "pending", "spare", "held",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which images are asked for."""
+
+    bundle: str
+    version: str
+    sha256: str
+    withdrawn: bool
+    bank: str
+    gone: bool
+
+
+def narrowed(store: Store, selector: Selector, wanted: Wanted) -> Selector:
+    """Join the images that are asked for to the places. Raises InputError for a bundle that nobody knows."""
+    bundles: tuple[BundleOf, ...] = ()
+    if wanted.withdrawn:
+        bundles = _withdrawn(store)
+    elif wanted.bundle:
+        bundles = (_bundle(store, wanted.bundle),)
+    digest = wanted.sha256.lower()
+    if digest and (len(digest) != 64 or set(digest) - set("0123456789abcdef")):
+        raise InputError("--sha256 wants 64 hexadecimal digits")
+    return replace(selector, bundles=bundles, version=wanted.version, sha256=digest, bank=wanted.bank, gone=wanted.gone)
+
+
+def _held(store: Store) -> list[Held]:
+    if not store.catalogue_path.exists():
+        return []
+    with store.catalogue(write=False) as catalogue:
+        return catalogue.held()
+
+
+def _bundle(store: Store, text: str) -> BundleOf:
+    """The bundle `family/version`, or the held file of that name, with its images where the store knows them."""
+    from difflib import get_close_matches
+
+    from bundlekeeper.ledger.answers import BundleOf, ImageOf
+
+    rows = _held(store)
+    family, slash, version = text.partition("/")
+    for row in rows:
+        if text == row.name or (family, version) == (row.family, row.version):
+            images = tuple(ImageOf(i.kind, i.models, i.version) for i in row.images)
+            return BundleOf(row.family, row.version, images)
+    if slash and family in ("infrastructure", "blade", "rack") and version:
+        return BundleOf(family, version)  # not held: events may still name it
+    names = [f"{row.family}/{row.version}" for row in rows]
+    near = get_close_matches(text, [*names, *(row.name for row in rows)], n=1)
+    raise InputError(f"no such bundle: {text}", hint=f"did you mean {near[0]}?" if near else "write family/version")
+
+
+def _withdrawn(store: Store) -> tuple[BundleOf, ...]:
+    from bundlekeeper.cli.opening import manifest_in_force
+    from bundlekeeper.ledger.answers import BundleOf, ImageOf
+
+    found: dict[tuple[str, str], BundleOf] = {}
+    for row in _held(store):
+        if row.standing == "withdrawn":
+            images = tuple(ImageOf(i.kind, i.models, i.version) for i in row.images)
+            found[row.family, row.version] = BundleOf(row.family, row.version, images)
+    manifest = manifest_in_force(store)
+    for bundle in manifest.bundle if manifest is not None else ():
+        if bundle.standing == "withdrawn":
+            images = tuple(ImageOf(i.kind, tuple(i.models), i.version) for i in bundle.images)
+            found[bundle.family, bundle.version] = BundleOf(bundle.family, bundle.version, images)
+    if not found:
+        raise InputError("no bundle that this store knows of is withdrawn", hint="take the publisher's newest manifest")
+    return tuple(found.values())
+
+
+def _text(value: str | None) -> str:
+    return "?" if value is None else value or "-"
+
+
+def _version(bank: InBank | None) -> str:
+    return _text(None if bank is None else bank.version)
+
+
+def _row(answer: Answer) -> tuple[str, ...]:
+    since = answer.active.since if answer.active is not None else None
+    return (
+        (answer.place.path() if answer.place is not None else "?") + ("" if answer.present else " (gone)"),
+        answer.kind,
+        answer.model or "?",
+        answer.component,
+        _version(answer.active),
+        since.at.text() if since is not None else "?",
+        since.says if since is not None else "?",
+        since.proof.value if since is not None else "?",
+        answer.agreement.value,
+        _version(answer.pending),
+        _version(answer.spare),
+        ", ".join(_version(each) for each in answer.held) or ("-" if answer.held_whole else "?"),
+    )
+
+
+def tell_answers(answers: Sequence[Answer], *, json: bool, csv: bool, about: Mapping[str, Any]) -> int:
+    """Print the answers; returns the exit status."""
+    if json:
+        differs = sum(a.agreement == "differs" for a in answers)
+        data = {
+            **about,
+            "components": [_as_json(a) for a in answers],
+            "counts": {"components": len(answers), "differs": differs},
+        }
+        output.envelope("where", [], data)
+    elif csv:
+        _csv(_COLUMNS, [_row(a) for a in answers])
+    elif not answers:
+        output.line("nothing that is known matches")
+    else:
+        from bundlekeeper.reports.tables import Table, write
+
+        table = Table(_COLUMNS, below=frozenset({2, 3, 5, 6, 7, 11}))
+        table.rows += [_row(a) for a in answers]
+        write(table)
+        differs = sum(a.agreement == "differs" for a in answers)
+        output.line(f"{len(answers)} components; {differs} whose last reading is not what was recorded")
+    return 0
+
+
+def _evidence(evidence: Evidence | None) -> dict[str, Any] | None:
+    if evidence is None:
+        return None
+    return {
+        "event": evidence.id,
+        "what": evidence.what.value,
+        "at": evidence.at.text(),
+        "says": evidence.says,
+        "by": evidence.by,
+        "proof": evidence.proof.value,
+        "source": evidence.source,
+    }
+
+
+def _bank(bank: InBank | None) -> dict[str, Any] | None:
+    if bank is None:
+        return None
+    return {
+        "version": bank.version,
+        "family": bank.family,
+        "bundle": bank.bundle,
+        "sha256": bank.sha256,
+        "since": _evidence(bank.since),
+    }
+
+
+def _as_json(answer: Answer) -> dict[str, Any]:
+    place = answer.place
+    return {
+        "component": answer.component,
+        "kind": answer.kind,
+        "model": answer.model or None,
+        "parent": answer.parent or None,
+        "site": place.site if place else None,
+        "domain": place.domain if place else None,
+        "chassis": place.chassis if place else None,
+        "slot": place.slot if place else None,
+        "present": answer.present,
+        "active": _bank(answer.active),
+        "pending": _bank(answer.pending),
+        "spare": _bank(answer.spare),
+        "held": [_bank(each) for each in answer.held],
+        "held_whole": answer.held_whole,
+        "recorded": _bank(answer.said),
+        "read": _evidence(answer.seen),
+        "agreement": answer.agreement.value,
+        "bundles": [f"{b.family}/{b.version}" for b in answer.bundles],
+    }
+
+
+def tell_groups(keys: Sequence[str], groups: Sequence[Group], *, json: bool, csv: bool) -> int:
+    """Print counts; returns the exit status."""
+    rows = [(*(_text(v) for v in g.values), str(g.count), str(g.differs)) for g in groups]
+    titles = (*keys, "components", "differ")
+    if json:
+        data = [{**dict(zip(keys, g.values, strict=True)), "components": g.count, "differs": g.differs} for g in groups]
+        output.envelope("where", [], {"by": list(keys), "groups": data})
+    elif csv:
+        _csv(titles, rows)
+    else:
+        from bundlekeeper.reports.tables import Table, write
+
+        write(Table(titles, list(rows), right=frozenset({len(keys), len(keys) + 1})))
+    return 0
+
+
+def tell_history(component: str, entries: Sequence[Entry], *, json: bool) -> int:
+    """Print everything that was recorded of one component, void entries too; returns the exit status."""
+    from bundlekeeper.ledger.events import content
+
+    if json:
+        rows = [{"id": e.id, "learned": e.learned.text(), "void": e.void, "event": content(e.event)} for e in entries]
+        output.envelope("where", [], {"component": component, "history": rows})
+        return 0
+    for entry in entries:
+        event = entry.event
+        seen = ", ".join(
+            f"{b} {_text(v)}" for b in ("active", "pending", "spare") if (v := getattr(event.seen, b)) is not None
+        )
+        what = " ".join(part for part in (event.what.value, event.bank, event.version or seen) if part)
+        void = " (corrected)" if entry.void else ""
+        why = f"; {event.why or event.note or event.anyway}" if event.why or event.note or event.anyway else ""
+        output.line(
+            f"{event.at.text()}  {what}{void}  says {event.says}, {event.proof.value}, learned {entry.learned.text()}, "
+            f"id {entry.id[:12]}{why}"
+        )
+    output.line(f"{component}: {len(entries)} events")
+    return 0
+
+
+def tell_picture(answers: Sequence[Answer]) -> int:
+    """Print chassis as boxes of slots; returns the exit status."""
+    from bundlekeeper.reports.picture import Cell, write
+
+    cells = [
+        Cell(
+            a.place.path() if a.place else "?",
+            (a.place.chassis if a.place else None) or "-",
+            (a.place.slot if a.place else None) or "-",
+            a.kind,
+            _version(a.active),
+            _version(a.pending) if a.pending is not None and a.pending.version else "",
+            a.agreement == "differs",
+        )
+        for a in answers
+    ]
+    write(cells)
+    return 0
+
+
+def _csv(titles: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    import csv
+
+    from bundlekeeper.model.text import visible
+
+    writer = csv.writer(sys.stdout, lineterminator="\n")
+    writer.writerow(titles)
+    writer.writerows([_harmless(visible(cell)) for cell in row] for row in rows)
+
+
+def _harmless(cell: str) -> str:
+    """A lone "-" is our own word for none; anything else that a spreadsheet could take for a formula gets a quote."""
+    return f"'{cell}" if cell != "-" and cell[:1] in ("=", "+", "-", "@", "\t", "\r") else cell
