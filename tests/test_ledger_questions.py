@@ -35,7 +35,7 @@ def at(day: int, hour: int | None = None, zone: str = "UTC") -> moments.Moment:
 
 # The naive replay: every event in order, plain dictionaries, nothing kept. It follows trade.md's table of methods.
 
-RANKS = {"inventory": 0, "removed": 1, "staged": 2, "activated": 3, "observed": 4, "gone": 5, "corrected": 6}
+RANKS = {"inventory": 0, "removed": 1, "staged": 2, "activated": 3, "gone": 4, "observed": 5, "corrected": 6}
 
 
 def naive_void(events: Sequence[Event]) -> set[str]:
@@ -71,7 +71,13 @@ def naive(events: Iterable[Event], on: Any, zones: dict[str, str] | None = None)
     parts: dict[str, Part] = {}
     for name in {e.component for e in events if e.component}:
         mine = [e for e in events if e.component == name and e.id() not in void]
-        mine.sort(key=lambda e: (e.at.at_us, e.order, RANKS[e.what], e.id()))
+        mine.sort(key=naive_key)
+        first, listed = (naive_key(mine[0]) if mine else None), {e.reading for e in mine if e.what is What.OBSERVED}
+        for e in events:
+            silent = e.what is What.INVENTORY and e.listing != "some" and e.id() not in void and e.id() not in listed
+            if first and silent and naive_key(e, "gone") > first:
+                mine.append(e)
+        mine.sort(key=lambda e: naive_key(e, "gone" if e.what is What.INVENTORY else ""))
         part = Part()
         moments_of = sorted({e.at.at_us for e in mine})
         for moment in moments_of:
@@ -87,13 +93,22 @@ def naive(events: Iterable[Event], on: Any, zones: dict[str, str] | None = None)
     return parts
 
 
+def naive_key(e: Event, rank: str = "") -> Any:
+    return (e.at.at_us, e.order, RANKS[rank or e.what], e.id())
+
+
 def naive_copy(p: Part) -> Part:
     return replace(p, banks=dict(p.banks), held=dict(p.held))
 
 
 def naive_step(p: Part, e: Event) -> None:
+    if e.what is What.INVENTORY:  # a list that does not list the part
+        scope = {(site, domain, "" if e.listing else kind) for site, domain, kind in e.scope}
+        if (*p.place[:2], "" if e.listing else p.kind) in scope:
+            p.present = False
+        return
     p.kind = e.kind or p.kind
-    if e.place is not None:
+    if e.place is not None and e.what is not What.GONE:
         told = (e.place.site, e.place.domain, e.place.chassis, e.place.slot)
         levels: list[str | None] = []
         for i, level in enumerate(told):
@@ -152,7 +167,7 @@ def naive_step(p: Part, e: Event) -> None:
             p.held = {v: b for v, b in p.held.items() if v in seen.held}
             for version in seen.held:
                 naive_hold(p, version, known.get(version, ""), e)
-    elif e.what is What.GONE:
+    elif e.what is What.GONE and (e.place is None or p.place[:2] == (e.place.site, e.place.domain)):
         p.present = False
 
 
@@ -205,6 +220,7 @@ PLACES = (
 )
 ZONES = {"holm": "+10:00", "skerry": "-11:00"}
 VERSION = st.sampled_from(VERSIONS)
+KIND = st.sampled_from([kind for _, kind in PARTS])
 MOMENT = st.builds(
     at, st.integers(0, 5), st.none() | st.sampled_from([0, 9, 12, 23]), st.sampled_from(["UTC", *ZONES.values()])
 )
@@ -240,11 +256,15 @@ def records(draw: st.DrawFn) -> list[Event]:
     """Events in some order of learning, with readings, corrections, corrections of corrections, and duplicates."""
     events: list[Event] = []
     readings: list[Event] = []
-    for site, zone in ZONES.items():
+    for site, zone in (*ZONES.items(), *ZONES.items()):
         if draw(st.booleans()):
-            scope = ((site, "a", "bios"),)
+            domains = {place.domain or "" for place in PLACES if place.site == site}
+            scope = draw(
+                st.lists(st.tuples(st.just(site), st.sampled_from(sorted(domains)), KIND), min_size=1, max_size=3)
+            )
             moment = at(draw(st.integers(0, 5)), None, zone)
-            readings.append(Event(what=What.INVENTORY, at=moment, says="list", document="d" * 64, scope=scope))
+            event = Event(what=What.INVENTORY, at=moment, says="list", document="d" * 64, scope=tuple(scope))
+            readings.append(replace(event, listing=draw(st.sampled_from(["", "", "all", "some"]))))
     for event in draw(st.lists(statements(), min_size=1, max_size=14)):
         if readings and event.what in {What.OBSERVED, What.GONE} and draw(st.booleans()):
             event = replace(event, reading=draw(st.sampled_from(readings)).id())
@@ -535,7 +555,10 @@ def test_a_moved_part_takes_its_history_along(book: Book) -> None:
 
 def test_a_part_that_is_gone_is_answered_when_it_is_asked_for(book: Book) -> None:
     """By its serial, or with `gone`."""
-    book.record([read(0, "6.0"), said(What.GONE, 3)], DAY0)
+    elsewhere = said(What.GONE, 4, place=Place("skerry", "skerry-a"))
+    book.record([read(0, "6.0"), said(What.GONE, 3), read(5, None), elsewhere], DAY0)
+    assert len(where(book, Selector(site="holm"))) == 1  # another domain's list says nothing of it
+    book.record([said(What.GONE, 6, place=HOLM_3)], DAY0)
     assert where(book, Selector(site="holm")) == []
     (answer,) = where(book, Selector(component="B7"))
     assert not answer.present

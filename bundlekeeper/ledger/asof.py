@@ -15,9 +15,10 @@ from typing import Any
 
 from bundlekeeper.ledger.book import Book
 from bundlekeeper.ledger.events import What
-from bundlekeeper.ledger.projection import OPEN, STATE_COLUMNS, lookups, zones
+from bundlekeeper.ledger.projection import STATE_COLUMNS, lookups
 from bundlekeeper.ledger.rows import WHAT_CODE
-from bundlekeeper.ledger.standing import FACT_COLUMNS, Bank, Fact, Image, Interval, Snapshot, Standing, fold
+from bundlekeeper.ledger.silence import Readings, in_scope
+from bundlekeeper.ledger.standing import FACT_COLUMNS, OPEN, Bank, Fact, Image, Interval, Snapshot, Standing, fold
 from bundlekeeper.model import moments
 
 _OBSERVED, _CORRECTED, _INVENTORY = (WHAT_CODE[w] for w in (What.OBSERVED, What.CORRECTED, What.INVENTORY))
@@ -46,15 +47,13 @@ class AsOf:
             on = known  # what was believed on a day is believed of that day
         self.cuts: dict[int, int] = {}  # site -> the last microsecond that counts
         self.cut = OPEN - 1
-        self._void: frozenset[bytes] | None = None
-        if self.known is not None:
-            self._void = self._void_then(self.known)
+        self._void = frozenset[bytes]() if self.known is None else self._void_then(self.known)
+        self._readings = Readings(self.connection, book.words, self.known, self._void)
         if on is not None:
             self.cut = moments.moment(on, zone).at_us
             if not isinstance(on, datetime):
-                for site, (_, word) in zones(self.connection, book.words, self.known, self._void).items():
-                    number = book.words.find(site)
-                    self.cuts[number or 0] = moments.end_of(on, book.words.text(word)).at_us
+                for site, word in self._readings.zones.items():
+                    self.cuts[site] = moments.end_of(on, book.words.text(word)).at_us
         self.earliest = min([self.cut, *self.cuts.values()])
         self.latest = max([self.cut, *self.cuts.values()])
 
@@ -158,6 +157,9 @@ class AsOf:
             return ()
         select = "SELECT DISTINCT component FROM event WHERE seq > ? AND at <= ? AND component IS NOT NULL"
         found = {row[0] for row in self.connection.execute(select, (self.known, self.latest))}
+        select = "SELECT at FROM event WHERE seq > ? AND at <= ? AND component IS NULL AND what = ?"
+        for (at,) in self.connection.execute(select, (self.known, self.latest, _INVENTORY)).fetchall():
+            found |= self._missed_at(at)
         for (corrected,) in self.connection.execute(
             "SELECT corrects FROM event WHERE seq > ? AND corrects > x''", (self.known,)
         ).fetchall():
@@ -176,9 +178,15 @@ class AsOf:
             return self._spoken_of(corrects)
         if what == _INVENTORY:
             reading = self.book.words.find(event_id.hex())
-            select = "SELECT DISTINCT component FROM event WHERE reading = ?"
-            return {each for (each,) in self.connection.execute(select, (reading,))}
+            select = "SELECT DISTINCT component, 0 FROM event WHERE reading = ?"
+            listed = {each for each, _ in self.connection.execute(select, (reading,))}
+            return listed | in_scope(self.connection, self.book.words, event_id)
         return {component}
+
+    def _missed_at(self, at: int) -> set[int]:
+        """The components that are not there any more since a moment, be it because a reading does not list them."""
+        select = "SELECT component FROM state WHERE since = ? AND present = 0"
+        return {component for (component,) in self.connection.execute(select, (at,))}
 
     def _folded(self, component: int) -> Stood | None:
         """Fold what was known of a component then, up to the moment that is asked about."""
@@ -193,16 +201,19 @@ class AsOf:
         return Stood(component, interval.snapshot, held, seen)
 
     def _ends(self, component: int) -> Iterable[tuple[tuple[Held, int | None], Interval]]:
-        words, known, void = self.book.words, self.known or 0, self._void or frozenset()
-        select = f"SELECT {FACT_COLUMNS}, reading FROM event WHERE component = ? AND seq <= ? AND at <= ?"  # noqa: S608
+        words, known, void = self.book.words, self.known or 0, self._void
+        select = f"SELECT {FACT_COLUMNS} FROM event WHERE component = ? AND seq <= ? AND at <= ?"  # noqa: S608
         rows = self.connection.execute(select, (component, known, self.latest)).fetchall()
         facts = [
-            Fact._make(row[:-1])
+            Fact(*row)
             for row in rows
             if row[1] not in void and (row[-1] is None or bytes.fromhex(words.text(row[-1])) not in void)
         ]
         standing, asked = Standing(), lookups(words)
         facts.sort(key=Fact.key)
+        if facts:
+            silent = (fact for fact in self._readings.silent_on(facts) if fact.at <= self.latest)
+            facts = sorted([*facts, *silent], key=Fact.key)
         at = {fact.at for fact in facts}
         for moment in sorted(at):
             now = [fact for fact in facts if fact.at == moment]

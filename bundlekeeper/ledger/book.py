@@ -24,13 +24,14 @@ from bundlekeeper.ledger import chain, database
 from bundlekeeper.ledger.events import Event, What, check
 from bundlekeeper.ledger.projection import Images, Projection
 from bundlekeeper.ledger.rows import BANK_CODE, EVENT_COLUMNS, INSERT, WHAT_CODE, Words, from_row, to_row
-from bundlekeeper.ledger.standing import Fact
+from bundlekeeper.ledger.silence import in_scope
+from bundlekeeper.ledger.standing import FACT_COLUMNS, Fact
 from bundlekeeper.model import moments
 
 _FLUSH = 200_000  # events of one transaction whose facts are kept in memory
 _CORRECTED, _INVENTORY = WHAT_CODE[What.CORRECTED], WHAT_CODE[What.INVENTORY]
 _COLUMN = {name.strip('"'): place for place, name in enumerate(EVENT_COLUMNS.split(", "))}
-_FACT_PLACES = tuple(_COLUMN[name] for name in Fact._fields)
+_FACT_PLACES = tuple(_COLUMN[name] for name in FACT_COLUMNS.split(", "))
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,7 +218,8 @@ class _Appending:
         self.projection = Projection(book.connection, book.words, book.images)
         self.new = 0
         self._changed: set[int] = set()  # components whose past changed
-        self._zones = False
+        self._readings: set[bytes] = set()  # readings that are new, or void, or no longer void
+        self._listed: dict[int, set[int]] = {}  # reading -> components that new observations list
         self._corrections: bool | None = None  # whether there is any at all
         self._reading_void: dict[str, int] = {}
 
@@ -262,12 +264,15 @@ class _Appending:
                 self._corrections = True
                 self._judge(bytes.fromhex(event.corrects))
             elif event.what is What.INVENTORY:
-                self._zones = True
+                self._readings.add(raw)
+                self.projection.forget_readings()
                 self._reading_void[event_id] = void
                 if void:
                     self._judge_reading(event_id)
             elif not void:
-                fact = Fact._make(row[place] for place in _FACT_PLACES)
+                fact = Fact(*(row[place] for place in _FACT_PLACES))
+                if fact.reading is not None and event.what is What.OBSERVED:
+                    self._listed.setdefault(fact.reading, set()).add(row[_COLUMN["component"]])
                 facts.setdefault(row[_COLUMN["component"]], []).append(fact)
                 if seq - flushed >= _FLUSH:
                     self._project(facts)
@@ -277,9 +282,12 @@ class _Appending:
             self.connection.execute("INSERT INTO learning (first, at) VALUES (?, ?)", (start + 1, learned_us))
             self.connection.execute("UPDATE book SET count = ?, head = ?", (seq, head))
         self._project(facts)
+        for reading in self._readings:
+            missed = in_scope(self.connection, self.words, reading)
+            self._changed |= missed - self._listed.get(self.words.find(reading.hex()) or 0, set())
         for component in self._changed:
             self.projection.again(component)
-        if self._zones:
+        if self._readings:
             self.projection.zones()
         return ids
 
@@ -321,7 +329,8 @@ class _Appending:
         if what == _CORRECTED:
             self._judge(corrects)
         elif what == _INVENTORY:
-            self._zones = True
+            self._readings.add(event_id)
+            self.projection.forget_readings()
             self._reading_void[event_id.hex()] = void
             self._judge_reading(event_id.hex())
 

@@ -36,7 +36,7 @@ class What(StrEnum):
     ACTIVATED = "activated"  # it now runs
     REMOVED = "removed"  # an image is no longer in a bank or on the file system
     OBSERVED = "observed"  # this was read from the part, or seen at its place
-    GONE = "gone"  # the part is no longer where it was
+    GONE = "gone"  # the part is no longer in the domain of its place, or, without a place, nowhere
     CORRECTED = "corrected"  # another event was wrong
     INVENTORY = "inventory"  # a reading of whole domains; its observed and gone events name it
 
@@ -47,8 +47,8 @@ RANK = {
     What.REMOVED: 1,
     What.STAGED: 2,
     What.ACTIVATED: 3,
-    What.OBSERVED: 4,
-    What.GONE: 5,
+    What.GONE: 4,
+    What.OBSERVED: 5,
     What.CORRECTED: 6,
 }
 
@@ -83,8 +83,9 @@ class Event:
     "spare" or "held". `version` is the image's, `bundle` the bundle's version, `sha256` the bundle file's. `place` is
     where the part is, `reading` the id of the INVENTORY event that an observation belongs to. `before` and `after` are
     readings around the work, such as path counts. `route` is the SHA-256 of the route that was approved, `change` the
-    ticket, `anyway` why a refusal was overruled. For INVENTORY, `document` is the SHA-256 of what was read and `scope`
-    the (site, domain, kind) that it speaks of.
+    ticket, `anyway` why a refusal was overruled. For INVENTORY, `document` is the SHA-256 of what was read, `scope` the
+    (site, domain, kind) that it lists, and `listing` says what is not there when it is not listed: parts of the listed
+    kinds ("", as usual), of any kind in those domains ("all"), or nothing ("some").
     """
 
     what: What
@@ -118,6 +119,7 @@ class Event:
     why: str = ""
     reading: str = ""
     document: str = ""
+    listing: str = ""
     scope: tuple[tuple[str, str, str], ...] = ()
 
     def id(self) -> str:
@@ -128,6 +130,7 @@ class Event:
 _TEXTS = (
     "says", "by", "approved_by", "change", "route", "source", "component", "kind", "model", "parent", "method", "bank",
     "version", "family", "bundle", "sha256", "deviations", "anyway", "note", "corrects", "why", "reading", "document",
+    "listing",
 )  # fmt: skip
 _BANKS = ("active", "pending", "spare", "held")
 _PLACES = ("site", "domain", "chassis", "slot")
@@ -254,6 +257,8 @@ def check(event: Event) -> None:
         wrong.append("version is missing")
     if event.method and event.method not in METHODS:
         wrong.append(f"method {event.method!r} is not known")
+    if event.listing not in ("", "all", "some") or (event.listing and event.what is not What.INVENTORY):
+        wrong.append(f"listing {event.listing!r} cannot be in an event of the kind {event.what}")
     if event.seen.active == "":
         wrong.append("something always runs")
     if event.place is not None and not event.place.site:

@@ -9,15 +9,25 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from bundlekeeper.ledger.events import What
 from bundlekeeper.ledger.rows import METHOD_CODE, WHAT_CODE, Words
-from bundlekeeper.ledger.standing import FACT_COLUMNS, Bank, Fact, Image, Interval, Lookups, Snapshot, Standing, fold
+from bundlekeeper.ledger.silence import Readings
+from bundlekeeper.ledger.standing import (
+    FACT_COLUMNS,
+    OPEN,
+    Bank,
+    Fact,
+    Image,
+    Interval,
+    Lookups,
+    Snapshot,
+    Standing,
+    fold,
+)
 from bundlekeeper.model.inventory import KINDS
-
-OPEN = 2**63 - 1  # `until` of what still stands
 
 STATE_COLUMNS = (
     "component, since, until, kind, model, parent, site, domain, chassis, slot, present, active, active_event, "
@@ -25,7 +35,7 @@ STATE_COLUMNS = (
 )
 _PUT_STATE = f"INSERT INTO state ({STATE_COLUMNS}) VALUES ({', '.join('?' * 24)})"  # noqa: S608  (our own names)
 _FACTS_OF = f"SELECT {FACT_COLUMNS} FROM event WHERE component = ? AND void = 0 ORDER BY at, turn"  # noqa: S608
-_INVENTORY = WHAT_CODE[What.INVENTORY]
+_OBSERVED = WHAT_CODE[What.OBSERVED]
 
 
 class Images:
@@ -78,6 +88,17 @@ class Projection:
         self._words = words
         self._images = images
         self.lookups = lookups(words)
+        self._readings: Readings | None = None
+
+    def readings(self) -> Readings:
+        """The readings that stand."""
+        if self._readings is None:
+            self._readings = Readings(self._connection, self._words)
+        return self._readings
+
+    def forget_readings(self) -> None:
+        """Read the readings again when they are next needed, because there are others now."""
+        self._readings = None
 
     def add(self, component: int, facts: Sequence[Fact]) -> None:
         """Let a component's new events count; none of them may be void."""
@@ -85,7 +106,13 @@ class Projection:
             f"SELECT {STATE_COLUMNS} FROM state WHERE component = ? AND until = ?",  # noqa: S608
             (component, OPEN),
         ).fetchone()
-        if row is not None and row[-1] >= min(fact.at for fact in facts):
+        earliest = min(fact.at for fact in facts)
+        places = {(fact.site or 0, fact.domain or 0) for fact in facts}
+        if row is not None:
+            places.add((row[6] or 0, row[7] or 0))
+        observed = {fact.reading for fact in facts if fact.what == _OBSERVED}
+        is_late = row is not None and row[-1] >= earliest
+        if is_late or self.readings().later(places, earliest, observed):
             self.again(component)
             return
         standing, first = Standing(), None
@@ -103,7 +130,10 @@ class Projection:
 
     def again(self, component: int) -> None:
         """Fold a component's whole history again."""
-        facts = sorted(map(Fact._make, self._connection.execute(_FACTS_OF, (component,))), key=Fact.key)
+        rows = self._connection.execute(_FACTS_OF, (component,))
+        facts = sorted((Fact(*row) for row in rows), key=Fact.key)
+        if facts:
+            facts = sorted([*facts, *self.readings().silent_on(facts)], key=Fact.key)
         standing = Standing()
         intervals = fold(standing, None, facts, self.lookups)
         self._connection.execute("DELETE FROM state WHERE component = ?", (component,))
@@ -123,8 +153,8 @@ class Projection:
     def zones(self) -> None:
         """Find each site's zone again: that of the last standing reading of the site, by the events' own order."""
         self._connection.execute("DELETE FROM site")
-        for site, (_, zone) in zones(self._connection, self._words, None).items():
-            self._connection.execute("INSERT INTO site (site, zone) VALUES (?, ?)", (self._words.number(site), zone))
+        into = "INSERT INTO site (site, zone) VALUES (?, ?)"
+        self._connection.executemany(into, self.readings().zones.items())
 
     def _load(self, component: int, row: tuple[Any, ...]) -> tuple[Standing, Interval]:
         """The component's last interval as it was when it was written."""
@@ -188,19 +218,3 @@ def lookups(words: Words) -> Lookups:
         return tuple(words.number(version) for version in json.loads(words.text(number)))
 
     return Lookups(method_of, held)
-
-
-def zones(
-    connection: sqlite3.Connection, words: Words, known: int | None, void: Iterable[bytes] | None = None
-) -> Mapping[str, tuple[tuple[int, int, bytes], int]]:
-    """Each site's zone (as a word) by the last standing reading; with `known`, by what was learned up to there."""
-    found: dict[str, tuple[tuple[int, int, bytes], int]] = {}
-    select = "SELECT seq, id, at, turn, zone, extra, void FROM event WHERE component IS NULL AND what = ?"
-    for seq, event_id, at, turn, zone, extra, is_void in connection.execute(select, (_INVENTORY,)):
-        if (known is not None and seq > known) or (is_void if void is None else event_id in void):
-            continue
-        for site in {row[0] for row in json.loads(extra)["scope"]}:
-            key = ((at, turn, event_id), zone)
-            if site not in found or found[site][0] < key[0]:
-                found[site] = key
-    return found

@@ -16,9 +16,8 @@ from bundlekeeper.ledger.answers import Agreement, Answer, BundleOf, Evidence, G
 from bundlekeeper.ledger.asof import AsOf, Stood
 from bundlekeeper.ledger.book import Book, Entry
 from bundlekeeper.ledger.events import RANK
-from bundlekeeper.ledger.projection import OPEN
 from bundlekeeper.ledger.rows import PROOFS, WHATS
-from bundlekeeper.ledger.standing import Bank, Image
+from bundlekeeper.ledger.standing import OPEN, Bank, Image
 from bundlekeeper.model.inventory import Place
 from bundlekeeper.model.moments import Moment
 

@@ -42,7 +42,7 @@ _SAID = (
     "says", "by", "approved_by", "change", "route", "source", "component", "kind", "model", "parent", "version",
     "family", "bundle", "sha256", "reading",
 )  # fmt: skip
-_EXTRA = ("deviations", "anyway", "note", "why", "document", "before", "after", "scope")
+_EXTRA = ("deviations", "anyway", "note", "why", "document", "listing", "before", "after", "scope")
 _EXTRA_OF = attrgetter(*_EXTRA)
 COLUMNS = (
     "seq", "id", "what", "at", "day", "turn", "proof", "method", "bank", "zone", *(f'"{c}"' for c in _SAID), "site",

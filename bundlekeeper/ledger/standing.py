@@ -13,8 +13,8 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from bundlekeeper.ledger.events import RANK
-from bundlekeeper.ledger.rows import BANK_CODE, METHOD_CODE, NOTHING, WHATS
+from bundlekeeper.ledger.events import RANK, What
+from bundlekeeper.ledger.rows import BANK_CODE, METHOD_CODE, NOTHING, WHAT_CODE, WHATS
 
 #: version, family, bundle, sha256 as words; 0 where not said.
 Image = tuple[int, int, int, int]
@@ -23,7 +23,22 @@ Bank = tuple[Image | None, int] | None
 
 _OVERWRITE, _TWO_BANK, _BOOT_FILE = (METHOD_CODE[m] for m in ("overwrite", "two-bank", "boot-file"))
 _PENDING, _SPARE, _HELD = (BANK_CODE[b] for b in ("pending", "spare", "held"))
-_RANKS = tuple(RANK[what] for what in WHATS)
+_NO_KINDS: frozenset[int] = frozenset()
+OPEN = 2**63 - 1  # `until` of what still stands
+
+_GONE = WHAT_CODE[What.GONE]
+_ABSENT = len(WHATS)  # not an event: a reading of the part's domain that does not list the part
+_RANKS = (*(RANK[what] for what in WHATS), RANK[What.GONE])
+
+
+class Absence(NamedTuple):
+    """A reading as what it says by silence: parts of these kinds (None: any) in these (site, domain) are not there."""
+
+    seq: int
+    id: bytes
+    at: int
+    turn: int
+    scope: dict[tuple[int, int], frozenset[int] | None]
 
 
 class Fact(NamedTuple):
@@ -51,6 +66,8 @@ class Fact(NamedTuple):
     seen_pending: int | None
     seen_spare: int | None
     seen_held: int | None
+    reading: int | None
+    absent: Absence | None = None  # not a column: a reading that does not list the part
 
     def key(self) -> tuple[int, int, int, bytes]:
         """What events are sorted by."""
@@ -61,7 +78,13 @@ class Fact(NamedTuple):
         return (self.version or 0, self.family or 0, self.bundle or 0, self.sha256 or 0)
 
 
-FACT_COLUMNS = ", ".join(Fact._fields)
+FACT_COLUMNS = ", ".join(Fact._fields[:-1])
+
+
+def absence(reading: Absence) -> Fact:
+    """What a reading says of a part that it does not list."""
+    told = (reading.seq, reading.id, _ABSENT, reading.at, reading.turn, 0, 0)
+    return Fact._make((*told, *(None,) * (len(Fact._fields) - len(told) - 1), reading))
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +146,7 @@ class Standing:
         self.kind = fact.kind or self.kind
         self.model = fact.model or self.model
         self.parent = fact.parent or self.parent
-        if fact.site is not None:
+        if fact.site is not None and fact.what != _GONE:
             self.place = _moved(self.place, (fact.site, fact.domain, fact.chassis, fact.slot))
         _STEPS[fact.what](self, fact, lookups)
 
@@ -191,7 +214,17 @@ class Standing:
             self.held_known = 1
 
     def _gone(self, fact: Fact, lookups: Lookups) -> None:
-        self.present = 0
+        """One domain's list says nothing about a part that has been seen in another domain since."""
+        if fact.site is None or self.place[:2] == (fact.site, fact.domain):
+            self.present = 0
+
+    def _absent(self, fact: Fact, lookups: Lookups) -> None:
+        """One domain's list says nothing about a part that is in another domain by then."""
+        site, domain = self.place[:2]
+        if fact.absent is not None and site is not None and domain is not None:
+            kinds = fact.absent.scope.get((site, domain), _NO_KINDS)
+            if kinds is None or self.kind in kinds:
+                self.present = 0
 
     def _nothing(self, fact: Fact, lookups: Lookups) -> None:
         """A correction or an inventory says nothing of one component by itself."""
@@ -234,6 +267,7 @@ _STEPS = (
     Standing._gone,
     Standing._nothing,
     Standing._nothing,
+    Standing._absent,
 )
 
 
@@ -285,7 +319,7 @@ def _read(bank: Bank, version: int, seq: int, known: dict[int, Image]) -> Bank:
 
 @dataclass(slots=True)
 class Interval:
-    """How a component stood from `since` on; `seen` and `last` belong to its end."""
+    """How a component stood from `since` on; `seen` and `last`, the moment of its last event, belong to its end."""
 
     since: int
     snapshot: Snapshot
@@ -301,10 +335,11 @@ def fold(standing: Standing, first: Interval | None, facts: Iterable[Fact], look
         snapshot = standing.snapshot()
         if found and (found[-1].since == fact.at or found[-1].snapshot == snapshot):
             end = found[-1]
-            end.snapshot, end.seen, end.last = snapshot, standing.seen, fact.at
+            end.snapshot, end.seen, end.last = snapshot, standing.seen, fact.at if fact.absent is None else end.last
             if len(found) > 1 and found[-2].snapshot == snapshot:  # several events of one moment that cancel out
                 found.pop()
                 found[-1].seen, found[-1].last = end.seen, end.last
         else:
-            found.append(Interval(fact.at, snapshot, standing.seen, fact.at))
+            last = found[-1].last if fact.absent is not None and found else fact.at
+            found.append(Interval(fact.at, snapshot, standing.seen, last))
     return found
