@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date, datetime
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -12,6 +12,7 @@ from typing import Any
 from bundlekeeper.model.inventory import Component, Inventory, Partition, Policy
 from bundlekeeper.model.manifest import Manifest
 from bundlekeeper.model.reading import read
+from bundlekeeper.planning.supply import HeldFile, Holdings, SignatureState
 
 ROOT = Path(__file__).parent.parent
 TAKEN = date(2026, 11, 20)
@@ -90,3 +91,66 @@ def blade(slot: str, version: str, *, domain: str = "holm-a", model: str = "MB-2
     base = replace(base, **more)
     kinds = ("bios", "management-controller", "network-adapter")
     return [replace(base, kind=kind, serial=f"{server}-{kind}") for kind in kinds]
+
+
+NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
+PROVEN = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
+
+_IMAGES = {"5.4.2": "2025-1", "5.4.10": "2025-2", "6.0.1": "2026-1", "6.1.0": "2026-2"}  # model tables
+
+
+def pair(kind: str, name: str, version: str, *, domain: str = "holm-a", **more: Any) -> list[Component]:
+    """Both halves of a healthy pair at one version; boot-file parts hold the files of the last three versions."""
+    models = {"fabric-switch": "MF-40", "domain-manager": "MF-40", "io-module": "MX-4", "chassis-controller": "MC-8"}
+    held = tuple(v for v in _IMAGES if _IMAGES[v] <= _IMAGES.get(version, ""))
+    return [
+        replace(
+            Component(
+                kind,
+                "holm",
+                domain,
+                model=models[kind],
+                serial=f"{domain}-{kind}-{name}-{half[0]}".upper(),
+                active=version,
+                pending="",
+                spare="",
+                held=held if kind == "fabric-switch" else None,
+                pair=name,
+                half=half,
+                healthy=True,
+            ),
+            **more,
+        )
+        for half in ("leading", "following")
+    ]
+
+
+def whole_domain(version: str = "6.0.1", *, domain: str = "holm-a", blades: int = 2, racks: int = 1) -> Inventory:
+    """A domain of the Marram platform at one version, of which every fact is known."""
+    chassis = {"domain": domain, "chassis": "1"}
+    parts = [
+        *pair("fabric-switch", "fabric", version, domain=domain, chassis=""),
+        *pair("domain-manager", "manager", version, domain=domain, chassis=""),
+        *pair("io-module", "io-1", version, **chassis),
+        *pair("chassis-controller", "cc-1", version, **chassis),
+        Component("model-table", "holm", domain, chassis="", model="MF-40", serial=f"{domain}-MT".upper(), pair=""),
+    ]
+    parts[-1] = replace(parts[-1], active=_IMAGES[version], pending="", spare="")
+    rooms = [
+        Partition(p.key, "bootflash", 5_000_000, 2_000_000)
+        for p in parts
+        if p.kind in ("fabric-switch", "domain-manager", "model-table")
+    ]
+    for slot in range(1, blades + 1):
+        parts += blade(str(slot), version, domain=domain)
+    for slot in range(1, racks + 1):
+        rows = blade(f"U{slot}", version, domain=domain, model="MR-1", chassis="")
+        parts += [p for p in rows if p.kind != "network-adapter"]
+    gold = Policy("gold", {"blade": "6.1.0", "rack": "6.1.0"}, "when-confirmed", (domain,))
+    return inventory(parts, rooms, [gold])
+
+
+def held_all(manifest_: Manifest, **more: Any) -> Holdings:
+    """A store that holds every bundle, proven five days ago."""
+    rows = (HeldFile(b.sha256, b.family, b.version, b.build or "", True, PROVEN) for b in manifest_.bundle)
+    return Holdings((replace(row, signature=SignatureState.GOOD) for row in rows), **more)

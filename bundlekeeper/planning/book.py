@@ -9,7 +9,7 @@ kinds nor the manifest says of a kind is None. Nothing here changes after it was
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, cast
 
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 INFRASTRUCTURE = "infrastructure"
 SERVER_FAMILIES = ("blade", "rack")
 STANDALONE = "standalone"
+MODEL_TABLE = "model-table"
 
 #: The way back that goes with a method, where an override names a method and no way back (trade.md, common practice).
 _BACK = {"overwrite": "reinstall", "two-bank": "switch", "boot-file": "pointer"}
@@ -69,6 +70,7 @@ class Book:
         self._standalone: dict[str, tuple[Bundle, ...]] = {}
         self._offers: dict[tuple[str, str, str], list[Offer]] = {}
         self._whole: dict[int, dict[tuple[str, str], Offer]] = {}
+        self._tables: dict[tuple[str, str, str | None], tuple[str, str] | None] = {}
         self._listed: dict[str, set[str]] = {}  # family -> the kinds that any bundle of it lists
         for family in (INFRASTRUCTURE, *SERVER_FAMILIES):
             rows = [bundle for bundle in manifest.bundle if bundle.family == family]
@@ -154,6 +156,31 @@ class Book:
                     found.update({(image.kind, model): Offer(link, image) for model in image.models})
             self._whole[id(bundle)] = found
         return self._whole[id(bundle)]
+
+    def first_table(self, family: str, model: str, of: str | None) -> tuple[str, str] | None:
+        """The oldest table that came with a release whose bundle of the family lists the model: release and version.
+
+        An inference for where no rule speaks: releases were tested together, so that table knew the model. `of` is the
+        model of the part that the table is on. None where no release tells.
+        """
+        key = (family, model, of)
+        if key not in self._tables:
+            scale = self.scale(MODEL_TABLE)
+            best: tuple[str, str] | None = None
+            for release, version in self._tables_for(family, model, of or ""):
+                if best is None or scale.compare(version, best[1]) == -1:
+                    best = (release, version)
+            self._tables[key] = best
+        return self._tables[key]
+
+    def _tables_for(self, family: str, model: str, of: str) -> Iterator[tuple[str, str]]:
+        for release in self.manifest.release:
+            bundles = [b for v in release.versions(family) for b in self.at(family, v)]
+            if not any(listed == model for b in bundles for _, listed in self.whole(b)):
+                continue
+            for version in release.versions(INFRASTRUCTURE):
+                offers = (self.whole(b).get((MODEL_TABLE, of)) for b in self.at(INFRASTRUCTURE, version))
+                yield from ((release.name, offer.image.version) for offer in offers if offer is not None)
 
     def release(self, name: str) -> Release:
         """The release of that name. Raises InputError, with a suggestion, where there is none."""

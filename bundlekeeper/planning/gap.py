@@ -152,7 +152,7 @@ class Tally:
     ) -> None:
         """Note that a check could not be made (`times` over) for lack of `fact`, which is named in the text."""
         self._counts.setdefault(check, [0, 0])[1] += times
-        text = f"{says}: not known is {fact}"
+        text = f"{says} (not known: {fact})"
         more = {"check": check, "lacks": fact, **(evidence or {})}
         self.add("not-checked", subject, text, hint, level=level, things=things, evidence=more)
 

@@ -110,7 +110,7 @@ class Rules:
         down = self._down(part, bundle, to_image, to_bundle)
         if broken:
             return JumpAnswer(Answer.REFUSED, tuple(broken), down=down)
-        if down is None and not met:
+        if down is None and not met and not facts:
             facts["where it stands in the order of versions"] = None
         if facts:
             return JumpAnswer(Answer.UNKNOWN, fact=", ".join(facts), down=down)
