@@ -40,6 +40,7 @@ ZoneOption = Annotated[str | None, typer.Option("--zone", metavar="ZONE", help="
 CompleteOption = Annotated[
     bool, typer.Option("--complete", help="It lists everything in its domains: what it lacks is gone.")
 ]
+PartialOption = Annotated[bool, typer.Option("--partial", help="It lists some parts: nothing is gone because of it.")]
 
 
 @app.command()
@@ -49,6 +50,7 @@ def load(
     taken: TakenOption = None,
     zone: ZoneOption = None,
     complete: CompleteOption = False,
+    partial: PartialOption = False,
     says: SaysOption = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would change; record nothing.")] = False,
     store: StoreOption = None,
@@ -60,12 +62,15 @@ def load(
     from bundlekeeper.model.inventory_reading import read_inventory
     from bundlekeeper.model.moments import parse
 
+    if complete and partial:
+        raise InputError("--complete and --partial at once", hint="one of them, or neither")
+    listing = "all" if complete else "some" if partial else ""
     sources = [each for name in files for each in _sources(name, form)]
     day = parse(taken) if taken else None
     with ExitStack() as stack:
         book, kinds = _opened(store_root(store), stack, dry_run=dry_run)
         inventory = read_inventory(sources, taken=day, zone=zone, own_kinds=kinds)
-        plan = plan_load(book, inventory, says=says_who(says), source=", ".join(files), complete=complete)
+        plan = plan_load(book, inventory, says=says_who(says), source=", ".join(files), listing=listing)
         recorded = None if dry_run else record(book, plan, now())
     new = recorded.new if recorded else 0
     if json:

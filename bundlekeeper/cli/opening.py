@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -65,7 +65,8 @@ def selector_of(
     for key, value in levels.items():
         if value and getattr(chosen, key) not in ("", value):
             raise InputError(f"{name} is not at --{key} {value}", hint="give the name, or the options")
-    return replace(chosen, **{key: value for key, value in levels.items() if value})
+    given: dict[str, Any] = {key: value for key, value in levels.items() if value}
+    return replace(chosen, **given)
 
 
 def manifest_in_force(store: Store) -> Manifest | None:

@@ -58,8 +58,9 @@ def _drawn(title: str, cells: Sequence[Cell], width: int) -> list[str]:
         slots.setdefault(cell.slot.partition("/")[0], []).append(cell)
     inner = width - 2
     lines = ["+" + f"- {visible(title)} "[:inner].ljust(inner, "-") + "+"]
+    wide = max(map(len, slots))
     for slot in sorted(slots, key=_natural):
-        head = f" slot {slot:<3} " if slot != "-" else " " * 10
+        head = f" {'slot' if slot != '-' else '    '} {slot if slot != '-' else '':<{wide}} "
         for number, cell in enumerate(sorted(slots[slot], key=lambda c: (c.kind, c.place))):
             mark = ("*" if cell.pending else "") + ("!" if cell.differs else "")
             waits = f" -> {cell.pending}" if cell.pending else ""
