@@ -12,6 +12,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "held": ("bundlekeeper.cli.held", "what the store holds, by family"),
     "check": ("bundlekeeper.cli.check", "prove the store, or any folder, against a manifest"),
     "inventory": ("bundlekeeper.cli.inventory", "load what components exist and run, or read it from a service"),
+    "stage": ("bundlekeeper.cli.recording", "record that an image is on a part, not yet running"),
+    "activate": ("bundlekeeper.cli.recording", "record that a part now runs an image"),
+    "observe": ("bundlekeeper.cli.recording", "record what was read from a part"),
+    "correct": ("bundlekeeper.cli.recording", "take a wrong entry back by a later one"),
     "where": ("bundlekeeper.cli.where", "which version is staged, pending, active, where, on any day"),
     "trust": ("bundlekeeper.cli.trust", "add, list, drop the keys that signatures are held against"),
 }

@@ -1,0 +1,370 @@
+"""From what the user says to events: who is meant, what is refused, what is recorded. The work behind `recording`."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from bundlekeeper.cli import output
+from bundlekeeper.cli.common import now, read_bounded, store_root
+from bundlekeeper.cli.opening import open_book, open_store, own_kinds, selector_of
+from bundlekeeper.cli.person import says_who
+from bundlekeeper.errors import InputError, KeeperError, RefusedError
+from bundlekeeper.model.recording import Bundle, Choice, Image, Part, activating, staging
+
+if TYPE_CHECKING:
+    from bundlekeeper.ledger.answers import Answer
+    from bundlekeeper.ledger.book import Book
+    from bundlekeeper.ledger.events import Event
+    from bundlekeeper.model.moments import Moment
+    from bundlekeeper.store.layout import Store
+
+_FILE_LIMIT = 16 * 1024 * 1024
+_WHAT = {"stage": "staged", "activate": "activated", "observe": "observed"}
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Which parts are meant."""
+
+    name: str | None = None
+    site: str = ""
+    domain: str = ""
+    chassis: str = ""
+    slot: str = ""
+    kind: str = ""
+    model: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is recorded of them."""
+
+    verb: str
+    bundle: str = ""
+    version: str = ""
+    bank: str = ""
+    active: str | None = None
+    pending: str | None = None
+    spare: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """When, on whose word, and all that goes with it."""
+
+    at: str | None = None
+    zone: str = ""
+    says: str | None = None
+    by: str = ""
+    approved_by: str = ""
+    change: str = ""
+    route: str = ""
+    proof: str = "none"
+    before: list[str] | None = None
+    after: list[str] | None = None
+    deviations: str = ""
+    note: str = ""
+    anyway: str = ""
+
+
+_T = TypeVar("_T", Asked, Places, Said)
+
+
+@dataclass(slots=True)
+class _Work:
+    """One run: the open store and ledger, and what was found."""
+
+    store: Store
+    book: Book
+    events: list[Event] = field(default_factory=list)
+    lines: list[str] = field(default_factory=list)
+    refusals: list[str] = field(default_factory=list)
+    bundles: dict[str, Bundle] = field(default_factory=dict)
+    zones: dict[str, str] = field(default_factory=dict)
+    methods: Mapping[str, str] | None = None
+
+
+def record(
+    asked: Asked, places: Places, said: Said, *, file: str | None, dry_run: bool, store: Path | None, json: bool
+) -> int:
+    """Record one statement about one or many parts, all of it or nothing; returns the exit status.
+
+    Raises InputError for what cannot be understood, RefusedError for what contradicts what is known.
+    """
+    with ExitStack() as stack:
+        opened = open_store(store_root(store), stack, write=True)
+        book = open_book(opened, stack, write=True)
+        work = _Work(opened, book)
+        for where, one, at, word in _rows(file, asked, places, said):
+            _judge(work, one, at, word, where)
+        if work.refusals:
+            says = f"{len(work.refusals)} of {len(work.events)} cannot be: {'; '.join(work.refusals[:20])}"
+            hint = 'look again; if it is so all the same: --anyway "why" (recorded)'
+            raise RefusedError(f"refused, nothing was recorded: {says}", hint=hint)
+        recorded = None if dry_run else book.record(work.events, now(), arrange=True)
+    ids = [event.id() for event in work.events]
+    if json:
+        rows = [{"id": i, "says": line} for i, line in zip(recorded.ids if recorded else ids, work.lines, strict=True)]
+        head = recorded.head.digest if recorded else None
+        output.envelope(asked.verb, [], {"dry_run": dry_run, "events": rows, "head": head})
+        return 0
+    for line in work.lines:
+        output.line(f"{'would record' if dry_run else 'recorded'}: {line}")
+    if recorded:
+        known = f", {recorded.known} known before" if recorded.known else ""
+        output.line(
+            f"{recorded.new} events recorded{known}; ledger head {recorded.head.digest[:16]} at {recorded.head.count}"
+        )
+        output.aside("next: bundlekeeper where" + (f" {places.name}" if places.name else ""))
+    return 0
+
+
+def _rows(file: str | None, asked: Asked, places: Places, said: Said) -> Iterator[tuple[str, Asked, Places, Said]]:
+    """One statement, or one for each row of the file, which overrides the options. Raises InputError with all of it."""
+    if file is None:
+        if places == Places():
+            raise InputError("no part is named", hint="a serial, a place, --site/--domain/--kind/…, or --file")
+        yield "", asked, places, said
+        return
+    data = read_bounded(file, _FILE_LIMIT, "the file")
+    try:
+        table = list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline=""), strict=True))
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise InputError(f"not a CSV file: {error}", where=file, hint="UTF-8, commas, a title row") from error
+    if not table:
+        raise InputError("the file is empty", where=file)
+    titles = [title.strip().replace("-", "_") for title in table[0]]
+    keys = {f.name for cls in (Asked, Places, Said) for f in fields(cls)} - {"verb"}
+    wrong = [f"{file}:1: column {title!r} is not known" for title in titles if title not in keys]
+    wrong += [
+        f"{file}:{n}: {len(r)} cells, {len(titles)} due"
+        for n, r in enumerate(table[1:], 2)
+        if r and len(r) != len(titles)
+    ]
+    if wrong:
+        raise InputError("; ".join(wrong[:50]), where=file, hint=f"columns: {', '.join(sorted(keys))}")
+    for number, row in enumerate(table[1:], 2):
+        if row:
+            given: dict[str, Any] = {k: c.strip() for k, c in zip(titles, row, strict=True) if c.strip()}
+            given.update({k: given[k].split(";") for k in ("before", "after") if k in given})
+            yield f"{file}:{number}", _with(asked, given), _with(places, given), _with(said, given)
+
+
+def _with(base: _T, given: Mapping[str, Any]) -> _T:
+    names = {f.name for f in fields(base)}
+    return replace(base, **{k: v for k, v in given.items() if k in names})
+
+
+def _judge(work: _Work, asked: Asked, places: Places, said: Said, where: str) -> None:
+    """Turn one statement into events and refusals. Raises InputError, with the row it stands in."""
+    from bundlekeeper.ledger import questions
+
+    try:
+        selector = selector_of(
+            work.book, places.name, site=places.site, domain=places.domain, chassis=places.chassis, slot=places.slot,
+            kind=places.kind, model=places.model,
+        )  # fmt: skip
+        answers = questions.where(work.book, selector)
+        if not answers:
+            raise InputError("no part that is known matches", hint="bundlekeeper where shows what is known")
+        bundle = _bundle(work, asked.bundle) if asked.bundle else None
+        for answer in _served(answers, bundle):
+            _one(work, asked, said, answer, bundle)
+    except KeeperError as error:
+        if where and not error.where:
+            error.where = where
+        raise
+
+
+def _served(answers: Sequence[Answer], bundle: Bundle | None) -> list[Answer]:
+    """The parts that are meant. Of many, only those that the bundle has an image for; the others are told.
+
+    One part alone is meant as it is, so that a wrong image for it is refused and not passed over.
+    """
+    if bundle is None or not bundle.images or len(answers) == 1:
+        return list(answers)
+    fits = {(i.kind, model) for i in bundle.images for model in i.models}
+    served = [a for a in answers if (a.kind, a.model) in fits]
+    for kind, model in sorted({(a.kind, a.model) for a in answers} - fits):
+        count = sum((a.kind, a.model) == (kind, model) for a in answers)
+        output.aside(f"passed over: {count} {kind} of model {model or '?'}: the bundle has no image for them")
+    if not served:
+        raise InputError("the bundle has no image for any of these parts", hint="bundlekeeper held --json lists images")
+    return served
+
+
+def _one(work: _Work, asked: Asked, said: Said, answer: Answer, bundle: Bundle | None) -> None:
+    from bundlekeeper.ledger.events import Event, ProofKind, Seen, What
+
+    part = _part(work, answer)
+    common = Event(
+        what=What(_WHAT[asked.verb]), at=_moment(work, said, answer), says=says_who(said.says), by=said.by,
+        approved_by=said.approved_by, change=said.change, route=said.route, proof=_proof(said.proof),
+        component=answer.component, kind=answer.kind, model=answer.model, parent=answer.parent, place=answer.place,
+        method=part.method, before=_readings(said.before, "--before"), after=_readings(said.after, "--after"),
+        deviations=said.deviations, note=said.note,
+    )  # fmt: skip
+    if asked.verb == "observe":
+        seen = Seen(_read(asked.active), _read(asked.pending), _read(asked.spare))
+        if not seen:
+            raise InputError("nothing was observed", hint="--active, --pending or --spare")
+        work.events.append(replace(common, seen=seen, proof=common.proof or ProofKind.NONE))
+        told = ", ".join(
+            f"{bank} {getattr(seen, bank) or 'none'}"
+            for bank in ("active", "pending", "spare")
+            if getattr(seen, bank) is not None
+        )
+        work.lines.append(f"{part.component} ({part.place}): {told}")
+        return
+    choice = (
+        staging(part, bundle, asked.version, asked.bank)
+        if asked.verb == "stage"
+        else activating(part, bundle, asked.version)
+    )
+    _keep(work, common, choice, bundle, said.anyway)
+
+
+def _read(text: str | None) -> str | None:
+    """What an option says was read: nothing said, none (`-`), or a version."""
+    return "" if text == "-" else text
+
+
+def _keep(work: _Work, common: Event, choice: Choice, bundle: Bundle | None, anyway: str) -> None:
+    part = choice.part
+    if choice.refusals and not anyway:
+        work.refusals.append(f"{part.component} ({part.place}): {', '.join(choice.refusals)}")
+    if not choice.version:
+        work.events.append(common)  # counted; it cannot be recorded whatever the reason
+        if anyway:
+            raise InputError(f"{part.component}: {choice.refusals[-1]}", hint="--anyway needs to know which image")
+        return
+    event = replace(
+        common,
+        version=choice.version,
+        bank=choice.bank,
+        family=bundle.family if bundle else "",
+        bundle=bundle.version if bundle else "",
+        sha256=bundle.sha256 if bundle else "",
+        anyway=f"{anyway} (against: {', '.join(choice.refusals)})" if choice.refusals and anyway else "",
+    )
+    work.events.append(event)
+    bank = f" in {choice.bank}" if choice.bank else ""
+    against = f"; anyway: {anyway}" if event.anyway else ""
+    work.lines.append(f"{part.component} ({part.place}): {event.what.value} {choice.version}{bank}{against}")
+
+
+def _part(work: _Work, answer: Answer) -> Part:
+    if work.methods is None:
+        from bundlekeeper.model.inventory import KINDS
+
+        overrides = {kind: rule.method for kind, rule in own_kinds(work.store).items() if rule.method}
+        work.methods = {**{kind: facts.method for kind, facts in KINDS.items()}, **overrides}
+
+    def text(bank: Any) -> str | None:  # noqa: ANN401 - an InBank or None
+        return None if bank is None else bank.version
+
+    held = tuple(each.version for each in answer.held)
+    place = answer.place.path() if answer.place else "?"
+    method = work.methods.get(answer.kind, "")
+    return Part(
+        answer.component, answer.kind, answer.model, method, place, text(answer.pending), text(answer.spare), held
+    )
+
+
+def _bundle(work: _Work, name: str) -> Bundle:
+    """The bundle of that name as this store holds it; one that is not held is known only by its name."""
+    if name not in work.bundles:
+        from bundlekeeper.store.holding import holdings
+
+        family, slash, version = name.partition("/")
+        found = Bundle(family, version, "", (), held=False, proven=False)
+        rows = []
+        if work.store.catalogue_path.exists():
+            with work.store.catalogue(write=False) as catalogue:
+                rows = holdings(work.store, catalogue)
+        for row in rows:
+            held = row.held
+            if name == held.name or (family, version) == (held.family, held.version):
+                images = [Image(i.kind, i.models, i.version) for i in held.images]
+                found = Bundle(
+                    held.family,
+                    held.version,
+                    held.sha256,
+                    images,
+                    row.state != "missing",
+                    row.state == "proven",
+                    held.standing,
+                )
+        if not found.held and not (slash and family and version):
+            raise InputError(f"no such bundle: {name}", hint="write family/version, or the name of a held file")
+        work.bundles[name] = found
+    return work.bundles[name]
+
+
+def _moment(work: _Work, said: Said, answer: Answer) -> Moment:
+    """When it happened, in the zone that was said, else the site's as the newest reading told it, else UTC."""
+    from bundlekeeper.ledger.inventories import readings
+    from bundlekeeper.model import moments
+
+    if not work.zones:
+        work.zones[""] = "UTC"
+        for reading in reversed(readings(work.book)):
+            work.zones.update({site: reading.at.zone for site, _, _ in reading.scope})
+    site = answer.place.site if answer.place else ""
+    zone = said.zone or work.zones.get(site or "", "UTC")
+    return moments.moment(moments.parse(said.at), zone) if said.at else moments.at(now(), zone)
+
+
+def _proof(text: str) -> Any:  # noqa: ANN401 - a ProofKind, imported late
+    from bundlekeeper.ledger.events import ProofKind
+
+    try:
+        return ProofKind(text)
+    except ValueError as error:
+        raise InputError(f"--proof {text}: no such proof", hint=f"one of {', '.join(ProofKind)}") from error
+
+
+def _readings(pairs: Sequence[str] | None, option: str) -> tuple[tuple[str, str], ...]:
+    found: dict[str, str] = {}
+    for pair in pairs or ():
+        key, equals, value = pair.partition("=")
+        if not equals or not key.strip() or key.strip() in found:
+            raise InputError(f"{option} {pair}: not KEY=VALUE, or given twice", hint="--before paths=4")
+        found[key.strip()] = value.strip()
+    return tuple(sorted(found.items()))
+
+
+def correct(event: str, *, why: str, says: str | None, store: Path | None, json: bool) -> int:
+    """Record that an event does not count; returns the exit status. Raises InputError for an unknown event."""
+    from bundlekeeper.ledger.events import Event, What
+    from bundlekeeper.model import moments
+
+    with ExitStack() as stack:
+        opened = open_store(store_root(store), stack, write=True)
+        book = open_book(opened, stack, write=True)
+        found = [e for e in book.entries() if e.id.startswith(event.lower())] if len(event) >= 8 else []
+        if len(found) != 1:
+            says_what = "several events begin" if found else "no event begins"
+            raise InputError(
+                f"{says_what} with {event!r}", hint="give the id, or at least 8 digits of it that are unique"
+            )
+        entry = found[0]
+        correction = Event(
+            what=What.CORRECTED, at=moments.at(now()), says=says_who(says), corrects=entry.id, why=why,
+            component=entry.event.component, kind=entry.event.kind,
+        )  # fmt: skip
+        recorded = book.record([correction], now(), arrange=True)
+    if json:
+        output.envelope("correct", [], {"corrected": entry.id, "event": recorded.ids[0], "head": recorded.head.digest})
+    else:
+        output.line(
+            f"corrected: {entry.event.what.value} of {entry.event.component or 'an inventory'}, {entry.event.at.text()}"
+        )
+        output.line(f"it stays in the ledger and no longer counts: {why}")
+    return 0

@@ -1,0 +1,129 @@
+"""May this be recorded of that part: what a record of staging or activating must not contradict. Pure.
+
+Rules: a refusal says what is known and against what; what is not known refuses nothing but is never an agreement; a
+refusal can be overruled only with a reason, which is recorded with the event. Which bank a method has is common
+practice (trade.md 'How a part takes its image'; active and pending as in DMTF DSP0267).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+#: Method -> the banks into which an image can be staged. What is overwritten has nowhere to be staged.
+BANKS: Mapping[str, tuple[str, ...]] = {
+    "overwrite": (),
+    "two-bank": ("pending", "spare"),
+    "boot-file": ("held", "pending"),
+}
+USUAL_BANK = {"two-bank": "spare", "boot-file": "held"}
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One component as the ledger knows it; `method` is empty where the kind is not known."""
+
+    component: str
+    kind: str
+    model: str
+    method: str
+    place: str = ""
+    pending: str | None = None
+    spare: str | None = None
+    held: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    """One image of a bundle: the kind, the models and the version that the manifest gives it."""
+
+    kind: str
+    models: tuple[str, ...]
+    version: str
+
+
+@dataclass(frozen=True, slots=True)
+class Bundle:
+    """A bundle as the store knows it. `proven` and `held` are what the store can say today."""
+
+    family: str
+    version: str
+    sha256: str
+    images: Sequence[Image]
+    held: bool
+    proven: bool
+    standing: str = "current"
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What would be recorded of one part: the image's version and bank, and every reason against it."""
+
+    part: Part
+    version: str
+    bank: str
+    refusals: tuple[str, ...]
+
+
+def staging(part: Part, bundle: Bundle | None, version: str, bank: str) -> Choice:
+    """Judge staging an image on a part. `bank` empty means the usual one of the part's method."""
+    against = _about_bundle(bundle)
+    chosen, wrong = _image(part, bundle, version)
+    against += wrong
+    place = bank or USUAL_BANK.get(part.method, "" if part.method else "spare")
+    banks = BANKS.get(part.method)
+    if banks == ():
+        against.append(f"a {part.kind} is overwritten in place: it has no bank to stage into; record its activation")
+        place = place or "pending"
+    elif banks is not None and place not in banks:
+        against.append(f"a {part.kind} ({part.method}) has no bank {place!r}, only {' and '.join(banks)}")
+    return Choice(part, chosen, place, tuple(against))
+
+
+def activating(part: Part, bundle: Bundle | None, version: str) -> Choice:
+    """Judge activating an image: the one named, else the pending one, else the spare one where nothing is pending."""
+    against = _about_bundle(bundle)
+    if bundle is not None or version:
+        chosen, wrong = _image(part, bundle, version)
+        against += wrong
+    else:
+        chosen = part.pending or part.spare or ""
+        if not chosen:
+            against.append("nothing is known to be staged on it: name the image with --bundle or --version")
+    there = {part.pending, part.spare, *part.held} - {None, ""}
+    if chosen and there and chosen not in there and part.method in ("two-bank", "boot-file"):
+        against.append(f"{chosen} is not known to be staged on it ({', '.join(sorted(map(str, there)))} is)")
+    return Choice(part, chosen, "", tuple(against))
+
+
+def _about_bundle(bundle: Bundle | None) -> list[str]:
+    if bundle is None:
+        return []
+    name = f"{bundle.family} {bundle.version}"
+    against = []
+    if not bundle.held:
+        against.append(f"bundle {name} is not held by this store")
+    elif not bundle.proven:
+        against.append(f"bundle {name} is held but not proven: bundlekeeper check")
+    if bundle.standing == "withdrawn":
+        against.append(f"bundle {name} is withdrawn")
+    return against
+
+
+def _image(part: Part, bundle: Bundle | None, version: str) -> tuple[str, list[str]]:
+    """The version to record, and what is against it."""
+    if bundle is None:
+        return version, [] if version else ["no image is named: --bundle or --version"]
+    of_kind = [i for i in bundle.images if i.kind == part.kind]
+    fitting = [i for i in of_kind if part.model in i.models]
+    name = f"{bundle.family} {bundle.version}"
+    if bundle.images and not of_kind:
+        return version or bundle.version, [f"bundle {name} holds no image for a {part.kind}"]
+    if of_kind and not fitting:
+        models = ", ".join(sorted({m for i in of_kind for m in i.models}))
+        return version or of_kind[0].version, [
+            f"bundle {name}'s {part.kind} image is for {models}, not {part.model or '?'}"
+        ]
+    if version and fitting and version not in {i.version for i in fitting}:
+        return version, [f"bundle {name} holds {fitting[0].version} for it, not {version}"]
+    return version or (fitting[0].version if fitting else bundle.version), []
