@@ -303,6 +303,19 @@ def test_a_migration_and_its_number_are_one_transaction(tmp_path: Path, monkeypa
     raw.close()
 
 
+def test_the_number_is_set_before_the_commit(tmp_path: Path) -> None:
+    """A power cut between the two would run a migration twice."""
+    path = tmp_path / "catalogue.sqlite"
+    raw = sqlite3.connect(path, isolation_level=None)
+    said: list[str] = []
+    raw.set_trace_callback(said.append)
+    module._migrate(raw)
+    raw.close()
+    (commit,) = [i for i, statement in enumerate(said) if "COMMIT" in statement]
+    (number,) = [i for i, statement in enumerate(said) if "user_version = " in statement]
+    assert number < commit
+
+
 def test_every_migration_has_its_number() -> None:
     """The files are numbered without a gap, and the last one is the version that we know."""
     names = sorted(path.name for path in (Path(module.__file__).parent / "migrations").iterdir())
@@ -335,11 +348,8 @@ def test_a_reader_writes_nothing(tmp_path: Path) -> None:
         catalogue.record_held(HELD, PROOF)
 
 
-def test_a_reader_rolls_back_what_a_killed_writer_left(tmp_path: Path) -> None:
-    """ "killed mid-transaction: integrity_check ok, acknowledged events there" (faults.md 79)"""
-    with fresh(tmp_path) as catalogue:
-        catalogue.record_held(HELD, PROOF)
-    path = tmp_path / "catalogue.sqlite"
+def kill_a_writer(path: Path) -> None:
+    """Leave a journal beside the database, of a transaction that was cut off with half its pages written."""
     code = (
         "import os, sqlite3, sys; c = sqlite3.connect(sys.argv[1], isolation_level=None);"
         "c.execute('PRAGMA cache_size = 1'); c.execute('BEGIN'); c.execute('UPDATE held SET size = 6');"
@@ -348,7 +358,14 @@ def test_a_reader_rolls_back_what_a_killed_writer_left(tmp_path: Path) -> None:
         "os.kill(os.getpid(), 9)"
     )
     subprocess.run([sys.executable, "-c", code, path], check=False)
-    assert (tmp_path / "catalogue.sqlite-journal").stat().st_size > 0
+    assert path.with_name(path.name + "-journal").stat().st_size > 0
+
+
+def test_a_reader_rolls_back_what_a_killed_writer_left(tmp_path: Path) -> None:
+    """ "killed mid-transaction: integrity_check ok, acknowledged events there" (faults.md 79)"""
+    with fresh(tmp_path) as catalogue:
+        catalogue.record_held(HELD, PROOF)
+    kill_a_writer(tmp_path / "catalogue.sqlite")
     with opened(tmp_path, write=False) as catalogue:
         assert catalogue.held() == [HELD]
         assert catalogue.exceptions() == []
@@ -386,14 +403,19 @@ def test_a_missing_catalogue_is_rebuilt_by_the_next_take(world: World, tmp_path:
         kit.held()
     assert "bundlekeeper take" in caught.value.hint
     (kit.root / "blade/strange.bin").write_bytes(b"nobody's")
+    cut = kit.root / rows[0].place
+    whole = cut.read_bytes()
+    cut.unlink()
+    cut.write_bytes(whole[:-1])  # a file of another size is not even claimed to be there
     with Store.open(kit.root, write=True) as store, store.catalogue(write=True) as catalogue:
         rebuilt = catalogue.held()
         assert catalogue.proofs() == {}
         assert [replace(each, accepted_at=AT) for each in catalogue.accepted()] == [
             replace(each, accepted_at=AT) for each in accepted
         ]
-    assert [row.way_in for row in rebuilt] == ["found"] * len(rows)
-    said, expected = ([replace(r, way_in="", taken_from="", taken_at=AT) for r in each] for each in (rebuilt, rows))
+    cut.write_bytes(whole)
+    assert [row.way_in for row in rebuilt] == ["found"] * (len(rows) - 1)
+    said, expected = ([replace(r, way_in="", taken_from="", taken_at=AT) for r in each] for each in (rebuilt, rows[1:]))
     assert said == expected
     loaded = read(world.manifest.read_bytes(), name="marram.toml", today=date(2026, 9, 1))
     result = kit.take_loaded(loaded)
@@ -423,13 +445,27 @@ def test_a_damaged_catalogue_is_moved_aside_and_rebuilt(world: World, tmp_path: 
 def test_a_stale_journal_never_meets_a_new_catalogue(tmp_path: Path) -> None:
     """SQLite would roll a journal of the lost database back into the new one (sqlite.org/howtocorrupt.html §1.4)."""
     kit = Kit(tmp_path)
-    kit.take()
-    (kit.root / ".keeper/catalogue.sqlite").unlink()
-    stale = kit.root / ".keeper/catalogue.sqlite-journal"
-    stale.write_bytes(b"left behind")
-    kit.take(manifest=2)
-    assert not stale.exists()
+    kit.offer("a.fwb", b"a")
+    kit.take(kit.bundle("a.fwb", b"a"))
+    path = kit.root / ".keeper/catalogue.sqlite"
+    kill_a_writer(path)
+    path.unlink()
+    kit.take(kit.bundle("a.fwb", b"a"), manifest=2)
+    assert not path.with_name("catalogue.sqlite-journal").exists()
     assert [a.sequence for a in kit.accepted()] == [2]
+
+
+def test_of_two_rebuilds_at_once_the_first_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A catalogue is linked into place and never replaces one that another process has just made."""
+    kit = Kit(tmp_path)
+    kit.take()
+    path = kit.root / ".keeper/catalogue.sqlite"
+    first = path.read_bytes()
+    path.unlink()
+    monkeypatch.setattr("bundlekeeper.store.rebuild.fill", lambda *_: path.write_bytes(first))
+    with Store.open(kit.root, write=True) as store, store.catalogue(write=True) as catalogue:
+        assert len(catalogue.accepted()) == 1
+    assert path.read_bytes() == first
 
 
 def test_a_kept_file_that_is_no_manifest_is_passed_over(tmp_path: Path) -> None:

@@ -238,7 +238,7 @@ def test_short_writes_are_continued(monkeypatch: pytest.MonkeyPatch) -> None:
     assert bytes(got) == b"0123456789"
 
 
-def test_a_link_never_replaces(tmp_path: Path) -> None:
+def test_a_link_never_replaces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """ "`linkat` into place (it never replaces)" (faults.md): with and without a temporary name"""
     (tmp_path / "incoming").mkdir()
     (tmp_path / "taken").write_bytes(b"first")
@@ -252,6 +252,18 @@ def test_a_link_never_replaces(tmp_path: Path) -> None:
                     temp.publish(folder, "taken")
         assert (tmp_path / "taken").read_bytes() == b"first"
         assert os.listdir(home) == []
+
+        def no_links(*_: object, **__: object) -> None:
+            raise PermissionError(1, "Operation not permitted")
+
+        monkeypatch.setattr(os, "link", no_links)  # as on FAT, where a rename must do
+        with room.named() as temp:
+            with pytest.raises(FileExistsError):
+                temp.publish(folder, "taken")
+            temp.publish(folder, "free")
+        monkeypatch.undo()
+        assert (tmp_path / "taken").read_bytes() == b"first"
+        assert (tmp_path / "free").exists()
         with room.resumable("ab" * 32) as temp:
             files.write_all(temp.fd, b"part")
             temp.keep()

@@ -23,6 +23,7 @@ def test_a_hard_link_is_marked_shared_and_never_trusted(tmp_path: Path) -> None:
     """ "`--link=hard` is opt-in, marked `shared`, its mode is left alone and `--quick` never trusts it" (design.md)"""
     kit = Kit(tmp_path)
     path = kit.offer("a.fwb", GOOD)
+    os.utime(path, (1, 1))  # old enough that only its being shared makes it doubtful
     path.chmod(0o640)
     result = kit.take(kit.bundle("a.fwb", GOOD), link="hard")
     place = kit.root / "blade/6.1.0/a.fwb"
@@ -171,6 +172,21 @@ def test_a_file_that_shrinks_while_it_is_read(tmp_path: Path) -> None:
     result = kit.take(kit.bundle("a.fwb", data), progress=Cutting())
     assert codes(result) == ["unreadable"]
     assert kit.tree().keys() == {"manifests/marram-1.toml"}
+
+
+@pytest.mark.parametrize("link", ["none", "hard"])
+def test_a_file_that_grows_without_end(tmp_path: Path, link: str) -> None:
+    """It is given up when it can be no bundle any more, and not kept."""
+    kit = Kit(tmp_path)
+    path = kit.offer("a.fwb", bytes(8 << 20))
+
+    class Growing(Silent):
+        def advance(self, count: int) -> None:
+            os.truncate(path, path.stat().st_size + 2 * count)
+
+    result = kit.take(kit.bundle("a.fwb", bytes(8 << 20)), progress=Growing(), link=link)
+    assert codes(result) == ["extended"]
+    assert kit.tree().keys() == {"manifests/marram-1.toml", "quarantine/a.fwb.size-unknown.note.txt"}
 
 
 def test_an_unreadable_source_is_one_bundles_trouble(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from bundlekeeper.model.findings import Level
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store.intake import take
+from bundlekeeper.store.layout import Store
 from bundlekeeper.store.sources import FolderSource
 from tests.store_kit import GOOD, Kit, codes, now, says
 
@@ -91,8 +93,38 @@ def test_a_file_gone_from_the_store_is_taken_again(tmp_path: Path) -> None:
     kit.offer("a.fwb", GOOD)
     kit.take(kit.bundle("a.fwb", GOOD))
     (kit.root / "blade/6.1.0/a.fwb").unlink()
+    assert kit.take(kit.bundle("a.fwb", GOOD), dry_run=True).counts == {"to take": 1}
     assert kit.take(kit.bundle("a.fwb", GOOD)).counts == {"taken": 1}
     assert kit.take(kit.bundle("a.fwb", GOOD)).read_bytes == 0
+
+
+def test_a_proof_of_other_bytes_is_no_proof(tmp_path: Path) -> None:
+    """What a check found altered is read again, however unchanged it looks since."""
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", GOOD)
+    kit.take(kit.bundle("a.fwb", GOOD))
+    (place,) = kit.proofs()
+    with Store.open(kit.root, write=True) as store, store.catalogue(write=True) as catalogue:
+        catalogue.record_proof(place, replace(kit.proofs()[place], sha256="0" * 64))
+    assert kit.take(kit.bundle("a.fwb", GOOD)).read_bytes == len(GOOD)
+    assert kit.take(kit.bundle("a.fwb", GOOD)).read_bytes == 0
+
+
+def test_a_file_of_the_store_that_changes_while_it_is_read(tmp_path: Path) -> None:
+    """Neither proven nor called wrong, and left where it is."""
+    kit = Kit(tmp_path)
+    kit.take()
+    place = kit.root / "blade/6.1.0/a.fwb"
+    place.parent.mkdir(parents=True)
+    place.write_bytes(GOOD)
+
+    class Touching(Silent):
+        def advance(self, count: int) -> None:
+            os.utime(place, (2, 2))
+
+    result = kit.take(kit.bundle("a.fwb", GOOD), manifest=2, progress=Touching())
+    assert (result.counts, codes(result)) == ({"failed": 1}, ["unreadable"])
+    assert (kit.held(), place.read_bytes()) == ([], GOOD)
 
 
 # Wrong bytes
@@ -199,7 +231,7 @@ def test_one_of_several_with_the_name_is_right(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     kit.offer("a/a.fwb", GOOD[::-1])
     kit.offer("b/a.fwb", GOOD)
-    kit.offer("c/a.fwb", b"short")
+    kit.offer("0/a.fwb", b"short")
     result = kit.take(kit.bundle("a.fwb", GOOD))
     assert result.counts == {"taken": 1}
     assert [(f.code, f.level) for f in result.findings] == [("altered", Level.WARNING)]

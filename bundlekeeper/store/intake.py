@@ -22,8 +22,9 @@ from bundlekeeper.store import admission, files, incoming, lock, plan, verdicts
 from bundlekeeper.store.facts import Facts, facts_of
 from bundlekeeper.store.filesystem import UNKNOWN, describe_fd
 from bundlekeeper.store.layout import Store
+from bundlekeeper.store.outcome import TakeRow, row_of
 from bundlekeeper.store.sources import Link, Source
-from bundlekeeper.store.taking import TakeRow, Taking, row_of
+from bundlekeeper.store.taking import Taking
 
 if TYPE_CHECKING:
     from bundlekeeper.model.reading import Loaded
@@ -90,9 +91,9 @@ def take(
         plan.insist_on_room(store.fd, planned, link, where)
         admission.admit(store.fd, room, catalogue, admitted, loaded.data, facts)
         taking.held.update({row.place: row for row in catalogue.held()})  # with what this manifest says of them
-        with _telling(progress, taking, planned, admitted.findings):
-            taking.run(planned, unseen)
-        return TakeResult(taking.rows(planned), (*admitted.findings, *taking.findings(planned)))
+        with _telling(progress, taking, planned, unseen):
+            taking.run(planned)
+        return TakeResult(taking.rows(), (*admitted.findings, *taking.findings(unseen)))
 
 
 def _survey(sources: Sequence[Source], facts: Sequence[Facts]) -> list[str]:
@@ -147,15 +148,15 @@ def _first_offer(planned: plan.Planned) -> str:
 
 @contextmanager
 def _telling(
-    progress: Progress, taking: Taking, planned: Sequence[plan.Planned], before: Sequence[Finding]
+    progress: Progress, taking: Taking, planned: Sequence[plan.Planned], unseen: Sequence[str]
 ) -> Iterator[None]:
     """Tell the progress reporter, and give an error that ends the take what was found and done before it."""
     progress.begin("taking", plan.bytes_to_read(planned), len(planned))
     try:
         yield
     except KeeperError as error:
-        error.problems = (*error.problems, *before, *taking.findings(planned))
-        done = sum(row.status in {"taken", "same bytes"} for row in taking.rows(planned))
+        error.problems = (*error.problems, *taking.findings(unseen))
+        done = sum(row.status in {"taken", "same bytes"} for row in taking.rows())
         if done:
             stay = f"{done} of {len(planned)} bundles were taken before this, and stay"
             error.hint = f"{error.hint}; {stay}" if error.hint else stay

@@ -1,6 +1,6 @@
 """One bundle after another: in place already, the same bytes elsewhere in the store, or from a source.
 
-Rules: each bundle's work is whole before the next begins; a bundle is recorded only when it is durably in its place;
+Rules: a bundle is recorded only when it is durably in its place;
 what is wrong goes to quarantine first and is told then; a failure of a source is one bundle's, a failure of the store
 ends the take.
 """
@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import StoppedError
-from bundlekeeper.model.findings import Finding, Level
+from bundlekeeper.model.findings import Finding
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.proof.digests import copy_fd, digest_fd
 from bundlekeeper.proof.reading import Stop, TooLong
@@ -23,64 +23,16 @@ from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.facts import Facts
 from bundlekeeper.store.filesystem import describe_fd
 from bundlekeeper.store.incoming import Incoming
+from bundlekeeper.store.outcome import SetAside, TakeRow, Work
 from bundlekeeper.store.plan import Planned, Step, ask, wanted_of
 from bundlekeeper.store.records import Held, Proof
-from bundlekeeper.store.sources import Fetched, Found, Link, Offer, Source, SourceError
+from bundlekeeper.store.sources import Fetched, Link, Offer, Source, SourceError
 
 if TYPE_CHECKING:
     from bundlekeeper.store.layout import Store
 
-_TURN = {Step.PROVE: 0, Step.TRY: 2, Step.MISS: 2}
 _SPARE = 64 * 1024 * 1024
 _NO_LINK = {errno.EPERM, errno.EMLINK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EXDEV, errno.ENOENT}
-
-
-@dataclass(frozen=True, slots=True)
-class TakeRow:
-    """What came of one bundle.
-
-    `status` is taken, already held, same bytes, quarantined, missing or failed (in a dry run also to take, to prove,
-    to link, name taken); `read_bytes` how many bytes were read for it; `came_from` and `note` are for people.
-    """
-
-    family: str
-    version: str
-    name: str
-    place: str
-    status: str
-    size: int
-    read_bytes: int = 0
-    way_in: str = ""
-    came_from: str = ""
-    note: str = ""
-
-
-@dataclass(slots=True)
-class _Work:
-    """What has come of one bundle so far."""
-
-    status: str = "missing"
-    way_in: str = ""
-    came_from: str = ""
-    notes: tuple[str, ...] = ()
-    findings: list[Finding] = field(default_factory=list)
-    wrongs: tuple[tuple[quarantine.Wrong, str, str], ...] = ()  # what, its place in quarantine, why it is not there
-    unreadable: tuple[str, ...] = ()
-    offers: tuple[tuple[Source, Found], ...] = ()
-    clash: Held | None = None  # what holds the place with other bytes, right by an older manifest
-
-    def ended(self, status: str, way_in: str, came_from: str, note: str = "") -> None:
-        self.status, self.way_in, self.came_from = status, way_in, came_from
-        self.notes += (note,) if note else ()
-
-
-def row_of(
-    facts: Facts, status: str, read_bytes: int = 0, way_in: str = "", came_from: str = "", note: str = ""
-) -> TakeRow:
-    """The row of a bundle."""
-    return TakeRow(
-        facts.family, facts.version, facts.name, facts.place, status, facts.size, read_bytes, way_in, came_from, note
-    )
 
 
 def too_large(facts: Facts) -> int:
@@ -108,57 +60,70 @@ class Taking:
         self.held = {row.place: row for row in catalogue.held()}
         self.proofs = catalogue.proofs()
         self.kind = describe_fd(store.fd)
-        self._told: dict[str, tuple[TakeRow, list[Finding]]] = {}
-        self._read = 0
+        self._works: dict[str, Work] = {}
+        self._now: Work | None = None
 
-    def rows(self, planned: Sequence[Planned]) -> tuple[TakeRow, ...]:
+    def rows(self) -> tuple[TakeRow, ...]:
         """What came of the bundles that are done, in the plan's order."""
-        return tuple(self._told[p.facts.place][0] for p in planned if p.facts.place in self._told)
+        return tuple(work.row() for work in self._works.values() if work.done)
 
-    def findings(self, planned: Sequence[Planned]) -> tuple[Finding, ...]:
-        """What was found of the bundles that are done, in the plan's order."""
-        return tuple(f for p in planned if p.facts.place in self._told for f in self._told[p.facts.place][1])
+    def findings(self, unseen: Sequence[str]) -> tuple[Finding, ...]:
+        """What was found until now, in the plan's order; `unseen` says what of the sources could not be looked at."""
+        known = verdicts.owners((work.facts for work in self._works.values()), self.held.values())
+        return tuple(finding for work in self._works.values() for finding in work.findings(known, unseen))
 
-    def run(self, planned: Sequence[Planned], unseen: Sequence[str]) -> None:
-        """Do every step of the plan; `unseen` says what of the sources could not be looked at.
+    def run(self, planned: Sequence[Planned]) -> None:
+        """Do every step of the plan. Raises UnfinishedError when the store fails, StoppedError.
 
-        What lies in the store is judged first and what no source has comes last, so that bytes which are there
-        under any name serve every bundle. Raises UnfinishedError when the store fails, StoppedError.
+        What lies in the store is judged first, and what no source had gets a second look at the end, so that bytes
+        which are there under any name serve every bundle.
         """
-        known = verdicts.owners((p.facts for p in planned), self.held.values())
-        for each in sorted(planned, key=lambda p: _TURN.get(p.step, 1)):
-            if self._stop is not None and self._stop.is_set():
-                raise StoppedError("stopped between two bundles")
-            self._read = 0
-            self._progress.file(each.facts.name)
-            with files.wrapped(f"{each.facts.name} could not be stored", str(self._store.root)):
-                work = self._one(each)
-            self._tell(each, work, known, unseen)
+        self._works = {p.facts.place: Work(p.facts) for p in planned}
+        for each in planned:
+            if each.step is Step.PROVE:
+                with self._at(each.facts) as work:
+                    work.done = self._prove(work)
+        for each in planned:
+            if not self._works[each.facts.place].done:
+                with self._at(each.facts) as work:
+                    self._bring(each, work)
+                    work.done = True
+        there = {row.sha256 for row in self.held.values()}
+        for work in self._works.values():
+            if not work.settled and not work.clash and work.offers is not None and work.facts.sha256 in there:
+                with self._at(work.facts):
+                    self._from_within(work)
 
-    def _one(self, planned: Planned) -> _Work:
-        work = _Work()
-        facts = planned.facts
-        step = planned.step
-        if step is Step.NOTHING:
-            row = self.held[facts.place]
+    @contextmanager
+    def _at(self, facts: Facts) -> Iterator[Work]:
+        """The bundle's work, which now counts the bytes that are read; its errors name it."""
+        if self._stop is not None and self._stop.is_set():
+            raise StoppedError("stopped between two bundles")
+        self._now = self._works[facts.place]
+        self._progress.file(facts.name)
+        with files.wrapped(f"{facts.name} could not be stored", str(self._store.root)):
+            yield self._now
+
+    def _bring(self, planned: Planned, work: Work) -> None:
+        if planned.step is Step.NOTHING:
+            row = self.held[work.facts.place]
             work.ended("already held", row.way_in, row.taken_from)
-            return work
-        if step is Step.PROVE and self._prove(facts, work):
-            return work
-        if step is Step.CLASH:
-            work.clash = self.held[facts.place]
-        if work.clash is not None or not self._from_within(facts, work):
+            return
+        if planned.step is Step.CLASH:
+            work.clash = self.held[work.facts.place]
+        if work.clash is not None or not self._from_within(work):
             self._fetch(planned, work)
-        return work
 
     def _count(self, count: int) -> None:
-        self._read += count
+        if self._now is not None:
+            self._now.read_bytes += count
         self._progress.advance(count)
 
     # In place already
 
-    def _prove(self, facts: Facts, work: _Work) -> bool:
-        """Read what is in place; True when the bundle is settled by that, False when it must still be brought."""
+    def _prove(self, work: Work) -> bool:
+        """Read what is in place; True when nothing more can be done, False when the bundle must still be brought."""
+        facts = work.facts
         with placing.in_place(self._store.fd, facts.place) as found:
             if found is None:
                 return False
@@ -183,14 +148,14 @@ class Taking:
             try:
                 kept = quarantine.move_in(self._store.fd, self._room, found.folder, wrong, self._clock())
             except OSError as error:
-                work.wrongs += ((wrong, "", f"and could not be moved to quarantine: {error.strerror}"),)
+                work.aside += (SetAside(wrong, "", f"and could not be moved to quarantine: {error.strerror}"),)
                 work.status = "failed"
                 return True
-            work.wrongs += ((wrong, kept, ""),)
+            work.aside += (SetAside(wrong, kept),)
             work.status = "quarantined"
             return False
 
-    def _read_in_place(self, found: placing.InPlace, row: Held | None, work: _Work) -> tuple[str, int, Proof] | None:
+    def _read_in_place(self, found: placing.InPlace, row: Held | None, work: Work) -> tuple[str, int, Proof] | None:
         """Digest, size and proof of a file of the store; None, and the reason in `work`, when it cannot be told."""
         try:
             began_ns, at = trusting.begin(found.fd), self._clock()
@@ -210,22 +175,24 @@ class Taking:
 
     # The same bytes under another name
 
-    def _from_within(self, facts: Facts, work: _Work) -> bool:
+    def _from_within(self, work: Work) -> bool:
         """Give bytes that the store holds already this bundle's name too; False when there are none to rely on."""
+        facts = work.facts
         rows = [r for r in self.held.values() if r.sha256 == facts.sha256 and r.place != facts.place]
         for row in sorted(rows, key=lambda r: r.shared):
             with placing.in_place(self._store.fd, row.place) as found:
-                if found is not None and (self._link(facts, row, found, work) or self._copy(facts, row, found, work)):
+                if found is not None and (self._link(row, found, work) or self._copy(row, found, work)):
                     return True
         return False
 
-    def _link(self, facts: Facts, row: Held, found: placing.InPlace, work: _Work) -> bool:
+    def _link(self, row: Held, found: placing.InPlace, work: Work) -> bool:
         """A second name for the file itself; False for a file that is not ours alone, or where links don't exist."""
+        facts = work.facts
         if row.shared:
             return False
         proof = self.proofs.get(row.place)
         if proof is None or not self._trusts(proof, found):
-            got = self._read_in_place(found, row, _Work())
+            got = self._read_in_place(found, row, Work(facts))
             if got is None or got[0] != facts.sha256:
                 return False  # `check` tells of it; here it is only no help
             proof = got[2]
@@ -239,8 +206,9 @@ class Taking:
         work.ended("same bytes", "same-bytes", row.place)
         return True
 
-    def _copy(self, facts: Facts, row: Held, found: placing.InPlace, work: _Work) -> bool:
+    def _copy(self, row: Held, found: placing.InPlace, work: Work) -> bool:
         """A copy of the file, hashed on the way; False when its bytes are not the bundle's after all."""
+        facts = work.facts
         os.lseek(found.fd, 0, os.SEEK_SET)
         with self._room.temp() as temp:
             digest = copy_fd(found.fd, temp.fd, size_hint=facts.size, on_bytes=self._count, stop=self._stop)
@@ -267,15 +235,16 @@ class Taking:
 
     # From a source
 
-    def _fetch(self, planned: Planned, work: _Work) -> None:
+    def _fetch(self, planned: Planned, work: Work) -> None:
         work.offers = planned.offers or ask(self._sources, planned.facts)
         for source, found in work.offers:
             for offer in found.offers:
-                if self._try(planned.facts, source, offer, work):
+                if self._try(source, offer, work):
                     return
 
-    def _try(self, facts: Facts, source: Source, offer: Offer, work: _Work) -> bool:
+    def _try(self, source: Source, offer: Offer, work: Work) -> bool:
         """Bring one offer; True when the bundle is settled by it."""
+        facts = work.facts
         limit = too_large(facts) if offer.named else facts.size
         try:
             fetched = source.fetch(
@@ -292,7 +261,7 @@ class Taking:
             return False
         except TooLong:
             if offer.named:
-                self._quarantine(facts, offer, None, work)
+                self._quarantine(offer, None, work)
             return False
         with fetched.temp:
             right = (fetched.digest.size, fetched.digest.sha256) == (facts.size, facts.sha256)
@@ -301,49 +270,50 @@ class Taking:
                 return False
             if not right:
                 if offer.named:
-                    self._quarantine(facts, offer, fetched, work)
+                    self._quarantine(offer, fetched, work)
                 return False
-            return self._keep(facts, offer, fetched, work)
+            return self._keep(offer, fetched, work)
 
-    def _keep(self, facts: Facts, offer: Offer, fetched: Fetched, work: _Work) -> bool:
-        """Put right bytes in their place, or tell that the place is taken."""
+    def _keep(self, offer: Offer, fetched: Fetched, work: Work) -> bool:
+        """Put right bytes in their place, or into quarantine where other bytes have it by right."""
+        facts = work.facts
         if work.clash is not None:
-            self._quarantine(facts, offer, fetched, work)
+            self._quarantine(offer, fetched, work)
             return True
         shared = fetched.way_in == "hard-link"
         try:
             status = placing.put(self._store.fd, facts, fetched.temp, shared=shared)
         except FileExistsError:
             # Somebody laid a file there since the plan was made: judge it, as one that was there before.
-            if self._prove(facts, work):
+            if self._prove(work):
                 return True
             status = placing.put(self._store.fd, facts, fetched.temp, shared=shared)
         held = facts.held(taken_at=self._clock(), taken_from=offer.place, way_in=fetched.way_in)
         proof = placing.proof_of_new(facts.sha256, status, held.taken_at, shared=shared, kind=self.kind)
         self._record(held, proof)
         if not offer.named:
-            work.findings.append(verdicts.of_misnamed(facts, offer.place))
+            work.misnamed = offer.place
         work.ended("taken", fetched.way_in, offer.place, fetched.note)
         return True
 
-    def _quarantine(self, facts: Facts, offer: Offer, fetched: Fetched | None, work: _Work) -> None:
+    def _quarantine(self, offer: Offer, fetched: Fetched | None, work: Work) -> None:
+        facts = work.facts
         if fetched is None:
-            wrong = quarantine.Wrong(
-                facts, offer.size, "", offer.place, "of another size than the bundle, and not read"
-            )
+            size = offer.size if offer.size != facts.size else None  # it has grown since it was offered
+            wrong = quarantine.Wrong(facts, size, "", offer.place, "of another size than the bundle, and not read")
         else:
-            size, sha256 = fetched.digest.size, fetched.digest.sha256
-            why = verdicts.code_of(facts, size)
-            if sha256 == facts.sha256:
+            digest = fetched.digest
+            why = verdicts.code_of(facts, digest.size)
+            if digest.sha256 == facts.sha256:
                 why = "right, but its place is taken by other bytes that an older manifest proved"
-            wrong = quarantine.Wrong(facts, size, sha256, offer.place, why)
+            wrong = quarantine.Wrong(facts, digest.size, digest.sha256, offer.place, why)
         kept, failure = quarantine.keep(
             self._store.fd, self._room, wrong, fetched.temp if fetched else None, self._clock()
         )
-        work.wrongs += ((wrong, kept, failure),)
+        work.aside += (SetAside(wrong, kept, failure),)
         work.status = "quarantined"
 
-    # Telling
+    # The catalogue
 
     def _record(self, held: Held, proof: Proof) -> None:
         self._catalogue.record_held(held, proof)
@@ -353,28 +323,3 @@ class Taking:
         self._catalogue.forget(place)
         self.held.pop(place, None)
         self.proofs.pop(place, None)
-
-    def _tell(self, planned: Planned, work: _Work, known: dict[str, str], unseen: Sequence[str]) -> None:
-        """Turn what came of one bundle into its row and its findings."""
-        facts = planned.facts
-        settled = work.status in {"taken", "already held", "same bytes"}
-        obstacles = [sentence for _, found in work.offers for sentence in found.obstacles]
-        for wrong, kept, failure in work.wrongs:
-            if wrong.sha256 != facts.sha256:
-                level = Level.WARNING if settled else None
-                work.findings.append(verdicts.of_wrong(wrong, known, kept, failure, level=level))
-        if work.clash is not None:
-            kept = next((kept for wrong, kept, _ in work.wrongs if wrong.sha256 == facts.sha256), "")
-            work.findings.append(verdicts.of_clash(facts, work.clash, kept))
-            work.status = "failed"
-        elif work.unreadable and not settled:
-            work.status = "failed"
-            work.findings.append(verdicts.of_unreadable(facts, work.unreadable))
-        elif not settled and not any(found.offers for _, found in work.offers):
-            places = [source.place for source, _ in work.offers]
-            work.findings.append(verdicts.of_miss(facts, [*obstacles, *unseen], places))
-        else:
-            work.notes += (*work.unreadable, *obstacles)
-        work.findings.extend(verdicts.of_facts(facts))
-        row = row_of(facts, work.status, self._read, work.way_in, work.came_from, "; ".join(work.notes))
-        self._told[facts.place] = row, work.findings

@@ -1,0 +1,114 @@
+"""What comes of one bundle in a take: gathered while it is worked on, told as a row and findings.
+
+Rules: a wrong file that was met on the way is told even when the right one was found after it; what could not be read
+is never called wrong; a bundle whose work was cut off has no row, and only what is certain of it is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from bundlekeeper.model.findings import Finding, Level
+from bundlekeeper.store import verdicts
+from bundlekeeper.store.facts import Facts
+from bundlekeeper.store.quarantine import Wrong
+from bundlekeeper.store.records import Held
+from bundlekeeper.store.sources import Found, Source
+
+
+@dataclass(frozen=True, slots=True)
+class TakeRow:
+    """What came of one bundle.
+
+    `status` is taken, already held, same bytes, quarantined, missing or failed (in a dry run also to take, to prove,
+    to link, to look for, name taken); `read_bytes` how many bytes were read for it; `came_from` and `note` are for
+    people.
+    """
+
+    family: str
+    version: str
+    name: str
+    place: str
+    status: str
+    size: int
+    read_bytes: int = 0
+    way_in: str = ""
+    came_from: str = ""
+    note: str = ""
+
+
+def row_of(
+    facts: Facts, status: str, read_bytes: int = 0, way_in: str = "", came_from: str = "", note: str = ""
+) -> TakeRow:
+    """The row of a bundle."""
+    return TakeRow(
+        facts.family, facts.version, facts.name, facts.place, status, facts.size, read_bytes, way_in, came_from, note
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """Wrong bytes set aside: their place in quarantine, or a sentence on why they are not there."""
+
+    wrong: Wrong
+    kept: str
+    failure: str = ""
+
+
+@dataclass(slots=True)
+class Work:
+    """What has come of one bundle so far; `clash` holds its place with other bytes, right by an older manifest."""
+
+    facts: Facts
+    status: str = "missing"
+    way_in: str = ""
+    came_from: str = ""
+    misnamed: str = ""  # the source's name under which the right bytes were found
+    notes: tuple[str, ...] = ()
+    aside: tuple[SetAside, ...] = ()
+    unreadable: tuple[str, ...] = ()
+    offers: tuple[tuple[Source, Found], ...] | None = None  # None until the sources were asked
+    clash: Held | None = None
+    read_bytes: int = 0
+    done: bool = False
+
+    @property
+    def settled(self) -> bool:
+        """True when the bundle is in its place, proven."""
+        return self.status in {"taken", "already held", "same bytes"}
+
+    def ended(self, status: str, way_in: str, came_from: str, note: str = "") -> None:
+        """The bundle is settled in this way."""
+        self.status, self.way_in, self.came_from = status, way_in, came_from
+        self.notes += (note,) if note else ()
+
+    def row(self) -> TakeRow:
+        """The row, when the work is done."""
+        status = "failed" if self.clash or (self.unreadable and not self.settled) else self.status
+        notes = (*self.notes, *self.unreadable, *self._obstacles()) if self.settled else self.notes
+        return row_of(self.facts, status, self.read_bytes, self.way_in, self.came_from, "; ".join(notes))
+
+    def findings(self, known: Mapping[str, str], unseen: Sequence[str]) -> Iterator[Finding]:
+        """What is to be told; `known` maps digests to the bundles that they belong to, `unseen` is of the sources."""
+        facts = self.facts
+        if self.misnamed:
+            yield verdicts.of_misnamed(facts, self.misnamed)
+        for each in self.aside:
+            if each.wrong.sha256 != facts.sha256:
+                level = Level.WARNING if self.settled else None
+                yield verdicts.of_wrong(each.wrong, known, each.kept, each.failure, level=level)
+        if not self.done:
+            return
+        if self.clash is not None:
+            kept = next((each.kept for each in self.aside if each.wrong.sha256 == facts.sha256), "")
+            yield verdicts.of_clash(facts, self.clash, kept)
+        elif not self.settled and self.unreadable:
+            yield verdicts.of_unreadable(facts, self.unreadable)
+        elif not self.settled and self.offers is not None and not any(found.offers for _, found in self.offers):
+            places = [source.place for source, _ in self.offers]
+            yield verdicts.of_miss(facts, [*self._obstacles(), *unseen], places)
+        yield from verdicts.of_facts(facts)
+
+    def _obstacles(self) -> list[str]:
+        return [sentence for _, found in self.offers or () for sentence in found.obstacles]
