@@ -6,6 +6,7 @@ was read as none is "-"; a CSV cell never begins with what a spreadsheet would r
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -17,6 +18,7 @@ from bundlekeeper.errors import InputError
 if TYPE_CHECKING:
     from bundlekeeper.ledger.answers import Answer, BundleOf, Evidence, Group, InBank, Selector
     from bundlekeeper.ledger.book import Entry
+    from bundlekeeper.model.moments import Moment
     from bundlekeeper.store.layout import Store
     from bundlekeeper.store.records import Held
 
@@ -99,6 +101,11 @@ def _text(value: str | None) -> str:
     return "?" if value is None else value or "-"
 
 
+def _when(moment: Moment) -> str:
+    """A moment for people, to the second."""
+    return re.sub(r"\.[0-9]+", "", moment.text())
+
+
 def _version(bank: InBank | None) -> str:
     return _text(None if bank is None else bank.version)
 
@@ -111,7 +118,7 @@ def _row(answer: Answer) -> tuple[str, ...]:
         answer.model or "?",
         answer.component,
         _version(answer.active),
-        since.at.text() if since is not None else "?",
+        _when(since.at) if since is not None else "?",
         since.says if since is not None else "?",
         since.proof.value if since is not None else "?",
         answer.agreement.value,
@@ -229,7 +236,7 @@ def tell_history(component: str, entries: Sequence[Entry], *, json: bool) -> int
         void = " (corrected)" if entry.void else ""
         why = f"; {event.why or event.note or event.anyway}" if event.why or event.note or event.anyway else ""
         output.line(
-            f"{event.at.text()}  {what}{void}  says {event.says}, {event.proof.value}, learned {entry.learned.text()}, "
+            f"{_when(event.at)}  {what}{void}  says {event.says}, {event.proof.value}, learned {_when(entry.learned)}, "
             f"id {entry.id[:12]}{why}"
         )
     output.line(f"{component}: {len(entries)} events")

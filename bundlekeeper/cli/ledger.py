@@ -1,0 +1,165 @@
+"""`bundlekeeper ledger`: hold the record against its own chain, carry it to another store, merge what comes back."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from bundlekeeper.cli import output
+from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
+from bundlekeeper.cli.opening import LEDGER, open_book, open_store
+from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.model.findings import Finding, exit_status, finding
+
+if TYPE_CHECKING:
+    from bundlekeeper.ledger.verifying import Verified
+
+app = typer.Typer(help="The record: check its chain, export it, merge another store's.", rich_markup_mode=None)
+
+HeadOption = Annotated[
+    str, typer.Option("--head", metavar="HEX", help="A head printed earlier, which the chain must contain.")
+]
+
+
+@app.command("check")
+def check(head: HeadOption = "", store: StoreOption = None, json: JsonOption = False) -> int:
+    """Read every event and hold it against the chain, and against a head that was printed earlier."""
+    return check_ledger(store_root(store), head, json=json)
+
+
+def check_ledger(root: Path, head: str, *, json: bool) -> int:
+    """The work behind `ledger check` and `check --ledger`; returns the exit status."""
+    from bundlekeeper.ledger.verifying import verify
+
+    with ExitStack() as stack:
+        book = open_book(open_store(root, stack, write=False), stack, write=False)
+        verified = verify(book, head)
+    found = _findings(verified)
+    if json:
+        chain = {"book": verified.head.book, "events": verified.head.count, "head": verified.head.digest}
+        output.envelope("ledger-check", found, {"chain": chain, "asked": verified.asked, "found_at": verified.at})
+        return exit_status(found)
+    output.findings_text(found)
+    output.line(f"ledger {verified.head.book[:8]}: {verified.head.count} events, head {verified.head.digest}")
+    if verified.at is not None:
+        output.line(f"the head that you gave is the chain's after {verified.at} events: nothing before it was changed")
+    return exit_status(found)
+
+
+def _findings(verified: Verified) -> list[Finding]:
+    hint = "keep this file; bundlekeeper ledger salvage saves what can be read into a new one"
+    found = [finding("altered", "ledger", says, hint) for says in verified.wrong]
+    if verified.asked and verified.at is None:
+        says = "the head that you gave is not in this chain: the ledger was replaced, or a copy went on by itself"
+        found.append(finding("altered", "ledger", says, "find the ledger that the head was printed from"))
+    return found
+
+
+@app.command()
+def export(
+    out: Annotated[str, typer.Option("--output", "-o", metavar="FILE", help="A new file (default: stdout).")] = "-",
+    after: Annotated[int, typer.Option("--after", min=0, metavar="N", help="Only events after number N.")] = 0,
+    store: StoreOption = None,
+) -> int:
+    """Write the record as lines that another store merges."""
+    import sys
+
+    from bundlekeeper.ledger import exchange
+
+    with ExitStack() as stack:
+        book = open_book(open_store(store_root(store), stack, write=False), stack, write=False)
+        if out == "-":
+            sys.stdout.buffer.writelines(exchange.export(book, after))
+            return 0
+        try:
+            with Path(out).open("xb") as file:
+                file.writelines(exchange.export(book, after))
+                file.flush()
+                os.fsync(file.fileno())
+        except FileExistsError as error:
+            raise InputError("the file is there already", where=out, hint="name a new one") from error
+        except BaseException as error:
+            Path(out).unlink(missing_ok=True)
+            if isinstance(error, OSError):
+                raise UnfinishedError(f"cannot be written: {error.strerror}", where=out) from error
+            raise
+        head = book.head()
+    output.line(f"written: {out}: events {after + 1} to {head.count}, head {head.digest}")
+    return 0
+
+
+@app.command()
+def merge(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="What other stores exported.")],
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Merge other stores' records: in any order, as often as you like, the result is the same."""
+    from bundlekeeper.ledger import exchange
+
+    rows = []
+    found: list[Finding] = []
+    with ExitStack() as stack:
+        book = open_book(open_store(store_root(store), stack, write=True), stack, write=True)
+        for file in files:
+            merged = exchange.merge(book, _lines(file), now(), where=str(file))
+            rows.append(
+                {"file": str(file), "new": merged.new, "known": merged.known, "their_head": merged.theirs.digest}
+            )
+            if merged.fork is not None:
+                found.append(finding("altered", str(file), merged.fork.says, "two copies of one ledger went on apart"))
+        head = book.head()
+    if json:
+        output.envelope("ledger-merge", found, {"files": rows, "head": head.digest, "events": head.count})
+    else:
+        for row in rows:
+            output.line(f"{row['file']}: {row['new']} new events, {row['known']} known before")
+        output.findings_text(found)
+        output.line(f"ledger head {head.digest} at {head.count}")
+    return exit_status(found)
+
+
+def _lines(file: Path) -> Iterator[bytes]:
+    """The file's lines, each bounded. Raises InputError, UnfinishedError."""
+    from bundlekeeper.ledger.exchange import MAX_LINE_BYTES
+
+    try:
+        with file.open("rb") as stream:
+            while line := stream.readline(MAX_LINE_BYTES + 1):
+                if len(line) > MAX_LINE_BYTES:
+                    raise InputError(f"a line of more than {MAX_LINE_BYTES} bytes", where=str(file))
+                yield line
+    except FileNotFoundError as error:
+        raise InputError("the file is not there", where=str(file), hint="check the path") from error
+    except OSError as error:
+        raise UnfinishedError(f"cannot be read: {error.strerror}", where=str(file)) from error
+
+
+@app.command()
+def salvage(
+    out: Annotated[Path, typer.Argument(metavar="FILE", help="The new ledger's file; must not be there.")],
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Save every readable event of a damaged ledger into a new one, with a chain of its own."""
+    from bundlekeeper.ledger.verifying import salvage as save
+
+    saved = save(store_root(store) / ".keeper" / LEDGER, out, now())
+    found = [finding("missing", f"event {number}", "could not be read; it is lost") for number in saved.lost]
+    if json:
+        output.envelope("ledger-salvage", found, {"output": str(out), "events": saved.events, "lost": list(saved.lost)})
+    else:
+        output.findings_text(found)
+        output.line(f"{saved.events} events saved in {out}, {len(saved.lost)} lost")
+        output.aside(f"next: move the damaged ledger aside, then: mv -n {out} STORE/.keeper/{LEDGER}")
+    return exit_status(found)
+
+
+def register(root: typer.Typer) -> None:
+    """Add the command group."""
+    root.add_typer(app, name="ledger")
