@@ -1,0 +1,271 @@
+"""What is where, on the command line: real processes, the example inventory, refusals, corrections, exchange."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import Keeper, World
+
+HARBOUR = Path(__file__).parent.parent / "manifests" / "harbour-2026-11.toml"
+
+
+@pytest.fixture
+def harbour(keeper: Keeper, world: World) -> Keeper:
+    """A store with the tour's bundles and the harbour's inventory."""
+    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    loaded = keeper("inventory", "load", HARBOUR, "--says", "kim", "--json")
+    assert loaded.status == 0, loaded.out + loaded.err
+    assert loaded.json["counts"] == {"components": 57, "changes": 57, "new_events": 58}
+    return keeper
+
+
+def test_loading_again_changes_nothing_and_a_new_reading_tells_what_changed(harbour: Keeper, tmp_path: Path) -> None:
+    """ "Re-loading tells what changed since (added, gone, replaced part ..., version drift)" (issue 4, point 1)"""
+    again = harbour("inventory", "load", HARBOUR, "--says", "kim", "--json").json
+    assert again["counts"]["new_events"] == 0
+    assert again["changes"] == []
+    text = HARBOUR.read_text().replace("taken = 2026-11-20", "taken = 2026-11-22")
+    text = text.replace('serial = "HOLMA-IO2"', 'serial = "NEW-IO2"').replace('active = "6.0.1"', 'active = "6.0.2"', 1)
+    newer = tmp_path / "newer.toml"
+    newer.write_text(text)
+    dry = harbour("inventory", "load", newer, "--dry-run", "--json").json
+    wet = harbour("inventory", "load", newer, "--json").json
+    assert dry["changes"] == wet["changes"]
+    assert dry["counts"]["new_events"] == 0
+    assert [(c["change"], c["component"]) for c in wet["changes"]] == [
+        ("replaced", "NEW-IO2"),
+        ("version", "HOLMA-SW1"),
+    ]
+
+
+def test_a_bad_inventory_is_refused_whole_with_every_problem(harbour: Keeper, tmp_path: Path) -> None:
+    """ "Errors per row and column, all at once; nothing half-loaded" (issue 4, point 1)"""
+    bad = tmp_path / "bad.csv"
+    bad.write_text(
+        "site,domain,kind,serial,active,healthy\nholm,holm-a,boss,S1,1.0,yes\nholm,holm-a,bios,S2,1.0,perhaps\n"
+    )
+    ran = harbour("inventory", "load", bad, "--taken", "2026-11-21", "--zone", "UTC", "--json")
+    assert ran.status == 2
+    assert len(ran.json["findings"]) >= 2
+    assert all(f["where"].startswith("bad.csv:") for f in ran.json["findings"])
+    assert harbour("where", "S2").status == 2
+
+
+def test_staged_activated_read_back_and_the_disagreement_is_told(harbour: Keeper) -> None:
+    """ "disagreement between ledger and inventory" (issue 4, point 5)"""
+    staged = harbour(
+        "stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--proof", "digest-read-back", "--says", "kim"
+    )
+    assert staged.status == 0, staged.err
+    answer = harbour("where", "HOLMA-IO1", "--json").json["components"][0]
+    assert (answer["active"]["version"], answer["spare"]["version"]) == ("6.0.1", "6.1.0")
+    assert answer["spare"]["since"]["proof"] == "digest-read-back"
+    assert answer["spare"]["since"]["says"] == "kim"
+    assert len(answer["spare"]["sha256"]) == 64
+    assert harbour("activate", "HOLMA-IO1").status == 0
+    answer = harbour("where", "HOLMA-IO1", "--json").json["components"][0]
+    assert (answer["active"]["version"], answer["spare"]["version"]) == ("6.1.0", "6.0.1")
+    assert answer["agreement"] == "not-read-back"
+    assert harbour("observe", "HOLMA-IO1", "--active", "6.0.1").status == 0
+    answer = harbour("where", "HOLMA-IO1", "--json").json["components"][0]
+    assert answer["agreement"] == "differs"
+    assert answer["active"]["version"] == "6.0.1"
+    past = harbour("where", "HOLMA-IO1", "--on", "2026-11-21", "--json").json["components"][0]
+    assert past["spare"]["version"] == "5.4.2"
+    known = harbour("where", "HOLMA-IO1", "--known", "2026-11-20", "--json").json["components"]
+    assert known == []
+
+
+@pytest.mark.parametrize(
+    ("words", "because"),
+    [
+        (["stage", "HOLMA-B1:bios", "--bundle", "infrastructure/6.1.0"], "holds no image for a bios"),
+        (["stage", "HOLMA-R1:bios", "--bundle", "blade/6.1.0"], "not MR-1"),
+        (["stage", "HOLMA-IO1", "--bundle", "infrastructure/6.2.0"], "is not held"),
+        (["stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--bank", "held"], "has no bank 'held'"),
+        (["stage", "HOLMA-MT", "--bundle", "infrastructure/6.1.0"], "overwritten in place"),
+        (["activate", "HOLMA-SW1"], "nothing is known to be staged"),
+        (["activate", "HOLMA-IO1", "--version", "9.9"], "is not known to be staged"),
+    ],
+)
+def test_what_cannot_be_is_refused_and_can_be_overruled_for_a_reason(
+    harbour: Keeper, words: list[str], because: str
+) -> None:
+    """ "refuse what can't be ... unless `--anyway "why"`, which is recorded" (issue 4, point 4)"""
+    before = harbour("ledger", "check", "--json").json["chain"]["events"]
+    refused = harbour(*words)
+    assert refused.status == 4
+    assert because in refused.err
+    assert harbour("ledger", "check", "--json").json["chain"]["events"] == before
+    assert harbour(*words, "--anyway", "").status == 4
+    if "nothing is known" in because:
+        return  # without any image there is nothing that could be recorded
+    overruled = harbour(*words, "--anyway", "seen on the console", "--json")
+    assert overruled.status == 0, overruled.out
+    history = harbour("where", words[1], "--history", "--json").json["history"]
+    assert because in history[-1]["event"]["anyway"]
+    assert "seen on the console" in history[-1]["event"]["anyway"]
+
+
+def test_a_bundle_that_is_held_but_not_proven_is_refused(harbour: Keeper, tmp_path: Path) -> None:
+    """ "a bundle not held or not proven" (issue 4, point 4)"""
+    file = tmp_path / "store" / "infrastructure" / "6.1.0" / "marram-infrastructure-6.1.0.fwb"
+    file.touch()
+    refused = harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
+    assert refused.status == 4
+    assert "not proven" in refused.err
+    assert harbour("check", "--quiet").status == 0
+    assert harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0").status == 0
+
+
+def test_many_at_once_by_selector_and_by_file(harbour: Keeper, tmp_path: Path) -> None:
+    """ "for one component, a selector (...), or a file" (issue 4, point 4); all of it or nothing."""
+    dry = harbour(
+        "stage",
+        "--site",
+        "skerry",
+        "--kind",
+        "bios",
+        "--model",
+        "MB-2",
+        "--bundle",
+        "blade/6.1.0",
+        "--dry-run",
+        "--json",
+    )
+    assert len(dry.json["events"]) == 2
+    assert dry.json["head"] is None
+    wet = harbour("stage", "--site", "skerry", "--kind", "bios", "--model", "MB-2", "--bundle", "blade/6.1.0", "--json")
+    assert len(wet.json["events"]) == 2
+    rows = tmp_path / "night.csv"
+    rows.write_text(
+        "name,bundle,at,says,change,before\n"
+        "HOLMA-IO1,infrastructure/6.1.0,2026-11-23T02:10:00Z,kim,C-17,paths=4\n"
+        "HOLMA-IO2,infrastructure/6.1.0,2026-11-23T02:40:00Z,kim,C-17,paths=4\n"
+    )
+    assert harbour("stage", "--file", rows, "--json").status == 0
+    event = harbour("where", "HOLMA-IO2", "--history", "--json").json["history"][-1]["event"]
+    assert (event["change"], event["before"], event["says"]) == ("C-17", {"paths": "4"}, "kim")
+    rows.write_text("name,bundle\nHOLMA-CC1,infrastructure/6.1.0\nHOLMA-CC2,infrastructure/9\n")
+    assert harbour("stage", "--file", rows).status == 4
+    assert harbour("where", "HOLMA-CC1", "--json").json["components"][0]["spare"]["version"] == "5.4.2"
+    rows.write_text("name,bundel\nx\n")
+    assert harbour("stage", "--file", rows).status == 2
+
+
+def test_a_wrong_entry_is_corrected_by_a_later_one(harbour: Keeper) -> None:
+    """ "Wrong entries are corrected by a later event, never changed" (issue 4, point 3)"""
+    event = harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--json").json["events"][0]["id"]
+    assert harbour("correct", event[:12], "--why", "it was the other module").status == 0
+    assert harbour("where", "HOLMA-IO1", "--json").json["components"][0]["spare"]["version"] == "5.4.2"
+    history = harbour("where", "HOLMA-IO1", "--history", "--json").json["history"]
+    assert [row["void"] for row in history if row["id"] == event] == [True]
+    assert harbour("correct", "ffffffffffff", "--why", "x").status == 2
+
+
+def test_questions_by_bundle_digest_version_and_standing(harbour: Keeper, world: World) -> None:
+    """ "by component selector, by bundle, image version or SHA-256, by standing" (issue 4, point 5)"""
+    harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
+    digest = next(
+        b["sha256"] for b in harbour("held", "--json").json["bundles"] if b["file"].endswith("structure-6.1.0.fwb")
+    )
+    for words in (["--bundle", "infrastructure/6.1.0"], ["--sha256", digest], ["--version", "6.1.0"]):
+        found = harbour("where", *words, "--json").json["components"]
+        assert [c["component"] for c in found] == ["HOLMA-IO1"], words
+    assert harbour("where", "--withdrawn").status == 2
+    text = world.manifest.read_text().replace("sequence = 14", "sequence = 15")
+    text = text.replace('version = "6.0.1"', 'version = "6.0.1"\nwhy = "bad pages"', 1).replace(
+        'standing = "superseded"', 'standing = "withdrawn"', 4
+    )
+    old = text.split("[[bundle]]")
+    fixed = [t if '"withdrawn"' not in t or "why" in t else t.replace('"withdrawn"', '"superseded"') for t in old]
+    world.manifest.write_text("[[bundle]]".join(fixed))
+    assert harbour("take", world.manifest, "--from", world.downloads, "--quiet").status == 1
+    found = harbour("where", "--withdrawn", "--bank", "active", "--json").json["components"]
+    assert found
+    assert {c["domain"] for c in found} == {"holm-a"}
+
+
+def test_output_as_csv_counts_and_picture(harbour: Keeper) -> None:
+    """ "Output: table, JSON, CSV, and a chassis picture in the terminal" (issue 4, point 5)"""
+    rows = list(csv.DictReader(io.StringIO(harbour("where", "holm-b", "--csv").out)))
+    assert len(rows) == 19
+    assert {row["active"] for row in rows} == {"5.4.10"}
+    groups = harbour("where", "--by", "site,kind,active", "--json").json["groups"]
+    assert sum(g["components"] for g in groups) == 57
+    picture = harbour("where", "holm-b", "--picture").out
+    assert "+- holm/holm-b/1 -" in picture
+    assert all(len(line) <= 80 for line in picture.splitlines()[:-1])
+    evil = harbour("observe", "HOLMA-IO1", "--active", "=cmd|x")
+    assert evil.status == 0, evil.err
+    assert "'=cmd|x" in harbour("where", "HOLMA-IO1", "--csv").out
+
+
+def test_exchange_is_idempotent_and_answers_alike(harbour: Keeper, tmp_path: Path) -> None:
+    """ "two stores that exchanged give the same answers to every question but `--known`" (issue 4, point 6)"""
+    harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
+    file, other = tmp_path / "out.jsonl", tmp_path / "other"
+    assert harbour("ledger", "export", "-o", file).status == 0
+    for new in (59, 0):
+        merged = harbour("ledger", "merge", file, "--store", other, "--json")
+        assert merged.status == 0, merged.out
+        assert merged.json["files"][0]["new"] == new
+    for words in ([], ["--on", "2026-11-20"], ["--by", "kind,active"]):
+        ours, theirs = (
+            harbour("where", *words, "--json").json,
+            harbour("where", *words, "--json", "--store", other).json,
+        )
+        assert ours == theirs
+
+
+def test_the_chain_finds_an_old_head_and_a_copy_that_went_on(harbour: Keeper, tmp_path: Path) -> None:
+    """ "the chain's head is printed ... and `check --ledger --head HEX` compares" (issue 4, point 3)"""
+    head = harbour("ledger", "check", "--json").json["chain"]["head"]
+    harbour("observe", "HOLMA-IO1", "--active", "6.0.1")
+    assert harbour("ledger", "check", "--head", head).status == 0
+    assert harbour("ledger", "check", "--head", "0" * 64).status == 1
+    assert harbour("ledger", "check", "--head", "xyz").status == 2
+    path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
+    with sqlite3.connect(path) as raw:
+        raw.execute("UPDATE event SET says = says + 1 WHERE seq = 3")
+    raw.close()
+    damaged = harbour("ledger", "check", "--json")
+    assert damaged.status == 1
+    assert damaged.codes == ["altered"]
+    saved = harbour("ledger", "salvage", tmp_path / "saved.sqlite", "--json")
+    assert saved.status == 1
+    assert saved.json["lost"] == [3]
+
+
+def test_two_processes_at_once_lose_and_double_nothing(harbour: Keeper, tmp_path: Path) -> None:
+    """ "Two processes at once never lose or double an event (test with real processes)" (issue 4, scale)"""
+    before = harbour("ledger", "check", "--json").json["chain"]["events"]
+    code = (
+        "import sys; from bundlekeeper.cli.run import run\n"
+        "for n in range(10):\n"
+        "    assert run(['observe', 'HOLMA-IO1', '--active', f'{sys.argv[1]}.{n}', '--json']) == 0\n"
+    )
+    env = {"BUNDLEKEEPER_STORE": str(tmp_path / "store"), "PATH": "/usr/bin:/bin", "USER": "kim"}
+    running = [
+        subprocess.Popen([sys.executable, "-c", code, str(n)], env=env, stdout=subprocess.DEVNULL) for n in range(3)
+    ]
+    assert [process.wait() for process in running] == [0, 0, 0]
+    verified = harbour("ledger", "check", "--json")
+    assert verified.status == 0
+    assert verified.json["chain"]["events"] == before + 30
+
+
+def test_nothing_recorded_yet_is_said_with_a_way_on(keeper: Keeper, world: World) -> None:
+    """A question to a store without a ledger is answered in words, not with a traceback."""
+    keeper("take", world.manifest, "--from", world.downloads, "--quiet")
+    ran = keeper("where", "--json")
+    assert ran.status == 2
+    assert "inventory load" in json.dumps(ran.json["error"])
