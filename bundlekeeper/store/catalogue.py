@@ -188,11 +188,6 @@ class Catalogue:
             connection.execute("DELETE FROM held WHERE place = CAST(? AS TEXT)", (_raw(place),))
             connection.execute("DELETE FROM proof WHERE place = CAST(? AS TEXT)", (_raw(place),))
 
-    def forget_proof(self, place: str) -> None:
-        """Drop the proof of a place, which then counts as unproven. Raises as `accept`."""
-        with self._writing() as connection:
-            connection.execute("DELETE FROM proof WHERE place = CAST(? AS TEXT)", (_raw(place),))
-
     def proofs(self) -> dict[str, Proof]:
         """Every proof by its place. Raises DamagedError, LockedError, UnfinishedError."""
         return dict(self._rows(f"SELECT {_PROOF} FROM proof", _proof_from))  # noqa: S608

@@ -15,10 +15,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from bundlekeeper.errors import DamagedError, InputError, RefusedError
+from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.model.progress import Clock
 from bundlekeeper.store import files, incoming
-from bundlekeeper.store.catalogue import REBUILD_HINT, Catalogue
+from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.filesystem import describe_fd
 
 KEEPER = ".keeper"
@@ -206,6 +206,3 @@ def _make_tree(fd: int, where: str) -> None:
     for name in (QUARANTINE, MANIFESTS):
         with files.folder(fd, (name,), create=True):
             pass
-
-
-__all__ = ["REBUILD_HINT", "DamagedError", "Store"]

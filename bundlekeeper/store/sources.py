@@ -69,7 +69,7 @@ class Fetched:
     """One file that came: the temporary file that holds exactly the bytes of `digest`, and how it came.
 
     `way_in` is "copy", "reflink", "hard-link" or "download"; `note` says for people why it is not the way asked for;
-    `changed` that the source changed while it was read, so that its bytes may be a mixture; `mtime_ns` the source's.
+    `changed` that the source changed while it was read, so that its bytes may be a mixture.
     """
 
     temp: Temp

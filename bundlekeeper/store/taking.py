@@ -1,8 +1,7 @@
 """One bundle after another: in place already, the same bytes elsewhere in the store, or from a source.
 
-Rules: a bundle is recorded only when it is durably in its place;
-what is wrong goes to quarantine first and is told then; a failure of a source is one bundle's, a failure of the store
-ends the take.
+Rules: a bundle is recorded only when it is durably in its place; what is wrong goes to quarantine first and is told
+then; a failure of a source is one bundle's, a failure of the store ends the take.
 """
 
 from __future__ import annotations
