@@ -17,6 +17,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "observe": ("bundlekeeper.cli.recording", "record what was read from a part"),
     "correct": ("bundlekeeper.cli.recording", "take a wrong entry back by a later one"),
     "where": ("bundlekeeper.cli.where", "which version is staged, pending, active, where, on any day"),
+    "gaps": ("bundlekeeper.cli.gaps", "everything that stands between a domain and a release"),
     "ledger": ("bundlekeeper.cli.ledger", "check the record's chain, export it, merge another store's"),
     "trust": ("bundlekeeper.cli.trust", "add, list, drop the keys that signatures are held against"),
 }
