@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -58,6 +59,7 @@ def test_sessions_print_what_the_document_shows(document: str, tmp_path: Path) -
     scripts = str(Path(sys.executable).parent)
     environment = {**os.environ, "PATH": f"{scripts}{os.pathsep}{os.environ['PATH']}", "COLUMNS": "200"}
     environment.pop("BUNDLEKEEPER_STORE", None)
+    shutil.copytree(ROOT / "manifests", tmp_path / "manifests")
     folder = tmp_path
     for command, shown in commands:
         if command.startswith("cd "):
