@@ -51,6 +51,7 @@ class Kit:
             "standing": "current",
             "why": None,
             "build": None,
+            "signature": None,
             "images": (SimpleNamespace(kind="bios", models=("MB-2",), version="6.1.0"),),
         }
         return SimpleNamespace(**{**fields, **changed})

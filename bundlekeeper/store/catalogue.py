@@ -20,13 +20,13 @@ from typing import Any, Self, TypeVar
 
 from bundlekeeper.errors import DamagedError, KeeperError, LockedError, UnfinishedError
 from bundlekeeper.store.facts import Facts
-from bundlekeeper.store.records import Accepted, Fingerprint, Held, HeldImage, Proof
+from bundlekeeper.store.records import UNKNOWN_SIGNATURE, Accepted, Fingerprint, Held, HeldImage, Proof, Stated
 
 _T = TypeVar("_T")
 _Row = tuple[Any, ...]
 
 APPLICATION_ID = 0x424B4341  # "BKCA", at offset 68 of the file (sqlite.org/fileformat2.html)
-VERSION = 1
+VERSION = 2
 BUSY_S = 10.0
 _MIGRATIONS = Path(__file__).parent / "migrations"
 
@@ -36,8 +36,8 @@ REBUILD_HINT = (
 )
 
 _HELD = "place, family, version, name, size, sha256, platform, sequence, digest_from, standing, why, build, taken_at, \
-taken_from, way_in, images, released"
-_PROOF = "place, sha256, proven_at, size, mtime_ns, ctime_ns, inode, device, trustworthy"
+taken_from, way_in, images, released, signature"
+_PROOF = "place, sha256, proven_at, size, mtime_ns, ctime_ns, inode, device, trustworthy, digests"
 
 
 class Catalogue:
@@ -65,6 +65,7 @@ class Catalogue:
                     _check_pages(connection, where)
                     _migrate(connection)
                 else:
+                    connection = _brought_up(connection)
                     connection.execute("PRAGMA query_only = ON")
             except BaseException:
                 connection.close()
@@ -119,9 +120,12 @@ class Catalogue:
         """
         with self._writing() as connection:
             connection.execute(
-                "INSERT INTO manifest (platform, sequence, sha256, place, issued, expires, accepted_at, turn) "
-                "SELECT ?, ?, ?, ?, ?, ?, ?, coalesce(max(turn), 0) + 1 FROM manifest WHERE true "
-                "ON CONFLICT (platform, sequence) DO UPDATE SET turn = excluded.turn",
+                "INSERT INTO manifest "
+                "(platform, sequence, sha256, place, issued, expires, accepted_at, signed_by, signed_key, turn) "
+                "SELECT ?, ?, ?, ?, ?, ?, ?, ?, ?, coalesce(max(turn), 0) + 1 FROM manifest WHERE true "
+                "ON CONFLICT (platform, sequence) DO UPDATE SET turn = excluded.turn, "
+                "signed_by = iif(excluded.signed_by = '', signed_by, excluded.signed_by), "
+                "signed_key = iif(excluded.signed_by = '', signed_key, excluded.signed_key)",
                 (
                     accepted.platform,
                     accepted.sequence,
@@ -130,18 +134,20 @@ class Catalogue:
                     accepted.issued.isoformat(),
                     accepted.expires.isoformat() if accepted.expires else None,
                     accepted.accepted_at.isoformat(),
+                    accepted.signed_by,
+                    accepted.signed_key,
                 ),
             )
             connection.executemany(
                 "UPDATE held SET platform = ?, sequence = ?, digest_from = ?, standing = ?, why = ?, build = ?, "
-                "images = ?, released = ? WHERE family = ? AND version = ? AND name = ? AND sha256 = ?",
+                "images = ?, released = ?, signature = ? WHERE family = ? AND version = ? AND name = ? AND sha256 = ?",
                 ((*_said(each), each.family, each.version, each.name, each.sha256) for each in facts),
             )
 
     def accepted(self) -> list[Accepted]:
         """Every accepted manifest, in the order of acceptance: the last one counts. Raises as `held`."""
-        query = "SELECT platform, sequence, sha256, place, issued, expires, accepted_at FROM manifest ORDER BY turn"
-        return self._rows(query, _accepted_from)
+        columns = "platform, sequence, sha256, place, issued, expires, accepted_at, signed_by, signed_key"
+        return self._rows(f"SELECT {columns} FROM manifest ORDER BY turn", _accepted_from)  # noqa: S608
 
     def record_exception(self, at: datetime, what: str, subject: str, why: str) -> None:
         """Record what was let through against the rules, and on whose word. Raises as `accept`."""
@@ -167,7 +173,7 @@ class Catalogue:
         if proof is not None:
             proofs[held.place] = proof
         with self._writing() as connection:
-            marks = "CAST(? AS TEXT), " + "?, " * 12 + "CAST(? AS TEXT), ?, ?, ?"
+            marks = "CAST(? AS TEXT), " + "?, " * 12 + "CAST(? AS TEXT), ?, ?, ?, ?"
             connection.execute(f"INSERT OR REPLACE INTO held ({_HELD}) VALUES ({marks})", _held_row(held))  # noqa: S608
             if proof is None:
                 connection.execute("DELETE FROM proof WHERE place = CAST(? AS TEXT)", (_raw(held.place),))
@@ -229,7 +235,20 @@ def _said(facts: Facts) -> tuple[Any, ...]:
         facts.build,
         _images_text(facts.images),
         facts.released.isoformat() if facts.released else None,
+        _signature_text(facts.signature),
     )
+
+
+def _signature_text(stated: Stated | None) -> str | None:
+    if stated == UNKNOWN_SIGNATURE:
+        return None
+    return json.dumps([stated.file, stated.form, stated.key], separators=(",", ":")) if stated else ""
+
+
+def _stated_from(text: str | None) -> Stated | None:
+    if text is None:
+        return UNKNOWN_SIGNATURE
+    return Stated(*json.loads(text)) if text else None
 
 
 def _images_text(images: Iterable[HeldImage]) -> str:
@@ -255,32 +274,36 @@ def _held_row(held: Held) -> tuple[Any, ...]:
         held.way_in,
         _images_text(held.images),
         held.released.isoformat() if held.released else None,
+        _signature_text(held.signature),
     )
 
 
 def _held_from(row: _Row) -> Held:
-    *plain, taken_at, taken_from, way_in, images, released = row
+    *plain, taken_at, taken_from, way_in, images, released, signature = row
     read_images = tuple(HeldImage(kind, tuple(models), version) for kind, models, version in json.loads(images))
     read_released = date.fromisoformat(released) if released else None
-    taken: tuple[Any, ...] = (datetime.fromisoformat(taken_at), taken_from, way_in, read_images, read_released)
-    return Held(*plain, *taken)
+    taken: tuple[Any, ...] = (datetime.fromisoformat(taken_at), taken_from, way_in)
+    said: tuple[Any, ...] = (read_images, read_released, _stated_from(signature))
+    return Held(*plain, *taken, *said)
 
 
 def _accepted_from(row: _Row) -> Accepted:
-    platform, sequence, sha256, place, issued, expires, at = row
+    platform, sequence, sha256, place, issued, expires, at, signed_by, signed_key = row
     until = date.fromisoformat(expires) if expires else None
-    return Accepted(platform, sequence, sha256, place, date.fromisoformat(issued), until, datetime.fromisoformat(at))
+    since = datetime.fromisoformat(at)
+    return Accepted(platform, sequence, sha256, place, date.fromisoformat(issued), until, since, signed_by, signed_key)
 
 
 def _proof_from(row: _Row) -> tuple[str, Proof]:
-    place, sha256, at, size, mtime_ns, ctime_ns, inode, device, trusted = row
+    place, sha256, at, size, mtime_ns, ctime_ns, inode, device, trusted, digests = row
     fingerprint = Fingerprint(size, mtime_ns, ctime_ns, inode % 2**64, device % 2**64)
-    return place, Proof(sha256, datetime.fromisoformat(at), fingerprint, trusted == 1)
+    extra = tuple((name, digest) for name, _, digest in (each.partition(":") for each in digests.split()))
+    return place, Proof(sha256, datetime.fromisoformat(at), fingerprint, trusted == 1, extra)
 
 
 def _put_proofs(connection: sqlite3.Connection, proofs: Mapping[str, Proof]) -> None:
     connection.executemany(
-        f"INSERT OR REPLACE INTO proof ({_PROOF}) VALUES (CAST(? AS TEXT), ?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
+        f"INSERT OR REPLACE INTO proof ({_PROOF}) VALUES (CAST(? AS TEXT), ?, ?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
         (
             (
                 _raw(place),
@@ -292,6 +315,7 @@ def _put_proofs(connection: sqlite3.Connection, proofs: Mapping[str, Proof]) -> 
                 _signed(proof.fingerprint.inode),
                 _signed(proof.fingerprint.device),
                 int(proof.trustworthy),
+                " ".join(f"{name}:{digest}" for name, digest in proof.extra),
             )
             for place, proof in proofs.items()
         ),
@@ -318,6 +342,22 @@ def _check_identity(connection: sqlite3.Connection, where: str) -> None:
     if found > VERSION:
         says = f"the store's catalogue has format {found}; this bundlekeeper knows formats up to {VERSION}"
         raise DamagedError(says, where=where, hint="use the newer bundlekeeper that wrote it")
+
+
+def _brought_up(connection: sqlite3.Connection) -> sqlite3.Connection:
+    """The same, or for a database of an older format a copy of it in memory that has the present one."""
+    if connection.execute("PRAGMA user_version").fetchone()[0] >= VERSION:
+        return connection
+    copy = sqlite3.connect(":memory:", isolation_level=None)
+    copy.text_factory = connection.text_factory
+    try:
+        connection.backup(copy)
+        _migrate(copy)
+    except BaseException:
+        copy.close()
+        raise
+    connection.close()
+    return copy
 
 
 def _check_pages(connection: sqlite3.Connection, where: str) -> None:

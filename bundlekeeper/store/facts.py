@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.text import visible
-from bundlekeeper.store.records import Held, HeldImage
+from bundlekeeper.store.records import Held, HeldImage, Stated
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest import Bundle, Manifest
@@ -37,6 +37,7 @@ class Facts:
     build: str
     images: tuple[HeldImage, ...]
     released: date | None
+    signature: Stated | None = None
 
     @property
     def folder(self) -> tuple[str, str]:
@@ -75,6 +76,7 @@ class Facts:
             way_in=way_in,
             images=self.images,
             released=self.released,
+            signature=self.signature,
         )
 
 
@@ -89,17 +91,19 @@ def facts_of(manifest: Manifest) -> tuple[Facts, ...]:
     facts = tuple(_facts(manifest, bundle) for bundle in manifest.bundle)
     taken: dict[tuple[str, str, str], str] = {}
     for each in facts:
-        problems = problems_of_name(each.name)
-        if problems:
-            raise InputError(f"{visible(each.name)}: {problems[0].says}", hint=problems[0].hint)
-        key = (*each.folder, collision_key(each.name))
-        if key in taken:
-            raise InputError(f"{taken[key]} and {each.name} are one name on some file systems", hint="rename one")
-        taken[key] = each.name
+        for name in (each.name, *((each.signature.file,) if each.signature else ())):
+            problems = problems_of_name(name)
+            if problems:
+                raise InputError(f"{visible(name)}: {problems[0].says}", hint=problems[0].hint)
+            key = (*each.folder, collision_key(name))
+            if key in taken:
+                raise InputError(f"{taken[key]} and {name} are one name on some file systems", hint="rename one")
+            taken[key] = name
     return facts
 
 
 def _facts(manifest: Manifest, bundle: Bundle) -> Facts:
+    signed = bundle.signature
     return Facts(
         family=str(bundle.family),
         version=bundle.version,
@@ -114,4 +118,5 @@ def _facts(manifest: Manifest, bundle: Bundle) -> Facts:
         build=str(bundle.build or ""),
         images=tuple(HeldImage(i.kind, tuple(i.models), i.version) for i in bundle.images),
         released=bundle.released,
+        signature=Stated(signed.file, signed.form, signed.key) if signed is not None else None,
     )

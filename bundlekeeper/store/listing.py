@@ -19,7 +19,7 @@ from bundlekeeper.model.findings import Finding, Level, finding
 from bundlekeeper.store import files, remembered
 from bundlekeeper.store.facts import Facts, facts_of
 from bundlekeeper.store.layout import MANIFESTS, Store
-from bundlekeeper.store.records import Accepted, Held
+from bundlekeeper.store.records import Accepted, Held, Stated
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest import Manifest
@@ -42,6 +42,8 @@ class Listed:
     digest_from: str
     standing: str
     why: str
+    released: date | None = None
+    signature: Stated | None = None
 
 
 #: A bundle that should be there, by a manifest or by the catalogue's row.
@@ -79,6 +81,8 @@ def listed(facts: Facts) -> Listed:
         facts.digest_from,
         facts.standing,
         facts.why,
+        facts.released,
+        facts.signature,
     )
 
 
@@ -143,9 +147,22 @@ def _as_document(listing: Listing, name: str) -> dict[str, Any]:
         "subject": listing.subject,
         "expires": listing.expires.isoformat() if listing.expires else None,
         "signatures": sorted(listing.signatures),
-        "bundles": [[getattr(each, field) for field in Listed.__slots__] for each in listing.bundles],
+        "signed_bundles": [_as_row(each) for each in listing.bundles],
         "problems": problems,
     }
+
+
+def _as_row(each: Listed) -> list[Any]:
+    *plain, released, stated = (getattr(each, field) for field in Listed.__slots__)
+    signature = [stated.file, stated.form, stated.key] if stated is not None else None
+    return [*plain, released.isoformat() if released else None, signature]
+
+
+def _from_row(row: list[Any]) -> Listed:
+    *plain, released, signature = row
+    stated = Stated(*signature) if signature is not None else None
+    rest: tuple[Any, ...] = (date.fromisoformat(released) if released else None, stated)
+    return Listed(*plain, *rest)
 
 
 def _from_document(document: Any, name: str) -> Listing:  # noqa: ANN401 - any JSON value
@@ -153,7 +170,7 @@ def _from_document(document: Any, name: str) -> Listing:  # noqa: ANN401 - any J
     problems = (Finding(code, Level(level), *rest) for code, level, *rest in document["problems"])
     return Listing(
         document["subject"],
-        tuple(Listed(*row) for row in document["bundles"]),
+        tuple(_from_row(row) for row in document["signed_bundles"]),
         date.fromisoformat(document["expires"]) if document["expires"] else None,
         frozenset(document["signatures"]),
         tuple(replace(p, where=f"{name}{p.where}") for p in problems),

@@ -11,6 +11,19 @@ from datetime import date, datetime
 
 
 @dataclass(frozen=True, slots=True)
+class Stated:
+    """What a manifest states of a bundle's signature: the name of its file, its form, the name of the trust entry."""
+
+    file: str
+    form: str
+    key: str
+
+
+#: Stands where it is not known whether the manifest stated a signature: a row older than that knowledge.
+UNKNOWN_SIGNATURE = Stated("", "", "")
+
+
+@dataclass(frozen=True, slots=True)
 class Fingerprint:
     """What `stat` says of a file, in the units of `stat`: bytes and nanoseconds."""
 
@@ -27,12 +40,19 @@ class Proof:
 
     `trustworthy` is False where a later `--quick` may not rely on the fingerprint: a file system without stable inode
     and ctime, a change in the same clock tick as the proof, or a file shared with a folder that is not ours.
+    `extra` holds further digests of the same read, as pairs of hashlib's name and hexadecimal, sorted.
     """
 
     sha256: str
     proven_at: datetime
     fingerprint: Fingerprint
     trustworthy: bool
+    extra: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def digests(self) -> dict[str, str]:
+        """Every digest of the read, by hashlib's names."""
+        return {**dict(self.extra), "sha256": self.sha256}
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +85,7 @@ class Held:
     way_in: str  # "copy", "reflink", "hard-link", "same-bytes" (a second name), "download", "found" (after a rebuild)
     images: tuple[HeldImage, ...] = field(default=())
     released: date | None = None
+    signature: Stated | None = None
 
     @property
     def shared(self) -> bool:
@@ -74,7 +95,11 @@ class Held:
 
 @dataclass(frozen=True, slots=True)
 class Accepted:
-    """One manifest that the store accepted and keeps whole."""
+    """One manifest that the store accepted and keeps whole.
+
+    `signed_by` and `signed_key` name the trust entry, and its fingerprint, that its signature was good under on the day
+    it was accepted; empty where there was none.
+    """
 
     platform: str
     sequence: int
@@ -83,3 +108,5 @@ class Accepted:
     issued: date
     expires: date | None
     accepted_at: datetime
+    signed_by: str = ""
+    signed_key: str = ""

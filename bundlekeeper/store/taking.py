@@ -10,6 +10,7 @@ import errno
 import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import StoppedError
@@ -225,7 +226,7 @@ class Taking:
         """Record the new name, and for every older one of this file that the link changed nothing but its ctime."""
         held = facts.held(taken_at=self._clock(), taken_from=row.place, way_in="same-bytes")
         old = files.fingerprint_of(before)
-        renewed = Proof(proof.sha256, proof.proven_at, files.fingerprint_of(after), proof.trustworthy)
+        renewed = replace(proof, fingerprint=files.fingerprint_of(after))
         same = {place for place, each in self.proofs.items() if each.fingerprint == old and each.sha256 == proof.sha256}
         also = dict.fromkeys(same | {row.place}, renewed)
         self._catalogue.record_held(held, renewed, also)
