@@ -176,6 +176,33 @@ def test_a_folder_swapped_for_a_link_in_the_middle_leads_nowhere(tmp_path: Path)
     assert opened > 0
 
 
+def test_a_folder_swapped_between_two_steps_of_the_walk(tmp_path: Path) -> None:
+    """faults.md 25, step by step: what lstat saw as a folder is not followed when it has become a link."""
+    (tmp_path / "outside").mkdir()
+    (tmp_path / "outside" / "secret").write_bytes(b"secret")
+    root = tmp_path / "root"
+    (root / "sub").mkdir(parents=True)
+    (root / "a").write_bytes(b"")
+    steps = walk(root)
+    assert next(steps).path == "a"
+    (root / "sub").rmdir()
+    (root / "sub").symlink_to("../outside")
+    assert [(e.path, e.kind) for e in steps] == [("sub", Kind.VANISHED)]
+
+
+def test_a_folder_swapped_between_walk_and_open(tmp_path: Path) -> None:
+    """The same for opening: not even the very same inode is reached through a link."""
+    root = tmp_path / "root"
+    (root / "sub").mkdir(parents=True)
+    (root / "sub" / "file").write_bytes(b"x")
+    [entry] = walk(root)
+    (root / "sub").rename(tmp_path / "outside")
+    (root / "sub").symlink_to("../outside")
+    with pytest.raises(OSError) as caught:
+        entry.open()
+    assert caught.value.errno in (errno.ELOOP, errno.ENOTDIR)
+
+
 def test_names_that_are_not_utf_8_are_kept_and_opened(tmp_path: Path) -> None:
     """faults.md 30: undecodable bytes come as PEP 383 surrogates and lead back to the file."""
     (Path(os.fsdecode(os.fsencode(tmp_path) + b"/caf\xe9"))).write_bytes(b"x")
