@@ -132,22 +132,27 @@ def _runs(rows: Iterable[tuple[PartAt, ...]]) -> list[dict[str, object]]:
 def _infrastructure(case: Case) -> None:
     """ "While one step replaces infrastructure A by B, that mix of A and B is allowed …; any other mix is refused." """
     sets: dict[frozenset[str], list[PartAt]] = {}
+    unknown: list[PartAt] = []
     for part in case.standing.infrastructure:
         if part.reading.kind == MODEL_TABLE or _for_some_kinds(case, part):
             continue
         if not part.reading.bundles:
-            case.tally.uncounted("infrastructure mix")
+            unknown.append(part)
             continue
         case.tally.made("infrastructure mix")
         sets.setdefault(_lines(case, part.reading.bundles), []).append(part)
     choice = case.target.choices.get(INFRASTRUCTURE)
     target = choice.chain[0].version if choice and choice.chain else ""
     names = _fewest(list(sets), target)
+    keys = [part.key for parts in (*sets.values(), unknown) for part in parts]
+    subject = f"{case.domain}: infrastructure"
+    if unknown and len(names) <= 2:
+        fact = f"the bundle of {some([part.key for part in unknown])}"
+        says, times = "whether the infrastructure stands at one bundle, or between two", len(unknown)
+        case.tally.lack("infrastructure mix", subject, says, fact, things=keys, times=times)
     if len(names) < 2 or (len(names) == 2 and target in names):
         return
-    keys = [part.key for parts in sets.values() for part in parts]
     evidence = {"bundles": list(names), "target": target}
-    subject = f"{case.domain}: infrastructure"
     if len(names) == 2:
         says = f"stands between {names[0]} and {names[1]}, and neither is the target {target or '(none)'}"
         hint = "finish the step that was begun before the next one"

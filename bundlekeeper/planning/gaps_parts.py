@@ -9,7 +9,7 @@ again, the bundle that brings it must be in the store.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.findings import Level
@@ -20,7 +20,7 @@ from bundlekeeper.planning.rules import Answer, JumpAnswer, Seen
 from bundlekeeper.planning.standing import NO_FAMILY, NO_MODEL, NO_VERSION, UNORDERED, At
 
 if TYPE_CHECKING:
-    from bundlekeeper.model.manifest import Jump
+    from bundlekeeper.model.manifest import Bundle, Image, Jump
 
 
 def check_parts(case: Case) -> None:
@@ -92,9 +92,10 @@ def _support(case: Case, group: Group, like: Like) -> None:
     if choice is None or choice.bundle is None:
         tally.uncounted("support", number)  # family-missing tells it
         return
-    if not any(link.images for link in choice.chain):
+    if blind := choice.blind(reading.kind):
         says = f"whether {family} {choice.version} has an image for {reading.kind} {reading.model}"
-        tally.lack("support", subject, says, "the bundle's images", things=like.keys, times=number)
+        fact = f"the images of {blind.file}"
+        tally.lack("support", subject, says, fact, things=like.keys, times=number)
         return
     tally.made("support", number)
     if like.offer is None and case.target.means(family, reading.kind):
@@ -145,19 +146,27 @@ def _jumps(case: Case, group: Group, moving: tuple[Like, ...]) -> None:
 def _hops(case: Case, like: Like) -> Iterator[_Hop]:
     """The jumps of a part: onto the base, unless it runs it or a later patch of it, then onto each patch for it."""
     choice = case.target.choices.get(like.reading.family or "")
-    key = (like.reading.kind, like.reading.model)
     if choice is None or like.reading.model is None:
         return
-    offers = [Offer(b, i) for b in choice.chain for i in b.images if i.kind == key[0] and key[1] in i.models]
-    reached = [place for place, offer in enumerate(offers) if case.fleet.reader.is_at(like.reading, offer)]
+    links = [(bundle, _image_for(bundle, like)) for bundle in choice.chain]
+    at = case.fleet.reader.is_at
+    reached = [place for place, (b, i) in enumerate(links) if i is not None and at(like.reading, Offer(b, i))]
     start, now = _start(like), like.now
-    for offer in offers[reached[-1] + 1 if reached else 0 :]:
-        answer = case.fleet.rules.jump(now, offer.image.version, offer.bundle.version)
-        if offer.bundle is choice.chain[0] and offer.bundle.onto is not None:
-            answer = _onto(now, offer.bundle.onto, answer)
-        yield _Hop(like, start, offer, answer)
-        now = Seen(now.family, now.kind, now.model, offer.image.version, At(((offer.bundle.version,),), certain=True))
-        start = offer.bundle.version
+    for bundle, image in links[reached[-1] + 1 if reached else 0 :]:
+        if image is None and not bundle.images:  # it may run anything after this one
+            start, now = f"what {bundle.version} brings", replace(now, image=None, at=At((), certain=False))
+        if image is None:
+            continue
+        answer = case.fleet.rules.jump(now, image.version, bundle.version)
+        if bundle is choice.chain[0] and bundle.onto is not None:
+            answer = _onto(now, bundle.onto, answer)
+        yield _Hop(like, start, Offer(bundle, image), answer)
+        start, now = bundle.version, replace(now, image=image.version, at=At(((bundle.version,),), certain=True))
+
+
+def _image_for(bundle: Bundle, like: Like) -> Image | None:
+    kind, model = like.reading.kind, like.reading.model
+    return next((i for i in bundle.images if i.kind == kind and model in i.models), None)
 
 
 def _onto(now: Seen, base: str, answer: JumpAnswer) -> JumpAnswer:

@@ -88,6 +88,11 @@ def _part(case: Case, group: Group, like: Like, part: PartAt, partitions: tuple[
     scale = case.book.scale(like.reading.kind)
     method = case.book.facts(like.reading.kind, like.reading.model).method or ""
     loads = loads_of(case, like)
+    choice = case.target.choices.get(like.reading.family or "")
+    if choice is not None and (blind := choice.blind(like.reading.kind)):
+        fact = f"the images of {blind.file}"
+        case.tally.lack("space", _name(group, part), "whether its image fits", fact, things=(part.key,))
+        return
     plans = [(p, plan_space(room_of(case.book, part, method, p), loads, scale)) for p in partitions]
     subject = _name(group, part)
     fits = {plan.fit for _, plan in plans}

@@ -2,8 +2,8 @@
 
 Rules: every family that the domain has, or may have, is asked for; a patch needs its bases too; what the store holds
 counts by digest, never by name; a digest that nobody published proves nothing; a signature is asked for where the
-store's own policy wants one, whatever the manifest says. Practice (trade.md): one file per family, a wrong build is a
-classic mistake, forgetting a family is the commonest gap.
+store's own policy wants one, whatever the manifest says, and one that was not looked at is told.
+Practice (trade.md): one file per family, a wrong build is a classic mistake, forgetting a family is the commonest gap.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from bundlekeeper.model.durations import human
 from bundlekeeper.model.entries import OWN_COPY
 from bundlekeeper.model.findings import Level
+from bundlekeeper.planning.book import STANDALONE
 from bundlekeeper.planning.case import Case
 from bundlekeeper.planning.supply import HeldFile, SignatureState
 from bundlekeeper.planning.target import Choice
@@ -29,6 +30,7 @@ def check_supply(case: Case) -> None:
             _missing(case, choice)
             continue
         case.tally.made("family")
+        _other_builds(case, choice)
         for bundle in choice.chain:
             _standing(case, bundle, choice)
             _digest(case, bundle)
@@ -58,10 +60,11 @@ def _missing(case: Case, choice: Choice) -> None:
     standalone = [v for v in choice.offered if case.book.standalone(family, v)]
     case.tally.made("family")
     evidence = {"release": release, "offered": list(choice.offered)}
+    things = [key for group in case.groups if group.family in (family, None) for key in group.keys]
     if standalone:
         says = f"release {release} can only be met with a {family} bundle for servers that run alone ({standalone[0]})"
         hint = "add the managed build of that version to the manifest; a domain's servers take no other"
-        case.tally.add("wrong-build", subject, says, hint, evidence=evidence)
+        case.tally.add("wrong-build", subject, says, hint, things=things, evidence=evidence)
         return
     if choice.offered:
         says = f"release {release} wants {family} {choice.offered[0]}, and the manifest has no such bundle"
@@ -70,7 +73,7 @@ def _missing(case: Case, choice: Choice) -> None:
     if not sure:
         says += f"; whether the domain has {family} parts is not known"
     hint = f"add {family} to the release; a set is complete only with every family that the domain has"
-    case.tally.add("family-missing", subject, says, hint, evidence=evidence)
+    case.tally.add("family-missing", subject, says, hint, things=things, evidence=evidence)
 
 
 def _called(bundle: Bundle) -> str:
@@ -120,20 +123,28 @@ def _held(case: Case, bundle: Bundle) -> None:
 def _not_held(case: Case, bundle: Bundle, evidence: dict[str, object]) -> None:
     says = "needed, not in the store"
     called = case.holdings.called(bundle.family, bundle.version)
-    wrong = next((file for file in called if _is_other_build(case, bundle, file)), None)
-    if wrong is not None:
-        text = f"the store holds {bundle.family} {bundle.version} in the build for servers that run alone"
-        hint = f"get {bundle.file}, the build for servers that a domain manager runs"
-        case.tally.add("wrong-build", _called(bundle), text, hint, evidence={"sha256": wrong.sha256})
-    elif called:
+    if called:
         says += f"; what it holds as {bundle.family} {bundle.version} has other bytes (sha256 {called[0].sha256[:16]}…)"
     hint = "bundlekeeper take MANIFEST --from DIR"
     case.tally.add("not-held", _called(bundle), says, hint, evidence=evidence)
 
 
-def _is_other_build(case: Case, bundle: Bundle, file: HeldFile) -> bool:
-    others = {b.sha256.lower() for b in case.book.standalone(bundle.family, bundle.version)}
-    return file.build == "standalone" or file.sha256.lower() in others
+def _other_builds(case: Case, choice: Choice) -> None:
+    """The build for servers that run alone, held where the other one of a version as good as the chosen is wanted."""
+    for version in choice.offered[: choice.offered.index(choice.version) + 1]:
+        wanted = case.book.at(choice.family, version)
+        alone = {b.sha256.lower() for b in case.book.standalone(choice.family, version)}
+        if any(case.holdings.held(b.sha256) for b in wanted):
+            continue
+        for file in case.holdings.called(choice.family, version):
+            if file.build != STANDALONE and file.sha256.lower() not in alone:
+                continue
+            says = f"the store holds {choice.family} {version} in the build for servers that run alone"
+            hint = f"get {' or '.join(b.file for b in wanted)}, the build for servers that a domain manager runs"
+            level = None if version == choice.version else Level.WARNING
+            evidence = {"sha256": file.sha256, "chosen": choice.version}
+            subject = f"{case.domain}: {choice.family} {version}"
+            case.tally.add("wrong-build", subject, says, hint, level=level, evidence=evidence)
 
 
 def _proof(case: Case, bundle: Bundle, file: HeldFile) -> None:
@@ -175,9 +186,10 @@ def _signature(case: Case, bundle: Bundle, file: HeldFile) -> None:
         where = "it has none" if stated else "the manifest names none"
         hint = "get the publisher's signature and name it in the manifest"
         tally.add("unsigned", subject, f"this store wants a signature, {where}", hint, evidence=evidence)
-    elif wanted and file.signature is SignatureState.UNKNOWN:
-        tally.lack("signature", subject, "whether its signature is good", "what it says", hint="bundlekeeper check")
-    elif wanted or file.signature is SignatureState.GOOD:
+    elif file.signature is SignatureState.UNKNOWN:
+        fact = "whether there is one, and what it says"
+        tally.lack("signature", subject, "whether its signature is good", fact, hint="bundlekeeper check")
+    else:
         tally.made("signature")
 
 

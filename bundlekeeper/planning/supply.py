@@ -26,7 +26,8 @@ class HeldFile:
     """One bundle file in the store.
 
     `proven` is True when all its bytes were read and their digest was `sha256`, at the aware time `proven_at`, and
-    nothing has touched the file since; False when that is known not to hold; None when it is not known.
+    nothing has touched the file since; False when that is known not to hold; None when it is not known. `signature` is
+    ABSENT only where it is known that there is none; UNKNOWN is told as not checked, whatever the store accepts.
     """
 
     sha256: str

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from bundlekeeper.planning.book import Book, Offer, is_part
+from bundlekeeper.planning.book import Book, Offer
 from bundlekeeper.planning.standing import Reading
 from bundlekeeper.planning.supply import Holdings
 
@@ -32,6 +32,11 @@ class Choice:
     chain: tuple[Bundle, ...]
     offered: tuple[str, ...]
 
+    def blind(self, kind: str) -> Bundle | None:
+        """A bundle of the chain of which the manifest lists no image, so that it may bring one of the kind, or not."""
+        may = (b for b in self.chain if not b.images and (b.only is None or kind in b.only))
+        return next(may, None)
+
 
 @dataclass(frozen=True, slots=True)
 class Target:
@@ -49,11 +54,12 @@ class Target:
         return self.book.whole(choice.bundle).get((reading.kind, reading.model))
 
     def means(self, family: str, kind: str) -> bool:
-        """True when the family's bundle should bring images of the kind: a file with `only` others should not."""
+        """True when the family's bundle should bring images of the kind, because some bundle of the family does.
+
+        A release that names a file with `only` some kinds leaves the others without an image: that is told, too.
+        """
         choice = self.choices.get(family)
-        if choice is None or choice.bundle is None or not self.book.lists_kind(family, kind):
-            return False
-        return not is_part(choice.bundle) or kind in (choice.bundle.only or ())
+        return choice is not None and choice.bundle is not None and self.book.lists_kind(family, kind)
 
 
 def aim(book: Book, release: Release, families: Iterable[str], holdings: Holdings) -> Target:

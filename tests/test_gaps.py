@@ -1,0 +1,502 @@
+"""Gaps by example: every code raised in the Marram world, and by itself; what each says, quotes and counts."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.model.findings import CODES, Level
+from bundlekeeper.model.inventory import Component, Inventory, Partition, Policy
+from bundlekeeper.model.manifest import Manifest
+from bundlekeeper.planning.gap import SEVERITY, Gap, GapReport
+from bundlekeeper.planning.gaps import Fleet, Told, gaps, gaps_all, gaps_of
+from bundlekeeper.planning.supply import HeldFile, Holdings, SignatureState
+from tests.planning_kit import NOW, PROVEN, blade, bundle, held_all, image, inventory, manifest, marram, whole_domain
+
+
+@dataclass(frozen=True)
+class _World:
+    """A question with everything that it needs; by itself all of it is known and good."""
+
+    manifest: Manifest
+    inventory: Inventory
+    holdings: Holdings
+    release: str = "6.1"
+
+    def report(self) -> GapReport:
+        told = Told(drivers="I. Ferro, list of 2026-11-20")
+        return gaps("holm-a", self.release, self.manifest, self.inventory, self.holdings, NOW, told)
+
+    def parts(self, change: Callable[[Component], dict[str, Any]]) -> _World:
+        """The world with every part changed as `change` says."""
+        rows = tuple(replace(p, **change(p)) for p in self.inventory.components)
+        return replace(self, inventory=replace(self.inventory, components=rows))
+
+    def rooms(self, **more: Any) -> _World:
+        """The world with the leading switch's partition changed."""
+        rows = list(self.inventory.partitions)
+        rows[0] = replace(rows[0], **more)
+        return replace(self, inventory=replace(self.inventory, partitions=tuple(rows)))
+
+    def policy(self, **more: Any) -> _World:
+        """The world with its policy changed."""
+        rows = (replace(self.inventory.policies[0], **more),)
+        return replace(self, inventory=replace(self.inventory, policies=rows))
+
+    def bundle(self, file: str, **more: Any) -> _World:
+        """The world with one bundle of the manifest changed."""
+        rows = tuple(b.model_copy(update=more) if b.file == file else b for b in self.manifest.bundle)
+        return replace(self, manifest=self.manifest.model_copy(update={"bundle": rows}))
+
+    def rules(self, **more: Any) -> _World:
+        """The world with parts of the manifest changed."""
+        return replace(self, manifest=Manifest.model_validate({**self.manifest.model_dump(by_alias=True), **more}))
+
+    def file(self, **more: Any) -> _World:
+        """The world with the infrastructure bundle's file in the store changed."""
+        rows = [self.holdings.held(b.sha256) for b in self.manifest.bundle]
+        changed = [replace(f, **more) if (f.family, f.version) == ("infrastructure", "6.1.0") else f for f in rows if f]
+        limits: dict[str, Any] = {"max_proof_age_s": self.holdings.max_proof_age_s}
+        return replace(self, holdings=Holdings(changed, signed_families=self.holdings.signed_families, **limits))
+
+
+def _good(blades: int = 1, racks: int = 0) -> _World:
+    known = marram().model_copy(update={"expires": date(2027, 2, 14)})
+    store = held_all(known, signed_families=("infrastructure",), max_proof_age_s=90 * 86400)
+    return _World(known, whole_domain(blades=blades, racks=racks), store)
+
+
+def _counting(report: GapReport) -> list[Gap]:
+    return [gap for gap in report.gaps if gap.finding.level is not Level.NOTE]
+
+
+def test_what_is_known_and_good_has_no_gap() -> None:
+    """ok only where every check that could matter was made."""
+    report = _good().report()
+    assert _counting(report) == [] and report.ok
+    assert report.checks_made > 50
+    assert {name for name, (_, lacking) in report.checks.items() if lacking} == {"bank"}  # told as a note
+
+
+def _is(kind: str, half: str | None = None) -> Callable[[Component], bool]:
+    return lambda p: p.kind == kind and half in (None, p.half)
+
+
+def _set(which: Callable[[Component], bool], **more: Any) -> Callable[[Component], dict[str, Any]]:
+    return lambda p: more if which(p) else {}
+
+
+_INFRA = "marram-infrastructure-6.1.0.fwb"
+_OTHERS = Policy("gold", {"blade": "6.1.0"}, "when-confirmed", ("holm-a", "holm-b"))
+
+
+def _without(world: _World, *versions: str) -> Holdings:
+    rows = (f for b in world.manifest.bundle if b.version not in versions and (f := world.holdings.held(b.sha256)))
+    return Holdings(rows)
+
+
+def _standalone(*also: str) -> _World:
+    world = _good(blades=0, racks=1)
+    other = {**world.manifest.of("rack")[-1].model_dump(), "build": "standalone", "sha256": "ab" * 32, "file": "x.fwb"}
+    bundles = [*(b.model_dump() for b in world.manifest.bundle), other]
+    world = world.rules(bundle=bundles)
+    held = [f for b in world.manifest.bundle if (f := world.holdings.held(b.sha256))]
+    rows = [f for f in held if f.family != "rack" or f.version in also]
+    return replace(world, holdings=Holdings([HeldFile("ab" * 32, "rack", "6.1.0"), *rows]))
+
+
+def _shared() -> _World:
+    world = _good()
+    away = blade("4", "6.0.1", domain="holm-b")
+    components = (*world.inventory.components, *away)
+    return replace(world, inventory=replace(world.inventory, components=components, policies=(_OTHERS,)))
+
+
+def _going_down() -> _World:
+    world = replace(_good(), inventory=whole_domain("6.1.0", blades=1, racks=0), release="6.0")
+    return replace(world, holdings=held_all(world.manifest)).policy(versions={"blade": "6.0.1"})
+
+
+_KINDS = {"model-table": {"order": "listed", "list": ("2025-1", "2025-2", "2026-1", "2026-2", "2026-3")}}
+
+
+def _table_rule(version: str) -> dict[str, Any]:
+    when = {"family": "blade", "models": ("MB-2",)}
+    need = ({"kind": "model-table", "version": version},)
+    return {"beside": ({"scope": "domain", "when": when, "need": need, "source": "release notes 6.1, table 9"},)}
+
+
+def _new_model() -> _World:
+    """A blade that only the newest bundle lists: the table of 6.0 came before it."""
+    world = _good()
+    rows = []
+    for b in world.manifest.model_dump()["bundle"]:
+        if b["family"] == "blade" and b["version"] == "6.1.0":
+            b["images"] = [{**i, "models": ("MB-2", "MB-8")} for i in b["images"]]
+        rows.append(b)
+    return world.rules(bundle=rows).parts(lambda p: {"model": "MB-8", "active": "6.1.0"} if p.parent else {})
+
+
+_FIRST_BLADE = _is("bios")
+
+#: What is done to the good world, and the codes (levels) that it must bring, and no others.
+CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
+    "not held": (lambda: _good().bundle(_INFRA, sha256="cd" * 32), {"not-held": Level.ERROR}),
+    "not proven": (lambda: _good().file(proven=False), {"unproven": Level.WARNING}),
+    "proven too long ago": (
+        lambda: _good().file(proven_at=PROVEN - timedelta(days=100)),
+        {"stale-proof": Level.WARNING},
+    ),
+    "no time of proof": (lambda: _good().file(proven_at=None), {"not-checked": Level.WARNING}),
+    "proven in the future": (
+        lambda: _good().file(proven_at=NOW + timedelta(days=1)),
+        {"not-checked": Level.WARNING},
+    ),
+    "unsigned": (lambda: _good().file(signature=SignatureState.ABSENT), {"unsigned": Level.ERROR}),
+    "signature not named": (lambda: _good().bundle(_INFRA, signature=None), {"unsigned": Level.ERROR}),
+    "signature not good": (lambda: _good().file(signature=SignatureState.BAD), {"bad-signature": Level.ERROR}),
+    "signature not looked at": (
+        lambda: _good().file(signature=SignatureState.UNKNOWN),
+        {"not-checked": Level.WARNING},
+    ),
+    "withdrawn": (lambda: _good().rules(bundle=_withdrawn()), {"withdrawn": Level.ERROR}),
+    "own digest": (lambda: _good().bundle(_INFRA, digest_from="own copy"), {"self-digest": Level.WARNING}),
+    "digest from nowhere": (lambda: _good().bundle(_INFRA, digest_from=None), {"not-checked": Level.WARNING}),
+    "expired": (
+        lambda: replace(_good(), manifest=_good().manifest.model_copy(update={"expires": date(2026, 11, 24)})),
+        {"expired": Level.WARNING},
+    ),
+    "family forgotten": (
+        lambda: _good().rules(release=({"name": "6.1", "infrastructure": "6.1.0", "rack": "6.1.0"},)),
+        {"family-missing": Level.ERROR, "not-checked": Level.WARNING},  # which table knows MB-2: no release tells now
+    ),
+    "wrong build": (_standalone, {"wrong-build": Level.ERROR, "not-held": Level.ERROR}),
+    "wrong build, and the older one is held": (
+        lambda: _standalone("6.0.1"),
+        {"wrong-build": Level.WARNING, "policy-differs": Level.WARNING},
+    ),
+    "unknown model": (
+        lambda: _good().parts(_set(_is("network-adapter"), model="NA-9")),
+        {"model-unsupported": Level.ERROR, "version-unknown": Level.WARNING, "not-checked": Level.WARNING},
+    ),
+    "table too old by a rule": (
+        lambda: _good().rules(**_table_rule(">=2026-2")),
+        {"model-table-old": Level.WARNING},
+    ),
+    "table too old even then": (lambda: _good().rules(**_table_rule(">=2026-3")), {"model-table-old": Level.ERROR}),
+    "table too old for a new model": (_new_model, {"model-table-old": Level.WARNING}),
+    "jump refused": (
+        lambda: replace(_good(), inventory=whole_domain("5.4.10", blades=1, racks=0)),
+        {"jump-refused": Level.ERROR},
+    ),
+    "jump unstated": (lambda: _good().rules(jump=()), {"jump-unstated": Level.WARNING}),
+    "down without a rule": (
+        _going_down,
+        {"jump-refused": Level.ERROR, "downgrade": Level.ERROR},
+    ),
+    "mix refused": (
+        lambda: _good().parts(lambda p: {"active": "5.4.10"} if p.parent else {}).rules(beside=_stricter()),
+        {"mix-refused": Level.ERROR},
+    ),
+    "no place in the order": (
+        lambda: _good().parts(_set(_is("io-module", "leading"), active="golden")),
+        {"version-unordered": Level.WARNING, "part-differs": Level.WARNING, "not-checked": Level.WARNING},
+    ),
+    "matches no bundle": (
+        lambda: _good().parts(_set(_is("io-module"), active="6.0.0")),
+        {"version-unknown": Level.WARNING, "not-checked": Level.WARNING},
+    ),
+    "version not known": (
+        lambda: _good().parts(_set(_is("io-module"), active=None)),
+        {"version-unknown": Level.WARNING, "not-checked": Level.WARNING},
+    ),
+    "mixed server": (
+        lambda: _good().parts(_set(_is("bios"), active="5.4.10")),
+        {"mixed-server": Level.WARNING},
+    ),
+    "replaced part": (
+        lambda: _good().parts(_set(_is("chassis-controller", "following"), active="6.1.0")),
+        {"part-differs": Level.WARNING},
+    ),
+    "no policy": (lambda: _good().parts(lambda p: {"policy": ""} if p.parent else {}), {"no-policy": Level.WARNING}),
+    "policy not known": (
+        lambda: _good().parts(lambda p: {"policy": None} if p.parent else {}),
+        {"not-checked": Level.WARNING},
+    ),
+    "policy nobody told of": (
+        lambda: replace(_good(), inventory=replace(_good().inventory, policies=())),
+        {"not-checked": Level.WARNING},
+    ),
+    "policy for another version": (
+        lambda: _good().policy(versions={"blade": "6.0.1"}),
+        {"policy-differs": Level.WARNING},
+    ),
+    "policy for another image": (
+        lambda: _good().policy(versions={"blade": "6.1.0", "bios": "6.0.1"}),
+        {"policy-differs": Level.WARNING},
+    ),
+    "policy for nothing": (lambda: _good().policy(versions={}), {"policy-differs": Level.WARNING}),
+    "policy at once": (lambda: _good().policy(applies="at-once"), {"policy-at-once": Level.WARNING}),
+    "policy shared": (_shared, {"policy-shared": Level.WARNING}),
+    "pair not healthy": (
+        lambda: _good().parts(_set(_is("domain-manager", "following"), healthy=False)),
+        {"pair-unhealthy": Level.ERROR},
+    ),
+    "two leads": (
+        lambda: _good().parts(_set(_is("fabric-switch"), half="leading")),
+        {"pair-unhealthy": Level.ERROR},
+    ),
+    "no pair": (
+        lambda: _good().parts(_set(_is("io-module", "leading"), pair="", half=None)),
+        {"pair-unhealthy": Level.WARNING, "not-checked": Level.WARNING},  # and the other half's pair has one half
+    ),
+    "running file gone": (
+        lambda: _good().parts(_set(_is("fabric-switch", "leading"), held=("5.4.10",))),
+        {"no-way-back": Level.WARNING},
+    ),
+    "older bundle gone": (
+        lambda: replace(_good(), holdings=_signed(_without(_good(), "6.0.1"), _good())),
+        {"no-way-back": Level.WARNING},
+    ),
+    "no way back by nature": (
+        lambda: _good().rules(kind={"bios": {"back": "none"}, **_KINDS}),
+        {"no-way-back": Level.WARNING},
+    ),
+    "short of room": (lambda: _good().rooms(free_bytes=100), {"space-short": Level.ERROR}),
+    "room after a removal": (lambda: _good().rooms(free_bytes=639_999), {"space-short": Level.WARNING}),
+    "room not known": (lambda: _good().rooms(free_bytes=None), {"not-checked": Level.WARNING}),
+}
+
+
+def _withdrawn() -> list[dict[str, Any]]:
+    rows = [b.model_dump() for b in marram().bundle]
+    return [{**b, "standing": "withdrawn", "why": "notice 9"} if b["file"] == _INFRA else b for b in rows]
+
+
+def _stricter() -> tuple[dict[str, Any], ...]:
+    when = {"family": "infrastructure", "version": ">=6.0,<6.1"}
+    need = ({"family": "blade", "version": ">=6.0"},)
+    return ({"scope": "domain", "when": when, "need": need, "source": "release notes 6.0, table 5"},)
+
+
+def _signed(store: Holdings, world: _World) -> Holdings:
+    rows = [f for b in world.manifest.bundle if (f := store.held(b.sha256))]
+    return Holdings(rows, signed_families=("infrastructure",), max_proof_age_s=90 * 86400)
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_each_thing_that_is_wrong_brings_its_own_codes_and_no_others(name: str) -> None:
+    """ "each is something our tool must catch or make impossible" (trade.md, what goes wrong)"""
+    make, expected = CASES[name]
+    report = make().report()
+    worst: dict[str, Level] = {}
+    for gap in reversed(_counting(report)):
+        worst[gap.code] = gap.finding.level
+    assert worst == expected
+    assert not report.ok
+
+
+def test_every_code_is_raised_by_some_case_and_is_one_of_the_closed_list() -> None:
+    """ "Finding codes (closed; an addition is a numbered decision)" (design.md)"""
+    raised = {code for _, codes in CASES.values() for code in codes}
+    assert raised == set(SEVERITY)
+    assert set(SEVERITY) <= set(CODES)
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_every_gap_has_evidence_or_sources_a_subject_and_says_what_to_do(name: str) -> None:
+    """ "one list …, each with its evidence and a hint" (issue 5)"""
+    for gap in _counting(CASES[name][0]().report()):
+        assert gap.finding.subject and gap.finding.says
+        assert gap.finding.hint or gap.code == "not-checked"
+        assert gap.evidence or gap.sources
+
+
+def test_worst_comes_first_and_the_same_input_gives_the_same_list() -> None:
+    """ "one list of everything between here and there, worst first" (issue 5)"""
+    world = _shared().parts(_set(_is("domain-manager"), healthy=False)).file(proven=False)
+    report = world.report()
+    levels = [list(Level).index(gap.finding.level) for gap in report.gaps]
+    assert levels == sorted(levels)
+    assert report == world.report()
+
+
+def _one(report: GapReport, code: str) -> Gap:
+    [gap] = [gap for gap in _counting(report) if gap.code == code]
+    return gap
+
+
+def test_a_refused_jump_quotes_every_rule_that_refuses_it_and_its_source() -> None:
+    """ "Every rule says where it comes from; a plan quotes it." (design.md)"""
+    gap = _one(CASES["jump refused"][0]().report(), "jump-refused")
+    assert gap.sources == ("release notes 6.1, table 2",)
+    assert "to >=6.1 from >=6.0 (release notes 6.1, table 2)" in gap.finding.says
+    assert gap.evidence["from"] == "5.4.10" and gap.evidence["to"] == "6.1.0"
+    assert len(gap.things) == 9  # the whole infrastructure, its model table too
+
+
+def test_a_downgrade_that_a_rule_lets_pass_is_a_warning_with_its_source() -> None:
+    """ "Down only where a rule says that it may be done" (trade.md): here infrastructure may, blades not."""
+    world = CASES["down without a rule"][0]()
+    downs = [gap for gap in _counting(world.report()) if gap.code == "downgrade"]
+    assert [gap.finding.level for gap in downs] == [Level.ERROR, Level.WARNING]
+    assert downs[1].sources == ("release notes 6.1, table 3",)
+    assert all("model-table" not in part for gap in downs for part in gap.evidence["images"])
+
+
+def test_the_model_table_stays_ahead() -> None:
+    """ "the model table stays ahead" (trade.md, order, down; common practice)"""
+    world = _good().parts(_set(_is("model-table"), active="2026-3"))
+    assert world.report().ok
+
+
+def test_versions_as_text_would_sort_wrongly() -> None:
+    """ "A downgrade by accident, because version strings sort wrongly as text (`2.10` against `2.9`)" (trade.md, 16)"""
+    rows = [
+        bundle("blade", v, *(image(k, "MB-2", v) for k in ("bios", "management-controller"))) for v in ("2.9", "2.10")
+    ]
+    release = ({"name": "old", "blade": "2.9"}, {"name": "new", "blade": "2.10"})
+    made = manifest(*rows, release=release)
+    for now, to, down in [("2.9", "new", False), ("2.10", "old", True)]:
+        domain = inventory(blade("1", now)[:2])
+        report = gaps("holm-a", to, made, domain, held_all(made), NOW)
+        assert ("downgrade" in {gap.code for gap in report.gaps}) is down
+
+
+def test_of_versions_in_order_of_preference_the_first_held_is_meant() -> None:
+    """ "lists are preferred first" (design.md); the preferred one that is held, else the first."""
+    world = _good()
+    both = _good().report()
+    assert both.ok
+    only_older = Holdings(f for b in world.manifest.bundle if b.file != "marram-blade-6.1.0.fwb" and
+                          (f := world.holdings.held(b.sha256)))  # fmt: skip
+    report = replace(world, holdings=only_older).policy(versions={"blade": "6.0.1"}).report()
+    assert "not-held" not in {g.code for g in report.gaps}
+    neither = replace(world, holdings=_without(world, "6.1.0", "6.0.1"))
+    held = [g.finding.subject for g in neither.report().gaps if g.code == "not-held"]
+    assert "blade 6.1.0 (marram-blade-6.1.0.fwb)" in held
+
+
+def test_a_shared_policy_names_every_server_and_domain_that_it_touches() -> None:
+    """ "policy … that is shared (naming every server and domain it touches)" (issue 5; trade.md, 17)"""
+    gap = _one(_shared().report(), "policy-shared")
+    assert "2 servers in 2 domains" in gap.finding.says
+    for word in ("holm-a (1)", "holm-b (1)", "holm/holm-a/1/1", "holm/holm-b/1/4"):
+        assert word in gap.finding.says
+    assert set(gap.evidence["servers"]) == {"holm-a", "holm-b"}
+    elsewhere = replace(
+        _shared(), inventory=replace(_shared().inventory, policies=(replace(_OTHERS, scope=("holm-a",)),))
+    )
+    assert "policy-shared" not in {g.code for g in elsewhere.report().gaps}
+
+
+def test_whether_a_policy_is_shared_hangs_on_servers_of_unknown_policy() -> None:
+    """ "Unknown is never zero and never good." (design.md): the server in holm-b may share it."""
+    world = _shared().parts(lambda p: {"policy": None} if p.domain == "holm-b" else {})
+    gap = _one(world.report(), "not-checked")
+    assert "the policy of servers in holm-b" in gap.finding.says
+
+
+def test_room_names_the_images_that_may_go_and_those_that_may_not() -> None:
+    """ "often only on the following half" (trade.md, 8): each half is asked by itself."""
+    gap = _one(CASES["room after a removal"][0]().report(), "space-short")
+    assert gap.evidence["remove"] == [["6.1.0", "5.4.2", 400_000]]
+    assert gap.evidence["kept"] == {"5.4.10": "it is the only way back", "6.0.1": "it is running"}
+    assert gap.things == ("HOLM-A-FABRIC-SWITCH-FABRIC-L",)
+    short = _one(CASES["short of room"][0]().report(), "space-short")
+    assert short.evidence["short_bytes"] == 640_000 - 100 - 400_000
+    assert "short by 239900 bytes" in short.finding.says
+
+
+def test_a_partition_of_several_is_never_assumed_to_be_the_right_one() -> None:
+    """One has room and one has not, and nothing says which one takes images."""
+    world = _good()
+    tight = Partition(world.inventory.partitions[0].component, "log", 10, 10)
+    rooms = (*world.inventory.partitions, tight)
+    report = replace(world, inventory=replace(world.inventory, partitions=rooms)).report()
+    assert "which of its partitions takes images" in _one(report, "not-checked").finding.says
+
+
+def test_drivers_are_not_checked_unless_the_user_vouches_for_them() -> None:
+    """ "drivers and adapter firmware are supported as pairs; `not-checked` if unknown" (trade.md, order, 1)"""
+    world = _good()
+    report = gaps("holm-a", "6.1", world.manifest, world.inventory, world.holdings, NOW)
+    assert "drivers" in _one(report, "not-checked").finding.says
+    assert report.checks["drivers"] == (0, 1)
+    [note] = [g for g in world.report().gaps if "drivers" in g.finding.says]
+    assert note.finding.level is Level.NOTE and "I. Ferro, list of 2026-11-20" in note.finding.says
+
+
+def test_a_patch_is_judged_as_two_jumps_and_needs_its_base() -> None:
+    """ "a patch on that base" (design.md): the base runs first, is held too, and brings what the patch does not."""
+    patched = ({"name": "6.1", "infrastructure": "6.1.0-p2", "blade": "6.1.0"},)
+    rule = {"what": {"kind": "io-module"}, "to": ">=6.1.0-p2", "from": "<6.1", "source": "release notes p2"}
+    jumps = [*(j.model_dump(by_alias=True) for j in marram().jump), rule]
+    report = _good().rules(release=patched, jump=jumps).report()
+    gap = _one(report, "jump-refused")
+    assert gap.evidence["from"] == "6.1.0" and gap.evidence["to"] == "6.1.0-p2"
+    assert {key.split("-")[2] for key in gap.things} == {"IO"}
+    missing = replace(_good().rules(release=patched), holdings=_signed(_without(_good(), "6.1.0"), _good()))
+    held = [g.finding.subject for g in missing.report().gaps if g.code == "not-held"]
+    assert f"infrastructure 6.1.0 ({_INFRA})" in held
+
+
+def test_infrastructure_at_three_bundles_is_refused_and_at_two_is_a_step_that_was_begun() -> None:
+    """ "that mix of A and B is allowed unless a rule forbids it; any other mix is refused" (design.md)"""
+    begun = _good().parts(_set(_is("chassis-controller"), active="6.1.0"))
+    assert "mix-refused" not in {g.code for g in begun.report().gaps}
+    aside = _good().parts(_set(_is("chassis-controller"), active="5.4.10"))
+    assert _one(aside.report(), "mix-refused").finding.level is Level.WARNING
+    three = aside.parts(_set(_is("domain-manager"), active="6.1.0"))
+    gap = _one(three.report(), "mix-refused")
+    assert gap.finding.level is Level.ERROR and set(gap.evidence["bundles"]) == {"5.4.10", "6.0.1", "6.1.0"}
+
+
+def test_what_is_written_is_counted() -> None:
+    """ "`gaps` ends with how many checks were made and how many could not be made" (design.md)"""
+    good, blank = _good().report(), _good().parts(_set(_is("bios"), active=None)).report()
+    assert good.checks_made == sum(made for made, _ in good.checks.values())
+    assert blank.checks_not_made > good.checks_not_made
+
+
+def test_unknown_names_are_refused_with_a_suggestion() -> None:
+    """A domain that is not listed and a release that is not in the manifest."""
+    world = _good()
+    with pytest.raises(InputError) as domain:
+        gaps("holm-c", "6.1", world.manifest, world.inventory, world.holdings, NOW)
+    assert "holm-a" in domain.value.hint
+    with pytest.raises(InputError) as release:
+        gaps_all(Fleet(world.manifest, world.inventory), "6.l", world.holdings, NOW)
+    assert "6.1" in release.value.hint
+
+
+def test_all_domains_are_answered_as_one_by_one() -> None:
+    """ "`gaps --all`": the index is shared, the answers are those of each domain."""
+    world = _shared()
+    fleet = Fleet(world.manifest, world.inventory)
+    together = list(gaps_all(fleet, "6.1", world.holdings, NOW))
+    assert [r.domain for r in together] == ["holm-a", "holm-b"]
+    for report in together:
+        alone = gaps(report.domain, "6.1", world.manifest, world.inventory, world.holdings, NOW)
+        assert report == alone == gaps_of(fleet, report.domain, "6.1", world.holdings, NOW)
+
+
+def test_servers_without_infrastructure_are_not_a_whole_domain() -> None:
+    """What is not listed is not known, not absent."""
+    world = replace(_good(), inventory=inventory(blade("1", "6.0.1"), (), _good().inventory.policies))
+    facts = [g.evidence.get("lacks", "") for g in world.report().gaps if g.code == "not-checked"]
+    assert any("no part of it is listed" in str(fact) for fact in facts)
+
+
+def test_planning_does_not_pay_for_pydantic() -> None:
+    """ "asking *where* must not pay for pydantic, httpx or cryptography" (design.md)"""
+    code = "import sys, bundlekeeper.planning.gaps; print('pydantic' in sys.modules)"
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert ran.stdout.strip() == "False"
