@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -23,6 +24,7 @@ from bundlekeeper.cli.common import (
     today,
 )
 from bundlekeeper.cli.signals import SIGNALS
+from bundlekeeper.cli.signed import SignatureOption, as_json, rule_on, signature_of, tell, voucher_of
 from bundlekeeper.errors import InputError, worst_exit
 from bundlekeeper.model.findings import exit_status
 
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
     from bundlekeeper.store.catalogue import Catalogue
     from bundlekeeper.store.layout import Store
     from bundlekeeper.store.recheck import Limits, Means
+    from bundlekeeper.store.vouching import Ruling, Voucher
 
 
 def check(
@@ -52,6 +55,7 @@ def check(
     junit: Annotated[
         str | None, typer.Option("--junit", metavar="FILE", help="Also write JUnit XML to this file (- is stdout).")
     ] = None,
+    signature: SignatureOption = None,
     jobs: JobsOption = None,
     store: StoreOption = None,
     quiet: QuietOption = False,
@@ -72,12 +76,15 @@ def check(
     )
     data = None if manifest is None else read_bounded(manifest, MANIFEST_LIMIT, "the manifest")
     root = store_root(store)
-    result, found = _run(at, manifest or "", data, root, limits, quiet)
+    signed = signature_of(manifest, signature) if manifest is not None else None
+    given = Given(manifest or "", data, signed)
+    result, found, ruling = _run(at, given, root, limits, quiet)
     subject = str(at if at else root)
     _junit(junit, subject, result)
     if json:
-        output.envelope("check", found, _as_json(subject, result))
+        output.envelope("check", found, {**_as_json(subject, result), "manifest_signature": as_json(ruling)})
     elif junit != "-":
+        tell(ruling)
         _print(subject, result, found)
     return _status(result, found)
 
@@ -91,33 +98,53 @@ def _status(result: CheckResult, found: list[Finding]) -> int:
     return worst_exit(statuses)
 
 
+@dataclass(frozen=True, slots=True)
+class Given:
+    """The manifest that the user gave: its name, its bytes (None: none was given), its signature."""
+
+    name: str
+    data: bytes | None
+    signature: bytes | None
+
+
 def _run(
-    at: Path | None, name: str, data: bytes | None, root: Path, limits: Limits, quiet: bool
-) -> tuple[CheckResult, list[Finding]]:
-    """Check the folder or the store; returns the result, and all findings with those about the manifest itself."""
+    at: Path | None, given: Given, root: Path, limits: Limits, quiet: bool
+) -> tuple[CheckResult, list[Finding], Ruling]:
+    """Check the folder or the store.
+
+    Returns the result, all findings with those about the manifest itself, and the ruling on its signature.
+    """
     from bundlekeeper.store.listing import kept, read_listing
     from bundlekeeper.store.recheck import check_folder, check_store
+    from bundlekeeper.store.vouching import NO_RULING
 
     with ExitStack() as stack:
         store, catalogue, record = None, None, False
         # A folder can be proven against a manifest without any store; everything else needs one.
-        if at is None or data is None or (root / ".keeper").is_dir():
+        if at is None or given.data is None or (root / ".keeper").is_dir():
             store, catalogue, record = _opened(root, stack)
-        listing, found = None, []
-        if data is not None:
-            listing = read_listing(data, name=name, today=today(), store=store)
+        voucher = voucher_of(store)
+        listing, found, ruling = None, [], NO_RULING
+        if given.data is not None:
+            listing = read_listing(given.data, name=given.name, today=today(), store=store)
+            ruling = rule_on(voucher, given.name, given.data, given.signature, listing.issued)
             found = list(listing.problems)
-        elif at is not None and store is not None and catalogue is not None:
-            listing, found = kept(store, catalogue.accepted())
-        means = _means(stack, record, quiet)
+        elif store is not None and catalogue is not None:
+            accepted = catalogue.accepted()
+            if at is not None:
+                listing, found = kept(store, accepted)
+            if accepted:
+                ruling = voucher.rule_kept(store.fd, accepted[-1])
+        found += ruling.findings
+        means = _means(stack, record, quiet, voucher)
         if at is not None and listing is not None:
-            own = [data] if data is not None else []
+            own = [each for each in (given.data, given.signature) if each is not None]
             result = check_folder(at, listing, means, limits, book=catalogue, own=own)
         elif store is not None and catalogue is not None:
             result = check_store(store, catalogue, listing, means, limits)
         else:
             raise InputError("there is nothing to check", hint="name a manifest, or a store that has accepted one")
-        return result, [*found, *result.findings]
+        return result, [*found, *result.findings], ruling
 
 
 def _opened(root: Path, stack: ExitStack) -> tuple[Store, Catalogue, bool]:
@@ -129,14 +156,22 @@ def _opened(root: Path, stack: ExitStack) -> tuple[Store, Catalogue, bool]:
     return store, stack.enter_context(store.catalogue(write=writable)), writable
 
 
-def _means(stack: ExitStack, record: bool, quiet: bool) -> Means:
+def _means(stack: ExitStack, record: bool, quiet: bool, voucher: Voucher) -> Means:
     """The means of a check; until the stack unwinds, the first Ctrl-C lets the work end by itself."""
     from bundlekeeper.proof.reading import Stop
     from bundlekeeper.store.recheck import Means
 
     stop = Stop()
     stack.enter_context(SIGNALS.guarded(stop))
-    return Means(clock=now, progress=progress_for(quiet), stop=stop, record=record, today=today())
+    return Means(
+        clock=now,
+        progress=progress_for(quiet),
+        stop=stop,
+        record=record,
+        max_age_s=voucher.max_proof_age_s,
+        today=today(),
+        voucher=voucher,
+    )
 
 
 def _junit(file: str | None, subject: str, result: CheckResult) -> None:
@@ -161,6 +196,8 @@ def _as_json(subject: str, result: CheckResult) -> dict[str, Any]:
             "expected_sha256": row.expected,
             "found_sha256": row.found,
             "proven_at": row.proven_at.isoformat() if row.proven_at else None,
+            "signature": row.signature,
+            "signed_by": row.signed_by,
             "says": row.says,
         }
         for row in result.rows
@@ -172,6 +209,9 @@ def _as_json(subject: str, result: CheckResult) -> dict[str, Any]:
         "not_proven": result.unproven,
         "files_read": result.files_read,
         "bytes_read": result.bytes_read,
+        "signatures_good": result.signatures_good,
+        "signatures_not_good": result.signatures_bad,
+        "signatures_not_looked_at": result.signatures_unseen,
     }
     ends = {"stopped": result.stopped, "out_of_time": result.out_of_time, "untrusted_because": result.untrusted_because}
     return {"subject": subject, "rows": rows, "counts": counts, **ends}
@@ -213,7 +253,14 @@ def _summary(subject: str, result: CheckResult) -> str:
     counts = Counter(row.status for row in result.rows)
     words = [f"{counts[Status.OK]} proven now"]
     words += [f"{number} {status.value}" for status in Status if status is not Status.OK and (number := counts[status])]
-    return f"{subject}: {', '.join(words)}; {result.unproven} not proven; {human_bytes(result.bytes_read)} read"
+    read = f"{human_bytes(result.bytes_read)} read"
+    return f"{subject}: {', '.join(words)}; {result.unproven} not proven; {_signatures(result)}{read}"
+
+
+def _signatures(result: CheckResult) -> str:
+    """How the signatures stand that are stated or wanted; empty where none is."""
+    good, bad, unseen = result.signatures_good, result.signatures_bad, result.signatures_unseen
+    return f"signatures: {good} good, {bad} not good, {unseen} not looked at; " if good or bad or unseen else ""
 
 
 def register(app: typer.Typer) -> None:

@@ -12,7 +12,8 @@ import typer
 from bundlekeeper.cli import output
 from bundlekeeper.cli.common import JsonOption, QuietOption, StoreOption, load_manifest, now, progress_for, store_root
 from bundlekeeper.cli.signals import SIGNALS
-from bundlekeeper.errors import InputError
+from bundlekeeper.cli.signed import SignatureOption, as_json, signature_of, tell
+from bundlekeeper.errors import EXIT_REFUSED, InputError, worst_exit
 from bundlekeeper.model.findings import exit_status
 
 if TYPE_CHECKING:
@@ -67,6 +68,7 @@ def take(
     allow_host: HostOption = None,
     headers: HeadersOption = None,
     trust_env: TrustEnvOption = False,
+    signature: SignatureOption = None,
     store: StoreOption = None,
     quiet: QuietOption = False,
     json: JsonOption = False,
@@ -97,13 +99,19 @@ def take(
             dry_run=dry_run,
             accept_expired=accept_expired,
             accept_rollback=accept_rollback,
+            signature=signature_of(manifest, signature),
         )
     found = [*loaded.problems, *result.findings]
     if json:
         output.envelope("take", found, _as_json(str(root), result))
     else:
         _print(str(root), result, found)
-    return exit_status(found)
+    return _status(result, found)
+
+
+def _status(result: TakeResult, found: list[Finding]) -> int:
+    refused = any(row.status == "refused" for row in result.rows)
+    return worst_exit([exit_status(found), EXIT_REFUSED if refused else 0])
 
 
 def _opened(root: Path, stack: ExitStack, *, dry_run: bool) -> Store | None:
@@ -157,11 +165,13 @@ def _as_json(root: str, result: TakeResult) -> dict[str, Any]:
             "way_in": row.way_in,
             "from": row.came_from,
             "note": row.note,
+            "signature": row.signature,
         }
         for row in result.rows
     ]
     counts = {**result.counts, "bundles": len(rows), "read_bytes": result.read_bytes}
-    return {"store": root, "dry_run": result.dry_run, "bundles": rows, "counts": counts}
+    signed = as_json(result.manifest)
+    return {"store": root, "dry_run": result.dry_run, "manifest_signature": signed, "bundles": rows, "counts": counts}
 
 
 def _print(root: str, result: TakeResult, found: list[Finding]) -> None:
@@ -175,6 +185,7 @@ def _print(root: str, result: TakeResult, found: list[Finding]) -> None:
         way = "" if row.way_in in {"", "copy", row.status.replace(" ", "-")} else row.way_in
         note = ", ".join(part for part in (way, row.note) if part)
         table.rows.append((row.status, row.family, row.version, human_bytes(row.size), row.name, note))
+    tell(result.manifest)
     write(table)
     output.findings_text(found)
     counts = ", ".join(f"{number} {status}" for status, number in sorted(result.counts.items()))

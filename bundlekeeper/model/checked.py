@@ -35,7 +35,8 @@ class Row:
     """One file. Sizes in bytes; `expected` and `found` are SHA-256 in lower-case hexadecimal, empty where unknown.
 
     `place` is the path from the folder that was checked; empty where nothing was found. `proven_at` is when the bytes
-    were last read to the end and were right.
+    were last read to the end and were right. `signature` is "good", "not looked at" or the code of what is against it,
+    empty where none is stated and none wanted; `signed_by` names the trust entry that it is good under.
     """
 
     name: str
@@ -49,6 +50,8 @@ class Row:
     found: str
     proven_at: datetime | None
     says: str = ""
+    signature: str = ""
+    signed_by: str = ""
 
 
 @dataclass(slots=True)
@@ -56,7 +59,8 @@ class CheckResult:
     """One check: findings, rows, and how much of it is proof.
 
     Counts are of expected files: `proven` read now and right, `trusted` by `--quick`, `skipped` by `--older-than`,
-    `unproven` everything expected that is none of these. `files_read` and `bytes_read` count all reading. `stopped`
+    `unproven` everything expected that is none of these; of signatures that are stated or wanted: good, not good (`bad`)
+    and not looked at (`unseen`). `files_read` and `bytes_read` count all reading. `stopped`
     says that a signal ended it, `out_of_time` that the time allowed did. `untrusted_because` says why `--quick` could
     trust nothing on this file system. `trouble` is what kept proofs from being recorded.
     """
@@ -67,6 +71,9 @@ class CheckResult:
     trusted: int = 0
     skipped: int = 0
     unproven: int = 0
+    signatures_good: int = 0
+    signatures_bad: int = 0
+    signatures_unseen: int = 0
     files_read: int = 0
     bytes_read: int = 0
     stopped: bool = False

@@ -9,17 +9,18 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import RefusedError
 from bundlekeeper.model.findings import Finding, Level, finding
-from bundlekeeper.store import files
+from bundlekeeper.store import files, signature_files
 from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.facts import Facts
 from bundlekeeper.store.incoming import Incoming
 from bundlekeeper.store.records import Accepted
+from bundlekeeper.store.vouching import Ruling
 
 if TYPE_CHECKING:
     from bundlekeeper.model.reading import Loaded
@@ -112,14 +113,28 @@ def _no_contradiction(loaded: Loaded, known: Iterable[Accepted], subject: str) -
             )
 
 
+def vouched(admission: Admission, ruling: Ruling) -> Admission:
+    """The admission of a manifest that somebody vouched for, or of the same where nobody did."""
+    accepted = replace(admission.accepted, signed_by=ruling.signed_by, signed_key=ruling.signed_key)
+    return replace(admission, accepted=accepted, findings=(*ruling.findings, *admission.findings))
+
+
 def admit(
-    root: int, incoming: Incoming, catalogue: Catalogue, admission: Admission, data: bytes, facts: Sequence[Facts]
+    root: int,
+    incoming: Incoming,
+    catalogue: Catalogue,
+    admission: Admission,
+    data: bytes,
+    facts: Sequence[Facts],
+    signature: bytes | None = None,
 ) -> None:
-    """Keep the manifest whole, then record it, what it says of the files held, and the exceptions made for it.
+    """Keep the manifest whole with its signature, then record it, what it says of the files held, and the exceptions.
 
     Raises RefusedError when another manifest is kept under its name, UnfinishedError, OSError.
     """
     accepted = admission.accepted
+    if signature is not None:
+        signature_files.put_over(root, incoming, accepted.place + signature_files.SUFFIX, signature)
     name = accepted.place.rpartition("/")[2]
     with files.folder(root, (FOLDER,), create=True) as folder, incoming.temp() as temp:
         files.write_all(temp.fd, data)

@@ -25,6 +25,7 @@ from bundlekeeper.store.layout import Store
 from bundlekeeper.store.outcome import TakeRow, row_of
 from bundlekeeper.store.sources import Link, Source
 from bundlekeeper.store.taking import Taking
+from bundlekeeper.store.vouching import NO_RULING, Ruling, Voucher, insist
 
 if TYPE_CHECKING:
     from bundlekeeper.model.reading import Loaded
@@ -32,11 +33,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class TakeResult:
-    """What came of a take: a row per bundle in the manifest's order, and what was found."""
+    """What came of a take: a row per bundle in the manifest's order, what was found, who vouched for the manifest."""
 
     rows: tuple[TakeRow, ...]
     findings: tuple[Finding, ...]
     dry_run: bool = False
+    manifest: Ruling = NO_RULING
 
     @property
     def counts(self) -> dict[str, int]:
@@ -62,18 +64,23 @@ def take(
     dry_run: bool = False,
     accept_expired: str | None = None,
     accept_rollback: str | None = None,
+    signature: bytes | None = None,
 ) -> TakeResult:
     """Take the manifest's bundles from the sources (tried in their order) into the store.
 
+    `signature` is the manifest's own, None where there is none; what the store wants of it is in its acceptance.toml.
     `wait_s` seconds are waited for the store's lock. A dry run writes nothing, reads no bundle and takes no lock; for
     it alone `store` may be None, where there is none yet.
-    Raises RefusedError (manifest, store), InputError (a source that is not there), LockedError, DamagedError,
+    Raises RefusedError (manifest, its signature, store), InputError (a source that is not there, acceptance.toml),
+    LockedError, DamagedError,
     UnfinishedError (no room, I/O), StoppedError; what was taken until then stays, and its findings are in `problems`.
     """
     whys = admission.Whys(accept_expired, accept_rollback)
     facts = facts_of(loaded.manifest)
+    voucher = Voucher.of(store, clock())
+    ruling = _ruling(voucher, loaded, signature)
     if dry_run:
-        return _rehearse(store, loaded, sources, facts, clock(), whys, link)
+        return _rehearse(store, loaded, sources, facts, clock(), whys, link, voucher, ruling)
     if store is None:
         raise InputError("there is no store to take into", hint="name one with --store")
     where = str(store.root)
@@ -84,16 +91,26 @@ def take(
         store.catalogue(write=True) as catalogue,
     ):
         room.sweep(but=frozenset(each.sha256 for each in facts))
-        admitted = admission.judge(loaded, catalogue.accepted(), clock(), whys)
+        admitted = admission.vouched(admission.judge(loaded, catalogue.accepted(), clock(), whys), ruling)
         taking = Taking(store, room, catalogue, sources, clock=clock, progress=progress, link=link, stop=stop)
         unseen = _survey(sources, facts)
         planned = plan.plan(store.fd, plan.Contents(taking.held, taking.proofs, taking.kind, clock()), facts, sources)
         plan.insist_on_room(store.fd, planned, link, where)
-        admission.admit(store.fd, room, catalogue, admitted, loaded.data, facts)
+        admission.admit(store.fd, room, catalogue, admitted, loaded.data, facts, signature)
         taking.held.update({row.place: row for row in catalogue.held()})  # with what this manifest says of them
         with _telling(progress, taking, planned, unseen):
             taking.run(planned)
-        return TakeResult(taking.rows(), (*admitted.findings, *taking.findings(unseen)))
+        found = (*admitted.findings, *taking.findings(unseen), *voucher.troubles())
+        return TakeResult(taking.rows(), found, manifest=ruling)
+
+
+def _ruling(voucher: Voucher, loaded: Loaded, signature: bytes | None) -> Ruling:
+    """The ruling on the manifest's signature. Raises RefusedError where it may not be used."""
+    manifest = loaded.manifest
+    subject = f"{manifest.platform}, sequence {manifest.sequence}"
+    ruling = voucher.rule_manifest(subject, loaded.data, signature, issued=manifest.issued)
+    insist(ruling, subject)
+    return ruling
 
 
 def _survey(sources: Sequence[Source], facts: Sequence[Facts]) -> list[str]:
@@ -109,6 +126,8 @@ def _rehearse(
     now: datetime,
     whys: admission.Whys,
     link: Link,
+    voucher: Voucher,
+    ruling: Ruling,
 ) -> TakeResult:
     """A dry run: the same judgement and the same plan, and nothing else."""
     with files.wrapped("the store cannot be looked at", str(store.root) if store else ""):
@@ -118,14 +137,14 @@ def _rehearse(
                 held = {row.place: row for row in catalogue.held()}
                 contents = plan.Contents(held, catalogue.proofs(), describe_fd(store.fd), now)
                 known = catalogue.accepted()
-        admitted = admission.judge(loaded, known, now, whys)
+        admitted = admission.vouched(admission.judge(loaded, known, now, whys), ruling)
         unseen = _survey(sources, facts)
         planned = plan.plan(store.fd if store else None, contents, facts, sources)
         short = plan.shortage(store.fd, planned, link) if store else ""
     no_room = [finding("space-short", str(store.root), short)] if store and short else []
     findings = [*admitted.findings, *no_room, *(f for each in planned for f in _foreseen(each, contents, unseen))]
     rows = tuple(row_of(each.facts, each.step.value, came_from=_first_offer(each)) for each in planned)
-    return TakeResult(rows, tuple(findings), dry_run=True)
+    return TakeResult(rows, (*findings, *voucher.troubles()), dry_run=True, manifest=ruling)
 
 
 def _foreseen(planned: plan.Planned, contents: plan.Contents, unseen: Sequence[str]) -> Iterator[Finding]:

@@ -62,6 +62,7 @@ class Listing:
     expires: date | None = None
     signatures: frozenset[str] = frozenset()
     problems: tuple[Finding, ...] = ()
+    issued: date = date.min
 
 
 NOTHING = Listing("no manifest", ())
@@ -114,6 +115,7 @@ def listing_of(manifest: Manifest, problems: Sequence[Finding] = ()) -> Listing:
         manifest.expires,
         frozenset(b.signature.file for b in manifest.bundle if b.signature is not None),
         tuple(problems),
+        manifest.issued,
     )
 
 
@@ -145,6 +147,7 @@ def _as_document(listing: Listing, name: str) -> dict[str, Any]:
     ]
     return {
         "subject": listing.subject,
+        "issued": listing.issued.isoformat(),
         "expires": listing.expires.isoformat() if listing.expires else None,
         "signatures": sorted(listing.signatures),
         "signed_bundles": [_as_row(each) for each in listing.bundles],
@@ -174,6 +177,7 @@ def _from_document(document: Any, name: str) -> Listing:  # noqa: ANN401 - any J
         date.fromisoformat(document["expires"]) if document["expires"] else None,
         frozenset(document["signatures"]),
         tuple(replace(p, where=f"{name}{p.where}") for p in problems),
+        date.fromisoformat(document["issued"]),
     )
 
 

@@ -36,6 +36,7 @@ class TakeRow:
     way_in: str = ""
     came_from: str = ""
     note: str = ""
+    signature: str = ""
 
 
 def row_of(

@@ -19,7 +19,7 @@ from typing import Protocol
 
 from bundlekeeper.errors import KeeperError, StoppedError
 from bundlekeeper.model.progress import Clock, Progress
-from bundlekeeper.proof.digests import Outcome, Task, digest_many
+from bundlekeeper.proof.digests import Digest, Outcome, Task, digest_many
 from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store.files import fingerprint_of
 from bundlekeeper.store.filesystem import FsKind
@@ -59,6 +59,7 @@ class Reading:
     size: int = 0
     proven_at: datetime | None = None
     error: str = ""
+    extra: tuple[tuple[str, str], ...] = ()  # further digests of the same read, as in `Proof`
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +87,7 @@ class Candidate:
     kind: FsKind
     expected: str = ""
     never_trust: bool = False
+    algorithms: tuple[str, ...] = ()  # digests to compute beside SHA-256
 
 
 @dataclass(slots=True)
@@ -121,6 +123,7 @@ class Prover:
         self._stop = stop
         self._until = None if limits.max_time_s is None else monotonic() + limits.max_time_s
         self._begun: dict[str, int | None] = {}
+        self._before: dict[str, Proof] = {}
         self._unrecorded: dict[str, Proof] = {}
         self._recorded_at = monotonic()
         self.result = Readings()
@@ -131,7 +134,7 @@ class Prover:
         Raises DamagedError, LockedError or UnfinishedError when the proof book cannot be read; what fails later is in
         the result.
         """
-        proofs = self._book.proofs() if self._book is not None else {}
+        proofs = self._before = self._book.proofs() if self._book is not None else {}
         now = self._clock()
         to_read: list[tuple[float, Candidate]] = []
         for each in candidates:
@@ -140,7 +143,9 @@ class Prover:
             if proof is None or how is How.READ:
                 to_read.append((proof.proven_at.timestamp() if proof else 0.0, each))
             else:
-                self.result.known[each.entry.path] = Reading(how, proof.sha256, each.entry.size, proof.proven_at)
+                self.result.known[each.entry.path] = Reading(
+                    how, proof.sha256, each.entry.size, proof.proven_at, extra=proof.extra
+                )
         # The stalest first where not all may come to be read; else the largest, which keeps all cores busy to the end.
         rolling = self._limits.older_than_s is not None or self._until is not None
         to_read.sort(key=lambda row: (row[0] if rolling else 0.0, -row[1].entry.size, row[1].entry.path))
@@ -164,7 +169,7 @@ class Prover:
         first, also = _by_inode(candidates)
         self._progress.begin("proving", sum(c.entry.size for c in first.values()), len(first))
         outcomes = digest_many(
-            self._tasks(first.values()),
+            self._tasks(first.values(), also),
             workers=self._limits.workers,
             on_bytes=self._progress.advance,
             on_file=self._progress.file,
@@ -180,13 +185,15 @@ class Prover:
             self._progress.done()
             self._flush(at_once=True)
 
-    def _tasks(self, candidates: Iterable[Candidate]) -> Iterator[Task]:
+    def _tasks(self, candidates: Iterable[Candidate], also: Mapping[str, Sequence[Candidate]]) -> Iterator[Task]:
         """One task after the other, for as long as there is time."""
         for each in candidates:
             if self._until is not None and monotonic() >= self._until:
                 self.result.out_of_time = True
                 return
-            yield Task(each.entry.path, _Opener(each, self._begun, self._until), each.entry.size)
+            names = (each, *also.get(each.entry.path, ()))
+            algorithms = dict.fromkeys(("sha256", *(a for name in names for a in name.algorithms)))
+            yield Task(each.entry.path, _Opener(each, self._begun, self._until), each.entry.size, tuple(algorithms))
 
     def _keep(self, outcome: Outcome, candidates: Sequence[Candidate]) -> None:
         begun_ns = self._begun.pop(outcome.task.key, None)
@@ -209,9 +216,17 @@ class Prover:
             return
         now = self._clock()
         for each in candidates:
-            self.result.known[each.entry.path] = Reading(How.READ, digest.sha256, digest.size, now)
+            extra = self._extra(each.key, digest)
+            self.result.known[each.entry.path] = Reading(How.READ, digest.sha256, digest.size, now, extra=extra)
             settled = begun_ns is not None and each.kind.stable_identity and is_settled(stamp, begun_ns)
-            self._unrecorded[each.key] = Proof(digest.sha256, now, stamp, settled and not each.never_trust)
+            self._unrecorded[each.key] = Proof(digest.sha256, now, stamp, settled and not each.never_trust, extra)
+
+    def _extra(self, key: str, digest: Digest) -> tuple[tuple[str, str], ...]:
+        """The further digests of a file, with those that an earlier read of the very same bytes gave."""
+        before = self._before.get(key)
+        known = dict(before.extra) if before is not None and before.sha256 == digest.sha256 else {}
+        known.update((name, found) for name, found in digest.hexes.items() if name != "sha256")
+        return tuple(sorted(known.items()))
 
     def _flush(self, *, at_once: bool) -> None:
         """Record what is finished, seldom enough that it costs nothing; after a failure no more is tried."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,8 +24,12 @@ from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.filesystem import FsKind, describe
 from bundlekeeper.store.judging import Judge, Slot, Wrong, about_bundles
 from bundlekeeper.store.layout import KEEPER, MANIFESTS, QUARANTINE, Store
-from bundlekeeper.store.listing import Listing, kept, listing_of
+from bundlekeeper.store.listing import Listed, Listing, kept, listing_of
 from bundlekeeper.store.proving import Candidate, How, Limits, ProofBook, Prover, Readings, all_zero
+from bundlekeeper.store.records import UNKNOWN_SIGNATURE, Held
+from bundlekeeper.store.seals import Seals
+from bundlekeeper.store.signature_files import place_of
+from bundlekeeper.store.vouching import Voucher
 from bundlekeeper.store.walk import Entry, Kind, walk
 
 if TYPE_CHECKING:
@@ -42,7 +46,8 @@ class Means:
     """What a check works with.
 
     `record` is False where proofs may be read but not written; an earlier proof older than `max_age_s` is not relied on
-    without saying so; `today` is the date that expiry is judged by (None: the clock's).
+    without saying so; `today` is the date that expiry is judged by (None: the clock's); `voucher` rules on signatures
+    (None: there is no store, so they are not looked at, and that is said).
     """
 
     clock: Clock
@@ -51,6 +56,7 @@ class Means:
     record: bool = True
     max_age_s: float | None = None
     today: date | None = None
+    voucher: Voucher | None = None
 
 
 def check_folder(
@@ -74,15 +80,18 @@ def check_folder(
     own = own if isinstance(loaded, Listing) else [*own, loaded.data]
     slots = {each.name: Slot(each, subject=each.name) for each in listing.bundles}
     strays: list[Entry] = []
+    named: dict[str, list[Entry]] = {name: [] for name in listing.signatures}
     for entry in walk(root):
         slot = slots.get(entry.name)
+        if entry.name in named:
+            named[entry.name].append(entry)
         if slot is not None:
             slot.entries.append(entry)
         elif not _is_own(entry, own, listing.signatures):
             strays.append(entry)
     real = os.path.realpath(root)
     check = _Check(real, list(slots.values()), strays, means, limits or Limits(), book, in_store=False)
-    check.run(f"{real.rstrip('/')}/", frozenset())
+    check.run(f"{real.rstrip('/')}/", frozenset(), named)
     check.date(listing)
     return check.result
 
@@ -104,17 +113,20 @@ def check_store(
     else:
         listing, found = kept(store, catalogue.accepted())
         named = {each.place: each for each in listing.bundles}
-        slots = {row.place: Slot(row, subject=row.place, listed=row.place in named) for row in held.values()}
+        slots = {
+            row.place: Slot(_newest(row, named.get(row.place)), subject=row.place, listed=row.place in named)
+            for row in held.values()
+        }
         for place, each in named.items():
             slot = slots.setdefault(place, Slot(each, subject=place))
             if slot.facts.sha256 != each.sha256:
                 says = "the newest manifest names other bytes for this place, which are not held"
                 found.append(finding("missing", place, says, "take the manifest again"))
-    strays = _into_slots(store, slots, listing.signatures)
+    strays, signatures = _into_slots(store, slots)
     others = [entry for entry in strays if entry.path in held]  # held, but not what `loaded` speaks about
     strays = [entry for entry in strays if entry.path not in held]
     check = _Check(str(store.root), list(slots.values()), strays, means, limits or Limits(), catalogue, in_store=True)
-    check.run("", frozenset(place for place, row in held.items() if row.shared))
+    check.run("", frozenset(place for place, row in held.items() if row.shared), signatures)
     check.result.findings.extend(found)
     for entry in others:
         check.note(entry.path, "held, and not named by this manifest; not read")
@@ -129,16 +141,30 @@ def check_store(
     return check.result
 
 
-def _into_slots(store: Store, slots: Mapping[str, Slot], signatures: frozenset[str]) -> list[Entry]:
-    """Put what lies in the store into its slot; return the rest that is no part of the store itself."""
+def _newest(row: Held, named: Listed | None) -> Held:
+    """The catalogue's row, with what the newest manifest says of its signature where the row cannot tell."""
+    if row.signature == UNKNOWN_SIGNATURE and named is not None and named.sha256 == row.sha256:
+        return replace(row, signature=named.signature)
+    return row
+
+
+def _into_slots(store: Store, slots: Mapping[str, Slot]) -> tuple[list[Entry], dict[str, list[Entry]]]:
+    """Put what lies in the store into its slot.
+
+    Returns the rest that is no part of the store itself, and by name what lies where a bundle's signature belongs.
+    """
     strays = []
+    signatures: dict[str, list[Entry]] = {}
+    places = {place_of(slot.facts) for slot in slots.values()}
     for entry in walk(store.root, skip=(KEEPER, QUARANTINE, MANIFESTS)):
         slot = slots.get(entry.path)
+        if entry.path in places:
+            signatures.setdefault(entry.name, []).append(entry)
         if slot is not None:
             slot.entries.append(entry)
-        elif entry.path not in _OWN_NAMES and not (entry.kind is Kind.FILE and entry.name in signatures):
+        elif entry.path not in _OWN_NAMES and not (entry.kind is Kind.FILE and entry.path in places):
             strays.append(entry)
-    return strays
+    return strays, signatures
 
 
 def _is_own(entry: Entry, own: Sequence[bytes], signatures: frozenset[str]) -> bool:
@@ -179,10 +205,15 @@ class _Check:
         self.wrong: list[Wrong] = []
         self._kinds: dict[int, FsKind] = {}
 
-    def run(self, prefix: str, shared: frozenset[str]) -> None:
-        """Read, judge and count. `prefix` before a path makes its key in the book; `shared` keys are never trusted."""
-        candidates = self._candidates(prefix, shared)
+    def run(self, prefix: str, shared: frozenset[str], signatures: Mapping[str, Sequence[Entry]]) -> None:
+        """Read, judge and count. `prefix` before a path makes its key in the book; `shared` keys are never trusted.
+
+        `signatures` holds, by name, what lies under the names of signatures.
+        """
         means = self.means
+        voucher = means.voucher or Voucher(None, None, means.clock())
+        seals = Seals(voucher, signatures, in_store=self.in_store)
+        candidates = self._candidates(prefix, shared, seals)
         prover = Prover(
             self.limits,
             book=self.book,
@@ -202,6 +233,7 @@ class _Check:
         )
         judge.judge(self.slots, self.strays)
         about_bundles(self.slots, judge.result)
+        seals.judge(self.slots, readings.known, judge.result)
         self.result, self.wrong = judge.result, judge.wrong
         self.result.files_read, self.result.bytes_read = readings.files_read, readings.bytes_read
         self.result.stopped, self.result.out_of_time = readings.stopped, readings.out_of_time
@@ -219,16 +251,19 @@ class _Check:
         """Add a note about a file that is no fault."""
         self.result.findings.append(finding("extra", subject, says, level=Level.NOTE))
 
-    def _candidates(self, prefix: str, shared: frozenset[str]) -> list[Candidate]:
+    def _candidates(self, prefix: str, shared: frozenset[str], seals: Seals) -> list[Candidate]:
         """The files that may be one of the bundles: those that have the size of one."""
         sizes = frozenset(slot.facts.size for slot in self.slots)
-        pairs = [(entry, slot.facts.sha256) for slot in self.slots for entry in slot.entries]
-        pairs.extend((entry, "") for entry in self.strays)
-        return [
-            Candidate(entry, prefix + entry.path, self._kind(entry), expected, prefix + entry.path in shared)
-            for entry, expected in pairs
-            if entry.kind is Kind.FILE and entry.size in sizes
-        ]
+        found = []
+        pairs = [(entry, slot.facts) for slot in self.slots for entry in slot.entries]
+        for entry, facts in [*pairs, *((entry, None) for entry in self.strays)]:
+            if entry.kind is Kind.FILE and entry.size in sizes:
+                key = prefix + entry.path
+                each = Candidate(entry, key, self._kind(entry), never_trust=key in shared)
+                if facts is not None:
+                    each.expected, each.algorithms = facts.sha256, seals.algorithms(facts, entry)
+                found.append(each)
+        return found
 
     def _kind(self, entry: Entry) -> FsKind:
         """The kind of file system, asked once per device."""
