@@ -69,8 +69,7 @@ class Kit:
 
     def take_loaded(self, loaded: Any, **options: Any) -> TakeResult:
         """Take a manifest made by `loaded`."""
-        # A killed process may hold the lock for an instant after its parent saw it die.
-        options = {"clock": now, "progress": Silent(), "wait_s": 10.0, **options}
+        options = {"clock": now, "progress": Silent(), **options}
         with Store.open(self.root, write=not options.get("dry_run", False)) as store:
             return take(store, loaded, [FolderSource(self.source, but=self.root)], **options)
 

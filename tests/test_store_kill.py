@@ -61,7 +61,8 @@ def spoiled(base: Path) -> Path:
 
 def taken(base: Path) -> TakeResult:
     """The same take in this process, which is quicker."""
-    return Kit(base).take(*bundles_of(Kit(base), base))
+    # A killed process may hold the lock for an instant after its parent saw it die.
+    return Kit(base).take(*bundles_of(Kit(base), base), wait_s=10.0)
 
 
 def command(base: Path) -> list[str]:

@@ -103,7 +103,7 @@ def test_closing_twice_and_leaking_nothing(tmp_path: Path) -> None:
     store = Store.open(kit.root, write=False)
     store.close()
     store.close()
-    assert os.listdir("/proc/self/fd") == before
+    assert set(os.listdir("/proc/self/fd")) <= set(before)  # fewer: what earlier tests left was collected meanwhile
 
 
 # The lock
