@@ -1,0 +1,346 @@
+"""From a service's resources to components: which firmware item is in which bank of which part.
+
+Rules: the user's map comes first, then what the service relates, never what a name sounds like; an item becomes part of
+at least one component, or is unmapped with why, or skipped by the map, and the three numbers add up to the items; two
+versions for one bank make that bank unknown, unless the part itself says which one runs; a part of which no version
+is told is a component with an unknown version, since leaving it out would make every later answer better. Pure.
+Source: DMTF DSP8010 2025.4, SoftwareInventory (from 1.12 Active, Staged, Links.ActiveTargets, Links.StagedTargets);
+active, pending: DMTF DSP0267; Manager.Links.ActiveSoftwareImage and Status.State StandbySpare: from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from bundlekeeper.links.redfish_parts import Part, Parts, model_of, text, version
+from bundlekeeper.links.redfish_table import Entry, matches
+from bundlekeeper.links.redfish_types import Evidence, Placement, Unmapped, noted
+from bundlekeeper.links.redfish_walk import Resource, Tree, link, links, related
+from bundlekeeper.model.findings import Finding
+from bundlekeeper.model.inventory import Component, is_of_server
+from bundlekeeper.model.text import visible
+
+_SPARE_STATES = frozenset({"StandbySpare", "StandbyOffline", "Disabled"})
+_NO_IDENTITY = "nothing tells its part apart: the service gives neither the part's serial nor its server's"
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One SoftwareInventory resource, as far as it is used."""
+
+    path: str
+    id: str | None
+    name: str | None
+    version: str | None
+    software_id: str | None
+    active: bool | None
+    staged: bool | None
+    state: str | None
+    resource: Resource
+
+    def unmapped(self, why: str) -> Unmapped:
+        """The item as it is listed where it cannot be placed."""
+        return Unmapped(self.path, self.id, self.name, self.version, self.software_id, why)
+
+
+@dataclass(frozen=True, slots=True)
+class _Claim:
+    """An item says: this is in that bank. `sure` where the service or the map said the bank, else it was assumed."""
+
+    item: Item
+    bank: str
+    sure: bool
+
+
+@dataclass(slots=True)
+class Placed:
+    """What became of a service's items. `skipped` counts items, `nameless` parts without items and identity."""
+
+    components: list[Component] = field(default_factory=list)
+    unmapped: list[Unmapped] = field(default_factory=list)
+    problems: list[Finding] = field(default_factory=list)
+    evidence: list[Evidence] = field(default_factory=list)
+    used: set[int] = field(default_factory=set)
+    mapped: int = 0
+    skipped: int = 0
+    nameless: int = 0
+
+
+def place(tree: Tree, placement: Placement, entries: Sequence[Entry] = (), service: str = "") -> Placed:
+    """Place everything that was read. `entries` are the user's map, `service` is the address that they may name."""
+    return _Placing(tree, placement, entries, service).run()
+
+
+def item_of(resource: Resource) -> Item:
+    """Read one SoftwareInventory resource; what is null, missing or of another type is None."""
+    body = resource.body
+    active, staged, status = body.get("Active"), body.get("Staged"), body.get("Status")
+    return Item(
+        resource.path,
+        text(body, "Id"),
+        text(body, "Name"),
+        version(body, "Version"),
+        text(body, "SoftwareId"),
+        active if isinstance(active, bool) else None,
+        staged if isinstance(staged, bool) else None,
+        text(status, "State") if isinstance(status, Mapping) else None,
+        resource,
+    )
+
+
+class _Placing:
+    def __init__(self, tree: Tree, placement: Placement, entries: Sequence[Entry], service: str) -> None:
+        self.tree = tree
+        self.entries = entries
+        self.service = service
+        self.parts = Parts(tree, placement)
+        self.items = {path: item_of(tree.resources[path]) for path in tree.items}
+        self.claims: dict[str, list[_Claim]] = {}
+        self.why: dict[str, str] = {}
+        self.found = Placed()
+        self.whole: dict[str, list[Item]] = {}  # items related to a whole system, by the system's path
+        self.images = self._images()
+
+    def run(self) -> Placed:
+        """Place every item, then make a component of every part."""
+        skipped = {path for path, item in self.items.items() if self._item(item)}
+        self._whole_systems()
+        mapped: set[str] = set()
+        keys: dict[str, str] = {}
+        for part in self.parts.by_ref.values():
+            mapped |= self._component(part, keys)
+        for path, item in self.items.items():
+            if path not in mapped and path not in skipped:
+                self._not_placed(item.unmapped(self.why.get(path, "nothing says in which bank it is")))
+        self.found.mapped = len(mapped)
+        self.found.skipped = len(skipped)
+        return self.found
+
+    def _images(self) -> dict[tuple[str, str], str]:
+        """(part, item) -> bank, as managers tell it of their own images."""
+        found: dict[tuple[str, str], str] = {}
+        for manager in self.tree.of_type("Manager"):
+            active = self.tree.locate(link(manager.body, "Links", "ActiveSoftwareImage") or "")
+            if active is None:
+                continue
+            for image in links(manager.body, "Links", "SoftwareImages"):
+                path = self.tree.locate(image)
+                if path is not None:
+                    found[manager.path, path] = "spare"
+            found[manager.path, active] = "active"
+        return found
+
+    # -- items to parts ------------------------------------------------------------------------------------------------
+
+    def _item(self, item: Item) -> bool:
+        """Find the item's parts and make its claims; True where the map says to skip it."""
+        facts = {"service": self.service, "odata_id": item.path, "id": item.id, "name": item.name}
+        facts["software_id"] = item.software_id
+        for number, entry in enumerate(self.entries):
+            if entry.fits(facts):
+                self.found.used.add(number)
+                if entry.skip is not None:
+                    return True
+                for part in self._by_entry(entry, item):
+                    self._claim(part, item, entry.bank)
+                return False
+        if item.state == "Absent":
+            self.why[item.path] = "the service says that it is absent"
+            return False
+        self._by_relation(item)
+        return False
+
+    def _by_relation(self, item: Item) -> None:
+        refs = [*related(item.resource.body), *self._managers_of(item)]
+        if not refs:
+            self.why[item.path] = "the service relates it to no part (no RelatedItem)"
+            return
+        reasons, systems = [], []
+        parts: dict[str, Part] = {}
+        for reference in refs:
+            found, why = self.parts.meant_by(reference)
+            parts.update((part.ref, part) for part in found)
+            if why:
+                reasons.append(why)
+                path = self.tree.locate(reference)
+                if path in self.parts.by_ref:
+                    systems.append(path)
+        for part in parts.values():
+            self._claim(part, item, None)
+        if not parts:
+            self.why[item.path] = "; ".join(dict.fromkeys(reasons))
+            for system in systems:
+                self.whole.setdefault(system, []).append(item)
+
+    def _managers_of(self, item: Item) -> list[str]:
+        return [manager for manager, path in self.images if path == item.path and manager in self.parts.by_ref]
+
+    def _whole_systems(self) -> None:
+        """An item related to a system as a whole is its BIOS where the system's BiosVersion says so, or where the
+        system tells none and there is only this one."""
+        for path, items in self.whole.items():
+            bios = self.parts.by_ref[path]
+            taken = [i for i in items if i.version is not None and i.version == bios.own]
+            if bios.own is None and len(items) == 1 and path not in self.claims:
+                taken = items
+            same = {i.software_id for i in taken} - {None}
+            taken += [i for i in items if i not in taken and i.software_id in same and self._is_second(i)]
+            for item in taken:
+                self._claim(bios, item, None)
+
+    @staticmethod
+    def _is_second(item: Item) -> bool:
+        return item.staged is True or item.active is False or item.state in _SPARE_STATES
+
+    def _by_entry(self, entry: Entry, item: Item) -> list[Part]:
+        """The parts that an entry of the map means; made where the service knows none of the kind."""
+        kind = entry.kind or ""
+        own = {p.ref: p for r in related(item.resource.body) for p in self.parts.meant_by(r)[0] if p.kind == kind}
+        if entry.of is not None:
+            own = {p.ref: p for p in list(self.parts.by_ref.values()) if p.kind == kind and matches(entry.of, p.ref)}
+        if own:
+            return [self._told(part, entry) for part in own.values()]
+        bases = self._bases(entry, item)
+        if entry.of is not None and not bases:
+            self.why[item.path] = f"the map places it at {entry.of}, and the service has no such resource"
+            return []
+        return [self._made(entry, base) for base in bases] or [self._made(entry, None)]
+
+    def _bases(self, entry: Entry, item: Item) -> list[Resource]:
+        """The resources that a part of the map is a part of."""
+        if entry.of is not None:
+            return [r for r in self.tree.resources.values() if matches(entry.of, r.path)]
+        linked = [r for ref in related(item.resource.body) if (r := self.tree.find(ref)) is not None]
+        near = [r for r in linked if r.type in ("ComputerSystem", "Chassis")]
+        if near or not is_of_server(entry.kind or ""):
+            return near[:1]
+        systems = list(self.tree.of_type("ComputerSystem"))
+        return systems if len(systems) == 1 else []
+
+    def _made(self, entry: Entry, base: Resource | None) -> Part:
+        ref = "|".join(("map", entry.kind or "", base.path if base else "", entry.serial or "", entry.slot or ""))
+        if ref in self.parts.by_ref:
+            return self.parts.by_ref[ref]
+        system = base if base is not None and base.type == "ComputerSystem" else None
+        part = self.parts.inside(ref, entry.kind or "", system)
+        if base is not None and system is None:
+            part.parent, part.model = text(base.body, "SerialNumber"), model_of(base.body)
+        return self._told(self.parts.add(part), entry)
+
+    @staticmethod
+    def _told(part: Part, entry: Entry) -> Part:
+        for key in ("model", "serial", "parent", "slot", "site", "domain", "chassis"):
+            told = getattr(entry, key)
+            if told is not None:
+                setattr(part, key, told)
+        return part
+
+    # -- banks ---------------------------------------------------------------------------------------------------------
+
+    def _claim(self, part: Part, item: Item, bank: str | None) -> None:
+        banks = {bank: True} if bank else self._banks(part, item)
+        if not banks:
+            self.why[item.path] = "the service lists it as active or staged on other parts only"
+        for name, sure in banks.items():
+            self.claims.setdefault(part.ref, []).append(_Claim(item, name, sure))
+
+    def _banks(self, part: Part, item: Item) -> dict[str, bool]:
+        """Bank -> sure, for an item that belongs to a part."""
+        active_on = self._targets(item, "ActiveTargets")
+        staged_on = self._targets(item, "StagedTargets")
+        banks: dict[str, bool] = {}
+        if part.ref in active_on or (item.active is True and not active_on):
+            banks["active"] = True
+        if part.ref in staged_on or (item.staged is True and not staged_on):
+            banks["pending"] = True
+        if banks or active_on or staged_on:
+            return banks
+        image = self.images.get((part.ref, item.path))
+        if image is not None:
+            return {image: True}
+        if item.active is False or item.state in _SPARE_STATES:
+            return {"spare": True}
+        return {"active": False}
+
+    def _targets(self, item: Item, name: str) -> set[str]:
+        refs = links(item.resource.body, "Links", name)
+        found = {part.ref for ref in refs for part in self.parts.meant_by(ref)[0]}
+        return found | {path for ref in refs if (path := self.tree.locate(ref)) is not None}
+
+    def _component(self, part: Part, keys: dict[str, str]) -> set[str]:
+        """Make the part's component; returns the items that it holds."""
+        claims = self.claims.get(part.ref, [])
+        banks: dict[str, str | None] = {}
+        held: dict[str, Item] = {}
+        for bank in ("active", "pending", "spare"):
+            version, items = self._bank(part, bank, [c for c in claims if c.bank == bank])
+            banks[bank] = version
+            held.update((item.path, item) for item in items)
+        if banks["active"] is None:
+            banks["active"] = part.own
+        made = Component(
+            part.kind, part.site, part.domain, part.chassis, part.slot, part.parent, part.model, part.serial,
+            banks["active"], banks["pending"], banks["spare"], healthy=part.healthy,
+        )  # fmt: skip
+        why = "" if part.told_apart else _NO_IDENTITY
+        if not why and made.key in keys:
+            why = f"its part would be {made.key}, as {keys[made.key]} is already; give it a slot or a serial in the map"
+        if why:
+            self._no_component(part, held.values(), why)
+            return set()
+        keys[made.key] = part.ref
+        self.found.components.append(made)
+        additional = [pair for item in held.values() for pair in _additional(item)]
+        self.found.evidence.append(Evidence(made.key, part.ref, tuple(held), dict(additional)))
+        return set(held)
+
+    def _bank(self, part: Part, bank: str, claims: list[_Claim]) -> tuple[str | None, list[Item]]:
+        """The version in one bank and the items that say so."""
+        surest = [c for c in claims if c.sure] or claims
+        versions = {c.item.version for c in surest}
+        if bank == "active" and len(versions) > 1 and part.own in versions:
+            surest = [c for c in surest if c.item.version == part.own]
+            versions = {part.own}
+        if len(versions) > 1:
+            told = ", ".join(sorted(v or "unknown" for v in versions))
+            for claim in surest:
+                self.why[claim.item.path] = f"several items are {bank} on {part.ref}: {told}"
+            return None, []
+        version = next(iter(versions), None)
+        if bank == "active" and version and part.own and version != part.own:
+            says = f"its firmware item says {version}, {part.ref} itself says {part.own}; the item's was taken"
+            self.found.problems.append(noted("version-differs", surest[0].item.path, says, "look at the part itself"))
+        for claim in claims:
+            if claim not in surest:
+                self.why[claim.item.path] = f"another item is {bank} on {part.ref}, and nothing says where this one is"
+        return version, [c.item for c in surest]
+
+    def _no_component(self, part: Part, items: Iterable[Item], why: str) -> None:
+        rows = list(items)
+        for item in rows:
+            self.why[item.path] = why
+        if not rows and part.ref in self.tree.resources:
+            body = self.tree.resources[part.ref].body
+            self.found.nameless += 1
+            self._not_placed(Unmapped(part.ref, text(body, "Id"), text(body, "Name"), part.own, None, why))
+
+    def _not_placed(self, row: Unmapped) -> None:
+        self.found.unmapped.append(row)
+        named = f"{row.name or row.id or 'without a name'}, version {row.version or 'unknown'}"
+        hint = "name it in a map: [[map]] with odata_id and kind, or skip"
+        self.found.problems.append(noted("not-placed", row.odata_id, f"{named}: {row.why}", hint))
+
+
+def _additional(item: Item) -> list[tuple[str, str]]:
+    """AdditionalVersions: versions of pieces of the same image (a boot loader, microcode), which are no banks."""
+    told = item.resource.body.get("AdditionalVersions")
+    if not isinstance(told, Mapping):
+        return []
+    return [(visible(str(k)), found) for k in told if (found := version(told, k)) is not None]
+
+
+def merged(first: Component, second: Component) -> Component:
+    """One part that two services told of: what the first did not know comes from the second."""
+    own = {name: getattr(second, name) for name in Component.__slots__ if getattr(first, name) is None}
+    return replace(first, **own)

@@ -1,0 +1,406 @@
+"""One conversation with one Redfish service: GET, and a session made before and ended after. Nothing else is sent.
+
+Rules: https, or http on this very machine where that was asked for; only the service's own origin, below /redfish/;
+a log-in is tried once, so that no account is locked by us; the session is ended whatever happened; a document is read
+only up to its limit, unpacked, and as strict JSON; every wait has an end; no secret is in an error.
+Source: DMTF DSP0266 (sessions, ETags, service root), from memory where standards name no clause; RFC 9110. Costs httpx.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+from collections import OrderedDict
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import httpx
+
+from bundlekeeper.errors import InputError, KeeperError, StoppedError, UnfinishedError
+from bundlekeeper.links.answers import retry_after_s
+from bundlekeeper.links.guard import Guard, Limits
+from bundlekeeper.links.http import (
+    BrokenOff,
+    HttpSettings,
+    Unreachable,
+    check_headers,
+    open_client,
+    origin_of,
+    parse_url,
+    redacted,
+    speaking_to,
+    tls_context,
+)
+from bundlekeeper.links.redfish_types import Credentials, ReadLimits, ResourceError, ServiceLostError
+from bundlekeeper.model import strict_json
+from bundlekeeper.proof.reading import Stop
+
+ROOT = "/redfish/v1/"  # DSP0266: the service root's address
+_MAX_REFERENCE = 2048  # characters of a link
+_MAX_TOKEN = 4096
+_MAX_REDIRECTS = 3
+_SECRET = 6  # characters
+_END_S = 10.0  # for ending the session
+_BUSY = frozenset({408, 425, 429, 502, 503, 504})  # 500 stays 500, as a rule: asked again only where it says when
+_WORDS = {
+    401: "the service wants to know who asks",
+    403: "the service does not let this user read it",
+    404: "the link leads nowhere (404)",
+    410: "the resource is gone (410)",
+}
+
+
+class Cache:
+    """Documents with their entity tags, kept by the caller from one reading to the next. Bounded; one thread at a time
+    for each service, which is how `read_many` uses it."""
+
+    def __init__(self, max_entries: int = 50_000, max_bytes: int = 256 * 1024 * 1024) -> None:
+        self._kept: OrderedDict[tuple[str, str], tuple[str, bytes]] = OrderedDict()
+        self._max_entries = max_entries
+        self._max_bytes = max_bytes
+        self._bytes = 0
+
+    def get(self, user: str, url: str) -> tuple[str, bytes] | None:
+        """The tag and the bytes of a document as `user` saw it, or None."""
+        return self._kept.get((user, url))
+
+    def put(self, user: str, url: str, etag: str, data: bytes) -> None:
+        """Keep a document; the oldest make room."""
+        old = self._kept.pop((user, url), None)
+        self._bytes += len(data) - (len(old[1]) if old else 0)
+        self._kept[user, url] = (etag, data)
+        while len(self._kept) > self._max_entries or self._bytes > self._max_bytes:
+            with suppress(KeyError):
+                self._bytes -= len(self._kept.popitem(last=False)[1][1])
+
+
+@dataclass(frozen=True, slots=True)
+class Means:
+    """How to speak to services. `now` is a monotonic clock and `wait` a sleep, in seconds; `ca` a PEM file that
+    replaces the system's authorities; `http_on_loopback` allows plain http on this machine."""
+
+    now: Callable[[], float]
+    wait: Callable[[float], None]
+    ca: Path | None = None
+    limits: ReadLimits = field(default_factory=ReadLimits)
+    cache: Cache | None = None
+    stop: Stop | None = None
+    http_on_loopback: bool = False
+
+
+class _SlowError(UnfinishedError):
+    """One answer took too long."""
+
+
+class _ReadGuard(Guard):
+    """A deadline for the whole reading, and one for each answer within it."""
+
+    def __init__(self, place: str, means: Means, deadline_s: float) -> None:
+        super().__init__(place, Limits(deadline_s, 0.0, 60.0), means.now, means.stop)
+        self._clock = means.now
+        self._where = place
+        self._total_s = deadline_s
+        self._answer_end_s = float("inf")
+
+    def begin(self, seconds: float) -> None:
+        """The next answer has so long."""
+        self._answer_end_s = self._clock() + seconds
+
+    def remaining(self) -> float:
+        """Seconds until the nearer deadline. Raises ServiceLostError, _SlowError or StoppedError."""
+        try:
+            left = super().remaining()
+        except StoppedError as e:
+            raise StoppedError("stopped while reading", where=self._where, exit_code=e.exit_code) from e
+        except UnfinishedError as e:
+            raise ServiceLostError(
+                f"not read to the end within {self._total_s:.0f} s", where=self._where, hint="give it more time"
+            ) from e
+        mine = self._answer_end_s - self._clock()
+        if mine <= 0:
+            raise _SlowError("the answer took too long", where=self._where)
+        return min(left, mine)
+
+
+def service_url(text: str, *, http_on_loopback: bool = False) -> httpx.URL:
+    """The address of a service's root from what a user typed: `https://host[:port][/redfish/v1]`.
+
+    Raises InputError, whose words never repeat the address, for any other address, and for http unless it is this
+    machine and was asked for.
+    """
+    url = parse_url(text)
+    origin = origin_of(url)
+    if origin.scheme != "https" and not http_on_loopback:
+        raise InputError("a Redfish service is read over https only", hint="write https://host", where=str(origin))
+    check_headers({"X-Auth-Token": "-"}, origin)  # a secret goes over http to this machine only
+    if url.query or url.path.rstrip("/") not in ("", "/redfish", "/redfish/v1"):
+        raise InputError(
+            "the address of a Redfish service is just its host", hint="write https://host", where=str(origin)
+        )
+    return url.copy_with(raw_path=ROOT.encode())
+
+
+class Service:
+    """The open conversation; close it, or use it as a context."""
+
+    def __init__(self, url: httpx.URL, credentials: Credentials | None, means: Means) -> None:
+        """`url` is from `service_url`. Raises InputError when the authorities cannot be used."""
+        self.base = url
+        self.place = str(origin_of(url))
+        self.requests = 0
+        self.not_modified = 0
+        self.left_open = False
+        self._credentials = credentials
+        self._means = means
+        self._limits = means.limits
+        self._context = tls_context(means.ca)
+        self._guard = _ReadGuard(self.place, means, self._limits.deadline_s)
+        self._client = self._open(self._guard)
+        self._bytes = 0
+        self._silent = 0
+        self._headers: dict[str, str] = {}
+        self._session: httpx.URL | None = None
+        # What a service may not send back into our output; shorter ones would hide half of every document.
+        self._secrets = (credentials.password,) if credentials and len(credentials.password) >= _SECRET else ()
+
+    def _open(self, guard: Guard) -> httpx.Client:
+        settings = HttpSettings(self._means.ca, connect_s=self._limits.connect_s, idle_s=self._limits.resource_s)
+        return open_client(origin_of(self.base), settings, self._context, guard)
+
+    def __enter__(self) -> Service:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        try:
+            self._log_out()
+        finally:
+            self._client.close()
+
+    def resolve(self, reference: object) -> httpx.URL:
+        """The address that a link of the service means, without its fragment.
+
+        Raises ResourceError for what is no link, leads to another host, or out of /redfish/.
+        """
+        if not isinstance(reference, str) or not reference or len(reference) > _MAX_REFERENCE:
+            raise ResourceError("a link is no text, empty or too long", where=self.place)
+        try:
+            url = self.base.join(reference).copy_with(fragment=None)
+            same = origin_of(url) == origin_of(self.base) and not url.userinfo
+        except (httpx.InvalidURL, ValueError, KeyError) as e:
+            raise ResourceError("a link cannot be read", where=self.place) from e
+        if not same or not url.path.startswith("/redfish/"):
+            raise ResourceError(
+                "the link leads away from the service",
+                where=self.place,
+                code="link-elsewhere",
+                hint="it was not followed",
+            )
+        return url
+
+    def get(self, url: httpx.URL) -> dict[str, Any]:
+        """The resource at an address from `resolve`, as one JSON object.
+
+        Raises ResourceError when this one cannot be read, ServiceLostError when the service is lost, StoppedError.
+        """
+        place = redacted(url)
+        try:
+            data = self._patiently(url, place)
+            self._silent = 0
+        except (BrokenOff, _SlowError) as e:
+            self._silent += 1
+            if isinstance(e, Unreachable) or self._silent >= self._limits.max_silent:
+                raise ServiceLostError(e.says, where=self.place, hint="is the service up?") from e
+            raise ResourceError(e.says, where=place, hint="read it again later") from e
+        except (ServiceLostError, ResourceError):
+            raise
+        except UnfinishedError as e:  # no TLS session, a certificate that cannot be verified
+            raise ServiceLostError(e.says, where=self.place, hint=e.hint) from e
+        try:
+            found = strict_json.loads(data)
+        except InputError as e:
+            raise ResourceError(e.says, where=place, hint="tell who runs the service") from e
+        if not isinstance(found, dict):
+            raise ResourceError("the document is not one JSON object", where=place)
+        if any(secret.encode() in data for secret in self._secrets):
+            found = _without(found, self._secrets)
+        return found
+
+    def _patiently(self, url: httpx.URL, place: str) -> bytes:
+        tried = 0
+        while True:
+            try:
+                return self._follow(url, place)
+            except BrokenOff as e:
+                tried += 1
+                if tried >= self._limits.tries:
+                    raise
+                self._pause(max(self._limits.backoff_s * 2.0 ** (tried - 1), e.retry_after_s or 0.0), e)
+
+    def _pause(self, seconds: float, because: BrokenOff) -> None:
+        self._guard.begin(float("inf"))
+        seconds = min(seconds, self._limits.longest_wait_s)
+        if seconds >= self._guard.remaining():
+            raise ServiceLostError(because.says, where=self.place, hint="no time is left to ask again") from because
+        self._guard.pause(seconds, self._means.wait)
+
+    def _follow(self, url: httpx.URL, place: str) -> bytes:
+        again = True
+        for _ in range(_MAX_REDIRECTS + 1):
+            answer = self._once(url, place)
+            if isinstance(answer, bytes):
+                return answer
+            status, location = answer
+            if status == 401 and self._session is not None and again:
+                again = False  # the session ran out; one new log-in, no more
+                self._session = None
+                self.log_in(self._sessions)
+            elif status in (301, 302, 307, 308) and location:
+                url = self.resolve(str(url.join(location)))
+            else:
+                says = _WORDS.get(status, f"the service answered {status}")
+                raise ResourceError(says, where=place)
+        raise ResourceError(f"more than {_MAX_REDIRECTS} redirects", where=place)
+
+    def _once(self, url: httpx.URL, place: str) -> bytes | tuple[int, str]:
+        """One request: the document's bytes, or the status and where a redirect leads."""
+        user = self._credentials.user if self._credentials else ""
+        cached = self._means.cache.get(user, str(url)) if self._means.cache else None
+        headers = {**self._headers, "Accept": "application/json", "OData-Version": "4.0"}
+        if cached:
+            headers["If-None-Match"] = cached[0]
+        self.requests += 1
+        self._guard.begin(self._limits.resource_s)
+        with speaking_to(place):
+            response = self._client.send(self._client.build_request("GET", url, headers=headers), stream=True)
+        try:
+            status = response.status_code
+            if status == 304 and cached:
+                self.not_modified += 1
+                return cached[1]
+            if status != 200:
+                self._busy(response, place)
+                return status, response.headers.get("location", "")
+            data = self._body(response, place)
+        finally:
+            with speaking_to(place):
+                response.close()
+        etag = response.headers.get("etag", "")
+        if self._means.cache and 0 < len(etag) <= 512 and etag.isascii() and etag.isprintable():
+            self._means.cache.put(user, str(url), etag, data)
+        return data
+
+    @staticmethod
+    def _busy(response: httpx.Response, place: str) -> None:
+        status = response.status_code
+        wait_s = retry_after_s(response.headers)
+        if status in _BUSY or (status == 500 and wait_s is not None):
+            raise BrokenOff(f"the service answered {status}: busy or broken", where=place, retry_after_s=wait_s)
+
+    def _body(self, response: httpx.Response, place: str) -> bytes:
+        if response.headers.get("content-encoding", "identity").strip().lower() not in ("", "identity"):
+            raise ResourceError("the document is packed, though asked not to be", where=place)
+        limit = self._limits.max_resource_bytes
+        data = bytearray()
+        with speaking_to(place):
+            for block in response.iter_raw():
+                data += block
+                if len(data) > limit:
+                    raise ResourceError(f"the document is larger than {limit} bytes", where=place)
+        self._bytes += len(data)
+        if self._bytes > self._limits.max_total_bytes:
+            raise ServiceLostError(f"more than {self._limits.max_total_bytes} bytes in all", where=self.place)
+        return bytes(data)
+
+    # -- the session ---------------------------------------------------------------------------------------------------
+
+    _sessions: str | None = None
+
+    def log_in(self, sessions: str | None) -> None:
+        """Make a session at the link `sessions`, or use HTTP Basic where there is none (None) and that was allowed.
+
+        Nothing happens without credentials. Raises ServiceLostError, InputError where Basic is needed and not allowed.
+        """
+        self._sessions = sessions
+        if self._credentials is None:
+            return
+        url = self.resolve(sessions) if sessions is not None else None
+        if url is None or not self._make_session(url, self._credentials):
+            self._use_basic(self._credentials)
+
+    def _use_basic(self, credentials: Credentials) -> None:
+        if not credentials.basic:
+            raise InputError(
+                "the service has no sessions, and HTTP Basic was not allowed",
+                where=self.place,
+                hint="allow it where you trust the service: --basic",
+            )
+        pair = f"{credentials.user}:{credentials.password}".encode()
+        self._headers = {"Authorization": "Basic " + base64.b64encode(pair).decode("ascii")}  # RFC 7617 §2
+
+    def _make_session(self, url: httpx.URL, credentials: Credentials) -> bool:
+        """False where the service has no sessions after all."""
+        body = json.dumps({"UserName": credentials.user, "Password": credentials.password}).encode()
+        headers = {"Accept": "application/json", "Content-Type": "application/json", "OData-Version": "4.0"}
+        self.requests += 1
+        self._guard.begin(self._limits.resource_s)
+        try:
+            with speaking_to(self.place):
+                request = self._client.build_request("POST", url, headers=headers, content=body)
+                response = self._client.send(request, stream=True)
+                response.close()  # where the session is stands in the headers
+        except (BrokenOff, _SlowError) as e:
+            raise ServiceLostError(e.says, where=self.place, hint="is the service up?") from e
+        status = response.status_code
+        if status in (404, 405, 501):
+            return False
+        if status in (400, 401, 403):
+            raise ServiceLostError(
+                f"the service did not let us log in ({status})",
+                where=self.place,
+                hint="check the user name and the password; it was tried once only, so that no account is locked",
+            )
+        token = response.headers.get("x-auth-token", "")
+        if status not in (200, 201, 204) or not token:
+            raise ServiceLostError(f"the service answered {status} to the log-in, without a session", where=self.place)
+        if len(token) > _MAX_TOKEN or not (token.isascii() and token.isprintable()):
+            raise ServiceLostError("the session's token cannot be sent", where=self.place)
+        self._headers = {"X-Auth-Token": token}
+        self._secrets = (*self._secrets, token) if len(token) >= _SECRET else self._secrets
+        self._session = url
+        try:
+            self._session = self.resolve(str(url.join(response.headers.get("location", ""))))
+        except (ResourceError, httpx.InvalidURL, ValueError):
+            self.left_open = True
+        if self._session == url:
+            self.left_open = True  # nothing says where the session is
+        return True
+
+    def _log_out(self) -> None:
+        """End the session, with a short deadline of its own; that it could not be ended is `left_open`."""
+        if self._session is None or self.left_open:
+            return
+        session, self._session = self._session, None
+        self.left_open = True
+        means = replace(self._means, stop=None)  # also when told to stop
+        with (
+            suppress(KeeperError),
+            self._open(_ReadGuard(self.place, means, _END_S)) as client,
+            speaking_to(self.place),
+        ):
+            response = client.send(client.build_request("DELETE", session, headers=self._headers), stream=True)
+            response.close()
+            self.left_open = response.status_code not in (200, 202, 204, 404, 401)
+
+
+def _without(value: Any, secrets: tuple[str, ...]) -> Any:  # noqa: ANN401  (any JSON value)
+    """A JSON value without secrets of ours in its texts; links stay, they are never shown with a query."""
+    if isinstance(value, str):
+        for secret in secrets:
+            value = value.replace(secret, "***")
+        return value
+    if isinstance(value, dict):
+        return {key: each if key == "@odata.id" else _without(each, secrets) for key, each in value.items()}
+    return [_without(each, secrets) for each in value] if isinstance(value, list) else value
