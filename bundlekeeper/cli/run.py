@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import difflib
+import gc
 import importlib
 import os
 import sys
@@ -26,6 +27,8 @@ def run(argv: Sequence[str]) -> int:
     command = words[0] if words else ""
     wants_json = "--json" in _before_dashes(words)
     SIGNALS.install()
+    # A command lives for seconds and makes hardly any cycles; looking for them costs a quick check 0.1 s in 10,000 files.
+    gc.set_threshold(200_000, 50, 50)
     try:
         status = dispatch(words)
         sys.stdout.flush()
