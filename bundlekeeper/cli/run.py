@@ -27,7 +27,7 @@ def run(argv: Sequence[str]) -> int:
     command = words[0] if words else ""
     wants_json = "--json" in _before_dashes(words)
     SIGNALS.install()
-    # A command lives for seconds and makes hardly any cycles; looking for them costs a quick check 0.1 s in 10,000 files.
+    # A command is short and makes hardly any cycles; looking for them costs a quick check of 10,000 files 0.1 s.
     gc.set_threshold(200_000, 50, 50)
     try:
         status = dispatch(words)
