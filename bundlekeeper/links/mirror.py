@@ -32,13 +32,16 @@ from bundlekeeper.links.http import (
     parse_origin,
     parse_url,
     redacted,
+    speaking_to,
     tls_context,
 )
 from bundlekeeper.links.part import DiskError, Part, RecordPlace
 from bundlekeeper.model.text import human_bytes
-from bundlekeeper.proof.reading import Digest, Stop
+from bundlekeeper.proof.digests import SHA256
+from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store import files
 from bundlekeeper.store.incoming import PREFIX, Incoming, Temp
+from bundlekeeper.store.signature_files import ABSENT, MAX_BYTES, SignatureFile, too_large, unreadable
 from bundlekeeper.store.sources import Fetched, Found, Link, Offer, Source, SourceError, Wanted
 
 RECORD_PREFIX = ".resume-"
@@ -168,6 +171,40 @@ class Mirror:
                 guard.pause(wait_s, self._server.wait)
         raise AssertionError("unreachable")
 
+    def signature(self, wanted: Wanted, offer: Offer | None) -> SignatureFile:
+        """The signature beside the bundle's address, flat or deep. Raises InputError as `find`."""
+        urls = [below(self._base, wanted.signature)]
+        folder = self._folders.get(wanted.sha256)
+        if folder is not None:
+            urls.append(below(self._base, *folder.split("/"), wanted.signature))
+        if offer is not None and _ref(offer).urls[0] == self._deep(wanted):
+            urls.reverse()
+        for url in urls:
+            try:
+                data = self._small(url)
+            except UnfinishedError as error:
+                self._remember(error)
+                return unreadable(redacted(url), _sentence(error))
+            if data is not None:
+                return SignatureFile(data, redacted(url)) if len(data) <= MAX_BYTES else too_large(redacted(url))
+        return ABSENT
+
+    def _small(self, url: httpx.URL) -> bytes | None:
+        """The file at the address, or a little more than a signature's bound of it; None where there is none."""
+        if self._down is not None:
+            raise self._down
+        guard = Guard(redacted(url), _LOOK, self._server.now)
+        data = bytearray()
+        with Conversation(self._server, guard) as conversation, conversation.answer(url, Ask()) as (response, verdict):
+            if not isinstance(verdict, Whole):
+                return None
+            with speaking_to(redacted(url)):
+                for block in response.iter_raw():
+                    data += block
+                    if len(data) > MAX_BYTES:
+                        break
+        return bytes(data)
+
     def _remember(self, error: UnfinishedError) -> None:
         if isinstance(error, Unreachable):
             self._down = error
@@ -182,6 +219,7 @@ class Mirror:
         link: Link,
         on_bytes: Callable[[int], None],
         stop: Stop | None,
+        algorithms: Sequence[str] = SHA256,
     ) -> Fetched:
         """Download the file, or the rest of it. Raises as the Protocol says, TooLong for every wrong size."""
         ref = _ref(offer)
@@ -192,7 +230,7 @@ class Mirror:
         record = RecordPlace(incoming.fd, RECORD_PREFIX + wanted.sha256)
         _sweep(incoming)
         temp = _PartTemp(incoming.resumable(wanted.sha256), record)
-        part = Part(temp.fd, record, whole=wanted.size, on_bytes=on_bytes, stop=stop)
+        part = Part(temp.fd, record, whole=wanted.size, on_bytes=on_bytes, stop=stop, algorithms=algorithms)
         try:
             transferred = self._download(offer, ref.urls, part, wanted, stop)
         except BaseException:
@@ -202,7 +240,7 @@ class Mirror:
             raise
         kept = part.size - transferred
         note = f"{human_bytes(kept)} of it were there from a download that broke" if kept > 0 else ""
-        digest = Digest(part.size, {"sha256": part.sha256()})
+        digest = part.digest()
         if digest.sha256 != wanted.sha256:
             temp.forget()  # should we die before it is in quarantine, nobody may go on with it
         return Fetched(temp, digest, "download", note)

@@ -11,12 +11,13 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 
 from bundlekeeper.errors import RefusedError, StoppedError, UnfinishedError
-from bundlekeeper.proof.reading import Stop
+from bundlekeeper.proof.digests import SHA256
+from bundlekeeper.proof.reading import Digest, Stop
 from bundlekeeper.store import files
 
 MAX_RECORD_BYTES = 64 * 1024
@@ -99,10 +100,18 @@ class Part:
     """One part file: bytes are added at its end and hashed on the way."""
 
     def __init__(
-        self, fd: int, place: RecordPlace, *, whole: int, on_bytes: Callable[[int], None], stop: Stop | None = None
+        self,
+        fd: int,
+        place: RecordPlace,
+        *,
+        whole: int,
+        on_bytes: Callable[[int], None],
+        stop: Stop | None = None,
+        algorithms: Sequence[str] = SHA256,
     ) -> None:
         """`fd` is open for reading and writing and stays the caller's; `whole` is the size wanted, in bytes.
 
+        `algorithms` are the digests to compute on the way, SHA-256 among them, by hashlib's names.
         `on_bytes` is told how many more bytes are done; a negative count when a download starts again.
         """
         self._fd = fd
@@ -110,7 +119,8 @@ class Part:
         self._whole = whole
         self._on_bytes = on_bytes
         self._stop = stop
-        self._hash = hashlib.sha256()
+        self._algorithms = tuple(dict.fromkeys(algorithms))
+        self._hashes = {name: hashlib.new(name) for name in self._algorithms}
         self._kept = 0
         self._url = self._last_modified = ""
         self.size = 0
@@ -128,7 +138,11 @@ class Part:
 
     def sha256(self) -> str:
         """The digest of the bytes that are there, lower-case hexadecimal."""
-        return self._hash.hexdigest()
+        return self._hashes["sha256"].hexdigest()
+
+    def digest(self) -> Digest:
+        """Size and digests of the bytes that are there."""
+        return Digest(self.size, {name: each.hexdigest() for name, each in self._hashes.items()})
 
     def take_up(self, urls: Collection[str]) -> str:
         """Go on from an earlier run's record for one of `urls` and this size, else start from nothing.
@@ -169,7 +183,8 @@ class Part:
         self._count(block)
 
     def _count(self, block: bytes) -> None:
-        self._hash.update(block)
+        for each in self._hashes.values():
+            each.update(block)
         self.size += len(block)
         self._on_bytes(len(block))
 
@@ -196,7 +211,7 @@ class Part:
             raise _disk_error(e, "the part file cannot be emptied") from e
         if self.size:
             self._on_bytes(-self.size)
-        self._hash = hashlib.sha256()
+        self._hashes = {name: hashlib.new(name) for name in self._algorithms}
         self.size = self._kept = 0
         self.etag = ""
 

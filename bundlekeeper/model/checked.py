@@ -59,8 +59,8 @@ class CheckResult:
     """One check: findings, rows, and how much of it is proof.
 
     Counts are of expected files: `proven` read now and right, `trusted` by `--quick`, `skipped` by `--older-than`,
-    `unproven` everything expected that is none of these; of signatures that are stated or wanted: good, not good (`bad`)
-    and not looked at (`unseen`). `files_read` and `bytes_read` count all reading. `stopped`
+    `unproven` everything expected that is none of these. Signatures that are stated or wanted are counted as good, not
+    good (`bad`) and not looked at (`unseen`). `files_read` and `bytes_read` count all reading. `stopped`
     says that a signal ended it, `out_of_time` that the time allowed did. `untrusted_because` says why `--quick` could
     trust nothing on this file system. `trouble` is what kept proofs from being recorded.
     """

@@ -6,8 +6,19 @@ shrinks, grows or vanishes during the read never harms the process; nothing here
 
 from __future__ import annotations
 
-from bundlekeeper.proof.passes import copy_fd, digest_fd
+from bundlekeeper.proof.passes import SHA256, copy_fd, digest_fd
 from bundlekeeper.proof.pool import Outcome, Task, digest_many
 from bundlekeeper.proof.reading import Digest, Stop, TargetError, TooLong
 
-__all__ = ["Digest", "Outcome", "Stop", "TargetError", "Task", "TooLong", "copy_fd", "digest_fd", "digest_many"]
+__all__ = [
+    "SHA256",
+    "Digest",
+    "Outcome",
+    "Stop",
+    "TargetError",
+    "Task",
+    "TooLong",
+    "copy_fd",
+    "digest_fd",
+    "digest_many",
+]

@@ -23,12 +23,16 @@ from bundlekeeper.store.facts import Facts, facts_of
 from bundlekeeper.store.filesystem import UNKNOWN, describe_fd
 from bundlekeeper.store.layout import Store
 from bundlekeeper.store.outcome import TakeRow, row_of
+from bundlekeeper.store.sealing import Sealing
 from bundlekeeper.store.sources import Link, Source
 from bundlekeeper.store.taking import Taking
 from bundlekeeper.store.vouching import NO_RULING, Ruling, Voucher, insist
 
 if TYPE_CHECKING:
     from bundlekeeper.model.reading import Loaded
+
+
+_TO_BRING = {plan.Step.FETCH, plan.Step.LINK}
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +96,10 @@ def take(
     ):
         room.sweep(but=frozenset(each.sha256 for each in facts))
         admitted = admission.vouched(admission.judge(loaded, catalogue.accepted(), clock(), whys), ruling)
-        taking = Taking(store, room, catalogue, sources, clock=clock, progress=progress, link=link, stop=stop)
+        sealing = Sealing(voucher, store.fd, room, sources)
+        taking = Taking(
+            store, room, catalogue, sources, clock=clock, progress=progress, link=link, stop=stop, sealing=sealing
+        )
         unseen = _survey(sources, facts)
         planned = plan.plan(store.fd, plan.Contents(taking.held, taking.proofs, taking.kind, clock()), facts, sources)
         plan.insist_on_room(store.fd, planned, link, where)
@@ -142,9 +149,19 @@ def _rehearse(
         planned = plan.plan(store.fd if store else None, contents, facts, sources)
         short = plan.shortage(store.fd, planned, link) if store else ""
     no_room = [finding("space-short", str(store.root), short)] if store and short else []
-    findings = [*admitted.findings, *no_room, *(f for each in planned for f in _foreseen(each, contents, unseen))]
-    rows = tuple(row_of(each.facts, each.step.value, came_from=_first_offer(each)) for each in planned)
+    sealing = Sealing(voucher, store.fd if store else None, None, sources)
+    rulings = {each.facts.place: sealing.foresee(each.facts) for each in planned if each.step in _TO_BRING}
+    findings = [*admitted.findings, *no_room]
+    for each in planned:
+        foreseen = rulings.get(each.facts.place)
+        findings += [*_foreseen(each, contents, unseen), *(foreseen.findings if foreseen else ())]
+    rows = tuple(_row_foreseen(each, rulings.get(each.facts.place)) for each in planned)
     return TakeResult(rows, (*findings, *voucher.troubles()), dry_run=True, manifest=ruling)
+
+
+def _row_foreseen(planned: plan.Planned, ruling: Ruling | None) -> TakeRow:
+    status = "refused" if ruling else planned.step.value
+    return row_of(planned.facts, status, came_from=_first_offer(planned), signature=ruling.word if ruling else "")
 
 
 def _foreseen(planned: plan.Planned, contents: plan.Contents, unseen: Sequence[str]) -> Iterator[Finding]:

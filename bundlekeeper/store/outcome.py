@@ -7,7 +7,7 @@ is never called wrong; a bundle whose work was cut off has no row, and only what
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bundlekeeper.model.findings import Finding, Level
 from bundlekeeper.store import verdicts
@@ -15,15 +15,17 @@ from bundlekeeper.store.facts import Facts
 from bundlekeeper.store.quarantine import Wrong
 from bundlekeeper.store.records import Held
 from bundlekeeper.store.sources import Found, Source
+from bundlekeeper.store.vouching import Ruling
 
 
 @dataclass(frozen=True, slots=True)
 class TakeRow:
     """What came of one bundle.
 
-    `status` is taken, already held, same bytes, quarantined, missing or failed (in a dry run also to take, to prove,
-    to link, to look for, name taken); `read_bytes` how many bytes were read for it; `came_from` and `note` are for
-    people.
+    `status` is taken, already held, same bytes, quarantined, missing, failed, or refused for its signature (in a dry
+    run also to take, to prove, to link, to look for, name taken); `read_bytes` how many bytes were read for it;
+    `came_from` and `note` are for people; `signature` is "good" or the code of what is against it, empty where none is
+    stated and none wanted.
     """
 
     family: str
@@ -40,12 +42,17 @@ class TakeRow:
 
 
 def row_of(
-    facts: Facts, status: str, read_bytes: int = 0, way_in: str = "", came_from: str = "", note: str = ""
+    facts: Facts,
+    status: str,
+    read_bytes: int = 0,
+    way_in: str = "",
+    came_from: str = "",
+    note: str = "",
+    signature: str = "",
 ) -> TakeRow:
     """The row of a bundle."""
-    return TakeRow(
-        facts.family, facts.version, facts.name, facts.place, status, facts.size, read_bytes, way_in, came_from, note
-    )
+    of_work = status, facts.size, read_bytes, way_in, came_from, note, signature
+    return TakeRow(facts.family, facts.version, facts.name, facts.place, *of_work)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +78,8 @@ class Work:
     unreadable: tuple[str, ...] = ()
     offers: tuple[tuple[Source, Found], ...] | None = None  # None until the sources were asked
     clash: Held | None = None
+    ruling: Ruling | None = None  # on the signature of its right bytes
+    badly_signed: tuple[Finding, ...] = ()  # of right bytes that went to quarantine for a bad signature
     read_bytes: int = 0
     done: bool = False
 
@@ -88,7 +97,8 @@ class Work:
         """The row, when the work is done."""
         status = "failed" if self.clash or (self.unreadable and not self.settled) else self.status
         notes = (*self.notes, *self.unreadable, *self._obstacles()) if self.settled else self.notes
-        return row_of(self.facts, status, self.read_bytes, self.way_in, self.came_from, "; ".join(notes))
+        signature = self.ruling.word if self.ruling else "bad-signature" if self.badly_signed else ""
+        return row_of(self.facts, status, self.read_bytes, self.way_in, self.came_from, "; ".join(notes), signature)
 
     def findings(self, known: Mapping[str, str], unseen: Sequence[str]) -> Iterator[Finding]:
         """What is to be told; `known` maps digests to the bundles that they belong to, `unseen` is of the sources."""
@@ -99,6 +109,9 @@ class Work:
             if each.wrong.sha256 != facts.sha256:
                 level = Level.WARNING if self.settled else None
                 yield verdicts.of_wrong(each.wrong, known, each.kept, each.failure, level=level)
+        for found in self.badly_signed:
+            yield replace(found, level=Level.WARNING) if self.settled else found
+        yield from self.ruling.findings if self.ruling else ()
         if not self.done:
             return
         if self.clash is not None:

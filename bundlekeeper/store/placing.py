@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from bundlekeeper.errors import RefusedError, UnfinishedError
+from bundlekeeper.proof.digests import Digest
 from bundlekeeper.store import files, trusting
 from bundlekeeper.store.facts import Facts
 from bundlekeeper.store.filesystem import FsKind
@@ -97,18 +98,19 @@ def _insist(folder: int, facts: Facts, fd: int) -> os.stat_result:
     return here
 
 
-def proof_of_new(sha256: str, status: os.stat_result, at: datetime, *, shared: bool, kind: FsKind) -> Proof:
+def proof_of_new(digest: Digest, status: os.stat_result, at: datetime, *, shared: bool, kind: FsKind) -> Proof:
     """The proof of a file that was hashed on its way in and then linked into place.
 
     Nobody else could write to it before the link, and a write after the link changes its modification time even within
     the tick of the link's ctime, because `put` set the two apart.
     """
     told_apart = abs(status.st_ctime_ns - status.st_mtime_ns) >= _SECOND_NS // 2
-    return Proof(sha256, at, files.fingerprint_of(status), kind.stable_identity and not shared and told_apart)
+    trustworthy = kind.stable_identity and not shared and told_apart
+    return Proof(digest.sha256, at, files.fingerprint_of(status), trustworthy, extra_of(digest))
 
 
 def proof_of_read(
-    sha256: str, found: InPlace, at: datetime, began_ns: int | None, *, shared: bool, kind: FsKind
+    digest: Digest, found: InPlace, at: datetime, began_ns: int | None, *, shared: bool, kind: FsKind
 ) -> Proof | None:
     """The proof of a file that was read in place, its read begun by `trusting.begin`; None when it changed meanwhile.
 
@@ -118,4 +120,9 @@ def proof_of_read(
     if after != files.fingerprint_of(found.status):
         return None
     settled = began_ns is not None and trusting.is_settled(after, began_ns)
-    return Proof(sha256, at, after, kind.stable_identity and not shared and settled)
+    return Proof(digest.sha256, at, after, kind.stable_identity and not shared and settled, extra_of(digest))
+
+
+def extra_of(digest: Digest) -> tuple[tuple[str, str], ...]:
+    """The digests beyond SHA-256, as a proof keeps them."""
+    return tuple(sorted((name, found) for name, found in digest.hexes.items() if name != "sha256"))

@@ -104,7 +104,7 @@ def _outlook(offers: Sequence[tuple[Source, Found]]) -> Step:
 
 def wanted_of(facts: Facts) -> Wanted:
     """A bundle as sources look for it."""
-    return Wanted(facts.name, facts.size, facts.sha256)
+    return Wanted(facts.name, facts.size, facts.sha256, facts.signature.file if facts.signature else "")
 
 
 def _standing(root: int, contents: Contents, facts: Facts) -> Step | None:

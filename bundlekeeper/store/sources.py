@@ -16,10 +16,11 @@ from pathlib import Path
 from typing import Literal, Protocol
 
 from bundlekeeper.errors import KeeperError, UnfinishedError
-from bundlekeeper.proof.digests import copy_fd, digest_fd
+from bundlekeeper.proof.digests import SHA256, copy_fd, digest_fd
 from bundlekeeper.proof.reading import Digest, Stop, TargetError, TooLong
 from bundlekeeper.store import walk
 from bundlekeeper.store.incoming import Incoming, Temp
+from bundlekeeper.store.signature_files import SignatureFile, nearest, of_entry
 
 Link = Literal["none", "reflink", "hard"]
 
@@ -34,11 +35,15 @@ class SourceError(UnfinishedError):
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """One bundle that is looked for: its published name, its size in bytes, its SHA-256 (lower case)."""
+    """One bundle that is looked for: its published name, its size in bytes, its SHA-256 (lower case).
+
+    `signature` is the name of its signature's file, empty where its manifest states none.
+    """
 
     name: str
     size: int
     sha256: str
+    signature: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +100,9 @@ class Source(Protocol):
     def find(self, wanted: Wanted) -> Found:
         """What there is for one of the surveyed bundles."""
 
+    def signature(self, wanted: Wanted, offer: Offer | None) -> SignatureFile:
+        """The bundle's signature: beside the offer where there is one, else anywhere. Raises nothing but InputError."""
+
     def fetch(
         self,
         offer: Offer,
@@ -105,9 +113,11 @@ class Source(Protocol):
         link: Link,
         on_bytes: Callable[[int], None],
         stop: Stop | None,
+        algorithms: Sequence[str] = SHA256,
     ) -> Fetched:
         """Bring one offer into a temporary file, hashed in the same pass; the caller closes `Fetched.temp`.
 
+        `algorithms` are the digests to compute, SHA-256 among them.
         Raises TooLong when more than `limit` bytes came, SourceError when the source failed, StoppedError when
         `stop` was set, OSError when the store's side failed. On every failure the temporary file is gone, or kept
         only to be gone on with.
@@ -122,6 +132,7 @@ class FolderSource:
         self._root = root
         self._but = but
         self._named: dict[str, list[walk.Entry]] = {}
+        self._signatures: dict[str, list[walk.Entry]] = {}
         self._sized: dict[int, list[walk.Entry]] = {}
         self._known: dict[tuple[int, int, int, int], str] = {}
 
@@ -134,10 +145,13 @@ class FolderSource:
         """Walk the folder once and remember what bears a wanted name or size. Raises InputError, UnfinishedError."""
         names, sizes = {w.name for w in wanted}, {w.size for w in wanted}
         self._named, self._sized = {name: [] for name in names}, {size: [] for size in sizes}
+        self._signatures = {w.signature: [] for w in wanted if w.signature}
         unseen = []
         for entry in walk.walk(self._root, skip=self._skip()):
             if entry.name in names:
                 self._named[entry.name].append(entry)
+            if entry.name in self._signatures:
+                self._signatures[entry.name].append(entry)
             if entry.kind is walk.Kind.FILE and entry.size in sizes:
                 self._sized[entry.size].append(entry)
             if entry.kind in {walk.Kind.DIR_UNREADABLE, walk.Kind.LIMIT}:
@@ -163,6 +177,12 @@ class FolderSource:
         bad = tuple(f"{self._path(e)} is {walk.WORDS[e.kind]}" for e in named if e.kind is not walk.Kind.FILE)
         return Found(tuple(offers), bad)
 
+    def signature(self, wanted: Wanted, offer: Offer | None) -> SignatureFile:
+        """The signature in the offer's folder, else the first of its name."""
+        path = _entry(offer).path if offer is not None else ""
+        entry = nearest(path, self._signatures.get(wanted.signature, ()))
+        return of_entry(entry, self._path(entry) if entry is not None else "")
+
     def _offer(self, entry: walk.Entry, named: bool) -> Offer:
         return Offer(self._path(entry), entry.name, entry.size, named, entry)
 
@@ -181,6 +201,7 @@ class FolderSource:
         link: Link,
         on_bytes: Callable[[int], None],
         stop: Stop | None,
+        algorithms: Sequence[str] = SHA256,
     ) -> Fetched:
         """Bring the file in. Raises as the Protocol says."""
         try:
@@ -188,7 +209,9 @@ class FolderSource:
         except (OSError, KeeperError) as error:
             raise _source_error(error, offer) from error
         try:
-            fetched = _bring(fd, incoming, offer, limit=limit, link=link, on_bytes=on_bytes, stop=stop)
+            fetched = _bring(
+                fd, incoming, offer, limit=limit, link=link, on_bytes=on_bytes, stop=stop, algorithms=algorithms
+            )
             if not fetched.changed:
                 self._known[_identity(os.fstat(fd))] = fetched.digest.sha256
             return fetched
@@ -220,6 +243,7 @@ def _bring(
     link: Link,
     on_bytes: Callable[[int], None],
     stop: Stop | None,
+    algorithms: Sequence[str],
 ) -> Fetched:
     temp, way_in, note = _target(fd, incoming, link)
     try:
@@ -228,10 +252,18 @@ def _bring(
             raise TooLong(f"{before.st_size} bytes, more than {limit}")
         try:
             if way_in == "copy":
-                digest = copy_fd(fd, temp.fd, limit=limit, size_hint=before.st_size, on_bytes=on_bytes, stop=stop)
+                digest = copy_fd(
+                    fd,
+                    temp.fd,
+                    algorithms=algorithms,
+                    limit=limit,
+                    size_hint=before.st_size,
+                    on_bytes=on_bytes,
+                    stop=stop,
+                )
             else:
                 told = _bounded(on_bytes, limit)
-                digest = digest_fd(temp.fd, size_hint=before.st_size, on_bytes=told, stop=stop)
+                digest = digest_fd(temp.fd, algorithms=algorithms, size_hint=before.st_size, on_bytes=told, stop=stop)
         except TargetError:
             raise
         except OSError as error:

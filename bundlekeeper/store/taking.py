@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -26,6 +26,7 @@ from bundlekeeper.store.incoming import Incoming
 from bundlekeeper.store.outcome import SetAside, TakeRow, Work
 from bundlekeeper.store.plan import Planned, Step, ask, wanted_of
 from bundlekeeper.store.records import Held, Proof
+from bundlekeeper.store.sealing import Sealing
 from bundlekeeper.store.sources import Fetched, Link, Offer, Source, SourceError
 
 if TYPE_CHECKING:
@@ -54,7 +55,9 @@ class Taking:
         progress: Progress,
         link: Link,
         stop: Stop | None,
+        sealing: Sealing,
     ) -> None:
+        self._sealing = sealing
         self._store, self._room, self._catalogue, self._sources = store, room, catalogue, sources
         self._clock, self._progress, self._way, self._stop = clock, progress, link, stop
         self.held = {row.place: row for row in catalogue.held()}
@@ -90,7 +93,8 @@ class Taking:
                     work.done = True
         there = {row.sha256 for row in self.held.values()}
         for work in self._works.values():
-            if not work.settled and not work.clash and work.offers is not None and work.facts.sha256 in there:
+            open_still = not work.settled and not work.clash and not work.ruling and not work.badly_signed
+            if open_still and work.offers is not None and work.facts.sha256 in there:
                 with self._at(work.facts):
                     self._from_within(work)
 
@@ -105,14 +109,36 @@ class Taking:
             yield self._now
 
     def _bring(self, planned: Planned, work: Work) -> None:
-        if planned.step is Step.NOTHING:
-            row = self.held[work.facts.place]
-            work.ended("already held", row.way_in, row.taken_from)
+        if planned.step is Step.NOTHING and self._rest(work):
             return
         if planned.step is Step.CLASH:
             work.clash = self.held[work.facts.place]
         if work.clash is not None or not self._from_within(work):
             self._fetch(planned, work)
+
+    def _rest(self, work: Work) -> bool:
+        """What is in and proven stays so; its signature is looked at all the same. False when it turns out wrong."""
+        row = self.held[work.facts.place]
+        if self._sealing.concerns(work.facts):
+            known = self.proofs[row.place].digests
+            if any(each not in known for each in self._sealing.algorithms(work.facts)):
+                return self._prove(work)
+            with placing.in_place(self._store.fd, row.place) as found:
+                if found is not None:
+                    work.ruling = self._sealing.seal(work.facts, known, found.fd)
+        work.ended("already held", row.way_in, row.taken_from)
+        return True
+
+    def _may_place(
+        self, work: Work, digests: Mapping[str, str], fd: int, source: Source | None = None, offer: Offer | None = None
+    ) -> bool:
+        """Rule on the signature of right bytes; False, and the bundle is refused, where they may not be used."""
+        if not self._sealing.concerns(work.facts):
+            return True
+        work.ruling = self._sealing.seal(work.facts, digests, fd, source, offer)
+        if work.ruling.blocks:
+            work.status = "refused"
+        return not work.ruling.blocks
 
     def _count(self, count: int) -> None:
         if self._now is not None:
@@ -128,7 +154,7 @@ class Taking:
             if found is None:
                 return False
             row = self.held.get(facts.place)
-            got = self._read_in_place(found, row, work)
+            got = self._read_in_place(found, row, work, self._sealing.algorithms(facts))
             if got is None:
                 work.status = "failed"
                 return True
@@ -136,6 +162,8 @@ class Taking:
             if sha256 == facts.sha256:
                 if row is None or row.sha256 != sha256:
                     row = facts.held(taken_at=self._clock(), taken_from="", way_in="found")
+                if self._sealing.concerns(facts):
+                    work.ruling = self._sealing.seal(facts, proof.digests, found.fd)
                 self._record(row, proof)
                 work.ended("already held", row.way_in, row.taken_from, "proven again")
                 return True
@@ -155,13 +183,21 @@ class Taking:
             work.status = "quarantined"
             return False
 
-    def _read_in_place(self, found: placing.InPlace, row: Held | None, work: Work) -> tuple[str, int, Proof] | None:
+    def _read_in_place(
+        self, found: placing.InPlace, row: Held | None, work: Work, algorithms: Sequence[str]
+    ) -> tuple[str, int, Proof] | None:
         """Digest, size and proof of a file of the store; None, and the reason in `work`, when it cannot be told."""
         try:
             began_ns, at = trusting.begin(found.fd), self._clock()
-            digest = digest_fd(found.fd, size_hint=found.status.st_size, on_bytes=self._count, stop=self._stop)
+            digest = digest_fd(
+                found.fd,
+                algorithms=algorithms,
+                size_hint=found.status.st_size,
+                on_bytes=self._count,
+                stop=self._stop,
+            )
             shared = row is not None and row.shared
-            proof = placing.proof_of_read(digest.sha256, found, at, began_ns, shared=shared, kind=self.kind)
+            proof = placing.proof_of_read(digest, found, at, began_ns, shared=shared, kind=self.kind)
         except OSError as error:
             work.unreadable += (f"the file in the store: {error.strerror or error}",)
             return None
@@ -191,11 +227,14 @@ class Taking:
         if row.shared:
             return False
         proof = self.proofs.get(row.place)
-        if proof is None or not self._trusts(proof, found):
-            got = self._read_in_place(found, row, Work(facts))
+        algorithms = self._sealing.algorithms(facts)
+        if proof is None or not self._trusts(proof, found) or any(a not in proof.digests for a in algorithms):
+            got = self._read_in_place(found, row, Work(facts), algorithms)
             if got is None or got[0] != facts.sha256:
                 return False  # `check` tells of it; here it is only no help
             proof = got[2]
+        if not self._may_place(work, proof.digests, found.fd):
+            return True
         try:
             status = placing.put_again(self._store.fd, facts, found.fd)
         except OSError as error:
@@ -211,12 +250,21 @@ class Taking:
         facts = work.facts
         os.lseek(found.fd, 0, os.SEEK_SET)
         with self._room.temp() as temp:
-            digest = copy_fd(found.fd, temp.fd, size_hint=facts.size, on_bytes=self._count, stop=self._stop)
+            digest = copy_fd(
+                found.fd,
+                temp.fd,
+                algorithms=self._sealing.algorithms(facts),
+                size_hint=facts.size,
+                on_bytes=self._count,
+                stop=self._stop,
+            )
             if digest.sha256 != facts.sha256:
                 return False
+            if not self._may_place(work, digest.hexes, temp.fd):
+                return True
             status = placing.put(self._store.fd, facts, temp, shared=False)
         held = facts.held(taken_at=self._clock(), taken_from=row.place, way_in="copy")
-        self._record(held, placing.proof_of_new(facts.sha256, status, held.taken_at, shared=False, kind=self.kind))
+        self._record(held, placing.proof_of_new(digest, status, held.taken_at, shared=False, kind=self.kind))
         work.ended("same bytes", "copy", row.place, "copied: the store cannot share these bytes by a link")
         return True
 
@@ -237,6 +285,11 @@ class Taking:
 
     def _fetch(self, planned: Planned, work: Work) -> None:
         work.offers = planned.offers or ask(self._sources, planned.facts)
+        offers = [(source, offer) for source, found in work.offers for offer in found.offers]
+        work.ruling = self._sealing.foresee(work.facts, *offers[0]) if offers else None
+        if work.ruling is not None:
+            work.status = "refused"
+            return
         for source, found in work.offers:
             for offer in found.offers:
                 if self._try(source, offer, work):
@@ -255,6 +308,7 @@ class Taking:
                 link=self._way,
                 on_bytes=self._count,
                 stop=self._stop,
+                algorithms=self._sealing.algorithms(facts, source, offer),
             )
         except SourceError as error:
             work.unreadable += (error.says,)
@@ -272,7 +326,19 @@ class Taking:
                 if offer.named:
                     self._quarantine(offer, fetched, work)
                 return False
+            if work.clash is None and not self._may_place(work, fetched.digest.hexes, fetched.temp.fd, source, offer):
+                return self._refused(offer, fetched, work)
             return self._keep(offer, fetched, work)
+
+    def _refused(self, offer: Offer, fetched: Fetched, work: Work) -> bool:
+        """Right bytes that may not be used: a bad signature sets them aside, and others may be better signed."""
+        if work.ruling is None or not work.ruling.bad:
+            return True
+        self._quarantine(offer, fetched, work)
+        where = f"; kept as {work.aside[-1].kept}" if work.aside[-1].kept else f"; {work.aside[-1].failure}"
+        work.badly_signed += tuple(replace(each, says=each.says + where) for each in work.ruling.findings)
+        work.ruling = None
+        return False
 
     def _keep(self, offer: Offer, fetched: Fetched, work: Work) -> bool:
         """Put right bytes in their place, or into quarantine where other bytes have it by right."""
@@ -289,7 +355,7 @@ class Taking:
                 return True
             status = placing.put(self._store.fd, facts, fetched.temp, shared=shared)
         held = facts.held(taken_at=self._clock(), taken_from=offer.place, way_in=fetched.way_in)
-        proof = placing.proof_of_new(facts.sha256, status, held.taken_at, shared=shared, kind=self.kind)
+        proof = placing.proof_of_new(fetched.digest, status, held.taken_at, shared=shared, kind=self.kind)
         self._record(held, proof)
         if not offer.named:
             work.misnamed = offer.place
@@ -304,7 +370,9 @@ class Taking:
         else:
             digest = fetched.digest
             why = verdicts.code_of(facts, digest.size)
-            if digest.sha256 == facts.sha256:
+            if work.ruling is not None and work.ruling.bad:
+                why = "the right bytes, but their signature is not good"
+            elif digest.sha256 == facts.sha256:
                 why = "right, but its place is taken by other bytes that an older manifest proved"
             wrong = quarantine.Wrong(facts, digest.size, digest.sha256, offer.place, why)
         kept, failure = quarantine.keep(
