@@ -9,7 +9,7 @@ from typing import Any
 from bundlekeeper.model.inventory import Component, Inventory, Partition, Policy
 from bundlekeeper.model.manifest import Manifest
 from bundlekeeper.planning.supply import HeldFile, Holdings, SignatureState
-from tests.planning_kit import PROVEN, blade, bundle, image, inventory, manifest, pair
+from tests.planning_kit import PROVEN, blade, bundle, image, inventory, manifest, pair, whole_domain
 
 VERSIONS = ("5.4.2", "5.4.10", "6.0.1", "6.1.0")
 TABLES = {"5.4.2": "t1", "5.4.10": "t2", "6.0.1": "t3", "6.1.0": "t4"}
@@ -170,3 +170,29 @@ def disorderly_store(rnd: random.Random, manifest_: Manifest) -> Holdings:
     ]
     families = ("infrastructure",) if rnd.random() < 0.5 else ()
     return Holdings(rows, signed_families=families, max_proof_age_s=rnd.choice([86400, 30 * 86400]))
+
+
+def large_fleet(domains: int, servers: int) -> Inventory:
+    """Many domains of the Marram platform; each server has five parts and one of three policies, two of them shared."""
+    parts: list[Component] = []
+    rooms: list[Partition] = []
+    policies = [
+        Policy("gold", {"blade": "6.1.0"}, "when-confirmed"),
+        Policy("silver", {"blade": "6.0.1"}, "at-once", ("*",)),
+    ]
+    for number in range(domains):
+        domain = f"d{number:03}"
+        version = ("6.0.1", "5.4.10", "6.0.1", "6.1.0")[number % 4]
+        whole = whole_domain(version, domain=domain, blades=0, racks=0)
+        parts += whole.components
+        rooms += whole.partitions
+        policies.append(Policy(f"own-{domain}", {"blade": "6.1.0"}, "at-once", (domain,)))
+        for place in range(servers):
+            more = {"chassis": str(place // 8 + 1), "policy": ("gold", "silver", f"own-{domain}")[place % 3]}
+            older = version if (place + number) % 7 else "5.4.2"
+            model = "MB-2" if place % 2 else "MB-4"
+            rows = blade(str(place % 8 + 1), older, domain=domain, model=model, **more)
+            rows += [replace(rows[0], kind=kind) for kind in ("storage-controller", "disk")]
+            server = f"SRV-{domain}-{place}"
+            parts += [replace(p, parent=server, serial=f"{server}-{p.kind}") for p in rows]
+    return inventory(parts, rooms, policies)

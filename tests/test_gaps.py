@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from collections.abc import Callable
@@ -144,7 +145,33 @@ def _new_model() -> _World:
     return world.rules(bundle=rows).parts(lambda p: {"model": "MB-8", "active": "6.1.0"} if p.parent else {})
 
 
-_FIRST_BLADE = _is("bios")
+def _sizeless() -> tuple[Any, ...]:
+    images = next(b.images for b in marram().bundle if b.file == _INFRA)
+    return tuple(i.model_copy(update={"working": None}) if i.kind == "domain-manager" else i for i in images)
+
+
+def _own_kind() -> _World:
+    """A probe of the chassis: bundles list it, and nothing says how it takes its image."""
+    world = _good()
+    rows = [b.model_dump() for b in world.manifest.bundle]
+    for b in rows:
+        if b["family"] == "infrastructure" and b["version"] in ("6.0.1", "6.1.0"):
+            b["images"] = (*b["images"], image("probe", "MP-1", b["version"]))
+    probe = Component("probe", "holm", "holm-a", "1", model="MP-1", serial="PROBE", active="6.0.1", pair="")
+    components = (*world.inventory.components, probe)
+    kinds = {**_KINDS, "probe": {"note": "measures the air"}}
+    world = world.rules(bundle=rows, kind=kinds)
+    return replace(world, inventory=replace(world.inventory, components=components))
+
+
+def _listed_by_text() -> _World:
+    """The blade's BIOS of 6.0.1 is called `golden`: its bundle lists that very text, and the order cannot place it."""
+    rows = [b.model_dump() for b in _good().manifest.bundle]
+    for b in rows:
+        if (b["family"], b["version"]) == ("blade", "6.0.1"):
+            b["images"] = [{**i, "version": "golden"} if i["kind"] == "bios" else i for i in b["images"]]
+    return _good().rules(bundle=rows).parts(_set(_is("bios"), active="golden"))
+
 
 #: What is done to the good world, and the codes (levels) that it must bring, and no others.
 CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
@@ -205,6 +232,10 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         lambda: _good().parts(lambda p: {"active": "5.4.10"} if p.parent else {}).rules(beside=_stricter()),
         {"mix-refused": Level.ERROR},
     ),
+    "mix not known": (
+        lambda: _good().parts(lambda p: {"active": None} if p.parent else {}).rules(beside=_stricter()),
+        {"version-unknown": Level.WARNING, "not-checked": Level.WARNING},
+    ),
     "no place in the order": (
         lambda: _good().parts(_set(_is("io-module", "leading"), active="golden")),
         {"version-unordered": Level.WARNING, "part-differs": Level.WARNING, "not-checked": Level.WARNING},
@@ -253,6 +284,18 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         lambda: _good().parts(_set(_is("fabric-switch"), half="leading")),
         {"pair-unhealthy": Level.ERROR},
     ),
+    "lead not known": (
+        lambda: _good().parts(_set(_is("domain-manager", "leading"), half=None)),
+        {"not-checked": Level.WARNING},
+    ),
+    "health not known": (
+        lambda: _good().parts(_set(_is("io-module"), healthy=None)),
+        {"not-checked": Level.WARNING},
+    ),
+    "pair not known": (
+        lambda: _good().parts(_set(_is("chassis-controller"), pair=None)),
+        {"not-checked": Level.WARNING},
+    ),
     "no pair": (
         lambda: _good().parts(_set(_is("io-module", "leading"), pair="", half=None)),
         {"pair-unhealthy": Level.WARNING, "not-checked": Level.WARNING},  # and the other half's pair has one half
@@ -271,6 +314,17 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
     ),
     "short of room": (lambda: _good().rooms(free_bytes=100), {"space-short": Level.ERROR}),
     "room after a removal": (lambda: _good().rooms(free_bytes=639_999), {"space-short": Level.WARNING}),
+    "partitions not listed": (
+        lambda: replace(_good(), inventory=replace(_good().inventory, partitions=())),
+        {"not-checked": Level.WARNING},
+    ),
+    "an image's sizes not known": (
+        lambda: _good().bundle(_INFRA, images=_sizeless()),
+        {"not-checked": Level.WARNING},
+    ),
+    "a bundle's images not known": (lambda: _good().bundle(_INFRA, images=()), {"not-checked": Level.WARNING}),
+    "a kind that nobody describes": (_own_kind, {"not-checked": Level.WARNING}),
+    "a place in the order not known": (_listed_by_text, {"not-checked": Level.WARNING}),
     "room not known": (lambda: _good().rooms(free_bytes=None), {"not-checked": Level.WARNING}),
 }
 
@@ -317,6 +371,7 @@ def test_every_gap_has_evidence_or_sources_a_subject_and_says_what_to_do(name: s
         assert gap.finding.subject and gap.finding.says
         assert gap.finding.hint or gap.code == "not-checked"
         assert gap.evidence or gap.sources
+        assert json.loads(json.dumps(gap.as_json()))["code"] == gap.code
 
 
 def test_worst_comes_first_and_the_same_input_gives_the_same_list() -> None:
@@ -415,6 +470,32 @@ def test_room_names_the_images_that_may_go_and_those_that_may_not() -> None:
     assert "short by 239900 bytes" in short.finding.says
 
 
+@pytest.mark.parametrize(
+    ("name", "fact"),
+    [
+        ("matches no bundle", "whether it may go from its 6.0.0 to 6.1.0 (not known: the bundle that it is at)"),
+        ("a place in the order not known", "goes down (not known: the place of its versions in their order)"),
+        ("partitions not listed", "whether its image fits (not known: its partitions)"),
+        ("an image's sizes not known", "fits on bootflash (not known: working of image 6.1.0)"),
+        ("a bundle's images not known", f"(not known: the images of {_INFRA})"),
+        ("a kind that nobody describes", "whether its image fits (not known: how probe is written (method))"),
+        ("a kind that nobody describes", "how it gets back (not known: how probe gets back)"),
+    ],
+)
+def test_a_check_that_was_not_made_names_what_it_lacked(name: str, fact: str) -> None:
+    """ "A check that lacked a fact is `not-checked` and names the fact" (design.md)"""
+    told = [g.finding.says for g in CASES[name][0]().report().gaps if g.code == "not-checked"]
+    assert any(fact in says for says in told), told
+
+
+def test_what_may_go_is_not_known_where_it_is_not_known_what_is_pending() -> None:
+    """Short of room, and any of the files may be the one that starts next: nothing may be said to be removable."""
+    world = CASES["room after a removal"][0]().parts(_set(_is("fabric-switch"), pending=None))
+    report = world.report()
+    assert _one(report, "space-short").finding.level is Level.ERROR
+    assert _one(report, "not-checked").evidence == {"check": "removal", "lacks": "pending"}
+
+
 def test_a_partition_of_several_is_never_assumed_to_be_the_right_one() -> None:
     """One has room and one has not, and nothing says which one takes images."""
     world = _good()
@@ -446,6 +527,36 @@ def test_a_patch_is_judged_as_two_jumps_and_needs_its_base() -> None:
     missing = replace(_good().rules(release=patched), holdings=_signed(_without(_good(), "6.1.0"), _good()))
     held = [g.finding.subject for g in missing.report().gaps if g.code == "not-held"]
     assert f"infrastructure 6.1.0 ({_INFRA})" in held
+
+
+def test_a_mix_that_hangs_on_an_unknown_version_names_the_rule_and_the_parts() -> None:
+    """ "A check that lacked a fact is `not-checked` and names the fact" (design.md)"""
+    report = CASES["mix not known"][0]().report()
+    gaps_ = [g for g in _counting(report) if g.code == "not-checked" and "release notes 6.0, table 5" in g.finding.says]
+    assert len(gaps_) == 1 and "today" in gaps_[0].finding.says
+    assert "SRV-holm-a-1-1-bios" in gaps_[0].things and "HOLM-A-FABRIC-SWITCH-FABRIC-L" in gaps_[0].things
+
+
+def test_the_part_that_is_off_is_named_and_its_neighbours_are_not() -> None:
+    """ "A replaced part that came with older (or newer) firmware than its neighbours" (trade.md, goes wrong 11)"""
+    world = _good(blades=3)
+    odd = world.parts(lambda p: {"active": "6.1.0"} if p.serial == "SRV-holm-a-1-2-network-adapter" else {})
+    gap = _one(odd.report(), "part-differs")
+    assert gap.things == ("SRV-holm-a-1-2-network-adapter",)
+    assert gap.evidence["runs"] == {"6.0.1": 2, "6.1.0": 1}
+    even = world.parts(lambda p: {"active": f"6.{p.slot}.0"} if p.kind == "network-adapter" else {})
+    assert len(_one(even.report(), "part-differs").things) == 3
+
+
+def test_kinds_that_the_manifest_leaves_alone_are_a_note() -> None:
+    """Disks of which no bundle has an image stay as they are: told, and neither an error nor a warning."""
+    world = _good()
+    [bios, *_] = [p for p in world.inventory.components if p.kind == "bios"]
+    disk = replace(bios, kind="disk", serial="DISK-1", model="MD-1", active=None)
+    components = (*world.inventory.components, disk)
+    report = replace(world, inventory=replace(world.inventory, components=components)).report()
+    [note] = [g for g in report.gaps if g.code == "model-unsupported"]
+    assert report.ok and note.finding.level is Level.NOTE and note.things == ("DISK-1",)
 
 
 def test_infrastructure_at_three_bundles_is_refused_and_at_two_is_a_step_that_was_begun() -> None:

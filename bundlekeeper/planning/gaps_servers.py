@@ -164,7 +164,9 @@ def _tables(case: Case) -> None:
     for group in case.groups:
         for like in group.likes if group.kin is not None else ():
             family, model = group.family, like.reading.model
-            if family and model and not _told_by_rule(case, family, model):
+            if not family or not model or not case.book.lists_kind(family, like.reading.kind):
+                continue  # told elsewhere, or of a kind that the manifest leaves alone
+            if not _told_by_rule(case, family, model):
                 models.setdefault((family, model), []).extend(like.keys)
     if not models:
         return
