@@ -31,6 +31,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--rounds", type=int, default=5, help="rounds per row (default 5)")
     parser.add_argument("--big", type=int, default=2 << 30, metavar="BYTES", help="size of the large file (2 GiB)")
     parser.add_argument("--many", type=int, default=10_000, metavar="N", help="number of small files (10000)")
+    parser.add_argument("--starts", type=int, default=10, metavar="N", help="starts per figure of start-up (10)")
     parser.add_argument("--only", action="append", metavar="WORD", help="only rows whose name holds this; repeatable")
     parser.add_argument("--list", action="store_true", help="list the rows and measure nothing")
     return parser
@@ -59,14 +60,15 @@ def main(arguments: list[str]) -> int:
     if asked.list:
         print("\n".join(f"{each.name}: {each.what} ÷ {each.against}" for each in rows))
         return 0
-    if not rows or asked.rounds < 1 or asked.big < 1 << 20 or asked.many < 1:
+    if not rows or asked.rounds < 1 or asked.big < 1 << 20 or min(asked.many, asked.starts) < 1:
         print(
             "error: nothing to measure: no row of that name, or a size or a number of rounds too low", file=sys.stderr
         )
         return 2
     with tempfile.TemporaryDirectory(prefix="bench-", dir=asked.dir) as folder:
         machine = describe(Path(folder))
-        measured = run(rows, World(Path(folder), big_bytes=asked.big, many_files=asked.many), asked.rounds)
+        world = World(Path(folder), big_bytes=asked.big, many_files=asked.many, starts=asked.starts)
+        measured = run(rows, world, asked.rounds)
     print(as_text(machine, asked.rounds, measured))
     if asked.json is not None:
         document = as_json(machine, asked.rounds, measured)

@@ -13,7 +13,6 @@ from tests.bench.frame import Judged, Skipped, Target, bench, in_turns, ratio_at
 from tests.bench.world import World, keeper, keeper_line
 
 _BARE = [sys.executable, "-c", "pass"]
-_STARTS = 10
 
 # A child's own peak would include that of the process it was forked from (getrusage(2): maxrss outlives exec), so a
 # small process without site packages stands between.
@@ -75,7 +74,7 @@ def memory_of_check(world: World) -> tuple[float, float]:
     return _peak_bytes(line), _peak_bytes(["openssl", "dgst", "-sha256", str(world.big)])
 
 
-def _start_s(line: Sequence[str], times: int = _STARTS) -> float:
+def _start_s(line: Sequence[str], times: int) -> float:
     """The median wall time of starting and ending one command, warm."""
     return statistics.median(
         seconds(lambda: subprocess.run(list(line), check=True, stdout=subprocess.DEVNULL)) for _ in range(times)
@@ -85,7 +84,7 @@ def _start_s(line: Sequence[str], times: int = _STARTS) -> float:
 def _against_bare(world: World, *arguments: str) -> tuple[float, float]:
     line = keeper_line(*arguments)
     _start_s(line, 1)  # the first start writes the bytecode
-    return in_turns(world, lambda _: _start_s(line), lambda _: _start_s(_BARE))
+    return in_turns(world, lambda _: _start_s(line, world.starts), lambda _: _start_s(_BARE, world.starts))
 
 
 @bench("--version", what="bundlekeeper --version", against="python -c pass", unit="s", target=ratio_at_most(2.0))
@@ -127,4 +126,4 @@ def quick(world: World) -> tuple[float, float]:
     counts = json.loads(keeper(*line))["counts"]
     if counts["trusted"] != world.many_files:
         raise RuntimeError(f"not all were trusted: {counts}")
-    return in_turns(world, lambda _: _start_s(keeper_line(*line), 3), lambda _: _start_s(_BARE))
+    return in_turns(world, lambda _: _start_s(keeper_line(*line), 3), lambda _: _start_s(_BARE, world.starts))

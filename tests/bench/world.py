@@ -21,11 +21,12 @@ _FILES = 64
 
 @dataclass
 class World:
-    """A folder, the sizes asked for, and the number of the present round."""
+    """A folder, the sizes and numbers asked for (`starts`: runs per figure of start-up), and the present round."""
 
     folder: Path
     big_bytes: int = 2 << 30
     many_files: int = 10_000
+    starts: int = 10
     round: int = 0
     cores: int = field(default_factory=lambda: len(os.sched_getaffinity(0)))
 
