@@ -155,6 +155,7 @@ class RedfishServer(socketserver.ThreadingMixIn, http.server.HTTPServer):
     def __init__(self, world: World, context: ssl.SSLContext | None) -> None:
         self.world = world
         self.context = context
+        self.closing = threading.Event()
         super().__init__(("127.0.0.1", 0), Handler)
 
     @property
@@ -167,9 +168,8 @@ class RedfishServer(socketserver.ThreadingMixIn, http.server.HTTPServer):
         if self.context is not None:
             request.settimeout(20)
             request = self.context.wrap_socket(request, server_side=True)
-        super().finish_request(request, client_address)
-        if self.context is not None:
-            request.close()
+        with request:
+            super().finish_request(request, client_address)
 
     def handle_error(self, request: Any, client_address: Any) -> None:
         """The other side went away: that is the test's business."""
@@ -184,6 +184,7 @@ def serving(world: World, context: ssl.SSLContext | None) -> Iterator[RedfishSer
     try:
         yield server
     finally:
+        server.closing.set()
         server.shutdown()
         server.server_close()
         thread.join(timeout=10)

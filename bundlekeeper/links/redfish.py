@@ -112,12 +112,13 @@ def read_many(
     http_on_loopback: bool = False,
     now: Callable[[], float] = time.monotonic,
     wait: Callable[[float], None] = time.sleep,
+    told: Callable[[Outcome], None] = lambda _: None,
 ) -> tuple[Outcome, ...]:
     """Read several services, `workers` at once; outcomes in the order of `urls`, each with a reading or an error.
 
     `caches` has one cache for each origin that is to have one. Every address is checked and every credential asked for,
-    by the calling thread, before the first is spoken to. Raises InputError for an address that cannot be used or stands
-    there twice, and for `workers` outside 1 to 64.
+    by the calling thread, before the first is spoken to; `told` hears each outcome at once, from any thread.
+    Raises InputError for an address that cannot be used or stands there twice, and for `workers` outside 1 to 64.
     """
     if not 1 <= workers <= MAX_WORKERS:
         raise InputError(f"{workers} services at once; 1 to {MAX_WORKERS} can be")
@@ -143,9 +144,11 @@ def read_many(
                 now=now,
                 wait=wait,
             )
+            outcome = Outcome(origin, reading)
         except KeeperError as e:
-            return Outcome(origin, error=e)
-        return Outcome(origin, reading)
+            outcome = Outcome(origin, error=e)
+        told(outcome)
+        return outcome
 
     with ThreadPoolExecutor(max_workers=min(workers, max(len(origins), 1)), thread_name_prefix="redfish") as pool:
         return tuple(pool.map(read, origins))

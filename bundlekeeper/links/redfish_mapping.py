@@ -10,7 +10,7 @@ active, pending: DMTF DSP0267; Manager.Links.ActiveSoftwareImage and Status.Stat
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from bundlekeeper.links.redfish_parts import Part, Parts, model_of, text, version
@@ -55,7 +55,7 @@ class _Claim:
 
 @dataclass(slots=True)
 class Placed:
-    """What became of a service's items. `skipped` counts items, `nameless` parts without items and identity."""
+    """What became of a service's items. `skipped` counts items, `nameless` parts that became no component."""
 
     components: list[Component] = field(default_factory=list)
     unmapped: list[Unmapped] = field(default_factory=list)
@@ -101,6 +101,11 @@ class _Placing:
         self.found = Placed()
         self.whole: dict[str, list[Item]] = {}  # items related to a whole system, by the system's path
         self.images = self._images()
+        self.managers: dict[str, list[str]] = {}  # by the path of their image
+        for manager, image in self.images:
+            if manager in self.parts.by_ref:
+                self.managers.setdefault(image, []).append(manager)
+        self.failed: list[tuple[Part, set[str], str]] = []  # parts that became no component, their items, and why
 
     def run(self) -> Placed:
         """Place every item, then make a component of every part."""
@@ -110,6 +115,9 @@ class _Placing:
         keys: dict[str, str] = {}
         for part in self.parts.by_ref.values():
             mapped |= self._component(part, keys)
+        for part, held, why in self.failed:
+            if not held or held & mapped:  # else its items are listed, with why
+                self._nameless(part, why)
         for path, item in self.items.items():
             if path not in mapped and path not in skipped:
                 self._not_placed(item.unmapped(self.why.get(path, "nothing says in which bank it is")))
@@ -174,7 +182,7 @@ class _Placing:
                 self.whole.setdefault(system, []).append(item)
 
     def _managers_of(self, item: Item) -> list[str]:
-        return [manager for manager, path in self.images if path == item.path and manager in self.parts.by_ref]
+        return self.managers.get(item.path, [])
 
     def _whole_systems(self) -> None:
         """An item related to a system as a whole is its BIOS where the system's BiosVersion says so, or where the
@@ -287,7 +295,8 @@ class _Placing:
         if not why and made.key in keys:
             why = f"its part would be {made.key}, as {keys[made.key]} is already; give it a slot or a serial in the map"
         if why:
-            self._no_component(part, held.values(), why)
+            self.why.update(dict.fromkeys(held, why))
+            self.failed.append((part, set(held), why))
             return set()
         keys[made.key] = part.ref
         self.found.components.append(made)
@@ -316,14 +325,11 @@ class _Placing:
                 self.why[claim.item.path] = f"another item is {bank} on {part.ref}, and nothing says where this one is"
         return version, [c.item for c in surest]
 
-    def _no_component(self, part: Part, items: Iterable[Item], why: str) -> None:
-        rows = list(items)
-        for item in rows:
-            self.why[item.path] = why
-        if not rows and part.ref in self.tree.resources:
-            body = self.tree.resources[part.ref].body
-            self.found.nameless += 1
-            self._not_placed(Unmapped(part.ref, text(body, "Id"), text(body, "Name"), part.own, None, why))
+    def _nameless(self, part: Part, why: str) -> None:
+        resource = self.tree.resources.get(part.ref.partition("#")[0])
+        body = resource.body if resource is not None else {}
+        self.found.nameless += 1
+        self._not_placed(Unmapped(part.ref, text(body, "Id"), text(body, "Name"), part.own, None, why))
 
     def _not_placed(self, row: Unmapped) -> None:
         self.found.unmapped.append(row)

@@ -238,15 +238,22 @@ class Parts:
 
     def _system_above(self, path: str) -> Resource | None:
         """The system below whose address a resource stands."""
-        owners = [s for s in self.tree.of_type("ComputerSystem") if path.startswith(f"{s.path}/")]
-        return owners[0] if owners else None
+        return self._above(path, "ComputerSystem")
 
     def _system_beside(self, path: str) -> Resource | None:
         """The one system of the chassis below whose address a resource stands, if it is one."""
-        for chassis in self.tree.of_type("Chassis"):
-            if path.startswith(f"{chassis.path}/"):
-                found = [s for r in links(chassis.body, "Links", "ComputerSystems") if (s := self.tree.find(r))]
-                return found[0] if len(found) == 1 else None
+        chassis = self._above(path, "Chassis")
+        if chassis is None:
+            return None
+        found = [s for r in links(chassis.body, "Links", "ComputerSystems") if (s := self.tree.find(r))]
+        return found[0] if len(found) == 1 else None
+
+    def _above(self, path: str, kind: str) -> Resource | None:
+        while "/" in path:
+            path = path.rpartition("/")[0]
+            found = self.tree.resources.get(path)
+            if found is not None and found.type == kind:
+                return found
         return None
 
     @staticmethod

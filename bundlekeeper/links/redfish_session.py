@@ -243,7 +243,7 @@ class Service:
         self._guard.begin(float("inf"))
         seconds = min(seconds, self._limits.longest_wait_s)
         if seconds >= self._guard.remaining():
-            raise ServiceLostError(because.says, where=self.place, hint="no time is left to ask again") from because
+            raise because  # no time is left to wait; what does not need waiting for may still be read
         self._guard.pause(seconds, self._means.wait)
 
     def _follow(self, url: httpx.URL, place: str) -> bytes:
@@ -259,6 +259,10 @@ class Service:
                 self.log_in(self._sessions)
             elif status in (301, 302, 307, 308) and location:
                 url = self.resolve(str(url.join(location)))
+            elif status == 401 and self._session is None:
+                # With Basic every further question would be one more wrong password, and could lock the account.
+                hint = "check the user name and the password" if self._credentials else "log in: --user"
+                raise ServiceLostError("the service wants to know who asks", where=self.place, hint=hint)
             else:
                 says = _WORDS.get(status, f"the service answered {status}")
                 raise ResourceError(says, where=place)

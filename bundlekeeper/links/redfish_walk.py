@@ -88,7 +88,7 @@ class Walk:
         self._full = False
 
     def run(self) -> Tree:
-        """Log in and read everything. Raises KeeperError where not even the root or a session could be had.
+        """Log in and read everything. Raises KeeperError where nothing but the root could be read.
 
         A service that is lost later leaves what was read, not `complete`.
         """
@@ -98,6 +98,8 @@ class Walk:
         try:
             self._everything(root)
         except ServiceLostError as e:
+            if not self.tree.resources:
+                raise
             self.tree.complete = False
             self._problem("unreadable", self._service.place, f"the reading was cut short: {e.says}", e.hint)
         return self.tree
