@@ -18,6 +18,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "correct": ("bundlekeeper.cli.recording", "take a wrong entry back by a later one"),
     "where": ("bundlekeeper.cli.where", "which version is staged, pending, active, where, on any day"),
     "gaps": ("bundlekeeper.cli.gaps", "everything that stands between a domain and a release"),
+    "route": ("bundlekeeper.cli.route", "the ordered way to a release, or why there is none"),
     "ledger": ("bundlekeeper.cli.ledger", "check the record's chain, export it, merge another store's"),
     "trust": ("bundlekeeper.cli.trust", "add, list, drop the keys that signatures are held against"),
 }

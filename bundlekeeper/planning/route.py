@@ -1,0 +1,310 @@
+"""The way from what runs today to a release: the fewest windows, then server restarts, then minutes, then bytes.
+
+Rules: a step is one infrastructure change or any number of server classes brought to one release's version of their
+family; every state between obeys every rule, and so does the mix while a step is under way; what already stands beside
+each other today is told and is nobody's step; no server is ahead of the infrastructure or of the model table; a patch
+goes onto its base; a withdrawn bundle is no stop on the way. Where there is no way it is said why. The tool plans: it
+says what it checked, and calls no step harmless.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from datetime import datetime
+from functools import cache
+
+from bundlekeeper.model.findings import Finding, Level, finding
+from bundlekeeper.planning.book import INFRASTRUCTURE, MODEL_TABLE, SERVER_FAMILIES
+from bundlekeeper.planning.case import servers_name
+from bundlekeeper.planning.fleet import Fleet
+from bundlekeeper.planning.route_judge import PRACTICE, Judge
+from bundlekeeper.planning.route_search import Found, Problem, Search, Taken
+from bundlekeeper.planning.route_types import Change, NoRoute, PartChange, Quote, Route, Step
+from bundlekeeper.planning.route_units import Maker, Move, Option, State, Unit, minutes, size
+from bundlekeeper.planning.route_why import blocking
+from bundlekeeper.planning.rules import Answer
+from bundlekeeper.planning.standing import Standing
+from bundlekeeper.planning.supply import Holdings
+from bundlekeeper.planning.target import Target, aim
+
+__all__ = ["Course", "NoRoute", "Route", "route"]
+
+
+def route(fleet: Fleet, domain: str, release: str, holdings: Holdings, now: datetime) -> Route | NoRoute:
+    """The cheapest allowed way of one domain to a release, or why there is none. `now` is an aware time.
+
+    Raises InputError, with a suggestion, for a domain that the inventory lacks or a release that the manifest lacks.
+    """
+    course = Course(fleet, fleet.standing(domain), release, holdings)
+    found = Search(course.problem(release)).run()
+    if found.steps is None:
+        return course.no_route(found)
+    findings = [*course.findings(found.steps)]
+    expires = fleet.book.manifest.expires
+    if expires is not None and expires < now.date():
+        findings.append(finding("expired", "manifest", f"is past {expires}: its rules may have changed since"))
+    return Route(domain, release, course.steps(found.steps), found.cost, tuple(findings))
+
+
+class Course:
+    """One domain with everything that may be done to it on the way to a release."""
+
+    def __init__(self, fleet: Fleet, standing: Standing, release: str, holdings: Holdings) -> None:
+        """Raises InputError for a release that the manifest lacks."""
+        self.fleet, self.standing, self.release, self.holdings = fleet, standing, release, holdings
+        self.judge = Judge(fleet.rules)
+        self.maker = Maker(fleet, self.judge)
+        fleet.book.release(release)
+        self.families = tuple(dict.fromkeys((INFRASTRUCTURE, *SERVER_FAMILIES)))
+        self.targets = {r.name: aim(fleet.book, r, self.families, holdings) for r in fleet.book.manifest.release}
+        self.target = self.targets[release]
+        self.options = {INFRASTRUCTURE: list(self._own_options()), "": list(self._server_options())}
+        self.units: list[Unit] = []
+        if standing.infrastructure:
+            name = f"{standing.domain}: infrastructure"
+            options = self.options[INFRASTRUCTURE]
+            self.units.append(self.maker.unit(name, INFRASTRUCTURE, standing.infrastructure, (), options))
+        self.own = len(self.units)
+        for kin, servers in standing.classes:
+            parts = [p for server in servers for p in server.parts]
+            name = servers_name(standing.domain, kin, servers)
+            self.units.append(self.maker.unit(name, kin.family, parts, servers, self.options[""]))
+        self._covers = cache(self._covered)
+
+    def _own_options(self) -> Iterable[Option]:
+        choice = self.target.choices[INFRASTRUCTURE]
+        for bundle in self.fleet.book.bundles(INFRASTRUCTURE):
+            if bundle.standing != "withdrawn" or bundle in choice.chain:
+                yield Option(bundle.version, ((INFRASTRUCTURE, bundle),), bundle.only or ())
+        for bundle in choice.chain:
+            if bundle.only is None and any(i.kind == MODEL_TABLE for i in bundle.images):
+                yield Option(f"{bundle.version}, model table only", ((INFRASTRUCTURE, bundle),), (MODEL_TABLE,))
+
+    def _server_options(self) -> Iterable[Option]:
+        for name, target in self.targets.items():
+            chains = {f: target.choices[f].chain for f in SERVER_FAMILIES}
+            for link in range(max(map(len, chains.values()), default=0)):
+                rows = [(f, c[min(link, len(c) - 1)]) for f, c in chains.items() if c]
+                kept = tuple((f, b) for f, b in rows if b.standing != "withdrawn" or name == self.release)
+                if kept:
+                    yield Option(name, kept, link=link)
+
+    def problem(self, release: str) -> Problem:
+        """The search for the way to a release."""
+        target = self.targets[release]
+        goals = [frozenset(n for n, s in enumerate(u.states) if self._is_there(u, s, target)) for u in self.units]
+        return Problem(self.units, self.own, cache(self.beside), goals, refused=self.refused)
+
+    def _is_there(self, unit: Unit, state: State, target: Target) -> bool:
+        family = unit.family or ""
+        choice = target.choices.get(family)
+        if choice is None or choice.bundle is None:
+            return False
+        for reading in state.readings:
+            if reading.model is None and target.means(family, reading.kind):
+                return False
+            offer = target.offer(reading)
+            if offer is not None and not self.maker.runs(reading, offer):
+                return False
+        return True
+
+    def beside(self, i: int, a: int, j: int, b: int) -> int:
+        """The blockers of unit i in state a beside unit j in state b; none for two that stand so today."""
+        if a == 0 and b == 0:
+            return 0
+        if j < i:
+            i, a, j, b = j, b, i, a
+        one, other = self.units[i].states[a], self.units[j].states[b]
+        mask = self.judge.beside(one.everything, other.changed) | self.judge.beside(one.changed, other.everything)
+        if i < self.own:
+            mask |= self._order(a, j, b)
+        return mask
+
+    def refused(self, states: tuple[int, ...]) -> int:
+        """The blockers of a state, with those that hold of today's parts already."""
+        mask = 0
+        rows = [self.units[i].states[s].everything for i, s in enumerate(states)]
+        for n, row in enumerate(rows):
+            mask |= self.judge.beside(row, row, inside=True)
+            for other in rows[n + 1 :]:
+                mask |= self.judge.beside(row, other)
+        return mask
+
+    def _order(self, a: int, j: int, b: int) -> int:
+        """Trade.md's order: no server ahead of its infrastructure, none of a model that the table does not know."""
+        mask = 0
+        if self._is_ahead(a, j, b) and not (b == 0 and self._is_ahead(0, j, b)):
+            says = "infrastructure before servers going up, after them going down"
+            mask |= self.judge.blocker("practice", f"{PRACTICE}: order", says)
+        unit = self.units[j]
+        for reading in self.units[0].states[a].readings if b else ():
+            if reading.kind != MODEL_TABLE:
+                continue
+            for model in dict.fromkeys(slot[0].reading.model for slot in unit.slots):
+                first = model and self.fleet.book.first_table(unit.family or "", model, reading.model)
+                if not first:
+                    continue
+                way = self.fleet.book.scale(MODEL_TABLE).compare(reading.active or "", first[1])
+                if way is None or way < 0:
+                    says = f"{model} needs a model table not older than {first[1]}"
+                    mask |= self.judge.blocker("practice", f"{PRACTICE}: the table of release {first[0]}", says)
+        return mask
+
+    def _is_ahead(self, a: int, j: int, b: int) -> bool:
+        """True where the server's bundle belongs to releases only whose infrastructure is not reached."""
+        unit = self.units[j]
+        at = self.maker.at(unit, unit.states[b].readings)
+        wanted: set[str] = set()
+        for version in at.bundles if at else ():
+            rows = [self._infrastructure_of(unit.family or "", version)]
+            for row in rows:
+                if not row or any(self._covers(a, v) for v in row):
+                    return False
+                wanted.update(row)
+        return bool(wanted)
+
+    def _infrastructure_of(self, family: str, version: str) -> tuple[str, ...]:
+        """The infrastructure versions of the releases that name a family's version; empty where one names none."""
+        rows = [r.versions(INFRASTRUCTURE) for r in self.fleet.book.manifest.release if version in r.versions(family)]
+        return tuple(v for row in rows for v in row) if all(rows) else ()
+
+    def _covered(self, a: int, version: str) -> bool:
+        """True where every infrastructure part runs that bundle's image, or a later one."""
+        bundles = self.fleet.book.at(INFRASTRUCTURE, version)
+        if not bundles:
+            return False
+        whole = self.fleet.book.whole(bundles[0])
+        for reading in self.units[0].states[a].readings:
+            offer = whole.get((reading.kind, reading.model or ""))
+            if offer is not None:
+                way = self.fleet.book.scale(reading.kind).compare(reading.active or "", offer.image.version)
+                if way is None or way < 0:
+                    return False
+        return True
+
+    def steps(self, taken: Iterable[Taken]) -> tuple[Step, ...]:
+        """The steps for people."""
+        states = [0] * len(self.units)
+        found = []
+        for number, (option, takers) in enumerate(taken, 1):
+            own = takers[0] < self.own
+            meant = self.options[INFRASTRUCTURE if own else ""][option]
+            moves = {i: self.units[i].moves[states[i]][option] for i in takers}
+            changes = tuple(self._change(self.units[i], states[i], move, meant) for i, move in moves.items())
+            quotes = dict.fromkeys(q for i, move in moves.items() for q in self._quotes(self.units[i], move))
+            for i, move in moves.items():
+                states[i] = move.end
+            quotes |= dict.fromkeys(self._besides(states))
+            found.append(Step(number, INFRASTRUCTURE if own else "servers", meant.name, changes, tuple(quotes)))
+        return tuple(found)
+
+    def _change(self, unit: Unit, start: int, move: Move, option: Option) -> Change:
+        bundle = dict(option.bundles)[unit.family or ""]  # without one for the family there is no move
+        parts = []
+        for hop in move.hops:
+            old = unit.states[start].readings[hop.slot]
+            slot = unit.slots[hop.slot]
+            each, assumed = minutes(self.fleet, hop.offer, old)
+            size_bytes, unknown = size(hop.offer)
+            parts.append(
+                PartChange(
+                    tuple(p.key for p in slot), old.kind, old.model or "", old.active or "", hop.offer.image.version,
+                    each, assumed, size_bytes, unknown, bool(hop.answer.down),
+                )
+            )  # fmt: skip
+        return Change(
+            unit.name, unit.family or "", tuple(s.key for s in unit.servers), bundle.version, bundle.file,
+            bundle.sha256, tuple(parts), move.cost[0],
+        )  # fmt: skip
+
+    def _quotes(self, unit: Unit, move: Move) -> Iterable[Quote]:
+        for hop in move.hops:
+            reading = unit.states[0].readings[hop.slot]
+            for rule in hop.answer.rules:
+                blocker = self.judge.named(self.judge.jump_rule(rule))[0]
+                yield Quote(blocker.sort, blocker.source, blocker.says)
+            if hop.answer.answer is Answer.UNSTATED:
+                yield Quote("unstated", "", f"no rule speaks about {reading.kind} going to {hop.offer.image.version}")
+
+    def _besides(self, states: list[int]) -> Iterable[Quote]:
+        """The rules whose condition something meets in a state, and which it obeys."""
+        for rule in self.fleet.rules.besides:
+            for n, state in enumerate(states):
+                rows = self.units[n].states[state].everything.items()
+                bits = [row.when for (scope, _), row in rows if scope == rule.scope]
+                needs = [b for b in self.judge.needs(rule) if any(bits_ >> b & 1 for bits_ in bits)]
+                for need in needs:
+                    blocker = self.judge.named(self.judge.beside_rule(rule, self.judge.need(need)))[0]
+                    yield Quote(blocker.sort, blocker.source, blocker.says)
+
+    def findings(self, taken: tuple[Taken, ...]) -> Iterable[Finding]:
+        """What to know of a way that was found."""
+        steps = self.steps(taken)
+        bundles = {c.sha256: c for s in steps for c in s.changes}
+        for change in bundles.values():
+            if self.holdings.held(change.sha256) is None:
+                says = "needed on the way, not in the store"
+                hint = "bundlekeeper take MANIFEST --from DIR"
+                yield finding("not-held", f"{change.family} {change.version}", says, hint)
+        for step in steps:
+            for quote in step.quotes:
+                if not quote.source:
+                    yield finding("jump-unstated", f"step {step.number}", quote.says, "ask the publisher")
+            if step.is_down:
+                says = "goes down, which a rule lets pass"
+                hint = "settings that the older version lacks must go first"
+                yield finding("downgrade", f"step {step.number}", says, hint, level=Level.WARNING)
+        for unit in self.units:
+            for slot in unit.slots:
+                reading = slot[0].reading
+                if self.target.means(unit.family or "", reading.kind) and self.target.offer(reading) is None:
+                    says = f"{reading.kind} {reading.model}: the release has no image for it, so it stays as it is"
+                    yield finding("model-unsupported", unit.name, says)
+        today = self.refused((0,) * len(self.units))
+        for blocker in self.judge.named(today):
+            says = f"today's mixture is refused already: {blocker.says} ({blocker.source})"
+            yield finding("mix-refused", self.standing.domain, says, "this route starts from it", level=Level.WARNING)
+
+    def no_route(self, found: Found) -> NoRoute:
+        """Why there is no way, and the nearest release that can be reached."""
+        problem = self.problem(self.release)
+        reasons = tuple(dict.fromkeys(self._reasons()))
+        blockers, exact = blocking(problem, len(self.judge.blockers)) if found.exhausted else (0, False)
+        return NoRoute(
+            self.standing.domain,
+            self.release,
+            tuple(Quote(b.sort, b.source, b.says) for b in self.judge.named(blockers)),
+            exact,
+            reasons,
+            self._nearest(),
+            found.exhausted,
+        )
+
+    def _reasons(self) -> Iterable[str]:
+        """What no rule is needed for: facts that are not known, and bundles that are not there."""
+        for unit in self.units:
+            if unit.family is None:
+                yield f"{unit.name}: whether they are blade or rack servers is not known"
+                continue
+            choice = self.target.choices[unit.family]
+            if choice.bundle is None:
+                yield f"release {self.release} has no {unit.family} bundle in the manifest"
+            for slot in unit.slots:
+                if slot[0].reading.model is None and self.target.means(unit.family, slot[0].reading.kind):
+                    yield f"the model of {slot[0].reading.kind} {slot[0].key} is not known"
+
+    def _nearest(self) -> str:
+        """The release next to the target, by its infrastructure's place, that can be reached; empty for none."""
+        rank = self.fleet.reader.rank
+
+        def place(name: str) -> int:
+            return rank(INFRASTRUCTURE, self.targets[name].choices[INFRASTRUCTURE].version)
+
+        goal = place(self.release)
+        others = sorted((n for n in self.targets if n != self.release), key=lambda n: (abs(place(n) - goal), -place(n)))
+        for name in others[:60]:
+            problem = self.problem(name)
+            if Search(replace(problem)).run(20_000).steps is not None:
+                return name
+        return ""

@@ -1,0 +1,331 @@
+"""What moves in a route: the infrastructure as one unit, each class of servers as one, with their states and moves.
+
+Rules: a state is what each group of like parts runs; a move is one bundle brought to all of a unit's parts that it has
+images for, a patch only onto its base; the model table may be brought alone and stays where it is newer (common
+practice, trade.md). A move carries every blocker that stands against it: its jumps, the mix while it is under way
+(infrastructure in trade.md's order: model table, manager, the rest, the other way round going down; one server after
+the other, its parts in an order that every rule allows), and the unit's own state after it. What already stands beside
+each other today is nobody's step and is not held against one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import product
+from typing import TYPE_CHECKING
+
+from bundlekeeper.planning.book import INFRASTRUCTURE, MODEL_TABLE, Offer, is_part
+from bundlekeeper.planning.fleet import Fleet
+from bundlekeeper.planning.route_judge import PRACTICE, Judge, Place, Row
+from bundlekeeper.planning.rules import JumpAnswer, Seen, seen
+from bundlekeeper.planning.standing import At, PartAt, Reading, ServerAt, ServerClass
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest import Bundle
+
+#: Minutes for a part of a kind that neither the manifest nor the built-in table knows: assumed, as the table's longest.
+UNKNOWN_KIND_MINUTES = 45
+
+#: Inside a server (common practice, trade.md): the management controller, then the BIOS, then the rest.
+_INNER = {"management-controller": 0, "bios": 1}
+#: In the infrastructure (common practice, trade.md): the model table, the domain manager, then what is staged.
+_OUTER = {MODEL_TABLE: 0, "domain-manager": 1}
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One thing that a step can bring: an infrastructure bundle, or a release's bundle for each server family.
+
+    `kinds` are the only kinds that are moved, empty for all; `link` counts the bundles of a chain of patches from 0.
+    """
+
+    name: str
+    bundles: tuple[tuple[str, Bundle], ...]
+    kinds: tuple[str, ...] = ()
+    link: int = 0
+
+    def bundle(self, family: str) -> Bundle | None:
+        """The bundle for a family."""
+        return next((b for f, b in self.bundles if f == family), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Hop:
+    """Like parts that take an image."""
+
+    slot: int
+    offer: Offer
+    answer: JumpAnswer
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """One unit's part of a step. `mask` are its blockers; `cost` is server restarts, minutes and bytes."""
+
+    end: int
+    mask: int
+    cost: tuple[int, int, int]
+    hops: tuple[Hop, ...]  # in the order in which they are taken
+
+
+@dataclass(slots=True)
+class State:
+    """What a unit's like parts run, and what rules see of it: all, and only what is not as it is today."""
+
+    readings: tuple[Reading, ...]
+    seens: tuple[Seen, ...]
+    everything: dict[Place, Row]
+    changed: dict[Place, Row]
+
+
+@dataclass(slots=True)
+class Unit:
+    """The infrastructure, or a class of servers. State 0 is today's. `moves[state]` maps an option's place."""
+
+    name: str
+    family: str | None
+    slots: tuple[tuple[PartAt, ...], ...]
+    places: tuple[frozenset[Place], ...]
+    servers: tuple[ServerAt, ...] = ()
+    kin: ServerClass | None = None
+    states: list[State] = field(default_factory=list)
+    moves: list[dict[int, Move]] = field(default_factory=list)
+    index: dict[tuple[Reading, ...], int] = field(default_factory=dict)
+
+
+class Maker:
+    """Makes units with every state that the options can bring them to."""
+
+    def __init__(self, fleet: Fleet, judge: Judge) -> None:
+        self.fleet = fleet
+        self.judge = judge
+
+    def unit(
+        self, name: str, family: str | None, parts: Iterable[PartAt], servers: Sequence[ServerAt], options: list[Option]
+    ) -> Unit:
+        """A unit of these parts; of servers of one class where there are `servers`."""
+        groups: dict[Reading, list[PartAt]] = {}
+        for part in parts:
+            groups.setdefault(part.reading, []).append(part)
+        slots = tuple(tuple(rows) for rows in groups.values())
+        kin = servers[0].kin if servers else None
+        places = tuple(frozenset(self._places(slot, bool(servers))) for slot in slots)
+        made = Unit(name, family, slots, places, tuple(servers), kin)
+        self._state(made, tuple(groups))
+        at = 0
+        while at < len(made.states):
+            moves = {}
+            for number, option in enumerate(options):
+                move = self._move(made, at, option)
+                if move is not None and move.end != at:
+                    moves[number] = move
+            made.moves.append(moves)
+            at += 1
+        return made
+
+    def _places(self, parts: Iterable[PartAt], of_server: bool) -> Iterator[Place]:
+        scopes = self.judge.scopes
+        for part in parts:
+            if "domain" in scopes:
+                yield ("domain", "")
+            if "server" in scopes and of_server:
+                yield ("server", "")
+            if "chassis" in scopes and part.part.chassis != "":
+                yield ("chassis", part.part.chassis)
+            if "pair" in scopes and part.part.pair != "":
+                yield ("pair", part.part.pair and f"{part.part.kind} {part.part.pair}")
+
+    def at(self, unit: Unit, readings: Sequence[Reading]) -> At | None:
+        """The bundles that a server of such readings is at; None for the infrastructure, whose parts stand alone."""
+        if unit.kin is None:
+            return None
+        number = len(unit.servers)
+        rows = [r for r, slot in zip(readings, unit.slots, strict=True) for _ in range(max(1, len(slot) // number))]
+        return self.fleet.reader.server_class(unit.family, rows).at
+
+    def rows(self, unit: Unit, seens: Sequence[Seen], slots: Iterable[int]) -> dict[Place, Row]:
+        """What rules see of some slots, by place."""
+        found: dict[Place, Row] = {}
+        for n in slots:
+            for place in unit.places[n]:
+                found[place] = found.get(place, Row()) | self.judge.row(seens[n], place[0])
+        return found
+
+    def _state(self, unit: Unit, readings: tuple[Reading, ...]) -> int:
+        if readings not in unit.index:
+            at = self.at(unit, readings)
+            seens = tuple(seen(r, at) for r in readings)
+            today = unit.states[0].seens if unit.states else seens
+            changed = [n for n, s in enumerate(seens) if s != today[n]]
+            unit.index[readings] = len(unit.states)
+            unit.states.append(
+                State(readings, seens, self.rows(unit, seens, range(len(seens))), self.rows(unit, seens, changed))
+            )
+        return unit.index[readings]
+
+    def _move(self, unit: Unit, start: int, option: Option) -> Move | None:
+        bundle = option.bundle(unit.family or "")
+        if bundle is None:
+            return None
+        hops = self._hops(unit, unit.states[start], bundle, option.kinds)
+        if not hops:
+            return None
+        readings = list(unit.states[start].readings)
+        mask = self._base(unit, unit.states[start], bundle)
+        for hop in hops:
+            old = readings[hop.slot]
+            mask |= self.judge.jump_mask(unit.states[start].seens[hop.slot], hop.offer, hop.answer)
+            readings[hop.slot] = self.fleet.reader.reading(old.family, old.kind, old.model, hop.offer.image.version)
+        end = self._state(unit, tuple(readings))
+        new = unit.states[end]
+        mask |= self.judge.beside(new.everything, new.changed, inside=True)
+        hops, more = self._ordered(unit, unit.states[start], new, hops)
+        cost = [0, 0, 0]
+        facts = self.fleet.book.facts
+        for hop in hops:
+            number = len(unit.slots[hop.slot])
+            cost[1] += number * minutes(self.fleet, hop.offer, unit.states[start].readings[hop.slot])[0]
+            cost[2] += number * size(hop.offer)[0]
+        downs = (facts(unit.states[start].readings[h.slot].kind, None).down for h in hops)
+        if unit.kin is not None and any(down == "server" for down in downs):
+            cost[0] = len(unit.servers)
+        return Move(end, mask | more, (cost[0], cost[1], cost[2]), hops)
+
+    def _hops(self, unit: Unit, state: State, bundle: Bundle, kinds: tuple[str, ...]) -> tuple[Hop, ...]:
+        images = {(i.kind, m): Offer(bundle, i) for i in bundle.images for m in i.models}
+        found = []
+        for n, reading in enumerate(state.readings):
+            offer = images.get((reading.kind, reading.model)) if reading.model is not None else None
+            if offer is None or (kinds and reading.kind not in kinds) or self.runs(reading, offer):
+                continue
+            found.append(Hop(n, offer, self.judge.jump(state.seens[n], offer)))
+        return tuple(found)
+
+    def runs(self, reading: Reading, offer: Offer) -> bool:
+        """True where the part runs the offer's image already, or is a model table that is ahead of it."""
+        if not reading.active:
+            return False
+        way = self.fleet.book.scale(reading.kind).compare(reading.active, offer.image.version)
+        return way == 0 or (reading.kind == MODEL_TABLE and way == 1)
+
+    def _base(self, unit: Unit, state: State, bundle: Bundle) -> int:
+        """A patch goes onto its base, where every part that the base serves runs it or the patch itself."""
+        if bundle.onto is None or bundle.onto == bundle.version:
+            return 0
+        says = f"{bundle.family} {bundle.version} goes onto {bundle.onto}, which must run first"
+        base = self.fleet.book.base(bundle)
+        if base is not None:
+            whole, patched = self.fleet.book.whole(base), self.fleet.book.whole(bundle)
+            keys = [(r, (r.kind, r.model or "")) for r in state.readings]
+            if all(self.runs(r, whole[k]) or self.runs(r, patched[k]) for r, k in keys if k in whole):
+                return 0
+        return self.judge.blocker("practice", f"manifest: onto of {bundle.file}", says)
+
+    def _ordered(self, unit: Unit, old: State, new: State, hops: tuple[Hop, ...]) -> tuple[tuple[Hop, ...], int]:
+        """The hops in the order in which they are taken, and the blockers of the mix while that is under way."""
+        if unit.kin is None:
+            return self._outer(unit, old, new, hops)
+        mask = 0
+        if len(unit.servers) > 1:  # one is moved, another one not yet
+            mask = self.judge.beside(old.everything, new.changed)
+        usual = sorted(
+            hops, key=lambda h: (_INNER.get(old.readings[h.slot].kind, 2), old.readings[h.slot].kind, h.slot)
+        )
+        return self._inner(unit, old, usual, mask)
+
+    def _inner(self, unit: Unit, old: State, usual: list[Hop], mask: int) -> tuple[tuple[Hop, ...], int]:
+        """An order of one server's parts in which every state between is allowed, the usual one where that does."""
+        blockers = 0
+        seen_sets: set[frozenset[int]] = set()
+
+        def onward(done: tuple[Hop, ...], readings: tuple[Reading, ...]) -> tuple[Hop, ...] | None:
+            nonlocal blockers
+            if len(done) == len(usual):
+                return done
+            for hop in usual:
+                slots = frozenset(h.slot for h in (*done, hop))
+                if hop in done or slots in seen_sets:
+                    continue
+                seen_sets.add(slots)
+                next_ = tuple(
+                    self.fleet.reader.reading(r.family, r.kind, r.model, hop.offer.image.version)
+                    if n == hop.slot
+                    else r
+                    for n, r in enumerate(readings)
+                )
+                if len(slots) < len(usual) and (found := self._between(unit, next_)):
+                    blockers |= found
+                    continue
+                if (order := onward((*done, hop), next_)) is not None:
+                    return order
+            return None
+
+        order = onward((), old.readings)
+        return (tuple(usual), mask | blockers) if order is None else (order, mask)
+
+    def _between(self, unit: Unit, readings: tuple[Reading, ...]) -> int:
+        """The blockers among the parts of one server in the middle of its move."""
+        if not self.judge.scopes:
+            return 0
+        at = self.at(unit, readings)
+        seens = [seen(r, at) for r in readings]
+        today = unit.states[0].seens
+        changed = [n for n, s in enumerate(seens) if s != today[n]]
+        everything = self.rows(unit, seens, range(len(seens)))
+        return self.judge.beside(everything, self.rows(unit, seens, changed), inside=True)
+
+    def _outer(self, unit: Unit, old: State, new: State, hops: tuple[Hop, ...]) -> tuple[tuple[Hop, ...], int]:
+        down = any(hop.answer.down for hop in hops)
+        sign = -1 if down else 1
+
+        def phase(hop: Hop) -> int:
+            return sign * _OUTER.get(old.readings[hop.slot].kind, 2)
+
+        ordered = sorted(hops, key=lambda h: (phase(h), old.readings[h.slot].kind, h.slot))
+        mask = self._third(old, hops)
+        if self.judge.scopes and self.judge.beside(old.everything, new.everything):
+            for late, early in product(ordered, ordered):
+                alike = late.slot == early.slot
+                if phase(early) <= phase(late) and (not alike or len(unit.slots[late.slot]) > 1):
+                    a = self.rows(unit, old.seens, [late.slot])
+                    mask |= self.judge.beside(a, self.rows(unit, new.seens, [early.slot]))
+            moving = {hop.slot for hop in hops}
+            staying = self.rows(unit, old.seens, [n for n in range(len(old.seens)) if n not in moving])
+            mask |= self.judge.beside(staying, self.rows(unit, new.seens, moving))
+        return tuple(ordered), mask
+
+    def _third(self, old: State, hops: tuple[Hop, ...]) -> int:
+        """A step replaces one bundle by one other (design.md): parts at two others would be a third."""
+        rest: list[set[str]] = []
+        for hop in hops:
+            reading = old.readings[hop.slot]
+            if reading.kind == MODEL_TABLE or is_part(hop.offer.bundle) or not reading.bundles:
+                continue
+            lines = {self._line(v) for v in reading.bundles}
+            if self._line(hop.offer.bundle.version) not in lines:
+                rest.append(lines)
+        if not rest or set.intersection(*rest):
+            return 0
+        names = sorted(set.union(*rest))
+        says = f"the infrastructure stands at {', '.join(names)}: a step replaces one bundle by one other"
+        return self.judge.blocker("practice", f"{PRACTICE}: one change at a time", says)
+
+    def _line(self, version: str) -> str:
+        bundles = self.fleet.book.at(INFRASTRUCTURE, version)
+        return self.fleet.book.chain(bundles[0])[0].version if bundles else version
+
+
+def minutes(fleet: Fleet, offer: Offer, reading: Reading) -> tuple[int, bool]:
+    """Minutes for one part, and whether they are assumed: the image's own, else the kind's, else the table's."""
+    if offer.image.minutes is not None:
+        return offer.image.minutes, False
+    facts = fleet.book.facts(reading.kind, reading.model)
+    if facts.minutes is None:
+        return UNKNOWN_KIND_MINUTES, True
+    return facts.minutes, facts.assumed_minutes
+
+
+def size(offer: Offer) -> tuple[int, bool]:
+    """Bytes of one image, and whether they are assumed: no more than its whole bundle where it is not known."""
+    return (offer.image.size, False) if offer.image.size is not None else (offer.bundle.size, True)
