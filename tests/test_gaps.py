@@ -150,14 +150,30 @@ def _sizeless() -> tuple[Any, ...]:
     return tuple(i.model_copy(update={"working": None}) if i.kind == "domain-manager" else i for i in images)
 
 
-def _own_kind() -> _World:
-    """A probe of the chassis: bundles list it, and nothing says how it takes its image."""
+def _without_table() -> _World:
+    rows = tuple(p for p in _good().inventory.components if p.kind != "model-table")
+    return replace(_good(), inventory=replace(_good().inventory, components=rows))
+
+
+def _stays_withdrawn() -> _World:
+    """The model table stays ahead, and the file that brought it was withdrawn."""
+    rows = [b.model_dump() for b in _good().manifest.bundle]
+    for b in rows:
+        if b["version"] == "6.1.0-t3":
+            b |= {"standing": "withdrawn", "why": "notice 9"}
+    return _good().rules(bundle=rows).parts(_set(_is("model-table"), active="2026-3"))
+
+
+def _own_kind(*, in_server: bool = False) -> _World:
+    """A probe: bundles list it, and nothing says how it takes its image, and who brings it there."""
     world = _good()
     rows = [b.model_dump() for b in world.manifest.bundle]
     for b in rows:
-        if b["family"] == "infrastructure" and b["version"] in ("6.0.1", "6.1.0"):
+        if b["family"] == ("blade" if in_server else "infrastructure") and b["version"] in ("6.0.1", "6.1.0"):
             b["images"] = (*b["images"], image("probe", "MP-1", b["version"]))
     probe = Component("probe", "holm", "holm-a", "1", model="MP-1", serial="PROBE", active="6.0.1", pair="")
+    if in_server:
+        probe = replace(probe, slot="1", parent="SRV-holm-a-1-1", policy="gold")
     components = (*world.inventory.components, probe)
     kinds = {**_KINDS, "probe": {"note": "measures the air"}}
     world = world.rules(bundle=rows, kind=kinds)
@@ -194,6 +210,7 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         {"not-checked": Level.WARNING},
     ),
     "withdrawn": (lambda: _good().rules(bundle=_withdrawn()), {"withdrawn": Level.ERROR}),
+    "stays at what was withdrawn": (_stays_withdrawn, {"withdrawn": Level.WARNING}),
     "own digest": (lambda: _good().bundle(_INFRA, digest_from="own copy"), {"self-digest": Level.WARNING}),
     "digest from nowhere": (lambda: _good().bundle(_INFRA, digest_from=None), {"not-checked": Level.WARNING}),
     "expired": (
@@ -324,6 +341,22 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
     ),
     "a bundle's images not known": (lambda: _good().bundle(_INFRA, images=()), {"not-checked": Level.WARNING}),
     "a kind that nobody describes": (_own_kind, {"not-checked": Level.WARNING}),
+    "a server's kind that nobody describes": (
+        lambda: _own_kind(in_server=True),
+        {"not-checked": Level.WARNING},
+    ),
+    "no model table listed": (
+        _without_table,
+        {"not-checked": Level.WARNING},
+    ),
+    "the model table's version not known": (
+        lambda: _good().parts(_set(_is("model-table"), active=None)),
+        {"version-unknown": Level.WARNING, "not-checked": Level.WARNING},
+    ),
+    "the model table's version has no place": (
+        lambda: _good().parts(_set(_is("model-table"), active="tables")),
+        {"version-unordered": Level.WARNING, "not-checked": Level.WARNING},
+    ),
     "a place in the order not known": (_listed_by_text, {"not-checked": Level.WARNING}),
     "room not known": (lambda: _good().rooms(free_bytes=None), {"not-checked": Level.WARNING}),
 }
@@ -475,6 +508,9 @@ def test_room_names_the_images_that_may_go_and_those_that_may_not() -> None:
     [
         ("matches no bundle", "whether it may go from its 6.0.0 to 6.1.0 (not known: the bundle that it is at)"),
         ("a place in the order not known", "goes down (not known: the place of its versions in their order)"),
+        ("the model table's version has no place", "(not known: the place of tables in the order of tables)"),
+        ("no model table listed", "knows the models of the servers (not known: the model table, none is listed)"),
+        ("a server's kind that nobody describes", "whether it takes a policy (not known: who drives probe (by))"),
         ("partitions not listed", "whether its image fits (not known: its partitions)"),
         ("an image's sizes not known", "fits on bootflash (not known: working of image 6.1.0)"),
         ("a bundle's images not known", f"(not known: the images of {_INFRA})"),
@@ -557,6 +593,16 @@ def test_kinds_that_the_manifest_leaves_alone_are_a_note() -> None:
     report = replace(world, inventory=replace(world.inventory, components=components)).report()
     [note] = [g for g in report.gaps if g.code == "model-unsupported"]
     assert report.ok and note.finding.level is Level.NOTE and note.things == ("DISK-1",)
+
+
+def test_running_what_was_withdrawn_is_a_reason_to_hurry() -> None:
+    """ "A release withdrawn after it was downloaded." (trade.md, 10): the target takes the parts away from it."""
+    rows = [b.model_dump() for b in marram().bundle]
+    rows = [{**b, "standing": "withdrawn", "why": "notice 7"} if b["version"] == "6.0.1" else b for b in rows]
+    report = _good().rules(bundle=rows).report()
+    assert report.ok
+    told = [g.finding.says for g in report.gaps if g.code == "withdrawn"]
+    assert sorted(told) == [f"runs {f} 6.0.1, which was withdrawn: notice 7" for f in ("blade", "infrastructure")]
 
 
 def test_infrastructure_at_three_bundles_is_refused_and_at_two_is_a_step_that_was_begun() -> None:

@@ -29,6 +29,7 @@ def check_parts(case: Case) -> None:
     for group in case.groups:
         served = tuple(like for like in group.likes if _is_served(case, group, like))
         _versions(case, group, served)
+        _withdrawn(case, group, served)
         for like in served:
             _support(case, group, like)
         for like in group.likes:
@@ -77,6 +78,25 @@ def _versions(case: Case, group: Group, likes: tuple[Like, ...]) -> None:
         keys = [key for like in rows for key in like.keys]
         evidence = {"active": active, "kinds": [like.reading.kind for like in rows]}
         case.tally.add(code, group.named(tuple(rows)), says, hint, things=keys, evidence=evidence)
+
+
+def _withdrawn(case: Case, group: Group, likes: tuple[Like, ...]) -> None:
+    """Parts that run what was withdrawn: a reason to hurry where the target takes them away, else a warning."""
+    found: dict[tuple[str, bool], list[Like]] = {}
+    whys: dict[str, str] = {}
+    for like in likes:
+        offers = case.book.offers(group.family or "", like.reading.kind, like.reading.model or "")
+        bundles = [o.bundle for o in offers if case.fleet.reader.is_at(like.reading, o)]
+        if bundles and all(b.standing.value == "withdrawn" for b in bundles):
+            found.setdefault((bundles[-1].version, like.moves), []).append(like)
+            whys[bundles[-1].version] = bundles[-1].why or "it is not said why"
+    for (version, moves), rows in found.items():
+        says = f"runs {group.family} {version}, which was withdrawn: {whys[version]}"
+        level, hint = (Level.NOTE, "") if moves else (None, "choose a release that brings another image")
+        keys = [key for like in rows for key in like.keys]
+        evidence = {"bundle": version, "why": whys[version], "moves": moves}
+        subject = group.named(tuple(rows))
+        case.tally.add("withdrawn", subject, says, hint, level=level, things=keys, evidence=evidence)
 
 
 def _support(case: Case, group: Group, like: Like) -> None:
