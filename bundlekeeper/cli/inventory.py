@@ -10,6 +10,7 @@ import typer
 
 from bundlekeeper.cli import output
 from bundlekeeper.cli.common import JsonOption, StoreOption, now, read_bounded, store_root
+from bundlekeeper.cli.inventory_read import read
 from bundlekeeper.cli.opening import LEDGER, open_book, open_store, own_kinds
 from bundlekeeper.cli.person import says_who
 from bundlekeeper.errors import InputError
@@ -144,6 +145,9 @@ def _print(plan: Load, components: int, new: int, dry_run: bool) -> None:
     known = "would be recorded" if dry_run else "recorded" if new else "was recorded before; nothing is new"
     output.line(f"{components} components, {len(plan.changes)} changes; {known}")
     output.aside("next: bundlekeeper where")
+
+
+app.command("read")(read)
 
 
 def register(root: typer.Typer) -> None:
