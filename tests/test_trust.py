@@ -20,6 +20,7 @@ from bundlekeeper.proof.trust_format import (
     MAX_TOML_BYTES,
     file_names,
     from_files,
+    is_crls_name,
     to_files,
 )
 from tests.signing_world import (
@@ -217,7 +218,8 @@ def test_the_key_files_are_openssls_to_read(tmp_path: Path) -> None:
         (tmp_path / name).write_bytes(data)
     x509 = ("x509", "-noout", "-fingerprint", "-in", "marram-2026.pem")
     assert run(program("openssl"), *x509, cwd=tmp_path).returncode == 0
-    crl = ("crl", "-noout", "-in", "marram-2026.crls.pem")
+    (crls,) = (name for name in to_files(full_chain()) if is_crls_name("marram-2026", name))
+    crl = ("crl", "-noout", "-in", crls)
     assert run(program("openssl"), *crl, cwd=tmp_path).returncode == 0
     (tmp_path / "bare.pem").write_bytes(to_files(entry("rsa"))["marram-2026.pem"])
     assert run(program("openssl"), "pkey", "-pubin", "-noout", "-in", "bare.pem", cwd=tmp_path).returncode == 0

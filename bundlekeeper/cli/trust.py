@@ -1,7 +1,7 @@
 """`bundlekeeper trust`: the keys and certificates that signatures are held against.
 
 Rules: the list is the store's, kept under its lock; a key is never taken from a medium or a manifest, only from a file
-that the user names; nothing is removed: a dropped key stays listed, so that its signatures are told from a stranger's.
+that the user names; no key is removed: a dropped one stays listed, so that its signatures are told from a stranger's.
 """
 
 from __future__ import annotations
@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 app = typer.Typer(help="Keys and certificates that signatures are held against.", rich_markup_mode=None)
 
 _KEY_LIMIT = 64 * 1024  # bytes; proof.keys refuses more as well
-_CRL_LIMIT = 16 * 1024 * 1024
+_CERTIFICATES_LIMIT = 1024 * 1024  # proof.certificates does
+_CRL_LIMIT = 8 * 1024 * 1024  # proof.revocation does
 _WAIT_S = 60.0
 
 FilesOption = list[Path] | None
@@ -61,8 +62,8 @@ def add(
 
     sources = Sources(
         read_bounded(str(file), _KEY_LIMIT, "the key"),
-        [read_bounded(str(each), _KEY_LIMIT, "the root certificate") for each in root or []],
-        [read_bounded(str(each), _KEY_LIMIT, "the intermediate certificate") for each in intermediate or []],
+        [read_bounded(str(each), _CERTIFICATES_LIMIT, "the root certificate") for each in root or []],
+        [read_bounded(str(each), _CERTIFICATES_LIMIT, "the intermediate certificate") for each in intermediate or []],
         [read_bounded(str(each), _CRL_LIMIT, "the revocation list") for each in crl or []],
     )
     dates = _day(valid_from, "--from"), _day(valid_until, "--until")
@@ -81,6 +82,7 @@ def add(
             added_from=str(file),
         )
         trust_files.add(opened.fd, entry)
+        opened.catalogue(write=True).close()  # a store that only trusts is a whole store, to `held` as well
     if json:
         output.envelope("trust-add", [], {"store": str(path), "entry": _as_json(entry)})
     else:
@@ -167,6 +169,31 @@ def drop(
     else:
         output.line(f"dropped: {entry.name} ({entry.fingerprint}): {entry.dropped_why}")
         output.aside("next: bundlekeeper check says what it had signed")
+    return 0
+
+
+@app.command()
+def crl(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The entry's name.")],
+    lists: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Revocation lists, PEM or DER.")],
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Give an entry newer revocation lists: each takes the place of the older one of the same issuer."""
+    from bundlekeeper.proof.trust import with_crls
+    from bundlekeeper.store import lock, trust_files
+    from bundlekeeper.store.layout import Store
+
+    data = [read_bounded(str(each), _CRL_LIMIT, "the revocation list") for each in lists]
+    path = store_root(store)
+    with Store.open(path, write=True) as opened, lock.held(opened.fd, "trust crl", clock=now, wait_s=_WAIT_S):
+        entry = with_crls(trust_files.read_all(opened.fd).get(name), data)
+        trust_files.renew(opened.fd, entry)
+    if json:
+        output.envelope("trust-crl", [], {"store": str(path), "entry": _as_json(entry)})
+    else:
+        output.line(f"{entry.name}: {len(entry.crls)} revocation lists")
+        output.aside("next: bundlekeeper check says what was revoked")
     return 0
 
 

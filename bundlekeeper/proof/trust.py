@@ -92,6 +92,34 @@ def drop(entry: TrustEntry, *, at: datetime, why: str) -> TrustEntry:
     return replace(entry, dropped_at=at, dropped_why=why)
 
 
+def with_crls(entry: TrustEntry, sources: Sequence[bytes]) -> TrustEntry:
+    """The entry with newer revocation lists: a list takes the place of those of its issuer, the others stay.
+
+    Raises InputError for what cannot be read, RefusedError for a list that is older than the one it would replace, and
+    where the entry was dropped or has no root that lists could lead to.
+    """
+    if entry.dropped:
+        raise RefusedError(f"{entry.name} was dropped on {entry.dropped_at:%Y-%m-%d}: {entry.dropped_why}")
+    if not entry.roots:
+        raise RefusedError(f"{entry.name} has no root, so no revocation list is of use to it")
+    new = tuple(dict.fromkeys(der for data in sources for der in revocation.read_crls(data)))
+    fresh = [revocation.load_crl(der) for der in new]
+    kept = []
+    for der in entry.crls:
+        old = revocation.load_crl(der)
+        successors = [each for each in fresh if each.issuer == old.issuer]
+        if any(each.last_update_utc < old.last_update_utc for each in successors):
+            says = (
+                f"a list of {old.issuer.rfc4514_string()[:120]} is older than the one of {old.last_update_utc:%Y-%m-%d}"
+            )
+            raise RefusedError(f"{says} that is here", hint="get its current list")
+        if not successors:
+            kept.append(der)
+    if sum(map(len, (*kept, *new))) > MAX_CRL_BYTES:
+        raise InputError(f"the revocation lists take more than {MAX_CRL_BYTES} bytes")
+    return replace(entry, crls=(*kept, *new))
+
+
 def key_of(entry: TrustEntry) -> PublicKey:
     """The entry's key, checked again as on the day it was added, and held against the entry's own words.
 

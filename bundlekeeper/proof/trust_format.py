@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, date, datetime
 from typing import Any
@@ -24,6 +25,8 @@ FORMAT = 1
 MAX_TOML_BYTES = 64 * 1024
 MAX_PEM_BYTES = 16 * 1024 * 1024  # revocation lists are the largest
 
+_DIGITS = 12
+
 _KEYS = (
     *("trust", "form", "for", "key_type", "fingerprint", "namespace", "key_id", "from", "until"),
     *("added", "added_from", "dropped", "why", "files"),
@@ -35,19 +38,23 @@ _NOT_TEXT: dict[str, type] = {
 }
 
 
-def file_names(name: str) -> dict[str, str]:
-    """The names of an entry's PEM files by what they hold; a file that would be empty is not written."""
+def file_names(name: str, crls: bytes = b"") -> dict[str, str]:
+    """The names of an entry's PEM files by what they hold; a file that would be empty is not written.
+
+    The revocation lists' file bears the start of its SHA-256, so that newer lists can be put beside it before the TOML
+    names them.
+    """
     return {
         "key": f"{name}.pem",
         "roots": f"{name}.roots.pem",
         "intermediates": f"{name}.intermediates.pem",
-        "crls": f"{name}.crls.pem",
+        "crls": f"{name}.crls-{hashlib.sha256(crls).hexdigest()[:_DIGITS]}.pem",
     }
 
 
 def to_files(entry: TrustEntry) -> dict[str, bytes]:
     """The entry's files, name to bytes, in the order in which they must be written: the TOML, last, makes it exist."""
-    names = file_names(entry.name)
+    names = file_names(entry.name, b"".join(_pem("X509 CRL", der) for der in entry.crls))
     key = [("CERTIFICATE", entry.certificate)] if entry.certificate else [("PUBLIC KEY", entry.key)]
     parts: dict[str, list[tuple[str, bytes]]] = {
         "key": key if entry.key else [],
@@ -68,7 +75,7 @@ def from_files(name: str, toml: bytes, read: Callable[[str, int], bytes]) -> Tru
     where = f"{name}.toml"
     try:
         _, table = load(toml, name=where, max_bytes=MAX_TOML_BYTES)
-        names = file_names(name)
+        names = {**file_names(name), "crls": _crls_name(name, table.get("files"))}
         _check_table(table, names.values())
         sums = table.get("files", {})
         found: dict[str, list[bytes]] = {}
@@ -80,6 +87,17 @@ def from_files(name: str, toml: bytes, read: Callable[[str, int], bytes]) -> Tru
         raise InputError(e.says, hint=e.hint or _MEND, where=e.where or where, problems=e.problems) from e
     except RefusedError as e:
         raise RefusedError(e.says, hint=e.hint, where=e.where or where) from e
+
+
+def is_crls_name(name: str, file: str) -> bool:
+    """True for the name of a file with revocation lists, present or past, of the entry `name`."""
+    return re.fullmatch(rf"{re.escape(name)}\.crls(-[0-9a-f]{{{_DIGITS}}})?\.pem", file) is not None
+
+
+def _crls_name(name: str, sums: object) -> str:
+    """The one file of revocation lists that the entry names, empty where it names none."""
+    found = [file for file in sums if is_crls_name(name, file)] if isinstance(sums, dict) else []
+    return found[0] if len(found) == 1 else ""
 
 
 def _pem(label: str, der: bytes) -> bytes:

@@ -8,6 +8,7 @@ and through no link. The caller holds the store's lock when it writes. Formats a
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -106,6 +107,27 @@ def replace(root_fd: int, entry: TrustEntry) -> None:
         os.fsync(temp.fd)
         os.rename(temp.name, toml, src_dir_fd=room.fd, dst_dir_fd=folder)
         os.fsync(folder)
+
+
+def renew(root_fd: int, entry: TrustEntry) -> None:
+    """Write an entry anew whose revocation lists changed: the lists first, then the TOML that names them.
+
+    Raises UnfinishedError; then the entry is the old one, whole.
+    """
+    from bundlekeeper.proof.trust_format import is_crls_name, to_files
+
+    with files.wrapped("the trust entry cannot be written", "/".join(FOLDER)):
+        written = {name: data for name, data in to_files(entry).items() if is_crls_name(entry.name, name)}
+        with files.folder(root_fd, FOLDER) as folder, incoming.opened(root_fd) as room:
+            for name, data in written.items():
+                with suppress(FileExistsError):  # the same lists: their digest is in the name
+                    _publish(room, folder, name, data)
+            os.fsync(folder)
+        replace(root_fd, entry)
+        with files.folder(root_fd, FOLDER) as folder:
+            for name in os.listdir(folder):
+                if is_crls_name(entry.name, name) and name not in written:
+                    files.remove(folder, name)
 
 
 def drop(root_fd: int, name: str, *, at: datetime, why: str) -> TrustEntry:
