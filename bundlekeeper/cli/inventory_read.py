@@ -96,6 +96,8 @@ def read(
 
     sink = Sink(out, force, json)
     _check_place(site, zone)
+    if slot is not None and len(urls) > 1:
+        raise InputError("--slot is one server's, and there are several services", hint="read them one by one")
     entries = _entries(map_file)
     stop = Stop()
     with SIGNALS.guarded(stop):

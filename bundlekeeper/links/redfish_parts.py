@@ -82,11 +82,14 @@ class Parts:
             self._bios(system)
         for manager in tree.of_type("Manager"):
             self._manager(manager)
+        self._listed: dict[str, list[Part]] = {}  # a collection's path -> its controllers
         for storage in tree.of_type("Storage"):
             self._storage(storage)
         for name, kind in _TYPE_KINDS.items():
             for resource in tree.of_type(name):
-                self._plain(resource, kind)
+                part = self._plain(resource, kind)
+                if kind == "storage-controller":
+                    self._listed.setdefault(resource.path.rpartition("/")[0], []).append(part)
 
     def add(self, part: Part) -> Part:
         """Keep a part under its `ref`."""
@@ -109,7 +112,7 @@ class Parts:
         if path in self.by_ref and resource.type != "ComputerSystem":
             return [self.by_ref[path]], ""
         if resource.type == "Storage":
-            inside = [p for p in self.by_ref.values() if p.ref.startswith(f"{path}#") or self._controller(resource, p)]
+            inside = self._controllers(resource)
             return (inside, "") if len(inside) == 1 else ([], f"{path} has {len(inside)} controllers")
         if resource.type == "NetworkInterface":
             adapter = self.tree.find(link(resource.body, "Links", "NetworkAdapter"))
@@ -117,9 +120,11 @@ class Parts:
                 return [self.by_ref[adapter.path]], ""
         return [], self._why_not(resource)
 
-    def _controller(self, storage: Resource, part: Part) -> bool:
-        controllers = self.tree.locate(link(storage.body, "Controllers") or "")
-        return controllers is not None and part.ref.startswith(f"{controllers}/")
+    def _controllers(self, storage: Resource) -> list[Part]:
+        rows = storage.body.get("StorageControllers")
+        refs = [f"{storage.path}#/StorageControllers/{n}" for n in range(len(rows))] if isinstance(rows, list) else []
+        listed = self.tree.locate(link(storage.body, "Controllers") or "")
+        return [self.by_ref[ref] for ref in refs if ref in self.by_ref] or self._listed.get(listed or "", [])
 
     @staticmethod
     def _why_not(resource: Resource) -> str:
@@ -190,7 +195,7 @@ class Parts:
                 part.own = version(row, "FirmwareVersion")
                 self.add(part)
 
-    def _plain(self, resource: Resource, kind: str) -> None:
+    def _plain(self, resource: Resource, kind: str) -> Part:
         body = resource.body
         position = _ordinal(body) or text(body, "Id")
         if kind == "fabric-switch":
@@ -204,7 +209,7 @@ class Parts:
         part.model = model_of(body)
         self._own_facts(part, body)
         part.own = _own_version(body, kind)
-        self.add(part)
+        return self.add(part)
 
     # -- where a part sits ---------------------------------------------------------------------------------------------
 
