@@ -7,13 +7,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from bundlekeeper.cli import output
-from bundlekeeper.cli.common import JsonOption, StoreOption, store_root
+from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import exit_status
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from bundlekeeper.reports.tables import Table
     from bundlekeeper.store.holding import Holding
+    from bundlekeeper.store.records import Accepted
 
 _FAMILIES = ("infrastructure", "blade", "rack")
 
@@ -21,25 +24,67 @@ FamilyOption = Annotated[
     str | None, typer.Option("--family", metavar="FAMILY", help="Only infrastructure, blade or rack.")
 ]
 
+ExceptionsOption = Annotated[
+    bool, typer.Option("--exceptions", help="Also what was accepted against the rules, and why.")
+]
 
-def held(family: FamilyOption = None, store: StoreOption = None, json: JsonOption = False) -> int:
+
+def held(
+    family: FamilyOption = None,
+    exceptions: ExceptionsOption = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
     """What the store holds, by family: version, size, images, when and how proven, standing."""
     from bundlekeeper.store.holding import findings_of, holdings
     from bundlekeeper.store.layout import Store
+    from bundlekeeper.store.vouching import read_acceptance
 
     if family is not None and family not in _FAMILIES:
         raise InputError(f"no such family: {family}", hint=f"one of {', '.join(_FAMILIES)}")
     root = store_root(store)
     with Store.open(root, write=False) as opened, opened.catalogue(write=False) as catalogue:
         rows = sorted(holdings(opened, catalogue, family), key=_place_in_list)
-        found = findings_of(rows)
+        acceptance = read_acceptance(opened.fd)
+        found = findings_of(rows, now(), acceptance.max_proof_age_s if acceptance else None)
+        manifests, let_through = catalogue.accepted(), catalogue.exceptions()
     if json:
         data = {"store": str(root), "bundles": [_as_json(r) for r in rows], "counts": _counts(rows)}
+        data |= {"manifests": [_manifest_as_json(each) for each in manifests]}
+        data |= {"exceptions": [_exception_as_json(each) for each in let_through]}
         output.envelope("held", found, data)
     else:
         _print(str(root), rows)
+        if exceptions:
+            _print_exceptions(let_through)
         output.findings_text(found)
     return exit_status(found)
+
+
+def _manifest_as_json(row: Accepted) -> dict[str, Any]:
+    return {
+        "platform": row.platform,
+        "sequence": row.sequence,
+        "sha256": row.sha256,
+        "place": row.place,
+        "issued": row.issued.isoformat(),
+        "expires": row.expires.isoformat() if row.expires else None,
+        "accepted_at": row.accepted_at.isoformat(),
+        "signed_by": row.signed_by,
+        "signed_key": row.signed_key,
+    }
+
+
+def _exception_as_json(row: tuple[datetime, str, str, str]) -> dict[str, Any]:
+    at, what, subject, why = row
+    return {"at": at.isoformat(), "what": what, "subject": subject, "why": why}
+
+
+def _print_exceptions(rows: list[tuple[datetime, str, str, str]]) -> None:
+    for at, what, subject, why in rows:
+        output.line(f"exception: {at:%Y-%m-%d %H:%MZ}: {what}: {subject}: {why}")
+    if not rows:
+        output.line("no exceptions were made")
 
 
 def _place_in_list(row: Holding) -> tuple[Any, ...]:

@@ -12,7 +12,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from bundlekeeper.cli import output
-from bundlekeeper.cli.common import MANIFEST_LIMIT, JsonOption, QuietOption, read_bounded, today
+from bundlekeeper.cli.common import (
+    MANIFEST_LIMIT,
+    JsonOption,
+    QuietOption,
+    StoreOption,
+    read_bounded,
+    store_root,
+    today,
+)
+from bundlekeeper.cli.signed import SignatureOption, rule_on, signature_of, tell, voucher_of
+from bundlekeeper.cli.signed import as_json as signed_as_json
 from bundlekeeper.cli.signing import sign
 from bundlekeeper.cli.writing import write_new, write_over
 from bundlekeeper.errors import InputError, worst_exit
@@ -21,6 +31,8 @@ from bundlekeeper.model.findings import exit_status
 if TYPE_CHECKING:
     from bundlekeeper.model.draft import Report
     from bundlekeeper.model.findings import Finding
+    from bundlekeeper.model.reading import Loaded
+    from bundlekeeper.store.vouching import Ruling
 
 app = typer.Typer(
     help="Draft, lint, show, confirm and sign a manifest; print its JSON Schema.",
@@ -178,19 +190,39 @@ def confirm(
 
 
 @app.command()
-def show(manifest: ManifestArgument, json: JsonOption = False) -> int:
-    """What a manifest says: bundles by family, releases, rules with their sources."""
+def show(
+    manifest: ManifestArgument,
+    signature: SignatureOption = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """What a manifest says: bundles by family, releases, rules with their sources; and who signed it."""
     from bundlekeeper.cli.common import load_manifest
     from bundlekeeper.cli.showing import as_json, print_manifest
 
     loaded = load_manifest(manifest)
-    problems = list(loaded.problems)
+    signed = signature_of(manifest, signature)
+    ruling = _ruling(store_root(store), loaded, signed, manifest) if signed is not None else None
+    problems = [*loaded.problems, *(ruling.findings if ruling else ())]
     if json:
-        output.envelope("manifest-show", problems, as_json(loaded))
+        stands = signed_as_json(ruling) if ruling else None
+        output.envelope("manifest-show", problems, {**as_json(loaded), "manifest_signature": stands})
     else:
         print_manifest(loaded)
+        if ruling:
+            tell(ruling)
         output.problems_text(problems)
     return exit_status(problems)
+
+
+def _ruling(root: Path, loaded: Loaded, signature: bytes, name: str) -> Ruling | None:
+    """The ruling on the manifest's signature by the store's trust list; None where there is no store to ask."""
+    from bundlekeeper.store.layout import Store
+
+    if not (root / ".keeper").is_dir():
+        return None
+    with Store.open(root, write=False) as opened:
+        return rule_on(voucher_of(opened), name, loaded.data, signature, loaded.manifest.issued)
 
 
 @app.command()

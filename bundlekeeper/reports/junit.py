@@ -30,6 +30,9 @@ def document(result: CheckResult, *, name: str, at: datetime) -> str:
         "unproven": result.unproven,
         "files_read": result.files_read,
         "bytes_read": result.bytes_read,
+        "signatures_good": result.signatures_good,
+        "signatures_not_good": result.signatures_bad,
+        "signatures_not_looked_at": result.signatures_unseen,
         "stopped": str(result.stopped).lower(),
         "out_of_time": str(result.out_of_time).lower(),
     }

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 
+from bundlekeeper.model.durations import human
 from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.facts import OWN_COPY
@@ -61,8 +63,11 @@ def _holding(store: Store, held: Held, proof: Proof | None) -> Holding:
     return Holding(held, proof, "proven", "")
 
 
-def findings_of(rows: list[Holding]) -> list[Finding]:
-    """What is worth knowing of the rows: missing, unproven, proven by itself only, withdrawn."""
+def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = None) -> list[Finding]:
+    """What is worth knowing of the rows: missing, unproven, proven by itself only or too long ago, withdrawn.
+
+    `max_age_s` is how old a proof may be in seconds, None for no limit.
+    """
     found: list[Finding] = []
     for row in rows:
         name = row.held.name
@@ -70,6 +75,12 @@ def findings_of(rows: list[Holding]) -> list[Finding]:
             found.append(finding("missing", name, row.says, "take it again, or find out who removed it"))
         elif row.state == "unproven":
             found.append(finding("unproven", name, row.says, "bundlekeeper check reads and proves it"))
+        elif (
+            max_age_s is not None and row.proof is not None and now - row.proof.proven_at > timedelta(seconds=max_age_s)
+        ):
+            age = human((now - row.proof.proven_at).total_seconds())
+            says = f"last proven {age} ago; at most {human(max_age_s)} are accepted"
+            found.append(finding("stale-proof", name, says, "bundlekeeper check reads and proves it"))
         if row.held.digest_from.strip().casefold() == OWN_COPY:
             says = "its digest was computed from the file itself"
             found.append(finding("self-digest", name, says, "bundlekeeper manifest confirm MANIFEST --against LIST"))
