@@ -56,6 +56,8 @@ def check(
         str | None, typer.Option("--junit", metavar="FILE", help="Also write JUnit XML to this file (- is stdout).")
     ] = None,
     signature: SignatureOption = None,
+    ledger: Annotated[bool, typer.Option("--ledger", help="Check the record's chain, not the files.")] = False,
+    head: Annotated[str, typer.Option("--head", metavar="HEX", help="With --ledger: a head printed earlier.")] = "",
     jobs: JobsOption = None,
     store: StoreOption = None,
     quiet: QuietOption = False,
@@ -65,6 +67,10 @@ def check(
 
     What is proven stays proven when you interrupt it; --older-than goes on from there.
     """
+    if ledger or head:
+        from bundlekeeper.cli.ledger import check_ledger
+
+        return check_ledger(store_root(store), head, json=json)
     from bundlekeeper.model.durations import seconds
     from bundlekeeper.store.recheck import Limits
 
