@@ -50,7 +50,7 @@ def sign(
 
     if purpose not in ("manifests", "bundles"):
         raise InputError(f"--for {purpose}: not something that is signed here", hint="manifests or bundles")
-    digests = _digests(file)
+    digests = _digests(file, signing.DIGEST_OF[purpose])
     private = signing.load_private_key(str(key), _passphrase(passphrase_fd))
     signature = signing.sign_document(private, purpose, digests)
     public = signing.public_key_of(private)
@@ -75,13 +75,13 @@ def sign(
     return 0
 
 
-def _digests(file: Path) -> dict[str, str]:
+def _digests(file: Path, algorithm: str) -> dict[str, str]:
     from bundlekeeper.proof.digests import digest_fd
 
     try:
         fd = os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
         try:
-            return dict(digest_fd(fd, algorithms=("sha512",)).hexes)
+            return dict(digest_fd(fd, algorithms=(algorithm,)).hexes)
         finally:
             os.close(fd)
     except FileNotFoundError as error:

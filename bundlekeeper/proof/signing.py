@@ -24,6 +24,9 @@ from bundlekeeper.proof.sshsig import SigningKey
 MAX_KEY_BYTES = 64 * 1024
 MAX_PASSPHRASE_BYTES = 1024
 
+#: What a document is signed by: a bundle by the digest that proves it anyway, so that checking costs no second hash.
+DIGEST_OF = {purpose: "sha256" if purpose == "bundles" else "sha512" for purpose in NAMESPACES}
+
 #: Gives the passphrase when it is needed; told what for, to ask.
 Passphrase = Callable[[str], bytes]
 
@@ -106,7 +109,7 @@ def sign_document(private: SigningKey, purpose: str, digests: Mapping[str, str])
     and 343 MiB/s); everything else by its SHA-512, ssh-keygen's own default. Raises InputError for an unknown purpose
     or a missing digest, RefusedError for a weak key.
     """
-    algorithm = "sha256" if purpose == "bundles" else "sha512"
+    algorithm = DIGEST_OF.get(purpose, "")
     if purpose not in NAMESPACES or algorithm not in digests:
         raise InputError("a document is signed for a known purpose, by its SHA-512, a bundle by its SHA-256")
     return sshsig.sign(private, namespace=NAMESPACES[purpose], digest=digests[algorithm], hash_algorithm=algorithm)
