@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
+from datetime import date
 from typing import Any
 
 from bundlekeeper.model.inventory import Component, Inventory, Partition, Policy
@@ -46,6 +47,7 @@ def disorderly_manifest(rnd: random.Random) -> Manifest:
         *rows,
         release=(release, {"name": "6.0", "infrastructure": "6.0.1", "blade": "6.0.1", "rack": "6.0.1"}),
         versions={"known": ("5.4.3",)},
+        expires=rnd.choice([date(2026, 11, 1), date(2027, 2, 14)]),
         jump=tuple(_jump(rnd) for _ in range(rnd.randint(1, 6))),
         beside=tuple(_beside(rnd) for _ in range(rnd.randint(1, 5))),
         kind={

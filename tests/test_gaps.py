@@ -150,6 +150,28 @@ def _sizeless() -> tuple[Any, ...]:
     return tuple(i.model_copy(update={"working": None}) if i.kind == "domain-manager" else i for i in images)
 
 
+def _only_standalone() -> _World:
+    """Every rack bundle of the manifest is the build for servers that run alone."""
+    world = _good(blades=0, racks=1)
+    rows = [b.model_dump() for b in world.manifest.bundle]
+    return world.rules(bundle=[{**b, "build": "standalone"} if b["family"] == "rack" else b for b in rows])
+
+
+def _imageless() -> _World:
+    """A first draft of a manifest: bundles, and nothing about what is in them."""
+    world = _good()
+    return world.rules(bundle=[{**b.model_dump(), "images": ()} for b in world.manifest.bundle])
+
+
+def _baseless() -> _World:
+    """The release is a patch, and its base is named under `known` only."""
+    patched = ({"name": "6.1", "infrastructure": "6.1.0-p2", "blade": "6.1.0"},)
+    rows = [b.model_dump() for b in marram().bundle if b.file != _INFRA]
+    versions = {"order": "natural", "known": ("5.4.3", "6.0.0", "6.1.0")}
+    world = _good().rules(bundle=rows, release=patched, versions=versions)
+    return replace(world, holdings=Holdings(f for b in world.manifest.bundle if (f := _good().holdings.held(b.sha256))))
+
+
 def _without_table() -> _World:
     rows = tuple(p for p in _good().inventory.components if p.kind != "model-table")
     return replace(_good(), inventory=replace(_good().inventory, components=rows))
@@ -216,6 +238,19 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
     "expired": (
         lambda: replace(_good(), manifest=_good().manifest.model_copy(update={"expires": date(2026, 11, 24)})),
         {"expired": Level.WARNING},
+    ),
+    "no expiry date": (
+        lambda: replace(_good(), manifest=_good().manifest.model_copy(update={"expires": None})),
+        {"not-checked": Level.WARNING},
+    ),
+    "only the wrong build exists": (
+        _only_standalone,
+        {"wrong-build": Level.ERROR, "not-checked": Level.WARNING},
+    ),
+    "a patch onto what is no bundle": (_baseless, {"not-checked": Level.WARNING}),
+    "no image is listed anywhere": (
+        _imageless,
+        {"version-unknown": Level.WARNING, "not-checked": Level.WARNING},
     ),
     "family forgotten": (
         lambda: _good().rules(release=({"name": "6.1", "infrastructure": "6.1.0", "rack": "6.1.0"},)),

@@ -134,6 +134,11 @@ class Book:
         """True when any bundle of the family lists an image of the kind."""
         return kind in self._listed[family]
 
+    def may_list_kind(self, family: str, kind: str) -> bool:
+        """True unless it is known that no bundle of the family has an image of the kind."""
+        unlisted = (b for b in self._bundles[family] if not b.images)
+        return self.lists_kind(family, kind) or any(b.only is None or kind in b.only for b in unlisted)
+
     def base(self, bundle: Bundle) -> Bundle | None:
         """The bundle that a patch goes onto; None for no patch, and where the base is no bundle of this manifest."""
         if bundle.onto is None or bundle.onto == bundle.version:

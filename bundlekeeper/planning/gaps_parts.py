@@ -30,8 +30,7 @@ def check_parts(case: Case) -> None:
         served = tuple(like for like in group.likes if _is_served(case, group, like))
         _versions(case, group, served)
         _withdrawn(case, group, served)
-        for like in served:
-            _support(case, group, like)
+        _supports(case, group, served)
         for like in group.likes:
             if like not in served:
                 unserved.setdefault((group.family or "", like.reading.kind), []).extend(like.keys)
@@ -48,7 +47,7 @@ def check_parts(case: Case) -> None:
 def _is_served(case: Case, group: Group, like: Like) -> bool:
     """False where no bundle of the part's family has an image of its kind, so that the manifest leaves it alone."""
     families = (group.family,) if group.family else ("blade", "rack")
-    return any(case.book.lists_kind(family, like.reading.kind) for family in families)
+    return any(case.book.may_list_kind(family, like.reading.kind) for family in families)
 
 
 def _versions(case: Case, group: Group, likes: tuple[Like, ...]) -> None:
@@ -99,32 +98,54 @@ def _withdrawn(case: Case, group: Group, likes: tuple[Like, ...]) -> None:
         case.tally.add("withdrawn", subject, says, hint, level=level, things=keys, evidence=evidence)
 
 
-def _support(case: Case, group: Group, like: Like) -> None:
-    reading, tally, family = like.reading, case.tally, group.family
+def _supports(case: Case, group: Group, likes: tuple[Like, ...]) -> None:
+    """Parts for which the target brings no image, or for which that cannot be told, by the fact that is lacking."""
+    unclear: dict[tuple[str, str], list[Like]] = {}
+    for like in likes:
+        lacking = _unclear(case, group, like)
+        if lacking is not None:
+            unclear.setdefault(lacking, []).append(like)
+        elif case.target.choices[group.family or ""].bundle is None:
+            case.tally.uncounted("support", len(like.parts))  # family-missing tells it
+        else:
+            case.tally.made("support", len(like.parts))
+            if like.offer is None and case.target.means(group.family or "", like.reading.kind):
+                _unsupported(case, group, like)
+    for (says, fact), rows in unclear.items():
+        keys = [key for like in rows for key in like.keys]
+        kinds = some([f"{like.reading.kind} {like.reading.model or '?'}" for like in rows])
+        subject = group.named(tuple(rows))
+        case.tally.lack("support", subject, f"{says} {kinds}", fact, things=keys, times=len(keys))
+
+
+def _unclear(case: Case, group: Group, like: Like) -> tuple[str, str] | None:
+    """What cannot be told of the image that the target brings, and the fact that is lacking; None where it can."""
+    if like.reading.model is None:
+        return "which image it takes and which bundle it is at:", "its model"
+    if group.family is None:
+        return "which image it takes and which bundle it is at:", "whether it is a blade or a rack server"
+    choice = case.target.choices[group.family]
+    if choice.bundle is None:
+        return None
+    says = f"whether {group.family} {choice.version} has an image for"
+    if blind := choice.blind(like.reading.kind):
+        return says, f"the images of {blind.file}"
+    if choice.chain[0].onto and like.offer is None:
+        return says, f"what {choice.chain[0].onto} brings, which it goes onto"
+    return None
+
+
+def _unsupported(case: Case, group: Group, like: Like) -> None:
+    reading = like.reading
+    choice = case.target.choices[group.family or ""]
+    whole = case.book.whole(choice.bundle) if choice.bundle is not None else {}
+    models = sorted(model for kind, model in whole if kind == reading.kind)
+    says = f"{group.family} {choice.version} has no image of {reading.kind} for model {reading.model or '(none)'}"
+    has = f"it has one for {some(models)}" if models else f"it has none of {reading.kind} at all"
+    evidence = {"kind": reading.kind, "model": reading.model, "bundle": choice.version, "models": models}
+    hint = f"{has}; choose a release that serves it, or mend the manifest's images"
     subject = group.named((like,))
-    number = len(like.parts)
-    if reading.model is None or family is None:
-        fact = "its model" if reading.model is None else "whether it is a blade or a rack server"
-        says = f"which images {reading.kind} takes and which bundle it is at"
-        tally.lack("support", subject, says, fact, things=like.keys, times=number)
-        return
-    choice = case.target.choices.get(family)
-    if choice is None or choice.bundle is None:
-        tally.uncounted("support", number)  # family-missing tells it
-        return
-    if blind := choice.blind(reading.kind):
-        says = f"whether {family} {choice.version} has an image for {reading.kind} {reading.model}"
-        fact = f"the images of {blind.file}"
-        tally.lack("support", subject, says, fact, things=like.keys, times=number)
-        return
-    tally.made("support", number)
-    if like.offer is None and case.target.means(family, reading.kind):
-        models = sorted({m for (kind, m) in case.book.whole(choice.bundle) if kind == reading.kind})
-        says = f"{family} {choice.version} has no image of {reading.kind} for model {reading.model or '(none)'}"
-        has = f"it has one for {some(models)}" if models else f"it has none of {reading.kind} at all"
-        evidence = {"kind": reading.kind, "model": reading.model, "bundle": choice.version, "models": models}
-        hint = f"{has}; choose a release that serves it, or mend the manifest's images"
-        tally.add("model-unsupported", subject, says, hint, things=like.keys, evidence=evidence)
+    case.tally.add("model-unsupported", subject, says, hint, things=like.keys, evidence=evidence)
 
 
 @dataclass(frozen=True, slots=True)

@@ -188,7 +188,7 @@ class Reader:
         """The bundles that a server of these parts is at, by trade.md's definition."""
         if family is None:
             return At((), certain=False)
-        unclear = [p for p in parts if p.model is None and self.book.lists_kind(family, p.kind)]
+        unclear = [p for p in parts if p.model is None and self.book.may_list_kind(family, p.kind)]
         at = [b.version for b in self.book.bundles(family) if not is_part(b) and self._covers_all(b, parts)]
         if at and not unclear:
             return At((tuple(dict.fromkeys(at)),), certain=True)
