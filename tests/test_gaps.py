@@ -243,6 +243,10 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         lambda: replace(_good(), manifest=_good().manifest.model_copy(update={"expires": None})),
         {"not-checked": Level.WARNING},
     ),
+    "build not known": (
+        lambda: _good(blades=0, racks=1).bundle("marram-rack-6.1.0.fwb", build=None),
+        {"not-checked": Level.WARNING},
+    ),
     "only the wrong build exists": (
         _only_standalone,
         {"wrong-build": Level.ERROR, "not-checked": Level.WARNING},
@@ -546,6 +550,9 @@ def test_room_names_the_images_that_may_go_and_those_that_may_not() -> None:
         ("the model table's version has no place", "(not known: the place of tables in the order of tables)"),
         ("no model table listed", "knows the models of the servers (not known: the model table, none is listed)"),
         ("a server's kind that nobody describes", "whether it takes a policy (not known: who drives probe (by))"),
+        ("build not known", "built for servers that a domain manager runs (not known: its build)"),
+        ("no expiry date", "whether the manifest is out of date (not known: its expiry date)"),
+        ("a patch onto what is no bundle", "whether that runs (not known: what 6.1.0 brings)"),
         ("partitions not listed", "whether its image fits (not known: its partitions)"),
         ("an image's sizes not known", "fits on bootflash (not known: working of image 6.1.0)"),
         ("a bundle's images not known", f"(not known: the images of {_INFRA})"),
