@@ -15,8 +15,9 @@ from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.checksum_list import ChecksumLine, ChecksumList
-from bundlekeeper.model.entries import LIST_ENTRY_CODES, OWN_COPY, Entry, bundle_lines, one_digest, split_signatures
+from bundlekeeper.model.entries import LIST_ENTRY_CODES, Entry, bundle_lines, one_digest, split_signatures
 from bundlekeeper.model.findings import Code, Finding, Level
+from bundlekeeper.model.origins import OWN_COPY
 from bundlekeeper.model.source import shown
 from bundlekeeper.model.toml_edit import Edit
 

@@ -15,7 +15,6 @@ from bundlekeeper.model.amend import CONFIRM_CODES, FILL_CODES, Change, Report, 
 from bundlekeeper.model.checksum_list import ChecksumList
 from bundlekeeper.model.entries import (
     FAMILIES,
-    OWN_COPY,
     Entry,
     bundle_lines,
     entries_from_list,
@@ -24,6 +23,7 @@ from bundlekeeper.model.entries import (
     in_order,
     split_signatures,
 )
+from bundlekeeper.model.origins import OWN_COPY
 from bundlekeeper.model.text import visible
 from bundlekeeper.model.toml_edit import basic_string
 

@@ -18,7 +18,6 @@ from bundlekeeper.model.toml_edit import basic_string, literal
 from bundlekeeper.model.versions import Key, Natural
 
 FAMILIES = ("infrastructure", "blade", "rack")  # as model.manifest has them, which costs pydantic to import
-OWN_COPY = "own copy"  # `digest_from` of a digest that was computed from the file itself
 
 #: What is told when a checksum list becomes entries.
 LIST_ENTRY_CODES: dict[str, Code] = {

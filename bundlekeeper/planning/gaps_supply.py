@@ -11,8 +11,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.durations import human
-from bundlekeeper.model.entries import OWN_COPY
 from bundlekeeper.model.findings import Level
+from bundlekeeper.model.origins import is_own_copy
 from bundlekeeper.planning.book import STANDALONE
 from bundlekeeper.planning.case import Case
 from bundlekeeper.planning.supply import HeldFile, SignatureState
@@ -103,7 +103,7 @@ def _digest(case: Case, bundle: Bundle) -> None:
         case.tally.lack("digest", _called(bundle), says, "where the digest comes from", hint=hint)
         return
     case.tally.made("digest")
-    if bundle.digest_from == OWN_COPY:
+    if is_own_copy(bundle.digest_from):
         says = "its digest was computed from the very file that it is meant to prove"
         hint = "compare it with the publisher's list: bundlekeeper manifest confirm"
         case.tally.add("self-digest", _called(bundle), says, hint, evidence={"digest_from": bundle.digest_from})

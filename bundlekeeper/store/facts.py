@@ -11,13 +11,12 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.model.origins import is_own_copy
 from bundlekeeper.model.text import visible
 from bundlekeeper.store.records import Held, HeldImage, Stated
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest import Bundle, Manifest
-
-OWN_COPY = "own copy"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +53,7 @@ class Facts:
     @property
     def proves_itself(self) -> bool:
         """True when the digest was computed from the very file that it is meant to prove."""
-        return self.digest_from.strip().casefold() == OWN_COPY
+        return is_own_copy(self.digest_from)
 
     def held(self, *, taken_at: datetime, taken_from: str, way_in: str) -> Held:
         """The catalogue's row of this bundle, taken then, from there, in that way."""

@@ -12,8 +12,8 @@ from datetime import datetime, timedelta
 
 from bundlekeeper.model.durations import human
 from bundlekeeper.model.findings import Finding, finding
+from bundlekeeper.model.origins import is_own_copy
 from bundlekeeper.store.catalogue import Catalogue
-from bundlekeeper.store.facts import OWN_COPY
 from bundlekeeper.store.layout import Store
 from bundlekeeper.store.records import Fingerprint, Held, Proof
 
@@ -81,7 +81,7 @@ def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = No
             age = human((now - row.proof.proven_at).total_seconds())
             says = f"last proven {age} ago; at most {human(max_age_s)} are accepted"
             found.append(finding("stale-proof", name, says, "bundlekeeper check reads and proves it"))
-        if row.held.digest_from.strip().casefold() == OWN_COPY:
+        if is_own_copy(row.held.digest_from):
             says = "its digest was computed from the file itself"
             found.append(finding("self-digest", name, says, "bundlekeeper manifest confirm MANIFEST --against LIST"))
         if row.held.standing == "withdrawn":

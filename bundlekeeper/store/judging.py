@@ -15,7 +15,7 @@ from bundlekeeper.model.checked import CheckResult, Row, Status
 from bundlekeeper.model.durations import human
 from bundlekeeper.model.findings import Level, finding
 from bundlekeeper.model.names import collision_key
-from bundlekeeper.store.facts import OWN_COPY
+from bundlekeeper.model.origins import is_own_copy
 from bundlekeeper.store.listing import Expected
 from bundlekeeper.store.proving import How, Reading
 from bundlekeeper.store.walk import WORDS, Entry, Kind
@@ -296,7 +296,7 @@ def about_bundles(slots: Iterable[Slot], result: CheckResult) -> None:
     there = {row.name for row in result.rows if row.family and row.place}
     for slot in slots:
         facts = slot.facts
-        if facts.digest_from.strip().casefold() == OWN_COPY:
+        if is_own_copy(facts.digest_from):
             says = "its digest was computed from the file itself: equal bytes prove a good copy, not the right file"
             hint = "compare with the publisher's own list: bundlekeeper manifest confirm MANIFEST --against LIST"
             result.findings.append(finding("self-digest", facts.name, says, hint))

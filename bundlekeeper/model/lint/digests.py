@@ -12,6 +12,7 @@ from collections.abc import Iterator
 
 from bundlekeeper.model.lint.loose import Loose, LooseBundle
 from bundlekeeper.model.lint.problem import Problem
+from bundlekeeper.model.origins import is_own_copy
 from bundlekeeper.model.source import shown
 
 _DIGITS = 64  # FIPS 180-4: 256 bits
@@ -21,7 +22,6 @@ _PREFIX = re.compile(r"(md5|sha-?(?:1|224|256|384|512)|sha3-[0-9]+|blake2[bs]|b2
 _BASE64 = re.compile(r"[A-Za-z0-9+/_-]{20,}={1,2}")
 _BASE64_LENGTH = 44  # 32 bytes
 _EMPTY = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"  # FIPS 180-4 over no bytes
-_OWN_COPY = "own copy"
 _HINT = "copy it again from the publisher's list"
 
 
@@ -104,7 +104,7 @@ def _origin(bundle: LooseBundle) -> Iterator[Problem]:
     path = (*bundle.path, "digest_from")
     if not origin.strip():
         yield Problem("digest-unsourced", path, "digest_from is blank", "say where the digest comes from")
-    elif origin.strip().casefold() == _OWN_COPY:
+    elif is_own_copy(origin):
         says = f"the digest of {bundle.called} was computed from the very file that it is meant to prove"
         hint = "take and check will report self-digest until manifest confirm has compared it with the publisher's list"
         yield Problem("own-copy", path, says, hint)
