@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.amend import CONFIRM_CODES, FILL_CODES, MAX_SEQUENCE, Change, Report, confirm, fill
 from bundlekeeper.model.checksum_list import parse
-from bundlekeeper.model.entries import OWN_COPY, Entry
+from bundlekeeper.model.entries import Entry
+from bundlekeeper.model.origins import OWN_COPY
 
 ONE, TWO, THREE = "1" * 64, "2" * 64, "3" * 64
 TODAY = date(2026, 11, 25)
