@@ -33,6 +33,7 @@ def test_every_row_measures_something(tmp_path: Path) -> None:
     document = json.loads(kept.read_text("utf-8"))
     assert {row["name"] for row in document["rows"]} == {each.name for each in BENCHES}
     for row in document["rows"]:
+        assert "FAILED" not in (row["skipped"] or ""), row
         assert row["skipped"] or (row["ours"] > 0 and row["theirs"] > 0 and row["ratio"] > 0)
         assert row["name"] in done.stdout
     assert document["machine"]["cores"] in done.stdout
@@ -85,6 +86,15 @@ def test_a_skipped_row_says_why() -> None:
     (row,) = run([Bench("made", "what", "against", "s", ratio_at_least(1), skipped)], World(Path()), 3)
     assert (row.figure, row.met) == (None, None)
     assert "skipped: no such program" in as_text({"cores": "2"}, 3, [row])
+
+
+def test_a_row_that_fails_does_not_hide_the_others() -> None:
+    def failing(_: World) -> tuple[float, float]:
+        raise RuntimeError("exit status 70")
+
+    benches = [Bench("one", "what", "against", "s", None, failing), Bench("two", "", "", "s", None, lambda _: (1, 2))]
+    one, two = run(benches, World(Path()), 1)
+    assert (one.skipped, one.figure, two.figure) == ("FAILED: exit status 70", None, 0.5)
 
 
 def test_turns_change_and_the_pair_does_not() -> None:

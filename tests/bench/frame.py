@@ -8,6 +8,7 @@ spoils a round and not the row; a row that cannot be measured says why; nothing 
 from __future__ import annotations
 
 import statistics
+import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterable
@@ -159,6 +160,8 @@ def _run_one(each: Bench, world: World, rounds: int) -> Row:
             pairs.append(each.function(world))
         except Skipped as e:
             return Row(each, skipped=str(e))
+        except (RuntimeError, OSError, subprocess.CalledProcessError) as e:  # the other rows are still worth measuring
+            return Row(each, skipped=f"FAILED: {e}")
     ratios = [ours / theirs for ours, theirs in pairs]
     return Row(
         each,

@@ -22,10 +22,14 @@ def _need(*programs: str) -> None:
 
 
 def _run(line: Sequence[str | Path], stdin: str | None = None) -> float:
-    """The wall time in s of one command, that must succeed."""
-    return seconds(
-        lambda: subprocess.run(list(line), input=stdin, text=True, check=True, stdout=subprocess.DEVNULL, stderr=None)
-    )
+    """The wall time in s of one command. Raises RuntimeError, with what it said last, when it fails."""
+    begun = time.perf_counter()
+    done = subprocess.run(list(line), input=stdin, text=True, check=False, capture_output=True)
+    took = time.perf_counter() - begun
+    if done.returncode != 0:
+        said = (done.stderr + done.stdout).strip()[-300:]
+        raise RuntimeError(f"{line[0]}: exit status {done.returncode}: {said}")
+    return took
 
 
 def _rate_of_one(world: World) -> float:
