@@ -54,11 +54,11 @@ class Course:
         """Raises InputError for a release that the manifest lacks."""
         self.fleet, self.standing, self.release, self.holdings = fleet, standing, release, holdings
         self.judge = Judge(fleet.rules)
-        self.maker = Maker(fleet, self.judge)
         fleet.book.release(release)
         self.families = tuple(dict.fromkeys((INFRASTRUCTURE, *SERVER_FAMILIES)))
         self.targets = {r.name: aim(fleet.book, r, self.families, holdings) for r in fleet.book.manifest.release}
         self.target = self.targets[release]
+        self.maker = Maker(fleet, self.judge, (b for c in self.target.choices.values() for b in c.chain))
         self.options = {INFRASTRUCTURE: list(self._own_options()), "": list(self._server_options())}
         self.units: list[Unit] = []
         if standing.infrastructure:
@@ -71,6 +71,8 @@ class Course:
             name = servers_name(standing.domain, kin, servers)
             self.units.append(self.maker.unit(name, kin.family, parts, servers, self.options[""]))
         self._covers = cache(self._covered)
+        self._wants = cache(self._wanted)
+        self._tables = cache(self._tables_lack)
 
     def _own_options(self) -> Iterable[Option]:
         choice = self.target.choices[INFRASTRUCTURE]
@@ -137,8 +139,12 @@ class Course:
         if self._is_ahead(a, j, b) and not (b == 0 and self._is_ahead(0, j, b)):
             says = "infrastructure before servers going up, after them going down"
             mask |= self.judge.blocker("practice", f"{PRACTICE}: order", says)
-        unit = self.units[j]
-        for reading in self.units[0].states[a].readings if b else ():
+        return mask | self._tables(a, j) if b else mask
+
+    def _tables_lack(self, a: int, j: int) -> int:
+        """The blockers of models that the model table does not know yet."""
+        unit, mask = self.units[j], 0
+        for reading in self.units[0].states[a].readings:
             if reading.kind != MODEL_TABLE:
                 continue
             for model in dict.fromkeys(slot[0].reading.model for slot in unit.slots):
@@ -153,16 +159,15 @@ class Course:
 
     def _is_ahead(self, a: int, j: int, b: int) -> bool:
         """True where the server's bundle belongs to releases only whose infrastructure is not reached."""
+        wanted = self._wants(j, b)
+        return bool(wanted) and not any(self._covers(a, version) for version in wanted)
+
+    def _wanted(self, j: int, b: int) -> tuple[str, ...]:
+        """The infrastructure versions of the releases that a server's bundles belong to; none where one needs none."""
         unit = self.units[j]
         at = self.maker.at(unit, unit.states[b].readings)
-        wanted: set[str] = set()
-        for version in at.bundles if at else ():
-            rows = [self._infrastructure_of(unit.family or "", version)]
-            for row in rows:
-                if not row or any(self._covers(a, v) for v in row):
-                    return False
-                wanted.update(row)
-        return bool(wanted)
+        rows = [self._infrastructure_of(unit.family or "", version) for version in (at.bundles if at else ())]
+        return tuple(dict.fromkeys(v for row in rows for v in row)) if all(rows) else ()
 
     def _infrastructure_of(self, family: str, version: str) -> tuple[str, ...]:
         """The infrastructure versions of the releases that name a family's version; empty where one names none."""

@@ -18,7 +18,7 @@ Cost = tuple[int, int, int, int]
 Taken = tuple[int, tuple[int, ...]]  # the option, and the units that take it
 _Key = tuple[tuple[int, ...], int, int, tuple[int, ...]]  # states, option under decision, next class, who takes it
 
-MOST_NODES = 400_000  # then the search gives up and says so
+MOST_NODES = 50_000  # then the search gives up and says so
 
 
 @dataclass(slots=True)

@@ -97,9 +97,13 @@ class Unit:
 class Maker:
     """Makes units with every state that the options can bring them to."""
 
-    def __init__(self, fleet: Fleet, judge: Judge) -> None:
+    def __init__(self, fleet: Fleet, judge: Judge, goals: Iterable[Bundle] = ()) -> None:
+        """`goals` are bundles of the target: moves down to them are kept, if only to say why they are refused."""
         self.fleet = fleet
         self.judge = judge
+        self._goals = {b.sha256 for b in goals}
+        self._may_go_down = any(rule.direction != "up" for rule in fleet.rules.jumps)
+        self._images: dict[str, dict[tuple[str, str], Offer]] = {}
 
     def unit(
         self, name: str, family: str | None, parts: Iterable[PartAt], servers: Sequence[ServerAt], options: list[Option]
@@ -193,20 +197,32 @@ class Maker:
         return Move(end, mask | more, (cost[0], cost[1], cost[2]), hops)
 
     def _hops(self, unit: Unit, state: State, bundle: Bundle, kinds: tuple[str, ...]) -> tuple[Hop, ...]:
-        images = {(i.kind, m): Offer(bundle, i) for i in bundle.images for m in i.models}
+        images = self._images.get(bundle.sha256)
+        if images is None:
+            images = {(i.kind, m): Offer(bundle, i) for i in bundle.images for m in i.models}
+            self._images[bundle.sha256] = images
         found = []
         for n, reading in enumerate(state.readings):
             offer = images.get((reading.kind, reading.model)) if reading.model is not None else None
-            if offer is None or (kinds and reading.kind not in kinds) or self.runs(reading, offer):
+            if offer is None or (kinds and reading.kind not in kinds):
                 continue
+            way = self._way(reading, offer)
+            if way == 0 or (way == 1 and reading.kind == MODEL_TABLE):
+                continue
+            if way == 1 and not self._may_go_down and bundle.sha256 not in self._goals:
+                return ()  # going down is refused where no rule lets it pass, so that this leads nowhere
             found.append(Hop(n, offer, self.judge.jump(state.seens[n], offer)))
         return tuple(found)
 
+    def _way(self, reading: Reading, offer: Offer) -> int | None:
+        """1 where the part runs a later image than the offer's, 0 the same, -1 an older one; None is not known."""
+        if not reading.active:
+            return None
+        return self.fleet.book.scale(reading.kind).compare(reading.active, offer.image.version)
+
     def runs(self, reading: Reading, offer: Offer) -> bool:
         """True where the part runs the offer's image already, or is a model table that is ahead of it."""
-        if not reading.active:
-            return False
-        way = self.fleet.book.scale(reading.kind).compare(reading.active, offer.image.version)
+        way = self._way(reading, offer)
         return way == 0 or (reading.kind == MODEL_TABLE and way == 1)
 
     def _base(self, unit: Unit, state: State, bundle: Bundle) -> int:
@@ -232,6 +248,8 @@ class Maker:
         usual = sorted(
             hops, key=lambda h: (_INNER.get(old.readings[h.slot].kind, 2), old.readings[h.slot].kind, h.slot)
         )
+        if not self.judge.beside(old.everything, new.everything, inside=True):
+            return tuple(usual), mask  # a server between is at old and at new: nothing forbids that
         return self._inner(unit, old, usual, mask)
 
     def _inner(self, unit: Unit, old: State, usual: list[Hop], mask: int) -> tuple[tuple[Hop, ...], int]:
