@@ -14,12 +14,17 @@ from typing import Any
 import pytest
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
+from bundlekeeper.links.download import Rules
+from bundlekeeper.links.mirror import mirror_source
 from bundlekeeper.model.findings import Level
+from bundlekeeper.model.progress import Silent
 from bundlekeeper.model.trust import FORMS
 from bundlekeeper.store import placing, signature_files
-from bundlekeeper.store.intake import TakeResult
+from bundlekeeper.store.intake import TakeResult, take
+from bundlekeeper.store.layout import Store
+from tests.local_server import Connection, Handler, Request, Served, Site, serving
 from tests.signing_world import run
-from tests.store_kit import GOOD, Kit, codes
+from tests.store_kit import GOOD, Kit, codes, now
 from tests.vouching_kit import KEY, Signer, accept, check, drop, sha256, stated, trust
 
 PREHASHED = tuple(form for form in FORMS if form not in ("ed25519", "cms"))
@@ -574,3 +579,54 @@ def test_after_a_fast_forward_a_new_key_and_a_rollback_lead_back(kit: Kit, tmp_p
     kit.take_loaded(loaded, signature=fresh.sign(loaded.data), accept_rollback="the key was stolen")
     assert [(what, why) for _, what, _, why in kit.exceptions()] == [("rollback", "the key was stolen")]
     assert [row.signed_by for row in kit.accepted()] == ["chief", "chief-2"]
+
+
+# A mirror
+
+
+@pytest.mark.parametrize("hash_", ["sha256", "sha512"])
+@pytest.mark.parametrize("base", ["", "/blade/6.1.0"])
+def test_a_mirrors_signature_is_found_flat_or_deep(base: str, hash_: str, kit: Kit, tmp_path: Path) -> None:
+    """`BASE/file.sig`, or beside the bundle in a mirror laid out like a store; the bundle is read once."""
+    signer = signer_in(tmp_path, hash_=hash_)
+    trust(kit, signer.entry())
+    accept(kit, WANTED)
+    site = Site({f"{base}/a.fwb": Served(GOOD), f"{base}/a.fwb.sig": Served(signer.sign(GOOD))})
+    result = taken_from(site, kit)
+    assert [(r.status, r.signature, r.read_bytes) for r in result.rows] == [("taken", "good", len(GOOD))]
+    assert check(kit, quick=True).rows[0].signature == "good"
+
+
+def taken_from(handler: Handler, kit: Kit) -> TakeResult:
+    """A take of one signed bundle from a mirror."""
+    bundle = kit.bundle("a.fwb", GOOD, signature=stated("sshsig"))
+    with serving(handler) as server, Store.open(kit.root, write=True) as store:
+        folders = {bundle.sha256: "blade/6.1.0"}
+        source = mirror_source(server.url, folders=folders, rules=Rules(tries=1, backoff_s=0.0))
+        return take(store, kit.loaded(bundle), [source], clock=now, progress=Silent())
+
+
+@pytest.mark.parametrize("kind", ["missing", "endless", "refused", "a page"])
+def test_a_mirrors_bad_answers_for_a_signature_are_told_apart(kind: str, kit: Kit, tmp_path: Path) -> None:
+    """Absent, endless, forbidden, and a page that says so politely with 200: none is good, none harms the rest."""
+    trust(kit, signer_in(tmp_path).entry())
+    site = Site({"/a.fwb": Served(GOOD)})
+
+    def handler(request: Request, connection: Connection) -> None:
+        if not request.path.endswith(".sig") or kind == "missing":
+            site(request, connection)
+        elif kind == "refused":
+            connection.answer(403)
+        elif kind == "a page":
+            page = b"<html>no such file</html>"
+            connection.answer(200, {"Content-Length": str(len(page))})
+            connection.body(page)
+        else:
+            connection.answer(200, {})
+            while not connection.gone:
+                connection.body(b"x" * 65536)
+
+    result = taken_from(handler, kit)
+    expected = {"missing": "unsigned", "endless": "bad-signature", "refused": "not-checked", "a page": "bad-signature"}
+    assert codes(result) == [expected[kind]]
+    assert result.rows[0].status == ("quarantined" if expected[kind] == "bad-signature" else "taken")

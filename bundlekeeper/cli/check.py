@@ -120,6 +120,7 @@ def _run(
 
     Returns the result, all findings with those about the manifest itself, and the ruling on its signature.
     """
+    from bundlekeeper.store.admission import doubts
     from bundlekeeper.store.listing import kept, read_listing
     from bundlekeeper.store.recheck import check_folder, check_store
     from bundlekeeper.store.vouching import NO_RULING
@@ -131,17 +132,18 @@ def _run(
             store, catalogue, record = _opened(root, stack)
         voucher = voucher_of(store)
         listing, found, ruling = None, [], NO_RULING
+        accepted = catalogue.accepted() if catalogue is not None else []
         if given.data is not None:
             listing = read_listing(given.data, name=given.name, today=today(), store=store)
             ruling = rule_on(voucher, given.name, given.data, given.signature, listing.issued)
             found = list(listing.problems)
         elif store is not None and catalogue is not None:
-            accepted = catalogue.accepted()
             if at is not None:
                 listing, found = kept(store, accepted)
             if accepted:
                 ruling = voucher.rule_kept(store.fd, accepted[-1])
-        found += ruling.findings
+        subject = listing.subject if listing is not None else str(root)
+        found = [*found, *ruling.findings, *doubts(subject, accepted, now(), listing.issued if listing else None)]
         means = _means(stack, record, quiet, voucher)
         if at is not None and listing is not None:
             own = [each for each in (given.data, given.signature) if each is not None]

@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import RefusedError
@@ -78,10 +78,7 @@ def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys) 
             )
         exceptions.append(("expired", whys.expired))
         findings.append(finding("expired", subject, f"{says}; accepted: {whys.expired}", level=Level.NOTE))
-    newest = max([manifest.issued, *(k.issued for k in known), *(k.accepted_at.date() for k in known)])
-    if now.date() < newest:
-        says = f"this machine's clock says {now.date()}, and the store knows of {newest}"
-        findings.append(finding("clock-doubtful", subject, says, "set the clock; expiry cannot be judged without it"))
+    findings += doubts(subject, known, now, manifest.issued)
     accepted = Accepted(
         manifest.platform,
         manifest.sequence,
@@ -92,6 +89,22 @@ def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys) 
         now,
     )
     return Admission(accepted, tuple(findings), tuple(exceptions))
+
+
+def doubts(subject: str, known: Sequence[Accepted], now: datetime, issued: date | None = None) -> list[Finding]:
+    """The finding that this machine's clock is behind what the store knows of, or nothing. Pure.
+
+    A day of issue, which states no zone, may be one ahead of UTC's (the zones go up to UTC+14).
+    """
+    stated = [each.issued for each in known] + ([issued] if issued is not None else [])
+    newest = max(
+        [*(day - timedelta(days=1) for day in stated if day > date.min), *(k.accepted_at.date() for k in known)],
+        default=date.min,
+    )
+    if now.date() >= newest:
+        return []
+    says = f"this machine's clock says {now.date()}, and the store knows of {newest}"
+    return [finding("clock-doubtful", subject, says, "set the clock; expiry cannot be judged without it")]
 
 
 def _one_platform(platform: str, known: Iterable[Accepted]) -> None:

@@ -12,14 +12,14 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.bench import living, proving
+from tests.bench import living, proving, signatures
 from tests.bench.frame import BENCHES, run
 from tests.bench.machine import describe
 from tests.bench.table import as_json, as_text, compare, load
 from tests.bench.world import World
 
 #: Modules whose import declares the rows, in the order of the table.
-MODULES = (proving, living)
+MODULES = (proving, signatures, living)
 
 
 def _parser() -> argparse.ArgumentParser:
