@@ -217,6 +217,14 @@ def test_every_finding_code_is_documented() -> None:
         assert f"`{code}`" in text, f"finding code {code} is not documented"
 
 
+def test_every_test_that_a_document_names_exists() -> None:
+    """DEVELOPERS.md shows how we stand to an attack by naming the test; a name that is gone shows nothing."""
+    named = re.findall(r"`(test_\w+\.py)::(test_\w+)`", (ROOT / "DEVELOPERS.md").read_text("utf-8"))
+    assert named
+    for file, test in named:
+        assert f"def {test}(" in (ROOT / "tests" / file).read_text("utf-8"), f"{file} has no {test}"
+
+
 def test_every_command_and_exit_status_is_documented() -> None:
     """The README's tables name every command and every exit status."""
     text = (ROOT / "README.md").read_text("utf-8")
