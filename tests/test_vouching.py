@@ -22,6 +22,7 @@ from bundlekeeper.model.trust import FORMS
 from bundlekeeper.store import placing, signature_files
 from bundlekeeper.store.intake import TakeResult, take
 from bundlekeeper.store.layout import Store
+from bundlekeeper.store.vouching import Ruling, Voucher
 from tests.local_server import Connection, Handler, Request, Served, Site, serving
 from tests.signing_world import run
 from tests.store_kit import GOOD, Kit, codes, now
@@ -562,6 +563,29 @@ def test_no_flipped_byte_of_a_signed_manifest_or_its_signature_is_ever_accepted(
 def flipped(data: bytes, at: int) -> bytes:
     """The data with one bit turned."""
     return data[:at] + bytes([data[at] ^ 1]) + data[at + 1 :]
+
+
+@pytest.mark.parametrize("wanted", [False, True], ids=["not wanted", "wanted"])
+def test_a_kept_manifest_that_is_gone_is_not_checked_and_stops_no_check(wanted: bool, kit: Kit, tmp_path: Path) -> None:
+    """ "the reading commands work": what cannot be looked at is told and is never good."""
+    trust_manifests(kit, tmp_path)
+    loaded, signature = signed(kit, tmp_path)
+    kit.take_loaded(loaded, signature=signature)
+    accept(kit, f"signed_manifests = {str(wanted).lower()}")
+    (accepted,) = kit.accepted()
+
+    def ruled() -> Ruling:
+        with Store.open(kit.root, write=False) as store:
+            return Voucher.of(store, now()).rule_kept(store.fd, accepted)
+
+    assert ruled().good
+    (kit.root / "manifests/marram-1.toml").chmod(0o644)
+    (kit.root / "manifests/marram-1.toml").write_bytes(loaded.data + b" ")
+    assert ruled().word == "bad-signature"
+    (kit.root / "manifests/marram-1.toml").unlink()
+    assert ruled().word == "not-checked"
+    (kit.root / "manifests/marram-1.toml.sig").unlink()
+    assert ruled().word == ("not-checked" if wanted else "not stated")
 
 
 def test_after_a_fast_forward_a_new_key_and_a_rollback_lead_back(kit: Kit, tmp_path: Path) -> None:

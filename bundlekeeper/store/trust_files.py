@@ -59,7 +59,7 @@ def read_all(root_fd: int) -> TrustList:
             broken: list[KeeperError] = []
             for name in names:
                 try:
-                    entries.append(_read(fd, name))
+                    entries.append(_read_twice(fd, name))
                 except KeeperError as e:
                     broken.append(e)
             return TrustList(tuple(entries), tuple(broken))
@@ -140,6 +140,14 @@ def drop(root_fd: int, name: str, *, at: datetime, why: str) -> TrustEntry:
     entry = dropped(read_all(root_fd).get(name), at=at, why=why)
     replace(root_fd, entry)
     return entry
+
+
+def _read_twice(folder: int, name: str) -> TrustEntry:
+    """Read an entry, once more where it cannot be read: a writer may just have put newer lists in the place of old."""
+    try:
+        return _read(folder, name)
+    except KeeperError:
+        return _read(folder, name)
 
 
 def _read(folder: int, name: str) -> TrustEntry:

@@ -242,8 +242,13 @@ class Voucher:
                 finding(signature.code, accepted.place, signature.trouble), wanted=self.wants_manifests
             )
         *parents, name = accepted.place.split("/")
-        with files.wrapped("the kept manifest cannot be read", accepted.place), files.folder(root_fd, parents) as home:
-            data = files.read_bounded(home, name, _MANIFEST_LIMIT)
+        doing = "the kept manifest cannot be read"
+        try:
+            with files.wrapped(doing, accepted.place), files.folder(root_fd, parents) as home:
+                data = files.read_bounded(home, name, _MANIFEST_LIMIT)
+        except KeeperError as error:
+            says = f"its signature was not looked at: {error.says}"
+            return self._against(finding("not-checked", accepted.place, says), wanted=self.wants_manifests)
         at = accepted.accepted_at
         return self.rule_manifest(accepted.place, data, signature.data, issued=accepted.issued, at=at)
 
