@@ -77,14 +77,14 @@ class Brute:
             kind={"model-table": {"order": "listed", "list": ("t1", "t2", "t3")}},
             **chance_rules(rnd),
         )
-        own = rnd.randrange(3)
+        level = rnd.randrange(3)
         kinds = [(m, v) for m in ("MB-2", "MB-4") for v in range(3)]
         # never ahead of the infrastructure: that order is a rule of its own, and today's state is not judged here
-        chosen = rnd.sample([k for k in kinds if k[1] <= own], rnd.randint(1, 2))
+        chosen = rnd.sample([k for k in kinds if k[1] <= level], rnd.randint(1, 2))
         self.classes = [(m, v, rnd.randint(1, 2)) for m, v in chosen]
         servers = [(m, VERSIONS[v]) for m, v, number in self.classes for _ in range(number)]
-        self.fleet = Fleet(self.manifest, stock(VERSIONS[own], *servers))
-        self.start: State = (own, own, own, tuple(v for _, v, _ in self.classes))
+        self.fleet = Fleet(self.manifest, stock(VERSIONS[level], *servers))
+        self.start: State = (level, level, level, tuple(v for _, v, _ in self.classes))
         self.goal = rnd.randrange(3)
 
     def image(self, kind: str, models: Any, n: int) -> dict[str, Any]:
