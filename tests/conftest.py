@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 from collections.abc import Callable, Mapping
@@ -14,6 +15,12 @@ from typing import Any
 import pytest
 
 from bundlekeeper.cli import tour_world
+
+
+# A shell that starts us in the background has us ignore Ctrl-C, and so would every child that a test stops with it.
+for _number in (signal.SIGINT, signal.SIGTERM):
+    if signal.getsignal(_number) is signal.SIG_IGN:
+        signal.signal(_number, signal.default_int_handler if _number == signal.SIGINT else signal.SIG_DFL)
 
 
 @dataclass(frozen=True)
