@@ -16,7 +16,6 @@ import pytest
 
 from bundlekeeper.cli import tour_world
 
-
 # A shell that starts us in the background has us ignore Ctrl-C, and so would every child that a test stops with it.
 for _number in (signal.SIGINT, signal.SIGTERM):
     if signal.getsignal(_number) is signal.SIG_IGN:
