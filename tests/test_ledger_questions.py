@@ -593,3 +593,38 @@ def test_a_clock_that_was_set_back_hides_nothing(book: Book) -> None:
     assert believed.active is not None
     assert believed.active.version == "6.1"
     assert where(book, Selector(), known=DAY0 + timedelta(days=2)) == []
+
+
+def plans(book: Book, selector: Selector, **more: Any) -> list[str]:
+    """How SQLite goes about the table of states for a question."""
+    statements: list[str] = []
+    book.connection.set_trace_callback(statements.append)
+    where(book, selector, **more)
+    book.connection.set_trace_callback(None)
+    asked = [s for s in statements if " FROM state " in s]
+    return [row[3] for s in asked for row in book.connection.execute(f"EXPLAIN QUERY PLAN {s}") if " state" in row[3]]
+
+
+@pytest.mark.parametrize("on", [None, date(2026, 1, 1)])
+def test_questions_use_the_index_that_is_meant_for_them(book: Book, on: date | None) -> None:
+    """A question that reads the whole table is right and slow; SQLite's own plan tells (sqlite.org/eqp.html)."""
+    book.record([read(0, "6.0", parent="MB4-7"), read(1, "6.0")], DAY0)
+    place = "state_place" if on is None else "state_site"
+    wanted = {
+        Selector(component="B7", site="holm"): ["PRIMARY KEY (component=?"],
+        Selector(parent="MB4-7"): ["state_parent"],
+        Selector(site="holm"): [place],
+        Selector(site="holm", domain="holm-a", kind="bios"): [place],
+        Selector(version="6.0", site="holm"): [
+            "state_active",
+            "state_pending",
+            "state_spare",
+            "PRIMARY KEY (component=?",
+        ],
+        Selector(sha256="0"): [],
+    }
+    for selector, indexes in wanted.items():
+        found = plans(book, selector, on=on)
+        assert len(found) == len(indexes), found
+        for line, index in zip(found, indexes, strict=True):
+            assert index in line, (selector, found)

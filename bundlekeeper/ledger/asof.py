@@ -64,6 +64,7 @@ class AsOf:
     def stood(self, ways: Iterable[tuple[str, Sequence[Any]]]) -> Iterator[Stood]:
         """Every component that a row of `state` with one of these conditions speaks of, and those to be folded again.
 
+        A condition on components begins with it.
         Each component comes once. The caller filters again: the conditions only save time.
         """
         again = self._must_fold()
@@ -80,13 +81,14 @@ class AsOf:
 
     def _stood_in_rows(self, where: str, values: Sequence[Any]) -> Iterator[Stood]:
         if self.earliest == self.latest:
-            time: str = "until = ?"
+            # A plus keeps SQLite from the index that begins with `until`, which fits places and nothing narrower.
+            time: str = "+until = ?" if where.startswith("component") else "until = ?"
             limits: tuple[int, ...] = (OPEN,)
             if self.cut != OPEN - 1:
-                time, limits = "since <= ? AND until > ?", (self.cut, self.cut)
+                time, limits = "since <= ? AND +until > ?", (self.cut, self.cut)
             yield from map(self._from_row, self._rows(f"{time} AND {where}", (*limits, *values)))
         else:
-            select = f"SELECT DISTINCT component FROM state WHERE since <= ? AND until > ? AND {where}"  # noqa: S608
+            select = f"SELECT DISTINCT component FROM state WHERE since <= ? AND +until > ? AND {where}"  # noqa: S608
             found = self.connection.execute(select, (self.latest, self.earliest, *values)).fetchall()
             for (component,) in found:
                 picked = self._picked(component)
@@ -149,7 +151,12 @@ class AsOf:
                 void[event_id] = any(not is_void(by) for by in corrections.get(event_id, ()))
             return void[event_id]
 
-        return frozenset(event_id for event_id in corrections if is_void(event_id))
+        learned = "SELECT 1 FROM event WHERE id = ? AND seq <= ?"
+        return frozenset(
+            event_id
+            for event_id in corrections
+            if is_void(event_id) and self.connection.execute(learned, (event_id, known)).fetchone()
+        )
 
     def _must_fold(self) -> Collection[int]:
         """The components of which the table of states, which knows everything, may say what was not known then."""
@@ -157,9 +164,9 @@ class AsOf:
             return ()
         select = "SELECT DISTINCT component FROM event WHERE seq > ? AND at <= ? AND component IS NOT NULL"
         found = {row[0] for row in self.connection.execute(select, (self.known, self.latest))}
-        select = "SELECT at FROM event WHERE seq > ? AND at <= ? AND component IS NULL AND what = ?"
-        for (at,) in self.connection.execute(select, (self.known, self.latest, _INVENTORY)).fetchall():
-            found |= self._missed_at(at)
+        select = "SELECT id, at, void FROM event WHERE seq > ? AND component IS NULL AND what = ?"
+        for event_id, at, void in self.connection.execute(select, (self.known, _INVENTORY)).fetchall():
+            found |= self._spoken_of(event_id) if void else self._missed_at(at)
         for (corrected,) in self.connection.execute(
             "SELECT corrects FROM event WHERE seq > ? AND corrects > x''", (self.known,)
         ).fetchall():

@@ -103,7 +103,7 @@ class Projection:
     def add(self, component: int, facts: Sequence[Fact]) -> None:
         """Let a component's new events count; none of them may be void."""
         row = self._connection.execute(
-            f"SELECT {STATE_COLUMNS} FROM state WHERE component = ? AND until = ?",  # noqa: S608
+            f"SELECT {STATE_COLUMNS} FROM state WHERE component = ? AND +until = ?",  # noqa: S608  (+: by component)
             (component, OPEN),
         ).fetchone()
         earliest = min(fact.at for fact in facts)
@@ -111,7 +111,7 @@ class Projection:
         if row is not None:
             places.add((row[6] or 0, row[7] or 0))
         observed = {fact.reading for fact in facts if fact.what == _OBSERVED}
-        is_late = row is not None and row[-1] >= earliest
+        is_late = row is not None and (row[-1] >= earliest or self.readings().may_have_missed(row[1], observed))
         if is_late or self.readings().later(places, earliest, observed):
             self.again(component)
             return
@@ -124,7 +124,7 @@ class Projection:
             self._connection.execute(update, (first.seen, first.last, component, first.since))
             return
         if first is not None:
-            self._connection.execute("DELETE FROM state WHERE component = ? AND until = ?", (component, OPEN))
+            self._connection.execute("DELETE FROM state WHERE component = ? AND since = ?", (component, row[1]))
             self._connection.execute("DELETE FROM held WHERE component = ? AND until = ?", (component, OPEN))
         self._write(component, intervals, standing)
 

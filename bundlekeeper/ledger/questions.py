@@ -188,7 +188,7 @@ class _Meant:
     def conditions(self) -> Iterator[tuple[str, list[int]]]:
         """Conditions on rows of `state` that, together, leave none out that is meant; each component at most once."""
         terms, values = [], []
-        for key in (*_WORDS, "component"):
+        for key in ("component", "parent", "site", "domain", "chassis", "kind", "model"):  # the narrowest first
             if key in self.words:
                 terms.append(f"{key} = ?")
                 values.append(self.words[key])
@@ -205,7 +205,7 @@ class _Meant:
                 way = f"{bank} > 0 AND {bank} IN ({numbers})"
                 if bank == "held":
                     way = f"component IN (SELECT component FROM held WHERE image IN ({numbers}))"  # noqa: S608
-                yield " AND ".join([way, *terms]), values
+                yield " AND ".join([way, *(f"+{term}" for term in terms)]), values  # +: by image, not by place
 
     def matches(self, stood: Stood) -> tuple[BundleOf, ...] | None:
         """The bundles of the selector that are there; None where the component is not meant."""

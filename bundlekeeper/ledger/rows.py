@@ -118,6 +118,11 @@ def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> 
         held = number(json.dumps(seen.held, ensure_ascii=False))
         for version in seen.held:  # so that replaying finds their numbers
             number(version)
+    if event.what is What.INVENTORY:  # so that what the reading says by silence finds its words, now and later
+        number(event_id.hex())
+        for row in event.scope:
+            for text in row:
+                number(text)
     extra = {key: value for key, value in zip(_EXTRA, _EXTRA_OF(event), strict=True) if value}
     return (
         seq, event_id, WHAT_CODE[event.what], event.at.at_us, int(event.at.is_day), event.order,

@@ -34,6 +34,7 @@ class Readings:
         """With `known`, only what was learned up to that number counts, and `void` are the ids that were void then."""
         self.zones: dict[int, int] = {}  # site -> zone
         self._by_domain: dict[Domain, list[_Listed]] = {}
+        self._at: dict[int | None, int] = {}  # reading's word -> its moment
         select = "SELECT seq, id, at, turn, zone, extra, void FROM event WHERE component IS NULL AND what = ?"
         rows = connection.execute(f"{select} ORDER BY at, turn, id", (_INVENTORY,)).fetchall()
         for seq, event_id, at, turn, zone, extra, is_void in rows:
@@ -46,6 +47,7 @@ class Readings:
                 continue
             scope = scope_of(more, words)
             listed = _Listed(Absence(seq, event_id, at, turn, scope), words.find(event_id.hex()))
+            self._at[listed.word] = at
             for domain in scope:
                 self._by_domain.setdefault(domain, []).append(listed)
 
@@ -61,6 +63,10 @@ class Readings:
                     if fact.key() > facts[0].key():  # a part that nobody has heard of is nowhere to be missed
                         found[fact.id] = fact
         return list(found.values())
+
+    def may_have_missed(self, since: int, observed: Iterable[int | None]) -> bool:
+        """True when one of the readings may have ended an interval before the one that began at `since`."""
+        return any(self._at.get(reading, since + 1) <= since for reading in observed)
 
     def later(self, domains: Iterable[Domain], at: int, observed: Collection[int | None]) -> bool:
         """True when a reading of one of the domains is not earlier than `at` and not among those `observed` names."""

@@ -12,7 +12,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.bench import living, proving, signatures
+from tests.bench import ledger, living, proving, signatures
 from tests.bench.frame import BENCHES, run
 from tests.bench.machine import describe
 from tests.bench.table import as_json, as_text, compare, load

@@ -110,6 +110,7 @@ CREATE TABLE state (
     PRIMARY KEY (component, since)
 ) WITHOUT ROWID;
 CREATE INDEX state_place ON state (until, site, domain, kind, model, active, pending, present, differs);
+CREATE INDEX state_site ON state (site, domain, chassis);
 CREATE INDEX state_active ON state (active, until) WHERE active > 0;
 CREATE INDEX state_pending ON state (pending, until) WHERE pending > 0;
 CREATE INDEX state_spare ON state (spare, until) WHERE spare > 0;

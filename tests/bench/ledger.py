@@ -1,0 +1,191 @@
+"""Rows on the ledger: questions to a million events of a hundred thousand components, and loading an inventory.
+
+The events are made up by number, so that every run asks the same ledger: ten sites of five domains, four readings of
+everything, three rounds of staging and activation; one bundle in ten thousand-part steps is rare, the others common.
+"""
+
+from __future__ import annotations
+
+import csv
+import itertools
+import shutil
+import statistics
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from functools import cache
+from pathlib import Path
+
+from bundlekeeper.ledger.book import Book
+from bundlekeeper.ledger.events import Event, ProofKind, Seen, What
+from bundlekeeper.model import moments
+from bundlekeeper.model.inventory import Place
+from tests.bench.frame import Judged, Target, bench, in_turns, seconds
+from tests.bench.world import World, keeper, keeper_line
+
+COMPONENTS = 100_000
+SITES, DOMAINS = 10, 5  # domains of each site
+READINGS, ROUNDS = 4, 3
+KINDS = ("bios", "management-controller", "network-adapter", "storage-controller", "board-logic")
+_DAY0 = datetime(2026, 1, 1, tzinfo=UTC)
+_BARE = [sys.executable, "-c", "pass"]
+_ABOVE_150_MS = Target(Judged.ABOVE, False, 0.15)
+
+
+def events(components: int = COMPONENTS) -> Iterator[list[Event]]:
+    """The ledger's events, in batches as they would be learned: ten for each component, and the readings' own."""
+    day = itertools.count()
+    running = "1.0"
+    yield from _reading(next(day), running, components)
+    for number in range(1, ROUNDS + 1):
+        version = f"{number + 1}.0"
+        for what in (What.STAGED, What.ACTIVATED):
+            yield [_said(what, next(day), version, c) for c in range(components)]
+        running = version
+        yield from _reading(next(day), running, components)
+
+
+def _said(what: What, day: int, version: str, number: int) -> Event:
+    rare = number % 100 == 7  # one in a hundred has a patch of its own
+    return Event(
+        what=what, at=moments.end_of((_DAY0 + timedelta(days=day)).date(), "UTC"), says="ada", by="bo",
+        change=f"CHG-{day}", component=_serial(number), kind=KINDS[number % 5], model="MB-4",
+        bank="pending" if what is What.STAGED else "", version=f"{version}-p1" if rare else version, family="blade",
+        bundle=f"{version}-p1" if rare else version, proof=ProofKind.DIGEST,
+    )  # fmt: skip
+
+
+def _reading(day: int, version: str, components: int) -> Iterator[list[Event]]:
+    for site in range(SITES):
+        numbers = range(site, components, SITES)
+        scope = tuple((f"site-{site}", f"domain-{site}-{d}", kind) for d in range(DOMAINS) for kind in KINDS)
+        when = moments.end_of((_DAY0 + timedelta(days=day)).date(), "UTC")
+        reading = Event(what=What.INVENTORY, at=when, says="list", source="list.csv", document="0" * 64, scope=scope)
+        yield [reading, *(_seen(reading, number, version) for number in numbers)]
+
+
+def _seen(reading: Event, number: int, version: str) -> Event:
+    rare = number % 100 == 7 and version != "1.0"
+    return Event(
+        what=What.OBSERVED, at=reading.at, says="list", source="list.csv", proof=ProofKind.INVENTORY,
+        reading=reading.id(), component=_serial(number), kind=KINDS[number % 5], model="MB-4",
+        parent=f"MB4-{number // 5:06}", place=Place(*_place(number)),
+        seen=Seen(f"{version}-p1" if rare else version, ""),
+    )  # fmt: skip
+
+
+def _serial(number: int) -> str:
+    return f"B{number:07}"
+
+
+def _place(number: int) -> tuple[str, str, str, str]:
+    site, rest = number % SITES, number // SITES
+    return f"site-{site}", f"domain-{site}-{rest % DOMAINS}", str(rest // 40), str(rest % 8)
+
+
+@cache
+def _store(world_folder: Path, few: Path) -> Path:
+    """A store with the large ledger; how long that took and how large it is go to stderr."""
+    store = world_folder / "ledger-store"
+    shutil.copytree(few, store)
+    path = store / ".keeper" / "ledger.sqlite"
+    path.unlink(missing_ok=True)
+    with Book.open(path, write=True) as book:
+        took = seconds(lambda: [book.record(batch, _DAY0 + timedelta(days=40)) for batch in events()])
+        count = book.head().count
+    size = path.stat().st_size
+    print(
+        f"ledger: {count} events in {took:.1f} s, {size / 1e6:.1f} MB, {size / count:.0f} bytes each", file=sys.stderr
+    )
+    return store
+
+
+def _asked(world: World, *arguments: str) -> tuple[float, float]:
+    line = keeper_line("where", *arguments, "--json", "--store", str(_store(world.folder, world.small_store)))
+    _run_s(line)
+    return in_turns(world, lambda _: _run_s(line, 5), lambda _: _run_s(_BARE, 5))
+
+
+def _run_s(line: list[str], times: int = 1) -> float:
+    run = lambda: subprocess.run(line, check=True, stdout=subprocess.DEVNULL)  # noqa: E731
+    return statistics.median(seconds(run) for _ in range(times))
+
+
+def _row(name: str, what: str, *arguments: str) -> None:
+    @bench(
+        name, what=f"bundlekeeper where {what}, 10⁶ events", against="python -c pass", unit="s", target=_ABOVE_150_MS
+    )
+    def row(world: World) -> tuple[float, float]:
+        return _asked(world, *arguments)
+
+
+_row("where, component", "SERIAL", _serial(4711))
+_row("where, bundle", "--bundle of 1000 components", "--bundle", "blade/4.0-p1")
+_row(
+    "where, site", "SITE --by domain,kind,model,active: 10000 components", "site-3", "--by", "domain,kind,model,active"
+)
+_row("where, past day", "SERIAL --on a day", _serial(4711), "--on", "2026-01-04")
+_row("where, known", "SERIAL --known a day", _serial(4711), "--known", "2026-02-20")
+
+
+@cache
+def _list(folder: Path, form: str) -> Path:
+    """An inventory of a hundred thousand components."""
+    path = folder / f"list.{form}"
+    keys = ("site", "domain", "chassis", "slot", "parent", "kind", "model", "serial", "active", "pending", "policy")
+    rows = (
+        (*_place(n), f"MB4-{n // 5:06}", KINDS[n % 5], "MB-4", _serial(n), "5.4.10", "-", "web")
+        for n in range(COMPONENTS)
+    )
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        if form == "csv":
+            stream.write('# taken = "2026-03-01"\n# zone = "UTC"\n')
+            csv.writer(stream).writerows((keys, *rows))
+        else:
+            stream.write('inventory = 1\ntaken = 2026-03-01\nzone = "UTC"\n')
+            for row in rows:
+                stream.write("\n[[component]]\n" + "".join(f'{k} = "{v}"\n' for k, v in zip(keys, row, strict=True)))
+    return path
+
+
+def _load_s(world: World, form: str) -> float:
+    store = world.folder / "load-store"
+    shutil.copytree(world.small_store, store)
+    try:
+        path = str(_list(world.folder, form))
+        return seconds(lambda: keeper("inventory", "load", path, "--says", "ada", "--json", "--store", str(store)))
+    finally:
+        shutil.rmtree(store)
+
+
+_UNDER_10_S = Target(Judged.OURS, False, 10.0)
+
+
+@bench(
+    "inventory load, CSV",
+    what="bundlekeeper inventory load of 100000 components",
+    against="csv.reader over the same file",
+    unit="s",
+    target=_UNDER_10_S,
+)
+def load_csv(world: World) -> tuple[float, float]:
+    """What a spreadsheet gives."""
+    path = _list(world.folder, "csv")
+    theirs = lambda _: seconds(lambda: list(csv.reader(path.read_text("utf-8").splitlines())))  # noqa: E731
+    return in_turns(world, lambda w: _load_s(w, "csv"), theirs)
+
+
+@bench(
+    "inventory load, TOML",
+    what="bundlekeeper inventory load of 100000 components",
+    against="tomllib.loads of the same file",
+    unit="s",
+    target=_UNDER_10_S,
+)
+def load_toml(world: World) -> tuple[float, float]:
+    """What is written by hand, a hundred thousand times."""
+    path = _list(world.folder, "toml")
+    theirs = lambda _: seconds(lambda: tomllib.loads(path.read_text("utf-8")))  # noqa: E731
+    return in_turns(world, lambda w: _load_s(w, "toml"), theirs)
