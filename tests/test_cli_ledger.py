@@ -106,6 +106,7 @@ def test_what_cannot_be_is_refused_and_can_be_overruled_for_a_reason(
     assert because in refused.err
     assert harbour("ledger", "check", "--json").json["chain"]["events"] == before
     assert harbour(*words, "--anyway", "").status == 4
+    assert harbour(*words, "--anyway", "  ").status == 2
     if "nothing is known" in because:
         return  # without any image there is nothing that could be recorded
     overruled = harbour(*words, "--anyway", "seen on the console", "--json")
@@ -180,7 +181,8 @@ def test_questions_by_bundle_digest_version_and_standing(harbour: Keeper, world:
     for words in (["--bundle", "infrastructure/6.1.0"], ["--sha256", digest], ["--version", "6.1.0"]):
         found = harbour("where", *words, "--json").json["components"]
         assert [c["component"] for c in found] == ["HOLMA-IO1"], words
-    assert harbour("where", "--withdrawn").status == 2
+    nothing = harbour("where", "--withdrawn", "--json")
+    assert (nothing.status, nothing.json["components"]) == (0, [])
     text = world.manifest.read_text().replace("sequence = 14", "sequence = 15")
     text = text.replace('version = "6.0.1"', 'version = "6.0.1"\nwhy = "bad pages"', 1).replace(
         'standing = "superseded"', 'standing = "withdrawn"', 4

@@ -6,6 +6,8 @@ import os
 import re
 import shutil
 import sqlite3
+import subprocess
+import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -328,3 +330,29 @@ FIRST_FORMAT = {
     "taken_at, taken_from, way_in, images, released",
     "proof": "place, sha256, proven_at, size, mtime_ns, ctime_ns, inode, device, trustworthy",
 }
+
+
+def test_a_clock_set_back_makes_nothing_good_again(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """Freeze: dates are judged by the later of the clock and the newest acceptance (faults.md 44 and 83)."""
+    if not shutil.which("faketime"):
+        pytest.skip("there is no faketime here to set a process's clock back")
+    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    text = world.manifest.read_text().replace("sequence = 14", "sequence = 15\nexpires = 2026-09-01", 1)
+    frozen = tmp_path / "frozen.toml"
+    frozen.write_text(text)
+    words = ["take", str(frozen), "--from", str(world.downloads), "--quiet"]
+    assert keeper(*words).status == 4
+    set_back = subprocess.run(
+        ["faketime", "2026-08-20 12:00:00", sys.executable, "-m", "bundlekeeper", *words],
+        env={**os.environ, "BUNDLEKEEPER_STORE": str(tmp_path / "store")},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert set_back.returncode == 4, set_back.stdout
+    assert "expired" in set_back.stderr
+    assert keeper(*words, "--accept-expired", "  ").status == 2
+    assert keeper(*words, "--accept-expired", "no newer one yet").status in {0, 1}
+    held = keeper("held", "--json")
+    assert "expired" in held.codes
+    assert held.json["exceptions"][0]["why"] == "no newer one yet"

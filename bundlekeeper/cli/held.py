@@ -36,6 +36,7 @@ def held(
     json: JsonOption = False,
 ) -> int:
     """What the store holds, by family: version, size, images, when and how proven, standing."""
+    from bundlekeeper.store.admission import stands
     from bundlekeeper.store.holding import findings_of, holdings
     from bundlekeeper.store.layout import Store
     from bundlekeeper.store.vouching import read_acceptance
@@ -48,6 +49,7 @@ def held(
         acceptance = read_acceptance(opened.fd)
         found = findings_of(rows, now(), acceptance.max_proof_age_s if acceptance else None)
         manifests, let_through = catalogue.accepted(), catalogue.exceptions()
+        found += stands(manifests, now())
     if json:
         data = {"store": str(root), "bundles": [_as_json(r) for r in rows], "counts": _counts(rows)}
         data |= {"manifests": [_manifest_as_json(each) for each in manifests]}

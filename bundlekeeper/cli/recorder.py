@@ -97,6 +97,8 @@ def record(
 
     Raises InputError for what cannot be understood, RefusedError for what contradicts what is known.
     """
+    if said.anyway and not said.anyway.strip():
+        raise InputError("--anyway needs a reason", hint="say why in words; it is recorded with the event")
     with ExitStack() as stack:
         opened = open_store(store_root(store), stack, write=True)
         book = open_book(opened, stack, write=True)
@@ -118,9 +120,7 @@ def record(
         output.line(f"{'would record' if dry_run else 'recorded'}: {line}")
     if recorded:
         known = f", {recorded.known} known before" if recorded.known else ""
-        output.line(
-            f"{recorded.new} events recorded{known}; ledger head {recorded.head.digest[:16]} at {recorded.head.count}"
-        )
+        output.line(f"{recorded.new} events recorded{known}; ledger head {recorded.head.digest}")
         output.aside("next: bundlekeeper where" + (f" {places.name}" if places.name else ""))
     return 0
 
@@ -367,4 +367,5 @@ def correct(event: str, *, why: str, says: str | None, store: Path | None, json:
             f"corrected: {entry.event.what.value} of {entry.event.component or 'an inventory'}, {entry.event.at.text()}"
         )
         output.line(f"it stays in the ledger and no longer counts: {why}")
+        output.line(f"ledger head {recorded.head.digest}")
     return 0

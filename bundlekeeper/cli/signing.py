@@ -7,6 +7,7 @@ is printed nowhere; the document is read once, streaming; an existing signature 
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -70,7 +71,8 @@ def sign(
         output.line("to verify it with ssh-keygen alone:")
         output.line(f"  echo '{allowed}' > allowed_signers")
         output.line(
-            f"  ssh-keygen -Y verify -f allowed_signers -I keeper -n {NAMESPACES[purpose]} -s {written} < {file}"
+            f"  ssh-keygen -Y verify -f allowed_signers -I keeper -n {NAMESPACES[purpose]} -s "
+            f"{shlex.quote(written)} < {shlex.quote(str(file))}"
         )
     return 0
 

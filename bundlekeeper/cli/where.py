@@ -84,15 +84,17 @@ def where(
         book = open_book(opened, stack, write=False)
         selector = selector_of(book, name, site=site, domain=domain, chassis=chassis, slot=slot, kind=kind, model=model)
         wanted = whereabouts.Wanted(bundle, version, sha256, withdrawn, bank, gone)
-        selector = whereabouts.narrowed(opened, selector, wanted)
+        meant = whereabouts.narrowed(opened, selector, wanted)
         when, then = _time(on, "--on"), _time(known, "--known")
+        if meant is None:
+            return whereabouts.tell_answers([], json=json, csv=csv, about={"on": on, "known": known})
         if history:
-            return whereabouts.tell_history(_one(selector), questions.history(book, selector.component), json=json)
+            return whereabouts.tell_history(_one(meant), questions.history(book, meant.component), json=json)
         if by:
             keys = [key.strip() for key in by.split(",")]
-            groups = questions.summary(book, keys, selector, on=when, known=then, zone=zone)
+            groups = questions.summary(book, keys, meant, on=when, known=then, zone=zone)
             return whereabouts.tell_groups(keys, groups, json=json, csv=csv)
-        answers = questions.where(book, selector, on=when, known=then, zone=zone)
+        answers = questions.where(book, meant, on=when, known=then, zone=zone)
     if picture:
         return whereabouts.tell_picture(answers)
     return whereabouts.tell_answers(answers, json=json, csv=csv, about={"on": on, "known": known})

@@ -39,11 +39,16 @@ class Wanted:
     gone: bool
 
 
-def narrowed(store: Store, selector: Selector, wanted: Wanted) -> Selector:
-    """Join the images that are asked for to the places. Raises InputError for a bundle that nobody knows."""
+def narrowed(store: Store, selector: Selector, wanted: Wanted) -> Selector | None:
+    """Join the images that are asked for to the places; None where nothing can be meant, as nothing is withdrawn.
+
+    Raises InputError for a bundle that nobody knows.
+    """
     bundles: tuple[BundleOf, ...] = ()
     if wanted.withdrawn:
         bundles = _withdrawn(store)
+        if not bundles:
+            return None
     elif wanted.bundle:
         bundles = (_bundle(store, wanted.bundle),)
     digest = wanted.sha256.lower()
@@ -92,8 +97,6 @@ def _withdrawn(store: Store) -> tuple[BundleOf, ...]:
         if bundle.standing == "withdrawn":
             images = tuple(ImageOf(i.kind, tuple(i.models), i.version) for i in bundle.images)
             found[bundle.family, bundle.version] = BundleOf(bundle.family, bundle.version, images)
-    if not found:
-        raise InputError("no bundle that this store knows of is withdrawn", hint="take the publisher's newest manifest")
     return tuple(found.values())
 
 

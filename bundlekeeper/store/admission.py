@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from bundlekeeper.errors import RefusedError
+from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.model.findings import Finding, Level, finding
 from bundlekeeper.store import files, signature_files
 from bundlekeeper.store.catalogue import Catalogue
@@ -34,6 +34,12 @@ class Whys:
 
     expired: str | None = None
     rollback: str | None = None
+
+    def insist(self) -> None:
+        """Raise InputError for a reason that is given and says nothing."""
+        for option, why in (("--accept-expired", self.expired), ("--accept-rollback", self.rollback)):
+            if why is not None and not why.strip():
+                raise InputError(f"{option} needs a reason", hint="say why in words; it is recorded for good")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +62,7 @@ def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys) 
     Raises RefusedError: another platform, a rollback, a contradiction, an expired manifest.
     """
     manifest = loaded.manifest
+    whys.insist()
     subject = f"{manifest.platform}, sequence {manifest.sequence}"
     _one_platform(manifest.platform, known)
     _no_contradiction(loaded, known, subject)
@@ -70,7 +77,7 @@ def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys) 
             )
         exceptions.append(("rollback", whys.rollback))
         findings.append(finding("downgrade", subject, f"{says}; accepted: {whys.rollback}", level=Level.NOTE))
-    if manifest.expires is not None and manifest.expires < now.date():
+    if manifest.expires is not None and manifest.expires < latest(known, now).date():
         says = f"this manifest expired on {manifest.expires}"
         if not whys.expired:
             raise RefusedError(
@@ -91,6 +98,14 @@ def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys) 
     return Admission(accepted, tuple(findings), tuple(exceptions))
 
 
+def latest(known: Iterable[Accepted], now: datetime) -> datetime:
+    """The time to judge dates by: now, or the newest acceptance where this machine's clock is behind it. Pure.
+
+    A clock that is set back must not make an expired manifest or key good again.
+    """
+    return max([now, *(each.accepted_at for each in known)])
+
+
 def doubts(subject: str, known: Sequence[Accepted], now: datetime, issued: date | None = None) -> list[Finding]:
     """The finding that this machine's clock is behind what the store knows of, or nothing. Pure.
 
@@ -104,7 +119,19 @@ def doubts(subject: str, known: Sequence[Accepted], now: datetime, issued: date 
     if now.date() >= newest:
         return []
     says = f"this machine's clock says {now.date()}, and the store knows of {newest}"
-    return [finding("clock-doubtful", subject, says, "set the clock; expiry cannot be judged without it")]
+    return [finding("clock-doubtful", subject, says, "set the clock; dates are judged by the later of the two")]
+
+
+def stands(known: Sequence[Accepted], now: datetime) -> list[Finding]:
+    """What is to be said of the manifest in force, by its dates: expired, or a clock that is behind. Pure."""
+    if not known:
+        return []
+    newest = known[-1]
+    subject = f"{newest.platform}, sequence {newest.sequence}"
+    found = doubts(subject, known, now)
+    if newest.expires is not None and newest.expires < latest(known, now).date():
+        found.append(finding("expired", subject, f"expired on {newest.expires}", "ask for a newer manifest"))
+    return found
 
 
 def _one_platform(platform: str, known: Iterable[Accepted]) -> None:

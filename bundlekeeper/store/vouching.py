@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time
 from typing import TYPE_CHECKING
@@ -112,7 +113,7 @@ class Voucher:
             return cls(None, None, now)
         from bundlekeeper.store import trust_files
 
-        return cls(read_acceptance(store.fd), lambda: trust_files.read_all(store.fd), now)
+        return cls(read_acceptance(store.fd), lambda: trust_files.read_all(store.fd), _not_before(store, now))
 
     def wants(self, family: str) -> bool:
         """True when this store takes only signed bundles of this family."""
@@ -304,6 +305,18 @@ class Voucher:
         codes = [each.code for each in weighed if each.level is not Level.NOTE]
         word = "bad-signature" if "bad-signature" in codes else codes[0]
         return Ruling(word, weighed, wanted or word == "bad-signature")
+
+
+def _not_before(store: Store, now: datetime) -> datetime:
+    """Now, or the newest acceptance that the store knows of: a clock set back must not make an expired key good.
+
+    A catalogue that cannot be read is told by whoever opens it next.
+    """
+    from bundlekeeper.store.admission import latest
+
+    with suppress(KeeperError), store.catalogue(write=False) as catalogue:
+        return latest(catalogue.accepted(), now)
+    return now
 
 
 def insist(ruling: Ruling, where: str) -> None:

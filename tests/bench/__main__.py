@@ -19,7 +19,7 @@ from tests.bench.table import as_json, as_text, compare, load
 from tests.bench.world import World
 
 #: Modules whose import declares the rows, in the order of the table.
-MODULES = (proving, signatures, living)
+MODULES = (proving, signatures, living, ledger)
 
 
 def _parser() -> argparse.ArgumentParser:
