@@ -29,6 +29,8 @@ from bundlekeeper.errors import InputError, worst_exit
 from bundlekeeper.model.findings import exit_status
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from bundlekeeper.model.checked import CheckResult
     from bundlekeeper.model.findings import Finding
     from bundlekeeper.store.catalogue import Catalogue
@@ -120,7 +122,7 @@ def _run(
 
     Returns the result, all findings with those about the manifest itself, and the ruling on its signature.
     """
-    from bundlekeeper.store.admission import doubts
+    from bundlekeeper.store.admission import doubts, latest
     from bundlekeeper.store.listing import kept, read_listing
     from bundlekeeper.store.recheck import check_folder, check_store
     from bundlekeeper.store.vouching import NO_RULING
@@ -134,7 +136,7 @@ def _run(
         listing, found, ruling = None, [], NO_RULING
         accepted = catalogue.accepted() if catalogue is not None else []
         if given.data is not None:
-            listing = read_listing(given.data, name=given.name, today=today(), store=store)
+            listing = read_listing(given.data, name=given.name, today=day, store=store)
             ruling = rule_on(voucher, given.name, given.data, given.signature, listing.issued)
             found = list(listing.problems)
         elif store is not None and catalogue is not None:
@@ -144,7 +146,8 @@ def _run(
                 ruling = voucher.rule_kept(store.fd, accepted[-1])
         subject = listing.subject if listing is not None else str(root)
         found = [*found, *ruling.findings, *doubts(subject, accepted, now(), listing.issued if listing else None)]
-        means = _means(stack, record, quiet, voucher)
+        # A clock that is set back must not make an expired manifest look good.
+        means = _means(stack, record, quiet, voucher, max(today(), latest(accepted, now()).date()))
         if at is not None and listing is not None:
             own = [each for each in (given.data, given.signature) if each is not None]
             result = check_folder(at, listing, means, limits, book=catalogue, own=own)
@@ -164,7 +167,7 @@ def _opened(root: Path, stack: ExitStack) -> tuple[Store, Catalogue, bool]:
     return store, stack.enter_context(store.catalogue(write=writable)), writable
 
 
-def _means(stack: ExitStack, record: bool, quiet: bool, voucher: Voucher) -> Means:
+def _means(stack: ExitStack, record: bool, quiet: bool, voucher: Voucher, day: date) -> Means:
     """The means of a check; until the stack unwinds, the first Ctrl-C lets the work end by itself."""
     from bundlekeeper.proof.reading import Stop
     from bundlekeeper.store.recheck import Means
@@ -177,7 +180,7 @@ def _means(stack: ExitStack, record: bool, quiet: bool, voucher: Voucher) -> Mea
         stop=stop,
         record=record,
         max_age_s=voucher.max_proof_age_s,
-        today=today(),
+        today=day,
         voucher=voucher,
     )
 
