@@ -136,7 +136,7 @@ def _run(
         listing, found, ruling = None, [], NO_RULING
         accepted = catalogue.accepted() if catalogue is not None else []
         if given.data is not None:
-            listing = read_listing(given.data, name=given.name, today=day, store=store)
+            listing = read_listing(given.data, name=given.name, today=today(), store=store)
             ruling = rule_on(voucher, given.name, given.data, given.signature, listing.issued)
             found = list(listing.problems)
         elif store is not None and catalogue is not None:
