@@ -1,7 +1,8 @@
 """What comes of one bundle in a take: gathered while it is worked on, told as a row and findings.
 
 Rules: a wrong file that was met on the way is told even when the right one was found after it; what could not be read
-is never called wrong; a bundle whose work was cut off has no row, and only what is certain of it is told.
+is never called wrong; a bundle that is done and not in its place has an error that names it, whatever kept it out; a
+bundle whose work was cut off has no row, and only what is certain of it is told.
 """
 
 from __future__ import annotations
@@ -103,6 +104,17 @@ class Work:
     def findings(self, known: Mapping[str, str], unseen: Sequence[str]) -> Iterator[Finding]:
         """What is to be told; `known` maps digests to the bundles that they belong to, `unseen` is of the sources."""
         facts = self.facts
+        told = [*self._on_the_way(known)]
+        if self.done:
+            told += self._why_open(unseen)
+            if not self.settled and all(each.level is not Level.ERROR for each in told):
+                told.append(self._miss(unseen))
+            told += verdicts.of_facts(facts)
+        yield from told
+
+    def _on_the_way(self, known: Mapping[str, str]) -> Iterator[Finding]:
+        """What was met while the bundle was looked for, whatever came of it."""
+        facts = self.facts
         if self.misnamed:
             yield verdicts.of_misnamed(facts, self.misnamed)
         for each in self.aside:
@@ -112,17 +124,27 @@ class Work:
         for found in self.badly_signed:
             yield replace(found, level=Level.WARNING) if self.settled else found
         yield from self.ruling.findings if self.ruling else ()
-        if not self.done:
-            return
+
+    def _why_open(self, unseen: Sequence[str]) -> Iterator[Finding]:
+        """Why the bundle is not in its place, beyond what was met on the way; nothing where it is."""
+        facts = self.facts
         if self.clash is not None:
             kept = next((each.kept for each in self.aside if each.wrong.sha256 == facts.sha256), "")
             yield verdicts.of_clash(facts, self.clash, kept)
         elif not self.settled and self.unreadable:
             yield verdicts.of_unreadable(facts, self.unreadable)
-        elif not self.settled and self.offers is not None and not any(found.offers for _, found in self.offers):
-            places = [source.place for source, _ in self.offers]
-            yield verdicts.of_miss(facts, [*self._obstacles(), *unseen], places)
-        yield from verdicts.of_facts(facts)
+        elif not self.settled and self.offers is not None and not self._named():
+            yield self._miss(unseen)
+
+    def _named(self) -> bool:
+        """True when a source had a file of the bundle's name; whatever became of that is told by itself."""
+        return any(offer.named for _, found in self.offers or () for offer in found.offers)
+
+    def _miss(self, unseen: Sequence[str]) -> Finding:
+        offers = self.offers or ()
+        tried = sum(len(found.offers) for _, found in offers) if not self._named() else 0
+        obstacles = [*self._obstacles(), *verdicts.of_others(tried), *unseen]
+        return verdicts.of_miss(self.facts, obstacles, [source.place for source, _ in offers])
 
     def _obstacles(self) -> list[str]:
         return [sentence for _, found in self.offers or () for sentence in found.obstacles]

@@ -54,6 +54,14 @@ def of_miss(facts: Facts, obstacles: Sequence[str], places: Sequence[str]) -> Fi
     return finding("missing", facts.name, says, "put the file there and run the same command again")
 
 
+def of_others(count: int) -> list[str]:
+    """The sentence on files of the bundle's size under other names, which are not it; nothing where there are none."""
+    if not count:
+        return []
+    files = "a file of its size under another name does" if count == 1 else f"{count} files of its size do"
+    return [f"{files} not hold its bytes"]
+
+
 def of_try(facts: Facts, count: int) -> Finding:
     """The finding of a dry run for a bundle of which only the size is there, under other names."""
     files = "1 file of its size" if count == 1 else f"{count} files of its size"
