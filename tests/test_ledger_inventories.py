@@ -14,9 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.ledger.answers import Agreement, Selector
+from bundlekeeper.ledger.answers import Agreement, Answer, Selector
 from bundlekeeper.ledger.book import Book
-from bundlekeeper.ledger.events import Event, What
+from bundlekeeper.ledger.events import Event, Seen, What
 from bundlekeeper.ledger.exchange import export, merge
 from bundlekeeper.ledger.inventories import believed, load, plan_load, readings
 from bundlekeeper.ledger.questions import where
@@ -283,6 +283,93 @@ def test_the_last_reading_of_a_domain_is_what_stands_there(
     spoken = {domain for _, _, domain in lists[-1].values()}
     assert {key for key, place in found[0].items() if place[1] in spoken} <= set(lists[-1])
     assert found[0] == found[1]
+
+
+def test_of_two_readings_of_one_day_the_later_loaded_counts(book: Book) -> None:
+    """What a load says is gone, or is another version now, is so for `where` as well; the same bytes change nothing."""
+    others = (replace(BIOS, serial="B8", slot="4"), replace(BIOS, serial="B9", slot="5"))
+    told(book, inventory(0, [BIOS, *others]))
+    assert told(book, inventory(0, [BIOS, others[0]])) == ["bios B9 is gone from holm/holm-a/1/5"]
+    assert [a.component for a in where(book, Selector())] == ["B7", "B8"]
+    for version, before in (("6.1", "6.0"), ("6.0.1", "6.1"), ("6.2", "6.0.1"), ("5.9", "6.2")):
+        assert told(book, inventory(0, [replace(BIOS, active=version), others[0]])) == [
+            f"bios B7 at holm/holm-a/1/3: active was {before}, is {version}"
+        ]
+        answer = only_of(book, "B7")
+        assert answer.active is not None
+        assert answer.active.version == version
+    count = book.head().count
+    again = plan_load(book, inventory(0, [replace(BIOS, active="6.1"), others[0]]), says="list", source="holm.csv")
+    assert (again.again, again.changes, again.overtaken) == (True, (), readings(book)[0].id)
+    assert load(book, again, DAY0).new == 0
+    assert book.head().count == count
+    last = plan_load(book, inventory(0, [replace(BIOS, active="5.9"), others[0]]), says="list", source="holm.csv")
+    assert (last.again, last.overtaken) == (True, "")
+
+
+def only_of(book: Book, component: str) -> Answer:
+    """The answer about one component."""
+    (answer,) = where(book, Selector(component=component))
+    return answer
+
+
+def test_a_reading_counts_after_what_was_observed_by_hand_that_day(book: Book) -> None:
+    """Whoever spoke last of one day is believed, be it a list or a person."""
+    day = inventory(0, [BIOS])
+    told(book, day)
+    for version in ("6.1", "6.2"):
+        seen = said(What.OBSERVED, 0, seen=Seen(version))
+        book.record([seen], DAY0, arrange=True)
+    answer = only_of(book, "B7")
+    assert answer.active is not None
+    assert answer.active.version == "6.2"
+    assert told(book, inventory(0, [replace(BIOS, active="6.3")])) == [
+        "bios B7 at holm/holm-a/1/3: active was 6.2, is 6.3"
+    ]
+    answer = only_of(book, "B7")
+    assert answer.active is not None
+    assert answer.active.version == "6.3"
+
+
+def test_a_reading_that_was_taken_back_can_be_loaded_again(book: Book) -> None:
+    """It was right after all: the same bytes are a new statement once the old one does not count."""
+    plan = plan_load(book, inventory(0), says="list", source="holm.csv")
+    load(book, plan, DAY0)
+    book.record([Event(what=What.CORRECTED, at=at(1), says="ada", corrects=plan.reading, why="too early")], DAY0)
+    assert where(book, Selector()) == []
+    assert len(told(book, inventory(0))) == 3
+    assert [a.component for a in where(book, Selector())] == ["F1", "B7", "MB4-7:disk:1"]
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 1), READING), min_size=1, max_size=6))
+def test_what_a_load_says_is_what_where_says_afterwards(
+    lists: list[tuple[int, dict[str, tuple[str, str | None, str]]]],
+) -> None:
+    """ "Re-loading tells what changed since": by comparing the answers before and after, of the reading's own day."""
+    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "l"), write=True) as book:
+        for day, rows in lists:
+            found = inventory(
+                day,
+                [Component("bios", "holm", d, "1", s, serial=k, active=v) for k, (s, v, d) in rows.items()],
+            )
+            before, on = everything(book, found.taken), found.taken
+            plan = plan_load(book, found, says="list", source="holm.csv")
+            load(book, plan, DAY0)
+            after = everything(book, on)
+            if plan.again:
+                assert (plan.changes, after) == ((), before)
+                continue
+            was = {name for name, answer in before.items() if answer[1]}
+            now = {name for name, answer in after.items() if answer[1]}
+            told_of = {what: {c.part.key for c in plan.changes if c.what is what} for what in Change}
+            replaced = {c.before.key for c in plan.changes if c.what is Change.REPLACED and c.before}
+            assert told_of[Change.ADDED] | told_of[Change.REPLACED] == now - was
+            assert told_of[Change.GONE] | replaced == was - now
+            stayed = was & now
+            assert told_of[Change.MOVED] == {n for n in stayed if before[n][0] != after[n][0]}
+            active = {n for n in stayed if before[n][2][0] and before[n][2][0][0] != after[n][2][0][0]}
+            assert told_of[Change.VERSION] == active
 
 
 def test_a_problem_in_the_zone_is_told_before_anything(book: Book) -> None:

@@ -132,7 +132,15 @@ def _as_json(plan: Load, components: int, new: int, dry_run: bool) -> dict[str, 
     ]
     unlisted = [{"site": s, "domain": d, "kind": k, "count": n} for (s, d, k), n in plan.unlisted.items()]
     counts = {"components": components, "changes": len(changes), "new_events": new}
-    return {"reading": plan.reading, "dry_run": dry_run, "changes": changes, "unlisted": unlisted, "counts": counts}
+    return {
+        "reading": plan.reading,
+        "again": plan.again,
+        "overtaken_by": plan.overtaken or None,
+        "dry_run": dry_run,
+        "changes": changes,
+        "unlisted": unlisted,
+        "counts": counts,
+    }
 
 
 def _print(plan: Load, components: int, new: int, dry_run: bool) -> None:
@@ -142,8 +150,12 @@ def _print(plan: Load, components: int, new: int, dry_run: bool) -> None:
         output.line(
             f"not spoken of: {count} {kind} in {site}/{domain or '-'} stay as they were (--complete means gone)"
         )
-    known = "would be recorded" if dry_run else "recorded" if new else "was recorded before; nothing is new"
+    known = "would be recorded" if dry_run else "recorded"
+    known = "was recorded before; nothing is new" if plan.again or not (new or dry_run) else known
     output.line(f"{components} components, {len(plan.changes)} changes; {known}")
+    if plan.overtaken:
+        says = f"a reading of the same moment was loaded after this one and counts: {plan.overtaken[:12]}"
+        output.line(f"{says}; if it is wrong: bundlekeeper correct {plan.overtaken[:12]} --why TEXT")
     output.aside("next: bundlekeeper where")
 
 

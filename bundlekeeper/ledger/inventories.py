@@ -1,9 +1,10 @@
 """Inventories and the ledger: a reading becomes events, and the events with the newest readings an inventory again.
 
 Rules: a reading is one event of its own and one observation of each part, so that one correction takes all of it back;
-loading the same reading again changes nothing; a part is gone only by the list of its own domain; a reading may be
-loaded late, it is compared with what stood at its own time; the text of each reading is kept whole. What a reading
-cannot know any more, because something was put on a part since, is not known.
+loading the same reading again changes nothing; of two readings of one moment the one that was loaded later counts
+later, in every store, because its events say so by their `order`; a part is gone only by the list of its own domain; a
+reading may be loaded late, it is compared with what stood at its own time; the text of each reading is kept whole. What
+a reading cannot know any more, because something was put on a part since, is not known.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from bundlekeeper.model.inventory_changes import Changed
 from bundlekeeper.model.inventory_reading import Source, read_inventory
 from bundlekeeper.model.inventory_writing import to_json
 
-_INVENTORY = WHAT_CODE[What.INVENTORY]
+_INVENTORY, _OBSERVED = WHAT_CODE[What.INVENTORY], WHAT_CODE[What.OBSERVED]
 _RECORDS = tuple(WHAT_CODE[what] for what in (What.STAGED, What.ACTIVATED, What.REMOVED))
 Scope = tuple[str, str, str]  # site, domain, kind
 
@@ -36,7 +37,9 @@ class Load:
     """What loading a reading will do; a dry run and the real one share it.
 
     `unlisted` counts, by (site, domain, kind), the parts that stay as they were because the reading says nothing of
-    their kind there. `reading` is the id of the reading's own event.
+    their kind there. `reading` is the id of the reading's own event. `again` says that this very reading was loaded
+    before and still stands: then nothing changes; `overtaken` is the id of a reading of the same moment and of one of
+    its domains that was loaded after it and counts instead, "" where there is none.
     """
 
     reading: str
@@ -44,6 +47,8 @@ class Load:
     documents: Mapping[str, str]
     changes: tuple[Changed, ...]
     unlisted: Mapping[Scope, int]
+    again: bool = False
+    overtaken: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,34 +90,59 @@ def plan_load(book: Book, inventory: Inventory, *, says: str, source: str, by: s
     when = moments.moment(inventory.taken, inventory.zone)
     new = {part.key for part in inventory.components}
     domains = {(part.site, part.domain) for part in inventory.components}
+    text = to_json(inventory)
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    scope = tuple(sorted({(part.site, part.domain, part.kind) for part in inventory.components}))
+    reading = Event(
+        what=What.INVENTORY, at=when, says=says, by=by, source=source, document=digest, scope=scope, listing=listing
+    )
     with book.reading():
         believing = _Believing(book, AsOf(book, when.utc(), None, inventory.zone))
         stood = believing.at_sites(dict.fromkeys(site for site, _ in domains))
         stood += believing.of(new - {book.words.text(each.component) for each in stood})
         believing.read({site for site, _ in domains} | {believing.text(each.snapshot.site) for each in stood})
         there = [believing.component(s) for s in stood if s.snapshot.domain is not None and s.snapshot.present]
+        reading, again = _ordered(book, reading, [each.component for each in stood])
+        overtaken = _overtaking(book, reading) if again else ""
     in_domains = domains if listing != "some" else frozenset[tuple[str, str]]()
     before = [part for part in there if (part.site, part.domain) in in_domains or part.key in new]
-    changes = inventory_changes.compare(before, inventory.components, complete=listing == "all")
-    text = to_json(inventory)
-    digest = hashlib.sha256(text.encode()).hexdigest()
-    scope = tuple(sorted({(part.site, part.domain, part.kind) for part in inventory.components}))
-    reading = Event(
-        what=What.INVENTORY,
-        at=when,
-        says=says,
-        by=by,
-        source=source,
-        document=digest,
-        scope=scope,
-        listing=listing,
-    )
+    changes = [] if again else inventory_changes.compare(before, inventory.components, complete=listing == "all")
     common = replace(
         reading, what=What.OBSERVED, document="", scope=(), proof=ProofKind.INVENTORY, reading=reading.id()
     )
     events = (reading, *(_observation(common, part) for part in inventory.components))
-    unlisted = {} if listing else inventory_changes.unlisted(before, inventory.components)
-    return Load(reading.id(), events, {digest: text}, tuple(changes), unlisted)
+    unlisted = {} if listing or again else inventory_changes.unlisted(before, inventory.components)
+    return Load(reading.id(), events, {digest: text}, tuple(changes), unlisted, again, overtaken)
+
+
+def _ordered(book: Book, reading: Event, components: Sequence[int]) -> tuple[Event, bool]:
+    """The reading after all that was told of its very moment before; and whether it stands already, as it was then."""
+    select = "SELECT id, turn, void FROM event WHERE component IS NULL AND what = ? AND at = ?"
+    there = book.connection.execute(select, (_INVENTORY, reading.at.at_us)).fetchall()
+    for event_id, turn, void in there:
+        same = replace(reading, order=turn)
+        if not void and same.id() == event_id.hex():
+            return same, True
+    order = max((turn + 1 for _, turn, _ in there), default=0)
+    for start in range(0, len(components), 500):
+        part = components[start : start + 500]
+        marks = ",".join("?" * len(part))
+        # what was observed must come before; anything else does so by its rank (events.RANK) in the same order
+        select = f"SELECT max(turn + (what = ?)) FROM event WHERE component IN ({marks}) AND at = ?"  # noqa: S608
+        (latest,) = book.connection.execute(select, (_OBSERVED, *part, reading.at.at_us)).fetchone()
+        order = max(order, latest or 0)
+    return replace(reading, order=order), False
+
+
+def _overtaking(book: Book, reading: Event) -> str:
+    """The last standing reading of the same moment that speaks of one of its domains after it; "" for none."""
+    domains = {(site, domain) for site, domain, _ in reading.scope}
+    for other in readings(book):
+        if other.id == reading.id():
+            return ""
+        if other.at.at_us == reading.at.at_us and domains & {(site, domain) for site, domain, _ in other.scope}:
+            return other.id
+    return ""
 
 
 def load(book: Book, plan: Load, learned: datetime) -> Recorded:
@@ -123,7 +153,8 @@ def load(book: Book, plan: Load, learned: datetime) -> Recorded:
 def _observation(common: Event, part: Component) -> Event:
     return Event(
         what=What.OBSERVED, at=common.at, says=common.says, by=common.by, source=common.source, proof=common.proof,
-        reading=common.reading, component=part.key, kind=part.kind, model=part.model or "", parent=part.parent or "",
+        order=common.order, reading=common.reading, component=part.key,
+        kind=part.kind, model=part.model or "", parent=part.parent or "",
         place=part.place, seen=Seen(part.active, part.pending, part.spare, part.held),
     )  # fmt: skip
 

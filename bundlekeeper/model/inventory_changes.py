@@ -51,6 +51,9 @@ class Changed:
             return f"{name} replaces {self.before.key} at {part.place.path()}"
         if self.what is Change.MOVED:
             return f"{name} moved from {self.before.place.path()} to {part.place.path()}"
+        if self.what is Change.UNREAD:  # what was known of it stays known, as of when it was
+            told = (f"{key} was not read, {_word(getattr(self.before, key))} is what is known" for key in self.keys)
+            return f"{name} at {part.place.path()}: {'; '.join(told)}"
         told = (f"{key} was {_word(getattr(self.before, key))}, is {_word(getattr(part, key))}" for key in self.keys)
         return f"{name} at {part.place.path()}: {'; '.join(told)}"
 
