@@ -17,8 +17,9 @@ from bundlekeeper.cli.common import progress_for
 from bundlekeeper.cli.signals import SIGNALS
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.model.checksum_list import MAX_BYTES, ChecksumList, parse
-from bundlekeeper.model.draft import FILL_CODES, OWN_COPY, Entry, entries_from_list, publisher
+from bundlekeeper.model.entries import Entry
 from bundlekeeper.model.findings import Finding
+from bundlekeeper.model.merging import merge
 
 if TYPE_CHECKING:
     from bundlekeeper.proof.digests import Outcome
@@ -29,10 +30,9 @@ _LIST_BYTES = min(MAX_BYTES, 1 << 20)
 
 @dataclass(slots=True)
 class Gathered:
-    """Entries for a draft, where their digests come from, and what was found on the way."""
+    """Entries for a draft, each naming where its digest comes from, and what was found on the way."""
 
     entries: list[Entry]
-    digest_from: str
     findings: list[Finding] = field(default_factory=list)
 
 
@@ -42,32 +42,7 @@ def gather(paths: list[Path], *, quiet: bool) -> Gathered:
     Raises InputError for what is not there or cannot be a bundle, UnfinishedError when reading fails.
     """
     lists, files = _told_apart(paths)
-    listed: dict[str, Entry] = {}
-    found: list[Finding] = []
-    for each in lists:
-        entries, problems = entries_from_list(each)
-        found += problems
-        listed.update((e.file, e) for e in entries if e.file not in listed)
-    own = _digested(files, quiet)
-    if not lists:
-        return Gathered(own, OWN_COPY, found)
-    merged = dict(listed)
-    for entry in own:
-        said = listed.get(entry.file)
-        if said is None:
-            found.append(
-                _problem("digest-differs", entry.file, "the list does not name it; left out", "draft it alone")
-            )
-        elif said.sha256 != entry.sha256:
-            says = f"the file's SHA-256 is {entry.sha256}, the list says {said.sha256}"
-            found.append(_problem("digest-differs", entry.file, says, "the file or the list is not the right one"))
-        else:
-            merged[entry.file] = entry
-    return Gathered(list(merged.values()), publisher(lists[0]), found)
-
-
-def _problem(code: str, subject: str, says: str, hint: str) -> Finding:
-    return Finding(code, FILL_CODES[code].level, subject, says, hint)
+    return Gathered(*merge(lists, _digested(files, quiet)))
 
 
 def _told_apart(paths: list[Path]) -> tuple[list[ChecksumList], list[Path]]:

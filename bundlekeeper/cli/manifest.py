@@ -72,8 +72,8 @@ def draft(
     own list agrees.
     """
     from bundlekeeper.cli.drafting import gather
+    from bundlekeeper.model.draft import OWN_COPY, fill
     from bundlekeeper.model.draft import draft as draft_text
-    from bundlekeeper.model.draft import fill
 
     gathered = gather(files, quiet=quiet)
     found = list(gathered.findings)
@@ -82,14 +82,14 @@ def draft(
             gathered.entries,
             platform=platform or "platform-name",
             issued=today(),
-            digest_from=gathered.digest_from,
+            digest_from=OWN_COPY,
         )
         written = write_new(out, text, force=force)
         if json:
             output.envelope("manifest-draft", found, {"output": out, "entries": len(gathered.entries)})
         return _drafted(found, written, json)
     old = read_bounded(into, MANIFEST_LIMIT, "the manifest")
-    text, report = fill(_text(old, into), gathered.entries, digest_from=gathered.digest_from, name=into)
+    text, report = fill(_text(old, into), gathered.entries, name=into)
     write_over(into, text, old)
     return _amended("manifest-draft", into, report, found, json)
 

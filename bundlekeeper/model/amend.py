@@ -66,15 +66,16 @@ def fill(
 ) -> tuple[str, Report]:
     """Fill missing or empty `sha256`, `size` and `digest_from` of the bundles that `entries` name; add the others.
 
-    `name` is the manifest's file name for the findings. Raises InputError when the text is no TOML, holds bundles
-    that are no tables, or a name cannot be written.
+    `digest_from` stands for the entries that do not name their own. `name` is the manifest's file name for the
+    findings. Raises InputError when the text is no TOML, holds bundles that are no tables, or a name cannot be written.
     """
     work = _Amend(text, name)
-    given, signatures = split_signatures(_consistent(entries, work.report), work.by_file)
+    rows, work.report.findings = consistent(entries)
+    given, signatures = split_signatures(rows, work.by_file)
     for entry in given:
         places = work.by_file.get(entry.file, [])
         for index in places:
-            _fill_bundle(work, index, entry, digest_from)
+            _fill_bundle(work, index, entry, entry.digest_from or digest_from)
         if not places:
             work.edit.add("bundle", bundle_lines(entry, digest_from, signatures.get(entry.file)))
             work.report.changes.append(Change(entry.file, "bundle", None, entry.file))
@@ -114,8 +115,9 @@ class _Amend:
         self.report.findings.append(Finding(code, _CODES[code].level, subject, says, hint, where, excerpt))
 
 
-def _consistent(entries: Iterable[Entry], report: Report) -> list[Entry]:
-    """One entry for each name; names that came with different bytes are reported and left out."""
+def consistent(entries: Iterable[Entry]) -> tuple[list[Entry], list[Finding]]:
+    """One entry for each name; names that came with different bytes are left out, and the findings about them."""
+    findings: list[Finding] = []
     by_name: dict[str, list[Entry]] = {}
     for entry in entries:
         rows = by_name.setdefault(entry.file, [])
@@ -128,8 +130,8 @@ def _consistent(entries: Iterable[Entry], report: Report) -> list[Entry]:
                 for e in rows
             )
             level = _CODES["given-twice"].level
-            report.findings.append(Finding("given-twice", level, file, says, "give the one that is meant"))
-    return [rows[0] for rows in by_name.values() if len(rows) == 1]
+            findings.append(Finding("given-twice", level, file, says, "give the one that is meant"))
+    return [rows[0] for rows in by_name.values() if len(rows) == 1], findings
 
 
 def _fill_bundle(work: _Amend, index: int, entry: Entry, digest_from: str) -> None:

@@ -12,7 +12,6 @@ from datetime import date
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.amend import CONFIRM_CODES, FILL_CODES, Change, Report, confirm, fill
-from bundlekeeper.model.checksum_list import ChecksumList
 from bundlekeeper.model.entries import (
     FAMILIES,
     Entry,
@@ -21,6 +20,7 @@ from bundlekeeper.model.entries import (
     guess_family,
     guess_version,
     in_order,
+    publisher,
     split_signatures,
 )
 from bundlekeeper.model.origins import OWN_COPY
@@ -44,21 +44,18 @@ __all__ = [
 SCHEMA_LINE = "#:schema bundlekeeper-manifest.schema.json"
 
 
-def publisher(listed: ChecksumList) -> str:
-    """The `digest_from` of digests that come from a publisher's list."""
-    return f"publisher: {visible(listed.name)}"
-
-
 def draft(entries: Iterable[Entry], *, platform: str, issued: date, digest_from: str, sequence: int = 1) -> str:
     """A first manifest, as text with LF line ends, that names each entry as a bundle and tells what to review.
 
-    `digest_from` is `OWN_COPY` for digests computed from the files, `publisher(list)` for those of a list. Raises
-    InputError when there is no entry, and for names and texts that TOML cannot hold.
+    `digest_from` is `OWN_COPY` for digests computed from the files, `publisher(list)` for those of a list; it stands
+    for every entry that does not name its own. Raises InputError when there is no entry, and for names and texts that
+    TOML cannot hold.
     """
     bundles, signatures = split_signatures(entries)
     if not bundles:
         raise InputError("there is nothing to draft a manifest from", hint="give files, or a list that names some")
-    blocks = [_head(platform, issued, sequence, digest_from)]
+    sources = list(dict.fromkeys(entry.digest_from or digest_from for entry in bundles if entry.sha256))
+    blocks = [_head(platform, issued, sequence, sources or [digest_from])]
     blocks += [
         ["[[bundle]]", *bundle_lines(entry, digest_from, signatures.get(entry.file))] for entry in in_order(bundles)
     ]
@@ -66,12 +63,12 @@ def draft(entries: Iterable[Entry], *, platform: str, issued: date, digest_from:
     return "\n".join("\n".join(block) + "\n" for block in blocks)
 
 
-def _head(platform: str, issued: date, sequence: int, digest_from: str) -> list[str]:
-    own = digest_from == OWN_COPY
-    source = "from the files themselves" if own else f"from {visible(digest_from)}"
+def _head(platform: str, issued: date, sequence: int, sources: list[str]) -> list[str]:
+    own = OWN_COPY in sources
+    source = " and ".join("the files themselves" if each == OWN_COPY else visible(each) for each in sources)
     lines = [
         SCHEMA_LINE,
-        f"# A first draft, {source}. Review every line before you rely on it.",
+        f"# A first draft, from {source}. Review every line before you rely on it.",
         '# What could not be known is "" with REVIEW beside it; `bundlekeeper manifest lint` points at each.',
     ]
     if own:

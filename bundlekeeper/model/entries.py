@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from bundlekeeper.errors import InputError, VersionError
 from bundlekeeper.model.checksum_list import SHA256, ChecksumLine, ChecksumList
 from bundlekeeper.model.findings import Code, Finding, Level
+from bundlekeeper.model.text import visible
 from bundlekeeper.model.toml_edit import basic_string, literal
 from bundlekeeper.model.versions import Key, Natural
 
@@ -28,11 +29,21 @@ LIST_ENTRY_CODES: dict[str, Code] = {
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One file: its name as published, SHA-256 (lower-case hexadecimal) and size, each None where unknown."""
+    """One file: its name as published, SHA-256 (lower-case hexadecimal) and size, each None where unknown.
+
+    `digest_from` says where this very digest comes from; empty where the whole draft's source stands for it. It does
+    not make another file of it, so it is not compared.
+    """
 
     file: str
     sha256: str | None = None
     size_bytes: int | None = None
+    digest_from: str = field(default="", compare=False)
+
+
+def publisher(listed: ChecksumList) -> str:
+    """The `digest_from` of digests that come from a publisher's list: the list's name without its folder."""
+    return f"publisher: {visible(listed.name.rpartition('/')[2])}"
 
 
 def entries_from_list(listed: ChecksumList) -> tuple[list[Entry], list[Finding]]:
@@ -44,7 +55,7 @@ def entries_from_list(listed: ChecksumList) -> tuple[list[Entry], list[Finding]]
         if problem is not None:
             findings.append(problem)
         else:
-            entries.append(Entry(file, digest))
+            entries.append(Entry(file, digest, digest_from=publisher(listed)))
     return entries, findings
 
 
@@ -163,7 +174,7 @@ def in_order(entries: Iterable[Entry]) -> list[Entry]:
 
 
 def bundle_lines(entry: Entry, digest_from: str, signature: str | None = None) -> list[str]:
-    """The lines of a [[bundle]] table below its header.
+    """The lines of a [[bundle]] table below its header; an entry's own `digest_from` goes before the one given.
 
     What is unknown is "" with a comment, which lint refuses at its place. Raises InputError for a name or a text that
     TOML cannot hold.
@@ -177,7 +188,7 @@ def bundle_lines(entry: Entry, digest_from: str, signature: str | None = None) -
         _line("sha256", entry.sha256, "64 hexadecimal digits, from the publisher's page"),
     ]
     if entry.sha256:
-        lines.append(_line("digest_from", digest_from))
+        lines.append(_line("digest_from", entry.digest_from or digest_from))
     if family == "rack":
         lines.append(_line("build", None, '"managed" (servers run by a domain manager) or "standalone" (run alone)'))
     if signature:

@@ -1,0 +1,82 @@
+"""`manifest draft` as a user runs it: lists, files, folders, and what each of them may not become."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from tests.conftest import Keeper
+
+ONE, TWO, THREE = "1" * 64, "2" * 64, "3" * 64
+MD5 = "c" * 32
+BLADE, RACK, INFRA = (f"marram-{family}-6.1.0.fwb" for family in ("blade", "rack", "infrastructure"))
+
+
+def bundles(text: str) -> dict[str, dict[str, Any]]:
+    """The drafted bundles by file; a file that is drafted twice fails the test."""
+    rows = tomllib.loads(text)["bundle"]
+    assert len({row["file"] for row in rows}) == len(rows)
+    return {row["file"]: row for row in rows}
+
+
+def lists(folder: Path, **texts: str) -> list[Path]:
+    """Checksum lists, written; returns their paths in order."""
+    for name, text in texts.items():
+        (folder / name).write_text(text)
+    return [folder / name for name in texts]
+
+
+def test_each_digest_names_its_own_list(keeper: Keeper, tmp_path: Path) -> None:
+    """trade.md, 18: whose word a digest is decides what it proves; another list's name would be a false witness."""
+    given = lists(tmp_path, A=f"{ONE}  {BLADE}\n", MD5SUMS=f"{MD5}  {RACK}\n", B=f"{TWO}  {INFRA}\n")
+    ran = keeper("manifest", "draft", *given)
+    rows = bundles(ran.out)
+    assert rows[BLADE]["digest_from"] == "publisher: A"
+    assert rows[INFRA]["digest_from"] == "publisher: B"
+    assert "MD5SUMS" not in ran.out
+    assert "other-algorithm" in ran.err
+
+
+def test_lists_that_contradict_each_other_give_no_digest(keeper: Keeper, tmp_path: Path) -> None:
+    given = lists(tmp_path, A=f"{ONE}  {BLADE}\n{TWO}  {INFRA}\n", B=f"{THREE}  {BLADE}\n{TWO}  {INFRA}\n")
+    ran = keeper("manifest", "draft", *given, "-o", "m.toml", "--json")
+    assert (ran.status, ran.codes) == (1, ["listed-twice"])
+    says = ran.json["findings"][0]["says"]
+    assert ONE in says
+    assert THREE in says
+    rows = bundles((tmp_path / "m.toml").read_text())
+    assert rows[BLADE]["sha256"] == ""
+    assert "digest_from" not in rows[BLADE]
+    assert rows[INFRA]["sha256"] == TWO
+
+
+def test_files_of_one_name_and_other_bytes_give_no_digest(keeper: Keeper, tmp_path: Path) -> None:
+    for folder, data in (("a", b"one"), ("b", b"two")):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / BLADE).write_bytes(data)
+        (tmp_path / folder / RACK).write_bytes(b"same")
+    ran = keeper("manifest", "draft", "a", "b", "-o", "m.toml", "--json", "--quiet")
+    assert (ran.status, ran.codes) == (1, ["given-twice"])
+    rows = bundles((tmp_path / "m.toml").read_text())
+    assert rows[BLADE]["sha256"] == rows[BLADE]["size"] == ""
+    assert rows[RACK]["digest_from"] == "own copy"
+
+
+def test_a_list_and_its_files_keep_the_lists_name_and_the_files_size(keeper: Keeper, tmp_path: Path) -> None:
+    (tmp_path / BLADE).write_bytes(b"")
+    (tmp_path / (BLADE + ".sig")).write_bytes(b"s")
+    empty = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"  # FIPS 180-4, of no bytes
+    given = lists(tmp_path, A=f"{TWO}  {INFRA}\n", B=f"{empty}  {BLADE}\n")
+    ran = keeper("manifest", "draft", *given, BLADE, BLADE + ".sig", "--quiet")
+    row = bundles(ran.out)[BLADE]
+    assert (ran.status, row["digest_from"], row["size"]) == (0, "publisher: B", 0)
+
+
+def test_into_a_manifest_each_digest_names_its_own_list(keeper: Keeper, tmp_path: Path) -> None:
+    given = lists(tmp_path, A=f"{ONE}  {BLADE}\n", B=f"{TWO}  {INFRA}\n")
+    assert keeper("manifest", "draft", given[0], "-o", "m.toml").status == 0
+    ran = keeper("manifest", "draft", given[1], "--into", "m.toml")
+    assert ran.status == 0
+    rows = bundles((tmp_path / "m.toml").read_text())
+    assert {file: row["digest_from"] for file, row in rows.items()} == {BLADE: "publisher: A", INFRA: "publisher: B"}
