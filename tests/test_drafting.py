@@ -6,6 +6,11 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bundlekeeper.model.list_look import is_list
 from tests.conftest import Keeper
 
 ONE, TWO, THREE = "1" * 64, "2" * 64, "3" * 64
@@ -80,3 +85,78 @@ def test_into_a_manifest_each_digest_names_its_own_list(keeper: Keeper, tmp_path
     assert ran.status == 0
     rows = bundles((tmp_path / "m.toml").read_text())
     assert {file: row["digest_from"] for file, row in rows.items()} == {BLADE: "publisher: A", INFRA: "publisher: B"}
+
+
+GOOD = f"{ONE}  {BLADE}\n"
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "codes"),
+    [
+        ("list.txt", f"{GOOD}garbage\nmore garbage\n", ["list-line", "list-line"]),
+        ("list.txt", f"garbage\nSHA256 ({BLADE}) = {ONE}\n", ["list-line"]),
+        ("list.txt", f"{ONE}  {BLADE}\0{TWO}  {RACK}\0", ["list-line"]),
+        ("SHA256SUMS", f"{ONE[1:]}  {BLADE}\n", ["list-digest"]),
+        ("SHA256SUMS-6.1", f"{ONE}\n", ["list-name"]),
+        ("marram-6.1-CHECKSUM", "all is well\n", ["list-line"]),
+        (f"{BLADE}.sha256", f"{ONE[1:]}x  {BLADE}\n", ["list-digest"]),
+        ("marram.sums", "nothing\n", ["list-line"]),
+        ("sha512sums.txt", "nothing\n", ["list-line"]),
+        ("SHA256SUMS", "\1\2\3", ["list-line"]),
+        ("large.txt", f"# all\n\n{GOOD}" + "garbage\n" * 150_000, ["list-line"] * 1000),
+    ],
+)
+def test_a_list_with_a_bad_line_is_refused_and_never_drafted(
+    keeper: Keeper, tmp_path: Path, name: str, data: str, codes: list[str]
+) -> None:
+    """trade.md, 1: 'A digest mistyped or copied from the wrong line', told with every bad line at once."""
+    (tmp_path / name).write_text(data)
+    ran = keeper("manifest", "draft", name, "-o", "m.toml", "--json")
+    assert (ran.status, ran.codes) == (2, codes)
+    assert not (tmp_path / "m.toml").exists()
+
+
+def test_every_bad_list_is_told(keeper: Keeper, tmp_path: Path) -> None:
+    given = lists(tmp_path, A=GOOD + "garbage\n", SHA256SUMS="# nothing\n", B=f"{GOOD}{TWO[1:]}  x\n")
+    ran = keeper("manifest", "draft", *given, "--json")
+    assert (ran.status, ran.codes) == (2, ["list-digest", "list-line", "list-line"])
+
+
+def test_a_list_larger_than_a_look_is_read_whole(keeper: Keeper, tmp_path: Path) -> None:
+    rows = [f"{ONE}  marram-blade-6.1.{number}.fwb\n" for number in range(12_000)]
+    (tmp_path / "list.txt").write_text("".join(rows))
+    assert (tmp_path / "list.txt").stat().st_size > 1 << 20
+    ran = keeper("manifest", "draft", "list.txt", "-o", "m.toml", "--json")
+    assert (ran.status, ran.json["entries"]) == (0, len(rows))
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"\x7fELF\1\2\0" + f"\n{GOOD}".encode() * 20,
+        f"{GOOD}\0\0\0".encode() + bytes(range(256)),
+        b"\0" * 100 + f"\n{GOOD}".encode(),
+        b"\xff" * 4096,
+        b":10010000214601360121470136007EFE09D2190140\n:00000001FF\n",  # a hexadecimal file of the trade
+        b"readme\n" * 200_000 + GOOD.encode(),
+        b"\n",
+    ],
+)
+def test_firmware_is_never_taken_for_a_list(keeper: Keeper, tmp_path: Path, data: bytes) -> None:
+    (tmp_path / RACK).write_bytes(data)
+    ran = keeper("manifest", "draft", RACK, "--quiet")
+    assert ran.status == 0, ran.err
+    assert bundles(ran.out)[RACK]["size"] == len(data)
+
+
+@given(st.binary(max_size=300), st.binary(max_size=300))
+def test_bytes_that_no_text_has_make_a_file(before: bytes, after: bytes) -> None:
+    """'Binary firmware is never taken for a list', whatever lines stand in it."""
+    data = before + b"\n" + GOOD.encode() + after + b"\x02"
+    assert not is_list(RACK, data.removeprefix(b"\xff\xfe").removeprefix(b"\xfe\xff"), whole=True)
+
+
+@given(st.binary(max_size=300))
+def test_any_bytes_under_any_name_get_an_answer(data: bytes) -> None:
+    for name in (RACK, "SHA256SUMS", "list.txt", ""):
+        assert is_list(name, data, whole=True) in (True, False)

@@ -1,7 +1,8 @@
 """What a draft is made from: files, folders of files, and checksum lists, told apart by looking.
 
 Rules: a list's digest is the publisher's, a file's own is "own copy"; when both are given for one file, the file gives
-the size and its bytes must agree with the list, else it is a finding; a list is a small text file that reads as one.
+the size and its bytes must agree with the list, else it is a finding; a list with a bad line is refused whole, never
+taken for firmware.
 """
 
 from __future__ import annotations
@@ -16,16 +17,14 @@ from typing import TYPE_CHECKING
 from bundlekeeper.cli.common import progress_for
 from bundlekeeper.cli.signals import SIGNALS
 from bundlekeeper.errors import InputError, UnfinishedError
-from bundlekeeper.model.checksum_list import MAX_BYTES, ChecksumList, parse
+from bundlekeeper.model.checksum_list import LIST_CODES, MAX_BYTES, ChecksumList, parse
 from bundlekeeper.model.entries import Entry
 from bundlekeeper.model.findings import Finding
+from bundlekeeper.model.list_look import HEAD_BYTES, is_list
 from bundlekeeper.model.merging import merge
 
 if TYPE_CHECKING:
     from bundlekeeper.proof.digests import Outcome
-
-# A list has a line of about a hundred bytes for each file; a larger file is no list worth looking into.
-_LIST_BYTES = min(MAX_BYTES, 1 << 20)
 
 
 @dataclass(slots=True)
@@ -48,16 +47,33 @@ def gather(paths: list[Path], *, quiet: bool) -> Gathered:
 def _told_apart(paths: list[Path]) -> tuple[list[ChecksumList], list[Path]]:
     lists: list[ChecksumList] = []
     files: list[Path] = []
+    bad: list[InputError] = []
     for path in paths:
         for file in _expanded(path):
-            read = _as_list(file)
-            if read is None:
+            data = _list_data(file)
+            if data is None:
                 files.append(file)
             elif path.is_dir():
                 continue  # a list that lies beside the files is no other way of getting it: it must be named
             else:
-                lists.append(read)
+                try:
+                    lists.append(parse(data, name=str(file)))
+                except InputError as error:
+                    bad.append(error)
+    if bad:
+        raise bad[0] if len(bad) == 1 else _all_of(bad)
     return lists, files
+
+
+def _all_of(errors: list[InputError]) -> InputError:
+    """One error for several lists; what is wrong with a list as a whole becomes a problem of its own."""
+    problems: list[Finding] = []
+    for error in errors:
+        whole = Finding("list-line", LIST_CODES["list-line"].level, error.where, error.says, error.hint)
+        problems += error.problems or [whole]
+    return InputError(
+        f"{len(errors)} checksum lists cannot be used", hint="get them again, or mend what is shown", problems=problems
+    )
 
 
 def _expanded(path: Path) -> list[Path]:
@@ -74,21 +90,16 @@ def _expanded(path: Path) -> list[Path]:
     return [path]
 
 
-def _as_list(path: Path) -> ChecksumList | None:
+def _list_data(path: Path) -> bytes | None:
+    """The bytes of a checksum list, good or bad, with no more than one beyond the limit; None for any other file."""
     try:
         with path.open("rb") as file:
-            data = file.read(_LIST_BYTES + 1)
+            head = file.read(HEAD_BYTES + 1)
+            if not is_list(path.name, head, whole=len(head) <= HEAD_BYTES):
+                return None
+            return head + file.read(MAX_BYTES + 1 - len(head))
     except OSError as error:
         raise UnfinishedError(f"cannot be read: {error.strerror}", where=str(path)) from error
-    if not data or len(data) > _LIST_BYTES or b"\0" in data:
-        return None
-    try:
-        listed = parse(data, name=path.name)
-    except InputError:
-        if path.name.upper().startswith(("SHA256SUM", "CHECKSUM")) or path.suffix.lower() == ".sha256":
-            parse(data, name=str(path))  # it says that it is one: show what is wrong with it
-        return None
-    return listed if listed.lines else None
 
 
 def _digested(files: list[Path], quiet: bool) -> list[Entry]:
