@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -160,3 +161,67 @@ def test_bytes_that_no_text_has_make_a_file(before: bytes, after: bytes) -> None
 def test_any_bytes_under_any_name_get_an_answer(data: bytes) -> None:
     for name in (RACK, "SHA256SUMS", "list.txt", ""):
         assert is_list(name, data, whole=True) in (True, False)
+
+
+@pytest.mark.parametrize(
+    ("text", "codes"),
+    [
+        (f"{MD5}  {BLADE}\n{'a' * 40}  {RACK}\n", ["other-algorithm", "other-algorithm"]),
+        (f"{MD5}  {BLADE}\n", ["other-algorithm"]),
+    ],
+)
+def test_nothing_to_draft_says_why(keeper: Keeper, tmp_path: Path, text: str, codes: list[str]) -> None:
+    (tmp_path / "SUMS").write_text(text)
+    ran = keeper("manifest", "draft", "SUMS", "--json")
+    assert (ran.status, ran.codes) == (2, codes)
+    assert "other-algorithm" in keeper("manifest", "draft", "SUMS").err
+
+
+def test_a_list_that_contradicts_itself_says_so(keeper: Keeper, tmp_path: Path) -> None:
+    (tmp_path / "SUMS").write_text(f"{ONE}  {BLADE}\n{TWO}  {BLADE}\n")
+    ran = keeper("manifest", "draft", "SUMS", "--json")
+    assert (ran.status, ran.codes) == (1, ["listed-twice"])
+    assert bundles(ran.json["text"])[BLADE]["sha256"] == ""
+
+
+def test_json_is_the_only_thing_on_stdout(keeper: Keeper, tmp_path: Path) -> None:
+    """ "One versioned JSON envelope for success, findings and error" (style.md, habit 9)"""
+    (tmp_path / "SUMS").write_text(GOOD)
+    plain, ran = keeper("manifest", "draft", "SUMS"), keeper("manifest", "draft", "SUMS", "--json")
+    assert ran.json["schema"] == "bundlekeeper.manifest-draft/1"
+    assert ran.json["text"] == plain.out
+    written = keeper("manifest", "draft", "SUMS", "--json", "-o", "m.toml")
+    assert "text" not in written.json
+    assert (tmp_path / "m.toml").read_text() == plain.out
+
+
+def test_a_file_that_no_list_names_is_left_out_and_told(keeper: Keeper, tmp_path: Path) -> None:
+    (tmp_path / "SUMS").write_text(GOOD)
+    (tmp_path / RACK).write_bytes(b"x")
+    ran = keeper("manifest", "draft", "SUMS", RACK, "--json", "--quiet")
+    assert (ran.status, ran.codes) == (1, ["not-in-list"])
+    assert set(bundles(ran.json["text"])) == {BLADE}
+
+
+def test_what_a_folder_holds_besides_files_is_told(keeper: Keeper, tmp_path: Path) -> None:
+    folder = tmp_path / "in"
+    (folder / "deeper").mkdir(parents=True)
+    (folder / RACK).write_bytes(b"x")
+    (folder / "SHA256SUMS").write_text(GOOD + "garbage\n")
+    (folder / "SHA256SUMS.sig").write_bytes(b"\1")
+    (folder / ".part").write_bytes(b"x")
+    (folder / "newest").symlink_to(RACK)
+    os.mkfifo(folder / "pipe")
+    ran = keeper("manifest", "draft", "in", "--quiet")
+    assert ran.status == 0
+    assert set(bundles(ran.out)) == {RACK}
+    for name in ("deeper", "SHA256SUMS", "SHA256SUMS.sig", ".part", "newest", "pipe"):
+        assert f"in/{name}" in ran.err, name
+
+
+@pytest.mark.parametrize("name", ["Bad Name", "", "a--b", "marram\n", "x" * 65, "über"])
+def test_a_platform_that_lint_would_refuse_is_refused(keeper: Keeper, tmp_path: Path, name: str) -> None:
+    (tmp_path / "SUMS").write_text(GOOD)
+    ran = keeper("manifest", "draft", "SUMS", "--platform", name)
+    assert (ran.status, ran.out) == (2, "")
+    assert "hint: small letters" in ran.err

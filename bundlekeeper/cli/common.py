@@ -71,7 +71,7 @@ def read_bounded(path: str, limit: int, what: str) -> bytes:
     except FileNotFoundError as error:
         raise InputError(f"{what} is not there", where=path, hint="check the path") from error
     except (OSError, ValueError) as error:
-        raise InputError(f"{what} cannot be opened: {_reason(error)}", where=path) from error
+        raise InputError(f"{what} cannot be opened: {reason(error)}", where=path) from error
     with os.fdopen(fd, "rb") as file:
         mode = os.fstat(fd).st_mode
         # A pipe is welcome (process substitution gives one); a device or a folder never holds an input file.
@@ -81,13 +81,14 @@ def read_bounded(path: str, limit: int, what: str) -> bytes:
         try:
             data = file.read(limit + 1)
         except OSError as error:
-            raise UnfinishedError(f"{what} cannot be read: {_reason(error)}", where=path) from error
+            raise UnfinishedError(f"{what} cannot be read: {reason(error)}", where=path) from error
     if len(data) > limit:
         raise InputError(f"{what} is larger than {limit} bytes", where=path, hint="is this the right file?")
     return data
 
 
-def _reason(error: Exception) -> str:
+def reason(error: Exception) -> str:
+    """Why the system refused something, in its words."""
     return error.strerror or str(error) if isinstance(error, OSError) else str(error)
 
 

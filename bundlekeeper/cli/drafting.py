@@ -8,23 +8,28 @@ taken for firmware.
 from __future__ import annotations
 
 import os
+import re
 import stat
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bundlekeeper.cli.common import progress_for
+from bundlekeeper.cli import output
+from bundlekeeper.cli.common import progress_for, reason
 from bundlekeeper.cli.signals import SIGNALS
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.model.checksum_list import LIST_CODES, MAX_BYTES, ChecksumList, parse
 from bundlekeeper.model.entries import Entry
 from bundlekeeper.model.findings import Finding
-from bundlekeeper.model.list_look import HEAD_BYTES, is_list
+from bundlekeeper.model.list_look import HEAD_BYTES, is_list, is_signature_of_list
 from bundlekeeper.model.merging import merge
 
 if TYPE_CHECKING:
     from bundlekeeper.proof.digests import Outcome
+
+
+_SHOWN = 20  # names of one sort that are passed over
 
 
 @dataclass(slots=True)
@@ -32,7 +37,8 @@ class Gathered:
     """Entries for a draft, each naming where its digest comes from, and what was found on the way."""
 
     entries: list[Entry]
-    findings: list[Finding] = field(default_factory=list)
+    findings: list[Finding]
+    passed_over: list[tuple[Path, str]]  # what lay in a given folder and is no bundle file, and what it is
 
 
 def gather(paths: list[Path], *, quiet: bool) -> Gathered:
@@ -40,29 +46,61 @@ def gather(paths: list[Path], *, quiet: bool) -> Gathered:
 
     Raises InputError for what is not there or cannot be a bundle, UnfinishedError when reading fails.
     """
-    lists, files = _told_apart(paths)
-    return Gathered(*merge(lists, _digested(files, quiet)))
+    lists, files, passed_over = _told_apart(paths)
+    return Gathered(*merge(lists, _digested(files, quiet)), passed_over)
 
 
-def _told_apart(paths: list[Path]) -> tuple[list[ChecksumList], list[Path]]:
+def tell_passed_over(gathered: Gathered) -> None:
+    """Say on stderr what lay in the given folders and was not looked at, a line for each sort."""
+    sorts: dict[str, list[str]] = {}
+    for path, what in gathered.passed_over:
+        sorts.setdefault(what, []).append(str(path))
+    for what, names in sorts.items():
+        more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""
+        output.aside(f"passed over: {what}: {', '.join(names[:_SHOWN])}{more}")
+    if sorts:
+        output.aside("hint: name what is meant: a folder of its own, a link's file, a list that came by another way")
+
+
+def checked_platform(name: str | None) -> str:
+    """The platform's name, or what stands for it until the review where none is given.
+
+    Raises InputError for a name that the manifest's own types would refuse.
+    """
+    if name is None:
+        return "platform-name"
+    from bundlekeeper.model.manifest import MAX_PLATFORM, PLATFORM
+
+    if re.fullmatch(PLATFORM, name) is None or len(name) > MAX_PLATFORM:
+        hint = f"small letters and digits, in words joined by single hyphens, at most {MAX_PLATFORM} characters"
+        raise InputError(f"--platform cannot be {name!r}", hint=hint)
+    return name
+
+
+def _told_apart(paths: list[Path]) -> tuple[list[ChecksumList], list[Path], list[tuple[Path, str]]]:
     lists: list[ChecksumList] = []
     files: list[Path] = []
     bad: list[InputError] = []
+    passed_over: list[tuple[Path, str]] = []
     for path in paths:
-        for file in _expanded(path):
-            data = _list_data(file)
+        if _is_folder(path):
+            for file, what in _in_folder(path):
+                if what:
+                    passed_over.append((file, what))
+                else:
+                    files.append(file)
+        else:
+            data = _list_data(path)
             if data is None:
-                files.append(file)
-            elif path.is_dir():
-                continue  # a list that lies beside the files is no other way of getting it: it must be named
+                files.append(path)
             else:
                 try:
-                    lists.append(parse(data, name=str(file)))
+                    lists.append(parse(data, name=str(path)))
                 except InputError as error:
                     bad.append(error)
     if bad:
         raise bad[0] if len(bad) == 1 else _all_of(bad)
-    return lists, files
+    return lists, files, passed_over
 
 
 def _all_of(errors: list[InputError]) -> InputError:
@@ -76,18 +114,36 @@ def _all_of(errors: list[InputError]) -> InputError:
     )
 
 
-def _expanded(path: Path) -> list[Path]:
+def _is_folder(path: Path) -> bool:
     try:
         mode = path.stat().st_mode
-        if stat.S_ISDIR(mode):
-            return sorted(p for p in path.iterdir() if p.is_file() and not p.is_symlink() and p.name[0] != ".")
     except FileNotFoundError as error:
         raise InputError("the file is not there", where=str(path), hint="check the path") from error
-    except OSError as error:
-        raise InputError(f"cannot be looked at: {error.strerror}", where=str(path)) from error
-    if not stat.S_ISREG(mode):
+    except (OSError, ValueError) as error:
+        raise InputError(f"cannot be looked at: {reason(error)}", where=str(path)) from error
+    if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
         raise InputError("not a regular file", where=str(path), hint="name files, folders of files, or checksum lists")
-    return [path]
+    return stat.S_ISDIR(mode)
+
+
+def _in_folder(folder: Path) -> list[tuple[Path, str]]:
+    """What lies in a folder, sorted; with each the reason why it is passed over, empty for a bundle file."""
+    try:
+        return [(path, _other_than_a_bundle(path)) for path in sorted(folder.iterdir())]
+    except OSError as error:
+        raise InputError(f"cannot be looked at: {reason(error)}", where=str(folder)) from error
+
+
+def _other_than_a_bundle(path: Path) -> str:
+    mode = path.lstat().st_mode
+    if not stat.S_ISREG(mode):
+        return {stat.S_IFDIR: "folder", stat.S_IFLNK: "link", stat.S_IFIFO: "FIFO"}.get(stat.S_IFMT(mode), "no file")
+    if path.name.startswith("."):
+        return "hidden file"
+    if is_signature_of_list(path.name):
+        return "signature of a list"
+    # A list that lies beside the files is no other way of getting it: it must be named.
+    return "checksum list" if _list_data(path) is not None else ""
 
 
 def _list_data(path: Path) -> bytes | None:

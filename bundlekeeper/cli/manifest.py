@@ -25,10 +25,11 @@ from bundlekeeper.cli.signed import SignatureOption, rule_on, signature_of, tell
 from bundlekeeper.cli.signed import as_json as signed_as_json
 from bundlekeeper.cli.signing import sign
 from bundlekeeper.cli.writing import write_new, write_over
-from bundlekeeper.errors import InputError, worst_exit
+from bundlekeeper.errors import InputError, KeeperError, worst_exit
 from bundlekeeper.model.findings import exit_status
 
 if TYPE_CHECKING:
+    from bundlekeeper.cli.drafting import Gathered
     from bundlekeeper.model.draft import Report
     from bundlekeeper.model.findings import Finding
     from bundlekeeper.model.reading import Loaded
@@ -53,8 +54,8 @@ def draft(
         typer.Argument(metavar="FILE...", help="Bundle files, folders of them, or checksum lists as published."),
     ],
     platform: Annotated[
-        str, typer.Option("--platform", metavar="NAME", help="The platform's name: lower case, digits, hyphens.")
-    ] = "",
+        str | None, typer.Option("--platform", metavar="NAME", help="The platform's name: lower case, digits, hyphens.")
+    ] = None,
     into: Annotated[
         str | None,
         typer.Option(
@@ -71,35 +72,45 @@ def draft(
     Digests computed from the files are marked "own copy": `manifest confirm` takes the mark away when the publisher's
     own list agrees.
     """
-    from bundlekeeper.cli.drafting import gather
-    from bundlekeeper.model.draft import OWN_COPY, fill
+    from bundlekeeper.cli.drafting import checked_platform, gather, tell_passed_over
+    from bundlekeeper.model.draft import fill
+
+    name = checked_platform(platform)
+    gathered = gather(files, quiet=quiet)
+    tell_passed_over(gathered)
+    try:
+        if into is None:
+            return _drafted(gathered, _draft_text(gathered, name), out, force, json)
+        old = read_bounded(into, MANIFEST_LIMIT, "the manifest")
+        text, report = fill(_text(old, into), gathered.entries, name=into)
+        write_over(into, text, old)
+    except KeeperError as error:
+        error.problems = (*gathered.findings, *error.problems)
+        raise
+    return _amended("manifest-draft", into, report, gathered.findings, json)
+
+
+def _draft_text(gathered: Gathered, platform: str) -> str:
+    from bundlekeeper.model.draft import OWN_COPY
     from bundlekeeper.model.draft import draft as draft_text
 
-    gathered = gather(files, quiet=quiet)
-    found = list(gathered.findings)
-    if into is None:
-        text = draft_text(
-            gathered.entries,
-            platform=platform or "platform-name",
-            issued=today(),
-            digest_from=OWN_COPY,
-        )
-        written = write_new(out, text, force=force)
-        if json:
-            output.envelope("manifest-draft", found, {"output": out, "entries": len(gathered.entries)})
-        return _drafted(found, written, json)
-    old = read_bounded(into, MANIFEST_LIMIT, "the manifest")
-    text, report = fill(_text(old, into), gathered.entries, name=into)
-    write_over(into, text, old)
-    return _amended("manifest-draft", into, report, found, json)
+    return draft_text(gathered.entries, platform=platform, issued=today(), digest_from=OWN_COPY)
 
 
-def _drafted(found: list[Finding], written: str, json: bool) -> int:
-    if not json:
-        output.findings_aside(found)
-        if written:
-            output.aside(f"written: {written}")
-            output.aside(f"next: review it, then: bundlekeeper manifest lint {written}")
+def _drafted(gathered: Gathered, text: str, out: str, force: bool, json: bool) -> int:
+    """Write a new draft and say so; under --json the draft that no file takes is a value of the one object."""
+    found = gathered.findings
+    if json:
+        here = {"text": text} if out == "-" else {}
+        if out != "-":
+            write_new(out, text, force=force)
+        output.envelope("manifest-draft", found, {"output": out, "entries": len(gathered.entries), **here})
+        return exit_status(found)
+    written = write_new(out, text, force=force)
+    output.findings_aside(found)
+    if written:
+        output.aside(f"written: {written}")
+        output.aside(f"next: review it, then: bundlekeeper manifest lint {written}")
     return exit_status(found)
 
 

@@ -36,6 +36,8 @@ Text = Annotated[str, StringConstraints(min_length=1, max_length=4096)]
 Version = Annotated[str, StringConstraints(min_length=1, max_length=128)]
 RangeText = Annotated[str, StringConstraints(min_length=1, max_length=512)]
 FileName = Annotated[str, StringConstraints(min_length=1)]
+PLATFORM = r"^[a-z0-9]+(-[a-z0-9]+)*$"  # small letters and digits, in words joined by single hyphens
+MAX_PLATFORM = 64  # characters
 Kind = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=64)]
 OneOrMore = Version | Annotated[tuple[Version, ...], Field(strict=False, min_length=1)]
 Count = Annotated[int, Field(ge=0, le=2**63 - 1)]
@@ -193,7 +195,7 @@ class Manifest(_Table):
     """The whole manifest."""
 
     manifest: Literal[1] = Field(description="format of this file")
-    platform: Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=64)]
+    platform: Annotated[str, StringConstraints(pattern=PLATFORM, max_length=MAX_PLATFORM)]
     sequence: Count = Field(description="only goes up")
     issued: date
     expires: date | None = None
