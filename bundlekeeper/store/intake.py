@@ -170,7 +170,7 @@ def _foreseen(planned: plan.Planned, contents: plan.Contents, unseen: Sequence[s
         obstacles = [sentence for _, found in planned.offers for sentence in found.obstacles]
         yield verdicts.of_miss(facts, [*obstacles, *unseen], [source.place for source, _ in planned.offers])
     elif planned.step is plan.Step.TRY:
-        yield verdicts.of_try(facts, sum(len(found.offers) for _, found in planned.offers))
+        yield verdicts.of_try(facts, sum(found.others for _, found in planned.offers))
     elif planned.step is plan.Step.CLASH:
         yield verdicts.of_clash(facts, contents.held[facts.place], "")
     yield from verdicts.of_facts(facts)

@@ -138,11 +138,11 @@ class Work:
 
     def _named(self) -> bool:
         """True when a source had a file of the bundle's name; whatever became of that is told by itself."""
-        return any(offer.named for _, found in self.offers or () for offer in found.offers)
+        return any(found.offers for _, found in self.offers or ())
 
     def _miss(self, unseen: Sequence[str]) -> Finding:
         offers = self.offers or ()
-        tried = sum(len(found.offers) for _, found in offers) if not self._named() else 0
+        tried = sum(found.others for _, found in offers)
         obstacles = [*self._obstacles(), *verdicts.of_others(tried), *unseen]
         return verdicts.of_miss(self.facts, obstacles, [source.place for source, _ in offers])
 

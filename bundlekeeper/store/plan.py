@@ -96,10 +96,9 @@ def ask(sources: Sequence[Source], facts: Facts) -> tuple[tuple[Source, Found], 
 
 
 def _outlook(offers: Sequence[tuple[Source, Found]]) -> Step:
-    named = [offer.named for _, found in offers for offer in found.offers]
-    if not named:
-        return Step.MISS
-    return Step.FETCH if any(named) else Step.TRY
+    if any(found.offers for _, found in offers):
+        return Step.FETCH
+    return Step.TRY if any(found.others for _, found in offers) else Step.MISS
 
 
 def wanted_of(facts: Facts) -> Wanted:

@@ -10,8 +10,9 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Literal, Protocol
 
@@ -23,6 +24,8 @@ from bundlekeeper.store.incoming import Incoming, Temp
 from bundlekeeper.store.signature_files import SignatureFile, nearest, of_entry
 
 Link = Literal["none", "reflink", "hard"]
+
+_Identity = tuple[int, int, int, int]
 
 _FICLONE = 0x40049409  # linux/fs.h: _IOW(0x94, 9, int); ioctl_ficlone(2)
 _NO_CLONE = {errno.EOPNOTSUPP, errno.EXDEV, errno.EINVAL, errno.ENOTTY, errno.ENOSYS, errno.EPERM, errno.ETXTBSY}
@@ -61,12 +64,27 @@ class Offer:
     ref: object = None
 
 
+def _nothing() -> Iterator[Offer]:
+    return iter(())
+
+
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What a source has for one bundle: offers, the likeliest first, and sentences on what it cannot give."""
+    """What a source has for one bundle: files of its name, the likeliest first, and sentences on what it cannot give.
+
+    `others` counts the files of its size under other names. They are as many for every bundle of that size, so they are
+    offered only when they are asked for, by `look`: those first that are known to be right, none that is known not to.
+    """
 
     offers: tuple[Offer, ...] = ()
     obstacles: tuple[str, ...] = ()
+    others: int = 0
+    look: Callable[[], Iterator[Offer]] = _nothing
+
+    def every(self) -> Iterator[Offer]:
+        """All that may be the bundle, one after the other."""
+        yield from self.offers
+        yield from self.look()
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +151,10 @@ class FolderSource:
         self._but = but
         self._named: dict[str, list[walk.Entry]] = {}
         self._signatures: dict[str, list[walk.Entry]] = {}
-        self._sized: dict[int, list[walk.Entry]] = {}
-        self._known: dict[tuple[int, int, int, int], str] = {}
+        # By size and then by file, since two names of one file are read once: what was not read yet.
+        self._unread: dict[int, dict[_Identity, list[walk.Entry]]] = {}
+        self._read: dict[str, list[walk.Entry]] = {}  # by digest
+        self._counts: dict[int, int] = {}
 
     @property
     def place(self) -> str:
@@ -144,7 +164,8 @@ class FolderSource:
     def survey(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
         """Walk the folder once and remember what bears a wanted name or size. Raises InputError, UnfinishedError."""
         names, sizes = {w.name for w in wanted}, {w.size for w in wanted}
-        self._named, self._sized = {name: [] for name in names}, {size: [] for size in sizes}
+        self._named, self._unread, self._read = {name: [] for name in names}, {size: {} for size in sizes}, {}
+        self._counts = dict.fromkeys(sizes, 0)
         self._signatures = {w.signature: [] for w in wanted if w.signature}
         unseen = []
         for entry in walk.walk(self._root, skip=self._skip()):
@@ -152,8 +173,9 @@ class FolderSource:
                 self._named[entry.name].append(entry)
             if entry.name in self._signatures:
                 self._signatures[entry.name].append(entry)
-            if entry.kind is walk.Kind.FILE and entry.size in sizes:
-                self._sized[entry.size].append(entry)
+            if entry.kind is walk.Kind.FILE and entry.stat is not None and entry.size in sizes:
+                self._unread[entry.size].setdefault(_identity(entry.stat), []).append(entry)
+                self._counts[entry.size] += 1
             if entry.kind in {walk.Kind.DIR_UNREADABLE, walk.Kind.LIMIT}:
                 unseen.append(f"{self._path(entry)}: {entry.says}")
         return tuple(unseen)
@@ -169,13 +191,23 @@ class FolderSource:
         return f"{self._root}/{entry.path}"
 
     def find(self, wanted: Wanted) -> Found:
-        """Files of the name, those of the right size first, then files of the size under other names."""
+        """Files of the name, those of the right size first; files of the size under other names when asked for."""
         named = self._named.get(wanted.name, ())
         good = sorted((e for e in named if e.kind is walk.Kind.FILE), key=lambda e: e.size != wanted.size)
-        others = [e for e in self._sized.get(wanted.size, ()) if e.name != wanted.name and self._may_be(e, wanted)]
-        offers = [*(self._offer(e, True) for e in good), *(self._offer(e, False) for e in others)]
+        offers = tuple(self._offer(e, True) for e in good)
         bad = tuple(f"{self._path(e)} is {walk.WORDS[e.kind]}" for e in named if e.kind is not walk.Kind.FILE)
-        return Found(tuple(offers), bad)
+        others = self._counts.get(wanted.size, 0) - sum(e.size == wanted.size for e in good)
+        return Found(offers, bad, others, partial(self._look, wanted))
+
+    def _look(self, wanted: Wanted) -> Iterator[Offer]:
+        unread = self._unread.get(wanted.size, {})
+        for entry in self._read.get(wanted.sha256, ()):
+            if entry.name != wanted.name:
+                yield self._offer(entry, False)
+        for key in list(unread):
+            for entry in unread.get(key, ()):
+                if entry.name != wanted.name and key in unread:
+                    yield self._offer(entry, False)
 
     def signature(self, wanted: Wanted, offer: Offer | None) -> SignatureFile:
         """The signature in the offer's folder, else the first of its name."""
@@ -186,10 +218,11 @@ class FolderSource:
     def _offer(self, entry: walk.Entry, named: bool) -> Offer:
         return Offer(self._path(entry), entry.name, entry.size, named, entry)
 
-    def _may_be(self, entry: walk.Entry, wanted: Wanted) -> bool:
-        """False when the file was read already, for another bundle, and is not this one."""
-        known = self._known.get(_identity(entry.stat)) if entry.stat is not None else None
-        return known in {None, wanted.sha256}
+    def _remember(self, status: os.stat_result, sha256: str) -> None:
+        """The bytes of a file are known: it is no candidate any more for a bundle with others."""
+        entries = self._unread.get(status.st_size, {}).pop(_identity(status), None)
+        if entries:
+            self._read.setdefault(sha256, []).extend(entries)
 
     def fetch(
         self,
@@ -213,7 +246,7 @@ class FolderSource:
                 fd, incoming, offer, limit=limit, link=link, on_bytes=on_bytes, stop=stop, algorithms=algorithms
             )
             if not fetched.changed:
-                self._known[_identity(os.fstat(fd))] = fetched.digest.sha256
+                self._remember(os.fstat(fd), fetched.digest.sha256)
             return fetched
         finally:
             os.close(fd)
@@ -225,7 +258,7 @@ def _entry(offer: Offer) -> walk.Entry:
     return offer.ref
 
 
-def _identity(status: os.stat_result) -> tuple[int, int, int, int]:
+def _identity(status: os.stat_result) -> _Identity:
     return status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns
 
 

@@ -62,6 +62,9 @@ class Taking:
         self._clock, self._progress, self._way, self._stop = clock, progress, link, stop
         self.held = {row.place: row for row in catalogue.held()}
         self.proofs = catalogue.proofs()
+        self._places: dict[str, set[str]] = {}  # by digest
+        for row in self.held.values():
+            self._places.setdefault(row.sha256, set()).add(row.place)
         self.kind = describe_fd(store.fd)
         self._works: dict[str, Work] = {}
         self._now: Work | None = None
@@ -91,10 +94,9 @@ class Taking:
                 with self._at(each.facts) as work:
                     self._bring(each, work)
                     work.done = True
-        there = {row.sha256 for row in self.held.values()}
         for work in self._works.values():
             open_still = not work.settled and not work.clash and not work.ruling and not work.badly_signed
-            if open_still and work.offers is not None and work.facts.sha256 in there:
+            if open_still and work.offers is not None and self._places.get(work.facts.sha256):
                 with self._at(work.facts):
                     self._from_within(work)
 
@@ -214,8 +216,8 @@ class Taking:
     def _from_within(self, work: Work) -> bool:
         """Give bytes that the store holds already this bundle's name too; False when there are none to rely on."""
         facts = work.facts
-        rows = [r for r in self.held.values() if r.sha256 == facts.sha256 and r.place != facts.place]
-        for row in sorted(rows, key=lambda r: r.shared):
+        rows = [self.held[place] for place in self._places.get(facts.sha256, ()) if place != facts.place]
+        for row in sorted(rows, key=lambda r: (r.shared, r.place)):
             with placing.in_place(self._store.fd, row.place) as found:
                 if found is not None and (self._link(row, found, work) or self._copy(row, found, work)):
                     return True
@@ -275,23 +277,28 @@ class Taking:
         held = facts.held(taken_at=self._clock(), taken_from=row.place, way_in="same-bytes")
         old = files.fingerprint_of(before)
         renewed = replace(proof, fingerprint=files.fingerprint_of(after))
-        same = {place for place, each in self.proofs.items() if each.fingerprint == old and each.sha256 == proof.sha256}
+        names = [place for place in self._places.get(proof.sha256, ()) if place in self.proofs]
+        same = {
+            place
+            for place in names
+            if (self.proofs[place].fingerprint, self.proofs[place].sha256) == (old, proof.sha256)
+        }
         also = dict.fromkeys(same | {row.place}, renewed)
         self._catalogue.record_held(held, renewed, also)
-        self.held[held.place] = held
+        self._known(held)
         self.proofs.update({**also, held.place: renewed})
 
     # From a source
 
     def _fetch(self, planned: Planned, work: Work) -> None:
         work.offers = planned.offers or ask(self._sources, planned.facts)
-        offers = [(source, offer) for source, found in work.offers for offer in found.offers]
-        work.ruling = self._sealing.foresee(work.facts, *offers[0]) if offers else None
+        first = next(((source, offer) for source, found in work.offers for offer in found.every()), None)
+        work.ruling = self._sealing.foresee(work.facts, *first) if first else None
         if work.ruling is not None:
             work.status = "refused"
             return
         for source, found in work.offers:
-            for offer in found.offers:
+            for offer in found.every():
                 if self._try(source, offer, work):
                     return
 
@@ -385,9 +392,19 @@ class Taking:
 
     def _record(self, held: Held, proof: Proof) -> None:
         self._catalogue.record_held(held, proof)
-        self.held[held.place], self.proofs[held.place] = held, proof
+        self._known(held)
+        self.proofs[held.place] = proof
+
+    def _known(self, held: Held) -> None:
+        old = self.held.get(held.place)
+        if old is not None:
+            self._places[old.sha256].discard(old.place)
+        self.held[held.place] = held
+        self._places.setdefault(held.sha256, set()).add(held.place)
 
     def _forget(self, place: str) -> None:
         self._catalogue.forget(place)
-        self.held.pop(place, None)
+        row = self.held.pop(place, None)
+        if row is not None:
+            self._places[row.sha256].discard(place)
         self.proofs.pop(place, None)
