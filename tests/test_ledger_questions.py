@@ -116,9 +116,10 @@ def naive_step(p: Part, e: Event) -> None:
             levels.append(p.place[i] if level is None and same_above else level)
         p.place = tuple(levels)
     method = e.method or (KINDS[p.kind].method if p.kind in KINDS else "")
-    known = {
-        b[0]: b[1] for b in (*p.held.values(), p.banks["spare"], p.banks["pending"], p.banks["active"]) if b and b[0]
-    }
+    known: dict[str, str] = {}  # of equal versions the best placed that has a bundle says which
+    for b in (p.banks["active"], p.banks["pending"], p.banks["spare"], *p.held.values()):
+        if b and b[0]:
+            known[b[0]] = known.get(b[0]) or b[1]
     bundle = e.bundle or known.get(e.version, "")
     if e.what in {What.STAGED, What.ACTIVATED, What.OBSERVED}:
         p.present = True
@@ -140,7 +141,7 @@ def naive_step(p: Part, e: Event) -> None:
             naive_empty(p, "pending", e)
         if method == "boot-file":
             naive_hold(p, e.version, bundle, e)
-            if old:
+            if old and old[0] != e.version:
                 naive_hold(p, old[0], old[1], e)
         p.said, p.differs = [e.version, bundle, e.id()], False
     elif e.what is What.REMOVED:
@@ -405,6 +406,19 @@ def test_a_year_of_one_bios(book: Book) -> None:
     assert now.active == running.active
     assert now.seen is not None
     assert now.seen.at == at(9)
+
+
+def test_two_bundles_with_one_version_are_never_mixed(book: Book) -> None:
+    """Of equal versions the one that runs says the bundle; a digest never goes over to another bundle's image."""
+    switch = {"component": "F1", "kind": "fabric-switch", "model": "MF-40", "family": "infrastructure"}
+    first = said(What.ACTIVATED, 1, "5.4", bundle="9.0", sha256="a" * 64, **switch)
+    second = said(What.ACTIVATED, 1, "5.4", bundle="9.1", order=1, **switch)
+    third = said(What.STAGED, 1, "5.4", order=2, bank="pending", **{**switch, "family": ""})
+    book.record([third, first, second], DAY0)
+    answer = only(book)
+    assert answer.active is not None
+    assert answer.pending is not None
+    assert [(b.bundle, b.sha256) for b in (answer.active, answer.pending, *answer.held)] == [("9.1", "")] * 3
 
 
 def test_ledger_and_reading_disagree_until_one_of_them_speaks_again(book: Book) -> None:

@@ -179,7 +179,7 @@ class Standing:
             self.pending = _emptied(self.pending, fact.seq)
         if method == _BOOT_FILE:
             self._hold(image, fact)
-            if old is not None and old[0] is not None:
+            if old is not None and old[0] is not None and not same:
                 self._hold(old[0], fact)
         self.said = (image, fact.seq)
         self.differs = 0
@@ -194,7 +194,9 @@ class Standing:
 
     def _observed(self, fact: Fact, lookups: Lookups) -> None:
         self.present = 1
-        known = {image[0]: image for image in self._images()}
+        known: dict[int, Image] = {}  # as it was before this reading, of whatever was read
+        for image in self._images():
+            known[image[0]] = _filled(known.get(image[0], image), image)
         if fact.seen_active is not None:
             self.active = _put(self.active, known.get(fact.seen_active, (fact.seen_active, 0, 0, 0)), fact.seq)
             if _version(self.pending) == fact.seen_active:
@@ -230,11 +232,11 @@ class Standing:
         """A correction or an inventory says nothing of one component by itself."""
 
     def _images(self) -> Iterator[Image]:
-        """Every image known to be on the part; of equal versions the last one wins, so the best placed comes last."""
-        yield from (image for image, _, _ in self.held.values())
-        for bank in (self.spare, self.pending, self.active):
+        """Every image known to be on the part, the best placed first: of equal versions that one's bundle counts."""
+        for bank in (self.active, self.pending, self.spare):
             if bank is not None and bank[0] is not None:
                 yield bank[0]
+        yield from (image for image, _, _ in self.held.values())
 
     def _known(self, image: Image) -> Image:
         """The image with what is known of the same version on this part, where the event itself does not say it."""
@@ -290,7 +292,13 @@ def _version(bank: Bank) -> int | None:
 
 
 def _filled(image: Image, other: Image) -> Image:
-    """The image with family, bundle and SHA-256 of `other`, each where it has none."""
+    """The image with family, bundle and SHA-256 of `other`, each where it has none.
+
+    Where the two contradict each other nothing is taken: two bundles may hold one version, and the digest of the one
+    proves nothing of the other.
+    """
+    if any(ours and theirs and ours != theirs for ours, theirs in zip(image[1:], other[1:], strict=True)):
+        return image
     return (image[0], image[1] or other[1], image[2] or other[2], image[3] or other[3])
 
 
