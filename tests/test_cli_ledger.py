@@ -271,3 +271,23 @@ def test_nothing_recorded_yet_is_said_with_a_way_on(keeper: Keeper, world: World
     ran = keeper("where", "--json")
     assert ran.status == 2
     assert "inventory load" in json.dumps(ran.json["error"])
+
+
+def test_the_future_is_not_believed_today(harbour: Keeper, tmp_path: Path) -> None:
+    """A mistyped year is refused before it hides everything that comes after it."""
+    rows = tmp_path / "rows.csv"
+    rows.write_text("site,domain,chassis,slot,kind,serial,active\nholm,holm-a,1,1,bios,Z1,9.9\n")
+    far = ["--taken", "2999-11-20", "--zone", "UTC"]
+    refused = harbour("inventory", "load", rows, *far, "--json")
+    assert refused.status == 2
+    assert "still to come" in refused.json["findings"][0]["says"]
+    staged = harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--at", "2999-01-01")
+    assert staged.status == 2
+    assert "still to come" in staged.err
+    assert harbour("observe", "HOLMA-IO1", "--active", "9", "--at", "2999-01-01").status == 2
+    never = harbour("observe", "HOLMA-IO1", "--active", "9", "--at", "2026-03-29T02:30", "--zone", "Europe/Oslo")
+    assert never.status == 2
+    assert "never was" in never.err
+    twice = harbour("where", "--on", "2026-10-25T02:30", "--zone", "Europe/Oslo")
+    assert twice.status == 2
+    assert "+02:00, or +01:00" in twice.err

@@ -408,6 +408,33 @@ def test_a_year_of_one_bios(book: Book) -> None:
     assert now.seen.at == at(9)
 
 
+def test_now_knows_nothing_of_later_days(book: Book) -> None:
+    """Another store's clock was years ahead, and its record was merged: it is not how things stand today."""
+    clock = DAY0 + timedelta(days=3)
+    book.record([read(0, "6.0"), said(What.STAGED, 1, "6.1", bank="pending")], DAY0)
+    before = where(book, Selector(), clock=clock)
+    move = read(90, "6.0", place=Place("skerry", "skerry-a", "1", "1"))
+    book.record([read(80, "6.0"), said(What.ACTIVATED, 90, "6.1"), move], DAY0)
+    assert where(book, Selector(), clock=clock) == before
+    assert where(book, Selector(site="skerry"), clock=clock) == []
+    assert [g.values for g in summary(book, ["site", "active"], clock=clock)] == [("holm", "6.0")]
+    assert [g.values for g in summary(book, ["site", "active"], clock=clock + timedelta(days=99))] == [
+        ("skerry", "6.0")
+    ]
+    later = only(book, on=(DAY0 + timedelta(days=85)).date())
+    assert later.seen is not None
+    assert later.seen.at == at(80)
+
+
+def test_a_reading_of_a_later_day_that_changes_nothing_is_passed_over_too(book: Book) -> None:
+    """What was last read is what was read by now."""
+    book.record([read(0, "6.0"), read(80, "6.0")], DAY0)
+    answer = only(book, clock=DAY0 + timedelta(days=3))
+    assert answer.seen is not None
+    assert answer.seen.at == at(0)
+    assert only(book, clock=DAY0).seen == answer.seen  # a day that has begun counts
+
+
 def test_two_bundles_with_one_version_are_never_mixed(book: Book) -> None:
     """Of equal versions the one that runs says the bundle; a digest never goes over to another bundle's image."""
     switch = {"component": "F1", "kind": "fabric-switch", "model": "MF-40", "family": "infrastructure"}

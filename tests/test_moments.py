@@ -89,3 +89,39 @@ def test_the_calendars_ends_are_our_own_error() -> None:
         moments.end_of(date.max, "UTC")
     with pytest.raises(InputError):
         moments.at(datetime.min, "+02:00")  # noqa: DTZ901
+
+
+@pytest.mark.parametrize(
+    ("text", "zone", "hint"),
+    [
+        ("2026-03-29T02:30", "Europe/Oslo", "offset"),
+        ("2026-10-25T02:30", "Europe/Oslo", "2026-10-25T02:30:00+02:00, or +01:00"),
+        ("2026-10-04T02:15", "Australia/Lord_Howe", "offset"),  # put forward by half an hour (IANA database)
+        ("2026-04-05T01:45", "Australia/Lord_Howe", "2026-04-05T01:45:00+11:00, or +10:30"),
+        ("2011-12-30T12:00", "Pacific/Apia", "offset"),  # the day that was skipped
+    ],
+)
+def test_a_local_time_that_never_was_or_was_twice_is_refused(text: str, zone: str, hint: str) -> None:
+    """Nobody can have looked at a clock that showed it; or nobody can tell which of the two was meant."""
+    with pytest.raises(InputError) as caught:
+        moments.moment(moments.parse(text), zone)
+    assert hint in caught.value.hint
+    assert moments.moment(moments.parse(f"{text}+01:00"), zone).zone == zone
+
+
+@pytest.mark.parametrize("text", ["2026-03-29T01:59:59", "2026-03-29T03:00", "2026-10-25T01:59:59", "2026-10-25T03:00"])
+def test_the_times_beside_a_change_of_the_clocks_are_good(text: str) -> None:
+    """Source: GNU coreutils' date with TZ set."""
+    found = moments.moment(moments.parse(text), "Europe/Oslo")
+    assert found.at_us == _gnu_date("Europe/Oslo", text) * 1_000_000
+
+
+def test_today_is_not_ahead_anywhere_and_next_week_is() -> None:
+    """A bare date of today ends at most a day from now, wherever the site is."""
+    for zone in ("-12:00", "UTC", "+14:00"):
+        for hour in range(24):
+            clock = datetime(2026, 11, 25, hour, 30, tzinfo=UTC)
+            day = clock.astimezone(moments.zone_of(zone)).date()
+            assert moments.not_ahead(moments.end_of(day, zone), clock).is_day
+            with pytest.raises(InputError, match="still to come"):
+                moments.not_ahead(moments.end_of(day + timedelta(days=2), zone), clock)

@@ -100,7 +100,7 @@ def _from_file(name: str, rules: Manifest) -> Inventory:
 def _believed(store: Store, stack: ExitStack) -> Inventory:
     from bundlekeeper.ledger.inventories import believed
 
-    found = believed(open_book(store, stack, write=False))
+    found = believed(open_book(store, stack, write=False), clock=now())
     if found is None:
         raise InputError("no inventory was loaded yet", hint="bundlekeeper inventory load FILE, or --inventory")
     for key in found.unplaced[:20]:

@@ -70,7 +70,7 @@ def load(
     day = parse(taken) if taken else None
     with ExitStack() as stack:
         book, kinds = _opened(store_root(store), stack, dry_run=dry_run)
-        inventory = read_inventory(sources, taken=day, zone=zone, own_kinds=kinds)
+        inventory = read_inventory(sources, taken=day, zone=zone, own_kinds=kinds, clock=now())
         plan = plan_load(book, inventory, says=says_who(says), source=", ".join(files), listing=listing)
         recorded = None if dry_run else record(book, plan, now())
     new = recorded.new if recorded else 0

@@ -170,7 +170,7 @@ def _judge(work: _Work, asked: Asked, places: Places, said: Said, where: str) ->
             work.book, places.name, site=places.site, domain=places.domain, chassis=places.chassis, slot=places.slot,
             kind=places.kind, model=places.model,
         )  # fmt: skip
-        answers = questions.where(work.book, selector)
+        answers = questions.where(work.book, selector, clock=now())
         if not answers:
             raise InputError("no part that is known matches", hint="bundlekeeper where shows what is known")
         bundle = _bundle(work, asked.bundle) if asked.bundle else None
@@ -318,7 +318,9 @@ def _moment(work: _Work, said: Said, answer: Answer) -> Moment:
             work.zones.update({site: reading.at.zone for site, _, _ in reading.scope})
     site = answer.place.site if answer.place else ""
     zone = said.zone or work.zones.get(site or "", "UTC")
-    return moments.moment(moments.parse(said.at), zone) if said.at else moments.at(now(), zone)
+    if not said.at:
+        return moments.at(now(), zone)
+    return moments.not_ahead(moments.moment(moments.parse(said.at), zone), now())
 
 
 def _proof(text: str) -> Any:  # noqa: ANN401 - a ProofKind, imported late

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from bundlekeeper.cli import whereabouts
-from bundlekeeper.cli.common import JsonOption, StoreOption, store_root
+from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
 from bundlekeeper.cli.opening import (
     ChassisOption,
     DomainOption,
@@ -92,9 +92,9 @@ def where(
             return whereabouts.tell_history(_one(meant), questions.history(book, meant.component), json=json)
         if by:
             keys = [key.strip() for key in by.split(",")]
-            groups = questions.summary(book, keys, meant, on=when, known=then, zone=zone)
+            groups = questions.summary(book, keys, meant, on=when, known=then, zone=zone, clock=now())
             return whereabouts.tell_groups(keys, groups, json=json, csv=csv)
-        answers = questions.where(book, meant, on=when, known=then, zone=zone)
+        answers = questions.where(book, meant, on=when, known=then, zone=zone, clock=now())
     if picture:
         return whereabouts.tell_picture(answers)
     return whereabouts.tell_answers(answers, json=json, csv=csv, about={"on": on, "known": known})

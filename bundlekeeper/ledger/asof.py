@@ -1,9 +1,10 @@
 """How components stood at the end of a day, or at an instant, as it is known now or as it was believed then.
 
-Rules: a bare date is the end of that day at the component's own site; a component that changed sites over that
-midnight stands where it last was by its site's own clock; what was known on a day are the events learned up to the
-last one learned by then, in the order of learning, so that a clock that was set back hides nothing; a later
-correction, or an event learned later, changes no answer about what was known before.
+Rules: without a date it is how things stand now, and nothing that is said of a later day; a bare date is the end of
+that day at the component's own site; a component that changed sites over that midnight stands where it last was by its
+site's own clock; what was known on a day are the events learned up to the last one learned by then, in the order of
+learning, so that a clock that was set back hides nothing; a later correction, or an event learned later, changes no
+answer about what was known before.
 """
 
 from __future__ import annotations
@@ -38,13 +39,29 @@ class Stood:
 class AsOf:
     """One moment and one state of knowledge, to ask the ledger about; use it inside `book.reading()`."""
 
-    def __init__(self, book: Book, on: date | datetime | None, known: date | datetime | None, zone: str) -> None:
-        """`zone` is that of sites whose zone no reading told, and of `known`. Raises InputError for an unknown zone."""
+    def __init__(
+        self,
+        book: Book,
+        on: date | datetime | None,
+        known: date | datetime | None,
+        zone: str,
+        clock: datetime | None = None,
+    ) -> None:
+        """`zone` is that of sites whose zone no reading told, and of `known`.
+
+        `clock`, the time now, aware, counts where neither `on` nor `known` is given: what is said of a moment more than
+        a day later (`moments.AHEAD`) is passed over. Raises InputError for an unknown zone.
+        """
         self.book = book
         self.connection = book.connection
         self.known = None if known is None else self._learned_by(moments.moment(known, zone).at_us)
         if on is None and known is not None:
             on = known  # what was believed on a day is believed of that day
+        self.is_newest = on is None  # every component stands by its last row
+        if on is None and clock is not None:
+            on = clock + moments.AHEAD
+            later = "SELECT 1 FROM state WHERE until = ? AND since > ? LIMIT 1"
+            self.is_newest = not self.connection.execute(later, (OPEN, moments.at(on).at_us)).fetchone()
         self.cuts: dict[int, int] = {}  # site -> the last microsecond that counts
         self.cut = OPEN - 1
         self._void = frozenset[bytes]() if self.known is None else self._void_then(self.known)
@@ -84,7 +101,7 @@ class AsOf:
             # A plus keeps SQLite from the index that begins with `until`, which fits places and nothing narrower.
             time: str = "+until = ?" if where.startswith("component") else "until = ?"
             limits: tuple[int, ...] = (OPEN,)
-            if self.cut != OPEN - 1:
+            if not self.is_newest:
                 time, limits = "since <= ? AND +until > ?", (self.cut, self.cut)
             yield from map(self._from_row, self._rows(f"{time} AND {where}", (*limits, *values)))
         else:

@@ -173,16 +173,22 @@ def readings(book: Book) -> list[Reading]:
 
 
 def believed(
-    book: Book, *, sites: Iterable[str] = (), on: date | datetime | None = None, zone: str = "UTC"
+    book: Book,
+    *,
+    sites: Iterable[str] = (),
+    on: date | datetime | None = None,
+    zone: str = "UTC",
+    clock: datetime | None = None,
 ) -> Believed | None:
     """Return the inventory that is believed now, or of a past day: the newest readings, brought up to date.
 
     Versions and places are the ledger's, everything else is the readings'. The free bytes of a partition are not known
-    where something was put on its part, or removed, after the reading. Only `sites` are told, or all. None where no
-    reading speaks of them. Raises InputError for an unknown zone; DamagedError, LockedError, UnfinishedError.
+    where something was put on its part, or removed, after the reading. Only `sites` are told, or all. `clock` is the
+    time now, aware: without `on`, nothing that is said of a later day counts. None where no reading speaks of them.
+    Raises InputError for an unknown zone; DamagedError, LockedError, UnfinishedError.
     """
     with book.reading():
-        believing = _Believing(book, AsOf(book, on, None, zone))
+        believing = _Believing(book, AsOf(book, on, None, zone, clock))
         wanted = set(sites)
         stood = believing.at_sites(wanted) if wanted else believing.everywhere()
         believing.read(wanted)

@@ -34,14 +34,16 @@ def where(
     on: date | datetime | None = None,
     known: date | datetime | None = None,
     zone: str = "UTC",
+    clock: datetime | None = None,
 ) -> list[Answer]:
     """How every component that is selected stands: now, `on` a day or instant, or as it was believed at `known`.
 
-    `zone` counts for sites whose zone no reading told, and for a `known` without one of its own. Sorted by place.
+    `zone` counts for sites whose zone no reading told, and for a `known` without one of its own; `clock` is the time
+    now, aware: without `on` and `known`, nothing that is said of a later day counts. Sorted by place.
     Raises InputError for an unknown zone or bank; DamagedError, LockedError, UnfinishedError.
     """
     with book.reading():
-        chosen = list(_chosen(book, selector, AsOf(book, on, known, zone)))
+        chosen = list(_chosen(book, selector, AsOf(book, on, known, zone, clock)))
         return sorted(_Answering(book, chosen).answers(), key=_by_place)
 
 
@@ -53,6 +55,7 @@ def summary(
     on: date | datetime | None = None,
     known: date | datetime | None = None,
     zone: str = "UTC",
+    clock: datetime | None = None,
 ) -> list[Group]:
     """How many components share the same values of the keys `by` (of GROUP_KEYS). Raises as `where`."""
     unknown = [key for key in by if key not in GROUP_KEYS]
@@ -61,7 +64,7 @@ def summary(
     selector = selector or Selector()
     counts: dict[tuple[str | None, ...], list[int]] = {}
     with book.reading():
-        for numbers, count, differs in _counted(book, by, selector, on, known, zone):
+        for numbers, count, differs in _counted(book, by, selector, AsOf(book, on, known, zone, clock)):
             values = tuple(book.words.maybe(n) if n != 0 else "" for n in numbers)
             group = counts.setdefault(values, [0, 0])
             group[0] += count
@@ -352,20 +355,15 @@ def _by_place(answer: Answer) -> tuple[str, ...]:
 
 
 def _counted(
-    book: Book,
-    by: Sequence[str],
-    selector: Selector,
-    on: date | datetime | None,
-    known: date | datetime | None,
-    zone: str,
+    book: Book, by: Sequence[str], selector: Selector, as_of: AsOf
 ) -> Iterable[tuple[tuple[int | None, ...], int, int]]:
     """(numbers of words, 0 for none), how many, how many of them differ."""
     meant = _Meant(book, selector)
-    if on is known is None and not meant.of_images:
+    if as_of.is_newest and not meant.of_images:
         if not meant.impossible:
             yield from _counted_now(book, by, meant)
         return
-    for chosen in _chosen(book, selector, AsOf(book, on, known, zone)):
+    for chosen in _chosen(book, selector, as_of):
         found = chosen.stood.snapshot
         yield tuple(_group_cell(getattr(found, key)) for key in by), 1, found.differs
 

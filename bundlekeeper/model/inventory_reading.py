@@ -31,13 +31,15 @@ def read_inventory(
     taken: date | datetime | None = None,
     zone: str | None = None,
     own_kinds: Collection[str] = (),
+    clock: datetime | None = None,
 ) -> Inventory:
     """Read one inventory from one or several files.
 
-    `taken` and `zone` count where no file says them; `own_kinds` are those of a manifest's [kind.X]. Raises InputError
-    whose `problems` are findings of INVENTORY_CODES: all of them, or the first 1000 and the number of all in `says`.
+    `taken` and `zone` count where no file says them; `own_kinds` are those of a manifest's [kind.X]; with `clock`, the
+    time now, aware, an inventory that was taken more than a day after it is a problem. Raises InputError whose
+    `problems` are findings of INVENTORY_CODES: all of them, or the first 1000 and the number of all in `says`.
     """
-    reading = _Reading(own_kinds)
+    reading = _Reading(own_kinds, clock)
     for source in sources:
         reading.add(source)
     found = reading.finish(taken, zone)
@@ -58,7 +60,8 @@ _MEANING = {"taken": "when the inventory was taken", "zone": "in which time zone
 class _Reading:
     """One load: the rows read so far, and every problem found on the way."""
 
-    def __init__(self, own_kinds: Collection[str]) -> None:
+    def __init__(self, own_kinds: Collection[str], clock: datetime | None) -> None:
+        self.clock = clock
         self.own_kinds = frozenset(own_kinds)
         self.keys = fields.tables(self.own_kinds)
         self.documents: list[Document] = []
@@ -202,8 +205,13 @@ class _Reading:
         return values[0][1] if values else given
 
     def _moment(self, taken: date | datetime, zone: str) -> None:
+        key = "zone"
         try:
-            moments.moment(taken, zone)
+            moments.zone_of(zone)
+            key = "taken"
+            found = moments.moment(taken, zone)
+            if self.clock is not None:
+                moments.not_ahead(found, self.clock)
         except InputError as e:
-            place = (self.documents[0], ("zone",)) if self.documents else None
-            self.problem("inventory-value", place, "zone", e.says, e.hint)
+            told = next((d for d in self.documents if key in d.header), None)
+            self.problem("inventory-value", (told, (key,)) if told else None, key, e.says, e.hint)

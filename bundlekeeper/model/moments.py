@@ -1,8 +1,10 @@
 """When something happened: an instant, or a whole day of which only the end is certain.
 
-Rules: a bare date means the end of that day in the site's zone (its last microsecond); a local time that occurs twice
-means its first occurrence, one that is skipped means the moment of the skip; everything compares in UTC; the zone
-stays beside it, so that people read their own time. Zones: the IANA database by name, "UTC", or an offset "+02:00".
+Rules: a bare date means the end of that day in the site's zone (its last microsecond); a local time that never was,
+because clocks were put forward over it, or that was twice, because they were put back, is refused; what is stated as
+having happened is never more than a day ahead of the clock (a bare date of today ends at most a day from now);
+everything compares in UTC; the zone stays beside it, so that people read their own time. Zones: the IANA database by
+name, "UTC", or an offset "+02:00".
 """
 
 from __future__ import annotations
@@ -77,13 +79,46 @@ def end_of(day: date, zone: str) -> Moment:
 
 
 def at(time: datetime, zone: str = "UTC") -> Moment:
-    """The instant `time`; without an offset of its own it is read in `zone`. Raises InputError (zone, calendar)."""
+    """The instant `time`; without an offset of its own it is read in `zone`.
+
+    Raises InputError (zone, calendar, a local time that was never or twice).
+    """
     try:
-        aware = time if time.tzinfo is not None else time.replace(tzinfo=zone_of(zone))
+        aware = time if time.tzinfo is not None else _only(time, zone)
         zone_of(zone)
         return Moment((aware.astimezone(UTC) - _EPOCH) // _MICROSECOND, False, zone)
     except (OverflowError, ValueError) as e:
         raise InputError(f"{time} is outside the calendar that is kept here") from e
+
+
+def _only(time: datetime, zone: str) -> datetime:
+    """The one instant at which the clocks of `zone` showed `time`. Raises InputError where there is not just one."""
+    aware = time.replace(tzinfo=zone_of(zone))
+    first, second = aware.replace(fold=0).utcoffset(), aware.replace(fold=1).utcoffset()
+    if first == second:
+        return aware
+    # Of a time that clocks skip, the first reading has the smaller offset, that before; PEP 495.
+    if first is not None and second is not None and first < second:
+        says = f"{time} never was in {zone}: the clocks were put forward over it"
+        raise InputError(says, hint="look at the clock that it was read from, or give the offset")
+    says = f"{time} was twice in {zone}: the clocks were put back over it"
+    raise InputError(says, hint=f"give the offset: {time.isoformat()}{_offset(first)}, or {_offset(second)}")
+
+
+def _offset(size: timedelta | None) -> str:
+    return datetime(2000, 1, 1, tzinfo=timezone(size or timedelta())).isoformat()[19:]
+
+
+#: A bare date of today ends at most a day from now, wherever the site is.
+AHEAD = timedelta(days=1)
+
+
+def not_ahead(found: Moment, clock: datetime) -> Moment:
+    """The moment, if it can have happened by `clock` (aware). Raises InputError when it is more than a day later."""
+    if found.at_us <= at(clock + AHEAD).at_us:
+        return found
+    says = f"{found.text()} is still to come: this machine's clock says {clock.date()}"
+    raise InputError(says, hint="is it the right year? Or is this machine's clock wrong?")
 
 
 def moment(value: date | datetime, zone: str) -> Moment:
