@@ -1,11 +1,23 @@
-"""The door: answers `--version` and the root help before anything else is imported."""
+"""The door: answers `--version` and the root help before anything else is imported; ends on an early Ctrl-C."""
 
 import sys
 
 
 def main() -> None:
     """Run the command line and exit with its status."""
-    argv = sys.argv[1:]
+    try:
+        status = _run(sys.argv[1:])
+    except KeyboardInterrupt:  # before `run` took the signals over
+        if sys.stderr is not None:
+            sys.stderr.write("error: stopped by a signal\n")
+        status = 130
+    sys.exit(status)
+
+
+def _run(argv: list[str]) -> int:
+    from bundlekeeper.cli.streams import give_stdout_a_sink, prepare
+
+    prepare()
     if argv == ["--version"]:
         from bundlekeeper import __version__
 
@@ -17,13 +29,14 @@ def main() -> None:
     else:
         from bundlekeeper.cli.run import run
 
-        sys.exit(run(argv))
+        return run(argv)
     try:
         sys.stdout.write(answer)
         sys.stdout.flush()
     except OSError:  # the reader went away, or the disk behind stdout is full
-        sys.stderr.close()
-        sys.exit(3)
+        give_stdout_a_sink()
+        return 3
+    return 0
 
 
 if __name__ == "__main__":

@@ -62,7 +62,10 @@ def read_bounded(path: str, limit: int, what: str) -> bytes:
     Raises InputError when it is not there, no regular file or too large, UnfinishedError when reading fails.
     """
     if path == "-":
-        data = sys.stdin.buffer.read(limit + 1)
+        try:
+            data = sys.stdin.buffer.read(limit + 1)
+        except OSError as error:
+            raise InputError(f"{what} cannot be read: {reason(error)}", where="standard input") from error
         if len(data) > limit:
             raise InputError(f"{what} is larger than {limit} bytes", where="standard input")
         return data
@@ -72,16 +75,20 @@ def read_bounded(path: str, limit: int, what: str) -> bytes:
         raise InputError(f"{what} is not there", where=path, hint="check the path") from error
     except (OSError, ValueError) as error:
         raise InputError(f"{what} cannot be opened: {reason(error)}", where=path) from error
+    mode = os.fstat(fd).st_mode
+    # A pipe is welcome (process substitution gives one); a device or a folder never holds an input file.
+    if not (stat.S_ISREG(mode) or stat.S_ISFIFO(mode)):
+        os.close(fd)
+        raise InputError(f"{what} is not a regular file", where=path)
     with os.fdopen(fd, "rb") as file:
-        mode = os.fstat(fd).st_mode
-        # A pipe is welcome (process substitution gives one); a device or a folder never holds an input file.
-        if not (stat.S_ISREG(mode) or stat.S_ISFIFO(mode)):
-            raise InputError(f"{what} is not a regular file", where=path)
         os.set_blocking(fd, True)
         try:
             data = file.read(limit + 1)
         except OSError as error:
             raise UnfinishedError(f"{what} cannot be read: {reason(error)}", where=path) from error
+    if not data and stat.S_ISFIFO(mode):
+        # Nobody had it open for writing, or the command behind it failed: an empty file is not what was meant.
+        raise InputError(f"{what} is a pipe from which nothing came", where=path, hint="start its writer first")
     if len(data) > limit:
         raise InputError(f"{what} is larger than {limit} bytes", where=path, hint="is this the right file?")
     return data

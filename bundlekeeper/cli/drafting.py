@@ -187,4 +187,5 @@ def _entry(outcome: Outcome) -> Entry:
     path = Path(outcome.task.key)
     if outcome.error is not None or outcome.digest is None:
         raise UnfinishedError(f"cannot be read: {outcome.error}", where=str(path))
-    return Entry(path.name, outcome.digest.sha256, outcome.digest.size)
+    name = os.fsencode(path.name).decode("utf-8", "surrogateescape")  # a poor locale decodes names by ASCII
+    return Entry(name, outcome.digest.sha256, outcome.digest.size)

@@ -6,6 +6,7 @@ with its schema; nothing here computes.
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from collections.abc import Iterable, Mapping
 from typing import Any
@@ -29,7 +30,8 @@ def block(text: str) -> None:
 
 def aside(text: str) -> None:
     """Print one line on stderr, escaped: what is going on, not data."""
-    sys.stderr.write(visible(text) + "\n")
+    with contextlib.suppress(OSError):  # whoever closed or filled stderr does not want to hear it; the work goes on
+        sys.stderr.write(visible(text) + "\n")
 
 
 def envelope(command: str, findings: Iterable[Finding], data: Mapping[str, Any], ok: bool | None = None) -> None:

@@ -11,12 +11,12 @@ import contextlib
 import difflib
 import gc
 import importlib
-import os
 import sys
 from collections.abc import Sequence
 
 from bundlekeeper.cli import output
 from bundlekeeper.cli.signals import SIGNALS
+from bundlekeeper.cli.streams import give_stdout_a_sink
 from bundlekeeper.cli.words import COMMANDS, GROUPS
 from bundlekeeper.errors import EXIT_BUG, EXIT_INPUT, EXIT_UNFINISHED, InputError, KeeperError, StoppedError
 
@@ -26,10 +26,10 @@ def run(argv: Sequence[str]) -> int:
     words, debug = _without_debug(list(argv))
     command = words[0] if words else ""
     wants_json = "--json" in _before_dashes(words)
-    SIGNALS.install()
     # A command is short and makes hardly any cycles; looking for them costs a quick check of 10,000 files 0.1 s.
     gc.set_threshold(200_000, 50, 50)
     try:
+        SIGNALS.install()
         status = dispatch(words)
         sys.stdout.flush()
         return status
@@ -137,9 +137,7 @@ def _is_output_trouble(error: OSError) -> bool:
 
 
 def _reader_left() -> int:
-    # Python flushes stdout once more at exit; give it a sink, or it would print a second complaint.
-    with contextlib.suppress(OSError):
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    give_stdout_a_sink()
     return EXIT_UNFINISHED
 
 

@@ -22,7 +22,9 @@ def write_new(name: str, text: str, *, force: bool = False) -> str:
     Raises InputError when the file is there already, UnfinishedError when it cannot be written.
     """
     if name == "-":
-        sys.stdout.write(text)
+        # These documents are UTF-8 by their formats, whatever the locale is.
+        sys.stdout.flush()
+        sys.stdout.buffer.write(text.encode("utf-8", "surrogateescape"))
         return ""
     path = Path(name)
     if path.is_dir():
