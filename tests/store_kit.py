@@ -10,6 +10,7 @@ from types import SimpleNamespace
 from typing import Any
 
 from bundlekeeper.model.progress import Silent
+from bundlekeeper.store.holding import holdings
 from bundlekeeper.store.intake import TakeResult, take
 from bundlekeeper.store.layout import Store
 from bundlekeeper.store.records import Accepted, Held, Proof
@@ -82,6 +83,11 @@ class Kit:
         """The catalogue's proofs."""
         with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
             return catalogue.proofs()
+
+    def states(self) -> dict[str, str]:
+        """How `held` says that each file stands, by its place."""
+        with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
+            return {row.held.place: row.state for row in holdings(store, catalogue)}
 
     def accepted(self) -> list[Accepted]:
         """The accepted manifests."""

@@ -32,6 +32,8 @@ from bundlekeeper.model.reading import read
 from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store import incoming
 from bundlekeeper.store.facts import facts_of
+from bundlekeeper.store.filesystem import describe
+from bundlekeeper.store.holding import holdings
 from bundlekeeper.store.intake import TakeResult, take
 from bundlekeeper.store.layout import Store
 from bundlekeeper.store.sources import Wanted
@@ -108,6 +110,10 @@ class Bench:
         arguments = (url, str(self.authority.path), str(self.root), str(self.manifest()))
         return subprocess.Popen([sys.executable, "-c", _TAKER, *arguments])
 
+    def states(self) -> list[str]:
+        with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
+            return [row.state for row in holdings(store, catalogue)]
+
     @property
     def incoming(self) -> set[str]:
         return set(os.listdir(self.root / ".keeper" / "incoming"))
@@ -169,8 +175,11 @@ def test_takes_from_a_mirror_and_asks_nothing_when_all_is_held(bench: Bench) -> 
     assert (bench.root / "infrastructure" / "6.0.0" / "a.fwb").read_bytes() == A
     assert (bench.root / "infrastructure" / "6.1.0" / "b c%.fwb").read_bytes() == B
     assert bench.incoming == set() and server.body_bytes == len(A) + len(B)
+    assert bench.states() == ["proven"] * 2  # "touched after its last proof" would be our own touch
     server.close()
-    assert [r.status for r in bench.take(f"{server.url}/files/").rows] == ["already held"] * 2
+    again = bench.take(f"{server.url}/files/")
+    assert [r.status for r in again.rows] == ["already held"] * 2
+    assert again.read_bytes == 0 or not describe(bench.root).stable_identity
 
 
 def test_a_mirror_laid_out_like_a_store(bench: Bench) -> None:

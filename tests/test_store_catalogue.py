@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import sqlite3
@@ -124,7 +125,8 @@ def test_held_by_family_and_in_order(tmp_path: Path) -> None:
 def test_a_row_without_a_proof_drops_the_old_proof(tmp_path: Path) -> None:
     """What was not read is unproven, whatever was proven there before."""
     with fresh(tmp_path) as catalogue:
-        catalogue.record_held(HELD, PROOF, {"other": PROOF})
+        catalogue.record_proof("other", PROOF)
+        catalogue.record_held(HELD, PROOF)
         assert set(catalogue.proofs()) == {HELD.place, "other"}
         catalogue.record_held(HELD, None)
         assert set(catalogue.proofs()) == {"other"}
@@ -138,10 +140,31 @@ def test_one_call_is_one_transaction(tmp_path: Path) -> None:
     with fresh(tmp_path) as catalogue:
         bad = replace(PROOF, sha256="short")
         with pytest.raises(UnfinishedError):
-            catalogue.record_held(HELD, PROOF, {"other": bad})
+            catalogue.record_held(HELD, bad)
+        with pytest.raises(UnfinishedError):
+            catalogue.record_linked(HELD, lambda: {HELD.place: PROOF, "other": bad})
         assert (catalogue.held(), catalogue.proofs()) == ([], {})
         catalogue.record_held(HELD, PROOF)
         assert len(catalogue.held()) == 1
+
+
+def test_nothing_is_linked_where_it_cannot_be_recorded(tmp_path: Path) -> None:
+    """The link comes when the row is written and the journal stands, and what it raises undoes the row."""
+    path = tmp_path / "catalogue.sqlite"
+    with fresh(tmp_path) as catalogue:
+
+        def link() -> dict[str, Proof]:
+            assert path.with_name(path.name + "-journal").stat().st_size > 0
+            raise OSError(errno.EMLINK, "Too many links")
+
+        with pytest.raises(OSError, match="Too many links"):
+            catalogue.record_linked(HELD, link)
+        assert (catalogue.held(), catalogue.proofs()) == ([], {})
+        catalogue.record_linked(HELD, lambda: {HELD.place: PROOF, "other": PROOF})
+        assert ([row.place for row in catalogue.held()], set(catalogue.proofs())) == (
+            [HELD.place],
+            {HELD.place, "other"},
+        )
 
 
 def test_manifests_in_the_order_of_acceptance(tmp_path: Path) -> None:

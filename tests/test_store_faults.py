@@ -120,6 +120,22 @@ def test_no_inodes(tmp_path: Path, inodes: int) -> None:
         assert litter(point / "store") == []
 
 
+@pytest.mark.root
+@root_only
+@pytest.mark.parametrize("inodes", range(11, 16))
+@pytest.mark.parametrize("version", ["6.1.0", "6.2.0"])
+def test_no_inodes_for_a_second_name(tmp_path: Path, inodes: int, version: str) -> None:
+    """What is in stays proven when its second name can not be made, or not be recorded."""
+    with mounted(tmp_path / "m", "tmpfs", "none", f"size=4m,nr_inodes={inodes}") as point:
+        kit = Kit(tmp_path, "m/store")
+        kit.offer("a.fwb", GOOD)
+        with contextlib.suppress(KeeperError):
+            kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", GOOD, version=version))
+        subprocess.run(["mount", "-o", "remount,nr_inodes=1000", point], check=True)
+        if (kit.root / ".keeper/catalogue.sqlite").exists():
+            assert set(kit.states().values()) <= {"proven"}
+
+
 # Limits of the process
 
 

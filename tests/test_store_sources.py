@@ -33,8 +33,10 @@ def test_a_hard_link_is_marked_shared_and_never_trusted(tmp_path: Path) -> None:
     (row,) = kit.held()
     assert row.shared
     assert not kit.proofs()[row.place].trustworthy
+    assert kit.states() == {row.place: "proven"}
     again = kit.take(kit.bundle("a.fwb", GOOD))
     assert (again.counts, again.read_bytes) == ({"already held": 1}, len(GOOD))
+    assert again.rows[0].note == "proven again: its file is shared with its source, and not trusted unread"
     assert not kit.proofs()[row.place].trustworthy
     path.write_bytes(GOOD[::-1])
     spoiled = kit.take(kit.bundle("a.fwb", GOOD))

@@ -279,6 +279,7 @@ def test_equal_bytes_are_held_once(tmp_path: Path) -> None:
     one, two = kit.root / "blade/6.1.0/a.fwb", kit.root / "blade/6.2.0/b.fwb"
     assert one.stat().st_ino == two.stat().st_ino
     assert [row.way_in for row in kit.held()] == ["copy", "same-bytes"]
+    assert set(kit.states().values()) == {"proven"}
     again = kit.take(*bundles)
     assert (again.counts, again.read_bytes) == ({"already held": 2}, 0)
 

@@ -281,6 +281,9 @@ class _PartTemp(Temp):
     def publish(self, folder_fd: int, name: str) -> None:
         self._inner.publish(folder_fd, name)
 
+    def settle(self) -> None:
+        self._inner.settle()
+
     def keep(self) -> None:
         self._kept = True
         self._inner.keep()

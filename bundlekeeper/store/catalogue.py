@@ -164,20 +164,27 @@ class Catalogue:
 
     # Files
 
-    def record_held(self, held: Held, proof: Proof | None, also: Mapping[str, Proof] | None = None) -> None:
-        """Record a file and its proof in one transaction; `also` holds proofs of other places that changed with it.
+    def record_held(self, held: Held, proof: Proof | None) -> None:
+        """Record a file and its proof in one transaction; without a proof its place counts as unproven.
 
-        Without a proof the place counts as unproven. Raises UnfinishedError, LockedError, DamagedError.
+        Raises UnfinishedError, LockedError, DamagedError.
         """
-        proofs = dict(also or {})
-        if proof is not None:
-            proofs[held.place] = proof
         with self._writing() as connection:
-            marks = "CAST(? AS TEXT), " + "?, " * 12 + "CAST(? AS TEXT), ?, ?, ?, ?"
-            connection.execute(f"INSERT OR REPLACE INTO held ({_HELD}) VALUES ({marks})", _held_row(held))  # noqa: S608
+            _put_held(connection, held)
             if proof is None:
                 connection.execute("DELETE FROM proof WHERE place = CAST(? AS TEXT)", (_raw(held.place),))
-            _put_proofs(connection, proofs)
+            else:
+                _put_proofs(connection, {held.place: proof})
+
+    def record_linked(self, held: Held, link: Callable[[], Mapping[str, Proof]]) -> None:
+        """Record a file whose place `link` makes, and every proof that `link` returns.
+
+        A link changes the fingerprint of the file's other names, so it is made when the journal stands already: where
+        that cannot be written, nothing is linked. Raises as `record_held`, and what `link` raises.
+        """
+        with self._writing() as connection:
+            _put_held(connection, held)
+            _put_proofs(connection, link())
 
     def record_proof(self, place: str, proof: Proof) -> None:
         """Record one proof. Raises UnfinishedError, LockedError, DamagedError."""
@@ -299,6 +306,11 @@ def _proof_from(row: _Row) -> tuple[str, Proof]:
     fingerprint = Fingerprint(size, mtime_ns, ctime_ns, inode % 2**64, device % 2**64)
     extra = tuple((name, digest) for name, _, digest in (each.partition(":") for each in digests.split()))
     return place, Proof(sha256, datetime.fromisoformat(at), fingerprint, trusted == 1, extra)
+
+
+def _put_held(connection: sqlite3.Connection, held: Held) -> None:
+    marks = "CAST(? AS TEXT), " + "?, " * 12 + "CAST(? AS TEXT), ?, ?, ?, ?"
+    connection.execute(f"INSERT OR REPLACE INTO held ({_HELD}) VALUES ({marks})", _held_row(held))  # noqa: S608
 
 
 def _put_proofs(connection: sqlite3.Connection, proofs: Mapping[str, Proof]) -> None:

@@ -56,6 +56,17 @@ class Temp:
             if files.exists(folder_fd, name):
                 raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), name) from error
             os.rename(self._name, name, src_dir_fd=self._home, dst_dir_fd=folder_fd)
+            self._name = None
+
+    def settle(self) -> None:
+        """Drop the temporary name of a file that was published: the last thing that changes its ctime. Raises nothing.
+
+        Not done by `publish`, so that the final name can be made durable first.
+        """
+        if self._name is not None:
+            with suppress(OSError):
+                files.remove(self._home, self._name)
+                self._name = None
 
     def keep(self) -> None:
         """Leave a named part where it is when this ends, to go on with it later (`Incoming.resumable`)."""
@@ -63,9 +74,8 @@ class Temp:
 
     def close(self) -> None:
         """Drop the temporary name and the descriptor. Raises nothing: there is nothing to be done about it."""
-        if self._name is not None and not self._keep:
-            with suppress(OSError):
-                files.remove(self._home, self._name)
+        if not self._keep:
+            self.settle()
         with suppress(OSError):
             os.close(self.fd)
 

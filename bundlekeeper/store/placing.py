@@ -1,8 +1,8 @@
 """Putting a file into its place in the tree, and judging one that is there.
 
 Rules: everything durable before anything is claimed: file, then link, then folder; a name that is taken is never
-replaced; the fingerprint is read after the link, because the link itself changes the ctime; a fingerprint is
-trustworthy only when any later change must show in it.
+replaced; the fingerprint is read after the last link is made and the temporary name is gone, because each changes the
+ctime; a fingerprint is trustworthy only when any later change must show in it.
 """
 
 from __future__ import annotations
@@ -80,6 +80,7 @@ def put(root: int, facts: Facts, temp: Temp, *, shared: bool) -> os.stat_result:
     with files.folder(root, facts.folder, create=True) as folder:
         temp.publish(folder, facts.name)
         os.fsync(folder)
+        temp.settle()
         return _insist(folder, facts, temp.fd)
 
 

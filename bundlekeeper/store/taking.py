@@ -167,7 +167,8 @@ class Taking:
                 if self._sealing.concerns(facts):
                     work.ruling = self._sealing.seal(facts, proof.digests, found.fd)
                 self._record(row, proof)
-                work.ended("already held", row.way_in, row.taken_from, "proven again")
+                note = "proven again" + ": its file is shared with its source, and not trusted unread" * row.shared
+                work.ended("already held", row.way_in, row.taken_from, note)
                 return True
             if row is not None and row.sha256 == sha256:
                 self._record(row, proof)
@@ -238,12 +239,11 @@ class Taking:
         if not self._may_place(work, proof.digests, found.fd):
             return True
         try:
-            status = placing.put_again(self._store.fd, facts, found.fd)
+            self._second_name(facts, row, proof, found)
         except OSError as error:
             if error.errno not in _NO_LINK:
                 raise
             return False
-        self._record_second_name(facts, row, proof, found.status, status)
         work.ended("same bytes", "same-bytes", row.place)
         return True
 
@@ -270,23 +270,23 @@ class Taking:
         work.ended("same bytes", "copy", row.place, "copied: the store cannot share these bytes by a link")
         return True
 
-    def _record_second_name(
-        self, facts: Facts, row: Held, proof: Proof, before: os.stat_result, after: os.stat_result
-    ) -> None:
-        """Record the new name, and for every older one of this file that the link changed nothing but its ctime."""
+    def _second_name(self, facts: Facts, row: Held, proof: Proof, found: placing.InPlace) -> None:
+        """Link and record the new name, and for every older one of this file that only its ctime changed."""
+        old = files.fingerprint_of(found.status)
+        known = [(place, self.proofs[place]) for place in self._places[proof.sha256] if place in self.proofs]
+        names = {place for place, each in known if (each.fingerprint, each.sha256) == (old, proof.sha256)}
+        names |= {row.place, facts.place}
+        renewed: dict[str, Proof] = {}
+
+        def link() -> Mapping[str, Proof]:
+            status = placing.put_again(self._store.fd, facts, found.fd)
+            renewed.update(dict.fromkeys(names, replace(proof, fingerprint=files.fingerprint_of(status))))
+            return renewed
+
         held = facts.held(taken_at=self._clock(), taken_from=row.place, way_in="same-bytes")
-        old = files.fingerprint_of(before)
-        renewed = replace(proof, fingerprint=files.fingerprint_of(after))
-        names = [place for place in self._places.get(proof.sha256, ()) if place in self.proofs]
-        same = {
-            place
-            for place in names
-            if (self.proofs[place].fingerprint, self.proofs[place].sha256) == (old, proof.sha256)
-        }
-        also = dict.fromkeys(same | {row.place}, renewed)
-        self._catalogue.record_held(held, renewed, also)
+        self._catalogue.record_linked(held, link)
         self._known(held)
-        self.proofs.update({**also, held.place: renewed})
+        self.proofs.update(renewed)
 
     # From a source
 
