@@ -91,3 +91,42 @@ def test_no_bundle_is_open_without_an_error(
             assert open_still == told, result
             assert bool(exit_status(result.findings)) >= bool(open_still)
     shutil.rmtree(kit.source.parent)
+
+
+def test_what_is_held_and_proven_is_not_read_again_to_look_for_what_is_missing(tmp_path: Path) -> None:
+    """ "what is in and proven is not read again" (issue: take), nor are the files in the source that bear its name."""
+    kit = Kit(tmp_path)
+    for name in "abc":
+        kit.offer(f"{name}.fwb", name.encode() * 1000)
+    bundles = [kit.bundle(f"{n}.fwb", n.encode() * 1000, version=n) for n in "abcd"]
+    assert kit.take(*bundles).read_bytes == 3000
+    rehearsed = kit.take(*bundles, dry_run=True)
+    assert rehearsed.counts == {"already held": 3, "missing": 1}
+    again = kit.take(*bundles)
+    assert (again.counts, again.read_bytes) == ({"already held": 3, "missing": 1}, 0)
+    assert "3 files of its size were not read" in says(again, "missing") == says(rehearsed, "missing")
+    kit.offer("sub/copy of b.bin", b"b" * 1000)
+    assert kit.take(*bundles).read_bytes == 1000
+
+
+def test_a_name_that_a_held_and_a_missing_bundle_share_is_read(tmp_path: Path) -> None:
+    """Its file may be either; the missing one is looked for under its own name first."""
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", b"one")
+    first, second = kit.bundle("a.fwb", b"one", version="1"), kit.bundle("a.fwb", b"two", version="2")
+    kit.take(first)
+    kit.offer("a.fwb", b"two")
+    result = kit.take(first, second, manifest=2)
+    assert (result.counts, result.read_bytes) == ({"already held": 1, "taken": 1}, 3)
+
+
+def test_a_held_bundle_that_was_touched_is_no_reason_to_pass_over_its_name(tmp_path: Path) -> None:
+    """Any doubt means reading: only what may be relied on unread stands for the file in the source."""
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", b"one")
+    bundles = [kit.bundle("a.fwb", b"one", version="1"), kit.bundle("b.fwb", b"two", version="2")]
+    kit.take(*bundles)
+    kit.offer("a.fwb", b"two")
+    os.utime(kit.root / "blade/1/a.fwb")
+    result = kit.take(*bundles)
+    assert (result.counts, codes(result)) == ({"already held": 1, "taken": 1}, ["misnamed"])

@@ -100,8 +100,10 @@ def take(
         taking = Taking(
             store, room, catalogue, sources, clock=clock, progress=progress, link=link, stop=stop, sealing=sealing
         )
-        unseen = _survey(sources, facts)
-        planned = plan.plan(store.fd, plan.Contents(taking.held, taking.proofs, taking.kind, clock()), facts, sources)
+        contents = plan.Contents(taking.held, taking.proofs, taking.kind, clock())
+        standing = plan.standings(store.fd, contents, facts)
+        unseen = plan.survey(sources, facts, standing)
+        planned = plan.plan(contents, facts, standing, sources)
         plan.insist_on_room(store.fd, planned, link, where)
         admission.admit(store.fd, room, catalogue, admitted, loaded.data, facts, signature)
         taking.held.update({row.place: row for row in catalogue.held()})  # with what this manifest says of them
@@ -118,11 +120,6 @@ def _ruling(voucher: Voucher, loaded: Loaded, signature: bytes | None) -> Ruling
     ruling = voucher.rule_manifest(subject, loaded.data, signature, issued=manifest.issued)
     insist(ruling, subject)
     return ruling
-
-
-def _survey(sources: Sequence[Source], facts: Sequence[Facts]) -> list[str]:
-    wanted = [plan.wanted_of(each) for each in facts]
-    return [sentence for source in sources for sentence in source.survey(wanted)]
 
 
 def _rehearse(
@@ -145,8 +142,9 @@ def _rehearse(
                 contents = plan.Contents(held, catalogue.proofs(), describe_fd(store.fd), now)
                 known = catalogue.accepted()
         admitted = admission.vouched(admission.judge(loaded, known, now, whys), ruling)
-        unseen = _survey(sources, facts)
-        planned = plan.plan(store.fd if store else None, contents, facts, sources)
+        standing = plan.standings(store.fd if store else None, contents, facts)
+        unseen = plan.survey(sources, facts, standing)
+        planned = plan.plan(contents, facts, standing, sources)
         short = plan.shortage(store.fd, planned, link) if store else ""
     no_room = [finding("space-short", str(store.root), short)] if store and short else []
     sealing = Sealing(voucher, store.fd if store else None, None, sources)
@@ -168,7 +166,8 @@ def _foreseen(planned: plan.Planned, contents: plan.Contents, unseen: Sequence[s
     facts = planned.facts
     if planned.step is plan.Step.MISS:
         obstacles = [sentence for _, found in planned.offers for sentence in found.obstacles]
-        yield verdicts.of_miss(facts, [*obstacles, *unseen], [source.place for source, _ in planned.offers])
+        passed = verdicts.of_passed(sum(found.passed for _, found in planned.offers))
+        yield verdicts.of_miss(facts, [*obstacles, *passed, *unseen], [source.place for source, _ in planned.offers])
     elif planned.step is plan.Step.TRY:
         yield verdicts.of_try(facts, sum(found.others for _, found in planned.offers))
     elif planned.step is plan.Step.CLASH:

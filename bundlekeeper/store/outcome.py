@@ -142,8 +142,9 @@ class Work:
 
     def _miss(self, unseen: Sequence[str]) -> Finding:
         offers = self.offers or ()
-        tried = sum(found.others for _, found in offers)
-        obstacles = [*self._obstacles(), *verdicts.of_others(tried), *unseen]
+        tried = verdicts.of_others(sum(found.others for _, found in offers))
+        passed = verdicts.of_passed(sum(found.passed for _, found in offers))
+        obstacles = [*self._obstacles(), *tried, *passed, *unseen]
         return verdicts.of_miss(self.facts, obstacles, [source.place for source, _ in offers])
 
     def _obstacles(self) -> list[str]:

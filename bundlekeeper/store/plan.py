@@ -65,19 +65,34 @@ class Contents:
         return row if trusting.may_trust(proof, fingerprint_of(status), self.kind, self.now) else None
 
 
-def plan(
-    root: int | None, contents: Contents, facts: Sequence[Facts], sources: Sequence[Source]
-) -> tuple[Planned, ...]:
-    """Decide each bundle's step, in the manifest's order; `root` is None where there is no store yet.
+def standings(root: int | None, contents: Contents, facts: Sequence[Facts]) -> dict[str, Step]:
+    """By its place, the step for each bundle at whose place something stands; `root` is None where there is no store.
 
-    Raises RefusedError when something else than a file stands at a bundle's place, OSError, and what sources raise.
+    Raises RefusedError when something else than a file stands there, OSError.
+    """
+    found = {each.place: None if root is None else _standing(root, contents, each) for each in facts}
+    return {place: step for place, step in found.items() if step is not None}
+
+
+def survey(sources: Sequence[Source], facts: Sequence[Facts], standing: Mapping[str, Step]) -> list[str]:
+    """Have the sources look for the bundles; what could not be looked at, in sentences. Raises what sources raise."""
+    wanted = [wanted_of(each, settled=standing.get(each.place) is Step.NOTHING) for each in facts]
+    return [sentence for source in sources for sentence in source.survey(wanted)]
+
+
+def plan(
+    contents: Contents, facts: Sequence[Facts], standing: Mapping[str, Step], sources: Sequence[Source]
+) -> tuple[Planned, ...]:
+    """Decide each bundle's step, in the manifest's order, from the `standings` and the sources, surveyed already.
+
+    Raises what sources raise.
     """
     places: dict[str, set[str]] = {}
     for row in contents.held.values():
         places.setdefault(row.sha256, set()).add(row.place)
     planned = []
     for each in facts:
-        step = None if root is None else _standing(root, contents, each)
+        step = standing.get(each.place)
         if step is None:
             # A row for this very place whose file is gone is no other name.
             step = Step.LINK if places.get(each.sha256, set()) - {each.place} else Step.FETCH
@@ -101,9 +116,9 @@ def _outlook(offers: Sequence[tuple[Source, Found]]) -> Step:
     return Step.TRY if any(found.others for _, found in offers) else Step.MISS
 
 
-def wanted_of(facts: Facts) -> Wanted:
-    """A bundle as sources look for it."""
-    return Wanted(facts.name, facts.size, facts.sha256, facts.signature.file if facts.signature else "")
+def wanted_of(facts: Facts, *, settled: bool = False) -> Wanted:
+    """A bundle as sources look for it; `settled` says that the store has it, proven."""
+    return Wanted(facts.name, facts.size, facts.sha256, facts.signature.file if facts.signature else "", settled)
 
 
 def _standing(root: int, contents: Contents, facts: Facts) -> Step | None:

@@ -40,13 +40,15 @@ class SourceError(UnfinishedError):
 class Wanted:
     """One bundle that is looked for: its published name, its size in bytes, its SHA-256 (lower case).
 
-    `signature` is the name of its signature's file, empty where its manifest states none.
+    `signature` is the name of its signature's file, empty where its manifest states none; `settled` says that the store
+    has it and relies on that: files of its name and size are taken for it, and not read to look for another.
     """
 
     name: str
     size: int
     sha256: str
     signature: str = ""
+    settled: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +76,13 @@ class Found:
 
     `others` counts the files of its size under other names. They are as many for every bundle of that size, so they are
     offered only when they are asked for, by `look`: those first that are known to be right, none that is known not to.
+    `passed` counts those of them that bear the name of a settled bundle and are not offered.
     """
 
     offers: tuple[Offer, ...] = ()
     obstacles: tuple[str, ...] = ()
     others: int = 0
+    passed: int = 0
     look: Callable[[], Iterator[Offer]] = _nothing
 
     def every(self) -> Iterator[Offer]:
@@ -154,7 +158,8 @@ class FolderSource:
         # By size and then by file, since two names of one file are read once: what was not read yet.
         self._unread: dict[int, dict[_Identity, list[walk.Entry]]] = {}
         self._read: dict[str, list[walk.Entry]] = {}  # by digest
-        self._counts: dict[int, int] = {}
+        self._settled: frozenset[tuple[str, int]] = frozenset()  # name and size
+        self._counts: dict[int, tuple[int, int]] = {}  # by size: files to be offered, files passed over
 
     @property
     def place(self) -> str:
@@ -165,7 +170,8 @@ class FolderSource:
         """Walk the folder once and remember what bears a wanted name or size. Raises InputError, UnfinishedError."""
         names, sizes = {w.name for w in wanted}, {w.size for w in wanted}
         self._named, self._unread, self._read = {name: [] for name in names}, {size: {} for size in sizes}, {}
-        self._counts = dict.fromkeys(sizes, 0)
+        self._counts = dict.fromkeys(sizes, (0, 0))
+        self._settled = frozenset((w.name, w.size) for w in wanted if w.settled)
         self._signatures = {w.signature: [] for w in wanted if w.signature}
         unseen = []
         for entry in walk.walk(self._root, skip=self._skip()):
@@ -174,8 +180,12 @@ class FolderSource:
             if entry.name in self._signatures:
                 self._signatures[entry.name].append(entry)
             if entry.kind is walk.Kind.FILE and entry.stat is not None and entry.size in sizes:
-                self._unread[entry.size].setdefault(_identity(entry.stat), []).append(entry)
-                self._counts[entry.size] += 1
+                offered, passed = self._counts[entry.size]
+                if (entry.name, entry.size) in self._settled:
+                    self._counts[entry.size] = offered, passed + 1
+                else:
+                    self._counts[entry.size] = offered + 1, passed
+                    self._unread[entry.size].setdefault(_identity(entry.stat), []).append(entry)
             if entry.kind in {walk.Kind.DIR_UNREADABLE, walk.Kind.LIMIT}:
                 unseen.append(f"{self._path(entry)}: {entry.says}")
         return tuple(unseen)
@@ -196,8 +206,11 @@ class FolderSource:
         good = sorted((e for e in named if e.kind is walk.Kind.FILE), key=lambda e: e.size != wanted.size)
         offers = tuple(self._offer(e, True) for e in good)
         bad = tuple(f"{self._path(e)} is {walk.WORDS[e.kind]}" for e in named if e.kind is not walk.Kind.FILE)
-        others = self._counts.get(wanted.size, 0) - sum(e.size == wanted.size for e in good)
-        return Found(offers, bad, others, partial(self._look, wanted))
+        others, passed = self._counts.get(wanted.size, (0, 0))
+        own = sum(e.size == wanted.size for e in good)
+        if (wanted.name, wanted.size) in self._settled:  # another bundle, settled, has the same name
+            return Found(offers, bad, others, passed - own, partial(self._look, wanted))
+        return Found(offers, bad, others - own, passed, partial(self._look, wanted))
 
     def _look(self, wanted: Wanted) -> Iterator[Offer]:
         unread = self._unread.get(wanted.size, {})

@@ -62,6 +62,15 @@ def of_others(count: int) -> list[str]:
     return [f"{files} not hold its bytes"]
 
 
+def of_passed(count: int) -> list[str]:
+    """The sentence on files of the bundle's size that are taken, unread, for the bundles whose names they bear."""
+    if not count:
+        return []
+    if count == 1:
+        return ["a file of its size was not read, because it bears the name of a bundle that is held and proven"]
+    return [f"{count} files of its size were not read, because they bear the names of bundles that are held and proven"]
+
+
 def of_try(facts: Facts, count: int) -> Finding:
     """The finding of a dry run for a bundle of which only the size is there, under other names."""
     files = "1 file of its size" if count == 1 else f"{count} files of its size"
