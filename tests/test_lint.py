@@ -458,3 +458,24 @@ def test_problems_of_hostile_texts_print_on_one_line() -> None:
     for problem in found(text):
         assert (problem.says + problem.hint + problem.subject + problem.where).isprintable()
         assert all(row.isprintable() for row in problem.excerpt.split("\n"))
+
+
+@pytest.mark.parametrize(
+    ("rule", "count"),
+    [
+        ('[[jump]]\nwhat = { kind = "nokind" }\nfrom = ">="\nto = "=>1"\nsource = "x"\n', 2),
+        ('[[jump]]\nwhat = { family = "nofamily" }\nfrom = "5.4,"\nto = ">=1"\nsource = "x"\n', 1),
+        ('[[jump]]\nfrom = "~5"\nto = ">=1"\nsource = "x"\n', 1),
+        (
+            '[[beside]]\nscope = "domain"\nsource = "x"\nwhen = { kind = "nokind", version = "=>1" }\n'
+            'need = [{ family = "nofamily", version = ">=" }, { family = "blade", version = ">=" }]\n',
+            3,
+        ),
+        ('[[jump]]\nwhat = { kind = "nokind" }\nfrom = ">=any word"\nto = ">=5"\nsource = "x"\n', 0),
+    ],
+)
+def test_a_rule_about_something_unknown_still_tells_its_unreadable_ranges(rule: str, count: int) -> None:
+    """ "Every problem at once" (style.md, habit 5); what some order could read is not held against the rule."""
+    told = codes(f"{BASE}\n{rule}")
+    assert told.count("range-unreadable") == count
+    assert {"kind-unknown", "bad-value", "missing-key"} & set(told)

@@ -25,7 +25,7 @@ from bundlekeeper.cli.signed import SignatureOption, rule_on, signature_of, tell
 from bundlekeeper.cli.signed import as_json as signed_as_json
 from bundlekeeper.cli.signing import sign
 from bundlekeeper.cli.writing import write_new, write_over
-from bundlekeeper.errors import InputError, KeeperError, worst_exit
+from bundlekeeper.errors import InputError, KeeperError, UnfinishedError, worst_exit
 from bundlekeeper.model.findings import exit_status
 
 if TYPE_CHECKING:
@@ -152,7 +152,16 @@ def lint(
     found: list[Finding] = []
     statuses = []
     for name in manifests:
-        problems = lint_text(read_bounded(name, MANIFEST_LIMIT, "the manifest"), name=name, today=today())
+        try:
+            problems = lint_text(read_bounded(name, MANIFEST_LIMIT, "the manifest"), name=name, today=today())
+        except (InputError, UnfinishedError) as error:
+            if len(manifests) == 1:
+                raise
+            found += error.problems or [_refused(name, error)]
+            statuses.append(error.exit_code)
+            if not json:
+                output.error_text(error)
+            continue
         found += problems
         statuses.append(exit_status(problems))
         if not json:
@@ -161,6 +170,13 @@ def lint(
     if json:
         output.envelope("manifest-lint", found, {"manifests": manifests})
     return worst_exit(statuses)
+
+
+def _refused(name: str, error: KeeperError) -> Finding:
+    """One of several manifests that could not be read, as a finding, so that the others are still looked at."""
+    from bundlekeeper.model.findings import finding
+
+    return finding("unreadable", name, error.says, error.hint)
 
 
 def _tally(problems: list[Finding]) -> str:

@@ -156,6 +156,18 @@ class Loose:
                 yield beside.when
             yield from beside.need
 
+    def half_read(self) -> Iterator[tuple[Path, str]]:
+        """The ranges of rules whose own selection could not be read, so that no order of theirs is known."""
+        read = {what.path for what in self.whats()}
+        for path, row in rows(self.raw, "jump"):
+            if (*path, "what") not in read:
+                yield from (((*path, key), found) for key in ("to", "from") if (found := text(row, key)))
+        for path, row in rows(self.raw, "beside"):
+            for inner, value in (((*path, "when"), table(row.get("when"))), *rows(row, "need", path)):
+                found = text(value, "version")
+                if inner not in read and found:
+                    yield (*inner, "version"), found
+
     def _what(self, path: Path, value: object) -> LooseWhat | None:
         if not isinstance(value, dict) or not set(value) <= _WHAT_KEYS:
             return None

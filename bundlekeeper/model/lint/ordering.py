@@ -16,7 +16,7 @@ from bundlekeeper.model.lint.problem import Problem
 from bundlekeeper.model.lint.scales import Scale, Scales
 from bundlekeeper.model.source import shown
 from bundlekeeper.model.toml_places import Path
-from bundlekeeper.model.versions import MAX_LENGTH, MAX_RANGE_LENGTH, ORDER_NAMES, Listed
+from bundlekeeper.model.versions import MAX_LENGTH, MAX_RANGE_LENGTH, ORDER_NAMES, Key, Listed, Range
 
 
 def check_versions(loose: Loose, scales: Scales) -> Iterator[Problem]:
@@ -89,8 +89,15 @@ def _equal(loose: Loose, scale: Scale) -> Iterator[Problem]:
 def check_ranges(loose: Loose, scales: Scales) -> Iterator[Problem]:
     """Every problem of single ranges: unreadable, empty, or matching nothing that the manifest knows.
 
-    Raises SpentError when the budget is spent.
+    Of a rule that speaks about nothing known only what no order can read is told. Raises SpentError when the budget is
+    spent.
     """
+    for path, text in loose.half_read():
+        if len(text) <= MAX_RANGE_LENGTH:
+            try:
+                Range.parse(text, _AnyOrder())
+            except VersionError as e:
+                yield Problem("range-unreadable", path, e.says, e.hint)
     for path, what, text in _ranges(loose):
         scale = scales.scale(what.kind)
         if scale is None or len(text) > MAX_RANGE_LENGTH:
@@ -105,6 +112,16 @@ def check_ranges(loose: Loose, scales: Scales) -> Iterator[Problem]:
             says = f"{shown(text)} matches no version of {called(what)} that this manifest knows"
             hint = "mend the range, add the bundle, or add the version to known under [versions]"
             yield Problem("range-unmatched", path, says, hint)
+
+
+class _AnyOrder:
+    """Takes every version: what it refuses of a range, no order can read."""
+
+    name = "any"
+
+    def key(self, version: str) -> Key:
+        """The same place for all."""
+        return (bool(version),)
 
 
 def _ranges(loose: Loose) -> Iterator[tuple[Path, LooseWhat, str]]:
