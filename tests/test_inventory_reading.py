@@ -209,6 +209,7 @@ def _csv_rows(*rows: str) -> str:
     [
         (["holm,a,1,1,,bios,S1,", "holm,a,1,2,,disk,S1,"], "inventory-twice", "server's own serial belongs in parent"),
         (["holm,a,1,1,P,disk,,", "holm,a,1,1,P,disk,,"], "inventory-twice", "by position"),
+        (["holm,a,1,2,,bios,P2,", "holm,a,1,2,,bios,P3,"], "inventory-twice", 'slot = "2/1", "2/2"'),
         (["holm,a,1,1,,bios,,"], "inventory-missing", "parent"),
         (["holm,a,1,1,,bios,-,"], "inventory-missing", "parent"),
         ([f"holm,a,,,,fabric-switch,S{i},fabric" for i in range(3)], "inventory-twice", "name of its own"),
@@ -222,7 +223,51 @@ def test_what_rows_must_not_say_together(rows: list[str], code: str, word: str) 
     assert [p.code for p in found] == [code]
     assert word in found[0].hint
     if "twice" in code and "pair" not in found[0].says:
-        assert found[0].says.endswith("inv.csv:2:1")
+        assert found[0].says.rpartition(" ")[2].startswith("inv.csv:2:")
+
+
+def test_positions_in_a_slot_and_slots_of_no_chassis_are_no_problem() -> None:
+    """trade.md: a rack server has no chassis; a slot of a chassis may hold several parts of one kind by position."""
+    rows = ["holm,a,1,2/1,,disk,P2,", "holm,a,1,2/2,,disk,P3,", "holm,a,1,2,,bios,P4,", "holm,a,2,2,,bios,P5,"]
+    rows += ["holm,a,,2,,bios,P6,", "holm,a,,2,,bios,P7,"]
+    assert len(read(_csv_rows(*rows), "csv", taken=date(2026, 1, 1), zone="UTC").components) == 6
+
+
+def test_an_inventory_that_was_accepted_once_stays_readable() -> None:
+    """A store's kept readings are read again under the rules of their own time."""
+    text = _csv_rows("holm,a,1,2,,bios,P2,", "holm,a,1,2,,bios,P3,")
+    source = Source("inv.csv", text.encode(), "csv")
+    never = datetime(2026, 3, 29, 2, 30)  # noqa: DTZ001  (local on purpose; skipped by the clocks)
+    assert len(read_inventory([source], taken=never, zone="Europe/Oslo", kept=True).components) == 2
+    with pytest.raises(InputError) as caught:
+        read_inventory([source], taken=never, zone="Europe/Oslo")
+    assert [p.code for p in caught.value.problems] == ["inventory-value", "inventory-twice"]
+
+
+def test_rows_that_cannot_be_read_hide_no_other_problem() -> None:
+    """ "Errors per row and column, all at once": too many cells, a bad kind, and a strange partition."""
+    rows = _csv_rows(
+        "holm,a,1,1,,bios,S1,,extra", "holm,a,1,2,,boss,S2,", "holm,a,1,3,,bios,S3,", "holm,a,1,4,,bios,S4,,,5"
+    )
+    parts = "component,name\nS1,a\nS2,a\nS3,a\nS9,a\n"
+    sources = [Source("inv.csv", rows.encode(), "csv"), Source("parts.csv", parts.encode(), "csv")]
+    with pytest.raises(InputError) as caught:
+        read_inventory(sources, taken=date(2026, 1, 1), zone="UTC")
+    assert [(p.code, p.where) for p in caught.value.problems] == [
+        ("inventory-syntax", "inv.csv:2:9"),
+        ("inventory-syntax", "inv.csv:5:9"),
+        ("inventory-value", "inv.csv:3:6"),
+        ("inventory-reference", "parts.csv:5:1"),
+    ]
+
+
+def test_every_wrong_column_name_is_told() -> None:
+    """All at once; and no row is judged by columns that nobody can tell apart."""
+    found = problems("site,site,,kind\nholm,a,b,boss\n", "csv", taken=date(2026, 1, 1), zone="UTC")
+    assert [(p.code, p.where) for p in found] == [
+        ("inventory-syntax", "inv.csv:1:2"),
+        ("inventory-syntax", "inv.csv:1:3"),
+    ]
 
 
 @pytest.mark.parametrize(

@@ -279,7 +279,7 @@ class _Believing:
             if text is None:
                 raise InputError("it is not kept here")
             source = Source(reading.source or "reading", text.encode(), "json")
-            return read_inventory([source], own_kinds={kind for _, _, kind in reading.scope})
+            return read_inventory([source], own_kinds={kind for _, _, kind in reading.scope}, kept=True)
         except InputError as e:
             says = f"the ledger is damaged: the inventory {reading.document[:12]}… cannot be read"
             raise DamagedError(says, hint=DAMAGE_HINT, where=self.book.where) from e

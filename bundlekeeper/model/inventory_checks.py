@@ -1,13 +1,13 @@
 """What the rows of an inventory must not say together.
 
-Rules: no component twice, none without an identity, no pair of three, no partition of a component that is not listed,
-no more bytes free than there are. What rows merely leave open is no problem here: it stays unknown, and the checks that
-need it say so.
+Rules: no component twice, none without an identity, no two of a kind in one slot, no pair of three, no partition of a
+component that is not listed, no more bytes free than there are. What rows merely leave open is no problem here: it
+stays unknown, and the checks that need it say so.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -31,14 +31,20 @@ class Report(Protocol):
         """Note it."""
 
 
-def together(rows: Mapping[str, Sequence[Row]], report: Report, *, complete: bool) -> None:
+def together(
+    rows: Mapping[str, Sequence[Row]], report: Report, unread: Collection[str] = (), *, kept: bool = False
+) -> None:
     """Report everything that the rows of all tables must not say together.
 
-    `complete` is False where some rows could not be read: then no row is blamed for speaking of one of those.
+    `unread` are the identities that rows of components which could not be read may have, "" where it may be any: no
+    other row is blamed for speaking of one of those. An inventory that is `kept` may have two of a kind in one slot,
+    which was accepted once.
     """
     keys = _identities(rows["component"], report)
+    if not kept:
+        _slots(rows["component"], report)
     _pairs(rows["component"], report)
-    _partitions(rows["partition"], keys if complete else None, report)
+    _partitions(rows["partition"], keys, unread, report)
     _policies(rows["policy"], report)
     for row in rows["apart"]:
         if len(set(row.made.domains)) < 2:
@@ -72,6 +78,23 @@ def _identities(rows: Iterable[Row], report: Report) -> set[str]:
     return set(first)
 
 
+def _slots(rows: Iterable[Row], report: Report) -> None:
+    first: dict[tuple[str, ...], Row] = {}
+    for row in rows:
+        part = row.made
+        if not part.chassis or not part.slot:
+            continue
+        place = (part.site, part.domain, part.chassis, part.slot, part.kind)
+        there = first.setdefault(place, row)
+        if there is not row and there.made.key != part.key:  # one part twice is told elsewhere
+            says = (
+                f"slot {part.slot} of chassis {part.chassis} holds {there.made.key} and {part.key}, both {part.kind};"
+            )
+            base = part.slot.partition("/")[0]
+            hint = f'one of them is elsewhere or gone; or tell their positions: slot = "{base}/1", "{base}/2"'
+            _say(report, "inventory-twice", row, "slot", f"{says} the other stands at", hint, there)
+
+
 def _pairs(rows: Iterable[Row], report: Report) -> None:
     halves: dict[tuple[str, str, str, str], int] = {}
     for row in rows:
@@ -85,11 +108,12 @@ def _pairs(rows: Iterable[Row], report: Report) -> None:
             _say(report, "inventory-twice", row, "pair", says, "each pair has a name of its own in its domain")
 
 
-def _partitions(rows: Iterable[Row], keys: set[str] | None, report: Report) -> None:
+def _partitions(rows: Iterable[Row], keys: set[str], unread: Collection[str], report: Report) -> None:
     seen: set[tuple[str, str]] = set()
     for row in rows:
         made = row.made
-        if keys is not None and made.component not in keys:
+        may_be_unread = "" in unread or not {made.component, made.component.partition(":")[0]}.isdisjoint(unread)
+        if made.component not in keys and not may_be_unread:
             from bundlekeeper.model.inventory_fields import suggest
 
             says = f"partition {made.name} is of {made.component!r}, and no such component is listed"

@@ -15,9 +15,9 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.model import inventory_fields as fields
 from bundlekeeper.model import moments
 from bundlekeeper.model.findings import Finding, Level
-from bundlekeeper.model.inventory import FORMAT, Apart, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory import FORMAT, Apart, Component, Inventory, Partition, Policy, identity
 from bundlekeeper.model.inventory_checks import Place, Row, together
-from bundlekeeper.model.inventory_sources import Document, Path, Source, form_of, parse
+from bundlekeeper.model.inventory_sources import Document, Path, Source, Unread, form_of, parse
 
 __all__ = ["Document", "Source", "form_of", "read_inventory"]
 
@@ -32,14 +32,16 @@ def read_inventory(
     zone: str | None = None,
     own_kinds: Collection[str] = (),
     clock: datetime | None = None,
+    kept: bool = False,
 ) -> Inventory:
     """Read one inventory from one or several files.
 
     `taken` and `zone` count where no file says them; `own_kinds` are those of a manifest's [kind.X]; with `clock`, the
-    time now, aware, an inventory that was taken more than a day after it is a problem. Raises InputError whose
-    `problems` are findings of INVENTORY_CODES: all of them, or the first 1000 and the number of all in `says`.
+    time now, aware, an inventory that was taken more than a day after it is a problem. `kept` says that it was accepted
+    once, so that rules about slots and times made since are not held against it. Raises InputError whose `problems` are
+    findings of INVENTORY_CODES: all of them, or the first 1000 and the number of all in `says`.
     """
-    reading = _Reading(own_kinds, clock)
+    reading = _Reading(own_kinds, clock, kept)
     for source in sources:
         reading.add(source)
     found = reading.finish(taken, zone)
@@ -60,14 +62,16 @@ _MEANING = {"taken": "when the inventory was taken", "zone": "in which time zone
 class _Reading:
     """One load: the rows read so far, and every problem found on the way."""
 
-    def __init__(self, own_kinds: Collection[str], clock: datetime | None) -> None:
+    def __init__(self, own_kinds: Collection[str], clock: datetime | None, kept: bool) -> None:
         self.clock = clock
+        self.kept = kept
         self.own_kinds = frozenset(own_kinds)
         self.keys = fields.tables(self.own_kinds)
         self.documents: list[Document] = []
         self.rows: dict[str, list[Row]] = {table: [] for table in self.keys}
         self.noted: list[tuple[Finding, Place, Place]] = []
         self.count = 0
+        self.unread: set[str] = set()  # what stands in rows of components that could not be read; "" may be anything
 
     def problem(self, code: str, place: Place, subject: str, says: str, hint: str = "", other: Place = None) -> None:
         """Note one problem; `other` is a second place that `says` ends with."""
@@ -100,8 +104,11 @@ class _Reading:
                 where = e.where or source.name
                 found = Finding("inventory-syntax", Level.ERROR, source.name, e.says, e.hint, where)
                 self.noted.append((found, None, None))
+                self.unread.add("")
                 return
         self.documents.append(source)
+        for row in source.unread:
+            self._unread(source.name, row)
         for table, content in source.tables.items():
             self._columns(source, table)
             if not isinstance(content, list):
@@ -110,6 +117,13 @@ class _Reading:
                 continue
             for index, cells in enumerate(content):
                 self._row((source, (table, index)), table, cells)
+
+    def _unread(self, name: str, row: Unread) -> None:
+        self.count += 1
+        self.unread.update({cell for cell in row.cells if cell} or {""})
+        if self.count <= _MAX_PROBLEMS:
+            found = Finding("inventory-syntax", Level.ERROR, name, row.says, row.hint, row.where)
+            self.noted.append((found, None, None))
 
     def _columns(self, document: Document, table: str) -> None:
         """A column that no table has is one problem, not one for each row."""
@@ -151,17 +165,21 @@ class _Reading:
                 self.problem("inventory-missing", (document, (*path, key)), key, f"{key} is empty", hint)
         if before == self.count:
             self.rows[table].append(Row(place, _MAKE[table](**values)))
+        elif table == "component":
+            told = ("kind", "slot", "parent", "serial")
+            part = Component(**{"kind": "", "site": "", "domain": "", **{k: values[k] for k in told if k in values}})
+            self.unread.add(identity(part) if part.serial or (part.parent and part.kind) else "")
 
     def finish(self, taken: date | datetime | None, zone: str | None) -> Inventory | None:
         """Check what the rows say together. None where there was any problem."""
         headers = [header for d in self.documents if (header := self._header(d))]
         zone_told = self._agreed("zone", [(h[0], h[2]) for h in headers], zone)
         taken_told = self._agreed("taken", [(h[0], h[1]) for h in headers], taken)
-        if isinstance(taken_told, date) and isinstance(zone_told, str):
+        if isinstance(taken_told, date) and isinstance(zone_told, str) and not self.kept:
             self._moment(taken_told, zone_told)
         if not self.rows["component"] and not self.count:
             self.problem("inventory-missing", None, "component", "no component is listed")
-        together(self.rows, self.problem, complete=not self.count)
+        together(self.rows, self.problem, self.unread, kept=self.kept)
         if self.count or not isinstance(taken_told, date) or not isinstance(zone_told, str):
             return None
         made = {table: tuple(row.made for row in rows) for table, rows in self.rows.items()}

@@ -1,7 +1,8 @@
 """The bytes of one inventory file as tables of cells that still know their place.
 
 Rules: the bytes are bounded before they are parsed; nothing here opens a file; a text that cannot be parsed is one
-InputError with its line and column; what a cell may hold is not judged here. TOML 1.0; JSON by RFC 8259, strictly; CSV
+InputError with its line and column, but a row that has too many cells is told beside the others, which are read; what a
+cell may hold is not judged here. TOML 1.0; JSON by RFC 8259, strictly; CSV
 by RFC 4180 with comma, semicolon or tab, any line ends, with or without a byte-order mark, and with `# key = value`
 lines before the column names for the header.
 """
@@ -34,10 +35,21 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
+class Unread:
+    """A row, or the name of a column, of a sheet that cannot be read: where, why, what to do, and what stands in it."""
+
+    where: str
+    says: str
+    hint: str = ""
+    cells: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Document:
     """One file, or one sheet, as tables of cells, nothing of it judged.
 
     `columns` names the columns of a sheet, whose empty cells the rows leave out; such a document may lack the header.
+    `unread` is what could not be read of it.
     """
 
     name: str
@@ -45,6 +57,7 @@ class Document:
     tables: Mapping[str, object]
     locate: Locate
     columns: tuple[str, ...] | None = None
+    unread: tuple[Unread, ...] = ()
 
 
 def form_of(name: str) -> str:
@@ -160,27 +173,35 @@ def rectangle(
 ) -> Document:
     """Make a document of rows of cells, the first of them the names of the columns.
 
-    `where` tells the place of a cell by row and column, both from 0. Raises InputError where a row has cells that no
-    column names, or a column has no name or one that stands twice.
+    `where` tells the place of a cell by row and column, both from 0. Rows that have cells which no column names are
+    told as unread; where a column has no name or one that stands twice, no row is read. Raises nothing.
     """
     keys = [str(cell).strip() if cell is not None else "" for cell in rows[0]]
     while keys and not keys[-1]:
         keys.pop()
-    wrong = next((i for i, key in enumerate(keys) if not key or key in keys[:i]), None)
-    if wrong is not None:
-        says = f"two columns are called {keys[wrong]!r}" if keys[wrong] else "a column has no name"
-        raise InputError(says, where=where(0, wrong))
-    for number, cells in enumerate(rows):
-        if len(cells) > len(keys) and any(cell not in (None, "") for cell in cells[len(keys) :]):
-            hint = "put a cell that holds the delimiter in quotes"
-            raise InputError("the row has more cells than there are columns", hint=hint, where=where(number, len(keys)))
+    unread = []
+    for number, key in enumerate(keys):
+        if not key or key in keys[:number]:
+            unread.append(
+                Unread(where(0, number), f"two columns are called {key!r}" if key else "a column has no name")
+            )
+    good: list[int] = []
+    hint = "put a cell that holds the delimiter in quotes"
+    titles_are_wrong = bool(unread)
+    for number, cells in enumerate(rows[1:], 1):
+        if any(cell not in (None, "") for cell in cells[len(keys) :]):
+            says, held = "the row has more cells than there are columns", tuple(str(cell).strip() for cell in cells)
+            unread.append(Unread(where(number, len(keys)), says, hint, held))
+        elif not titles_are_wrong:
+            good.append(number)
 
     def locate(paths: Sequence[Path]) -> list[tuple[str, str]]:
         return [(where(*cell(path)), "") for path in paths]
 
     def cell(path: Path) -> tuple[int, int]:
-        row = path[1] + 1 if len(path) > 1 and isinstance(path[1], int) else 0
+        row = good[path[1]] if len(path) > 1 and isinstance(path[1], int) and path[1] >= 0 else 0
         return row, keys.index(str(path[2])) if len(path) > 2 and path[2] in keys else 0
 
-    body = [{key: cell for key, cell in zip(keys, cells, strict=False) if cell != ""} for cells in rows[1:]]
-    return Document(name, header, {table_of(keys, tables): body}, locate, tuple(keys))
+    body = [{key: cell for key, cell in zip(keys, rows[number], strict=False) if cell != ""} for number in good]
+    columns = () if titles_are_wrong else tuple(keys)
+    return Document(name, header, {table_of(keys, tables): body}, locate, columns, tuple(unread))
