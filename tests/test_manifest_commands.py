@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import json
+import os
 from pathlib import Path
+
+import pytest
 
 from tests.conftest import Keeper, World
 
@@ -22,3 +26,43 @@ def test_one_manifest_that_cannot_be_read_hides_no_other(keeper: Keeper, world: 
     assert inside.status == 2
     assert inside.json["ok"] is False
     assert {"unreadable", "not-toml", "missing-key"} <= set(inside.codes)
+
+
+def test_a_manifest_that_is_too_large_says_so_by_its_code(keeper: Keeper, tmp_path: Path) -> None:
+    """The README's table: `too-large`, 'the file is larger than 16 MiB; it was not parsed'."""
+    with (tmp_path / "large.toml").open("wb") as file:
+        file.truncate(17 * 1024 * 1024)
+    ran = keeper("manifest", "lint", "large.toml", "--json")
+    assert (ran.status, ran.codes, ran.json["ok"]) == (2, ["too-large"], False)
+
+
+@pytest.mark.parametrize("source", ["own copy", "Own Copy", " own copy, 2026-11-25", "", "  "])
+def test_a_confirmed_digest_is_never_marked_own_copy(keeper: Keeper, world: World, source: str) -> None:
+    """trade.md, 18: 'A digest that was computed from the very file it is meant to prove.'"""
+    names = world.names()
+    (world.manifest.parent / "SUMS").write_text(f"{'1' * 64}  {names[0]}\n")
+    before = world.manifest.read_bytes()
+    ran = keeper("manifest", "confirm", world.manifest, "--against", "SUMS", "--source", source)
+    assert ran.status == 2
+    assert "no source" in ran.err
+    assert world.manifest.read_bytes() == before
+
+
+def test_two_documents_are_not_mixed_on_stdout(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    ran = keeper("check", world.manifest, "--at", world.downloads, "--json", "--junit", "-")
+    assert ran.status == 2
+    assert ran.json["error"]["hint"]
+    assert keeper("check", world.manifest, "--at", world.downloads, "--json", "--junit", "j.xml").status == 0
+    assert (tmp_path / "j.xml").read_text().startswith("<?xml")
+
+
+def test_json_holds_no_lone_surrogate(keeper: Keeper, world: World) -> None:
+    r"""RFC 8259 §8.2: lone surrogates make 'unpredictable' readers; names show their bytes as \xNN instead."""
+    names = [b"caf\xe9", "\N{GRINNING FACE}".encode(), rb"back\udcff\slash"]
+    for name in names:
+        (world.downloads / os.fsdecode(name)).write_bytes(b"x")
+    ran = keeper("check", world.manifest, "--at", world.downloads, "--json")
+    assert ran.status == 1
+    extra = {f["subject"] for f in ran.json["findings"] if f["code"] == "extra"}
+    assert extra == {"caf\\xe9", "\N{GRINNING FACE}", r"back\udcff\slash"}
+    json.dumps(ran.json, ensure_ascii=False).encode("utf-8")

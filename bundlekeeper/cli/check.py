@@ -25,7 +25,7 @@ from bundlekeeper.cli.common import (
 )
 from bundlekeeper.cli.signals import SIGNALS
 from bundlekeeper.cli.signed import SignatureOption, as_json, rule_on, signature_of, tell, voucher_of
-from bundlekeeper.errors import InputError, worst_exit
+from bundlekeeper.errors import InputError, RefusedError, worst_exit
 from bundlekeeper.model.findings import exit_status
 
 if TYPE_CHECKING:
@@ -73,6 +73,8 @@ def check(
         from bundlekeeper.cli.ledger import check_ledger
 
         return check_ledger(store_root(store), head, json=json)
+    if json and junit == "-":
+        raise InputError("--json and --junit - would mix two documents on stdout", hint="--junit FILE writes to a file")
     from bundlekeeper.model.durations import seconds
     from bundlekeeper.store.recheck import Limits
 
@@ -142,6 +144,9 @@ def _run(
         elif store is not None and catalogue is not None:
             if at is not None:
                 listing, found = kept(store, accepted)
+                if found:
+                    says = "the kept manifest cannot be relied on, so there is nothing to hold the folder against"
+                    raise RefusedError(says, hint="name the manifest", problems=found)
             if accepted:
                 ruling = voucher.rule_kept(store.fd, accepted[-1])
         subject = listing.subject if listing is not None else str(root)
@@ -151,7 +156,7 @@ def _run(
         if at is not None and listing is not None:
             own = [each for each in (given.data, given.signature) if each is not None]
             result = check_folder(at, listing, means, limits, book=catalogue, own=own)
-        elif store is not None and catalogue is not None:
+        elif store is not None and catalogue is not None and at is None:
             result = check_store(store, catalogue, listing, means, limits)
         else:
             raise InputError("there is nothing to check", hint="name a manifest, or a store that has accepted one")

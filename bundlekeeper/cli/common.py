@@ -67,7 +67,7 @@ def read_bounded(path: str, limit: int, what: str) -> bytes:
         except OSError as error:
             raise InputError(f"{what} cannot be read: {reason(error)}", where="standard input") from error
         if len(data) > limit:
-            raise InputError(f"{what} is larger than {limit} bytes", where="standard input")
+            raise _too_large(what, limit, "standard input")
         return data
     try:
         fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
@@ -90,8 +90,17 @@ def read_bounded(path: str, limit: int, what: str) -> bytes:
         # Nobody had it open for writing, or the command behind it failed: an empty file is not what was meant.
         raise InputError(f"{what} is a pipe from which nothing came", where=path, hint="start its writer first")
     if len(data) > limit:
-        raise InputError(f"{what} is larger than {limit} bytes", where=path, hint="is this the right file?")
+        raise _too_large(what, limit, path)
     return data
+
+
+def _too_large(what: str, limit: int, where: str) -> InputError:
+    """The refusal with its code among the problems, as the parser would have told it."""
+    from bundlekeeper.model.findings import Finding, Level
+
+    says, hint = f"{what} is larger than {limit} bytes", "is this the right file?"
+    problem = Finding("too-large", Level.ERROR, where, says, hint)
+    return InputError(says, hint=hint, where=where, problems=[problem])
 
 
 def reason(error: Exception) -> str:

@@ -210,7 +210,7 @@ def confirm(
     listed = parse(read_bounded(against, MAX_BYTES, "the checksum list"), name=against)
     old = read_bounded(manifest, MANIFEST_LIMIT, "the manifest")
     day = today()
-    said = source or f"publisher: {Path(against).name}, {day.isoformat()}"
+    said = source if source is not None else f"publisher: {Path(against).name}, {day.isoformat()}"
     text, report = compare(_text(old, manifest), listed, source=said, today=day, name=manifest)
     write_over(manifest, text, old)
     return _amended("manifest-confirm", manifest, report, [], json)

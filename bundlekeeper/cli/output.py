@@ -47,12 +47,25 @@ def envelope(command: str, findings: Iterable[Finding], data: Mapping[str, Any],
 
 
 def write_json(document: Mapping[str, Any]) -> None:
-    """Print one JSON document on stdout. File names that were not UTF-8 keep their bytes as `\\udcXX` escapes."""
+    """Print one JSON document on stdout. What no Unicode text can hold stands in it as `visible` shows it."""
     import json
 
     # Indented for people only: indenting goes through the slow encoder, 10,000 rows cost 0.1 s more.
     indent = 2 if sys.stdout.isatty() else None
-    sys.stdout.write(json.dumps(document, indent=indent, ensure_ascii=True, allow_nan=False, default=str) + "\n")
+    text = json.dumps(document, indent=indent, ensure_ascii=True, allow_nan=False, default=str)
+    sys.stdout.write((_without_lone_surrogates(text) if "\\ud" in text else text) + "\n")
+
+
+def _without_lone_surrogates(document: str) -> str:
+    """RFC 8259 §8.2: readers differ on lone surrogates, and strict ones refuse the whole document."""
+    import re
+
+    pieces = re.compile(r"\\\\|\\ud[89ab]..\\ud[c-f]..|\\u(d[89a-f]..)")
+
+    def shown(piece: re.Match[str]) -> str:
+        return piece[0] if piece[1] is None else "\\" + visible(chr(int(piece[1], 16)))
+
+    return pieces.sub(shown, document)
 
 
 def findings_text(findings: Iterable[Finding]) -> None:

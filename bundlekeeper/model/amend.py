@@ -177,8 +177,11 @@ def confirm(text: str, listed: ChecksumList, *, source: str, today: date, name: 
 
     The day is added to `source` where it does not name it already. When anything changed, `sequence` goes up by one.
     `name` is the manifest's file name for the findings. Raises InputError when the text is no TOML, holds bundles
-    that are no tables, or `sequence` is no number that can go up.
+    that are no tables, or `sequence` is no number that can go up, and for a `source` that is blank or says 'own copy'.
     """
+    if not source.strip() or source.strip().casefold().startswith(OWN_COPY):
+        hint = 'name the publisher\'s list and how you got it: "publisher: SHA256SUMS from the support desk"'
+        raise InputError(f"{shown(source)} is no source of a confirmed digest", hint=hint)
     work = _Amend(text, name)
     says = source if today.isoformat() in source else f"{source}, {today.isoformat()}"
     lines = listed.by_base_name()

@@ -28,7 +28,7 @@ LINT_CODES: dict[str, Code] = {
     "missing-key": Code(_E, "a key that must be there is not"),
     "wrong-type": Code(_E, "a value of another type than the key takes"),
     "bad-value": Code(_E, "a value that the key does not take"),
-    "repeated": Code(_W, "one value stands in a list twice"),
+    "repeated": Code(_W, "one value stands in a list twice; an error where the list is an order of versions"),
     "more-problems": Code(_E, "more problems than are listed"),
     # digests and sizes
     "digest-length": Code(_E, "a SHA-256 digest of other than 64 digits"),
