@@ -255,3 +255,23 @@ def test_tour_runs_as_expected_and_twice(keeper: Keeper, tmp_path: Path) -> None
     assert (tmp_path / "bundlekeeper-tour" / "marram.toml").is_file()
     assert "as expected" in second.out
     assert keeper("tour", tmp_path / "other").status == 2
+
+
+def test_the_tour_chooses_a_new_folder_when_it_is_run_again(keeper: Keeper, tmp_path: Path) -> None:
+    """The README's first line, pasted twice: the folder of the first tour is left alone."""
+    assert keeper("tour").status == 0
+    first = (tmp_path / "bundlekeeper-tour" / "marram.toml").stat()
+    again = keeper("tour")
+    assert again.status == 0, again.err
+    assert "Everything is in bundlekeeper-tour-2;" in again.out
+    assert (tmp_path / "bundlekeeper-tour" / "marram.toml").stat() == first
+
+
+def test_the_tours_folders_are_not_the_checkouts() -> None:
+    """Run where the README says, a tour must not show up as a change of the project."""
+    root = Path(__file__).parent.parent
+    if not (root / ".git").exists():
+        pytest.skip("not a git checkout")
+    for name in ("bundlekeeper-tour", "bundlekeeper-tour-2"):
+        words = ["git", "check-ignore", "-q", f"{name}/marram.toml"]
+        assert subprocess.run(words, cwd=root, check=False).returncode == 0
