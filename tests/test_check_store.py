@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import subprocess
@@ -262,8 +263,53 @@ def test_an_altered_kept_manifest(kit: Kit) -> None:
     [kept] = (kit.root / "manifests").iterdir()
     spoil(kept)
     result = check(kit)
-    assert ("altered", f"manifests/{kept.name}") in found(result)
+    assert [(f.code, f.subject) for f in result.findings] == [("altered", f"manifests/{kept.name}")]
     assert result.proven == 3
+    (kit.root / PLACE_B).unlink()
+    assert {(f.code, f.subject, f.level) for f in check(kit).findings} == {
+        ("altered", f"manifests/{kept.name}", Level.ERROR),
+        ("missing", PLACE_B, Level.ERROR),
+    }
+
+
+def test_the_hint_for_an_altered_kept_manifest_works(kit: Kit) -> None:
+    """ "take manifest marram 1 again": the bytes that were accepted heal the copy, and the altered one is kept."""
+    [kept] = (kit.root / "manifests").iterdir()
+    whole = kept.read_bytes()
+    for altered in (whole + b"#", whole[:-1] + b"#", b""):
+        kept.chmod(0o644)
+        kept.write_bytes(altered)
+        result = kit.take_loaded(loaded(kit, "abc"))
+        (healed,) = result.findings
+        assert (healed.code, healed.level, healed.subject) == ("altered", Level.WARNING, f"manifests/{kept.name}")
+        assert kept.read_bytes() == whole
+        aside = f"quarantine/{kept.name}.{hashlib.sha256(altered).hexdigest()[:12]}"
+        assert aside in healed.says
+        assert kit.tree()[aside] == altered
+        note = kit.tree()[aside + ".note.txt"].decode()
+        assert f"{len(whole)} bytes, SHA-256 {hashlib.sha256(whole).hexdigest()}" in note
+        assert check(kit).findings == []
+    assert kit.take_loaded(loaded(kit, "abc")).findings == ()
+
+
+def test_a_folder_is_not_held_against_an_altered_kept_manifest(kit: Kit, tmp_path: Path) -> None:
+    """Its files would be called extras for no reason."""
+    [kept] = (kit.root / "manifests").iterdir()
+    spoil(kept)
+    command = [
+        sys.executable,
+        "-m",
+        "bundlekeeper",
+        "check",
+        "--at",
+        str(kit.source),
+        "--store",
+        str(kit.root),
+        "--json",
+    ]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 4
+    assert [f["code"] for f in json.loads(done.stdout)["findings"]] == ["altered"]
 
 
 def test_after_the_catalogue_was_lost(kit: Kit) -> None:

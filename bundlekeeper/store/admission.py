@@ -1,8 +1,9 @@
 """May this manifest be taken by this store, and keeping it whole.
 
 Rules: one store, one platform; the highest sequence accepted is remembered and a lower one refused; the same sequence
-with other bytes is a contradiction and refused, always; an expired manifest is refused; the two exceptions need a why,
-which is recorded for good. A refused manifest leaves no trace.
+with other bytes is a contradiction and refused, always; the bytes that were accepted heal a kept copy that was altered;
+an expired manifest is refused; the two exceptions need a why, which is recorded for good. A refused manifest leaves no
+trace.
 """
 
 from __future__ import annotations
@@ -15,7 +16,8 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.model.findings import Finding, Level, finding
-from bundlekeeper.store import files, signature_files
+from bundlekeeper.proof.digests import digest_fd
+from bundlekeeper.store import files, quarantine, signature_files
 from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.facts import Facts
 from bundlekeeper.store.incoming import Incoming
@@ -167,12 +169,15 @@ def admit(
     data: bytes,
     facts: Sequence[Facts],
     signature: bytes | None = None,
-) -> None:
+) -> tuple[Finding, ...]:
     """Keep the manifest whole with its signature, then record it, what it says of the files held, and the exceptions.
 
+    A kept copy that is no longer what was accepted makes room for these bytes, which are, and goes to quarantine; a
+    finding says so.
     Raises RefusedError when another manifest is kept under its name, UnfinishedError, OSError.
     """
     accepted = admission.accepted
+    healed: tuple[Finding, ...] = ()
     if signature is not None:
         signature_files.put_over(root, incoming, accepted.place + signature_files.SUFFIX, signature)
     name = accepted.place.rpartition("/")[2]
@@ -184,13 +189,40 @@ def admit(
             temp.publish(folder, name)
         except FileExistsError:
             # Kept by a run that was killed before its row was written, or it is this very one again.
-            if files.read_bounded(folder, name, max(len(data), 1)) != data:
-                raise RefusedError(
-                    f"{accepted.place} holds other bytes than this manifest",
-                    hint="if this one was changed on purpose, raise `sequence` in it",
-                    where=accepted.place,
-                ) from None
+            if not _holds(folder, name, data):
+                if not any(each.sha256 == accepted.sha256 for each in catalogue.accepted()):
+                    raise RefusedError(
+                        f"{accepted.place} holds other bytes than this manifest",
+                        hint="if this one was changed on purpose, raise `sequence` in it",
+                        where=accepted.place,
+                    ) from None
+                healed = (_put_aside(root, incoming, folder, accepted, len(data)),)
+                temp.publish(folder, name)
         os.fsync(folder)
     catalogue.accept(accepted, facts)
     for what, why in admission.exceptions:
         catalogue.record_exception(accepted.accepted_at, what, f"{accepted.platform}-{accepted.sequence}", why)
+    return healed
+
+
+def _holds(folder: int, name: str, data: bytes) -> bool:
+    with files.regular(folder, name) as fd:
+        if os.fstat(fd).st_size != len(data):
+            return False
+    return files.read_bounded(folder, name, max(len(data), 1)) == data
+
+
+def _put_aside(root: int, incoming: Incoming, folder: int, accepted: Accepted, size: int) -> Finding:
+    """Move an altered copy of an accepted manifest, of `size` bytes when it was whole, to quarantine."""
+    name = accepted.place.rpartition("/")[2]
+    with files.regular(folder, name) as fd:
+        found = digest_fd(fd)
+    of_it = accepted.platform, accepted.sequence, "", "", "", "", (), None
+    whole = Facts("manifest", str(accepted.sequence), name, size, accepted.sha256, *of_it)  # as a note tells of it
+    why = "the kept copy of the manifest was not what was accepted"
+    wrong = quarantine.Wrong(whole, found.size, found.sha256, accepted.place, why)
+    moved = quarantine.move_in(root, incoming, folder, wrong, accepted.accepted_at)
+    says = f"the kept copy's SHA-256 was {found.sha256[:12]}…, that of the accepted one is {accepted.sha256[:12]}…"
+    hint = "find out who changed it"
+    says = f"{says}; kept as {moved}, and replaced by what was accepted"
+    return finding("altered", accepted.place, says, hint, Level.WARNING)

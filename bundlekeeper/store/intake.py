@@ -105,11 +105,11 @@ def take(
         unseen = plan.survey(sources, facts, standing)
         planned = plan.plan(contents, facts, standing, sources)
         plan.insist_on_room(store.fd, planned, link, where)
-        admission.admit(store.fd, room, catalogue, admitted, loaded.data, facts, signature)
+        healed = admission.admit(store.fd, room, catalogue, admitted, loaded.data, facts, signature)
         taking.held.update({row.place: row for row in catalogue.held()})  # with what this manifest says of them
         with _telling(progress, taking, planned, unseen):
             taking.run(planned)
-        found = (*admitted.findings, *taking.findings(unseen), *voucher.troubles())
+        found = (*admitted.findings, *healed, *taking.findings(unseen), *voucher.troubles())
         return TakeResult(taking.rows(), found, manifest=ruling)
 
 

@@ -66,6 +66,7 @@ class Listing:
 
 
 NOTHING = Listing("no manifest", ())
+_ALONE = "what is here was judged by the catalogue alone"
 
 
 def listed(facts: Facts) -> Listed:
@@ -181,13 +182,13 @@ def _from_document(document: Any, name: str) -> Listing:  # noqa: ANN401 - any J
     )
 
 
-def kept(store: Store, accepted: Sequence[Accepted]) -> tuple[Listing, list[Finding]]:
+def kept(store: Store, accepted: Sequence[Accepted]) -> tuple[Listing | None, list[Finding]]:
     """The listing of the manifest accepted last, from the copy that the store keeps, and what is wrong with the copy.
 
-    Without one that can be relied on, the listing is empty and a finding says so. Raises nothing.
+    None where there is none that can be relied on; where there should be one, a finding says so. Raises nothing.
     """
     if not accepted:
-        return NOTHING, []
+        return None, []
     newest = accepted[-1]
     hint = f"take manifest {newest.platform} {newest.sequence} again"
     try:
@@ -197,12 +198,13 @@ def kept(store: Store, accepted: Sequence[Accepted]) -> tuple[Listing, list[Find
         ):
             data = files.read_bounded(home, newest.place.rpartition("/")[2], _LIMIT)
     except KeeperError as error:
-        return NOTHING, [finding("unreadable", newest.place, error.says, hint)]
+        return None, [finding("unreadable", newest.place, f"{error.says}; {_ALONE}", hint)]
     found = hashlib.sha256(data).hexdigest()
     if found != newest.sha256:
-        says = f"the kept manifest's SHA-256 is {found}, that of the accepted one was {newest.sha256}"
-        return NOTHING, [finding("altered", newest.place, says, hint)]
+        says = f"the kept manifest's SHA-256 is {found}, that of the accepted one was {newest.sha256}; {_ALONE}"
+        return None, [finding("altered", newest.place, says, hint)]
     try:
         return read_listing(data, name=newest.place, today=newest.issued, store=store), []
     except KeeperError as error:
-        return NOTHING, [finding("not-checked", newest.place, f"what should be here: {error.says}", error.hint)]
+        says = f"what should be here: {error.says}; {_ALONE}"
+        return None, [finding("not-checked", newest.place, says, error.hint)]

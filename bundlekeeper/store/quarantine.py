@@ -110,7 +110,7 @@ def _text(wrong: Wrong, at: datetime, *, kept: bool) -> str:
     facts = wrong.facts
     rows: Sequence[tuple[str, str]] = (
         ("what", wrong.why),
-        ("bundle", f"{facts.family} {facts.version}: {facts.name}"),
+        ("name", f"{facts.family} {facts.version}: {facts.name}"),
         ("expected", f"{facts.size} bytes, SHA-256 {facts.sha256}"),
         ("found", f"{'unknown' if wrong.size is None else wrong.size} bytes, SHA-256 {wrong.sha256 or 'not computed'}"),
         ("from", wrong.place),

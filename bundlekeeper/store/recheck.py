@@ -24,7 +24,7 @@ from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.filesystem import FsKind, describe
 from bundlekeeper.store.judging import Judge, Slot, Wrong, about_bundles
 from bundlekeeper.store.layout import KEEPER, MANIFESTS, QUARANTINE, Store
-from bundlekeeper.store.listing import Listed, Listing, kept, listing_of
+from bundlekeeper.store.listing import NOTHING, Listed, Listing, kept, listing_of
 from bundlekeeper.store.proving import Candidate, How, Limits, ProofBook, Prover, Readings, all_zero
 from bundlekeeper.store.records import UNKNOWN_SIGNATURE, Held
 from bundlekeeper.store.seals import Seals
@@ -101,9 +101,10 @@ def check_store(
 ) -> CheckResult:
     """Prove the store's files against `loaded`, or without one each against the manifest that it was taken by.
 
-    Without `loaded` the manifest accepted last decides what is missing, and a file that is wrong is moved to quarantine
-    where the store can be written and locked. Raises UnfinishedError, RefusedError when the store cannot be looked at,
-    LockedError, DamagedError when the catalogue cannot be read.
+    Without `loaded` the manifest accepted last decides what is missing, or the catalogue where the kept copy of it
+    cannot be relied on; and a file that is wrong is moved to quarantine where the store can be written and locked.
+    Raises UnfinishedError, RefusedError when the store cannot be looked at, LockedError, DamagedError when the
+    catalogue cannot be read.
     """
     held = {row.place: row for row in catalogue.held()}
     found: list[Finding] = []
@@ -111,11 +112,13 @@ def check_store(
         listing = loaded if isinstance(loaded, Listing) else listing_of(loaded.manifest)
         slots = {each.place: Slot(each, subject=each.place) for each in listing.bundles}
     else:
-        listing, found = kept(store, catalogue.accepted())
+        newest, found = kept(store, catalogue.accepted())
+        listing = newest or NOTHING
         named = {each.place: each for each in listing.bundles}
         slots = {
-            row.place: Slot(_newest(row, named.get(row.place)), subject=row.place, listed=row.place in named)
-            for row in held.values()
+            # Without the manifest nobody can say that it no longer names a file: the catalogue's word stands.
+            place: Slot(_newest(row, named.get(place)), subject=place, listed=newest is None or place in named)
+            for place, row in held.items()
         }
         for place, each in named.items():
             slot = slots.setdefault(place, Slot(each, subject=place))
