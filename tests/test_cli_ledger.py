@@ -162,6 +162,29 @@ def test_many_at_once_by_selector_and_by_file(harbour: Keeper, tmp_path: Path) -
     assert harbour("stage", "--file", rows).status == 2
 
 
+def test_every_row_that_is_wrong_is_told_at_once(harbour: Keeper, tmp_path: Path) -> None:
+    """ "Errors ... all at once; nothing half-loaded": unknown names, bad times, cells and refusals in one answer."""
+    rows = tmp_path / "night.csv"
+    rows.write_text(
+        "name,bundle,at\nHOLMA-IO1,infrastructure/6.1.0,2026-11-23\nHOLMA-IO9,infrastructure/6.1.0,2026-11-23\n"
+        "HOLMA-IO2,infrastructure/6.1.0,yesterday\nx,y\nHOLMA-IO2,infrastructure/9,2026-11-23\nnobody,blade/6.1.0,\n"
+    )
+    before = harbour("ledger", "check", "--json").json["chain"]["events"]
+    ran = harbour("stage", "--file", rows, "--json")
+    assert ran.status == 2
+    said = ran.json["error"]["says"]
+    for part in (
+        ":3: nothing called 'HOLMA-IO9'",
+        ":4: 'yesterday'",
+        ":5: 2 cells, 3 due",
+        ":7: nothing called",
+        "is not held",
+    ):
+        assert part in said
+    assert ":2:" not in said
+    assert harbour("ledger", "check", "--json").json["chain"]["events"] == before
+
+
 def test_a_wrong_entry_is_corrected_by_a_later_one(harbour: Keeper) -> None:
     """ "Wrong entries are corrected by a later event, never changed" (issue 4, point 3)"""
     event = harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--json").json["events"][0]["id"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
@@ -14,7 +14,7 @@ from bundlekeeper.cli import output
 from bundlekeeper.cli.common import now, read_bounded, store_root
 from bundlekeeper.cli.opening import open_book, open_store, own_kinds, selector_of
 from bundlekeeper.cli.person import says_who
-from bundlekeeper.errors import InputError, KeeperError, RefusedError
+from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.model.recording import Bundle, Choice, Image, Part, activating, staging
 
 if TYPE_CHECKING:
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from bundlekeeper.store.layout import Store
 
 _FILE_LIMIT = 16 * 1024 * 1024
+_MAX_TOLD = 50  # rows that are told of one file
 _WHAT = {"stage": "staged", "activate": "activated", "observe": "observed"}
 
 
@@ -103,8 +104,16 @@ def record(
         opened = open_store(store_root(store), stack, write=True)
         book = open_book(opened, stack, write=True)
         work = _Work(opened, book)
-        for where, one, at, word in _rows(file, asked, places, said):
-            _judge(work, one, at, word, where)
+        rows, wrong = _rows(file, asked, places, said)
+        for where, one, at, word in rows:
+            try:
+                _judge(work, one, at, word)
+            except InputError as error:
+                if not where:
+                    raise
+                wrong.append(f"{where}: {error.says}" + (f" ({error.hint})" if error.hint else ""))
+        if wrong:
+            raise _wrong_rows(wrong, work.refusals, file or "")
         if work.refusals:
             says = f"{len(work.refusals)} of {len(work.events)} cannot be: {'; '.join(work.refusals[:20])}"
             hint = 'look again; if it is so all the same: --anyway "why" (recorded)'
@@ -112,9 +121,9 @@ def record(
         recorded = None if dry_run else book.record(work.events, now(), arrange=True)
     ids = [event.id() for event in work.events]
     if json:
-        rows = [{"id": i, "says": line} for i, line in zip(recorded.ids if recorded else ids, work.lines, strict=True)]
+        told = [{"id": i, "says": line} for i, line in zip(recorded.ids if recorded else ids, work.lines, strict=True)]
         head = recorded.head.digest if recorded else None
-        output.envelope(asked.verb, [], {"dry_run": dry_run, "events": rows, "head": head})
+        output.envelope(asked.verb, [], {"dry_run": dry_run, "events": told, "head": head})
         return 0
     for line in work.lines:
         output.line(f"{'would record' if dry_run else 'recorded'}: {line}")
@@ -125,13 +134,28 @@ def record(
     return 0
 
 
-def _rows(file: str | None, asked: Asked, places: Places, said: Said) -> Iterator[tuple[str, Asked, Places, Said]]:
-    """One statement, or one for each row of the file, which overrides the options. Raises InputError with all of it."""
+def _wrong_rows(wrong: Sequence[str], refusals: Sequence[str], file: str) -> InputError:
+    """Everything that is wrong with the rows of a file, and what would be refused besides, as one error."""
+    says = "; ".join(wrong[:_MAX_TOLD])
+    if len(wrong) > _MAX_TOLD:
+        says += f"; and {len(wrong) - _MAX_TOLD} more"
+    if refusals:
+        says += f"; besides, {len(refusals)} would be refused: {'; '.join(refusals[:_MAX_TOLD])}"
+    return InputError(f"nothing was recorded: {says}", where=file, hint="mend what is named and give the file again")
+
+
+_Row = tuple[str, Asked, Places, Said]
+
+
+def _rows(file: str | None, asked: Asked, places: Places, said: Said) -> tuple[list[_Row], list[str]]:
+    """One statement, or one for each row of the file, which overrides the options; and what is wrong with other rows.
+
+    Raises InputError where no part is named, and for a file whose titles cannot be read.
+    """
     if file is None:
         if places == Places():
             raise InputError("no part is named", hint="a serial, a place, --site/--domain/--kind/…, or --file")
-        yield "", asked, places, said
-        return
+        return [("", asked, places, said)], []
     data = read_bounded(file, _FILE_LIMIT, "the file")
     try:
         table = list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline=""), strict=True))
@@ -141,19 +165,21 @@ def _rows(file: str | None, asked: Asked, places: Places, said: Said) -> Iterato
         raise InputError("the file is empty", where=file)
     titles = [title.strip().replace("-", "_") for title in table[0]]
     keys = {f.name for cls in (Asked, Places, Said) for f in fields(cls)} - {"verb"}
-    wrong = [f"{file}:1: column {title!r} is not known" for title in titles if title not in keys]
-    wrong += [
-        f"{file}:{n}: {len(r)} cells, {len(titles)} due"
-        for n, r in enumerate(table[1:], 2)
-        if r and len(r) != len(titles)
-    ]
-    if wrong:
-        raise InputError("; ".join(wrong[:50]), where=file, hint=f"columns: {', '.join(sorted(keys))}")
+    strange = [f"{file}:1: column {title!r} is not known" for title in titles if title not in keys]
+    strange += [f"{file}:1: two columns are called {t!r}" for n, t in enumerate(titles) if t in titles[:n]]
+    rows: list[_Row] = []
+    wrong: list[str] = []
     for number, row in enumerate(table[1:], 2):
-        if row:
+        if row and len(row) != len(titles):
+            wrong.append(f"{file}:{number}: {len(row)} cells, {len(titles)} due")
+        elif row and not strange:
             given: dict[str, Any] = {k: c.strip() for k, c in zip(titles, row, strict=True) if c.strip()}
             given.update({k: given[k].split(";") for k in ("before", "after") if k in given})
-            yield f"{file}:{number}", _with(asked, given), _with(places, given), _with(said, given)
+            rows.append((f"{file}:{number}", _with(asked, given), _with(places, given), _with(said, given)))
+    if strange:
+        says = "; ".join([*strange, *wrong][:_MAX_TOLD])
+        raise InputError(says, where=file, hint=f"columns: {', '.join(sorted(keys))}")
+    return rows, wrong
 
 
 def _with(base: _T, given: Mapping[str, Any]) -> _T:
@@ -161,25 +187,20 @@ def _with(base: _T, given: Mapping[str, Any]) -> _T:
     return replace(base, **{k: v for k, v in given.items() if k in names})
 
 
-def _judge(work: _Work, asked: Asked, places: Places, said: Said, where: str) -> None:
-    """Turn one statement into events and refusals. Raises InputError, with the row it stands in."""
+def _judge(work: _Work, asked: Asked, places: Places, said: Said) -> None:
+    """Turn one statement into events and refusals. Raises InputError."""
     from bundlekeeper.ledger import questions
 
-    try:
-        selector = selector_of(
-            work.book, places.name, site=places.site, domain=places.domain, chassis=places.chassis, slot=places.slot,
-            kind=places.kind, model=places.model,
-        )  # fmt: skip
-        answers = questions.where(work.book, selector, clock=now())
-        if not answers:
-            raise InputError("no part that is known matches", hint="bundlekeeper where shows what is known")
-        bundle = _bundle(work, asked.bundle) if asked.bundle else None
-        for answer in _served(answers, bundle):
-            _one(work, asked, said, answer, bundle)
-    except KeeperError as error:
-        if where and not error.where:
-            error.where = where
-        raise
+    selector = selector_of(
+        work.book, places.name, site=places.site, domain=places.domain, chassis=places.chassis, slot=places.slot,
+        kind=places.kind, model=places.model,
+    )  # fmt: skip
+    answers = questions.where(work.book, selector, clock=now())
+    if not answers:
+        raise InputError("no part that is known matches", hint="bundlekeeper where shows what is known")
+    bundle = _bundle(work, asked.bundle) if asked.bundle else None
+    for answer in _served(answers, bundle):
+        _one(work, asked, said, answer, bundle)
 
 
 def _served(answers: Sequence[Answer], bundle: Bundle | None) -> list[Answer]:
