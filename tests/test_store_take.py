@@ -186,7 +186,9 @@ def test_a_far_too_large_file_is_noted_but_not_kept(tmp_path: Path) -> None:
     os.truncate(path, size)
     result = kit.take(kit.bundle("a.fwb", b"right"))
     assert (codes(result), result.read_bytes) == (["extended"], 0)
-    assert f"{size} bytes, the manifest says 5" in says(result, "extended")
+    told = says(result, "extended")
+    assert f"{size} bytes, the manifest says 5" in told
+    assert told.endswith(f"; not kept; quarantine/a.fwb.size-{size}.note.txt tells of it")
     assert [n for n in kit.tree() if n.startswith("quarantine/")] == [f"quarantine/a.fwb.size-{size}.note.txt"]
 
 

@@ -55,7 +55,8 @@ def _free_name(folder: int, wrong: Wrong) -> str:
 def keep(root: int, incoming: Incoming, wrong: Wrong, temp: Temp | None, at: datetime) -> tuple[str, str]:
     """Put the bytes (if there are any) and their note into quarantine.
 
-    Returns the place inside the store and a sentence on what failed; either may be empty. Raises nothing.
+    Returns the place of the bytes inside the store, and a sentence on why they are not there; one of the two is empty.
+    Raises nothing.
     """
     try:
         with files.folder(root, (FOLDER,), create=True) as folder:
@@ -69,6 +70,8 @@ def keep(root: int, incoming: Incoming, wrong: Wrong, temp: Temp | None, at: dat
             os.fsync(folder)
     except (OSError, KeeperError) as error:
         return "", f"and could not be kept in quarantine: {getattr(error, 'strerror', None) or error}"
+    if temp is None:
+        return "", f"not kept; {FOLDER}/{name}{_NOTE} tells of it"
     return f"{FOLDER}/{name}", ""
 
 
