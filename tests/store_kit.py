@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
+import os
+from collections.abc import Callable
 from datetime import UTC, date, datetime
 from pathlib import Path
 from types import SimpleNamespace
@@ -103,6 +106,19 @@ class Kit:
         """Every file of the store's own tree outside .keeper, with its bytes."""
         paths = (p for p in self.root.rglob("*") if p.is_file() and ".keeper" not in p.parts)
         return {p.relative_to(self.root).as_posix(): p.read_bytes() for p in sorted(paths)}
+
+
+def unclosable(inodes: set[int]) -> Callable[[int], None]:
+    """An `os.close` that fails for these files, after closing them, as on a device that is gone."""
+    real = os.close
+
+    def close(fd: int) -> None:
+        gone = os.fstat(fd).st_ino in inodes
+        real(fd)
+        if gone:
+            raise OSError(errno.ENODEV, "No such device")
+
+    return close
 
 
 def codes(result: TakeResult) -> list[str]:

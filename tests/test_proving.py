@@ -29,6 +29,7 @@ from bundlekeeper.store.proving import Limits
 from bundlekeeper.store.recheck import Means, check_folder
 from tests.checking import Book, check, fill, found, listing, listing_for, now, sha256
 from tests.mounts import mounted, stable_folder
+from tests.store_kit import unclosable
 
 ROOT = Path(__file__).parent.parent
 FILES = {f"{n:02}.fwb": bytes([n]) * (1000 + n) for n in range(12)}
@@ -58,6 +59,16 @@ def watched(
 ) -> CheckResult:
     """A check of FILES in `root` by one worker."""
     return check_folder(root, listing_for(FILES), Means(now, watch, stop), limits, book=book)
+
+
+def test_a_device_that_fails_at_the_close_leaves_the_verdict(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """ "EIO while proving ... go on" (faults.md 10): what was read is judged, whatever the close of its file says."""
+    fill(tmp_path, {"zeros.fwb": bytes(1000), "b.fwb": b"b"})
+    expected = listing_for({"zeros.fwb": b"z" * 1000, "b.fwb": b"b"})
+    monkeypatch.setattr(os, "close", unclosable({(tmp_path / "zeros.fwb").stat().st_ino}))
+    result = check_folder(tmp_path, expected, Means(now, Silent()), Limits(workers=1))
+    assert statuses(result) == {"zeros.fwb": "altered", "b.fwb": "ok"}
+    assert "all bytes are zero" in result.findings[0].says
 
 
 # What is left out

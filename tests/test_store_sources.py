@@ -14,7 +14,7 @@ from bundlekeeper.errors import InputError, KeeperError
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.intake import take
 from bundlekeeper.store.sources import FolderSource
-from tests.store_kit import GOOD, Kit, codes, now, says
+from tests.store_kit import GOOD, Kit, codes, now, says, unclosable
 
 # Links to the source
 
@@ -206,6 +206,21 @@ def test_an_unreadable_source_is_one_bundles_trouble(tmp_path: Path, monkeypatch
     monkeypatch.setattr("bundlekeeper.store.sources.copy_fd", failing)
     result = kit.take(kit.bundle("a.fwb", b"a"), kit.bundle("b.fwb", b"b"))
     assert (result.counts, codes(result)) == ({"failed": 1, "taken": 1}, ["unreadable"])
+
+    # A file system of a program that died answers the close with an error too (close(2): flush of FUSE).
+    monkeypatch.setattr(os, "close", unclosable({bad}))
+    again = kit.take(kit.bundle("a.fwb", b"a"), kit.bundle("b.fwb", b"b"))
+    assert (again.counts, codes(again)) == ({"failed": 1, "already held": 1}, ["unreadable"])
+    assert says(again, "unreadable").endswith("Input/output error")
+
+
+def test_a_source_that_cannot_be_closed_gave_its_bytes_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was copied was hashed; that the device went afterwards is no failure of the store."""
+    kit = Kit(tmp_path)
+    monkeypatch.setattr(os, "close", unclosable({kit.offer("a.fwb", GOOD).stat().st_ino}))
+    assert kit.take(kit.bundle("a.fwb", GOOD)).counts == {"taken": 1}
 
 
 def test_a_file_laid_into_its_place_meanwhile(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import Enum, auto
@@ -263,7 +264,8 @@ class _Opener:
             if self._candidate.kind.stable_identity and not self._candidate.never_trust:
                 self._begun[self._candidate.entry.path] = begin(fd)
         except BaseException:
-            os.close(fd)
+            with suppress(OSError):  # of a device that is gone; what was found before stands
+                os.close(fd)
             raise
         return fd
 
@@ -301,7 +303,8 @@ def all_zero(entry: Entry, reading: Reading, stop: Stop | None = None) -> bool:
     except OSError:
         return False
     finally:
-        os.close(fd)
+        with suppress(OSError):  # of a device that is gone; what was found before stands
+            os.close(fd)
     zeros, digest, left = bytes(1 << 20), hashlib.sha256(), reading.size
     while left and not (stop is not None and stop.is_set()):
         step = min(left, len(zeros))

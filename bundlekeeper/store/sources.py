@@ -11,6 +11,7 @@ import errno
 import fcntl
 import os
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -262,7 +263,8 @@ class FolderSource:
                 self._remember(os.fstat(fd), fetched.digest.sha256)
             return fetched
         finally:
-            os.close(fd)
+            with suppress(OSError):  # of a device that is gone; what was found before stands
+                os.close(fd)
 
 
 def _entry(offer: Offer) -> walk.Entry:
