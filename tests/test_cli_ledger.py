@@ -268,6 +268,30 @@ def test_the_chain_finds_an_old_head_and_a_copy_that_went_on(harbour: Keeper, tm
     saved = harbour("ledger", "salvage", tmp_path / "saved.sqlite", "--json")
     assert saved.status == 1
     assert saved.json["lost"] == [3]
+    for words in (
+        ["observe", "HOLMA-IO1", "--active", "6.0.2"],
+        ["inventory", "load", HARBOUR],
+        ["ledger", "merge", path],
+    ):
+        refused = harbour(*words)
+        assert refused.status == 3
+        assert "event 3 is not what it was" in refused.err
+        assert "ledger salvage FILE" in refused.err
+    assert harbour("ledger", "check", "--json").json["chain"]["events"] == 59
+
+
+@pytest.mark.parametrize("size", [0, 10, 100, 4096, 60_000])
+def test_a_ledger_that_cannot_be_opened_is_told_lost_with_a_way_on(harbour: Keeper, tmp_path: Path, size: int) -> None:
+    """Salvage that can save nothing names no salvage: a copy, or what others hold."""
+    path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
+    with path.open("r+b") as file:
+        file.truncate(size)
+    ran = harbour("ledger", "salvage", tmp_path / "saved.sqlite")
+    assert ran.status == 3
+    assert "every event in this file is lost" in ran.err
+    assert "ledger merge" in ran.err
+    assert "salvage" not in ran.err
+    assert not (tmp_path / "saved.sqlite").exists()
 
 
 def test_two_processes_at_once_lose_and_double_nothing(harbour: Keeper, tmp_path: Path) -> None:

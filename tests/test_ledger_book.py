@@ -283,6 +283,11 @@ def test_verifying_finds_what_was_done_behind_its_back(tmp_path: Path) -> None:
             assert not found.ok, statement
             assert any(word in line for line in found.wrong), found.wrong
             assert found.head == heads
+        before = copy.read_bytes()
+        with pytest.raises(DamagedError, match="altered or is damaged") as caught:
+            Book.open(copy, write=True)
+        assert "ledger salvage FILE" in caught.value.hint
+        assert copy.read_bytes() == before
 
 
 def test_a_head_from_a_receipt_is_found_in_the_chain(tmp_path: Path) -> None:

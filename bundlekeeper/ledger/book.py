@@ -26,6 +26,7 @@ from bundlekeeper.ledger.projection import Images, Projection
 from bundlekeeper.ledger.rows import BANK_CODE, EVENT_COLUMNS, INSERT, WHAT_CODE, Words, from_row, to_row
 from bundlekeeper.ledger.silence import in_scope
 from bundlekeeper.ledger.standing import FACT_COLUMNS, Fact
+from bundlekeeper.ledger.tail import check_tail
 from bundlekeeper.model import moments
 
 _FLUSH = 200_000  # events of one transaction whose facts are kept in memory
@@ -73,14 +74,22 @@ class Book:
     def open(cls, path: Path, *, write: bool) -> Self:
         """Open the ledger at `path`; with `write`, make it where absent.
 
-        Raises DamagedError when it is absent, not ours, newer than we are or damaged; UnfinishedError when it cannot
-        be opened; LockedError when others hold it for over a minute.
+        Raises DamagedError when it is absent, not ours, newer than we are or damaged, and with `write` when its last
+        events are not what they were; UnfinishedError when it cannot be opened; LockedError when others hold it for
+        over a minute.
         """
         if write and not path.exists():
             book = os.urandom(16)
             into = "INSERT INTO book (one, id, count, head) VALUES (1, ?, 0, ?)"
             database.create(path, into, (book, chain.genesis(book)))
-        return cls(database.connect(path, write=write), path)
+        found = cls(database.connect(path, write=write), path)
+        if write:
+            try:
+                check_tail(found.connection, found.words, found.where)
+            except BaseException:
+                found.close()
+                raise
+        return found
 
     def close(self) -> None:
         """Close the file. Raises nothing."""

@@ -23,8 +23,8 @@ MIGRATIONS = Path(__file__).parent / "migrations"
 _CHECKED_BYTES = 64 * 1024 * 1024  # a larger ledger's pages are checked after a crash and by `check --ledger` only
 
 DAMAGE_HINT = (
-    "nothing was written. Keep the file, and put the last copy back, or save what can be read into a new ledger; "
-    "what other stores exchanged with this one can be merged again"
+    "nothing was written. Keep the file, and put the last copy back, or save what can be read into a new ledger "
+    "(bundlekeeper ledger salvage FILE); what other stores exchanged with this one can be merged again"
 )
 
 

@@ -17,6 +17,7 @@ from bundlekeeper.ledger import chain, database
 from bundlekeeper.ledger.book import Book
 from bundlekeeper.ledger.events import Event
 from bundlekeeper.ledger.rows import EVENT_COLUMNS, from_row
+from bundlekeeper.ledger.tail import wrong_with
 
 _MAX_WRONG = 100
 _PAGE = 1000
@@ -88,20 +89,10 @@ def _events(book: Book) -> Iterator[tuple[int, bytes, str]]:
     while True:
         rows = book.connection.execute(query, (after,)).fetchall()
         for row in rows:
-            yield row[0], row[1] if isinstance(row[1], bytes) else b"", _wrong_with(book, row)
+            yield row[0], row[1] if isinstance(row[1], bytes) else b"", wrong_with(row, book.words)
         if len(rows) < _PAGE:
             return
         after = rows[-1][0]
-
-
-def _wrong_with(book: Book, row: tuple[object, ...]) -> str:
-    try:
-        found = from_row(row, book.words).id()
-    except DamagedError as e:
-        return e.says
-    except (TypeError, ValueError):  # a field that can hold no such value
-        found = ""
-    return "" if isinstance(row[1], bytes) and found == row[1].hex() else f"event {row[0]} is not what it was"
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,23 +106,53 @@ class Saved:
 def salvage(damaged: Path, target: Path, learned: datetime) -> Saved:
     """Save every event of a damaged ledger that can be read and is what it was into a new ledger at `target`.
 
-    The new ledger has a chain of its own. `learned` is the time now, aware. Raises InputError when `target` is there;
-    DamagedError when nothing at all can be read; UnfinishedError.
+    The new ledger has a chain of its own. `learned` is the time now, aware. Raises InputError when `target` is there or
+    there is no damaged ledger; DamagedError when nothing at all can be read; UnfinishedError.
     """
     if target.exists():
-        raise InputError("there is a file of that name already", where=str(target))
+        raise InputError("there is a file of that name already", where=str(target), hint="name a new one")
+    if not damaged.is_file():
+        raise InputError("there is no ledger to save anything from", where=str(damaged), hint=_LOST_HINT)
+    try:
+        found, lost, documents = _saved_from(damaged)
+    except DamagedError as e:
+        says = f"nothing can be saved, every event in this file is lost: {_why(damaged) or e.says}"
+        raise DamagedError(says, where=str(damaged), hint=_LOST_HINT) from e
+    with Book.open(target, write=True) as book:
+        book.record(found, learned, documents=documents)
+    return Saved(len(found), tuple(lost))
+
+
+_LOST_HINT = (
+    "move the file aside and put the last copy of it back; without one, begin a new ledger and merge into it what "
+    "other stores and earlier exports hold (bundlekeeper ledger merge FILE), then load what runs today"
+)
+
+
+def _saved_from(damaged: Path) -> tuple[list[Event], list[int], dict[str, str]]:
     with database.wrapped(str(damaged)):
         connection = sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)
         try:
             source = Book(connection, damaged)
+            if not connection.execute("SELECT 1 FROM sqlite_schema WHERE name = 'event'").fetchone():
+                raise DamagedError("it has no table of events", where=str(damaged))
             count = connection.execute("SELECT max(seq) FROM event").fetchone()[0] or 0
             found, lost = _readable(source, count)
-            documents = _documents(connection)
+            return found, lost, _documents(connection)
         finally:
             connection.close()
-    with Book.open(target, write=True) as book:
-        book.record(found, learned, documents=documents)
-    return Saved(len(found), tuple(lost))
+
+
+def _why(damaged: Path) -> str:
+    """What the file's own header says of a file that is cut short (sqlite.org/fileformat2.html §1.3)."""
+    size = damaged.stat().st_size
+    with damaged.open("rb") as file:
+        header = file.read(100)
+    if len(header) < 100:
+        return f"it has {size} bytes"
+    page = int.from_bytes(header[16:18], "big")
+    due = (65536 if page == 1 else page) * int.from_bytes(header[28:32], "big")
+    return f"it has {size} of {due} bytes" if size < due else ""
 
 
 def _readable(source: Book, count: int) -> tuple[list[Event], list[int]]:
@@ -140,7 +161,7 @@ def _readable(source: Book, count: int) -> tuple[list[Event], list[int]]:
         try:
             query = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq = ?"  # noqa: S608  (our own names)
             row = source.connection.execute(query, (seq,)).fetchone()
-            if row is None or _wrong_with(source, row):
+            if row is None or wrong_with(row, source.words):
                 lost.append(seq)
             else:
                 found.append(from_row(row, source.words))
