@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import pytest
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store import sources
 from bundlekeeper.store.intake import take
+from tests.mounts import stable_folder
 from tests.store_kit import Kit, codes, now
 
 
@@ -50,6 +52,25 @@ def test_a_take_of_bundles_that_bear_their_names_looks_at_no_other(tmp_path: Pat
         kit.offer(f"{number}.fwb", _bytes(number))
     result = kit.take(*(kit.bundle(f"{n}.fwb", _bytes(n), version=str(n)) for n in range(60)))
     assert (result.counts, len(made), result.read_bytes) == ({"taken": 60}, 60, 60 * 6)
+
+
+def test_a_folder_is_not_listed_for_each_of_its_files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is held is found by its name; listing thousands of names thousands of times took minutes."""
+    kit = Kit(stable_folder(tmp_path))
+    bundles = [kit.bundle(f"{n}.fwb", _bytes(n)) for n in range(20)]
+    for number in range(20):
+        kit.offer(f"{number}.fwb", _bytes(number))
+    kit.take(*bundles)
+    listed: list[int] = []
+    real = os.listdir
+
+    def counted(folder: int) -> list[str]:
+        listed.append(folder)
+        return real(folder)
+
+    monkeypatch.setattr(os, "listdir", counted)
+    assert kit.take(*bundles).counts == {"already held": 20}
+    assert len(listed) < 10
 
 
 def test_files_of_one_size_are_read_once_however_many_bundles_are_missing(tmp_path: Path) -> None:

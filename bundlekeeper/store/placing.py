@@ -52,7 +52,7 @@ def in_place(root: int, place: str) -> Iterator[InPlace | None]:
             yield None
             return
         try:
-            if name not in os.listdir(folder):
+            if not _is_spelt(folder, name):
                 raise RefusedError(
                     f"{place}: a file whose name differs only by case is there",
                     hint="this file system takes both names for one; move the other file away",
@@ -63,6 +63,14 @@ def in_place(root: int, place: str) -> Iterator[InPlace | None]:
             os.close(fd)
     finally:
         os.close(folder)
+
+
+def _is_spelt(folder: int, name: str) -> bool:
+    """True when a name that was found stands in the folder in just this spelling."""
+    other = name.swapcase()
+    if name.isascii() and other != name and not files.exists(folder, other):
+        return True  # a file system that takes two spellings for one had found this one too; listing costs much more
+    return name in os.listdir(folder)
 
 
 def put(root: int, facts: Facts, temp: Temp, *, shared: bool) -> os.stat_result:
