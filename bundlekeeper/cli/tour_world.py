@@ -77,9 +77,14 @@ _MODELS = {
 }
 
 
+#: A model table has versions of its own, as in the example manifest.
+_TABLES = {"5.4.10": "2025-2", "6.0.1": "2026-1", "6.1.0": "2026-2"}
+
+
 def _images(family: str, version: str) -> str:
     return "".join(
-        f'  {{ kind = "{kind}", models = ["{model}"], version = "{version}", size = 180_000, unpacked = 400_000, '
+        f'  {{ kind = "{kind}", models = ["{model}"], '
+        f'version = "{_TABLES[version] if kind == "model-table" else version}", size = 180_000, unpacked = 400_000, '
         f"working = 60_000, minutes = 10 }},\n"
         for kind, model in _MODELS[family]
     )
@@ -97,7 +102,10 @@ known = ["5.4.2"]                 # runs in the field, is no bundle here
 
 """
 
-RULES = """[[release]]
+RULES = """[kind.model-table]                # its versions are names of their own
+order = "natural"
+
+[[release]]
 name = "5.4"
 infrastructure = "5.4.10"
 blade = "5.4.10"
@@ -126,6 +134,18 @@ what = { family = "infrastructure" }
 to = ">=6.0,<6.1"
 from = ">=5.4"
 source = "release notes 6.0, table 2"
+
+[[jump]]
+what = { family = "blade" }
+to = ">=6.0"
+from = ">=5.4"
+source = "release notes 6.0, table 3"
+
+[[jump]]
+what = { family = "rack" }
+to = ">=6.0"
+from = ">=5.4"
+source = "release notes 6.0, table 3"
 
 [[beside]]
 scope = "domain"
