@@ -219,6 +219,41 @@ def test_questions_by_bundle_digest_version_and_standing(harbour: Keeper, world:
     assert {c["domain"] for c in found} == {"holm-a"}
 
 
+@pytest.mark.parametrize(
+    ("words", "hint"),
+    [
+        (["--kind", "bioss"], "did you mean --kind bios?"),
+        (["--site", "hulm"], "did you mean --site holm?"),
+        (["--site", "bios"], "shows what is known"),  # a word, but no site
+        (["--domain", "holm-c"], "did you mean --domain holm-"),
+        (["--chassis", "77"], "shows what is known"),
+        (["--slot", "77"], "shows what is known"),
+        (["--model", "MB-9"], "did you mean --model MB-"),
+        (["--bundle", "blade/6.1.9"], "did you mean blade/6.1.0"),
+        (["--bundle", "tide"], "family/version"),
+        (["--site", "hulm", "--kind", "bioss"], "--site holm, --kind bios"),
+    ],
+)
+def test_a_word_that_was_never_recorded_is_no_empty_answer(harbour: Keeper, words: list[str], hint: str) -> None:
+    """Whoever mistypes must not read "nothing" and believe it."""
+    ran = harbour("where", *words, "--json")
+    assert ran.status == 2, ran.out
+    assert hint in ran.json["error"]["hint"]
+    if words[0] != "--bundle":
+        assert harbour("observe", *words, "--active", "1").status == 2
+
+
+def test_what_is_known_and_matches_nothing_is_an_empty_answer(harbour: Keeper) -> None:
+    """A kind that exists, a bundle that is only listed, a bundle that only an event names."""
+    for words in (["--kind", "port-extender"], ["--site", "skerry", "--model", "MF-40", "--kind", "bios"]):
+        ran = harbour("where", *words, "--json")
+        assert (ran.status, ran.json["components"]) == (0, [])
+    anyway = ["--anyway", "by another store"]
+    assert harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/9.9", *anyway).status == 0
+    found = harbour("where", "--bundle", "infrastructure/9.9", "--json").json["components"]
+    assert [c["component"] for c in found] == ["HOLMA-IO1"]
+
+
 def test_output_as_csv_counts_and_picture(harbour: Keeper) -> None:
     """ "Output: table, JSON, CSV, and a chassis picture in the terminal" (issue 4, point 5)"""
     rows = list(csv.DictReader(io.StringIO(harbour("where", "holm-b", "--csv").out)))

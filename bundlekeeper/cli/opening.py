@@ -52,9 +52,22 @@ def open_book(store: Store, stack: ExitStack, *, write: bool) -> Book:
 
 
 def selector_of(
-    book: Book, name: str | None, *, site: str, domain: str, chassis: str, slot: str, kind: str, model: str
+    store: Store,
+    book: Book,
+    name: str | None,
+    *,
+    site: str,
+    domain: str,
+    chassis: str,
+    slot: str,
+    kind: str,
+    model: str,
 ) -> Selector:
-    """What a name and the place options mean together. Raises InputError for a name that was never recorded."""
+    """What a name and the place options mean together.
+
+    Raises InputError for a name or a word that was never recorded; a kind that exists is good even where no part of it
+    was recorded.
+    """
     from dataclasses import replace
 
     from bundlekeeper.ledger.answers import Selector
@@ -66,7 +79,28 @@ def selector_of(
         if value and getattr(chosen, key) not in ("", value):
             raise InputError(f"{name} is not at --{key} {value}", hint="give the name, or the options")
     given: dict[str, Any] = {key: value for key, value in levels.items() if value}
+    _insist_on_known(store, book, given)
     return replace(chosen, **given)
+
+
+def _insist_on_known(store: Store, book: Book, given: Mapping[str, str]) -> None:
+    """Insist that every word was once recorded as what it is given as. Raises InputError naming all that were not."""
+    from bundlekeeper.ledger.questions import ever, nearest
+    from bundlekeeper.model.inventory import KINDS
+
+    wrong, near = [], []
+    for key, value in given.items():
+        if ever(book, key, value) or (key == "kind" and value in KINDS):
+            continue
+        kinds = {*KINDS, *own_kinds(store)} if key == "kind" else set()
+        if value in kinds:
+            continue
+        wrong.append(f"--{key} {value}: no {key} of that name was ever recorded")
+        close = nearest(book, key, value, kinds)
+        near.extend([f"--{key} {close}"] if close else [])
+    if wrong:
+        hint = f"did you mean {', '.join(near)}?" if near else "bundlekeeper where shows what is known"
+        raise InputError("; ".join(wrong), hint=hint)
 
 
 def manifest_in_force(store: Store) -> Manifest | None:

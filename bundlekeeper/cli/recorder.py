@@ -192,8 +192,8 @@ def _judge(work: _Work, asked: Asked, places: Places, said: Said) -> None:
     from bundlekeeper.ledger import questions
 
     selector = selector_of(
-        work.book, places.name, site=places.site, domain=places.domain, chassis=places.chassis, slot=places.slot,
-        kind=places.kind, model=places.model,
+        work.store, work.book, places.name, site=places.site, domain=places.domain, chassis=places.chassis,
+        slot=places.slot, kind=places.kind, model=places.model,
     )  # fmt: skip
     answers = questions.where(work.book, selector, clock=now())
     if not answers:

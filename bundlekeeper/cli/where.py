@@ -82,9 +82,11 @@ def where(
     with ExitStack() as stack:
         opened = open_store(store_root(store), stack, write=False)
         book = open_book(opened, stack, write=False)
-        selector = selector_of(book, name, site=site, domain=domain, chassis=chassis, slot=slot, kind=kind, model=model)
+        selector = selector_of(
+            opened, book, name, site=site, domain=domain, chassis=chassis, slot=slot, kind=kind, model=model
+        )
         wanted = whereabouts.Wanted(bundle, version, sha256, withdrawn, bank, gone)
-        meant = whereabouts.narrowed(opened, selector, wanted)
+        meant = whereabouts.narrowed(opened, book, selector, wanted)
         when, then = _time(on, "--on"), _time(known, "--known")
         if meant is None:
             return whereabouts.tell_answers([], json=json, csv=csv, about={"on": on, "known": known})

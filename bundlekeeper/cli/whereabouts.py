@@ -17,7 +17,7 @@ from bundlekeeper.errors import InputError
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.answers import Answer, BundleOf, Evidence, Group, InBank, Selector
-    from bundlekeeper.ledger.book import Entry
+    from bundlekeeper.ledger.book import Book, Entry
     from bundlekeeper.model.moments import Moment
     from bundlekeeper.store.layout import Store
     from bundlekeeper.store.records import Held
@@ -39,7 +39,7 @@ class Wanted:
     gone: bool
 
 
-def narrowed(store: Store, selector: Selector, wanted: Wanted) -> Selector | None:
+def narrowed(store: Store, book: Book, selector: Selector, wanted: Wanted) -> Selector | None:
     """Join the images that are asked for to the places; None where nothing can be meant, as nothing is withdrawn.
 
     Raises InputError for a bundle that nobody knows.
@@ -50,7 +50,7 @@ def narrowed(store: Store, selector: Selector, wanted: Wanted) -> Selector | Non
         if not bundles:
             return None
     elif wanted.bundle:
-        bundles = (_bundle(store, wanted.bundle),)
+        bundles = (_bundle(store, book, wanted.bundle),)
     digest = wanted.sha256.lower()
     if digest and (len(digest) != 64 or set(digest) - set("0123456789abcdef")):
         raise InputError("--sha256 wants 64 hexadecimal digits")
@@ -64,11 +64,16 @@ def _held(store: Store) -> list[Held]:
         return catalogue.held()
 
 
-def _bundle(store: Store, text: str) -> BundleOf:
-    """The bundle `family/version`, or the held file of that name, with its images where the store knows them."""
+def _bundle(store: Store, book: Book, text: str) -> BundleOf:
+    """The bundle `family/version`, or the file of that name, with its images where the store knows them.
+
+    One that is neither held nor in the manifest in force is known when an event named it. Raises InputError.
+    """
     from difflib import get_close_matches
 
+    from bundlekeeper.cli.opening import manifest_in_force
     from bundlekeeper.ledger.answers import BundleOf, ImageOf
+    from bundlekeeper.ledger.questions import ever_bundle
 
     rows = _held(store)
     family, slash, version = text.partition("/")
@@ -76,11 +81,18 @@ def _bundle(store: Store, text: str) -> BundleOf:
         if text == row.name or (family, version) == (row.family, row.version):
             images = tuple(ImageOf(i.kind, i.models, i.version) for i in row.images)
             return BundleOf(row.family, row.version, images)
-    if slash and family in ("infrastructure", "blade", "rack") and version:
-        return BundleOf(family, version)  # not held: events may still name it
-    names = [f"{row.family}/{row.version}" for row in rows]
-    near = get_close_matches(text, [*names, *(row.name for row in rows)], n=1)
-    raise InputError(f"no such bundle: {text}", hint=f"did you mean {near[0]}?" if near else "write family/version")
+    if slash and ever_bundle(book, family, version):
+        return BundleOf(family, version)
+    manifest = manifest_in_force(store)
+    listed = manifest.bundle if manifest is not None else ()
+    for bundle in listed:
+        if text == bundle.file or (family, version) == (bundle.family, bundle.version):
+            images = tuple(ImageOf(i.kind, tuple(i.models), i.version) for i in bundle.images)
+            return BundleOf(bundle.family, bundle.version, images)
+    known = [*(f"{b.family}/{b.version}" for b in (*rows, *listed)), *(row.name for row in rows)]
+    near = get_close_matches(text, known, n=1)
+    hint = f"did you mean {near[0]}?" if near else "write family/version, or the name of a held file"
+    raise InputError(f"no such bundle: {text} is not held, in no manifest, and was never recorded", hint=hint)
 
 
 def _withdrawn(store: Store) -> tuple[BundleOf, ...]:

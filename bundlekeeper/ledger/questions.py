@@ -107,6 +107,51 @@ def find(book: Book, name: str) -> Selector:
         raise InputError(f"nothing called {name!r} was ever recorded", hint=hint)
 
 
+_LEVELS = ("site", "domain", "chassis", "slot", "kind", "model")
+
+
+def ever(book: Book, level: str, value: str) -> bool:
+    """True when any event ever named `value` as one of _LEVELS; a slot also by a position in it.
+
+    Raises DamagedError, LockedError, UnfinishedError.
+    """
+    with book.reading():
+        if level == "slot":
+            return bool(_slot_words(book, value))
+        number = book.words.find(value)
+        if level not in _LEVELS or number is None:
+            return False
+        # what stands or stood is quickly found; only what was taken back since must be looked for among all events
+        return any(
+            book.connection.execute(f"SELECT 1 FROM {table} WHERE {level} = ? LIMIT 1", (number,)).fetchone()  # noqa: S608
+            for table in ("state", "event")
+        )
+
+
+def ever_bundle(book: Book, family: str, version: str) -> bool:
+    """True when any event ever named this bundle. Raises DamagedError, LockedError, UnfinishedError."""
+    with book.reading():
+        numbers = (book.words.find(family), book.words.find(version))
+        if None in numbers:
+            return False
+        select = "SELECT 1 FROM {} WHERE family = ? AND bundle = ? LIMIT 1"
+        return any(book.connection.execute(select.format(t), numbers).fetchone() for t in ("image", "event"))
+
+
+def nearest(book: Book, level: str, value: str, others: Iterable[str] = ()) -> str:
+    """The recorded word of a level, or one of `others`, that is most like `value`; "" where none is like it.
+
+    Raises DamagedError, LockedError, UnfinishedError.
+    """
+    import difflib
+
+    with book.reading():
+        rows = book.connection.execute(f"SELECT DISTINCT {level} FROM state WHERE {level} IS NOT NULL")  # noqa: S608  (a level)
+        known = {book.words.text(number) for (number,) in rows.fetchall()} - {""}
+    near = difflib.get_close_matches(value, sorted(known | set(others)), 1, 0.5)
+    return near[0] if near else ""
+
+
 def versions(book: Book) -> dict[str, frozenset[str]]:
     """Every version text that is in a bank of each kind now; for finding those that an order calls equal.
 
@@ -149,6 +194,12 @@ def _chosen(book: Book, selector: Selector, as_of: AsOf) -> Iterator[_Chosen]:
             yield _Chosen(stood, bundles)
 
 
+def _slot_words(book: Book, slot: str) -> tuple[int, ...]:
+    """The slot and every position in it: words from `3/` up to, and without, `30`, the character after `/`."""
+    select = "SELECT id FROM word WHERE text = ? OR (text >= ? AND text < ?)"
+    return tuple(n for (n,) in book.connection.execute(select, (slot, f"{slot}/", f"{slot}0")))
+
+
 class _Meant:
     """A selector in the numbers of one store."""
 
@@ -163,15 +214,10 @@ class _Meant:
                 number = book.words.find(text)
                 self.impossible = self.impossible or number is None
                 self.words[key] = number or 0
-        self.slots = self._slots(selector.slot) if selector.slot else None
+        self.slots = _slot_words(book, selector.slot) if selector.slot else None
         self.of_images = bool(selector.version or selector.sha256 or selector.bundles)
         self._bundles: dict[Image, tuple[BundleOf, ...] | None] = {}
         self.impossible = self.impossible or self.slots == ()
-
-    def _slots(self, slot: str) -> tuple[int, ...]:
-        """The slot and every position in it: words from `3/` up to, and without, `30`, the character after `/`."""
-        select = "SELECT id FROM word WHERE text = ? OR (text >= ? AND text < ?)"
-        return tuple(n for (n,) in self.book.connection.execute(select, (slot, f"{slot}/", f"{slot}0")))
 
     def _of(self, image: Image) -> tuple[BundleOf, ...] | None:
         """The bundles that an image can be of (kind and model are compared later); None where it is not meant."""
