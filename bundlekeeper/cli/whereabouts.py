@@ -89,7 +89,8 @@ def _bundle(store: Store, book: Book, text: str) -> BundleOf:
         if text == bundle.file or (family, version) == (bundle.family, bundle.version):
             images = tuple(ImageOf(i.kind, tuple(i.models), i.version) for i in bundle.images)
             return BundleOf(bundle.family, bundle.version, images)
-    known = [*(f"{b.family}/{b.version}" for b in (*rows, *listed)), *(row.name for row in rows)]
+    known = [f"{row.family}/{row.version}" for row in rows] + [row.name for row in rows]
+    known += [f"{bundle.family}/{bundle.version}" for bundle in listed]
     near = get_close_matches(text, known, n=1)
     hint = f"did you mean {near[0]}?" if near else "write family/version, or the name of a held file"
     raise InputError(f"no such bundle: {text} is not held, in no manifest, and was never recorded", hint=hint)
