@@ -128,8 +128,9 @@ def naive_step(p: Part, e: Event) -> None:
             naive_hold(p, e.version, bundle, e)
         if e.bank in {"pending", "spare"}:
             naive_put(p, e.bank, e.version, bundle, e)
-            if method == "two-bank":
-                naive_empty(p, "spare" if e.bank == "pending" else "pending", e)
+            other = "spare" if e.bank == "pending" else "pending"
+            if method == "two-bank" and p.banks[other] is not None:
+                naive_empty(p, other, e)
     elif e.what is What.ACTIVATED:
         old = p.banks["active"]
         naive_put(p, "active", e.version, bundle, e)
@@ -406,6 +407,20 @@ def test_a_year_of_one_bios(book: Book) -> None:
     assert now.active == running.active
     assert now.seen is not None
     assert now.seen.at == at(9)
+
+
+@pytest.mark.parametrize(("bank", "other"), [("spare", "pending"), ("pending", "spare")])
+@pytest.mark.parametrize(("known", "after"), [(None, None), ("", ""), ("5.4", "")])
+def test_staging_tells_of_the_other_bank_only_what_follows(
+    book: Book, bank: str, other: str, known: str | None, after: str | None
+) -> None:
+    """ "The bank not running is *pending* or *spare*, never both": it was overwritten; and unknown stays unknown."""
+    more: dict[str, Any] = {} if known is None else {other: known}
+    book.record([read(0, "6.0", **more), said(What.STAGED, 1, "6.1", bank=bank)], DAY0)
+    answer = only(book)
+    written, beside = getattr(answer, bank), getattr(answer, other)
+    assert written.version == "6.1"
+    assert (None if beside is None else beside.version) == after
 
 
 def test_now_knows_nothing_of_later_days(book: Book) -> None:

@@ -2,7 +2,9 @@
 
 Rules: the answer follows from the set of events alone, in the order of (moment, order, rank, id), never from the order
 of learning; a bank that nothing speaks of is not known; the moment since when a version stands is that of the first
-event of an unbroken row that says so; a reading wins over the record, and the disagreement is kept.
+event of an unbroken row that says so; a reading wins over the record, and the disagreement is kept; an image staged on
+a two-bank part overwrites what is known in its one bank that is not running, be it pending or spare, and a bank that is
+not known stays not known.
 Effects by method are common practice (trade.md 'How a part takes its image'). Everything here is numbers: words,
 images and sequence numbers of events in one store.
 """
@@ -161,11 +163,11 @@ class Standing:
         if fact.bank == _PENDING:
             self.pending = _put(self.pending, image, fact.seq)
             if method == _TWO_BANK:  # "The bank not running is *pending* or *spare*, never both" (trade.md)
-                self.spare = _emptied(self.spare, fact.seq)
+                self.spare = _overwritten(self.spare, fact.seq)
         elif fact.bank == _SPARE:
             self.spare = _put(self.spare, image, fact.seq)
             if method == _TWO_BANK:
-                self.pending = _emptied(self.pending, fact.seq)
+                self.pending = _overwritten(self.pending, fact.seq)
 
     def _activated(self, fact: Fact, lookups: Lookups) -> None:
         image, old, method = self._known(fact.image()), self.active, self._method(fact, lookups)
@@ -311,6 +313,11 @@ def _put(bank: Bank, image: Image, seq: int) -> Bank:
 
 def _emptied(bank: Bank, seq: int) -> Bank:
     return bank if bank is not None and bank[0] is None else (None, seq)
+
+
+def _overwritten(bank: Bank, seq: int) -> Bank:
+    """The bank after the other one of the two was written: none if it was known, else still not known."""
+    return None if bank is None else _emptied(bank, seq)
 
 
 def _goes(bank: Bank, version: int | None) -> bool:
