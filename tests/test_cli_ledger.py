@@ -193,6 +193,34 @@ def test_a_wrong_entry_is_corrected_by_a_later_one(harbour: Keeper) -> None:
     history = harbour("where", "HOLMA-IO1", "--history", "--json").json["history"]
     assert [row["void"] for row in history if row["id"] == event] == [True]
     assert harbour("correct", "ffffffffffff", "--why", "x").status == 2
+    events = harbour("ledger", "check", "--json").json["chain"]["events"]
+    again = harbour("correct", event, "--why", "really")
+    assert again.status == 4
+    assert "corrected already" in again.err
+    assert "it was the other module" in again.err
+    assert harbour("ledger", "check", "--json").json["chain"]["events"] == events
+    taken_back = again.err.partition("bundlekeeper correct ")[2].split()[0]
+    assert harbour("correct", taken_back, "--why", "it was this one").status == 0
+    assert harbour("where", "HOLMA-IO1", "--json").json["components"][0]["spare"]["version"] == "6.1.0"
+    reading = harbour("inventory", "load", HARBOUR, "--says", "kim", "--json").json["reading"]
+    assert harbour("correct", reading, "--why", "another site's").status == 0
+    observed = history[0]["id"]
+    whole = harbour("correct", observed, "--why", "x")
+    assert whole.status == 4
+    assert "with its whole reading" in whole.err
+
+
+def test_history_tells_places_and_moves(harbour: Keeper, tmp_path: Path) -> None:
+    """ "its place is an attribute with dates ... known serial elsewhere = moved, and its history follows" """
+    rows = tmp_path / "moved.csv"
+    rows.write_text(
+        "# taken = 2026-11-22\n# zone = UTC\nsite,domain,chassis,slot,kind,model,serial,active\n"
+        "holm,holm-b,2,io-1,io-module,MX-4,HOLMA-IO1,6.0.1\n"
+    )
+    assert harbour("inventory", "load", rows, "--partial").status == 0
+    lines = harbour("where", "HOLMA-IO1", "--history").out.splitlines()
+    assert " at holm/holm-a/1/io-1  " in lines[0]
+    assert " at holm/holm-b/2/io-1, moved from holm/holm-a/1/io-1  " in lines[1]
 
 
 def test_questions_by_bundle_digest_version_and_standing(harbour: Keeper, world: World) -> None:
@@ -258,7 +286,7 @@ def test_output_as_csv_counts_and_picture(harbour: Keeper) -> None:
     """ "Output: table, JSON, CSV, and a chassis picture in the terminal" (issue 4, point 5)"""
     rows = list(csv.DictReader(io.StringIO(harbour("where", "holm-b", "--csv").out)))
     assert len(rows) == 19
-    assert {row["active"] for row in rows} == {"5.4.10"}
+    assert {row["active"] for row in rows} == {"5.4.10", "2025-2"}  # a model table has versions of its own
     groups = harbour("where", "--by", "site,kind,active", "--json").json["groups"]
     assert sum(g["components"] for g in groups) == 57
     picture = harbour("where", "holm-b", "--picture").out

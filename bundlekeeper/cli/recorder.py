@@ -19,7 +19,7 @@ from bundlekeeper.model.recording import Bundle, Choice, Image, Part, activating
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.answers import Answer
-    from bundlekeeper.ledger.book import Book
+    from bundlekeeper.ledger.book import Book, Entry
     from bundlekeeper.ledger.events import Event
     from bundlekeeper.model.moments import Moment
     from bundlekeeper.store.layout import Store
@@ -363,8 +363,21 @@ def _readings(pairs: Sequence[str] | None, option: str) -> tuple[tuple[str, str]
     return tuple(sorted(found.items()))
 
 
+def _corrected_already(book: Book, entry: Entry) -> RefusedError:
+    """Who took the event back, or the reading that it belongs to, and why."""
+    names = {entry.id, entry.event.reading} - {""}
+    by = next(e for e in book.entries() if e.event.corrects in names and not e.void)
+    what = "" if by.event.corrects == entry.id else "with its whole reading, "
+    says = f"it was corrected already: {what}by {by.event.says}, {by.event.at.text()}: {by.event.why}"
+    hint = f"if that was wrong: bundlekeeper correct {by.id[:12]} --why TEXT makes it count again"
+    return RefusedError(f"refused, nothing was recorded: {says}", hint=hint)
+
+
 def correct(event: str, *, why: str, says: str | None, store: Path | None, json: bool) -> int:
-    """Record that an event does not count; returns the exit status. Raises InputError for an unknown event."""
+    """Record that an event does not count; returns the exit status.
+
+    Raises InputError for an unknown event, RefusedError for one that does not count already.
+    """
     from bundlekeeper.ledger.events import Event, What
     from bundlekeeper.model import moments
 
@@ -378,6 +391,8 @@ def correct(event: str, *, why: str, says: str | None, store: Path | None, json:
                 f"{says_what} with {event!r}", hint="give the id, or at least 8 digits of it that are unique"
             )
         entry = found[0]
+        if entry.void:
+            raise _corrected_already(book, entry)
         correction = Event(
             what=What.CORRECTED, at=moments.at(now()), says=says_who(says), corrects=entry.id, why=why,
             component=entry.event.component, kind=entry.event.kind,

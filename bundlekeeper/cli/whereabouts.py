@@ -18,6 +18,7 @@ from bundlekeeper.errors import InputError
 if TYPE_CHECKING:
     from bundlekeeper.ledger.answers import Answer, BundleOf, Evidence, Group, InBank, Selector
     from bundlekeeper.ledger.book import Book, Entry
+    from bundlekeeper.model.inventory import Place
     from bundlekeeper.model.moments import Moment
     from bundlekeeper.store.layout import Store
     from bundlekeeper.store.records import Held
@@ -243,13 +244,18 @@ def tell_history(component: str, entries: Sequence[Entry], *, json: bool) -> int
         rows = [{"id": e.id, "learned": e.learned.text(), "void": e.void, "event": content(e.event)} for e in entries]
         output.envelope("where", [], {"component": component, "history": rows})
         return 0
+    last: Place | None = None
     for entry in entries:
         event = entry.event
         seen = ", ".join(
             f"{b} {_text(v)}" for b in ("active", "pending", "spare") if (v := getattr(event.seen, b)) is not None
         )
         what = " ".join(part for part in (event.what.value, event.bank, event.version or seen) if part)
+        if event.place is not None:
+            what += f" at {event.place.path()}{_moved_from(last, event.place)}"
         void = " (corrected)" if entry.void else ""
+        if event.place is not None and not entry.void and event.what != "gone":
+            last = event.place
         why = f"; {event.why or event.note or event.anyway}" if event.why or event.note or event.anyway else ""
         output.line(
             f"{_when(event.at)}  {what}{void}  says {event.says}, {event.proof.value}, learned {_when(entry.learned)}, "
@@ -257,6 +263,15 @@ def tell_history(component: str, entries: Sequence[Entry], *, json: bool) -> int
         )
     output.line(f"{component}: {len(entries)} events")
     return 0
+
+
+def _moved_from(before: Place | None, now: Place) -> str:
+    """Where it was before, when both places tell a level and it is not the same."""
+    if before is None:
+        return ""
+    pairs = ((getattr(before, level), getattr(now, level)) for level in ("site", "domain", "chassis", "slot"))
+    moved = any(a is not None and b is not None and a != b for a, b in pairs)
+    return f", moved from {before.path()}" if moved else ""
 
 
 def tell_picture(answers: Sequence[Answer]) -> int:
