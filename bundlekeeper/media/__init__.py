@@ -1,0 +1,1 @@
+"""Sets of volumes: written, proven on the medium, received, and answered."""
