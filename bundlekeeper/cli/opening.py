@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from bundlekeeper.ledger.book import Book
     from bundlekeeper.model.manifest import KindRule, Manifest
     from bundlekeeper.store.layout import Store
+    from bundlekeeper.store.records import Accepted
 
 LEDGER = "ledger.sqlite"
 
@@ -108,11 +109,21 @@ def manifest_in_force(store: Store) -> Manifest | None:
 
     Raises InputError or UnfinishedError when the copy cannot be read, DamagedError when it is not the accepted one.
     """
+    from bundlekeeper.model.reading import read
+
+    kept = kept_manifest(store)
+    if kept is None:
+        return None
+    newest, data = kept
+    return read(data, name=newest.place, today=newest.issued).manifest
+
+
+def kept_manifest(store: Store) -> tuple[Accepted, bytes] | None:
+    """The row and the bytes of the manifest that the store accepted last; None where there is none. Raises as above."""
     import hashlib
 
     from bundlekeeper.cli.common import MANIFEST_LIMIT, read_bounded
     from bundlekeeper.errors import DamagedError
-    from bundlekeeper.model.reading import read
 
     if not store.catalogue_path.exists():
         return None
@@ -126,7 +137,7 @@ def manifest_in_force(store: Store) -> Manifest | None:
         raise DamagedError(
             "the kept manifest is not the one that was accepted", where=newest.place, hint="take it again"
         )
-    return read(data, name=newest.place, today=newest.issued).manifest
+    return newest, data
 
 
 def own_kinds(store: Store) -> Mapping[str, KindRule]:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from bundlekeeper.cli import output
 from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
-from bundlekeeper.cli.gaps import InventoryOption, ManifestOption, ToOption, inputs
+from bundlekeeper.cli.route_inputs import InventoryOption, ManifestOption, ToOption, read_inputs
+from bundlekeeper.cli.signed import SignatureOption, tell
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import Finding, exit_status, finding, is_ok
 
@@ -33,6 +33,7 @@ def route(
         int, typer.Option("--per-cluster", min=1, metavar="N", help="Servers of one cluster at a time.")
     ] = 1,
     out: Annotated[str | None, typer.Option("-o", "--output", metavar="FILE", help="Write the JSON here.")] = None,
+    signature: SignatureOption = None,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
@@ -50,21 +51,24 @@ def route(
     if not to:
         raise InputError("name a release", hint="bundlekeeper route DOMAIN --to RELEASE")
     length = None if window is None else seconds(window) // 60
-    with ExitStack() as stack:
-        rules, parts, held = inputs(store_root(store), stack, manifest, inventory)
-    fleet = Fleet(rules, parts)
+    given = read_inputs(store_root(store), manifest, inventory, signature)
+    fleet, held = Fleet(given.manifest, given.inventory), given.holdings
     found = find(fleet, domain, to, held, now())
-    head = {"domain": domain, "release": to}
+    head = {"domain": domain, "release": to, **given.about()}
     if isinstance(found, NoRoute):
-        _tell(found.findings, {**head, "route": None, "no_route": _plain(found)}, out, json=json)
+        findings = (*given.findings, *found.findings)
+        _tell(findings, {**head, "route": None, "no_route": _plain(found)}, out, json=json)
         if not json and out != "-":
+            tell(given.signature)
+            output.findings_text(given.findings)
             _print_none(found)
-        return exit_status(found.findings)
+        return exit_status(findings)
     times, back = schedule(fleet, found, length, per_cluster), ways_back(fleet, found, held)
-    findings = (*found.findings, *times.findings, *lost(back))
+    findings = (*given.findings, *found.findings, *times.findings, *lost(back))
     document = {**head, "route": _plain(found), "no_route": None, "timeline": _plain(times)}
     _tell(findings, {**document, "ways_back": [_plain(b) for b in back]}, out, json=json)
     if not json and out != "-":
+        tell(given.signature)
         _print(found, times, back, findings)
     return exit_status(findings)
 

@@ -177,7 +177,11 @@ def _signature(case: Case, bundle: Bundle, file: HeldFile) -> None:
     wanted = bundle.family in case.holdings.signed_families
     stated = bundle.signature is not None
     evidence = {"wanted": wanted, "stated": stated, "found": file.signature.value}
-    if file.signature is SignatureState.BAD:
+    if file.against:
+        tally.made("signature")
+        for each in file.against:
+            tally.add(each.code, subject, each.says, each.hint, level=each.level, evidence=evidence)
+    elif file.signature is SignatureState.BAD:
         tally.made("signature")
         hint = "do not use it; get the bundle and its signature again, from its publisher"
         tally.add("bad-signature", subject, "its signature is not good", hint, evidence=evidence)

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from bundlekeeper.model.findings import Finding
+
 
 class SignatureState(StrEnum):
     """What a check of the bundle's signature found."""
@@ -28,6 +30,7 @@ class HeldFile:
     `proven` is True when all its bytes were read and their digest was `sha256`, at the aware time `proven_at`, and
     nothing has touched the file since; False when that is known not to hold; None when it is not known. `signature` is
     ABSENT only where it is known that there is none; UNKNOWN is told as not checked, whatever the store accepts.
+    `against` is what a check found against the signature (a key that was dropped, say), told instead of `signature`.
     """
 
     sha256: str
@@ -37,6 +40,7 @@ class HeldFile:
     proven: bool | None = None
     proven_at: datetime | None = None
     signature: SignatureState = SignatureState.UNKNOWN
+    against: tuple[Finding, ...] = ()
 
     @property
     def worth(self) -> tuple[bool, bool, float]:

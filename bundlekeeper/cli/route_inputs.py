@@ -1,0 +1,208 @@
+"""What gaps, route and run-books are made from: manifest, inventory, holdings, each with what vouches for it.
+
+Rules: a manifest that the store would not take stops the command (4), the kept one as well as one that is named; a
+bundle's signature is ruled on by the digests of its last proof, never by a new read, and what that cannot tell is
+unknown; a bundle without a proof has no signature that is known; what is missing is an error, never an empty answer.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from bundlekeeper.cli import output
+from bundlekeeper.cli.common import MANIFEST_LIMIT, now, read_bounded, today
+from bundlekeeper.cli.opening import LEDGER, kept_manifest, open_book, open_store
+from bundlekeeper.cli.signed import as_json, rule_on, signature_of, voucher_of
+from bundlekeeper.errors import InputError
+from bundlekeeper.model.findings import Finding
+
+if TYPE_CHECKING:
+    from bundlekeeper.ledger.chain import Head
+    from bundlekeeper.model.inventory import Inventory
+    from bundlekeeper.model.manifest import Manifest
+    from bundlekeeper.model.reading import Loaded
+    from bundlekeeper.planning.supply import HeldFile, Holdings
+    from bundlekeeper.store.holding import Holding
+    from bundlekeeper.store.layout import Store
+    from bundlekeeper.store.records import Stated
+    from bundlekeeper.store.vouching import Ruling, Voucher
+
+_INVENTORY_LIMIT = 64 * 1024 * 1024  # bytes
+
+ToOption = Annotated[str, typer.Option("--to", metavar="RELEASE", help="The release to be reached.")]
+ManifestOption = Annotated[
+    str | None, typer.Option("--manifest", metavar="FILE", help="This manifest, not the one that the store accepted.")
+]
+InventoryOption = Annotated[
+    str | None, typer.Option("--inventory", metavar="FILE", help="This inventory, not what the store's record says.")
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """Everything that a plan is made from.
+
+    `findings` are about the manifest, its signature and the trust list; `origin` says where the inventory is from;
+    `head` is the ledger's, None where there is none.
+    """
+
+    manifest: Manifest
+    manifest_sha256: str
+    inventory: Inventory
+    origin: str
+    holdings: Holdings
+    signature: Ruling
+    findings: tuple[Finding, ...]
+    head: Head | None
+
+    def about(self) -> dict[str, Any]:
+        """The manifest and its signature as JSON envelopes carry them."""
+        of = self.manifest
+        named = {"platform": of.platform, "sequence": of.sequence, "sha256": self.manifest_sha256}
+        return {"manifest": named, "manifest_signature": as_json(self.signature)}
+
+
+def read_inputs(root: Path, manifest: str | None, inventory: str | None, signature: Path | None = None) -> Inputs:
+    """Manifest, inventory and holdings: from files that are named, else from the store and its record.
+
+    Raises InputError when one of them is not to be had, RefusedError for a manifest that the store would not take,
+    UnfinishedError, DamagedError, LockedError.
+    """
+    if signature is not None and manifest is None:
+        raise InputError("--signature is about a manifest that is named", hint="--manifest FILE --signature FILE")
+    with ExitStack() as stack:
+        store = open_store(root, stack, write=False) if (root / ".keeper").is_dir() else None
+        voucher = voucher_of(store)
+        if manifest is not None:
+            loaded, ruling = _named(manifest, signature, voucher)
+        else:
+            loaded, ruling = _kept(store, voucher)
+        head, believed = None, None
+        if store is not None and (inventory is None or (root / ".keeper" / LEDGER).exists()):
+            head, believed = _believed(store, stack, wanted=inventory is None)
+        if inventory is not None:
+            parts, origin = _from_file(inventory, loaded.manifest), inventory
+        elif believed is not None:
+            parts, origin = believed, "the store's record"
+        else:
+            raise InputError("there is no inventory", hint="bundlekeeper inventory load FILE, or --inventory")
+        holdings = holdings_of(store, voucher, loaded.manifest)
+        findings = (*loaded.problems, *ruling.findings, *_doubts(store, loaded), *voucher.troubles())
+    digest = hashlib.sha256(loaded.data).hexdigest()
+    return Inputs(loaded.manifest, digest, parts, origin, holdings, ruling, findings, head)
+
+
+def _named(name: str, signature: Path | None, voucher: Voucher) -> tuple[Loaded, Ruling]:
+    from bundlekeeper.model.reading import read
+
+    data = read_bounded(name, MANIFEST_LIMIT, "the manifest")
+    signed = signature_of(name, signature)
+    loaded = read(data, name=name, today=today())
+    return loaded, rule_on(voucher, name, data, signed, loaded.manifest.issued)
+
+
+def _kept(store: Store | None, voucher: Voucher) -> tuple[Loaded, Ruling]:
+    from bundlekeeper.model.reading import read
+    from bundlekeeper.store.vouching import insist
+
+    kept = kept_manifest(store) if store is not None else None
+    if store is None or kept is None:
+        raise InputError("no manifest was accepted yet", hint="bundlekeeper take MANIFEST --from DIR, or --manifest")
+    newest, data = kept
+    ruling = voucher.rule_kept(store.fd, newest)
+    insist(ruling, newest.place)
+    loaded = read(data, name=newest.place, today=newest.issued)
+    # What lint says of the kept one was told when it was taken.
+    return replace(loaded, problems=()), ruling
+
+
+def _doubts(store: Store | None, loaded: Loaded) -> list[Finding]:
+    from bundlekeeper.store.admission import doubts
+
+    if store is None or not store.catalogue_path.exists():
+        return []
+    with store.catalogue(write=False) as catalogue:
+        accepted = catalogue.accepted()
+    return doubts(f"manifest, sequence {loaded.manifest.sequence}", accepted, now(), loaded.manifest.issued)
+
+
+def _from_file(name: str, rules: Manifest) -> Inventory:
+    from bundlekeeper.model.inventory_reading import Source, form_of, read_inventory
+
+    data = read_bounded(name, _INVENTORY_LIMIT, "the inventory")
+    return read_inventory([Source(name, data, form_of(name))], own_kinds=frozenset(rules.kind))
+
+
+def _believed(store: Store, stack: ExitStack, *, wanted: bool) -> tuple[Head, Inventory | None]:
+    from bundlekeeper.ledger.inventories import believed
+
+    book = open_book(store, stack, write=False)
+    if not wanted:
+        return book.head(), None
+    with book.reading():  # the head that is told and the inventory are of one moment
+        head, found = book.head(), believed(book, clock=now())
+    if found is None:
+        raise InputError("no inventory was loaded yet", hint="bundlekeeper inventory load FILE, or --inventory")
+    for key in found.unplaced[:20]:
+        output.aside(f"note: {key} is recorded, but nothing says where it is: left out")
+    if len(found.unplaced) > 20:
+        output.aside(f"note: {len(found.unplaced) - 20} more are left out for the same reason")
+    return head, found.inventory
+
+
+def holdings_of(store: Store | None, voucher: Voucher, rules: Manifest) -> Holdings:
+    """What the store holds and accepts, as planning asks for it; nothing where there is no store.
+
+    Raises DamagedError, LockedError, UnfinishedError.
+    """
+    from bundlekeeper.planning.supply import Holdings
+    from bundlekeeper.store.holding import holdings
+    from bundlekeeper.store.records import Stated
+
+    if store is None or not store.catalogue_path.exists():
+        return Holdings()
+    stated: dict[str, Stated | None] = {
+        b.sha256: Stated(b.signature.file, b.signature.form, b.signature.key) if b.signature is not None else None
+        for b in rules.bundle
+    }
+    with store.catalogue(write=False) as catalogue:
+        rows = [row for row in holdings(store, catalogue) if row.state != "missing"]
+    files = [_file(store, voucher, row, stated.get(row.held.sha256, row.held.signature)) for row in rows]
+    families = tuple(f for f in ("infrastructure", "blade", "rack") if voucher.wants(f))
+    return Holdings(files, signed_families=families, max_proof_age_s=voucher.max_proof_age_s)
+
+
+def _file(store: Store, voucher: Voucher, row: Holding, stated: Stated | None) -> HeldFile:
+    from bundlekeeper.planning.supply import HeldFile, SignatureState
+
+    proof = row.proof
+    plain = HeldFile(
+        row.held.sha256,
+        row.held.family,
+        row.held.version,
+        row.held.build,
+        proven=proof is not None,
+        proven_at=proof.proven_at if proof is not None else None,
+    )
+    if stated is None:
+        return replace(plain, signature=SignatureState.ABSENT)
+    if proof is None:
+        return plain
+    from bundlekeeper.store.signature_files import in_store, place_of
+    from bundlekeeper.store.vouching import Message
+
+    signature = in_store(store.fd, place_of(replace(row.held, signature=stated)))
+    message = Message(proof.digests)
+    ruling = voucher.rule(row.held.place, row.held.family, stated, signature, message, row.held.released)
+    if ruling.good:
+        return replace(plain, signature=SignatureState.GOOD, against=ruling.findings)
+    if ruling.word == "not-checked":
+        return plain
+    state = SignatureState.BAD if ruling.bad else SignatureState.ABSENT
+    return replace(plain, signature=state, against=ruling.findings)

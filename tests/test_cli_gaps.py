@@ -1,0 +1,67 @@
+"""`gaps` on the command line: what vouches for the manifest and the bundles, JSON that stays small, wrong words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import Keeper, World
+from tests.test_cli_trust import accepts, ssh_key, trusted, with_signature
+
+HARBOUR = Path(__file__).parent.parent / "manifests" / "harbour-2026-11.toml"
+NAME = "marram-blade-6.1.0.fwb"
+
+
+@pytest.fixture
+def harbour(keeper: Keeper, world: World) -> Keeper:
+    """A store with the tour's bundles and the harbour's inventory."""
+    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    assert keeper("inventory", "load", HARBOUR, "--says", "kim").status == 0
+    return keeper
+
+
+@pytest.mark.parametrize("words", [("gaps", "holm-a", "--to", "6.1"), ("route", "holm-a", "--to", "6.1")])
+def test_no_plan_is_made_by_a_manifest_that_the_store_would_not_take(
+    harbour: Keeper, world: World, tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    """ "4 refused to act: a signature, a manifest or a medium is not trusted" (design.md): named or kept"""
+    assert harbour(*words).status < 2
+    key = ssh_key(tmp_path)
+    trusted(harbour, key)
+    accepts(tmp_path, "signed_manifests = true")
+    for more in ((), ("--manifest", world.manifest)):
+        done = harbour(*words, *more, "--json")
+        assert (done.status, done.codes, done.json["error"]["exit"]) == (4, ["unsigned"], 4)
+    assert harbour("manifest", "sign", world.manifest, "--key", key).status == 0
+    done = harbour(*words, "--manifest", world.manifest, "--json")
+    assert (done.status, done.json["manifest_signature"]["by"]) in ((0, "chief"), (1, "chief"))
+    assert "manifest signed by chief" in harbour(*words, "--manifest", world.manifest).out
+    world.manifest.write_bytes(world.manifest.read_bytes() + b"\n")
+    done = harbour(*words, "--manifest", world.manifest, "--json")
+    assert (done.status, done.codes) == (4, ["bad-signature"])
+    elsewhere = tmp_path / "other.sig"
+    elsewhere.write_bytes(Path(f"{world.manifest}.sig").read_bytes())
+    assert harbour(*words, "--signature", elsewhere).status == 2
+
+
+def test_a_bundles_signature_counts_as_its_last_proof_found_it(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """ "unsigned" among the gaps (issue 5, point 1): good is silent, a dropped key and an absent signature are told"""
+    key = ssh_key(tmp_path)
+    trusted(keeper, key, "bundles", "marram-2026")
+    with_signature(world, NAME, "sshsig", "marram-2026")
+    sign = keeper("manifest", "sign", world.downloads / NAME, "--key", key, "--for", "bundles")
+    assert sign.status == 0, sign.err
+    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    assert keeper("inventory", "load", HARBOUR).status == 0
+
+    def about_blade() -> list[str]:
+        rows = keeper("gaps", "holm-a", "--to", "6.1", "--json").json["findings"]
+        return [f["code"] for f in rows if f["subject"].startswith("blade 6.1.0")]
+
+    assert about_blade() == []
+    accepts(tmp_path, 'signed_families = ["blade", "rack"]')
+    rows = keeper("gaps", "holm-a", "--to", "6.1", "--json").json["findings"]
+    assert [f["subject"].split()[0] for f in rows if f["code"] == "unsigned"] == ["rack"]
+    assert keeper("trust", "drop", "marram-2026", "--why", "lost on a train").status == 0
+    assert about_blade() == ["dropped-key"]
