@@ -17,7 +17,12 @@ from bundlekeeper.planning.supply import Holdings
 
 @dataclass(frozen=True, slots=True)
 class WayBack:
-    """How like parts get back to what they ran before a step. `known` is False where a fact is lacking."""
+    """How like parts get back from `end` to `start`, what they ran before a step.
+
+    `means` is trade.md's word (`switch`, `pointer`, `reinstall`, `restore`, `none`), empty where it is not known;
+    `exists` and `known` speak about the means alone: `known` is False where a fact is lacking. `allowed` is what the
+    manifest's rules say of the jump back, None where that is not known or no rule is asked; `rule` says it in words.
+    """
 
     step: int
     kind: str
@@ -28,6 +33,11 @@ class WayBack:
     destroyed_by: str
     exists: bool
     known: bool
+    start: str = ""
+    end: str = ""
+    means: str = ""
+    allowed: bool | None = None
+    rule: str = ""
 
 
 def ways_back(fleet: Fleet, route: Route, holdings: Holdings) -> tuple[WayBack, ...]:

@@ -17,25 +17,14 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import Finding, Level, finding
 from bundlekeeper.planning.fleet import Fleet
 from bundlekeeper.planning.route_types import Change, PartChange, Route, Step
+from bundlekeeper.planning.windows_types import Action, Timeline, Window
+
+__all__ = ["Action", "Piece", "Timeline", "Window", "lower_bound", "schedule", "split"]
 
 #: Assumed minutes, from memory: none is published.
 SWAP_MINUTES, WAIT_MINUTES, VERIFY_MINUTES, RECORD_MINUTES, EMPTY_MINUTES = 5, 5, 2, 1, 15
 
 _WAITS = {"half", "path"}
-
-
-@dataclass(frozen=True, slots=True)
-class Action:
-    """One thing to do. `down` is what is down meanwhile, or `nothing`; `start` is minutes into a window."""
-
-    verb: str  # stage, activate, write, swap-lead, wait-for-paths, empty, verify, record
-    subject: str
-    kind: str
-    version: str
-    minutes: int
-    assumed: bool
-    down: str = "nothing"
-    start: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,27 +39,6 @@ class Piece:
     def minutes(self) -> int:
         """How long it takes."""
         return sum(a.minutes for a in self.actions)
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """One window of a step: its actions by start, how long it takes, and who may not have one at the same time."""
-
-    number: int
-    step: int
-    actions: tuple[Action, ...]
-    minutes: int
-    apart_from: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Timeline:
-    """All windows. `makespan` is the minutes of all windows together, `lower_bound` what no schedule can beat."""
-
-    windows: tuple[Window, ...]
-    makespan: int
-    lower_bound: int
-    findings: tuple[Finding, ...]
 
 
 def schedule(fleet: Fleet, route: Route, length: int | None = None, per_cluster: int = 1) -> Timeline:
@@ -94,9 +62,10 @@ def schedule(fleet: Fleet, route: Route, length: int | None = None, per_cluster:
         alone += [p.subject for p in pieces if p.cluster is None and step.what == "servers"]
         bound += lower_bound(pieces, per_cluster)
         for rows in split(pieces, length, per_cluster):
-            actions = tuple(sorted(rows, key=lambda a: a.start))
-            end = max(a.start + a.minutes for a in actions)
-            windows.append(Window(len(windows) + 1, step.number, actions, end, tuple(apart)))
+            number = len(windows) + 1
+            actions = tuple(replace(a, window=number) for a in sorted(rows, key=lambda a: a.start))
+            end = max(a.end for a in actions)
+            windows.append(Window(number, step.number, actions, end, tuple(apart), route.domain, number))
     findings = tuple(_alone(name) for name in dict.fromkeys(alone))
     return Timeline(tuple(windows), sum(w.minutes for w in windows), bound, findings)
 
@@ -198,7 +167,7 @@ def _servers(fleet: Fleet, step: Step, change: Change) -> Iterable[Piece]:
         server = standing[key]
         own = {p.key for p in server.parts}
         name = f"server {key}"
-        actions = [Action("empty", name, "", "", EMPTY_MINUTES, assumed=True)] if change.restarts else []
+        actions = [Action("move-workload", name, "", "", EMPTY_MINUTES, assumed=True)] if change.restarts else []
         for part in change.parts:
             for row in [k for k in part.keys if k in own]:
                 facts = fleet.book.facts(part.kind, part.model or None)
