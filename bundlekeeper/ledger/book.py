@@ -13,7 +13,7 @@ import zlib
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -21,18 +21,11 @@ from typing import Self
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.ledger import chain, database
-from bundlekeeper.ledger.events import Event, What, check
+from bundlekeeper.ledger.events import Event
 from bundlekeeper.ledger.projection import Images, Projection
-from bundlekeeper.ledger.rows import BANK_CODE, EVENT_COLUMNS, INSERT, WHAT_CODE, Words, from_row, to_row
-from bundlekeeper.ledger.silence import in_scope
-from bundlekeeper.ledger.standing import FACT_COLUMNS, Fact
+from bundlekeeper.ledger.rows import EVENT_COLUMNS, Words, from_row
 from bundlekeeper.ledger.tail import check_tail
 from bundlekeeper.model import moments
-
-_FLUSH = 200_000  # events of one transaction whose facts are kept in memory
-_CORRECTED, _INVENTORY = WHAT_CODE[What.CORRECTED], WHAT_CODE[What.INVENTORY]
-_COLUMN = {name.strip('"'): place for place, name in enumerate(EVENT_COLUMNS.split(", "))}
-_FACT_PLACES = tuple(_COLUMN[name] for name in FACT_COLUMNS.split(", "))
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,10 +123,12 @@ class Book:
         Raises InputError for an event that cannot be, and what iterating over `events` raises; DamagedError,
         LockedError, UnfinishedError.
         """
+        from bundlekeeper.ledger.appending import Appending  # only who records pays for it
+
         learned_us = moments.at(learned).at_us
         try:
             with database.writing(self.connection, self.where):
-                appending = _Appending(self)
+                appending = Appending(self.connection, self.words, self.images)
                 if arrange:
                     events = appending.arranged(events)
                 ids = appending.append(events, learned_us)
@@ -216,143 +211,3 @@ class _Learned:
 
     def of(self, seq: int) -> moments.Moment:
         return moments.Moment(self._rows[bisect_right(self._firsts, seq) - 1][1], False, "UTC")
-
-
-class _Appending:
-    """One writing transaction's appending."""
-
-    def __init__(self, book: Book) -> None:
-        self.connection = book.connection
-        self.words = book.words
-        self.projection = Projection(book.connection, book.words, book.images)
-        self.new = 0
-        self._changed: set[int] = set()  # components whose past changed
-        self._readings: set[bytes] = set()  # readings that are new, or void, or no longer void
-        self._listed: dict[int, set[int]] = {}  # reading -> components that new observations list
-        self._corrections: bool | None = None  # whether there is any at all
-        self._reading_void: dict[str, int] = {}
-
-    def arranged(self, events: Iterable[Event]) -> list[Event]:
-        """The events, each after those of the same moment, component, kind and bank that were there before it.
-
-        A statement that stands already keeps its order, so that it is known again.
-        """
-        found: list[Event] = []
-        select = "SELECT turn, id, void FROM event WHERE component = ? AND at = ? AND what = ? AND bank = ?"
-        for event in events:
-            there = {e.order: e.id() for e in found if _alike(e, event)}
-            cells = (self.words.find(event.component), event.at.at_us, WHAT_CODE[event.what], BANK_CODE[event.bank])
-            there |= {turn: "" if void else i.hex() for turn, i, void in self.connection.execute(select, cells)}
-            same = next((order for order, i in there.items() if i == replace(event, order=order).id()), None)
-            if same is not None:
-                event = replace(event, order=same)
-            elif event.order in there:
-                event = replace(event, order=max(there) + 1)
-            found.append(event)
-        return found
-
-    def append(self, events: Iterable[Event], learned_us: int) -> list[str]:
-        """Append what is new; return the ids of all."""
-        seq, head = self.connection.execute("SELECT count, head FROM book").fetchone()
-        start = flushed = seq
-        facts: dict[int, list[Fact]] = {}
-        ids: list[str] = []
-        for event in events:
-            check(event)
-            event_id = event.id()
-            ids.append(event_id)
-            raw = bytes.fromhex(event_id)
-            if self.connection.execute("SELECT 1 FROM event WHERE id = ?", (raw,)).fetchone():
-                continue
-            seq += 1
-            head = chain.link(head, raw)
-            void = self._void(raw, event.reading)
-            row = to_row(event, seq, raw, void, self.words)
-            self.connection.execute(INSERT, row)
-            if event.what is What.CORRECTED and not void:
-                self._corrections = True
-                self._judge(bytes.fromhex(event.corrects))
-            elif event.what is What.INVENTORY:
-                self._readings.add(raw)
-                self.projection.forget_readings()
-                self._reading_void[event_id] = void
-                if void:
-                    self._judge_reading(event_id)
-            elif not void:
-                fact = Fact(*(row[place] for place in _FACT_PLACES))
-                if fact.reading is not None and event.what is What.OBSERVED:
-                    self._listed.setdefault(fact.reading, set()).add(row[_COLUMN["component"]])
-                facts.setdefault(row[_COLUMN["component"]], []).append(fact)
-                if seq - flushed >= _FLUSH:
-                    self._project(facts)
-                    flushed = seq
-        self.new = seq - start
-        if self.new:
-            self.connection.execute("INSERT INTO learning (first, at) VALUES (?, ?)", (start + 1, learned_us))
-            self.connection.execute("UPDATE book SET count = ?, head = ?", (seq, head))
-        self._project(facts)
-        for reading in self._readings:
-            missed = in_scope(self.connection, self.words, reading)
-            self._changed |= missed - self._listed.get(self.words.find(reading.hex()) or 0, set())
-        for component in self._changed:
-            self.projection.again(component)
-        if self._readings:
-            self.projection.zones()
-        return ids
-
-    def _project(self, facts: dict[int, list[Fact]]) -> None:
-        """Let new events count, but for components whose past changed: those are folded whole at the end."""
-        for component, new in facts.items():
-            if component not in self._changed:
-                self.projection.add(component, new)
-        facts.clear()
-
-    def _void(self, event_id: bytes, reading: str) -> int:
-        """1 when a standing correction names the event, or the reading that it belongs to."""
-        if self._corrections is None:
-            self._corrections = bool(self.connection.execute("SELECT 1 FROM event WHERE corrects > x''").fetchone())
-        standing = "SELECT 1 FROM event WHERE corrects = ? AND void = 0"
-        if self._corrections and self.connection.execute(standing, (event_id,)).fetchone():
-            return 1
-        if not reading:
-            return 0
-        found = self._reading_void.get(reading)
-        if found is None:
-            row = self.connection.execute("SELECT void FROM event WHERE id = ?", (bytes.fromhex(reading),)).fetchone()
-            found = self._reading_void[reading] = row[0] if row else 0
-        return found
-
-    def _judge(self, event_id: bytes) -> None:
-        """Find out again whether an event is void, and everything that follows from it."""
-        select = "SELECT seq, what, component, reading, corrects, void FROM event WHERE id = ?"
-        row = self.connection.execute(select, (event_id,)).fetchone()
-        if row is None:
-            return  # not learned yet; it is judged when it is
-        seq, what, component, reading, corrects, before = row
-        void = self._void(event_id, self.words.text(reading) if reading else "")
-        if void == before:
-            return
-        self.connection.execute("UPDATE event SET void = ? WHERE seq = ?", (void, seq))
-        if component is not None:
-            self._changed.add(component)
-        if what == _CORRECTED:
-            self._judge(corrects)
-        elif what == _INVENTORY:
-            self._readings.add(event_id)
-            self.projection.forget_readings()
-            self._reading_void[event_id.hex()] = void
-            self._judge_reading(event_id.hex())
-
-    def _judge_reading(self, reading: str) -> None:
-        number = self.words.find(reading)
-        for (event_id,) in self.connection.execute("SELECT id FROM event WHERE reading = ?", (number,)).fetchall():
-            self._judge(event_id)
-
-
-def _alike(one: Event, other: Event) -> bool:
-    return (one.component, one.at.at_us, one.what, one.bank) == (
-        other.component,
-        other.at.at_us,
-        other.what,
-        other.bank,
-    )

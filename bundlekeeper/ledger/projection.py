@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from bundlekeeper.ledger.events import What
@@ -34,7 +34,9 @@ STATE_COLUMNS = (
     "pending, pending_event, spare, spare_event, holds, held_known, said, said_event, differs, seen_event, last"
 )
 _PUT_STATE = f"INSERT INTO state ({STATE_COLUMNS}) VALUES ({', '.join('?' * 24)})"  # noqa: S608  (our own names)
+_PUT_HELD = "INSERT INTO held (component, image, since, until, event) VALUES (?, ?, ?, ?, ?)"
 _FACTS_OF = f"SELECT {FACT_COLUMNS} FROM event WHERE component = ? AND void = 0 ORDER BY at, turn"  # noqa: S608
+_BATCH = 500  # components of one question
 _OBSERVED = WHAT_CODE[What.OBSERVED]
 
 
@@ -89,6 +91,8 @@ class Projection:
         self._images = images
         self.lookups = lookups(words)
         self._readings: Readings | None = None
+        self._states: list[tuple[Any, ...]] = []  # rows that were folded and not yet written
+        self._helds: list[tuple[int, ...]] = []
 
     def readings(self) -> Readings:
         """The readings that stand."""
@@ -100,12 +104,19 @@ class Projection:
         """Read the readings again when they are next needed, because there are others now."""
         self._readings = None
 
-    def add(self, component: int, facts: Sequence[Fact]) -> None:
-        """Let a component's new events count; none of them may be void."""
-        row = self._connection.execute(
-            f"SELECT {STATE_COLUMNS} FROM state WHERE component = ? AND +until = ?",  # noqa: S608  (+: by component)
-            (component, OPEN),
-        ).fetchone()
+    def add(self, facts: Mapping[int, Sequence[Fact]]) -> None:
+        """Let components' new events count; none of them may be void."""
+        components = list(facts)
+        for start in range(0, len(components), _BATCH):
+            part = components[start : start + _BATCH]
+            marks = ",".join("?" * len(part))  # +until: by component
+            select = f"SELECT {STATE_COLUMNS} FROM state WHERE component IN ({marks}) AND +until = ?"  # noqa: S608
+            rows = {row[0]: row for row in self._connection.execute(select, (*part, OPEN))}
+            for component in part:
+                self._add(component, facts[component], rows.get(component))
+            self._put()
+
+    def _add(self, component: int, facts: Sequence[Fact], row: tuple[Any, ...] | None) -> None:
         earliest = min(fact.at for fact in facts)
         places = {(fact.site or 0, fact.domain or 0) for fact in facts}
         if row is not None:
@@ -113,7 +124,7 @@ class Projection:
         observed = {fact.reading for fact in facts if fact.what == _OBSERVED}
         is_late = row is not None and (row[-1] >= earliest or self.readings().may_have_missed(row[1], observed))
         if is_late or self.readings().later(places, earliest, observed):
-            self.again(component)
+            self._again(component)
             return
         standing, first = Standing(), None
         if row is not None:
@@ -124,12 +135,19 @@ class Projection:
             self._connection.execute(update, (first.seen, first.last, component, first.since))
             return
         if first is not None:
-            self._connection.execute("DELETE FROM state WHERE component = ? AND since = ?", (component, row[1]))
+            self._connection.execute("DELETE FROM state WHERE component = ? AND since = ?", (component, first.since))
             self._connection.execute("DELETE FROM held WHERE component = ? AND until = ?", (component, OPEN))
         self._write(component, intervals, standing)
 
-    def again(self, component: int) -> None:
-        """Fold a component's whole history again."""
+    def again(self, components: Iterable[int]) -> None:
+        """Fold the whole histories of components again."""
+        for component in components:
+            self._again(component)
+            if len(self._states) >= _BATCH:
+                self._put()
+        self._put()
+
+    def _again(self, component: int) -> None:
         rows = self._connection.execute(_FACTS_OF, (component,))
         facts = sorted((Fact(*row) for row in rows), key=Fact.key)
         if facts:
@@ -146,8 +164,7 @@ class Projection:
             self._connection.execute(f"DELETE FROM {table}")  # noqa: S608
         self._images.forget()
         select = "SELECT DISTINCT component FROM event WHERE component IS NOT NULL"
-        for (component,) in self._connection.execute(select).fetchall():
-            self.again(component)
+        self.again(component for (component,) in self._connection.execute(select).fetchall())
         self.zones()
 
     def zones(self) -> None:
@@ -179,17 +196,20 @@ class Projection:
         if not intervals:
             return  # everything that was said of the component was wrong
         ends = [*(interval.since for interval in intervals[1:]), OPEN]
-        rows = (
-            (component, i.since, end, *self._cells(i.snapshot), i.seen, i.last)
-            for i, end in zip(intervals, ends, strict=True)
-        )
-        self._connection.executemany(_PUT_STATE, rows)
+        for i, end in zip(intervals, ends, strict=True):
+            self._states.append((component, i.since, end, *self._cells(i.snapshot), i.seen, i.last))
         if standing.held or standing.dropped:
-            into = "INSERT INTO held (component, image, since, until, event) VALUES (?, ?, ?, ?, ?)"
             number = self._images.number
             here = [(component, number(image), since, OPEN, event) for image, event, since in standing.held.values()]
             gone = [(component, number(image), since, until, event) for image, event, since, until in standing.dropped]
-            self._connection.executemany(into, here + gone)
+            self._helds += here + gone
+
+    def _put(self) -> None:
+        """Write what was folded."""
+        self._connection.executemany(_PUT_STATE, self._states)
+        self._connection.executemany(_PUT_HELD, self._helds)
+        self._states.clear()
+        self._helds.clear()
 
     def _cells(self, found: Snapshot) -> tuple[int | None, ...]:
         banks = (found.active, found.pending, found.spare, found.said)

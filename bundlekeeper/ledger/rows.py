@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections.abc import Collection
 from operator import attrgetter
 from typing import Any
 
@@ -79,6 +80,19 @@ class Words:
                 return None
             found = self._numbers[text] = int(row[0])
         return found
+
+    def learn(self, texts: Collection[str]) -> None:
+        """Bring many words' numbers into memory with few questions; new ones get numbers, as `number` gives them."""
+        wanted = [text for text in texts if text not in self._numbers]
+        for start in range(0, len(wanted), 500):
+            part = wanted[start : start + 500]
+            marks = ",".join("?" * len(part))
+            self._numbers.update(self._connection.execute(f"SELECT text, id FROM word WHERE text IN ({marks})", part))  # noqa: S608
+        new = [text for text in wanted if text not in self._numbers]
+        if new:
+            (last,) = self._connection.execute("SELECT max(id) FROM word").fetchone()
+            self._connection.executemany("INSERT INTO word (id, text) VALUES (?, ?)", enumerate(new, last + 1))
+            self._numbers.update(zip(new, range(last + 1, last + 1 + len(new)), strict=True))
 
     def text(self, number: int) -> str:
         """The text of a word. Raises DamagedError where there is no such word."""
