@@ -6,10 +6,13 @@ from pathlib import Path
 
 import pytest
 
+from bundlekeeper.model.inventory_writing import to_json
 from tests.conftest import Keeper, World
+from tests.planning_worlds import large_fleet
 from tests.test_cli_trust import accepts, ssh_key, trusted, with_signature
 
-HARBOUR = Path(__file__).parent.parent / "manifests" / "harbour-2026-11.toml"
+ROOT = Path(__file__).parent.parent
+HARBOUR = ROOT / "manifests" / "harbour-2026-11.toml"
 NAME = "marram-blade-6.1.0.fwb"
 
 
@@ -65,3 +68,44 @@ def test_a_bundles_signature_counts_as_its_last_proof_found_it(keeper: Keeper, w
     assert [f["subject"].split()[0] for f in rows if f["code"] == "unsigned"] == ["rack"]
     assert keeper("trust", "drop", "marram-2026", "--why", "lost on a train").status == 0
     assert about_blade() == ["dropped-key"]
+
+
+def _fleet(folder: Path, domains: int) -> Path:
+    file = folder / f"fleet-{domains}.json"
+    file.write_text(to_json(large_fleet(domains, 20)), encoding="utf-8")
+    return file
+
+
+def test_the_json_of_a_fleet_grows_with_the_fleet_and_keeps_all_evidence(keeper: Keeper, tmp_path: Path) -> None:
+    """ "policy … that is shared (naming every server and domain it touches)" (issue 5): once, and referred to"""
+    sizes = []
+    for domains in (5, 20):
+        words = ("--manifest", ROOT / "manifests/marram-14.toml", "--inventory", _fleet(tmp_path, domains))
+        done = keeper("gaps", "--all", "--to", "6.1", "--json", *words)
+        assert done.status == 1, done.err
+        sizes.append(len(done.out))
+    assert sizes[1] < 4.4 * sizes[0]
+    findings, shared = done.json["findings"], done.json["shared"]
+    touched = []
+    for domain in done.json["domains"]:
+        assert len(domain["gaps"]) == domain["counts"]["gaps"]
+        for gap in domain["gaps"]:
+            told = findings[gap["finding"]]
+            assert told["code"] == gap["code"]
+            assert domain["domain"] in told["subject"] or gap["code"] in {"not-held", "not-checked", "withdrawn"}
+            if gap["code"] == "policy-shared" and "silver" in told["subject"]:
+                name = gap["evidence"]["servers"]["shared"]
+                touched.append(sum(map(len, shared[name].values())))
+    assert len(touched) == 20
+    assert set(touched) == {7 * 20}  # every third of a domain's twenty servers, from the second
+
+
+def test_a_wrong_word_is_told_with_the_one_that_is_meant(harbour: Keeper) -> None:
+    for words, meant in (
+        (("gaps", "holm-z", "--to", "6.1"), "did you mean 'holm-"),
+        (("gaps", "holm-a", "--to", "6.11"), "6.1"),
+        (("gaps", "--to", "6.1"), "--all"),
+    ):
+        done = harbour(*words)
+        assert done.status == 2
+        assert meant in done.err

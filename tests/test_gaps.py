@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.model.findings import CODES, Level
+from bundlekeeper.model.findings import CODES, Level, finding
 from bundlekeeper.model.inventory import Component, Inventory, Partition, Policy
 from bundlekeeper.model.manifest import Manifest
 from bundlekeeper.planning.gap import SEVERITY, Gap, GapReport
@@ -212,6 +212,7 @@ def _listed_by_text() -> _World:
 
 
 #: What is done to the good world, and the codes (levels) that it must bring, and no others.
+_KEYS = ("revoked-key", "dropped-key", "expired-key", "stranger-key")
 CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
     "not held": (lambda: _good().bundle(_INFRA, sha256="cd" * 32), {"not-held": Level.ERROR}),
     "not proven": (lambda: _good().file(proven=False), {"unproven": Level.WARNING}),
@@ -226,6 +227,10 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
     ),
     "unsigned": (lambda: _good().file(signature=SignatureState.ABSENT), {"unsigned": Level.ERROR}),
     "signature not named": (lambda: _good().bundle(_INFRA, signature=None), {"unsigned": Level.ERROR}),
+    "keys that do not count": (
+        lambda: _good().file(signature=SignatureState.ABSENT, against=tuple(finding(c, "x", "y", "z") for c in _KEYS)),
+        dict.fromkeys(_KEYS, Level.ERROR),
+    ),
     "signature not good": (lambda: _good().file(signature=SignatureState.BAD), {"bad-signature": Level.ERROR}),
     "signature not looked at": (
         lambda: _good().file(signature=SignatureState.UNKNOWN),
