@@ -11,14 +11,15 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model import strict_json
-from bundlekeeper.model.names import collision_key, problems_of_name
+from bundlekeeper.model.json_reader import JsonReader
+from bundlekeeper.model.names import collision_key
 from bundlekeeper.model.text import visible
 
 INDEX_SCHEMA = "bundlekeeper.media-set/1"
@@ -28,7 +29,6 @@ MAX_FILES = 100_000
 #: What a file of a set is. A `notice` tells of withdrawn bundles; it is all that a set of `media write --notice` holds.
 ROLES = ("bundle", "signature", "manifest", "manifest-signature", "notice")
 
-_HEX = re.compile(r"[0-9a-f]+")
 _PLATFORM = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 
 
@@ -131,7 +131,7 @@ def write_index(index: SetIndex) -> bytes:
         if index.chain is None
         else {"book": index.chain.book, "count": index.chain.count, "head": index.chain.head},
         "notes": list(index.notes),
-        "files": [_file_out(each) for each in index.files],
+        "files": [file_out(each) for each in index.files],
     }
     return json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=True).encode() + b"\n"
 
@@ -145,7 +145,7 @@ def read_index(data: bytes, where: str = "") -> SetIndex:
     if len(data) > MAX_INDEX_BYTES:
         raise InputError(f"the set's index is larger than {MAX_INDEX_BYTES} bytes", where=where)
     found = strict_json.loads(data, where)
-    reader = _Reader(where)
+    reader = JsonReader("the set's index", where)
     schema = found.get("schema") if isinstance(found, dict) else None
     if not isinstance(schema, str):
         raise reader.wrong("/schema", "is not there: this is no index of a media set")
@@ -169,11 +169,11 @@ def read_index(data: bytes, where: str = "") -> SetIndex:
         manifest=reader.hexadecimal(by["sha256"], "/manifest/sha256", 64),
         manifest_sequence=reader.number(by["sequence"], "/manifest/sequence"),
         volumes=volumes,
-        files=tuple(_file_in(reader, row, f"/files/{i}", volumes) for i, row in enumerate(rows)),
+        files=tuple(file_in(reader, row, f"/files/{i}", volumes) for i, row in enumerate(rows)),
         chain=_chain_in(reader, table["ledger"]),
         notes=tuple(reader.text(n, f"/notes/{i}") for i, n in enumerate(reader.array(table["notes"], "/notes", 1000))),
     )
-    _insist_on_paths(reader, index)
+    insist_on_paths(reader, index.files)
     return index
 
 
@@ -185,7 +185,8 @@ _FILE_KEYS = {"path", "size", "sha256", "role", "family", "version", "common", "
 _PART_KEYS = {"volume", "path", "offset", "size", "sha256", "number"}
 
 
-def _file_out(each: SetFile) -> dict[str, Any]:
+def file_out(each: SetFile) -> dict[str, Any]:
+    """A file as the documents about a set hold it."""
     return {
         "path": each.path,
         "size": each.size,
@@ -208,7 +209,11 @@ def _file_out(each: SetFile) -> dict[str, Any]:
     }
 
 
-def _file_in(reader: _Reader, found: object, at: str, volumes: int) -> SetFile:
+def file_in(reader: JsonReader, found: object, at: str, volumes: int, *, read: bool = True) -> SetFile:
+    """A file as `file_out` wrote it. Not `read`: in a plan, where the parts of a split file have no digests yet.
+
+    Raises InputError for what cannot be, and for parts that do not make up their file.
+    """
     table = reader.table(found, at, _FILE_KEYS)
     role = reader.text(table["role"], f"{at}/role")
     if role not in ROLES:
@@ -222,25 +227,28 @@ def _file_in(reader: _Reader, found: object, at: str, volumes: int) -> SetFile:
         family=reader.text(table["family"], f"{at}/family", empty=True),
         version=reader.text(table["version"], f"{at}/version", empty=True),
         common=reader.boolean(table["common"], f"{at}/common"),
-        parts=tuple(_part_in(reader, row, f"{at}/parts/{i}", volumes) for i, row in enumerate(rows)),
+        parts=tuple(
+            _part_in(reader, row, f"{at}/parts/{i}", volumes, read=read or len(rows) == 1 or table["common"] is True)
+            for i, row in enumerate(rows)
+        ),
     )
     _insist_on_parts(reader, each, at, volumes)
     return each
 
 
-def _part_in(reader: _Reader, found: object, at: str, volumes: int) -> Part:
+def _part_in(reader: JsonReader, found: object, at: str, volumes: int, *, read: bool) -> Part:
     table = reader.table(found, at, _PART_KEYS)
     return Part(
         volume=reader.number(table["volume"], f"{at}/volume", least=1, most=volumes),
         path=reader.path(table["path"], f"{at}/path"),
         offset=reader.number(table["offset"], f"{at}/offset"),
         size=reader.number(table["size"], f"{at}/size"),
-        sha256=reader.hexadecimal(table["sha256"], f"{at}/sha256", 64),
+        sha256=reader.hexadecimal(table["sha256"], f"{at}/sha256", 64) if read or table["sha256"] != "" else "",
         number=reader.number(table["number"], f"{at}/number", least=1),
     )
 
 
-def _chain_in(reader: _Reader, found: object) -> Chain | None:
+def _chain_in(reader: JsonReader, found: object) -> Chain | None:
     if found is None:
         return None
     table = reader.table(found, "/ledger", {"book", "count", "head"})
@@ -251,7 +259,7 @@ def _chain_in(reader: _Reader, found: object) -> Chain | None:
     )
 
 
-def _insist_on_parts(reader: _Reader, each: SetFile, at: str, volumes: int) -> None:
+def _insist_on_parts(reader: JsonReader, each: SetFile, at: str, volumes: int) -> None:
     """A common file is whole on every volume; any other is its parts, one after the other, with no gap."""
     if each.common:
         right = [(v, each.path, 0, each.size, each.sha256, 1) for v in range(1, volumes + 1)]
@@ -269,84 +277,12 @@ def _insist_on_parts(reader: _Reader, each: SetFile, at: str, volumes: int) -> N
         raise reader.wrong(f"{at}/parts/0", "is the whole file, and has another path or digest")
 
 
-def _insist_on_paths(reader: _Reader, index: SetIndex) -> None:
-    """No two files are one on some file system, neither in the set nor on one volume."""
+def insist_on_paths(reader: JsonReader, files: Iterable[SetFile]) -> None:
+    """Insist that no two files are one on some file system, neither in the set nor on one volume. Raises InputError."""
     seen: dict[tuple[int, str], str] = {}
-    for each in index.files:
+    for each in files:
         for volume, path in [(0, each.path), *((p.volume, p.path) for p in each.parts)]:
             key = (volume, "/".join(collision_key(name) for name in path.split("/")))
             if key in seen:
                 raise reader.wrong("/files", f"hold {visible(path)} and {visible(seen[key])}, one name on some systems")
             seen[key] = path
-
-
-@dataclass(frozen=True, slots=True)
-class _Reader:
-    """Reads values of a JSON document and refuses what cannot be, with the place as a JSON pointer (RFC 6901)."""
-
-    where: str
-
-    def wrong(self, at: str, says: str) -> InputError:
-        return InputError(f"the set's index: {at or '/'} {says}", where=self.where)
-
-    def table(self, found: object, at: str, keys: set[str]) -> Mapping[str, object]:
-        if not isinstance(found, dict):
-            raise self.wrong(at, "is no object")
-        lacking, unknown = sorted(keys - found.keys()), sorted(found.keys() - keys)
-        if lacking or unknown:
-            says = [f"lacks {', '.join(lacking)}"] * bool(lacking)
-            says += [f"has the unknown key {visible(str(key))[:40]}" for key in unknown[:1]]
-            raise self.wrong(at, " and ".join(says))
-        return found
-
-    def array(self, found: object, at: str, most: int) -> list[object]:
-        if not isinstance(found, list):
-            raise self.wrong(at, "is no array")
-        if len(found) > most:
-            raise self.wrong(at, f"has {len(found)} entries, {most} are allowed")
-        return found
-
-    def text(self, found: object, at: str, *, empty: bool = False) -> str:
-        if not isinstance(found, str) or len(found) > 4096 or not (found or empty):
-            raise self.wrong(at, "is no text" if not isinstance(found, str) else "is empty or too long")
-        return found
-
-    def matching(self, found: object, at: str, pattern: re.Pattern[str], most: int) -> str:
-        text = self.text(found, at)
-        if len(text) > most or not pattern.fullmatch(text):
-            raise self.wrong(at, f"cannot be {visible(text)[:80]}")
-        return text
-
-    def hexadecimal(self, found: object, at: str, digits: int | None) -> str:
-        text = self.text(found, at)
-        if not _HEX.fullmatch(text) or (len(text) != digits if digits else len(text) > 128):
-            raise self.wrong(at, f"is not {digits or 'some'} hexadecimal digits in lower case")
-        return text
-
-    def number(self, found: object, at: str, *, least: int = 0, most: int = 2**63 - 1) -> int:
-        if not isinstance(found, int) or isinstance(found, bool) or not least <= found <= most:
-            raise self.wrong(at, f"is no whole number from {least} to {most}")
-        return found
-
-    def boolean(self, found: object, at: str) -> bool:
-        if not isinstance(found, bool):
-            raise self.wrong(at, "is neither true nor false")
-        return found
-
-    def moment(self, found: object, at: str) -> datetime:
-        text = self.text(found, at)
-        try:
-            moment = datetime.fromisoformat(text)
-        except ValueError as e:
-            raise self.wrong(at, "is no date and time (RFC 3339)") from e
-        if moment.tzinfo is None:
-            raise self.wrong(at, "has no zone")
-        return moment
-
-    def path(self, found: object, at: str) -> str:
-        text = self.text(found, at)
-        for name in text.split("/"):
-            problems = problems_of_name(name)
-            if problems:
-                raise self.wrong(at, f"{visible(text)[:120]}: {problems[0].says}")
-        return text
