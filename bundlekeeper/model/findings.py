@@ -45,6 +45,7 @@ CODES: dict[str, Code] = {
     "self-digest": Code(_W, "the digest was computed from the file that it is meant to prove"),
     "stale-proof": Code(_W, "proven longer ago than the store accepts"),
     "unreadable": Code(_E, "could not be read to the end; nothing is known about its bytes"),
+    "bad-volume": Code(_E, "a volume of a medium is not formed as it must be, or was not finished"),
     "withdrawn": Code(_W, "withdrawn by its publisher"),
     "expired": Code(_W, "the manifest is past its expiry date"),
     "clock-doubtful": Code(_W, "this machine's clock is earlier than a date already accepted"),
