@@ -102,7 +102,7 @@ class Appending:
             if raw not in known:
                 known.add(raw)
                 fresh.append((event, raw))
-        self.words.learn({text for event, _ in fresh for text in (event.component, event.parent) if text})
+        self.words.learn(dict.fromkeys(text for event, _ in fresh for text in (event.parent, event.component) if text))
         rows: list[tuple[Any, ...]] = []
         for event, raw in fresh:
             self._seq += 1

@@ -140,31 +140,30 @@ _KEYS = {
 }  # fmt: skip
 
 
-_TEXTS_OF = attrgetter(*_TEXTS)
+_SEEN = tuple(f"seen_{bank}" for bank in _BANKS)
+_TEXTS_OF, _PLACES_OF, _SEEN_OF = attrgetter(*_TEXTS), attrgetter(*_PLACES), attrgetter(*_BANKS)
+_DIGESTS = ("route", "sha256", "corrects", "reading", "document")
+_DIGESTS_OF = attrgetter(*_DIGESTS)
 _ENCODE = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
 
 
 def content(event: Event) -> dict[str, object]:
     """What the event says, as JSON carries it: only what was said."""
-    found: dict[str, object] = {"what": event.what.value, "at": event.at.at_us, "zone": event.at.zone}
+    found: dict[str, object] = {key: value for key, value in zip(_TEXTS, _TEXTS_OF(event), strict=True) if value}
+    found |= {"what": event.what.value, "at": event.at.at_us, "zone": event.at.zone}
     if event.at.is_day:
         found["day"] = True
     if event.order:
         found["order"] = event.order
     if event.proof is not ProofKind.NONE:
         found["proof"] = event.proof.value
-    for key, value in zip(_TEXTS, _TEXTS_OF(event), strict=True):
-        if value:
-            found[key] = value
     if event.place is not None:
-        for key in _PLACES:
-            value = getattr(event.place, key)
+        for key, value in zip(_PLACES, _PLACES_OF(event.place), strict=True):
             if value is not None:
                 found[key] = value
-    for bank in _BANKS:
-        value = getattr(event.seen, bank)
+    for key, value in zip(_SEEN, _SEEN_OF(event.seen), strict=True):
         if value is not None:
-            found[f"seen_{bank}"] = value
+            found[key] = value
     if event.before:
         found["before"] = dict(event.before)
     if event.after:
@@ -265,8 +264,7 @@ def check(event: Event) -> None:
         wrong.append("a place without a site")
     if not 0 <= event.order < 2**31 or not _EARLIEST_US <= event.at.at_us <= _LATEST_US:
         wrong.append("a time or an order that cannot be")
-    for key in ("route", "sha256", "corrects", "reading", "document"):
-        value = getattr(event, key)
+    for key, value in zip(_DIGESTS, _DIGESTS_OF(event), strict=True):
         if value and not _HEX.fullmatch(value):
             wrong.append(f"{key} is not 64 hexadecimal digits")
     wrong.extend(_unprintable(event))

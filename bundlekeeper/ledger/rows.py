@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from operator import attrgetter
 from typing import Any
 
@@ -70,6 +70,11 @@ class Words:
             found = int(self._connection.execute("INSERT INTO word (text) VALUES (?)", (text,)).lastrowid or 0)
             self._numbers[text] = found
         return found
+
+    def numbers(self, texts: Iterable[str | None]) -> list[int | None]:
+        """The words' numbers, None for None; new words get one, as by `number`."""
+        get = self._numbers.get
+        return [None if text is None else get(text) or self.number(text) for text in texts]
 
     def find(self, text: str) -> int | None:
         """The word's number, None where no event ever said it."""
@@ -137,12 +142,13 @@ def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> 
         for row in event.scope:
             for text in row:
                 number(text)
-    extra = {key: value for key, value in zip(_EXTRA, _EXTRA_OF(event), strict=True) if value}
+    said = _EXTRA_OF(event)
+    extra = {key: value for key, value in zip(_EXTRA, said, strict=True) if value} if any(said) else None
     return (
         seq, event_id, WHAT_CODE[event.what], event.at.at_us, int(event.at.is_day), event.order,
         PROOF_CODE[event.proof], METHOD_CODE[event.method], BANK_CODE[event.bank], number(event.at.zone),
-        *[number(text) if text else None for text in _SAID_OF(event)],
-        *[None if text is None else number(text) for text in (*where, seen.active, seen.pending, seen.spare)], held,
+        *words.numbers([text or None for text in _SAID_OF(event)]),
+        *words.numbers((*where, seen.active, seen.pending, seen.spare)), held,
         bytes.fromhex(event.corrects) if event.corrects else None,
         json.dumps(extra, sort_keys=True, ensure_ascii=False) if extra else None, void,
     )  # fmt: skip

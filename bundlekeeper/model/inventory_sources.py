@@ -109,19 +109,23 @@ _TOML_PLACE = re.compile(r" \(at (?:line ([0-9]+), column ([0-9]+)|end of docume
 def _toml(name: str, text: str, tables: Collection[str]) -> Document:
     import tomllib  # JSON and CSV need not pay for it
 
+    from bundlekeeper.model import toml_plain
+
     try:
-        whole = tomllib.loads(text)
+        whole = toml_plain.loads(text)
+        if whole is None:
+            whole = tomllib.loads(text)
     except tomllib.TOMLDecodeError as e:
         place = _TOML_PLACE.search(str(e))
         where = f"{name}:{place[1]}:{place[2]}" if place and place[1] else name
         raise InputError(f"not TOML: {_TOML_PLACE.sub('', str(e))}", where=where) from e
     except (ValueError, RecursionError) as e:  # a number of thousands of digits, or nesting without end
         raise InputError("not accepted as TOML: a number or a nesting without end", where=name) from e
-    lines = text.replace("\r\n", "\n").split("\n")
 
     def locate(paths: Sequence[Path]) -> list[tuple[str, str]]:
         from bundlekeeper.model import excerpts, toml_places  # only where something is wrong
 
+        lines = text.replace("\r\n", "\n").split("\n")
         found = toml_places.places("\n".join(lines), paths)
         stand = [toml_places.nearest(found, path) for path in paths]
         return [(f"{name}:{p.line}:{p.column}", excerpts.excerpt(lines[p.line - 1], p.column)) for p in stand]

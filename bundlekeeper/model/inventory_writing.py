@@ -17,6 +17,7 @@ from bundlekeeper.model.inventory import FORMAT, Apart, Component, Inventory, Pa
 _KEYS: dict[type, tuple[str, ...]] = {
     made: tuple(f.name for f in fields(made)) for made in (Component, Partition, Policy, Apart)
 }
+_ENCODE = json.JSONEncoder(ensure_ascii=False).encode
 
 
 def to_json(inventory: Inventory) -> str:
@@ -33,9 +34,9 @@ def to_json(inventory: Inventory) -> str:
         "taken": taken.isoformat() if isinstance(taken, datetime) else str(taken),
         "zone": inventory.zone,
     }
-    parts = [json.dumps(head, ensure_ascii=False)[:-1]]
+    parts = [_ENCODE(head)[:-1]]
     for table, rows in tables:
-        lines = [json.dumps(_cells(row), ensure_ascii=False) for row in rows]
+        lines = [_ENCODE(_cells(row)) for row in rows]
         if lines:
             parts.append(f'"{table}": [\n' + ",\n".join(lines) + "\n]")
     return ",\n".join(parts) + "}\n"
@@ -47,7 +48,10 @@ def _cells(row: Any) -> dict[str, object]:  # noqa: ANN401  (one of the four tab
         value = getattr(row, key)
         if value is None or (key == "note" and not value):
             continue
-        if isinstance(value, Mapping):
-            value = {k: v or "-" for k, v in value.items()}
-        found[key] = "-" if value == "" else list(value) if isinstance(value, tuple) else value
+        if type(value) is str:  # nearly all are
+            found[key] = value or "-"
+        elif isinstance(value, Mapping):
+            found[key] = {k: v or "-" for k, v in value.items()}
+        else:
+            found[key] = list(value) if isinstance(value, tuple) else value
     return found
