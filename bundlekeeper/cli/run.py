@@ -18,7 +18,15 @@ from bundlekeeper.cli import output
 from bundlekeeper.cli.signals import SIGNALS
 from bundlekeeper.cli.streams import give_stdout_a_sink
 from bundlekeeper.cli.words import COMMANDS, GROUPS
-from bundlekeeper.errors import EXIT_BUG, EXIT_INPUT, EXIT_UNFINISHED, InputError, KeeperError, StoppedError
+from bundlekeeper.errors import (
+    EXIT_BUG,
+    EXIT_INPUT,
+    EXIT_UNFINISHED,
+    InputError,
+    KeeperError,
+    StoppedError,
+    UnfinishedError,
+)
 
 
 def run(argv: Sequence[str]) -> int:
@@ -43,6 +51,8 @@ def run(argv: Sequence[str]) -> int:
         if isinstance(error, StoppedError) and SIGNALS.exit_code:
             error.exit_code = SIGNALS.exit_code  # the work only knows that it was asked to stop, not by whom
         return _say(error, command, wants_json)
+    except MemoryError:
+        return _say(UnfinishedError("not enough memory", hint="free some, or take off the limit"), command, wants_json)
     except Exception as error:
         if isinstance(error, OSError) and _is_output_trouble(error):
             return _reader_left()

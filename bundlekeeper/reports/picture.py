@@ -48,7 +48,7 @@ def _box(cell: Cell) -> str:
 
 
 def _natural(text: str) -> list[tuple[int, int, str]]:
-    return [(0, int(p), "") if p.isdigit() else (1, 0, p) for p in re.findall(r"[0-9]{1,18}|[^0-9]+", text)]
+    return [(0, int(p), "") if p[0] in "0123456789" else (1, 0, p) for p in re.findall(r"[0-9]{1,18}|[^0-9]+", text)]
 
 
 def _drawn(title: str, cells: Sequence[Cell], width: int) -> list[str]:

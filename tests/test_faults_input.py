@@ -1,0 +1,99 @@
+"""Hostile input and hostile output: lenient JSON, bombs, terminals, spreadsheets (faults.md 48, 50, 73, 74)."""
+
+from __future__ import annotations
+
+import csv
+import io
+import sys
+import unicodedata
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bundlekeeper.cli import whereabouts
+from bundlekeeper.errors import InputError
+from bundlekeeper.model import strict_json
+from bundlekeeper.model.findings import Finding, Level
+from bundlekeeper.model.text import visible
+from bundlekeeper.reports import findings, picture, tables
+from bundlekeeper.reports.picture import Cell
+from bundlekeeper.reports.tables import Table
+
+DEEP = 100_000
+LENIENT = {
+    "a key twice": '{"a": 1, "a": 2}',
+    "a key twice, spelled otherwise": '{"a": 1, "\\u0061": 2}',
+    "a key twice, further down": '[{"b": {"a": 1, "a": 1}}]',
+    "not a number": "[NaN]",
+    "infinity": "[-Infinity]",
+    "beyond a double": "1e999",
+    "5,000 digits": "9" * 5_000,
+    "5,000 digits with a sign": "-" + "9" * 5_000,
+    "deep arrays": "[" * DEEP,
+    "deep and closed": "[" * DEEP + "]" * DEEP,
+    "deep objects": '{"a":' * DEEP,
+    "a byte-order mark": "\ufeff{}",
+    "two documents": "{}{}",
+    "nothing": "",
+}
+
+
+@pytest.mark.parametrize("text", LENIENT.values(), ids=LENIENT)
+def test_json_that_a_lenient_reader_would_take(text: str) -> None:
+    """ "duplicate keys, NaN, 5,000-digit numbers, deep nesting: strict reader, depth cap, our own error" (48)"""
+    for given_as in (text, text.encode()):
+        with pytest.raises(InputError) as caught:
+            strict_json.loads(given_as, "a.json")
+        assert caught.value.where.startswith("a.json")
+
+
+# Text that reaches people
+
+HOSTILE = st.text(
+    st.one_of(st.characters(), st.sampled_from("\x1b\x9b\x07\r\n\t\x00\x7f\u202e\u2066\u2028[]=+-@;,\"'"))
+)
+#: What moves a cursor, changes a colour, reorders or breaks a line: controls, formats, separators, surrogates.
+MOVING = {"Cc", "Cf", "Cs", "Co", "Zl", "Zp"}
+
+
+def moving(line: str) -> set[str]:
+    """The characters of a line that do more than stand there."""
+    return {c for c in line if unicodedata.category(c) in MOVING}
+
+
+def printed(text: str) -> list[str]:
+    """What all sinks print of this text, by lines."""
+    out = io.StringIO()
+    tables.write(Table([text, "b"], [[text, text]], caption=text), out)
+    findings.write([Finding("altered", Level.ERROR, text, text, hint=text, where=text, excerpt=text)], out)
+    picture.write([Cell(text, text, text, text, text, text, True)], out)
+    return out.getvalue().split("\n")
+
+
+@given(text=HOSTILE.filter(bool))
+@settings(max_examples=300)
+def test_no_text_moves_a_terminal(text: str) -> None:
+    """ "ESC, OSC, C1, bidi in anything printed: one escaper before every sink" (73)"""
+    assert moving(visible(text)) == set()
+    lines = printed(text)
+    assert all(moving(line) == set() for line in lines)
+    assert len(lines) == len(printed("x")) + text.count("\n")  # line breaks are ours; an excerpt is made of lines
+
+
+@given(cells=st.lists(HOSTILE, min_size=1, max_size=5))
+@settings(max_examples=300)
+def test_no_cell_is_a_formula(cells: list[str]) -> None:
+    """ "CSV cell starting `= + - @` tab CR: neutralised" (74; the list is OWASP's, CSV injection)"""
+    out = io.StringIO()
+    before, sys.stdout = sys.stdout, out
+    try:
+        whereabouts._csv(["title"] * len(cells), [cells])
+    finally:
+        sys.stdout = before
+    title, read = csv.reader(io.StringIO(out.getvalue(), newline=""))
+    assert len(title) == len(read) == len(cells)
+    for cell, given_as in zip(read, cells, strict=True):
+        assert given_as == cell == "-" or not cell.startswith(("=", "+", "-", "@", "\t", "\r"))
+        assert cell.removeprefix("'") == visible(given_as).removeprefix("'") or cell == visible(given_as)
+        assert moving(cell) == set()
