@@ -18,7 +18,7 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli import output, tour_world
+from bundlekeeper.cli import output, tour_sites, tour_world
 from bundlekeeper.cli.common import JsonOption
 from bundlekeeper.errors import EXIT_FOUND, InputError, KeeperError, UnfinishedError
 
@@ -90,6 +90,30 @@ STEPS = (
         0,
         "Every held file was read from end to end. Nothing is called proven that was not.",
     ),
+    Step(
+        "Load what stands in a domain of the site that has no link",
+        ("inventory", "load", "skerry.toml"),
+        0,
+        "What is new, gone, replaced or moved since the last reading is told; all of it is in the record now.",
+    ),
+    Step(
+        "Ask which version runs where, since when, on whose word",
+        ("where", "skerry-a"),
+        0,
+        "A bank that nobody read is a question mark, never a guess. With --on, the same for any past day.",
+    ),
+    Step(
+        "Ask what stands between that domain and release 6.1, before anything is uploaded",
+        ("gaps", "skerry-a", "--to", "6.1"),
+        1,
+        "The direct jump is refused by a rule with its source; what could not be checked is counted, never good.",
+    ),
+    Step(
+        "Ask for the way that is allowed, in which order, in which windows, and how to get back",
+        ("route", "skerry-a", "--to", "6.1"),
+        0,
+        "The stop at 6.0 that the release notes ask for is in it, and every mixture of versions in between is allowed.",
+    ),
 )
 
 
@@ -132,6 +156,7 @@ def _prepare(place: Path) -> None:
     try:
         tour_world.make_downloads(place / "downloads")
         (place / "marram.toml").write_text(tour_world.reviewed_manifest(), encoding="utf-8")
+        (place / "skerry.toml").write_text(tour_sites.inventory(), encoding="utf-8")
         shutil.copytree(place / "downloads", place / "stick")
         with (place / "stick" / SPOILT).open("r+b") as file:
             file.seek(700_000)
