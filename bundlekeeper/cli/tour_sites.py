@@ -40,7 +40,7 @@ def _component(**values: str | bool | list[str]) -> Iterator[str]:
 
 def _infrastructure() -> Iterator[str]:
     for number, half in enumerate(("leading", "following"), 1):
-        switch, slot = f"SKERRY-SW{number}", f"fabric-{'ab'[number - 1]}"
+        switch, slot = f"SKERRYA-SW{number}", f"fabric-{'ab'[number - 1]}"
         common: dict[str, str | bool | list[str]] = {"half": half, "healthy": True}
         yield from _component(
             kind="fabric-switch",
@@ -56,18 +56,18 @@ def _infrastructure() -> Iterator[str]:
             kind="domain-manager", model="MF-40", parent=switch, slot=slot, active=_RUNS, pair="manager", **common
         )
         for kind, model, word in (("chassis-controller", "MC-8", "cc"), ("io-module", "MX-4", "io")):
-            serial = f"SKERRY-{word.upper()}{number}"
-            place = {"chassis": "1", "slot": f"{word}-{number}", "pair": f"{word}-1"}
+            serial = f"SKERRYA-{word.upper()}{number}"
+            place = {"chassis": "1", "slot": f"{word}-{number}", "pair": "io-1" if word == "io" else "chassis-1"}
             yield from _component(kind=kind, model=model, serial=serial, active=_RUNS, spare=_SPARE, **place, **common)
-    yield from _component(kind="model-table", model="MF-40", serial="SKERRY-MT", active="2025-2")
+    yield from _component(kind="model-table", model="MF-40", serial="SKERRYA-MT", active="2025-2")
 
 
 def _servers() -> Iterator[str]:
     blades = [("1", "MB-2", "quay"), ("2", "MB-2", "quay"), ("3", "MB-4", "gate")]
     for slot, model, cluster in blades:
-        yield from _server(f"SKERRY-B{slot}", model, cluster, {"chassis": "1", "slot": slot})
+        yield from _server(f"SKERRYA-B{slot}", model, cluster, {"chassis": "1", "slot": slot})
     for number in (1, 2):
-        yield from _server(f"SKERRY-R{number}", f"MR-{number}", "store", {"slot": f"rack-{number}"})
+        yield from _server(f"SKERRYA-R{number}", f"MR-{number}", "store", {"slot": f"rack-{number}"})
 
 
 def _server(serial: str, model: str, cluster: str, place: dict[str, str]) -> Iterator[str]:
@@ -78,8 +78,8 @@ def _server(serial: str, model: str, cluster: str, place: dict[str, str]) -> Ite
 
 
 def _rest() -> Iterator[str]:
-    for number, free in ((1, 3_000_000), (2, 1_300_000)):
-        yield from ("[[partition]]", f'component = "SKERRY-SW{number}"', 'name = "images"')
-        yield from ("size_bytes = 4_000_000", f"free_bytes = {free:_}", "")
+    for number, free in ((1, 3_000_000_000), (2, 900_000_000)):
+        yield from ("[[partition]]", f'component = "SKERRYA-SW{number}"', 'name = "images"')
+        yield from ("size_bytes = 4_000_000_000", f"free_bytes = {free:_}", "")
     yield from ("[[policy]]", 'name = "skerry"', f'versions = {{ blade = "{_RUNS}", rack = "{_RUNS}" }}')
     yield from ('applies = "when-confirmed"', 'scope = ["skerry-a"]', "")
