@@ -6,6 +6,7 @@ import csv
 import io
 import sys
 import unicodedata
+import zipfile
 
 import pytest
 from hypothesis import given, settings
@@ -97,3 +98,37 @@ def test_no_cell_is_a_formula(cells: list[str]) -> None:
         assert given_as == cell == "-" or not cell.startswith(("=", "+", "-", "@", "\t", "\r"))
         assert cell.removeprefix("'") == visible(given_as).removeprefix("'") or cell == visible(given_as)
         assert moving(cell) == set()
+
+
+def bomb(change: bytes) -> bytes:
+    """A workbook, packed, whose second sheet has `change` before the end of its rows."""
+    from tests.test_ledger_workbook import ABOUT, HEAD, ROW, workbook
+
+    good, out = zipfile.ZipFile(io.BytesIO(workbook({"inventory": ABOUT, "Racks": [HEAD, ROW]}))), io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as package:
+        for name in good.namelist():
+            data = good.read(name)
+            package.writestr(
+                name, data.replace(b"</sheetData>", change + b"</sheetData>") if "sheet2" in name else data
+            )
+    return out.getvalue()
+
+
+#: Rows that unpack to more than an inventory may hold, and one cell at the far end of the sheet (ECMA-376 allows both).
+BOMBS = {
+    "endless": b'<row><c t="inlineStr"><is><t>' + b"x" * 150_000_000 + b"</t></is></c></row>",
+    "far": b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row>',
+}
+
+
+@pytest.mark.parametrize("change", BOMBS.values(), ids=BOMBS)
+def test_a_workbook_that_unpacks_to_a_hundred_times_its_size(change: bytes) -> None:
+    """ "decompression bomb: any unpacking is capped" (50): it ends the process that reads it, never ours"""
+    pytest.importorskip("python_calamine", reason="reading spreadsheets is an extra")
+    from bundlekeeper.ledger.workbook import documents
+
+    data = bomb(change)
+    assert len(data) < 400_000
+    with pytest.raises(InputError):
+        documents("racks.xlsx", data)
+    assert documents("racks.xlsx", bomb(b""))[1] == []

@@ -2,19 +2,25 @@
 
 Rules: cells come as the text or the number that they hold, never as they look; a number without a fraction comes as a
 whole number, any other value is judged by the reader, which refuses what a spreadsheet has changed; sheets that are
-no table of an inventory are named, not read. Needs the extra `xlsx`.
+no table of an inventory are named, not read; the library runs in a process of its own, because a hostile workbook
+can end it. Needs the extra `xlsx`.
 """
 
 from __future__ import annotations
 
-from io import BytesIO
+import subprocess
+import sys
+from datetime import date, datetime, time, timedelta
+from importlib.util import find_spec
+from pathlib import Path
 
-from bundlekeeper.errors import InputError
-from bundlekeeper.model import inventory_fields, inventory_sources
+from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.model import inventory_fields, inventory_sources, strict_json
 from bundlekeeper.model.inventory import MAX_BYTES
 from bundlekeeper.model.inventory_reading import Document
 
 _LEAST_KNOWN = 2  # column names that a sheet must share with a table to be taken for one
+_TIMES: dict[str, type[date] | type[time]] = {"date": date, "datetime": datetime, "time": time}
 _HEADER = "inventory"  # a sheet of this name holds keys and values of the header
 
 
@@ -22,18 +28,10 @@ def documents(name: str, data: bytes) -> tuple[list[Document], list[str]]:
     """The workbook's tables, and the names of the sheets that are none. Raises InputError."""
     if len(data) > MAX_BYTES:
         raise InputError(f"{len(data)} bytes; an inventory has at most {MAX_BYTES}", where=name)
-    try:
-        import python_calamine
-    except ImportError as e:
+    if find_spec("python_calamine") is None:
         hint = "install bundlekeeper[xlsx], or save the sheet as CSV UTF-8"
-        raise InputError("reading spreadsheets needs the extra 'xlsx'", hint=hint, where=name) from e
-    try:
-        workbook = python_calamine.CalamineWorkbook.from_filelike(BytesIO(data))
-        sheets = {
-            sheet: workbook.get_sheet_by_name(sheet).to_python(skip_empty_area=False) for sheet in workbook.sheet_names
-        }
-    except (python_calamine.CalamineError, OSError, ValueError) as e:
-        raise InputError(f"not a spreadsheet: {e}", where=name) from e
+        raise InputError("reading spreadsheets needs the extra 'xlsx'", hint=hint, where=name)
+    sheets = _sheets(name, data)
     header = {str(row[0]): _cell(row[1]) for row in sheets.pop(_HEADER, []) if len(row) > 1 and row[0] != ""}
     keys = inventory_fields.tables(())
     found: list[Document] = []
@@ -53,7 +51,29 @@ def documents(name: str, data: bytes) -> tuple[list[Document], list[str]]:
     return found, others
 
 
+def _sheets(name: str, data: bytes) -> dict[str, list[list[object]]]:
+    """The cells of every sheet, read by a process with bounds. Raises InputError, also where that process was ended."""
+    # -P: no module of the working folder is taken for one of the library's.
+    command = [sys.executable, "-P", str(Path(__file__).with_name("workbook_cells.py")), str(MAX_BYTES)]
+    try:
+        done = subprocess.run(command, input=data, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, check=False)
+    except OSError as e:
+        raise UnfinishedError(f"the reader of spreadsheets cannot be started: {e.strerror}", where=name) from e
+    if done.returncode != 0:
+        hint = "it claims far more cells than it has, or unpacks without end; save the sheet as CSV UTF-8"
+        raise InputError("the spreadsheet needs too much memory or time to read", hint=hint, where=name)
+    answer = strict_json.loads(done.stdout, name)
+    if not isinstance(answer, dict) or not isinstance(answer.get("sheets"), dict):
+        says = answer.get("error", "") if isinstance(answer, dict) else ""
+        raise InputError(f"not a spreadsheet: {says}", where=name)
+    sheets: dict[str, list[list[object]]] = answer["sheets"]
+    return sheets
+
+
 def _cell(value: object) -> object:
+    if isinstance(value, dict):
+        ((kind, text),) = value.items()
+        return timedelta(seconds=text) if kind == "seconds" else _TIMES[kind].fromisoformat(text)
     return int(value) if isinstance(value, float) and value.is_integer() else value
 
 
