@@ -1,38 +1,47 @@
-"""`bundlekeeper route`: the ordered way from what runs today to a release, or why there is none."""
+"""`bundlekeeper route`: the ordered way to a release, or why there is none, and plans held against the rules."""
 
 from __future__ import annotations
 
+import hashlib
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bundlekeeper.cli import output
+from bundlekeeper.cli import output, route_plan, route_text
 from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
 from bundlekeeper.cli.route_inputs import InventoryOption, ManifestOption, ToOption, read_inputs
 from bundlekeeper.cli.signed import SignatureOption, tell
 from bundlekeeper.errors import InputError
-from bundlekeeper.model.findings import Finding, exit_status, finding, is_ok
+from bundlekeeper.model.findings import exit_status
 
 if TYPE_CHECKING:
-    from bundlekeeper.planning.back import WayBack
-    from bundlekeeper.planning.route_types import NoRoute, Route, Step
-    from bundlekeeper.planning.windows import Timeline, Window
+    from bundlekeeper.cli.route_inputs import Inputs
+    from bundlekeeper.model.plan_file import Plan
 
-CAUTION = "The hardware maker's release notes, local change control and the site's safety rules stand above this plan."
+WindowOption = Annotated[
+    str | None, typer.Option("--window", metavar="SPAN", help="No window longer than this: 4h, 90m, or minutes.")
+]
+PerClusterOption = Annotated[
+    int, typer.Option("--per-cluster", min=1, metavar="N", help="Servers of one cluster at a time.")
+]
+OutOption = Annotated[
+    str | None, typer.Option("--out", "-o", "--output", metavar="FILE", help="Write the route as JSON (- is stdout).")
+]
+CheckOption = Annotated[
+    str | None,
+    typer.Option("--check", metavar="FILE", help="Hold a route's file, or a plan made by hand, against the rules."),
+]
 
 
 def route(
-    domain: Annotated[str, typer.Argument(metavar="DOMAIN", help="The domain.")],
+    domain: Annotated[str | None, typer.Argument(metavar="[DOMAIN]", help="The domain.")] = None,
     to: ToOption = "",
+    window: WindowOption = None,
+    per_cluster: PerClusterOption = 1,
+    out: OutOption = None,
+    check: CheckOption = None,
     manifest: ManifestOption = None,
     inventory: InventoryOption = None,
-    window: Annotated[
-        str | None, typer.Option("--window", metavar="SPAN", help="No window longer than this: 4h, 90m.")
-    ] = None,
-    per_cluster: Annotated[
-        int, typer.Option("--per-cluster", min=1, metavar="N", help="Servers of one cluster at a time.")
-    ] = 1,
-    out: Annotated[str | None, typer.Option("-o", "--output", metavar="FILE", help="Write the JSON here.")] = None,
     signature: SignatureOption = None,
     store: StoreOption = None,
     json: JsonOption = False,
@@ -41,133 +50,88 @@ def route(
 
     Every state between obeys every rule of the manifest; what was not known is told. It plans, and changes nothing.
     """
-    from bundlekeeper.model.durations import seconds
-    from bundlekeeper.planning.back import ways_back
     from bundlekeeper.planning.fleet import Fleet
-    from bundlekeeper.planning.route import route as find
     from bundlekeeper.planning.route_types import NoRoute
-    from bundlekeeper.planning.windows import schedule
 
-    if not to:
-        raise InputError("name a release", hint="bundlekeeper route DOMAIN --to RELEASE")
-    length = None if window is None else seconds(window) // 60
+    options = route_plan.options_of(window, per_cluster)
+    if json and out == "-":
+        raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
+    if check is None and (domain is None or not to):
+        raise InputError("name a domain and a release", hint="bundlekeeper route DOMAIN --to RELEASE")
+    if check is not None and out is not None:
+        raise InputError("--check writes nothing", hint="leave --out away")
     given = read_inputs(store_root(store), manifest, inventory, signature)
-    fleet, held = Fleet(given.manifest, given.inventory), given.holdings
-    found = find(fleet, domain, to, held, now())
-    head = {"domain": domain, "release": to, **given.about()}
-    if isinstance(found, NoRoute):
-        findings = (*given.findings, *found.findings)
-        _tell(findings, {**head, "route": None, "no_route": _plain(found)}, out, json=json)
-        if not json and out != "-":
-            tell(given.signature)
-            output.findings_text(given.findings)
-            _print_none(found)
-        return exit_status(findings)
-    times, back = schedule(fleet, found, length, per_cluster), ways_back(fleet, found, held)
-    findings = (*given.findings, *found.findings, *times.findings, *lost(back))
-    document = {**head, "route": _plain(found), "no_route": None, "timeline": _plain(times)}
-    _tell(findings, {**document, "ways_back": [_plain(b) for b in back]}, out, json=json)
-    if not json and out != "-":
+    if check is not None:
+        return _check(given, check, domain, to, json=json)
+    if domain is None:  # said above; for the type checker
+        return 0
+    moment = now()
+    found = route_plan.find(given, Fleet(given.manifest, given.inventory), domain, to, options, moment)
+    document = route_plan.document(given, domain, to, found, options, moment)
+    written = _write(out, document)
+    findings = (*given.findings, *found.findings) if isinstance(found, NoRoute) else found.findings
+    if json:
+        output.write_json({**document, "written": written})
+    elif out != "-":
         tell(given.signature)
-        _print(found, times, back, findings)
+        if isinstance(found, NoRoute):
+            output.findings_text(given.findings)
+            route_text.tell_none(found)
+        else:
+            route_text.tell_planned(found)
+        if written is not None:
+            output.line(f"written: {written['file']}")
+            output.line(f"sha256: {written['sha256']}")
+            output.aside("next: give that SHA-256 to stage and activate with --route, once the plan is approved")
     return exit_status(findings)
 
 
-def lost(back: tuple[WayBack, ...]) -> list[Finding]:
-    """Findings of steps without a way back that is known."""
-    rows = []
-    for way in back:
-        if not way.exists or not way.known:
-            code = "no-way-back" if way.known else "not-checked"
-            rows.append(finding(code, f"step {way.step}: {way.kind} {way.model}", way.how, "weigh it before the step"))
-    return rows
+def _write(out: str | None, document: dict[str, Any]) -> dict[str, str] | None:
+    """Write the document where that was asked for; its file and SHA-256. Raises InputError, UnfinishedError."""
+    from bundlekeeper.cli.writing import write_new
+    from bundlekeeper.model.route_document import to_text
+
+    if out is None:
+        return None
+    text = to_text(document)
+    write_new(out, text)
+    return {"file": out, "sha256": hashlib.sha256(text.encode()).hexdigest()}
 
 
-def _plain(value: Any) -> dict[str, Any]:  # noqa: ANN401  (any of planning's values)
-    from dataclasses import asdict
+def _check(given: Inputs, file: str, domain: str | None, to: str, *, json: bool) -> int:
+    """Hold a file against the rules: a document whose inputs changed is refused, any other plan is judged."""
+    from bundlekeeper.model.route_document import RouteDocument
+    from bundlekeeper.planning.fleet import Fleet
+    from bundlekeeper.planning.route import route as find
 
-    rows = asdict(value)
-    rows.pop("findings", None)
-    return rows
-
-
-def _tell(findings: tuple[Finding, ...], data: dict[str, Any], out: str | None, *, json: bool) -> None:
+    read = route_plan.read_plan_file(file)
+    plan = read.plan if isinstance(read, RouteDocument) else read
+    _insist_on(plan, domain, to, file)
+    if isinstance(read, RouteDocument):
+        route_plan.insist_unchanged(given, read, file)
+    fleet = Fleet(given.manifest, given.inventory)
+    held = route_plan.held(given, fleet, plan)
+    better = find(fleet, plan.domain, plan.release, given.holdings, now())
+    findings = (*given.findings, *held.findings)
     if json:
-        output.envelope("route", findings, data)
-    if out is not None:
-        from json import dumps
-
-        from bundlekeeper.cli.writing import write_new
-
-        document = {"schema": "bundlekeeper.route/1", "ok": is_ok(findings)}
-        document |= {"findings": [f.as_json() for f in findings], **data}
-        write_new(out, dumps(document, indent=2) + "\n")
-
-
-def _print(found: Route, times: Timeline, back: tuple[WayBack, ...], findings: tuple[Finding, ...]) -> None:
-    windows, restarts, minutes, size = found.cost
-    output.line(f"{found.domain} to {found.release}: {windows} steps, {restarts} server restarts")
-    if not found.steps:
-        output.line("it runs that release already")
-    for step in found.steps:
-        _print_step(step)
-        for way in back:
-            if way.step == step.number:
-                _print_back(way)
-        for row in times.windows:
-            if row.step == step.number:
-                _print_window(row)
-    output.findings_text(findings)
-    output.line(f"{minutes} minutes of writing one after the other, {size:,} bytes written")
-    output.line(
-        f"{len(times.windows)} windows, {times.makespan} minutes in all; no order of these takes less than "
-        f"{times.lower_bound}"
-    )
-    output.line(CAUTION)
+        data = {"domain": plan.domain, "release": plan.release, **given.about()}
+        data |= {"file": file, "sha256": read.sha256 if isinstance(read, RouteDocument) else None}
+        data |= {"route": route_plan.plain(held.route), "states": held.states, "rules": held.rules}
+        output.envelope("route-check", findings, {**data, "compared": route_text.compared(held, better)})
+    else:
+        tell(given.signature)
+        output.findings_text(given.findings)
+        if isinstance(read, RouteDocument):
+            route_text.put(f"{file}: made from what there is now (sha256 {read.sha256})")
+        route_text.tell_held(held, better)
+    return exit_status(findings)
 
 
-def _print_back(way: WayBack) -> None:
-    output.line(f"  back: {way.kind} {way.model}: {way.how}; until {way.until}")
-    if way.destroyed_by:
-        output.line(f"    destroyed by {way.destroyed_by}")
-
-
-def _print_window(window: Window) -> None:
-    apart = f"; never together with {', '.join(window.apart_from)}" if window.apart_from else ""
-    output.line(f"  window {window.number}: {window.minutes} minutes{apart}")
-    width = 40
-    for action in window.actions:
-        left = action.start * width // max(1, window.minutes)
-        right = max(left + 1, -(-(action.start + action.minutes) * width // max(1, window.minutes)))
-        mark = "=" if action.down == "nothing" else "#"
-        bar = (" " * left + mark * (right - left)).ljust(width)[:width]
-        assumed = "~" if action.assumed else " "
-        down = "" if action.down == "nothing" else f", down: {action.down}"
-        output.line(
-            f"    |{bar}| {action.start:>4} +{assumed}{action.minutes:<3} {action.verb} {action.subject}"
-            f"{f' {action.version}' if action.version else ''}{down}"
-        )
-    output.line("    = nothing is down   # something is down   ~ minutes assumed")
-
-
-def _print_step(step: Step) -> None:
-    assumed = ", some of them assumed" if step.assumed else ""
-    output.line(f"step {step.number}: {step.what} to {step.name} ({step.minutes} minutes{assumed})")
-    for change in step.changes:
-        output.line(f"  {change.name}: {change.family} {change.version} ({change.file})")
-        for part in change.parts:
-            output.line(f"    {len(part.keys)} {part.kind} {part.model}: {part.start or '?'} -> {part.end}")
-    for quote in step.quotes:
-        output.line(f"  rule: {quote.says}{f' ({quote.source})' if quote.source else ''}")
-
-
-def _print_none(found: NoRoute) -> None:
-    output.line(f"{found.domain} to {found.release}: no allowed way was found")
-    output.findings_text(found.findings)
-    if found.blocking:
-        fewest = "the fewest that block it" if found.exact else "some that block it, maybe not the fewest"
-        output.line(f"{len(found.blocking)} named above: {fewest}, even where no other rule is held")
-    output.line(f"nearest release that can be reached: {found.nearest or 'none'}")
+def _insist_on(plan: Plan, domain: str | None, to: str, file: str) -> None:
+    """The domain and the release that were named, if any, are the plan's. Raises InputError."""
+    for what, said, found in (("domain", domain or "", plan.domain), ("release", to, plan.release)):
+        if said and said != found:
+            raise InputError(f"the plan is for {what} {found}, not {said}", where=file)
 
 
 def register(app: typer.Typer) -> None:

@@ -75,6 +75,9 @@ CODES: dict[str, Code] = {
     "pair-unhealthy": Code(_E, "a redundant pair is not healthy"),
     "no-way-back": Code(_W, "there is no way back from this step"),
     "space-short": Code(_E, "not enough space"),
+    "input-changed": Code(_E, "an input of a plan is no longer what the plan was made from"),
+    "falls-short": Code(_E, "a plan does not lead to its release"),
+    "no-change": Code(_W, "a step of a plan changes nothing"),
     "not-checked": Code(_W, "a check lacked a fact; the fact is named"),
 }
 
