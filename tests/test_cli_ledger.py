@@ -343,6 +343,50 @@ def test_the_chain_finds_an_old_head_and_a_copy_that_went_on(harbour: Keeper, tm
     assert harbour("ledger", "check", "--json").json["chain"]["events"] == 59
 
 
+def test_what_is_derived_is_made_again_and_the_events_are_not_touched(harbour: Keeper, tmp_path: Path) -> None:
+    """`ledger rebuild`: whatever was wrong beside the events is right again, and their chain is what it was."""
+    harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--anyway", "a test")
+    wrong = harbour("observe", "HOLMA-IO2", "--active", "9.9", "--json").json["events"][0]["id"]
+    harbour("correct", wrong, "--why", "a slip")
+    questions = (["where", "--json"], ["where", "HOLMA-IO2", "--history", "--json"])
+    asked = [harbour(*words).out for words in questions]
+    head = harbour("ledger", "check", "--json").json["chain"]
+    path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
+    with sqlite3.connect(path) as raw:
+        raw.execute("UPDATE state SET active = NULL, differs = 1 WHERE component % 2")
+        raw.execute("DELETE FROM held")
+        raw.execute("DELETE FROM site")
+        raw.execute("UPDATE event SET void = 1 - void WHERE seq > 3 AND seq % 5 = 0 OR seq = 60")
+    raw.close()
+    assert all(harbour(*words).out != before for words, before in zip(questions, asked, strict=True))
+    rebuilt = harbour("ledger", "rebuild", "--json")
+    assert rebuilt.status == 0, rebuilt.err
+    assert rebuilt.json["counts"]["differing"] > 57 // 2
+    assert [harbour(*words).out for words in questions] == asked
+    assert harbour("ledger", "check", "--json").json["chain"] == head
+    again = harbour("ledger", "rebuild")
+    assert again.status == 0
+    assert "nothing had been wrong" in again.out
+
+
+def test_nothing_is_made_again_from_an_event_that_was_altered(harbour: Keeper, tmp_path: Path) -> None:
+    """Refused with the way out, and with nothing thrown away; a store without a ledger gets none."""
+    path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
+    with sqlite3.connect(path) as raw:
+        raw.execute("UPDATE event SET says = says + 1 WHERE seq = 3")
+        raw.execute("UPDATE state SET differs = 1")
+    raw.close()
+    before = path.read_bytes()
+    refused = harbour("ledger", "rebuild")
+    assert refused.status == 3
+    assert "event 3 is not what it was" in refused.err
+    assert "ledger salvage FILE" in refused.err
+    assert path.read_bytes() == before
+    path.unlink()
+    assert harbour("ledger", "rebuild").status == 2
+    assert not path.exists()
+
+
 @pytest.mark.parametrize("size", [0, 10, 100, 4096, 60_000])
 def test_a_ledger_that_cannot_be_opened_is_told_lost_with_a_way_on(harbour: Keeper, tmp_path: Path, size: int) -> None:
     """Salvage that can save nothing names no salvage: a copy, or what others hold."""

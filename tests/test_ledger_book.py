@@ -22,6 +22,7 @@ from bundlekeeper.ledger.answers import Selector
 from bundlekeeper.ledger.book import Book
 from bundlekeeper.ledger.events import Event, What
 from bundlekeeper.ledger.questions import where
+from bundlekeeper.ledger.rebuilding import rebuild
 from bundlekeeper.ledger.verifying import salvage, verify
 from tests.test_ledger_questions import DAY0, at, everything, naive, read, said, shown
 
@@ -60,7 +61,7 @@ def insist_on_whole(path: Path, acknowledged: Sequence[str]) -> int:
         assert verify(book).wrong == ()
         before = everything(book)
         assert before == {name: shown(part) for name, part in naive([e.event for e in entries], None).items()}
-        book.rebuild()
+        assert rebuild(book).differing == 0
         assert everything(book) == before
     return len(ids)
 
@@ -119,6 +120,42 @@ def test_killed_at_each_call_of_an_append(tmp_path: Path, call: str) -> None:
     assert insist_on_whole(path, acknowledged) >= len(set(acknowledged)) + 1
 
 
+REBUILDER = """
+import sys
+from pathlib import Path
+from bundlekeeper.ledger.book import Book
+from bundlekeeper.ledger.rebuilding import rebuild
+with Book.open(Path(sys.argv[1]), write=True) as book:
+    rebuild(book)
+"""
+
+
+@pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to stop a process at a chosen call")
+@pytest.mark.parametrize("call", ["pwrite64", "fdatasync", "unlink"])
+def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_path: Path, call: str) -> None:
+    """ "one transaction, so that what is asked is answered from the old or the new, never from half" """
+    path = tmp_path / "ledger.sqlite"
+    with Book.open(path, write=True) as book:
+        book.record([read(day, f"6.{day}", component=f"B{part}") for part in range(60) for day in range(3)], DAY0)
+        new = everything(book)
+        book.connection.execute("UPDATE state SET active = NULL, active_event = NULL, differs = 1")
+        old = everything(book)
+        book.images.forget()
+    assert old != new
+    for number in range(1, 200, 3 if call == "pwrite64" else 1):
+        inject = f"inject={call}:signal=SIGKILL:when={number}"
+        trace = ["strace", "-f", "-qq", "-o/dev/null", f"-etrace={call}", "-e", inject]
+        done = subprocess.run([*trace, sys.executable, "-c", REBUILDER, str(path)], check=False)
+        with Book.open(path, write=True) as book:
+            found = everything(book)
+            assert book.connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        assert found in (old, new)
+        if done.returncode == 0:
+            break
+    assert found == new
+    assert number > 1
+
+
 @pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to make a call fail")
 @pytest.mark.parametrize("call", ["pwrite64", "fdatasync"])
 def test_a_device_that_fails_is_told_and_nothing_is_acknowledged(tmp_path: Path, call: str) -> None:
@@ -133,6 +170,19 @@ def test_a_device_that_fails_is_told_and_nothing_is_acknowledged(tmp_path: Path,
     assert "bundlekeeper.errors.UnfinishedError" in done.stderr
     assert done.stdout == ""
     assert insist_on_whole(path, []) == 1
+
+
+def test_derived_pages_apart_an_altered_event_is_never_built_on(tmp_path: Path) -> None:
+    """Every event is read before anything is thrown away, those too that opening does not look at."""
+    path = tmp_path / "ledger.sqlite"
+    with Book.open(path, write=True) as book:
+        book.record([read(number, f"1.{number}") for number in range(1200)], DAY0)
+        book.connection.execute("UPDATE event SET model = 1 WHERE seq = 2")
+        before = everything(book)
+        with pytest.raises(DamagedError, match="event 2 is not what it was") as caught:
+            rebuild(book)
+        assert "salvage" in caught.value.hint
+        assert everything(book) == before
 
 
 def test_an_append_that_fails_leaves_nothing_behind(tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ from typing import Self
 from bundlekeeper.errors import InputError
 from bundlekeeper.ledger import chain, database
 from bundlekeeper.ledger.events import Event
-from bundlekeeper.ledger.projection import Images, Projection
+from bundlekeeper.ledger.projection import Images
 from bundlekeeper.ledger.rows import EVENT_COLUMNS, Words, from_row
 from bundlekeeper.ledger.tail import check_tail
 from bundlekeeper.model import moments
@@ -177,11 +177,6 @@ class Book:
             if len(page) < 1000:
                 return
             after = page[-1].seq
-
-    def rebuild(self) -> None:
-        """Make everything derived from the events again. Raises as `record`."""
-        with database.writing(self.connection, self.where):
-            Projection(self.connection, self.words, self.images).rebuild()
 
     def copy_to(self, target: Path) -> None:
         """Write a whole copy to `target`, which must not be there, while others may go on recording.

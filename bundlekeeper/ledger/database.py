@@ -110,10 +110,14 @@ def _insist_on_ours(connection: sqlite3.Connection, where: str) -> None:
         raise DamagedError(says, where=where, hint="use the newer bundlekeeper that wrote it")
 
 
-def check_pages(connection: sqlite3.Connection, where: str, *, whole: bool = False) -> None:
-    """Let SQLite check its pages, with `whole` also every index against its table. Raises DamagedError."""
+def check_pages(connection: sqlite3.Connection, where: str, *, whole: bool = False, table: str = "") -> None:
+    """Let SQLite check its pages, with `whole` also every index against its table, or those of one `table` only.
+
+    Raises DamagedError.
+    """
+    pragma = f"integrity_check({table or 1})" if whole or table else "quick_check(1)"
     with wrapped(where):
-        found = connection.execute("PRAGMA integrity_check(1)" if whole else "PRAGMA quick_check(1)").fetchone()[0]
+        found = connection.execute(f"PRAGMA {pragma}").fetchone()[0]
         if found != "ok":
             raise DamagedError(f"the ledger is damaged: {found}", where=where, hint=DAMAGE_HINT)
 

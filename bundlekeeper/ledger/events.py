@@ -252,6 +252,8 @@ def check(event: Event) -> None:
         wrong.append(f"bank {event.bank!r} cannot be in an event of the kind {event.what}")
     if event.seen and event.what is not What.OBSERVED:
         wrong.append("only an observation has readings of banks")
+    if event.reading and event.what is not What.OBSERVED:
+        wrong.append("only an observation belongs to a reading")
     if event.what is What.REMOVED and event.bank == "held" and not event.version:
         wrong.append("version is missing")
     if event.method and event.method not in METHODS:

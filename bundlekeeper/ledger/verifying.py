@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
@@ -53,33 +53,58 @@ def verify(book: Book, head: str = "") -> Verified:
     if head and len(asked) != 32:
         raise InputError("a head is 64 hexadecimal digits")
     wrong: list[str] = []
-    at: int | None = None
-    now = chain.Head("", 0, "")
+    found = _Walked()
     try:
         database.check_pages(book.connection, book.where, whole=True)
     except DamagedError as e:
         wrong.append(e.says)
     try:
         with book.reading():
-            now = book.head()
-            running = chain.genesis(bytes.fromhex(now.book))
-            at = 0 if head and running == asked else None
-            expected = 0
-            for seq, event_id, says in _events(book):
-                expected += 1
-                if seq != expected:
-                    wrong.append(f"event {expected} is missing, {seq} follows")
-                    expected = seq
-                if says:
-                    wrong.append(says)
-                running = chain.link(running, event_id)
-                if head and running == asked:
-                    at = seq
-            if expected != now.count or running.hex() != now.digest:
-                wrong.append(f"the chain of {expected} events does not end in the head that the ledger has")
+            _walk(book, asked, found)
     except DamagedError as e:
         wrong.append(e.says)
-    return Verified(now, tuple(wrong[:_MAX_WRONG]), head, at)
+    return Verified(found.head, tuple((wrong + found.wrong)[:_MAX_WRONG]), head, found.at)
+
+
+def wrong_events(book: Book) -> list[str]:
+    """What is wrong with the events themselves and their chain, at most a hundred lines; what is derived is not read.
+
+    Raises DamagedError where the file cannot be read; LockedError, UnfinishedError.
+    """
+    with book.reading():
+        for table in ("event", "word"):  # with their indexes: sqlite.org/pragma.html, 'integrity_check'
+            database.check_pages(book.connection, book.where, table=table)
+        found = _Walked()
+        _walk(book, b"", found)
+        return found.wrong[:_MAX_WRONG]
+
+
+@dataclass(slots=True)
+class _Walked:
+    """The chain walked from its beginning: its head, what is wrong, and after which event it had the head asked for."""
+
+    head: chain.Head = field(default_factory=lambda: chain.Head("", 0, ""))
+    wrong: list[str] = field(default_factory=list)
+    at: int | None = None
+
+
+def _walk(book: Book, asked: bytes, found: _Walked) -> None:
+    found.head = book.head()
+    running = chain.genesis(bytes.fromhex(found.head.book))
+    found.at = 0 if running == asked else None
+    expected = 0
+    for seq, event_id, says in _events(book):
+        expected += 1
+        if seq != expected:
+            found.wrong.append(f"event {expected} is missing, {seq} follows")
+            expected = seq
+        if says:
+            found.wrong.append(says)
+        running = chain.link(running, event_id)
+        if running == asked:
+            found.at = seq
+    if expected != found.head.count or running.hex() != found.head.digest:
+        found.wrong.append(f"the chain of {expected} events does not end in the head that the ledger has")
 
 
 def _events(book: Book) -> Iterator[tuple[int, bytes, str]]:
