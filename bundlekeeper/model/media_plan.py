@@ -3,7 +3,7 @@
 Rules: plain values, no I/O, no clock; the same store, manifest and request give the same bytes; sizes are bytes; the
 parts of a split file have no digests, because nothing was read yet; what is missing is written into the plan, so that
 nobody writes an incomplete set without knowing; a plan that was changed by hand is read as strictly as any.
-Form: JSON, indented, sorted keys, one LF at the end. It is not signed: it says what is to be written, and proves nothing.
+Form: JSON, indented, sorted keys, one LF at the end. Not signed: it says what is to be written, it proves nothing.
 """
 
 from __future__ import annotations
