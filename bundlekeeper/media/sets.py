@@ -13,14 +13,16 @@ no number is given twice and no older set passes for a newer one; one process at
 from __future__ import annotations
 
 import fcntl
+import hashlib
 import os
 import re
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
 
-from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.errors import InputError, LockedError, RefusedError
 from bundlekeeper.media.set_records import (
     ASIDE,
     MAX_RECORD_BYTES,
@@ -33,6 +35,7 @@ from bundlekeeper.media.set_records import (
     write_sent,
 )
 from bundlekeeper.model.media import MAX_INDEX_BYTES
+from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store import files
 from bundlekeeper.store.layout import KEEPER, Store
 
@@ -143,6 +146,39 @@ class Sets:
     def received_index(self, received: Received) -> tuple[bytes, bytes] | None:
         """The index of a set that came and its signature."""
         return self._index(self.path_of(received))
+
+    def keep_small(self, received: Received, sha256: str, data: bytes) -> None:
+        """Keep a small file of a set, a signature or a notice, until what it belongs to is whole."""
+        path = (*self.path_of(received), "kept")
+        if sha256 not in self._list(path):
+            self._write(path, sha256, data)
+
+    def kept(self, received: Received, sha256: str) -> bytes | None:
+        """A small file that was kept; None where there is none with these bytes."""
+        path = (*self.path_of(received), "kept")
+        if sha256 not in self._list(path):
+            return None
+        data = self._read(path, sha256, MAX_INDEX_BYTES)
+        return data if hashlib.sha256(data).hexdigest() == sha256 else None
+
+    @contextmanager
+    def receiving(self, *, wait_s: float = 0.0, stop: Stop | None = None) -> Iterator[None]:
+        """Be the only process that receives into this store. Raises LockedError, StoppedError too."""
+        where = str(self._store.root / KEEPER / FOLDER)
+        with files.wrapped("nothing can be received", where):
+            with files.folder(self._store.fd, (KEEPER, FOLDER), create=True, mode=files.PRIVATE_FOLDER) as home:
+                fd = _lock_file(home, "receiving")
+            try:
+                until = time.monotonic() + wait_s
+                while not _locked(fd):
+                    if stop is not None:
+                        stop.check()
+                    if time.monotonic() >= until:
+                        raise LockedError("another process is receiving into this store", hint="wait", where=where)
+                    time.sleep(0.05)
+                yield
+            finally:
+                os.close(fd)
 
     def path_of(self, received: Received) -> tuple[str, ...]:
         """The set's folder, as components below the store's root; parts and small files wait in it."""
@@ -260,11 +296,10 @@ class Sets:
     @contextmanager
     def _changing(self) -> Iterator[None]:
         """Be the only process that changes anything here."""
-        flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
         where = str(self._store.root / KEEPER / FOLDER)
         with files.wrapped("what is known of media sets cannot be changed", where):
             with files.folder(self._store.fd, (KEEPER, FOLDER), create=True, mode=files.PRIVATE_FOLDER) as home:
-                fd = os.open("lock", flags, files.PRIVATE_FILE, dir_fd=home)
+                fd = _lock_file(home, "lock")
             try:
                 fcntl.flock(fd, fcntl.LOCK_EX)  # held for some milliseconds at a time
                 yield
@@ -279,3 +314,16 @@ _RECEIPTS = (KEEPER, FOLDER, "receipts")
 
 def _name(sequence: int, set_id: str) -> str:
     return f"{sequence:06d}-{set_id}"
+
+
+def _lock_file(home: int, name: str) -> int:
+    flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+    return os.open(name, flags, files.PRIVATE_FILE, dir_fd=home)
+
+
+def _locked(fd: int) -> bool:
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True

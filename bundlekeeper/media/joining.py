@@ -1,0 +1,157 @@
+"""Split files put together again: each part proven while it is copied into its place, over several days if need be.
+
+Rules: the file under work is `.keeper/incoming`'s part of the bundle's digest, which the next run finds again; a part
+counts as in only after it was proven, synced and recorded, in this order; a part that is not right leaves nothing that
+counts; what was recorded is believed only while the file is there, and the whole is proven again before it is taken.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import LockedError
+from bundlekeeper.model.findings import Finding, finding
+from bundlekeeper.model.media import Part, SetFile
+from bundlekeeper.model.progress import Clock, Progress
+from bundlekeeper.proof.digests import copy_fd
+from bundlekeeper.proof.reading import Stop, TargetError, TooLong
+from bundlekeeper.store import files
+from bundlekeeper.store.incoming import FOLDER, PREFIX, Incoming, Temp
+
+if TYPE_CHECKING:
+    from bundlekeeper.media.set_source import Payload
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """Stands in an offer for a split file all of whose parts are in."""
+
+    file: SetFile
+
+
+class Joining:
+    """The split files of one set under work; `parts` are those that are in, by their path, and when."""
+
+    def __init__(
+        self, root: int, room: Incoming, parts: Mapping[str, datetime], save: Callable[[Mapping[str, datetime]], None]
+    ) -> None:
+        """`save` records the parts durably."""
+        self._root, self._room, self._save = root, room, save
+        self._parts = dict(parts)
+        self._temps: dict[str, Temp] = {}
+        self.findings: list[Finding] = []
+
+    @property
+    def parts(self) -> Mapping[str, datetime]:
+        """The parts that are in."""
+        return self._parts
+
+    def lacking(self, each: SetFile) -> tuple[Part, ...]:
+        """The parts that are still to come, as far as the file under work is what was recorded."""
+        size = begun_bytes(self._root, each)
+        return tuple(p for p in each.parts if p.path not in self._parts or p.offset + p.size > size)
+
+    def ready(self, each: SetFile) -> bool:
+        """True when all parts are in."""
+        return not self.lacking(each)
+
+    def gather(
+        self, wanted: Sequence[SetFile], payload: Payload, *, clock: Clock, progress: Progress, stop: Stop | None
+    ) -> None:
+        """Bring in every part of these files that is here and not in yet.
+
+        What is wrong with a part is added to `findings`. Raises UnfinishedError when the store fails, StoppedError,
+        LockedError when another process is at the same file.
+        """
+        lacking = [(each, part) for each in wanted for part in self.lacking(each)]
+        for _, part in lacking:
+            self._parts.pop(part.path, None)  # recorded, and swept since: a later part would hide the hole
+        todo = [(each, part) for each, part in lacking if payload.all_for(part)]
+        progress.begin("joining", sum(part.size for _, part in todo), len(todo))
+        try:
+            for each, part in todo:
+                progress.file(part.path.rpartition("/")[2])
+                with files.wrapped(f"{part.path} could not be stored", FOLDER):
+                    self._bring(each, part, payload, clock=clock, progress=progress, stop=stop)
+        finally:
+            progress.done()
+
+    def _bring(
+        self, each: SetFile, part: Part, payload: Payload, *, clock: Clock, progress: Progress, stop: Stop | None
+    ) -> None:
+        temp = self._temp(each)
+        wrong: list[Finding] = []
+        for volume, entry in payload.all_for(part):
+            place = f"{volume.root}/{entry.path}"
+            os.lseek(temp.fd, part.offset, os.SEEK_SET)
+            try:
+                fd = entry.open()
+                try:
+                    digest = copy_fd(
+                        fd, temp.fd, limit=part.size, size_hint=part.size, on_bytes=progress.advance, stop=stop
+                    )
+                finally:
+                    os.close(fd)
+            except TargetError:
+                raise
+            except TooLong:
+                wrong.append(finding("extended", part.path, f"{place} grew while it was read", "copy it again"))
+                continue
+            except OSError as error:
+                says = f"{place}: {error.strerror or error}"
+                wrong.append(finding("unreadable", part.path, says, "nothing is known about its bytes; try again"))
+                continue
+            if (digest.size, digest.sha256) == (part.size, part.sha256):
+                os.fsync(temp.fd)
+                self._parts[part.path] = clock()
+                self._save(self._parts)
+                if entry.name != part.path.rpartition("/")[2]:
+                    says = f"{part.path} is here under the name {place}"
+                    self.findings.append(finding("misnamed", part.path, says, "find out who renamed it"))
+                return
+            code = "altered" if digest.size == part.size else "truncated"
+            says = f"{place}: SHA-256 {digest.sha256[:12]}…, the set's index says {part.sha256[:12]}…"
+            if entry.name == part.path.rpartition("/")[2]:
+                wrong.append(finding(code, part.path, says, "bring another copy of this volume"))
+        self.findings += wrong
+
+    def hand_over(self, each: SetFile) -> Temp:
+        """The file under work, which whoever takes it closes. Raises OSError, LockedError."""
+        temp = self._temp(each)
+        del self._temps[each.path]
+        temp.keep(False)
+        return temp
+
+    def forget(self, each: SetFile) -> None:
+        """The parts of a file do not count any more. Raises UnfinishedError."""
+        for part in each.parts:
+            self._parts.pop(part.path, None)
+        self._save(self._parts)
+
+    def close(self) -> None:
+        """Leave the files that are not whole yet for the next time. Raises nothing."""
+        for temp in self._temps.values():
+            temp.close()
+        self._temps.clear()
+
+    def _temp(self, each: SetFile) -> Temp:
+        if each.path not in self._temps:
+            try:
+                temp = self._room.resumable(each.sha256)
+            except BlockingIOError as error:
+                raise LockedError(f"another process is bringing in {each.path}", hint="wait for it to end") from error
+            temp.keep()
+            self._temps[each.path] = temp
+        return self._temps[each.path]
+
+
+def begun_bytes(root: int, each: SetFile) -> int:
+    """How far the file under work reaches, in bytes; 0 where there is none."""
+    try:
+        return os.stat(f".keeper/{FOLDER}/{PREFIX}{each.sha256}", dir_fd=root, follow_symlinks=False).st_size
+    except OSError:
+        return 0

@@ -1,0 +1,432 @@
+"""Receiving a media set: volumes in any order, over several days, into the store with the guarantees of `take`.
+
+Rules: nothing is believed before the index's signature is good under the store's own trust list; an older set, another
+set under the same number, volumes of two sets are refused whole; what is in is recorded when it is durable, so that any
+end, a stick pulled or a kill, leaves a set that goes on with the next run; nothing is called arrived that was not read
+here; running it again changes nothing.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
+from bundlekeeper.media import found, vouch
+from bundlekeeper.media.joining import Joining, begun_bytes
+from bundlekeeper.media.set_records import Arrived, Received
+from bundlekeeper.media.set_source import Payload, SetSource
+from bundlekeeper.media.sets import Sets
+from bundlekeeper.model.findings import Finding, finding
+from bundlekeeper.model.media import Part, SetFile, SetIndex
+from bundlekeeper.model.progress import Clock, Progress
+from bundlekeeper.model.text import human_bytes
+from bundlekeeper.proof.reading import Stop
+from bundlekeeper.store import files, incoming, lock
+from bundlekeeper.store.facts import Facts, facts_of
+from bundlekeeper.store.intake import TakeResult, TakeRow, take
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.reading import Loaded
+    from bundlekeeper.store.layout import Store
+
+#: The level of proof that reading at the place where the set is used gives; no other word is used for it.
+PROVEN = "proven at the destination"
+_IN = {"taken", "already held", "same bytes"}
+_MARGIN = 1 << 20  # bytes for the catalogue, its journal, folders
+
+
+@dataclass(frozen=True, slots=True)
+class VolumeRow:
+    """One volume that was here: its folder, number, and how many of its files are proven of how many."""
+
+    root: str
+    number: int
+    proven: int
+    files: int
+
+
+@dataclass(frozen=True, slots=True)
+class Reception:
+    """What came of one run of `media receive`.
+
+    `to_come` are the files (or parts) that did not arrive yet, by the number of the volume that holds them.
+    """
+
+    index: SetIndex
+    signed_by: str
+    signed_key: str
+    received: Received
+    volumes: tuple[VolumeRow, ...]
+    rows: tuple[TakeRow, ...]
+    findings: tuple[Finding, ...]
+    to_come: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+    refused: bool = False
+    dry_run: bool = False
+
+    @property
+    def complete(self) -> bool:
+        """True when every file of the set arrived and was proven here."""
+        return len(self.received.arrived) == len(self.index.files)
+
+
+def receive(
+    store: Store | None,
+    folders: Sequence[Path],
+    *,
+    clock: Clock,
+    progress: Progress,
+    stop: Stop | None = None,
+    wait_s: float = 0.0,
+    dry_run: bool = False,
+    accept_rollback: str | None = None,
+    accept_expired: str | None = None,
+) -> Reception:
+    """Take what the volumes in these folders hold into the store; `store` is None where there is none yet.
+
+    `wait_s` seconds are waited for another receive or the store's lock. A dry run changes nothing and reads no bundle.
+    Raises RefusedError (an unknown key, an older, contradicting or mixed set), InputError (no volume), and as `take`;
+    what was taken until then stays.
+    """
+    looked = found.look(folders)
+    if not looked.volumes:
+        kind = RefusedError if looked.refused else InputError
+        raise kind("no volume here can be received", problems=looked.findings, hint="bring another copy of it")
+    index, first = found.only_set(looked.volumes)
+    where = str(first.root / found.INDEX)
+    signer = vouch.insist(
+        store,
+        vouch.digests_of(first.index),
+        first.signature,
+        purpose="indexes",
+        made=index.made,
+        now=clock(),
+        where=where,
+    )
+    if store is None:
+        raise InputError("there is no store to receive into", hint="name one with --store")
+    sets = Sets(store)
+    volumes = [found.numbered(volume, index) for volume in looked.volumes]
+    with sets.receiving(wait_s=wait_s, stop=stop) if not dry_run else ExitStack():
+        begun = _begun(sets, index, first.index, clock(), accept_rollback)
+        begun = replace(begun, signed_by=signer.name, signed_key=signer.fingerprint)
+        if not dry_run:
+            sets.receive(begun, first.index, first.signature)
+            if begun.rollback:
+                _record_exception(store, index, begun)
+        work = _Work(store, sets, index, Payload(index, volumes), begun, clock, progress, stop)
+        work.findings += looked.findings
+        result = work.run(wait_s, dry_run=dry_run, accept_rollback=accept_rollback, accept_expired=accept_expired)
+    return replace(result, signed_by=signer.name, signed_key=signer.fingerprint, refused=looked.refused)
+
+
+def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, why: str | None) -> Received:
+    """The record of the set, new or from before. Raises RefusedError for one that may not come in, InputError."""
+    if why is not None and not why.strip():
+        raise InputError("--accept-rollback needs a reason", hint="say why in words; it is recorded for good")
+    digest = hashlib.sha256(data).hexdigest()
+    known = sets.known(index.issuer)
+    for number, set_id in known:
+        if number == index.sequence and set_id != index.set_id:
+            raise RefusedError(
+                f"this set contradicts another of its issuer with the same number, which began to come already: {set_id}",
+                hint="ask the issuer which of the two is theirs",
+                where=f"{index.name} ({index.set_id})",
+            )
+    before = next((each for each in sets.received(index.issuer) if each.set_id == index.set_id), None)
+    if before is not None and (before.sequence, before.index) != (index.sequence, digest):
+        raise RefusedError(
+            "this set began to come with another index, which contradicts this one",
+            hint="ask the issuer for the SHA-256 of theirs; the one kept here is that of the first volume",
+            where=f"{index.name} ({index.set_id})",
+        )
+    highest = max((number for number, _ in known), default=0)
+    rollback = before.rollback if before is not None else ""
+    if index.sequence < highest and not rollback:
+        if why is None:
+            raise RefusedError(
+                f"this set is older (number {index.sequence}) than one of its issuer that came already ({highest})",
+                hint='receive the newer one; if going back is meant: --accept-rollback "why" (recorded)',
+                where=f"{index.name} ({index.set_id})",
+            )
+        rollback = why
+    if before is not None:
+        return replace(before, rollback=rollback)
+    return Received(index.set_id, index.sequence, index.issuer, digest, now, rollback=rollback)
+
+
+class _Work:
+    """One run over the volumes of one set."""
+
+    def __init__(
+        self,
+        store: Store,
+        sets: Sets,
+        index: SetIndex,
+        payload: Payload,
+        received: Received,
+        clock: Clock,
+        progress: Progress,
+        stop: Stop | None,
+    ) -> None:
+        self._store, self._sets, self._index, self._payload = store, sets, index, payload
+        self._received, self._clock, self._progress, self._stop = received, clock, progress, stop
+        self.findings: list[Finding] = []
+
+    def run(
+        self, wait_s: float, *, dry_run: bool, accept_rollback: str | None, accept_expired: str | None
+    ) -> Reception:
+        """Join what is split, take what is whole, record what arrived."""
+        loaded, signature = self._manifest()
+        facts = self._facts(loaded)
+        with ExitStack() as stack:
+            joining = self._joining(stack, facts, wait_s, dry_run=dry_run)
+            self._stop_soon()
+            result = take(
+                self._store,
+                loaded,
+                [SetSource(self._index, self._payload, joining, self._kept, self._received.parts)],
+                clock=self._clock,
+                progress=self._progress,
+                stop=self._stop,
+                wait_s=wait_s,
+                dry_run=dry_run,
+                accept_expired=accept_expired,
+                accept_rollback=accept_rollback,
+                signature=signature,
+            )
+        self.findings += loaded.problems
+        if joining is not None:
+            self.findings += joining.findings
+        if not dry_run:
+            self._arrive(result, facts)
+        return self._reception(result, facts, dry_run=dry_run)
+
+    def _stop_soon(self) -> None:
+        if self._stop is not None:
+            self._stop.check()
+
+    # What is believed first
+
+    def _manifest(self) -> tuple[Loaded, bytes | None]:
+        """The set's manifest and its signature. Raises RefusedError, InputError when it can't be read."""
+        from bundlekeeper.model.reading import read
+
+        each = next((f for f in self._index.files if f.role == "manifest" and f.sha256 == self._index.manifest), None)
+        if each is None:
+            raise RefusedError("the set's index names no manifest", hint="ask its maker for another set")
+        data = self._small(each)
+        if data is None:
+            raise RefusedError(
+                f"the manifest {each.path} is on none of these volumes as the set's index names it",
+                hint="bring another copy of a volume: each carries the manifest",
+            )
+        signature = next((f for f in self._index.files if f.role == "manifest-signature"), None)
+        return (
+            read(data, name=each.path, today=self._clock().date()),
+            self._small(signature) if signature is not None else None,
+        )
+
+    def _small(self, each: SetFile) -> bytes | None:
+        data = self._payload.small(each)
+        return data if data is not None else self._kept(each)
+
+    def _kept(self, each: SetFile) -> bytes | None:
+        """A small file that came on an earlier day."""
+        return self._sets.kept(self._received, each.sha256)
+
+    def _facts(self, loaded: Loaded) -> dict[str, Facts]:
+        """The manifest's bundle for each bundle of the set, by path; what the manifest does not name is told."""
+        named = {(f.name, f.sha256): f for f in facts_of(loaded.manifest)}
+        found: dict[str, Facts] = {}
+        for each in self._index.files:
+            if each.role != "bundle":
+                continue
+            facts = named.get((each.path.rpartition("/")[2], each.sha256))
+            if facts is None:
+                says = "the set carries it, and its manifest names no such bundle; it is not taken"
+                self.findings.append(finding("extra", each.path, says))
+            else:
+                found[each.path] = facts
+        return found
+
+    # Split files
+
+    def _joining(self, stack: ExitStack, facts: Mapping[str, Facts], wait_s: float, *, dry_run: bool) -> Joining | None:
+        """Bring in the parts that are here; None in a dry run."""
+        held = self._held()
+        wanted = [f for f in self._index.files if f.path in facts and facts[f.path].place not in held]
+        self._insist_on_room(wanted)
+        if dry_run:
+            return None
+        with files.wrapped("the store failed", str(self._store.root)):
+            room = stack.enter_context(incoming.opened(self._store.fd))
+        joining = Joining(self._store.fd, room, self._received.parts, self._save_parts)
+        stack.callback(joining.close)
+        split = [each for each in wanted if each.split]
+        if split:
+            with lock.held(
+                self._store.fd,
+                "media receive",
+                clock=self._clock,
+                wait_s=wait_s,
+                stop=self._stop,
+                where=str(self._store.root),
+            ):
+                joining.gather(split, self._payload, clock=self._clock, progress=self._progress, stop=self._stop)
+        return joining
+
+    def _save_parts(self, parts: Mapping[str, datetime]) -> None:
+        self._received = replace(self._received, parts=dict(parts))
+        self._sets.update(self._received)
+
+    def _held(self) -> set[str]:
+        """The places of the store that hold what their row says, going by the catalogue and the file's size."""
+        if not self._store.catalogue_path.exists():
+            return set()
+        with self._store.catalogue(write=False) as catalogue:
+            rows = catalogue.held()
+        held = set()
+        for row in rows:
+            try:
+                if os.stat(row.place, dir_fd=self._store.fd, follow_symlinks=False).st_size == row.size:
+                    held.add(row.place)
+            except OSError:
+                continue
+        return held
+
+    def _insist_on_room(self, wanted: Sequence[SetFile]) -> None:
+        """Raise UnfinishedError when what is here can't fit, before the first byte is copied."""
+        need = 0
+        for each in wanted:
+            here = [part for part in each.parts if self._payload.all_for(part)]
+            if each.split and here:
+                # A file under work takes as much room as was written of it; parts may leave holes before them.
+                got = {p.path for p in each.parts if p.path in self._received.parts}
+                need += sum(part.size for part in here if part.path not in got or not begun_bytes(self._store.fd, each))
+            elif here:
+                need += each.size
+        status = os.fstatvfs(self._store.fd)
+        free = (status.f_bfree if os.geteuid() == 0 else status.f_bavail) * status.f_frsize
+        if need and status.f_blocks and need + _MARGIN > free:
+            copied, there, short = human_bytes(need), human_bytes(free), human_bytes(need + _MARGIN - free)
+            raise UnfinishedError(
+                f"not enough room: {copied} are to be copied, {there} are free, short by {short}",
+                hint="make room and receive again; nothing was copied",
+                where=str(self._store.root),
+            )
+
+    # What arrived
+
+    def _arrive(self, result: TakeResult, facts: Mapping[str, Facts]) -> None:
+        """Record what is in now: bundles that take settled, and the small files that were proven."""
+        now = self._clock()
+        settled = {(row.place) for row in result.rows if row.status in _IN}
+        arrived = dict(self._received.arrived)
+        for each in self._index.files:
+            if each.role == "bundle":
+                if each.path in facts and facts[each.path].place in settled:
+                    arrived.setdefault(each.path, Arrived(each.path, each.sha256, PROVEN, now))
+                continue
+            data = self._payload.small(each)
+            if data is not None:
+                self._sets.keep_small(self._received, each.sha256, data)
+                arrived.setdefault(each.path, Arrived(each.path, each.sha256, PROVEN, now))
+        whole = {
+            number: self._received.volumes.get(number, now)
+            for number in range(1, self._index.volumes + 1)
+            if all(self._is_in(each, part, arrived) for each, part in self._index.on(number))
+        }
+        complete = len(arrived) == len(self._index.files)
+        self._received = replace(
+            self._received,
+            arrived=arrived,
+            volumes=whole,
+            completed=(self._received.completed or now) if complete else None,
+        )
+        self._sets.update(self._received)
+
+    def _is_in(self, each: SetFile, part: Part, arrived: Mapping[str, Arrived]) -> bool:
+        return each.path in arrived or (each.split and part.path in self._received.parts)
+
+    # What is told
+
+    def _reception(self, result: TakeResult, facts: Mapping[str, Facts], *, dry_run: bool) -> Reception:
+        ours = {each.place for each in facts.values()}
+        names = {each.name for each in facts.values()}
+        every = {row.name for row in result.rows}
+        rows = tuple(row for row in result.rows if row.place in ours and row.status != "missing")
+        told = [f for f in result.findings if f.code != "missing" and (f.subject in names or f.subject not in every)]
+        coming = rows if dry_run else ()
+        in_now = {path for path, each in facts.items() if any(row.place == each.place for row in coming)}
+        to_come: dict[int, list[str]] = {}
+        for each in self._index.files:
+            for part in self._open(each, in_now):
+                if dry_run and self._payload.all_for(part):
+                    continue  # it would come
+                if self._payload.came(part):
+                    told += self._why_not(part, {f.subject for f in (*told, *self.findings)})
+                to_come.setdefault(part.volume, []).append(part.path)
+        return Reception(
+            index=self._index,
+            signed_by="",
+            signed_key="",
+            received=self._received,
+            volumes=tuple(self._volumes()),
+            rows=rows,
+            findings=(*self.findings, *told),
+            to_come={number: tuple(paths) for number, paths in sorted(to_come.items())},
+            dry_run=dry_run,
+        )
+
+    def _open(self, each: SetFile, in_now: set[str]) -> Iterator[Part]:
+        """The parts of a file that did not arrive; a common file counts once, where it is not among these volumes."""
+        if each.path in self._received.arrived or each.path in in_now:
+            return
+        if each.common:
+            if self._payload.small(each) is None:
+                yield next((p for p in each.parts if self._payload.came(p)), each.parts[0])
+            return
+        yield from (p for p in each.parts if p.path not in self._received.parts)
+
+    def _why_not(self, part: Part, told: set[str]) -> Iterator[Finding]:
+        """Why something did not arrive although its volume is here, unless that was told already."""
+        name = part.path.rpartition("/")[2]
+        if part.path in told or name in told:
+            return
+        roots = ", ".join(str(v.root) for v in self._payload.volumes if v.number == part.volume)
+        again = f"copy volume {part.volume} again, whole"
+        short = self._payload.short(part)
+        if short:
+            volume, entry = short[0]
+            code = "truncated" if entry.size < part.size else "extended"
+            says = f"{volume.root}/{entry.path}: {entry.size} bytes, the set's index says {part.size}"
+            yield finding(code, part.path, says, again)
+            return
+        strays = len(self._payload.strays(part.size))
+        says = f"not on volume {part.volume} ({roots})"
+        says += f"; {strays} files of its size under other names do not hold its bytes" if strays else ""
+        yield finding("missing", part.path, says, again)
+
+    def _volumes(self) -> Iterator[VolumeRow]:
+        for volume in self._payload.volumes:
+            rows = list(self._index.on(volume.number))
+            proven = sum(self._is_in(each, part, self._received.arrived) for each, part in rows)
+            yield VolumeRow(str(volume.root), volume.number, proven, len(rows))
+
+
+def _record_exception(store: Store, index: SetIndex, begun: Received) -> None:
+    """Record for good that an older set was let in, once."""
+    subject = f"set {index.name} ({index.set_id})"
+    with store.catalogue(write=True) as catalogue:
+        if all((what, about) != ("rollback", subject) for _, what, about, _ in catalogue.exceptions()):
+            catalogue.record_exception(begun.began, "rollback", subject, begun.rollback)
+
+
+__all__ = ["PROVEN", "Reception", "VolumeRow", "receive"]

@@ -1,0 +1,185 @@
+"""The volumes of a media set as a source of bundles, so that `take` takes from them with all its guarantees.
+
+Rules: a bundle is offered from where the signed index says it lies, and from any file of its size that the index does
+not know by name; a file cut short is told and not offered; a split file is offered once all its parts are in and
+proven, and is then proven whole once more; signatures must be the index's own bytes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable, Collection, Iterator, Sequence
+from functools import partial
+from typing import TYPE_CHECKING
+
+from bundlekeeper.media.bag_text import PAYLOAD
+from bundlekeeper.media.found import Volume
+from bundlekeeper.media.joining import Joined, Joining
+from bundlekeeper.model.media import Part, SetFile, SetIndex
+from bundlekeeper.proof.digests import SHA256, digest_fd
+from bundlekeeper.proof.reading import Stop
+from bundlekeeper.store.signature_files import ABSENT, MAX_BYTES, SignatureFile, of_entry
+from bundlekeeper.store.sources import Fetched, FolderSource, Found, Link, Offer, SourceError, Wanted
+from bundlekeeper.store.walk import Entry
+
+if TYPE_CHECKING:
+    from bundlekeeper.store.incoming import Incoming
+
+
+class Payload:
+    """Every payload file of the volumes, by where the index knows it and by size where it doesn't."""
+
+    def __init__(self, index: SetIndex, volumes: Sequence[Volume]) -> None:
+        self.volumes = volumes
+        known = {
+            number: {f"{PAYLOAD}/{part.path}" for _, part in index.on(number)} for number in {v.number for v in volumes}
+        }
+        self._strays: dict[int, list[tuple[Volume, Entry]]] = {}
+        for volume in volumes:
+            for path, entry in volume.files.items():
+                if path not in known[volume.number] and (volume.payload is None or path.startswith(f"{PAYLOAD}/")):
+                    self._strays.setdefault(entry.size, []).append((volume, entry))
+
+    def at(self, part: Part) -> list[tuple[Volume, Entry]]:
+        """The files at the part's path on the volumes with its number, copies of a volume included."""
+        there = [(v, v.entry(part.path)) for v in self.volumes if v.number == part.volume]
+        return [(volume, entry) for volume, entry in there if entry is not None]
+
+    def strays(self, size: int) -> list[tuple[Volume, Entry]]:
+        """Files of this size under names that the index does not know."""
+        return self._strays.get(size, [])
+
+    def all_for(self, part: Part) -> list[tuple[Volume, Entry]]:
+        """What may be the part: files of its name and size first, then strays of its size."""
+        return [row for row in self.at(part) if row[1].size == part.size] + self.strays(part.size)
+
+    def short(self, part: Part) -> list[tuple[Volume, Entry]]:
+        """Files of the part's name that are of another size: copies that broke off."""
+        return [row for row in self.at(part) if row[1].size != part.size]
+
+    def came(self, part: Part) -> bool:
+        """True when the volume that holds the part is here."""
+        return any(volume.number == part.volume for volume in self.volumes)
+
+    def small(self, each: SetFile) -> bytes | None:
+        """The bytes of a small file of the set that are proven to be the index's; None where there are none."""
+        for part in each.parts:
+            for _, entry in self.all_for(part):
+                found = of_entry(entry) if each.size <= MAX_BYTES else ABSENT
+                if found.data is not None and hashlib.sha256(found.data).hexdigest() == each.sha256:
+                    return found.data
+        return None
+
+
+def place_of(volume: Volume, entry: Entry) -> str:
+    """Where a file of a volume is, for people."""
+    return f"{volume.root}/{entry.path}"
+
+
+class SetSource:
+    """A `store.sources.Source` over the volumes of one set."""
+
+    def __init__(
+        self,
+        index: SetIndex,
+        payload: Payload,
+        joining: Joining | None,
+        kept: Callable[[SetFile], bytes | None],
+        in_parts: Collection[str] = (),
+    ) -> None:
+        """`kept` gives the small files that came before; `joining` is None in a dry run, which writes nothing and goes
+        by `in_parts`, the paths of the parts that came before."""
+        self._in_parts = in_parts
+        self._payload, self._joining, self._kept = payload, joining, kept
+        self._bundles = {(f.sha256, f.size): f for f in index.files if f.role == "bundle"}
+        self._signatures = {f.path: f for f in index.files if f.role == "signature"}
+        self._name = index.name
+
+    @property
+    def place(self) -> str:
+        """The set's name and where its volumes are."""
+        return ", ".join(str(volume.root) for volume in self._payload.volumes) or self._name
+
+    def survey(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
+        """Everything was looked at when the volumes were found."""
+        return ()
+
+    def find(self, wanted: Wanted) -> Found:
+        """What the volumes have of a bundle."""
+        each = self._bundles.get((wanted.sha256, wanted.size))
+        if each is None:
+            return Found()
+        if each.split:
+            return self._joined(each)
+        part = each.parts[0]
+        offers = [self._offer(v, e, named=True) for v, e in self._payload.at(part) if e.size == part.size]
+        strays = self._payload.strays(part.size)
+        return Found(tuple(offers), (), len(strays), 0, partial(self._look, strays))
+
+    def _look(self, strays: Sequence[tuple[Volume, Entry]]) -> Iterator[Offer]:
+        yield from (self._offer(volume, entry, named=False) for volume, entry in strays)
+
+    def _joined(self, each: SetFile) -> Found:
+        if self._joining is not None:
+            ready = self._joining.ready(each)
+        else:
+            ready = all(part.path in self._in_parts or self._payload.all_for(part) for part in each.parts)
+        if not ready:
+            return Found()
+        name = each.path.rpartition("/")[2]
+        return Found((Offer(f"{self._name}, joined of {len(each.parts)} parts", name, each.size, True, Joined(each)),))
+
+    def _offer(self, volume: Volume, entry: Entry, *, named: bool) -> Offer:
+        return Offer(place_of(volume, entry), entry.name, entry.size, named, entry)
+
+    def signature(self, wanted: Wanted, offer: Offer | None) -> SignatureFile:
+        """The signature beside the bundle in the index, its bytes proven by the index's digest."""
+        each = self._bundles.get((wanted.sha256, wanted.size))
+        if each is None or not wanted.signature:
+            return ABSENT
+        path = f"{each.path.rpartition('/')[0]}/{wanted.signature}"
+        signature = self._signatures.get(path)
+        if signature is None:
+            return ABSENT
+        data = self._payload.small(signature) or self._kept(signature)
+        if data is not None:
+            return SignatureFile(data, path)
+        if any(self._payload.at(part) for part in signature.parts):
+            says = f"the signature {path} is not what the set's index names"
+            return SignatureFile(None, path, says, "bad-signature")
+        return ABSENT
+
+    def fetch(
+        self,
+        offer: Offer,
+        wanted: Wanted,
+        incoming: Incoming,
+        *,
+        limit: int,
+        link: Link,
+        on_bytes: Callable[[int], None],
+        stop: Stop | None,
+        algorithms: Sequence[str] = SHA256,
+    ) -> Fetched:
+        """Bring one offer in. Raises as the Protocol says."""
+        if isinstance(offer.ref, Joined) and self._joining is not None:
+            temp = self._joining.hand_over(offer.ref.file)
+            try:
+                os.lseek(temp.fd, 0, os.SEEK_SET)
+                size = offer.ref.file.size
+                digest = digest_fd(temp.fd, algorithms=algorithms, size_hint=size, on_bytes=on_bytes, stop=stop)
+            except OSError as error:
+                temp.close()
+                raise SourceError(f"{offer.place}: {error.strerror}", where=offer.place) from error
+            except BaseException:
+                temp.keep()
+                temp.close()
+                raise
+            if digest.sha256 != offer.ref.file.sha256:
+                self._joining.forget(offer.ref.file)
+            return Fetched(temp, digest, "copy", f"joined of {len(offer.ref.file.parts)} parts")
+        bare = FolderSource(self._payload.volumes[0].root)  # it reads any entry of a walk
+        return bare.fetch(
+            offer, wanted, incoming, limit=limit, link=link, on_bytes=on_bytes, stop=stop, algorithms=algorithms
+        )
