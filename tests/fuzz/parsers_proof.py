@@ -1,0 +1,189 @@
+"""The parsers of keys, signatures, certificates and trust files, one `add` each.
+
+`tests/test_proof_mutations.py` has more of them, with what must never come out as good.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from bundlekeeper.errors import UnfinishedError
+from bundlekeeper.proof import certificates, cms, forms, keys, minisign, revocation, signing, sshsig, trust_format, wire
+from tests.fuzz.parsers import add
+
+
+def _public_keys() -> list[bytes]:
+    from tests.signing_world import TYPES, certificate, der, pem, private, public, spki_pem, ssh_line
+
+    made = [write(private(t)) for t in TYPES for write in (spki_pem, ssh_line)] + [public(t).der for t in TYPES]
+    whole = certificate("Marram publisher", private("ed25519"))
+    return [*made, pem(whole), der(whole)]
+
+
+def _minisign_key() -> list[bytes]:
+    from tests.test_minisign import public_file
+
+    return [public_file()]
+
+
+def _sshsig() -> list[bytes]:
+    from tests.signing_world import TYPES, private
+
+    digest = sshsig.digest_of(b"message")
+    return [sshsig.sign(private(t), namespace="bundlekeeper-bundle", digest=digest) for t in TYPES]
+
+
+def _minisig() -> list[bytes]:
+    from tests.test_minisign import signed
+
+    return [signed(kind=b"ED"), signed(kind=b"Ed")]
+
+
+def _cms() -> list[bytes]:
+    from tests.signing_world import chain
+    from tests.test_cms import theirs
+
+    with TemporaryDirectory() as folder:
+        return [theirs(chain("ecdsa-p256"), Path(folder)), theirs(chain("ecdsa-p256"), Path(folder), form="PEM")]
+
+
+def _certificates() -> list[bytes]:
+    from tests.signing_world import chain, der, pem
+
+    c = chain()
+    return [pem(c.leaf), pem(c.root) + pem(c.middle), der(c.leaf)]
+
+
+def _roots() -> list[bytes]:
+    from tests.signing_world import chain, der
+
+    return [der(chain().root)]
+
+
+def _ders(made: Callable[[], list[bytes]]) -> list[bytes]:
+    return [data for data in made() if data[:1] == b"\x30"]
+
+
+def _crls() -> list[bytes]:
+    from tests.signing_world import chain, der, pem
+
+    c = chain()
+    return [pem(c.root_crl) + pem(c.middle_crl), der(c.middle_crl)]
+
+
+def _private_keys() -> list[bytes]:
+    from tests.signing_world import TYPES, private, private_pem
+
+    return [private_pem(private(t), ssh=ssh) for t in TYPES for ssh in (False, True)]
+
+
+@cache
+def _trust_entry() -> dict[str, bytes]:
+    from tests.test_trust import full_chain
+
+    return trust_format.to_files(full_chain())
+
+
+def _trust_toml() -> list[bytes]:
+    return [data for name, data in _trust_entry().items() if name.endswith(".toml")]
+
+
+def _read_trust(data: bytes) -> object:
+    (name,) = [name for name in _trust_entry() if name.endswith(".toml")]
+
+    def file(wanted: str, limit: int) -> bytes:
+        if wanted not in _trust_entry():
+            raise UnfinishedError("not there", where=wanted)
+        return _trust_entry()[wanted]
+
+    return trust_format.from_files(name.removesuffix(".toml"), data, file)
+
+
+_PEM = "-----BEGIN -----END PUBLIC KEY----- CERTIFICATE----- ssh-ed25519 ssh-rsa ecdsa-sha2-nistp256 AAAA ="
+add("public-key", keys.read_public_key, _public_keys, words=_PEM, covers=("proof.keys.read_public_key",), examples=200)
+add(
+    "ssh-blob",
+    keys.from_ssh_blob,
+    lambda: [base64.b64decode(line.split()[1]) for line in _public_keys() if line.startswith((b"ssh-", b"ecdsa"))],
+    covers=("proof.keys.from_ssh_blob",),
+    examples=200,
+)
+add(
+    "minisign-key",
+    minisign.read_public_key,
+    _minisign_key,
+    covers=("proof.minisign.read_public_key",),
+    words="untrusted comment: RW",
+)
+add("sshsig", sshsig.parse, _sshsig, words=_PEM, covers=("proof.sshsig.parse",), examples=200)
+add(
+    "minisign",
+    minisign.parse,
+    _minisig,
+    words="untrusted trusted comment: RU",
+    covers=("proof.minisign.parse",),
+    examples=200,
+)
+add("cms", cms.parse, _cms, words=_PEM, covers=("proof.cms.parse",), examples=200)
+add(
+    "certificates",
+    certificates.read_certificates,
+    _certificates,
+    words=_PEM,
+    covers=("proof.certificates.read_certificates",),
+    examples=200,
+)
+add("revocation-lists", revocation.read_crls, _crls, words=_PEM, covers=("proof.revocation.read_crls",), examples=200)
+add(
+    "private-key",
+    lambda data: signing.read_private_key(data, lambda _: b"x"),
+    _private_keys,
+    words=_PEM,
+    covers=("proof.signing.read_private_key",),
+    examples=60,
+)
+add(
+    "trust-file",
+    _read_trust,
+    _trust_toml,
+    words="entry form key_type purposes roots = [ ] dropped why",
+    covers=("proof.trust_format.from_files",),
+)
+add(
+    "der",
+    wire.der_parts,
+    lambda: [data for data in _certificates() if data[:1] == b"\x30"],
+    covers=("proof.wire.der_parts",),
+    examples=200,
+)
+add("pem", wire.pem_blocks, _certificates, words=_PEM, covers=("proof.wire.pem_blocks",), examples=200)
+add(
+    "base64",
+    wire.strict_base64,
+    lambda: [base64.b64encode(b"some bytes, not many")],
+    covers=("proof.wire.strict_base64",),
+    examples=200,
+)
+add(
+    "raw-signature",
+    lambda data: forms.signature_bytes(data, length=64),
+    lambda: [bytes(64), base64.b64encode(bytes(64)), base64.b64encode(bytes(64)) + b"\n"],
+    covers=("proof.forms.signature_bytes",),
+    examples=200,
+)
+add(
+    "ecdsa-pair",
+    lambda data: forms.ecdsa_signature_bytes(data, 256),
+    lambda: [bytes.fromhex("3006020101020101")],
+    covers=("proof.forms.ecdsa_signature_bytes",),
+    examples=200,
+)
+
+add("certificate-der", keys.read_certificate, lambda: _ders(_certificates), covers=("proof.keys.read_certificate",))
+add("root-der", certificates.require_root, lambda: _roots(), covers=("proof.certificates.require_root",))
+add("list-der", revocation.load_crl, lambda: _ders(_crls), covers=("proof.revocation.load_crl",))
+add("spki", keys.from_spki, lambda: _ders(_public_keys), covers=("proof.keys.from_spki",))
