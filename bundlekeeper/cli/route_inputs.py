@@ -68,8 +68,12 @@ class Inputs:
         return {"manifest": named, "manifest_signature": as_json(self.signature)}
 
 
-def read_inputs(root: Path, manifest: str | None, inventory: str | None, signature: Path | None = None) -> Inputs:
+def read_inputs(
+    root: Path, manifest: str | None, inventory: str | None, signature: Path | None = None, *, bare: bool = False
+) -> Inputs:
     """Manifest, inventory and holdings: from files that are named, else from the store and its record.
+
+    With `bare`, an inventory that is nowhere to be had is one of nothing, with no origin.
 
     Raises InputError when one of them is not to be had, RefusedError for a manifest that the store would not take,
     UnfinishedError, DamagedError, LockedError.
@@ -85,11 +89,15 @@ def read_inputs(root: Path, manifest: str | None, inventory: str | None, signatu
             loaded, ruling = _kept(store, voucher)
         head, believed = None, None
         if store is not None and (inventory is None or (root / ".keeper" / LEDGER).exists()):
-            head, believed = _believed(store, stack, wanted=inventory is None)
+            there = (root / ".keeper" / LEDGER).exists()
+            if there or not bare:
+                head, believed = _believed(store, stack, wanted=inventory is None, bare=bare)
         if inventory is not None:
             parts, origin = _from_file(inventory, loaded.manifest), inventory
         elif believed is not None:
             parts, origin = believed, "the store's record"
+        elif bare:
+            parts, origin = _nothing(), ""
         else:
             raise InputError("there is no inventory", hint="bundlekeeper inventory load FILE, or --inventory")
         holdings = holdings_of(store, voucher, loaded.manifest)
@@ -139,7 +147,13 @@ def _from_file(name: str, rules: Manifest) -> Inventory:
     return read_inventory([Source(name, data, form_of(name))], own_kinds=frozenset(rules.kind))
 
 
-def _believed(store: Store, stack: ExitStack, *, wanted: bool) -> tuple[Head, Inventory | None]:
+def _nothing() -> Inventory:
+    from bundlekeeper.model.inventory import Inventory
+
+    return Inventory(today(), "UTC")
+
+
+def _believed(store: Store, stack: ExitStack, *, wanted: bool, bare: bool = False) -> tuple[Head, Inventory | None]:
     from bundlekeeper.ledger.inventories import believed
 
     book = open_book(store, stack, write=False)
@@ -147,6 +161,8 @@ def _believed(store: Store, stack: ExitStack, *, wanted: bool) -> tuple[Head, In
         return book.head(), None
     with book.reading():  # the head that is told and the inventory are of one moment
         head, found = book.head(), believed(book, clock=now())
+    if found is None and bare:
+        return head, None
     if found is None:
         raise InputError("no inventory was loaded yet", hint="bundlekeeper inventory load FILE, or --inventory")
     for key in found.unplaced[:20]:
