@@ -142,7 +142,7 @@ def test_one_call_is_one_transaction(tmp_path: Path) -> None:
         with pytest.raises(UnfinishedError):
             catalogue.record_held(HELD, bad)
         with pytest.raises(UnfinishedError):
-            catalogue.record_linked(HELD, lambda: {HELD.place: PROOF, "other": bad})
+            catalogue.record_linked([HELD], lambda: {HELD.place: PROOF, "other": bad})
         assert (catalogue.held(), catalogue.proofs()) == ([], {})
         catalogue.record_held(HELD, PROOF)
         assert len(catalogue.held()) == 1
@@ -158,9 +158,9 @@ def test_nothing_is_linked_where_it_cannot_be_recorded(tmp_path: Path) -> None:
             raise OSError(errno.EMLINK, "Too many links")
 
         with pytest.raises(OSError, match="Too many links"):
-            catalogue.record_linked(HELD, link)
+            catalogue.record_linked([HELD], link)
         assert (catalogue.held(), catalogue.proofs()) == ([], {})
-        catalogue.record_linked(HELD, lambda: {HELD.place: PROOF, "other": PROOF})
+        catalogue.record_linked([HELD], lambda: {HELD.place: PROOF, "other": PROOF})
         assert ([row.place for row in catalogue.held()], set(catalogue.proofs())) == (
             [HELD.place],
             {HELD.place, "other"},

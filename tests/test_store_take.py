@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import shutil
+import sqlite3
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,8 +20,11 @@ from bundlekeeper.errors import StoppedError, UnfinishedError
 from bundlekeeper.model.findings import Level
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.proof.reading import Stop
+from bundlekeeper.store import catalogue, placing
+from bundlekeeper.store.facts import Facts
 from bundlekeeper.store.intake import take
 from bundlekeeper.store.layout import Store
+from bundlekeeper.store.records import Proof
 from bundlekeeper.store.sources import FolderSource
 from tests.store_kit import GOOD, Kit, codes, now, says
 
@@ -299,6 +305,54 @@ def test_equal_bytes_are_copied_where_links_are_not_possible(tmp_path: Path, mon
     assert [r.status for r in result.rows] == ["taken", "same bytes"]
     assert [row.way_in for row in kit.held()] == ["copy", "copy"]
     assert kit.tree()["blade/6.2.0/b.fwb"] == GOOD
+
+
+def test_many_names_of_one_file_cost_what_they_are_and_not_their_square(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each link changes the ctime of all older names: their proofs are written again once for many links."""
+    kit = Kit(tmp_path)
+    kit.offer("f0.fwb", GOOD)
+    bundles = [kit.bundle(f"f{number}.fwb", GOOD, version=f"1.{number}") for number in range(300)]
+    written = []
+    put = catalogue._put_proofs
+
+    def counting(connection: sqlite3.Connection, proofs: Mapping[str, Proof]) -> None:
+        written.append(len(proofs))
+        put(connection, proofs)
+
+    monkeypatch.setattr(catalogue, "_put_proofs", counting)
+    result = kit.take(*bundles)
+    assert result.counts == {"taken": 1, "same bytes": 299}
+    assert result.read_bytes == len(GOOD)
+    assert sum(written) < 4 * len(bundles)
+    assert set(kit.states().values()) == {"proven"}
+    assert len(kit.states()) == 300
+
+
+def test_a_link_that_fails_among_many_leaves_the_others_proven(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was linked before it is recorded; the bundle itself comes in its own turn, here by a copy."""
+    kit = Kit(tmp_path)
+    kit.offer("f0.fwb", GOOD)
+    link = placing.put_again
+
+    def failing(root: int, facts: Facts, fd: int) -> os.stat_result:
+        if facts.name == "f3.fwb":
+            raise OSError(errno.EMLINK, "Too many links")
+        return link(root, facts, fd)
+
+    monkeypatch.setattr(placing, "put_again", failing)
+    result = kit.take(*(kit.bundle(f"f{number}.fwb", GOOD, version=f"1.{number}") for number in range(6)))
+    assert [row.status for row in result.rows] == ["taken", *["same bytes"] * 5]
+    assert [row.way_in for row in kit.held()] == [
+        "copy",
+        "same-bytes",
+        "same-bytes",
+        "copy",
+        "same-bytes",
+        "same-bytes",
+    ]
+    assert set(kit.states().values()) == {"proven"}
 
 
 def test_a_spoiled_copy_is_never_given_a_second_name(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
@@ -176,15 +176,21 @@ class Catalogue:
             else:
                 _put_proofs(connection, {held.place: proof})
 
-    def record_linked(self, held: Held, link: Callable[[], Mapping[str, Proof]]) -> None:
-        """Record a file whose place `link` makes, and every proof that `link` returns.
+    def record_linked(self, held: Sequence[Held], link: Callable[[], Mapping[str, Proof]]) -> None:
+        """Record files whose places `link` makes, and every proof that `link` returns.
 
-        A link changes the fingerprint of the file's other names, so it is made when the journal stands already: where
-        that cannot be written, nothing is linked. Raises as `record_held`, and what `link` raises.
+        Of all but the first of `held` those are recorded that it returns a proof of. A link changes the fingerprint of
+        the file's other names, so it is made when the journal stands already: where that cannot be written, nothing is
+        linked. Raises as `record_held`, and what `link` raises.
         """
+        first, *others = held
         with self._writing() as connection:
-            _put_held(connection, held)
-            _put_proofs(connection, link())
+            _put_held(connection, first)
+            proofs = link()
+            for each in others:
+                if each.place in proofs:
+                    _put_held(connection, each)
+            _put_proofs(connection, proofs)
 
     def record_proof(self, place: str, proof: Proof) -> None:
         """Record one proof. Raises UnfinishedError, LockedError, DamagedError."""

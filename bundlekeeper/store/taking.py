@@ -11,6 +11,7 @@ import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from itertools import islice
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import StoppedError
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from bundlekeeper.store.layout import Store
 
 _SPARE = 64 * 1024 * 1024
+_TOGETHER = 100  # names of one file that are linked in one transaction
 _NO_LINK = {errno.EPERM, errno.EMLINK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EXDEV, errno.ENOENT}
 
 
@@ -67,6 +69,7 @@ class Taking:
             self._places.setdefault(row.sha256, set()).add(row.place)
         self.kind = describe_fd(store.fd)
         self._works: dict[str, Work] = {}
+        self._twins: dict[str, list[Work]] = {}  # the same by digest
         self._now: Work | None = None
 
     def rows(self) -> tuple[TakeRow, ...]:
@@ -85,6 +88,8 @@ class Taking:
         which are there under any name serve every bundle.
         """
         self._works = {p.facts.place: Work(p.facts) for p in planned}
+        for work in self._works.values():
+            self._twins.setdefault(work.facts.sha256, []).append(work)
         for each in planned:
             if each.step is Step.PROVE:
                 with self._at(each.facts) as work:
@@ -239,12 +244,11 @@ class Taking:
         if not self._may_place(work, proof.digests, found.fd):
             return True
         try:
-            self._second_name(facts, row, proof, found)
+            self._second_names(work, row, proof, found)
         except OSError as error:
             if error.errno not in _NO_LINK:
                 raise
             return False
-        work.ended("same bytes", "same-bytes", row.place)
         return True
 
     def _copy(self, row: Held, found: placing.InPlace, work: Work) -> bool:
@@ -270,23 +274,51 @@ class Taking:
         work.ended("same bytes", "copy", row.place, "copied: the store cannot share these bytes by a link")
         return True
 
-    def _second_name(self, facts: Facts, row: Held, proof: Proof, found: placing.InPlace) -> None:
-        """Link and record the new name, and for every older one of this file that only its ctime changed."""
+    def _second_names(self, first: Work, row: Held, proof: Proof, found: placing.InPlace) -> None:
+        """Link and record the new name, with it those of bundles that wait for the same bytes, in one transaction.
+
+        Each link changes the ctime that the proofs of all older names hold; these are renewed where only it changed.
+        """
         old = files.fingerprint_of(found.status)
         known = [(place, self.proofs[place]) for place in self._places[proof.sha256] if place in self.proofs]
         names = {place for place, each in known if (each.fingerprint, each.sha256) == (old, proof.sha256)}
-        names |= {row.place, facts.place}
+        works = [first, *islice(self._waiting(first), _TOGETHER - 1)]
+        now = self._clock()
+        rows = {w.facts.place: w.facts.held(taken_at=now, taken_from=row.place, way_in="same-bytes") for w in works}
+        linked: dict[str, Work] = {}
         renewed: dict[str, Proof] = {}
 
         def link() -> Mapping[str, Proof]:
-            status = placing.put_again(self._store.fd, facts, found.fd)
-            renewed.update(dict.fromkeys(names, replace(proof, fingerprint=files.fingerprint_of(status))))
+            for work in works:
+                try:
+                    status = placing.put_again(self._store.fd, work.facts, found.fd)
+                except OSError:
+                    if work is first:
+                        raise
+                    break  # those that are left come in their own turn, and tell what is wrong
+                linked[work.facts.place] = work
+            proved = replace(proof, fingerprint=files.fingerprint_of(status))
+            renewed.update(dict.fromkeys({*names, row.place, *linked}, proved))
             return renewed
 
-        held = facts.held(taken_at=self._clock(), taken_from=row.place, way_in="same-bytes")
-        self._catalogue.record_linked(held, link)
-        self._known(held)
+        self._catalogue.record_linked(list(rows.values()), link)
         self.proofs.update(renewed)
+        for place, work in linked.items():
+            self._known(rows[place])
+            work.ended("same bytes", "same-bytes", row.place)
+            if work is not first:
+                work.done = True
+                self._progress.file(work.facts.name)
+
+    def _waiting(self, first: Work) -> Iterator[Work]:
+        """The bundles of the same bytes that wait for nothing but a link: of no name taken, and of no signature."""
+        if self._sealing.concerns(first.facts):
+            return
+        for work in self._twins.get(first.facts.sha256, ()):
+            if work is first or work.done or work.clash is not None or work.facts.place in self.held:
+                continue
+            if not self._sealing.concerns(work.facts):
+                yield work
 
     # From a source
 
