@@ -106,7 +106,7 @@ def _check(given: Inputs, file: str, domain: str | None, to: str, *, json: bool)
 
     read = route_plan.read_plan_file(file)
     plan = read.plan if isinstance(read, RouteDocument) else read
-    _insist_on(plan, domain, to, file)
+    insist_on(plan, domain, to, file)
     if isinstance(read, RouteDocument):
         route_plan.insist_unchanged(given, read, file)
     fleet = Fleet(given.manifest, given.inventory)
@@ -127,7 +127,7 @@ def _check(given: Inputs, file: str, domain: str | None, to: str, *, json: bool)
     return exit_status(findings)
 
 
-def _insist_on(plan: Plan, domain: str | None, to: str, file: str) -> None:
+def insist_on(plan: Plan, domain: str | None, to: str, file: str) -> None:
     """The domain and the release that were named, if any, are the plan's. Raises InputError."""
     for what, said, found in (("domain", domain or "", plan.domain), ("release", to, plan.release)):
         if said and said != found:

@@ -87,7 +87,7 @@ def where(
         )
         wanted = whereabouts.Wanted(bundle, version, sha256, withdrawn, bank, gone)
         meant = whereabouts.narrowed(opened, book, selector, wanted)
-        when, then = _time(on, "--on"), _time(known, "--known")
+        when, then = time_of(on, "--on"), time_of(known, "--known")
         if meant is None:
             return whereabouts.tell_answers([], json=json, csv=csv, about={"on": on, "known": known})
         if history:
@@ -102,7 +102,8 @@ def where(
     return whereabouts.tell_answers(answers, json=json, csv=csv, about={"on": on, "known": known})
 
 
-def _time(text: str | None, option: str) -> date | datetime | None:
+def time_of(text: str | None, option: str) -> date | datetime | None:
+    """The day or moment that an option names; None where it is not given. Raises InputError."""
     from bundlekeeper.model.moments import parse
 
     if text is None:

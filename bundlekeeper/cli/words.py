@@ -19,6 +19,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "where": ("bundlekeeper.cli.where", "which version is staged, pending, active, where, on any day"),
     "gaps": ("bundlekeeper.cli.gaps", "everything that stands between a domain and a release"),
     "route": ("bundlekeeper.cli.route", "the ordered way to a release, or why there is none"),
+    "report": ("bundlekeeper.cli.report", "a run-book or a picture of a site, one file that needs no network"),
     "ledger": ("bundlekeeper.cli.ledger", "check the record's chain, export it, merge another store's"),
     "trust": ("bundlekeeper.cli.trust", "add, list, drop the keys that signatures are held against"),
 }

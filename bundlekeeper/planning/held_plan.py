@@ -99,7 +99,9 @@ class _Names:
             if kind not in self._kinds:
                 self._problem((*path, "only", at), f"no bundle brings the kind {kind!r}", near(kind, self._kinds))
         name = step.release or step.version
-        option = Option(f"{name}, {' and '.join(step.only)} only" if step.only else name, (), step.only)
+        if step.only and not step.digests:  # a route's own step has its name already
+            name = f"{name}, {' and '.join(step.only)} only"
+        option = Option(name, (), step.only)
         return _Meant(step, replace(option, bundles=tuple(self._bundles(path, step))), self._who(path, step))
 
     def _bundles(self, path: tuple[str | int, ...], step: PlanStep) -> Iterator[tuple[str, Bundle]]:
@@ -187,9 +189,7 @@ class _HeldCourse(Course):
             parts = [p for server in servers for p in server.parts]
             name = servers_name(standing.domain, kin, servers)
             self.units.append(self.maker.unit(name, kin.family, parts, servers, mine))
-        self._covers = cache(self._covered)
-        self._wants = cache(self._wanted)
-        self._tables = cache(self._tables_lack)
+        self._ahead = cache(self._is_ahead_of)
 
     def held(self) -> HeldPlan:
         """Follow the plan from today and judge every state."""
@@ -231,10 +231,44 @@ class _HeldCourse(Course):
             mask |= move.mask
             for j, state in enumerate(states):
                 if i != j:
-                    mask |= self.beside(i, move.end, j, state)
+                    mask |= self._pair(i, move.end, j, state)
                     if j in moves:
-                        mask |= self.beside(i, move.end, j, moves[j].end)
+                        mask |= self._pair(i, move.end, j, moves[j].end)
         return mask
+
+    def _pair(self, i: int, a: int, j: int, b: int) -> int:
+        """The blockers of unit i in state a beside unit j in state b; none for two that stand so today."""
+        if a == 0 and b == 0:
+            return 0
+        if j < i:
+            i, a, j, b = j, b, i, a
+        one, other = self.units[i].states[a], self.units[j].states[b]
+        mask = self.judge.beside(one.everything, other.changed) | self.judge.beside(one.changed, other.everything)
+        if i < self.own:
+            if self._ahead(a, j, b) and not (b == 0 and self._ahead(0, j, b)):
+                says = "infrastructure before servers going up, after them going down"
+                mask |= self.judge.blocker("practice", f"{PRACTICE}: order", says)
+            mask |= self._tables_lack(a, j) if b else 0
+        return mask
+
+    def _is_ahead_of(self, a: int, j: int, b: int) -> bool:
+        """True where the server's bundle belongs to releases only whose infrastructure is not reached."""
+        wanted = self._wanted(j, b)
+        return bool(wanted) and not any(self._reached(a, version) for version in wanted)
+
+    def _reached(self, a: int, version: str) -> bool:
+        """True where every infrastructure part runs that bundle's image, or a later one."""
+        bundles = self.fleet.book.at(INFRASTRUCTURE, version)
+        if not bundles:
+            return False
+        whole = self.fleet.book.whole(bundles[0])
+        for reading in self.units[0].states[a].readings:
+            offer = whole.get((reading.kind, reading.model or ""))
+            if offer is not None:
+                way = self.fleet.book.scale(reading.kind).compare(reading.active or "", offer.image.version)
+                if way is None or way < 0:
+                    return False
+        return True
 
     def _against(self, told: str, mask: int) -> Iterable[Finding]:
         for blocker in self.judge.named(mask):

@@ -1,0 +1,184 @@
+"""`bundlekeeper report`: a run-book of a route, or a picture of a site, each one file that needs no network."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from bundlekeeper.cli import output, route_plan
+from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
+from bundlekeeper.cli.route import PerClusterOption, WindowOption
+from bundlekeeper.cli.route_inputs import InventoryOption, ManifestOption, ToOption, read_inputs
+from bundlekeeper.cli.signed import SignatureOption
+from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.model.findings import Finding, Level, exit_status
+
+if TYPE_CHECKING:
+    from bundlekeeper.cli.report_runbook import Material
+    from bundlekeeper.cli.route_inputs import Inputs
+    from bundlekeeper.cli.route_plan import Options
+    from bundlekeeper.planning.fleet import Fleet
+
+RunbookOption = Annotated[bool, typer.Option("--runbook", help="What to do in the windows of a route, printable.")]
+RouteFileOption = Annotated[
+    str | None, typer.Option("--route", metavar="FILE", help="The run-book of this route, or of a plan made by hand.")
+]
+SiteOption = Annotated[str, typer.Option("--site", metavar="NAME", help="What stands at this site, as one page.")]
+OnOption = Annotated[str | None, typer.Option("--on", metavar="TIME", help="With --site: as of the end of that day.")]
+OutOption = Annotated[
+    str, typer.Option("--out", "-o", "--output", metavar="FILE", help="The file: .html, or .txt (- is stdout, text).")
+]
+ForceOption = Annotated[bool, typer.Option("--force", "-f", help="Replace an old file.")]
+
+
+def report(
+    domain: Annotated[str | None, typer.Argument(metavar="[DOMAIN]", help="With --runbook: the domain.")] = None,
+    to: ToOption = "",
+    runbook: RunbookOption = False,
+    route: RouteFileOption = None,
+    site: SiteOption = "",
+    on: OnOption = None,
+    out: OutOption = "",
+    window: WindowOption = None,
+    per_cluster: PerClusterOption = 1,
+    force: ForceOption = False,
+    manifest: ManifestOption = None,
+    inventory: InventoryOption = None,
+    signature: SignatureOption = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """A run-book (--runbook DOMAIN --to RELEASE, or --runbook --route FILE) or a site's picture (--site NAME).
+
+    One file that needs no network: HTML to read and print, or plain text. It plans and records; it calls no step safe.
+    """
+    if runbook == bool(site):
+        raise InputError("say what the report is about", hint="--runbook DOMAIN --to RELEASE, or --site NAME")
+    if not out:
+        raise InputError("name the file to be written", hint="--out FILE.html, or FILE.txt for plain text")
+    if json and out == "-":
+        raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
+    if site:
+        from bundlekeeper.cli.report_site import site_page
+
+        if route is not None or to or domain is not None or window is not None:
+            raise InputError("a site's picture is of what stands there, not of a route", hint="--site NAME [--on TIME]")
+        page, data = site_page(store_root(store), site, on, plain=_is_text(out))
+        return _tell(_written(out, page, force), (), data, json=json)
+    if on is not None:
+        raise InputError("--on is about a site's picture", hint="a run-book is made from what is known now")
+    if route is None and (domain is None or not to):
+        raise InputError("name a domain and a release, or a route", hint="--runbook DOMAIN --to RELEASE")
+    given = read_inputs(store_root(store), manifest, inventory, signature)
+    options = route_plan.options_of(window, per_cluster)
+    found = _of_route(given, domain or "", to, options) if route is None else _of_file(given, route, domain, to, window)
+    if found is None:
+        return 1
+    from bundlekeeper.cli.report_runbook import runbook as made
+    from bundlekeeper.reports.runbook import html, text
+
+    book = made(found)
+    findings = [*found.planned.findings, *found.gaps.findings]
+    data = {"domain": found.planned.route.domain, "release": found.planned.route.release, **given.about()}
+    return _tell(_written(out, text(book) if _is_text(out) else html(book), force), findings, data, json=json)
+
+
+def _is_text(out: str) -> bool:
+    return out.lower().endswith((".txt", ".text")) or out == "-"
+
+
+def _written(out: str, page: str, force: bool) -> dict[str, str]:
+    from bundlekeeper.cli.writing import write_new
+
+    write_new(out, page, force=force)
+    return {"file": out, "sha256": hashlib.sha256(page.encode("utf-8", "surrogateescape")).hexdigest()}
+
+
+def _tell(written: dict[str, str], findings: Any, data: dict[str, Any], *, json: bool) -> int:  # noqa: ANN401
+    if json:
+        output.envelope("report", findings, {**data, "written": written})
+    elif written["file"] != "-":
+        counts = [sum(f.level is level for f in findings) for level in Level]
+        output.line(f"written: {written['file']}")
+        output.line(f"sha256: {written['sha256']}")
+        if findings:
+            output.line(f"{counts[0]} errors, {counts[1]} warnings, {counts[2]} notes stand in it")
+    return exit_status(findings)
+
+
+def _of_route(given: Inputs, domain: str, release: str, options: Options) -> Material | None:
+    """The plan that is found now; None, after saying why, where there is no way."""
+    from bundlekeeper.cli.route_plan import Planned
+    from bundlekeeper.planning.fleet import Fleet
+
+    fleet = Fleet(given.manifest, given.inventory)
+    found = route_plan.find(given, fleet, domain, release, options, now())
+    if not isinstance(found, Planned):
+        output.findings_aside(found.findings)
+        output.aside(f"error: {domain} to {release}: no allowed way was found, so there is no run-book")
+        output.aside(f"hint: the nearest release that can be reached: {found.nearest or 'none'}")
+        return None
+    checked = (
+        "Every state between obeys every jump and beside rule of the manifest: that was looked at for this route.",
+        *_CHECKED,
+    )
+    return _material(given, fleet, found, options, checked, "")
+
+
+_CHECKED = (
+    "Space, proofs, signatures, pairs, policies: see the open gaps below, and how many checks could not be made.",
+    "Not checked: whether the inventory is true; the release notes; hosts' drivers; power, cooling, spare parts.",
+)
+
+
+def _material(
+    given: Inputs, fleet: Fleet, planned: route_plan.Planned, options: Options, checked: tuple[str, ...], sha256: str
+) -> Material:
+    from bundlekeeper.cli.report_runbook import Material
+    from bundlekeeper.planning.gaps import gaps_of
+
+    moment = now()
+    gaps = gaps_of(fleet, planned.route.domain, planned.route.release, given.holdings, moment)
+    return Material(given, fleet, planned, options, gaps, checked, moment, sha256)
+
+
+def _of_file(given: Inputs, file: str, domain: str | None, to: str, window: str | None) -> Material:
+    """The plan of a file, once its inputs are as they were and it obeys the rules. Raises RefusedError, InputError."""
+    from bundlekeeper.cli.route import insist_on
+    from bundlekeeper.cli.route_plan import Options
+    from bundlekeeper.model.route_document import RouteDocument
+    from bundlekeeper.planning.fleet import Fleet
+
+    read = route_plan.read_plan_file(file)
+    options, sha256 = Options(), ""
+    if isinstance(read, RouteDocument):
+        if window is not None:
+            raise InputError("the route's file says how long its windows are", hint="leave --window away")
+        route_plan.insist_unchanged(given, read, file)
+        options, sha256, plan = Options(read.window_minutes, read.per_cluster), read.sha256, read.plan
+    else:
+        options, plan = route_plan.options_of(window, 1), read
+    insist_on(plan, domain, to, file)
+    fleet = Fleet(given.manifest, given.inventory)
+    held = route_plan.held(given, fleet, plan)
+    against = [f for f in held.findings if _forbids(f)]
+    if against:
+        hint = "bundlekeeper route --check FILE tells everything about it"
+        says = "the plan breaks rules, so there is no run-book of it"
+        raise RefusedError(says, hint=hint, where=file, problems=against)
+    checked = (
+        f"Each step of {file} was held against every rule of the manifest: {held.states} states, {held.rules} rules.",
+        *_CHECKED,
+    )
+    return _material(given, fleet, route_plan.scheduled(given, fleet, held.route, options), options, checked, sha256)
+
+
+def _forbids(found: Finding) -> bool:
+    return found.code == "not-checked" or (found.level is Level.ERROR and found.code != "not-held")
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("report")(report)

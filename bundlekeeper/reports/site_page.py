@@ -1,0 +1,164 @@
+"""What stands at a site: domain by domain, chassis by chassis, slot by slot, as one HTML file or as text.
+
+Rules: what is not known is `?` and counted, never left blank; what is withdrawn, what waits and what was read otherwise
+than recorded are told in words, not in colour alone; it renders what it is given and computes nothing but the grouping.
+"""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from bundlekeeper.model.text import visible
+from bundlekeeper.reports.pages import render
+
+WIDTH = 80
+LABELS = {
+    "parts": "parts",
+    "running_not_known": "of which it is not known what they run",
+    "waiting": "with an image that waits for the next activation",
+    "read_otherwise": "read otherwise than recorded",
+    "withdrawn": "with a withdrawn bundle's image on them",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One part; every text is ready to be shown, `?` for what is not known, `-` for what there is none of."""
+
+    domain: str
+    chassis: str
+    slot: str
+    kind: str
+    model: str
+    component: str
+    active: str
+    since: str
+    proof: str
+    waiting: str
+    differs: bool
+    withdrawn: str
+
+    @property
+    def marks(self) -> tuple[str, ...]:
+        """What is to be told of it, in words."""
+        rows = [f"withdrawn: {self.withdrawn}"] if self.withdrawn else []
+        rows += ["read otherwise than recorded"] if self.differs else []
+        return (*rows, *(["not known what it runs"] if self.active == "?" else []))
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """One slot with its parts."""
+
+    name: str
+    parts: tuple[Part, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Chassis:
+    """One chassis, or what stands in none."""
+
+    name: str
+    slots: tuple[Slot, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Domain:
+    """One domain; `running` counts its running versions by kind, for people."""
+
+    name: str
+    running: tuple[tuple[str, str], ...]
+    chassis: tuple[Chassis, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SitePage:
+    """The whole picture."""
+
+    title: str
+    as_of: str
+    parts: tuple[Part, ...]
+    counts: Mapping[str, int]
+    facts: tuple[tuple[str, str], ...]
+
+    @property
+    def totals(self) -> tuple[tuple[str, int], ...]:
+        """The counts with their labels."""
+        return tuple((LABELS[key], number) for key, number in self.counts.items())
+
+    @property
+    def domains(self) -> tuple[Domain, ...]:
+        """The parts, grouped."""
+        return tuple(_domain(name, rows) for name, rows in _grouped(self.parts, "domain"))
+
+
+def _domain(name: str, parts: list[Part]) -> Domain:
+    chassis = tuple(
+        Chassis(place, tuple(Slot(slot, tuple(found)) for slot, found in _grouped(rows, "slot")))
+        for place, rows in _grouped(parts, "chassis")
+    )
+    kinds: dict[str, dict[str, int]] = {}
+    for part in parts:
+        row = kinds.setdefault(part.kind, {})
+        row[part.active] = row.get(part.active, 0) + 1
+    running = ((kind, ", ".join(f"{n} at {v}" for v, n in row.items())) for kind, row in sorted(kinds.items()))
+    return Domain(name, tuple(running), chassis)
+
+
+def _grouped(parts: tuple[Part, ...] | list[Part], by: str) -> list[tuple[str, list[Part]]]:
+    """The parts by an attribute, in natural order; a slot is that of the chassis, without the position in a server."""
+    found: dict[str, list[Part]] = {}
+    for part in parts:
+        name = str(getattr(part, by))
+        found.setdefault(name.partition("/")[0] if by == "slot" else name, []).append(part)
+    return sorted(found.items(), key=lambda row: _natural(row[0]))
+
+
+def _natural(text: str) -> list[tuple[int, int, str]]:
+    return [(0, int(p), "") if p[0] in "0123456789" else (1, 0, p) for p in re.findall(r"[0-9]{1,18}|[^0-9]+", text)]
+
+
+def html(page: SitePage) -> str:
+    """The picture as one HTML file."""
+    return render("site.html", page=page)
+
+
+def text(page: SitePage) -> str:
+    """The picture as plain text of 80 columns; only a word that is longer makes a line longer."""
+    return "\n".join(_lines(page)) + "\n"
+
+
+def _put(words: str, indent: str = "") -> list[str]:
+    more = " " * len(indent) + "  "
+    shown = visible(words)
+    return textwrap.wrap(
+        shown, WIDTH, initial_indent=indent, subsequent_indent=more, break_long_words=False, break_on_hyphens=False
+    ) or [""]
+
+
+def _lines(page: SitePage) -> Iterator[str]:
+    yield from _put(f"{page.title}, {page.as_of}")
+    for label, number in page.totals:
+        yield f"  {number} {label}"
+    for domain in page.domains:
+        yield ""
+        yield from _put(f"domain {domain.name}")
+        yield "=" * min(WIDTH, len(visible(domain.name)) + 7)
+        for kind, versions in domain.running:
+            yield from _put(f"{kind}: {versions}", "  ")
+        for chassis in domain.chassis:
+            yield ""
+            yield from _put("in no chassis" if chassis.name == "-" else f"chassis {chassis.name}", "  ")
+            for slot in chassis.slots:
+                yield from _put("no slot" if slot.name == "-" else f"slot {slot.name}", "    ")
+                for part in slot.parts:
+                    waiting = f"; {part.waiting}" if part.waiting else ""
+                    marks = f"  ! {'; '.join(part.marks)}" if part.marks else ""
+                    what = f"{part.kind} {part.model} {part.component}: {part.active} since {part.since} ({part.proof})"
+                    yield from _put(what + waiting + marks, "      ")
+    yield ""
+    for label, value in page.facts:
+        yield from _put(f"{label}: {value}")
