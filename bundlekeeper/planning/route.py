@@ -9,8 +9,7 @@ says what it checked, and calls no step harmless.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import replace
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from functools import cache
 
@@ -19,6 +18,7 @@ from bundlekeeper.planning.book import INFRASTRUCTURE, MODEL_TABLE, SERVER_FAMIL
 from bundlekeeper.planning.case import servers_name
 from bundlekeeper.planning.fleet import Fleet
 from bundlekeeper.planning.route_judge import PRACTICE, Judge
+from bundlekeeper.planning.route_pairs import bits, make
 from bundlekeeper.planning.route_search import Found, Problem, Search, Taken
 from bundlekeeper.planning.route_types import Change, NoRoute, PartChange, Quote, Route, Step
 from bundlekeeper.planning.route_units import Maker, Move, Option, State, Unit, minutes, size
@@ -71,8 +71,7 @@ class Course:
             name = servers_name(standing.domain, kin, servers)
             self.units.append(self.maker.unit(name, kin.family, parts, servers, self.options[""]))
         self._covers = cache(self._covered)
-        self._wants = cache(self._wanted)
-        self._tables = cache(self._tables_lack)
+        self.beside = make(self.judge, self.units, self.own, self._order)
 
     def _own_options(self) -> Iterable[Option]:
         choice = self.target.choices[INFRASTRUCTURE]
@@ -96,7 +95,7 @@ class Course:
         """The search for the way to a release."""
         target = self.targets[release]
         goals = [frozenset(n for n, s in enumerate(u.states) if self._is_there(u, s, target)) for u in self.units]
-        return Problem(self.units, self.own, cache(self.beside), goals, refused=self.refused)
+        return Problem(self.units, self.own, self.beside, goals)
 
     def _is_there(self, unit: Unit, state: State, target: Target) -> bool:
         family = unit.family or ""
@@ -111,18 +110,6 @@ class Course:
                 return False
         return True
 
-    def beside(self, i: int, a: int, j: int, b: int) -> int:
-        """The blockers of unit i in state a beside unit j in state b; none for two that stand so today."""
-        if a == 0 and b == 0:
-            return 0
-        if j < i:
-            i, a, j, b = j, b, i, a
-        one, other = self.units[i].states[a], self.units[j].states[b]
-        mask = self.judge.beside(one.everything, other.changed) | self.judge.beside(one.changed, other.everything)
-        if i < self.own:
-            mask |= self._order(a, j, b)
-        return mask
-
     def refused(self, states: tuple[int, ...]) -> int:
         """The blockers of a state, with those that hold of today's parts already."""
         mask = 0
@@ -133,13 +120,26 @@ class Course:
                 mask |= self.judge.beside(row, other)
         return mask
 
-    def _order(self, a: int, j: int, b: int) -> int:
+    def _order(self, j: int) -> Iterator[tuple[int, int, int]]:
         """Trade.md's order: no server ahead of its infrastructure, none of a model that the table does not know."""
-        mask = 0
-        if self._is_ahead(a, j, b) and not (b == 0 and self._is_ahead(0, j, b)):
-            says = "infrastructure before servers going up, after them going down"
-            mask |= self.judge.blocker("practice", f"{PRACTICE}: order", says)
-        return mask | self._tables(a, j) if b else mask
+        number = len(self.units[0].states)
+        says = "infrastructure before servers going up, after them going down"
+        for b in range(len(self.units[j].states)):
+            wanted = self._wanted(j, b)
+            if not wanted:
+                continue
+            ahead = (1 << number) - 1
+            for version in wanted:
+                ahead &= ~self._covers(version)
+            if ahead and not (b == 0 and ahead & 1):  # a server that is ahead today is nobody's step
+                yield b, self.judge.blocker("practice", f"{PRACTICE}: order", says), ahead
+        lacking: dict[int, int] = {}
+        for a in range(number):
+            for n in bits(self._tables_lack(a, j)):
+                lacking[n] = lacking.get(n, 0) | 1 << a
+        for b in range(1, len(self.units[j].states)):
+            for n, which in lacking.items():
+                yield b, 1 << n, which
 
     def _tables_lack(self, a: int, j: int) -> int:
         """The blockers of models that the model table does not know yet."""
@@ -157,11 +157,6 @@ class Course:
                     mask |= self.judge.blocker("practice", f"{PRACTICE}: the table of release {first[0]}", says)
         return mask
 
-    def _is_ahead(self, a: int, j: int, b: int) -> bool:
-        """True where the server's bundle belongs to releases only whose infrastructure is not reached."""
-        wanted = self._wants(j, b)
-        return bool(wanted) and not any(self._covers(a, version) for version in wanted)
-
     def _wanted(self, j: int, b: int) -> tuple[str, ...]:
         """The infrastructure versions of the releases that a server's bundles belong to; none where one needs none."""
         unit = self.units[j]
@@ -174,19 +169,23 @@ class Course:
         rows = [r.versions(INFRASTRUCTURE) for r in self.fleet.book.manifest.release if version in r.versions(family)]
         return tuple(v for row in rows for v in row) if all(rows) else ()
 
-    def _covered(self, a: int, version: str) -> bool:
-        """True where every infrastructure part runs that bundle's image, or a later one."""
+    def _covered(self, version: str) -> int:
+        """The states in which every infrastructure part runs that bundle's image, or a later one, as bits."""
         bundles = self.fleet.book.at(INFRASTRUCTURE, version)
         if not bundles:
-            return False
+            return 0
         whole = self.fleet.book.whole(bundles[0])
-        for reading in self.units[0].states[a].readings:
-            offer = whole.get((reading.kind, reading.model or ""))
-            if offer is not None:
-                way = self.fleet.book.scale(reading.kind).compare(reading.active or "", offer.image.version)
-                if way is None or way < 0:
-                    return False
-        return True
+        scale, found = self.fleet.book.scale, 0
+        known: dict[int, bool] = {}  # readings are shared, so that their identity tells them apart
+        for a, state in enumerate(self.units[0].states):
+            for reading in state.readings:
+                if id(reading) not in known:
+                    offer = whole.get((reading.kind, reading.model or ""))
+                    wanted = "" if offer is None else offer.image.version
+                    way = scale(reading.kind).compare(reading.active or "", wanted)
+                    known[id(reading)] = offer is None or way in (0, 1)
+            found |= all(known[id(reading)] for reading in state.readings) << a
+        return found
 
     def steps(self, taken: Iterable[Taken]) -> tuple[Step, ...]:
         """The steps for people."""
@@ -309,7 +308,6 @@ class Course:
         goal = place(self.release)
         others = sorted((n for n in self.targets if n != self.release), key=lambda n: (abs(place(n) - goal), -place(n)))
         for name in others[:60]:
-            problem = self.problem(name)
-            if Search(replace(problem)).run(20_000).steps is not None:
+            if Search(self.problem(name)).has_way():
                 return name
         return ""

@@ -148,6 +148,18 @@ class Judge:
         """The need at a place."""
         return self._pairs[place][1]
 
+    @property
+    def number(self) -> int:
+        """How many needs there are: the width of a row, in bits."""
+        return len(self._pairs)
+
+    def need_blocker(self, place: int, *, sure: bool) -> int:
+        """The bit of a need at a place, or of the fact that it hangs on."""
+        rule, need = self._pairs[place]
+        if sure:
+            return self.beside_rule(rule, need)
+        return self.blocker("fact", rule.source, f"whether {_named(rule.when)} stands beside {_named(need)}")
+
     def row(self, part: Seen, scope: str) -> Row:
         """Which needs of the rules of that scope the part meets the condition of, and falls short of."""
         key = (part, scope)
@@ -169,12 +181,11 @@ class Judge:
         perhaps = (a.maybe_when & (b.short | b.maybe_short)) | (b.maybe_when & (a.short | a.maybe_short))
         perhaps |= (a.when & b.maybe_short) | (b.when & a.maybe_short)
         mask = 0
-        for n, (rule, need) in enumerate(self._pairs) if sure or perhaps else ():
+        for n in range(len(self._pairs)) if sure or perhaps else ():
             if sure >> n & 1:
-                mask |= self.beside_rule(rule, need)
+                mask |= self.need_blocker(n, sure=True)
             elif perhaps >> n & 1:
-                says = f"whether {_named(rule.when)} stands beside {_named(need)}"
-                mask |= self.blocker("fact", rule.source, says)
+                mask |= self.need_blocker(n, sure=False)
         return mask
 
     def beside(self, a: dict[Place, Row], b: dict[Place, Row], *, inside: bool = False) -> int:

@@ -14,7 +14,7 @@ from itertools import combinations
 from bundlekeeper.planning.route_search import Problem, Search
 
 MOST_SEARCHES = 400
-MOST_NODES = 20_000
+MOST_PLACES = 5_000
 MOST_RULES = 5
 
 
@@ -32,10 +32,10 @@ class _Asker:
         self.searches += 1
         if self.searches > MOST_SEARCHES:
             raise _Bound
-        found = Search(replace(self.problem, enabled=enabled, fits={})).run(MOST_NODES)
-        if not found.exhausted:
+        found = Search(replace(self.problem, enabled=enabled)).has_way(MOST_PLACES)
+        if found is None:
             raise _Bound
-        return found.steps is None
+        return not found
 
 
 def blocking(problem: Problem, number: int) -> tuple[int, bool]:

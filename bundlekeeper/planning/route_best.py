@@ -1,0 +1,237 @@
+"""The cheapest way in a given number of windows: first whether there is one, then by A* (Hart and others 1968).
+
+Rules: a place is what the infrastructure runs, how many windows are left, and for each class all states that it can be
+in with the cost of being there: a class takes a step or leaves it without the others being asked, so no subset of
+classes is ever tried; states from which a class would not end in the windows that are left are dropped. A place is
+skipped when another one at the same windows and infrastructure can do all that it can for no more. Equal ways are told
+apart by the order of options, classes and states alone.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from bundlekeeper.planning.route_modes import Guard, TooMany, merged, passes
+from bundlekeeper.planning.route_pairs import bits
+from bundlekeeper.planning.route_reach import Sets, at_end
+from bundlekeeper.planning.route_tables import Tables
+
+Gains = dict[int, tuple[tuple[int, int, int], ...]]  # option -> state, end, packed cost
+Taken = tuple[int, tuple[int, ...]]  # the option, and the units that take it
+
+
+@dataclass(slots=True)
+class _Node:
+    left: int
+    own: int
+    own_cost: int
+    costs: tuple[dict[int, int], ...]  # for each class, state -> packed cost of being there
+    came: tuple[dict[int, int], ...] = ()  # for each class, state -> the one before this window
+    before: _Node | None = None
+    option: int = -1
+    own_moved: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """Steps with their packed cost, and the states of the classes: today's, then after each step."""
+
+    steps: tuple[Taken, ...]
+    cost: int
+    states: tuple[tuple[int, ...], ...]
+
+
+class Allowance:
+    """How many places may still be looked at."""
+
+    def __init__(self, most: int) -> None:
+        self.left = most
+
+    def spend(self) -> None:
+        """Raises TooMany where none is left."""
+        self.left -= 1
+        if self.left < 0:
+            raise TooMany
+
+
+class Best:
+    """Searches in one number of windows."""
+
+    def __init__(self, t: Tables, guard: Guard, windows: int, allowance: Allowance) -> None:
+        self.t, self.guard, self.windows, self.allowance = t, guard, windows, allowance
+        self._gained: dict[tuple[int, int, int, int], Gains] = {}
+
+    def is_possible(self) -> bool:
+        """True where some way of so many windows is allowed, as far as the guard follows. Raises TooMany."""
+        seen: dict[tuple[int, int], list[Sets]] = {}
+        todo: list[tuple[int, int, Sets]] = [(self.windows, 0, (1,) * self.t.number)]
+        while todo:
+            left, own, sets = todo.pop()
+            self.allowance.spend()
+            if left == 0:
+                if at_end(self.t, self.guard, own, sets) is not None:
+                    return True
+                continue
+            for end, after in self._next_sets(left, own, sets):
+                rows = seen.setdefault((left, end), [])
+                if any(all(n & ~k == 0 for n, k in zip(after, known, strict=True)) for known in rows):
+                    continue
+                rows.append(after)
+                todo.append((left - 1, end, after))
+        return False
+
+    def _next_sets(self, left: int, own: int, sets: Sets) -> Iterator[tuple[int, Sets]]:
+        t = self.t
+        for option, gains in self._options(left, own, sets):
+            for ways in self._moded(left, own, sets, gains, option):
+                after = []
+                for row in ways:
+                    which = 0
+                    for _, end, _ in row:
+                        which |= 1 << end
+                    after.append(which)
+                yield own, tuple(after)
+        for _, end, _ in t.own_moves[own]:
+            if t.own_within(left - 1, end) and (fitting := self._fitting(left, end, sets)) is not None:
+                yield end, fitting
+
+    def _fitting(self, left: int, own: int, sets: Sets) -> Sets | None:
+        found = []
+        for i, which in enumerate(sets):
+            which &= self.t.within(i, left - 1, own)
+            if not which:
+                return None
+            found.append(which)
+        return tuple(found)
+
+    def _options(self, left: int, own: int, sets: Sets) -> list[tuple[int, list[Gains]]]:
+        """The options that get some class to a new state, and each class to one from which it still ends."""
+        if not self.t.own_within(left - 1, own):
+            return []
+        gains = [self._gains(i, left, own, which) for i, which in enumerate(sets)]
+        urgent = [g for i, g in enumerate(gains) if not sets[i] & self.t.within(i, left - 1, own)]
+        options = set(urgent[0]).intersection(*urgent[1:]) if urgent else set().union(*gains)
+        return [(option, gains) for option in sorted(options)]
+
+    def _gains(self, i: int, left: int, own: int, which: int) -> Gains:
+        key = (i, left, own, which)
+        if key not in self._gained:
+            allowed = self.t.within(i, left - 1, own)
+            found: dict[int, list[tuple[int, int, int]]] = {}
+            for c in bits(which):
+                for option, (end, cost) in self.t.moves[i][c].items():
+                    if allowed >> end & 1:
+                        found.setdefault(option, []).append((c, end, cost))
+            self._gained[key] = {option: tuple(rows) for option, rows in found.items()}
+        return self._gained[key]
+
+    def _moded(
+        self, left: int, own: int, sets: Sets, gains: list[Gains], option: int
+    ) -> Iterator[list[list[tuple[int, int, int]]]]:
+        """For each mode of the window, each class's ways through it: state, end, packed cost."""
+        rows = []
+        for i, which in enumerate(sets):
+            stays = [(c, c, 0) for c in bits(which & self.t.within(i, left - 1, own))]
+            rows.append([*stays, *gains[i].get(option, ())])
+        if not self.guard.followed:
+            yield rows
+            return
+        way = self.guard.way
+        tokens = [[merged(way[i][c], way[i][e]) for c, e, _ in row] for i, row in enumerate(rows)]
+        for mode in self.guard.modes(tokens, self.guard.followed):
+            kept = [
+                [move for move, token in zip(row, marks, strict=True) if passes(token, ban)]
+                for row, marks, ban in zip(rows, tokens, mode, strict=True)
+            ]
+            if all(kept):
+                yield kept
+
+    def cheapest(self) -> Way | None:
+        """The cheapest way of exactly so many windows, as far as the guard follows. Raises TooMany."""
+        start = _Node(self.windows, 0, 0, ({0: 0},) * self.t.number)
+        heap: list[tuple[int, int, int, _Node]] = [(0, self.windows, 0, start)]
+        seen: dict[tuple[int, int, Sets], list[_Node]] = {}
+        count = 0
+        while heap:
+            _, _, _, node = heapq.heappop(heap)
+            if node.left == 0:
+                return _written(node, self.t.own)
+            self.allowance.spend()
+            for after in self._onward(node):
+                if after.left == 0 and not self._ended(after):
+                    continue
+                key = (after.left, after.own, tuple(sum(1 << c for c in row) for row in after.costs))
+                rows = seen.setdefault(key, [])
+                if any(_dominates(old, after) for old in rows):
+                    continue
+                rows.append(after)
+                count += 1
+                heapq.heappush(heap, (self._estimate(after), after.left, count, after))
+        return None
+
+    def _ended(self, node: _Node) -> bool:
+        """Keep the states in which the classes may end; false where some class has none."""
+        ends = at_end(self.t, self.guard, node.own, tuple(sum(1 << c for c in row) for row in node.costs))
+        if ends is None:
+            return False
+        node.costs = tuple({c: row[c] for c in bits(w)} for row, w in zip(node.costs, ends, strict=True))
+        return True
+
+    def _estimate(self, node: _Node) -> int:
+        total = node.own_cost + self.t.cheap_own[node.own]
+        for i, row in enumerate(node.costs):
+            cheap = self.t.cheap[i]
+            total += min(cost + cheap[c] for c, cost in row.items())
+        return total
+
+    def _onward(self, node: _Node) -> Iterator[_Node]:
+        sets = tuple(sum(1 << c for c in row) for row in node.costs)
+        left = node.left - 1
+        for option, end, cost in self.t.own_moves[node.own]:
+            if not self.t.own_within(left, end):
+                continue
+            fitting = self._fitting(node.left, end, sets)
+            if fitting is not None:
+                costs = tuple({c: row[c] for c in bits(w)} for row, w in zip(node.costs, fitting, strict=True))
+                yield _Node(left, end, node.own_cost + cost, costs, (), node, option, True)
+        for option, gains in self._options(node.left, node.own, sets):
+            for ways in self._moded(node.left, node.own, sets, gains, option):
+                rows, cames = [], []
+                for row, known in zip(ways, node.costs, strict=True):
+                    found: dict[int, int] = {}
+                    came: dict[int, int] = {}
+                    for c, end, cost in row:
+                        total = known[c] + cost
+                        if end not in found or total < found[end]:
+                            found[end], came[end] = total, c
+                    rows.append(found)
+                    cames.append(came)
+                yield _Node(left, node.own, node.own_cost, tuple(rows), tuple(cames), node, option)
+
+
+def _dominates(old: _Node, new: _Node) -> bool:
+    """True where whatever is reached from `new` is reached from `old`, of the same states, for no more."""
+    excess = old.own_cost - new.own_cost
+    for known, row in zip(old.costs, new.costs, strict=True):
+        excess += max(known[c] - cost for c, cost in row.items())
+    return excess <= 0
+
+
+def _written(node: _Node, own: int) -> Way:
+    states = [min(row, key=lambda c, row=row: (row[c], c)) for row in node.costs]  # type: ignore[misc]
+    cost = node.own_cost + sum(row[c] for row, c in zip(node.costs, states, strict=True))
+    steps: list[Taken] = []
+    trail = [tuple(states)]
+    walk = node
+    while walk.before is not None:
+        takers: tuple[int, ...] = (0,)
+        if not walk.own_moved:
+            before = [came[c] for came, c in zip(walk.came, states, strict=True)]
+            takers = tuple(own + i for i, (c, b) in enumerate(zip(states, before, strict=True)) if b != c)
+            states = before
+        steps.append((walk.option, takers))
+        trail.append(tuple(states))
+        walk = walk.before
+    return Way(tuple(reversed(steps)), cost, tuple(reversed(trail)))

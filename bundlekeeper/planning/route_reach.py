@@ -1,0 +1,172 @@
+"""Whether there is any way at all, without counting windows.
+
+Rules: for each state of the infrastructure, each class has a set of states that it can be in; sets only grow while the
+infrastructure stands still, and lose what does not fit when it moves, so that a set within another one at the same
+place need not be looked at. No way is said only when every place was looked at; a way is said only when one was
+written out and nothing in it clashed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from bundlekeeper.planning.route_modes import Guard, Mode, TooMany, merged, passes
+from bundlekeeper.planning.route_pairs import bits
+from bundlekeeper.planning.route_tables import NEVER, Tables
+
+Sets = tuple[int, ...]
+
+
+@dataclass(slots=True)
+class _Node:
+    """Where the infrastructure is, and the classes may be; `came` tells for each class how a state was reached."""
+
+    own: int
+    sets: Sets
+    before: _Node | None = None
+    came: tuple[dict[int, int], ...] = ()  # state -> the one before it, inside one phase
+
+
+def reachable(t: Tables, guard: Guard, most: int) -> bool:
+    """True where there is a way. Raises TooMany when more than `most` sets would have to be looked at.
+
+    The guard follows what it learns, and keeps it.
+    """
+    if t.least() == NEVER:
+        return False
+    while True:
+        found = _Reach(t, guard, most).run()
+        if found is None:
+            return False
+        if not _learn(t, guard, found):
+            return True
+
+
+class _Reach:
+    def __init__(self, t: Tables, guard: Guard, most: int) -> None:
+        self.t, self.guard, self.left = t, guard, most
+        self.seen: dict[int, list[Sets]] = {}
+
+    def run(self) -> tuple[_Node, Sets] | None:
+        """A node at the end with the sets that may stand there; None where there is none."""
+        todo = [_Node(0, (1,) * self.t.number)]
+        while todo:
+            node = todo.pop()
+            for grown in self._phases(node):
+                if not self._is_new(grown):
+                    continue
+                self.left -= 1
+                if self.left < 0:
+                    raise TooMany
+                if (ends := at_end(self.t, self.guard, grown.own, grown.sets)) is not None:
+                    return grown, ends
+                if self.guard.followed:
+                    todo.append(grown)
+                for _, end, _ in self.t.own_moves[grown.own]:
+                    fits = self._after(grown, end)
+                    if fits is not None:
+                        todo.append(_Node(end, fits, grown))
+        return None
+
+    def _after(self, node: _Node, end: int) -> Sets | None:
+        found = []
+        for i, which in enumerate(node.sets):
+            which &= self.t.fits(i, end) & self.t.within(i, self.t.farthest, end)
+            if not which:
+                return None
+            found.append(which)
+        return tuple(found)
+
+    def _is_new(self, node: _Node) -> bool:
+        rows = self.seen.setdefault(node.own, [])
+        for old in rows:
+            if all(new & ~known == 0 for new, known in zip(node.sets, old, strict=True)):
+                return False
+        rows.append(node.sets)
+        return True
+
+    def _phases(self, node: _Node) -> Iterator[_Node]:
+        whole = self._closed(node, self.guard.free)
+        if whole is None:
+            return
+        if not self.guard.followed:
+            yield whole
+            return
+        moves = []
+        for i, which in enumerate(whole.sets):
+            way = self.guard.way[i]
+            rows = [way[c] for c in bits(which)]
+            rows += [merged(way[c], way[e]) for c in bits(which) for e, _ in self.t.moves[i][c].values()]
+            moves.append(rows)
+        for mode in self.guard.modes(moves, self.guard.followed):
+            grown = self._closed(node, mode)
+            if grown is not None:
+                yield grown
+
+    def _closed(self, node: _Node, mode: Mode) -> _Node | None:
+        """Every state that each class gets to while the infrastructure stands still."""
+        sets, cames = [], []
+        for i, which in enumerate(node.sets):
+            allowed = self.t.fits(i, node.own) & self.t.within(i, self.t.farthest, node.own)
+            way, ban = self.guard.way[i], mode[i]
+            todo = [c for c in bits(which & allowed) if passes(way[c], ban)]
+            came = dict.fromkeys(todo, NEVER)
+            for c in todo:
+                for end, _ in self.t.moves[i][c].values():
+                    if end not in came and allowed >> end & 1 and passes(way[end], ban):
+                        came[end] = c
+                        todo.append(end)
+            if not came:
+                return None
+            sets.append(sum(1 << c for c in came))
+            cames.append(came)
+        return _Node(node.own, tuple(sets), node, tuple(cames))
+
+
+def at_end(t: Tables, guard: Guard, own: int, sets: Sets) -> Sets | None:
+    """The states in which the classes may end there, as far as the guard follows it; None where they may not."""
+    if not t.goal >> own & 1:
+        return None
+    ends = tuple(which & t.within(i, 0, own) for i, which in enumerate(sets))
+    if not all(ends):
+        return None
+    for mode in guard.modes([[guard.end[i][c] for c in bits(w)] for i, w in enumerate(ends)], guard.followed_at_end):
+        kept = tuple(
+            sum(1 << c for c in bits(which) if passes(guard.end[i][c], mode[i])) for i, which in enumerate(ends)
+        )
+        if all(kept):
+            return kept
+    return None
+
+
+def _learn(t: Tables, guard: Guard, found: tuple[_Node, Sets]) -> bool:
+    """Write out one way; follow the tokens in which it clashes, if any."""
+    node, ends = found
+    states = [bits(which)[0] for which in ends]
+    more_at_end = guard.clashes([guard.end[i][c] for i, c in enumerate(states)])
+    phases: list[list[list[int]]] = []
+    walk: _Node | None = node
+    while walk is not None:
+        if walk.came:
+            rows = []
+            for i, came in enumerate(walk.came):
+                row = [states[i]]
+                while came[row[-1]] != NEVER:
+                    row.append(came[row[-1]])
+                states[i] = row[-1]
+                rows.append(row[::-1])
+            phases.append(rows)
+        walk = walk.before
+    more = 0
+    for rows in reversed(phases):
+        now = [row[0] for row in rows]
+        for i, row in enumerate(rows):
+            for end in row[1:]:
+                way = [guard.way[j][c] for j, c in enumerate(now)]
+                way[i] = merged(way[i], guard.way[i][end])
+                more |= guard.clashes(way)
+                now[i] = end
+    guard.followed |= more
+    guard.followed_at_end |= more_at_end
+    return bool(more or more_at_end)
