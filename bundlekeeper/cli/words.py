@@ -20,12 +20,13 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "gaps": ("bundlekeeper.cli.gaps", "everything that stands between a domain and a release"),
     "route": ("bundlekeeper.cli.route", "the ordered way to a release, or why there is none"),
     "report": ("bundlekeeper.cli.report", "a run-book or a picture of a site, one file that needs no network"),
+    "media": ("bundlekeeper.cli.media", "a set of volumes out, and the answer back"),
     "ledger": ("bundlekeeper.cli.ledger", "check the record's chain, export it, merge another store's"),
     "trust": ("bundlekeeper.cli.trust", "add, list, drop the keys that signatures are held against"),
 }
 
 #: Commands that have commands of their own.
-GROUPS = frozenset({"manifest", "trust", "inventory", "ledger"})
+GROUPS = frozenset({"manifest", "trust", "inventory", "media", "ledger"})
 
 EXIT_STATUSES = (
     (0, "all well"),

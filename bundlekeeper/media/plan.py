@@ -77,14 +77,14 @@ def bunches_of(
         held.setdefault(row.held.sha256, row)
     bunches, found = [], []
     for digest in sorted(facts, key=wanted.__getitem__):
-        row = held.get(digest)
-        if row is None or digest in contents.left_out:
+        kept = held.get(digest)
+        if kept is None or digest in contents.left_out:
             continue
         fact = facts[digest]
         bundle = SetFile(fact.place, fact.size, digest, "bundle", fact.family, fact.version)
-        signature, trouble = _signature(store, row, fact)
+        signature, trouble = _signature(store, kept, fact)
         found += [trouble] if trouble else []
-        bunches.append(Bunch(PlannedFile(bundle, row.held.place), (signature,) if signature else ()))
+        bunches.append(Bunch(PlannedFile(bundle, kept.held.place), (signature,) if signature else ()))
     return tuple(bunches), tuple(found)
 
 

@@ -1,0 +1,17 @@
+"""`bundlekeeper media`: a set of volumes out, proven on the medium, received, and the answer back."""
+
+from __future__ import annotations
+
+import typer
+
+from bundlekeeper.cli import media_list, media_plan
+
+app = typer.Typer(help="Sets of volumes: plan, write, receive, and the receipt that comes back.", rich_markup_mode=None)
+
+app.command("plan")(media_plan.plan)
+app.command("list")(media_list.show)
+
+
+def register(root: typer.Typer) -> None:
+    """Add the command group."""
+    root.add_typer(app, name="media")
