@@ -123,7 +123,7 @@ class Joining:
         """The file under work, which whoever takes it closes. Raises OSError, LockedError."""
         temp = self._temp(each)
         del self._temps[each.path]
-        temp.keep(False)
+        temp.keep_no_longer()
         return temp
 
     def forget(self, each: SetFile) -> None:

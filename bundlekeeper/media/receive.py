@@ -18,8 +18,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
-from bundlekeeper.media import found, vouch
+from bundlekeeper.media import found, notice, vouch
 from bundlekeeper.media.joining import Joining, begun_bytes
+from bundlekeeper.media.notice import Withdrawn
 from bundlekeeper.media.set_records import Arrived, Received
 from bundlekeeper.media.set_source import Payload, SetSource
 from bundlekeeper.media.sets import Sets
@@ -56,7 +57,8 @@ class VolumeRow:
 class Reception:
     """What came of one run of `media receive`.
 
-    `to_come` are the files (or parts) that did not arrive yet, by the number of the volume that holds them.
+    `to_come` are the files (or parts) that did not arrive yet, by the number of the volume that holds them; `withdrawn`
+    is what a notice among them tells.
     """
 
     index: SetIndex
@@ -69,6 +71,7 @@ class Reception:
     to_come: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
     refused: bool = False
     dry_run: bool = False
+    withdrawn: tuple[Withdrawn, ...] = ()
 
     @property
     def complete(self) -> bool:
@@ -135,7 +138,7 @@ def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, why: str | N
     for number, set_id in known:
         if number == index.sequence and set_id != index.set_id:
             raise RefusedError(
-                f"this set contradicts another of its issuer with the same number, which began to come already: {set_id}",
+                f"this set contradicts another with its number, which began to come already: {set_id}",
                 hint="ask the issuer which of the two is theirs",
                 where=f"{index.name} ({index.set_id})",
             )
@@ -178,6 +181,7 @@ class _Work:
         self._store, self._sets, self._index, self._payload = store, sets, index, payload
         self._received, self._clock, self._progress, self._stop = received, clock, progress, stop
         self.findings: list[Finding] = []
+        self._withdrawn: tuple[Withdrawn, ...] = ()
 
     def run(
         self, wait_s: float, *, dry_run: bool, accept_rollback: str | None, accept_expired: str | None
@@ -185,6 +189,7 @@ class _Work:
         """Join what is split, take what is whole, record what arrived."""
         loaded, signature = self._manifest()
         facts = self._facts(loaded)
+        self._notices(loaded)
         with ExitStack() as stack:
             joining = self._joining(stack, facts, wait_s, dry_run=dry_run)
             self._stop_soon()
@@ -255,6 +260,16 @@ class _Work:
             else:
                 found[each.path] = facts
         return found
+
+    def _notices(self, loaded: Loaded) -> None:
+        """What the set's notices tell; one that its manifest does not bear out is told and believed in nothing."""
+        for each in self._index.files:
+            data = self._small(each) if each.role == notice.ROLE else None
+            if data is not None:
+                try:
+                    self._withdrawn += notice.read_notice(data, loaded.manifest, each.path)
+                except InputError as error:
+                    self.findings.append(finding("bad-volume", each.path, error.says, error.hint))
 
     # Split files
 
@@ -383,6 +398,7 @@ class _Work:
             findings=(*self.findings, *told),
             to_come={number: tuple(paths) for number, paths in sorted(to_come.items())},
             dry_run=dry_run,
+            withdrawn=self._withdrawn,
         )
 
     def _open(self, each: SetFile, in_now: set[str]) -> Iterator[Part]:

@@ -68,9 +68,13 @@ class Temp:
                 files.remove(self._home, self._name)
                 self._name = None
 
-    def keep(self, wanted: bool = True) -> None:
-        """Leave a named part where it is when this ends, to go on with it later (`Incoming.resumable`), or not."""
-        self._keep = wanted
+    def keep(self) -> None:
+        """Leave a named part where it is when this ends, to go on with it later (`Incoming.resumable`)."""
+        self._keep = True
+
+    def keep_no_longer(self) -> None:
+        """Drop a named part when this ends, after all, unless it is published."""
+        self._keep = False
 
     def close(self) -> None:
         """Drop the temporary name and the descriptor. Raises nothing: there is nothing to be done about it."""
