@@ -2,7 +2,8 @@
 
 Rules: one test case per row, and one per finding that no row tells; the document fails (failures or errors) exactly
 when the check found an error or a warning; what was left out because it was proven lately is skipped, what could not be
-read is an error; every text passes `visible`, so that no name can make the document ill-formed.
+read is an error; every text passes `visible`, so that no name can make the document ill-formed; no time stands in it,
+because none is measured for a file (several are read at once).
 
 Form: there is no standard; elements and attributes are those that build servers and the PyPI library junitparser read
 (common practice): testsuites, testsuite, properties, testcase, failure, error, skipped, system-out.
@@ -75,7 +76,7 @@ def _findings_of(row: Row, by_place: Mapping[tuple[str, str], list[Finding]]) ->
 
 
 def _case(suite: ET.Element, group: str, name: str) -> ET.Element:
-    return ET.SubElement(suite, "testcase", classname=visible(group), name=visible(name), time="0")
+    return ET.SubElement(suite, "testcase", classname=visible(group), name=visible(name))
 
 
 def _case_of_row(suite: ET.Element, row: Row, findings: Sequence[Finding]) -> None:
