@@ -47,7 +47,7 @@ def test_all_well(tmp_path: Path) -> None:
         ("blade.6.1.0", "a.fwb", True),
         ("blade.6.1.0", "b.fwb", True),
     ]
-    assert [(case.time, suite.time, parsed.time) for case in suite] == [(None, None, None)] * 2  # none was measured
+    assert [case.time for case in suite] == [None, None]  # none was measured
 
 
 def test_what_was_found(tmp_path: Path) -> None:
