@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import itertools
+import json
 import shutil
 import statistics
 import subprocess
@@ -18,6 +19,7 @@ from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
 
+from bundlekeeper.ledger import exchange
 from bundlekeeper.ledger.book import Book
 from bundlekeeper.ledger.events import Event, ProofKind, Seen, What
 from bundlekeeper.model import moments
@@ -130,6 +132,19 @@ _row("where, past day", "SERIAL --on a day", _serial(4711), "--on", "2026-01-04"
 _row("where, known", "SERIAL --known a day", _serial(4711), "--known", "2026-02-20")
 
 
+@bench(
+    "ledger file",
+    what="size of ledger.sqlite with 10⁶ events",
+    against="the lines of ledger export for the same events",
+    unit="bytes",
+)
+def ledger_file(world: World) -> tuple[float, float]:
+    """What the record, its indexes and the answers derived from it take, beside the bare statements."""
+    path = _store(world.folder, world.small_store) / ".keeper" / "ledger.sqlite"
+    with Book.open(path, write=False) as book:
+        return path.stat().st_size, sum(map(len, exchange.export(book, 0)))
+
+
 @cache
 def _list(folder: Path, form: str) -> Path:
     """An inventory of a hundred thousand components."""
@@ -143,6 +158,9 @@ def _list(folder: Path, form: str) -> Path:
         if form == "csv":
             stream.write('# taken = "2026-03-01"\n# zone = "UTC"\n')
             csv.writer(stream).writerows((keys, *rows))
+        elif form == "json":
+            head = {"inventory": 1, "taken": "2026-03-01", "zone": "UTC"}
+            json.dump({**head, "component": [dict(zip(keys, row, strict=True)) for row in rows]}, stream)
         else:
             stream.write('inventory = 1\ntaken = 2026-03-01\nzone = "UTC"\n')
             for row in rows:
@@ -189,3 +207,17 @@ def load_toml(world: World) -> tuple[float, float]:
     path = _list(world.folder, "toml")
     theirs = lambda _: seconds(lambda: tomllib.loads(path.read_text("utf-8")))  # noqa: E731
     return in_turns(world, lambda w: _load_s(w, "toml"), theirs)
+
+
+@bench(
+    "inventory load, JSON",
+    what="bundlekeeper inventory load of 100000 components",
+    against="json.loads of the same file",
+    unit="s",
+    target=_UNDER_10_S,
+)
+def load_json(world: World) -> tuple[float, float]:
+    """What another program gives."""
+    path = _list(world.folder, "json")
+    theirs = lambda _: seconds(lambda: json.loads(path.read_text("utf-8")))  # noqa: E731
+    return in_turns(world, lambda w: _load_s(w, "json"), theirs)
