@@ -115,9 +115,9 @@ def make_plan(root: Path, ask: Ask) -> Answer:
         commons = _commons(opened, given, ask)
     missing = (*contents.missing, *lacking)
     if not bunches:
-        return Answer(None, (*given.findings, *missing), meant.says, given)
+        return Answer(None, (*missing, *given.findings), meant.says, given)
     made, why = plan_set(_head(given, meant.says, missing), bunches, commons, wish)
-    return Answer(made, (*given.findings, *missing, *why), meant.says, given)
+    return Answer(made, (*missing, *why, *given.findings), meant.says, given)
 
 
 def _some(ask: Ask) -> tuple[str, ...]:

@@ -224,13 +224,13 @@ def says_of(packed: Packed) -> str:
     least = packed.least
     if least.volumes < packed.cost.volumes:
         return f"{_cost(packed.cost)}; not proven the least: {least.volumes} volumes or more are needed"
-    return f"{_cost(packed.cost)}; not proven the least: {_cost(least)} are the bound"
+    return f"{_cost(packed.cost)}; not proven the least, which is {_cost(least)} or more"
 
 
 def _cost(cost: Cost) -> str:
     volumes = "1 volume" if cost.volumes == 1 else f"{cost.volumes} volumes"
     splits = "1 split file" if cost.splits == 1 else f"{cost.splits} split files"
-    return f"{volumes}, {splits}, {cost.pairs} of family and volume"
+    return f"{volumes}, {splits}, {cost.pairs} pairs of family and volume"
 
 
 def _why(packed: NotPacked, items: Sequence[Item], rooms: Mapping[VolumeKind, int], wish: Wish) -> tuple[Finding, ...]:
