@@ -10,6 +10,7 @@ import contextlib
 import os
 import shutil
 import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,9 +18,11 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import UnfinishedError
+from bundlekeeper.ledger.book import Book
 from bundlekeeper.model.progress import Silent
 from tests.store_kit import Kit
-from tests.test_store_kill import needs_strace, ran
+from tests.test_ledger_questions import DAY0, read
+from tests.test_store_kill import ROOT, needs_strace, ran
 from tests.test_store_power import Disk, on_disk
 
 pytestmark = [pytest.mark.root, pytest.mark.skipif(os.geteuid() != 0, reason="needs root to mount")]
@@ -153,3 +156,52 @@ def test_a_disk_that_fails_at_the_fsync(tmp_path: Path) -> None:
             kit.take(*bundles, manifest=2, progress=Pulling(trigger))
         insist_on_nothing(kit, "b.fwb")
         assert kit.tree()["blade/6.1.0/a.fwb"] == b"small"
+
+
+# The ledger
+
+RECORDER = """
+import sys
+from pathlib import Path
+from bundlekeeper.ledger.book import Book
+from tests.test_ledger_questions import DAY0, read
+with Book.open(Path(sys.argv[1]), write=True) as book:
+    print(*book.record([read(0, "6.0")], DAY0).ids)
+"""
+
+
+def test_an_acknowledged_event_is_there_after_a_power_cut(tmp_path: Path) -> None:
+    """ "acknowledged events there" (faults.md 79), with nothing written after it that would carry it to the disk"""
+    disk = Disk(tmp_path)
+    disk.mount()
+    try:
+        path = disk.point / "ledger.sqlite"
+        with Book.open(path, write=True) as book:
+            (first,) = book.record([read(0, "6.0")], DAY0).ids
+        os.sync()
+        with Book.open(path, write=True) as book:
+            (second,) = book.record([read(1, "6.1")], DAY0).ids
+        disk.cut_power()
+        with Book.open(path, write=True) as book:
+            assert [entry.id for entry in book.entries()] == [first, second]
+    finally:
+        disk.unmount()
+
+
+@needs_strace
+def test_a_new_ledger_is_synced_before_anything_is_acknowledged(tmp_path: Path) -> None:
+    """The file, then its name, then the folder, then the first event's own file again."""
+    log = tmp_path / "log"
+    trace = ["strace", "-f", "-y", "-qq", f"-o{log}", "-e", "trace=linkat,link,fsync,fdatasync,write"]
+    path = tmp_path / "ledger.sqlite"
+    done = subprocess.run(
+        [*trace, sys.executable, "-c", RECORDER, path], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    lines = log.read_text().splitlines()
+    linked = next(n for n, line in enumerate(lines) if "link" in line and '"' in line and "ledger.sqlite" in line)
+    told = next(n for n, line in enumerate(lines) if "write(1<" in line and done.stdout[:20] in line)
+    folder = [n for n, line in enumerate(lines) if "fsync(" in line and f"<{tmp_path}>" in line]
+    assert any(".part-" in line and "sync(" in line for line in lines[:linked])
+    assert any(linked < n < told for n in folder)
+    synced = [n for n, line in enumerate(lines) if "sync(" in line and f"<{path}>" in line]
+    assert any(linked < n < told for n in synced)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+import json
+import subprocess
 import sys
 import unicodedata
 import zipfile
@@ -16,6 +18,7 @@ from bundlekeeper.cli import whereabouts
 from bundlekeeper.errors import InputError
 from bundlekeeper.model import strict_json
 from bundlekeeper.model.findings import Finding, Level
+from bundlekeeper.model.inventory_reading import Source, read_inventory
 from bundlekeeper.model.text import visible
 from bundlekeeper.reports import findings, picture, tables
 from bundlekeeper.reports.picture import Cell
@@ -114,10 +117,11 @@ def bomb(change: bytes) -> bytes:
     return out.getvalue()
 
 
-#: Rows that unpack to more than an inventory may hold, and one cell at the far end of the sheet (ECMA-376 allows both).
+#: Rows that unpack to more than an inventory may hold, and a cell at the far end of the sheet (ECMA-376 allows both).
 BOMBS = {
     "endless": b'<row><c t="inlineStr"><is><t>' + b"x" * 150_000_000 + b"</t></is></c></row>",
     "far": b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row>',
+    "down": b'<row r="1048576"><c r="A1048576"><v>1</v></c></row>',
 }
 
 
@@ -132,3 +136,22 @@ def test_a_workbook_that_unpacks_to_a_hundred_times_its_size(change: bytes) -> N
     with pytest.raises(InputError):
         documents("racks.xlsx", data)
     assert documents("racks.xlsx", bomb(b""))[1] == []
+
+
+def test_the_reader_of_spreadsheets_has_its_bounds() -> None:
+    """Memory, processor time and no dump of what it held (setrlimit(2)), before it sees a byte."""
+    code = (
+        "import resource as r, sys; from bundlekeeper.ledger import workbook_cells as w\n"
+        "w.cells_of = lambda data: [r.getrlimit(x)[0] for x in (r.RLIMIT_AS, r.RLIMIT_CPU, r.RLIMIT_CORE)]\n"
+        "w.main(1000)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], stdin=subprocess.DEVNULL, capture_output=True, check=True)
+    assert json.loads(done.stdout) == {"sheets": [2 << 30, 60, 0]}
+
+
+@pytest.mark.parametrize("text", ["\x0b", "\u00a0\n\u2003", "# zone = UTC\n\x1c"])
+def test_a_table_of_blanks_that_are_no_ascii_has_no_columns(text: str) -> None:
+    """Found by the fuzz: rows of blanks only, which neither are empty lines nor name a column."""
+    with pytest.raises(InputError) as caught:
+        read_inventory([Source("i.csv", text.encode(), "csv")])
+    assert "no row with the names of the columns" in [problem.says for problem in caught.value.problems]

@@ -65,7 +65,7 @@ def _sheets(name: str, data: bytes) -> dict[str, list[list[object]]]:
     answer = strict_json.loads(done.stdout, name)
     if not isinstance(answer, dict) or not isinstance(answer.get("sheets"), dict):
         says = answer.get("error", "") if isinstance(answer, dict) else ""
-        raise InputError(f"not a spreadsheet: {says}", where=name)
+        raise InputError(f"cannot be read as a spreadsheet: {says}", where=name)
     sheets: dict[str, list[list[object]]] = answer["sheets"]
     return sheets
 

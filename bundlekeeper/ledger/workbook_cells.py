@@ -15,6 +15,7 @@ from io import BytesIO
 
 MEMORY_BYTES = 2 << 30
 PROCESSOR_S = 60
+EMPTY, EMPTY_EACH = 100_000, 50  # cells that a sheet may span without holding anything: at all, and for each that does
 
 
 def cells_of(data: bytes) -> dict[str, object]:
@@ -22,12 +23,14 @@ def cells_of(data: bytes) -> dict[str, object]:
     import python_calamine
 
     workbook = python_calamine.CalamineWorkbook.from_filelike(BytesIO(data))
-    return {
-        name: [
-            [_plain(cell) for cell in row] for row in workbook.get_sheet_by_name(name).to_python(skip_empty_area=False)
-        ]
-        for name in workbook.sheet_names
-    }
+    found: dict[str, object] = {}
+    for name in workbook.sheet_names:
+        rows = workbook.get_sheet_by_name(name).to_python(skip_empty_area=False)
+        claimed, filled = sum(map(len, rows)), sum(cell != "" for row in rows for cell in row)
+        if claimed > EMPTY + EMPTY_EACH * filled:
+            raise ValueError(f"the sheet {name} spans {claimed} cells, of which {filled} hold something")
+        found[name] = [[_plain(cell) for cell in row] for row in rows]
+    return found
 
 
 def _plain(cell: object) -> object:

@@ -150,8 +150,9 @@ def _csv(name: str, text: str, tables: Mapping[str, Collection[str]]) -> Documen
         if told:
             header[told[1]] = told[2]
         first += 1
+    nameless = InputError("no row with the names of the columns", where=name)
     if first == len(lines):
-        raise InputError("no row with the names of the columns", where=name)
+        raise nameless
     delimiter = max(",;\t", key=lines[first].count)
     reader = csv.reader((line + "\n" for line in lines[first:]), delimiter=delimiter, strict=True)
     rows: list[list[str]] = []
@@ -165,6 +166,8 @@ def _csv(name: str, text: str, tables: Mapping[str, Collection[str]]) -> Documen
             start = first + 1 + reader.line_num
     except csv.Error as e:
         raise InputError(f"not CSV: {e}", where=f"{name}:{first + reader.line_num}:1") from e
+    if not rows:
+        raise nameless
     return rectangle(name, header, rows, lambda row, column: f"{name}:{starts[row]}:{column + 1}", tables)
 
 

@@ -1,0 +1,34 @@
+"""Data at rest that was damaged: what only a look at the pages finds (faults.md 80)."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from bundlekeeper.errors import DamagedError
+from bundlekeeper.store.catalogue import Catalogue
+from tests.test_store_catalogue import fresh
+
+
+def test_damage_that_only_a_check_of_the_pages_finds(tmp_path: Path) -> None:
+    """ "ledger page damaged: detected; no writing; a way out" — in a page that the command at hand would never read"""
+    fresh(tmp_path).close()
+    path = tmp_path / "catalogue.sqlite"
+    with sqlite3.connect(path) as database:
+        database.executemany(
+            "INSERT INTO exception (at, what, subject, why) VALUES ('2026-08-14T00:00:00+00:00', 'x', 'x', ?)",
+            [("because " * 100,)] * 60,
+        )
+    database.close()
+    data = path.read_bytes()
+    page = data.rindex(b"because ") // 4096
+    path.write_bytes(data[: page * 4096] + bytes([13]) + b"\xff" * 4095 + data[(page + 1) * 4096 :])
+    with pytest.raises(DamagedError) as caught:
+        Catalogue.open(path, write=True)
+    assert "rebuilt" in caught.value.hint
+    with Catalogue.open(path, write=False) as catalogue:  # a reader may try, and is told when it meets the page
+        assert catalogue.held() == []
+        with pytest.raises(DamagedError):
+            catalogue.exceptions()
