@@ -1,0 +1,129 @@
+"""Proving volumes from their media: those that were just written, and those that lie there finished.
+
+Rules: every file of the volume is read back, those apart that were read back in this very run already; media are read
+side by side; the claim is that of the weakest file; a read error is "unreadable" and never "altered".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from bundlekeeper.errors import KeeperError
+from bundlekeeper.media import bag_text
+from bundlekeeper.media.bag import read_bag
+from bundlekeeper.media.medium import Level, flush_device
+from bundlekeeper.media.volume import Expected, Volume
+from bundlekeeper.model.findings import Finding, finding
+from bundlekeeper.model.media import SetIndex
+from bundlekeeper.model.progress import Progress
+from bundlekeeper.proof.helpers import Helper
+from bundlekeeper.proof.reading import Stop
+
+
+@dataclass(frozen=True, slots=True)
+class Proven:
+    """What reading a volume back gave: the claim that may be made, why no more, and what is wrong."""
+
+    level: Level
+    why: str
+    findings: tuple[Finding, ...]
+
+
+def prove_written(
+    volumes: Mapping[Volume, Mapping[str, Expected]], progress: Progress, stop: Stop | None
+) -> dict[Volume, Proven]:
+    """Read every file of volumes that were written just now back from their media, the media side by side.
+
+    Raises StoppedError.
+    """
+    rows = {v: {p: e for p, e in files.items() if p not in v.kept} for v, files in volumes.items()}
+    total = sum(each.size for files in rows.values() for each in files.values())
+    progress.begin("proving from the medium", total, sum(len(files) for files in rows.values()))
+    found: dict[Volume, Proven] = {}
+    failures: list[BaseException] = []
+
+    def prove(volume: Volume) -> None:
+        try:
+            found[volume] = _prove(volume, rows[volume], progress, stop, remounted=False)
+        except BaseException as e:  # raised in the caller's thread
+            failures.append(e)
+
+    helpers = [Helper(f"prove-{n}", lambda v=volume: prove(v)) for n, volume in enumerate(rows)]  # type: ignore[misc]
+    try:
+        started = [helper.start() for helper in helpers]
+        for helper in helpers:
+            helper.join()
+        for volume, begun in zip(rows, started, strict=True):
+            if not begun:
+                prove(volume)
+    finally:
+        progress.done()
+    if failures:
+        raise failures[0]
+    return found
+
+
+def prove_finished(
+    volume: Volume, index: SetIndex, progress: Progress, stop: Stop | None, *, remounted: bool
+) -> Proven:
+    """Prove a volume that was finished before: its bag, the set's index, every file, from the medium.
+
+    `remounted` says that the medium was mounted anew since it was written. Raises StoppedError.
+    """
+    try:
+        bag = read_bag(volume.path)
+    except KeeperError as e:
+        says = e.says if not e.problems else f"{e.says}: {e.problems[0].subject}: {e.problems[0].says}"
+        return Proven(Level.UNSURE, "", (finding("bad-volume", str(volume.path), says, _AGAIN),))
+    expected = {
+        path: Expected(bag.files[path].size, sums)
+        for path, sums in {**bag.tags, **bag.payload}.items()
+        if path in bag.files
+    }
+    due = {f"{bag_text.PAYLOAD}/{part.path}": part for _, part in index.on(volume.number)}
+    wrong = list(bag.findings)
+    for path, part in due.items():
+        if bag.payload.get(path, {}).get("sha256") != part.sha256:
+            wrong.append(finding("bad-volume", path, "the volume's manifest and the set's index disagree", _AGAIN))
+    progress.begin("proving from the medium", sum(e.size for e in expected.values()), len(expected))
+    try:
+        proven = _prove(volume, expected, progress, stop, remounted=remounted)
+    finally:
+        progress.done()
+    return Proven(proven.level, proven.why, (*wrong, *proven.findings))
+
+
+_AGAIN = "remove the volume's folder and write it again"
+
+
+def _prove(
+    volume: Volume, expected: Mapping[str, Expected], progress: Progress, stop: Stop | None, *, remounted: bool
+) -> Proven:
+    flushed = flush_device(volume.place.mount)
+    wrong: list[Finding] = []
+    doubts = [kept.why for kept in volume.kept.values() if kept.why]
+    for path, due in sorted(expected.items()):
+        progress.file(path)
+        algorithms = tuple(sorted({*due.digests, "sha256"}))
+        try:
+            back = volume.read_back(path, algorithms=algorithms, flushed=flushed, on_bytes=progress.advance, stop=stop)
+        except OSError as e:
+            wrong.append(finding("unreadable", f"{volume.path}/{path}", f"could not be read back: {e.strerror}", _BAD))
+            continue
+        found = back.digest
+        if found.size != due.size:
+            code = "truncated" if found.size < due.size else "extended"
+            says = f"{found.size:,} bytes on the medium, {due.size:,} were written"
+            wrong.append(finding(code, f"{volume.path}/{path}", says, _BAD))
+        elif any(found.hexes[name] != checksum for name, checksum in due.digests.items()):
+            says = f"the medium gives other bytes than were written: SHA-256 {found.sha256}"
+            wrong.append(finding("altered", f"{volume.path}/{path}", says, _BAD))
+        if back.why:
+            doubts.append(back.why)
+    if doubts:
+        return Proven(Level.UNSURE, doubts[0], tuple(wrong))
+    return Proven(Level.REMOUNTED if remounted else Level.EVICTED, "", tuple(wrong))
+
+
+_BAD = "the medium is not to be trusted: write to another one"

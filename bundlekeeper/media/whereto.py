@@ -1,0 +1,91 @@
+"""What a store remembers of how it writes a set: under which mounts, at which mount points, which parts it has read.
+
+Rules: it is kept beside the set's record and may be lost: then nothing is claimed about remounts, no mount is missed
+and split files are read again; it is written before the first byte goes out, so that a write that was killed counts,
+too; it is replaced whole.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass, field
+
+from bundlekeeper.errors import KeeperError
+from bundlekeeper.media.set_records import Sent
+from bundlekeeper.model import strict_json
+from bundlekeeper.store import files
+from bundlekeeper.store.layout import KEEPER, Store
+
+_FILE = "written-to.json"
+_LIMIT = 32 << 20
+_MOST = 1000
+
+
+@dataclass(slots=True)
+class WhereTo:
+    """`mounts` holds, by volume, the identities of the mounts under which it was written; `points` the mount point
+    that each folder was on; `parts` the SHA-256 of each part of the split files that were read whole, by number."""
+
+    mounts: dict[int, list[str]] = field(default_factory=dict)
+    points: dict[str, str] = field(default_factory=dict)
+    parts: dict[str, dict[int, str]] = field(default_factory=dict)
+
+    def remounted(self, volume: int, identity: str) -> bool:
+        """True when no copy of the volume was ever written under this mount, so that it was mounted anew since."""
+        return bool(identity and self.mounts.get(volume)) and identity not in self.mounts[volume]
+
+
+def recall(store: Store, sent: Sent) -> WhereTo:
+    """What is remembered; nothing where that cannot be read. Raises nothing."""
+    found = WhereTo()
+    try:
+        with files.folder(store.fd, _folder(sent)) as home:
+            document = strict_json.loads(files.read_bounded(home, _FILE, _LIMIT))
+    except (OSError, KeeperError):
+        return found
+    if isinstance(document, dict):
+        mounts, points, parts = (_table(document.get(key)) for key in ("mounts", "points", "parts"))
+        for number, rows in mounts.items():
+            if number.isdecimal() and isinstance(rows, list):
+                found.mounts[int(number)] = [row for row in rows if isinstance(row, str)]
+        found.points = {path: point for path, point in points.items() if isinstance(point, str)}
+        for path, digests in parts.items():
+            rows = _table(digests)
+            found.parts[path] = {int(n): d for n, d in rows.items() if n.isdecimal() and isinstance(d, str)}
+    return found
+
+
+def _table(found: object) -> dict[str, object]:
+    return {str(key): value for key, value in found.items()} if isinstance(found, dict) else {}
+
+
+def remember(store: Store, sent: Sent, known: WhereTo) -> None:
+    """Replace what is remembered. Raises UnfinishedError when it cannot be written."""
+    document = {
+        "mounts": {str(number): rows[-_MOST:] for number, rows in known.mounts.items()},
+        "points": dict(list(known.points.items())[-_MOST:]),
+        "parts": known.parts,
+    }
+    data = json.dumps(document, sort_keys=True).encode()
+    with (
+        files.wrapped("where a media set is written cannot be remembered", str(store.root)),
+        files.folder(store.fd, _folder(sent), create=True, mode=files.PRIVATE_FOLDER) as home,
+    ):
+        temp = f".new-{os.urandom(6).hex()}"
+        fd = os.open(temp, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, files.PRIVATE_FILE, dir_fd=home)
+        try:
+            try:
+                files.write_all(fd, data)
+                os.fsync(fd)
+            finally:
+                os.close(fd)
+            os.rename(temp, _FILE, src_dir_fd=home, dst_dir_fd=home)
+        except BaseException:
+            files.remove(home, temp)
+            raise
+        os.fsync(home)
+
+
+def _folder(sent: Sent) -> tuple[str, ...]:
+    return (KEEPER, "sets", "sent", f"{sent.sequence:06d}-{sent.set_id}")

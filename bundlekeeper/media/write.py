@@ -1,0 +1,388 @@
+"""`media write`: a planned set onto volumes, each file of the store read once for all targets, proven from the medium.
+
+Rules: the bytes that go out are the bytes that were hashed; what is not what the plan says never becomes a finished
+volume; a target that fails is left out and the others go on; whatever happens, a volume looks finished only when every
+file on it was read back from it and is right; what is whole already is not written again; the index is signed once for
+the whole set and kept, so that volumes written on other days carry the same.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from bundlekeeper.errors import EXIT_FOUND, EXIT_OK, EXIT_UNFINISHED, InputError, KeeperError, UnfinishedError
+from bundlekeeper.ledger.chain import Head
+from bundlekeeper.media import bag_text, tags
+from bundlekeeper.media.guard import Expectation, Place, open_place
+from bundlekeeper.media.indexing import Sign, signed_index
+from bundlekeeper.media.medium import Level, flush_device, mount_identity
+from bundlekeeper.media.proving import Proven, prove_finished, prove_written
+from bundlekeeper.media.set_records import Sent
+from bundlekeeper.media.sets import Sets
+from bundlekeeper.media.spreading import Spreading
+from bundlekeeper.media.volume import Expected, Volume
+from bundlekeeper.media.whereto import WhereTo, recall, remember
+from bundlekeeper.model.findings import Finding, exit_status, finding
+from bundlekeeper.model.media import read_index
+from bundlekeeper.model.media_plan import SetPlan
+from bundlekeeper.model.progress import Clock, Progress
+from bundlekeeper.model.text import human_bytes
+from bundlekeeper.proof.reading import Stop
+from bundlekeeper.store.layout import Store
+
+#: Bytes that a volume needs beside its payload, its index and the tool: the bag's texts and folders, generously.
+_TEXTS_BYTES = 256 * 1024
+_TEXTS_BYTES_PER_FILE = 1024
+_INDEX_BYTES_PER_FILE = 600
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """A folder to write to: all chosen volumes, or the one of this number."""
+
+    path: Path
+    volume: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What is wanted. `only` are the volumes' numbers, all where empty; `tool` the files of the tool's folder."""
+
+    targets: tuple[Target, ...]
+    only: tuple[int, ...] = ()
+    sha512: bool = False
+    expected: Expectation = field(default_factory=Expectation)
+    tool: Mapping[str, Path] = field(default_factory=dict)
+
+    @property
+    def algorithms(self) -> tuple[str, ...]:
+        """What the payload is hashed by."""
+        return ("sha256", "sha512") if self.sha512 else ("sha256",)
+
+
+@dataclass(frozen=True, slots=True)
+class Means:
+    """What the work is done with: `sign` signs an index's bytes, `head` is the ledger's state now."""
+
+    clock: Clock
+    progress: Progress
+    sign: Sign
+    head: Head
+    stop: Stop | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """What became of one volume on one target. `state`: written, resumed, already there, failed; bytes.
+
+    `level` is what its proof may claim, `why` what could not be guaranteed.
+    """
+
+    volume: int
+    path: str
+    state: str
+    files: int
+    kept: int
+    size: int
+    level: Level | None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What a write did. `read_bytes` were read from the store."""
+
+    sent: Sent
+    name: str
+    copies: tuple[Copy, ...]
+    findings: tuple[Finding, ...]
+    read_bytes: int
+
+    @property
+    def status(self) -> int:
+        """The exit status: 3 when some volume could not be finished by a failure, 1 when something was found."""
+        failed = any(each.state == "failed" for each in self.copies)
+        found = exit_status(self.findings)
+        altered = any(each.code in {"altered", "truncated", "extended"} for each in self.findings)
+        if failed and not altered:
+            return EXIT_UNFINISHED
+        return found if found != EXIT_OK or not failed else EXIT_FOUND
+
+
+def write_set(store: Store, plan: SetPlan, order: Order, means: Means) -> Written:
+    """Write the chosen volumes of a set to every target, and prove them from there.
+
+    A plan that was begun goes on as the same set. Raises InputError for volumes that the plan does not have or targets
+    that are no folders, RefusedError for a target that is not the medium meant or holds something else, UnfinishedError
+    when there is no room for it, when the store cannot be read, or when no target is left; LockedError, StoppedError.
+    """
+    chosen = chosen_volumes(plan, order)
+    sets = Sets(store)
+    sent = sets.begin(
+        issuer=means.head.book,
+        plan=plan.sha256,
+        platform=plan.platform,
+        meant_for=plan.meant_for,
+        volumes=len(plan.volumes),
+        manifest=plan.manifest,
+        at=means.clock(),
+    )
+    with ExitStack() as stack:
+        return _Write(store, sets, sent, plan, order, means, stack).run(chosen)
+
+
+def chosen_volumes(plan: SetPlan, order: Order) -> list[tuple[int, Target]]:
+    """Which volume goes to which target. Raises InputError for numbers that the plan does not have."""
+    numbers = range(1, len(plan.volumes) + 1)
+    asked = {*order.only, *(t.volume for t in order.targets if t.volume is not None)}
+    strange = sorted(asked - set(numbers))
+    if strange:
+        raise InputError(f"the set has no volume {strange[0]}: it has {len(numbers)}", hint="bundlekeeper media plan")
+    if not order.targets:
+        raise InputError("no target was named", hint="--to DIR, or --to N=DIR for one volume")
+    chosen = [
+        (number, target)
+        for number in numbers
+        for target in order.targets
+        if target.volume == number or (target.volume is None and (not order.only or number in order.only))
+    ]
+    if not chosen:
+        raise InputError("no volume is left to write", hint="--only and --to N=DIR exclude each other here")
+    return chosen
+
+
+class _Write:
+    """One run of `write_set`."""
+
+    def __init__(
+        self, store: Store, sets: Sets, sent: Sent, plan: SetPlan, order: Order, means: Means, stack: ExitStack
+    ) -> None:
+        self.store, self.sets, self.sent, self.plan, self.order, self.means = store, sets, sent, plan, order, means
+        self.stack = stack
+        self.volumes: list[Volume] = []
+        self.findings: list[Finding] = []
+        self.known: WhereTo = recall(store, sent)
+        kept = sets.sent_index(sent)
+        self.signed = None if kept is None else tags.Signed(read_index(kept[0]), *kept)
+        for each in self.signed.index.files if self.signed is not None else ():
+            if each.split:
+                self.known.parts[each.path] = {part.number: part.sha256 for part in each.parts}
+        self.name = f"{plan.platform}-set{sent.sequence:04d}"
+        self.proven: dict[int, Proven] = {}
+        self.states: dict[int, str] = {}
+
+    def run(self, chosen: Sequence[tuple[int, Target]]) -> Written:
+        self._open(chosen)
+        before = {v.number: self._expected(v.number) for v in self.volumes}
+        for expected in before.values():
+            bag_text.manifest_text(dict.fromkeys(expected, ""))  # refuses names that no volume can hold
+        self._remember_places()
+        for volume in self.volumes:
+            self._begin(volume)
+        fresh = [v for v in self.volumes if v.state != "finished"]
+        self._survey(fresh, before)
+        self._insist_on_room(fresh)
+        spreading = Spreading(
+            self.store, self.plan, self.order.algorithms, self.means, self.known.parts, self._remember
+        )
+        if fresh:
+            self.findings += spreading.run(fresh)
+            self._settle(fresh)
+        if self.signed is None:
+            self.signed = self._sign()
+        for volume in self.volumes:
+            self._guarded(volume, lambda v: self._tags(v, spreading))
+        self._prove(spreading)
+        return self._written(spreading.read_bytes)
+
+    def _sign(self) -> tags.Signed:
+        try:
+            return signed_index(self.sets, self.sent, self.plan, self.means, self.known.parts)
+        except UnfinishedError as e:
+            raise UnfinishedError(e.says, hint=e.hint, where=e.where, problems=self.findings) from e
+
+    def _open(self, chosen: Sequence[tuple[int, Target]]) -> None:
+        places: dict[Path, Place] = {}
+        for number, target in chosen:
+            if target.path not in places:
+                was = self.known.points.get(os.path.realpath(target.path), "")
+                places[target.path] = open_place(target.path, self.order.expected, was_at=was)
+                self.stack.callback(places[target.path].close)
+            volume = Volume(places[target.path], number, f"{self.name}-{number}of{len(self.plan.volumes)}")
+            self.volumes.append(volume)
+            self.stack.callback(volume.close)
+        same = [str(v.path.resolve()) for v in self.volumes]
+        if len(set(same)) != len(same):
+            raise InputError("two targets are the same folder", hint="name each folder once")
+
+    def _remember(self) -> None:
+        remember(self.store, self.sent, self.known)
+
+    def _remember_places(self) -> None:
+        """Before the first byte goes out: where to."""
+        for volume in self.volumes:
+            place = volume.place
+            self.known.points[os.path.realpath(place.path)] = place.mount.point if place.mount is not None else ""
+        self._remember()
+
+    def _begin(self, volume: Volume) -> None:
+        try:
+            volume.begin(self.sent.set_id, self.signed.data if self.signed is not None else None)
+        except OSError as e:
+            raise UnfinishedError(
+                f"the volume's folder cannot be made: {e.strerror}",
+                where=str(volume.path),
+                hint="is the medium full, read-only or gone?",
+            ) from e
+        self.states[id(volume)] = {"new": "written", "unfinished": "resumed"}.get(volume.state, "already there")
+        identity = mount_identity(volume.place.fd)
+        if volume.state != "finished" and identity not in self.known.mounts.setdefault(volume.number, []):
+            self.known.mounts[volume.number].append(identity)
+            self._remember()
+
+    def _expected(self, number: int) -> dict[str, Expected]:
+        """The payload of a volume, with what is known of its digests before anything is read."""
+        found = {}
+        for each, part in self.plan.on(number):
+            sha256 = part.sha256 or self.known.parts.get(each.file.path, {}).get(part.number, "")
+            path = f"{bag_text.PAYLOAD}/{part.path}"
+            found[path] = Expected(part.size, {"sha256": sha256} if sha256 else {})
+        return found
+
+    def _survey(self, fresh: Sequence[Volume], before: Mapping[int, Mapping[str, Expected]]) -> None:
+        begun = [v for v in fresh if v.state == "unfinished"]
+        if not begun:
+            return
+        total = sum(each.size for v in begun for each in before[v.number].values())
+        self.means.progress.begin("looking at what is there", total, sum(len(before[v.number]) for v in begun))
+        try:
+            for volume in begun:
+                self._guarded(volume, lambda v: self._survey_one(v, before[v.number]))
+        finally:
+            self.means.progress.done()
+
+    def _survey_one(self, volume: Volume, expected: Mapping[str, Expected]) -> None:
+        volume.survey(
+            expected,
+            algorithms=self.order.algorithms,
+            flushed=flush_device(volume.place.mount),
+            on_bytes=self.means.progress.advance,
+            stop=self.means.stop,
+        )
+
+    def _insist_on_room(self, fresh: Sequence[Volume]) -> None:
+        """Nothing is begun that cannot end well."""
+        need: dict[int, int] = {}
+        places: dict[int, Volume] = {}
+        for volume in fresh:
+            room = os.fstatvfs(volume.place.fd)
+            lacking = [p for p in self._expected(volume.number).items() if p[0] not in volume.kept]
+            unit = max(1, room.f_frsize)
+            size = sum(-(-each.size // unit) * unit for _, each in lacking) + self._beside(volume.number)
+            device = os.fstat(volume.place.fd).st_dev
+            need[device] = need.get(device, 0) + size
+            places[device] = volume
+        short = []
+        for device, size in need.items():
+            room = os.fstatvfs(places[device].place.fd)
+            free = room.f_bavail * room.f_frsize
+            if size > free:
+                says = f"{human_bytes(size)} are to be written, {human_bytes(free)} are free"
+                short.append(finding("space-short", str(places[device].place.path), says))
+        if short:
+            raise UnfinishedError(
+                f"not enough room: {short[0].says}",
+                where=short[0].subject,
+                hint="make room or use another medium; what is there stays, and no volume looks finished",
+                problems=short,
+            )
+
+    def _beside(self, number: int) -> int:
+        files = len(list(self.plan.on(number)))
+        index = _INDEX_BYTES_PER_FILE * len(self.plan.files)
+        tool = sum(path.stat().st_size for path in self.order.tool.values())
+        return _TEXTS_BYTES + _TEXTS_BYTES_PER_FILE * files + index + tool
+
+    def _guarded(self, volume: Volume, work: Callable[[Volume], None]) -> None:
+        """Do something with a volume that has not failed; an error of its target is its own."""
+        if volume.error is not None:
+            return
+        try:
+            work(volume)
+        except OSError as e:
+            volume.error = e
+
+    def _settle(self, fresh: Sequence[Volume]) -> None:
+        for volume in fresh:
+            self._guarded(volume, Volume.settle)
+
+    def _whole(self) -> Iterator[Volume]:
+        """The volumes that are to be finished: nothing failed, nothing is wrong with a file of theirs."""
+        for volume in self.volumes:
+            if volume.state != "finished" and volume.error is None and not volume.bad:
+                yield volume
+
+    def _tags(self, volume: Volume, spreading: Spreading) -> None:
+        if volume.state == "finished" or volume.bad or self.signed is None:
+            return
+        payload = spreading.payload(volume)
+        tool = spreading.copy_tool(volume, self.order.tool)
+        texts = tags.tag_files(self.signed, volume.number, payload, tool, self.means.clock().date())
+        for name, data in texts.items():
+            volume.write(name, data)
+        volume.sync([*payload, *tool])
+        spreading.expect_tags(volume, texts, tool)
+
+    def _prove(self, spreading: Spreading) -> None:
+        whole = list(self._whole())
+        finished = [v for v in self.volumes if v.state == "finished" and v.error is None]
+        proven = prove_written({v: spreading.everything(v) for v in whole}, self.means.progress, self.means.stop)
+        for volume in whole:
+            self.proven[id(volume)] = proven[volume]
+            self.findings += proven[volume].findings
+            if not proven[volume].findings:
+                self._guarded(volume, self._finish)
+        for volume in finished:
+            assert self.signed is not None  # noqa: S101 - a finished volume is one with this index
+            identity = mount_identity(volume.place.fd)
+            again = self.known.remounted(volume.number, identity)
+            found = prove_finished(volume, self.signed.index, self.means.progress, self.means.stop, remounted=again)
+            self.proven[id(volume)] = found
+            self.findings += found.findings
+
+    def _finish(self, volume: Volume) -> None:
+        volume.finish()
+        self.sent = self.sets.wrote(self.sent, volume.number, self.means.clock())
+
+    def _written(self, read_bytes: int) -> Written:
+        copies = []
+        for volume in self.volumes:
+            state = self.states[id(volume)]
+            proven = self.proven.get(id(volume))
+            if volume.error is not None:
+                reason = volume.error.strerror or str(volume.error)
+                hint = "what is whole on it stays: write again by the same command"
+                self.findings.append(finding("bad-volume", str(volume.path), f"not finished: {reason}", hint))
+            if volume.error is not None or volume.bad or proven is None or proven.findings:
+                state = "failed"
+            files = self._expected(volume.number)
+            copies.append(
+                Copy(
+                    volume.number,
+                    str(volume.path),
+                    state,
+                    len(files),
+                    len(volume.kept),
+                    sum(each.size for each in files.values()),
+                    proven.level if proven is not None and state != "failed" else None,
+                    proven.why if proven is not None else "",
+                )
+            )
+        return Written(self.sent, self.name, tuple(copies), tuple(self.findings), read_bytes)
+
+
+__all__ = ["Copy", "KeeperError", "Means", "Order", "Target", "Written", "chosen_volumes", "write_set"]
