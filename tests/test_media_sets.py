@@ -126,8 +126,8 @@ def test_twenty_at_once_get_twenty_numbers(store: Store) -> None:
 def test_a_receipt_is_kept_once(store: Store) -> None:
     sets = Sets(store)
     assert sets.receipts() == {}
-    assert sets.keep_receipt("0123456789abcdef", "6" * 64, b"receipt", b"signature")
-    assert not sets.keep_receipt("0123456789abcdef", "6" * 64, b"receipt", b"signature")
+    assert sets.keep_receipt("0123456789abcdef", "6" * 64, [b"rec", b"eipt"], b"signature")
+    assert not sets.keep_receipt("0123456789abcdef", "6" * 64, [b"rec", b"eipt"], b"signature")
     (name,) = sets.receipts()["0123456789abcdef"]
     assert sets.receipt(name) == b"receipt"
 

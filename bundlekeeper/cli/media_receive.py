@@ -141,8 +141,3 @@ def _print(root: str, came: Reception) -> None:
         output.aside("next: bundlekeeper media receipt --out FILE --key KEY, and carry it back")
     elif not came.dry_run:
         output.aside("next: bundlekeeper media receive DIR, with the volumes that are still to come")
-
-
-def register(app: typer.Typer) -> None:
-    """Add the command to the group `media`."""
-    app.command("receive")(receive)

@@ -52,7 +52,7 @@ def sign(
     if purpose not in ("manifests", "bundles"):
         raise InputError(f"--for {purpose}: not something that is signed here", hint="manifests or bundles")
     digests = _digests(file, signing.DIGEST_OF[purpose])
-    private = signing.load_private_key(str(key), _passphrase(passphrase_fd))
+    private = signing.load_private_key(str(key), passphrase_from(passphrase_fd))
     signature = signing.sign_document(private, purpose, digests)
     public = signing.public_key_of(private)
     target = out or f"{file}.sig"
@@ -92,7 +92,9 @@ def _digests(file: Path, algorithm: str) -> dict[str, str]:
         raise UnfinishedError(f"the file cannot be read: {error.strerror}", where=str(file)) from error
 
 
-def _passphrase(fd: int | None) -> Passphrase:
+def passphrase_from(fd: int | None) -> Passphrase:
+    """Asks for a passphrase: on the terminal, or from the descriptor that the user named."""
+
     def from_descriptor(_prompt: str) -> bytes:
         assert fd is not None  # noqa: S101  (bound by the caller's branch)
         try:
@@ -118,4 +120,4 @@ def _nobody() -> RefusedError:
     return RefusedError("the key needs a passphrase, and there is no terminal", hint="give it with --passphrase-fd N")
 
 
-__all__ = ["sign"]
+__all__ = ["passphrase_from", "sign"]

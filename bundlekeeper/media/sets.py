@@ -17,7 +17,7 @@ import hashlib
 import os
 import re
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
@@ -186,8 +186,11 @@ class Sets:
 
     # Receipts that came back
 
-    def keep_receipt(self, set_id: str, sha256: str, data: bytes, signature: bytes) -> bool:
-        """Keep a receipt that was read here; False where it was kept before."""
+    def keep_receipt(self, set_id: str, sha256: str, data: Iterable[bytes], signature: bytes) -> bool:
+        """Keep a receipt that was read here, piece by piece; False where it was kept before.
+
+        Raises what giving the pieces raises, too; nothing is kept then.
+        """
         if not re.fullmatch(r"[0-9a-f]{16}", set_id) or not re.fullmatch(r"[0-9a-f]{64}", sha256):
             raise InputError("a receipt has the id of a set and a SHA-256")
         name = f"{set_id}-{sha256[:16]}.json"
@@ -271,7 +274,7 @@ class Sets:
             self._write(path, SIGNATURE, signature)
             self._write(path, INDEX, index)  # last: who finds it finds its signature
 
-    def _write(self, path: tuple[str, ...], name: str, data: bytes) -> None:
+    def _write(self, path: tuple[str, ...], name: str, data: bytes | Iterable[bytes]) -> None:
         """Replace a file whole, durably: a temporary file beside it, fsync, rename, fsync of the folder."""
         where = str(self._store.root.joinpath(*path, name))
         temp = f"{_TEMP}{os.urandom(6).hex()}"
@@ -283,7 +286,8 @@ class Sets:
             fd = os.open(temp, flags, files.PRIVATE_FILE, dir_fd=home)
             try:
                 try:
-                    files.write_all(fd, data)
+                    for piece in (data,) if isinstance(data, bytes) else data:
+                        files.write_all(fd, piece)
                     os.fsync(fd)
                 finally:
                     os.close(fd)

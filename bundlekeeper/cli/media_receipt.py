@@ -1,0 +1,141 @@
+"""`bundlekeeper media receipt`: the answer of the receiving side, as a signed file or on paper, and reading it."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from bundlekeeper.cli import media_answers
+from bundlekeeper.cli.common import JsonOption, StoreOption, now, read_bounded, store_root
+from bundlekeeper.cli.opening import open_book, open_store
+from bundlekeeper.cli.person import says_who
+from bundlekeeper.cli.signing import passphrase_from
+from bundlekeeper.errors import InputError
+from bundlekeeper.model.findings import exit_status
+
+if TYPE_CHECKING:
+    from bundlekeeper.ledger.book import Book
+    from bundlekeeper.media.paper import Slip
+    from bundlekeeper.media.receipt import Receipt
+    from bundlekeeper.media.set_records import Received
+    from bundlekeeper.model.media import SetIndex
+    from bundlekeeper.store.layout import Store
+
+_PAPER_LIMIT = 64 * 1024  # bytes of typed lines
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """What is to be written: about which set, for which site, on whose word, with events after which number."""
+
+    set_id: str
+    site: str
+    says: str | None
+    after: int
+
+
+def receipt(
+    out: Annotated[
+        str, typer.Option("--out", "-o", metavar="FILE", help="Write the receipt (with --paper: an HTML page) here.")
+    ] = "",
+    key: Annotated[
+        Path | None, typer.Option("--key", metavar="FILE", help="Private key to sign with; on paper Ed25519 only.")
+    ] = None,
+    set_id: Annotated[str, typer.Option("--set", metavar="ID", help="Which set (default: the last that came).")] = "",
+    site: Annotated[str, typer.Option("--site", metavar="NAME", help="The site that answers.")] = "",
+    says: Annotated[str | None, typer.Option("--says", metavar="NAME", help="On whose word (default: you).")] = None,
+    after: Annotated[
+        int, typer.Option("--after", min=0, metavar="N", help="Only events after number N (default: all of them).")
+    ] = 0,
+    paper: Annotated[bool, typer.Option("--paper", help="A short code to print, type or scan.")] = False,
+    read: Annotated[str, typer.Option("--read", metavar="FILE|-", help="Read a receipt; - is a typed code.")] = "",
+    signature: Annotated[
+        Path | None, typer.Option("--signature", metavar="FILE", help="Its signature (default: FILE.sig).")
+    ] = None,
+    passphrase_fd: Annotated[
+        int | None, typer.Option("--passphrase-fd", min=0, metavar="N", help="Read the passphrase from here.")
+    ] = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Write what arrived of a set and what was done since, or read what another site wrote.
+
+    The file is signed and carries the ledger's events; the paper carries counts, and is signed with --key.
+    """
+    if read:
+        if out or paper or key:
+            raise InputError("--read reads a receipt, the others write one", hint="give one of them")
+        return _read(store_root(store), read, signature, json=json)
+    wanted = _Wanted(set_id, site, says, after)
+    with ExitStack() as stack:
+        opened = open_store(store_root(store), stack, write=True)
+        book = open_book(opened, stack, write=True)
+        received, index, made = _composed(opened, book, wanted)
+        if paper:
+            return _paper(made, index, out, key, passphrase_fd, json=json)
+        if not out or key is None:
+            raise InputError("a receipt needs --out FILE and --key KEY", hint="or --paper, for a code to type")
+        _write(opened, book, received, made, Path(out), key, passphrase_fd)
+    return media_answers.tell_written(out, made, json=json)
+
+
+def _composed(store: Store, book: Book, wanted: _Wanted) -> tuple[Received, SetIndex, Receipt]:
+    from bundlekeeper.media import answering
+
+    received, index = answering.chosen(store, wanted.set_id)
+    made = now()
+    site = answering.site_of(book, wanted.site, index, made)
+    by = says_who(wanted.says)
+    return (
+        received,
+        index,
+        answering.compose(store, book, received, index, made=made, site=site, by=by, after=wanted.after),
+    )
+
+
+def _write(
+    store: Store, book: Book, received: Received, made: Receipt, out: Path, key: Path, passphrase_fd: int | None
+) -> None:
+    from dataclasses import replace
+
+    from bundlekeeper.media import answering
+    from bundlekeeper.media.sets import Sets
+    from bundlekeeper.proof import signing
+
+    private = signing.load_private_key(str(key), passphrase_from(passphrase_fd))
+    answering.write(out, made, book, lambda sha512: signing.sign_document(private, "receipts", {"sha512": sha512}))
+    Sets(store).update(replace(received, receipts=(*received.receipts, (made.made, made.count))))
+
+
+def _paper(made: Receipt, index: SetIndex, out: str, key: Path | None, passphrase_fd: int | None, *, json: bool) -> int:
+    from bundlekeeper.media import paper_receipt
+    from bundlekeeper.proof import signing
+
+    sign = None
+    if key is not None:
+        sign = paper_receipt.sign_with(signing.load_private_key(str(key), passphrase_from(passphrase_fd)))
+    slip: Slip = paper_receipt.slip_of(made, index, sign)
+    return media_answers.tell_paper(slip, made.name, out, json=json)
+
+
+def _read(root: Path, name: str, signature: Path | None, *, json: bool) -> int:
+    from bundlekeeper.media import answering, paper_receipt
+
+    with ExitStack() as stack:
+        opened = open_store(root, stack, write=True)
+        if name == "-":
+            text = read_bounded("-", _PAPER_LIMIT, "the code").decode("utf-8", "replace")
+            if text.lstrip().startswith("{"):
+                raise InputError("this is a receipt's file, not a typed code", hint="give it as --read FILE")
+            typed = paper_receipt.read(opened, text, now=now())
+            media_answers.tell_typed(typed, json=json)
+            return exit_status(typed.findings)
+        book = open_book(opened, stack, write=True)
+        answer = answering.read(opened, book, Path(name), signature, now=now())
+        head = book.head()
+    media_answers.tell_read(answer, head, json=json)
+    return exit_status(answer.findings)

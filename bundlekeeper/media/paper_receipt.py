@@ -1,0 +1,153 @@
+"""A paper receipt made of a receipt, signed on wish, and read back where the set was made.
+
+Rules: without a signature a paper proves that it was copied rightly and nothing else, and that is said; a signature is
+verified under the same trust entries as a receipt's file; a paper brings no events into the ledger.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError, KeeperError, RefusedError
+from bundlekeeper.media import paper
+from bundlekeeper.media.paper import DomainCount, Slip
+from bundlekeeper.media.sets import Sets
+from bundlekeeper.model.findings import Finding, Level, finding
+from bundlekeeper.model.media import SetIndex, read_index
+from bundlekeeper.model.trust import NAMESPACES
+
+if TYPE_CHECKING:
+    from bundlekeeper.media.receipt import Receipt
+    from bundlekeeper.media.set_records import Sent
+    from bundlekeeper.store.layout import Store
+
+UNSIGNED = "it is not signed: the code proves that it was copied rightly, not who wrote it"
+
+
+@dataclass(frozen=True, slots=True)
+class PaperAnswer:
+    """What a paper said: `signed_by` is empty where it is not signed, `missing` the paths where they can be told."""
+
+    slip: Slip
+    signed_by: str
+    sent: Sent | None
+    missing: tuple[str, ...]
+    new: bool
+    findings: tuple[Finding, ...]
+
+
+def slip_of(receipt: Receipt, index: SetIndex, sign: Callable[[bytes], bytes] | None = None) -> Slip:
+    """The slip of a receipt; `sign` makes 64 bytes of Ed25519 signature over what is given."""
+    open_still = {each.path for each in receipt.missing}
+    missing = tuple(number for number, each in enumerate(index.files) if each.path in open_still)
+    rows = [s for s in receipt.standing if s.site == receipt.site]
+    slip = Slip(
+        set_id=receipt.set_id,
+        sequence=receipt.sequence,
+        index=receipt.index[:8],
+        made=receipt.made.replace(second=0, microsecond=0),
+        site=receipt.site,
+        files=len(index.files),
+        missing=missing,
+        missing_count=len(missing),
+        ledger_count=receipt.count,
+        head=receipt.head[:16],
+        domains=tuple(DomainCount(s.domain, s.parts, s.staged, s.differs) for s in rows),
+    )
+    if sign is None:
+        return slip
+    slip = replace(slip, signature=bytes(paper.SIGNATURE_BYTES))  # that it is signed is among the signed bytes
+    return replace(slip, signature=sign(paper.signed_bytes(slip)))
+
+
+def sign_with(private: object) -> Callable[[bytes], bytes]:
+    """A signer for `slip_of`. Raises InputError for any key but Ed25519: others' signatures are too long to type."""
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+    from bundlekeeper.proof import sshsig
+
+    if not isinstance(private, Ed25519PrivateKey):
+        raise InputError("only an Ed25519 key signs on paper", hint="its signature takes 103 characters, others 400")
+    key = private
+
+    def sign(data: bytes) -> bytes:
+        digest = hashlib.sha512(data).hexdigest()
+        return sshsig.parse(sshsig.sign(key, namespace=NAMESPACES["receipts"], digest=digest)).signature
+
+    return sign
+
+
+def read(store: Store, text: str, *, now: datetime) -> PaperAnswer:
+    """Read typed or scanned lines, verify the signature where there is one, and keep what they said.
+
+    Raises InputError naming every line that is wrong; RefusedError for a signature of nobody trusted for receipts.
+    """
+    slip = paper.read(text)
+    signed_by = _signer(store, slip, now) if slip.signature else ""
+    sets = Sets(store)
+    sent = next((each for each in sets.sent() if each.set_id == slip.set_id), None)
+    found: list[Finding] = []
+    if not signed_by:
+        found.append(finding("unsigned", slip.site, UNSIGNED, "ask by telephone, or for a signed one", Level.NOTE))
+    index = _index(sets, sent, slip, found)
+    missing: tuple[str, ...] = ()
+    if index is not None and slip.missing is not None:
+        missing = tuple(index.files[number].path for number in slip.missing)
+    found += [finding("missing", path, f"did not arrive at {slip.site}", "send it again") for path in missing]
+    if slip.missing_count and not missing:
+        says = f"{slip.missing_count} of {slip.files} files did not arrive; which ones cannot be told from here"
+        found.append(finding("missing", f"set {slip.set_id}", says, "ask for the receipt as a file"))
+    document = {"schema": "bundlekeeper.paper-receipt/1", "code": "".join(paper.lines_of(slip)), "signed_by": signed_by}
+    data = json.dumps(document, sort_keys=True).encode() + b"\n"
+    new = sets.keep_receipt(slip.set_id, hashlib.sha256(data).hexdigest(), [data], b"")
+    return PaperAnswer(slip, signed_by, sent, missing, new, tuple(found))
+
+
+def _index(sets: Sets, sent: Sent | None, slip: Slip, found: list[Finding]) -> SetIndex | None:
+    """The index that was sent, where the paper is about it; else a finding."""
+    kept = sets.sent_index(sent) if sent is not None else None
+    if sent is None or kept is None:
+        says = f"this store sent no set {slip.set_id}"
+        found.append(finding("not-checked", slip.site, says, "read it where the set was written"))
+        return None
+    index = read_index(kept[0])
+    if not hashlib.sha256(kept[0]).hexdigest().startswith(slip.index) or len(index.files) != slip.files:
+        says = "the paper is about a set with another index than the one that was sent under this id"
+        found.append(finding("altered", index.name, says, "ask the site which volumes they have"))
+        return None
+    return index
+
+
+def _signer(store: Store, slip: Slip, now: datetime) -> str:
+    """The name of the live entry, trusted for receipts, whose key signed. Raises RefusedError when there is none."""
+    from bundlekeeper.proof import sshsig
+    from bundlekeeper.proof.keys import ssh_blob
+    from bundlekeeper.proof.trust import key_of
+    from bundlekeeper.store import trust_files
+
+    digests = {"sha512": hashlib.sha512(paper.signed_bytes(slip)).hexdigest()}
+    for entry in trust_files.read_all(store.fd).entries:
+        days = (slip.made.date(), now.date())
+        early = entry.valid_from is not None and min(days) < entry.valid_from
+        late = entry.valid_until is not None and max(days) > entry.valid_until
+        fits = entry.form == "sshsig" and "receipts" in entry.purposes and entry.key_type == "ed25519"
+        if not fits or entry.dropped or early or late:
+            continue
+        try:
+            key = key_of(entry)
+            signature = sshsig.SshSignature(
+                ssh_blob(key.load()), NAMESPACES["receipts"], "sha512", "ssh-ed25519", slip.signature
+            )
+            sshsig.verify(signature, key=key, namespace=NAMESPACES["receipts"], digests=digests, name=entry.name)
+        except KeeperError:
+            continue
+        return entry.name
+    raise RefusedError(
+        "the paper is signed by nobody whom this store trusts for receipts",
+        hint="a paper cannot carry a key: bundlekeeper trust add NAME KEY.pub --form sshsig --for receipts",
+    )
