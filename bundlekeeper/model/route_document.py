@@ -235,7 +235,10 @@ class RouteDocument:
         kinds: dict[str, None] = {}
         for n, change in enumerate(self._get(raw, list, "changes", at=at)):
             here = (*at, "changes", n)
-            digests[self._get(change, str, "family", at=here)] = self._get(change, str, "sha256", at=here)
+            family, digest = self._get(change, str, "family", at=here), self._get(change, str, "sha256", at=here)
+            if digests.setdefault(family, digest) != digest:
+                where = f"{self._name}#{strict_json.pointer(here)}"
+                raise InputError(f"one step with two {shown(family)} bundles", where=where, hint="make the plan anew")
             rows = self._get(change, list, "servers", at=here)
             servers += [row for row in rows if isinstance(row, str)]
             parts = self._get(change, list, "parts", at=here)

@@ -232,7 +232,7 @@ def _step(step: StepPage) -> Iterator[str]:
     for window in step.windows:
         yield from _title(window.title, "-")
         yield from _put(window.says)
-        yield from window.gantt.split("\n")
+        yield from (visible(row) for row in window.gantt.split("\n"))
         yield from _put("~ assumed minutes: neither the manifest nor a measurement says them", "    ")
         for action in window.rows:
             yield from _action(action)
