@@ -68,16 +68,25 @@ SPLIT = (
 class World:
     """A store that holds some pieces, and the plan of a set of them."""
 
-    def __init__(self, base: Path, pieces: Sequence[Piece] = PIECES, volumes: int = 1) -> None:
+    def __init__(self, base: Path, pieces: Sequence[Piece] = PIECES, volumes: int = 1, *, taken: bool = False) -> None:
         self.base = base
         self.pieces = tuple(pieces)
         self.kit = Kit(base)
+        if not taken:
+            self._take()
+        self.plan = plan_of(self.kit.root, self.pieces, volumes)
+
+    @classmethod
+    def again(cls, base: Path, pieces: Sequence[Piece], volumes: int) -> World:
+        """The same world in another process."""
+        return cls(base, pieces, volumes, taken=True)
+
+    def _take(self) -> None:
         bundles = []
-        for each in pieces:
+        for each in self.pieces:
             self.kit.offer(each.name, each.data)
             bundles.append(self.kit.bundle(each.name, each.data, family=each.family, version=each.version))
         assert not self.kit.take(*bundles).findings
-        self.plan = plan_of(self.kit.root, self.pieces, volumes)
 
     def write(self, *targets: Path | str, **options: Any) -> Written:
         """Write the set to these targets (`DIR`, or `N=DIR`); `stop`, `progress` and Order's own options as named."""
@@ -157,14 +166,16 @@ def states(written: Written) -> dict[int, str]:
 class Counting:
     """A progress reporter that counts, and can do something at a given number of bytes."""
 
-    def __init__(self, at: int = -1, act: Any = None) -> None:
+    def __init__(self, at: int = -1, act: Any = None, begins: Mapping[str, Any] | None = None) -> None:
+        self._begins = dict(begins or {})
         self.titles: list[str] = []
         self.done_bytes: Mapping[str, int] | dict[str, int] = {}
         self._at, self._act = at, act
 
     def begin(self, title: str, total_bytes: int, files: int) -> None:
-        """Remember it."""
+        """Remember it, and do what was to be done first."""
         self.titles.append(title)
+        self._begins.pop(title, lambda: None)()
 
     def file(self, name: str) -> None:
         """Say nothing."""

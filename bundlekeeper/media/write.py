@@ -290,7 +290,7 @@ class _Write:
         for device, size in need.items():
             room = os.fstatvfs(places[device].place.fd)
             free = room.f_bavail * room.f_frsize
-            if size > free:
+            if size > free and room.f_blocks:  # some programs behind FUSE do not say how large the medium is
                 says = f"{human_bytes(size)} are to be written, {human_bytes(free)} are free"
                 short.append(finding("space-short", str(places[device].place.path), says))
         if short:
