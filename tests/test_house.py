@@ -30,7 +30,7 @@ LAYERS = {
 }
 PURE = {"model", "planning"}
 NOT_PURE = {"os", "pathlib", "sqlite3", "socket", "subprocess", "time", "shutil", "tempfile", "httpx", "rich", "typer"}
-HEAVY = {"pydantic", "httpx", "cryptography", "rich", "typer", "platformdirs"}
+HEAVY = {"pydantic", "httpx", "cryptography", "jinja2", "rich", "typer", "platformdirs"}
 
 
 def _folder(path: Path) -> str:
@@ -120,6 +120,12 @@ def test_only_one_folder_imports_httpx() -> None:
     """ "httpx, imported in one folder only" (ecosystem.md)"""
     users = {_folder(p) for p in SOURCES for module, _, _ in _imports(p) if module.split(".")[0] == "httpx"}
     assert users <= {"links"}
+
+
+def test_only_one_module_imports_jinja() -> None:
+    """Where autoescape is on, and every value is made visible."""
+    users = {p.name for p in SOURCES for module, _, _ in _imports(p) if module.split(".")[0] == "jinja2"}
+    assert users == {"pages.py"}
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))

@@ -11,8 +11,8 @@ from typing import Any
 from bundlekeeper.model.findings import finding
 from bundlekeeper.reports import runbook, site_page
 from bundlekeeper.reports.gantt import Bar, Span, lines
-from tests.conftest import Keeper
-from tests.test_cli_route import PLAN, WORDS, harbour
+from tests.conftest import Keeper, World
+from tests.test_cli_route import HARBOUR, PLAN, WORDS, harbour
 
 __all__ = ["harbour"]
 
@@ -101,6 +101,8 @@ def test_a_run_book_of_a_plan_that_breaks_a_rule_is_refused_and_nothing_is_writt
     none = harbour("report", "--runbook", "holm-a", "--to", "5.4", "--out", tmp_path / "none.html")
     assert (none.status, (tmp_path / "none.html").exists()) == (1, False)
     assert "no allowed way was found" in none.err
+    none = harbour("report", "--runbook", "holm-a", "--to", "5.4", "--out", tmp_path / "none.html", "--json")
+    assert (none.status, none.json["written"], none.json["nearest"]) == (1, None, "6.0")
 
 
 def test_a_site_is_shown_slot_by_slot_now_and_then(harbour: Keeper, tmp_path: Path) -> None:
@@ -120,10 +122,20 @@ def test_a_site_is_shown_slot_by_slot_now_and_then(harbour: Keeper, tmp_path: Pa
     assert (wrong.status, "did you mean --site holm" in wrong.err) == (2, True)
 
 
-def test_what_is_withdrawn_is_flagged_in_words(harbour: Keeper, tmp_path: Path) -> None:
-    page = harbour("report", "--site", "skerry", "--out", "-")
-    assert page.status == 0
-    assert "not known what it runs" in page.out or "0 of which it is not known what they run" in page.out
+def test_what_is_withdrawn_is_flagged_in_words(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """ "Where is a *withdrawn* one still running?" (trade.md): on the picture, too"""
+    text = world.manifest.read_text("utf-8")
+    at = text.index("marram-infrastructure-5.4.10.fwb")
+    old = 'standing = "superseded"'
+    text = text[:at] + text[at:].replace(old, 'standing = "withdrawn"\nwhy = "notice 7"', 1)
+    world.manifest.write_text(text, encoding="utf-8")
+    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 1
+    assert keeper("inventory", "load", HARBOUR).status == 0
+    done = keeper("report", "--site", "skerry", "--out", tmp_path / "s.html", "--json")
+    number = done.json["counts"]["withdrawn"]
+    assert number > 5
+    page = safe_page((tmp_path / "s.html").read_text("utf-8"))
+    assert page.text.count("! withdrawn: infrastructure 5.4.10") == number
 
 
 def test_wrong_words_are_told_with_what_is_meant(keeper: Keeper) -> None:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from bundlekeeper.cli.route_inputs import Inputs
     from bundlekeeper.cli.route_plan import Options
     from bundlekeeper.planning.fleet import Fleet
+    from bundlekeeper.planning.route_types import NoRoute
 
 RunbookOption = Annotated[bool, typer.Option("--runbook", help="What to do in the windows of a route, printable.")]
 RouteFileOption = Annotated[
@@ -71,11 +72,13 @@ def report(
         raise InputError("--on is about a site's picture", hint="a run-book is made from what is known now")
     if route is None and (domain is None or not to):
         raise InputError("name a domain and a release, or a route", hint="--runbook DOMAIN --to RELEASE")
+    from bundlekeeper.cli.report_runbook import Material
+
     given = read_inputs(store_root(store), manifest, inventory, signature)
     options = route_plan.options_of(window, per_cluster)
     found = _of_route(given, domain or "", to, options) if route is None else _of_file(given, route, domain, to, window)
-    if found is None:
-        return 1
+    if not isinstance(found, Material):
+        return _no_way(given, found, json=json)
     from bundlekeeper.cli.report_runbook import runbook as made
     from bundlekeeper.reports.runbook import html, text
 
@@ -108,18 +111,28 @@ def _tell(written: dict[str, str], findings: Any, data: dict[str, Any], *, json:
     return exit_status(findings)
 
 
-def _of_route(given: Inputs, domain: str, release: str, options: Options) -> Material | None:
-    """The plan that is found now; None, after saying why, where there is no way."""
+def _no_way(given: Inputs, found: NoRoute, *, json: bool) -> int:
+    """Say why there is nothing to be written."""
+    findings = (*given.findings, *found.findings)
+    if json:
+        data = {"domain": found.domain, "release": found.release, **given.about()}
+        output.envelope("report", findings, {**data, "nearest": found.nearest, "written": None})
+    else:
+        output.findings_aside(findings)
+        output.aside(f"error: {found.domain} to {found.release}: no allowed way was found, so there is no run-book")
+        output.aside(f"hint: the nearest release that can be reached: {found.nearest or 'none'}")
+    return exit_status(findings)
+
+
+def _of_route(given: Inputs, domain: str, release: str, options: Options) -> Material | NoRoute:
+    """The plan that is found now, or why there is no way."""
     from bundlekeeper.cli.route_plan import Planned
     from bundlekeeper.planning.fleet import Fleet
 
     fleet = Fleet(given.manifest, given.inventory)
     found = route_plan.find(given, fleet, domain, release, options, now())
     if not isinstance(found, Planned):
-        output.findings_aside(found.findings)
-        output.aside(f"error: {domain} to {release}: no allowed way was found, so there is no run-book")
-        output.aside(f"hint: the nearest release that can be reached: {found.nearest or 'none'}")
-        return None
+        return found
     checked = (
         "Every state between obeys every jump and beside rule of the manifest: that was looked at for this route.",
         *_CHECKED,
