@@ -13,7 +13,7 @@ import base64
 import hashlib
 import json
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -28,6 +28,7 @@ from bundlekeeper.model.inventory import MAX_BYTES
 SCHEMA = "bundlekeeper.ledger-exchange/1"
 MAX_LINE_BYTES = MAX_BYTES * 2  # a line holds one event, or one inventory as base64 of compressed text
 MAX_EVENTS = 20_000_000
+MAX_TOTAL_BYTES = 8 * 1024**3  # of one file, which is read into memory; MAX_EVENTS of them take about as much
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +66,12 @@ def export(book: Book, after: int = 0) -> Iterator[bytes]:
         text = book.document(digest)
         if text is not None:
             yield _line({"document": base64.b64encode(zlib.compress(text.encode(), 6)).decode()})
-    yield _line({"end": head.digest, "count": head.count})
+    yield end_line(head.digest, head.count)
+
+
+def end_line(head: str, count: int) -> bytes:
+    """The last line of an exchange file whose events end at this head after so many events."""
+    return _line({"end": head, "count": count})
 
 
 def merge(book: Book, lines: Iterable[bytes], learned: datetime, where: str = "") -> Merged:
@@ -96,6 +102,22 @@ def _line(found: dict[str, object]) -> bytes:
     return json.dumps(found, sort_keys=True, separators=(",", ":")).encode() + b"\n"
 
 
+class _Packed(Mapping[str, str]):
+    """Texts by their SHA-256, kept packed: only the one that is asked for is unpacked, however many there are."""
+
+    def __init__(self, packed: dict[str, bytes]) -> None:
+        self.packed = packed
+
+    def __getitem__(self, digest: str) -> str:
+        return zlib.decompress(self.packed[digest]).decode()
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.packed)
+
+    def __len__(self) -> int:
+        return len(self.packed)
+
+
 @dataclass(slots=True)
 class _Carried:
     """A whole file, its events still text; each is read, and the end compared, while they are recorded."""
@@ -107,7 +129,7 @@ class _Carried:
     head: chain.Head
     lines: list[bytes] = field(default_factory=list)
     ids: list[bytes] = field(default_factory=list)
-    documents: dict[str, str] = field(default_factory=dict)
+    documents: _Packed = field(default_factory=lambda: _Packed({}))
 
     def events(self) -> Iterator[Event]:
         """The events one after the other, and the end held against them. Raises InputError with the line."""
@@ -144,11 +166,15 @@ def _read(lines: Iterable[bytes], where: str) -> _Carried:
     rows = iter(lines)
     with _placed(where, 1):
         carried = _header(next(rows, b""), where)
+    total = 0
     for number, line in enumerate(rows, 2):
         with _placed(where, number):
+            total += len(line)
+            if total > MAX_TOTAL_BYTES:
+                raise InputError(f"more than {MAX_TOTAL_BYTES} bytes", hint="export a part: ledger export --after N")
             if line.startswith(b'{"document":'):
-                text = _document(line)
-                carried.documents[hashlib.sha256(text.encode()).hexdigest()] = text
+                digest, packed = _document(line)
+                carried.documents.packed[digest] = packed
             elif line.startswith(b'{"count":'):
                 _end(carried, line)
                 if next(rows, None) is not None:
@@ -184,15 +210,17 @@ def _end(carried: _Carried, line: bytes) -> None:
     carried.head = chain.Head(carried.book, count, _hex(found["end"], 32).hex())
 
 
-def _document(line: bytes) -> str:
+def _document(line: bytes) -> tuple[str, bytes]:
+    """The SHA-256 of a carried text, and the text packed."""
     found = strict_json.loads(line)
     try:
-        packed = found["document"]  # type: ignore[index]  # anything else is caught
+        packed = base64.b64decode(found["document"], validate=True)  # type: ignore[index]  # anything else is caught
         unpacking = zlib.decompressobj()
-        data = unpacking.decompress(base64.b64decode(packed, validate=True), MAX_BYTES * 2)
+        data = unpacking.decompress(packed, MAX_BYTES * 2)
         if not unpacking.eof:
             raise InputError("a document larger than an inventory can be")
-        return data.decode()
+        data.decode()
+        return hashlib.sha256(data).hexdigest(), packed
     except (TypeError, KeyError, ValueError, zlib.error) as e:
         raise InputError("a document that cannot be unpacked") from e
 

@@ -169,7 +169,7 @@ def _exported(book: Book, receipt: Receipt) -> Iterator[bytes]:
     line = b""
     for line in exchange.export(book, receipt.after):
         yield line
-    if receipt.head.encode() not in line:
+    if line != exchange.end_line(receipt.head, receipt.count):
         raise UnfinishedError("something was recorded while the receipt was written", hint="run the command again")
 
 
@@ -236,10 +236,7 @@ def _read_open(store: Store, book: Book, fd: int, path: Path, beside: Path, now:
     signer = vouch.insist(store, digest.hexes, signed, purpose="receipts", made=receipt.made, now=now, where=where)
     merged = None
     if receipt.events:
-        merged = exchange.merge(book, _events(fd, where, digest.sha256), now, where=where)
-        theirs = merged.theirs
-        if (theirs.book, theirs.count, theirs.digest) != (receipt.book, receipt.count, receipt.head):
-            raise InputError("the events do not end at the head that the receipt states", where=where)
+        merged = exchange.merge(book, _events(fd, where, digest.sha256, receipt), now, where=where)
     sets = Sets(store)
     new = sets.keep_receipt(receipt.set_id, digest.sha256, _pieces(fd, digest.sha256, where), signed)
     sent = next((each for each in sets.sent() if each.set_id == receipt.set_id), None)
@@ -284,14 +281,21 @@ def _lines(fd: int, where: str, limit: int) -> Iterator[bytes]:
             yield line
 
 
-def _events(fd: int, where: str, sha256: str) -> Iterator[bytes]:
-    """The lines after the header; raises at their end when the file is not the one that was verified."""
+def _events(fd: int, where: str, sha256: str, receipt: Receipt) -> Iterator[bytes]:
+    """The lines after the header; raises at their end, before anything is merged, when the file is not the one that was
+    verified or the header speaks of other events."""
     digest = hashlib.sha256()
     lines = _lines(fd, where, max(MAX_HEADER_BYTES, exchange.MAX_LINE_BYTES))
     digest.update(next(lines, b""))
+    first = line = next(lines, b"")
+    digest.update(first)
+    yield first
     for line in lines:
         digest.update(line)
         yield line
+    ends = exchange.end_line(receipt.head, receipt.count)
+    if line != ends or f'"{receipt.book}"'.encode() not in first:
+        raise InputError("the events do not end at the head that the receipt states; nothing was merged", where=where)
     if digest.hexdigest() != sha256:
         raise InputError("the receipt changed while it was read; nothing was merged", where=where, hint="read it again")
 
