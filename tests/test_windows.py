@@ -167,6 +167,22 @@ def test_the_order_going_down() -> None:
     assert not [a for w in times.windows for a in w.actions if a.kind == "model-table"]
 
 
+def test_after_a_swap_the_other_half_leads() -> None:
+    """A half that leads is never restarted before the lead is swapped, in the second step neither."""
+    _, times = planned(whole_domain("5.4.10"))
+    own = [w for w in times.windows if any(a.verb == "swap-lead" for a in w.actions)]
+    leads = "leading"
+    for window in own:
+        rows = [a for a in window.actions if a.kind == "fabric-switch" and a.verb in ("activate", "swap-lead")]
+        follows = "following" if leads == "leading" else "leading"
+        assert [(a.verb, a.half) for a in rows] == [("activate", follows), ("swap-lead", leads), ("activate", leads)]
+        assert first(window.actions, "write", "domain-manager").half == leads
+        leads = follows
+    assert "since step 1" in first(own[1].actions, "activate", "fabric-switch").note
+    fleet, found = _downward()  # there the manager comes after the swap
+    assert first(schedule(fleet, found).windows[-1].actions, "write", "domain-manager").half == "following"
+
+
 def test_inside_a_server() -> None:
     """ "workload moved off first; inside a server: management controller, BIOS, then the rest ... After each: the
     host's path count equals the count from before." (common practice, trade.md)

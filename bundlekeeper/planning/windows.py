@@ -17,7 +17,7 @@ from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.planning.book import INFRASTRUCTURE
 from bundlekeeper.planning.fleet import Fleet
 from bundlekeeper.planning.route_types import Route
-from bundlekeeper.planning.windows_actions import Draft, infrastructure
+from bundlekeeper.planning.windows_actions import Draft, Lead, infrastructure
 from bundlekeeper.planning.windows_schedule import Load, Piece, Placed, lower_bound, minutes_of, pack, rounds
 from bundlekeeper.planning.windows_servers import clusters_of, servers
 from bundlekeeper.planning.windows_types import VERBS, Action, Timeline, Window
@@ -77,10 +77,11 @@ def _drafts(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:
     standing = fleet.standing(route.domain)
     rows = []
     edited: set[str] = set()
+    lead = Lead()
     for step in route.steps:
         draft = Draft(route.domain)
         if step.what == INFRASTRUCTURE:
-            infrastructure(fleet, standing, step, draft)
+            lead = infrastructure(fleet, standing, step, draft, lead)
         else:
             edited |= servers(fleet, standing, step, per_cluster, draft, edited)
         rows.append(draft)

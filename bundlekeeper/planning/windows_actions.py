@@ -5,6 +5,7 @@ following level), all staging, which has no effect yet, then side by side: the f
 switch, every path back and verified, the lead swapped, the leading half likewise; going down the settings first and
 the manager last. A side is one piece, so that no half of a pair restarts before the other half's side is back. A part
 whose pair or half is not known may be the other half of any, so that it is activated when nothing else is, and told.
+Once the lead is swapped the half that the inventory calls following leads, in later steps too, until the next swap.
 """
 
 from __future__ import annotations
@@ -123,8 +124,35 @@ def preconditions(domain: str, *, hosts: bool, down: str) -> Piece:
     return Piece(f"preconditions of {domain}", tuple(in_turn(actions)))
 
 
-def infrastructure(fleet: Fleet, standing: Standing, step: Step, draft: Draft) -> None:
-    """Add the pieces of a step that changes the infrastructure."""
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """Which halves lead: as the inventory says where `since` is 0, the others since that step swapped the lead."""
+
+    since: int = 0
+
+    @property
+    def leading(self) -> str:
+        """What the inventory calls the half that leads now."""
+        return FOLLOWING if self.since else LEADING
+
+    @property
+    def following(self) -> str:
+        """What the inventory calls the half that follows now."""
+        return LEADING if self.since else FOLLOWING
+
+    def swapped(self, step: int) -> Lead:
+        """After a swap in that step."""
+        return Lead(0 if self.since else step)
+
+    def note(self, half: str | None) -> str:
+        """For people, where a half is not what the inventory calls it; empty else."""
+        if not self.since or half is None:
+            return ""
+        return f"{'leads' if half == self.leading else 'follows'} since step {self.since} swapped the lead"
+
+
+def infrastructure(fleet: Fleet, standing: Standing, step: Step, draft: Draft, lead: Lead) -> Lead:
+    """Add the pieces of a step that changes the infrastructure; the answer is which halves lead after it."""
     ones = tuple(_ones(fleet, standing, step))
     tables = [o for o in ones if o.change.kind == MODEL_TABLE]
     managers = [o for o in ones if o.change.kind == MANAGER]
@@ -138,11 +166,12 @@ def infrastructure(fleet: Fleet, standing: Standing, step: Step, draft: Draft) -
     if tables:
         ready = [draft.add(_written(one, ready)) for one in tables]
     if step.is_down:
-        last = _sides(standing, rest, draft, ready)
-        _managers(standing, managers, draft, last)
+        last, lead = _sides(standing, rest, draft, ready, lead, step.number)
+        _managers(standing, managers, draft, last, lead)
     else:
-        ready = _managers(standing, managers, draft, ready)
-        _sides(standing, rest, draft, ready)
+        ready = _managers(standing, managers, draft, ready, lead)
+        _, lead = _sides(standing, rest, draft, ready, lead, step.number)
+    return lead
 
 
 def _ones(fleet: Fleet, standing: Standing, step: Step) -> Iterator[One]:
@@ -163,7 +192,9 @@ def _written(one: One, after: Sequence[int]) -> Piece:
     return Piece(one.name, tuple(in_turn([*steps, *_checked([one])])), tuple(after))
 
 
-def _managers(standing: Standing, managers: Sequence[One], draft: Draft, after: list[int]) -> list[int]:
+def _managers(
+    standing: Standing, managers: Sequence[One], draft: Draft, after: list[int], lead: Lead
+) -> list[int]:  # fmt: skip
     """The managers, pair by pair; what comes after them waits for the places that are returned."""
     groups: dict[str, list[One]] = {}
     for one in managers:
@@ -173,13 +204,13 @@ def _managers(standing: Standing, managers: Sequence[One], draft: Draft, after: 
         says = "which half leads is not known: write on the leading half, which brings the following half level"
         draft.tell(_unsure(unsure, says))
     for name, ones in groups.items():
-        ones.sort(key=lambda o: (o.part.half != LEADING, o.key))
+        ones.sort(key=lambda o: (o.part.half != lead.leading, o.key))
         if all(o.facts.method == "overwrite" for o in ones):
-            piece = _manager(ones, known=not any(o in unsure for o in ones))
+            piece = _manager(ones, lead, known=not any(o in unsure for o in ones))
             after = [draft.add(replace(piece, after=tuple(after), locks=("manager",)))]
             continue
         for one in reversed(ones):  # the following half first
-            swap = _swap([one]) if one.part.pair and one.part.half != FOLLOWING else []
+            swap = _swap([one], lead) if one.part.pair and one.part.half != lead.following else []
             steps = [one.stage(), *swap, one.take(), _answering(name, one), *_checked([one])]
             actions = in_turn(a for a in steps if a.verb != "stage" or one.is_staged)
             after = [draft.add(Piece(one.name, tuple(actions), tuple(after), ("manager",)))]
@@ -190,13 +221,13 @@ def _answering(name: str, one: One) -> Action:
     return replace(one.does("wait-for-manager", WAIT_MINUTES), subject=f"{MANAGER} {name}", version="", half="")
 
 
-def _manager(ones: Sequence[One], *, known: bool) -> Piece:
+def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> Piece:
     """One manager: written on the leading half, which then brings the following half level."""
-    note = "" if known else "on the half that leads: which one that is is not known"
     actions = []
     for n, one in enumerate(ones):
         takes = one.take()
-        level = n > 0 or one.part.half == FOLLOWING
+        level = n > 0 or (known and one.part.half == lead.following)
+        note = lead.note(one.part.half) if known else "on the half that leads: which one that is is not known"
         actions.append(replace(takes, verb="level" if level else "write", note=note))
     name = ones[0].part.pair or ones[0].key
     return Piece(f"{MANAGER} {name}", tuple(in_turn([*actions, _answering(name, ones[0]), *_checked(ones)])))
@@ -215,23 +246,27 @@ def side(standing: Standing, part: Component) -> str | None:
     return part.half if len(halves) <= 2 and halves.count(part.half) == 1 and None not in halves else None
 
 
-def _sides(standing: Standing, ones: Sequence[One], draft: Draft, ready: list[int]) -> list[int]:
+def _sides(
+    standing: Standing, ones: Sequence[One], draft: Draft, ready: list[int], lead: Lead, step: int
+) -> tuple[list[int], Lead]:  # fmt: skip
     """Stage everything, then the following side, the leading side, and each part of which the side is not known."""
     staged = {o.key: draft.add(Piece(o.name, (o.stage(),), tuple(ready))) for o in ones if o.is_staged}
     of = {one.key: side(standing, one.part) for one in ones}
-    last = ready
-    for half in (FOLLOWING, LEADING):
+    last, now = ready, lead
+    for half in (lead.following, lead.leading):
         if rows := [o for o in ones if of[o.key] == half]:
-            swap = _swap([o for o in rows if o.change.kind == SWITCH]) if half == LEADING else []
-            last = [draft.add(_restarted(f"the {half} side of {draft.domain}", rows, swap, last, staged))]
+            swap = _swap([o for o in rows if o.change.kind == SWITCH], lead) if half == lead.leading else []
+            now = lead.swapped(step) if swap else lead
+            name = f"the {half} side of {draft.domain}"
+            last = [draft.add(_restarted(name, rows, swap, last, staged, lead.note(half)))]
     for one in sorted((o for o in ones if not of[o.key]), key=lambda o: (o.change.kind, o.key)):
-        swap = _swap([one]) if one.change.kind == SWITCH and of[one.key] is None else []
+        swap = _swap([one], lead) if one.change.kind == SWITCH and of[one.key] is None else []
         last = [draft.add(_restarted(one.name, [one], swap, last, staged))]
     unsure = [o for o in ones if of[o.key] is None and o.facts.down != NOTHING]
     if unsure:
         says = "of which pair it is which half is not known, so it is activated alone: any like part may be its other"
         draft.tell(_unsure(unsure, says))
-    return last
+    return last, now
 
 
 def _unsure(ones: Sequence[One], says: str) -> Finding:
@@ -239,21 +274,26 @@ def _unsure(ones: Sequence[One], says: str) -> Finding:
     return finding("not-checked", some([o.name for o in ones]), says, hint, level=Level.WARNING)
 
 
-def _swap(switches: Sequence[One]) -> list[Action]:
+def _swap(switches: Sequence[One], lead: Lead) -> list[Action]:
     """Swapping the lead of each pair before the half that leads restarts."""
     rows = []
     for one in switches:
-        note = "" if one.part.half == LEADING else "if it leads: that is not known"
+        note = lead.note(one.part.half) if one.part.half == lead.leading else "if it leads: that is not known"
         rows.append(replace(one.does("swap-lead", SWAP_MINUTES, note=note), version=""))
     return rows
 
 
 def _restarted(
-    subject: str, ones: Sequence[One], swap: Sequence[Action], after: Sequence[int], staged: dict[str, int]
-) -> Piece:  # fmt: skip
+    subject: str,
+    ones: Sequence[One],
+    swap: Sequence[Action],
+    after: Sequence[int],
+    staged: dict[str, int],
+    note: str = "",
+) -> Piece:
     """Parts of one side that restart together, until every path is back and all is verified."""
     actions = list(at_once(swap, 0))
-    actions += at_once([o.take() for o in ones], end(actions))
+    actions += at_once([replace(o.take(), note=note) for o in ones], end(actions))
     halves = {o.part.half for o in ones}
     half = (halves.pop() or "") if len(halves) == 1 else ""
     waiting = Action("wait-for-paths", subject, "", "", WAIT_MINUTES, assumed=True, half=half)

@@ -71,16 +71,18 @@ def lower_bound(pieces: Sequence[Piece], length: int | None, per_cluster: int) -
     """Minutes that no windows can beat: what is done alone, and the longest of four of the rest.
 
     They are the longest chain of pieces that must follow each other; for each lock all that need it; for each cluster
-    its work shared out evenly (McNaughton 1959, from memory); and the pieces longer than half a window, of which one
-    window holds one for each that may be worked on at once, so that each group's longest counts (as in bin packing).
+    its work shared out evenly (McNaughton 1959, from memory), or the shortest pieces that some hand must take; and the
+    pieces longer than half a window, of which one window holds one for each that may be worked on at once, so that each
+    group's longest counts (as in bin packing).
     What must come before the first and after the last of those that share a lock or cluster comes on top.
     """
     alone = sum(p.minutes for p in pieces if p.alone)
     tails, heads = _tails(pieces, count_alone=False), _heads(pieces)
     bounds = [0, *tails]
     for rows, hands in _resources(pieces, per_cluster):
-        minutes = [pieces[i].minutes for i, number in rows for _ in range(number)]
-        work = max(max(minutes), -(-sum(minutes) // hands))
+        minutes = sorted(pieces[i].minutes for i, number in rows for _ in range(number))
+        fullest = -(-len(minutes) // hands)  # some hand has at least so many
+        work = max(minutes[-1], -(-sum(minutes) // hands), sum(minutes[:fullest]))
         if length is not None:
             big = sorted((m for m in minutes if 2 * m > length), reverse=True)
             work = max(work, sum(big[::hands]))

@@ -17,7 +17,7 @@ NOTHING = "nothing"
 #: What is done, for people (trade.md's words).
 VERBS: dict[str, str] = {
     "check-backup": "back up the configuration and read the backup back",
-    "check-pairs": "see that every pair is healthy",
+    "check-pairs": "see that every pair is healthy, and which half leads",
     "check-faults": "see that no critical fault is open",
     "check-paths": "see that every path is redundant",
     "note-paths": "note each host's own path count and its driver level",
