@@ -13,6 +13,7 @@ import heapq
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from bundlekeeper.planning.route_estimate import Estimate
 from bundlekeeper.planning.route_modes import Guard, TooMany, merged, passes
 from bundlekeeper.planning.route_pairs import bits
 from bundlekeeper.planning.route_reach import Sets, at_end
@@ -61,11 +62,13 @@ class Best:
 
     def __init__(self, t: Tables, guard: Guard, windows: int, allowance: Allowance) -> None:
         self.t, self.guard, self.windows, self.allowance = t, guard, windows, allowance
+        self.estimate = Estimate(t)
+        self._widths = [len(rows) for rows in t.moves]
         self._gained: dict[tuple[int, int, int, int], Gains] = {}
 
     def is_possible(self) -> bool:
         """True where some way of so many windows is allowed, as far as the guard follows. Raises TooMany."""
-        seen: dict[tuple[int, int], list[Sets]] = {}
+        seen: dict[tuple[int, int], list[int]] = {}
         todo: list[tuple[int, int, Sets]] = [(self.windows, 0, (1,) * self.t.number)]
         while todo:
             left, own, sets = todo.pop()
@@ -76,11 +79,19 @@ class Best:
                 continue
             for end, after in self._next_sets(left, own, sets):
                 rows = seen.setdefault((left, end), [])
-                if any(all(n & ~k == 0 for n, k in zip(after, known, strict=True)) for known in rows):
+                joined = self._joined(after)
+                if any(not joined & ~known for known in rows):
                     continue
-                rows.append(after)
+                rows.append(joined)
                 todo.append((left - 1, end, after))
         return False
+
+    def _joined(self, sets: Sets) -> int:
+        """All sets as one, so that one is within another where no bit is left over."""
+        found = 0
+        for which, width in zip(sets, self._widths, strict=True):
+            found = found << width | which
+        return found
 
     def _next_sets(self, left: int, own: int, sets: Sets) -> Iterator[tuple[int, Sets]]:
         t = self.t
@@ -168,7 +179,8 @@ class Best:
                     continue
                 rows.append(after)
                 count += 1
-                heapq.heappush(heap, (self._estimate(after), after.left, count, after))
+                least = after.own_cost + self.estimate.rest(after.left, after.own, after.costs)
+                heapq.heappush(heap, (least, after.left, count, after))
         return None
 
     def _ended(self, node: _Node) -> bool:
@@ -178,13 +190,6 @@ class Best:
             return False
         node.costs = tuple({c: row[c] for c in bits(w)} for row, w in zip(node.costs, ends, strict=True))
         return True
-
-    def _estimate(self, node: _Node) -> int:
-        total = node.own_cost + self.t.cheap_own[node.own]
-        for i, row in enumerate(node.costs):
-            cheap = self.t.cheap[i]
-            total += min(cost + cheap[c] for c, cost in row.items())
-        return total
 
     def _onward(self, node: _Node) -> Iterator[_Node]:
         sets = tuple(sum(1 << c for c in row) for row in node.costs)

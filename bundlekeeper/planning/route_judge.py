@@ -7,13 +7,14 @@ tell apart; a fact that is not known is a blocker too, and so is what trade.md's
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable
+from collections.abc import Hashable
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
 from bundlekeeper.planning.book import Offer
 from bundlekeeper.planning.rules import Answer, JumpAnswer, Rules, Seen, selects
+from bundlekeeper.planning.standing import At
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest import Beside, Jump, What
@@ -71,6 +72,11 @@ class Judge:
         self.scopes = frozenset(self._of_scope)
         self._jump_ranges = sorted({text for rule in rules.jumps for text in (rule.to, rule.from_)})
         self._signature = cache(self._signed)
+        self._asked = cache(self._asked_of)
+        self._image_jump = cache(self._image_way)
+        self._bundle_jump = cache(self._bundle_way)
+        self._meant = cache(self._meant_by)
+        self._in = cache(self._is_in)
 
     def blocker(self, sort: str, source: str, says: str) -> int:
         """The bit of a blocker; the same for the same words."""
@@ -88,24 +94,29 @@ class Judge:
         scale = self.rules.book.scale(kind)
         return tuple(scale.holds(text, version) for text in self._jump_ranges)
 
+    def _asked_of(self, family: str | None, kind: str, model: str | None) -> Hashable:
+        """What jump rules can tell of such parts."""
+        part = Seen(family, kind, model, None, At((), certain=False))
+        return kind, model is None, tuple(selects(rule.what, part) for rule in self.rules.jumps)
+
+    def _image_way(self, kind: str, start: str | None, end: str) -> Hashable:
+        """What jump rules can tell of two image versions."""
+        way = start and self.rules.book.scale(kind).compare(start, end)
+        return start and self._signature(kind, start), way, self._signature(kind, end)
+
+    def _bundle_way(self, at: At, end: str) -> Hashable:
+        """What jump rules can tell of the bundles that something is at, and of another one."""
+        compare = self.rules.book.scale(None).compare
+        rows = tuple(tuple((self._signature(None, v), compare(v, end)) for v in reading) for reading in at.readings)
+        return self._signature(None, end), rows, at.certain
+
     def jump(self, part: Seen, offer: Offer) -> JumpAnswer:
         """`Rules.jump`, asked once for versions that no jump rule tells apart and that lie the same way."""
         image, bundle = offer.image.version, offer.bundle.version
-        book = self.rules.book
-        scale, scale_of_bundles = book.scale(part.kind), book.scale(None)
         key = (
-            tuple(selects(rule.what, part) for rule in self.rules.jumps),
-            part.model is None,
-            part.kind,
-            part.image and self._signature(part.kind, part.image),
-            part.image and scale.compare(part.image, image),
-            self._signature(part.kind, image),
-            self._signature(None, bundle),
-            tuple(
-                tuple((self._signature(None, v), scale_of_bundles.compare(v, bundle)) for v in reading)
-                for reading in part.at.readings
-            ),
-            part.at.certain,
+            self._asked(part.family, part.kind, part.model),
+            self._image_jump(part.kind, part.image, image),
+            self._bundle_jump(part.at, bundle),
         )
         found = self._jumps.get(key)
         if found is None:
@@ -160,18 +171,37 @@ class Judge:
             return self.beside_rule(rule, need)
         return self.blocker("fact", rule.source, f"whether {_named(rule.when)} stands beside {_named(need)}")
 
+    def _meant_by(
+        self, scope: str, family: str | None, kind: str, model: str | None
+    ) -> list[tuple[int, bool | None, bool | None]]:
+        """The needs that speak about such parts: its place, whether the condition does, and whether the need does."""
+        part = Seen(family, kind, model, None, At((), certain=False))
+        rows = ((n, *self._pairs[n]) for n in self._of_scope.get(scope, ()))
+        marks = [(n, selects(rule.when, part), selects(need, part)) for n, rule, need in rows]
+        return [mark for mark in marks if mark[1:] != (False, False)]
+
+    def _is_in(self, n: int, wanted: bool, image: str | None, at: At) -> bool | None:
+        """`Rules.within` of a need, or of its rule's condition, for a version."""
+        rule, need = self._pairs[n]
+        return self.rules.within(need if wanted else rule.when, Seen(None, "", None, image, at), wanted=wanted)
+
     def row(self, part: Seen, scope: str) -> Row:
         """Which needs of the rules of that scope the part meets the condition of, and falls short of."""
         key = (part, scope)
         if key not in self._rows:
-            row = Row()
-            for n in self._of_scope.get(scope, ()):
-                rule, need = self._pairs[n]
-                when = _both(selects(rule.when, part), self.rules.within(rule.when, part, wanted=False))
-                met = self.rules.within(need, part, wanted=True)
-                short = _both(selects(need, part), None if met is None else not met)
+            when = short = maybe_when = maybe_short = 0
+            for n, is_meant, is_needed in self._meant(scope, part.family, part.kind, part.model):
                 bit = 1 << n
-                row |= Row(bit * (when is True), bit * (short is True), bit * (when is None), bit * (short is None))
+                if is_meant is not False:
+                    found = _both(is_meant, self._in(n, False, part.image, part.at))
+                    when |= bit * (found is True)
+                    maybe_when |= bit * (found is None)
+                if is_needed is not False:
+                    met = self._in(n, True, part.image, part.at)
+                    found = _both(is_needed, None if met is None else not met)
+                    short |= bit * (found is True)
+                    maybe_short |= bit * (found is None)
+            row = Row(when, short, maybe_when, maybe_short)
             self._rows[key] = row
         return self._rows[key]
 
@@ -191,18 +221,18 @@ class Judge:
     def beside(self, a: dict[Place, Row], b: dict[Place, Row], *, inside: bool = False) -> int:
         """The blockers of two things that stand at those places; `inside` one server also by the rules of its scope."""
         mask = 0
-        for (scope, place), row in a.items():
-            if scope == "server" and not inside:
+        for place, row in a.items():
+            if place[0] == "server" and not inside:
                 continue
-            for other in _matching(scope, place, b):
-                mask |= self.clash(row, b[other])
+            if place[1] is None:
+                for other, theirs in b.items():
+                    if other[0] == place[0]:
+                        mask |= self.clash(row, theirs)
+                continue
+            for other in (place, (place[0], None)):
+                if other in b:
+                    mask |= self.clash(row, b[other])
         return mask
-
-
-def _matching(scope: str, place: str | None, places: dict[Place, Row]) -> Iterable[Place]:
-    if place is None:
-        return [p for p in places if p[0] == scope]
-    return [p for p in ((scope, place), (scope, None)) if p in places]
 
 
 def _named(what: What) -> str:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from itertools import product
 from typing import TYPE_CHECKING
 
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 
 #: Minutes for a part of a kind that neither the manifest nor the built-in table knows: assumed, as the table's longest.
 UNKNOWN_KIND_MINUTES = 45
+
+_NOTHING = Row()
 
 #: Inside a server (common practice, trade.md): the management controller, then the BIOS, then the rest.
 _INNER = {"management-controller": 0, "bios": 1}
@@ -69,6 +72,17 @@ class Move:
     hops: tuple[Hop, ...]  # in the order in which they are taken
 
 
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """A hop with what was found out of it. `way` is as of `Maker._way`; `cost` is minutes and bytes for one part."""
+
+    hop: Hop
+    way: int | None
+    mask: int
+    end: Reading
+    cost: tuple[int, int]
+
+
 @dataclass(slots=True)
 class State:
     """What a unit's like parts run, and what rules see of it: all, and only what is not as it is today."""
@@ -91,7 +105,7 @@ class Unit:
     kin: ServerClass | None = None
     states: list[State] = field(default_factory=list)
     moves: list[dict[int, Move]] = field(default_factory=list)
-    index: dict[tuple[Reading, ...], int] = field(default_factory=dict)
+    index: dict[tuple[int, ...], int] = field(default_factory=dict)  # by the identities of readings, which are shared
 
 
 class Maker:
@@ -104,6 +118,13 @@ class Maker:
         self._goals = {b.sha256 for b in goals}
         self._may_go_down = any(rule.direction != "up" for rule in fleet.rules.jumps)
         self._images: dict[str, dict[tuple[str, str], Offer]] = {}
+        # readings, what is seen of them, and offers are shared and live as long as this: so their identity tells
+        self._seen: dict[tuple[int, int], Seen] = {}
+        self._judged: dict[tuple[int, int, int], _Judged | None] = {}
+        self._rows: dict[tuple[int, str], Row] = {}
+        self._slots: dict[tuple[int, int], dict[Place, Row]] = {}
+        self._kept: list[frozenset[Place]] = []
+        self._lines = cache(self._line)
 
     def unit(
         self, name: str, family: str | None, parts: Iterable[PartAt], servers: Sequence[ServerAt], options: list[Option]
@@ -149,54 +170,79 @@ class Maker:
         return self.fleet.reader.server_class(unit.family, rows).at
 
     def rows(self, unit: Unit, seens: Sequence[Seen], slots: Iterable[int]) -> dict[Place, Row]:
-        """What rules see of some slots, by place."""
-        found: dict[Place, Row] = {}
-        for n in slots:
-            for place in unit.places[n]:
-                found[place] = found.get(place, Row()) | self.judge.row(seens[n], place[0])
+        """What rules see of some slots, by place; a place of which no rule sees anything is left out."""
+        rows = [each for n in slots if (each := self._slot(unit.places[n], seens[n]))]
+        if len(rows) < 2:
+            return rows[0] if rows else {}
+        found: dict[Place, Row] = dict(rows[0])
+        for each in rows[1:]:
+            for place, row in each.items():
+                old = found.get(place)
+                found[place] = row if old is None or old is row else old | row
         return found
 
+    def _slot(self, places: frozenset[Place], part: Seen) -> dict[Place, Row]:
+        key = (id(places), id(part))
+        found = self._slots.get(key)
+        if found is None:
+            pairs = ((place, self._row(part, place[0])) for place in places)
+            found = self._slots[key] = {place: row for place, row in pairs if row != _NOTHING}
+            self._kept.append(places)
+        return found
+
+    def _row(self, part: Seen, scope: str) -> Row:
+        key = (id(part), scope)
+        if key not in self._rows:
+            self._rows[key] = self.judge.row(part, scope)
+        return self._rows[key]
+
+    def _seen_as(self, reading: Reading, at: At | None) -> Seen:
+        """The same object for the same reading and place."""
+        key = (id(reading), id(at))
+        if key not in self._seen:
+            self._seen[key] = seen(reading, at)
+        return self._seen[key]
+
     def _state(self, unit: Unit, readings: tuple[Reading, ...]) -> int:
-        if readings not in unit.index:
+        key = tuple(map(id, readings))
+        if key not in unit.index:
             at = self.at(unit, readings)
-            seens = tuple(seen(r, at) for r in readings)
+            seens = tuple(self._seen_as(r, at) for r in readings)
             today = unit.states[0].seens if unit.states else seens
-            changed = [n for n, s in enumerate(seens) if s != today[n]]
-            unit.index[readings] = len(unit.states)
+            changed = [n for n, s in enumerate(seens) if s is not today[n] and s != today[n]]
+            unit.index[key] = len(unit.states)
             unit.states.append(
                 State(readings, seens, self.rows(unit, seens, range(len(seens))), self.rows(unit, seens, changed))
             )
-        return unit.index[readings]
+        return unit.index[key]
 
     def _move(self, unit: Unit, start: int, option: Option) -> Move | None:
         bundle = option.bundle(unit.family or "")
         if bundle is None:
             return None
-        hops = self._hops(unit, unit.states[start], bundle, option.kinds)
-        if not hops:
+        old = unit.states[start]
+        judged = self._hops(old, bundle, option.kinds)
+        if not judged:
             return None
-        readings = list(unit.states[start].readings)
-        mask = self._base(unit, unit.states[start], bundle)
-        for hop in hops:
-            old = readings[hop.slot]
-            mask |= self.judge.jump_mask(unit.states[start].seens[hop.slot], hop.offer, hop.answer)
-            readings[hop.slot] = self.fleet.reader.reading(old.family, old.kind, old.model, hop.offer.image.version)
+        mask = self._base(unit, old, bundle)
+        readings = list(old.readings)
+        cost = [0, 0, 0]
+        for one in judged:
+            slot = one.hop.slot
+            mask |= one.mask
+            readings[slot] = one.end
+            cost[1] += len(unit.slots[slot]) * one.cost[0]
+            cost[2] += len(unit.slots[slot]) * one.cost[1]
         end = self._state(unit, tuple(readings))
         new = unit.states[end]
         mask |= self.judge.beside(new.everything, new.changed, inside=True)
-        hops, more = self._ordered(unit, unit.states[start], new, hops)
-        cost = [0, 0, 0]
+        hops, more = self._ordered(unit, old, new, tuple(one.hop for one in judged))
         facts = self.fleet.book.facts
-        for hop in hops:
-            number = len(unit.slots[hop.slot])
-            cost[1] += number * minutes(self.fleet, hop.offer, unit.states[start].readings[hop.slot])[0]
-            cost[2] += number * size(hop.offer)[0]
-        downs = (facts(unit.states[start].readings[h.slot].kind, None).down for h in hops)
-        if unit.kin is not None and any(down == "server" for down in downs):
+        if unit.kin is not None and any(facts(old.readings[h.slot].kind, None).down == "server" for h in hops):
             cost[0] = len(unit.servers)
         return Move(end, mask | more, (cost[0], cost[1], cost[2]), hops)
 
-    def _hops(self, unit: Unit, state: State, bundle: Bundle, kinds: tuple[str, ...]) -> tuple[Hop, ...]:
+    def _hops(self, state: State, bundle: Bundle, kinds: tuple[str, ...]) -> list[_Judged]:
         images = self._images.get(bundle.sha256)
         if images is None:
             images = {(i.kind, m): Offer(bundle, i) for i in bundle.images for m in i.models}
@@ -206,13 +252,27 @@ class Maker:
             offer = images.get((reading.kind, reading.model)) if reading.model is not None else None
             if offer is None or (kinds and reading.kind not in kinds):
                 continue
-            way = self._way(reading, offer)
-            if way == 0 or (way == 1 and reading.kind == MODEL_TABLE):
+            key = (n, id(state.seens[n]), id(offer))
+            if key not in self._judged:
+                self._judged[key] = self._judge(n, reading, state.seens[n], offer)
+            one = self._judged[key]
+            if one is None:
                 continue
-            if way == 1 and not self._may_go_down and bundle.sha256 not in self._goals:
-                return ()  # going down is refused where no rule lets it pass, so that this leads nowhere
-            found.append(Hop(n, offer, self.judge.jump(state.seens[n], offer)))
-        return tuple(found)
+            if one.way == 1 and not self._may_go_down and bundle.sha256 not in self._goals:
+                return []  # going down is refused where no rule lets it pass, so that this leads nowhere
+            found.append(one)
+        return found
+
+    def _judge(self, slot: int, reading: Reading, part: Seen, offer: Offer) -> _Judged | None:
+        """What is found of a slot that takes an offer; None where nothing moves."""
+        way = self._way(reading, offer)
+        if way == 0 or (way == 1 and reading.kind == MODEL_TABLE):
+            return None
+        answer = self.judge.jump(part, offer)
+        mask = self.judge.jump_mask(part, offer, answer)
+        end = self.fleet.reader.reading(reading.family, reading.kind, reading.model, offer.image.version)
+        cost = (minutes(self.fleet, offer, reading)[0], size(offer)[0])
+        return _Judged(Hop(slot, offer, answer), way, mask, end, cost)
 
     def _way(self, reading: Reading, offer: Offer) -> int | None:
         """1 where the part runs a later image than the offer's, 0 the same, -1 an older one; None is not known."""
@@ -287,7 +347,7 @@ class Maker:
         if not self.judge.scopes:
             return 0
         at = self.at(unit, readings)
-        seens = [seen(r, at) for r in readings]
+        seens = [self._seen_as(r, at) for r in readings]
         today = unit.states[0].seens
         changed = [n for n, s in enumerate(seens) if s != today[n]]
         everything = self.rows(unit, seens, range(len(seens)))
@@ -306,8 +366,9 @@ class Maker:
             for late, early in product(ordered, ordered):
                 alike = late.slot == early.slot
                 if phase(early) <= phase(late) and (not alike or len(unit.slots[late.slot]) > 1):
-                    a = self.rows(unit, old.seens, [late.slot])
-                    mask |= self.judge.beside(a, self.rows(unit, new.seens, [early.slot]))
+                    one = self._slot(unit.places[late.slot], old.seens[late.slot])
+                    other = self._slot(unit.places[early.slot], new.seens[early.slot])
+                    mask |= self.judge.beside(one, other) if one and other else 0
             moving = {hop.slot for hop in hops}
             staying = self.rows(unit, old.seens, [n for n in range(len(old.seens)) if n not in moving])
             mask |= self.judge.beside(staying, self.rows(unit, new.seens, moving))
@@ -320,8 +381,8 @@ class Maker:
             reading = old.readings[hop.slot]
             if reading.kind == MODEL_TABLE or is_part(hop.offer.bundle) or not reading.bundles:
                 continue
-            lines = {self._line(v) for v in reading.bundles}
-            if self._line(hop.offer.bundle.version) not in lines:
+            lines = {self._lines(v) for v in reading.bundles}
+            if self._lines(hop.offer.bundle.version) not in lines:
                 rest.append(lines)
         if not rest or set.intersection(*rest):
             return 0
