@@ -23,7 +23,19 @@ from bundlekeeper.ledger.book import Book
 from bundlekeeper.links import answers, http
 from bundlekeeper.links.part import Resume
 from bundlekeeper.links.redfish_table import read_map
-from bundlekeeper.model import acceptance, checksum_list, durations, moments, reading, strict_json, toml_guard, versions
+from bundlekeeper.model import (
+    acceptance,
+    checksum_list,
+    durations,
+    media,
+    media_plan,
+    moments,
+    reading,
+    strict_json,
+    toml_guard,
+    versions,
+    volumes,
+)
 from bundlekeeper.model.inventory_reading import Source, read_inventory
 from bundlekeeper.model.names import problems_of_name
 from tests.fuzz.running import Parser
@@ -364,4 +376,39 @@ add(
     examples=60,
     calls=400_000,
     calls_a_byte=600,
+)
+
+
+# What is carried
+
+
+def _plan() -> list[bytes]:
+    from bundlekeeper.model.media_plan import write_plan
+    from tests.test_media_plan import made_plan
+
+    return [write_plan(made_plan())]
+
+
+def _index() -> list[bytes]:
+    from bundlekeeper.model.media import write_index
+    from tests.test_media_index import _index as made
+
+    return [write_index(made())]
+
+
+add(
+    "media-plan", media_plan.read_plan, _plan,
+    words='"parts" "volume" "sha256" "common" true 99 "source" "largest_file" [] {} null',
+    covers=("model.media_plan.read_plan",),
+)  # fmt: skip
+add(
+    "set-index", media.read_index, _index,
+    words='"parts" "volume" "sha256" "common" true 99 "made" "ledger" [] {} null', covers=("model.media.read_index",),
+)  # fmt: skip
+add(
+    "volume",
+    text(volumes.parse_supply),
+    lambda: [b"2x16GB:fat32", b"bd-25:udf", b"1_000.5GiB"],
+    words="x : . _ , k i",
+    examples=200,
 )
