@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import random
 from collections.abc import Sequence
+from dataclasses import asdict, replace
+from datetime import date
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -11,8 +15,16 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import Level
+from bundlekeeper.model.inventory import Apart
 from bundlekeeper.model.plan_file import Plan, PlanStep, read_plan
-from bundlekeeper.model.route_document import read_document
+from bundlekeeper.model.route_document import (
+    SCHEMA,
+    differences,
+    inventory_facts,
+    manifest_facts,
+    read_document,
+    to_text,
+)
 from bundlekeeper.planning.fleet import Fleet
 from bundlekeeper.planning.held_plan import HeldPlan, hold
 from bundlekeeper.planning.route import Route, route
@@ -247,8 +259,6 @@ def test_no_text_brings_anything_but_a_plan_or_our_own_error(lines: list[str]) -
     )
 )
 def test_no_json_brings_anything_but_a_plan_or_our_own_error(value: object) -> None:
-    import json
-
     if isinstance(value, dict):
         value = {**value, "schema": "bundlekeeper.route/1"}
     data = json.dumps(value).encode()
@@ -257,3 +267,89 @@ def test_no_json_brings_anything_but_a_plan_or_our_own_error(value: object) -> N
             reader()
         except InputError as error:
             assert error.says
+
+
+def _document() -> dict[str, Any]:
+    fleet = Fleet(marram(), whole_domain("5.4.10"))
+    found = route(fleet, "holm-a", "6.1", held_all(marram()), NOW)
+    assert isinstance(found, Route)
+    inputs = {
+        "manifest": manifest_facts(marram(), "0" * 64),
+        "inventory": inventory_facts(fleet.inventory, "holm-a"),
+    }
+    rows = asdict(found)
+    rows.pop("findings")
+    options = {"window_minutes": None, "per_cluster": 1}
+    document = {"schema": SCHEMA, "domain": "holm-a", "release": "6.1", "inputs": inputs, "options": options}
+    made: dict[str, Any] = json.loads(to_text({**document, "route": rows}))
+    return made
+
+
+def _paths(value: object, path: tuple[str | int, ...] = ()) -> list[tuple[str | int, ...]]:
+    rows = [path] if path else []
+    items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, each in items:
+        rows += _paths(each, (*path, key))
+    return rows
+
+
+def test_a_mutated_document_is_told_apart_judged_or_refused_and_never_breaks_us() -> None:
+    """ "a test throws seeded mutations of valid input at each parser" (style.md, habit 7)"""
+    whole = _document()
+    text = json.dumps(whole)
+    fleet = Fleet(marram(), whole_domain("5.4.10"))
+    read = read_document(text.encode(), "r.json")
+    assert read is not None
+    assert differences(read.inputs, whole["inputs"]) == []
+    assert errors(hold(fleet, read.plan, held_all(marram()))) == []
+    rnd, paths, seen = random.Random(5), _paths(whole), {"refused": 0, "changed": 0, "faulty": 0, "same": 0}
+    odd: list[Any] = [None, "", "x", 7, -1, [], {}, [[]], True, "\x1b[2J", {"kind": 1}, "0" * 64, ["a", "a"]]
+    for _ in range(600):
+        copy: Any = json.loads(text)
+        path = rnd.choice(paths)
+        at = copy
+        for key in path[:-1]:
+            at = at[key]
+        if rnd.random() < 0.3:
+            del at[path[-1]]
+        else:
+            at[path[-1]] = rnd.choice(odd)
+        try:
+            read = read_document(json.dumps(copy).encode(), "r.json")
+            if read is None:
+                seen["refused"] += 1
+            elif differences(read.inputs, whole["inputs"]):
+                seen["changed"] += 1
+            else:
+                seen["faulty" if errors(hold(fleet, read.plan, held_all(marram()))) else "same"] += 1
+        except InputError:
+            seen["refused"] += 1
+    assert min(seen.values()) > 5, seen
+
+
+def test_what_changed_in_a_domain_is_named_and_a_later_reading_of_the_same_is_no_change() -> None:
+    parts = whole_domain("6.0.1")
+    then = {"manifest": manifest_facts(marram(), "0" * 64), "inventory": inventory_facts(parts, "holm-a")}
+
+    def told(components: Any, **more: Any) -> list[str]:
+        changed = replace(parts, components=tuple(components), **more)
+        now = {**then, "inventory": inventory_facts(changed, "holm-a")}
+        return [f"{f.subject}: {f.says}" for f in differences(then, now)]
+
+    rows = list(parts.components)
+    assert told(rows, taken=date(2026, 12, 1)) == []
+    assert told(reversed(rows)) == []
+    first = rows[0]
+    assert told([replace(first, active="6.1.0"), *rows[1:]]) == [f"fabric-switch {first.key}: it runs 6.1.0, was 6.0.1"]
+    assert told([replace(first, healthy=None), *rows[1:]]) == [
+        f"fabric-switch {first.key}: its healthy is not known, was True"
+    ]
+    gone = told(rows[1:])
+    assert f"{first.key}: it is no longer there" in gone
+    assert f"partition {first.key} bootflash: it is no longer there" in gone
+    assert told([*rows, replace(first, serial="NEW", active=None)]) == ["NEW: it is new"]
+    assert told([*rows, replace(first, serial="FAR", domain="holm-b")]) == []
+    assert told(rows, policies=()) == ["policy gold: it is no longer there"]
+    assert told(rows, apart=(Apart(("holm-a", "holm-b")),)) == [
+        "apart: other domains are never in one window with this one"
+    ]

@@ -229,6 +229,9 @@ def _step(step: StepPage) -> Iterator[str]:
         yield from _put(f"{back.what}: {back.how}; until {back.until}", "  - ")
         yield from (_put(f"destroyed by {back.destroyed_by}", "    ") if back.destroyed_by else ())
         yield from (_put(back.rule, "    ") if back.rule else ())
+    if not step.windows:
+        yield ""
+        yield from _put("No window could be planned for this step: see what was found while planning.")
     for window in step.windows:
         yield from _title(window.title, "-")
         yield from _put(window.says)
