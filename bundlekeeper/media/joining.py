@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -95,7 +96,8 @@ class Joining:
                         fd, temp.fd, limit=part.size, size_hint=part.size, on_bytes=progress.advance, stop=stop
                     )
                 finally:
-                    os.close(fd)
+                    with suppress(OSError):  # of a device that is gone; what was read before stands
+                        os.close(fd)
             except TargetError:
                 raise
             except TooLong:
