@@ -88,7 +88,7 @@ class Supply:
 
 
 _WANTED = re.compile(r"(?:(?P<count>[0-9]{1,6})x)?(?P<what>[^:]+)(?::(?P<system>.*))?", re.IGNORECASE)
-_SIZE = re.compile(r"(?P<number>[0-9][0-9_,]*(?:\.[0-9]+)?)\s*(?P<unit>[a-z]*)", re.IGNORECASE)
+_SIZE = re.compile(r"(?P<number>[0-9][0-9_,]{0,24}(?:\.[0-9]{1,9})?)\s*(?P<unit>[a-z]*)", re.IGNORECASE)
 _UNITS = {
     **{"": 1, "b": 1, "kb": 10**3, "mb": 10**6, "gb": 10**9, "tb": 10**12},
     **{"kib": _KIB, "mib": _MIB, "gib": _GIB, "tib": 1 << 40},
@@ -109,9 +109,8 @@ def parse_supplies(texts: Iterable[str]) -> tuple[Supply, ...]:
         except InputError as e:
             wrong.append(e.says)
             continue
-        known = found.get(each.kind)
-        count = each.count if known is None or None in (known.count, each.count) else known.count + each.count  # type: ignore[operator]  # neither is None here
-        found[each.kind] = Supply(each.kind, None if known is not None and known.count is None else count)
+        counts = [each.count, *([found[each.kind].count] if each.kind in found else [])]
+        found[each.kind] = Supply(each.kind, None if None in counts else sum(count or 0 for count in counts))
     if wrong:
         raise InputError("; ".join(wrong), hint=_FORMS)
     if not found:
