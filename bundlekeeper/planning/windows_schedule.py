@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from itertools import combinations, permutations
 
@@ -28,7 +28,7 @@ class Piece:
     """Actions that belong into one window; their `start` counts from the start of the piece.
 
     `after` are the places of the pieces that must have ended, in this or an earlier window; `clusters` says how many
-    servers of which cluster it works on.
+    servers of which cluster it works on; `minutes`, how long it takes, follows from the actions.
     """
 
     subject: str
@@ -37,11 +37,10 @@ class Piece:
     locks: tuple[str, ...] = ()
     clusters: tuple[tuple[str, int], ...] = ()
     alone: bool = False
+    minutes: int = field(init=False)  # kept, because schedules ask for it often
 
-    @property
-    def minutes(self) -> int:
-        """How long it takes."""
-        return max((a.end for a in self.actions), default=0)
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "minutes", max((a.end for a in self.actions), default=0))
 
 
 def pack(pieces: Sequence[Piece], length: int | None, per_cluster: int) -> list[list[Placed]]:
