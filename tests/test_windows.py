@@ -11,7 +11,7 @@ from json import dumps
 import pytest
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.model.findings import Level
+from bundlekeeper.model.findings import Level, is_ok
 from bundlekeeper.model.inventory import Apart, Component, Inventory, Policy
 from bundlekeeper.planning.fleet import Fleet
 from bundlekeeper.planning.route import Route, route
@@ -226,6 +226,15 @@ def test_parts_of_unknown_side_are_activated_alone(blank: str) -> None:
     assert_kept(parts, times, 1)
 
 
+def test_a_pair_that_is_not_healthy_is_told() -> None:
+    """ "a healthy pair" stands before anything (common practice, trade.md); not known is not good."""
+    for healthy, code in ((False, "pair-unhealthy"), (None, "not-checked")):
+        parts = whole_domain("6.0.1")
+        rows = [replace(c, healthy=healthy) if c.key == "HOLM-A-IO-MODULE-IO-1-F" else c for c in parts.components]
+        _, times = planned(replace(parts, components=tuple(rows)))
+        assert [(f.code, f.subject) for f in times.findings] == [(code, "holm-a: io-module pair io-1")]
+
+
 def test_what_is_known_to_stand_alone_needs_no_finding() -> None:
     _, times = planned(having(whole_domain("6.0.1"), "io-module", pair="", half=None))
     assert not times.findings
@@ -422,3 +431,40 @@ def test_many_domains() -> None:
     assert len({(w.domain, w.step) for w in times.windows}) == 80
     with pytest.raises(InputError, match="two routes"):
         schedule_all(fleet, [routes[0], routes[0]])
+
+
+_FIELDS = ("pair", "half", "chassis", "slot", "cluster", "policy", "healthy", "held", "spare", "pending")
+
+
+def _blanked(parts: Inventory) -> Iterable[Inventory]:
+    """The inventory with each field of each part not known, one at a time, and each word about its policies."""
+    for n, part in enumerate(parts.components):
+        for name in _FIELDS:
+            if getattr(part, name) is not None:
+                rows = list(parts.components)
+                rows[n] = replace(part, **{name: None})  # type: ignore[arg-type]  # each of them may be unknown
+                yield replace(parts, components=tuple(rows))
+    for n, one in enumerate(parts.policies):
+        for blank in (replace(one, applies=None), replace(one, versions=None), replace(one, scope=None)):
+            yield replace(parts, policies=(*parts.policies[:n], blank, *parts.policies[n + 1 :]))
+        yield replace(parts, policies=(*parts.policies[:n], *parts.policies[n + 1 :]))
+
+
+@pytest.mark.parametrize("applies", ["when-confirmed", "next-restart", "at-once"])
+@pytest.mark.parametrize("hands", [1, 3])
+def test_a_blank_field_makes_no_answer_better(applies: str, hands: int) -> None:
+    """ "Blanking a field of an input may never make an answer better." (design.md)"""
+    other = blade("9", "6.0.1", domain="holm-b")
+    parts = replace(whole_domain("6.0.1", blades=2, racks=1), policies=(policy(applies, scope=("*",)),))
+    for world in (parts, replace(parts, components=(*parts.components, *other))):
+        fleet = Fleet(marram(), world)
+        found = route(fleet, "holm-a", "6.1", held_all(marram()), NOW)
+        assert isinstance(found, Route)
+        whole = schedule(fleet, found, None, hands)
+        for blank in _blanked(world):
+            times = schedule(Fleet(marram(), blank), found, None, hands)
+            assert is_ok(times.findings) <= is_ok(whole.findings)
+            worst = {f.level for f in whole.findings}
+            assert Level.ERROR not in worst or Level.ERROR in {f.level for f in times.findings}
+            if not times.unplanned and not whole.unplanned and is_ok(times.findings):
+                assert times.makespan >= whole.makespan

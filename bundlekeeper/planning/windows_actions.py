@@ -161,6 +161,7 @@ def infrastructure(fleet: Fleet, standing: Standing, step: Step, draft: Draft, l
         if one.facts.method is None:
             says = "how it takes its image is not known: planned as if it were written straight over"
             draft.tell(finding("not-checked", one.name, says, f"say it in [kind.{one.change.kind}] method = …"))
+    _healthy(standing, ones, draft)
     lowered = step.changes[0].version if step.is_down else ""
     ready = [draft.add(preconditions(draft.domain, hosts=True, down=lowered))]
     if tables:
@@ -172,6 +173,24 @@ def infrastructure(fleet: Fleet, standing: Standing, step: Step, draft: Draft, l
         ready = _managers(standing, managers, draft, ready, lead)
         _, lead = _sides(standing, rest, draft, ready, lead, step.number)
     return lead
+
+
+def _healthy(standing: Standing, ones: Sequence[One], draft: Draft) -> None:
+    """Tell of pairs that are not healthy: restarting the half that is would take both down."""
+    moving = {(o.part.kind, o.part.pair) for o in ones if o.facts.down != NOTHING}
+    for pair in standing.pairs:
+        if (pair.kind, pair.name) not in moving:
+            continue
+        name = f"{draft.domain}: {pair.kind} pair {pair.name}"
+        ill = [h.key for h in pair.halves if h.part.healthy is False]
+        unknown = [h.key for h in pair.halves if h.part.healthy is None]
+        if ill:
+            says = f"{some(ill)} is not healthy: with the other half restarting, nothing is left of the pair"
+            draft.tell(finding("pair-unhealthy", name, says, "mend it before the window"))
+        elif unknown:
+            says = f"whether {some(unknown)} is healthy is not known"
+            hint = "look before the window, and load an inventory that tells"
+            draft.tell(finding("not-checked", name, says, hint, level=Level.WARNING))
 
 
 def _ones(fleet: Fleet, standing: Standing, step: Step) -> Iterator[One]:

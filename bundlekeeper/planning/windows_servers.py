@@ -287,6 +287,9 @@ def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> No
             says = f"editing it reaches {count(len(others), 'server')} that this step does not: {some(others)}"
             hint = "they take the image when they are confirmed or restart: split the policy, or plan them too"
             draft.tell(finding("policy-shared", f"policy {policy.name}", says, hint))
+        if policy.is_edited_before and policy.maybe:
+            says = f"editing it may reach servers of {some(policy.maybe)} whose policy is not known"
+            draft.tell(finding("not-checked", f"policy {policy.name}", says, _TELL_HINT, level=Level.WARNING))
 
 
 def _named(keys: Sequence[str]) -> str:
