@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -105,7 +107,7 @@ def test_what_cannot_be_is_refused_and_can_be_overruled_for_a_reason(
     assert refused.status == 4
     assert because in refused.err
     assert harbour("ledger", "check", "--json").json["chain"]["events"] == before
-    assert harbour(*words, "--anyway", "").status == 4
+    assert harbour(*words, "--anyway", "").status == 2
     assert harbour(*words, "--anyway", "  ").status == 2
     if "nothing is known" in because:
         return  # without any image there is nothing that could be recorded
@@ -445,3 +447,61 @@ def test_the_future_is_not_believed_today(harbour: Keeper, tmp_path: Path) -> No
     twice = harbour("where", "--on", "2026-10-25T02:30", "--zone", "Europe/Oslo")
     assert twice.status == 2
     assert "+02:00, or +01:00" in twice.err
+
+
+_BYTE = os.fsdecode(b"\xff")  # an argument that is no UTF-8
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["where", _BYTE], "nothing called"),
+        (["where", "--site", _BYTE], "no site of that name"),
+        (["where", "--version", _BYTE], ""),
+        (["where", "x" * 100_000], "…"),
+        (["where", "--site", ""], "--site is empty"),
+        (["where", "--site="], "--site is empty"),
+        (["where", ""], "an argument is empty"),
+        (["stage", "--site", "", "--kind", "bios", "--version", "1"], "--site is empty"),
+        (["observe", "HOLMA-IO1", "--active", "6.0.1", "--says", _BYTE], "cannot be printed"),
+        (["stage", "HOLMA-IO1", "--version", "6.1.0", "--note", _BYTE], "cannot be printed"),
+        (["where", "HOLMA-IO1", "--history", "--on", "2026-11-20"], "leave the other options out"),
+        (["where", "--picture", "--by", "site"], "one of them"),
+    ],
+)
+def test_odd_words_are_refused_in_words(harbour: Keeper, words: list[str], says: str) -> None:
+    """An empty variable of a script would ask about everything; a stray byte is in no name."""
+    ran = harbour(*words)
+    assert ran.status == 2 or (ran.status == 0 and "nothing" in ran.out)
+    assert says in ran.err
+    assert len(ran.err) < 1000
+    assert "Traceback" not in ran.err
+
+
+def test_a_file_whose_name_is_no_unicode_can_be_loaded(keeper: Keeper, tmp_path: Path) -> None:
+    """The name stands in the record as a terminal shows it."""
+    path = tmp_path / os.fsdecode(b"n\xff.toml")
+    shutil.copy(HARBOUR, path)
+    assert keeper("inventory", "load", path, "--says", "kim").status == 0
+    told = keeper("where", "HOLMA-IO1", "--history", "--json").json["history"][0]["event"]["source"]
+    assert told.endswith("n\\xff.toml")
+
+
+def test_merging_several_files_tells_each_and_waits_for_nobody(harbour: Keeper, tmp_path: Path) -> None:
+    """ "all problems at once": a good file is merged beside those that cannot be, and is named; a pipe is no wait."""
+    exported = tmp_path / "export"
+    assert harbour("ledger", "export", "-o", exported).status == 0
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    other = tmp_path / "other"
+    assert harbour("inventory", "load", HARBOUR, "--says", "bo", "--store", other).status == 0
+    ran = harbour("ledger", "merge", pipe, tmp_path / "nowhere", tmp_path, exported, "--store", other)
+    assert ran.status == 2
+    assert "3 of 4 files not merged" in ran.err
+    assert f"{exported} (58 new events)" in ran.err
+    assert all(word in ran.err for word in ("no exchange file", "not there", "not a regular file"))
+    piped = subprocess.run(
+        [sys.executable, "-m", "bundlekeeper", "ledger", "merge", "-", "--json", "--store", str(other)],
+        input=exported.read_bytes(), capture_output=True, check=True,
+    )  # fmt: skip
+    assert json.loads(piped.stdout)["files"][0]["known"] == 58

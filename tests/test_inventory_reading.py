@@ -270,6 +270,38 @@ def test_every_wrong_column_name_is_told() -> None:
     ]
 
 
+def test_a_column_that_is_missing_is_one_problem_and_not_one_of_each_row() -> None:
+    """A sheet with `Site` on top: the name that is meant, the column that is lacking, and nothing of the rows."""
+    rows = "".join(f"holm,holm-a,bios,S{number}\n" for number in range(50))
+    found = problems("Site,domain,kind,serial\n" + rows, "csv", taken=date(2026, 1, 1), zone="UTC")
+    assert [(p.code, p.where) for p in found] == [
+        ("inventory-key", "inv.csv:1:1"),
+        ("inventory-missing", "inv.csv:1:1"),
+    ]
+    assert "did you mean 'site'?" in found[0].hint
+
+
+def test_a_header_that_says_two_things_is_a_problem() -> None:
+    """ "what two rows say of the same thing is a problem, never a choice" """
+    head = '# taken = "2026-11-20"\n# zone = "UTC"\n# taken = "2026-11-21"\n'
+    found = problems(head + _csv_rows("holm,a,1,1,,bios,S1,"), "csv")
+    assert [(p.code, p.where) for p in found] == [("inventory-syntax", "inv.csv:3:1")]
+    assert "2026-11-21 here and 2026-11-20 above" in found[0].says
+
+
+def test_what_a_file_that_cannot_be_parsed_may_say_is_not_missed() -> None:
+    """Its header may well be there: one problem, not three."""
+    found = problems('inventory = 1\ntaken = 2026-03-01\nzone = "UTC"\nx = [\n')
+    assert [p.code for p in found] == ["inventory-syntax"]
+
+
+def test_a_time_of_day_is_no_time_of_a_reading() -> None:
+    """TOML has local times; a day is due."""
+    found = problems(SKERRY.replace("taken = 2026-03-01", "taken = 10:00:00"))
+    assert [p.code for p in found] == ["inventory-value"]
+    assert "a time without its day" in found[0].says
+
+
 @pytest.mark.parametrize(
     ("text", "form", "code"),
     [

@@ -14,6 +14,7 @@ from bundlekeeper.cli.inventory_read import read
 from bundlekeeper.cli.opening import LEDGER, open_book, open_store, own_kinds
 from bundlekeeper.cli.person import says_who
 from bundlekeeper.errors import InputError
+from bundlekeeper.model.text import visible
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.book import Book
@@ -71,7 +72,7 @@ def load(
     with ExitStack() as stack:
         book, kinds = _opened(store_root(store), stack, dry_run=dry_run)
         inventory = read_inventory(sources, taken=day, zone=zone, own_kinds=kinds, clock=now())
-        plan = plan_load(book, inventory, says=says_who(says), source=", ".join(files), listing=listing)
+        plan = plan_load(book, inventory, says=says_who(says), source=visible(", ".join(files)), listing=listing)
         recorded = None if dry_run else record(book, plan, now())
     new = recorded.new if recorded else 0
     if json:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
+import stat
 from collections.abc import Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, nullcontext
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, BinaryIO
 
 import typer
 
@@ -95,25 +96,29 @@ def export(
 
 @app.command()
 def merge(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="What other stores exported.")],
+    files: Annotated[list[str], typer.Argument(metavar="FILE...", help="What other stores exported (- is stdin).")],
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
     """Merge other stores' records: in any order, as often as you like, the result is the same."""
     from bundlekeeper.ledger import exchange
 
-    rows = []
+    rows, wrong = [], []
     found: list[Finding] = []
     with ExitStack() as stack:
         book = open_book(open_store(store_root(store), stack, write=True), stack, write=True)
-        for file in files:
-            merged = exchange.merge(book, _lines(file), now(), where=str(file))
-            rows.append(
-                {"file": str(file), "new": merged.new, "known": merged.known, "their_head": merged.theirs.digest}
-            )
+        for file in dict.fromkeys(files):
+            try:
+                merged = exchange.merge(book, _lines(file), now(), where=file)
+            except InputError as error:  # the others are as good as they are
+                wrong.append(error)
+                continue
+            rows.append({"file": file, "new": merged.new, "known": merged.known, "their_head": merged.theirs.digest})
             if merged.fork is not None:
-                found.append(finding("altered", str(file), merged.fork.says, "two copies of one ledger went on apart"))
+                found.append(finding("altered", file, merged.fork.says, "two copies of one ledger went on apart"))
         head = book.head()
+    if wrong:
+        raise _not_merged(wrong, [f"{row['file']} ({row['new']} new events)" for row in rows])
     if json:
         output.envelope("ledger-merge", found, {"files": rows, "head": head.digest, "events": head.count})
     else:
@@ -124,20 +129,45 @@ def merge(
     return exit_status(found)
 
 
-def _lines(file: Path) -> Iterator[bytes]:
+def _not_merged(errors: list[InputError], merged: list[str]) -> InputError:
+    """One error for all files that could not be merged; it says which ones were."""
+    if len(errors) == 1 and not merged:
+        return errors[0]
+    problems = [finding("unreadable", e.where, e.says, e.hint) for e in errors]
+    says = f"{len(errors)} of {len(errors) + len(merged)} files not merged"
+    if merged:
+        says += f"; merged: {', '.join(merged)}"
+    return InputError(says, hint="merge the named files again when they are mended", problems=problems)
+
+
+def _lines(file: str) -> Iterator[bytes]:
     """The file's lines, each bounded. Raises InputError, UnfinishedError."""
+    import sys
+
     from bundlekeeper.ledger.exchange import MAX_LINE_BYTES
 
     try:
-        with file.open("rb") as stream:
+        with nullcontext(sys.stdin.buffer) if file == "-" else _opened(file) as stream:
             while line := stream.readline(MAX_LINE_BYTES + 1):
                 if len(line) > MAX_LINE_BYTES:
-                    raise InputError(f"a line of more than {MAX_LINE_BYTES} bytes", where=str(file))
+                    raise InputError(f"a line of more than {MAX_LINE_BYTES} bytes")
                 yield line
-    except FileNotFoundError as error:
-        raise InputError("the file is not there", where=str(file), hint="check the path") from error
     except OSError as error:
-        raise UnfinishedError(f"cannot be read: {error.strerror}", where=str(file)) from error
+        raise UnfinishedError(f"cannot be read: {error.strerror}", where=file) from error
+
+
+def _opened(file: str) -> BinaryIO:
+    """A regular file or a pipe, opened without waiting for a writer. Raises InputError for anything else; OSError."""
+    try:
+        fd = os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    except (FileNotFoundError, ValueError) as error:
+        raise InputError("the file is not there", hint="check the path") from error
+    mode = os.fstat(fd).st_mode
+    if not (stat.S_ISREG(mode) or stat.S_ISFIFO(mode)):
+        os.close(fd)
+        raise InputError("not a regular file")
+    os.set_blocking(fd, True)
+    return os.fdopen(fd, "rb")
 
 
 @app.command()

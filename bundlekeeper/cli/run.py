@@ -74,6 +74,7 @@ def dispatch(words: list[str]) -> int:
 
     if len(words) == 1 and words[0] in GROUPS:
         words = [*words, "--help"]
+    _insist_on_words(words)
     app = typer.Typer(
         add_completion=False,
         rich_markup_mode=None,
@@ -96,6 +97,17 @@ def dispatch(words: list[str]) -> int:
         says = error.format_message()
         raise InputError(says, hint=_usage_hint(words, says)) from error
     return status if isinstance(status, int) else 0
+
+
+def _insist_on_words(words: Sequence[str]) -> None:
+    """Refuse an empty word: a script's empty variable would ask about, or record on, everything. Raises InputError."""
+    for number, word in enumerate(words[1:], 1):
+        before = words[number - 1]
+        if not word or (word.startswith("--") and word.endswith("=") and word.count("=") == 1):
+            name = word[:-1] if word else before if before.startswith("--") and "=" not in before else "an argument"
+            raise InputError(
+                f"{name} is empty", hint="is a variable of a script empty? Leave the option out, or fill it"
+            )
 
 
 def _usage_hint(words: list[str], says: str) -> str:

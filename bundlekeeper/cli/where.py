@@ -79,6 +79,10 @@ def where(
 
     if sum((csv, json, picture)) > 1:
         raise InputError("only one of --json, --csv and --picture at once")
+    if picture and by:
+        raise InputError("--picture shows parts, --by counts them", hint="one of them")
+    if history and (on or known or by or csv or picture):
+        raise InputError("--history is everything, told as lines or --json", hint="leave the other options out")
     with ExitStack() as stack:
         opened = open_store(store_root(store), stack, write=False)
         book = open_book(opened, stack, write=False)

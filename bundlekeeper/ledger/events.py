@@ -123,8 +123,8 @@ class Event:
     scope: tuple[tuple[str, str, str], ...] = ()
 
     def id(self) -> str:
-        """The event's id: 64 hexadecimal digits."""
-        return hashlib.sha256(PREFIX + canonical(self).encode()).hexdigest()
+        """The event's id: 64 hexadecimal digits. Raises InputError for a text that is no Unicode."""
+        return hashlib.sha256(PREFIX + _encoded(self)).hexdigest()
 
 
 _TEXTS = (
@@ -176,6 +176,14 @@ def content(event: Event) -> dict[str, object]:
 def canonical(event: Event) -> str:
     """The event's content as the one text that its id is computed from."""
     return _ENCODE(content(event))
+
+
+def _encoded(event: Event) -> bytes:
+    try:
+        return canonical(event).encode()
+    except UnicodeEncodeError as e:
+        says = f"this {event.what} event cannot be recorded: characters that cannot be printed"
+        raise InputError(f"{says}: {visible(e.object[e.start : e.end])}") from e
 
 
 def from_content(found: object) -> Event:
@@ -252,8 +260,8 @@ def check(event: Event) -> None:
         wrong.append(f"bank {event.bank!r} cannot be in an event of the kind {event.what}")
     if event.seen and event.what is not What.OBSERVED:
         wrong.append("only an observation has readings of banks")
-    if event.reading and event.what is not What.OBSERVED:
-        wrong.append("only an observation belongs to a reading")
+    if event.reading and event.what in {What.CORRECTED, What.INVENTORY}:  # it could take back what takes it back
+        wrong.append(f"an event of the kind {event.what} belongs to no reading")
     if event.what is What.REMOVED and event.bank == "held" and not event.version:
         wrong.append("version is missing")
     if event.method and event.method not in METHODS:

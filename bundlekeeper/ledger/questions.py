@@ -99,12 +99,14 @@ def find(book: Book, name: str) -> Selector:
             return Selector(**levels)
         import difflib
 
+        from bundlekeeper.model.source import shown
+
         known = [
             text for (text,) in book.connection.execute("SELECT text FROM word WHERE length(text) < 100 LIMIT 100000")
         ]
-        near = difflib.get_close_matches(name, known, 1, 0.75)
+        near = difflib.get_close_matches(name[:200], known, 1, 0.75)
         hint = f"did you mean {near[0]!r}?" if near else "give a serial, a site, a domain, or site/domain/chassis/slot"
-        raise InputError(f"nothing called {name!r} was ever recorded", hint=hint)
+        raise InputError(f"nothing called {shown(name)} was ever recorded", hint=hint)
 
 
 _LEVELS = ("site", "domain", "chassis", "slot", "kind", "model")

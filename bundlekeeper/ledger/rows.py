@@ -80,6 +80,8 @@ class Words:
         """The word's number, None where no event ever said it."""
         found = self._numbers.get(text)
         if found is None:
+            if not text.isascii() and any("\ud800" <= char <= "\udfff" for char in text):
+                return None  # no Unicode: a byte of an argument that was no UTF-8 (PEP 383)
             row = self._connection.execute("SELECT id FROM word WHERE text = ?", (text,)).fetchone()
             if row is None:
                 return None

@@ -198,6 +198,8 @@ def when(value: object) -> date | datetime | None:
     """A date or a time, as TOML has them or as ISO 8601 text. Raises BadCellError."""
     if isinstance(value, date):  # a datetime is one too
         return value
+    if isinstance(value, time):
+        raise BadCellError("is a time without its day", "write 2026-03-01 or 2026-03-01T14:05+01:00")
     found = text(value)
     if not found:
         return None

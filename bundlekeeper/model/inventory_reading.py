@@ -71,6 +71,7 @@ class _Reading:
         self.rows: dict[str, list[Row]] = {table: [] for table in self.keys}
         self.noted: list[tuple[Finding, Place, Place]] = []
         self.count = 0
+        self.unparsed = False  # whether a file, and with it what its header may say, could not be read at all
         self.unread: set[str] = set()  # what stands in rows of components that could not be read; "" may be anything
 
     def problem(self, code: str, place: Place, subject: str, says: str, hint: str = "", other: Place = None) -> None:
@@ -105,6 +106,7 @@ class _Reading:
                 found = Finding("inventory-syntax", Level.ERROR, source.name, e.says, e.hint, where)
                 self.noted.append((found, None, None))
                 self.unread.add("")
+                self.unparsed = True
                 return
         self.documents.append(source)
         for row in source.unread:
@@ -126,11 +128,17 @@ class _Reading:
             self.noted.append((found, None, None))
 
     def _columns(self, document: Document, table: str) -> None:
-        """A column that no table has is one problem, not one for each row."""
+        """A column that no table has, and one that a table must have, is one problem, not one for each row."""
+        if not document.columns:
+            return
         keys = self.keys[table]
-        for column in document.columns or ():
+        for column in document.columns:
             if column not in keys:
                 self._stranger((document, (table, -1, column)), table, column)
+        for key in fields.REQUIRED[table]:
+            if key not in document.columns:
+                says = f"no column is called {key}"
+                self.problem("inventory-missing", (document, (table, -1, key)), key, says, "add it to the first row")
 
     def _stranger(self, place: tuple[Document, Path], table: str, key: str) -> None:
         hint = fields.suggest(key, self.keys[table]) or f"the keys are {', '.join(self.keys[table])}"
@@ -160,10 +168,13 @@ class _Reading:
         if table != "apart":
             values.pop("note", None)
         for key in fields.REQUIRED[table]:
+            if document.columns and key not in document.columns:
+                continue  # told once, of the column
             if key not in wrong and not values.get(key) and (key != "domain" or key not in values):
                 hint = 'write "-" for a part that belongs to no domain' if key == "domain" else ""
                 self.problem("inventory-missing", (document, (*path, key)), key, f"{key} is empty", hint)
-        if before == self.count:
+        has_columns = not document.columns or set(fields.REQUIRED[table]) <= set(document.columns)
+        if before == self.count and has_columns:
             self.rows[table].append(Row(place, _MAKE[table](**values)))
         elif table == "component":
             told = ("kind", "slot", "parent", "serial")
@@ -215,7 +226,7 @@ class _Reading:
             if value != values[0][1]:
                 says = f"{key} is {value} here and {values[0][1]} in {values[0][0].name}"
                 self.problem("inventory-twice", (document, (key,)), key, says, "load them one after the other")
-        if not values and given is None:
+        if not values and given is None and not self.unparsed:
             wrong = any(p.subject == key for p, _, _ in self.noted)
             if not wrong:
                 place = (self.documents[0], (key,)) if self.documents else None

@@ -12,7 +12,7 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model import strict_json
@@ -145,10 +145,12 @@ def _csv(name: str, text: str, tables: Mapping[str, Collection[str]]) -> Documen
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")  # not splitlines: it knows eight more
     first = 0
     header: dict[str, object] = {}
+    twice: list[Unread] = []
     while first < len(lines) and (not lines[first].strip(" ,;\t") or lines[first].startswith("#")):
         told = _HEADER_LINE.fullmatch(lines[first])
-        if told:
-            header[told[1]] = told[2]
+        if told and header.setdefault(told[1], told[2]) != told[2]:
+            says = f"{told[1]} is {told[2]} here and {header[told[1]]} above"
+            twice.append(Unread(f"{name}:{first + 1}:1", says, "leave one of them out"))
         first += 1
     nameless = InputError("no row with the names of the columns", where=name)
     if first == len(lines):
@@ -168,7 +170,8 @@ def _csv(name: str, text: str, tables: Mapping[str, Collection[str]]) -> Documen
         raise InputError(f"not CSV: {e}", where=f"{name}:{first + reader.line_num}:1") from e
     if not rows:
         raise nameless
-    return rectangle(name, header, rows, lambda row, column: f"{name}:{starts[row]}:{column + 1}", tables)
+    found = rectangle(name, header, rows, lambda row, column: f"{name}:{starts[row]}:{column + 1}", tables)
+    return replace(found, unread=(*twice, *found.unread)) if twice else found
 
 
 def rectangle(
