@@ -24,6 +24,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.model.volumes import ANY_FILE, DISCS, FAT_FILE, SECTOR, VolumeKind, parse_supplies, parse_supply
 from bundlekeeper.planning.packing import EXACT_ITEMS, pack
 from bundlekeeper.planning.packing_types import Box, Cost, Item, Load, NotPacked, Packed, Piece
+from tests.mounts import mounted
 
 SBIN = os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin", "/sbin"])
 SIZES = (35_000_000, 120_000_000, 290_000_000, 1_000_000_000, 7_800_000_000, 16_000_000_000, 64_000_000_000)
@@ -83,6 +84,36 @@ def test_no_more_is_promised_than_a_formatted_medium_has(tmp_path: Path, size: i
     strictest = parse_supply(str(size)).kind
     assert strictest.usable <= kind.usable
     assert strictest.unit >= kind.unit
+
+
+def _fill(folder: Path, kind: VolumeKind, rnd: random.Random) -> int:
+    """Write files, each in a folder of its own, until the prediction says that nothing more has room; their number."""
+    left, number = kind.usable, 0
+    while (most := kind.fits(left)) > 0:
+        size = min(most, rnd.choice([1, 700, 5000, 100_000, 2_000_000]) * rnd.randint(1, 3))
+        if number == 400:
+            size = most
+        home = folder / f"data/blade/6.{number}.0-a-version-with-a-long-name"
+        home.mkdir(parents=True)
+        (home / f"marram-blade-6.{number}.0-published-under-a-long-name.fwb").write_bytes(b"\xa5" * size)
+        left -= kind.cost(size)
+        number += 1
+    return number
+
+
+@pytest.mark.root
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("mount", "system", "size_mb"),
+    [("ext4", "ext4", 64), ("exfat-fuse", "exfat", 64), ("fat-fuse", "fat32", 64), ("tmpfs", "folder", 48)],
+)
+def test_what_is_predicted_to_fit_fits(tmp_path: Path, mount: str, system: str, size_mb: int) -> None:
+    """ "on real file systems": files in folders of their own, with long names, to the last byte that is promised"""
+    kind = parse_supply(f"{size_mb}MiB:{system}").kind
+    with mounted(mount, tmp_path, size_mb) as folder:
+        number = _fill(folder, kind, random.Random(size_mb))
+        assert number > 10
+        assert sum(1 for path in folder.rglob("*.fwb")) == number
 
 
 def test_the_figures_of_discs_are_those_published_and_whole_sectors() -> None:

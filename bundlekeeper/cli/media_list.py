@@ -37,7 +37,7 @@ def show(store: StoreOption = None, json: JsonOption = False) -> int:
     for row in sent:
         output.block(_sent_says(row, receipts))
     for each in received:
-        output.line(_received_says(each))
+        output.block(_received_says(each))
     output.findings_text(found)
     return exit_status(found)
 
@@ -59,14 +59,15 @@ def _sent_says(row: Sent, receipts: dict[str, tuple[str, ...]]) -> str:
     came = len(receipts.get(row.set_id, ()))
     receipt = f"{came} receipt{'s' * (came != 1)}" if came else "no receipt"
     return (
-        f"sent      {_name(row)}  {row.set_id}  {row.begun.strftime(_TIME)}  "
-        f"{len(row.written)} of {row.volumes} written, {receipt}\n  {row.meant_for}"
+        f"sent      {_name(row)}  {row.set_id}  {row.begun.strftime(_TIME)}\n"
+        f"          {len(row.written)} of {row.volumes} written, {receipt}; {row.meant_for}"
     )
 
 
 def _received_says(row: Received) -> str:
     state = f"whole since {row.completed.strftime(_TIME)}" if row.completed else f"{len(row.arrived)} files so far"
-    return f"received  set {row.sequence}  {row.set_id}  {row.began.strftime(_TIME)}  {state}"
+    by = f", signed by {row.signed_by}" if row.signed_by else ""
+    return f"received  set {row.sequence}  {row.set_id}  {row.began.strftime(_TIME)}\n          {state}{by}"
 
 
 def _sent_as_json(row: Sent, receipts: dict[str, tuple[str, ...]]) -> dict[str, Any]:

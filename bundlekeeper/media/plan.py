@@ -221,10 +221,14 @@ def says_of(packed: Packed) -> str:
     """How good a packing is, for people."""
     if packed.exact:
         return f"{_cost(packed.cost)}: no packing has less"
-    least = packed.least
-    if least.volumes < packed.cost.volumes:
-        return f"{_cost(packed.cost)}; not proven the least: {least.volumes} volumes or more are needed"
-    return f"{_cost(packed.cost)}; not proven the least, which is {_cost(least)} or more"
+    cost, least = packed.cost, packed.least
+    if least.volumes < cost.volumes:
+        bound = f"{least.volumes} volumes"
+    elif least.splits < cost.splits:
+        bound = f"{least.splits} split files"
+    else:
+        bound = f"{least.pairs} pairs"
+    return f"{_cost(cost)}; not proven the least: {bound} or more are needed"
 
 
 def _cost(cost: Cost) -> str:

@@ -232,11 +232,13 @@ def _exfat(size: int) -> tuple[int, int, int]:
 
 def _ext4(size: int) -> tuple[int, int, int]:
     small = size < 512 * _MIB  # mke2fs.conf: below, blocks of 1 KiB and an inode of 256 bytes for each 4 KiB
-    inodes = size // (4 * _KIB if small else 16 * _KIB) * 256
+    ratio = 4 * _KIB if small else 16 * _KIB
+    inodes = size // ratio * 256
     journal = min(max(size // 30, min(size // 8, 8 * _MIB)), _GIB)
     root = size // 20
     groups = size // 100 + 3 * _MIB  # descriptors, room to grow them, bitmaps, partition table
-    return size - inodes - journal - root - groups, 4 * _KIB, 8 * _KIB + _LINES  # a folder, a block of extents
+    # A file and its folder take an inode each, a folder a block and a large file one of extents.
+    return size - inodes - journal - root - groups, 4 * _KIB, 2 * ratio + _LINES
 
 
 def _iso(size: int) -> tuple[int, int, int]:
