@@ -78,7 +78,7 @@ Send the answer back, so that the sender knows what arrived: bundlekeeper media 
 """
 
 
-def text(index: SetIndex, volume: int, *, with_tool: bool, tags: str = "") -> str:
+def text(index: SetIndex, volume: int, *, with_tool: bool, fits: str = "") -> str:
     """The text for one volume, in lines of at most 120 characters but for long names."""
     rows = [f"  {p.size:>15,}  data/{visible(p.path)}" for _, p in index.on(volume)]
     size = sum(p.size for _, p in index.on(volume))
@@ -101,5 +101,5 @@ def text(index: SetIndex, volume: int, *, with_tool: bool, tags: str = "") -> st
         sequence=index.manifest_sequence,
         files="\n".join(rows),
     )
-    tool = [_TOOL.format(tags=tags or "the Python and system named in tool/requirements.txt")] if with_tool else []
+    tool = [_TOOL.format(tags=fits or "the Python and system named in tool/requirements.txt")] if with_tool else []
     return "\n".join([about, _CHECK.format(), *tool, _CAUTIONS])

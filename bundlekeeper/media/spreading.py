@@ -112,7 +112,7 @@ class Spreading:
         """Read one file; returns what is wrong with it."""
         path = each.file.path
         try:
-            fd = self._open(each.source)
+            fd = open_source(self._store, each.source)
         except (OSError, RefusedError) as e:
             reason = e.strerror if isinstance(e, OSError) else str(e)
             return finding("unreadable", path, f"the store's file cannot be opened: {reason}")
@@ -140,14 +140,6 @@ class Spreading:
         finally:
             with suppress(OSError):
                 os.close(fd)
-
-    def _open(self, source: str) -> int:
-        if source.startswith("/"):
-            flags = os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY
-            return os.open(source, flags)
-        *parents, name = source.split("/")
-        with files.folder(self._store.fd, parents) as home:
-            return files.open_regular(home, name)
 
     def _range(
         self,
@@ -259,6 +251,23 @@ class Spreading:
         return {**self.payload(volume), **self._tags.get(volume, {})}
 
 
+def open_source(store: Store, source: str) -> int:
+    """Open a planned file where it lies: inside the store, or a manifest that was named by its own path.
+
+    Raises RefusedError for what is no regular file, OSError.
+    """
+    if source.startswith("/"):
+        folder, _, name = source.rpartition("/")
+        home = os.open(folder or "/", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        try:
+            return files.open_regular(home, name)
+        finally:
+            os.close(home)
+    *parents, name = source.split("/")
+    with files.folder(store.fd, parents) as home:
+        return files.open_regular(home, name)
+
+
 def _path(part: Part) -> str:
     return f"{bag_text.PAYLOAD}/{part.path}"
 
@@ -283,4 +292,4 @@ def _changed(path: str) -> Finding:
     return finding("unreadable", path, "the store's file changed while it was read", "write again when it is at rest")
 
 
-__all__ = ["Spreading"]
+__all__ = ["Spreading", "open_source"]

@@ -35,11 +35,18 @@ class Signed:
 
 
 def tag_files(
-    signed: Signed, volume: int, payload: Mapping[str, Expected], tool: Mapping[str, Expected], bagged: date
+    signed: Signed,
+    volume: int,
+    payload: Mapping[str, Expected],
+    tool: Mapping[str, Expected],
+    bagged: date,
+    *,
+    fits: str = "",
 ) -> dict[str, bytes]:
     """Every tag file of a volume but those of the tool's folder, in the order in which they are written.
 
-    `payload` and `tool` name each file by its path in the bag, with all of its digests. bagit.txt is not among them: it
+    `payload` and `tool` name each file by its path in the bag, with all of its digests; `fits` says which Python and
+    system the tool is for. bagit.txt is not among them: it
     is `bag_text.declaration()`, and is written when all else is proven. Raises InputError for a path that no volume can
     hold.
     """
@@ -47,7 +54,7 @@ def tag_files(
     algorithms = sorted({name for each in payload.values() for name in each.digests})
     texts = {
         bag_text.INFO: _info(index, volume, payload, bagged),
-        READ_ME: read_me.text(index, volume, with_tool=bool(tool)),
+        READ_ME: read_me.text(index, volume, with_tool=bool(tool), fits=fits),
         **{
             bag_text.manifest_name(name): bag_text.manifest_text(
                 {path: each.digests[name] for path, each in payload.items()}

@@ -50,13 +50,15 @@ class Target:
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What is wanted. `only` are the volumes' numbers, all where empty; `tool` the files of the tool's folder."""
+    """What is wanted. `only` are the volumes' numbers, all where empty; `tool` the files of the tool's folder
+    and `fits` which Python and system they are for."""
 
     targets: tuple[Target, ...]
     only: tuple[int, ...] = ()
     sha512: bool = False
     expected: Expectation = field(default_factory=Expectation)
     tool: Mapping[str, Path] = field(default_factory=dict)
+    fits: str = ""
 
     @property
     def algorithms(self) -> tuple[str, ...]:
@@ -331,7 +333,8 @@ class _Write:
             return
         payload = spreading.payload(volume)
         tool = spreading.copy_tool(volume, self.order.tool)
-        texts = tags.tag_files(self.signed, volume.number, payload, tool, self.means.clock().date())
+        today = self.means.clock().date()
+        texts = tags.tag_files(self.signed, volume.number, payload, tool, today, fits=self.order.fits)
         for name, data in texts.items():
             volume.write(name, data)
         volume.sync([*payload, *tool])

@@ -1,0 +1,175 @@
+"""`media write --iso`: the volumes of a set as disc images, one file each, from the same plan and under the same index.
+
+Rules: an image holds what a volume on a stick holds, in a folder of the same name; the set goes on under its id,
+whether its volumes are written to sticks or into images; each bundle is read once for its image, twice only where it
+is split and the index is not made yet, or SHA-512 is wanted, too (the lists are written before the bytes).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+
+from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.media import bag_text, tags
+from bundlekeeper.media.indexing import signed_index
+from bundlekeeper.media.iso import Content, Image, insist_on_library, write_image
+from bundlekeeper.media.set_records import Sent
+from bundlekeeper.media.sets import Sets
+from bundlekeeper.media.spreading import Spreading, open_source
+from bundlekeeper.media.volume import Expected
+from bundlekeeper.media.whereto import recall, remember
+from bundlekeeper.media.write import Means
+from bundlekeeper.model.findings import Finding
+from bundlekeeper.model.media import read_index
+from bundlekeeper.model.media_plan import SetPlan
+from bundlekeeper.proof.spread import spread
+from bundlekeeper.store.layout import Store
+
+
+@dataclass(frozen=True, slots=True)
+class ImageOrder:
+    """What is wanted: `path` is the image's, for several volumes with `-NofM` before its ending."""
+
+    path: Path
+    only: tuple[int, ...] = ()
+    sha512: bool = False
+    tool: Mapping[str, Path] = field(default_factory=dict)
+    fits: str = ""
+
+    def path_of(self, number: int, volumes: int) -> Path:
+        """The path of one volume's image."""
+        if volumes == 1:
+            return self.path
+        return self.path.with_name(f"{self.path.stem}-{number}of{volumes}{self.path.suffix}")
+
+
+@dataclass(frozen=True, slots=True)
+class Imaged:
+    """The images of a set that were made, by volume, and what was wrong before any was."""
+
+    sent: Sent
+    name: str
+    images: tuple[tuple[int, Image], ...]
+    findings: tuple[Finding, ...]
+
+
+def write_images(store: Store, plan: SetPlan, order: ImageOrder, means: Means) -> Imaged:
+    """Make the images of the chosen volumes.
+
+    Raises InputError for volumes that the plan does not have, an image that is there or cannot be made, RefusedError,
+    UnfinishedError when the store cannot be read or an image not be written, StoppedError.
+    """
+    insist_on_library()
+    total = len(plan.volumes)
+    chosen = [n for n in range(1, total + 1) if not order.only or n in order.only]
+    if set(order.only) - set(chosen):
+        raise InputError(f"the set has no volume {min(set(order.only) - set(chosen))}: it has {total}")
+    there = [str(order.path_of(n, total)) for n in chosen if order.path_of(n, total).exists()]
+    if there:
+        raise InputError(f"an image is there already: {there[0]}", where=there[0], hint="name another with --iso")
+    for number in chosen:
+        bag_text.manifest_text({f"{bag_text.PAYLOAD}/{part.path}": "" for _, part in plan.on(number)})
+    sets = Sets(store)
+    sent = sets.begin(
+        issuer=means.head.book,
+        plan=plan.sha256,
+        platform=plan.platform,
+        meant_for=plan.meant_for,
+        volumes=total,
+        manifest=plan.manifest,
+        at=means.clock(),
+    )
+    signed, wrong = _signed(store, sets, sent, plan, means)
+    images = []
+    for number in chosen:
+        contents = _contents(store, plan, signed, number, order, means)
+        path = order.path_of(number, total)
+        image = write_image(
+            path,
+            f"{signed.index.name}-{number}".replace("-", "_"),
+            signed.index.folder(number),
+            contents,
+            progress=means.progress,
+            stop=means.stop,
+        )
+        if not image.findings:
+            sent = sets.wrote(sent, number, means.clock())
+        images.append((number, image))
+    return Imaged(sent, signed.index.name, tuple(images), tuple(wrong))
+
+
+def _signed(store: Store, sets: Sets, sent: Sent, plan: SetPlan, means: Means) -> tuple[tags.Signed, Sequence[Finding]]:
+    """The set's index, made now where it was not made before."""
+    kept = sets.sent_index(sent)
+    if kept is not None:
+        return tags.Signed(read_index(kept[0]), *kept), ()
+    known = recall(store, sent)
+    spreading = Spreading(store, plan, ("sha256",), means, known.parts, lambda: remember(store, sent, known))
+    wrong = spreading.run(())
+    try:
+        return signed_index(sets, sent, plan, means, known.parts), wrong
+    except UnfinishedError as e:
+        raise UnfinishedError(e.says, hint=e.hint, where=e.where, problems=wrong) from e
+
+
+def _contents(
+    store: Store, plan: SetPlan, signed: tags.Signed, number: int, order: ImageOrder, means: Means
+) -> dict[str, Content]:
+    """Every file of a volume, by its path in the volume's folder."""
+    sources = {each.file.path: each.source for each in plan.files}
+    found: dict[str, Content] = {}
+    for each, part in signed.index.on(number):
+        opener = partial(_open_at, store, sources[each.path], part.offset)
+        digests = {"sha256": part.sha256}
+        if order.sha512:
+            digests["sha512"] = _sha512(opener, part.size, means)
+        found[f"{bag_text.PAYLOAD}/{part.path}"] = Content(Expected(part.size, digests), opener)
+    tool = {}
+    for name, path in order.tool.items():
+        data = path.read_bytes()
+        tool[f"{tags.TOOL}/{name}"] = Content(_of(data), partial(os.open, path, os.O_RDONLY | os.O_CLOEXEC))
+    texts = tags.tag_files(
+        signed,
+        number,
+        {path: each.expected for path, each in found.items()},
+        {path: each.expected for path, each in tool.items()},
+        means.clock().date(),
+        fits=order.fits,
+    )
+    texts[bag_text.DECLARATION] = bag_text.declaration().encode()
+    return {**found, **tool, **{name: Content(_of(data), partial(_memory, data)) for name, data in texts.items()}}
+
+
+def _of(data: bytes) -> Expected:
+    return Expected(len(data), {"sha256": hashlib.sha256(data).hexdigest()})
+
+
+def _open_at(store: Store, source: str, offset: int) -> int:
+    fd = open_source(store, source)
+    os.lseek(fd, offset, os.SEEK_SET)
+    return fd
+
+
+def _memory(data: bytes) -> int:
+    """A descriptor at the beginning of these bytes."""
+    fd = os.memfd_create("volume")
+    os.pwrite(fd, data, 0)
+    return fd
+
+
+def _sha512(opener: partial[int], size: int, means: Means) -> str:
+    digest = hashlib.sha512()
+    try:
+        fd = opener()
+        try:
+            spread(fd, (), size=size, hashes=[digest], stop=means.stop)
+        finally:
+            os.close(fd)
+    except OSError as e:
+        raise UnfinishedError(f"the store's file cannot be read: {e.strerror}") from e
+    return digest.hexdigest()

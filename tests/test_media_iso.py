@@ -1,0 +1,198 @@
+"""Images of volumes: read back by xorriso, isoinfo and the kernel, beside the library that made them."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bundlekeeper.errors import InputError, StoppedError
+from bundlekeeper.ledger.book import Book
+from bundlekeeper.media.bag import prove_bag, read_bag
+from bundlekeeper.media.images import Imaged, ImageOrder, write_images
+from bundlekeeper.media.write import Means
+from bundlekeeper.proof.reading import Stop
+from bundlekeeper.store.layout import Store
+from tests.media_write_kit import PIECES, SPLIT, Counting, Piece, World, payload_of, sign, states
+from tests.store_kit import now
+
+
+def image(world: World, path: Path, **options: Any) -> Imaged:
+    """Make the images."""
+    means: dict[str, Any] = {key: options.pop(key) for key in ("stop", "progress") if key in options}
+    with Store.open(world.kit.root, write=True) as store:
+        with Book.open(world.kit.root / ".keeper/ledger.sqlite", write=True) as book:
+            head = book.head()
+        given: dict[str, Any] = {"clock": now, "progress": Counting(), "sign": sign, "head": head, **means}
+        return write_images(store, world.plan, ImageOrder(path, **options), Means(**given))
+
+
+@pytest.fixture
+def world(tmp_path: Path) -> World:
+    (tmp_path / "depot").mkdir()
+    return World(tmp_path / "depot")
+
+
+def needs(program: str) -> str:
+    found = shutil.which(program)
+    if found is None:
+        pytest.skip(f"{program} is not installed")
+    return found
+
+
+def insist(volume: Path, world: World, number: int) -> None:
+    bag = read_bag(volume)
+    assert bag.findings == ()
+    assert prove_bag(bag).findings == ()
+    assert payload_of(volume) == world.expected(number)
+
+
+def test_an_image_is_made_and_proven(world: World, tmp_path: Path) -> None:
+    made = image(world, tmp_path / "set.iso")
+    ((number, one),) = made.images
+    assert (number, one.findings, made.findings) == (1, (), ())
+    assert one.size == (tmp_path / "set.iso").stat().st_size
+    assert [p.name for p in tmp_path.glob(".part-*")] == []
+
+
+def test_xorriso_reads_it_back(world: World, tmp_path: Path) -> None:
+    """Issue 6: "xorriso/isoinfo read back an image"."""
+    xorriso = needs("xorriso")
+    image(world, tmp_path / "set.iso")
+    out = tmp_path / "out"
+    command = [xorriso, "-osirrox", "on", "-indev", str(tmp_path / "set.iso"), "-extract", "/", str(out)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    subprocess.run(["chmod", "-R", "u+w", out], check=True)
+    insist(out / "marram-set0001-1of1", world, 1)
+
+
+@pytest.mark.parametrize("names", ["-J", "-R"])
+def test_isoinfo_reads_it_back(world: World, tmp_path: Path, names: str) -> None:
+    """Joliet and Rock Ridge, by the program of another project."""
+    isoinfo = needs("isoinfo")
+    image(world, tmp_path / "set.iso")
+    path = f"/marram-set0001-1of1/data/{PIECES[1].path}"
+    command = [isoinfo, names, "-i", str(tmp_path / "set.iso"), "-x", path]
+    done = subprocess.run(command, capture_output=True, check=False)
+    assert done.stdout == PIECES[1].data
+
+
+def test_another_reader_of_udf_reads_it_back(world: World, tmp_path: Path) -> None:
+    """7-Zip reads ECMA-167 by code of its own."""
+    program = needs("7z")
+    image(world, tmp_path / "set.iso")
+    command = [program, "x", "-tudf", f"-o{tmp_path / 'out'}", str(tmp_path / "set.iso")]
+    subprocess.run(command, capture_output=True, check=True)
+    insist(tmp_path / "out" / "marram-set0001-1of1", world, 1)
+
+
+@pytest.mark.root
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["iso9660", "udf"])
+def test_the_kernel_mounts_it(world: World, tmp_path: Path, kind: str) -> None:
+    """Either side of the image, as Linux reads it."""
+    if os.geteuid() != 0:
+        pytest.skip("needs root to mount")
+    image(world, tmp_path / "set.iso")
+    point = tmp_path / "disc"
+    point.mkdir()
+    command = ["mount", "-t", kind, "-o", "loop,ro", str(tmp_path / "set.iso"), str(point)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode:
+        pytest.skip(f"mount: {done.stderr.strip()}")
+    try:
+        insist(point / "marram-set0001-1of1", world, 1)
+        sums = ["sha256sum", "-c", "--strict", "--quiet", "SHA256SUMS"]
+        assert subprocess.run(sums, cwd=point / "marram-set0001-1of1", check=False).returncode == 0
+        verifier = [sys.executable, "verify.py"]
+        assert subprocess.run(verifier, cwd=point / "marram-set0001-1of1", capture_output=True).returncode == 0
+    finally:
+        subprocess.run(["umount", point], check=True)
+
+
+def test_one_image_for_each_volume_and_the_same_set_as_on_sticks(tmp_path: Path) -> None:
+    (tmp_path / "depot").mkdir()
+    world = World(tmp_path / "depot", SPLIT, 3)
+    made = image(world, tmp_path / "set.iso", only=(1, 3))
+    assert sorted(p.name for p in tmp_path.glob("*.iso")) == ["set-1of3.iso", "set-3of3.iso"]
+    (tmp_path / "stick").mkdir()
+    written = world.write(tmp_path / "stick", only=(2,))
+    assert states(written) == {2: "written"}
+    assert written.sent.set_id == made.sent.set_id
+    index = (tmp_path / "stick" / "marram-set0001-2of3" / "set-index.json").read_bytes()
+    xorriso = needs("xorriso")
+    command = [xorriso, "-osirrox", "on", "-indev", str(tmp_path / "set-3of3.iso")]
+    command += ["-extract", "/marram-set0001-3of3/set-index.json", str(tmp_path / "index")]
+    subprocess.run(command, capture_output=True, check=True)
+    assert (tmp_path / "index").read_bytes() == index
+
+
+def test_sha512_and_long_names(tmp_path: Path) -> None:
+    """A name longer than Joliet's 64 characters is whole in UDF and Rock Ridge."""
+    (tmp_path / "depot").mkdir()
+    world = World(tmp_path / "depot", [Piece("blade", "6.1.0-" + "x" * 70, b"long" * 999)])
+    image(world, tmp_path / "set.iso", sha512=True)
+    xorriso = needs("xorriso")
+    command = [xorriso, "-osirrox", "on", "-indev", str(tmp_path / "set.iso"), "-extract", "/", str(tmp_path / "out")]
+    subprocess.run(command, capture_output=True, check=True)
+    bag = read_bag(tmp_path / "out" / "marram-set0001-1of1")
+    assert {name for sums in bag.payload.values() for name in sums} == {"sha256", "sha512"}
+    assert prove_bag(bag).findings == ()
+
+
+def test_a_store_file_that_changed_makes_no_image(world: World, tmp_path: Path) -> None:
+    place = world.kit.root / PIECES[0].path
+    place.chmod(0o644)
+    data = bytearray(place.read_bytes())
+    data[7] ^= 1
+    place.write_bytes(data)
+    ((_, one),) = image(world, tmp_path / "set.iso").images
+    assert [each.code for each in one.findings] == ["altered"]
+    assert sorted(os.listdir(tmp_path)) == ["depot"]
+
+
+def test_an_image_that_turns_bad_before_it_is_proven_gets_no_name(world: World, tmp_path: Path) -> None:
+    def turn() -> None:
+        (part,) = tmp_path.glob(".part-*")
+        data = part.read_bytes()
+        at = data.index(PIECES[2].data)
+        with part.open("r+b") as file:
+            file.seek(at + 5)
+            file.write(b"!")
+
+    made = image(world, tmp_path / "set.iso", progress=Counting(begins={"proving the image": turn}))
+    assert [each.code for each in made.images[0][1].findings] == ["altered"]
+    assert sorted(os.listdir(tmp_path)) == ["depot"]
+
+
+def test_nothing_is_written_over_and_nothing_is_left_when_stopped(world: World, tmp_path: Path) -> None:
+    (tmp_path / "set.iso").write_text("mine")
+    with pytest.raises(InputError, match="there already"):
+        image(world, tmp_path / "set.iso")
+    assert (tmp_path / "set.iso").read_text() == "mine"
+    stop = Stop()
+    with pytest.raises(StoppedError):
+        image(world, tmp_path / "other.iso", stop=stop, progress=Counting(begins={"writing the image": stop.set}))
+    assert sorted(os.listdir(tmp_path)) == ["depot", "set.iso"]
+
+
+def test_without_the_library_the_extra_is_named(world: World, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("importlib.util.find_spec", lambda _name: None)
+    with pytest.raises(InputError, match="extra 'iso'"):
+        image(world, tmp_path / "set.iso")
+
+
+def test_the_label_of_the_disc_names_the_set(world: World, tmp_path: Path) -> None:
+    isoinfo = needs("isoinfo")
+    image(world, tmp_path / "set.iso")
+    said = subprocess.run([isoinfo, "-d", "-i", tmp_path / "set.iso"], capture_output=True, text=True, check=True)
+    assert re.search(r"Volume id: MARRAM_SET0001_1", said.stdout)
+    assert hashlib.sha256((tmp_path / "set.iso").read_bytes()).hexdigest()
