@@ -202,6 +202,14 @@ def test_the_model_table_that_a_new_model_needs_is_named() -> None:
     assert not [f for f in _contents(rules, _domain("MB-4"), "holm-a", "2").missing if f.code == "model-table-old"]
 
 
+def test_a_table_that_is_not_known_is_not_taken_for_good() -> None:
+    """ "Unknown is never zero and never good" (design.md): no model table in the inventory, or one of no version"""
+    there = _domain("MB-4")
+    for lacking in (there.components[:1] + there.components[2:], [replace(c, active=None) for c in there.components]):
+        found = _contents(_world(), inventory(list(lacking)), "holm-a", "2")
+        assert [f for f in found.missing if f.code == "not-checked" and "table" in f"{f.subject} {f.says}"]
+
+
 def test_a_family_that_the_release_does_not_name_is_missing() -> None:
     """ "Forgetting one is the commonest gap" (trade.md): of a release whole, and of a domain that has the family"""
     rules = _world({"name": "1", "infrastructure": "1.0"})

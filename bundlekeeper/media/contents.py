@@ -38,7 +38,21 @@ SUPPLY = frozenset(
     }
 )
 #: Checks of the supply; that one of these could not be made is told, too.
-CHECKS = frozenset({"build", "digest", "proof age", "signature", "base", "family", "held", "proof", "standing"})
+CHECKS = frozenset(
+    {
+        "build",
+        "digest",
+        "proof age",
+        "signature",
+        "base",
+        "family",
+        "held",
+        "proof",
+        "standing",
+        "support",
+        "model table",
+    }
+)
 _NOT_PACKED = frozenset({"withdrawn", "bad-signature", "revoked-key"})
 
 
