@@ -20,6 +20,7 @@ from bundlekeeper.planning.fleet import Fleet
 from bundlekeeper.planning.route_judge import PRACTICE, Judge
 from bundlekeeper.planning.route_pairs import bits, make
 from bundlekeeper.planning.route_search import Found, Problem, Search, Taken
+from bundlekeeper.planning.route_tables import Moves
 from bundlekeeper.planning.route_types import Change, NoRoute, PartChange, Quote, Route, Step
 from bundlekeeper.planning.route_units import Maker, Move, Option, State, Unit, minutes, size
 from bundlekeeper.planning.route_why import blocking
@@ -71,6 +72,7 @@ class Course:
             name = servers_name(standing.domain, kin, servers)
             self.units.append(self.maker.unit(name, kin.family, parts, servers, self.options[""]))
         self._covers = cache(self._covered)
+        self.moves = Moves(self.units)
         self.beside = make(self.judge, self.units, self.own, self._order)
 
     def _own_options(self) -> Iterable[Option]:
@@ -95,7 +97,7 @@ class Course:
         """The search for the way to a release."""
         target = self.targets[release]
         goals = [frozenset(n for n, s in enumerate(u.states) if self._is_there(u, s, target)) for u in self.units]
-        return Problem(self.units, self.own, self.beside, goals)
+        return Problem(self.moves, self.own, self.beside, goals)
 
     def _is_there(self, unit: Unit, state: State, target: Target) -> bool:
         family = unit.family or ""
@@ -274,6 +276,9 @@ class Course:
         """Why there is no way, and the nearest release that can be reached."""
         problem = self.problem(self.release)
         reasons = tuple(dict.fromkeys(self._reasons()))
+        nearest = self._nearest()
+        self.moves.group()  # every blocker has its place before it is asked which ones matter
+        self.beside.name_all(self.own)
         blockers, exact = blocking(problem, len(self.judge.blockers)) if found.exhausted else (0, False)
         return NoRoute(
             self.standing.domain,
@@ -281,7 +286,7 @@ class Course:
             tuple(Quote(b.sort, b.source, b.says) for b in self.judge.named(blockers)),
             exact,
             reasons,
-            self._nearest(),
+            nearest,
             found.exhausted,
         )
 

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from bundlekeeper.planning.route_estimate import Estimate
-from bundlekeeper.planning.route_modes import Guard, TooMany, merged, passes
+from bundlekeeper.planning.route_modes import Guard, Marks, TooMany, merged, passes
 from bundlekeeper.planning.route_pairs import bits
 from bundlekeeper.planning.route_reach import Sets, at_end
 from bundlekeeper.planning.route_tables import Tables
@@ -64,6 +64,7 @@ class Best:
         self.t, self.guard, self.windows, self.allowance = t, guard, windows, allowance
         self.estimate = Estimate(t)
         self._widths = [len(rows) for rows in t.moves]
+        self._ways: dict[tuple[int, int, int, int, int], tuple[list[tuple[int, int, int]], Marks]] = {}
         self._gained: dict[tuple[int, int, int, int], Gains] = {}
 
     def is_possible(self) -> bool:
@@ -142,22 +143,33 @@ class Best:
         self, left: int, own: int, sets: Sets, gains: list[Gains], option: int
     ) -> Iterator[list[list[tuple[int, int, int]]]]:
         """For each mode of the window, each class's ways through it: state, end, packed cost."""
-        rows = []
-        for i, which in enumerate(sets):
-            stays = [(c, c, 0) for c in bits(which & self.t.within(i, left - 1, own))]
-            rows.append([*stays, *gains[i].get(option, ())])
+        rows = [self._row(i, left, own, which, option, gains[i]) for i, which in enumerate(sets)]
         if not self.guard.followed:
-            yield rows
+            yield [row for row, _ in rows]
             return
-        way = self.guard.way
-        tokens = [[merged(way[i][c], way[i][e]) for c, e, _ in row] for i, row in enumerate(rows)]
-        for mode in self.guard.modes(tokens, self.guard.followed):
+        modes = self.guard.modes([marks for _, marks in rows], self.guard.followed)
+        if len(modes) == 1 and modes[0] is self.guard.free:
+            yield [row for row, _ in rows]
+            return
+        for mode in modes:
             kept = [
-                [move for move, token in zip(row, marks, strict=True) if passes(token, ban)]
-                for row, marks, ban in zip(rows, tokens, mode, strict=True)
+                [move for move, token in zip(row, marks.each, strict=True) if passes(token, ban)]
+                for (row, marks), ban in zip(rows, mode, strict=True)
             ]
             if all(kept):
                 yield kept
+
+    def _row(
+        self, i: int, left: int, own: int, which: int, option: int, gains: Gains
+    ) -> tuple[list[tuple[int, int, int]], Marks]:
+        """One class's ways through a window, and the tokens that are followed of each."""
+        key = (i, left, own, which, option)
+        if key not in self._ways:
+            row = [(c, c, 0) for c in bits(which & self.t.within(i, left - 1, own))]
+            row += gains.get(option, ())
+            way = self.guard.way[i]
+            self._ways[key] = (row, Marks([merged(way[c], way[e]) for c, e, _ in row], self.guard.followed))
+        return self._ways[key]
 
     def cheapest(self) -> Way | None:
         """The cheapest way of exactly so many windows, as far as the guard follows. Raises TooMany."""

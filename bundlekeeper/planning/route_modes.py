@@ -24,6 +24,18 @@ class TooMany(Exception):  # noqa: N818  (control flow inside the search)
     """More would have to be looked at than is allowed."""
 
 
+class Marks:
+    """The tokens that are followed of each way of one class through a window, and of all of them together."""
+
+    __slots__ = ("both", "each", "lacks", "sets")
+
+    def __init__(self, tokens: Iterable[Tokens], followed: int) -> None:
+        self.each = [(s & followed, k & followed) for s, k in tokens]
+        self.sets = self.lacks = self.both = 0
+        for sets, lacks in self.each:
+            self.sets, self.lacks, self.both = self.sets | sets, self.lacks | lacks, self.both | sets & lacks
+
+
 class Guard:
     """The tokens of classes, of which some are followed: on the way, and at the end."""
 
@@ -35,6 +47,7 @@ class Guard:
         self.followed = 0
         self.followed_at_end = 0
         self._held: dict[int, bool] = {}
+        self._passing: dict[tuple[int, int, int], int] = {}
 
     def clashes(self, states: Sequence[Tokens]) -> int:
         """The tokens, held by some blocker, in which any two of the classes clash."""
@@ -50,30 +63,37 @@ class Guard:
             self._held[token] = bool(self._blockers(token) & self._enabled)
         return self._held[token]
 
+    def passing(self, i: int, ban: Ban) -> int:
+        """The states of class i that a mode leaves it, as bits."""
+        key = (i, *ban)
+        if key not in self._passing:
+            self._passing[key] = sum(1 << c for c, token in enumerate(self.way[i]) if passes(token, ban))
+        return self._passing[key]
+
     @cached_property
     def free(self) -> Mode:
         """The mode that bans nothing."""
         return ((0, 0),) * self.number
 
-    def modes(self, moves: Sequence[Iterable[Tokens]], followed: int) -> list[Mode]:
+    def modes(self, moves: Sequence[Marks], followed: int) -> list[Mode]:
         """Every mode of a window in which each class stays or moves so; `moves` are tokens of old and new together."""
         if not followed:
             return [self.free]
-        rows = [[(s & followed, k & followed) for s, k in each] for each in moves]
-        sets = [_any(s for s, _ in each) for each in rows]
-        lacks = [_any(k for _, k in each) for each in rows]
+        lack_once = lack_twice = 0
+        for each in moves:
+            lack_twice, lack_once = lack_twice | (lack_once & each.lacks), lack_once | each.lacks
         contested = 0
-        for i, s in enumerate(sets):
-            contested |= s & _any(k for j, k in enumerate(lacks) if j != i)
+        for each in moves:  # set by this class, and lacked by another one
+            contested |= each.sets & (lack_once & ~each.lacks | lack_twice)
         if not contested:
             return [self.free]
         choices: list[list[tuple[int, int]]] = []  # token, and who is free of it; -1 bans setting, -2 lacking
         for token in bits(contested):
-            both = [i for i, each in enumerate(rows) if any((s & k) >> token & 1 for s, k in each)]
+            both = [i for i, each in enumerate(moves) if each.both >> token & 1]
             choices.append([(token, who) for who in (-1, -2, *both)])
         number = 1
-        for each in choices:
-            number *= len(each)
+        for choice in choices:
+            number *= len(choice)
         if number > MOST_MODES:
             raise TooMany
         return [self._mode(chosen) for chosen in product(*choices)]
@@ -97,10 +117,3 @@ def passes(token: Tokens, ban: Ban) -> bool:
 def merged(a: Tokens, b: Tokens) -> Tokens:
     """What either sets, and what either lacks."""
     return a[0] | b[0], a[1] | b[1]
-
-
-def _any(values: Iterable[int]) -> int:
-    found = 0
-    for value in values:
-        found |= value
-    return found

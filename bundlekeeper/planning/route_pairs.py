@@ -35,6 +35,15 @@ class Beside:
     alone: Callable[[int, int], int]
     blockers: Callable[[int], int]
 
+    def name_all(self, own: int) -> None:
+        """Give a place to every blocker between two classes, the first `own` units being none."""
+        for rows in (self.tokens[own:], self.last[own:]):
+            sets = lacks = 0
+            for each in {t for row in rows for t in row}:
+                sets, lacks = sets | each[0], lacks | each[1]
+            for token in bits(sets & lacks):
+                self.blockers(token)
+
 
 class Pairs:
     """Makes the tokens of rows."""

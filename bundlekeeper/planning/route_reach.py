@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from bundlekeeper.planning.route_modes import Guard, Mode, TooMany, merged, passes
+from bundlekeeper.planning.route_modes import Guard, Marks, Mode, TooMany, merged, passes
 from bundlekeeper.planning.route_pairs import bits
 from bundlekeeper.planning.route_tables import NEVER, Tables
 
@@ -20,12 +20,12 @@ Sets = tuple[int, ...]
 
 @dataclass(slots=True)
 class _Node:
-    """Where the infrastructure is, and the classes may be; `came` tells for each class how a state was reached."""
+    """Where the infrastructure is, and the classes may be; `mode` where they got there while it stood still."""
 
     own: int
     sets: Sets
     before: _Node | None = None
-    came: tuple[dict[int, int], ...] = ()  # state -> the one before it, inside one phase
+    mode: Mode | None = None
 
 
 def reachable(t: Tables, guard: Guard, most: int) -> bool:
@@ -59,11 +59,12 @@ class _Reach:
                 self.left -= 1
                 if self.left < 0:
                     raise TooMany
-                if (ends := at_end(self.t, self.guard, grown.own, grown.sets)) is not None:
-                    return grown, ends
+                if (last := at_end(self.t, self.guard, grown.own, grown.sets)) is not None:
+                    return grown, last
                 if self.guard.followed:
                     todo.append(grown)
-                for _, end, _ in self.t.own_moves[grown.own]:
+                ends = {end for _, end, _ in self.t.own_moves[grown.own]}
+                for end in sorted(ends, key=lambda a: (-self.t.own_far[a], a)):  # the nearest is looked at next
                     fits = self._after(grown, end)
                     if fits is not None:
                         todo.append(_Node(end, fits, grown))
@@ -98,7 +99,7 @@ class _Reach:
             way = self.guard.way[i]
             rows = [way[c] for c in bits(which)]
             rows += [merged(way[c], way[e]) for c in bits(which) for e, _ in self.t.moves[i][c].values()]
-            moves.append(rows)
+            moves.append(Marks(rows, self.guard.followed))
         for mode in self.guard.modes(moves, self.guard.followed):
             grown = self._closed(node, mode)
             if grown is not None:
@@ -106,22 +107,42 @@ class _Reach:
 
     def _closed(self, node: _Node, mode: Mode) -> _Node | None:
         """Every state that each class gets to while the infrastructure stands still."""
-        sets, cames = [], []
+        sets = []
         for i, which in enumerate(node.sets):
-            allowed = self.t.fits(i, node.own) & self.t.within(i, self.t.farthest, node.own)
-            way, ban = self.guard.way[i], mode[i]
-            todo = [c for c in bits(which & allowed) if passes(way[c], ban)]
-            came = dict.fromkeys(todo, NEVER)
-            for c in todo:
-                for end, _ in self.t.moves[i][c].values():
-                    if end not in came and allowed >> end & 1 and passes(way[end], ban):
-                        came[end] = c
-                        todo.append(end)
-            if not came:
+            allowed = _allowed(self.t, self.guard, i, node.own, mode)
+            next_ = self.t.next[i]
+            got = todo = which & allowed
+            while todo:
+                low = todo & -todo
+                new = next_[low.bit_length() - 1] & allowed & ~got
+                got |= new
+                todo = (todo ^ low) | new
+            if not got:
                 return None
-            sets.append(sum(1 << c for c in came))
-            cames.append(came)
-        return _Node(node.own, tuple(sets), node, tuple(cames))
+            sets.append(got)
+        return _Node(node.own, tuple(sets), node, mode)
+
+
+def _allowed(t: Tables, guard: Guard, i: int, own: int, mode: Mode) -> int:
+    allowed = t.fits(i, own) & t.within(i, t.farthest, own)
+    return allowed if mode[i] == (0, 0) else allowed & guard.passing(i, mode[i])
+
+
+def _trail(t: Tables, which: int, allowed: int, i: int, end: int) -> list[int]:
+    """One way of class i from some state of `which` to the end, the infrastructure standing still."""
+    came = dict.fromkeys(bits(which & allowed), NEVER)
+    todo = list(came)
+    for c in todo:
+        if c == end:
+            break
+        for b in bits(t.next[i][c] & allowed):
+            if b not in came:
+                came[b] = c
+                todo.append(b)
+    row = [end]
+    while came[row[-1]] != NEVER:
+        row.append(came[row[-1]])
+    return row[::-1]
 
 
 def at_end(t: Tables, guard: Guard, own: int, sets: Sets) -> Sets | None:
@@ -131,7 +152,9 @@ def at_end(t: Tables, guard: Guard, own: int, sets: Sets) -> Sets | None:
     ends = tuple(which & t.within(i, 0, own) for i, which in enumerate(sets))
     if not all(ends):
         return None
-    for mode in guard.modes([[guard.end[i][c] for c in bits(w)] for i, w in enumerate(ends)], guard.followed_at_end):
+    followed = guard.followed_at_end
+    marks = [Marks([guard.end[i][c] for c in bits(w)], followed) for i, w in enumerate(ends)] if followed else []
+    for mode in guard.modes(marks, followed):
         kept = tuple(
             sum(1 << c for c in bits(which) if passes(guard.end[i][c], mode[i])) for i, which in enumerate(ends)
         )
@@ -148,14 +171,12 @@ def _learn(t: Tables, guard: Guard, found: tuple[_Node, Sets]) -> bool:
     phases: list[list[list[int]]] = []
     walk: _Node | None = node
     while walk is not None:
-        if walk.came:
+        if walk.mode is not None and walk.before is not None:
             rows = []
-            for i, came in enumerate(walk.came):
-                row = [states[i]]
-                while came[row[-1]] != NEVER:
-                    row.append(came[row[-1]])
-                states[i] = row[-1]
-                rows.append(row[::-1])
+            for i, which in enumerate(walk.before.sets):
+                allowed = _allowed(t, guard, i, walk.own, walk.mode)
+                rows.append(_trail(t, which, allowed, i, states[i]))
+                states[i] = rows[-1][0]
             phases.append(rows)
         walk = walk.before
     more = 0

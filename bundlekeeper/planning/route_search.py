@@ -14,8 +14,7 @@ from bundlekeeper.planning.route_best import Allowance, Best, Taken, Way
 from bundlekeeper.planning.route_modes import Guard, TooMany, merged
 from bundlekeeper.planning.route_pairs import Beside
 from bundlekeeper.planning.route_reach import reachable
-from bundlekeeper.planning.route_tables import Tables, unpacked
-from bundlekeeper.planning.route_units import Unit
+from bundlekeeper.planning.route_tables import Moves, Tables, unpacked
 
 Cost = tuple[int, int, int, int]
 
@@ -24,12 +23,12 @@ MOST_PLACES = 20_000  # then the search gives up and says so
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """Units, the first `own` of them infrastructure (none or one), what may stand beside what, and the goals.
+    """The moves of units, the first `own` of them infrastructure (none or one), their neighbours, and their goals.
 
     Only the blockers of `enabled` count.
     """
 
-    units: Sequence[Unit]
+    moves: Moves
     own: int
     beside: Beside
     goals: Sequence[frozenset[int]]
@@ -49,7 +48,7 @@ class Search:
     """One search."""
 
     def __init__(self, problem: Problem) -> None:
-        self.tables = Tables(problem.units, problem.own, problem.beside, problem.goals, problem.enabled)
+        self.tables = Tables(problem.moves, problem.own, problem.beside, problem.goals, problem.enabled)
         self.guard = Guard(problem.beside, problem.own, self.tables.number, problem.enabled)
 
     def has_way(self, most: int = MOST_PLACES) -> bool | None:

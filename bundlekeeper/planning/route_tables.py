@@ -8,13 +8,14 @@ shorter; nothing here depends on the other classes.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Iterable, Sequence
+from functools import cached_property
 
 from bundlekeeper.planning.route_pairs import Banned, Beside, bits
 from bundlekeeper.planning.route_units import Unit
 
 Costs = tuple[int, int, int]
+Row = dict[int, tuple[int, int]]  # option -> end, packed cost
 ONE = 96  # bits for minutes and for bytes in a packed cost: sums never run over
 NEVER = -1
 
@@ -30,13 +31,53 @@ def unpacked(cost: int) -> Costs:
     return cost >> 2 * ONE, cost >> ONE & low, cost & low
 
 
+class Moves:
+    """The moves of units that no enabled blocker stands against, for one set of blockers after the other."""
+
+    def __init__(self, units: Sequence[Unit]) -> None:
+        self.units = units
+        self._known: tuple[int, list[list[Row]]] = (0, [])
+        self._groups: list[list[list[tuple[int, Row]]]] | None = None
+
+    def group(self) -> None:
+        """Judge all moves at once, for many sets of blockers to come."""
+        self._groups = []
+        for unit in self.units:
+            rows = []
+            for moves in unit.moves:
+                found: dict[int, Row] = {}
+                for option, move in moves.items():
+                    found.setdefault(move.mask, {})[option] = (move.end, packed(move.cost))
+                rows.append(list(found.items()))
+            self._groups.append(rows)
+        self._known = (0, [])
+
+    def free(self, enabled: int) -> list[list[Row]]:
+        """For each unit and each of its states: option -> end and packed cost."""
+        if self._known[0] != enabled or not self._known[1]:
+            self._known = (enabled, [self._free(i, enabled) for i in range(len(self.units))])
+        return self._known[1]
+
+    def _free(self, i: int, enabled: int) -> list[Row]:
+        if self._groups is None:
+            rows = self.units[i].moves
+            return [{o: (m.end, packed(m.cost)) for o, m in row.items() if m.is_free(enabled)} for row in rows]
+        found = []
+        for groups in self._groups[i]:
+            row: Row = {}
+            for mask, moves in groups:
+                if not mask & enabled:
+                    row.update(moves)
+            found.append(row)
+        return found
+
+
 class Tables:
     """Units, the first `own` of them infrastructure: without one there is a single state that nothing moves."""
 
-    def __init__(
-        self, units: Sequence[Unit], own: int, beside: Beside, goals: Sequence[frozenset[int]], enabled: int
-    ) -> None:
-        self.own, self.enabled, self._beside = own, enabled, beside
+    def __init__(self, moves: Moves, own: int, beside: Beside, goals: Sequence[frozenset[int]], enabled: int) -> None:
+        self.own, self.enabled = own, enabled
+        units, free = moves.units, moves.free(enabled)
         self.classes = units[own:]
         self.number = len(self.classes)
         held = [
@@ -47,15 +88,13 @@ class Tables:
         self.goal = 1
         if own:
             self.goal = sum(1 << a for a in held[0])
-            rows = _alive([_moves(m, enabled) for m in units[0].moves], held[0])
+            rows = _alive(free[0], held[0])
             self.own_moves = [[(o, e, c) for o, (e, c) in row.items()] for row in rows]
-        self.moves = [_alive([_moves(m, enabled) for m in u.moves], held[own + i]) for i, u in enumerate(self.classes)]
+        self.moves = [_alive(free[own + i], held[own + i]) for i in range(self.number)]
         self.goals = [sum(1 << c for c in held[own + i]) for i in range(self.number)]
         self.rows = [self._rows(beside.banned[own + i]) for i in range(self.number)]
         self.last_rows = [self._rows(beside.last_banned[own + i]) for i in range(self.number)]
         self._fits: dict[tuple[int, int], int] = {}
-        self.cheap = [_cheapest(moves, bits(goal)) for moves, goal in zip(self.moves, self.goals, strict=True)]
-        self.cheap_own = _cheapest([{o: (e, c) for o, e, c in row} for row in self.own_moves], bits(self.goal))
         self._exact = [self._depths(i) for i in range(self.number)]
         self._own_exact = self._own_depths()
         self._within: dict[tuple[int, int, int], int] = {}
@@ -71,6 +110,28 @@ class Tables:
                     bad |= which
             found.append(every & ~bad)
         return found
+
+    @cached_property
+    def cheap_own(self) -> list[int]:
+        """The packed cost from each state of the infrastructure to its end, alone; NEVER where there is no way."""
+        return _cheapest([{o: (e, c) for o, e, c in row} for row in self.own_moves], bits(self.goal))
+
+    @cached_property
+    def next(self) -> list[list[int]]:
+        """The states that each state of each class may move to, as bits."""
+        found = []
+        for rows in self.moves:
+            found.append([_all(1 << end for end, _ in row.values()) for row in rows])
+        return found
+
+    @cached_property
+    def own_far(self) -> list[int]:
+        """How many changes the infrastructure alone is from its end; a large number where it never gets there."""
+        far = [1 << 30] * len(self.own_moves)
+        for depth in range(len(self._own_exact) - 1, -1, -1):
+            for a in bits(self._own_exact[depth]):
+                far[a] = depth
+        return far
 
     def fits(self, i: int, a: int) -> int:
         """The states of class i that may stand beside the infrastructure's state a."""
@@ -134,7 +195,7 @@ class Tables:
         """True where the infrastructure alone ends in so many windows or fewer."""
         return bool(self._own_exact[min(windows, len(self._own_exact) - 1)] >> a & 1)
 
-    @property
+    @cached_property
     def farthest(self) -> int:
         """Windows beyond which nothing more comes within reach of a class."""
         return max(len(self._own_exact), *(len(rows) for rows in self._exact), 1)
@@ -150,11 +211,14 @@ class Tables:
         return least
 
 
-def _moves(moves: dict[int, Any], enabled: int) -> dict[int, tuple[int, int]]:
-    return {o: (m.end, packed(m.cost)) for o, m in moves.items() if not m.mask & enabled}
+def _all(values: Iterable[int]) -> int:
+    found = 0
+    for value in values:
+        found |= value
+    return found
 
 
-def _alive(moves: list[dict[int, tuple[int, int]]], goals: set[int]) -> list[dict[int, tuple[int, int]]]:
+def _alive(moves: list[Row], goals: set[int]) -> list[Row]:
     """The moves that lie on some way from state 0 to a goal."""
     back: list[list[int]] = [[] for _ in moves]
     forward, todo = {0}, [0]
@@ -174,7 +238,7 @@ def _alive(moves: list[dict[int, tuple[int, int]]], goals: set[int]) -> list[dic
     return [{o: m for o, m in row.items() if m[0] in backward} if a in backward else {} for a, row in enumerate(moves)]
 
 
-def _cheapest(moves: Sequence[dict[int, tuple[int, int]]], goals: Sequence[int]) -> list[int]:
+def _cheapest(moves: Sequence[Row], goals: Sequence[int]) -> list[int]:
     """The packed cost from each state to a goal, alone; NEVER where there is no way."""
     back: list[list[tuple[int, int]]] = [[] for _ in moves]
     for a, row in enumerate(moves):

@@ -10,7 +10,7 @@ each other today is nobody's step and is not held against one.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from itertools import product
@@ -62,14 +62,38 @@ class Hop:
     answer: JumpAnswer
 
 
-@dataclass(frozen=True, slots=True)
 class Move:
-    """One unit's part of a step. `mask` are its blockers; `cost` is server restarts, minutes and bytes."""
+    """One unit's part of a step. `cost` is server restarts, minutes and bytes; `bare` are the blockers of its jumps.
 
-    end: int
-    mask: int
-    cost: tuple[int, int, int]
-    hops: tuple[Hop, ...]  # in the order in which they are taken
+    What stands against the mix while it is under way is found out when it is asked for: most moves are refused before.
+    """
+
+    __slots__ = ("_found", "_mixed", "bare", "cost", "end")
+
+    def __init__(
+        self, end: int, bare: int, cost: tuple[int, int, int], mixed: Callable[[], tuple[tuple[Hop, ...], int]]
+    ) -> None:
+        self.end, self.bare, self.cost, self._mixed = end, bare, cost, mixed
+        self._found: tuple[tuple[Hop, ...], int] | None = None
+
+    def _both(self) -> tuple[tuple[Hop, ...], int]:
+        if self._found is None:
+            self._found = self._mixed()
+        return self._found
+
+    @property
+    def hops(self) -> tuple[Hop, ...]:
+        """The hops in the order in which they are taken."""
+        return self._both()[0]
+
+    @property
+    def mask(self) -> int:
+        """All its blockers."""
+        return self.bare | self._both()[1]
+
+    def is_free(self, enabled: int) -> bool:
+        """True where none of those blockers stands against it."""
+        return not self.bare & enabled and not self.mask & enabled
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,12 +259,16 @@ class Maker:
             cost[2] += len(unit.slots[slot]) * one.cost[1]
         end = self._state(unit, tuple(readings))
         new = unit.states[end]
-        mask |= self.judge.beside(new.everything, new.changed, inside=True)
-        hops, more = self._ordered(unit, old, new, tuple(one.hop for one in judged))
+        hops = tuple(one.hop for one in judged)
         facts = self.fleet.book.facts
         if unit.kin is not None and any(facts(old.readings[h.slot].kind, None).down == "server" for h in hops):
             cost[0] = len(unit.servers)
-        return Move(end, mask | more, (cost[0], cost[1], cost[2]), hops)
+
+        def mixed() -> tuple[tuple[Hop, ...], int]:
+            ordered, more = self._ordered(unit, old, new, hops)
+            return ordered, more | self.judge.beside(new.everything, new.changed, inside=True)
+
+        return Move(end, mask, (cost[0], cost[1], cost[2]), mixed)
 
     def _hops(self, state: State, bundle: Bundle, kinds: tuple[str, ...]) -> list[_Judged]:
         images = self._images.get(bundle.sha256)
