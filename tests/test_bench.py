@@ -28,7 +28,9 @@ def test_every_row_measures_something(tmp_path: Path) -> None:
     data = tmp_path / "data"
     data.mkdir()
     kept = tmp_path / "kept.json"
-    done = _bench("--dir", data, "--json", kept, "--rounds=1", "--big=4194304", "--many=20", "--starts=1")
+    done = _bench(
+        "--dir", data, "--json", kept, "--rounds=1", "--big=4194304", "--many=20", "--starts=1", "--parts=5000"
+    )
     assert done.returncode == 0, done.stderr
     document = json.loads(kept.read_text("utf-8"))
     assert {row["name"] for row in document["rows"]} == {each.name for each in BENCHES}
@@ -56,9 +58,9 @@ def test_list_measures_nothing(capsys: pytest.CaptureFixture[str]) -> None:
     assert capsys.readouterr().out.count("\n") == sum("many files" in each.name for each in BENCHES)
 
 
-def _made(target: Target | None, *pairs: tuple[float, float], name: str = "made") -> Row:
+def _made(target: Target | None, *pairs: tuple[float, float], name: str = "made", unit: str = "s") -> Row:
     left = list(pairs)
-    made = Bench(name, "what", "against", "s", target, lambda _: left.pop(0))
+    made = Bench(name, "what", "against", unit, target, lambda _: left.pop(0))
     return run([made], World(Path()), len(pairs))[0]
 
 
@@ -112,11 +114,31 @@ def test_turns_change_and_the_pair_does_not() -> None:
     assert order == ["ours", "theirs", "theirs", "ours"]
 
 
-def test_two_kept_runs() -> None:
-    first = as_json({"processor": "A"}, 2, [_made(None, (1, 1), (1.1, 1)), _made(None, (1, 1), name="gone")])
-    second = as_json({"processor": "B"}, 2, [_made(None, (2, 1), (2.2, 1)), _made(None, (1, 1), name="new")])
-    lines = {line.split("  ")[0]: line for line in compare(first, second).splitlines()}
+def _kept(tmp_path: Path, name: str, machine: str, *rows: Row) -> str:
+    path = tmp_path / name
+    path.write_text(json.dumps(as_json({"processor": machine}, 2, list(rows))))
+    return str(path)
+
+
+def test_two_kept_runs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A row that got worse is flagged, and the exit status is 1; the machines are named where they differ."""
+    first = _kept(tmp_path, "a", "A", _made(None, (1, 1), (1.1, 1)), _made(None, (1, 1), name="gone"))
+    second = _kept(tmp_path, "b", "B", _made(None, (2, 1), (2.2, 1)), _made(None, (1, 1), name="new"))
+    assert command.main(["compare", first, second]) == 1
+    lines = {line.split("  ")[0]: line for line in capsys.readouterr().out.splitlines()}
     assert lines["processor: A | B"]
-    assert lines["made"].endswith("2.000           differs beyond both spreads")
+    assert lines["made"].endswith("2.000           differs beyond both spreads, WORSE")
     assert lines["gone"].endswith("only in the first")
     assert lines["new"].endswith("only in the second")
+    assert "1 rows got worse by more than 10%: made" in lines
+    assert command.main(["compare", second, first]) == 0  # the other way round it got better
+    assert command.main(["compare", first, second, "--allowed", "1.5"]) == 0
+    assert command.main(["compare", first, first]) == 0
+    assert "processor:  A" in capsys.readouterr().out.split("\n\n")[-3]
+
+
+def test_of_a_rate_the_lower_one_is_worse() -> None:
+    fast, slow = (_made(None, (rate, 1), unit="bytes/s") for rate in (1, 0.5))
+    runs = [as_json({"processor": "A"}, 1, [row]) for row in (fast, slow)]
+    assert compare(runs[0], runs[1]).worse == ("made",)
+    assert compare(runs[1], runs[0]).worse == ()

@@ -1,7 +1,7 @@
 """The benchmarks' command line.
 
 `python -m tests.bench` measures and prints one table of ratios; `python -m tests.bench compare A.json B.json` compares
-two kept runs.
+two kept runs, and ends with 1 where a ratio got worse by more than is allowed.
 """
 
 from __future__ import annotations
@@ -15,9 +15,10 @@ from pathlib import Path
 from tests.bench import ledger, living, proving, signatures
 from tests.bench.frame import BENCHES, run
 from tests.bench.machine import describe
-from tests.bench.table import as_json, as_text, compare, load
+from tests.bench.table import ALLOWED, as_json, as_text, compare, load
 from tests.bench.world import World
 
+LEAST = 5_000  # components: the questions name one of them by its number
 #: Modules whose import declares the rows, in the order of the table.
 MODULES = (proving, signatures, living, ledger)
 
@@ -32,25 +33,31 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--big", type=int, default=2 << 30, metavar="BYTES", help="size of the large file (2 GiB)")
     parser.add_argument("--many", type=int, default=10_000, metavar="N", help="number of small files (10000)")
     parser.add_argument("--starts", type=int, default=10, metavar="N", help="starts per figure of start-up (10)")
+    parser.add_argument("--parts", type=int, default=100_000, metavar="N", help="components of the ledger (100000)")
     parser.add_argument("--only", action="append", metavar="WORD", help="only rows whose name holds this; repeatable")
     parser.add_argument("--list", action="store_true", help="list the rows and measure nothing")
     return parser
 
 
-def _compare(paths: list[str]) -> int:
-    if len(paths) != 2:
-        print("usage: python -m tests.bench compare FIRST.json SECOND.json", file=sys.stderr)
-        return 2
+def _compare(words: list[str]) -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.bench compare", description="Compare two kept runs.")
+    parser.add_argument("first", type=Path, metavar="FIRST.json")
+    parser.add_argument("second", type=Path, metavar="SECOND.json")
+    parser.add_argument("--allowed", type=float, default=ALLOWED, help="how much worse a ratio may be (0.1: a tenth)")
     try:
-        print(compare(*(load(Path(path)) for path in paths)))
+        asked = parser.parse_args(words)
+        found = compare(load(asked.first), load(asked.second), asked.allowed)
+    except SystemExit as e:  # argparse has said why
+        return e.code if isinstance(e.code, int) else 2
     except (OSError, ValueError) as e:
         print(f"error: {e}", file=sys.stderr)
         return 2
-    return 0
+    print(found.text)
+    return 1 if found.worse else 0
 
 
 def main(arguments: list[str]) -> int:
-    """Measure, or compare; 0, or 2 when the command line is wrong."""
+    """Measure, or compare; 0, 1 when the second run is worse, or 2 when the command line is wrong."""
     if arguments[:1] == ["compare"]:
         return _compare(arguments[1:])
     asked = _parser().parse_args(arguments)
@@ -60,14 +67,15 @@ def main(arguments: list[str]) -> int:
     if asked.list:
         print("\n".join(f"{each.name}: {each.what} ÷ {each.against}" for each in rows))
         return 0
-    if not rows or asked.rounds < 1 or asked.big < 1 << 20 or min(asked.many, asked.starts) < 1:
+    if not rows or asked.rounds < 1 or asked.big < 1 << 20 or min(asked.many, asked.starts) < 1 or asked.parts < LEAST:
         print(
             "error: nothing to measure: no row of that name, or a size or a number of rounds too low", file=sys.stderr
         )
         return 2
     with tempfile.TemporaryDirectory(prefix="bench-", dir=asked.dir) as folder:
-        machine = describe(Path(folder))
-        world = World(Path(folder), big_bytes=asked.big, many_files=asked.many, starts=asked.starts)
+        sizes = f"{asked.big} bytes in one file, {asked.many} small files, {asked.parts} components"
+        machine = {**describe(Path(folder)), "sizes": sizes}
+        world = World(Path(folder), big_bytes=asked.big, many_files=asked.many, starts=asked.starts, parts=asked.parts)
         measured = run(rows, world, asked.rounds)
     print(as_text(machine, asked.rounds, measured))
     if asked.json is not None:

@@ -27,7 +27,6 @@ from bundlekeeper.model.inventory import Place
 from tests.bench.frame import Judged, Target, bench, in_turns, seconds
 from tests.bench.world import World, keeper, keeper_line
 
-COMPONENTS = 100_000
 SITES, DOMAINS = 10, 5  # domains of each site
 READINGS, ROUNDS = 4, 3
 KINDS = ("bios", "management-controller", "network-adapter", "storage-controller", "board-logic")
@@ -36,7 +35,7 @@ _BARE = [sys.executable, "-c", "pass"]
 _ABOVE_150_MS = Target(Judged.ABOVE, False, 0.15)
 
 
-def events(components: int = COMPONENTS) -> Iterator[list[Event]]:
+def events(components: int) -> Iterator[list[Event]]:
     """The ledger's events, in batches as they would be learned: ten for each component, and the readings' own."""
     day = itertools.count()
     running = "1.0"
@@ -88,14 +87,14 @@ def _place(number: int) -> tuple[str, str, str, str]:
 
 
 @cache
-def _store(world_folder: Path, few: Path) -> Path:
+def _store(world_folder: Path, few: Path, components: int) -> Path:
     """A store with the large ledger; how long that took and how large it is go to stderr."""
     store = world_folder / "ledger-store"
     shutil.copytree(few, store)
     path = store / ".keeper" / "ledger.sqlite"
     path.unlink(missing_ok=True)
     with Book.open(path, write=True) as book:
-        took = seconds(lambda: [book.record(batch, _DAY0 + timedelta(days=40)) for batch in events()])
+        took = seconds(lambda: [book.record(batch, _DAY0 + timedelta(days=40)) for batch in events(components)])
         count = book.head().count
     size = path.stat().st_size
     print(
@@ -105,7 +104,9 @@ def _store(world_folder: Path, few: Path) -> Path:
 
 
 def _asked(world: World, *arguments: str) -> tuple[float, float]:
-    line = keeper_line("where", *arguments, "--json", "--store", str(_store(world.folder, world.small_store)))
+    line = keeper_line(
+        "where", *arguments, "--json", "--store", str(_store(world.folder, world.small_store, world.parts))
+    )
     _run_s(line)
     return in_turns(world, lambda _: _run_s(line, 5), lambda _: _run_s(_BARE, 5))
 
@@ -140,19 +141,19 @@ _row("where, known", "SERIAL --known a day", _serial(4711), "--known", "2026-02-
 )
 def ledger_file(world: World) -> tuple[float, float]:
     """What the record, its indexes and the answers derived from it take, beside the bare statements."""
-    path = _store(world.folder, world.small_store) / ".keeper" / "ledger.sqlite"
+    path = _store(world.folder, world.small_store, world.parts) / ".keeper" / "ledger.sqlite"
     with Book.open(path, write=False) as book:
         return path.stat().st_size, sum(map(len, exchange.export(book, 0)))
 
 
 @cache
-def _list(folder: Path, form: str) -> Path:
-    """An inventory of a hundred thousand components."""
+def _list(folder: Path, form: str, components: int) -> Path:
+    """An inventory of so many components, a hundred thousand where not told otherwise."""
     path = folder / f"list.{form}"
     keys = ("site", "domain", "chassis", "slot", "parent", "kind", "model", "serial", "active", "pending", "policy")
     rows = (
         (*_place(n), f"MB4-{n // 5:06}", KINDS[n % 5], "MB-4", _serial(n), "5.4.10", "-", "web")
-        for n in range(COMPONENTS)
+        for n in range(components)
     )
     with path.open("w", encoding="utf-8", newline="") as stream:
         if form == "csv":
@@ -172,7 +173,7 @@ def _load_s(world: World, form: str) -> float:
     store = world.folder / "load-store"
     shutil.copytree(world.small_store, store)
     try:
-        path = str(_list(world.folder, form))
+        path = str(_list(world.folder, form, world.parts))
         return seconds(lambda: keeper("inventory", "load", path, "--says", "ada", "--json", "--store", str(store)))
     finally:
         shutil.rmtree(store)
@@ -190,7 +191,7 @@ _UNDER_10_S = Target(Judged.OURS, False, 10.0)
 )
 def load_csv(world: World) -> tuple[float, float]:
     """What a spreadsheet gives."""
-    path = _list(world.folder, "csv")
+    path = _list(world.folder, "csv", world.parts)
     theirs = lambda _: seconds(lambda: list(csv.reader(path.read_text("utf-8").splitlines())))  # noqa: E731
     return in_turns(world, lambda w: _load_s(w, "csv"), theirs)
 
@@ -204,7 +205,7 @@ def load_csv(world: World) -> tuple[float, float]:
 )
 def load_toml(world: World) -> tuple[float, float]:
     """What is written by hand, a hundred thousand times."""
-    path = _list(world.folder, "toml")
+    path = _list(world.folder, "toml", world.parts)
     theirs = lambda _: seconds(lambda: tomllib.loads(path.read_text("utf-8")))  # noqa: E731
     return in_turns(world, lambda w: _load_s(w, "toml"), theirs)
 
@@ -218,6 +219,6 @@ def load_toml(world: World) -> tuple[float, float]:
 )
 def load_json(world: World) -> tuple[float, float]:
     """What another program gives."""
-    path = _list(world.folder, "json")
+    path = _list(world.folder, "json", world.parts)
     theirs = lambda _: seconds(lambda: json.loads(path.read_text("utf-8")))  # noqa: E731
     return in_turns(world, lambda w: _load_s(w, "json"), theirs)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from tests.bench.frame import Judged, Row, Target
 
 SCHEMA = "bundlekeeper.bench/1"
+ALLOWED = 0.1  # how much worse a ratio may get unnoticed; medians of five rounds vary by less on a quiet machine
 
 
 def _quantity(value: float | None, unit: str) -> str:
@@ -73,8 +75,21 @@ def load(path: Path) -> dict[str, Any]:
     return document
 
 
-def compare(first: Mapping[str, Any], second: Mapping[str, Any]) -> str:
-    """The rows of both runs side by side; a change within both runs' own spread is called none."""
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """Two runs side by side as text, and the names of the rows that got worse by more than was allowed."""
+
+    text: str
+    worse: tuple[str, ...]
+
+
+def compare(first: Mapping[str, Any], second: Mapping[str, Any], allowed: float = ALLOWED) -> Compared:
+    """The rows of both runs and how their ratios changed.
+
+    A ratio is against a public tool in the same run, so runs on two machines can be compared, with care: what differs
+    between the machines is named first. A row is worse where its ratio changed for the worse by more than `allowed`
+    (0.1 is a tenth).
+    """
     differing = [
         f"{name}: {first['machine'].get(name)} | {second['machine'].get(name)}"
         for name in dict.fromkeys([*first["machine"], *second["machine"]])
@@ -83,12 +98,24 @@ def compare(first: Mapping[str, Any], second: Mapping[str, Any]) -> str:
     old = {row["name"]: row for row in first["rows"]}
     new = {row["name"]: row for row in second["rows"]}
     cells = [("row", "first", "second", "second ÷ first", "")]
+    worse: list[str] = []
     for name in dict.fromkeys([*old, *new]):
         before, after = old.get(name, {}), new.get(name, {})
         one, two = before.get("ratio"), after.get("ratio")
-        cells.append((name, _ratio(one), _ratio(two), _ratio(two / one if one and two else None), _word(before, after)))
-    head = "Machines differ:\n" + "\n".join(differing) if differing else "The same machine and programs."
-    return f"{head}\n\n{columns(cells)}"
+        change = two / one if one and two else None
+        if change is not None and _worse(after.get("unit", ""), change) > 1 + allowed:
+            worse.append(name)
+        word = _word(before, after) + (", WORSE" if name in worse else "")
+        cells.append((name, _ratio(one), _ratio(two), _ratio(change), word))
+    hardware = columns([(f"{name}:", str(value)) for name, value in second["machine"].items()])
+    head = "Machines differ (first | second):\n" + "\n".join(differing) if differing else hardware
+    last = f"{len(worse)} rows got worse by more than {allowed:.0%}" + (f": {', '.join(worse)}" if worse else "")
+    return Compared(f"{head}\n\n{columns(cells)}\n\n{last}", tuple(worse))
+
+
+def _worse(unit: str, change: float) -> float:
+    """By what factor a changed ratio is worse: of a rate the lower one is, of a time or an amount the higher one."""
+    return 1 / change if unit.endswith("/s") else change
 
 
 def _word(before: Mapping[str, Any], after: Mapping[str, Any]) -> str:

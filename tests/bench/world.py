@@ -21,12 +21,16 @@ _FILES = 64
 
 @dataclass
 class World:
-    """A folder, the sizes and numbers asked for (`starts`: runs per figure of start-up), and the present round."""
+    """A folder, the sizes and numbers asked for, and the present round.
+
+    `starts` are runs per figure of start-up, `parts` the components of the ledger.
+    """
 
     folder: Path
     big_bytes: int = 2 << 30
     many_files: int = 10_000
     starts: int = 10
+    parts: int = 100_000
     round: int = 0
     cores: int = field(default_factory=lambda: len(os.sched_getaffinity(0)))
 
