@@ -17,25 +17,33 @@ CASES = 300
 
 
 def piece(
-    minutes: int, after: tuple[int, ...] = (), locks: tuple[str, ...] = (), cluster: str = "", *, alone: bool = False
+    minutes: int,
+    after: tuple[int, ...] = (),
+    locks: tuple[str, ...] = (),
+    cluster: str = "",
+    *,
+    number: int = 1,
+    alone: bool = False,
 ) -> Piece:
     action = Action("write", "part", "bios", "1", minutes, assumed=False)
-    return Piece("piece", (action,), after, locks, ((cluster, 1),) if cluster else (), alone)
+    return Piece("piece", (action,), after, locks, ((cluster, number),) if cluster else (), alone)
 
 
-def chance(seed: int) -> tuple[list[Piece], int | None, int]:
-    """Up to five pieces with an order between some, locks, clusters and lone ones; a length; servers at a time."""
+def chance(seed: int, most: int = 5) -> tuple[list[Piece], int | None, int]:
+    """Some pieces with an order between some, locks, clusters and lone ones; a length; servers at a time."""
     rnd = random.Random(seed)
     pieces = []
-    for n in range(rnd.randint(1, 5)):
+    per_cluster = rnd.randint(1, 2)
+    for n in range(rnd.randint(1, most)):
         after = tuple(m for m in range(n) if rnd.random() < 0.25)
         locks = tuple(name for name in ("x", "y") if rnd.random() < 0.2)
         alone = rnd.random() < 0.12
         cluster = "" if alone else rnd.choice(["", "a", "a", "b"])
-        pieces.append(piece(rnd.randint(1, 6), after, locks, cluster, alone=alone))
+        number = rnd.randint(1, per_cluster)  # servers that an at-once policy restarts together
+        pieces.append(piece(rnd.randint(1, 6), after, locks, cluster, number=number, alone=alone))
     longest = max(p.minutes for p in pieces)
     length = rnd.choice([None, longest, longest + 1, longest + 3, 2 * longest])
-    return pieces, length, rnd.randint(1, 2)
+    return pieces, length, per_cluster
 
 
 def breach(pieces: Sequence[Piece], starts: dict[int, int], per_cluster: int) -> bool:
@@ -46,7 +54,7 @@ def breach(pieces: Sequence[Piece], starts: dict[int, int], per_cluster: int) ->
     for minute in range(max((s + pieces[i].minutes for i, s in starts.items()), default=0)):
         now = [pieces[i] for i, s in starts.items() if s <= minute < s + pieces[i].minutes]
         locks = [name for p in now for name in p.locks]
-        clusters = [name for p in now for name, _ in p.clusters]
+        clusters = [name for p in now for name, number in p.clusters for _ in range(number)]
         if len(set(locks)) < len(locks) or any(clusters.count(c) > per_cluster for c in clusters):
             return True
         if len(now) > 1 and any(p.alone for p in now):
@@ -94,27 +102,44 @@ def best_of_all(pieces: Sequence[Piece], length: int | None, per_cluster: int) -
     return rest(frozenset())
 
 
+def assert_allowed(pieces: Sequence[Piece], length: int | None, per_cluster: int) -> int:
+    """Every piece once, after those it waits for, in no other's way, in no window that is too long; the minutes."""
+    windows = pack(pieces, length, per_cluster)
+    done: set[int] = set()
+    for rows in windows:
+        starts = dict(rows)
+        assert len(starts) == len(rows)
+        assert not breach(pieces, starts, per_cluster)
+        assert all(m in done or m in starts for i in starts for m in pieces[i].after)
+        assert not done & set(starts)
+        assert length is None or minutes_of(pieces, rows) <= length
+        done |= set(starts)
+    assert done == set(range(len(pieces)))
+    return sum(minutes_of(pieces, rows) for rows in windows)
+
+
+def test_larger_schedules_are_allowed_and_near_the_bound() -> None:
+    """Up to 25 pieces: 1.08 of the bound on average, 1.44 at most, when this was written; the bound is not the best."""
+    gaps = []
+    for seed in range(120):
+        pieces, length, per_cluster = chance(seed, 25)
+        found, bound = assert_allowed(pieces, length, per_cluster), lower_bound(pieces, length, per_cluster)
+        assert bound <= found
+        gaps.append(found / bound)
+    assert sum(gaps) / len(gaps) < 1.12
+    assert max(gaps) < 1.5
+
+
 def test_schedules_against_every_schedule(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every one is allowed and the best; the bound is never above it, and mostly meets it.
 
-    Measured beside it: how often the orders by rank alone, which are all that larger cases get, are the best too.
+    Measured beside it: how often what larger cases get, orders by rank and single moves, is the best too.
     """
     shortest = tight = 0
     worst = 1.0
     for seed in range(CASES):
         pieces, length, per_cluster = chance(seed)
-        windows = pack(pieces, length, per_cluster)
-        done: set[int] = set()
-        for rows in windows:
-            starts = dict(rows)
-            assert len(starts) == len(rows)
-            assert not breach(pieces, starts, per_cluster)
-            assert all(m in done or m in starts for i in starts for m in pieces[i].after)
-            assert not done & set(starts)
-            assert length is None or minutes_of(pieces, rows) <= length
-            done |= set(starts)
-        assert done == set(range(len(pieces)))
-        found = sum(minutes_of(pieces, rows) for rows in windows)
+        found = assert_allowed(pieces, length, per_cluster)
         best = best_of_all(pieces, length, per_cluster)
         assert lower_bound(pieces, length, per_cluster) <= best <= found
         assert found == best
@@ -125,9 +150,9 @@ def test_schedules_against_every_schedule(monkeypatch: pytest.MonkeyPatch) -> No
         shortest += ranked == best
         worst = max(worst, ranked / best)
         tight += lower_bound(pieces, length, per_cluster) == best
-    assert tight >= 0.9 * CASES  # 773 of 800 were met when this was written
-    assert shortest >= 0.9 * CASES  # 766 of 800
-    assert worst < 2  # 1.86
+    assert tight >= 0.85 * CASES  # 733 of 800 were met when this was written
+    assert shortest >= 0.97 * CASES  # 797 of 800
+    assert worst < 1.5  # 1.38
 
 
 def _fewest(chains: list[list[Load]]) -> int:
@@ -166,7 +191,7 @@ def test_rounds_against_all_rounds(monkeypatch: pytest.MonkeyPatch) -> None:
     The order by longest chain, for many domains, is held to the same rules and never below the shortest.
     """
     shortest = 0
-    for seed in range(120):
+    for seed in range(80):
         chains = _chains(random.Random(seed))
         best = _fewest(chains)
         for states in (2_000, 0):
@@ -183,4 +208,4 @@ def test_rounds_against_all_rounds(monkeypatch: pytest.MonkeyPatch) -> None:
             assert at == [len(c) for c in chains]
             assert total == best if states else total >= best
         shortest += total == best
-    assert shortest >= 95  # of 120; 169 of 200 when this was written
+    assert shortest >= 60  # of 80; 169 of 200 when this was written
