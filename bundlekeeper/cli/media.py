@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import typer
 
-from bundlekeeper.cli import media_list, media_plan, media_receipt, media_receive
+from bundlekeeper.cli import media_list, media_plan, media_receipt, media_receive, media_write
 
 app = typer.Typer(help="Sets of volumes: plan, write, receive, and the receipt that comes back.", rich_markup_mode=None)
 
 app.command("plan")(media_plan.plan)
+app.command("write")(media_write.write)
 app.command("receive")(media_receive.receive)
 app.command("receipt")(media_receipt.receipt)
 app.command("list")(media_list.show)

@@ -112,7 +112,7 @@ def make_plan(root: Path, ask: Ask) -> Answer:
         with opened.catalogue(write=False) as catalogue:
             rows = holdings(opened, catalogue)
         bunches, lacking = bunches_of(opened, rows, given.manifest, contents)
-        commons = _commons(opened, given, ask)
+        commons = commons_of(opened, given, ask)
     missing = (*contents.missing, *lacking)
     if not bunches:
         return Answer(None, (*missing, *given.findings), meant.says, given)
@@ -137,8 +137,11 @@ def _head(given: Inputs, meant_for: str, missing: tuple[Finding, ...]) -> SetPla
     return SetPlan(of.platform, meant_for, given.manifest_sha256, of.sequence, (), (), missing)
 
 
-def _commons(store: Store, given: Inputs, ask: Ask) -> list[Common]:
-    """The manifest and its signature, which every volume carries; the bytes that the plan was made by, or nothing."""
+def commons_of(store: Store, given: Inputs, ask: Ask) -> list[Common]:
+    """The manifest and its signature, which every volume carries: the very bytes that the plan was made by.
+
+    Raises InputError for a manifest that cannot be carried, UnfinishedError when it changed or cannot be read.
+    """
     import hashlib
 
     from bundlekeeper.cli.opening import kept_manifest

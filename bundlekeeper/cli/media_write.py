@@ -1,0 +1,249 @@
+"""`bundlekeeper media write`: a planned set onto volumes, proven from the medium; images, labels, the tool."""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from bundlekeeper.cli import media_plan, media_written
+from bundlekeeper.cli.common import JsonOption, QuietOption, StoreOption, now, progress_for, read_bounded, store_root
+from bundlekeeper.cli.media_plan import SpareOption, VolumeOption
+from bundlekeeper.cli.opening import open_book, open_store
+from bundlekeeper.cli.route_inputs import InventoryOption, ManifestOption
+from bundlekeeper.cli.signals import SIGNALS
+from bundlekeeper.cli.signed import SignatureOption
+from bundlekeeper.cli.signing import passphrase_from
+from bundlekeeper.cli.take import DryRunOption
+from bundlekeeper.errors import InputError
+
+if TYPE_CHECKING:
+    from bundlekeeper.media.guard import Expectation
+    from bundlekeeper.media.images import Imaged
+    from bundlekeeper.media.indexing import Sign
+    from bundlekeeper.media.write import Means, Order, Target, Written
+    from bundlekeeper.model.media_plan import SetPlan
+    from bundlekeeper.store.layout import Store
+
+_PLAN_LIMIT = 32 * 1024 * 1024  # bytes; model.media_plan.MAX_PLAN_BYTES
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Everything that the options ask for, beside the plan."""
+
+    to: tuple[str, ...]
+    only: tuple[int, ...]
+    sha512: bool
+    with_tool: bool
+    iso: Path | None
+    label: str
+    expected: Expectation
+
+
+def write(
+    plan: Annotated[str | None, typer.Argument(metavar="[PLAN]", help="What media plan --out wrote.")] = None,
+    to: Annotated[
+        list[str] | None,
+        typer.Option("--to", metavar="[N=]DIR", help="Where to; again for copies, N=DIR for volume N alone."),
+    ] = None,
+    only: Annotated[list[int] | None, typer.Option("--only", metavar="N", help="Only volume N. Repeatable.")] = None,
+    key: Annotated[
+        Path | None, typer.Option("--key", metavar="FILE", help="Private key that signs the set's index.")
+    ] = None,
+    passphrase_fd: Annotated[
+        int | None, typer.Option("--passphrase-fd", min=0, metavar="N", help="Read the passphrase from here.")
+    ] = None,
+    also: Annotated[str, typer.Option("--also", metavar="sha512", help="A second list of checksums.")] = "",
+    with_tool: Annotated[bool, typer.Option("--with-tool", help="Carry bundlekeeper itself, as wheels.")] = False,
+    iso: Annotated[
+        Path | None, typer.Option("--iso", metavar="FILE", help="Make disc images; with several, FILE-NofM.")
+    ] = None,
+    label: Annotated[str, typer.Option("--label", metavar="FILE", help="Write a page of labels (HTML).")] = "",
+    notice: Annotated[bool, typer.Option("--notice", help="A set of withdrawals alone, in place of a plan.")] = False,
+    must_be_mount: Annotated[
+        bool | None,
+        typer.Option("--must-be-mount/--no-must-be-mount", help="Only a mounted medium / a plain folder, too."),
+    ] = None,
+    volume_id: Annotated[
+        list[str] | None, typer.Option("--volume-id", metavar="ID", help="The medium's UUID or label must be this.")
+    ] = None,
+    name: Annotated[str, typer.Option("--for", metavar="NAME", help="In place of PLAN: as for media plan.")] = "",
+    release: Annotated[str, typer.Option("--release", metavar="RELEASE", help="As media plan's --to.")] = "",
+    volume: VolumeOption = None,
+    spare: SpareOption = "0%",
+    manifest: ManifestOption = None,
+    inventory: InventoryOption = None,
+    signature: SignatureOption = None,
+    dry_run: DryRunOption = False,
+    store: StoreOption = None,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+) -> int:
+    """Write a planned set: each bundle is read once for all targets, and each volume is proven from its medium.
+
+    Interrupted, the same command goes on: what is whole on a volume is not written again.
+    """
+    from bundlekeeper.media.guard import Expectation
+
+    root = store_root(store)
+    ask = media_plan.Ask(name, release, tuple(volume or ()), spare, with_tool, manifest, inventory, signature)
+    _insist_on_one(plan, ask, notice=notice)
+    if also not in ("", "sha512"):
+        raise InputError(f"--also {also}: not a list that is made", hint="--also sha512")
+    expected = Expectation(must_be_mount, tuple(volume_id or ()))
+    wanted = Wanted(tuple(to or ()), tuple(only or ()), also == "sha512", with_tool, iso, label, expected)
+    made = _plan(root, plan, ask, notice=notice, keep=not dry_run)
+    if dry_run:
+        return media_written.tell_foreseen(root, made, _order(wanted, {}, ""), iso, json=json)
+    return _Run(root, made, wanted, key, passphrase_fd, quiet=quiet).run(json=json)
+
+
+def _insist_on_one(plan: str | None, ask: media_plan.Ask, *, notice: bool) -> None:
+    """One of the three ways to say what is to go out."""
+    ways = [plan is not None, bool(ask.name or ask.volumes), notice]
+    if sum(ways) != 1:
+        raise InputError(
+            "what is to be written: one of a plan's file, --for with --volume, and --notice",
+            hint="bundlekeeper media plan --for holm-a --volume 16GB:fat32 --out PLAN.json",
+        )
+
+
+def _plan(root: Path, plan: str | None, ask: media_plan.Ask, *, notice: bool, keep: bool) -> SetPlan:
+    if plan is not None:
+        from bundlekeeper.model.media_plan import read_plan
+
+        return read_plan(read_bounded(plan, _PLAN_LIMIT, "the plan"), plan)
+    if notice:
+        return _notice(root, ask, keep=keep)
+    answer = media_plan.make_plan(root, ask)
+    if answer.plan is None:
+        raise InputError("nothing can be packed", hint="bundlekeeper media plan says more", problems=answer.findings)
+    return answer.plan
+
+
+def _notice(root: Path, ask: media_plan.Ask, *, keep: bool) -> SetPlan:
+    """The plan of a set of withdrawals: the manifest, its signature and the notice."""
+    from bundlekeeper.cli.route_inputs import read_inputs
+    from bundlekeeper.media.notice_plan import notice_plan
+
+    given = read_inputs(root, ask.manifest, ask.inventory, ask.signature, bare=True)
+    with ExitStack() as stack:
+        opened = open_store(root, stack, write=keep)
+        commons = media_plan.commons_of(opened, given, ask)
+        return notice_plan(opened, given.manifest, given.manifest_sha256, commons, keep=keep)
+
+
+def _targets(to: tuple[str, ...]) -> tuple[Target, ...]:
+    from bundlekeeper.media.write import Target
+
+    found = []
+    for each in to:
+        number, equals, path = each.partition("=")
+        alone = bool(equals and number.isascii() and number.isdecimal() and len(number) < 7)
+        found.append(Target(Path(path), int(number)) if alone else Target(Path(each)))
+    return tuple(found)
+
+
+def _order(wanted: Wanted, tool: dict[str, Path], fits: str) -> Order:
+    from bundlekeeper.media.write import Order
+
+    return Order(_targets(wanted.to), wanted.only, wanted.sha512, wanted.expected, tool, fits)
+
+
+class _Run:
+    """One writing of a set: targets first, then images, then the labels."""
+
+    def __init__(
+        self, root: Path, plan: SetPlan, wanted: Wanted, key: Path | None, passphrase_fd: int | None, *, quiet: bool
+    ) -> None:
+        self._root, self._plan, self._wanted = root, plan, wanted
+        self._key, self._passphrase_fd, self._quiet = key, passphrase_fd, quiet
+        self._fingerprint = ""
+
+    def run(self, *, json: bool) -> int:
+        from bundlekeeper.media.write import Means
+        from bundlekeeper.proof.reading import Stop
+
+        if not self._wanted.to and self._wanted.iso is None:
+            raise InputError("no target was named", hint="--to DIR, --to N=DIR for one volume, or --iso FILE")
+        stop = Stop()
+        with ExitStack() as stack:
+            opened = open_store(self._root, stack, write=True)
+            with open_book(opened, stack, write=True) as book:
+                head = book.head()
+            sign = self._signer(opened)
+            tool, fits = self._tool(stack)
+            stack.enter_context(SIGNALS.guarded(stop))
+            means = Means(now, progress_for(self._quiet), sign, head, stop)
+            written, imaged = self._write(opened, means, tool, fits)
+            label = self._label(opened, written, imaged)
+        told = media_written.Told(self._plan, written, imaged, label, self._fingerprint)
+        return media_written.tell(told, json=json)
+
+    def _write(
+        self, opened: Store, means: Means, tool: dict[str, Path], fits: str
+    ) -> tuple[Written | None, Imaged | None]:
+        from bundlekeeper.media.images import ImageOrder, write_images
+        from bundlekeeper.media.iso import insist_on_library
+        from bundlekeeper.media.write import write_set
+
+        wanted = self._wanted
+        if wanted.iso is not None:
+            insist_on_library()
+        written = write_set(opened, self._plan, _order(wanted, tool, fits), means) if wanted.to else None
+        if wanted.iso is None:
+            return written, None
+        order = ImageOrder(wanted.iso, wanted.only, wanted.sha512, tool, fits)
+        return written, write_images(opened, self._plan, order, means)
+
+    def _signer(self, opened: Store) -> Sign:
+        """What signs the index. The key is opened now, not after hours of writing; not at all where it was signed."""
+        from bundlekeeper.media.sets import Sets
+
+        sets = Sets(opened)
+        digest = self._plan.sha256
+        if any(sent.plan == digest and sets.sent_index(sent) is not None for sent in sets.sent()):
+            return lambda _: b""  # never asked for: the index was signed before
+        if self._key is None:
+            raise InputError(
+                "the set's index must be signed: --key is missing",
+                hint="ssh-keygen -t ed25519 -f KEYFILE makes one; its public half goes to the receivers by another way",
+            )
+        from bundlekeeper.proof import signing
+
+        private = signing.load_private_key(str(self._key), passphrase_from(self._passphrase_fd))
+        self._fingerprint = signing.public_key_of(private).fingerprint
+
+        def sign(data: bytes) -> bytes:
+            return signing.sign_document(private, "indexes", {"sha512": hashlib.sha512(data).hexdigest()})
+
+        return sign
+
+    def _tool(self, stack: ExitStack) -> tuple[dict[str, Path], str]:
+        if not (self._wanted.with_tool or self._plan.with_tool):
+            return {}, ""
+        from bundlekeeper.media.tool import pack
+
+        packed = pack(Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="bundlekeeper-"))))
+        return dict(packed.files), packed.fits
+
+    def _label(self, opened: Store, written: Written | None, imaged: Imaged | None) -> str:
+        if not self._wanted.label:
+            return ""
+        from bundlekeeper.cli.writing import write_new
+        from bundlekeeper.media.sets import Sets
+        from bundlekeeper.model.media import read_index
+        from bundlekeeper.reports.labels import page
+
+        sent = next(each.sent for each in (imaged, written) if each is not None)
+        kept = Sets(opened).sent_index(sent)
+        if kept is None:
+            return ""
+        text = page(read_index(kept[0]), hashlib.sha256(kept[0]).hexdigest())
+        return write_new(self._wanted.label, text, force=True)

@@ -1,0 +1,74 @@
+"""The plan of a set of withdrawals alone: the manifest that withdraws, its signature, and the notice that says so.
+
+Rules: the notice is kept in the store, because a plan's files lie there; the same manifest gives the same notice and so
+the same set; one volume, as small as it is.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from bundlekeeper.media.notice import ROLE, path_of, write_notice
+from bundlekeeper.media.plan import Common
+from bundlekeeper.model.media import Part, SetFile
+from bundlekeeper.model.media_plan import PlannedFile, PlannedVolume, SetPlan
+from bundlekeeper.store import files
+from bundlekeeper.store.layout import KEEPER, Store
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest import Manifest
+
+_FOLDER = (KEEPER, "sets", "notices")
+_ROOM = 16 * 1024 * 1024
+
+
+def notice_plan(
+    store: Store, manifest: Manifest, manifest_sha256: str, commons: Sequence[Common], *, keep: bool = True
+) -> SetPlan:
+    """The plan; `commons` are the manifest and its signature; not to `keep` the notice is for a look only.
+
+    Raises InputError when the manifest withdraws nothing, UnfinishedError when the notice cannot be kept.
+    """
+    data = write_notice(manifest)
+    digest = hashlib.sha256(data).hexdigest()
+    name = f"{digest}.json"
+    if keep:
+        _keep(store, name, data)
+    rows = [(each.file, each.source) for each in commons]
+    rows.append((SetFile(path_of(manifest), len(data), digest, ROLE), "/".join((*_FOLDER, name))))
+    planned = tuple(
+        PlannedFile(replace(file, parts=(Part(1, file.path, 0, file.size, file.sha256),)), source)
+        for file, source in rows
+    )
+    used = sum(each.file.size for each in planned)
+    volume = PlannedVolume(1, "notice", "any", used + _ROOM, _ROOM, used, used + _ROOM)
+    meant_for = f"withdrawals of {manifest.platform}, manifest {manifest.sequence}"
+    return SetPlan(manifest.platform, meant_for, manifest_sha256, manifest.sequence, (volume,), planned)
+
+
+def _keep(store: Store, name: str, data: bytes) -> None:
+    """Keep the notice, if it is not kept: it is named by its digest."""
+    with (
+        files.wrapped("the notice cannot be kept", str(store.root)),
+        files.folder(store.fd, _FOLDER, create=True, mode=files.PRIVATE_FOLDER) as home,
+    ):
+        if files.exists(home, name):
+            return
+        temp = f".new-{os.urandom(6).hex()}"
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
+        fd = os.open(temp, flags, files.PRIVATE_FILE, dir_fd=home)
+        try:
+            try:
+                files.write_all(fd, data)
+                os.fsync(fd)
+            finally:
+                os.close(fd)
+            os.rename(temp, name, src_dir_fd=home, dst_dir_fd=home)
+        except BaseException:
+            files.remove(home, temp)
+            raise
+        os.fsync(home)
