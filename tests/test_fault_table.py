@@ -14,8 +14,8 @@ from pathlib import Path
 
 ROOT = Path(__file__).parent.parent
 LAST = 87
-#: Faults whose tests come with the media commands.
-PENDING = frozenset(range(52, 61)) - {56}
+#: Faults whose tests are being written; must be empty before anything is called done.
+PENDING: frozenset[int] = frozenset()
 
 _ROW = re.compile(r"^\| (\d+) \| (.*?) \| ?(.*?) ?\|$", re.MULTILINE)
 _ID = re.compile(r"`(tests/\w+\.py)::(\w+)`")
