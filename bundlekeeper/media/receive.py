@@ -351,7 +351,8 @@ class _Work:
                 continue
             data = self._payload.small(each)
             if data is not None:
-                self._sets.keep_small(self._received, each.sha256, data)
+                if not each.common:  # those come again with every volume
+                    self._sets.keep_small(self._received, each.sha256, data)
                 arrived.setdefault(each.path, Arrived(each.path, each.sha256, PROVEN, now))
         whole = {
             number: self._received.volumes.get(number, now)

@@ -166,7 +166,7 @@ class Sets:
         """Be the only process that receives into this store. Raises LockedError, StoppedError too."""
         where = str(self._store.root / KEEPER / FOLDER)
         with files.wrapped("nothing can be received", where):
-            with files.folder(self._store.fd, (KEEPER, FOLDER), create=True, mode=files.PRIVATE_FOLDER) as home:
+            with self._home((KEEPER, FOLDER)) as home:
                 fd = _lock_file(home, "receiving")
             try:
                 until = time.monotonic() + wait_s
@@ -278,10 +278,7 @@ class Sets:
         """Replace a file whole, durably: a temporary file beside it, fsync, rename, fsync of the folder."""
         where = str(self._store.root.joinpath(*path, name))
         temp = f"{_TEMP}{os.urandom(6).hex()}"
-        with (
-            files.wrapped("what is known of a media set cannot be written", where),
-            files.folder(self._store.fd, path, create=True, mode=files.PRIVATE_FOLDER) as home,
-        ):
+        with files.wrapped("what is known of a media set cannot be written", where), self._home(path) as home:
             flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
             fd = os.open(temp, flags, files.PRIVATE_FILE, dir_fd=home)
             try:
@@ -298,11 +295,23 @@ class Sets:
             os.fsync(home)
 
     @contextmanager
+    def _home(self, path: tuple[str, ...]) -> Iterator[int]:
+        """A folder of ours, made where absent; the fsyncs of making it are not paid for one that is there."""
+        try:
+            fd = files.open_folder(self._store.fd, path)
+        except FileNotFoundError:
+            fd = files.open_folder(self._store.fd, path, create=True, mode=files.PRIVATE_FOLDER)
+        try:
+            yield fd
+        finally:
+            os.close(fd)
+
+    @contextmanager
     def _changing(self) -> Iterator[None]:
         """Be the only process that changes anything here."""
         where = str(self._store.root / KEEPER / FOLDER)
         with files.wrapped("what is known of media sets cannot be changed", where):
-            with files.folder(self._store.fd, (KEEPER, FOLDER), create=True, mode=files.PRIVATE_FOLDER) as home:
+            with self._home((KEEPER, FOLDER)) as home:
                 fd = _lock_file(home, "lock")
             try:
                 fcntl.flock(fd, fcntl.LOCK_EX)  # held for some milliseconds at a time
