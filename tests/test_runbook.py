@@ -87,6 +87,15 @@ def test_a_run_book_tells_what_the_issue_asks_for(harbour: Keeper, tmp_path: Pat
     assert plain.count("[ ]") > 40
 
 
+def test_a_run_book_asks_nobody_to_settle_a_jump_that_its_stops_avoid(harbour: Keeper) -> None:
+    """`gaps` asks about going there in one step; the plan goes by 6.0, and was held against the same rules."""
+    assert '"jump-refused"' in harbour("gaps", "skerry-a", "--to", "6.1", "--json").out
+    told = harbour("report", "--runbook", "skerry-a", "--to", "6.1", "--out", "-")
+    assert "infrastructure to 6.0.1" in told.out.lower()
+    assert "jump-refused" not in told.out
+    assert "1 more about going there in one step" in re.sub(r"\s+", " ", told.out)
+
+
 def test_a_run_book_of_a_plan_that_breaks_a_rule_is_refused_and_nothing_is_written(
     harbour: Keeper, tmp_path: Path
 ) -> None:

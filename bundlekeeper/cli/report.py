@@ -83,7 +83,7 @@ def report(
     from bundlekeeper.reports.runbook import html, text
 
     book = made(found)
-    findings = [*found.planned.findings, *found.gaps.findings]
+    findings = [*found.planned.findings, *(gap.finding for gap in found.open_gaps)]
     data = {"domain": found.planned.route.domain, "release": found.planned.route.release, **given.about()}
     return _tell(_written(out, text(book) if _is_text(out) else html(book), force), findings, data, json=json)
 

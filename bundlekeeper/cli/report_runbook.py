@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from bundlekeeper.cli.route_plan import Options, Planned
     from bundlekeeper.planning.back import WayBack
     from bundlekeeper.planning.fleet import Fleet
-    from bundlekeeper.planning.gap import GapReport
+    from bundlekeeper.planning.gap import Gap, GapReport
     from bundlekeeper.planning.route_types import Change, PartChange, Step
     from bundlekeeper.planning.windows_types import Action, Window
 
@@ -85,11 +85,17 @@ class Material:
     made_at: datetime
     sha256: str = ""
 
+    @property
+    def open_gaps(self) -> tuple[Gap, ...]:
+        """The gaps that the plan does not close by itself: going there in one step is not what it does."""
+        return tuple(g for g in self.gaps.gaps if g.code != "jump-refused")
+
 
 def runbook(of: Material) -> Runbook:
     """The run-book of a plan."""
     route, times = of.planned.route, of.planned.timeline
-    shown = [g for g in of.gaps.gaps if g.finding.level.value != "note"]
+    shown = [g for g in of.open_gaps if g.finding.level.value != "note"]
+    closed = len(of.gaps.gaps) - len(of.open_gaps)
     longest = max((w.minutes for w in times.windows), default=0)
     totals = (
         ("domain", route.domain),
@@ -122,7 +128,8 @@ def runbook(of: Material) -> Runbook:
             )
             for g in shown
         ),
-        f"{of.gaps.checks_made} checks made, {of.gaps.checks_not_made} could not be made for lack of a fact",
+        f"{of.gaps.checks_made} checks made, {of.gaps.checks_not_made} could not be made for lack of a fact"
+        + (f"; {closed} more about going there in one step, which this plan does not" if closed else ""),
         tuple(_step(of, step) for step in route.steps),
         tuple(_facts(of)),
         f"ROUTE={of.sha256}" if of.sha256 else "",
