@@ -25,7 +25,7 @@ print(os.waitstatus_to_exitcode(status), usage.ru_maxrss * 1024)
 """
 
 
-def _peak_bytes(line: Sequence[str]) -> float:
+def peak_bytes(line: Sequence[str]) -> float:
     """The peak resident memory of one command, in bytes."""
     program = shutil.which(line[0])
     if program is None:
@@ -55,10 +55,10 @@ def memory_of_take(world: World) -> tuple[float, float]:
     offered = str(world.folder / "offered")
     line = keeper_line("take", str(world.big_store_inputs), "--from", offered, "--store", str(store), "--json")
     try:
-        ours = _peak_bytes(line)
+        ours = peak_bytes(line)
     finally:
         shutil.rmtree(store, ignore_errors=True)
-    return ours, _peak_bytes(["openssl", "dgst", "-sha256", str(world.big)])
+    return ours, peak_bytes(["openssl", "dgst", "-sha256", str(world.big)])
 
 
 @bench(
@@ -71,7 +71,7 @@ def memory_of_take(world: World) -> tuple[float, float]:
 def memory_of_check(world: World) -> tuple[float, float]:
     """The memory of a proof in any folder."""
     line = keeper_line("check", str(world.big_store_inputs), "--at", str(world.folder / "offered"), "--json")
-    return _peak_bytes(line), _peak_bytes(["openssl", "dgst", "-sha256", str(world.big)])
+    return peak_bytes(line), peak_bytes(["openssl", "dgst", "-sha256", str(world.big)])
 
 
 def _start_s(line: Sequence[str], times: int) -> float:
