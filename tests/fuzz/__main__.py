@@ -8,11 +8,11 @@ import time
 from collections import Counter
 from collections.abc import Sequence
 
-from tests.fuzz import parsers_proof
+from tests.fuzz import parsers_media, parsers_proof
 from tests.fuzz.parsers import PARSERS
 from tests.fuzz.running import Failure, Parser, examples, run
 
-assert parsers_proof  # imported for what it adds
+assert parsers_media and parsers_proof  # imported for what they add
 _TURN_S = 2.0
 
 

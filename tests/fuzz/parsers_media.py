@@ -1,0 +1,163 @@
+"""The parsers of media sets: receipts on a file and on paper, notices, records, texts of bags; plans by hand.
+
+What is held together by a checksum or a canonical form is changed before that is put on, so that the reader behind it
+is met as well.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable
+from datetime import UTC, date, datetime
+from functools import cache
+from typing import Any
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.media import bag_text, notice, paper, paper_lines, receipt, set_records
+from bundlekeeper.model import plan_file, reading, route_document
+from tests.fuzz.parsers import add, text
+
+AT = datetime(2026, 8, 20, 8, 0, tzinfo=UTC)
+_ID, _D1, _D2 = "0123456789abcdef", "1" * 64, "2" * 64
+_JSON = 'null [] {} -1 true "set" "parts" "volumes" "path" 1e999 "0000000000000000"'
+
+
+# What is kept of a set
+
+
+def _body_of(packed: bytes) -> list[bytes]:
+    return [packed.split(b"\n", 1)[1]]
+
+
+def _packed(read: Callable[[bytes, str], object]) -> Callable[[bytes], object]:
+    """A record with the checksum that belongs to it."""
+    return lambda body: read(hashlib.sha256(body).hexdigest().encode() + b"\n" + body, "sets/x/sent.json")
+
+
+def _sent() -> list[bytes]:
+    sent = set_records.Sent(_ID, 7, "ab" * 16, _D1, "marram", "skerry", 2, _D2, AT, {1: AT})
+    return _body_of(set_records.write_sent(sent))
+
+
+def _received() -> list[bytes]:
+    arrived = {"a.fwb": set_records.Arrived("a.fwb", _D1, "read again", AT)}
+    received = set_records.Received(_ID, 7, "ab" * 16, _D1, AT, volumes={1: AT}, arrived=arrived, receipts=((AT, 3),))
+    return _body_of(set_records.write_received(received))
+
+
+add(
+    "record-sent", _packed(set_records.read_sent), _sent, words=_JSON, covers=("media.set_records.read_sent",),
+)  # fmt: skip
+add(
+    "record-received", _packed(set_records.read_received), _received, words=_JSON,
+    covers=("media.set_records.read_received",),
+)  # fmt: skip
+
+
+# What comes back
+
+
+def _receipt() -> list[bytes]:
+    made = receipt.Receipt(
+        made=AT, site="skerry", by="ada", set_id=_ID, name="marram 6.1", issuer="ab" * 16, sequence=7, index=_D1,
+        meant_for="skerry", volumes=2, began=AT, completed=None, came={1: AT},
+        arrived=(set_records.Arrived("a.fwb", _D1, "read again", AT),),
+        missing=(receipt.Missing("b.fwb", _D2, (2,)),), book="ab" * 16, count=3, head=_D2, after=0, events=True,
+        manifest=(14, _D1), standing=(receipt.Stands("skerry", "skerry-a", 120, 8, 0),),
+    )  # fmt: skip
+    return [receipt.write_header(made)]
+
+
+add("receipt", receipt.read_header, _receipt, words=_JSON, covers=("media.receipt.read_header",), examples=120)
+
+
+def _slip() -> list[bytes]:
+    from tests.test_media_paper import SLIP
+
+    return [paper_lines.from_lines("\n".join(paper.lines_of(SLIP)))]
+
+
+def _slip_lines() -> list[bytes]:
+    return ["\n".join(paper_lines.to_lines(data)).encode() for data in _slip()]
+
+
+def _checked_slip(data: bytes) -> object:
+    """A slip whose lines are rightly copied and whose own checksum is right, whatever else it says."""
+    body = data[:-4]
+    return paper.read("\n".join(paper_lines.to_lines(body + hashlib.sha256(body).digest()[:4])))
+
+
+add("paper-lines", text(paper.read), _slip_lines, words="O 0 I 1 U - .", examples=80)
+add("paper-slip", _checked_slip, _slip, covers=("media.paper_lines.to_lines",), examples=150)
+
+
+@cache
+def _withdrawing() -> Any:
+    from tests.media_kit import Bundle, manifest_text
+
+    data = manifest_text([Bundle("blade", "6.0.1", b"x", withdrawn="bad flash"), Bundle("blade", "6.1.0", b"y")])
+    data = data.replace(b"sequence = 1\n", b'sequence = 1\nfamilies = ["blade"]\n')
+    return reading.read(data, name="m", today=date(2026, 8, 14)).manifest
+
+
+add(
+    "notice", lambda data: notice.read_notice(data, _withdrawing()), lambda: [notice.write_notice(_withdrawing())],
+    words=_JSON, covers=("media.notice.read_notice",),
+)  # fmt: skip
+
+
+# Texts of a bag
+
+
+def _bag(data: bytes) -> None:
+    said = data.decode("utf-8", "surrogateescape")
+    listed = bag_text.read_manifest(said, "sha256", "1.0")
+    info = bag_text.read_info(said)
+    for line in bag_text.lines_of(said):
+        bag_text.read_oxum(line)
+    if listed.problems and info[1]:
+        raise InputError("; ".join([*listed.problems, *info[1]]))
+    assert not any(path.startswith("/") or ".." in path.split("/") for path in listed.checksums)
+
+
+add("bag-declaration", text(bag_text.read_declaration), lambda: [bag_text.declaration().encode()], words="0.97 UTF-16")
+add(
+    "bag-texts", _bag,
+    lambda: [
+        bag_text.manifest_text({"data/a.fwb": _D1, "data/b/c.fwb": _D2}).encode(),
+        bag_text.info_text([("Payload-Oxum", "20.2"), ("Bag-Group-Identifier", "marram")]).encode(),
+    ],
+    words="%0A %25 %2e ../ data/ ~/ * \\ C:", examples=200,
+)  # fmt: skip
+
+
+# Plans by hand and documents of routes
+
+
+def _route() -> list[bytes]:
+    from tests.test_held_plan import _document
+
+    return [json.dumps(_document()).encode()]
+
+
+def _by_hand() -> list[bytes]:
+    return [
+        b'plan = 1\ndomain = "holm-a"\nrelease = "6.1"\n\n[[step]]\nwhat = "infrastructure"\nversion = "6.0.1"\n'
+        b'note = "first"\n\n[[step]]\nwhat = "blade"\nversion = "6.1.0"\nservers = ["1/1"]\n'
+    ]
+
+
+add(
+    "plan-by-hand", lambda data: plan_file.read_plan(data, name="plan.toml", form="toml"), _by_hand,
+    words="[[step]] what servers release infrastructure rack note", covers=("model.plan_file.read_plan",),
+)  # fmt: skip
+add(
+    "plan-json", lambda data: plan_file.read_plan(data, name="plan.json", form="json"),
+    lambda: [b'{"plan": 1, "domain": "holm-a", "release": "6.1", "step": [{"what": "servers", "release": "6.1"}]}'],
+    words=_JSON,
+)  # fmt: skip
+add(
+    "route-document", lambda data: route_document.read_document(data, "route.json"), _route, words=_JSON,
+    covers=("model.route_document.read_document",), examples=40,
+)  # fmt: skip
