@@ -13,10 +13,12 @@ import pytest
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import Level, is_ok
 from bundlekeeper.model.inventory import Apart, Component, Inventory, Policy
+from bundlekeeper.planning.back import ways_back
 from bundlekeeper.planning.fleet import Fleet
 from bundlekeeper.planning.route import Route, route
 from bundlekeeper.planning.windows import VERBS, Action, Timeline, schedule, schedule_all
 from tests.planning_kit import NOW, blade, bundle, held_all, image, inventory, manifest, marram, pair, whole_domain
+from tests.planning_worlds import disorderly_fleet, disorderly_manifest, disorderly_store
 
 
 def planned(
@@ -66,7 +68,7 @@ def assert_kept(parts: Inventory, times: Timeline, per_cluster: int) -> None:
     own = [(s, e, of[a.key]) for s, e, a in rows if a.kind != "domain-manager" and not a.subject.startswith("server")]
     for n, (start, end, one) in enumerate(own):
         for start_2, end_2, other in own[n + 1 :]:
-            if one.key == other.key or end <= start_2 or end_2 <= start:
+            if one.key == other.key or one.domain != other.domain or end <= start_2 or end_2 <= start:
                 continue
             assert one.half == other.half is not None, (one.key, other.key)  # of one known side: never two halves
             assert one.pair
@@ -77,8 +79,8 @@ def assert_kept(parts: Inventory, times: Timeline, per_cluster: int) -> None:
         for action in window.actions:
             name = action.subject.split(":")[0]
             if name.startswith("server"):
-                old = spans.get((window.number, name), (10**6, 0, ""))
-                spans[window.number, name] = (min(old[0], action.start), max(old[1], action.end), action.cluster)
+                old = spans.get((window.round, name), (10**6, 0, ""))
+                spans[window.round, name] = (min(old[0], action.start), max(old[1], action.end), action.cluster)
     for (number, name), (start, end, cluster) in spans.items():
         beside = [s for (n, o), s in spans.items() if n == number and o != name and s[0] < end and start < s[1]]
         if not cluster:
@@ -468,3 +470,23 @@ def test_a_blank_field_makes_no_answer_better(applies: str, hands: int) -> None:
             assert Level.ERROR not in worst or Level.ERROR in {f.level for f in times.findings}
             if not times.unplanned and not whole.unplanned and is_ok(times.findings):
                 assert times.makespan >= whole.makespan
+
+
+def test_disorderly_domains_are_planned_too() -> None:
+    """Whatever a route leads through, its windows keep the rules, and every way back says how and until when."""
+    planned_ = 0
+    for seed in range(80):
+        rnd = random.Random(seed)
+        rules, parts = disorderly_manifest(rnd), disorderly_fleet(rnd)
+        fleet = Fleet(rules, parts)
+        routes = [route(fleet, d, "6.1", disorderly_store(rnd, rules), NOW) for d in ("holm-a", "holm-b")]
+        found = [r for r in routes if isinstance(r, Route) and r.steps]
+        times = schedule_all(fleet, found, 400, 2)
+        assert_kept(parts, times, 2)
+        done = {(w.domain, w.step) for w in times.windows} | set(times.unplanned)
+        assert done == {(r.domain, s.number) for r in found for s in r.steps}
+        for one in found:
+            ways = ways_back(fleet, one, disorderly_store(rnd, rules))
+            assert all(w.how and w.until and (w.rule or w.means == "none") for w in ways)
+            planned_ += len(one.steps)
+    assert planned_ > 20
