@@ -12,15 +12,21 @@ from __future__ import annotations
 import heapq
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
-from bundlekeeper.planning.route_estimate import Estimate
+from bundlekeeper.planning.route_estimate import FAR, Estimate, Paid
 from bundlekeeper.planning.route_modes import Guard, Marks, TooMany, merged, passes
 from bundlekeeper.planning.route_pairs import bits
 from bundlekeeper.planning.route_reach import Sets, at_end
 from bundlekeeper.planning.route_tables import Tables
 
-Gains = dict[int, tuple[tuple[int, int, int], ...]]  # option -> state, end, packed cost
+Ways = tuple[tuple[int, int, int], ...]  # of one class through a window: state, end, packed cost
+Gains = dict[int, Ways]  # by option
 Taken = tuple[int, tuple[int, ...]]  # the option, and the units that take it
+
+
+_Trail = tuple[Any, int, int] | None  # the trail before, the option, and where the infrastructure is then
+_FOLLOWED = 50  # of the modes of a way that was found
 
 
 @dataclass(slots=True)
@@ -28,8 +34,8 @@ class _Node:
     left: int
     own: int
     own_cost: int
-    costs: tuple[dict[int, int], ...]  # for each class, state -> packed cost of being there
-    came: tuple[dict[int, int], ...] = ()  # for each class, state -> the one before this window
+    costs: tuple[Paid, ...]  # for each class, state -> packed cost of being there
+    ways: tuple[Ways, ...] = ()  # for each class, how it came through the window before
     before: _Node | None = None
     option: int = -1
     own_moved: bool = False
@@ -63,29 +69,46 @@ class Best:
     def __init__(self, t: Tables, guard: Guard, windows: int, allowance: Allowance) -> None:
         self.t, self.guard, self.windows, self.allowance = t, guard, windows, allowance
         self.estimate = Estimate(t)
+        self.bound = FAR
         self._widths = [len(rows) for rows in t.moves]
-        self._ways: dict[tuple[int, int, int, int, int], tuple[list[tuple[int, int, int]], Marks]] = {}
+        self._ways: dict[tuple[int, int, int, int, int], tuple[Ways, Marks]] = {}
         self._gained: dict[tuple[int, int, int, int], Gains] = {}
 
     def is_possible(self) -> bool:
         """True where some way of so many windows is allowed, as far as the guard follows. Raises TooMany."""
         seen: dict[tuple[int, int], list[int]] = {}
-        todo: list[tuple[int, int, Sets]] = [(self.windows, 0, (1,) * self.t.number)]
+        todo: list[tuple[int, int, Sets, _Trail]] = [(self.windows, 0, (1,) * self.t.number, None)]
         while todo:
-            left, own, sets = todo.pop()
+            left, own, sets, trail = todo.pop()
             self.allowance.spend()
             if left == 0:
                 if at_end(self.t, self.guard, own, sets) is not None:
+                    self._bound_by(trail)
                     return True
                 continue
-            for end, after in self._next_sets(left, own, sets):
+            for option, end, after in self._next_sets(left, own, sets):
                 rows = seen.setdefault((left, end), [])
                 joined = self._joined(after)
                 if any(not joined & ~known for known in rows):
                     continue
                 rows.append(joined)
-                todo.append((left - 1, end, after))
+                todo.append((left - 1, end, after, (trail, option, end)))
         return False
+
+    def _bound_by(self, trail: _Trail) -> None:
+        """What the steps of a way that was found cost at least, as a bound for all others."""
+        steps = []
+        while trail is not None:
+            trail, option, end = trail
+            steps.append((option, end))
+        nodes = [self._start()]
+        for option, end in reversed(steps):
+            afters = (after for node in nodes for after in self._onward(node))
+            nodes = [n for n in afters if (n.option, n.own) == (option, end)][:_FOLLOWED]
+        self.bound = min((_written(n, self.t.own).cost for n in nodes if self._ended(n)), default=FAR)
+
+    def _start(self) -> _Node:
+        return _Node(self.windows, 0, 0, ({0: 0},) * self.t.number)
 
     def _joined(self, sets: Sets) -> int:
         """All sets as one, so that one is within another where no bit is left over."""
@@ -94,7 +117,7 @@ class Best:
             found = found << width | which
         return found
 
-    def _next_sets(self, left: int, own: int, sets: Sets) -> Iterator[tuple[int, Sets]]:
+    def _next_sets(self, left: int, own: int, sets: Sets) -> Iterator[tuple[int, int, Sets]]:
         t = self.t
         for option, gains in self._options(left, own, sets):
             for ways in self._moded(left, own, sets, gains, option):
@@ -104,10 +127,10 @@ class Best:
                     for _, end, _ in row:
                         which |= 1 << end
                     after.append(which)
-                yield own, tuple(after)
-        for _, end, _ in t.own_moves[own]:
+                yield option, own, tuple(after)
+        for option, end, _ in t.own_moves[own]:
             if t.own_within(left - 1, end) and (fitting := self._fitting(left, end, sets)) is not None:
-                yield end, fitting
+                yield option, end, fitting
 
     def _fitting(self, left: int, own: int, sets: Sets) -> Sets | None:
         found = []
@@ -122,26 +145,39 @@ class Best:
         """The options that get some class to a new state, and each class to one from which it still ends."""
         if not self.t.own_within(left - 1, own):
             return []
-        gains = [self._gains(i, left, own, which) for i, which in enumerate(sets)]
-        urgent = [g for i, g in enumerate(gains) if not sets[i] & self.t.within(i, left - 1, own)]
-        options = set(urgent[0]).intersection(*urgent[1:]) if urgent else set().union(*gains)
-        return [(option, gains) for option in sorted(options)]
+        options: set[int] | None = None
+        for i, which in enumerate(sets):
+            if not which & self.t.within(i, left - 1, own):  # this class must move now
+                gains = self._gains(i, left, own, which)
+                options = set(gains) if options is None else options.intersection(gains)
+                if not options:
+                    return []
+        every = [self._gains(i, left, own, which) for i, which in enumerate(sets)]
+        return [(option, every) for option in sorted(set().union(*every) if options is None else options)]
 
     def _gains(self, i: int, left: int, own: int, which: int) -> Gains:
         key = (i, left, own, which)
         if key not in self._gained:
-            allowed = self.t.within(i, left - 1, own)
-            found: dict[int, list[tuple[int, int, int]]] = {}
-            for c in bits(which):
-                for option, (end, cost) in self.t.moves[i][c].items():
-                    if allowed >> end & 1:
-                        found.setdefault(option, []).append((c, end, cost))
-            self._gained[key] = {option: tuple(rows) for option, rows in found.items()}
+            rows = [self._gain(i, left, own, c) for c in bits(which)]
+            if len(rows) == 1:
+                self._gained[key] = rows[0]
+            else:
+                found: Gains = {}
+                for row in rows:
+                    for option, moves in row.items():
+                        found[option] = found[option] + moves if option in found else moves
+                self._gained[key] = found
         return self._gained[key]
 
-    def _moded(
-        self, left: int, own: int, sets: Sets, gains: list[Gains], option: int
-    ) -> Iterator[list[list[tuple[int, int, int]]]]:
+    def _gain(self, i: int, left: int, own: int, c: int) -> Gains:
+        key = (i, left, own, ~c)
+        if key not in self._gained:
+            allowed = self.t.within(i, left - 1, own)
+            moves = self.t.moves[i][c].items()
+            self._gained[key] = {o: ((c, end, cost),) for o, (end, cost) in moves if allowed >> end & 1}
+        return self._gained[key]
+
+    def _moded(self, left: int, own: int, sets: Sets, gains: list[Gains], option: int) -> Iterator[list[Ways]]:
         """For each mode of the window, each class's ways through it: state, end, packed cost."""
         rows = [self._row(i, left, own, which, option, gains[i]) for i, which in enumerate(sets)]
         if not self.guard.followed:
@@ -153,27 +189,25 @@ class Best:
             return
         for mode in modes:
             kept = [
-                [move for move, token in zip(row, marks.each, strict=True) if passes(token, ban)]
+                tuple(move for move, token in zip(row, marks.each, strict=True) if passes(token, ban))
                 for (row, marks), ban in zip(rows, mode, strict=True)
             ]
             if all(kept):
                 yield kept
 
-    def _row(
-        self, i: int, left: int, own: int, which: int, option: int, gains: Gains
-    ) -> tuple[list[tuple[int, int, int]], Marks]:
+    def _row(self, i: int, left: int, own: int, which: int, option: int, gains: Gains) -> tuple[Ways, Marks]:
         """One class's ways through a window, and the tokens that are followed of each."""
         key = (i, left, own, which, option)
         if key not in self._ways:
-            row = [(c, c, 0) for c in bits(which & self.t.within(i, left - 1, own))]
-            row += gains.get(option, ())
+            stays = ((c, c, 0) for c in bits(which & self.t.within(i, left - 1, own)))
+            row = (*stays, *gains.get(option, ()))
             way = self.guard.way[i]
             self._ways[key] = (row, Marks([merged(way[c], way[e]) for c, e, _ in row], self.guard.followed))
         return self._ways[key]
 
     def cheapest(self) -> Way | None:
         """The cheapest way of exactly so many windows, as far as the guard follows. Raises TooMany."""
-        start = _Node(self.windows, 0, 0, ({0: 0},) * self.t.number)
+        start = self._start()
         heap: list[tuple[int, int, int, _Node]] = [(0, self.windows, 0, start)]
         seen: dict[tuple[int, int, Sets], list[_Node]] = {}
         count = 0
@@ -185,13 +219,15 @@ class Best:
             for after in self._onward(node):
                 if after.left == 0 and not self._ended(after):
                     continue
+                least, after.costs = self.estimate.rest(after.left, after.own, after.own_cost, after.costs, self.bound)
+                if least > self.bound:
+                    continue
                 key = (after.left, after.own, tuple(sum(1 << c for c in row) for row in after.costs))
                 rows = seen.setdefault(key, [])
                 if any(_dominates(old, after) for old in rows):
                     continue
                 rows.append(after)
                 count += 1
-                least = after.own_cost + self.estimate.rest(after.left, after.own, after.costs)
                 heapq.heappush(heap, (least, after.left, count, after))
         return None
 
@@ -215,17 +251,25 @@ class Best:
                 yield _Node(left, end, node.own_cost + cost, costs, (), node, option, True)
         for option, gains in self._options(node.left, node.own, sets):
             for ways in self._moded(node.left, node.own, sets, gains, option):
-                rows, cames = [], []
-                for row, known in zip(ways, node.costs, strict=True):
-                    found: dict[int, int] = {}
-                    came: dict[int, int] = {}
-                    for c, end, cost in row:
-                        total = known[c] + cost
-                        if end not in found or total < found[end]:
-                            found[end], came[end] = total, c
-                    rows.append(found)
-                    cames.append(came)
-                yield _Node(left, node.own, node.own_cost, tuple(rows), tuple(cames), node, option)
+                costs = tuple(_moved(row, known) for row, known in zip(ways, node.costs, strict=True))
+                yield _Node(left, node.own, node.own_cost, costs, tuple(ways), node, option)
+
+
+def _moved(ways: Ways, known: Paid) -> Paid:
+    """What it costs to be in each state after those ways."""
+    if len(ways) == len(known) and all(not cost and c == end for c, end, cost in ways):
+        return known  # every state stays, and so does what it costs
+    found: Paid = {}
+    for c, end, cost in ways:
+        total = known[c] + cost
+        if end not in found or total < found[end]:
+            found[end] = total
+    return found
+
+
+def _came(ways: Ways, known: Paid, end: int) -> int:
+    """The state from which the cheapest of the ways to an end comes, of equals the first."""
+    return min((w for w in ways if w[1] == end), key=lambda w: known[w[0]] + w[2])[0]
 
 
 def _dominates(old: _Node, new: _Node) -> bool:
@@ -245,7 +289,8 @@ def _written(node: _Node, own: int) -> Way:
     while walk.before is not None:
         takers: tuple[int, ...] = (0,)
         if not walk.own_moved:
-            before = [came[c] for came, c in zip(walk.came, states, strict=True)]
+            rows = zip(walk.ways, walk.before.costs, states, strict=True)
+            before = [_came(ways, known, c) for ways, known, c in rows]
             takers = tuple(own + i for i, (c, b) in enumerate(zip(states, before, strict=True)) if b != c)
             states = before
         steps.append((walk.option, takers))

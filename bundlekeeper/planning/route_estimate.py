@@ -7,11 +7,10 @@ than what is left, so that A* may go by it; the one is chosen that says most.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from bundlekeeper.planning.route_tables import Tables
 
 Least = tuple[int, int]  # packed costs: the class alone, and the infrastructure with it
+Paid = dict[int, int]  # state -> packed cost of being there
 FAR = 1 << 400
 
 
@@ -22,19 +21,39 @@ class Estimate:
         self.t = t
         self._known: list[dict[tuple[int, int, int], Least]] = [{} for _ in range(t.number)]
 
-    def rest(self, left: int, own: int, costs: Sequence[dict[int, int]]) -> int:
-        """No more than what the classes and the infrastructure pay in all; `costs` are paid for being in a state."""
+    def rest(self, left: int, own: int, paid: int, costs: tuple[Paid, ...], bound: int) -> tuple[int, tuple[Paid, ...]]:
+        """No more than what a way through here costs in all, and the states of classes that may keep it in the bound.
+
+        `paid` is what the infrastructure has cost so far, `costs` what each class has for being in a state.
+        """
         if not costs:
-            return self.t.cheap_own[own]
-        total, most = 0, 0
+            return paid + self.t.cheap_own[own], costs
+        found = []
+        base, most = paid, 0
         for i, row in enumerate(costs):
+            known = self._known[i]
             alone = both = FAR
+            each = []
             for c, cost in row.items():
-                one, two = self.least(i, left, own, c)
-                alone, both = min(alone, cost + one), min(both, cost + two)
-            total += alone
-            most = max(most, both - alone)
-        return total + most
+                one, two = known.get((left, own, c)) or self.least(i, left, own, c)
+                one, two = cost + one, cost + two
+                each.append((c, cost, two))
+                if one < alone:
+                    alone = one
+                if two < both:
+                    both = two
+            base += alone
+            if both - alone > most:
+                most = both - alone
+            found.append((alone, each))
+        if base + most > bound or bound >= FAR:
+            return base + most, costs
+        kept = []
+        for row, (alone, each) in zip(costs, found, strict=True):
+            most_here = bound - base + alone
+            fewer = {c: cost for c, cost, two in each if two <= most_here}
+            kept.append(fewer if len(fewer) < len(row) else row)
+        return base + most, tuple(kept)
 
     def least(self, i: int, left: int, own: int, c: int) -> Least:
         """For class i in state c; FAR where it does not end in so many windows."""

@@ -18,7 +18,7 @@ from bundlekeeper.planning.route_tables import Moves, Tables, unpacked
 
 Cost = tuple[int, int, int, int]
 
-MOST_PLACES = 20_000  # then the search gives up and says so
+MOST_PLACES = 15_000  # then the search gives up and says so
 
 
 @dataclass(frozen=True, slots=True)
