@@ -290,6 +290,9 @@ def _unprintable(event: Event) -> list[str]:
     texts += filter(None, (seen.active, seen.pending, seen.spare, *(seen.held or ())))
     if event.before or event.after or event.scope:
         texts += (text for row in (*event.before, *event.after, *event.scope) for text in row)
+    whole = "".join(texts)
+    if len(whole) <= MAX_TEXT and whole.isascii() and whole.isprintable():
+        return []  # nearly always
     return [wrong for text in texts if (wrong := _wrong_with(text))]
 
 

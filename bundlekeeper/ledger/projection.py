@@ -129,7 +129,8 @@ class Projection:
         standing, first = Standing(), None
         if row is not None:
             standing, first = self._load(component, row)
-        intervals = fold(standing, first, sorted(facts, key=Fact.key), self.lookups)
+        ordered = facts if len(facts) == 1 else sorted(facts, key=Fact.key)
+        intervals = fold(standing, first, ordered, self.lookups)
         if first is not None and len(intervals) == 1 and not standing.held:
             update = "UPDATE state SET seen_event = ?, last = ? WHERE component = ? AND since = ?"
             self._connection.execute(update, (first.seen, first.last, component, first.since))
@@ -212,9 +213,11 @@ class Projection:
         self._helds.clear()
 
     def _cells(self, found: Snapshot) -> tuple[int | None, ...]:
-        banks = (found.active, found.pending, found.spare, found.said)
-        active, pending, spare, said = (self._bank_cells(bank) for bank in banks)
-        return (*found[:8], *active, *pending, *spare, found.holds, found.held_known, *said, found.differs)
+        cells = self._bank_cells
+        return (
+            *found[:8], *cells(found.active), *cells(found.pending), *cells(found.spare), found.holds, found.held_known,
+            *cells(found.said), found.differs,
+        )  # fmt: skip
 
     def _bank_cells(self, bank: Bank) -> tuple[int | None, int | None]:
         if bank is None:
