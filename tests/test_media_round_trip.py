@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import hashlib
+import json
+import re
 import shutil
 import tempfile
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import Bundle as Made
@@ -25,8 +28,9 @@ from bundlekeeper.model import moments
 from bundlekeeper.model.inventory import Place
 from bundlekeeper.proof.signing import sign_document
 from bundlekeeper.store.layout import Store
+from tests.conftest import Keeper, Ran, World
 from tests.media_kit import MADE, Bundle, MadeSet, Site, make_set, manifest_text, now, sha, write_volume
-from tests.signing_world import private
+from tests.signing_world import private, private_pem, ssh_line
 
 FAMILIES = ("infrastructure", "blade", "rack")
 VOLUMES = 3
@@ -41,6 +45,97 @@ def bundles_of(sequence: int) -> tuple[Bundle, ...]:
         Bundle("blade", version, seed[::-1] * 60, (2,)),
         Bundle("rack", version, seed * 100 + b"end", (1, 2, 3)),
     )
+
+
+HARBOUR = Path(__file__).parent.parent / "manifests" / "harbour-2026-11.toml"
+
+
+class Stores:
+    """Depot and site as commands see them, each with its store; keys made by OpenSSH's format."""
+
+    def __init__(self, keeper: Keeper, base: Path) -> None:
+        self.base, self._keeper = base, keeper
+        for which, name in enumerate(("holm", "skerry")):
+            (base / f"{name}.key").write_bytes(private_pem(private("ed25519", which), ssh=True))
+            (base / f"{name}.key").chmod(0o600)
+            (base / f"{name}.pub").write_bytes(ssh_line(private("ed25519", which)))
+
+    def run(self, store: str, *words: str | Path, status: int = 0, stdin: str = "") -> Ran:
+        """Run a command with the store of this name and insist on its exit status."""
+        ran = self._keeper(*words, env={"BUNDLEKEEPER_STORE": str(self.base / store)}, stdin=stdin)
+        assert ran.status == status, f"{words}: {ran.status}\n{ran.out}{ran.err}"
+        return ran
+
+    def trusting(self) -> None:
+        """Each side gets the other's key, carried by another way than the media."""
+        self.run("site", "trust", "add", "holm", self.base / "holm.pub", "--form", "sshsig", "--for", "indexes")
+        self.run("depot", "trust", "add", "skerry", self.base / "skerry.pub", "--form", "sshsig", "--for", "receipts")
+
+
+@pytest.mark.slow
+def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """Issue 6: "The air-gapped site's whole round trip", every step a process of its own."""
+    stores = Stores(keeper, tmp_path)
+    stores.run("depot", "take", world.manifest, "--from", world.downloads)
+    stores.run("depot", "inventory", "load", HARBOUR)
+    stores.trusting()
+    plan = ("media", "plan", "--for", "skerry", "--volume", "4MB:folder", "--spare", "5%", "--out", "plan.json")
+    stores.run("depot", *plan)
+    media = [tmp_path / f"stick{n}" for n in (1, 2, 3)]
+    for each in media:
+        each.mkdir()
+    to = [word for n, each in enumerate(media, 1) for word in ("--to", f"{n}={each}")]
+    stores.run("depot", "media", "write", "plan.json", *to, "--key", tmp_path / "holm.key")
+    came = stores.run("site", "media", "receive", media[2], "--json").json
+    assert (came["complete"], sorted(came["to_come"])) == (False, ["1", "2"])
+    assert stores.run("site", "media", "receive", media[0], media[1], "--json").json["complete"]
+    kept = json.loads(stores.run("site", "held", "--json").out)
+    assert len(kept["bundles"]) == 6
+    checked = stores.run("site", "check", "--json", status=1).json  # the manifest names more than the set carries
+    assert {f["code"] for f in checked["findings"]} == {"missing"}
+    stores.run("site", "inventory", "load", HARBOUR)
+    word = ("--site", "skerry", "--kind", "fabric-switch", "--bundle", "infrastructure/6.1.0", "--says", "keeper")
+    stores.run("site", "stage", *word, "--bank", "held", "--anyway", "the switches have room: looked at by hand")
+    receipt = tmp_path / "skerry.receipt"
+    stores.run("site", "media", "receipt", "--out", receipt, "--key", tmp_path / "skerry.key")
+    stores.run("depot", "media", "list", status=1)
+    read = stores.run("depot", "media", "receipt", "--read", receipt, "--json").json
+    assert (read["receipt"]["site"], read["known_set"]) == ("skerry", True)
+    answers = [stores.run(s, "where", "--site", "skerry", "--json").json["components"] for s in ("depot", "site")]
+    assert answers[0] == answers[1] != []
+    held = [each["version"] for row in answers[0] if row["kind"] == "fabric-switch" for each in row["held"]]
+    assert "6.1.0" in held, "what was staged at the site is known at the depot"
+    again = stores.run("depot", "media", "receipt", "--read", receipt, "--json").json
+    assert (again["events"]["new"], again["new"]) == (0, False)
+    stores.run("depot", "media", "list")
+
+
+@pytest.mark.slow
+def test_withdrawals_alone_go_out_and_are_known_there(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """Issue 6: "`media write --notice` carries withdrawals alone"."""
+    stores = Stores(keeper, tmp_path)
+    stores.run("site", "take", world.manifest, "--from", world.downloads)
+    text = world.manifest.read_text()
+    sequence = int(re.findall(r"^sequence = (\d+)", text, re.MULTILINE)[0])
+    newer = re.sub(r"^sequence = .*$", f"sequence = {sequence + 1}", text, flags=re.MULTILINE)
+    at = newer.index('file = "marram-blade-6.0.1.fwb"')
+    standing = newer.index("standing = ", at)
+    line = newer[standing : newer.index("\n", standing)]
+    newer = newer[:standing] + 'standing = "withdrawn"\nwhy = "loses settings"' + newer[standing + len(line) :]
+    world.manifest.write_text(newer)
+    stores.run("depot", "take", world.manifest, "--from", world.downloads, status=1)
+    stores.trusting()
+    stores.run("site", "inventory", "load", HARBOUR)
+    medium = tmp_path / "stick"
+    medium.mkdir()
+    stores.run("depot", "media", "write", "--notice", "--to", medium, "--key", tmp_path / "holm.key")
+    assert not list(medium.rglob("*.fwb"))
+    came = stores.run("site", "media", "receive", medium, "--json").json
+    assert came["complete"]
+    assert [(each["version"], each["why"]) for each in came["notices"]] == [("6.0.1", "loses settings")]
+    rows = stores.run("site", "held", "--json", status=1).json["bundles"]
+    assert [row["file"] for row in rows if row["standing"] == "withdrawn"] == ["marram-blade-6.0.1.fwb"]
+    assert stores.run("site", "where", "--withdrawn", "--json").json["components"] != []
 
 
 class RoundTrip(RuleBasedStateMachine):

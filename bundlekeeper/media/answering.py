@@ -83,11 +83,16 @@ def site_of(book: Book, option: str, index: SetIndex, clock: datetime) -> str:
     """
     if option:
         return option
-    sites = sorted({str(g.values[0]) for g in questions.summary(book, ["site"], clock=clock) if g.values[0]})
-    if index.meant_for in sites or not sites:
-        return index.meant_for
+    places = {group.values for group in questions.summary(book, ["site", "domain"], clock=clock)}
+    sites = sorted({site for site, _ in places if site})
     if len(sites) == 1:
         return sites[0]
+    words = index.meant_for.split()  # such as "site skerry to release 6.1"
+    meant = {site for site, domain in places if site and (site in words or domain in words)}
+    if len(meant) == 1:
+        return meant.pop()
+    if not sites:
+        return words[1] if words[:1] == ["site"] and len(words) > 1 else index.meant_for
     raise InputError(f"{len(sites)} sites are recorded here: {', '.join(sites[:5])}", hint="name one with --site")
 
 
