@@ -837,4 +837,106 @@ TEXT = (
     ),
 )
 
-GUARDS: tuple[Guard, ...] = (*FILES, *STORE, *LINKS, *LEDGER, *PROOF, *TEXT)
+MEDIA = (
+    _never(
+        "nothing mounted there",
+        "media/guard.py",
+        "        if not point or not _inside(point, due):",
+        "test_media_write_medium.py::test_nothing_mounted_where_media_are_mounted",
+    ),
+    _never(
+        "the medium's own id",
+        "media/guard.py",
+        "    if not set(wanted) & set(known):",
+        "test_media_write_medium.py::test_the_volume_id_must_be_that_of_the_medium",
+    ),
+    Guard(
+        "read past the page cache",
+        "media/medium.py",
+        "        return os.open(name, os.O_RDONLY | os.O_DIRECT | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=folder)",
+        "        return None",
+        "test_media_write_medium.py::test_a_turned_byte_is_found_though_another_program_maps_the_file",
+    ),
+    _never(
+        "memory is no medium",
+        "media/medium.py",
+        "    if kind.name in _MEMORY:",
+        "test_media_write_medium.py::test_every_file_system_gets_a_whole_volume_and_no_false_claim",
+    ),
+    _never(
+        "a folder of something else",
+        "media/volume.py",
+        "        if not ours:",
+        "test_media_write.py::test_a_folder_of_something_else_is_never_written_into",
+    ),
+    _never(
+        "what was damaged in an unfinished volume",
+        "media/volume.py",
+        '        if found.digest.size != size or found.digest.sha256 != due.digests["sha256"]:',
+        "test_media_write.py::test_what_was_damaged_in_an_unfinished_volume_is_written_again",
+    ),
+    _never(
+        "strange files in an unfinished volume",
+        "media/volume.py",
+        "        if strange:",
+        "test_media_write.py::test_strange_files_in_an_unfinished_volume_are_told_and_kept",
+    ),
+    Guard(
+        "one writer of a volume",
+        "media/volume.py",
+        "            fcntl.flock(self.fd, fcntl.LOCK_EX | fcntl.LOCK_NB)",
+        "            pass",
+        "test_media_write.py::test_two_writers_of_one_volume",
+    ),
+    _never(
+        "an older set",
+        "media/receive.py",
+        "    if index.sequence < highest and not rollback:",
+        "test_media_receive.py::test_an_older_set_is_refused_unless_a_reason_is_recorded",
+    ),
+    _never(
+        "another set under the same number",
+        "media/receive.py",
+        "        if number == index.sequence and set_id != index.set_id:",
+        "test_media_receive.py::test_another_set_under_the_same_number_is_a_contradiction",
+    ),
+    _never(
+        "room on the receiving side",
+        "media/receive.py",
+        "        if need and status.f_blocks and need + _MARGIN > free:",
+        "test_media_receive_faults.py::test_no_room_is_told_before_the_first_byte",
+    ),
+    Guard(
+        "whose index it is",
+        "media/vouch.py",
+        "    if found.by is not None:",
+        "    if True:",
+        "test_media_receive.py::test_an_unknown_key_is_refused_with_its_fingerprint_and_the_way",
+    ),
+    _never(
+        "bagit.txt comes last, so one without is unfinished",
+        "media/bag.py",
+        "    if DECLARATION not in files:",
+        "test_media_receive.py::test_a_volume_without_bagit_txt_was_not_finished",
+    ),
+    _never(
+        "a bag that wants to fetch",
+        "media/bag.py",
+        "    if FETCH in files:",
+        "test_bag.py::test_a_bag_against_the_rules_is_refused_and_says_why",
+    ),
+    _never(
+        "a bag with weak checksums only",
+        "media/bag.py",
+        "        if not algorithms[False] & STRONG:",
+        "test_bag.py::test_a_bag_against_the_rules_is_refused_and_says_why",
+    ),
+    _never(
+        "a record of a set that was altered",
+        "media/set_records.py",
+        "    if hashlib.sha256(body).hexdigest().encode() != checksum:",
+        "test_media_sets.py::test_a_record_that_cannot_be_read_is_told_and_put_aside_by_the_words_of_the_hint",
+    ),
+)
+
+GUARDS: tuple[Guard, ...] = (*FILES, *STORE, *LINKS, *LEDGER, *PROOF, *TEXT, *MEDIA)
