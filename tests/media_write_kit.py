@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -139,6 +139,15 @@ def plan_of(root: Path, pieces: Sequence[Piece], volumes: int) -> SetPlan:
         volumes=tuple(PlannedVolume(n, "folder", "folder", 1 << 40, 0, 0, 1 << 40) for n in range(1, volumes + 1)),
         files=tuple(files),
     )
+
+
+def planned(root: Path, source: str, family: str, version: str) -> SetPlan:
+    """The plan of a set of one bundle that a store holds, whatever its size, beside the manifest."""
+    sha256 = file_sha256(root / source)
+    size = (root / source).stat().st_size
+    file = SetFile(source, size, sha256, "bundle", family, version, False, (Part(1, source, 0, size, sha256),))
+    plan = plan_of(root, (), 1)
+    return replace(plan, files=(*plan.files, PlannedFile(file, source)))
 
 
 def _file(piece: Piece) -> SetFile:
