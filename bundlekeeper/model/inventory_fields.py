@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Collection, Mapping
 from datetime import date, datetime, time
+from functools import lru_cache
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model import moments
@@ -53,6 +54,11 @@ def text(value: object) -> str | None:
         if value is None:
             return None
         raise BadCellError(f"is {_shape(value)}, not text", _hint_for(value))
+    return _text(value)
+
+
+@lru_cache(maxsize=8192)  # an inventory says the same few words a hundred thousand times
+def _text(value: str) -> str | None:
     found = value.strip()
     if not found:
         return None

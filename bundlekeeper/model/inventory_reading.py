@@ -117,8 +117,10 @@ class _Reading:
                 says, hint = f"{table} is not a list of tables", f"write [[{table}]]"
                 self.problem("inventory-value", (source, (table,)), table, says, hint)
                 continue
+            required = fields.REQUIRED[table]
+            due = [key for key in required if key in source.columns] if source.columns else required
             for index, cells in enumerate(content):
-                self._row((source, (table, index)), table, cells)
+                self._row((source, (table, index)), table, cells, due)
 
     def _unread(self, name: str, row: Unread) -> None:
         self.count += 1
@@ -144,7 +146,8 @@ class _Reading:
         hint = fields.suggest(key, self.keys[table]) or f"the keys are {', '.join(self.keys[table])}"
         self.problem("inventory-key", place, key, f"{table} has no key {key!r}", hint)
 
-    def _row(self, place: tuple[Document, Path], table: str, cells: object) -> None:
+    def _row(self, place: tuple[Document, Path], table: str, cells: object, due: Sequence[str]) -> None:
+        """Read one row; `due` are the keys that it must have, but for those of which the whole column is missing."""
         document, path = place
         if not isinstance(cells, Mapping):
             self.problem("inventory-value", place, table, "is not a table")
@@ -167,14 +170,11 @@ class _Reading:
                 values[key] = value
         if table != "apart":
             values.pop("note", None)
-        for key in fields.REQUIRED[table]:
-            if document.columns and key not in document.columns:
-                continue  # told once, of the column
+        for key in due:
             if key not in wrong and not values.get(key) and (key != "domain" or key not in values):
                 hint = 'write "-" for a part that belongs to no domain' if key == "domain" else ""
                 self.problem("inventory-missing", (document, (*path, key)), key, f"{key} is empty", hint)
-        has_columns = not document.columns or set(fields.REQUIRED[table]) <= set(document.columns)
-        if before == self.count and has_columns:
+        if before == self.count and len(due) == len(fields.REQUIRED[table]):
             self.rows[table].append(Row(place, _MAKE[table](**values)))
         elif table == "component":
             told = ("kind", "slot", "parent", "serial")
