@@ -67,6 +67,20 @@ class Brute:
             for kind in ("fabric-switch", "domain-manager", "model-table", "bios")
             for n in range(3)
         }
+        self.extra = chance_rules(rnd)
+        level = rnd.randrange(3)
+        kinds = [(m, v) for m in ("MB-2", "MB-4") for v in range(3)]
+        # never ahead of the infrastructure: that order is a rule of its own, and today's state is not judged here
+        chosen = rnd.sample([k for k in kinds if k[1] <= level], rnd.randint(1, 2))
+        self.classes = [(m, v, rnd.randint(1, 2)) for m, v in chosen]
+        servers = [(m, VERSIONS[v]) for m, v, number in self.classes for _ in range(number)]
+        self.parts = stock(VERSIONS[level], *servers)
+        self.start: State = (level, level, level, tuple(v for _, v, _ in self.classes))
+        self.goal = rnd.randrange(3)
+        self.ruled_by(self.extra)
+
+    def ruled_by(self, extra: dict[str, Any]) -> None:
+        """Let these rules be the only ones."""
         rows = []
         for n, v in enumerate(VERSIONS):
             own = [self.image(k, "MF-40", n) for k in ("fabric-switch", "domain-manager", "model-table")]
@@ -75,17 +89,9 @@ class Brute:
             *rows,
             release=tuple({"name": v, "infrastructure": v, "blade": v} for v in VERSIONS),
             kind={"model-table": {"order": "listed", "list": ("t1", "t2", "t3")}},
-            **chance_rules(rnd),
+            **extra,
         )
-        level = rnd.randrange(3)
-        kinds = [(m, v) for m in ("MB-2", "MB-4") for v in range(3)]
-        # never ahead of the infrastructure: that order is a rule of its own, and today's state is not judged here
-        chosen = rnd.sample([k for k in kinds if k[1] <= level], rnd.randint(1, 2))
-        self.classes = [(m, v, rnd.randint(1, 2)) for m, v in chosen]
-        servers = [(m, VERSIONS[v]) for m, v, number in self.classes for _ in range(number)]
-        self.fleet = Fleet(self.manifest, stock(VERSIONS[level], *servers))
-        self.start: State = (level, level, level, tuple(v for _, v, _ in self.classes))
-        self.goal = rnd.randrange(3)
+        self.fleet = Fleet(self.manifest, self.parts)
 
     def image(self, kind: str, models: Any, n: int) -> dict[str, Any]:
         minutes, size = self.images[kind, n]
@@ -177,7 +183,13 @@ class Brute:
         minutes, size = self.images["bios", to]
         return after, (1, number, number * minutes, number * size)
 
-    def solve(self) -> tuple[int, int, int, int] | None:
+    def is_end(self, state: State, goal: int) -> bool:
+        """True where everything runs a release; the model table may be ahead of it."""
+        return state[:2] == (goal, goal) and state[2] >= goal and all(n == goal for n in state[3])
+
+    def solve(self, goal: int | None = None) -> tuple[int, int, int, int] | None:
+        """The cost to the goal, or to another release with what may be done on the way to this one."""
+        end = self.goal if goal is None else goal
         best: dict[State, tuple[int, int, int, int]] = {}
         heap: list[tuple[tuple[int, int, int, int], State]] = [((0, 0, 0, 0), self.start)]
         while heap:
@@ -185,8 +197,7 @@ class Brute:
             if state in best:
                 continue
             best[state] = cost
-            there = state[:2] == (self.goal, self.goal) and state[2] >= self.goal
-            if there and all(n == self.goal for n in state[3]):
+            if self.is_end(state, end):
                 return cost
             for after, more in self.onward(state):
                 if after not in best:
@@ -219,3 +230,30 @@ def test_no_way_is_cheaper_and_none_is_missed(block: int) -> None:
             ways += len(found.steps) > 0
     assert ways > 10
     assert blocked > 3
+
+
+def test_why_there_is_no_way_and_what_is_nearest() -> None:
+    """ "say why, with the smallest set of rules that blocks it and the nearest release that can be reached, quoting
+    each rule's source": without any other rule there is still no way, and without any one of the set there is one."""
+    asked = 0
+    for seed in range(3000, 3400):
+        case = Brute(random.Random(seed))
+        if not case.begins_well() or case.solve() is not None:
+            continue
+        found = route(case.fleet, "holm-a", VERSIONS[case.goal], held_all(case.manifest), NOW)
+        assert isinstance(found, NoRoute), seed
+        assert found.exact, seed
+        others = sorted({0, 1, 2} - {case.goal}, key=lambda n: (abs(n - case.goal), -n))
+        assert found.nearest == next((VERSIONS[n] for n in others if case.solve(n) is not None), ""), seed
+        sources = {q.source for q in found.blocking}
+        kept = {sort: tuple(r for r in rows if r["source"] in sources) for sort, rows in case.extra.items()}
+        practice = any(q.sort == "practice" for q in found.blocking)
+        case.ruled_by(kept)
+        assert case.solve() is None, seed
+        for source in sources if not practice else ():
+            case.ruled_by({sort: tuple(r for r in rows if r["source"] != source) for sort, rows in kept.items()})
+            again = route(case.fleet, "holm-a", VERSIONS[case.goal], held_all(case.manifest), NOW)
+            others_block = isinstance(again, NoRoute) and {q.sort for q in again.blocking} != {"practice"}
+            assert case.solve() is not None or not others_block, (seed, source)
+        asked += 1
+    assert asked > 20

@@ -80,9 +80,7 @@ class Tables:
         units, free = moves.units, moves.free(enabled)
         self.classes = units[own:]
         self.number = len(self.classes)
-        held = [
-            {s for s in g if not beside.alone(i, s) & enabled and s < len(units[i].states)} for i, g in enumerate(goals)
-        ]
+        held = [{s for s in g if not beside.alone(i, s) & enabled} for i, g in enumerate(goals)]
         #: own_moves[a]: option, end, packed cost; moves[i][c]: option -> end, packed cost.
         self.own_moves: list[list[tuple[int, int, int]]] = [[]]
         self.goal = 1
