@@ -1,13 +1,16 @@
-"""Data at rest that was damaged: what only a look at the pages finds (faults.md 80)."""
+"""Data at rest that was damaged, and places that are not where they should be (faults.md 19, 80)."""
 
 from __future__ import annotations
 
+import errno
+import os
 import sqlite3
 from pathlib import Path
 
 import pytest
 
 from bundlekeeper.errors import DamagedError
+from bundlekeeper.store import incoming
 from bundlekeeper.store.catalogue import Catalogue
 from tests.test_store_catalogue import fresh
 
@@ -32,3 +35,23 @@ def test_damage_that_only_a_check_of_the_pages_finds(tmp_path: Path) -> None:
         assert catalogue.held() == []
         with pytest.raises(DamagedError):
             catalogue.exceptions()
+
+
+def test_another_file_system_is_never_made_up_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """ "temp on another file system: can't be; EXDEV is an error" (faults.md 19), where files have names as well"""
+    (tmp_path / ".keeper").mkdir()
+    root = os.open(tmp_path, os.O_RDONLY | os.O_DIRECTORY)
+
+    def elsewhere(*_: object, **__: object) -> None:
+        raise OSError(errno.EXDEV, os.strerror(errno.EXDEV))
+
+    try:
+        with incoming.opened(root) as room:
+            monkeypatch.setattr(os, "link", elsewhere)
+            for temp in (room.named(), room.temp()):
+                with temp, pytest.raises(OSError, match="cross-device"):
+                    temp.publish(root, "a.fwb")
+    finally:
+        os.close(root)
+    assert not (tmp_path / "a.fwb").exists()
+    assert list((tmp_path / ".keeper/incoming").iterdir()) == []
