@@ -72,7 +72,8 @@ def _print(told: Told) -> None:
         _print_copy(copy, total)
     for number, image in told.imaged.images if told.imaged is not None else ():
         state = "image not made" if image.findings else f"image of {human_bytes(image.size)}"
-        output.line(f"volume {number} of {total}: {state}: {image.path}")
+        output.line(f"volume {number} of {total}: {state}")
+        output.line(f"  file: {image.path}")
         _print_level(image.level, image.why)
     if told.written is not None:
         output.line(f"{human_bytes(told.written.read_bytes)} read from the store")
@@ -94,7 +95,8 @@ def _print_copy(copy: Copy, total: int) -> None:
     about = f"{copy.files} files, {human_bytes(copy.size)}"
     if copy.kept:
         about += f", {copy.kept} of them were there"
-    output.line(f"volume {copy.volume} of {total}: {copy.state}, {about}: {copy.path}")
+    output.line(f"volume {copy.volume} of {total}: {copy.state}, {about}")
+    output.line(f"  folder: {copy.path}")
     _print_level(copy.level, copy.why)
 
 
@@ -163,7 +165,8 @@ def tell_foreseen(root: Path, plan: SetPlan, order: Order, iso: Path | None, *, 
         output.findings_text([*plan.missing, *(row.finding for row in short)])
         for row in rows:
             about = f"{row.files} files, {human_bytes(row.size)}; {human_bytes(row.free)} free"
-            output.line(f"volume {row.volume} of {len(plan.volumes)}: {about}: {row.path}")
+            output.line(f"volume {row.volume} of {len(plan.volumes)}: {about}")
+            output.line(f"  folder: {row.path}")
         for number, size in images:
             output.line(f"volume {number} of {len(plan.volumes)}: {human_bytes(size)} into an image")
         output.line("nothing was written")

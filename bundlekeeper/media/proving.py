@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 
 from bundlekeeper.errors import KeeperError
 from bundlekeeper.media import bag_text
@@ -49,7 +50,7 @@ def prove_written(
         except BaseException as e:  # raised in the caller's thread
             failures.append(e)
 
-    helpers = [Helper(f"prove-{n}", lambda v=volume: prove(v)) for n, volume in enumerate(rows)]  # type: ignore[misc]
+    helpers = [Helper(f"prove-{n}", partial(prove, volume)) for n, volume in enumerate(rows)]
     try:
         started = [helper.start() for helper in helpers]
         for helper in helpers:

@@ -37,8 +37,8 @@ def page(index: SetIndex, index_sha256: str) -> str:
 
     labels = []
     for number in range(1, index.volumes + 1):
-        title = f"{index.name} - volume {number} of {index.volumes}"
-        said = f"{title}; set {index.set_id}; index {index_sha256}"
+        title = f"volume {number} of {index.volumes}"
+        said = f"{index.name} - {title}; set {index.set_id}; index {index_sha256}"
         drawn = Markup(qr.svg(said, scale=2))  # noqa: S704  (made by segno; the text in it is drawn, not written)
         labels.append(_Label(title, index.folder(number), _about(index, number), _rows(index, number), drawn))
     facts = [
