@@ -44,6 +44,12 @@ class Bundle:
     data: bytes
     volumes: tuple[int, ...] = (1,)
     withdrawn: str = ""
+    signer: int | None = None  # whose key signed it
+
+    @property
+    def signature(self) -> bytes:
+        """Its signature."""
+        return sign_document(private("ed25519", self.signer or 0), "bundles", {"sha256": sha(self.data)})
 
     @property
     def file(self) -> str:
@@ -77,6 +83,7 @@ sha256 = "{sha(each.data)}"
 digest_from = "publisher: download page, 2026-08-02"
 released = 2026-08-01
 {standing}
+{f'signature = {{ file = "{each.file}.sig", form = "sshsig", key = "maker" }}' if each.signer is not None else ""}
 {'build = "managed"' if each.family == "rack" else ""}
 images = [{{ kind = "bios", models = ["MB-2"], version = "{each.version}" }}]
 '''
@@ -127,6 +134,11 @@ def make_set(
         rows.append(
             SetFile(each.path, len(each.data), sha(each.data), "bundle", each.family, each.version, parts=tuple(parts))
         )
+        if each.signer is not None:  # beside the first of its parts
+            path, data, volume = f"{each.path}.sig", each.signature, each.volumes[0]
+            payload[volume][path] = data
+            part = Part(volume, path, 0, len(data), sha(data))
+            rows.append(SetFile(path, len(data), sha(data), "signature", each.family, each.version, parts=(part,)))
     common = {f"manifests/marram-{sequence}.toml": ("manifest", manifest), **(extra or {})}
     for path, (role, data) in common.items():
         places = tuple(Part(v, path, 0, len(data), sha(data)) for v in range(1, volumes + 1))

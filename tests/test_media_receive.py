@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.media.receive import PROVEN
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.store.layout import Store
+from bundlekeeper.store.walk import Entry
 from tests.media_kit import Bundle, MadeSet, Site, make_set, manifest_text, signed, write_set, write_volume
 
 SPLIT = Bundle("rack", "6.1.0", os.urandom(3_000_017), (1, 2, 3))
@@ -162,7 +164,7 @@ def test_a_volume_without_bagit_txt_was_not_finished(site: Site, made: MadeSet, 
     """faults.md 52: "no completion mark"."""
     media = write_set(made, tmp_path)
     (media[0] / "bagit.txt").unlink()
-    with pytest.raises(InputError) as caught:
+    with pytest.raises(RefusedError) as caught:
         site.receive(media[0])
     assert "not finished" in caught.value.problems[0].says
     came = site.receive(*media)
@@ -330,3 +332,89 @@ def test_what_came_is_known_to_the_sets(site: Site, made: MadeSet, tmp_path: Pat
         assert Sets(store).received_index(received) == (made.data, made.signature)
     assert received.completed is not None
     assert received.signed_by == "holm"
+
+
+SIGNED = (*BUNDLES[:2], Bundle("rack", "6.1.0", SPLIT.data, (1, 2, 3), signer=3))
+WANTS = 'acceptance = 1\nsigned_families = ["rack"]\n'
+
+
+@pytest.mark.parametrize("signer", [3, 4])
+def test_a_split_bundle_and_its_signature_that_came_on_another_day(site: Site, tmp_path: Path, signer: int) -> None:
+    """A signature lies on one volume; it is kept until the bundle's last part is in, and judged as `take` judges."""
+    (site.root / "acceptance.toml").write_text(WANTS)
+    with Store.open(site.root, write=True) as store:
+        site.trust(store, "maker", 3, "bundles")
+    bundles = (*SIGNED[:2], replace(SIGNED[2], signer=signer))
+    media = write_set(make_set(bundles), tmp_path)
+    for root in media[:2]:
+        site.receive(root)
+    shutil.rmtree(media[0])
+    came = site.receive(media[2])
+    if signer == 3:
+        assert came.complete, [f.says for f in came.findings]
+        assert site.tree()[f"{SPLIT.path}.sig"] == SIGNED[2].signature
+        assert next(row.signature for row in came.rows if row.family == "rack") == "good"
+    else:
+        assert not came.complete
+        assert SPLIT.path not in site.bundles()
+        assert {"bad-signature", "stranger-key"} & set(codes(came))
+
+
+def test_a_store_that_wants_signed_manifests_takes_the_set_s_signature(site: Site, tmp_path: Path) -> None:
+    (site.root / "acceptance.toml").write_text("acceptance = 1\nsigned_manifests = true\n")
+    with Store.open(site.root, write=True) as store:
+        site.trust(store, "writer", 5, "manifests")
+    manifest = manifest_text(BUNDLES)
+    with pytest.raises(RefusedError):
+        site.receive(*write_set(make_set(BUNDLES), tmp_path / "bare"))
+    extra = {"manifests/marram-1.toml.sig": ("manifest-signature", signed(manifest, 5, "manifests"))}
+    made = make_set(BUNDLES, extra=extra, sequence=2, manifest=manifest, manifest_sequence=1)
+    came = site.receive(*write_set(made, tmp_path / "signed"))
+    assert came.complete
+    assert site.tree()["manifests/marram-1.toml.sig"] == signed(manifest, 5, "manifests")
+
+
+def test_a_manifest_larger_than_a_signature_may_be_is_read(site: Site, tmp_path: Path) -> None:
+    manifest = manifest_text(BUNDLES) + b"# " + b"x" * (2 << 20) + b"\n"
+    came = site.receive(*write_set(make_set(BUNDLES, manifest=manifest), tmp_path))
+    assert came.complete
+
+
+def test_many_renamed_files_of_one_size_are_read_once_each(
+    site: Site, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Parts of equal size under lost names: reading each for each part would take the square of their number."""
+    many = Bundle("rack", "6.1.0", os.urandom(80_000), tuple([1] * 20))
+    made = make_set((*BUNDLES[:2], many))
+    media = write_set(made, tmp_path)
+    for number, part in enumerate(sorted((media[0] / "data").rglob("*.part-*"))):
+        part.rename(part.with_name(f"R{19 - number:02d}.FWB"))
+    reads = 0
+    real = Entry.open
+
+    def counted(self: Entry) -> int:
+        nonlocal reads
+        reads += self.path.startswith("data/rack")
+        return real(self)
+
+    monkeypatch.setattr(Entry, "open", counted)
+    came = site.receive(*media)
+    assert came.complete
+    assert reads <= 2 * 20
+
+
+def test_a_folder_on_the_medium_that_cannot_be_listed_is_passed_over(
+    site: Site, made: MadeSet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    media = write_set(made, tmp_path)
+    closed = media[0].parent / "System"
+    closed.mkdir()
+    real = os.listdir
+
+    def listdir(path: int | Path) -> list[str]:
+        if path == closed:
+            raise PermissionError(13, "Permission denied")
+        return real(path)
+
+    monkeypatch.setattr("bundlekeeper.media.found.os.listdir", listdir)
+    assert len(site.receive(*(m.parent for m in media)).volumes) == 3

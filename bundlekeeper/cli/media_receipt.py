@@ -100,15 +100,13 @@ def _composed(store: Store, book: Book, wanted: _Wanted) -> tuple[Received, SetI
 def _write(
     store: Store, book: Book, received: Received, made: Receipt, out: Path, key: Path, passphrase_fd: int | None
 ) -> None:
-    from dataclasses import replace
-
     from bundlekeeper.media import answering
     from bundlekeeper.media.sets import Sets
     from bundlekeeper.proof import signing
 
     private = signing.load_private_key(str(key), passphrase_from(passphrase_fd))
     answering.write(out, made, book, lambda sha512: signing.sign_document(private, "receipts", {"sha512": sha512}))
-    Sets(store).update(replace(received, receipts=(*received.receipts, (made.made, made.count))))
+    Sets(store).answered(received, made.made, made.count)
 
 
 def _paper(made: Receipt, index: SetIndex, out: str, key: Path | None, passphrase_fd: int | None, *, json: bool) -> int:

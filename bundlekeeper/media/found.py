@@ -8,6 +8,8 @@ size and digest; links and devices make a volume refused; what is wrong with one
 from __future__ import annotations
 
 import os
+import stat
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -90,17 +92,18 @@ def look(folders: Sequence[Path]) -> Look:
 def _roots(folder: Path) -> Iterator[Path]:
     try:
         names = sorted(os.listdir(folder))
-        if _is_volume(folder, names):
-            yield folder
-            return
-        for name in names[:_MAX_FOLDERS]:
-            below = folder / name
-            if below.is_dir() and not below.is_symlink() and _is_volume(below, sorted(os.listdir(below))):
-                yield below
     except (FileNotFoundError, NotADirectoryError) as error:
         raise InputError("there is no such folder", where=str(folder), hint="is the medium mounted?") from error
     except OSError as error:
         raise UnfinishedError(f"the folder cannot be listed: {error.strerror}", where=str(folder)) from error
+    if _is_volume(folder, names):
+        yield folder
+        return
+    for name in names[:_MAX_FOLDERS]:
+        below = folder / name
+        with suppress(OSError):  # folders of the system on a medium are often closed to its users
+            if stat.S_ISDIR(below.lstat().st_mode) and _is_volume(below, sorted(os.listdir(below))):
+                yield below
 
 
 def _is_volume(folder: Path, names: Sequence[str]) -> bool:
@@ -247,17 +250,11 @@ def numbered(volume: Volume, index: SetIndex) -> Volume:
 
 
 def _likeliest(volume: Volume, index: SetIndex) -> int:
-    """Which volume's files are there by their sizes, where the names are gone: the one that lacks the fewest."""
-    sizes = [entry.size for entry in volume.files.values()]
-    common = {each.path for each in index.files if each.common}
-    best, most = 1, -1
-    for number in range(1, index.volumes + 1):
-        left = list(sizes)
-        score = 0
-        for each, part in index.on(number):
-            if each.path not in common and part.size in left:
-                left.remove(part.size)
-                score += part.size
-        if score > most:
-            best, most = number, score
-    return best
+    """Which volume's files are there by their sizes, where the names are gone: the one of which most bytes are."""
+    sizes = Counter(entry.size for entry in volume.files.values())
+    wanted: dict[int, Counter[int]] = {}
+    for each in index.files:
+        for part in () if each.common else each.parts:
+            wanted.setdefault(part.volume, Counter())[part.size] += 1
+    scores = {n: sum(size * count for size, count in (own & sizes).items()) for n, own in wanted.items()}
+    return max(sorted(scores), key=lambda n: scores[n], default=1)

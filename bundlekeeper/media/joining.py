@@ -107,6 +107,7 @@ class Joining:
                 says = f"{place}: {error.strerror or error}"
                 wrong.append(finding("unreadable", part.path, says, "nothing is known about its bytes; try again"))
                 continue
+            payload.was_read(place, digest.sha256)
             if (digest.size, digest.sha256) == (part.size, part.sha256):
                 os.fsync(temp.fd)
                 self._parts[part.path] = clock()

@@ -99,7 +99,8 @@ def receive(
     """
     looked = found.look(folders)
     if not looked.volumes:
-        kind = RefusedError if looked.refused else InputError
+        unread = not looked.refused and any(each.code == "unreadable" for each in looked.findings)
+        kind = UnfinishedError if unread else RefusedError
         raise kind("no volume here can be received", problems=looked.findings, hint="bring another copy of it")
     index, first = found.only_set(looked.volumes)
     where = str(first.root / found.INDEX)
@@ -354,11 +355,11 @@ class _Work:
                 if not each.common:  # those come again with every volume
                     self._sets.keep_small(self._received, each.sha256, data)
                 arrived.setdefault(each.path, Arrived(each.path, each.sha256, PROVEN, now))
-        whole = {
-            number: self._received.volumes.get(number, now)
-            for number in range(1, self._index.volumes + 1)
-            if all(self._is_in(each, part, arrived) for each, part in self._index.on(number))
-        }
+        rows: dict[int, list[bool]] = {}
+        for each in self._index.files:
+            for part in each.parts:
+                rows.setdefault(part.volume, []).append(self._is_in(each, part, arrived))
+        whole = {n: self._received.volumes.get(n, now) for n, came in sorted(rows.items()) if all(came)}
         complete = len(arrived) == len(self._index.files)
         self._received = replace(
             self._received,
@@ -426,9 +427,7 @@ class _Work:
             says = f"{volume.root}/{entry.path}: {entry.size} bytes, the set's index says {part.size}"
             yield finding(code, part.path, says, again)
             return
-        strays = len(self._payload.strays(part.size))
-        says = f"not on volume {part.volume} ({roots})"
-        says += f"; {strays} files of its size under other names do not hold its bytes" if strays else ""
+        says = f"not on volume {part.volume} ({roots}), under no name"
         yield finding("missing", part.path, says, again)
 
     def _volumes(self) -> Iterator[VolumeRow]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import suppress
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -19,12 +20,16 @@ from bundlekeeper.media.joining import Joined, Joining
 from bundlekeeper.model.media import Part, SetFile, SetIndex
 from bundlekeeper.proof.digests import SHA256, digest_fd
 from bundlekeeper.proof.reading import Stop
-from bundlekeeper.store.signature_files import ABSENT, MAX_BYTES, SignatureFile, of_entry
+from bundlekeeper.store.signature_files import ABSENT, SignatureFile
 from bundlekeeper.store.sources import Fetched, FolderSource, Found, Link, Offer, SourceError, Wanted
 from bundlekeeper.store.walk import Entry
 
 if TYPE_CHECKING:
     from bundlekeeper.store.incoming import Incoming
+
+
+#: The largest of what is read whole: a manifest (model.manifest.MAX_BYTES, which costs pydantic to import).
+MAX_SMALL_BYTES = 16 * 1024 * 1024
 
 
 class Payload:
@@ -36,6 +41,7 @@ class Payload:
             number: {f"{PAYLOAD}/{part.path}" for _, part in index.on(number)} for number in {v.number for v in volumes}
         }
         self._strays: dict[int, list[tuple[Volume, Entry]]] = {}
+        self._read: dict[str, str] = {}  # place to SHA-256, so that no stray is read for one file after the other
         for volume in volumes:
             for path, entry in volume.files.items():
                 if path not in known[volume.number] and (volume.payload is None or path.startswith(f"{PAYLOAD}/")):
@@ -46,13 +52,17 @@ class Payload:
         there = [(v, v.entry(part.path)) for v in self.volumes if v.number == part.volume]
         return [(volume, entry) for volume, entry in there if entry is not None]
 
-    def strays(self, size: int) -> list[tuple[Volume, Entry]]:
-        """Files of this size under names that the index does not know."""
-        return self._strays.get(size, [])
+    def strays(self, size: int, sha256: str) -> list[tuple[Volume, Entry]]:
+        """Files of this size under names that the index does not know, but for those read and known to be others."""
+        return [row for row in self._strays.get(size, []) if self._read.get(place_of(*row), sha256) == sha256]
+
+    def was_read(self, place: str, sha256: str) -> None:
+        """The bytes of the file at this place are known."""
+        self._read[place] = sha256
 
     def all_for(self, part: Part) -> list[tuple[Volume, Entry]]:
         """What may be the part: files of its name and size first, then strays of its size."""
-        return [row for row in self.at(part) if row[1].size == part.size] + self.strays(part.size)
+        return [row for row in self.at(part) if row[1].size == part.size] + self.strays(part.size, part.sha256)
 
     def short(self, part: Part) -> list[tuple[Volume, Entry]]:
         """Files of the part's name that are of another size: copies that broke off."""
@@ -66,10 +76,24 @@ class Payload:
         """The bytes of a small file of the set that are proven to be the index's; None where there are none."""
         for part in each.parts:
             for _, entry in self.all_for(part):
-                found = of_entry(entry) if each.size <= MAX_BYTES else ABSENT
-                if found.data is not None and hashlib.sha256(found.data).hexdigest() == each.sha256:
-                    return found.data
+                data = _small(entry) if each.size <= MAX_SMALL_BYTES else None
+                if data is not None and hashlib.sha256(data).hexdigest() == each.sha256:
+                    return data
         return None
+
+
+def _small(entry: Entry) -> bytes | None:
+    """The bytes of a small file; None where it can't be read."""
+    with suppress(OSError):
+        fd = entry.open()
+        try:
+            with os.fdopen(os.dup(fd), "rb") as file:
+                data = file.read(MAX_SMALL_BYTES + 1)
+            return data if len(data) <= MAX_SMALL_BYTES else None
+        finally:
+            with suppress(OSError):  # of a device that is gone
+                os.close(fd)
+    return None
 
 
 def place_of(volume: Volume, entry: Entry) -> str:
@@ -114,11 +138,11 @@ class SetSource:
             return self._joined(each)
         part = each.parts[0]
         offers = [self._offer(v, e, named=True) for v, e in self._payload.at(part) if e.size == part.size]
-        strays = self._payload.strays(part.size)
-        return Found(tuple(offers), (), len(strays), 0, partial(self._look, strays))
+        strays = self._payload.strays(part.size, part.sha256)
+        return Found(tuple(offers), (), len(strays), 0, partial(self._look, part))
 
-    def _look(self, strays: Sequence[tuple[Volume, Entry]]) -> Iterator[Offer]:
-        yield from (self._offer(volume, entry, named=False) for volume, entry in strays)
+    def _look(self, part: Part) -> Iterator[Offer]:
+        yield from (self._offer(v, e, named=False) for v, e in self._payload.strays(part.size, part.sha256))
 
     def _joined(self, each: SetFile) -> Found:
         if self._joining is not None:
@@ -144,7 +168,7 @@ class SetSource:
             return ABSENT
         data = self._payload.small(signature) or self._kept(signature)
         if data is not None:
-            return SignatureFile(data, path)
+            return SignatureFile(data, f"{self._name}: {path}")  # a bare path would mean the store's own place
         if any(self._payload.at(part) for part in signature.parts):
             says = f"the signature {path} is not what the set's index names"
             return SignatureFile(None, path, says, "bad-signature")
@@ -180,6 +204,9 @@ class SetSource:
                 self._joining.forget(offer.ref.file)
             return Fetched(temp, digest, "copy", f"joined of {len(offer.ref.file.parts)} parts")
         bare = FolderSource(self._payload.volumes[0].root)  # it reads any entry of a walk
-        return bare.fetch(
+        fetched = bare.fetch(
             offer, wanted, incoming, limit=limit, link=link, on_bytes=on_bytes, stop=stop, algorithms=algorithms
         )
+        if not fetched.changed:
+            self._payload.was_read(offer.place, fetched.digest.sha256)
+        return fetched

@@ -135,13 +135,24 @@ class Sets:
         with self._changing():
             path = self.path_of(received)
             self._insist_on_index(path, index)
+            if self._begun(path):
+                received = replace(received, receipts=self._received(path).receipts)
             self._write(path, RECORD, write_received(received))
             self._keep_index(path, index, signature)
 
     def update(self, received: Received) -> None:
-        """Replace the record of a set that is coming."""
+        """Replace the record of a set that is coming, by whoever holds `receiving`; its receipts stay as they are."""
         with self._changing():
+            received = replace(received, receipts=self._received(self.path_of(received)).receipts)
             self._write(self.path_of(received), RECORD, write_received(received))
+
+    def answered(self, received: Received, at: datetime, count: int) -> None:
+        """Remember that a receipt of a set was written, after `count` events; nothing else of its record changes."""
+        with self._changing():
+            now = self._received(self.path_of(received))
+            self._write(
+                self.path_of(received), RECORD, write_received(replace(now, receipts=(*now.receipts, (at, count))))
+            )
 
     def received_index(self, received: Received) -> tuple[bytes, bytes] | None:
         """The index of a set that came and its signature."""
