@@ -5,11 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import pytest
+
 from bundlekeeper.model.inventory import Component, Inventory
 from bundlekeeper.model.manifest import Manifest
 from bundlekeeper.planning.fleet import Fleet
 from bundlekeeper.planning.route import NoRoute, Route, route
 from tests.planning_kit import NOW, blade, bundle, held_all, image, inventory, manifest, marram, whole_domain
+from tests.route_worlds import LARGE, Large, large_domain, large_manifest
 
 
 def find(rules: Manifest, parts: Inventory, to: str) -> Route | NoRoute:
@@ -177,3 +180,23 @@ def test_a_version_that_is_not_known_never_opens_a_way() -> None:
     found = find(rules, blank, "3.0")
     assert isinstance(found, NoRoute)
     assert {q.sort for q in found.blocking} == {"fact"}
+
+
+@pytest.mark.parametrize(
+    "large", [w for w in LARGE if w.seed in (3, 6, 8, 9, 12, 16)], ids=lambda large: f"world-{large.seed}"
+)
+def test_large_domains_are_answered(large: Large) -> None:
+    """ "Mixed domains with up to 8 server classes and 40 releases per family solve" (no clock here: tests/bench)"""
+    rules = large_manifest(large)
+    to = rules.release[large.to].name
+    found = route(Fleet(rules, large_domain(large, rules)), "holm-a", to, held_all(rules), NOW)
+    if isinstance(found, NoRoute):
+        assert found.exhausted
+        assert found.exact
+        assert found.blocking
+        assert found.nearest != to
+    else:
+        assert found.cost[0] == len(found.steps) > 0
+        assert found.cost[1:] == tuple(
+            sum(getattr(step, what) for step in found.steps) for what in ("restarts", "minutes", "size_bytes")
+        )
