@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from bundlekeeper.model.inventory import Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory import Apart, Component, Inventory, Partition, Policy
 from bundlekeeper.model.manifest import Manifest
 from bundlekeeper.planning.supply import HeldFile, Holdings, SignatureState
 from tests.planning_kit import PROVEN, blade, bundle, image, inventory, manifest, pair, whole_domain
@@ -198,3 +198,32 @@ def large_fleet(domains: int, servers: int) -> Inventory:
             server = f"SRV-{domain}-{place}"
             parts += [replace(p, parent=server, serial=f"{server}-{p.kind}") for p in rows]
     return inventory(parts, rooms, policies)
+
+
+def fleet_with_ways(domains: int, servers: int, *, apart: int = 2) -> Inventory:
+    """Many domains that all have a way to 6.1; each `apart` of them are kept apart, all share the policies.
+
+    Clusters are each domain's own. Half of the servers take policy `gold`, which applies when confirmed; of the others
+    each third domain's are at-once, so that its last step cannot be planned.
+    """
+    parts: list[Component] = []
+    rooms: list[Partition] = []
+    policies = [
+        Policy("gold", {"blade": "6.0.1"}, "when-confirmed"),
+        Policy("silver", {"blade": "6.0.1"}, "at-once", ("*",)),
+        Policy("bronze", {"blade": "6.0.1"}, "next-restart", ("*",)),
+    ]
+    names = [f"d{number:03}" for number in range(domains)]
+    for number, domain in enumerate(names):
+        version = ("6.0.1", "5.4.10", "6.0.1")[number % 3]
+        whole = whole_domain(version, domain=domain, blades=0, racks=0)
+        parts += whole.components
+        rooms += whole.partitions
+        for place in range(servers):
+            policy = "gold" if place % 2 else ("silver" if number % 3 == 2 else "bronze")
+            more = {"chassis": str(place // 8 + 1), "policy": policy, "cluster": f"{domain}-{place % 4}"}
+            rows = blade(str(place % 8 + 1), version, domain=domain, model=("MB-4", "MB-2")[place % 2], **more)
+            server = f"SRV-{domain}-{place}"
+            parts += [replace(p, parent=server, serial=f"{server}-{p.kind}") for p in rows]
+    kept = tuple(Apart(tuple(names[n : n + apart])) for n in range(0, domains - 1, apart))
+    return replace(inventory(parts, rooms, policies), apart=kept)

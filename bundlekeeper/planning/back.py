@@ -109,7 +109,7 @@ def _way(
     elif back == "switch":
         way = _switch(way, start, later)
     elif back == "pointer":
-        way = _pointer(fleet, way, start, later)
+        way = _pointer(fleet, route.domain, way, start, later)
     else:
         way = _installed(fleet, holdings, way, change, start, later)
     return (
@@ -134,10 +134,10 @@ def _switch(way: WayBack, start: str, later: int | None) -> WayBack:
     )  # fmt: skip
 
 
-def _pointer(fleet: Fleet, way: WayBack, start: str, later: int | None) -> WayBack:
+def _pointer(fleet: Fleet, domain: str, way: WayBack, start: str, later: int | None) -> WayBack:
     """boot-file: the file that ran before must lie on every one of the parts."""
     scale = fleet.book.scale(way.kind)
-    rows = [c for c in fleet.inventory.components if c.key in way.keys]
+    rows = [c for c in fleet.parts(domain) if c.kind == way.kind and c.key in way.keys]
     how, destroys = f"point back to the file of {start}", f"removing the file of {start}, also to make room"
     if any(c.held is None for c in rows) or not way.start:
         return replace(way, how=f"{how}, if it lies there: that is not known", destroyed_by=destroys)

@@ -7,8 +7,9 @@ policy stand, that is part of the answer.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
@@ -36,6 +37,24 @@ class Users:
         return sum(map(len, self.servers.values()))
 
 
+@dataclass(frozen=True, slots=True)
+class Touched:
+    """Servers by domain and key, with `names` in the order in which they are told: made once for each policy."""
+
+    servers: frozenset[tuple[str, str]]
+    names: tuple[tuple[str, str], ...]
+
+    def __len__(self) -> int:
+        """How many there are."""
+        return len(self.servers)
+
+    def outside(self, own: Collection[tuple[str, str]], most: int = 6) -> tuple[int, str]:
+        """How many there are besides `own`, and their names for people: the first ones and how many more."""
+        number = len(self.servers) - sum(row in self.servers for row in own)
+        shown = ", ".join("/".join(row) for row in islice((r for r in self.names if r not in own), most))
+        return number, f"{shown} and {number - most} more" if number > most else shown
+
+
 class Fleet:
     """The index."""
 
@@ -51,6 +70,7 @@ class Fleet:
         self._users: dict[str, dict[str, dict[str, str]]] = {}
         self._unknown: dict[str, None] = {}  # domains with a policy-driven part of unknown policy
         self._asked: dict[tuple[str, tuple[str, ...] | None], Users] = {}
+        self._touched: dict[tuple[tuple[str, tuple[str, ...] | None], ...], Touched] = {}
         for part in inventory.components:
             if part.domain:
                 self._components.setdefault(part.domain, []).append(part)
@@ -88,6 +108,10 @@ class Fleet:
             raise InputError(f"the inventory has no domain {domain!r}", hint=hint)
         return stand(self.reader, domain, self._components[domain])
 
+    def parts(self, domain: str) -> Sequence[Component]:
+        """A domain's components as the inventory has them; none for a domain that it lacks."""
+        return self._components.get(domain, ())
+
     def partitions(self, key: str) -> tuple[Partition, ...]:
         """The partitions of the component with that identity."""
         return tuple(self._partitions.get(key, ()))
@@ -105,6 +129,14 @@ class Fleet:
             maybe = tuple(domain for domain in self._unknown if _reaches(policy.scope, domain))
             self._asked[key] = Users(servers, maybe)
         return self._asked[key]
+
+    def touched(self, policies: Sequence[Policy]) -> Touched:
+        """Which servers any of the policies touches, in any domain; the answer is shared, not made again."""
+        asked = tuple((p.name, p.scope) for p in policies)
+        if asked not in self._touched:
+            found = {(d, key) for p in policies for d, rows in self.users(p).servers.items() for key in rows}
+            self._touched[asked] = Touched(frozenset(found), tuple(sorted(found, key="/".join)))
+        return self._touched[asked]
 
 
 def _reaches(scope: tuple[str, ...] | None, domain: str) -> bool:

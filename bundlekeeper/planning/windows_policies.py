@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from bundlekeeper.model.inventory import Policy
 
 if TYPE_CHECKING:
-    from bundlekeeper.planning.fleet import Fleet
+    from bundlekeeper.planning.fleet import Fleet, Touched
     from bundlekeeper.planning.route_types import Change, PartChange
 
 AT_ONCE = "at-once"
@@ -30,14 +30,16 @@ class PolicyUse:
     `applies` is the inventory's word, empty where it is not known; `wanted` is what it must name, for people; `named`
     says that it names that already;
     `users` are the servers that it touches, by domain and key; `maybe` the domains with servers of unknown policy.
+    `scopes` tell it from others of its name.
     """
 
     name: str
     applies: str
     wanted: str
     named: bool
-    users: frozenset[tuple[str, str]]
+    users: Touched
     maybe: tuple[str, ...]
+    scopes: tuple[tuple[str, ...] | None, ...]
 
     @property
     def is_at_once(self) -> bool:
@@ -61,14 +63,9 @@ def use(
     applies = {p.applies for p in told}
     word = applies.pop() if len(applies) == 1 else None
     named = name not in edited and all(_names(fleet, p, change, part) for change, part in wants for p in told)
-    users: set[tuple[str, str]] = set()
-    maybe: dict[str, None] = {}
-    for policy in told:
-        found = fleet.users(policy)
-        users |= {(d, key) for d, rows in found.servers.items() for key in rows}
-        maybe |= dict.fromkeys(found.maybe)
+    maybe = dict.fromkeys(d for policy in told for d in fleet.users(policy).maybe)
     wanted = ", ".join(dict.fromkeys(f"{change.family} {change.version}" for change, _ in wants))
-    return PolicyUse(name, word or "", wanted, named, frozenset(users), tuple(maybe))
+    return PolicyUse(name, word or "", wanted, named, fleet.touched(told), tuple(maybe), tuple(p.scope for p in told))
 
 
 def _names(fleet: Fleet, policy: Policy, change: Change, part: PartChange) -> bool:

@@ -316,16 +316,17 @@ def rounds(chains: Sequence[Sequence[Load]]) -> list[list[int]]:
     if states <= _ALL_STATES and len(chains) <= 6:
         return _shortest(chains)
     at = [0] * len(chains)
+    left = [sum(load.minutes for load in chain) for chain in chains]
+    waiting = [i for i, chain in enumerate(chains) if chain]
     found = []
-    while any(a < len(c) for a, c in zip(at, chains, strict=True)):
-        left = [sum(load.minutes for load in c[a:]) for a, c in zip(at, chains, strict=True)]
-        open_: list[int] = []
+    while waiting:
+        waiting.sort(key=lambda i: (-left[i], i))
         taken = _Taken()
-        for i in sorted((i for i, m in enumerate(left) if at[i] < len(chains[i])), key=lambda i: (-left[i], i)):
-            if taken.add(chains[i][at[i]]):
-                open_.append(i)
+        open_ = [i for i in waiting if taken.add(chains[i][at[i]])]
         for i in open_:
+            left[i] -= chains[i][at[i]].minutes
             at[i] += 1
+        waiting = [i for i in waiting if at[i] < len(chains[i])]
         found.append(open_)
     return found
 

@@ -172,11 +172,11 @@ def _judge(draft: Draft, group: Sequence[Host], uses: dict[str, PolicyUse], per_
         touched = uses[name]
         applies = "applies at once" if touched.applies else "may apply at once, how it applies is not known"
         code = "policy-at-once" if touched.applies else "not-checked"
-        others = sorted(f"{d}/{k}" for d, k in touched.users - own)
+        _, others = touched.users.outside(own)
         subject, number = f"policy {name}", count(len(touched.users), "server")
         if others or too_many:
             draft.refused = True
-            why = f", {some(others)} outside of this piece of work" if others else ", more than may go at a time"
+            why = f", {others} outside of this piece of work" if others else ", more than may go at a time"
             says = f"{applies}: editing it restarts {number}{why}; the step is not planned"
             draft.tell(finding(code, subject, says, SPLIT_HINT, level=Level.ERROR))
         elif len(group) > 1 or not touched.applies:
@@ -282,9 +282,9 @@ def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> No
         draft.tell(finding("not-checked", kind, says, f"say it in [kind.{kind}] by = …", level=Level.ERROR))
     own = {(draft.domain, h.at.key) for h in hosts}
     for policy in uses.values():
-        others = sorted(f"{d}/{k}" for d, k in policy.users - own)
+        number, others = policy.users.outside(own)
         if policy.is_edited_before and others:
-            says = f"editing it reaches {count(len(others), 'server')} that this step does not: {some(others)}"
+            says = f"editing it reaches {count(number, 'server')} that this step does not: {others}"
             hint = "they take the image when they are confirmed or restart: split the policy, or plan them too"
             draft.tell(finding("policy-shared", f"policy {policy.name}", says, hint))
         if policy.is_edited_before and policy.maybe:
