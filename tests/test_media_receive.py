@@ -170,6 +170,12 @@ def test_a_volume_without_bagit_txt_was_not_finished(site: Site, made: MadeSet, 
     came = site.receive(*media)
     assert codes(came) == ["bad-volume"]
     assert set(came.to_come) == {1}
+    begun = tmp_path / "begun" / "volume"
+    begun.mkdir(parents=True)
+    (begun / "UNFINISHED.txt").write_text("not finished")
+    with pytest.raises(RefusedError) as early:
+        site.receive(begun.parent)
+    assert "not finished" in early.value.problems[0].says
 
 
 def test_a_payload_of_another_set_under_a_volume_of_this_one_is_refused(site: Site, tmp_path: Path) -> None:

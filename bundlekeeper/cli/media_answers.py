@@ -22,7 +22,8 @@ def tell_written(out: str, made: Receipt, *, json: bool) -> int:
         output.envelope("media-receipt", [], {"file": out, "signature": f"{out}.sig", "receipt": receipt_json(made)})
         return 0
     _files(made)
-    output.line(f"written: {out} and {out}.sig: events {made.after + 1} to {made.count}, head {made.head}")
+    output.line(f"written: {out} and {out}.sig")
+    output.line(f"  events {made.after + 1} to {made.count}, head {made.head[:16]}…")
     output.aside(f"next: carry both back, and there: bundlekeeper media receipt --read {out}")
     return 0
 
@@ -107,9 +108,9 @@ def tell_read(answer: Answer, head: Head, *, json: bool) -> None:
         output.line(f"withdrawn, and known there: {gone.family} {gone.version}: {gone.why}")
     output.findings_text(answer.findings)
     if merged is not None:
-        output.line(f"events: {merged.new} new, {merged.known} known before; their ledger has {receipt.count}")
-        output.line(f"their head {receipt.head}, which the events end at")
-    output.line(f"our head   {head.digest} at {head.count}")
+        output.line(f"events: {merged.new} new, {merged.known} known before; theirs {receipt.count}, ours {head.count}")
+        output.line(f"their head {receipt.head}")
+    output.line(f"our head   {head.digest}")
     output.line("kept" if answer.new else "read before: nothing changed")
     output.aside(f"next: bundlekeeper where {receipt.site}")
 

@@ -18,6 +18,8 @@ from bundlekeeper.model.findings import exit_status
 if TYPE_CHECKING:
     from bundlekeeper.media.receive import Reception
 
+_SHOWN = 5  # files of a volume that are still to come
+
 RollbackOption = Annotated[
     str | None,
     typer.Option("--accept-rollback", metavar="WHY", help="Receive an older set, or by an older manifest; recorded."),
@@ -134,7 +136,11 @@ def _print(root: str, came: Reception) -> None:
     for number, paths in came.to_come.items():
         count = "1 file" if len(paths) == 1 else f"{len(paths)} files"
         here = "again, from" if any(v.number == number for v in came.volumes) else "from"
-        output.line(f"still to come {here} volume {number}: {count}: {', '.join(paths[:3])}{', …' * (len(paths) > 3)}")
+        output.line(f"still to come {here} volume {number}: {count}")
+        for path in paths[:_SHOWN]:
+            output.line(f"  {path}")
+        if len(paths) > _SHOWN:
+            output.line(f"  and {len(paths) - _SHOWN} more")
     done = "complete" if came.complete else f"{len(came.received.arrived)} of {len(index.files)} files arrived"
     output.line(f"{'would change nothing yet: ' * came.dry_run}{done}; store: {root}")
     if came.complete and not came.dry_run:

@@ -18,6 +18,7 @@ from pathlib import Path
 from bundlekeeper.errors import InputError, KeeperError, RefusedError, UnfinishedError
 from bundlekeeper.media import bag as bags
 from bundlekeeper.media.bag_text import DECLARATION, PAYLOAD
+from bundlekeeper.media.volume import MARK
 from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.media import MAX_INDEX_BYTES, SetIndex, read_index
 from bundlekeeper.store.walk import WORDS, Entry, Kind, walk
@@ -109,7 +110,7 @@ def _roots(folder: Path) -> Iterator[Path]:
 def _is_volume(folder: Path, names: Sequence[str]) -> bool:
     """True for what is, or was to become, a volume, even where names lost their case or were cut to 8.3."""
     lower = {name.lower() for name in names}
-    if lower & {INDEX, MANIFEST} or (DECLARATION in lower and PAYLOAD in lower):
+    if lower & {INDEX, MANIFEST, MARK.lower()} or (DECLARATION in lower and PAYLOAD in lower):
         return True
     return PAYLOAD in lower and any(_starts(folder / name, _BEGINS) for name in names)
 
