@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterable, Sequence
-from functools import cached_property
+from functools import cache, cached_property
 
 from bundlekeeper.planning.route_pairs import Banned, Beside, bits
 from bundlekeeper.planning.route_units import Unit
@@ -93,7 +93,7 @@ class Tables:
         self.rows = [self._rows(beside.banned[own + i]) for i in range(self.number)]
         self.last_rows = [self._rows(beside.last_banned[own + i]) for i in range(self.number)]
         self._fits: dict[tuple[int, int], int] = {}
-        self._exact = [self._depths(i) for i in range(self.number)]
+        self._exact = cache(self._depths)
         self._own_exact = self._own_depths()
         self._within: dict[tuple[int, int, int], int] = {}
 
@@ -159,8 +159,9 @@ class Tables:
             for c, which in fresh.items():
                 reached[c] |= which
                 back = 0
+                bit = 1 << c
                 for a in bits(which):
-                    level[a] = level.get(a, 0) | 1 << c
+                    level[a] = level.get(a, 0) | bit
                     back |= before[a]
                 grown[c] = grown.get(c, 0) | back & rows[c]
                 for d in sources[c]:
@@ -185,7 +186,7 @@ class Tables:
         """The states of class i from which it and the infrastructure, now at a, end in so many windows or fewer."""
         key = (i, windows, a)
         if key not in self._within:
-            found = self._exact[i][windows].get(a, 0) if windows < len(self._exact[i]) else 0
+            found = self._exact(i)[windows].get(a, 0) if windows < len(self._exact(i)) else 0
             self._within[key] = found | (self.within(i, windows - 1, a) if windows else 0)
         return self._within[key]
 
@@ -196,14 +197,16 @@ class Tables:
     @cached_property
     def farthest(self) -> int:
         """Windows beyond which nothing more comes within reach of a class."""
-        return max(len(self._own_exact), *(len(rows) for rows in self._exact), 1)
+        return max(len(self._own_exact), *(len(self._exact(i)) for i in range(self.number)), 1)
 
     def least(self) -> int:
         """No more than the windows from today to the end; NEVER where some class has no way even alone."""
         least = next((d for d in range(len(self._own_exact)) if self.own_within(d, 0)), NEVER)
+        if least == NEVER or not all(self.goals):
+            return NEVER
         for i in range(self.number):
-            found = next((d for d, level in enumerate(self._exact[i]) if level.get(0, 0) & 1), NEVER)
-            if NEVER in (least, found):
+            found = next((d for d, level in enumerate(self._exact(i)) if level.get(0, 0) & 1), NEVER)
+            if found == NEVER:
                 return NEVER
             least = max(least, found)
         return least

@@ -115,6 +115,7 @@ class State:
     seens: tuple[Seen, ...]
     everything: dict[Place, Row]
     changed: dict[Place, Row]
+    inside: int | None = None  # the blockers among its own parts, once asked for
 
 
 @dataclass(slots=True)
@@ -144,7 +145,9 @@ class Maker:
         self._images: dict[str, dict[tuple[str, str], Offer]] = {}
         # readings, what is seen of them, and offers are shared and live as long as this: so their identity tells
         self._seen: dict[tuple[int, int], Seen] = {}
-        self._judged: dict[tuple[int, int, int], _Judged | None] = {}
+        self._judged: dict[tuple[int, int], dict[tuple[str, tuple[str, ...]], _Judged | None]] = {}
+        self._clashes: dict[tuple[int, int, int, int], int] = {}
+        self._lines_of: dict[int, frozenset[str]] = {}
         self._rows: dict[tuple[int, str], Row] = {}
         self._slots: dict[tuple[int, int], dict[Place, Row]] = {}
         self._kept: list[frozenset[Place]] = []
@@ -266,7 +269,9 @@ class Maker:
 
         def mixed() -> tuple[tuple[Hop, ...], int]:
             ordered, more = self._ordered(unit, old, new, hops)
-            return ordered, more | self.judge.beside(new.everything, new.changed, inside=True)
+            if new.inside is None:
+                new.inside = self.judge.beside(new.everything, new.changed, inside=True)
+            return ordered, more | new.inside
 
         return Move(end, mask, (cost[0], cost[1], cost[2]), mixed)
 
@@ -276,14 +281,17 @@ class Maker:
             images = {(i.kind, m): Offer(bundle, i) for i in bundle.images for m in i.models}
             self._images[bundle.sha256] = images
         found = []
-        for n, reading in enumerate(state.readings):
-            offer = images.get((reading.kind, reading.model)) if reading.model is not None else None
-            if offer is None or (kinds and reading.kind not in kinds):
-                continue
-            key = (n, id(state.seens[n]), id(offer))
-            if key not in self._judged:
-                self._judged[key] = self._judge(n, reading, state.seens[n], offer)
-            one = self._judged[key]
+        judged, key = self._judged, (bundle.sha256, kinds)
+        for n, part in enumerate(state.seens):
+            known = judged.get((n, id(part)))
+            if known is None:
+                known = judged[n, id(part)] = {}
+            if key not in known:
+                reading = state.readings[n]
+                offer = images.get((reading.kind, reading.model)) if reading.model is not None else None
+                skipped = offer is None or (kinds and reading.kind not in kinds)
+                known[key] = None if skipped or offer is None else self._judge(n, reading, part, offer)
+            one = known[key]
             if one is None:
                 continue
             if one.way == 1 and not self._may_go_down and bundle.sha256 not in self._goals:
@@ -394,27 +402,37 @@ class Maker:
             for late, early in product(ordered, ordered):
                 alike = late.slot == early.slot
                 if phase(early) <= phase(late) and (not alike or len(unit.slots[late.slot]) > 1):
-                    one = self._slot(unit.places[late.slot], old.seens[late.slot])
-                    other = self._slot(unit.places[early.slot], new.seens[early.slot])
-                    mask |= self.judge.beside(one, other) if one and other else 0
+                    mask |= self._clash(
+                        unit.places[late.slot], old.seens[late.slot], unit.places[early.slot], new.seens[early.slot]
+                    )
             moving = {hop.slot for hop in hops}
-            staying = self.rows(unit, old.seens, [n for n in range(len(old.seens)) if n not in moving])
-            mask |= self.judge.beside(staying, self.rows(unit, new.seens, moving))
+            if len(moving) < len(old.seens):
+                staying = self.rows(unit, old.seens, [n for n in range(len(old.seens)) if n not in moving])
+                mask |= self.judge.beside(staying, self.rows(unit, new.seens, moving))
         return tuple(ordered), mask
+
+    def _clash(self, places: frozenset[Place], part: Seen, others: frozenset[Place], other: Seen) -> int:
+        key = (id(places), id(part), id(others), id(other))
+        if key not in self._clashes:
+            one, two = self._slot(places, part), self._slot(others, other)
+            self._clashes[key] = self.judge.beside(one, two) if one and two else 0
+        return self._clashes[key]
 
     def _third(self, old: State, hops: tuple[Hop, ...]) -> int:
         """A step replaces one bundle by one other (design.md): parts at two others would be a third."""
-        rest: list[set[str]] = []
+        rest: list[frozenset[str]] = []
         for hop in hops:
             reading = old.readings[hop.slot]
             if reading.kind == MODEL_TABLE or is_part(hop.offer.bundle) or not reading.bundles:
                 continue
-            lines = {self._lines(v) for v in reading.bundles}
+            lines = self._lines_of.get(id(reading))
+            if lines is None:
+                lines = self._lines_of[id(reading)] = frozenset(map(self._lines, reading.bundles))
             if self._lines(hop.offer.bundle.version) not in lines:
                 rest.append(lines)
-        if not rest or set.intersection(*rest):
+        if not rest or frozenset.intersection(*rest):
             return 0
-        names = sorted(set.union(*rest))
+        names = sorted(frozenset.union(*rest))
         says = f"the infrastructure stands at {', '.join(names)}: a step replaces one bundle by one other"
         return self.judge.blocker("practice", f"{PRACTICE}: one change at a time", says)
 
