@@ -27,6 +27,7 @@ Taken = tuple[int, tuple[int, ...]]  # the option, and the units that take it
 
 _Trail = tuple[Any, int, int] | None  # the trail before, the option, and where the infrastructure is then
 _FOLLOWED = 50  # of the modes of a way that was found
+_LOOKED_BACK = 200  # places of other states that one is held against
 
 
 @dataclass(slots=True)
@@ -48,6 +49,9 @@ class Way:
     steps: tuple[Taken, ...]
     cost: int
     states: tuple[tuple[int, ...], ...]
+
+
+_Places = tuple[dict[int, list[_Node]], list[tuple[int, _Node]]]  # by their sets of states, and as they were met
 
 
 class Allowance:
@@ -209,7 +213,7 @@ class Best:
         """The cheapest way of exactly so many windows, as far as the guard follows. Raises TooMany."""
         start = self._start()
         heap: list[tuple[int, int, int, _Node]] = [(0, self.windows, 0, start)]
-        seen: dict[tuple[int, int, Sets], list[_Node]] = {}
+        seen: dict[tuple[int, int], _Places] = {}
         count = 0
         while heap:
             _, _, _, node = heapq.heappop(heap)
@@ -222,14 +226,25 @@ class Best:
                 least, after.costs = self.estimate.rest(after.left, after.own, after.own_cost, after.costs, self.bound)
                 if least > self.bound:
                     continue
-                key = (after.left, after.own, tuple(sum(1 << c for c in row) for row in after.costs))
-                rows = seen.setdefault(key, [])
-                if any(_dominates(old, after) for old in rows):
+                joined = self._joined(tuple(sum(1 << c for c in row) for row in after.costs))
+                if self._is_dominated(after, joined, seen):
                     continue
-                rows.append(after)
                 count += 1
                 heapq.heappush(heap, (least, after.left, count, after))
         return None
+
+    def _is_dominated(self, node: _Node, joined: int, seen: dict[tuple[int, int], _Places]) -> bool:
+        """True where a place of the same states, or one of the latest with more, needs no more; else note the node."""
+        places = seen.setdefault((node.left, node.own), ({}, []))
+        same = places[0].setdefault(joined, [])
+        if any(_dominates(old, node) for old in same):
+            return True
+        for known, old in places[1][:-_LOOKED_BACK:-1]:
+            if not joined & ~known and _dominates(old, node):
+                return True
+        same.append(node)
+        places[1].append((joined, node))
+        return False
 
     def _ended(self, node: _Node) -> bool:
         """Keep the states in which the classes may end; false where some class has none."""
