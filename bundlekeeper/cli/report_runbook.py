@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from bundlekeeper.cli.route_text import WIDTH, bars
+from bundlekeeper.cli.route_text import WIDTH, bars, unplanned
 from bundlekeeper.reports import gantt
 from bundlekeeper.reports.runbook import (
     ActionRow,
@@ -103,6 +103,7 @@ def runbook(of: Material) -> Runbook:
         ("steps", str(len(route.steps))),
         ("windows", f"{len(times.windows)}, the longest {_span(longest)}"),
         ("minutes in all", f"{times.makespan}; no order of this work takes less than {times.lower_bound}"),
+        *([("steps without windows, so not in those minutes", unplanned(times))] if times.unplanned else []),
         ("server restarts", str(route.cost[1])),
         ("open gaps", f"{len(shown)}: see below"),
         ("never in a window together with", ", ".join(sorted({d for w in times.windows for d in w.apart_from})) or "-"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -16,6 +17,7 @@ from bundlekeeper.model.findings import exit_status
 
 if TYPE_CHECKING:
     from bundlekeeper.cli.route_inputs import Inputs
+    from bundlekeeper.cli.route_plan import Options
     from bundlekeeper.model.plan_file import Plan
 
 WindowOption = Annotated[
@@ -34,8 +36,12 @@ CheckOption = Annotated[
 
 
 def route(
-    domain: Annotated[str | None, typer.Argument(metavar="[DOMAIN]", help="The domain.")] = None,
+    domains: Annotated[
+        list[str] | None, typer.Argument(metavar="[DOMAIN]...", help="The domain, or several; or --all.")
+    ] = None,
     to: ToOption = "",
+    every: Annotated[bool, typer.Option("--all", help="Every domain of the inventory.")] = False,
+    site: Annotated[str, typer.Option("--site", metavar="NAME", help="Every domain at this site.")] = "",
     window: WindowOption = None,
     per_cluster: PerClusterOption = 1,
     out: OutOption = None,
@@ -49,6 +55,7 @@ def route(
     """The allowed way with the fewest windows, then server restarts, then minutes, then bytes.
 
     Every state between obeys every rule of the manifest; what was not known is told. It plans, and changes nothing.
+    Several domains are put into one timeline of rounds: what one apart set names is never in one round.
     """
     from bundlekeeper.planning.fleet import Fleet
     from bundlekeeper.planning.route_types import NoRoute
@@ -56,16 +63,20 @@ def route(
     options = route_plan.options_of(window, per_cluster)
     if json and out == "-":
         raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
-    if check is None and (domain is None or not to):
-        raise InputError("name a domain and a release", hint="bundlekeeper route DOMAIN --to RELEASE")
+    names, several = domains or [], every or bool(site)
+    if check is None and ((bool(names) + every + bool(site)) != 1 or not to):
+        says = "name a domain (or several, or --all, or --site) and a release"
+        raise InputError(says, hint="bundlekeeper route DOMAIN --to RELEASE")
     if check is not None and out is not None:
         raise InputError("--check writes nothing", hint="leave --out away")
+    if (check is not None or out is not None) and (several or len(names) > 1):
+        raise InputError("a route's file is about one domain", hint="name one, and repeat the command for each")
     given = read_inputs(store_root(store), manifest, inventory, signature)
     if check is not None:
-        return _check(given, check, domain, to, json=json)
-    if domain is None:  # said above; for the type checker
-        return 0
-    moment = now()
+        return _check(given, check, names[0] if names else None, to, json=json)
+    if several or len(names) > 1:
+        return _several(given, names, site, to, options, json=json)
+    domain, moment = names[0], now()
     found = route_plan.find(given, Fleet(given.manifest, given.inventory), domain, to, options, moment)
     document = route_plan.document(given, domain, to, found, options, moment)
     written = _write(out, document)
@@ -84,6 +95,25 @@ def route(
             output.line(f"sha256: {written['sha256']}")
             output.aside("next: give that SHA-256 to stage and activate with --route, once the plan is approved")
     return exit_status(findings)
+
+
+def _several(given: Inputs, names: list[str], site: str, to: str, options: Options, *, json: bool) -> int:
+    """Plan several domains together and tell it."""
+    from bundlekeeper.cli import route_many
+    from bundlekeeper.planning.fleet import Fleet
+
+    fleet, moment = Fleet(given.manifest, given.inventory), now()
+    fleet.book.release(to)
+    chosen = route_many.named(fleet, names, site)
+    found = route_many.find(given, fleet, chosen, to, options, moment)
+    if not names and not site:
+        found = replace(found, shared=(*found.shared, *route_many.left_out(fleet)))
+    if json:
+        route_many.write_json(given, found, options, moment)
+    else:
+        tell(given.signature)
+        route_many.tell(found, options)
+    return exit_status(found.findings)
 
 
 def _write(out: str | None, document: dict[str, Any]) -> dict[str, str] | None:

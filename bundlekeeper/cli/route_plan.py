@@ -6,13 +6,12 @@ minutes, rules or ways back is ever told; what a plan was made from goes into it
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import InputError, RefusedError
-from bundlekeeper.model.findings import Finding, finding, is_ok
+from bundlekeeper.model.findings import Finding, is_ok
 
 if TYPE_CHECKING:
     from bundlekeeper.cli.route_inputs import Inputs
@@ -49,13 +48,18 @@ class Planned:
 def options_of(window: str | None, per_cluster: int) -> Options:
     """The options as the user wrote them: a span, or plain minutes. Raises InputError."""
     from bundlekeeper.model.durations import seconds
+    from bundlekeeper.model.route_document import MAX_PER_CLUSTER, MAX_WINDOW
 
+    if per_cluster > MAX_PER_CLUSTER:
+        raise InputError(f"at most {MAX_PER_CLUSTER} servers of one cluster can go at a time", hint="--per-cluster 1")
     if window is None:
         return Options(None, per_cluster)
     plain = window.strip()
     minutes = int(plain) if plain.isascii() and plain.isdigit() and len(plain) < 7 else seconds(plain) // 60
     if minutes < 1:
         raise InputError("a window is at least a minute long", hint="--window 4h, 90m, or 240 (minutes)")
+    if minutes > MAX_WINDOW:
+        raise InputError(f"a window is at most {MAX_WINDOW} minutes long", hint="leave --window away for no limit")
     return Options(minutes, per_cluster)
 
 
@@ -70,22 +74,12 @@ def find(given: Inputs, fleet: Fleet, domain: str, release: str, options: Option
 
 def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> Planned:
     """A route's windows and ways back. Raises InputError for a window that is too short."""
-    from bundlekeeper.planning.back import ways_back
+    from bundlekeeper.planning.back import lost, ways_back
     from bundlekeeper.planning.windows import schedule
 
     times = schedule(fleet, route, options.window_minutes, options.per_cluster)
     back = ways_back(fleet, route, given.holdings)
-    return Planned(route, times, back, (*given.findings, *route.findings, *times.findings, *_lost(back)))
-
-
-def _lost(back: Sequence[WayBack]) -> list[Finding]:
-    """Findings of steps without a way back that is known."""
-    rows = []
-    for way in back:
-        if not way.exists or not way.known:
-            code = "no-way-back" if way.known else "not-checked"
-            rows.append(finding(code, f"step {way.step}: {way.kind} {way.model}", way.how, "weigh it before the step"))
-    return rows
+    return Planned(route, times, back, (*given.findings, *route.findings, *times.findings, *lost(back)))
 
 
 def document(
@@ -124,7 +118,8 @@ def document(
 def plain(value: Any) -> dict[str, Any]:  # noqa: ANN401  (any of planning's values)
     """One of planning's values as JSON has it, without its findings, which are told once."""
     rows = asdict(value)
-    rows.pop("findings", None)
+    for told in ("findings", "told"):
+        rows.pop(told, None)
     return rows
 
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from bundlekeeper.planning.back import WayBack
     from bundlekeeper.planning.held_plan import HeldPlan
     from bundlekeeper.planning.route_types import NoRoute, Route, Step
-    from bundlekeeper.planning.windows_types import Action, Window
+    from bundlekeeper.planning.windows_types import Action, Timeline, Window
     from bundlekeeper.reports.gantt import Bar
 
 WIDTH = 80
@@ -51,12 +51,16 @@ def tell_planned(found: Planned) -> None:
         for row in times.windows:
             if row.step == step.number:
                 _window(row, len(times.windows))
+        if (route.domain, step.number) in times.unplanned:
+            _unplanned(step)
     output.findings_text(found.findings)
     put(f"{minutes} minutes of writing one after the other, {size:,} bytes written")
     put(
         f"{len(times.windows)} windows, {times.makespan} minutes in all; no order of this work takes less than "
         f"{times.lower_bound}"
     )
+    if times.unplanned:
+        put(f"steps without windows, so not in those minutes: {unplanned(times)}")
     put(CAUTION)
 
 
@@ -89,6 +93,14 @@ def _window(window: Window, number: int) -> None:
     put(KEY, 4)
 
 
+def _unplanned(step: Step) -> None:
+    from bundlekeeper.reports.gantt import missing
+
+    put("no windows: what forbids them, in this step or an earlier one, is told below", 2)
+    for row in missing(f"step {step.number}: {step.what}", WIDTH):
+        output.line(row)
+
+
 def bars(actions: Iterable[Action]) -> list[Bar]:
     """One bar for each thing that is worked on: its server's for parts of servers."""
     from bundlekeeper.planning.windows_types import NOTHING
@@ -100,6 +112,11 @@ def bars(actions: Iterable[Action]) -> list[Bar]:
         span = Span(action.start, action.end, "" if action.down == NOTHING else action.down)
         found.setdefault(label, []).append(span)
     return [Bar(label, tuple(spans)) for label, spans in found.items()]
+
+
+def unplanned(times: Timeline) -> str:
+    """The steps of one domain that have no windows, for people; empty where all have."""
+    return ", ".join(str(step) for _, step in times.unplanned)
 
 
 def tell_none(found: NoRoute) -> None:

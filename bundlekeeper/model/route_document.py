@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 
 SCHEMA = "bundlekeeper.route/1"
 MAX_BYTES = 64 * 1024 * 1024
-_MAX_WINDOW, _MAX_PER_CLUSTER = 366 * 24 * 60, 100_000
+#: The longest window in minutes, and the most servers of one cluster at a time, that can be asked for.
+MAX_WINDOW, MAX_PER_CLUSTER = 366 * 24 * 60, 100_000
 _DIGITS = 16  # of the digest of one piece of a manifest: enough to tell that it is another
 
 
@@ -189,8 +190,8 @@ class RouteDocument:
             for row in table:
                 self._get(table, dict, row, at=("inputs", "inventory", key))
         self._get(inventory, list, "apart", at=("inputs", "inventory"))
-        self.window_minutes = self._number(raw, "window_minutes", 0, _MAX_WINDOW) or None
-        self.per_cluster = self._number(raw, "per_cluster", 1, _MAX_PER_CLUSTER)
+        self.window_minutes = self._number(raw, "window_minutes", 0, MAX_WINDOW) or None
+        self.per_cluster = self._number(raw, "per_cluster", 1, MAX_PER_CLUSTER)
         if raw.get("route") is None:
             raise InputError("the document holds no route: there was none", where=name, hint="make a plan anew")
         steps = self._get(raw, list, "route", "steps")
@@ -259,6 +260,9 @@ def read_document(data: bytes, name: str) -> RouteDocument | None:
     raw = strict_json.loads(data, name)
     if not isinstance(raw, dict) or "schema" not in raw:
         return None
+    if raw["schema"] == SCHEMA and "routes" in raw:
+        hint = "bundlekeeper route DOMAIN --to RELEASE --out FILE, for each domain"
+        raise InputError("several domains in one timeline are no plan of one domain", where=name, hint=hint)
     if raw["schema"] != SCHEMA:
         says = f"the schema is {shown(raw['schema'])}, not {SCHEMA}"
         raise InputError(says, where=name, hint="is this the right file?")

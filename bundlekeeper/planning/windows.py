@@ -4,7 +4,8 @@ Rules: a step is never in a window with another; steps keep the route's order; w
 infrastructure, a server) is done in one window; domains of one `apart` set, or whose servers share a cluster or may,
 are never in one round; a step that may not be done so has no windows, nor has any step of its domain after it.
 Whose hands do the work is not counted: what may go side by side is planned side by side. The modules: `windows_types`
-(the answer), `windows_actions` and `windows_servers` (what is done, in which order), `windows_schedule` (when).
+(the answer), `windows_actions` and `windows_servers` (what is done, in which order), `windows_schedule` (when),
+`windows_together` (what only several domains can do to each other).
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from bundlekeeper.planning.route_types import Route
 from bundlekeeper.planning.windows_actions import Draft, Lead, infrastructure
 from bundlekeeper.planning.windows_schedule import Load, Piece, Placed, lower_bound, minutes_of, pack, rounds
 from bundlekeeper.planning.windows_servers import clusters_of, servers
+from bundlekeeper.planning.windows_together import together
 from bundlekeeper.planning.windows_types import VERBS, Action, Timeline, Window
 
 __all__ = ["VERBS", "Action", "Timeline", "Window", "schedule", "schedule_all"]
@@ -54,12 +56,12 @@ def schedule_all(fleet: Fleet, routes: Sequence[Route], length: int | None = Non
         raise InputError("at least one server of a cluster must be worked on at a time", hint="--per-cluster 1")
     if len({r.domain for r in routes}) < len(routes):
         raise InputError("two routes of one domain cannot be in one timeline", hint="one release for each domain")
-    findings: list[Finding] = []
+    told: dict[str, tuple[Finding, ...]] = {}
     unplanned: list[tuple[str, int]] = []
     drafts = []
     for route in routes:
         rows = _drafts(fleet, route, per_cluster)
-        findings += [f for draft in rows for f in draft.findings]
+        told[route.domain] = tuple(dict.fromkeys(f for draft in rows for f in draft.findings))
         good = next((n for n, draft in enumerate(rows) if draft.refused), len(rows))
         unplanned += [(route.domain, step.number) for step in route.steps[good:]]
         drafts.append((route, rows[:good]))
@@ -67,10 +69,13 @@ def schedule_all(fleet: Fleet, routes: Sequence[Route], length: int | None = Non
         _fit([p for _, rows in drafts for draft in rows for p in draft.pieces], length)
     plans = [_plan(fleet, route, rows, length, per_cluster) for route, rows in drafts]
     windows = tuple(_windows(plans))
+    findings = dict.fromkeys(f for rows in told.values() for f in rows)
+    findings |= dict.fromkeys(together(fleet, drafts, windows))
     longest: dict[int, int] = {}
     for window in windows:
         longest[window.round] = max(longest.get(window.round, 0), window.minutes)
-    return Timeline(windows, sum(longest.values()), _bound(plans), tuple(dict.fromkeys(findings)), tuple(unplanned))
+    makespan = sum(longest.values())
+    return Timeline(windows, makespan, _bound(plans), tuple(findings), tuple(unplanned), told)
 
 
 def _drafts(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from bundlekeeper.planning.fleet import Fleet
     from bundlekeeper.planning.route_types import PartChange, Step
     from bundlekeeper.planning.standing import Standing
+    from bundlekeeper.planning.windows_policies import PolicyUse
 
 #: Assumed minutes, from memory: none is published.
 BACKUP_MINUTES, LOOK_MINUTES, SETTINGS_MINUTES = 10, 2, 15
@@ -43,6 +44,7 @@ class Draft:
         self.domain = domain
         self.pieces: list[Piece] = []
         self.findings: list[Finding] = []
+        self.uses: list[PolicyUse] = []
         self.refused = False  # True where the step cannot be planned; the findings say why
 
     def add(self, piece: Piece) -> int:

@@ -104,6 +104,7 @@ def servers(
     lowered = step.name if step.is_down else ""
     first = draft.add(preconditions(draft.domain, hosts=False, down=lowered))
     uses = {u.name: u for u in _uses(fleet, draft.domain, hosts, edited)}
+    draft.uses += uses.values()
     before = {name: draft.add(_edited(u, first)) for name, u in uses.items() if u.is_edited_before}
     for group in _groups(hosts, uses):
         _judge(draft, group, uses, per_cluster)

@@ -8,7 +8,8 @@ reason among the findings.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from bundlekeeper.model.findings import Finding
 
@@ -96,7 +97,8 @@ class Timeline:
     """All windows, by round and domain.
 
     `makespan` is the minutes of all rounds, one after the other, each as long as its longest window; `lower_bound` is
-    what no schedule of the same work can beat. `unplanned` are the steps, by domain, that have no windows.
+    what no schedule of the same work can beat. `unplanned` are the steps, by domain, that have no windows. `findings`
+    are all that was found; `told` are those of each domain's own steps, without those of domains together.
     """
 
     windows: tuple[Window, ...]
@@ -104,6 +106,7 @@ class Timeline:
     lower_bound: int
     findings: tuple[Finding, ...]
     unplanned: tuple[tuple[str, int], ...] = ()
+    told: Mapping[str, tuple[Finding, ...]] = field(default_factory=dict)
 
     @property
     def rounds(self) -> int:

@@ -48,6 +48,15 @@ def lines(bars: Sequence[Bar], minutes: int, width: int = WIDTH) -> Iterator[str
             yield f"  {'':<{_LABEL}}   down: {visible(what)}, minutes {', '.join(spans)}"
 
 
+def missing(label: str, width: int = WIDTH) -> Iterator[str]:
+    """The row of something that has no windows: an empty bar that says so."""
+    shown = visible(label)
+    if len(shown) > _LABEL:
+        yield f"  {shown}"
+        shown = ""
+    yield f"  {shown:<{_LABEL}} |{' not planned ':.^{width - _LABEL - _TIMES - 6}}|"
+
+
 def _scale(minutes: int, cells: int) -> str:
     """The minute at the left end and at the right one, and half-way where there is room."""
     half = str(minutes // 2)
