@@ -153,3 +153,18 @@ def test_more_domains_than_fit_are_counted() -> None:
 def test_a_code_of_a_newer_version_is_named() -> None:
     with pytest.raises(InputError, match="version 9"):
         paper.read("\n".join(to_lines(bytes((9, 0)) + bytes(60))))
+
+
+def test_lines_of_two_papers_together_are_refused() -> None:
+    """Each line is right by itself and in its place; the check over the whole tells them apart."""
+    one = paper.lines_of(SLIP)
+    two = paper.lines_of(replace(SLIP, ledger_count=SLIP.ledger_count + 1))
+    assert len(one) == len(two)
+    mixed = 0
+    for at in range(len(one)):
+        lines = [*one[:at], two[at], *one[at + 1 :]]
+        if lines not in (one, two):
+            mixed += 1
+            with pytest.raises(InputError, match="belong together"):
+                paper.read("\n".join(lines))
+    assert mixed

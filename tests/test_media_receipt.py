@@ -11,6 +11,7 @@ import re
 import shutil
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,11 +23,13 @@ from bundlekeeper.cli import output
 from bundlekeeper.cli.run import dispatch
 from bundlekeeper.errors import InputError, KeeperError
 from bundlekeeper.ledger.book import Book
-from bundlekeeper.media.receipt import read_header
+from bundlekeeper.media import vouch
+from bundlekeeper.media.receipt import Receipt, read_header, receipt_of, write_header
+from bundlekeeper.media.set_records import Received
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.store.layout import Store
 from tests.conftest import Keeper, Ran
-from tests.media_kit import Bundle, MadeSet, Site, make_set, manifest_text, now, sha, signed, write_set
+from tests.media_kit import MADE, Bundle, MadeSet, Site, make_set, manifest_text, now, sha, signed, write_set
 from tests.signing_world import private, private_pem, ssh_line
 
 BUNDLES = (
@@ -327,9 +330,6 @@ def test_a_page_of_paper_holds_all_and_needs_nothing(trip: Trip, tmp_path: Path)
 @given(cut=st.integers(0, 10_000), put=st.binary(max_size=6), length=st.integers(0, 40))
 @settings(max_examples=300, deadline=None)
 def test_nothing_but_our_own_error_comes_out_of_a_header(cut: int, put: bytes, length: int) -> None:
-    from bundlekeeper.media.receipt import receipt_of, write_header
-    from bundlekeeper.media.set_records import Received
-
     made = make_set(BUNDLES)
     received = Received(made.index.set_id, 1, made.index.issuer, sha(made.data), now())
     right = receipt_of(
@@ -349,9 +349,84 @@ def test_nothing_but_our_own_error_comes_out_of_a_header(cut: int, put: bytes, l
     at = cut % len(line)
     wrong = line[:at] + put + line[at + length :]
     try:
-        assert read_header(wrong) == right or wrong != line
+        found = read_header(wrong)
     except KeeperError:
         return
+    assert write_header(found) == wrong, "what is read is what is written, byte for byte"
+
+
+def test_a_header_in_another_spelling_is_none() -> None:
+    """One receipt has one form, so that what is signed is what is read."""
+    made = make_set(BUNDLES)
+    received = Received(made.index.set_id, 1, made.index.issuer, sha(made.data), MADE)
+    line = write_header(
+        receipt_of(
+            made.index, received, made=MADE, site="skerry", by="me", book="ab", count=0, head="0" * 64, after=0,
+            events=True,
+        )
+    )  # fmt: skip
+    for wrong in (
+        line.replace(b",", b", ", 1), line.replace(b"+00:00", b"Z"), line.replace(b"skerry", b"\\u0073kerry"),
+    ):  # fmt: skip
+        assert wrong != line
+        with pytest.raises(InputError):
+            read_header(wrong)
+
+
+def lying(trip: Trip, path: Path, change: Callable[[Receipt], Receipt]) -> Path:
+    """A receipt rightly signed by the site, whose header says something else."""
+    header, _, events = trip.receipt("true").read_bytes().partition(b"\n")
+    data = write_header(change(read_header(header + b"\n"))) + events
+    path.write_bytes(data)
+    Path(f"{path}.sig").write_bytes(signed(data, SKERRY, "receipts"))
+    return path
+
+
+def test_what_a_receipt_says_of_files_is_held_against_what_was_sent(trip: Trip, tmp_path: Path) -> None:
+    trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
+    other = lying(trip, tmp_path / "index", lambda r: replace(r, index="0" * 64))
+    assert trip.read(other).codes == ["altered"]
+    (tmp_path / "true").unlink()
+    bent = lying(
+        trip, tmp_path / "file", lambda r: replace(r, arrived=(replace(r.arrived[0], sha256="0" * 64), *r.arrived[1:]))
+    )
+    ran = trip.read(bent)
+    assert [f["subject"] for f in ran.json["findings"] if f["code"] == "altered"] == [BUNDLES[0].path]
+    (tmp_path / "true").unlink()
+    silent = lying(trip, tmp_path / "silent", lambda r: replace(r, arrived=r.arrived[1:]))
+    assert trip.read(silent).codes == ["altered"]
+
+
+def test_a_receipt_that_changes_between_its_two_reads_is_not_merged(
+    trip: Trip, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The bytes that are merged are those whose signature was verified: a text that no event's id covers is dropped."""
+    trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
+    trip.work()
+    out = trip.receipt("receipt")
+    real = vouch.insist
+
+    def insist(*words: Any, **named: Any) -> Any:
+        found = real(*words, **named)
+        lines = out.read_bytes().splitlines(keepends=True)
+        with out.open("r+b") as file:
+            file.writelines(line for line in lines if not line.startswith(b'{"document":'))
+            file.truncate()
+        return found
+
+    monkeypatch.setattr(vouch, "insist", insist)
+    assert trip.read(out).status == 2
+    with Book.open(trip.depot.root / ".keeper" / "ledger.sqlite", write=False) as book:
+        assert book.head().count == 0
+
+
+def test_a_paper_signed_by_a_key_that_was_dropped_since_is_refused(trip: Trip, tmp_path: Path) -> None:
+    trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
+    ran = trip.at(trip.skerry, "media", "receipt", "--paper", "--key", tmp_path / "skerry.key")
+    back = ("media", "receipt", "--read", "-", "--json")
+    assert trip.at(trip.depot, *back, stdin=code_of(ran.out)).status == 0
+    assert trip.at(trip.depot, "trust", "drop", "skerry", "--why", "lost").status == 0
+    assert trip.at(trip.depot, *back, stdin=code_of(ran.out)).status == 4
 
 
 def test_the_header_is_bounded_before_it_is_parsed() -> None:

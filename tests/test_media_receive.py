@@ -6,13 +6,16 @@ import itertools
 import os
 import shutil
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
+from bundlekeeper.media.notice import write_notice
 from bundlekeeper.media.receive import PROVEN
 from bundlekeeper.media.sets import Sets
+from bundlekeeper.model.reading import read as read_manifest
 from bundlekeeper.store.layout import Store
 from bundlekeeper.store.walk import Entry
 from tests.media_kit import Bundle, MadeSet, Site, make_set, manifest_text, signed, write_set, write_volume
@@ -184,9 +187,29 @@ def test_a_payload_of_another_set_under_a_volume_of_this_one_is_refused(site: Si
     for name, data in (("set-index.json", ours.data), ("set-index.json.sig", ours.signature)):
         (root / name).write_bytes(data)
     (root / "tagmanifest-sha256.txt").unlink()
-    with pytest.raises(KeeperError):
+    with pytest.raises(RefusedError, match="does not list what the index"):
         site.receive(root)
     assert site.bundles() == {}
+
+
+def test_a_volume_that_lists_more_than_the_index_is_refused(site: Site, made: MadeSet, tmp_path: Path) -> None:
+    """A file that the maker did not sign for may not ride along, however well the bag's own lists fit it."""
+    made.payload[1]["blade/6.1.0/rider.fwb"] = b"rider"
+    with pytest.raises(RefusedError, match="does not list what the index"):
+        site.receive(write_volume(made, 1, tmp_path))
+    assert site.bundles() == {}
+
+
+def test_a_notice_that_its_manifest_does_not_bear_out_is_told_and_not_believed(site: Site, tmp_path: Path) -> None:
+    withdrawn = (replace(BUNDLES[0], withdrawn="loses settings"), *BUNDLES[1:])
+    manifest = manifest_text(withdrawn)
+    right = write_notice(read_manifest(manifest, name="m", today=date(2026, 8, 20)).manifest)
+    for sequence, notice in enumerate((right, right.replace(b"settings", b"nothing!"), b"{}"), 1):
+        extra = {"notices/marram-1.json": ("notice", notice)}
+        made = make_set((), manifest=manifest, extra=extra, sequence=sequence, manifest_sequence=1)
+        came = site.receive(*write_set(made, tmp_path / str(sequence)))
+        assert [w.why for w in came.withdrawn] == (["loses settings"] if notice == right else [])
+        assert ("bad-volume" in codes(came)) == (notice != right)
 
 
 def test_an_altered_bundle_goes_to_quarantine_and_the_rest_is_taken(site: Site, made: MadeSet, tmp_path: Path) -> None:

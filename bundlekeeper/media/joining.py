@@ -123,17 +123,14 @@ class Joining:
         self.findings += wrong
 
     def hand_over(self, each: SetFile) -> Temp:
-        """The file under work, which whoever takes it closes. Raises OSError, LockedError."""
+        """The file under work, which whoever takes it closes; not taken, it is gone, and its parts are asked for again.
+
+        Raises OSError, LockedError.
+        """
         temp = self._temp(each)
         del self._temps[each.path]
         temp.keep_no_longer()
         return temp
-
-    def forget(self, each: SetFile) -> None:
-        """The parts of a file do not count any more. Raises UnfinishedError."""
-        for part in each.parts:
-            self._parts.pop(part.path, None)
-        self._save(self._parts)
 
     def close(self) -> None:
         """Leave the files that are not whole yet for the next time. Raises nothing."""
