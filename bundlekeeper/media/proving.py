@@ -24,11 +24,12 @@ from bundlekeeper.proof.reading import Stop
 
 @dataclass(frozen=True, slots=True)
 class Proven:
-    """What reading a volume back gave: the claim that may be made, why no more, and what is wrong."""
+    """What reading a volume back gave: the claim that may be made, why no more, what is wrong, with which files."""
 
     level: Level
     why: str
     findings: tuple[Finding, ...]
+    bad: tuple[str, ...] = ()
 
 
 def prove_written(
@@ -103,6 +104,7 @@ def _prove(
 ) -> Proven:
     flushed = flush_device(volume.place.mount)
     wrong: list[Finding] = []
+    bad: list[str] = []
     doubts = [kept.why for kept in volume.kept.values() if kept.why]
     for path, due in sorted(expected.items()):
         progress.file(path)
@@ -117,14 +119,16 @@ def _prove(
             code = "truncated" if found.size < due.size else "extended"
             says = f"{found.size:,} bytes on the medium, {due.size:,} were written"
             wrong.append(finding(code, f"{volume.path}/{path}", says, _BAD))
+            bad.append(path)
         elif any(found.hexes[name] != checksum for name, checksum in due.digests.items()):
             says = f"the medium gives other bytes than were written: SHA-256 {found.sha256}"
             wrong.append(finding("altered", f"{volume.path}/{path}", says, _BAD))
+            bad.append(path)
         if back.why:
             doubts.append(back.why)
     if doubts:
-        return Proven(Level.UNSURE, doubts[0], tuple(wrong))
-    return Proven(Level.REMOUNTED if remounted else Level.EVICTED, "", tuple(wrong))
+        return Proven(Level.UNSURE, doubts[0], tuple(wrong), tuple(bad))
+    return Proven(Level.REMOUNTED if remounted else Level.EVICTED, "", tuple(wrong), tuple(bad))
 
 
 _BAD = "the medium is not to be trusted: write to another one"

@@ -1,8 +1,9 @@
 """The one reader of the store when a set is written: each file once, to every volume that lacks it.
 
-Rules: a file is opened once and read once, in its order, whatever number of volumes and targets its parts go to; the
-parts of a split file are hashed one by one and as a whole in the same read; a file that changed while it was read, or
-is not what the plan says, spoils every volume that it was to be on, and is said; its bytes never stay there.
+Rules: a file is opened once and read once, in its order, whatever number of volumes and targets its parts go to; it is
+hashed in that read where its digests are not known (parts of split files, one by one and as a whole; SHA-512), else
+only when it is read back from the medium, against the digest that the plan has; a file that changed while it was read,
+or is not what the plan says, spoils every volume that it was to be on, and is said; its bytes never stay there.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.media import Part
 from bundlekeeper.model.media_plan import PlannedFile, SetPlan
 from bundlekeeper.model.progress import Progress
+from bundlekeeper.proof.passes import SHA256
 from bundlekeeper.proof.reading import Stop
 from bundlekeeper.proof.spread import Sink, spread
 from bundlekeeper.store import files
@@ -93,6 +95,30 @@ class Spreading:
         """Its parts' digests are not known yet, and the index needs them all."""
         return each.file.split and len(self.parts.get(each.file.path, {})) < len(each.file.parts)
 
+    def _to_hash(self, each: PlannedFile) -> bool:
+        """Its digests are needed before it is read back, which proves it against the one that is known."""
+        return self._to_index(each) or self._algorithms != SHA256
+
+    def blame(self, volume: Volume, path: str) -> Finding | None:
+        """After a file on a volume was not what it should be: whether the store's own file is not, either."""
+        row = next(((f, p) for f, p in self._plan.on(volume.number) if _path(p) == path), None)
+        if row is None:
+            return None
+        each, part = row
+        digest = hashlib.sha256()
+        try:
+            fd = open_source(self._store, each.source)
+            try:
+                os.lseek(fd, part.offset, os.SEEK_SET)
+                spread(fd, (), size=part.size, hashes=[digest], stop=self._means.stop)
+            finally:
+                os.close(fd)
+        except (OSError, RefusedError) as e:
+            reason = e.strerror if isinstance(e, OSError) else str(e)
+            return finding("unreadable", each.file.path, f"the store's file could not be read: {reason}")
+        due = self._due(each, (part.offset, part.size))
+        return None if digest.hexdigest() == due else _altered(each.file.path, digest.hexdigest(), due)
+
     def _ranges(self, each: PlannedFile, volumes: Sequence[Volume]) -> dict[_Range, list[tuple[Part, Volume]]]:
         """Every run of the file's bytes with the volumes that lack it."""
         found: dict[_Range, list[tuple[Part, Volume]]] = {}
@@ -158,7 +184,7 @@ class Spreading:
                     sinks.append((part, volume, Sink(volume.create(_path(part)))))
                 except OSError as e:
                     volume.error = e
-        hashes = {name: hashlib.new(name) for name in self._algorithms}
+        hashes = {name: hashlib.new(name) for name in self._algorithms} if self._to_hash(each) else {}
         os.lseek(fd, offset, os.SEEK_SET)
         try:
             came = spread(
@@ -177,7 +203,8 @@ class Spreading:
         if came < size and not (sinks and all(sink.error is not None for _, _, sink in sinks)):
             return _changed(each.file.path)
         if came == size:
-            return self._digested(each, at, {name: h.hexdigest() for name, h in hashes.items()}, sinks)
+            digests = {name: h.hexdigest() for name, h in hashes.items()} or {"sha256": self._due(each, at)}
+            return self._digested(each, at, digests, sinks)
         return None
 
     def _digested(

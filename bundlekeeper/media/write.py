@@ -1,9 +1,9 @@
 """`media write`: a planned set onto volumes, each file of the store read once for all targets, proven from the medium.
 
-Rules: the bytes that go out are the bytes that were hashed; what is not what the plan says never becomes a finished
-volume; a target that fails is left out and the others go on; whatever happens, a volume looks finished only when every
-file on it was read back from it and is right; what is whole already is not written again; the index is signed once for
-the whole set and kept, so that volumes written on other days carry the same.
+Rules: what is read back from a volume is held against the plan's own digests; what is not what the plan says never
+becomes a finished volume; a target that fails is left out and the others go on; whatever happens, a volume looks
+finished only when every file on it was read back from it and is right; what is whole already is not written again; the
+index is signed once for the whole set and kept, so that volumes written on other days carry the same.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from bundlekeeper.errors import EXIT_FOUND, EXIT_OK, EXIT_UNFINISHED, InputError, KeeperError, UnfinishedError
@@ -346,7 +347,7 @@ class _Write:
         proven = prove_written({v: spreading.everything(v) for v in whole}, self.means.progress, self.means.stop)
         for volume in whole:
             self.proven[id(volume)] = proven[volume]
-            self.findings += proven[volume].findings
+            self._tell_bad(volume, proven[volume], spreading)
             if not proven[volume].findings:
                 self._guarded(volume, self._finish)
         for volume in finished:
@@ -356,6 +357,16 @@ class _Write:
             found = prove_finished(volume, self.signed.index, self.means.progress, self.means.stop, remounted=again)
             self.proven[id(volume)] = found
             self.findings += found.findings
+
+    def _tell_bad(self, volume: Volume, proven: Proven, spreading: Spreading) -> None:
+        """What is wrong with a volume; each bad file of it is read in the store, to tell whose fault it is."""
+        blamed = {path: spreading.blame(volume, path) for path in proven.bad}
+        for path, found in blamed.items():
+            if found is not None:
+                self._guarded(volume, partial(Volume.drop, path=path))
+        ours = {f"{volume.path}/{path}" for path, found in blamed.items() if found is not None}
+        self.findings += [each for each in proven.findings if each.subject not in ours]
+        self.findings += [found for found in blamed.values() if found is not None and found not in self.findings]
 
     def _finish(self, volume: Volume) -> None:
         volume.finish()

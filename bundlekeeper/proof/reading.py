@@ -22,6 +22,8 @@ BLOCK_BYTES = 1 << 20
 WRITE_BACK_BYTES = 16 << 20
 #: Let go of cached pages so far behind the writing: a copy of any size then reuses the same little memory.
 BEHIND_BYTES = 64 << 20
+#: Bytes that the kernel is asked to copy at a time; the stop flag is looked at in between.
+_SEND_BYTES = 4 << 20
 #: How long a wait on a pipe or a socket may last before the stop flag is looked at again.
 _WAIT_MS = 100
 
@@ -143,6 +145,27 @@ class Target:
             self._end += count
         if self._poll is None and self._end - self._sent >= WRITE_BACK_BYTES:
             self._push()
+
+    def send(self, source: int, count: int) -> int:
+        """Let the kernel copy at most `count` bytes from `source`, at its offset, without bringing them here.
+
+        Returns how many were copied: fewer where the source ended, or the kernel would not or could not go on, which
+        reading and writing tells apart. Raises StoppedError when the stop flag is set.
+        """
+        done = 0
+        while done < count and self._poll is None:
+            self._stop.check()
+            try:
+                sent = os.sendfile(self._fd, source, None, min(_SEND_BYTES, count - done))
+            except OSError:
+                break
+            if not sent:
+                break
+            done += sent
+            self._end += sent
+            if self._end - self._sent >= WRITE_BACK_BYTES:
+                self._push()
+        return done
 
     def _push(self) -> None:
         # On Linux DONTNEED starts the write-back of dirty pages of the range and frees the clean ones (mm/fadvise.c):

@@ -19,6 +19,7 @@ from bundlekeeper.proof.passes import new_buffer
 from bundlekeeper.proof.reading import BLOCK_BYTES, Source, Stop, Target
 
 _RING = 6
+_SEND_BYTES = 16 * BLOCK_BYTES
 #: Below this size starting threads costs more than they save.
 _ASIDE_FROM_BYTES = 4 * BLOCK_BYTES
 
@@ -49,16 +50,19 @@ def spread(
 ) -> int:
     """Read at most `size` bytes from `source`, at its offset, hash them by all of `hashes`, write them to all sinks.
 
+    With one sink and nothing to hash the kernel copies, as far as it will.
     Returns how many bytes came: fewer than `size` when the source ended. Ends early, too, when no sink that began is
     left. Raises OSError when a read fails, StoppedError when `stop` was set.
     """
     stop = stop or Stop()
     reader = Source(source, stop)
     long = size >= _ASIDE_FROM_BYTES
+    done = 0
+    if long and len(sinks) == 1 and not hashes:
+        done = _straight(source, sinks[0], size, on_bytes, stop)
     workers = [_Worker(each.update, f"hash-{n}", aside=long) for n, each in enumerate(hashes)]
     workers += [_writer(sink, stop, n, aside=len(sinks) > 1 and long) for n, sink in enumerate(sinks)]
     buffers = [new_buffer() for _ in range(_RING)] if long else [new_buffer(max(1, min(BLOCK_BYTES, size)))]
-    done = 0
     with _Crew(workers):
         for number in count(0):
             if done >= size or (sinks and all(sink.error is not None for sink in sinks)):
@@ -75,6 +79,23 @@ def spread(
                 on_bytes(came)
             if came < len(view):
                 break
+    return done
+
+
+def _straight(source: int, sink: Sink, size: int, on_bytes: Callable[[int], None] | None, stop: Stop) -> int:
+    """Let the kernel copy what it will, for nobody here needs to see the bytes; whoever reads on finds out the rest."""
+    done = 0
+    try:
+        target = Target(sink.fd, stop)
+    except OSError:
+        return 0
+    while done < size:
+        came = target.send(source, min(_SEND_BYTES, size - done))
+        if not came:
+            break
+        done += came
+        if on_bytes is not None:
+            on_bytes(came)
     return done
 
 
