@@ -111,8 +111,74 @@ STEPS = (
     Step(
         "Ask for the way that is allowed, in which order, in which windows, and how to get back",
         ("route", "skerry-a", "--to", "6.1"),
+        1,
+        "The stop at 6.0 that the release notes ask for is in it. No rule allows a way back, and that is told before.",
+    ),
+    Step(
+        "Plan what goes on which volume for that site",
+        ("media", "plan", "--for", "skerry-a", "--to", "6.1", "--volume", "6MB:folder", "--out", "plan.json"),
         0,
-        "The stop at 6.0 that the release notes ask for is in it, and every mixture of versions in between is allowed.",
+        "Both stops of the way are in it. What the set lacked would stand first.",
+    ),
+    Step(
+        "Write the volumes, here into a folder in place of two sticks",
+        ("media", "write", "plan.json", "--to", "outbound", "--key", "keys/depot", "--quiet"),
+        0,
+        "Each is a bag (RFC 8493), proven again from the medium, with an index of the whole set that the depot signed.",
+    ),
+    Step(
+        "Receive them in the site's own store, which does not know the depot's key yet",
+        ("media", "receive", "outbound", "--store", "skerry", "--quiet"),
+        4,
+        "Refused. A key that comes on the stick that it vouches for proves nothing, so none is ever taken from one.",
+    ),
+    Step(
+        "Trust the depot's key, which came by another way",
+        ("trust", "add", "depot", "keys/depot.pub", "--form", "sshsig", "--for", "indexes", "--store", "skerry"),
+        0,
+        "For indexes of media sets only. Compare the fingerprint by telephone.",
+    ),
+    Step(
+        "Receive them now",
+        ("media", "receive", "outbound", "--store", "skerry", "--quiet"),
+        0,
+        "Proven from the stick, taken like any bundle. Volumes may come in any order and on different days.",
+    ),
+    Step(
+        "Tell the site's store what stands there",
+        ("inventory", "load", "skerry.toml", "--store", "skerry"),
+        0,
+        "The same inventory as the depot's: read the same, it is the same event in both records.",
+    ),
+    Step(
+        "Record what was done there at night",
+        ("stage", "skerry-a", "--kind", "io-module", "--bundle", "infrastructure/6.0.1", "--store", "skerry"),
+        0,
+        "Staged, not running yet: the bytes stand in the spare bank.",
+    ),
+    Step(
+        "Write the answer that goes back",
+        ("media", "receipt", "--out", "receipt.json", "--key", "keys/skerry", "--site", "skerry", "--store", "skerry"),
+        0,
+        "What arrived, and every event of the site's record, signed. Where no file may leave: --paper.",
+    ),
+    Step(
+        "Trust the site's key, for receipts only",
+        ("trust", "add", "skerry-crew", "keys/skerry.pub", "--form", "sshsig", "--for", "receipts"),
+        0,
+        "A signature for one kind of document serves for no other.",
+    ),
+    Step(
+        "Read the answer at the depot",
+        ("media", "receipt", "--read", "receipt.json"),
+        0,
+        "Merged: twice is the same as once, in any order.",
+    ),
+    Step(
+        "Ask the depot what is staged at the site without a link",
+        ("where", "skerry-a", "--kind", "io-module"),
+        0,
+        "The depot answers as the site would.",
     ),
 )
 
@@ -157,6 +223,9 @@ def _prepare(place: Path) -> None:
         tour_world.make_downloads(place / "downloads")
         (place / "marram.toml").write_text(tour_world.reviewed_manifest(), encoding="utf-8")
         (place / "skerry.toml").write_text(tour_sites.inventory(), encoding="utf-8")
+        (place / "outbound").mkdir()
+        for name in ("depot", "skerry"):
+            tour_sites.make_key(place / "keys" / name)
         shutil.copytree(place / "downloads", place / "stick")
         with (place / "stick" / SPOILT).open("r+b") as file:
             file.seek(700_000)

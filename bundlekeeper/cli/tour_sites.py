@@ -1,11 +1,14 @@
-"""The invented site of the tour: what stands in the domain skerry-a, as an inventory by hand.
+"""The invented sites of the tour: what stands in the domain skerry-a, as an inventory by hand, and two people's keys.
 
-Rules: nothing here looks at a clock or a random source; the world is the harbour authority of the demo.
+Rules: nothing here looks at a clock, and only the keys come from a random source; the world is the harbour authority of
+the demo.
 """
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
+from pathlib import Path
 
 TAKEN = "2026-08-10"
 _RUNS = "5.4.10"
@@ -22,6 +25,22 @@ def inventory() -> str:
         "",
     ]
     return "\n".join([*head, *_infrastructure(), *_servers(), *_rest()])
+
+
+def make_key(path: Path) -> None:
+    """Write a new Ed25519 key in OpenSSH's format, with no passphrase, and its public half beside it (.pub).
+
+    For the tour alone: a key that signs real media has a passphrase. Raises OSError.
+    """
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+    from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat, PublicFormat
+
+    key = Ed25519PrivateKey.generate()
+    path.parent.mkdir(mode=0o700, exist_ok=True)
+    with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600), "wb") as file:
+        file.write(key.private_bytes(Encoding.PEM, PrivateFormat.OpenSSH, NoEncryption()))
+    public = key.public_key().public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH)
+    path.with_suffix(".pub").write_bytes(public + b" " + path.name.encode() + b"\n")
 
 
 def _component(**values: str | bool | list[str]) -> Iterator[str]:
