@@ -35,7 +35,7 @@ ForceOption = Annotated[bool, typer.Option("--force", "-f", help="Replace an old
 
 
 def report(
-    domain: Annotated[str | None, typer.Argument(metavar="[DOMAIN]", help="With --runbook: the domain.")] = None,
+    domains: Annotated[list[str] | None, typer.Argument(metavar="[DOMAIN]", help="With --runbook: the domain.")] = None,
     to: ToOption = "",
     runbook: RunbookOption = False,
     route: RouteFileOption = None,
@@ -57,6 +57,9 @@ def report(
     """
     if runbook == bool(site):
         raise InputError("say what the report is about", hint="--runbook DOMAIN --to RELEASE, or --site NAME")
+    if domains and len(domains) > 1:
+        raise InputError("a run-book is about one domain", hint="one run-book for each: repeat the command")
+    domain = domains[0] if domains else None
     if not out:
         raise InputError("name the file to be written", hint="--out FILE.html, or FILE.txt for plain text")
     if json and out == "-":

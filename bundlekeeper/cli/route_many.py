@@ -7,7 +7,7 @@ planned; a domain's own findings carry its name; parts that no domain holds are 
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,7 @@ from bundlekeeper.cli import output, route_plan
 from bundlekeeper.cli.route_text import put
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import Finding, Level, finding
+from bundlekeeper.planning.gap import some
 from bundlekeeper.planning.route_types import NoRoute, Route
 
 if TYPE_CHECKING:
@@ -60,9 +61,13 @@ def named(fleet: Fleet, names: Sequence[str], site: str) -> tuple[str, ...]:
     for name in dict.fromkeys(names):
         if name not in fleet.domains:
             hint = near(name, fleet.domains)
-            problems.append(finding("not-checked", name, "the inventory has no domain of that name", hint))
+            problems.append(
+                finding("not-checked", name, "the inventory has no domain of that name", hint, level=Level.ERROR)
+            )
         elif names.count(name) > 1:
-            problems.append(finding("not-checked", name, "named more than once", "name each domain once"))
+            problems.append(
+                finding("not-checked", name, "named more than once", "name each domain once", level=Level.ERROR)
+            )
     if problems:
         raise InputError("not every domain that is named can be planned", problems=problems)
     if names:
@@ -111,7 +116,7 @@ def left_out(fleet: Fleet) -> tuple[Finding, ...]:
 
 def _of(domain: str, row: Finding) -> Finding:
     """A finding that says whose it is."""
-    is_told = row.subject == "manifest" or row.subject.startswith(domain)
+    is_told = row.subject in ("manifest", domain) or row.subject.startswith(f"{domain}: ")
     return row if is_told else replace(row, subject=f"{domain}: {row.subject}")
 
 
@@ -167,7 +172,7 @@ def _rounds(times: Timeline) -> dict[int, list[Window]]:
 
 
 def tell(found: Many, options: Options) -> None:
-    """Print the rounds, then each domain in short, then what concerns several, and where the detail is."""
+    """Print the rounds, each domain in short, what is wrong once for all that have it, and where the detail is."""
     times = found.timeline
     ways = [d for d in found.domains if isinstance(d.found, Route)]
     put(
@@ -184,7 +189,7 @@ def tell(found: Many, options: Options) -> None:
         unplanned.setdefault(name, []).append(step)
     for domain in found.domains:
         _tell(domain, rounds.get(domain.name, ()), unplanned.get(domain.name, ()))
-    output.findings_text(found.shared)
+    output.findings_text((*_grouped(found.domains), *found.shared))
     put(
         f"{times.rounds} rounds, {len(times.windows)} windows, {times.makespan} minutes in all; no order of this work "
         f"takes less than {times.lower_bound}"
@@ -200,13 +205,37 @@ def _tell(domain: Domain, rounds: Sequence[int], unplanned: Sequence[int]) -> No
     found = domain.found
     if isinstance(found, NoRoute):
         put(f"{domain.name}: no allowed way was found; nearest that can be reached: {found.nearest or 'none'}")
-        output.findings_text(domain.findings)
         return
     counts = [(sum(f.level is level for f in domain.findings), level.value) for level in Level]
     told = ", ".join(f"{number} {word}{'s' * (number > 1)}" for number, word in counts if number)
     steps = f"{len(found.steps)} steps, {found.cost[1]} server restarts" if found.steps else "runs that release already"
-    when = f"; rounds {', '.join(map(str, rounds))}" if rounds else ""
+    when = f"; rounds {_ranges(rounds)}" if rounds else ""
     put(f"{domain.name}: {steps}{when}{f'; {told}' if told else ''}")
     for step in unplanned:
-        put(f"step {step}: no windows: what forbids them is told in full for the domain alone", 2)
-    output.findings_text(f for f in domain.findings if f.level is Level.ERROR)
+        put(f"step {step}: no windows: what forbids them, in it or an earlier one, is told below", 2)
+
+
+def _grouped(domains: Iterable[Domain]) -> Iterator[Finding]:
+    """Errors, and all that is found of a domain without a way; what domains have in common is told once, for all."""
+    found: dict[Finding, list[str]] = {}
+    for domain in domains:
+        for row in domain.findings:
+            if row.level is Level.ERROR or isinstance(domain.found, NoRoute):
+                own = f"{domain.name}: "
+                subject = "" if row.subject == domain.name else row.subject.removeprefix(own)
+                found.setdefault(replace(row, subject=subject), []).append(domain.name)
+    for row, names in found.items():
+        whose = some(names)
+        is_all = row.subject == "manifest"
+        yield row if is_all else replace(row, subject=f"{whose}: {row.subject}" if row.subject else whose)
+
+
+def _ranges(numbers: Sequence[int]) -> str:
+    """Rising numbers for people: `1, 3-6`."""
+    rows: list[list[int]] = []
+    for number in numbers:
+        if rows and rows[-1][1] == number - 1:
+            rows[-1][1] = number
+        else:
+            rows.append([number, number])
+    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in rows)
