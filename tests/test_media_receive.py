@@ -396,10 +396,11 @@ def test_a_store_that_wants_signed_manifests_takes_the_set_s_signature(site: Sit
     manifest = manifest_text(BUNDLES)
     with pytest.raises(RefusedError):
         site.receive(*write_set(make_set(BUNDLES), tmp_path / "bare"))
+    assert not (site.root / ".keeper" / "sets" / "received").exists(), "a refused manifest leaves no trace"
+    assert not list((site.root / ".keeper").glob("incoming/*")), "and nothing is joined for it"
     extra = {"manifests/marram-1.toml.sig": ("manifest-signature", signed(manifest, 5, "manifests"))}
-    made = make_set(BUNDLES, extra=extra, sequence=2, manifest=manifest, manifest_sequence=1)
-    came = site.receive(*write_set(made, tmp_path / "signed"))
-    assert came.complete
+    came = site.receive(*write_set(make_set(BUNDLES, extra=extra), tmp_path / "signed"))
+    assert came.complete and came.manifest.good
     assert site.tree()["manifests/marram-1.toml.sig"] == signed(manifest, 5, "manifests")
 
 
@@ -447,3 +448,14 @@ def test_a_folder_on_the_medium_that_cannot_be_listed_is_passed_over(
 
     monkeypatch.setattr("bundlekeeper.media.found.os.listdir", listdir)
     assert len(site.receive(*(m.parent for m in media)).volumes) == 3
+
+
+def test_a_set_by_an_older_manifest_is_refused_before_anything_is_joined(site: Site, tmp_path: Path) -> None:
+    site.receive(*write_set(make_set((), manifest=manifest_text(BUNDLES, 9), sequence=1), tmp_path / "new"))
+    older = make_set(BUNDLES, manifest=manifest_text(BUNDLES, 8), sequence=2)
+    media = write_set(older, tmp_path / "old")
+    with pytest.raises(RefusedError, match="older"):
+        site.receive(media[0])
+    assert not list((site.root / ".keeper" / "incoming").iterdir())
+    assert len(list((site.root / ".keeper" / "sets" / "received").glob("*/*"))) == 1
+    assert site.receive(*media, accept_rollback="the newer one was withdrawn").complete

@@ -11,6 +11,7 @@ import typer
 from bundlekeeper.cli import output
 from bundlekeeper.cli.common import JsonOption, QuietOption, StoreOption, now, progress_for, store_root
 from bundlekeeper.cli.signals import SIGNALS
+from bundlekeeper.cli.signed import as_json, tell
 from bundlekeeper.cli.take import DryRunOption, ExpiredOption, WaitOption
 from bundlekeeper.errors import EXIT_REFUSED, worst_exit
 from bundlekeeper.model.findings import exit_status
@@ -87,6 +88,7 @@ def _as_json(root: str, came: Reception) -> dict[str, Any]:
             "signed_by": came.signed_by,
             "fingerprint": came.signed_key,
         },
+        "manifest_signature": as_json(came.manifest),
         "complete": came.complete,
         "volumes": [{"root": v.root, "number": v.number, "proven": v.proven, "files": v.files} for v in came.volumes],
         "bundles": [
@@ -120,6 +122,7 @@ def _print(root: str, came: Reception) -> None:
     index = came.index
     output.line(f"set {index.name} ({index.set_id}) for {index.meant_for}, signed by {came.signed_by}")
     output.line(f"  {came.signed_key}")
+    tell(came.manifest)
     for volume in came.volumes:
         proven = f"{volume.proven} of {volume.files} files proven"
         output.line(f"volume {volume.number} of {index.volumes}: {proven}: {volume.root}")

@@ -29,9 +29,11 @@ from bundlekeeper.model.media import Part, SetFile, SetIndex
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.model.text import human_bytes
 from bundlekeeper.proof.reading import Stop
-from bundlekeeper.store import files, incoming, lock
+from bundlekeeper.store import admission, files, incoming, lock
+from bundlekeeper.store.admission import Whys
 from bundlekeeper.store.facts import Facts, facts_of
 from bundlekeeper.store.intake import TakeResult, TakeRow, take
+from bundlekeeper.store.vouching import NO_RULING, Ruling, Voucher, insist
 
 if TYPE_CHECKING:
     from bundlekeeper.model.reading import Loaded
@@ -58,7 +60,7 @@ class Reception:
     """What came of one run of `media receive`.
 
     `to_come` are the files (or parts) that did not arrive yet, by the number of the volume that holds them; `withdrawn`
-    is what a notice among them tells.
+    is what a notice among them tells; `manifest` the ruling on the set's manifest.
     """
 
     index: SetIndex
@@ -72,6 +74,7 @@ class Reception:
     refused: bool = False
     dry_run: bool = False
     withdrawn: tuple[Withdrawn, ...] = ()
+    manifest: Ruling = NO_RULING
 
     @property
     def complete(self) -> bool:
@@ -120,13 +123,15 @@ def receive(
     with sets.receiving(wait_s=wait_s, stop=stop) if not dry_run else ExitStack():
         begun = _begun(sets, index, first.index, clock(), accept_rollback)
         begun = replace(begun, signed_by=signer.name, signed_key=signer.fingerprint)
+        work = _Work(store, sets, index, Payload(index, volumes), begun, clock, progress, stop)
+        work.findings += looked.findings
+        whys = Whys(accept_expired, accept_rollback)
+        loaded, signature = work.manifest(whys)  # a refused one leaves no trace, and nothing is joined for it
         if not dry_run:
             sets.receive(begun, first.index, first.signature)
             if begun.rollback:
                 _record_exception(store, index, begun)
-        work = _Work(store, sets, index, Payload(index, volumes), begun, clock, progress, stop)
-        work.findings += looked.findings
-        result = work.run(wait_s, dry_run=dry_run, accept_rollback=accept_rollback, accept_expired=accept_expired)
+        result = work.run(loaded, signature, whys, wait_s, dry_run=dry_run)
     return replace(result, signed_by=signer.name, signed_key=signer.fingerprint, refused=looked.refused)
 
 
@@ -184,11 +189,8 @@ class _Work:
         self.findings: list[Finding] = []
         self._withdrawn: tuple[Withdrawn, ...] = ()
 
-    def run(
-        self, wait_s: float, *, dry_run: bool, accept_rollback: str | None, accept_expired: str | None
-    ) -> Reception:
+    def run(self, loaded: Loaded, signature: bytes | None, whys: Whys, wait_s: float, *, dry_run: bool) -> Reception:
         """Join what is split, take what is whole, record what arrived."""
-        loaded, signature = self._manifest()
         facts = self._facts(loaded)
         self._notices(loaded)
         with ExitStack() as stack:
@@ -203,8 +205,8 @@ class _Work:
                 stop=self._stop,
                 wait_s=wait_s,
                 dry_run=dry_run,
-                accept_expired=accept_expired,
-                accept_rollback=accept_rollback,
+                accept_expired=whys.expired,
+                accept_rollback=whys.rollback,
                 signature=signature,
             )
         self.findings += loaded.problems
@@ -220,8 +222,11 @@ class _Work:
 
     # What is believed first
 
-    def _manifest(self) -> tuple[Loaded, bytes | None]:
-        """The set's manifest and its signature. Raises RefusedError, InputError when it can't be read."""
+    def manifest(self, whys: Whys) -> tuple[Loaded, bytes | None]:
+        """The set's manifest and its signature, both judged as `take` will judge them.
+
+        Raises RefusedError, InputError when it can't be read.
+        """
         from bundlekeeper.model.reading import read
 
         each = next((f for f in self._index.files if f.role == "manifest" and f.sha256 == self._index.manifest), None)
@@ -233,11 +238,18 @@ class _Work:
                 f"the manifest {each.path} is on none of these volumes as the set's index names it",
                 hint="bring another copy of a volume: each carries the manifest",
             )
-        signature = next((f for f in self._index.files if f.role == "manifest-signature"), None)
-        return (
-            read(data, name=each.path, today=self._clock().date()),
-            self._small(signature) if signature is not None else None,
-        )
+        beside = next((f for f in self._index.files if f.role == "manifest-signature"), None)
+        signature = self._small(beside) if beside is not None else None
+        loaded = read(data, name=each.path, today=self._clock().date())
+        voucher = Voucher.of(self._store, self._clock())
+        ruling = voucher.rule_manifest(each.path, data, signature, issued=loaded.manifest.issued)
+        insist(ruling, each.path)
+        known = []
+        if self._store.catalogue_path.exists():
+            with self._store.catalogue(write=False) as catalogue:
+                known = catalogue.accepted()
+        admission.judge(loaded, known, self._clock(), whys)
+        return loaded, signature
 
     def _small(self, each: SetFile) -> bytes | None:
         data = self._payload.small(each)
@@ -401,6 +413,7 @@ class _Work:
             to_come={number: tuple(paths) for number, paths in sorted(to_come.items())},
             dry_run=dry_run,
             withdrawn=self._withdrawn,
+            manifest=result.manifest,
         )
 
     def _open(self, each: SetFile, in_now: set[str]) -> Iterator[Part]:
