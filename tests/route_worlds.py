@@ -45,6 +45,8 @@ LARGE = (
     Large(11, blocked=True), Large(12, blocked=True, tight=True, stops=5), Large(13, start=12, spread=12, stops=4),
     Large(14, start=20, to=39, spread=8, besides=14, stops=2), Large(15, spread=3, stops=0, besides=0, patches=0),
     Large(16, start=8, spread=8, stops=8, besides=8, mixed=0.5),
+    Large(17, start=37, to=20, down=True, spread=0, besides=1),
+    Large(18, start=37, to=22, down=True, spread=0, besides=0),
 )  # fmt: skip
 
 

@@ -222,3 +222,16 @@ def test_domains_have_no_shorter_way() -> None:
         assert (one_number(found.cost) if isinstance(found, Route) else None) == expected, seed
         ways += isinstance(found, Route) and bool(found.steps)
     assert ways > 20
+
+
+def test_a_search_that_gives_up_says_so() -> None:
+    """ "`exhausted` is False where the search gave up before it had looked at everything" """
+    gave_up = 0
+    for seed in range(200):
+        case = Random(random.Random(seed))
+        whole = Search(case.problem()).run()
+        for most in range(4):
+            found = Search(case.problem()).run(most)
+            assert found == whole or (found.steps is None and not found.exhausted), seed
+            gave_up += not found.exhausted
+    assert gave_up > 100
