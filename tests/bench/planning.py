@@ -13,7 +13,6 @@ from tests.bench.world import World
 from tests.planning_kit import NOW, held_all
 from tests.route_worlds import LARGE, large_domain, large_manifest
 
-
 SIZE = "domains (8 server classes, 40 releases per family)"
 Spent = list[tuple[bool, float]]
 
