@@ -17,6 +17,8 @@ from bundlekeeper.errors import InputError, StoppedError
 from bundlekeeper.ledger.book import Book
 from bundlekeeper.media.bag import prove_bag, read_bag
 from bundlekeeper.media.images import Imaged, ImageOrder, write_images
+from bundlekeeper.media.iso import Content, write_image
+from bundlekeeper.media.volume import Expected
 from bundlekeeper.media.write import Means
 from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store.layout import Store
@@ -182,6 +184,14 @@ def test_nothing_is_written_over_and_nothing_is_left_when_stopped(world: World, 
     with pytest.raises(StoppedError):
         image(world, tmp_path / "other.iso", stop=stop, progress=Counting(begins={"writing the image": stop.set}))
     assert sorted(os.listdir(tmp_path)) == ["depot", "set.iso"]
+
+
+def test_a_file_over_the_limit_of_images_is_refused_before_anything_is_written(tmp_path: Path) -> None:
+    """ISO 9660 levels 1 and 2: 4 GiB - 1 for a file (ECMA-119)."""
+    large = Content(Expected(1 << 32, {"sha256": "0" * 64}), lambda: -1)
+    with pytest.raises(InputError, match="larger than an image holds"):
+        write_image(tmp_path / "x.iso", "x", "x", {"data/x": large}, progress=Counting(), stop=None)
+    assert os.listdir(tmp_path) == []
 
 
 def test_without_the_library_the_extra_is_named(world: World, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

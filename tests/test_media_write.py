@@ -10,6 +10,7 @@ import subprocess
 import sys
 import warnings
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -17,8 +18,10 @@ from bundlekeeper.errors import InputError, LockedError, RefusedError, StoppedEr
 from bundlekeeper.media import verify as verifier
 from bundlekeeper.media.bag import prove_bag, read_bag
 from bundlekeeper.media.medium import Level
+from bundlekeeper.media.whereto import recall, remember
 from bundlekeeper.model.media import read_index
 from bundlekeeper.proof.reading import Stop
+from bundlekeeper.store.layout import Store
 from tests.media_write_kit import PIECES, SPLIT, Counting, Piece, World, payload_of, states
 
 with warnings.catch_warnings():  # it asks pkg_resources for its version
@@ -327,6 +330,41 @@ def test_two_writers_of_one_volume(world: World, tmp_path: Path) -> None:
     assert met == ["locked"]
     assert written.status == 0
     insist_whole(stick / "marram-set0001-1of1")
+
+
+def test_two_processes_that_write_other_volumes_of_a_set_sign_one_index(split: World, tmp_path: Path) -> None:
+    """Whoever is later carries the index of whoever was first."""
+    sticks = [folder(tmp_path, "a"), folder(tmp_path, "b")]
+    others: list[Any] = []
+
+    def another() -> None:
+        others.append(split.write(f"2={sticks[1]}"))
+
+    mine = split.write(f"1={sticks[0]}", progress=Counting(1, another))
+    assert states(mine) == {1: "written"}
+    assert states(others[0]) == {2: "written"}
+    names = [sticks[0] / "marram-set0001-1of3", sticks[1] / "marram-set0001-2of3"]
+    assert (names[0] / "set-index.json").read_bytes() == (names[1] / "set-index.json").read_bytes()
+    assert (names[0] / "set-index.json.sig").read_bytes() == (names[1] / "set-index.json.sig").read_bytes()
+    for each in names:
+        insist_whole(each)
+
+
+def test_what_another_process_remembers_of_mounts_is_kept(split: World, tmp_path: Path) -> None:
+    """Else a volume that still is under the mount it was written under would pass for one that was mounted anew."""
+    sent = split.write(folder(tmp_path, "a"), only=(1,)).sent
+    with Store.open(split.kit.root, write=True) as store:
+        one, two = recall(store, sent), recall(store, sent)
+        one.mounts.setdefault(1, []).append("boot/1")
+        two.mounts.setdefault(1, []).append("boot/2")
+        remember(store, sent, one)
+        remember(store, sent, two)
+        kept = recall(store, sent)
+    assert {"boot/1", "boot/2"} <= set(kept.mounts[1])
+    assert not kept.remounted(1, "boot/1")
+    assert not kept.remounted(2, "boot/1")
+    assert kept.remounted(1, "boot/3")
+    assert not kept.remounted(1, "")
 
 
 def test_no_target_no_folder_same_folder(world: World, tmp_path: Path) -> None:

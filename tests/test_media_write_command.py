@@ -153,6 +153,7 @@ def _public(key: Path) -> str:
         (("key", "--to", "stick", "--key", "key"), 2, "JSON"),
         (("plan.json", "--to", "stick", "--key", "key", "--volume-id", "no such id"), 4, "not no such id"),
         (("plan.json", "--to", "stick", "--key", "plan.json"), 4, "can be reached by others"),
+        (("plan.json", "--to", "stick", "--key", "key", "--label", "plan.json"), 2, "no page of labels"),
     ],
 )
 def test_what_cannot_be_is_refused_and_nothing_is_written(

@@ -17,13 +17,15 @@ from pathlib import Path
 
 import pytest
 
-from bundlekeeper.errors import InputError, KeeperError, RefusedError, UnfinishedError
+from bundlekeeper.errors import InputError, KeeperError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.media import medium
 from bundlekeeper.media.bag import prove_bag, read_bag
 from bundlekeeper.media.guard import Expectation, open_place
 from bundlekeeper.media.medium import Level
+from bundlekeeper.proof.reading import Stop
 from tests.media_write_kit import SPLIT, Counting, Piece, World, payload_of, states
 from tests.mounts import mounted
+from tests.test_store_power import Disk
 
 ROOT = Path(__file__).parent.parent
 PROOF = "proving from the medium"
@@ -140,6 +142,30 @@ def test_a_card_that_drops_writes_is_found_after_a_remount_and_a_good_one_claims
         lost = world.write(stick)
         assert [each.code for each in lost.findings] == ["altered"]
         assert (lost.copies[0].state, lost.copies[0].level) == ("failed", None)
+
+
+@pytest.mark.root
+@needs_root
+@pytest.mark.slow
+def test_a_power_cut_after_the_end_loses_nothing_and_before_it_looks_unfinished(world: World, tmp_path: Path) -> None:
+    """What was not made durable is gone after the cut: a missing fsync shows (faults.md, PC)."""
+    if shutil.which("mkfs.ext4") is None:
+        pytest.skip("e2fsprogs is not installed")
+    disk = Disk(tmp_path)
+    disk.mount()
+    try:
+        stop = Stop()
+        with pytest.raises(StoppedError):
+            world.write(disk.point, stop=stop, progress=Counting(begins={PROOF: stop.set}))
+        disk.cut_power()
+        with pytest.raises(KeeperError, match="not finished"):
+            read_bag(disk.point / VOLUME)
+        again = world.write(disk.point)
+        assert again.read_bytes == 0  # all of it was durable before the proof began
+        disk.cut_power()
+        insist_whole(disk.point / VOLUME, world.expected(1))
+    finally:
+        disk.unmount()
 
 
 @pytest.mark.root

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.media_plan import SetPlan
     from bundlekeeper.store.layout import Store
 
+_PAGE, _PAGE_LIMIT = b"<!doctype html>", 64 * 1024 * 1024  # how a page begins, and bytes of one at most
 _PLAN_LIMIT = 32 * 1024 * 1024  # bytes; model.media_plan.MAX_PLAN_BYTES
 
 
@@ -172,6 +173,7 @@ class _Run:
 
         if not self._wanted.to and self._wanted.iso is None:
             raise InputError("no target was named", hint="--to DIR, --to N=DIR for one volume, or --iso FILE")
+        self._insist_on_label()
         stop = Stop()
         with ExitStack() as stack:
             opened = open_store(self._root, stack, write=True)
@@ -232,6 +234,14 @@ class _Run:
 
         packed = pack(Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="bundlekeeper-"))))
         return dict(packed.files), packed.fits
+
+    def _insist_on_label(self) -> None:
+        """An older page may be replaced, anything else not; told before hours of writing."""
+        path = Path(self._wanted.label or "-")
+        if self._wanted.label in ("", "-") or not path.exists():
+            return
+        if not path.is_file() or not read_bounded(str(path), _PAGE_LIMIT, "the page of labels").startswith(_PAGE):
+            raise InputError("that is no page of labels, and is not written over", where=str(path), hint="--label FILE")
 
     def _label(self, opened: Store, written: Written | None, imaged: Imaged | None) -> str:
         if not self._wanted.label:

@@ -10,12 +10,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Protocol
 
-from bundlekeeper.errors import UnfinishedError
+from bundlekeeper.errors import RefusedError, UnfinishedError
 from bundlekeeper.ledger.chain import Head
 from bundlekeeper.media.set_records import Sent
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.media.tags import Signed
-from bundlekeeper.model.media import Chain, SetFile, SetIndex, write_index
+from bundlekeeper.model.media import Chain, SetFile, SetIndex, read_index, write_index
 from bundlekeeper.model.media_plan import SetPlan
 from bundlekeeper.model.progress import Clock
 
@@ -65,7 +65,13 @@ def signed_index(
     )
     data = write_index(index)
     signature = means.sign(data)
-    sets.keep_sent_index(sent, data, signature)
+    try:
+        sets.keep_sent_index(sent, data, signature)
+    except RefusedError:
+        kept = sets.sent_index(sent)
+        if kept is None:
+            raise
+        return Signed(read_index(kept[0]), *kept)  # another process wrote other volumes of the set, and was faster
     return Signed(index, data, signature)
 
 

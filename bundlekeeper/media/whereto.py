@@ -2,11 +2,12 @@
 
 Rules: it is kept beside the set's record and may be lost: then nothing is claimed about remounts, no mount is missed
 and split files are read again; it is written before the first byte goes out, so that a write that was killed counts,
-too; it is replaced whole.
+too; it is replaced whole, by one process at a time, and nothing that another one remembered is lost.
 """
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 from dataclasses import dataclass, field
@@ -61,30 +62,52 @@ def _table(found: object) -> dict[str, object]:
 
 
 def remember(store: Store, sent: Sent, known: WhereTo) -> None:
-    """Replace what is remembered. Raises UnfinishedError when it cannot be written."""
+    """Add what is known to what is remembered, and that to `known`: other processes may write the same set.
+
+    Raises UnfinishedError when it cannot be written.
+    """
+    with (
+        files.wrapped("where a media set is written cannot be remembered", str(store.root)),
+        files.folder(store.fd, _folder(sent), create=True, mode=files.PRIVATE_FOLDER) as home,
+    ):
+        flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+        lock = os.open("written-to.lock", flags, files.PRIVATE_FILE, dir_fd=home)
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX)  # for some milliseconds
+            _merge(recall(store, sent), known)
+            _replace(home, known)
+        finally:
+            os.close(lock)
+
+
+def _merge(kept: WhereTo, known: WhereTo) -> None:
+    for number, rows in kept.mounts.items():
+        mine = known.mounts.get(number, [])
+        known.mounts[number] = [*rows, *(row for row in mine if row not in rows)]
+    known.points = {**kept.points, **known.points}
+    known.parts = {**kept.parts, **known.parts}
+
+
+def _replace(home: int, known: WhereTo) -> None:
     document = {
         "mounts": {str(number): rows[-_MOST:] for number, rows in known.mounts.items()},
         "points": dict(list(known.points.items())[-_MOST:]),
         "parts": known.parts,
     }
     data = json.dumps(document, sort_keys=True).encode()
-    with (
-        files.wrapped("where a media set is written cannot be remembered", str(store.root)),
-        files.folder(store.fd, _folder(sent), create=True, mode=files.PRIVATE_FOLDER) as home,
-    ):
-        temp = f".new-{os.urandom(6).hex()}"
-        fd = os.open(temp, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, files.PRIVATE_FILE, dir_fd=home)
+    temp = f".new-{os.urandom(6).hex()}"
+    fd = os.open(temp, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, files.PRIVATE_FILE, dir_fd=home)
+    try:
         try:
-            try:
-                files.write_all(fd, data)
-                os.fsync(fd)
-            finally:
-                os.close(fd)
-            os.rename(temp, _FILE, src_dir_fd=home, dst_dir_fd=home)
-        except BaseException:
-            files.remove(home, temp)
-            raise
-        os.fsync(home)
+            files.write_all(fd, data)
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+        os.rename(temp, _FILE, src_dir_fd=home, dst_dir_fd=home)
+    except BaseException:
+        files.remove(home, temp)
+        raise
+    os.fsync(home)
 
 
 def _folder(sent: Sent) -> tuple[str, ...]:
