@@ -120,12 +120,12 @@ def _print(root: str, came: Reception) -> None:
     from bundlekeeper.reports.tables import Table, write
 
     index = came.index
-    output.line(f"set {index.name} ({index.set_id}) for {index.meant_for}, signed by {came.signed_by}")
-    output.line(f"  {came.signed_key}")
+    output.line(f"set {index.name} ({index.set_id}) for {index.meant_for}")
+    output.line(f"  signed by {came.signed_by}, {came.signed_key}")
     tell(came.manifest)
     for volume in came.volumes:
-        proven = f"{volume.proven} of {volume.files} files proven"
-        output.line(f"volume {volume.number} of {index.volumes}: {proven}: {volume.root}")
+        output.line(f"volume {volume.number} of {index.volumes}: {volume.proven} of {volume.files} files proven")
+        output.line(f"  folder: {volume.root}")
     table = Table(
         ("status", "family", "version", "size", "file", "note"), right=frozenset({3}), below=frozenset({4, 5})
     )
