@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import subprocess
 import sys
 import unicodedata
@@ -83,6 +84,27 @@ def test_no_text_moves_a_terminal(text: str) -> None:
     lines = printed(text)
     assert all(moving(line) == set() for line in lines)
     assert len(lines) == len(printed("x")) + text.count("\n")  # line breaks are ours; an excerpt is made of lines
+
+
+class Terminal(io.StringIO):
+    """A stream that says it is a terminal."""
+
+    def isatty(self) -> bool:
+        """Always."""
+        return True
+
+
+MARKUP = ("[bold]", "[/]", "[link=https://a.example]x[/link]", "fw[/x].bin", ":boom:", "[red", "\\[x]", "[1;31m]")
+
+
+@pytest.mark.parametrize("text", MARKUP)
+def test_no_markup_is_read_from_data(text: str) -> None:
+    """ "rich markup in names (`[link=…]` renders, `fw[/x].bin` raises: ran): no markup in data" (72), on a terminal"""
+    out = Terminal()
+    narrow = Table([text, "b" * 60, "c"], [[text, "x" * 60, text]], below=frozenset({2}), caption=text)
+    tables.write(narrow, out)
+    findings.write([Finding("altered", Level.ERROR, text, text, hint=text, where=text)], out)
+    assert re.sub(r"\x1b\[[0-9;]*m", "", out.getvalue()).count(text) == 8
 
 
 @given(cells=st.lists(HOSTILE, min_size=1, max_size=5))
