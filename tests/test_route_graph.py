@@ -46,7 +46,7 @@ class Random:
             self.tokens = [[self.token(rnd, 0.4) for _ in range(size)] for size in self.sizes]
             if self.beside((0,) * len(self.sizes), self.tokens) == 0:
                 break
-        self.last = [[self.token(rnd, 0.15) for _ in range(size)] for size in self.sizes]
+        self.last = [[self.token(rnd, 0.35) for _ in range(size)] for size in self.sizes]
         self.banned = [self.bans(rnd, i) for i in range(len(self.sizes))]
         self.goals = [
             frozenset(rnd.sample(range(size), rnd.randint(1, 2)) if rnd.random() < 0.5 else [size - 1])
