@@ -112,8 +112,11 @@ def mount_identity(fd: int) -> str:
 
 
 def flush_device(mount: Mount | None) -> bool:
-    """Drop what the kernel keeps of a block device below a mount (root); False where that could not be done."""
-    if mount is None or not mount.source.startswith("/dev/"):
+    """Drop what the kernel keeps of the block device below a program's mount (FUSE, root); False where it was not done.
+
+    Elsewhere it is not needed, and would make the whole file system be synced.
+    """
+    if mount is None or not mount.kind.startswith("fuse") or not mount.source.startswith("/dev/"):
         return False
     try:
         fd = os.open(mount.source, os.O_RDONLY | os.O_CLOEXEC)

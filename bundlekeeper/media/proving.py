@@ -102,6 +102,8 @@ _AGAIN = "remove the volume's folder and write it again"
 def _prove(
     volume: Volume, expected: Mapping[str, Expected], progress: Progress, stop: Stop | None, *, remounted: bool
 ) -> Proven:
+    if stop is not None:
+        stop.check()
     flushed = flush_device(volume.place.mount)
     wrong: list[Finding] = []
     bad: list[str] = []
