@@ -16,7 +16,7 @@ from bundlekeeper.cli import output, route_plan
 from bundlekeeper.cli.route_text import put
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import Finding, Level, finding
-from bundlekeeper.planning.gap import some
+from bundlekeeper.planning.gap import count, some
 from bundlekeeper.planning.route_types import NoRoute, Route
 
 if TYPE_CHECKING:
@@ -110,8 +110,8 @@ def left_out(fleet: Fleet) -> tuple[Finding, ...]:
     number = sum(not part.domain for part in fleet.inventory.components)
     if not number:
         return ()
-    says = "no route covers them: they belong to no domain"
-    return (finding("not-checked", f"{number} parts", says, "bundlekeeper where names them", level=Level.NOTE),)
+    says = "in no domain, so in no route"
+    return (finding("not-checked", count(number, "part"), says, "bundlekeeper where names them", level=Level.NOTE),)
 
 
 def _of(domain: str, row: Finding) -> Finding:

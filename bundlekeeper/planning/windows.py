@@ -70,7 +70,7 @@ def schedule_all(fleet: Fleet, routes: Sequence[Route], length: int | None = Non
     plans = [_plan(fleet, route, rows, length, per_cluster) for route, rows in drafts]
     windows = tuple(_windows(plans))
     findings = dict.fromkeys(f for rows in told.values() for f in rows)
-    findings |= dict.fromkeys(together(fleet, drafts, windows))
+    findings |= dict.fromkeys(together(fleet, drafts))
     longest: dict[int, int] = {}
     for window in windows:
         longest[window.round] = max(longest.get(window.round, 0), window.minutes)
