@@ -7,7 +7,6 @@ the same set; one volume, as small as it is.
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -56,19 +55,5 @@ def _keep(store: Store, name: str, data: bytes) -> None:
         files.wrapped("the notice cannot be kept", str(store.root)),
         files.folder(store.fd, _FOLDER, create=True, mode=files.PRIVATE_FOLDER) as home,
     ):
-        if files.exists(home, name):
-            return
-        temp = f".new-{os.urandom(6).hex()}"
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
-        fd = os.open(temp, flags, files.PRIVATE_FILE, dir_fd=home)
-        try:
-            try:
-                files.write_all(fd, data)
-                os.fsync(fd)
-            finally:
-                os.close(fd)
-            os.rename(temp, name, src_dir_fd=home, dst_dir_fd=home)
-        except BaseException:
-            files.remove(home, temp)
-            raise
-        os.fsync(home)
+        if not files.exists(home, name):
+            files.replace(home, name, data)

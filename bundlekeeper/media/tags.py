@@ -16,7 +16,7 @@ from bundlekeeper import __version__
 from bundlekeeper.media import bag_text, read_me
 from bundlekeeper.media.volume import INDEX, SIGNATURE, Expected
 from bundlekeeper.model.media import SetIndex
-from bundlekeeper.model.text import human_bytes
+from bundlekeeper.model.text import human_bytes, visible
 
 READ_ME = "READ-ME-FIRST.txt"
 SUMS = "SHA256SUMS"
@@ -82,7 +82,7 @@ def _info(index: SetIndex, volume: int, payload: Mapping[str, Expected], bagged:
         [
             (
                 "External-Description",
-                f"firmware bundles, set {index.name} for {index.meant_for}, volume {volume} of {index.volumes}",
+                f"firmware bundles, set {index.name} for {visible(index.meant_for)}, volume {volume} of {index.volumes}",
             ),
             ("External-Identifier", f"{index.set_id}-{volume}"),
             ("Bagging-Date", bagged.isoformat()),

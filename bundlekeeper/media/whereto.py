@@ -94,20 +94,7 @@ def _replace(home: int, known: WhereTo) -> None:
         "points": dict(list(known.points.items())[-_MOST:]),
         "parts": known.parts,
     }
-    data = json.dumps(document, sort_keys=True).encode()
-    temp = f".new-{os.urandom(6).hex()}"
-    fd = os.open(temp, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, files.PRIVATE_FILE, dir_fd=home)
-    try:
-        try:
-            files.write_all(fd, data)
-            os.fsync(fd)
-        finally:
-            os.close(fd)
-        os.rename(temp, _FILE, src_dir_fd=home, dst_dir_fd=home)
-    except BaseException:
-        files.remove(home, temp)
-        raise
-    os.fsync(home)
+    files.replace(home, _FILE, json.dumps(document, sort_keys=True).encode())
 
 
 def _folder(sent: Sent) -> tuple[str, ...]:

@@ -189,6 +189,27 @@ def read_bounded(folder_fd: int, name: str, limit: int) -> bytes:
     return b"".join(pieces)
 
 
+def replace(folder_fd: int, name: str, data: bytes, *, prefix: str = ".new-") -> None:
+    """Make `data` the bytes of a private file, whole or not at all, and durable; the folder's old file is gone then.
+
+    Its temporary name begins with `prefix`. Raises OSError, and the old file stays.
+    """
+    temp = f"{prefix}{os.urandom(6).hex()}"
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    fd = os.open(temp, flags, PRIVATE_FILE, dir_fd=folder_fd)
+    try:
+        try:
+            write_all(fd, data)
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+        os.rename(temp, name, src_dir_fd=folder_fd, dst_dir_fd=folder_fd)
+    except BaseException:
+        remove(folder_fd, temp)
+        raise
+    os.fsync(folder_fd)
+
+
 def link_fd(fd: int, folder_fd: int, name: str) -> None:
     """Give the open file `fd`, which may have no name yet, the name `name`; never replaces.
 
