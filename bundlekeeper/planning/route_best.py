@@ -296,7 +296,7 @@ def _dominates(old: _Node, new: _Node) -> bool:
 
 
 def _written(node: _Node, own: int) -> Way:
-    states = [min(row, key=lambda c, row=row: (row[c], c)) for row in node.costs]  # type: ignore[misc]
+    states = [min((cost, c) for c, cost in row.items())[1] for row in node.costs]
     cost = node.own_cost + sum(row[c] for row, c in zip(node.costs, states, strict=True))
     steps: list[Taken] = []
     trail = [tuple(states)]
