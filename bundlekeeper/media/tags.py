@@ -78,12 +78,10 @@ def tag_files(
 
 def _info(index: SetIndex, volume: int, payload: Mapping[str, Expected], bagged: date) -> str:
     size = sum(each.size for each in payload.values())
+    about = f"firmware bundles, set {index.name} for {visible(index.meant_for)}, volume {volume} of {index.volumes}"
     return bag_text.info_text(
         [
-            (
-                "External-Description",
-                f"firmware bundles, set {index.name} for {visible(index.meant_for)}, volume {volume} of {index.volumes}",
-            ),
+            ("External-Description", about),
             ("External-Identifier", f"{index.set_id}-{volume}"),
             ("Bagging-Date", bagged.isoformat()),
             ("Bag-Size", human_bytes(size)),
