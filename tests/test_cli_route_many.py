@@ -135,6 +135,7 @@ def test_a_server_in_three_clusters_or_in_none_is_worked_on_alone_and_told(harbo
         parts.write_text(text)
         found_ = harbour("route", "--all", "--to", "6.1", "--inventory", parts, "--json").json
         assert [f for f in found_["findings"] if "in which cluster they are, so each is worked on alone" in f["says"]]
+        assert [f for f in found_["findings"] if f["says"].startswith("servers in no known cluster: while")]
         for row in found_["rounds"]:  # no other domain's servers in a round with such a one
             steps = {r["domain"]: r["route"]["steps"] for r in found_["routes"]}
             servers = [w for w in row["windows"] if steps[w["domain"]][w["step"] - 1]["what"] == "servers"]

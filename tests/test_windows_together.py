@@ -6,6 +6,7 @@ import cProfile
 import pstats
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -81,6 +82,17 @@ def test_an_apart_set_of_a_domain_that_is_not_there_is_told_where_one_of_it_is_p
     for apart, told in ((("holm-a", "holm-c"), 1), (("holm-a", "holm-b"), 0), (("holm-x", "holm-c"), 0)):
         times = _timeline(Inventory(whole.taken, whole.zone, whole.components, apart=(Apart(apart),)))
         assert len([f for f in times.findings if f.subject.startswith("apart ")]) == told
+
+
+def test_servers_in_no_cluster_keep_domains_apart_and_that_is_told_once() -> None:
+    domains = [whole_domain(domain=d, racks=0) for d in ("d0", "d1", "d2")]
+    parts = [replace(p, cluster="" if p.domain != "d2" else p.cluster) for d in domains for p in d.components]
+    times = _timeline(inventory(parts, (), [Policy("gold", {"blade": "6.0.1"}, "when-confirmed")]))
+    told = [f for f in times.findings if f.says.startswith("servers in no known cluster")]
+    assert [f.subject for f in told] == ["d0, d1"]
+    assert times.told["d0"]
+    for number in range(1, times.rounds + 1):
+        assert len([w for w in times.windows if w.round == number and w.step == 2]) < 2
 
 
 def _calls(domains: int) -> int:

@@ -3,7 +3,7 @@
 Rules: a policy names one version at a time, for all servers that it touches: where domains want another of it, the one
 that edits it later takes the others' servers along, whenever they are confirmed or restart, so that is told; an `apart`
 set that names a domain which the inventory lacks keeps nobody apart from it, which is told. One domain alone has
-nothing to be told of.
+nothing to be told of. That servers in no known cluster keep domains apart is told once for all, too.
 """
 
 from __future__ import annotations
@@ -28,6 +28,11 @@ def together(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
     if len(drafts) < 2:
         return
     yield from _misnamed(fleet, {route.domain for route, _ in drafts})
+    lone = [route.domain for route, rows in drafts if any(p.alone for draft in rows for p in draft.pieces)]
+    if lone:
+        says = "servers in no known cluster: while they are worked on, no other domain's servers are"
+        hint = "give their parts a cluster in the inventory: rounds are many without"
+        yield finding("not-checked", some(lone), says, hint, level=Level.WARNING)
     wanted: dict[tuple[str, object], dict[str, dict[str, None]]] = {}
     for route, rows in drafts:
         for use in (use for draft in rows for use in draft.uses):
