@@ -141,7 +141,7 @@ def bomb(change: bytes) -> bytes:
 
 #: Rows that unpack to more than an inventory may hold, and a cell at the far end of the sheet (ECMA-376 allows both).
 BOMBS = {
-    "endless": b'<row><c t="inlineStr"><is><t>' + b"x" * 150_000_000 + b"</t></is></c></row>",
+    "endless": b'<row><c t="inlineStr"><is><t>' + b"x" * 70_000_000 + b"</t></is></c></row>",
     "far": b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row>',
     "down": b'<row r="1048576"><c r="A1048576"><v>1</v></c></row>',
 }
