@@ -232,12 +232,16 @@ def only_set(volumes: Sequence[Volume]) -> tuple[SetIndex, Volume]:
     )
 
 
-def numbered(volume: Volume, index: SetIndex) -> Volume:
-    """The volume with its number. Raises RefusedError when it is none that the index tells of."""
+def numbered(volumes: Sequence[Volume], index: SetIndex) -> list[Volume]:
+    """The volumes with their numbers. Raises RefusedError when one is none that the index tells of."""
     expected: dict[int, dict[str, str]] = {}
     for each in index.files:
         for part in each.parts:
             expected.setdefault(part.volume, {})[f"{PAYLOAD}/{part.path}"] = part.sha256
+    return [_numbered(volume, index, expected) for volume in volumes]
+
+
+def _numbered(volume: Volume, index: SetIndex, expected: Mapping[int, Mapping[str, str]]) -> Volume:
     if volume.payload is not None:
         for number in range(1, index.volumes + 1):
             if expected.get(number, {}) == volume.payload:

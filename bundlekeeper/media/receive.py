@@ -119,7 +119,7 @@ def receive(
     if store is None:
         raise InputError("there is no store to receive into", hint="name one with --store")
     sets = Sets(store)
-    volumes = [found.numbered(volume, index) for volume in looked.volumes]
+    volumes = found.numbered(looked.volumes, index)
     with sets.receiving(wait_s=wait_s, stop=stop) if not dry_run else ExitStack():
         begun = _begun(sets, index, first.index, clock(), accept_rollback)
         begun = replace(begun, signed_by=signer.name, signed_key=signer.fingerprint)
@@ -393,14 +393,16 @@ class _Work:
         rows = tuple(row for row in result.rows if row.place in ours and row.status != "missing")
         told = [f for f in result.findings if f.code != "missing" and (f.subject in names or f.subject not in every)]
         coming = rows if dry_run else ()
-        in_now = {path for path, each in facts.items() if any(row.place == each.place for row in coming)}
+        places = {row.place for row in coming}
+        in_now = {path for path, each in facts.items() if each.place in places}
         to_come: dict[int, list[str]] = {}
+        subjects = {f.subject for f in (*told, *self.findings)}
         for each in self._index.files:
             for part in self._open(each, in_now):
                 if dry_run and self._payload.all_for(part):
                     continue  # it would come
                 if self._payload.came(part):
-                    told += self._why_not(part, {f.subject for f in (*told, *self.findings)})
+                    told += self._why_not(part, subjects)
                 to_come.setdefault(part.volume, []).append(part.path)
         return Reception(
             index=self._index,
