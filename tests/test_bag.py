@@ -280,10 +280,9 @@ def test_the_writer_refuses_what_would_be_read_back_otherwise() -> None:
             bag_text.info_text([row])
 
 
-HIDDEN = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
-SAFE = st.text(st.characters(exclude_categories=HIDDEN, exclude_characters="%/\\~:"), min_size=1, max_size=20).filter(
-    lambda name: not bag_text.unsafe(name)
-)
+SAFE = st.text(
+    st.characters(exclude_categories=("C", "Zl", "Zp"), exclude_characters="%/\\~:"), min_size=1, max_size=20
+).filter(lambda name: not bag_text.unsafe(name))
 
 
 @settings(max_examples=60)
@@ -300,7 +299,7 @@ def test_what_is_written_is_read_back(checksums: dict[str, str]) -> None:
     assert read.checksums == checksums
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(
     name=st.sampled_from(["bagit.txt", "bag-info.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt"]), data=st.data()
 )
