@@ -91,8 +91,19 @@ def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world
     assert stores.run("site", "media", "receive", media[0], media[1], "--json").json["complete"]
     kept = json.loads(stores.run("site", "held", "--json").out)
     assert len(kept["bundles"]) == 6
-    checked = stores.run("site", "check", "--json", status=1).json  # the manifest names more than the set carries
-    assert {f["code"] for f in checked["findings"]} == {"missing"}
+    checked = stores.run("site", "check", "--json").json  # the manifest names more than the set was to bring
+    assert {(f["code"], f["level"]) for f in checked["findings"]} == {("not-held", "note")}
+    assert [row["status"] for row in checked["rows"]].count("not-held") == 3
+    sent = next((tmp_path / "site" / "rack").glob("*/*.fwb"))
+    away = sent.rename(tmp_path / "away")
+    lacks = stores.run("site", "check", "--quick", "--json", status=1).json
+    assert [f["subject"] for f in lacks["findings"] if f["code"] == "missing"] == [
+        f"rack/{sent.parent.name}/{sent.name}"
+    ]
+    away.rename(sent)
+    manifest = next((tmp_path / "site" / "manifests").glob("*.toml"))
+    named = stores.run("site", "check", manifest, "--quick", "--json", status=1).json
+    assert [f["code"] for f in named["findings"]].count("missing") == 3, "whoever names a manifest asks for all of it"
     stores.run("site", "inventory", "load", HARBOUR)
     word = ("--site", "skerry", "--kind", "fabric-switch", "--bundle", "infrastructure/6.1.0", "--says", "keeper")
     stores.run("site", "stage", *word, "--bank", "held", "--anyway", "the switches have room: looked at by hand")

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from bundlekeeper.store.catalogue import Catalogue
     from bundlekeeper.store.layout import Store
     from bundlekeeper.store.recheck import Limits, Means
+    from bundlekeeper.store.records import Accepted
     from bundlekeeper.store.vouching import Ruling, Voucher
 
 
@@ -157,7 +158,8 @@ def _run(
             own = [each for each in (given.data, given.signature) if each is not None]
             result = check_folder(at, listing, means, limits, book=catalogue, own=own)
         elif store is not None and catalogue is not None and at is None:
-            result = check_store(store, catalogue, listing, means, limits)
+            not_sent = _not_sent(store, accepted) if listing is None else frozenset()
+            result = check_store(store, catalogue, listing, means, limits, not_sent=not_sent)
         else:
             raise InputError("there is nothing to check", hint="name a manifest, or a store that has accepted one")
         return result, [*found, *result.findings], ruling
@@ -170,6 +172,19 @@ def _opened(root: Path, stack: ExitStack) -> tuple[Store, Catalogue, bool]:
     writable = os.access(root / ".keeper", os.W_OK, effective_ids=True)
     store = stack.enter_context(Store.open(root, write=writable))
     return store, stack.enter_context(store.catalogue(write=writable)), writable
+
+
+def _not_sent(store: Store, accepted: list[Accepted]) -> frozenset[str]:
+    """What the newest manifest names and no media set carried here; empty where that manifest came by no set."""
+    from bundlekeeper.store.listing import kept
+
+    if not accepted or not (store.root / ".keeper" / "sets" / "received").is_dir():
+        return frozenset()
+    from bundlekeeper.media.carried import not_carried
+
+    listing, _ = kept(store, accepted)
+    named = () if listing is None else (bundle.sha256 for bundle in listing.bundles)
+    return not_carried(store, accepted[-1].sha256, named)
 
 
 def _means(stack: ExitStack, record: bool, quiet: bool, voucher: Voucher, day: date) -> Means:

@@ -24,6 +24,7 @@ class Status(StrEnum):
     TRUNCATED = "truncated"
     EXTENDED = "extended"
     MISSING = "missing"
+    NOT_HELD = "not-held"  # named by the manifest, never held here, and no media set carried it here
     MISNAMED = "misnamed"
     EXTRA = "extra"
     UNREADABLE = "unreadable"

@@ -28,13 +28,15 @@ _FOLDER_TROUBLE = (Kind.DIR_UNREADABLE, Kind.UNREADABLE)
 class Slot:
     """One bundle that should be there, and the entries that bear its name. `subject` is how a finding calls it.
 
-    `listed` is False for a file that is held by an older manifest and no longer named by the newest.
+    `listed` is False for a file that is held by an older manifest and no longer named by the newest; `sent` is False
+    for one that the newest names, that was never held, and that no media set carried here.
     """
 
     facts: Expected
     entries: list[Entry] = field(default_factory=list)
     subject: str = ""
     listed: bool = True
+    sent: bool = True
 
 
 @dataclass(slots=True)
@@ -155,13 +157,19 @@ class Judge:
         if other is not None:
             says = f"{WORDS[other.kind]} stands under this name, not a file"
             hint = f"put the file itself in its place; what stands there is not followed: {other.path}"
+        subject = slot.subject or slot.facts.name
+        if not slot.sent:
+            says = "named by the manifest; no media set that came here carries it"
+            self._row(slot, None, Status.NOT_HELD, says)
+            self._find("not-held", subject, says, level=Level.NOTE)
+            return
         gone = slot.facts.standing == "withdrawn" or not slot.listed
         self._row(slot, None, Status.MISSING, says)
         if gone:
             says = "not there; it is withdrawn" if slot.listed else "not there; the newest manifest no longer names it"
-            self._find("missing", slot.subject or slot.facts.name, says, level=Level.NOTE)
+            self._find("missing", subject, says, level=Level.NOTE)
         else:
-            self._find("missing", slot.subject or slot.facts.name, says, hint)
+            self._find("missing", subject, says, hint)
 
     def _file(self, slot: Slot, entry: Entry) -> Row:
         reading = self._readings.get(entry.path)

@@ -9,7 +9,7 @@ file, a stop and a lack of time leave the rest of the result standing.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -97,12 +97,19 @@ def check_folder(
 
 
 def check_store(
-    store: Store, catalogue: Catalogue, loaded: Loaded | Listing | None, means: Means, limits: Limits | None = None
+    store: Store,
+    catalogue: Catalogue,
+    loaded: Loaded | Listing | None,
+    means: Means,
+    limits: Limits | None = None,
+    *,
+    not_sent: Collection[str] = (),
 ) -> CheckResult:
     """Prove the store's files against `loaded`, or without one each against the manifest that it was taken by.
 
     Without `loaded` the manifest accepted last decides what is missing, or the catalogue where the kept copy of it
     cannot be relied on; and a file that is wrong is moved to quarantine where the store can be written and locked.
+    `not_sent` holds the SHA-256 of what that manifest names and no media set carried here: it is not missed.
     Raises UnfinishedError, RefusedError when the store cannot be looked at, LockedError, DamagedError when the
     catalogue cannot be read.
     """
@@ -121,7 +128,8 @@ def check_store(
             for place, row in held.items()
         }
         for place, each in named.items():
-            slot = slots.setdefault(place, Slot(each, subject=place))
+            sent = place in held or each.sha256 not in not_sent
+            slot = slots.setdefault(place, Slot(each, subject=place, sent=sent))
             if slot.facts.sha256 != each.sha256:
                 says = "the newest manifest names other bytes for this place, which are not held"
                 found.append(finding("missing", place, says, "take the manifest again"))
