@@ -20,7 +20,6 @@ from tests.planning_kit import NOW, held_all, inventory, marram, whole_domain
 from tests.planning_worlds import fleet_with_ways
 
 _CHILD = """
-import resource
 from bundlekeeper.planning.fleet import Fleet
 from bundlekeeper.planning.route import route
 from bundlekeeper.planning.windows import schedule_all
@@ -29,7 +28,7 @@ from tests.planning_worlds import fleet_with_ways
 whole, held = fleet_with_ways(500, 40), held_all(marram())
 fleet = Fleet(marram(), whole)
 times = schedule_all(fleet, [route(fleet, d, "6.1", held, NOW) for d in fleet.domains], 240)
-peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+peak = int(next(x.split()[1] for x in open("/proc/self/status") if x.startswith("VmHWM"))) * 1024
 print(len({w.domain for w in times.windows}), len(times.unplanned), peak)
 """
 
