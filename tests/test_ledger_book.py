@@ -374,17 +374,17 @@ def test_a_migration_and_its_record_are_one(tmp_path: Path) -> None:
     path = ledger_of(tmp_path / "l", 3)
     folder = tmp_path / "migrations"
     shutil.copytree(database.MIGRATIONS, folder)
-    second = folder / "0002_more.sql"
+    second = folder / f"{database.VERSION + 1:04}_more.sql"
     second.write_text("ALTER TABLE event ADD COLUMN mood TEXT;\nCREATE TABLE broken (;\n", "utf-8")
     connection = sqlite3.connect(path, isolation_level=None)
     before = list(connection.iterdump())
     with pytest.raises(sqlite3.OperationalError):
         database.migrate(connection, folder)
     assert list(connection.iterdump()) == before
-    assert connection.execute("PRAGMA user_version").fetchone() == (1,)
+    assert connection.execute("PRAGMA user_version").fetchone() == (database.VERSION,)
     second.write_text("ALTER TABLE event ADD COLUMN mood TEXT;\n", "utf-8")
     database.migrate(connection, folder)
-    assert connection.execute("PRAGMA user_version").fetchone() == (2,)
+    assert connection.execute("PRAGMA user_version").fetchone() == (database.VERSION + 1,)
     assert connection.execute("SELECT count(mood), count(*) FROM event").fetchone() == (0, 3)
     connection.close()
 

@@ -35,12 +35,16 @@ def check(head: HeadOption = "", store: StoreOption = None, json: JsonOption = F
 
 def check_ledger(root: Path, head: str, *, json: bool) -> int:
     """The work behind `ledger check` and `check --ledger`; returns the exit status."""
+    from bundlekeeper.ledger.ahead import ahead
     from bundlekeeper.ledger.verifying import verify
 
     with ExitStack() as stack:
         book = open_book(open_store(root, stack, write=False), stack, write=False)
         verified = verify(book, head)
+        beyond = ahead(book, now()) if not verified.wrong else None  # a damaged record is told of, not asked
     found = _findings(verified)
+    if beyond is not None:
+        found.append(beyond.doubt("no answer as of now counts them"))
     if json:
         chain = {"book": verified.head.book, "events": verified.head.count, "head": verified.head.digest}
         output.envelope("ledger-check", found, {"chain": chain, "asked": verified.asked, "found_at": verified.at})

@@ -15,6 +15,7 @@ from bundlekeeper.cli.common import now, read_bounded, store_root
 from bundlekeeper.cli.opening import open_book, open_store, own_kinds, selector_of
 from bundlekeeper.cli.person import says_who
 from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.model.findings import Level
 from bundlekeeper.model.recording import Bundle, Choice, Image, Part, activating, staging
 
 if TYPE_CHECKING:
@@ -98,6 +99,8 @@ def record(
 
     Raises InputError for what cannot be understood, RefusedError for what contradicts what is known.
     """
+    from bundlekeeper.ledger.ahead import ahead
+
     if said.anyway and not said.anyway.strip():
         raise InputError("--anyway needs a reason", hint="say why in words; it is recorded with the event")
     with ExitStack() as stack:
@@ -119,17 +122,20 @@ def record(
             hint = 'look again; if it is so all the same: --anyway "why" (recorded)'
             raise RefusedError(f"refused, nothing was recorded: {says}", hint=hint)
         recorded = None if dry_run else book.record(work.events, now(), arrange=True)
+        beyond = ahead(book, now())
+    found = [] if beyond is None else [replace(beyond.doubt(), level=Level.NOTE)]  # what was recorded is recorded
     ids = [event.id() for event in work.events]
     if json:
         told = [{"id": i, "says": line} for i, line in zip(recorded.ids if recorded else ids, work.lines, strict=True)]
         head = recorded.head.digest if recorded else None
-        output.envelope(asked.verb, [], {"dry_run": dry_run, "events": told, "head": head})
+        output.envelope(asked.verb, found, {"dry_run": dry_run, "events": told, "head": head})
         return 0
     for line in work.lines:
         output.line(f"{'would record' if dry_run else 'recorded'}: {line}")
     if recorded:
         known = f", {recorded.known} known before" if recorded.known else ""
         output.line(f"{recorded.new} events recorded{known}; ledger head {recorded.head.digest}")
+        output.findings_aside(found)
         output.aside("next: bundlekeeper where" + (f" {places.name}" if places.name else ""))
     return 0
 
@@ -197,10 +203,22 @@ def _judge(work: _Work, asked: Asked, places: Places, said: Said) -> None:
     )  # fmt: skip
     answers = questions.where(work.book, selector, clock=now())
     if not answers:
-        raise InputError("no part that is known matches", hint="bundlekeeper where shows what is known")
+        raise _nobody(work.book)
     bundle = _bundle(work, asked.bundle) if asked.bundle else None
     for answer in _served(answers, bundle):
         _one(work, asked, said, answer, bundle)
+
+
+def _nobody(book: Book) -> InputError:
+    """Why no part is meant: there is none, or all that is known of any is still to come by this machine's clock."""
+    from bundlekeeper.ledger.ahead import ahead
+
+    beyond = ahead(book, now())
+    says = "no part that is known matches"
+    if beyond is None:
+        return InputError(says, hint="bundlekeeper where shows what is known")
+    found = beyond.doubt("by that clock it is not known yet")
+    return InputError(f"{says}: {found.says}", hint=found.hint, problems=[found])
 
 
 def _served(answers: Sequence[Answer], bundle: Bundle | None) -> list[Answer]:

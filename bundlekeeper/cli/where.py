@@ -92,18 +92,19 @@ def where(
         wanted = whereabouts.Wanted(bundle, version, sha256, withdrawn, bank, gone)
         meant = whereabouts.narrowed(opened, book, selector, wanted)
         when, then = time_of(on, "--on"), time_of(known, "--known")
+        doubts = [] if history else whereabouts.doubts(book, when, then, zone, now())
         if meant is None:
-            return whereabouts.tell_answers([], json=json, csv=csv, about={"on": on, "known": known})
+            return whereabouts.tell_answers([], json=json, csv=csv, about={"on": on, "known": known}, doubts=doubts)
         if history:
             return whereabouts.tell_history(_one(meant), questions.history(book, meant.component), json=json)
         if by:
             keys = [key.strip() for key in by.split(",")]
             groups = questions.summary(book, keys, meant, on=when, known=then, zone=zone, clock=now())
-            return whereabouts.tell_groups(keys, groups, json=json, csv=csv)
+            return whereabouts.tell_groups(keys, groups, json=json, csv=csv, doubts=doubts)
         answers = questions.where(book, meant, on=when, known=then, zone=zone, clock=now())
     if picture:
-        return whereabouts.tell_picture(answers)
-    return whereabouts.tell_answers(answers, json=json, csv=csv, about={"on": on, "known": known})
+        return whereabouts.tell_picture(answers, doubts)
+    return whereabouts.tell_answers(answers, json=json, csv=csv, about={"on": on, "known": known}, doubts=doubts)
 
 
 def time_of(text: str | None, option: str) -> date | datetime | None:

@@ -14,8 +14,11 @@ from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli import output
 from bundlekeeper.errors import InputError
+from bundlekeeper.model.findings import Finding, Level, exit_status, finding
 
 if TYPE_CHECKING:
+    from datetime import date, datetime
+
     from bundlekeeper.ledger.answers import Answer, BundleOf, Evidence, Group, InBank, Selector
     from bundlekeeper.ledger.book import Book, Entry
     from bundlekeeper.model.inventory import Place
@@ -114,6 +117,30 @@ def _withdrawn(store: Store) -> tuple[BundleOf, ...]:
     return tuple(found.values())
 
 
+def doubts(
+    book: Book, on: date | datetime | None, known: date | datetime | None, zone: str, clock: datetime
+) -> list[Finding]:
+    """What makes the moment that is asked about doubtful: a day still to come, and events dated beyond the clock.
+
+    `clock` is the time now, aware. A day that is over is asked about as it was: nothing is doubtful then. Raises
+    InputError for an unknown zone; DamagedError, LockedError, UnfinishedError.
+    """
+    from bundlekeeper.ledger.ahead import ahead
+    from bundlekeeper.model import moments
+
+    limit = moments.at(clock + moments.AHEAD).at_us
+    found = []
+    for option, day in (("--on", on), ("--known", known)):
+        if day is not None and moments.moment(day, zone).at_us > limit:
+            says = f"{day} is still to come: this machine's clock says {clock.date()}, and nothing is known of later"
+            found.append(finding("clock-doubtful", option, says, "is it the right year?", Level.NOTE))
+    asked = on if on is not None else known
+    beyond = ahead(book, clock) if asked is None or moments.moment(asked, zone).at_us > limit else None
+    if beyond is not None:
+        found.append(beyond.doubt("not counted here" if asked is None else "counted here up to the day asked about"))
+    return found
+
+
 def _text(value: str | None) -> str:
     return "?" if value is None else value or "-"
 
@@ -145,8 +172,10 @@ def _row(answer: Answer) -> tuple[str, ...]:
     )
 
 
-def tell_answers(answers: Sequence[Answer], *, json: bool, csv: bool, about: Mapping[str, Any]) -> int:
-    """Print the answers; returns the exit status."""
+def tell_answers(
+    answers: Sequence[Answer], *, json: bool, csv: bool, about: Mapping[str, Any], doubts: Sequence[Finding]
+) -> int:
+    """Print the answers, and what is doubtful about them; returns the exit status."""
     if json:
         differs = sum(a.agreement == "differs" for a in answers)
         data = {
@@ -154,11 +183,13 @@ def tell_answers(answers: Sequence[Answer], *, json: bool, csv: bool, about: Map
             "components": [_as_json(a) for a in answers],
             "counts": {"components": len(answers), "differs": differs},
         }
-        output.envelope("where", [], data)
+        output.envelope("where", doubts, data)
     elif csv:
+        output.findings_aside(doubts)
         _csv(_COLUMNS, [_row(a) for a in answers])
     elif not answers:
         output.line("nothing that is known matches")
+        output.findings_text(doubts)
     else:
         from bundlekeeper.reports.tables import Table, write
 
@@ -167,7 +198,8 @@ def tell_answers(answers: Sequence[Answer], *, json: bool, csv: bool, about: Map
         write(table)
         differs = sum(a.agreement == "differs" for a in answers)
         output.line(f"{len(answers)} components; {differs} whose last reading is not what was recorded")
-    return 0
+        output.findings_text(doubts)
+    return exit_status(doubts)
 
 
 def _evidence(evidence: Evidence | None) -> dict[str, Any] | None:
@@ -220,20 +252,24 @@ def _as_json(answer: Answer) -> dict[str, Any]:
     }
 
 
-def tell_groups(keys: Sequence[str], groups: Sequence[Group], *, json: bool, csv: bool) -> int:
-    """Print counts; returns the exit status."""
+def tell_groups(
+    keys: Sequence[str], groups: Sequence[Group], *, json: bool, csv: bool, doubts: Sequence[Finding]
+) -> int:
+    """Print counts, and what is doubtful about them; returns the exit status."""
     rows = [(*(_text(v) for v in g.values), str(g.count), str(g.differs)) for g in groups]
     titles = (*keys, "components", "differ")
     if json:
         data = [{**dict(zip(keys, g.values, strict=True)), "components": g.count, "differs": g.differs} for g in groups]
-        output.envelope("where", [], {"by": list(keys), "groups": data})
+        output.envelope("where", doubts, {"by": list(keys), "groups": data})
     elif csv:
+        output.findings_aside(doubts)
         _csv(titles, rows)
     else:
         from bundlekeeper.reports.tables import Table, write
 
         write(Table(titles, list(rows), right=frozenset({len(keys), len(keys) + 1})))
-    return 0
+        output.findings_text(doubts)
+    return exit_status(doubts)
 
 
 def tell_history(component: str, entries: Sequence[Entry], *, json: bool) -> int:
@@ -274,8 +310,8 @@ def _moved_from(before: Place | None, now: Place) -> str:
     return f", moved from {before.path()}" if moved else ""
 
 
-def tell_picture(answers: Sequence[Answer]) -> int:
-    """Print chassis as boxes of slots; returns the exit status."""
+def tell_picture(answers: Sequence[Answer], doubts: Sequence[Finding]) -> int:
+    """Print chassis as boxes of slots, and what is doubtful about them beside; returns the exit status."""
     from bundlekeeper.reports.picture import Cell, write
 
     cells = [
@@ -291,7 +327,8 @@ def tell_picture(answers: Sequence[Answer]) -> int:
         for a in answers
     ]
     write(cells)
-    return 0
+    output.findings_aside(doubts)
+    return exit_status(doubts)
 
 
 def _csv(titles: Sequence[str], rows: Sequence[Sequence[str]]) -> None:

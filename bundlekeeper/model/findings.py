@@ -48,7 +48,7 @@ CODES: dict[str, Code] = {
     "bad-volume": Code(_E, "a volume of a medium is not formed as it must be, or was not finished"),
     "withdrawn": Code(_W, "withdrawn by its publisher"),
     "expired": Code(_W, "the manifest is past its expiry date"),
-    "clock-doubtful": Code(_W, "this machine's clock is earlier than a date already accepted"),
+    "clock-doubtful": Code(_W, "this machine's clock is earlier than a date already accepted or recorded"),
     "unsigned": Code(_E, "a signature is wanted and there is none"),
     "bad-signature": Code(_E, "the signature does not verify"),
     "stranger-key": Code(_E, "signed by a key that this store does not trust"),

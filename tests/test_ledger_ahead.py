@@ -1,0 +1,131 @@
+"""Events that are dated beyond the clock: told by whatever asks, and never counted in silence."""
+
+from __future__ import annotations
+
+import sqlite3
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bundlekeeper.ledger import database
+from bundlekeeper.ledger.ahead import ahead
+from bundlekeeper.ledger.book import Book
+from bundlekeeper.ledger.events import Event, What
+from bundlekeeper.model import moments
+from tests.conftest import Keeper
+from tests.test_cli_ledger import HARBOUR
+from tests.test_ledger_questions import DAY0, MEMORY, at, read, said
+
+FAR = datetime(2137, 1, 2, 12, tzinfo=UTC)
+
+
+@pytest.fixture
+def misled(keeper: Keeper, tmp_path: Path) -> Keeper:
+    """A store of which one part was observed while the clock was a century ahead."""
+    assert keeper("inventory", "load", HARBOUR, "--says", "kim").status == 0
+    event = said(What.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
+    with Book.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as book:
+        book.record([event], FAR)
+    return keeper
+
+
+@settings(max_examples=40, deadline=None)
+@given(days=st.lists(st.integers(0, 30), max_size=12), clock=st.integers(0, 30), void=st.sets(st.integers(0, 11)))
+def test_every_event_beyond_the_clock_that_counts_is_counted(days: list[int], clock: int, void: set[int]) -> None:
+    """ "it names how many events and the furthest time": those of a later day than tomorrow that were not taken back"""
+    events = [said(What.ACTIVATED, day, f"{n}.0", component=f"C{n}") for n, day in enumerate(days)]
+    corrections = [
+        Event(what=What.CORRECTED, at=at(99), says="x", corrects=events[n].id(), why="wrong")
+        for n in void
+        if n < len(events)
+    ]
+    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "l"), write=True) as book:
+        book.record([*events, *corrections], DAY0)
+        found = ahead(book, DAY0 + timedelta(days=clock))
+    limit = moments.at(DAY0 + timedelta(days=clock) + moments.AHEAD).at_us
+    beyond = [e.at for n, e in enumerate(events) if e.at.at_us > limit and n not in void]
+    assert (found.count if found else 0) == len(beyond)
+    assert found is None or found.furthest == max(beyond, key=lambda moment: moment.at_us)
+
+
+def test_of_a_reading_it_is_the_reading_that_is_taken_back(tmp_path: Path) -> None:
+    """ "one correction takes all of it back" """
+    scope = (("holm", "holm-a", "bios"),)
+    reading = Event(what=What.INVENTORY, at=at(50), says="x", document="0" * 64, scope=scope)
+    with Book.open(tmp_path / "l", write=True) as book:
+        book.record([reading, read(50, "6.0", reading=reading.id())], DAY0)
+        found = ahead(book, DAY0)
+        assert found is not None
+        assert (found.count, found.event) == (2, reading.id())
+        book.record([Event(what=What.CORRECTED, at=at(50), says="x", corrects=found.event, why="y")], DAY0)
+        assert ahead(book, DAY0) is None
+
+
+def test_it_costs_one_look_into_an_index(tmp_path: Path) -> None:
+    """A million events are not read for it (sqlite.org/eqp.html); a ledger from before has it by the next record."""
+    path = tmp_path / "l"
+    with Book.open(path, write=True) as book:
+        book.record([read(0, "6.0"), read(9, "6.1")], DAY0)
+    old = sqlite3.connect(path)
+    old.executescript("DROP INDEX event_at; DROP TABLE followed; PRAGMA user_version = 1;")
+    old.close()
+    with Book.open(path, write=False) as book:
+        found = ahead(book, DAY0)
+        assert found is not None
+        assert found.count == 1
+    with Book.open(path, write=True) as book:
+        assert book.connection.execute("PRAGMA user_version").fetchone() == (database.VERSION,)
+        statements: list[str] = []
+        book.connection.set_trace_callback(statements.append)
+        assert ahead(book, DAY0) == found
+        book.connection.set_trace_callback(None)
+        asked = [s for s in statements if " FROM event " in s]
+        plans = [book.connection.execute(f"EXPLAIN QUERY PLAN {s}").fetchone()[3] for s in asked]
+    assert len(plans) == 2
+    assert "COVERING INDEX event_at" in plans[0]
+    assert "INDEX event_at (at=?" in plans[1]
+
+
+@pytest.mark.parametrize("words", [(), ("HOLMA-IO2",), ("--by", "site"), ("--csv",), ("--picture",), ("--json",)])
+def test_where_tells_what_it_passes_over(misled: Keeper, words: tuple[str, ...]) -> None:
+    """ "where must tell it: clock-doubtful, a warning, how many events and the furthest time, a hint" """
+    ran = misled("where", *words)
+    assert ran.status == 1
+    told = ran.out + ran.err
+    assert "clock-doubtful" in told
+    assert "1 event is dated after this machine's clock" in told
+    assert "2137-01-02 12:00:00" in told
+    assert "bundlekeeper correct" in told
+    assert "9.9" not in told
+    if words in {("--csv",), ("--picture",)}:
+        assert "clock-doubtful" not in ran.out
+
+
+def test_taking_it_back_ends_the_doubt(misled: Keeper) -> None:
+    """The hint is followed word for word."""
+    checked = misled("ledger", "check", "--json")
+    assert (checked.status, checked.codes) == (1, ["clock-doubtful"])
+    event = checked.json["findings"][0]["hint"].split("correct ")[1].split()[0]
+    noted = misled("observe", "HOLMA-IO2", "--active", "6.0.1", "--json")  # recorded, and told all the same
+    assert (noted.status, [f["level"] for f in noted.json["findings"]]) == (0, ["note"])
+    assert misled("correct", event, "--why", "the clock was ahead").status == 0
+    assert misled("ledger", "check").status == 0
+    assert misled("where").status == 0
+
+
+def test_a_day_still_to_come_is_not_answered_in_silence(misled: Keeper) -> None:
+    """ "where --on with a far future day answers as of now silently: say so" """
+    near = misled("where", "HOLMA-IO1", "--on", "2101-01-01", "--json")
+    assert [(f["code"], f["level"], f["subject"]) for f in near.json["findings"]] == [
+        ("clock-doubtful", "note", "--on"),
+        ("clock-doubtful", "warning", "ledger"),
+    ]
+    assert "2101-01-01 is still to come" in near.json["findings"][0]["says"]
+    known = misled("where", "HOLMA-IO1", "--on", "2026-11-21", "--known", "2101-01-01", "--json")
+    assert (known.status, [f["subject"] for f in known.json["findings"]]) == (0, ["--known"])
+    past = misled("where", "HOLMA-IO1", "--on", "2026-11-21", "--json")
+    assert (past.status, past.codes) == (0, [])
