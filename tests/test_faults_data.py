@@ -11,7 +11,6 @@ import pytest
 
 from bundlekeeper.errors import DamagedError
 from bundlekeeper.ledger.book import Book
-from bundlekeeper.ledger.chain import Head
 from bundlekeeper.ledger.events import Event, What
 from bundlekeeper.ledger.verifying import verify
 from bundlekeeper.store import incoming
@@ -88,7 +87,7 @@ def test_an_error_after_the_events_takes_them_back(tmp_path: Path) -> None:
     """ "All of a call or nothing of it": the last part of the call fails when its events are in the transaction."""
     with Book.open(tmp_path / "l", write=True) as book:
         with pytest.raises(ValueError, match="hexadecimal"):
-            book.record([read(0, "6.0")], DAY0, witness=Head("no number", 1, "none"))
+            book.record([read(0, "6.0")], DAY0, also=lambda _: print(bytes.fromhex("no number")))
         assert book.head().count == 0
         assert list(book.entries()) == []
         assert book.record([read(0, "6.0")], DAY0).new == 1

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import itertools
 import json
 import random
 import shutil
+import tracemalloc
+import zlib
 from collections.abc import Callable, Iterator, Sequence
 from datetime import timedelta
+from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -74,8 +79,6 @@ def test_merging_is_commutative_associative_and_idempotent(learned: list[list[Ev
 
 def test_documents_travel_with_their_readings(make: Maker) -> None:
     """The inventory itself is there where its events are."""
-    import hashlib
-
     text = "an inventory\n"
     digest = hashlib.sha256(text.encode()).hexdigest()
     scope = (("holm", "holm-a", "bios"),)
@@ -147,6 +150,121 @@ def test_a_copy_that_only_lags_behind_is_no_fork(make: Maker, tmp_path: Path) ->
     assert (caught_up.fork, caught_up.new) == (None, 2)
     assert copy.head() == one.head()
     assert merge(one, carried(copy, after=2), DAY0).fork is None
+
+
+def test_a_shorter_copy_that_went_on_is_told_after_a_longer_one(make: Maker, tmp_path: Path) -> None:
+    """ "a restored copy that forked its chain is reported": every event of the chain is compared, not its ends alone"""
+    one, copy = fork(make, tmp_path, 3, 4, 1)
+    third = make("third")
+    third.record([read(2, "6.0"), read(1, "6.1"), read(0, "6.1")], DAY0)  # known before, in another order
+    assert merge(third, carried(one), DAY0).fork is None
+    told = merge(third, carried(copy), DAY0)
+    assert told.fork is not None
+    assert told.fork.common == 3
+    assert "they agree on 3 events" in told.fork.says
+    assert merge(third, carried(copy, after=4), DAY0).fork is not None  # a part with nothing in it parts before it
+    assert merge(third, carried(one, after=5), DAY0).fork is None
+
+
+def test_a_chain_met_by_an_older_format_is_compared_by_its_heads(make: Maker, tmp_path: Path) -> None:
+    """What a ledger of format 1 had merged is not known event by event; the heads at the ends of files are."""
+    one, copy = fork(make, tmp_path, 3, 2, 3)
+    third = make("third")
+    merge(third, carried(one), DAY0)
+    third.connection.execute("DELETE FROM followed")
+    told = merge(third, carried(copy), DAY0)
+    assert told.fork is not None
+    assert told.fork.common is None
+
+
+@cache
+def branches(common: int) -> dict[tuple[str, int, int], list[bytes]]:
+    """Files of a ledger and of its copy, which part after `common` events: whole and in parts, of every length."""
+    files = {}
+    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "one"), write=True) as one:
+        one.record([read(day, "6.0") for day in range(common)], DAY0)
+        one.copy_to(Path(folder, "copy"))
+        with Book.open(Path(folder, "copy"), write=True) as copy:
+            for branch, book in (("one", one), ("copy", copy)):
+                for count in range(common, 7):
+                    files.update({(branch, count, after): carried(book, after) for after in range(count + 1)})
+                    book.record([said(What.ACTIVATED, count, f"{branch} {count}")], DAY0)
+    return files
+
+
+FILES = st.tuples(st.sampled_from(["one", "copy"]), st.integers(0, 6), st.integers(0, 6) | st.just(0))
+
+
+@settings(max_examples=60, deadline=None)
+@given(common=st.integers(0, 4), carry=st.lists(FILES, min_size=2, max_size=6), known=st.sets(st.integers(0, 6)))
+def test_whoever_followed_one_chain_is_told_of_every_other(
+    common: int, carry: list[tuple[str, int, int]], known: set[int]
+) -> None:
+    """ "a later file, longer or shorter, is held against it event by event", from its first event without a gap"""
+    files = branches(common)
+    met: set[str] = set()  # copies of which anything after the parting came, as far as heads can say
+    followed, covered = "", 0
+    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "third"), write=True) as third:
+        third.record([said(What.ACTIVATED, n, f"one {n}") for n in sorted(known, reverse=True)], DAY0)
+        for branch, count, after in carry:
+            count = max(count, common)
+            after = min(after, count)
+            fork = merge(third, files[branch, count, after], DAY0).fork
+            apart = count > common
+            if apart and followed not in ("", branch) and after <= covered:
+                assert fork is not None
+                assert fork.common in ({common} if after <= common else {None})
+            elif not met - {branch}:
+                assert fork is None
+            if apart:
+                met.add(branch)
+            if after <= covered and (not apart or followed in ("", branch)):
+                covered = max(covered, count)
+                followed = branch if apart else followed
+
+
+def test_a_file_is_kept_packed_until_it_is_recorded(make: Maker) -> None:
+    """ "50,000 parts, under 100 MB": the lines of a whole file are never all there at once."""
+    from bundlekeeper.ledger import exchange
+
+    one = make("one")
+    one.record((read(0, "6.0", component=f"C{n}", parent=f"P{n}") for n in range(5000)), DAY0)
+    size = sum(map(len, export(one)))
+    tracemalloc.start()
+    try:
+        kept = exchange._read(export(one), "x")
+        assert tracemalloc.get_traced_memory()[0] < size / 4  # beside the last piece, of 256 KiB
+        assert len(kept.lines) == 5000
+    finally:
+        tracemalloc.stop()
+
+
+@pytest.mark.parametrize("length", [0, 1, 300 * 1024])
+def test_lines_come_back_as_they_were(length: int) -> None:
+    """They are packed while they wait, whatever stands in them and wherever they end."""
+    from bundlekeeper.ledger.exchange import _Lines
+
+    lines, packed = [b"x\n" * 3, b"", bytes(range(256)) * (length // 256), b"no end", b"\r\n"] * 3, _Lines()
+    for line in lines:
+        packed.append(line)
+    assert len(packed) == len(lines)
+    assert list(packed) == lines
+
+
+def test_a_document_that_is_cut_short_or_followed_is_refused(make: Maker) -> None:
+    """It is kept as it came, so it must be whole and nothing else."""
+    text = b"an inventory\n"
+    packed = zlib.compress(text)
+    reading = Event(
+        what=What.INVENTORY, at=at(0), says="x", document=hashlib.sha256(text).hexdigest(),
+        scope=(("holm", "holm-a", "bios"),),
+    )  # fmt: skip
+    one, two = make("one"), make("two")
+    one.record([reading], DAY0, documents={reading.document: text.decode()})
+    whole = carried(one)
+    for bad in (packed[:-5], packed + b"more", packed[:4], b"", zlib.compress(b"\xff")):
+        line = json.dumps({"document": base64.b64encode(bad).decode()}, separators=(",", ":")).encode() + b"\n"
+        refused(two, [*whole[:2], line, whole[-1]], "unpacked")
 
 
 def refused(book: Book, lines: Sequence[bytes], word: str) -> None:

@@ -11,7 +11,7 @@ import os
 import sqlite3
 import zlib
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
@@ -112,14 +112,15 @@ class Book:
         learned: datetime,
         *,
         arrange: bool = False,
-        documents: Mapping[str, str] | None = None,
-        witness: chain.Head | None = None,
+        documents: Mapping[str, str | bytes] | None = None,
+        also: Callable[[sqlite3.Connection], None] | None = None,
     ) -> Recorded:
         """Append events, all of them or none; those that are there already are not doubled.
 
         `learned` is the time now, aware. With `arrange`, an event whose moment, component, kind and bank another one
         has already is put after it, so that two activations of one day keep the order in which they were recorded.
-        `documents` are texts by their SHA-256; `witness` is another store's head, to be remembered.
+        `documents` are texts by their SHA-256, as bytes where zlib packed them already; `also` is called in the same
+        transaction when the events are there.
         Raises InputError for an event that cannot be, and what iterating over `events` raises; DamagedError,
         LockedError, UnfinishedError.
         """
@@ -133,12 +134,11 @@ class Book:
                     events = appending.arranged(events)
                 ids = appending.append(events, learned_us)
                 for digest, text in (documents or {}).items():
-                    packed = zlib.compress(text.encode(), 6)
+                    packed = zlib.compress(text.encode(), 6) if isinstance(text, str) else text
                     into = "INSERT OR IGNORE INTO document (sha256, text) VALUES (?, ?)"
                     self.connection.execute(into, (bytes.fromhex(digest), packed))
-                if witness is not None:
-                    row = (bytes.fromhex(witness.book), witness.count, bytes.fromhex(witness.digest))
-                    self.connection.execute("INSERT OR IGNORE INTO peer (book, count, head) VALUES (?, ?, ?)", row)
+                if also is not None:
+                    also(self.connection)
                 return Recorded(tuple(ids), appending.new, self.head())
         except BaseException:
             self.words.forget()  # numbers that were given in the transaction are free again

@@ -1,0 +1,135 @@
+"""Other stores' chains as they were met, and our own: a file from a copy that went on separately is told.
+
+Rules: of each other book the chain that was met first is followed from its first event on, as runs of numbers of our
+own events, in the transaction that merges them; a later file, longer or shorter, is held against it event by event; the
+heads at the ends of files are kept as well, of every copy. Not seen is a copy whose parting lies behind what was merged
+here: in a part (`ledger export --after`) of which the part before never came, and in what a ledger of format 1 had
+merged, of which only the heads at the ends of files are known.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import islice
+
+from bundlekeeper.ledger import chain
+
+ID_BYTES = 32
+_BATCH = 500  # events of one question
+Run = tuple[int, int, int]  # number in their chain, number in ours, how many follow one another in both
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What a file carries of a book's chain: the head before its events, their ids one after the other, the head."""
+
+    after: int
+    before: bytes
+    ids: bytearray
+    head: chain.Head
+
+    def each(self, start: int = 0) -> Iterator[bytes]:
+        """The ids of the events after number `start`, which is not before `after`."""
+        for place in range((start - self.after) * ID_BYTES, len(self.ids), ID_BYTES):
+            yield bytes(self.ids[place : place + ID_BYTES])
+
+
+def follow(connection: sqlite3.Connection, own: chain.Head, part: Part) -> chain.Fork | None:
+    """Compare a part, whose events are in the ledger now, with what is known of its book; remember it.
+
+    `own` is our own head as it was before the part came. Used inside the writing transaction. Raises sqlite3.Error.
+    """
+    book = bytes.fromhex(part.head.book)
+    fork = _of_ours(connection, own, part) if part.head.book == own.book else _of_theirs(connection, book, part)
+    into = "INSERT OR IGNORE INTO peer (book, count, head) VALUES (?, ?, ?)"
+    connection.execute(into, (book, part.head.count, bytes.fromhex(part.head.digest)))
+    return fork
+
+
+def _of_ours(connection: sqlite3.Connection, own: chain.Head, part: Part) -> chain.Fork | None:
+    says = "this ledger and the other are copies of one that went on separately"
+    ours = _ids(connection, [(1, 1, own.count)])
+    if part.after > own.count or _head_after(own.book, islice(ours, part.after)) != part.before:
+        return chain.Fork(own.book, None, says)
+    common = _parting(part, ours, part.each(part.after))
+    if common is None:
+        return None
+    here, there = own.count - common, part.head.count - common
+    says += f": they agree on {common} events, then {here} follow here and {there} there"
+    return chain.Fork(own.book, common, says)
+
+
+def _of_theirs(connection: sqlite3.Connection, book: bytes, part: Part) -> chain.Fork | None:
+    select = "SELECT first, seq, length FROM followed WHERE book = ? ORDER BY first"
+    runs: list[Run] = connection.execute(select, (book,)).fetchall()
+    covered = sum(length for _, _, length in runs)
+    if part.after <= covered:
+        ours = _ids(connection, runs)
+        if _head_after(part.head.book, islice(ours, part.after)) != part.before:
+            return _copied(part.head.book, "")
+        common = _parting(part, ours, part.each(part.after))
+        if common is not None:
+            return _copied(part.head.book, f"; they agree on {common} events", common)
+        if part.head.count > covered:
+            _extend(connection, book, runs, covered, part.each(covered))
+    return _by_heads(connection, book, part)
+
+
+def _ids(connection: sqlite3.Connection, runs: Sequence[Run]) -> Iterator[bytes]:
+    """Our ids of the events of these runs, read as they are asked for."""
+    for _, seq, length in runs:
+        select = "SELECT id FROM event WHERE seq >= ? AND seq < ? ORDER BY seq"
+        yield from (event_id for (event_id,) in connection.execute(select, (seq, seq + length)))
+
+
+def _head_after(book: str, ids: Iterable[bytes]) -> bytes:
+    head = chain.genesis(bytes.fromhex(book))
+    for event_id in ids:
+        head = chain.link(head, event_id)
+    return head
+
+
+def _parting(part: Part, ours: Iterable[bytes], theirs: Iterable[bytes]) -> int | None:
+    """After how many events two chains part that agree up to `part.after`; None where one continues the other."""
+    pairs = enumerate(zip(ours, theirs, strict=False), part.after)
+    return next((number for number, (here, there) in pairs if here != there), None)
+
+
+def _extend(
+    connection: sqlite3.Connection, book: bytes, runs: Sequence[Run], covered: int, ids: Iterator[bytes]
+) -> None:
+    """Follow the chain to the end of the ids, which come after the first `covered` events."""
+    new = list(runs[-1:])
+    number = covered
+    while batch := list(islice(ids, _BATCH)):
+        select = f"SELECT id, seq FROM event WHERE id IN ({','.join('?' * len(batch))})"  # noqa: S608  (question marks)
+        seqs: dict[bytes, int] = dict(connection.execute(select, batch).fetchall())
+        for event_id in batch:
+            number, seq = number + 1, seqs[event_id]
+            if new and new[-1][1] + new[-1][2] == seq:
+                new[-1] = (*new[-1][:2], new[-1][2] + 1)
+            else:
+                new.append((number, seq, 1))
+    into = "INSERT OR REPLACE INTO followed (book, first, seq, length) VALUES (?, ?, ?, ?)"
+    connection.executemany(into, ((book, *run) for run in new))
+
+
+def _by_heads(connection: sqlite3.Connection, book: bytes, part: Part) -> chain.Fork | None:
+    """Compare with the heads at which earlier files ended, of whichever copy they were."""
+    select = "SELECT count, head FROM peer WHERE book = ? AND count >= ? AND count <= ?"
+    met: dict[int, bytes] = dict(connection.execute(select, (book, part.after, part.head.count)).fetchall())
+    head, known = part.before, ""
+    for number, event_id in enumerate((None, *part.each(part.after)) if met else (), part.after):
+        head = head if event_id is None else chain.link(head, event_id)
+        if met.get(number, head) != head:
+            return _copied(part.head.book, known)
+        if number in met:
+            known = f"; they agree on at least {number} events"
+    return None
+
+
+def _copied(book: str, agree: str, common: int | None = None) -> chain.Fork:
+    says = "the other ledger is not the one that was merged before: a copy of it went on separately"
+    return chain.Fork(book, common, says + agree)
