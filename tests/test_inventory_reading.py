@@ -289,6 +289,21 @@ def test_a_header_that_says_two_things_is_a_problem() -> None:
     assert "2026-11-21 here and 2026-11-20 above" in found[0].says
 
 
+@pytest.mark.parametrize("form", ["toml", "csv"])
+def test_what_is_given_beside_a_file_that_says_otherwise_is_a_problem(form: str) -> None:
+    """ "what two say of the same thing is a problem, never a choice": an option that counted for nothing misleads"""
+    head = '# taken = "2026-03-01"\n# zone = "UTC"\n'
+    text = SKERRY if form == "toml" else head + _csv_rows("holm,a,1,1,,bios,S1,")
+    told = read(text, form)
+    same = read(text, form, taken=told.taken, zone=told.zone)
+    assert same == told
+    found = problems(text, form, taken=date(2026, 3, 2), zone="Etc/GMT-1")
+    assert [(p.code, p.subject) for p in found] == [("inventory-twice", "zone"), ("inventory-twice", "taken")]
+    assert f"{told.taken} here and 2026-03-02 beside" in found[1].says
+    assert "leave --taken out" in found[1].hint
+    assert all(p.where.startswith(f"inv.{form}:") for p in found)
+
+
 def test_what_a_file_that_cannot_be_parsed_may_say_is_not_missed() -> None:
     """Its header may well be there: one problem, not three."""
     found = problems('inventory = 1\ntaken = 2026-03-01\nzone = "UTC"\nx = [\n')

@@ -36,7 +36,7 @@ def read_inventory(
 ) -> Inventory:
     """Read one inventory from one or several files.
 
-    `taken` and `zone` count where no file says them; `own_kinds` are those of a manifest's [kind.X]; with `clock`, the
+    `taken` and `zone` count where no file says them, and contradict none that does; `own_kinds` are those of a manifest's [kind.X]; with `clock`, the
     time now, aware, an inventory that was taken more than a day after it is a problem. `kept` says that it was accepted
     once, so that rules about slots and times made since are not held against it. Raises InputError whose `problems` are
     findings of INVENTORY_CODES: all of them, or the first 1000 and the number of all in `says`.
@@ -226,6 +226,10 @@ class _Reading:
             if value != values[0][1]:
                 says = f"{key} is {value} here and {values[0][1]} in {values[0][0].name}"
                 self.problem("inventory-twice", (document, (key,)), key, says, "load them one after the other")
+        if values and given is not None and given != values[0][1]:
+            document, value = values[0]
+            says = f"{key} is {value} here and {given} beside the files"
+            self.problem("inventory-twice", (document, (key,)), key, says, f"leave --{key} out, or mend the file")
         if not values and given is None and not self.unparsed:
             wrong = any(p.subject == key for p, _, _ in self.noted)
             if not wrong:
