@@ -43,7 +43,8 @@ def events(components: int) -> Iterator[list[Event]]:
     for number in range(1, ROUNDS + 1):
         version = f"{number + 1}.0"
         for what in (What.STAGED, What.ACTIVATED):
-            yield [_said(what, next(day), version, c) for c in range(components)]
+            today = next(day)
+            yield [_said(what, today, version, c) for c in range(components)]
         running = version
         yield from _reading(next(day), running, components)
 
