@@ -8,14 +8,20 @@ import shutil
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
+from bundlekeeper.media import set_source
+from bundlekeeper.media.joining import Joining
 from bundlekeeper.media.notice import write_notice
 from bundlekeeper.media.receive import PROVEN
 from bundlekeeper.media.sets import Sets
+from bundlekeeper.model.media import SetFile
 from bundlekeeper.model.reading import read as read_manifest
+from bundlekeeper.proof import digests
+from bundlekeeper.proof.reading import Digest
 from bundlekeeper.store.layout import Store
 from bundlekeeper.store.walk import Entry
 from tests.media_kit import Bundle, MadeSet, Site, make_set, manifest_text, signed, write_set, write_volume
@@ -342,6 +348,50 @@ def test_a_part_that_rotted_on_the_disk_is_not_taken(site: Site, made: MadeSet, 
     assert not came.complete and SPLIT.path not in site.bundles()
     assert site.receive(*media).complete
     assert site.bundles() == every_bundle()
+
+
+@pytest.mark.parametrize(("days", "reads"), [([(0, 1, 2)], 0), ([(0,), (1, 2)], 1), ([(1,), (0, 2)], 1)])
+def test_the_whole_is_read_again_only_where_its_parts_came_on_several_days(
+    site: Site,
+    made: MadeSet,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    days: list[tuple[int, ...]],
+    reads: int,
+) -> None:
+    """In one run it is hashed while its parts are written, one after the other: the bytes hashed are those written."""
+    read = []
+
+    def digest_fd(fd: int, **options: Any) -> Digest:
+        read.append(fd)
+        return whole_read(fd, **options)
+
+    whole_read = digests.digest_fd
+    monkeypatch.setattr(set_source, "digest_fd", digest_fd)
+    media = write_set(made, tmp_path)
+    for day in days:
+        came = site.receive(*(media[number] for number in day))
+    assert came.complete
+    assert site.bundles() == every_bundle()
+    assert len(read) == reads
+
+
+def test_bytes_after_the_end_of_a_joined_file_are_not_taken(
+    site: Site, made: MadeSet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """IMG.EXTRA (RFC 9124), bytes after the image: the parts are right, and so would be their running hash."""
+
+    def digest(self: Joining, each: SetFile) -> Digest | None:
+        with (site.root / ".keeper" / "incoming" / f".part-{each.sha256}").open("ab") as file:
+            file.write(b"more")
+        return known(self, each)
+
+    known = Joining.digest
+    media = write_set(made, tmp_path)
+    with monkeypatch.context() as patch:
+        patch.setattr(Joining, "digest", digest)
+        came = site.receive(*media)
+    assert not came.complete and SPLIT.path not in site.bundles()
 
 
 def test_damaged_state_is_told_and_not_reset(site: Site, made: MadeSet, tmp_path: Path) -> None:

@@ -2,11 +2,13 @@
 
 Rules: the file under work is `.keeper/incoming`'s part of the bundle's digest, which the next run finds again; a part
 counts as in only after it was proven, synced and recorded, in this order; a part that is not right leaves nothing that
-counts; what was recorded is believed only while the file is there, and the whole is proven again before it is taken.
+counts; what was recorded is believed only while the file is there; the whole is proven too before it is taken, in the
+same pass where its parts come one after the other in one run, else by reading it again.
 """
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -19,11 +21,13 @@ from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.media import Part, SetFile
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.proof.digests import copy_fd
-from bundlekeeper.proof.reading import Stop, TargetError, TooLong
+from bundlekeeper.proof.reading import Digest, Stop, TargetError, TooLong
 from bundlekeeper.store import files
 from bundlekeeper.store.incoming import FOLDER, PREFIX, Incoming, Temp
 
 if TYPE_CHECKING:
+    from hashlib import _Hash as Hash
+
     from bundlekeeper.media.set_source import Payload
 
 
@@ -44,6 +48,7 @@ class Joining:
         self._root, self._room, self._save = root, room, save
         self._parts = dict(parts)
         self._temps: dict[str, Temp] = {}
+        self._wholes: dict[str, tuple[int, Hash]] = {}  # how far a file was written in this run, and the hash of that
         self.findings: list[Finding] = []
 
     @property
@@ -89,11 +94,13 @@ class Joining:
         for volume, entry in payload.all_for(part):
             place = f"{volume.root}/{entry.path}"
             os.lseek(temp.fd, part.offset, os.SEEK_SET)
+            whole = self._whole(each, part)
             try:
                 fd = entry.open()
                 try:
+                    limit, advance = part.size, progress.advance
                     digest = copy_fd(
-                        fd, temp.fd, limit=part.size, size_hint=part.size, on_bytes=progress.advance, stop=stop
+                        fd, temp.fd, limit=limit, size_hint=limit, on_bytes=advance, stop=stop, running=whole
                     )
                 finally:
                     with suppress(OSError):  # of a device that is gone; what was read before stands
@@ -112,6 +119,8 @@ class Joining:
                 os.fsync(temp.fd)
                 self._parts[part.path] = clock()
                 self._save(self._parts)
+                if whole is not None:
+                    self._wholes[each.path] = (part.offset + part.size, whole)
                 if entry.name != part.path.rpartition("/")[2]:
                     says = f"{part.path} is here under the name {place}"
                     self.findings.append(finding("misnamed", part.path, says, "find out who renamed it"))
@@ -121,6 +130,18 @@ class Joining:
             if entry.name == part.path.rpartition("/")[2]:
                 wrong.append(finding(code, part.path, says, "bring another copy of this volume"))
         self.findings += wrong
+
+    def _whole(self, each: SetFile, part: Part) -> Hash | None:
+        """A hash of all bytes before the part, None where they were not all written in this run."""
+        reached, whole = self._wholes.get(each.path, (0, hashlib.sha256()))
+        return whole.copy() if reached == part.offset else None
+
+    def digest(self, each: SetFile) -> Digest | None:
+        """The digest of the whole file's bytes as they were written, None where not all of them were in this run."""
+        reached, whole = self._wholes.get(each.path, (0, None))
+        if whole is None or not reached == each.size == begun_bytes(self._root, each):
+            return None
+        return Digest(reached, {"sha256": whole.hexdigest()})
 
     def hand_over(self, each: SetFile) -> Temp:
         """The file under work, which whoever takes it closes; not taken, it is gone, and its parts are asked for again.

@@ -11,9 +11,13 @@ import hashlib
 from collections.abc import Callable, Sequence
 from queue import SimpleQueue
 from types import TracebackType
+from typing import TYPE_CHECKING
 
 from bundlekeeper.proof.helpers import Helper
 from bundlekeeper.proof.reading import BLOCK_BYTES, Digest, Source, Stop, Target, TooLong
+
+if TYPE_CHECKING:
+    from hashlib import _Hash as Hash
 
 SHA256 = ("sha256",)
 _RING = 4
@@ -26,8 +30,8 @@ _SMALLEST_BUFFER_BYTES = 64 * 1024
 class _Lane:
     """One algorithm over the blocks in their order: in a thread of its own, or in place where none is wanted."""
 
-    def __init__(self, algorithm: str) -> None:
-        self._hash = hashlib.new(algorithm)
+    def __init__(self, algorithm: str, begun: Hash | None = None) -> None:
+        self._hash = hashlib.new(algorithm) if begun is None else begun
         self._inbox: SimpleQueue[memoryview | None] = SimpleQueue()
         self._outbox: SimpleQueue[None] = SimpleQueue()
         self._dropped = False
@@ -68,8 +72,11 @@ class _Lane:
 class _Lanes:
     """All algorithms of one pass and the ring of buffers that they share."""
 
-    def __init__(self, algorithms: Sequence[str], ahead: bool, buffers: Sequence[memoryview]) -> None:
+    def __init__(
+        self, algorithms: Sequence[str], ahead: bool, buffers: Sequence[memoryview], running: Hash | None
+    ) -> None:
         self._algorithms = tuple(dict.fromkeys(algorithms))
+        self._running = running
         self._ahead = ahead
         self._buffers = buffers
         self._lanes: list[_Lane] = []
@@ -79,8 +86,10 @@ class _Lanes:
         try:
             for algorithm in self._algorithms:
                 self._lanes.append(_Lane(algorithm))
-                if self._ahead:
-                    self._lanes[-1].start()
+            if self._running is not None:
+                self._lanes.append(_Lane("running", self._running))
+            for lane in self._lanes if self._ahead else ():
+                lane.start()
         except BaseException:
             self._close(drop=True)
             raise
@@ -109,7 +118,7 @@ class _Lanes:
 
     def hexes(self) -> dict[str, str]:
         """The digests; only after the lanes were closed."""
-        return {name: lane.hexdigest() for name, lane in zip(self._algorithms, self._lanes, strict=True)}
+        return {name: lane.hexdigest() for name, lane in zip(self._algorithms, self._lanes, strict=False)}
 
 
 def new_buffer(size_bytes: int = BLOCK_BYTES) -> memoryview:
@@ -125,15 +134,17 @@ def run_pass(
     algorithms: Sequence[str],
     limit: int | None = None,
     on_bytes: Callable[[int], None] | None = None,
+    running: Hash | None = None,
 ) -> Digest:
     """Read `source` to its end through `buffers`, hashing and, where there is a target, writing.
 
-    With more than one buffer every algorithm has a thread of its own and hashes while the next block is read.
+    With more than one buffer every algorithm has a thread of its own and hashes while the next block is read. `running`
+    is a hash that began with earlier bytes and goes on with these; after an error it is spoilt.
     Raises TooLong when more than `limit` bytes came, of which none beyond it was written; OSError when a read fails;
     TargetError (an OSError) when a write fails; StoppedError; ValueError for an algorithm unknown to hashlib.
     """
     size = 0
-    with _Lanes(algorithms, len(buffers) > 1, buffers) as lanes:
+    with _Lanes(algorithms, len(buffers) > 1, buffers, running) as lanes:
         while True:
             view = lanes.buffer()
             count = source.fill(view)
@@ -187,15 +198,18 @@ def copy_fd(
     size_hint: int | None = None,
     on_bytes: Callable[[int], None] | None = None,
     stop: Stop | None = None,
+    running: Hash | None = None,
 ) -> Digest:
     """Copy `source`, from its offset to its end, to `target` at its offset, and return the digest of those bytes.
 
     The bytes hashed are the bytes written, out of one buffer. Nothing is synced: the caller does the fsync, on the
     same descriptor, so that it hears of write-back errors. Raises TooLong when more than `limit` bytes came, OSError
     when a read fails, TargetError (an OSError) when a write fails, StoppedError when `stop` was set; `target` then
-    holds a part, which is the caller's to drop. ValueError for an algorithm unknown to hashlib.
+    holds a part, which is the caller's to drop. ValueError for an algorithm unknown to hashlib. `running` as in
+    `run_pass`.
     """
     stop = stop or Stop()
     reader = Source(source, stop)
     buffers = _buffers_for(reader.size if reader.size is not None else size_hint)
-    return run_pass(reader, Target(target, stop), buffers, algorithms=algorithms, limit=limit, on_bytes=on_bytes)
+    writer = Target(target, stop)
+    return run_pass(reader, writer, buffers, algorithms=algorithms, limit=limit, on_bytes=on_bytes, running=running)
