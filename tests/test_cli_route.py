@@ -196,3 +196,17 @@ def test_where_there_is_no_way_the_file_says_so_and_the_nearest_release(harbour:
     assert "nearest release that can be reached: 6.0" in done.out
     assert json.loads(file.read_text())["route"] is None
     assert harbour("route", "--check", file).status == 2
+
+
+def test_a_stop_that_does_not_fit_is_told_by_the_route_and_in_its_run_book(harbour: Keeper, tmp_path: Path) -> None:
+    """ "Space, per partition and per half of a pair, at each step" (issue 5, point 2): gaps asks about one jump."""
+    small = tmp_path / "small.toml"
+    text = HARBOUR.read_text("utf-8")
+    part = text.index('component = "HOLMB-SW2"\nname = "images"')
+    small.write_text(text[:part] + text[part:].replace("900_000_000", "640_000", 1), encoding="utf-8")
+    done = harbour("route", "holm-b", "--to", "6.1", "--inventory", small, "--json")
+    short = [f for f in done.json["findings"] if f["code"] == "space-short"]
+    assert [(f["level"], f["subject"]) for f in short] == [("error", "step 3: fabric-switch HOLMB-SW2")]
+    page = tmp_path / "book.txt"
+    assert harbour("report", "--runbook", "holm-b", "--to", "6.1", "--inventory", small, "--out", page).status == 1
+    assert "space-short" in page.read_text("utf-8")

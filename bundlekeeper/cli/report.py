@@ -79,7 +79,11 @@ def report(
 
     given = read_inputs(store_root(store), manifest, inventory, signature)
     options = route_plan.options_of(window, per_cluster)
-    found = _of_route(given, domain or "", to, options) if route is None else _of_file(given, route, domain, to, window)
+    found = (
+        _of_route(given, domain or "", to, options)
+        if route is None
+        else _of_file(given, route, domain, to, window, per_cluster)
+    )
     if not isinstance(found, Material):
         return _no_way(given, found, json=json)
     from bundlekeeper.cli.report_runbook import runbook as made
@@ -160,7 +164,9 @@ def _material(
     return Material(given, fleet, planned, options, gaps, checked, moment, sha256)
 
 
-def _of_file(given: Inputs, file: str, domain: str | None, to: str, window: str | None) -> Material:
+def _of_file(
+    given: Inputs, file: str, domain: str | None, to: str, window: str | None, per_cluster: int
+) -> Material:  # fmt: skip
     """The plan of a file, once its inputs are as they were and it obeys the rules. Raises RefusedError, InputError."""
     from bundlekeeper.cli.route import insist_on
     from bundlekeeper.cli.route_plan import Options
@@ -172,14 +178,16 @@ def _of_file(given: Inputs, file: str, domain: str | None, to: str, window: str 
     if isinstance(read, RouteDocument):
         if window is not None:
             raise InputError("the route's file says how long its windows are", hint="leave --window away")
+        if per_cluster not in (1, read.per_cluster):
+            raise InputError("the route's file says how many go at a time", hint="leave --per-cluster away")
         route_plan.insist_unchanged(given, read, file)
         options, sha256, plan = Options(read.window_minutes, read.per_cluster), read.sha256, read.plan
     else:
-        options, plan = route_plan.options_of(window, 1), read
+        options, plan = route_plan.options_of(window, per_cluster), read
     insist_on(plan, domain, to, file)
     fleet = Fleet(given.manifest, given.inventory)
     held = route_plan.held(given, fleet, plan)
-    against = [f for f in held.findings if _forbids(f)]
+    against = [f for f in held.findings if _forbids(f, plan.domain)]
     if against:
         hint = "bundlekeeper route --check FILE tells everything about it"
         says = "the plan breaks rules, so there is no run-book of it"
@@ -191,8 +199,10 @@ def _of_file(given: Inputs, file: str, domain: str | None, to: str, window: str 
     return _material(given, fleet, route_plan.scheduled(given, fleet, held.route, options), options, checked, sha256)
 
 
-def _forbids(found: Finding) -> bool:
-    return found.code == "not-checked" or (found.level is Level.ERROR and found.code != "not-held")
+def _forbids(found: Finding, domain: str) -> bool:
+    """Whether a finding forbids the plan: a fact of one of its steps that is not known does, as in a route."""
+    unknown = found.code == "not-checked" and found.subject != domain  # what the domain does not list is only told
+    return unknown or (found.level is Level.ERROR and found.code != "not-held")
 
 
 def register(app: typer.Typer) -> None:

@@ -90,6 +90,7 @@ def find(given: Inputs, fleet: Fleet, names: Iterable[str], release: str, option
     """
     from bundlekeeper.planning.back import lost, ways_back
     from bundlekeeper.planning.route import route
+    from bundlekeeper.planning.route_room import room
     from bundlekeeper.planning.windows import schedule_all
 
     ways = [route(fleet, name, release, given.holdings, now) for name in names]
@@ -98,7 +99,8 @@ def find(given: Inputs, fleet: Fleet, names: Iterable[str], release: str, option
     domains = []
     for way in ways:
         back = ways_back(fleet, way, given.holdings) if isinstance(way, Route) else ()
-        rows = (*way.findings, *times.told.get(way.domain, ()), *lost(back))
+        full = room(fleet, way) if isinstance(way, Route) else ()
+        rows = (*way.findings, *full, *times.told.get(way.domain, ()), *lost(back))
         domains.append(Domain(way.domain, way, back, tuple(dict.fromkeys(_of(way.domain, row) for row in rows))))
     own = {row for rows in times.told.values() for row in rows}
     joint = tuple(row for row in times.findings if row not in own)

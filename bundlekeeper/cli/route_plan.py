@@ -75,11 +75,14 @@ def find(given: Inputs, fleet: Fleet, domain: str, release: str, options: Option
 def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> Planned:
     """A route's windows and ways back. Raises InputError for a window that is too short."""
     from bundlekeeper.planning.back import lost, ways_back
+    from bundlekeeper.planning.route_room import room
     from bundlekeeper.planning.windows import schedule
 
     times = schedule(fleet, route, options.window_minutes, options.per_cluster)
     back = ways_back(fleet, route, given.holdings)
-    return Planned(route, times, back, (*given.findings, *route.findings, *times.findings, *lost(back)))
+    return Planned(
+        route, times, back, (*given.findings, *route.findings, *room(fleet, route), *times.findings, *lost(back))
+    )
 
 
 def document(

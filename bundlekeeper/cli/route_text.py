@@ -138,7 +138,10 @@ def tell_held(found: HeldPlan, better: Route | NoRoute) -> None:
     output.findings_text(found.findings)
     put(f"{found.states} states judged against {found.rules} rules; {len(found.findings)} findings")
     put(compared(found, better))
-    put("Space, proofs, signatures and pairs were not looked at here: bundlekeeper gaps does that.")
+    put(
+        "Space, proofs, signatures and pairs were not looked at here: bundlekeeper gaps, and "
+        "report --runbook --route, do."
+    )
     put(CAUTION)
 
 

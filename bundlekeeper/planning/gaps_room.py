@@ -110,8 +110,25 @@ def _part(case: Case, group: Group, like: Like, part: PartAt, partitions: tuple[
         _tell(case, subject, part, partition, plan)
 
 
+def words(partition: Partition, plan: SpacePlan) -> tuple[Level, str, str]:
+    """What is told of a partition where images do not fit as it lies: how bad that is, what it says, and a hint."""
+    several = len({s.version for s in plan.steps}) > 1
+    gone = [
+        f"{file.name} ({human_bytes(file.size_bytes)}{f', before {before}' if several else ''})"
+        for before, file in plan.remove
+    ]
+    if plan.fit is Fit.AFTER_REMOVAL:
+        smallest = "the smallest set" if plan.fewest_bytes else "the fewest images, not proven to be the fewest bytes"
+        says = f"{partition.name}: fits after removing {', '.join(gone)}, {smallest} that makes room"
+        return Level.WARNING, says, "remove them first, and read the list of files again"
+    after = f" even when {', '.join(gone)} {'is' if len(gone) == 1 else 'are'} removed" if gone else ""
+    says = f"{partition.name}: cannot fit, short by {plan.short_bytes} bytes{after}"
+    kept = [f"{version}: {why}" for version, why in plan.kept]
+    hint = f"make room by other means; not to be removed: {'; '.join(kept)}" if kept else "make room by other means"
+    return Level.ERROR, says, hint
+
+
 def _tell(case: Case, subject: str, part: PartAt, partition: Partition, plan: SpacePlan) -> None:
-    gone = [f"{file.name} ({human_bytes(file.size_bytes)})" for _, file in plan.remove]
     evidence = {
         "partition": partition.name,
         "free_bytes": partition.free_bytes,
@@ -122,17 +139,7 @@ def _tell(case: Case, subject: str, part: PartAt, partition: Partition, plan: Sp
         "kept": dict(plan.kept),
         "fewest_bytes": plan.fewest_bytes,
     }
-    if plan.fit is Fit.AFTER_REMOVAL:
-        smallest = "the smallest set" if plan.fewest_bytes else "the fewest images, not proven to be the fewest bytes"
-        says = f"{partition.name}: fits after removing {', '.join(gone)}, {smallest} that makes room"
-        hint = "remove them first, and read the list of files again"
-        level = Level.WARNING
-    else:
-        after = f" even when {', '.join(gone)} {'is' if len(gone) == 1 else 'are'} removed" if gone else ""
-        says = f"{partition.name}: cannot fit, short by {plan.short_bytes} bytes{after}"
-        kept = [f"{version}: {why}" for version, why in plan.kept]
-        hint = f"make room by other means; not to be removed: {'; '.join(kept)}" if kept else "make room by other means"
-        level = Level.ERROR
+    level, says, hint = words(partition, plan)
     case.tally.add("space-short", subject, says, hint, level=level, things=(part.key,), evidence=evidence)
     if plan.lacks:
         says = f"whether more could go from {partition.name}"

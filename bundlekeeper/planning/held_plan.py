@@ -216,6 +216,7 @@ class _HeldCourse(Course):
         found += self._against("the end", end)
         found += self._not_there(states)
         found += self._today(end)
+        found += self.unlisted()
         steps = self._numbered(taken)
         route = Route(self.standing.domain, self.release, steps, (len(steps), *cost), tuple(found))
         return HeldPlan(route, tuple(found), judged, len(self.fleet.rules.jumps) + len(self.fleet.rules.besides))

@@ -282,10 +282,23 @@ class Course:
                 if self.target.means(unit.family or "", reading.kind) and self.target.offer(reading) is None:
                     says = f"{reading.kind} {reading.model}: the release has no image for it, so it stays as it is"
                     yield finding("model-unsupported", unit.name, says)
+        yield from self.unlisted()
         today = self.refused((0,) * len(self.units))
         for blocker in self.judge.named(today):
             says = f"today's mixture is refused already: {blocker.says} ({blocker.source})"
             yield finding("mix-refused", self.standing.domain, says, "this route starts from it", level=Level.WARNING)
+
+    def unlisted(self) -> Iterable[Finding]:
+        """What could not be asked, because the inventory lists no such part: that is no proof that there is none."""
+        hint = "load an inventory of the whole domain"
+        if not self.standing.infrastructure:
+            says = (
+                "no part of the infrastructure is listed: what it runs, and whether that fits the servers, is not known"
+            )
+            yield finding("not-checked", self.standing.domain, says, hint)
+        elif self.standing.servers and not any(p.reading.kind == MODEL_TABLE for p in self.standing.infrastructure):
+            says = "no model table is listed: whether it knows the models of the servers is not known"
+            yield finding("not-checked", self.standing.domain, says, hint)
 
     def no_route(self, found: Found) -> NoRoute:
         """Why there is no way, and the nearest release that can be reached."""

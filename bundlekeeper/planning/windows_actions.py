@@ -186,6 +186,10 @@ def _healthy(standing: Standing, ones: Sequence[One], draft: Draft) -> None:
         name = f"{draft.domain}: {pair.kind} pair {pair.name}"
         ill = [h.key for h in pair.halves if h.part.healthy is False]
         unknown = [h.key for h in pair.halves if h.part.healthy is None]
+        if len(pair.halves) < 2:
+            says = "its other half is not listed: nothing is planned for it, and nothing is known of it"
+            hint = "load an inventory with both halves, or write pair - where it stands alone"
+            draft.tell(finding("not-checked", name, says, hint, level=Level.WARNING))
         if ill:
             says = f"{some(ill)} is not healthy: with the other half restarting, nothing is left of the pair"
             draft.tell(finding("pair-unhealthy", name, says, "mend it before the window"))
