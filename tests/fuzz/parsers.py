@@ -154,7 +154,7 @@ _KEYS = "site domain chassis slot parent kind model serial active pending spare 
 
 
 def _inventory_of(form: str) -> Callable[[bytes], object]:
-    return lambda data: read_inventory([Source(f"i.{form}", data, form)], zone="Europe/Berlin", taken=TODAY)
+    return lambda data: read_inventory([Source(f"i.{form}", data, form)])
 
 
 for _form, _seeds in (("toml", _inventory), ("json", _as_json), ("csv", lambda: [_CSV, _CSV.replace(b",", b";")])):
