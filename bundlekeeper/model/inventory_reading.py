@@ -38,9 +38,9 @@ def read_inventory(
 
     `taken` and `zone` count where no file says them, and contradict none that does; `own_kinds` are those of a
     manifest's [kind.X]; with `clock`, the time now, aware, an inventory that was taken more than a day after it is a
-    problem. `kept` says that it was accepted
-    once, so that rules about slots and times made since are not held against it. Raises InputError whose `problems` are
-    findings of INVENTORY_CODES: all of them, or the first 1000 and the number of all in `says`.
+    problem. `kept` says that it was accepted once, so that rules about slots and times made since are not held against
+    it. Raises InputError whose `problems` are findings of INVENTORY_CODES: all of them, or the first 1000 and the
+    number of all in `says`.
     """
     reading = _Reading(own_kinds, clock, kept)
     for source in sources:
