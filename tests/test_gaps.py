@@ -317,6 +317,14 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         lambda: _good().parts(_set(_is("chassis-controller", "following"), active="6.1.0")),
         {"part-differs": Level.WARNING},
     ),
+    "a pair over two chassis": (
+        lambda: _good().parts(_set(_is("io-module", "following"), chassis="2")),
+        {"pair-unhealthy": Level.ERROR},
+    ),
+    "a pair of which one chassis is not known": (
+        lambda: _good().parts(_set(_is("io-module", "following"), chassis=None)),
+        {"not-checked": Level.WARNING},
+    ),
     "no policy": (lambda: _good().parts(lambda p: {"policy": ""} if p.parent else {}), {"no-policy": Level.WARNING}),
     "policy not known": (
         lambda: _good().parts(lambda p: {"policy": None} if p.parent else {}),

@@ -13,6 +13,8 @@ from bundlekeeper.model.inventory import HALVES
 from bundlekeeper.planning.case import Case, part_name
 from bundlekeeper.planning.standing import Pair, PartAt
 
+_IN_CHASSIS = ("io-module", "chassis-controller")  # stand in a chassis, each with its other half (common practice)
+
 
 def check_pairs(case: Case) -> None:
     """Every gap of pairs."""
@@ -51,10 +53,26 @@ def _whole(case: Case, pair: Pair) -> None:
     keys = [half.key for half in pair.halves]
     if len(pair.halves) == 2:
         case.tally.made("pair")
+        _in_one_chassis(case, pair)
         return
     fact = f"its other half: {len(pair.halves)} listed"
     hint = "load an inventory with both halves"
     case.tally.lack("pair", _name(case, pair), "whether the pair is whole", fact, hint=hint, things=keys)
+
+
+def _in_one_chassis(case: Case, pair: Pair) -> None:
+    """Halves in two chassis are no pair: with both of one chassis at work, nothing is left of its paths."""
+    keys = [half.key for half in pair.halves]
+    if len(pair.chassis) > 1:
+        rows = [f"{half.key} in {half.part.chassis or 'none'}" for half in pair.halves]
+        says = f"its halves are not in one chassis: {', '.join(rows)}"
+        hint = "give the parts of each chassis a pair of their own: none takes over for another chassis"
+        evidence = {half.key: half.part.chassis for half in pair.halves}
+        case.tally.add("pair-unhealthy", _name(case, pair), says, hint, things=keys, evidence=evidence)
+    elif pair.kind in _IN_CHASSIS and any(half.part.chassis is None for half in pair.halves):
+        lacking = ", ".join(half.key for half in pair.halves if half.part.chassis is None)
+        says = "whether its halves are in one chassis"
+        case.tally.lack("chassis", _name(case, pair), says, f"the chassis of {lacking}", things=keys)
 
 
 def _healthy(case: Case, pair: Pair) -> None:

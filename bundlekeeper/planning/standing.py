@@ -114,6 +114,11 @@ class Pair:
     name: str
     halves: tuple[PartAt, ...]
 
+    @property
+    def chassis(self) -> tuple[str, ...]:
+        """The chassis that its halves are known to be in, empty for none; more than one is no redundancy in either."""
+        return tuple(dict.fromkeys(h.part.chassis for h in self.halves if h.part.chassis is not None))
+
 
 @dataclass(frozen=True, slots=True)
 class Doubt:

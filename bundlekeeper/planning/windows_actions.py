@@ -261,14 +261,17 @@ def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> Piece:
 def side(standing: Standing, part: Component) -> str | None:
     """The half that a part is known to be, empty for one that is known to stand alone, None where it is not known.
 
-    A pair whose halves contradict each other, or of which a half is not known to be one, is not known.
+    A pair whose halves contradict each other, or of which a half is not known to be one, is not known; nor is one
+    whose halves are in two chassis, since neither takes over for what is in the other's.
     """
     if part.pair == "":
         return ""
     if part.pair is None or part.half is None:
         return None
-    halves = [h.part.half for p in standing.pairs if (p.kind, p.name) == (part.kind, part.pair) for h in p.halves]
-    return part.half if len(halves) <= 2 and halves.count(part.half) == 1 and None not in halves else None
+    pair = next(p for p in standing.pairs if (p.kind, p.name) == (part.kind, part.pair))
+    halves = [h.part.half for h in pair.halves]
+    agree = len(halves) <= 2 and halves.count(part.half) == 1 and None not in halves
+    return part.half if agree and len(pair.chassis) < 2 else None
 
 
 def _sides(
