@@ -353,3 +353,37 @@ def test_what_changed_in_a_domain_is_named_and_a_later_reading_of_the_same_is_no
     assert told(rows, apart=(Apart(("holm-a", "holm-b")),)) == [
         "apart: other domains are never in one window with this one"
     ]
+
+
+def test_a_digest_that_is_not_that_of_what_a_document_lists_was_edited() -> None:
+    """ "A route stores the digests of the manifest and inventory it was made from" (issue 5, point 7)"""
+    now = {
+        "manifest": manifest_facts(marram(), "0" * 64),
+        "inventory": inventory_facts(whole_domain("6.0.1"), "holm-a"),
+    }
+    then = {**now, "inventory": {**now["inventory"], "sha256": "0" * 64}}
+    (told,) = differences(then, now)
+    assert "the document was edited" in told.says
+
+
+def test_two_policies_of_one_name_hide_nothing_from_a_document() -> None:
+    parts = whole_domain("6.0.1")
+    (policy,) = (p for p in parts.policies if p.name == "gold")
+    twice = replace(parts, policies=(replace(policy, applies="at-once"), *parts.policies))
+    facts = inventory_facts(twice, "holm-a")
+    assert {row["applies"] for row in facts["policies"].values()} == {"at-once", policy.applies}
+
+
+def test_whom_else_a_policy_touches_is_part_of_what_a_route_was_made_from() -> None:
+    """ "A policy shared by many servers, even across domains, that applies at once restarts them all" (trade.md)"""
+    parts = whole_domain("6.0.1")
+    parts = replace(parts, policies=tuple(replace(p, scope=None) for p in parts.policies))
+    then = {"manifest": manifest_facts(marram(), "0" * 64), "inventory": inventory_facts(parts, "holm-a")}
+    far = replace(next(r for r in parts.components if r.policy == "gold"), parent="FAR", domain="holm-b")
+
+    def told(policy: str | None) -> list[str]:
+        changed = replace(parts, components=(*parts.components, replace(far, policy=policy)))
+        return [f.subject for f in differences(then, {**then, "inventory": inventory_facts(changed, "holm-a")})]
+
+    assert told("gold") == told(None) == ["policy gold"]
+    assert told("") == told("silver") == []

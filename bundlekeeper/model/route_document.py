@@ -16,11 +16,12 @@ from typing import TYPE_CHECKING, Any
 from bundlekeeper.errors import InputError
 from bundlekeeper.model import strict_json
 from bundlekeeper.model.findings import Finding, finding
-from bundlekeeper.model.inventory import EVERYWHERE, Inventory
+from bundlekeeper.model.inventory import EVERYWHERE, KINDS, Inventory, server_key
 from bundlekeeper.model.plan_file import MAX_STEPS, Plan, PlanStep
 from bundlekeeper.model.source import shown
 
 if TYPE_CHECKING:
+    from bundlekeeper.model.inventory import Policy
     from bundlekeeper.model.manifest import Manifest
 
 SCHEMA = "bundlekeeper.route/1"
@@ -38,12 +39,8 @@ def digest_of(value: object) -> str:
 
 def manifest_facts(manifest: Manifest, sha256: str) -> dict[str, Any]:
     """What a plan remembers of its manifest; `sha256` is that of its bytes."""
-    parts: dict[str, str] = {}
-    for name, value in _pieces(manifest):
-        key, number = name, 2
-        while key in parts:
-            key, number = f"{name} ({number})", number + 1
-        parts[key] = digest_of(value.model_dump(mode="json") if hasattr(value, "model_dump") else value)[:_DIGITS]
+    pieces = ((name, v.model_dump(mode="json") if hasattr(v, "model_dump") else v) for name, v in _pieces(manifest))
+    parts = _by_name((name, digest_of(value)[:_DIGITS]) for name, value in pieces)
     return {
         "platform": manifest.platform,
         "sequence": manifest.sequence,
@@ -70,7 +67,8 @@ def _pieces(manifest: Manifest) -> Iterator[tuple[str, Any]]:
 
 
 def inventory_facts(inventory: Inventory, domain: str) -> dict[str, Any]:
-    """What a plan remembers of a domain: each component's facts, its partitions and policies, and who stays apart."""
+    """What a plan remembers of a domain: each component's facts, its partitions, its policies with whom else each
+    touches (trade.md: one shared policy restarts them all), and who stays apart."""
     parts = inventory.of(domain)
     keys = {part.key for part in parts}
     named = {part.policy for part in parts if part.policy}
@@ -78,10 +76,36 @@ def inventory_facts(inventory: Inventory, domain: str) -> dict[str, Any]:
     found: dict[str, Any] = {
         "components": {part.key: _known(part) for part in parts},
         "partitions": {f"{p.component} {p.name}": _known(p) for p in inventory.partitions if p.component in keys},
-        "policies": {p.name: _known(p) for p in policies},
+        "policies": _by_name((p.name, _known(p)) for p in policies),
+        "elsewhere": _by_name((p.name, _elsewhere(inventory, p, domain)) for p in policies),
         "apart": sorted(sorted(row.domains) for row in inventory.apart if domain in row.domains),
     }
     return {"sha256": digest_of(found), **found}
+
+
+def _by_name(rows: Iterable[tuple[str, Any]]) -> dict[str, Any]:
+    """The rows by name; a further one of a name is numbered, so that none hides another."""
+    found: dict[str, Any] = {}
+    for name, row in rows:
+        key, number = name, 2
+        while key in found:
+            key, number = f"{name} ({number})", number + 1
+        found[key] = row
+    return found
+
+
+def _elsewhere(inventory: Inventory, policy: Policy, domain: str) -> dict[str, Any]:
+    """The servers of other domains that a policy touches, or may touch because theirs is not known."""
+    servers: set[str] = set()
+    maybe: set[str] = set()
+    for part in inventory.components:
+        if part.domain in ("", domain) or not _reaches(policy.scope, part.domain):
+            continue
+        if part.policy == policy.name:
+            servers.add(f"{part.domain} {server_key(part)}")
+        elif part.policy is None and (part.kind not in KINDS or KINDS[part.kind].by == "policy"):
+            maybe.add(part.domain)
+    return {"servers": len(servers), "of": digest_of(sorted(servers))[:_DIGITS], "perhaps in": sorted(maybe)}
 
 
 def _reaches(scope: tuple[str, ...] | None, domain: str) -> bool:
@@ -130,6 +154,13 @@ def _of_tables(then: Mapping[str, Any], now: Mapping[str, Any], subject: str) ->
 
 
 def _of_domains(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[Finding]:
+    found = [*_of_facts(then, now)]
+    if not found and then.get("sha256") != now["sha256"]:
+        found.append(_changed("inventory", "the digest is not that of what is listed of it: the document was edited"))
+    return found
+
+
+def _of_facts(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[Finding]:
     for table in ("components", "partitions", "policies"):
         old, new = then[table], now[table]
         for key in [*old, *(k for k in new if k not in old)]:
@@ -140,6 +171,9 @@ def _of_domains(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[Fin
                 yield _changed(name, f"it is new{_runs(new[key])}")
             else:
                 yield from _of_rows(name, old[key], new[key])
+    for name in (key for key in now["elsewhere"] if key in then["policies"]):
+        if then["elsewhere"].get(name) != now["elsewhere"][name]:
+            yield _changed(f"policy {name}", "it touches other servers outside of the domain now, or may touch others")
     if then["apart"] != now["apart"]:
         yield _changed("apart", "other domains are never in one window with this one")
 
@@ -185,7 +219,7 @@ class RouteDocument:
         manifest, inventory = self._get(raw, dict, "inputs", "manifest"), self._get(raw, dict, "inputs", "inventory")
         for key in ("sha256", "parts"):
             self._get(manifest, str if key == "sha256" else dict, key, at=("inputs", "manifest"))
-        for key in ("components", "partitions", "policies"):
+        for key in ("components", "partitions", "policies", "elsewhere"):
             table = self._get(inventory, dict, key, at=("inputs", "inventory"))
             for row in table:
                 self._get(table, dict, row, at=("inputs", "inventory", key))
