@@ -22,7 +22,7 @@ from bundlekeeper.ledger.silence import in_scope
 from bundlekeeper.ledger.standing import FACT_COLUMNS, Fact
 
 _BATCH = 500  # events of one question
-_FLUSH = 20_000  # events of one transaction whose facts are kept in memory
+_FLUSH = 10_000  # events of one transaction whose facts are kept in memory
 _ALONE = {What.CORRECTED, What.INVENTORY}
 _CORRECTED, _INVENTORY = WHAT_CODE[What.CORRECTED], WHAT_CODE[What.INVENTORY]
 _COLUMN = {name.strip('"'): place for place, name in enumerate(EVENT_COLUMNS.split(", "))}
