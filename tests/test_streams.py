@@ -48,6 +48,17 @@ def test_closed_streams(keeper: Keeper, world: World, tmp_path: Path, command: s
     assert shell(command, tmp_path).returncode == status
 
 
+def test_a_full_disk_under_the_output_is_told(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """Status 3 without a word is no answer; a reader that went away needs none."""
+    assert keeper("take", world.manifest, "--from", world.downloads).status == 0
+    for command in ("$KEEPER held >/dev/full", "$KEEPER held --json >/dev/full"):
+        done = shell(command, tmp_path)
+        assert (done.returncode, done.stderr) == (
+            3,
+            b"error: the output could not be written: No space left on device\n",
+        )
+
+
 @pytest.mark.parametrize("closed", [">&-", "2>&-", ">&- 2>&- <&-"])
 def test_what_is_printed_into_a_closed_stream_lands_in_no_file(
     keeper: Keeper, world: World, tmp_path: Path, closed: str

@@ -2,13 +2,14 @@
 
 Rules: only the module of the command that was asked for is imported; every error of ours becomes `error: / where: /
 hint:` on stderr, or the JSON envelope on stdout under `--json`; anything else is our bug: 70, and a traceback only with
-`--debug`; a reader that went away is 3, said by nobody.
+`--debug`; a reader that went away is 3, said by nobody, a disk that is full under the output is 3 and told.
 """
 
 from __future__ import annotations
 
 import contextlib
 import difflib
+import errno
 import gc
 import importlib
 import sys
@@ -55,6 +56,8 @@ def run(argv: Sequence[str]) -> int:
         return _say(UnfinishedError("not enough memory", hint="free some, or take off the limit"), command, wants_json)
     except Exception as error:
         if isinstance(error, OSError) and _is_output_trouble(error):
+            if error.errno != errno.EPIPE:  # a reader that left knows; a full disk under a redirection is news
+                _say(UnfinishedError(f"the output could not be written: {error.strerror}"), command, wants_json=False)
             return _reader_left()
         return _bug(error, command, wants_json, debug)
 
