@@ -17,13 +17,21 @@ from tests.planning_kit import bundle, held_all, image, inventory, manifest, mar
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 
 
-def _told(first: int | None, second: int | None) -> list[Finding]:
+def _told(first: int | None, second: int | None, last: int | None = 200) -> list[Finding]:
     """A pair of switches that must stop at 2.0 on its way from 1.0 to 3.0; each image lies there with 200 bytes."""
     bundles = [
         bundle(
             "infrastructure",
             version,
-            image("fabric-switch", "MF-40", version, size=100, unpacked=200, working=10, minutes=5),
+            image(
+                "fabric-switch",
+                "MF-40",
+                version,
+                size=100,
+                unpacked=last if version == "3.0" else 200,
+                working=10,
+                minutes=5,
+            ),
         )
         for version in ("1.0", "2.0", "3.0")
     ]
@@ -97,3 +105,11 @@ def test_half_a_pair_is_told_with_its_windows() -> None:
     told = [f for f in schedule(fleet, found).findings if "other half is not listed" in f.says]
     assert [f.code for f in told] == ["not-checked"]
     assert "io-module pair" in told[0].subject
+
+
+def test_what_is_short_at_the_stop_stays_short_where_the_last_image_is_not_known() -> None:
+    """Blanking a field never makes an answer better (design.md)."""
+    (told,) = _told(309, 309, None)
+    assert (told.code, told.level.value) == ("space-short", "error")
+    (told,) = _told(310, 310, None)
+    assert (told.code, told.level.value) == ("not-checked", "warning")

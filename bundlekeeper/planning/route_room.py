@@ -9,6 +9,7 @@ which one takes images is not known; what is not known is told, never taken for 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from itertools import takewhile
 
 from bundlekeeper.model.findings import Finding, Level, finding
 from bundlekeeper.planning.book import INFRASTRUCTURE
@@ -16,7 +17,8 @@ from bundlekeeper.planning.fleet import Fleet
 from bundlekeeper.planning.gap import some
 from bundlekeeper.planning.gaps_room import room_of, words
 from bundlekeeper.planning.route_types import Change, PartChange, Route
-from bundlekeeper.planning.space import Fit, Load, SpacePlan, plan_space
+from bundlekeeper.planning.scales import Scale
+from bundlekeeper.planning.space import Fit, Load, Room, SpacePlan, plan_space
 from bundlekeeper.planning.standing import PartAt
 
 _LISTED = "list it under [[partition]], with its free bytes"
@@ -76,7 +78,7 @@ def _asked(fleet: Fleet, part: PartAt, loads: Loads, *, own: bool) -> Iterable[T
         return
     scale = fleet.book.scale(part.reading.kind)
     images = [load for _, load in loads]
-    plans = [(p, plan_space(room_of(fleet.book, part, method, p), images, scale)) for p in partitions]
+    plans = [(p, _planned(room_of(fleet.book, part, method, p), images, scale)) for p in partitions]
     fits = {plan.fit for _, plan in plans}
     if len(plans) > 1 and fits not in ({Fit.FITS}, {Fit.SHORT}):
         yield _lack(first, "which of its partitions takes images", "list the one that does, alone")
@@ -89,6 +91,16 @@ def _asked(fleet: Fleet, part: PartAt, loads: Loads, *, own: bool) -> Iterable[T
         yield next(_steps(plan, loads), first), "space-short", level, says, hint
         if plan.lacks:
             yield _lack(first, f"whether more could go from {partition.name}: {some(plan.lacks)}", _LISTED)
+
+
+def _planned(room_: Room, images: list[Load], scale: Scale) -> SpacePlan:
+    """The plan of one partition; what cannot fit for the images before the first unknown one cannot fit at all."""
+    plan = plan_space(room_, images, scale)
+    if plan.fit is Fit.UNKNOWN:
+        known = list(takewhile(lambda i: None not in (i.size_bytes, i.unpacked_bytes, i.working_bytes), images))
+        begun = plan_space(room_, known, scale)
+        return begun if begun.fit is Fit.SHORT else plan
+    return plan
 
 
 def _lack(step: int, fact: str, hint: str) -> Told:
