@@ -246,6 +246,24 @@ def test_a_release_is_held_against_rules_of_each_scope(scope: str, when: str, ne
     ] * refused
 
 
+def test_a_model_table_of_its_own_file_may_be_ahead_of_the_release() -> None:
+    """trade.md: the model table `can be ahead of everything else at no risk, and must be brought up first`"""
+    table = '  { kind = "model-table", models = ["MF-40"], version = "2026-2" },\n'
+    base = BASE.replace("images = [\n", "images = [\n" + table, 1)
+    rule = beside('family = "blade", version = ">=6.1"', '{ kind = "model-table", version = ">=2026-3" }', "domain")
+    ahead = '[[bundle]]\nfamily = "infrastructure"\nversion = "6.1.0-t3"\nfile = "t3.fwb"\nsize = 1\n'
+    ahead += f'sha256 = "{"f" * 64}"\ndigest_from = "page"\nonly = ["model-table"]\n'
+    ahead += 'images = [{ kind = "model-table", models = ["MF-40"], version = "2026-3" }]\n'
+
+    def with_(more: str) -> list[str]:
+        return [c for c in codes(base.replace("[[release]]", more + "\n[[release]]", 1) + rule) if "release" in c]
+
+    assert with_("") == ["release-refused"]
+    assert with_(ahead) == []
+    assert with_(ahead.replace("2026-3", "2026-2")) == ["release-refused"]
+    assert with_(ahead + 'standing = "withdrawn"\nwhy = "x"\n') == ["release-refused"]
+
+
 def test_a_standalone_rack_bundle_is_an_error_only_where_a_release_needs_it() -> None:
     """trade.md: `only the first belongs in a domain's set. Taking the wrong build is a classic mistake` (practice)."""
     alone = BASE.replace('build = "managed"', 'build = "standalone"')

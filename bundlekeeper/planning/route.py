@@ -296,7 +296,11 @@ class Course:
                 "no part of the infrastructure is listed: what it runs, and whether that fits the servers, is not known"
             )
             yield finding("not-checked", self.standing.domain, says, hint)
-        elif self.standing.servers and not any(p.reading.kind == MODEL_TABLE for p in self.standing.infrastructure):
+        elif (
+            self.standing.servers
+            and self.fleet.book.may_list_kind(INFRASTRUCTURE, MODEL_TABLE)
+            and not any(p.reading.kind == MODEL_TABLE for p in self.standing.infrastructure)
+        ):
             says = "no model table is listed: whether it knows the models of the servers is not known"
             yield finding("not-checked", self.standing.domain, says, hint)
 

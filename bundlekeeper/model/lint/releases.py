@@ -21,6 +21,7 @@ from bundlekeeper.model.toml_places import Path
 #: Families whose parts can stand in one scope (common practice): a server or a pair takes one bundle only, which is
 #: always compared with itself; rack servers stand in no chassis.
 _TOGETHER = {"domain": ("infrastructure", "blade", "rack"), "chassis": ("infrastructure", "blade")}
+_TABLE = "model-table"
 _PAIR = 10  # steps of holding one version of a release against one need
 
 
@@ -95,6 +96,8 @@ def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBes
         scales.budget.spend(_PAIR * (len(pairs) + len(pairs) ** 2 // 8))
         meant = [pair for pair in pairs if rule.when and _seen(loose, scales, rule.when, pair, inside=True)]
         short = [pair for pair in pairs if _seen(loose, scales, need, pair, inside=False)]
+        if short and _table_ahead(loose, scales, need):
+            continue
         stuck = [(pair, other) for pair in short if (other := _forced(release, rule, pair, meant))]
         stuck = stuck or [(pair, other) for pair in meant if (other := _forced(release, rule, pair, short))]
         for (family, path, version), other in stuck:
@@ -104,6 +107,19 @@ def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBes
             )
             hint = f"the rule wants {called(need)} {need.version or ''}; mend the release or the rule"
             yield Problem("release-refused", path, says, hint, other=rule.path)
+
+
+def _table_ahead(loose: Loose, scales: Scales, need: LooseWhat) -> bool:
+    """True for a need that a file with just the model table meets: the table may be ahead of all else (trade.md)."""
+    if need.kind != _TABLE:
+        return False
+    scale = scales.scale(need.kind)
+    span = scale.range(need.version) if scale else None
+    if scale is None or span is None:
+        return False
+    scales.budget.spend(sum(1 + len(b.images) for b in loose.bundles))
+    alone = (b for b in loose.bundles if b.table.get("only") == [_TABLE] and b.table.get("standing") != "withdrawn")
+    return any(scale.can_place(v) and scale.holds(span, v) for b in alone for v in carried(need, b))
 
 
 def _forced(release: LooseRelease, rule: LooseBeside, pair: _Pair, others: list[_Pair]) -> _Pair | None:
