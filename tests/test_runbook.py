@@ -155,6 +155,9 @@ def test_wrong_words_are_told_with_what_is_meant(keeper: Keeper) -> None:
         (("report", "--runbook", "--out", "x.html"), "--to RELEASE"),
         (("report", "--runbook", "holm-a", "--to", "6.1", "--on", "2026-11-01", "--out", "x"), "known now"),
         (("report", "--site", "holm", "--to", "6.1", "--out", "x.html"), "--site NAME"),
+        (("report", "--site", "holm", "--inventory", "i.toml", "--out", "x.html"), "--site NAME"),
+        (("report", "--site", "holm", "--manifest", "m.toml", "--out", "x.html"), "--site NAME"),
+        (("report", "--site", "holm", "--per-cluster", "2", "--out", "x.html"), "--site NAME"),
         (("report", "--site", "holm", "--json", "--out", "-"), "--out FILE"),
     ):
         done = keeper(*words)

@@ -67,7 +67,8 @@ def report(
     if site:
         from bundlekeeper.cli.report_site import site_page
 
-        if route is not None or to or domain is not None or window is not None:
+        planned = (route, to or None, domain, window, manifest, inventory, signature)
+        if any(word is not None for word in planned) or per_cluster != 1:
             raise InputError("a site's picture is of what stands there, not of a route", hint="--site NAME [--on TIME]")
         page, data = site_page(store_root(store), site, on, plain=_is_text(out))
         return _tell(_written(out, page, force), (), data, json=json)
