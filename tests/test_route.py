@@ -89,6 +89,24 @@ def jump(to: str, from_: str, family: str = "infrastructure", direction: str = "
     return {"what": {"family": family}, "to": to, "from": from_, "direction": direction, "source": f"{family} to {to}"}
 
 
+def test_a_stop_that_was_withdrawn_is_named_where_there_is_no_other_way() -> None:
+    """ "A release withdrawn after it was downloaded." (trade.md): no way goes over it."""
+    rules = small(jump=(jump(">=3.0", ">=2.0"),))
+    gone = {"standing": "withdrawn", "why": "loses its pair"}
+    rows = [
+        b.model_copy(update=gone if (b.family, b.version) == ("infrastructure", "2.0") else {}) for b in rules.bundle
+    ]
+    found = find(rules.model_copy(update={"bundle": tuple(rows)}), stock("1.0", ("MB-2", "1.0")), "3.0")
+    assert isinstance(found, NoRoute)
+    assert found.passed_over == (("infrastructure 2.0", "loses its pair"),)
+    assert [f.says for f in found.findings if f.code == "withdrawn"] == [
+        "infrastructure 2.0 would be a stop on a way, and is withdrawn: loses its pair"
+    ]
+    found = find(small(jump=(jump(">=3.0", ">=9.0"),)), stock("1.0", ("MB-2", "1.0")), "3.0")
+    assert isinstance(found, NoRoute)
+    assert found.passed_over == ()
+
+
 def test_a_server_left_behind_is_brought_up_before_the_infrastructure_goes_on() -> None:
     """ "Servers left so far behind that the new infrastructure no longer talks to them" (trade.md)"""
     rule = {

@@ -12,8 +12,10 @@ from __future__ import annotations
 import gc
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime
 from functools import cache
+from typing import TYPE_CHECKING
 
 from bundlekeeper.model.findings import Finding, Level, finding
 from bundlekeeper.planning.book import INFRASTRUCTURE, MODEL_TABLE, SERVER_FAMILIES
@@ -31,6 +33,9 @@ from bundlekeeper.planning.standing import Standing
 from bundlekeeper.planning.supply import Holdings
 from bundlekeeper.planning.target import Target, aim
 
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest import Bundle
+
 __all__ = ["Course", "NoRoute", "Route", "route"]
 
 
@@ -43,7 +48,8 @@ def route(fleet: Fleet, domain: str, release: str, holdings: Holdings, now: date
         course = Course(fleet, fleet.standing(domain), release, holdings)
         found = Search(course.problem(release)).run()
         if found.steps is None:
-            return course.no_route(found)
+            none = course.no_route(found)
+            return replace(none, passed_over=course.passed_over()) if found.exhausted else none
     findings = [*course.findings(found.steps)]
     expires = fleet.book.manifest.expires
     if expires is not None and expires < now.date():
@@ -66,8 +72,11 @@ def _uncollected() -> Iterator[None]:
 class Course:
     """One domain with everything that may be done to it on the way to a release."""
 
-    def __init__(self, fleet: Fleet, standing: Standing, release: str, holdings: Holdings) -> None:
-        """Raises InputError for a release that the manifest lacks."""
+    def __init__(
+        self, fleet: Fleet, standing: Standing, release: str, holdings: Holdings, *, withdrawn: bool = False
+    ) -> None:
+        """With `withdrawn`, stops at what was withdrawn, too. Raises InputError for a release that it lacks."""
+        self.takes_withdrawn = withdrawn
         self.fleet, self.standing, self.release, self.holdings = fleet, standing, release, holdings
         self.judge = Judge(fleet.rules)
         fleet.book.release(release)
@@ -93,7 +102,7 @@ class Course:
     def _own_options(self) -> Iterable[Option]:
         choice = self.target.choices[INFRASTRUCTURE]
         for bundle in self.fleet.book.bundles(INFRASTRUCTURE):
-            if bundle.standing != "withdrawn" or bundle in choice.chain:
+            if self.takes_withdrawn or bundle.standing != "withdrawn" or bundle in choice.chain:
                 yield Option(bundle.version, ((INFRASTRUCTURE, bundle),), bundle.only or ())
         for bundle in choice.chain:
             if bundle.only is None and any(i.kind == MODEL_TABLE for i in bundle.images):
@@ -104,9 +113,23 @@ class Course:
             chains = {f: target.choices[f].chain for f in SERVER_FAMILIES}
             for link in range(max(map(len, chains.values()), default=0)):
                 rows = [(f, c[min(link, len(c) - 1)]) for f, c in chains.items() if c]
-                kept = tuple((f, b) for f, b in rows if b.standing != "withdrawn" or name == self.release)
+                kept = tuple((f, b) for f, b in rows if self._may_stop(b, name))
                 if kept:
                     yield Option(name, kept, link=link)
+
+    def _may_stop(self, bundle: Bundle, release: str) -> bool:
+        return self.takes_withdrawn or bundle.standing != "withdrawn" or release == self.release
+
+    def passed_over(self) -> tuple[tuple[str, str], ...]:
+        """The withdrawn bundles, with why, over which there would be a way where without them is none."""
+        rules = self.fleet.book.manifest
+        if not any(b.standing == "withdrawn" for b in rules.bundle):
+            return ()
+        other = Course(self.fleet, self.standing, self.release, self.holdings, withdrawn=True)
+        found = Search(other.problem(self.release)).run()
+        used = {c.sha256 for step in other.steps(found.steps or ()) for c in step.changes}
+        rows = (b for b in rules.bundle if b.sha256 in used and b.standing == "withdrawn")
+        return tuple((f"{b.family} {b.version}", b.why or "") for b in rows)
 
     def problem(self, release: str) -> Problem:
         """The search for the way to a release."""

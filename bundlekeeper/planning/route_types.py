@@ -105,7 +105,8 @@ class NoRoute:
     """No way. `blocking` are rules that block it even alone; the fewest where `exact`, else some that were found.
 
     `reasons` need no rule; `nearest` is a release that can be reached, empty for none; `exhausted` is False where the
-    search gave up before it had looked at everything, so that a way may exist.
+    search gave up before it had looked at everything, so that a way may exist. `passed_over` are withdrawn bundles,
+    with why, over which there would be a way.
     """
 
     domain: str
@@ -115,6 +116,7 @@ class NoRoute:
     reasons: tuple[str, ...]
     nearest: str
     exhausted: bool
+    passed_over: tuple[tuple[str, str], ...] = ()
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -125,6 +127,9 @@ class NoRoute:
             for q in self.blocking
         ]
         rows += [finding("family-missing", self.domain, reason) for reason in self.reasons]
+        for bundle, why in self.passed_over:
+            says = f"{bundle} would be a stop on a way, and is withdrawn{f': {why}' if why else ''}"
+            rows.append(finding("withdrawn", self.domain, says, "ask the publisher for another way between"))
         if not self.exhausted:
             says = "the search gave up before it had looked at every way: one may exist"
             rows.append(finding("not-checked", self.domain, says, "bring servers to fewer different versions first"))

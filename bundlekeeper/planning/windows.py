@@ -101,8 +101,8 @@ def _fit(pieces: Iterable[Piece], length: int) -> None:
     least = max(p.minutes for p in long)
     worst = next(p for p in long if p.minutes == least)
     says = f"a window of {length} minutes is too short for {worst.subject}: it takes {least}"
-    problems = [finding("not-checked", p.subject, f"takes {p.minutes} minutes, which no window has") for p in long]
-    raise InputError(says, hint=f"--window {least}m or longer", problems=problems)
+    problems = (finding("not-checked", p.subject, f"takes {p.minutes} minutes, which no window has") for p in long)
+    raise InputError(says, hint=f"--window {least}m or longer", problems=list(dict.fromkeys(problems)))
 
 
 def _plan(fleet: Fleet, route: Route, drafts: Sequence[Draft], length: int | None, per_cluster: int) -> _Plan:
