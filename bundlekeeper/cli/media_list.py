@@ -9,6 +9,7 @@ from bundlekeeper.cli import output
 from bundlekeeper.cli.common import JsonOption, StoreOption, store_root
 from bundlekeeper.cli.opening import open_store
 from bundlekeeper.model.findings import exit_status
+from bundlekeeper.model.media import name_of
 
 if TYPE_CHECKING:
     from bundlekeeper.media.set_records import Received, Sent
@@ -42,24 +43,20 @@ def show(store: StoreOption = None, json: JsonOption = False) -> int:
     return exit_status(found)
 
 
-def _name(row: Sent) -> str:
-    return f"{row.platform}-set{row.sequence:04d}"
-
-
 def _without_receipt(row: Sent, receipts: dict[str, tuple[str, ...]]) -> list[Finding]:
     from bundlekeeper.model.findings import finding
 
     if row.set_id in receipts or not row.written:
         return []
     says = "no receipt came back: what arrived, and what was done there, is not known"
-    return [finding("not-checked", _name(row), says, "bundlekeeper media receipt --read FILE")]
+    return [finding("not-checked", name_of(row.platform, row.sequence), says, "bundlekeeper media receipt --read FILE")]
 
 
 def _sent_says(row: Sent, receipts: dict[str, tuple[str, ...]]) -> str:
     came = len(receipts.get(row.set_id, ()))
     receipt = f"{came} receipt{'s' * (came != 1)}" if came else "no receipt"
     return (
-        f"sent      {_name(row)}  {row.set_id}  {row.begun.strftime(_TIME)}\n"
+        f"sent      {name_of(row.platform, row.sequence)}  {row.set_id}  {row.begun.strftime(_TIME)}\n"
         f"          {len(row.written)} of {row.volumes} written, {receipt}; {row.meant_for}"
     )
 
@@ -72,7 +69,7 @@ def _received_says(row: Received) -> str:
 
 def _sent_as_json(row: Sent, receipts: dict[str, tuple[str, ...]]) -> dict[str, Any]:
     return {
-        "name": _name(row),
+        "name": name_of(row.platform, row.sequence),
         "set": row.set_id,
         "sequence": row.sequence,
         "for": row.meant_for,

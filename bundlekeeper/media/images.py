@@ -16,7 +16,7 @@ from pathlib import Path
 
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.media import bag_text, tags
-from bundlekeeper.media.indexing import signed_index
+from bundlekeeper.media.indexing import begun, kept_index, signed_index
 from bundlekeeper.media.iso import Content, Image, insist_on_library, write_image
 from bundlekeeper.media.set_records import Sent
 from bundlekeeper.media.sets import Sets
@@ -25,7 +25,6 @@ from bundlekeeper.media.volume import Expected
 from bundlekeeper.media.whereto import recall, remember
 from bundlekeeper.media.write import Means
 from bundlekeeper.model.findings import Finding
-from bundlekeeper.model.media import read_index
 from bundlekeeper.model.media_plan import SetPlan
 from bundlekeeper.proof.spread import spread
 from bundlekeeper.store.layout import Store
@@ -75,15 +74,7 @@ def write_images(store: Store, plan: SetPlan, order: ImageOrder, means: Means) -
     for number in chosen:
         bag_text.manifest_text({f"{bag_text.PAYLOAD}/{part.path}": "" for _, part in plan.on(number)})
     sets = Sets(store)
-    sent = sets.begin(
-        issuer=means.head.book,
-        plan=plan.sha256,
-        platform=plan.platform,
-        meant_for=plan.meant_for,
-        volumes=total,
-        manifest=plan.manifest,
-        at=means.clock(),
-    )
+    sent = begun(sets, plan, means)
     signed, wrong = _signed(store, sets, sent, plan, means)
     images = []
     for number in chosen:
@@ -105,9 +96,9 @@ def write_images(store: Store, plan: SetPlan, order: ImageOrder, means: Means) -
 
 def _signed(store: Store, sets: Sets, sent: Sent, plan: SetPlan, means: Means) -> tuple[tags.Signed, Sequence[Finding]]:
     """The set's index, made now where it was not made before."""
-    kept = sets.sent_index(sent)
+    kept = kept_index(sets, sent)
     if kept is not None:
-        return tags.Signed(read_index(kept[0]), *kept), ()
+        return kept, ()
     known = recall(store, sent)
     spreading = Spreading(store, plan, ("sha256",), means, known.parts, lambda: remember(store, sent, known))
     wrong = spreading.run(())

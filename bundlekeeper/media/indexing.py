@@ -42,6 +42,25 @@ class IndexMeans(Protocol):
         """The ledger's state now."""
 
 
+def begun(sets: Sets, plan: SetPlan, means: IndexMeans) -> Sent:
+    """The set that this plan is, begun now where it was not before. Raises as `Sets` does."""
+    return sets.begin(
+        issuer=means.head.book,
+        plan=plan.sha256,
+        platform=plan.platform,
+        meant_for=plan.meant_for,
+        volumes=len(plan.volumes),
+        manifest=plan.manifest,
+        at=means.clock(),
+    )
+
+
+def kept_index(sets: Sets, sent: Sent) -> Signed | None:
+    """The index that was made and signed before; None where there is none yet. Raises as `Sets` does."""
+    kept = sets.sent_index(sent)
+    return None if kept is None else Signed(read_index(kept[0]), *kept)
+
+
 def signed_index(
     sets: Sets, sent: Sent, plan: SetPlan, means: IndexMeans, parts: Mapping[str, Mapping[int, str]]
 ) -> Signed:
@@ -68,10 +87,10 @@ def signed_index(
     try:
         sets.keep_sent_index(sent, data, signature)
     except RefusedError:
-        kept = sets.sent_index(sent)
+        kept = kept_index(sets, sent)
         if kept is None:
             raise
-        return Signed(read_index(kept[0]), *kept)  # another process wrote other volumes of the set, and was faster
+        return kept  # another process wrote other volumes of the set, and was faster
     return Signed(index, data, signature)
 
 

@@ -19,7 +19,7 @@ from bundlekeeper.errors import EXIT_FOUND, EXIT_OK, EXIT_UNFINISHED, InputError
 from bundlekeeper.ledger.chain import Head
 from bundlekeeper.media import bag_text, tags
 from bundlekeeper.media.guard import Expectation, Place, open_place
-from bundlekeeper.media.indexing import Sign, signed_index
+from bundlekeeper.media.indexing import Sign, begun, kept_index, signed_index
 from bundlekeeper.media.medium import Level, flush_device, mount_identity
 from bundlekeeper.media.proving import Proven, prove_finished, prove_written
 from bundlekeeper.media.set_records import Sent
@@ -28,7 +28,7 @@ from bundlekeeper.media.spreading import Spreading
 from bundlekeeper.media.volume import Expected, Volume
 from bundlekeeper.media.whereto import WhereTo, recall, remember
 from bundlekeeper.model.findings import Finding, exit_status, finding
-from bundlekeeper.model.media import read_index
+from bundlekeeper.model.media import folder_of, name_of
 from bundlekeeper.model.media_plan import SetPlan
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.model.text import human_bytes
@@ -125,15 +125,7 @@ def write_set(store: Store, plan: SetPlan, order: Order, means: Means) -> Writte
     """
     chosen = chosen_volumes(plan, order)
     sets = Sets(store)
-    sent = sets.begin(
-        issuer=means.head.book,
-        plan=plan.sha256,
-        platform=plan.platform,
-        meant_for=plan.meant_for,
-        volumes=len(plan.volumes),
-        manifest=plan.manifest,
-        at=means.clock(),
-    )
+    sent = begun(sets, plan, means)
     with ExitStack() as stack:
         return _Write(store, sets, sent, plan, order, means, stack).run(chosen)
 
@@ -169,12 +161,11 @@ class _Write:
         self.volumes: list[Volume] = []
         self.findings: list[Finding] = []
         self.known: WhereTo = recall(store, sent)
-        kept = sets.sent_index(sent)
-        self.signed = None if kept is None else tags.Signed(read_index(kept[0]), *kept)
+        self.signed = kept_index(sets, sent)
         for each in self.signed.index.files if self.signed is not None else ():
             if each.split:
                 self.known.parts[each.path] = {part.number: part.sha256 for part in each.parts}
-        self.name = f"{plan.platform}-set{sent.sequence:04d}"
+        self.name = name_of(plan.platform, sent.sequence)
         self.proven: dict[int, Proven] = {}
         self.states: dict[int, str] = {}
 
@@ -215,7 +206,7 @@ class _Write:
                 was = self.known.points.get(os.path.realpath(target.path), "")
                 places[target.path] = open_place(target.path, self.order.expected, was_at=was)
                 self.stack.callback(places[target.path].close)
-            volume = Volume(places[target.path], number, f"{self.name}-{number}of{len(self.plan.volumes)}")
+            volume = Volume(places[target.path], number, folder_of(self.name, number, len(self.plan.volumes)))
             self.volumes.append(volume)
             self.stack.callback(volume.close)
         same = [str(v.path.resolve()) for v in self.volumes]

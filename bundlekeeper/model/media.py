@@ -108,11 +108,21 @@ class SetIndex:
     @property
     def name(self) -> str:
         """What people call the set; also the beginning of the name of each volume's folder."""
-        return f"{self.platform}-set{self.sequence:04d}"
+        return name_of(self.platform, self.sequence)
 
     def folder(self, volume: int) -> str:
         """The name of a volume's folder on its medium; safe on any file system."""
-        return f"{self.name}-{volume}of{self.volumes}"
+        return folder_of(self.name, volume, self.volumes)
+
+
+def name_of(platform: str, sequence: int) -> str:
+    """What people call the set of this platform and number."""
+    return f"{platform}-set{sequence:04d}"
+
+
+def folder_of(name: str, volume: int, volumes: int) -> str:
+    """The name of the folder of one volume of the set that is called `name`."""
+    return f"{name}-{volume}of{volumes}"
 
 
 def write_index(index: SetIndex) -> bytes:
