@@ -34,7 +34,7 @@ EXEMPT = {
     "cli.tour_world": "makes the tour's files",
     "ledger.workbook_cells.cells_of": "run by ledger.workbook in a process of its own",
     "store.listing.read_listing": "a memory around model.reading.lint",
-    "media.vouch.digests_of": "computes digests",
+    "store.vouching.digests_of": "computes digests",
     "proof.sshsig.verify": "takes what parse made",
     "proof.sshsig.sign": "signs",
 }

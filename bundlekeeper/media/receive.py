@@ -27,13 +27,13 @@ from bundlekeeper.media.sets import Sets
 from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.media import Part, SetFile, SetIndex
 from bundlekeeper.model.progress import Clock, Progress
-from bundlekeeper.model.text import human_bytes
 from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store import admission, files, incoming, lock
 from bundlekeeper.store.admission import Whys
 from bundlekeeper.store.facts import Facts, facts_of
 from bundlekeeper.store.intake import TakeResult, TakeRow, take
-from bundlekeeper.store.vouching import NO_RULING, Ruling, Voucher, insist
+from bundlekeeper.store.plan import shortage_of
+from bundlekeeper.store.vouching import NO_RULING, Ruling, Voucher, digests_of, insist
 
 if TYPE_CHECKING:
     from bundlekeeper.model.reading import Loaded
@@ -42,7 +42,6 @@ if TYPE_CHECKING:
 #: The level of proof that reading at the place where the set is used gives; no other word is used for it.
 PROVEN = "proven at the destination"
 _IN = {"taken", "already held", "same bytes"}
-_MARGIN = 1 << 20  # bytes for the catalogue, its journal, folders
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +108,7 @@ def receive(
     where = str(first.root / found.INDEX)
     signer = vouch.insist(
         store,
-        vouch.digests_of(first.index),
+        digests_of(first.index),
         first.signature,
         purpose="indexes",
         made=index.made,
@@ -340,15 +339,10 @@ class _Work:
                 need += sum(part.size for part in here if part.path not in got or not begun_bytes(self._store.fd, each))
             elif here:
                 need += each.size
-        status = os.fstatvfs(self._store.fd)
-        free = (status.f_bfree if os.geteuid() == 0 else status.f_bavail) * status.f_frsize
-        if need and status.f_blocks and need + _MARGIN > free:
-            copied, there, short = human_bytes(need), human_bytes(free), human_bytes(need + _MARGIN - free)
-            raise UnfinishedError(
-                f"not enough room: {copied} are to be copied, {there} are free, short by {short}",
-                hint="make room and receive again; nothing was copied",
-                where=str(self._store.root),
-            )
+        lacks = shortage_of(self._store.fd, need)
+        if lacks:
+            where = str(self._store.root)
+            raise UnfinishedError(lacks, hint="make room and receive again; nothing was copied", where=where)
 
     # What arrived
 

@@ -286,24 +286,9 @@ class Sets:
             self._write(path, INDEX, index)  # last: who finds it finds its signature
 
     def _write(self, path: tuple[str, ...], name: str, data: bytes | Iterable[bytes]) -> None:
-        """Replace a file whole, durably: a temporary file beside it, fsync, rename, fsync of the folder."""
         where = str(self._store.root.joinpath(*path, name))
-        temp = f"{_TEMP}{os.urandom(6).hex()}"
         with files.wrapped("what is known of a media set cannot be written", where), self._home(path) as home:
-            flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-            fd = os.open(temp, flags, files.PRIVATE_FILE, dir_fd=home)
-            try:
-                try:
-                    for piece in (data,) if isinstance(data, bytes) else data:
-                        files.write_all(fd, piece)
-                    os.fsync(fd)
-                finally:
-                    os.close(fd)
-                os.rename(temp, name, src_dir_fd=home, dst_dir_fd=home)
-            except BaseException:
-                files.remove(home, temp)
-                raise
-            os.fsync(home)
+            files.replace(home, name, data, prefix=_TEMP)
 
     @contextmanager
     def _home(self, path: tuple[str, ...]) -> Iterator[int]:

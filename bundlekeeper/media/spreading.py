@@ -153,7 +153,7 @@ class Spreading:
                 problem = self._range(fd, each, at, ranges[at], whole if len(ranges) > 1 else None)
                 if problem is not None:
                     return problem
-            if not _same(before, os.fstat(fd)):
+            if files.fingerprint_of(os.fstat(fd)) != files.fingerprint_of(before):
                 return _changed(path)
             if self._to_index(each):
                 if whole.hexdigest() != each.file.sha256:
@@ -297,14 +297,6 @@ def open_source(store: Store, source: str) -> int:
 
 def _path(part: Part) -> str:
     return f"{bag_text.PAYLOAD}/{part.path}"
-
-
-def _same(before: os.stat_result, after: os.stat_result) -> bool:
-    return (before.st_size, before.st_mtime_ns, before.st_ctime_ns) == (
-        after.st_size,
-        after.st_mtime_ns,
-        after.st_ctime_ns,
-    )
 
 
 def _spoilt(code: str, path: str, says: str) -> Finding:

@@ -6,7 +6,6 @@ fingerprint and how to bring the key by another way; nothing else of the documen
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
@@ -15,7 +14,7 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import KeeperError, RefusedError
 from bundlekeeper.model.findings import Finding
 from bundlekeeper.model.trust import FORMS, Moment
-from bundlekeeper.store.vouching import read_acceptance
+from bundlekeeper.store.vouching import not_before, read_acceptance
 
 if TYPE_CHECKING:
     from bundlekeeper.model.trust import TrustEntry
@@ -23,11 +22,6 @@ if TYPE_CHECKING:
 
 #: What is signed with each purpose, in words.
 _WORDS = {"indexes": "the set's index", "receipts": "the receipt"}
-
-
-def digests_of(data: bytes) -> dict[str, str]:
-    """Every digest that a signature of a document may be made from."""
-    return {name: hashlib.new(name, data).hexdigest() for name in ("sha256", "sha384", "sha512", "blake2b")}
 
 
 def insist(
@@ -57,7 +51,7 @@ def insist(
         evidence=verdict.Evidence(digests),
         moments=(
             Moment(made, f"the day on which {_WORDS[purpose]} says that it was made"),
-            Moment(_not_before(store, now), "the day on which it is read"),
+            Moment(now if store is None else not_before(store, now), "the day on which it is read"),
         ),
         purpose=purpose,
         accepted=acceptance.forms if acceptance is not None else FORMS,
@@ -88,15 +82,4 @@ def _hint(findings: Sequence[Finding], signature: bytes, purpose: str) -> str:
     )
 
 
-def _not_before(store: Store | None, now: datetime) -> datetime:
-    """Now, or the newest acceptance that the store knows of: a clock set back must not make an expired key good."""
-    from bundlekeeper.store.admission import latest
-
-    if store is None:
-        return now
-    with suppress(KeeperError), store.catalogue(write=False) as catalogue:
-        return latest(catalogue.accepted(), now)
-    return now
-
-
-__all__ = ["digests_of", "insist"]
+__all__ = ["insist"]

@@ -10,7 +10,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 
 from bundlekeeper.errors import KeeperError, RefusedError, UnfinishedError
@@ -189,17 +189,19 @@ def read_bounded(folder_fd: int, name: str, limit: int) -> bytes:
     return b"".join(pieces)
 
 
-def replace(folder_fd: int, name: str, data: bytes, *, prefix: str = ".new-") -> None:
+def replace(folder_fd: int, name: str, data: bytes | Iterable[bytes], *, prefix: str = ".new-") -> None:
     """Make `data` the bytes of a private file, whole or not at all, and durable; the folder's old file is gone then.
 
-    Its temporary name begins with `prefix`. Raises OSError, and the old file stays.
+    Its temporary name begins with `prefix`; `data` may come piece by piece. Raises OSError and what giving the pieces
+    raises, and the old file stays.
     """
     temp = f"{prefix}{os.urandom(6).hex()}"
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
     fd = os.open(temp, flags, PRIVATE_FILE, dir_fd=folder_fd)
     try:
         try:
-            write_all(fd, data)
+            for piece in (data,) if isinstance(data, bytes) else data:
+                write_all(fd, piece)
             os.fsync(fd)
         finally:
             os.close(fd)

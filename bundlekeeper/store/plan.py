@@ -144,7 +144,11 @@ def shortage(root: int, planned: Sequence[Planned], link: Link) -> str:
     """
     if link != "none":
         return ""
-    need = sum(p.facts.size - _begun(root, p.facts) for p in planned if p.step is Step.FETCH)
+    return shortage_of(root, sum(p.facts.size - _begun(root, p.facts) for p in planned if p.step is Step.FETCH))
+
+
+def shortage_of(root: int, need: int) -> str:
+    """By how much `need` bytes cannot fit into the store, in a sentence; empty when they fit. Raises OSError."""
     status = os.fstatvfs(root)
     free = (status.f_bfree if os.geteuid() == 0 else status.f_bavail) * status.f_frsize
     short = need + _MARGIN - free

@@ -113,7 +113,7 @@ class Voucher:
             return cls(None, None, now)
         from bundlekeeper.store import trust_files
 
-        return cls(read_acceptance(store.fd), lambda: trust_files.read_all(store.fd), _not_before(store, now))
+        return cls(read_acceptance(store.fd), lambda: trust_files.read_all(store.fd), not_before(store, now))
 
     def wants(self, family: str) -> bool:
         """True when this store takes only signed bundles of this family."""
@@ -215,7 +215,7 @@ class Voucher:
             return self._against(finding("not-checked", subject, says, "name the store with --store"), wanted=False)
         from bundlekeeper.proof import verdict
 
-        digests = {name: hashlib.new(name, data).hexdigest() for name in _DOCUMENT_DIGESTS}
+        digests = digests_of(data)
         found = verdict.judge_document(
             subject,
             signature,
@@ -307,7 +307,12 @@ class Voucher:
         return Ruling(word, weighed, wanted or word == "bad-signature")
 
 
-def _not_before(store: Store, now: datetime) -> datetime:
+def digests_of(data: bytes) -> dict[str, str]:
+    """Every digest that a signature of a document may be made from, by hashlib's names."""
+    return {name: hashlib.new(name, data).hexdigest() for name in _DOCUMENT_DIGESTS}
+
+
+def not_before(store: Store, now: datetime) -> datetime:
     """Now, or the newest acceptance that the store knows of: a clock set back must not make an expired key good.
 
     A catalogue that cannot be read is told by whoever opens it next.
