@@ -158,8 +158,8 @@ def _run(
             own = [each for each in (given.data, given.signature) if each is not None]
             result = check_folder(at, listing, means, limits, book=catalogue, own=own)
         elif store is not None and catalogue is not None and at is None:
-            not_sent = _not_sent(store, accepted) if listing is None else frozenset()
-            result = check_store(store, catalogue, listing, means, limits, not_sent=not_sent)
+            carried = _carried(store, accepted) if listing is None else None
+            result = check_store(store, catalogue, listing, means, limits, carried=carried)
         else:
             raise InputError("there is nothing to check", hint="name a manifest, or a store that has accepted one")
         return result, [*found, *result.findings], ruling
@@ -174,17 +174,13 @@ def _opened(root: Path, stack: ExitStack) -> tuple[Store, Catalogue, bool]:
     return store, stack.enter_context(store.catalogue(write=writable)), writable
 
 
-def _not_sent(store: Store, accepted: list[Accepted]) -> frozenset[str]:
-    """What the newest manifest names and no media set carried here; empty where that manifest came by no set."""
-    from bundlekeeper.store.listing import kept
+def _carried(store: Store, accepted: list[Accepted]) -> frozenset[str] | None:
+    """What media sets were to bring here by the newest manifest; None where it came by none."""
+    if not accepted or not (store.root / ".keeper/sets/received").is_dir():  # most need not pay for what reads sets
+        return None
+    from bundlekeeper.media.carried import carried
 
-    if not accepted or not (store.root / ".keeper" / "sets" / "received").is_dir():
-        return frozenset()
-    from bundlekeeper.media.carried import not_carried
-
-    listing, _ = kept(store, accepted)
-    named = () if listing is None else (bundle.sha256 for bundle in listing.bundles)
-    return not_carried(store, accepted[-1].sha256, named)
+    return carried(store, accepted[-1].sha256)
 
 
 def _means(stack: ExitStack, record: bool, quiet: bool, voucher: Voucher, day: date) -> Means:

@@ -103,13 +103,14 @@ def check_store(
     means: Means,
     limits: Limits | None = None,
     *,
-    not_sent: Collection[str] = (),
+    carried: Collection[str] | None = None,
 ) -> CheckResult:
     """Prove the store's files against `loaded`, or without one each against the manifest that it was taken by.
 
     Without `loaded` the manifest accepted last decides what is missing, or the catalogue where the kept copy of it
     cannot be relied on; and a file that is wrong is moved to quarantine where the store can be written and locked.
-    `not_sent` holds the SHA-256 of what that manifest names and no media set carried here: it is not missed.
+    Where that manifest came by media sets, `carried` holds the SHA-256 of what they were to bring: nothing else of it
+    is missed that was never held.
     Raises UnfinishedError, RefusedError when the store cannot be looked at, LockedError, DamagedError when the
     catalogue cannot be read.
     """
@@ -128,7 +129,7 @@ def check_store(
             for place, row in held.items()
         }
         for place, each in named.items():
-            sent = place in held or each.sha256 not in not_sent
+            sent = carried is None or place in held or each.sha256 in carried
             slot = slots.setdefault(place, Slot(each, subject=place, sent=sent))
             if slot.facts.sha256 != each.sha256:
                 says = "the newest manifest names other bytes for this place, which are not held"
