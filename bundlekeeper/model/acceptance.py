@@ -15,16 +15,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model import durations
-from bundlekeeper.model.excerpts import excerpt
-from bundlekeeper.model.findings import Finding, Level
+from bundlekeeper.model.misread import Misread, misread_format, placed
 from bundlekeeper.model.source import Source, shown
+from bundlekeeper.model.text import meant
 from bundlekeeper.model.toml_guard import load
-from bundlekeeper.model.toml_places import Path, nearest, places
 from bundlekeeper.model.trust import FORMS
 
 NAME = "acceptance.toml"
@@ -56,17 +54,6 @@ class Acceptance:
         return form in self.forms
 
 
-@dataclass(frozen=True, slots=True)
-class _Problem:
-    """What is wrong at `path`; `on_key` means the key and not its value."""
-
-    code: str
-    path: Path
-    says: str
-    hint: str
-    on_key: bool = False
-
-
 def read_acceptance(data: bytes | None, *, where: str = NAME) -> Acceptance:
     """Read acceptance.toml; None (no file) gives the defaults.
 
@@ -75,16 +62,23 @@ def read_acceptance(data: bytes | None, *, where: str = NAME) -> Acceptance:
     if data is None:
         return Acceptance()
     source, raw = load(data, name=where, max_bytes=MAX_BYTES)
-    problems: list[_Problem] = []
-    if raw.get("acceptance") != FORMAT or isinstance(raw.get("acceptance"), bool):
-        problems.append(_format_problem(raw))
+    wrong_format = misread_format(raw, "acceptance", FORMAT)
+    problems = [] if wrong_format is None else [wrong_format]
     values: dict[str, Any] = {}
     for key, value in raw.items():
         if key == "acceptance":
             continue
         reader = _READERS.get(key)
         if reader is None:
-            problems.append(_Problem("unknown-key", (key,), f"there is no key {shown(key)}", _meant(key), on_key=True))
+            problems.append(
+                Misread(
+                    "unknown-key",
+                    (key,),
+                    f"there is no key {shown(key)}",
+                    meant(key, ("acceptance", *_READERS)),
+                    on_key=True,
+                )
+            )
             continue
         field, found, wrong = reader(key, value)
         values[field] = found
@@ -94,7 +88,7 @@ def read_acceptance(data: bytes | None, *, where: str = NAME) -> Acceptance:
     return Acceptance(**values)
 
 
-_Read = tuple[str, Any, list[_Problem]]
+_Read = tuple[str, Any, list[Misread]]
 
 
 def _words(known: tuple[str, ...], *, empty: bool) -> Callable[[str, object], _Read]:
@@ -102,18 +96,18 @@ def _words(known: tuple[str, ...], *, empty: bool) -> Callable[[str, object], _R
 
     def read(key: str, value: object) -> _Read:
         if not isinstance(value, list):
-            return key, (), [_Problem("wrong-type", (key,), f"{key} takes an array, not {shown(value)}", "[ … ]")]
-        wrong: list[_Problem] = []
+            return key, (), [Misread("wrong-type", (key,), f"{key} takes an array, not {shown(value)}", "[ … ]")]
+        wrong: list[Misread] = []
         for at, word in enumerate(value):
             if not isinstance(word, str):
-                wrong.append(_Problem("wrong-type", (key, at), f"{key} takes texts, not {shown(word)}", "quote it"))
+                wrong.append(Misread("wrong-type", (key, at), f"{key} takes texts, not {shown(word)}", "quote it"))
             elif word not in known:
-                wrong.append(_Problem("bad-value", (key, at), f"{key} cannot hold {shown(word)}", _close(word, known)))
+                wrong.append(Misread("bad-value", (key, at), f"{key} cannot hold {shown(word)}", meant(word, known)))
             elif word in value[:at]:
-                wrong.append(_Problem("repeated", (key, at), f"{shown(word)} stands twice", "leave one out"))
+                wrong.append(Misread("repeated", (key, at), f"{shown(word)} stands twice", "leave one out"))
         if not value and not empty:
             says = f"{key} is empty, so nothing could ever be accepted"
-            wrong.append(_Problem("bad-value", (key,), says, "name a form, or leave the key out for all"))
+            wrong.append(Misread("bad-value", (key,), says, "name a form, or leave the key out for all"))
         return key, tuple(word for word in known if word in value), wrong
 
     return read
@@ -122,32 +116,32 @@ def _words(known: tuple[str, ...], *, empty: bool) -> Callable[[str, object], _R
 def _flag(key: str, value: object) -> _Read:
     if isinstance(value, bool):
         return key, value, []
-    return key, False, [_Problem("wrong-type", (key,), f"{key} takes true or false, not {shown(value)}", "no quotes")]
+    return key, False, [Misread("wrong-type", (key,), f"{key} takes true or false, not {shown(value)}", "no quotes")]
 
 
 def _age(key: str, value: object) -> _Read:
     field = "max_proof_age_s"
     if not isinstance(value, str):
         says = f"{key} takes a span of time as a text, not {shown(value)}"
-        return field, None, [_Problem("wrong-type", (key,), says, 'like "90d"')]
+        return field, None, [Misread("wrong-type", (key,), says, 'like "90d"')]
     try:
         span_s = durations.seconds(value)
     except InputError as e:
-        return field, None, [_Problem("bad-value", (key,), f"{key}: {e.says}", e.hint)]
+        return field, None, [Misread("bad-value", (key,), f"{key}: {e.says}", e.hint)]
     if not 0 < span_s <= _MOST_AGE_S:
-        return field, None, [_Problem("bad-value", (key,), f"{key} cannot be {shown(value)}", "1s to 100 years")]
+        return field, None, [Misread("bad-value", (key,), f"{key} cannot be {shown(value)}", "1s to 100 years")]
     return field, span_s, []
 
 
 def _bytes(key: str, value: object) -> _Read:
     if isinstance(value, bool) or not isinstance(value, int):
         says = f"{key} takes a whole number of bytes, not {shown(value)}"
-        return key, 0, [_Problem("wrong-type", (key,), says, "without quotes; 1_073_741_824 is 1 GiB")]
+        return key, 0, [Misread("wrong-type", (key,), says, "without quotes; 1_073_741_824 is 1 GiB")]
     if not 0 <= value <= _MOST_WHOLE_BYTES:
         return (
             key,
             0,
-            [_Problem("bad-value", (key,), f"{key} cannot be {shown(value)}", "0 to 68_719_476_736 (64 GiB)")],
+            [Misread("bad-value", (key,), f"{key} cannot be {shown(value)}", "0 to 68_719_476_736 (64 GiB)")],
         )
     return key, value, []
 
@@ -161,37 +155,8 @@ _READERS: Mapping[str, Callable[[str, object], _Read]] = {
 }
 
 
-def _format_problem(raw: Mapping[str, Any]) -> _Problem:
-    found = raw.get("acceptance")
-    if found is None:
-        return _Problem("missing-key", (), "acceptance is missing", f"add acceptance = {FORMAT} as the first line")
-    says = f"this version reads format {FORMAT}, not {shown(found)}"
-    newer = isinstance(found, int) and not isinstance(found, bool) and found > FORMAT
-    return _Problem("newer-format" if newer else "bad-value", ("acceptance",), says, f"acceptance = {FORMAT}")
-
-
-def _meant(key: str) -> str:
-    return _close(key, ("acceptance", *_READERS))
-
-
-def _close(word: str, known: tuple[str, ...]) -> str:
-    near = get_close_matches(word, known, n=1)
-    return f"did you mean {near[0]}?" if near else f"one of {', '.join(known)}"
-
-
-def _refusal(source: Source, problems: list[_Problem]) -> InputError:
-    found = places(source.text)
-    rows: list[Finding] = []
-    for problem in problems:
-        place = nearest(found, problem.path)
-        start = place.key_start if problem.on_key else place.start
-        line, column = source.position(start)
-        row = source.text.split("\n")[line - 1].removesuffix("\r")
-        where = source.where(line, column)
-        rows.append(
-            Finding(problem.code, Level.ERROR, source.name, problem.says, problem.hint, where, excerpt(row, column))
-        )
-    rows.sort(key=lambda row: tuple(int(part) for part in row.where.rsplit(":", 2)[1:]))
+def _refusal(source: Source, problems: list[Misread]) -> InputError:
+    rows = placed(source, problems)
     count = f"{len(rows)} problems" if len(rows) > 1 else rows[0].says
     hint = "until it reads well the store accepts nothing" if len(rows) > 1 else rows[0].hint
     return InputError(f"what this store accepts cannot be read: {count}", hint=hint, where=rows[0].where, problems=rows)

@@ -22,14 +22,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model import strict_json
-from bundlekeeper.model.excerpts import excerpt
 from bundlekeeper.model.findings import Finding, Level
+from bundlekeeper.model.misread import Misread, misread_format, placed
 from bundlekeeper.model.source import Source, shown
+from bundlekeeper.model.text import meant
 from bundlekeeper.model.toml_guard import load
 from bundlekeeper.model.toml_places import Path, nearest, places
 
@@ -70,20 +70,16 @@ class Plan:
 
 class _Reading:
     def __init__(self) -> None:
-        self.problems: list[tuple[str, Path, str, str, bool]] = []
+        self.problems: list[Misread] = []
 
     def problem(self, code: str, path: Path, says: str, hint: str = "", *, on_key: bool = False) -> None:
-        self.problems.append((code, path, says, hint, on_key))
+        self.problems.append(Misread(code, path, says, hint, on_key))
 
     def plan(self, raw: Mapping[str, Any]) -> tuple[str, str, tuple[PlanStep, ...]]:
         self._keys(raw, _HEAD, ())
-        found = raw.get("plan")
-        if found is None:
-            self.problem("missing-key", (), "plan is missing", f"add plan = {FORMAT} as the first line")
-        elif found != FORMAT or isinstance(found, bool):
-            newer = isinstance(found, int) and not isinstance(found, bool) and found > FORMAT
-            code = "newer-format" if newer else "bad-value"
-            self.problem(code, ("plan",), f"this version reads format {FORMAT}, not {shown(found)}", "plan = 1")
+        wrong_format = misread_format(raw, "plan", FORMAT)
+        if wrong_format is not None:
+            self.problems.append(wrong_format)
         domain, release = self._text(raw, "domain", (), must=True), self._text(raw, "release", (), must=True)
         rows = raw.get("step", [])
         if not isinstance(rows, list):
@@ -100,7 +96,7 @@ class _Reading:
         for key in table:
             if key not in known:
                 self.problem(
-                    "unknown-key", (*path, key), f"there is no key {shown(key)}", _close(key, known), on_key=True
+                    "unknown-key", (*path, key), f"there is no key {shown(key)}", meant(key, known), on_key=True
                 )
         note = table.get("note")
         if note is not None and not isinstance(note, str):
@@ -148,7 +144,7 @@ class _Reading:
         self._keys(row, _STEP, path)
         what = self._text(row, "what", path, must=True)
         if what and what not in _WHAT:
-            self.problem("bad-value", (*path, "what"), f"what cannot be {shown(what)}", _close(what, _WHAT))
+            self.problem("bad-value", (*path, "what"), f"what cannot be {shown(what)}", meant(what, _WHAT))
         version, release = self._text(row, "version", path), self._text(row, "release", path)
         only, servers = self._texts(row, "only", path), self._texts(row, "servers", path)
         if what == "infrastructure":
@@ -180,14 +176,14 @@ def read_plan(data: bytes, *, name: str, form: str) -> Plan:
         raw, where = _json(data, name), _pointing(name)
         domain, release, steps = reading.plan(raw)
         problems = [
-            Finding(code, Level.ERROR, name, says, hint, where(path)[0])
-            for code, path, says, hint, _ in reading.problems
+            Finding(each.code, Level.ERROR, name, each.says, each.hint, where(each.path)[0])
+            for each in reading.problems
         ]
     else:
         source, raw = load(data, name=name, max_bytes=MAX_BYTES)
         domain, release, steps = reading.plan(raw)
         where = _finder(source)
-        problems = _placed(source, reading.problems)
+        problems = placed(source, reading.problems)
     if problems:
         says = problems[0].says if len(problems) == 1 else f"{len(problems)} problems"
         hint = problems[0].hint if len(problems) == 1 else "mend what is named; nothing was checked"
@@ -218,21 +214,3 @@ def _finder(source: Source) -> Callable[[Path], tuple[str, str]]:
         return source.where(line, column), source.excerpt(column, place.start)
 
     return where
-
-
-def _placed(source: Source, problems: Sequence[tuple[str, Path, str, str, bool]]) -> list[Finding]:
-    if not problems:
-        return []
-    found, rows = places(source.text), []
-    for code, path, says, hint, on_key in problems:
-        place = nearest(found, path)
-        line, column = source.position(place.key_start if on_key else place.start)
-        row = source.text.split("\n")[line - 1].removesuffix("\r")
-        at = source.where(line, column)
-        rows.append((line, column, Finding(code, Level.ERROR, source.name, says, hint, at, excerpt(row, column))))
-    return [row for _, _, row in sorted(rows, key=lambda r: r[:2])]
-
-
-def _close(word: str, known: Sequence[str]) -> str:
-    near = get_close_matches(word, known, n=1)
-    return f"did you mean {near[0]}?" if near else f"one of {', '.join(known)}"

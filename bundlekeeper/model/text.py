@@ -7,6 +7,7 @@ it prints; what could move the cursor, change colours, reorder text or break the
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Sequence
 
 # Cc: C0 and C1 controls, Cf: format characters (bidi controls of UAX #9, zero-width), Cs: lone surrogates
 # (undecodable bytes of a file name), Co/Cn: unassigned; Zl/Zp: line and paragraph separators.
@@ -39,3 +40,11 @@ def human_bytes(count: int) -> str:
         if value < 999.995 or unit == "TB":
             return f"{value:.3g} {unit}" if value < 100 else f"{value:.0f} {unit}"
     raise AssertionError("unreachable")
+
+
+def meant(word: str, known: Sequence[str]) -> str:
+    """A hint for an unknown word: the one that is close, or all of them."""
+    from difflib import get_close_matches  # only where something is wrong
+
+    close = get_close_matches(word, known, n=1)
+    return f"did you mean {close[0]}?" if close else f"one of {', '.join(known)}"

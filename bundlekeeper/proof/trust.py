@@ -12,10 +12,10 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
-from difflib import get_close_matches
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.model.names import collision_key
+from bundlekeeper.model.text import meant
 from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry
 from bundlekeeper.proof import certificates, minisign, revocation
 from bundlekeeper.proof.keys import PublicKey, checked, from_spki, read_certificate, read_public_key, require_type
@@ -265,9 +265,3 @@ def raise_all(name: str, problems: Sequence[KeeperError]) -> None:
     hint = "; ".join(dict.fromkeys(p.hint for p in problems if p.hint))
     kind = RefusedError if any(isinstance(p, RefusedError) for p in problems) else InputError
     raise kind(f"{name} cannot be trusted: {says}", hint=hint) from problems[0]
-
-
-def meant(word: str, known: Sequence[str]) -> str:
-    """A hint for an unknown word: the one that is close, or all of them."""
-    close = get_close_matches(word, known, n=1)
-    return f"did you mean {close[0]}?" if close else f"one of {', '.join(known)}"

@@ -15,10 +15,11 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.model.text import meant
 from bundlekeeper.model.toml_guard import load
 from bundlekeeper.model.trust import TrustEntry
 from bundlekeeper.proof.keys import read_public_key
-from bundlekeeper.proof.trust import check_whole, meant, problems_of_name, problems_of_words, raise_all
+from bundlekeeper.proof.trust import check_whole, problems_of_name, problems_of_words, raise_all
 from bundlekeeper.proof.wire import pem_blocks
 
 FORMAT = 1
