@@ -9,8 +9,7 @@ order. All events go along unless the user asks for fewer: an earlier receipt ma
 from __future__ import annotations
 
 import json
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -19,18 +18,20 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.media.notice import Withdrawn
 from bundlekeeper.media.set_records import Arrived, Received
 from bundlekeeper.model import strict_json
+from bundlekeeper.model.json_reader import JsonReader
 from bundlekeeper.model.media import MAX_FILES, SetIndex
 from bundlekeeper.model.text import visible
 
 SCHEMA = "bundlekeeper.receipt/1"
 MAX_HEADER_BYTES = 64 * 1024 * 1024
 MAX_RECEIPT_BYTES = 8 * 1024 * 1024 * 1024
-_HEX = re.compile(r"[0-9a-f]+")
 _KEYS = {
     *("schema", "made", "site", "by", "set", "began", "completed", "volumes", "arrived", "missing", "withdrawn"),
     *("manifest", "standing", "ledger", "events"),
 }
 _SET_KEYS = {"id", "name", "issuer", "sequence", "index", "for", "volumes"}
+_WITHDRAWN_KEYS = {"family", "version", "file", "sha256", "why"}
+_STANDING_KEYS = {"site", "domain", "parts", "staged", "differs"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,121 +169,90 @@ def read_header(line: bytes, where: str = "") -> Receipt:
         raise InputError("this is no receipt", where=where, hint="bundlekeeper media receipt --out FILE writes one")
     if schema != SCHEMA:
         raise InputError(f"the receipt is of format {visible(schema)[:80]}, this version reads {SCHEMA}", where=where)
-    try:
-        receipt = _read(found)
-    except (KeyError, TypeError, ValueError) as error:
-        says = f"{type(error).__name__}: {visible(str(error))[:120]}"
-        raise InputError(f"the receipt does not hold together: {says}", where=where) from error
+    receipt = _read(JsonReader("the receipt", where), found)
     if write_header(receipt) != line:
         raise InputError("the receipt is not written as one is: its bytes were changed", where=where)
     return receipt
 
 
-def _read(found: Mapping[str, Any]) -> Receipt:
-    _keys(found, _KEYS)
-    of_set, ledger, manifest = found["set"], found["ledger"], found["manifest"]
-    _keys(of_set, _SET_KEYS)
-    _keys(ledger, {"book", "count", "head", "after"})
-    if manifest is not None:
-        _keys(manifest, {"sequence", "sha256"})
+def _read(reader: JsonReader, found: object) -> Receipt:
+    table = reader.table(found, "", _KEYS)
+    of_set = reader.table(table["set"], "/set", _SET_KEYS)
+    ledger = reader.table(table["ledger"], "/ledger", {"book", "count", "head", "after"})
     return Receipt(
-        made=_moment(found["made"]),
-        site=_text(found["site"]),
-        by=_text(found["by"]),
-        set_id=_hexadecimal(of_set["id"], 16),
-        name=_text(of_set["name"]),
-        issuer=_hexadecimal(of_set["issuer"]),
-        sequence=_whole(of_set["sequence"]),
-        index=_hexadecimal(of_set["index"], 64),
-        meant_for=_text(of_set["for"]),
-        volumes=_whole(of_set["volumes"]),
-        began=_moment(found["began"]),
-        completed=None if found["completed"] is None else _moment(found["completed"]),
-        came={int(number): _moment(at) for number, at in _table(found["volumes"]).items()},
-        arrived=tuple(_arrived(row) for row in _array(found["arrived"])),
-        missing=tuple(_missing(row) for row in _array(found["missing"])),
-        withdrawn=tuple(_withdrawn(row) for row in _array(found["withdrawn"])),
-        manifest=None if manifest is None else (_whole(manifest["sequence"]), _hexadecimal(manifest["sha256"], 64)),
-        standing=tuple(_stands(row) for row in _array(found["standing"])),
-        book=_hexadecimal(ledger["book"]),
-        count=_whole(ledger["count"]),
-        head=_hexadecimal(ledger["head"], 64),
-        after=_whole(ledger["after"]),
-        events=found["events"] is True,
+        made=reader.moment(table["made"], "/made"),
+        site=reader.text(table["site"], "/site", empty=True),
+        by=reader.text(table["by"], "/by", empty=True),
+        set_id=reader.hexadecimal(of_set["id"], "/set/id", 16),
+        name=reader.text(of_set["name"], "/set/name", empty=True),
+        issuer=reader.hexadecimal(of_set["issuer"], "/set/issuer", None),
+        sequence=reader.number(of_set["sequence"], "/set/sequence"),
+        index=reader.hexadecimal(of_set["index"], "/set/index", 64),
+        meant_for=reader.text(of_set["for"], "/set/for", empty=True),
+        volumes=reader.number(of_set["volumes"], "/set/volumes"),
+        began=reader.moment(table["began"], "/began"),
+        completed=None if table["completed"] is None else reader.moment(table["completed"], "/completed"),
+        came={n: reader.moment(at, place) for n, place, at in reader.numbered(table["volumes"], "/volumes", MAX_FILES)},
+        arrived=tuple(_arrived(*row) for row in _rows(reader, table, "arrived", {"path", "sha256", "how", "at"})),
+        missing=tuple(_missing(*row) for row in _rows(reader, table, "missing", {"path", "sha256", "volumes"})),
+        withdrawn=tuple(_withdrawn(*row) for row in _rows(reader, table, "withdrawn", _WITHDRAWN_KEYS)),
+        manifest=_manifest(reader, table["manifest"]),
+        standing=tuple(_stands(*row) for row in _rows(reader, table, "standing", _STANDING_KEYS)),
+        book=reader.hexadecimal(ledger["book"], "/ledger/book", None),
+        count=reader.number(ledger["count"], "/ledger/count"),
+        head=reader.hexadecimal(ledger["head"], "/ledger/head", 64),
+        after=reader.number(ledger["after"], "/ledger/after"),
+        events=table["events"] is True,
     )
 
 
-def _arrived(row: Mapping[str, Any]) -> Arrived:
-    _keys(row, {"path", "sha256", "how", "at"})
-    return Arrived(_text(row["path"]), _hexadecimal(row["sha256"], 64), _text(row["how"]), _moment(row["at"]))
+_Row = tuple[JsonReader, str, Mapping[str, object]]
 
 
-def _missing(row: Mapping[str, Any]) -> Missing:
-    _keys(row, {"path", "sha256", "volumes"})
+def _rows(reader: JsonReader, table: Mapping[str, object], key: str, keys: set[str]) -> Iterator[_Row]:
+    """The objects of an array, each with its place."""
+    for number, row in enumerate(reader.array(table[key], f"/{key}", MAX_FILES)):
+        at = f"/{key}/{number}"
+        yield reader, at, reader.table(row, at, keys)
+
+
+def _manifest(reader: JsonReader, found: object) -> tuple[int, str] | None:
+    if found is None:
+        return None
+    table = reader.table(found, "/manifest", {"sequence", "sha256"})
+    sequence = reader.number(table["sequence"], "/manifest/sequence")
+    return sequence, reader.hexadecimal(table["sha256"], "/manifest/sha256", 64)
+
+
+def _arrived(reader: JsonReader, at: str, row: Mapping[str, object]) -> Arrived:
+    return Arrived(
+        reader.text(row["path"], f"{at}/path", empty=True),
+        reader.hexadecimal(row["sha256"], f"{at}/sha256", 64),
+        reader.text(row["how"], f"{at}/how", empty=True),
+        reader.moment(row["at"], f"{at}/at"),
+    )
+
+
+def _missing(reader: JsonReader, at: str, row: Mapping[str, object]) -> Missing:
+    volumes = reader.array(row["volumes"], f"{at}/volumes", MAX_FILES)
     return Missing(
-        _text(row["path"]), _hexadecimal(row["sha256"], 64), tuple(_whole(n) for n in _array(row["volumes"]))
+        reader.text(row["path"], f"{at}/path", empty=True),
+        reader.hexadecimal(row["sha256"], f"{at}/sha256", 64),
+        tuple(reader.number(n, f"{at}/volumes/{i}") for i, n in enumerate(volumes)),
     )
 
 
-def _withdrawn(row: Mapping[str, Any]) -> Withdrawn:
-    _keys(row, {"family", "version", "file", "sha256", "why"})
-    return Withdrawn(
-        _text(row["family"]),
-        _text(row["version"]),
-        _text(row["file"]),
-        _hexadecimal(row["sha256"], 64),
-        _text(row["why"]),
+def _withdrawn(reader: JsonReader, at: str, row: Mapping[str, object]) -> Withdrawn:
+    family, version, file, why = (
+        reader.text(row[key], f"{at}/{key}", empty=True) for key in ("family", "version", "file", "why")
     )
+    return Withdrawn(family, version, file, reader.hexadecimal(row["sha256"], f"{at}/sha256", 64), why)
 
 
-def _stands(row: Mapping[str, Any]) -> Stands:
-    _keys(row, {"site", "domain", "parts", "staged", "differs"})
-    return Stands(
-        _text(row["site"]), _text(row["domain"]), _whole(row["parts"]), _whole(row["staged"]), _whole(row["differs"])
-    )
-
-
-def _keys(found: object, keys: set[str]) -> None:
-    if not isinstance(found, dict) or set(found) != keys:
-        raise ValueError(f"the keys {', '.join(sorted(keys))} are due")
-
-
-def _table(found: object) -> Mapping[str, Any]:
-    if not isinstance(found, dict) or len(found) > MAX_FILES:
-        raise TypeError("an object is due")
-    return found
-
-
-def _array(found: object) -> Sequence[Any]:
-    if not isinstance(found, list) or len(found) > MAX_FILES:
-        raise TypeError("an array is due")
-    return found
-
-
-def _text(found: object) -> str:
-    if not isinstance(found, str) or len(found) > 4096:
-        raise TypeError("a text is due")
-    return found
-
-
-def _whole(found: object) -> int:
-    if not isinstance(found, int) or isinstance(found, bool) or found < 0:
-        raise TypeError("a whole number is due")
-    return found
-
-
-def _hexadecimal(found: object, digits: int | None = None) -> str:
-    text = _text(found)
-    if not _HEX.fullmatch(text) or len(text) > 128 or (digits and len(text) != digits):
-        raise ValueError("hexadecimal digits are due")
-    return text
-
-
-def _moment(found: object) -> datetime:
-    moment = datetime.fromisoformat(_text(found))
-    if moment.tzinfo is None:
-        raise ValueError("a time without a zone")
-    return moment
+def _stands(reader: JsonReader, at: str, row: Mapping[str, object]) -> Stands:
+    site, domain = (reader.text(row[key], f"{at}/{key}", empty=True) for key in ("site", "domain"))
+    parts, staged, differs = (reader.number(row[key], f"{at}/{key}") for key in ("parts", "staged", "differs"))
+    return Stands(site, domain, parts, staged, differs)
 
 
 __all__ = ["Missing", "Receipt", "Stands", "read_header", "receipt_of", "write_header"]

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -16,6 +15,7 @@ from typing import Any, TypeVar
 
 from bundlekeeper.errors import DamagedError, InputError
 from bundlekeeper.model import strict_json
+from bundlekeeper.model.json_reader import JsonReader
 from bundlekeeper.model.media import MAX_VOLUMES
 
 MAX_RECORD_BYTES = 32 * 1024 * 1024
@@ -123,7 +123,7 @@ def read_sent(data: bytes, where: str) -> Sent:
             volumes=f.number("volumes"),
             manifest=f.hexadecimal("manifest", 64),
             begun=f.moment("begun"),
-            written={int(n): f.as_moment(at) for n, at in f.table("written", MAX_VOLUMES)},
+            written=f.numbered_moments("written"),
         )
     )
 
@@ -162,19 +162,19 @@ def read_received(data: bytes, where: str) -> Received:
             began=f.moment("began"),
             signed_by=f.text("signed_by"),
             signed_key=f.text("signed_key"),
-            volumes={int(n): f.as_moment(at) for n, at in f.table("volumes", MAX_VOLUMES)},
-            parts={path: f.as_moment(at) for path, at in f.table("parts")},
-            arrived={path: _arrived(f, path, row) for path, row in f.table("arrived")},
+            volumes=f.numbered_moments("volumes"),
+            parts={path: f.as_moment(at, "/parts") for path, at in f.table("parts").items()},
+            arrived={path: _arrived(f, path, row) for path, row in f.table("arrived").items()},
             completed=f.moment("completed") if f.found["completed"] is not None else None,
             rollback=f.text("rollback"),
-            receipts=tuple((f.as_moment(at), int(count)) for at, count in f.array("receipts")),
+            receipts=tuple((f.as_moment(at, "/receipts"), int(count)) for at, count in f.array("receipts")),
         )
     )
 
 
 def _arrived(fields: _Fields, path: str, row: Any) -> Arrived:  # noqa: ANN401 - any JSON value
     sha256, how, at = row
-    return Arrived(path, str(sha256), str(how), fields.as_moment(at))
+    return Arrived(path, str(sha256), str(how), fields.as_moment(at, "/arrived"))
 
 
 def _pack(document: Mapping[str, Any]) -> bytes:
@@ -200,53 +200,38 @@ class _Fields:
 
     def __init__(self, found: Mapping[str, Any], where: str) -> None:
         self.found, self._where = found, where
+        self._reader = JsonReader("its record", where)
 
     def made(self, make: Callable[[_Fields], _T]) -> _T:
         """What `make` makes of the fields. Raises DamagedError where it cannot be."""
         try:
             return make(self)
-        except (KeyError, TypeError, ValueError) as error:
-            says = f"{type(error).__name__}: {str(error)[:120]}"
+        except (InputError, KeyError, TypeError, ValueError) as error:
+            says = error.says if isinstance(error, InputError) else f"{type(error).__name__}: {str(error)[:120]}"
             problem: DamagedError = damaged(f"its record does not hold together ({says})", self._where)
             raise problem from error
 
     def text(self, key: str) -> str:
-        value = self.found[key]
-        if not isinstance(value, str):
-            raise TypeError(f"{key} is no text")
-        return value
+        return self._reader.text(self.found[key], f"/{key}", empty=True, most=MAX_RECORD_BYTES)
 
     def hexadecimal(self, key: str, digits: int | None = None) -> str:
-        value = self.text(key)
-        if not re.fullmatch(r"[0-9a-f]{1,128}", value) or (digits and len(value) != digits):
-            raise ValueError(f"{key} is not hexadecimal")
-        return value
+        return self._reader.hexadecimal(self.found[key], f"/{key}", digits)
 
     def number(self, key: str) -> int:
-        value = self.found[key]
-        if not isinstance(value, int) or isinstance(value, bool) or value < 1:
-            raise TypeError(f"{key} is no number")
-        return value
+        return self._reader.number(self.found[key], f"/{key}", least=1)
 
     def moment(self, key: str) -> datetime:
-        return self.as_moment(self.found[key])
+        return self._reader.moment(self.found[key], f"/{key}")
 
-    def as_moment(self, value: object) -> datetime:
-        if not isinstance(value, str):
-            raise TypeError("a time is due")
-        moment = datetime.fromisoformat(value)
-        if moment.tzinfo is None:
-            raise ValueError("a time without a zone")
-        return moment
+    def numbered_moments(self, key: str) -> dict[int, datetime]:
+        rows = self._reader.numbered(self.found[key], f"/{key}", MAX_VOLUMES)
+        return {number: self.as_moment(at, place) for number, place, at in rows}
 
-    def table(self, key: str, most: int = 1_000_000) -> list[tuple[str, Any]]:
-        value = self.found[key]
-        if not isinstance(value, dict) or len(value) > most:
-            raise TypeError(f"{key} is no table")
-        return list(value.items())
+    def as_moment(self, value: object, at: str) -> datetime:
+        return self._reader.moment(value, at)
+
+    def table(self, key: str) -> Mapping[str, Any]:
+        return self._reader.mapping(self.found[key], f"/{key}", 1_000_000)
 
     def array(self, key: str) -> list[Any]:
-        value = self.found[key]
-        if not isinstance(value, list):
-            raise TypeError(f"{key} is no array")
-        return value
+        return self._reader.array(self.found[key], f"/{key}", MAX_RECORD_BYTES)

@@ -7,7 +7,7 @@ a boolean is no number; only InputError comes out. `model.strict_json` reads the
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -51,9 +51,24 @@ class JsonReader:
             raise self.wrong(at, f"has {len(found)} entries, {most} are allowed")
         return found
 
-    def text(self, found: object, at: str, *, empty: bool = False) -> str:
-        """A text of at most 4096 characters; empty only where that may be."""
-        if not isinstance(found, str) or len(found) > 4096 or not (found or empty):
+    def mapping(self, found: object, at: str, most: int) -> Mapping[str, object]:
+        """An object with any keys, at most so many."""
+        if not isinstance(found, dict):
+            raise self.wrong(at, "is no object")
+        if len(found) > most:
+            raise self.wrong(at, f"has {len(found)} keys, {most} are allowed")
+        return found
+
+    def numbered(self, found: object, at: str, most: int) -> Iterator[tuple[int, str, object]]:
+        """Number, place and value of each key of an object whose keys are whole numbers."""
+        for key, value in self.mapping(found, at, most).items():
+            if not (key.isascii() and key.isdecimal()):
+                raise self.wrong(at, f"has the key {visible(key)[:40]}, which is no whole number")
+            yield int(key), f"{at}/{key}", value
+
+    def text(self, found: object, at: str, *, empty: bool = False, most: int = 4096) -> str:
+        """A text of at most so many characters; empty only where that may be."""
+        if not isinstance(found, str) or len(found) > most or not (found or empty):
             raise self.wrong(at, "is no text" if not isinstance(found, str) else "is empty or too long")
         return found
 
