@@ -17,6 +17,8 @@ from hypothesis import settings
 
 from bundlekeeper.cli import tour_world
 
+HARBOUR = Path(__file__).parent.parent / "manifests" / "harbour-2026-11.toml"
+
 # A shell that starts us in the background has us ignore Ctrl-C, and so would every child that a test stops with it.
 for _number in (signal.SIGINT, signal.SIGTERM):
     if signal.getsignal(_number) is signal.SIG_IGN:
@@ -102,3 +104,11 @@ def world(tmp_path: Path) -> World:
     text = tour_world.reviewed_manifest().replace('"own copy"  ', '"publisher: download page, 2026-08-02"  ')
     manifest.write_text(text, encoding="utf-8")
     return World(tmp_path / "downloads", tmp_path / "publisher" / "SHA256SUMS", manifest)
+
+
+@pytest.fixture
+def harbour(keeper: Keeper, world: World) -> Keeper:
+    """A store with the tour's bundles and the harbour's inventory."""
+    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    assert keeper("inventory", "load", HARBOUR, "--says", "kim").status == 0
+    return keeper

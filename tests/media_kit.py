@@ -6,11 +6,14 @@ It is not the program's own writer, so that a mistake there does not hide one in
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+
+import pytest
 
 from bundlekeeper.media.receive import Reception, receive
 from bundlekeeper.model.media import Chain, Part, SetFile, SetIndex, write_index
@@ -236,3 +239,15 @@ class Site:
     def bundles(self) -> dict[str, bytes]:
         """The bundles in place."""
         return {p: d for p, d in self.tree().items() if p.partition("/")[0] in ("infrastructure", "blade", "rack")}
+
+
+def no_room(monkeypatch: pytest.MonkeyPatch) -> None:
+    """From now on every file system says that one block is free."""
+    real = os.fstatvfs
+
+    def full(fd: int) -> os.statvfs_result:
+        found = list(real(fd))
+        found[3] = found[4] = 1  # f_bfree, f_bavail
+        return os.statvfs_result(found)
+
+    monkeypatch.setattr(os, "fstatvfs", full)

@@ -28,6 +28,11 @@ KEY = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
 ANYWHERE = Expectation(guarded=(), fstab=Path("/nonexistent"))
 
 
+def bytes_once(plan: SetPlan) -> int:
+    """The bytes of a plan's files, each counted once."""
+    return sum(each.file.size for each in plan.files)
+
+
 def sign(data: bytes) -> bytes:
     """An index's signature by the tests' key."""
     return sign_document(KEY, "indexes", {"sha512": hashlib.sha512(data).hexdigest()})

@@ -16,14 +16,6 @@ HARBOUR = ROOT / "manifests" / "harbour-2026-11.toml"
 NAME = "marram-blade-6.1.0.fwb"
 
 
-@pytest.fixture
-def harbour(keeper: Keeper, world: World) -> Keeper:
-    """A store with the tour's bundles and the harbour's inventory."""
-    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
-    assert keeper("inventory", "load", HARBOUR, "--says", "kim").status == 0
-    return keeper
-
-
 @pytest.mark.parametrize("words", [("gaps", "holm-a", "--to", "6.1"), ("route", "holm-a", "--to", "6.1")])
 def test_no_plan_is_made_by_a_manifest_that_the_store_would_not_take(
     harbour: Keeper, world: World, tmp_path: Path, words: tuple[str, ...]

@@ -9,8 +9,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 from tests.conftest import Keeper, World
 
 ROOT = Path(__file__).parent.parent
@@ -33,14 +31,6 @@ version = "6.1.0"
 what = "servers"
 release = "6.1"
 """
-
-
-@pytest.fixture
-def harbour(keeper: Keeper, world: World) -> Keeper:
-    """A store with the tour's bundles and the harbour's inventory."""
-    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
-    assert keeper("inventory", "load", HARBOUR, "--says", "kim").status == 0
-    return keeper
 
 
 def test_the_text_is_ascii_of_80_columns_with_bars_rules_ways_back_and_the_caution(harbour: Keeper) -> None:

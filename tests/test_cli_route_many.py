@@ -10,9 +10,7 @@ from typing import Any
 import pytest
 
 from tests.conftest import Keeper, World
-from tests.test_cli_route import HARBOUR, harbour
-
-__all__ = ["harbour"]
+from tests.test_cli_route import HARBOUR
 
 TEXT = HARBOUR.read_text("utf-8")
 

@@ -293,9 +293,10 @@ def test_the_peak_stays_under_100_mb(tmp_path: Path, workers: int) -> None:
     code = """
 import os, sys
 from bundlekeeper.proof.digests import Task, digest_many
+from tests.memory import peak_bytes
 tasks = [Task(str(n), lambda: os.open(sys.argv[1], os.O_RDONLY), 8 << 20) for n in range(100)]
 assert len({o.digest.sha256 for o in digest_many(tasks, workers=int(sys.argv[2]))}) == 1
-print(int([l for l in open("/proc/self/status") if l.startswith("VmHWM")][0].split()[1]) * 1024)
+print(peak_bytes())
 """
     (tmp_path / "file").write_bytes(random.Random(1).randbytes(8 << 20))
     assert int(ended(child(code, tmp_path / "file", str(workers)))) < 100_000_000

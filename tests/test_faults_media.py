@@ -10,7 +10,7 @@ import pytest
 
 from bundlekeeper.errors import RefusedError, UnfinishedError
 from bundlekeeper.media.medium import read_back
-from tests.media_kit import Bundle, Site, make_set, manifest_text, write_set
+from tests.media_kit import Bundle, Site, make_set, manifest_text, no_room, write_set
 
 BUNDLES = (Bundle("infrastructure", "6.1.0", b"i" * 900), Bundle("blade", "6.1.0", b"b" * 900))
 SPLIT = Bundle("rack", "6.1.0", b"r" * 3_000_017, (1, 2, 3))
@@ -33,14 +33,7 @@ def test_no_room_for_a_part_is_told_before_the_first_byte(tmp_path: Path, monkey
         Site(tmp_path / "skerry"),
         write_set(make_set([SPLIT], manifest=manifest_text([*BUNDLES, SPLIT])), tmp_path),
     )
-    real = os.fstatvfs
-
-    def full(fd: int) -> os.statvfs_result:
-        found = list(real(fd))
-        found[3] = found[4] = 1  # blocks free
-        return os.statvfs_result(found)
-
-    monkeypatch.setattr(os, "fstatvfs", full)
+    no_room(monkeypatch)
     with pytest.raises(UnfinishedError, match="not enough room"):
         site.receive(folders[0])
     incoming = site.root / ".keeper/incoming"

@@ -17,13 +17,14 @@ from tests.planning_worlds import large_fleet
 _CHILD = """
 import time
 from bundlekeeper.planning.gaps import Fleet, gaps_all
+from tests.memory import peak_bytes
 from tests.planning_kit import NOW, held_all, marram
 from tests.planning_worlds import large_fleet
 whole = large_fleet(500, 40)
 began = time.perf_counter()
 reports = list(gaps_all(Fleet(marram(), whole), "6.1", held_all(marram()), NOW))
 took = time.perf_counter() - began
-peak = int(next(x.split()[1] for x in open("/proc/self/status") if x.startswith("VmHWM"))) * 1024
+peak = peak_bytes()
 checks = sum(r.checks_made + r.checks_not_made for r in reports)
 print(len(whole.components), len(reports), checks, peak, round(took, 1))
 """

@@ -19,7 +19,7 @@ from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store import intake
 from bundlekeeper.store.layout import Store
 from bundlekeeper.store.walk import Entry
-from tests.media_kit import Bundle, MadeSet, Site, make_set, write_set, write_volume
+from tests.media_kit import Bundle, MadeSet, Site, make_set, no_room, write_set, write_volume
 from tests.mounts import mounted
 
 BUNDLES = (
@@ -184,14 +184,7 @@ def test_two_receive_at_once_and_one_waits(made: MadeSet, tmp_path: Path) -> Non
 def test_no_room_is_told_before_the_first_byte(made: MadeSet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     media = write_set(made, tmp_path)
     site = Site(tmp_path / "skerry")
-    real = os.fstatvfs
-
-    def full(fd: int) -> os.statvfs_result:
-        found = list(real(fd))
-        found[3] = found[4] = 1  # blocks free
-        return os.statvfs_result(found)
-
-    monkeypatch.setattr(os, "fstatvfs", full)
+    no_room(monkeypatch)
     with pytest.raises(UnfinishedError, match="not enough room"):
         site.receive(*media)
     assert site.bundles() == {}

@@ -12,9 +12,7 @@ from bundlekeeper.model.findings import finding
 from bundlekeeper.reports import runbook, site_page
 from bundlekeeper.reports.gantt import Bar, Span, lines
 from tests.conftest import Keeper, World
-from tests.test_cli_route import HARBOUR, PLAN, WORDS, harbour
-
-__all__ = ["harbour"]
+from tests.test_cli_route import HARBOUR, PLAN, WORDS
 
 HOSTILE = "<script>alert(1)</script>\x1b[31m\u202egnp.exe\u2028\r\n\x07&\"'{{ 7*7 }}{% raw %}"
 _VOID = {"meta", "br", "link", "img", "input", "hr"}

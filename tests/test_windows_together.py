@@ -23,12 +23,13 @@ _CHILD = """
 from bundlekeeper.planning.fleet import Fleet
 from bundlekeeper.planning.route import route
 from bundlekeeper.planning.windows import schedule_all
+from tests.memory import peak_bytes
 from tests.planning_kit import NOW, held_all, marram
 from tests.planning_worlds import fleet_with_ways
 whole, held = fleet_with_ways(500, 40), held_all(marram())
 fleet = Fleet(marram(), whole)
 times = schedule_all(fleet, [route(fleet, d, "6.1", held, NOW) for d in fleet.domains], 240)
-peak = int(next(x.split()[1] for x in open("/proc/self/status") if x.startswith("VmHWM"))) * 1024
+peak = peak_bytes()
 print(len({w.domain for w in times.windows}), len(times.unplanned), peak)
 """
 

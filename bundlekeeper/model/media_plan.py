@@ -83,11 +83,6 @@ class SetPlan:
         yield from sorted(rows, key=lambda row: row[1].path)
 
     @property
-    def bytes_once(self) -> int:
-        """Bytes that are read from the store, each file once."""
-        return sum(f.file.size for f in self.files)
-
-    @property
     def sha256(self) -> str:
         """SHA-256 of the plan's bytes: a set that was begun is found again by it."""
         return hashlib.sha256(write_plan(self)).hexdigest()

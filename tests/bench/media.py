@@ -6,7 +6,6 @@ The proof from the medium is not counted: cp has none.
 from __future__ import annotations
 
 import os
-import resource
 import shutil
 import subprocess
 import sys
@@ -25,6 +24,7 @@ from tests.bench.frame import Judged, bench, in_turns, ratio_at_most, seconds
 from tests.bench.frame import Target as Goal
 from tests.bench.world import World, keeper, warm
 from tests.media_write_kit import ANYWHERE, planned, sign
+from tests.memory import peak_bytes
 from tests.store_kit import now
 
 _PROOF = "proving from the medium"
@@ -131,7 +131,7 @@ def to_two(world: World) -> tuple[float, float]:
     target=Goal(Judged.OURS, False, _MOST_BYTES),
 )
 def memory(world: World) -> tuple[float, float]:
-    """Peak resident size of a process of its own, by getrusage(2)."""
+    """Peak resident size of a process of its own."""
     root, _ = _plan(world)
     line = [sys.executable, "-m", "tests.bench.media", str(root), str(world.folder)]
     done = subprocess.run(line, capture_output=True, text=True, check=True)
@@ -155,7 +155,7 @@ def _measured(root: Path, base: Path) -> int:
     finally:
         for each in targets:
             shutil.rmtree(each)
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    return peak_bytes()
 
 
 if __name__ == "__main__":
