@@ -78,7 +78,7 @@ def route(
         return _several(given, names, site, to, options, json=json)
     domain, moment = names[0], now()
     found = route_plan.find(given, Fleet(given.manifest, given.inventory), domain, to, options, moment)
-    document = route_plan.document(given, domain, to, found, options, moment)
+    document = route_plan.document(given, domain, to, found, options, moment) if json or out is not None else {}
     written = _write(out, document)
     findings = (*given.findings, *found.findings) if isinstance(found, NoRoute) else found.findings
     if json:

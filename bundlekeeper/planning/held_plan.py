@@ -17,7 +17,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import Finding, Level, finding
 from bundlekeeper.model.plan_file import Plan, PlanStep
 from bundlekeeper.planning.book import INFRASTRUCTURE, SERVER_FAMILIES, near
-from bundlekeeper.planning.case import server_label, servers_name
+from bundlekeeper.planning.case import server_label
 from bundlekeeper.planning.fleet import Fleet
 from bundlekeeper.planning.route import Course
 from bundlekeeper.planning.route_judge import PRACTICE, Blocker, Judge
@@ -175,20 +175,14 @@ class _HeldCourse(Course):
         self.maker = Maker(fleet, self.judge, (b for m in meant for _, b in m.option.bundles))
         options = [m.option for m in meant]
         self.options = {INFRASTRUCTURE: options, "": options}
-        self.units = []
-        if standing.infrastructure:
-            mine = [o if m.own else Option("", ()) for o, m in zip(options, meant, strict=True)]
-            name = f"{standing.domain}: infrastructure"
-            self.units.append(self.maker.unit(name, INFRASTRUCTURE, standing.infrastructure, (), mine))
-        self.own = len(self.units)
-        for kin, servers in standing.classes:
-            mine = [
-                o if not m.own and (m.servers is None or servers[0].key in m.servers) else Option("", ())
-                for o, m in zip(options, meant, strict=True)
+        none = Option("", ())
+
+        def of(servers: tuple[ServerAt, ...]) -> list[Option]:
+            return [
+                m.option if not m.own and (m.servers is None or servers[0].key in m.servers) else none for m in meant
             ]
-            parts = [p for server in servers for p in server.parts]
-            name = servers_name(standing.domain, kin, servers)
-            self.units.append(self.maker.unit(name, kin.family, parts, servers, mine))
+
+        self._make_units([m.option if m.own else none for m in meant], of)
         self._ahead = cache(self._is_ahead_of)
 
     def held(self) -> HeldPlan:
@@ -247,29 +241,14 @@ class _HeldCourse(Course):
         mask = self.judge.beside(one.everything, other.changed) | self.judge.beside(one.changed, other.everything)
         if i < self.own:
             if self._ahead(a, j, b) and not (b == 0 and self._ahead(0, j, b)):
-                says = "infrastructure before servers going up, after them going down"
-                mask |= self.judge.blocker("practice", f"{PRACTICE}: order", says)
+                mask |= self._out_of_order()
             mask |= self._tables_lack(a, j) if b else 0
         return mask
 
     def _is_ahead_of(self, a: int, j: int, b: int) -> bool:
         """True where the server's bundle belongs to releases only whose infrastructure is not reached."""
         wanted = self._wanted(j, b)
-        return bool(wanted) and not any(self._reached(a, version) for version in wanted)
-
-    def _reached(self, a: int, version: str) -> bool:
-        """True where every infrastructure part runs that bundle's image, or a later one."""
-        bundles = self.fleet.book.at(INFRASTRUCTURE, version)
-        if not bundles:
-            return False
-        whole = self.fleet.book.whole(bundles[0])
-        for reading in self.units[0].states[a].readings:
-            offer = whole.get((reading.kind, reading.model or ""))
-            if offer is not None:
-                way = self.fleet.book.scale(reading.kind).compare(reading.active or "", offer.image.version)
-                if way is None or way < 0:
-                    return False
-        return True
+        return bool(wanted) and not any(self._covers(version) >> a & 1 for version in wanted)
 
     def _against(self, told: str, mask: int) -> Iterable[Finding]:
         for blocker in self.judge.named(mask):

@@ -10,7 +10,7 @@ says what it checked, and calls no step harmless.
 from __future__ import annotations
 
 import gc
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
@@ -29,7 +29,7 @@ from bundlekeeper.planning.route_types import Change, NoRoute, PartChange, Quote
 from bundlekeeper.planning.route_units import Maker, Move, Option, State, Unit, minutes, size
 from bundlekeeper.planning.route_why import blocking
 from bundlekeeper.planning.rules import Answer
-from bundlekeeper.planning.standing import Standing
+from bundlekeeper.planning.standing import ServerAt, Standing
 from bundlekeeper.planning.supply import Holdings
 from bundlekeeper.planning.target import Target, aim
 
@@ -50,11 +50,12 @@ def route(fleet: Fleet, domain: str, release: str, holdings: Holdings, now: date
         if found.steps is None:
             none = course.no_route(found)
             return replace(none, passed_over=course.passed_over()) if found.exhausted else none
-    findings = [*course.findings(found.steps)]
+    steps = course.steps(found.steps)
+    findings = [*course.findings(steps)]
     expires = fleet.book.manifest.expires
     if expires is not None and expires < now.date():
         findings.append(finding("expired", "manifest", f"is past {expires}: its rules may have changed since"))
-    return Route(domain, release, course.steps(found.steps), found.cost, tuple(findings))
+    return Route(domain, release, steps, found.cost, tuple(findings))
 
 
 @contextmanager
@@ -85,19 +86,23 @@ class Course:
         self.target = self.targets[release]
         self.maker = Maker(fleet, self.judge, (b for c in self.target.choices.values() for b in c.chain))
         self.options = {INFRASTRUCTURE: list(self._own_options()), "": list(self._server_options())}
+        self._make_units(self.options[INFRASTRUCTURE], lambda _: self.options[""])
+        self.moves = Moves(self.units)
+        self.beside = make(self.judge, self.units, self.own, self._order)
+
+    def _make_units(self, own: list[Option], of: Callable[[tuple[ServerAt, ...]], list[Option]]) -> None:
+        """The infrastructure as one unit, where there is any, and each class of servers, with what each may do."""
+        standing = self.standing
         self.units: list[Unit] = []
         if standing.infrastructure:
             name = f"{standing.domain}: infrastructure"
-            options = self.options[INFRASTRUCTURE]
-            self.units.append(self.maker.unit(name, INFRASTRUCTURE, standing.infrastructure, (), options))
+            self.units.append(self.maker.unit(name, INFRASTRUCTURE, standing.infrastructure, (), own))
         self.own = len(self.units)
         for kin, servers in standing.classes:
             parts = [p for server in servers for p in server.parts]
             name = servers_name(standing.domain, kin, servers)
-            self.units.append(self.maker.unit(name, kin.family, parts, servers, self.options[""]))
+            self.units.append(self.maker.unit(name, kin.family, parts, servers, of(servers)))
         self._covers = cache(self._covered)
-        self.moves = Moves(self.units)
-        self.beside = make(self.judge, self.units, self.own, self._order)
 
     def _own_options(self) -> Iterable[Option]:
         choice = self.target.choices[INFRASTRUCTURE]
@@ -163,7 +168,6 @@ class Course:
     def _order(self, j: int) -> Iterator[tuple[int, int, int]]:
         """Trade.md's order: no server ahead of its infrastructure, none of a model that the table does not know."""
         number = len(self.units[0].states)
-        says = "infrastructure before servers going up, after them going down"
         for b in range(len(self.units[j].states)):
             wanted = self._wanted(j, b)
             if not wanted:
@@ -172,7 +176,7 @@ class Course:
             for version in wanted:
                 ahead &= ~self._covers(version)
             if ahead and not (b == 0 and ahead & 1):  # a server that is ahead today is nobody's step
-                yield b, self.judge.blocker("practice", f"{PRACTICE}: order", says), ahead
+                yield b, self._out_of_order(), ahead
         lacking: dict[int, int] = {}
         for a in range(number):
             for n in bits(self._tables_lack(a, j)):
@@ -180,6 +184,10 @@ class Course:
         for b in range(1, len(self.units[j].states)):
             for n, which in lacking.items():
                 yield b, 1 << n, which
+
+    def _out_of_order(self) -> int:
+        says = "infrastructure before servers going up, after them going down"
+        return self.judge.blocker("practice", f"{PRACTICE}: order", says)
 
     def _tables_lack(self, a: int, j: int) -> int:
         """The blockers of models that the model table does not know yet."""
@@ -282,9 +290,8 @@ class Course:
                     blocker = self.judge.named(self.judge.beside_rule(rule, self.judge.need(need)))[0]
                     yield Quote(blocker.sort, blocker.source, blocker.says)
 
-    def findings(self, taken: tuple[Taken, ...]) -> Iterable[Finding]:
+    def findings(self, steps: tuple[Step, ...]) -> Iterable[Finding]:
         """What to know of a way that was found."""
-        steps = self.steps(taken)
         bundles = {c.sha256: c for s in steps for c in s.changes}
         for change in bundles.values():
             if self.holdings.held(change.sha256) is None:
