@@ -7,34 +7,56 @@ import os
 import shutil
 import subprocess
 import time
+from dataclasses import replace
 from pathlib import Path
 
 from bundlekeeper.model.media import Part, SetFile
 from tests.bench.frame import Judged, Target, bench, in_turns, ratio_at_most
 from tests.bench.living import peak_bytes
 from tests.bench.world import World, keeper_line, warm
-from tests.media_kit import MadeSet, Site, make_set, write_volume
+from tests.media_kit import Site, make_set, write_volume
+
+_BUNDLE = "blade/6.1.0/marram-blade-6.1.0.fwb"
 
 
-def _volume(world: World) -> Path:
-    """A volume with the large bundle, which is a second name of the large file."""
-    media = world.folder / "medium"
-    manifest = world.big_store_inputs.read_bytes()
-    if not media.exists():
-        made: MadeSet = make_set((), manifest=manifest)
-        path = "blade/6.1.0/marram-blade-6.1.0.fwb"
+def _volumes(world: World, count: int) -> list[Path]:
+    """Media with the large bundle: whole on one (a second name of the large file), or in equal parts on several."""
+    base = world.folder / f"media-{count}"
+    media = [base / str(number) for number in range(1, count + 1)]
+    if not base.exists():
+        manifest = world.big_store_inputs.read_bytes()
         with world.big.open("rb") as stream:
             digest = hashlib.file_digest(stream, "sha256").hexdigest()
-        part = Part(1, path, 0, world.big_bytes, digest)
-        bundle = SetFile(path, world.big_bytes, digest, "bundle", "blade", "6.1.0", parts=(part,))
-        made = make_set((), manifest=manifest, files=(bundle, *made.index.files))
-        root = write_volume(made, 1, media)
-        (root / "data" / path).parent.mkdir(parents=True)
-        (root / "data" / path).hardlink_to(world.big)
-        listed = root / "manifest-sha256.txt"
-        listed.write_text(listed.read_text() + f"{digest}  data/{path}\n")
-        (root / "tagmanifest-sha256.txt").unlink()
+        parts, files = _parts(world, base / "parts", count, digest)
+        common = make_set((), manifest=manifest).index.files[0]
+        places = tuple(replace(common.parts[0], volume=number) for number in range(1, count + 1))
+        bundle = SetFile(_BUNDLE, world.big_bytes, digest, "bundle", "blade", "6.1.0", parts=parts)
+        made = make_set((), manifest=manifest, volumes=count, files=(bundle, replace(common, parts=places)))
+        made = replace(made, payload={number: {common.path: manifest} for number in range(1, count + 1)})
+        for part, file, medium in zip(parts, files, media, strict=True):
+            root = write_volume(made, part.volume, medium)
+            (root / "data" / _BUNDLE).parent.mkdir(parents=True)
+            (root / "data" / part.path).hardlink_to(file)
+            listed = root / "manifest-sha256.txt"
+            listed.write_text(listed.read_text() + f"{part.sha256}  data/{part.path}\n")
+            (root / "tagmanifest-sha256.txt").unlink()
     return media
+
+
+def _parts(world: World, folder: Path, count: int, digest: str) -> tuple[tuple[Part, ...], list[Path]]:
+    """The parts of the large file, and the files that hold them."""
+    if count == 1:
+        return (Part(1, _BUNDLE, 0, world.big_bytes, digest),), [world.big]
+    folder.mkdir(parents=True)
+    parts, files, size = [], [], -(-world.big_bytes // count)
+    with world.big.open("rb") as stream:
+        for number in range(1, count + 1):
+            data = stream.read(size)
+            files.append(folder / str(number))
+            files[-1].write_bytes(data)
+            path, offset = f"{_BUNDLE}.part-{number:02d}of{count:02d}", (number - 1) * size
+            parts.append(Part(number, path, offset, len(data), hashlib.sha256(data).hexdigest(), number))
+    return tuple(parts), files
 
 
 def _timed(store: Path, *words: str) -> float:
@@ -50,6 +72,21 @@ def _timed(store: Path, *words: str) -> float:
     return took
 
 
+def _against_take(world: World, count: int) -> tuple[float, float]:
+    volumes, manifest = [str(each) for each in _volumes(world, count)], world.big_store_inputs
+
+    def ours(world: World) -> float:
+        warm(world.big)
+        return _timed(world.folder / "received", "media", "receive", *volumes)
+
+    def theirs(world: World) -> float:
+        warm(world.big)
+        offered = str(world.folder / "offered")
+        return _timed(world.folder / "taken-store", "take", str(manifest), "--from", offered)
+
+    return in_turns(world, ours, theirs)
+
+
 @bench(
     "media receive",
     what="bundlekeeper media receive of a volume with one large bundle, start to end",
@@ -59,18 +96,19 @@ def _timed(store: Path, *words: str) -> float:
 )
 def receive(world: World) -> tuple[float, float]:
     """Receiving costs little more than taking."""
-    volume, manifest = _volume(world), world.big_store_inputs
+    return _against_take(world, 1)
 
-    def ours(world: World) -> float:
-        warm(world.big)
-        return _timed(world.folder / "received", "media", "receive", str(volume))
 
-    def theirs(world: World) -> float:
-        warm(world.big)
-        offered = str(world.folder / "offered")
-        return _timed(world.folder / "taken-store", "take", str(manifest), "--from", offered)
-
-    return in_turns(world, ours, theirs)
+@bench(
+    "media receive, split",
+    what="bundlekeeper media receive of one large bundle in equal parts on three volumes, all at once",
+    against="bundlekeeper take of the same bundle",
+    unit="s",
+    target=ratio_at_most(1.15),
+)
+def receive_split(world: World) -> tuple[float, float]:
+    """Its parts and its whole are both hashed."""
+    return _against_take(world, 3)
 
 
 @bench(
@@ -82,7 +120,7 @@ def receive(world: World) -> tuple[float, float]:
 )
 def memory_of_receive(world: World) -> tuple[float, float]:
     """The memory of receiving."""
-    volume, store = _volume(world), world.folder / "memory-received"
+    (volume,), store = _volumes(world, 1), world.folder / "memory-received"
     Site(store)
     try:
         ours = peak_bytes(keeper_line("media", "receive", str(volume), "--store", str(store), "--json"))
