@@ -6,6 +6,7 @@ counted, and neither are corrections, which count whenever they were said; it co
 
 from __future__ import annotations
 
+import sqlite3
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -35,6 +36,12 @@ class Ahead:
             f"time: bundlekeeper correct {self.event[:12]} --why TEXT"
         )
         return finding("clock-doubtful", "ledger", f"{says}; {so}" if so else says, hint)
+
+
+def is_any(connection: sqlite3.Connection, after_us: int) -> bool:
+    """True where some event that counts is later than this microsecond. Raises sqlite3.Error."""
+    select = f"SELECT 1 FROM event WHERE at > ? AND {_COUNTING} LIMIT 1"  # noqa: S608  (our own words)
+    return connection.execute(select, (after_us,)).fetchone() is not None
 
 
 def ahead(book: Book, clock: datetime) -> Ahead | None:

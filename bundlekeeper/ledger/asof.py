@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
+from bundlekeeper.ledger.ahead import is_any
 from bundlekeeper.ledger.book import Book
 from bundlekeeper.ledger.events import What
 from bundlekeeper.ledger.projection import STATE_COLUMNS, lookups
@@ -60,8 +61,10 @@ class AsOf:
         self.is_newest = on is None  # every component stands by its last row
         if on is None and clock is not None:
             on = clock + moments.AHEAD
-            later = "SELECT 1 FROM state WHERE until = ? AND since > ? LIMIT 1"
-            self.is_newest = not self.connection.execute(later, (OPEN, moments.at(on).at_us)).fetchone()
+            after = moments.at(on).at_us
+            later = "SELECT 1 FROM state WHERE until = ? AND since > ? LIMIT 1"  # reads every component's row
+            ahead = is_any(self.connection, after)  # looks into an index: no state begins where no event is
+            self.is_newest = not (ahead and self.connection.execute(later, (OPEN, after)).fetchone())
         self.cuts: dict[int, int] = {}  # site -> the last microsecond that counts
         self.cut = OPEN - 1
         self._void = frozenset[bytes]() if self.known is None else self._void_then(self.known)
