@@ -131,7 +131,8 @@ def make_set(
         for number, (volume, piece) in enumerate(zip(each.volumes, pieces, strict=True), 1):
             split = len(pieces) > 1
             path = f"{each.path}.part-{number:02d}of{len(pieces):02d}" if split else each.path
-            parts.append(Part(volume, path, offset, len(piece), sha(piece), number))
+            through = sha(each.data[: offset + len(piece)]) if split else ""
+            parts.append(Part(volume, path, offset, len(piece), sha(piece), number, through))
             payload[volume][path] = piece
             offset += len(piece)
         rows.append(

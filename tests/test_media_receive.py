@@ -13,12 +13,12 @@ from typing import Any
 import pytest
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
-from bundlekeeper.media import set_source
+from bundlekeeper.media import joining, set_source
 from bundlekeeper.media.joining import Joining
 from bundlekeeper.media.notice import write_notice
 from bundlekeeper.media.receive import PROVEN
 from bundlekeeper.media.sets import Sets
-from bundlekeeper.model.media import SetFile
+from bundlekeeper.model.media import SetFile, write_index
 from bundlekeeper.model.reading import read as read_manifest
 from bundlekeeper.proof import digests
 from bundlekeeper.proof.reading import Digest
@@ -374,6 +374,61 @@ def test_the_whole_is_read_again_only_where_its_parts_came_on_several_days(
     assert came.complete
     assert site.bundles() == every_bundle()
     assert len(read) == reads
+
+
+@pytest.mark.parametrize(
+    ("days", "hashes"),
+    [
+        ([(0, 1, 2)], [0, 0, 0]),
+        ([(0,), (1, 2)], [0, 1, 1]),
+        ([(2, 1), (0,)], [1, 1, 0]),
+    ],
+)
+def test_parts_that_follow_one_another_need_no_hash_of_their_own(
+    site: Site,
+    made: MadeSet,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    days: list[tuple[int, ...]],
+    hashes: list[int],
+) -> None:
+    counted = _count_hashes(monkeypatch)
+    media = write_set(made, tmp_path)
+    for day in days:
+        came = site.receive(*(media[number] for number in day))
+    assert came.complete
+    assert site.bundles() == every_bundle()
+    assert counted == hashes
+
+
+def _count_hashes(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """How many hashes of its own each part that is copied gets."""
+    counted: list[int] = []
+
+    def copy_fd(source: int, target: int, **options: Any) -> Digest:
+        counted.append(len(options["algorithms"]))
+        return copied(source, target, **options)
+
+    copied = digests.copy_fd
+    monkeypatch.setattr(joining, "copy_fd", copy_fd)
+    return counted
+
+
+def test_an_index_that_is_wrong_of_the_file_so_far_costs_a_second_read_and_no_more(
+    site: Site, made: MadeSet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The part's own digest stands, and so does that of the whole."""
+    rows = [
+        replace(f, parts=(f.parts[0], replace(f.parts[1], through="0" * 64), f.parts[2])) if f.split else f
+        for f in made.index.files
+    ]
+    index = replace(made.index, files=tuple(rows))
+    data = write_index(index)
+    counted = _count_hashes(monkeypatch)
+    wrong = replace(made, index=index, data=data, signature=signed(data))
+    assert site.receive(*write_set(wrong, tmp_path)).complete
+    assert site.bundles() == every_bundle()
+    assert counted == [0, 0, 1, 0]
 
 
 def test_bytes_after_the_end_of_a_joined_file_are_not_taken(

@@ -15,7 +15,7 @@ from bundlekeeper.ledger.chain import Head
 from bundlekeeper.media.set_records import Sent
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.media.tags import Signed
-from bundlekeeper.model.media import Chain, SetFile, SetIndex, read_index, write_index
+from bundlekeeper.model.media import Chain, PartDigests, SetFile, SetIndex, read_index, write_index
 from bundlekeeper.model.media_plan import SetPlan
 from bundlekeeper.model.progress import Clock
 
@@ -62,9 +62,9 @@ def kept_index(sets: Sets, sent: Sent) -> Signed | None:
 
 
 def signed_index(
-    sets: Sets, sent: Sent, plan: SetPlan, means: IndexMeans, parts: Mapping[str, Mapping[int, str]]
+    sets: Sets, sent: Sent, plan: SetPlan, means: IndexMeans, parts: Mapping[str, Mapping[int, PartDigests]]
 ) -> Signed:
-    """Make, sign and keep the index; `parts` holds the SHA-256 of the parts of split files, by path and number.
+    """Make, sign and keep the index; `parts` holds the digests of the parts of split files, by path and number.
 
     Raises UnfinishedError when the digest of some part is not known, what `sign` raises, and as `Sets` does.
     """
@@ -94,7 +94,7 @@ def signed_index(
     return Signed(index, data, signature)
 
 
-def _with_parts(each: SetFile, parts: Mapping[str, Mapping[int, str]]) -> SetFile:
+def _with_parts(each: SetFile, parts: Mapping[str, Mapping[int, PartDigests]]) -> SetFile:
     if not each.split:
         return each
     digests = parts.get(each.path, {})
@@ -105,7 +105,7 @@ def _with_parts(each: SetFile, parts: Mapping[str, Mapping[int, str]]) -> SetFil
             where=each.path,
             hint="bundlekeeper check tells whether the store's file is whole; then write again",
         )
-    return replace(each, parts=tuple(replace(part, sha256=digests[part.number]) for part in each.parts))
+    return replace(each, parts=tuple(replace(part, **digests[part.number]._asdict()) for part in each.parts))
 
 
 def _notes(plan: SetPlan) -> Iterable[str]:

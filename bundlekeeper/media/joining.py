@@ -2,8 +2,8 @@
 
 Rules: the file under work is `.keeper/incoming`'s part of the bundle's digest, which the next run finds again; a part
 counts as in only after it was proven, synced and recorded, in this order; a part that is not right leaves nothing that
-counts; what was recorded is believed only while the file is there; the whole is proven too before it is taken, in the
-same pass where its parts come one after the other in one run, else by reading it again.
+counts; what was recorded is believed only while the file is there; the whole is proven too before it is taken: where
+its parts come one after the other in one run, one hash proves each of them and the whole, else it is read again.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from bundlekeeper.errors import LockedError
 from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.media import Part, SetFile
 from bundlekeeper.model.progress import Clock, Progress
-from bundlekeeper.proof.digests import copy_fd
+from bundlekeeper.proof.digests import SHA256, copy_fd
 from bundlekeeper.proof.reading import Digest, Stop, TargetError, TooLong
 from bundlekeeper.store import files
 from bundlekeeper.store.incoming import FOLDER, PREFIX, Incoming, Temp
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from hashlib import _Hash as Hash
 
     from bundlekeeper.media.set_source import Payload
+    from bundlekeeper.store.walk import Entry
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,22 +90,12 @@ class Joining:
     def _bring(
         self, each: SetFile, part: Part, payload: Payload, *, clock: Clock, progress: Progress, stop: Stop | None
     ) -> None:
-        temp = self._temp(each)
+        name = part.path.rpartition("/")[2]
         wrong: list[Finding] = []
         for volume, entry in payload.all_for(part):
             place = f"{volume.root}/{entry.path}"
-            os.lseek(temp.fd, part.offset, os.SEEK_SET)
-            whole = self._whole(each, part)
             try:
-                fd = entry.open()
-                try:
-                    limit, advance = part.size, progress.advance
-                    digest = copy_fd(
-                        fd, temp.fd, limit=limit, size_hint=limit, on_bytes=advance, stop=stop, running=whole
-                    )
-                finally:
-                    with suppress(OSError):  # of a device that is gone; what was read before stands
-                        os.close(fd)
+                digest, whole = self._copied(each, part, entry, named=entry.name == name, progress=progress, stop=stop)
             except TargetError:
                 raise
             except TooLong:
@@ -116,20 +107,38 @@ class Joining:
                 continue
             payload.was_read(place, digest.sha256)
             if (digest.size, digest.sha256) == (part.size, part.sha256):
-                os.fsync(temp.fd)
+                os.fsync(self._temp(each).fd)
                 self._parts[part.path] = clock()
                 self._save(self._parts)
                 if whole is not None:
                     self._wholes[each.path] = (part.offset + part.size, whole)
-                if entry.name != part.path.rpartition("/")[2]:
+                if entry.name != name:
                     says = f"{part.path} is here under the name {place}"
                     self.findings.append(finding("misnamed", part.path, says, "find out who renamed it"))
                 return
             code = "altered" if digest.size == part.size else "truncated"
             says = f"{place}: SHA-256 {digest.sha256[:12]}…, the set's index says {part.sha256[:12]}…"
-            if entry.name == part.path.rpartition("/")[2]:
+            if entry.name == name:
                 wrong.append(finding(code, part.path, says, "bring another copy of this volume"))
         self.findings += wrong
+
+    def _copied(
+        self, each: SetFile, part: Part, entry: Entry, *, named: bool, progress: Progress, stop: Stop | None
+    ) -> tuple[Digest, Hash | None]:
+        """Copy what may be the part into its place: its digest, and the hash of the file to its end where it is known.
+
+        Where the file was written up to here in this run and the part has its name, the one hash that goes on from
+        there is held against what the index says of the file to the part's end. If that is not it, the part is read
+        again by itself: it alone can be wrong, or the index. Raises OSError, TargetError, TooLong, StoppedError.
+        """
+        temp, whole = self._temp(each), self._whole(each, part)
+        if named and whole is not None:
+            size = _copy(entry, part, temp, (), whole, progress.advance, stop).size
+            if (size, whole.hexdigest()) == (part.size, part.through):
+                return Digest(size, {"sha256": part.sha256}), whole
+            whole = self._whole(each, part)
+        on_bytes = progress.advance if whole is None or not named else None  # counted already
+        return _copy(entry, part, temp, SHA256, whole, on_bytes, stop), whole
 
     def _whole(self, each: SetFile, part: Part) -> Hash | None:
         """A hash of all bytes before the part, None where they were not all written in this run."""
@@ -168,6 +177,34 @@ class Joining:
             temp.keep()
             self._temps[each.path] = temp
         return self._temps[each.path]
+
+
+def _copy(
+    entry: Entry,
+    part: Part,
+    temp: Temp,
+    algorithms: Sequence[str],
+    running: Hash | None,
+    on_bytes: Callable[[int], None] | None,
+    stop: Stop | None,
+) -> Digest:
+    """Copy an entry into the part's place in the file under work. Raises as `copy_fd`, and OSError from opening it."""
+    fd = entry.open()
+    try:
+        os.lseek(temp.fd, part.offset, os.SEEK_SET)
+        return copy_fd(
+            fd,
+            temp.fd,
+            algorithms=algorithms,
+            limit=part.size,
+            size_hint=part.size,
+            on_bytes=on_bytes,
+            stop=stop,
+            running=running,
+        )
+    finally:
+        with suppress(OSError):  # of a device that is gone; what was read before stands
+            os.close(fd)
 
 
 def begun_bytes(root: int, each: SetFile) -> int:

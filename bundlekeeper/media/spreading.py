@@ -20,7 +20,7 @@ from bundlekeeper.media import bag_text
 from bundlekeeper.media.tags import TOOL
 from bundlekeeper.media.volume import Expected, Volume
 from bundlekeeper.model.findings import Finding, finding
-from bundlekeeper.model.media import Part
+from bundlekeeper.model.media import Part, PartDigests
 from bundlekeeper.model.media_plan import PlannedFile, SetPlan
 from bundlekeeper.model.progress import Progress
 from bundlekeeper.proof.passes import SHA256
@@ -47,7 +47,7 @@ class SpreadMeans(Protocol):
 class Spreading:
     """One pass over the files of a plan.
 
-    `parts` holds the SHA-256 of the parts of split files that were read whole and are right, by path and number; it
+    `parts` holds the digests of the parts of split files that were read whole and are right, by path and number; it
     begins with what is known, and `on_parts` is called when more is.
     """
 
@@ -57,7 +57,7 @@ class Spreading:
         plan: SetPlan,
         algorithms: tuple[str, ...],
         means: SpreadMeans,
-        parts: dict[str, dict[int, str]],
+        parts: dict[str, dict[int, PartDigests]],
         on_parts: Callable[[], None],
     ) -> None:
         self.parts = parts
@@ -67,7 +67,7 @@ class Spreading:
         self._algorithms, self._means = algorithms, means
         self._written: dict[Volume, dict[str, Expected]] = {}
         self._tags: dict[Volume, dict[str, Expected]] = {}
-        self._fresh: dict[str, dict[int, str]] = {}
+        self._fresh: dict[str, dict[int, PartDigests]] = {}
 
     def run(self, volumes: Sequence[Volume]) -> list[Finding]:
         """Read what some volume lacks, and, before there is an index, the whole of every split file.
@@ -150,7 +150,7 @@ class Spreading:
             whole = hashlib.sha256()
             to_read = self._to_read(each, ranges)
             for at in to_read:
-                problem = self._range(fd, each, at, ranges[at], whole if len(ranges) > 1 else None)
+                problem = self._range(fd, each, at, ranges[at], whole if self._to_index(each) else None)
                 if problem is not None:
                     return problem
             if files.fingerprint_of(os.fstat(fd)) != files.fingerprint_of(before):
@@ -204,7 +204,7 @@ class Spreading:
             return _changed(each.file.path)
         if came == size:
             digests = {name: h.hexdigest() for name, h in hashes.items()} or {"sha256": self._due(each, at)}
-            return self._digested(each, at, digests, sinks)
+            return self._digested(each, at, digests, sinks, "" if whole is None else whole.hexdigest())
         return None
 
     def _digested(
@@ -213,13 +213,14 @@ class Spreading:
         at: _Range,
         digests: dict[str, str],
         sinks: Iterable[tuple[Part, Volume, Sink]],
+        through: str,
     ) -> Finding | None:
         due = self._due(each, at)
         if due and due != digests["sha256"]:
             return _altered(each.file.path, digests["sha256"], due)
         for part in each.file.parts:
-            if (part.offset, part.size) == at and each.file.split:
-                self._fresh.setdefault(each.file.path, {})[part.number] = digests["sha256"]
+            if (part.offset, part.size) == at and through:
+                self._fresh.setdefault(each.file.path, {})[part.number] = PartDigests(digests["sha256"], through)
         for part, volume, sink in sinks:
             if sink.error is None:
                 self._written.setdefault(volume, {})[_path(part)] = Expected(part.size, digests)
@@ -230,7 +231,8 @@ class Spreading:
         if at == (0, each.file.size):
             return each.file.sha256
         known = self.parts.get(each.file.path, {})
-        return next((known.get(p.number, "") for p in each.file.parts if (p.offset, p.size) == at), "")
+        here = (known.get(p.number) for p in each.file.parts if (p.offset, p.size) == at)
+        return next((digests.sha256 for digests in here if digests is not None), "")
 
     def _spoil(self, each: PlannedFile, volumes: Sequence[Volume]) -> None:
         for part in each.file.parts:

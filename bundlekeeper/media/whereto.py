@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from bundlekeeper.errors import KeeperError
 from bundlekeeper.media.set_records import Sent
 from bundlekeeper.model import strict_json
+from bundlekeeper.model.media import PartDigests
 from bundlekeeper.store import files
 from bundlekeeper.store.layout import KEEPER, Store
 
@@ -26,11 +27,11 @@ _MOST = 1000
 @dataclass(slots=True)
 class WhereTo:
     """`mounts` holds, by volume, the identities of the mounts under which it was written; `points` the mount point
-    that each folder was on; `parts` the SHA-256 of each part of the split files that were read whole, by number."""
+    that each folder was on; `parts` the digests of each part of the split files that were read whole, by number."""
 
     mounts: dict[int, list[str]] = field(default_factory=dict)
     points: dict[str, str] = field(default_factory=dict)
-    parts: dict[str, dict[int, str]] = field(default_factory=dict)
+    parts: dict[str, dict[int, PartDigests]] = field(default_factory=dict)
 
     def remounted(self, volume: int, identity: str) -> bool:
         """True when no copy of the volume was ever written under this mount, so that it was mounted anew since."""
@@ -53,8 +54,14 @@ def recall(store: Store, sent: Sent) -> WhereTo:
         found.points = {path: point for path, point in points.items() if isinstance(point, str)}
         for path, digests in parts.items():
             rows = _table(digests)
-            found.parts[path] = {int(n): d for n, d in rows.items() if n.isdecimal() and isinstance(d, str)}
+            found.parts[path] = {int(n): d for n, row in rows.items() if n.isdecimal() and (d := _digests(row))}
     return found
+
+
+def _digests(found: object) -> PartDigests | None:
+    if isinstance(found, list) and len(found) == len(PartDigests._fields) and all(isinstance(d, str) for d in found):
+        return PartDigests(*found)
+    return None
 
 
 def _table(found: object) -> dict[str, object]:

@@ -28,7 +28,7 @@ from bundlekeeper.media.spreading import Spreading
 from bundlekeeper.media.volume import Expected, Volume
 from bundlekeeper.media.whereto import WhereTo, recall, remember
 from bundlekeeper.model.findings import Finding, exit_status, finding
-from bundlekeeper.model.media import folder_of, name_of
+from bundlekeeper.model.media import PartDigests, folder_of, name_of
 from bundlekeeper.model.media_plan import SetPlan
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.model.text import human_bytes
@@ -164,7 +164,7 @@ class _Write:
         self.signed = kept_index(sets, sent)
         for each in self.signed.index.files if self.signed is not None else ():
             if each.split:
-                self.known.parts[each.path] = {part.number: part.sha256 for part in each.parts}
+                self.known.parts[each.path] = {p.number: PartDigests(p.sha256, p.through) for p in each.parts}
         self.name = name_of(plan.platform, sent.sequence)
         self.proven: dict[int, Proven] = {}
         self.states: dict[int, str] = {}
@@ -242,7 +242,8 @@ class _Write:
         """The payload of a volume, with what is known of its digests before anything is read."""
         found = {}
         for each, part in self.plan.on(number):
-            sha256 = part.sha256 or self.known.parts.get(each.file.path, {}).get(part.number, "")
+            known = self.known.parts.get(each.file.path, {}).get(part.number)
+            sha256 = part.sha256 or (known.sha256 if known is not None else "")
             path = f"{bag_text.PAYLOAD}/{part.path}"
             found[path] = Expected(part.size, {"sha256": sha256} if sha256 else {})
         return found

@@ -14,7 +14,7 @@ import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model import strict_json
@@ -36,8 +36,9 @@ _PLATFORM = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 class Part:
     """A run of a file's bytes on one volume, in a file of its own at `path` there; `number` counts from 1.
 
-    A file that is not split has one part, of the file's own path, size and digest. `sha256` is empty in a plan, where
-    the part was not read yet.
+    A file that is not split has one part, of the file's own path, size and digest. Of a split file's part `through` is
+    the SHA-256 of the file's bytes from its beginning to the part's end, so that who reads part after part proves each
+    of them by the one hash that the whole needs; both digests are empty in a plan, where the part was not read yet.
     """
 
     volume: int
@@ -46,6 +47,14 @@ class Part:
     size: int
     sha256: str = ""
     number: int = 1
+    through: str = ""
+
+
+class PartDigests(NamedTuple):
+    """The SHA-256 of a part's bytes, and that of its file's from the beginning to the part's end."""
+
+    sha256: str
+    through: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,6 +222,7 @@ def file_out(each: SetFile) -> dict[str, Any]:
                 "size": p.size,
                 "sha256": p.sha256,
                 "number": p.number,
+                **({"through": p.through} if each.split else {}),
             }
             for p in each.parts
         ],
@@ -229,6 +239,7 @@ def file_in(reader: JsonReader, found: object, at: str, volumes: int, *, read: b
     if role not in ROLES:
         raise reader.wrong(f"{at}/role", f"is {visible(role)[:40]}, one of {', '.join(ROLES)} is due")
     rows = reader.array(table["parts"], f"{at}/parts", MAX_VOLUMES)
+    split = len(rows) > 1 and table["common"] is not True
     each = SetFile(
         path=reader.path(table["path"], f"{at}/path"),
         size=reader.number(table["size"], f"{at}/size"),
@@ -238,7 +249,7 @@ def file_in(reader: JsonReader, found: object, at: str, volumes: int, *, read: b
         version=reader.text(table["version"], f"{at}/version", empty=True),
         common=reader.boolean(table["common"], f"{at}/common"),
         parts=tuple(
-            _part_in(reader, row, f"{at}/parts/{i}", volumes, read=read or len(rows) == 1 or table["common"] is True)
+            _part_in(reader, row, f"{at}/parts/{i}", volumes, read=read or not split, split=split)
             for i, row in enumerate(rows)
         ),
     )
@@ -246,15 +257,20 @@ def file_in(reader: JsonReader, found: object, at: str, volumes: int, *, read: b
     return each
 
 
-def _part_in(reader: JsonReader, found: object, at: str, volumes: int, *, read: bool) -> Part:
-    table = reader.table(found, at, _PART_KEYS)
+def _part_in(reader: JsonReader, found: object, at: str, volumes: int, *, read: bool, split: bool) -> Part:
+    table = reader.table(found, at, _PART_KEYS | {"through"} if split else _PART_KEYS)
+
+    def digest(key: str) -> str:
+        return reader.hexadecimal(table[key], f"{at}/{key}", 64) if read or table[key] != "" else ""
+
     return Part(
         volume=reader.number(table["volume"], f"{at}/volume", least=1, most=volumes),
         path=reader.path(table["path"], f"{at}/path"),
         offset=reader.number(table["offset"], f"{at}/offset"),
         size=reader.number(table["size"], f"{at}/size"),
-        sha256=reader.hexadecimal(table["sha256"], f"{at}/sha256", 64) if read or table["sha256"] != "" else "",
+        sha256=digest("sha256"),
         number=reader.number(table["number"], f"{at}/number", least=1),
+        through=digest("through") if split else "",
     )
 
 
@@ -285,6 +301,11 @@ def _insist_on_parts(reader: JsonReader, each: SetFile, at: str, volumes: int) -
         raise reader.wrong(f"{at}/parts", f"make up {reached} bytes of {each.size}")
     if len(each.parts) == 1 and (each.parts[0].path, each.parts[0].sha256) != (each.path, each.sha256):
         raise reader.wrong(f"{at}/parts/0", "is the whole file, and has another path or digest")
+    first, last = each.parts[0], each.parts[-1]
+    if each.split and first.through != first.sha256:
+        raise reader.wrong(f"{at}/parts/0/through", "is not the digest of the part that the file begins with")
+    if each.split and last.through and last.through != each.sha256:
+        raise reader.wrong(f"{at}/parts/{len(each.parts) - 1}/through", "is not the digest of the whole file")
 
 
 def insist_on_paths(reader: JsonReader, files: Iterable[SetFile]) -> None:
