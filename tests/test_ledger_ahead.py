@@ -129,3 +129,32 @@ def test_a_day_still_to_come_is_not_answered_in_silence(misled: Keeper) -> None:
     assert (known.status, [f["subject"] for f in known.json["findings"]]) == (0, ["--known"])
     past = misled("where", "HOLMA-IO1", "--on", "2026-11-21", "--json")
     assert (past.status, past.codes) == (0, [])
+
+
+def test_what_is_planned_or_printed_from_the_record_tells_it_too(harbour: Keeper, tmp_path: Path) -> None:
+    """A plan that passes over an event in silence is made from what is not so."""
+    event = said(What.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
+    page = tmp_path / "page.txt"
+    asked = (
+        ("gaps", "holm-a", "--to", "6.1", "--json"),
+        ("route", "holm-a", "--to", "6.1", "--json"),
+        ("route", "--all", "--to", "6.1", "--json"),
+        ("media", "plan", "--for", "holm-a", "--to", "6.1", "--volume", "16GB:fat32", "--json"),
+        ("report", "--runbook", "holm-a", "--to", "6.1", "--out", tmp_path / "book.txt", "--json"),
+        ("report", "--site", "holm", "--out", page, "--json"),
+    )
+    before = [harbour(*words) for words in asked]
+    assert [name for name, ran in zip(asked, before, strict=True) if "clock-doubtful" in ran.codes] == []
+    page.unlink()
+    (tmp_path / "book.txt").unlink(missing_ok=True)
+    with Book.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as book:
+        book.record([event], FAR)
+    for words in asked:
+        ran = harbour(*words)
+        assert ran.status == 1, words
+        assert ran.codes.count("clock-doubtful") == 1, words
+        assert "9.9" not in ran.out, words
+    assert "1 event is dated after this machine's clock" in page.read_text()
+    assert "clock-doubtful" in (tmp_path / "book.txt").read_text()
+    past = harbour("report", "--site", "holm", "--on", "2026-11-21", "--out", tmp_path / "past.txt", "--json")
+    assert (past.status, past.codes) == (0, [])

@@ -70,8 +70,8 @@ def report(
         planned = (route, to or None, domain, window, manifest, inventory, signature)
         if any(word is not None for word in planned) or per_cluster != 1:
             raise InputError("a site's picture is of what stands there, not of a route", hint="--site NAME [--on TIME]")
-        page, data = site_page(store_root(store), site, on, plain=_is_text(out))
-        return _tell(_written(out, page, force), (), data, json=json)
+        page, data, doubts = site_page(store_root(store), site, on, plain=_is_text(out))
+        return _tell(_written(out, page, force), doubts, data, json=json)
     if on is not None:
         raise InputError("--on is about a site's picture", hint="a run-book is made from what is known now")
     if route is None and (domain is None or not to):

@@ -9,17 +9,18 @@ from typing import TYPE_CHECKING, Any
 from bundlekeeper.cli.common import now
 from bundlekeeper.cli.opening import open_book, open_store, selector_of
 from bundlekeeper.cli.where import time_of
-from bundlekeeper.cli.whereabouts import Wanted, narrowed
+from bundlekeeper.cli.whereabouts import Wanted, doubts, narrowed
 from bundlekeeper.reports.site_page import Part, SitePage, html, text
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.answers import Answer, InBank
+    from bundlekeeper.model.findings import Finding
 
 _PROOFS = {"none": "no proof given"}
 
 
-def site_page(root: Path, site: str, on: str | None, *, plain: bool) -> tuple[str, dict[str, Any]]:
-    """The page, and what the JSON envelope tells of it.
+def site_page(root: Path, site: str, on: str | None, *, plain: bool) -> tuple[str, dict[str, Any], tuple[Finding, ...]]:
+    """The page, what the JSON envelope tells of it, and what makes it doubtful, which stands in the page, too.
 
     Raises InputError for a site that was never recorded, with a suggestion; DamagedError, LockedError, UnfinishedError.
     """
@@ -38,6 +39,7 @@ def site_page(root: Path, site: str, on: str | None, *, plain: bool) -> tuple[st
             bad = narrowed(store, book, selector, Wanted("", "", "", True, "", False))
             withdrawn = questions.where(book, bad, on=when, clock=moment) if bad is not None else []
             head = book.head()
+            found = tuple(doubts(book, when, None, "UTC", moment))
     flags = {answer.component: answer for answer in withdrawn}
     parts = tuple(_part(answer, flags.get(answer.component)) for answer in answers)
     counts = {
@@ -56,9 +58,10 @@ def site_page(root: Path, site: str, on: str | None, *, plain: bool) -> tuple[st
             ("made", f"{moment:%Y-%m-%d %H:%M}Z by bundlekeeper {bundlekeeper.__version__}"),
             ("ledger", f"{head.book}, {head.count} events"),
             ("ledger's head", head.digest),
+            *((f"{each.level.value}: {each.code}", each.says) for each in found),
         ),
     )
-    return text(page) if plain else html(page), {"site": site, "on": on, "counts": counts}
+    return text(page) if plain else html(page), {"site": site, "on": on, "counts": counts}, found
 
 
 def _part(answer: Answer, withdrawn: Answer | None) -> Part:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.plan_file import Plan
 
 WindowOption = Annotated[
-    str | None, typer.Option("--window", metavar="SPAN", help="No window longer than this: 4h, 90m, or minutes.")
+    str | None, typer.Option("--window", metavar="SPAN", help="No window longer than this: 4h, 4h30m, or minutes.")
 ]
 PerClusterOption = Annotated[
     int, typer.Option("--per-cluster", min=1, metavar="N", help="Servers of one cluster at a time.")

@@ -48,7 +48,7 @@ InventoryOption = Annotated[
 class Inputs:
     """Everything that a plan is made from.
 
-    `findings` are about the manifest, its signature and the trust list; `origin` says where the inventory is from;
+    `findings` are about the manifest, its signature, the trust list and events that no answer counts yet; `origin` says where the inventory is from;
     `head` is the ledger's, None where there is none.
     """
 
@@ -87,11 +87,11 @@ def read_inputs(
             loaded, ruling = _named(manifest, signature, voucher)
         else:
             loaded, ruling = _kept(store, voucher)
-        head, believed = None, None
+        head, believed, ahead = None, None, ()
         if store is not None and (inventory is None or (root / ".keeper" / LEDGER).exists()):
             there = (root / ".keeper" / LEDGER).exists()
             if there or not bare:
-                head, believed = _believed(store, stack, wanted=inventory is None, bare=bare)
+                head, believed, ahead = _believed(store, stack, wanted=inventory is None, bare=bare)
         if inventory is not None:
             parts, origin = _from_file(inventory, loaded.manifest), inventory
         elif believed is not None:
@@ -101,7 +101,7 @@ def read_inputs(
         else:
             raise InputError("there is no inventory", hint="bundlekeeper inventory load FILE, or --inventory")
         holdings = holdings_of(store, voucher, loaded.manifest)
-        findings = (*loaded.problems, *ruling.findings, *_doubts(store, loaded), *voucher.troubles())
+        findings = (*loaded.problems, *ruling.findings, *_doubts(store, loaded), *ahead, *voucher.troubles())
     digest = hashlib.sha256(loaded.data).hexdigest()
     return Inputs(loaded.manifest, digest, parts, origin, holdings, ruling, findings, head)
 
@@ -153,23 +153,30 @@ def _nothing() -> Inventory:
     return Inventory(today(), "UTC")
 
 
-def _believed(store: Store, stack: ExitStack, *, wanted: bool, bare: bool = False) -> tuple[Head, Inventory | None]:
+def _believed(
+    store: Store, stack: ExitStack, *, wanted: bool, bare: bool = False
+) -> tuple[Head, Inventory | None, tuple[Finding, ...]]:
+    """The record's head, what it believes of every part, and what makes that doubtful."""
+    from bundlekeeper.ledger.ahead import ahead
     from bundlekeeper.ledger.inventories import believed
 
     book = open_book(store, stack, write=False)
     if not wanted:
-        return book.head(), None
+        return book.head(), None, ()
+    clock = now()
     with book.reading():  # the head that is told and the inventory are of one moment
-        head, found = book.head(), believed(book, clock=now())
+        head, found, beyond = book.head(), believed(book, clock=clock), ahead(book, clock)
+    doubts = () if beyond is None else (beyond.doubt("not counted here"),)
     if found is None and bare:
-        return head, None
+        return head, None, doubts
     if found is None:
-        raise InputError("no inventory was loaded yet", hint="bundlekeeper inventory load FILE, or --inventory")
+        hint = "bundlekeeper inventory load FILE, or --inventory"
+        raise InputError("no inventory was loaded yet", hint=hint, problems=doubts)
     for key in found.unplaced[:20]:
         output.aside(f"note: {key} is recorded, but nothing says where it is: left out")
     if len(found.unplaced) > 20:
         output.aside(f"note: {len(found.unplaced) - 20} more are left out for the same reason")
-    return head, found.inventory
+    return head, found.inventory, doubts
 
 
 def holdings_of(store: Store | None, voucher: Voucher, rules: Manifest) -> Holdings:

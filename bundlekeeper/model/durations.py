@@ -1,4 +1,4 @@
-"""Spans of time as people write them: `45s`, `90m`, `12h`, `30d`, `2w`."""
+"""Spans of time as people write them: `45s`, `90m`, `12h`, `4h30m`, `30d`, `2w`."""
 
 from __future__ import annotations
 
@@ -7,20 +7,25 @@ import re
 from bundlekeeper.errors import InputError
 
 _UNITS = {"s": 1, "m": 60, "h": 3600, "d": 86400, "w": 7 * 86400}
-_FORM = re.compile(r"([0-9]{1,9})\s*([smhdw])", re.ASCII)
+_ONE = re.compile(r"([0-9]{1,9})\s*([smhdw])\s*", re.ASCII)
+_ALL = re.compile(f"({_ONE.pattern})+", re.ASCII)
 
 
 def seconds(text: str) -> int:
     """Return the span in seconds.
 
-    Raises InputError when `text` is not a whole number and one of the units s, m, h, d, w.
+    Raises InputError when `text` is not a whole number and one of the units s, m, h, d, w, or several of these, the
+    larger unit first.
     """
-    match = _FORM.fullmatch(text.strip().lower())
-    if match is None:
+    word = text.strip().lower()
+    rows = [(int(number), _UNITS[unit]) for number, unit in _ONE.findall(word)] if _ALL.fullmatch(word) else []
+    units = [unit_s for _, unit_s in rows]
+    if not rows or units != sorted(set(units), reverse=True):
         raise InputError(
-            f"not a span of time: {text!r}", hint="a whole number and one of s, m, h, d, w: 45s, 90m, 12h, 30d, 2w"
+            f"not a span of time: {text!r}",
+            hint="whole numbers, each with one of s, m, h, d, w: 45s, 90m, 12h, 4h30m, 30d, 2w",
         )
-    return int(match[1]) * _UNITS[match[2]]
+    return sum(number * unit_s for number, unit_s in rows)
 
 
 def human(span_s: float) -> str:
