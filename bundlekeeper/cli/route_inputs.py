@@ -48,8 +48,8 @@ InventoryOption = Annotated[
 class Inputs:
     """Everything that a plan is made from.
 
-    `findings` are about the manifest, its signature, the trust list and events that no answer counts yet; `origin` says where the inventory is from;
-    `head` is the ledger's, None where there is none.
+    `findings` are about the manifest, its signature, the trust list and events that no answer counts yet; `origin` says
+    where the inventory is from; `head` is the ledger's, None where there is none.
     """
 
     manifest: Manifest
@@ -87,7 +87,8 @@ def read_inputs(
             loaded, ruling = _named(manifest, signature, voucher)
         else:
             loaded, ruling = _kept(store, voucher)
-        head, believed, ahead = None, None, ()
+        head, believed = None, None
+        ahead: tuple[Finding, ...] = ()
         if store is not None and (inventory is None or (root / ".keeper" / LEDGER).exists()):
             there = (root / ".keeper" / LEDGER).exists()
             if there or not bare:

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.model.findings import Finding, Level
 from bundlekeeper.model.names import collision_key, problems_of_name
 from bundlekeeper.model.text import visible
 
@@ -154,17 +155,26 @@ def declaration() -> str:
     return "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 
 
-def manifest_text(checksums: Mapping[str, str]) -> str:
-    """A manifest's text, by path, two blanks as sha256sum writes them.
+def refused(paths: Iterable[str]) -> list[Finding]:
+    """What is wrong with paths that are to be written: unsafe, need an escape, or are one with another somewhere."""
+    paths = list(paths)
+    whys = [
+        (p, unsafe(p) or ("% would need an escape, about which libraries disagree" if "%" in p else "")) for p in paths
+    ]
+    says = [(p, f"cannot be put on a volume: {why}") for p, why in whys if why]
+    says += [(b, f"is one name with {visible(a)} on some systems") for a, b in collisions(paths)]
+    hint = "name the file, or its version, otherwise in the manifest"
+    return [Finding("name-unsafe", Level.ERROR, path, each, hint) for path, each in says]
 
-    Raises InputError for a path that is unsafe, needs an escape, or is one with another on some system.
-    """
-    for path in checksums:
-        why = unsafe(path) or ("% would need an escape, about which libraries disagree" if "%" in path else "")
-        if why:
-            raise InputError(f"{visible(path)} cannot be put on a volume: {why}", where=path)
-    for first, second in collisions(checksums):
-        raise InputError(f"{visible(first)} and {visible(second)} are one name on some systems", where=second)
+
+def manifest_text(checksums: Mapping[str, str]) -> str:
+    """A manifest's text, by path, two blanks as sha256sum writes them. Raises InputError for what `refused` finds."""
+    wrong = refused(checksums)
+    if wrong:
+        first = wrong[0]
+        raise InputError(
+            f"{visible(first.subject)} {first.says}", where=first.subject, hint=first.hint, problems=wrong[1:]
+        )
     return "".join(f"{checksums[path]}  {path}\n" for path in sorted(checksums))
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.media import bag_text
 from bundlekeeper.media.contents import Contents
 from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.media import Part, SetFile, file_out
@@ -119,6 +120,10 @@ def plan_set(
 
     `head` brings what the set is for, its manifest and what is missing.
     """
+    paths = [*(f.file.path for b in bunches for f in (b.bundle, *b.beside)), *(c.path for c in commons)]
+    wrong = bag_text.refused(paths)
+    if wrong:
+        return None, tuple(wrong)
     items = [
         Item(b.bundle.file.path, b.bundle.file.family, b.bundle.file.size, tuple(f.file.size for f in b.beside))
         for b in bunches
