@@ -105,7 +105,7 @@ def _insist_on_known(store: Store, book: Book, given: Mapping[str, str]) -> None
 
 
 def manifest_in_force(store: Store) -> Manifest | None:
-    """The manifest that the store accepted last, from its kept copy; None where there is none.
+    """The manifest that the store accepted last, from its kept copy, with what a newer one withdrew; None for none.
 
     Raises InputError or UnfinishedError when the copy cannot be read, DamagedError when it is not the accepted one.
     """
@@ -115,7 +115,11 @@ def manifest_in_force(store: Store) -> Manifest | None:
     if kept is None:
         return None
     newest, data = kept
-    return read(data, name=newest.place, today=newest.issued).manifest
+    from bundlekeeper.store.withdrawals import overlaid
+
+    with store.catalogue(write=False) as catalogue:
+        known = catalogue.accepted()
+    return overlaid(store.fd, read(data, name=newest.place, today=newest.issued), known)[0].manifest
 
 
 def kept_manifest(store: Store) -> tuple[Accepted, bytes] | None:

@@ -101,8 +101,9 @@ def read_inputs(
             parts, origin = _nothing(), ""
         else:
             raise InputError("there is no inventory", hint="bundlekeeper inventory load FILE, or --inventory")
+        loaded, unknown = _overlaid(store, loaded)
         holdings = holdings_of(store, voucher, loaded.manifest)
-        findings = (*loaded.problems, *ruling.findings, *_doubts(store, loaded), *ahead, *voucher.troubles())
+        findings = (*loaded.problems, *ruling.findings, *_doubts(store, loaded), *unknown, *ahead, *voucher.troubles())
     digest = hashlib.sha256(loaded.data).hexdigest()
     return Inputs(loaded.manifest, digest, parts, origin, holdings, ruling, findings, head)
 
@@ -139,6 +140,17 @@ def _doubts(store: Store | None, loaded: Loaded) -> list[Finding]:
     with store.catalogue(write=False) as catalogue:
         accepted = catalogue.accepted()
     return doubts(f"manifest, sequence {loaded.manifest.sequence}", accepted, now(), loaded.manifest.issued)
+
+
+def _overlaid(store: Store | None, loaded: Loaded) -> tuple[Loaded, tuple[Finding, ...]]:
+    """The manifest with what a newer one that the store accepted withdrew since."""
+    from bundlekeeper.store.withdrawals import overlaid
+
+    if store is None or not store.catalogue_path.exists():
+        return loaded, ()
+    with store.catalogue(write=False) as catalogue:
+        known = catalogue.accepted()
+    return overlaid(store.fd, loaded, known)
 
 
 def _from_file(name: str, rules: Manifest) -> Inventory:

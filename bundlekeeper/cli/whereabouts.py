@@ -103,6 +103,7 @@ def _bundle(store: Store, book: Book, text: str) -> BundleOf:
 def _withdrawn(store: Store) -> tuple[BundleOf, ...]:
     from bundlekeeper.cli.opening import manifest_in_force
     from bundlekeeper.ledger.answers import BundleOf, ImageOf
+    from bundlekeeper.store.withdrawals import withdrawn_since
 
     found: dict[tuple[str, str], BundleOf] = {}
     for row in _held(store):
@@ -110,7 +111,12 @@ def _withdrawn(store: Store) -> tuple[BundleOf, ...]:
             images = tuple(ImageOf(i.kind, i.models, i.version) for i in row.images)
             found[row.family, row.version] = BundleOf(row.family, row.version, images)
     manifest = manifest_in_force(store)
-    for bundle in manifest.bundle if manifest is not None else ():
+    if manifest is None:
+        return tuple(found.values())
+    with store.catalogue(write=False) as catalogue:
+        known = catalogue.accepted()
+    newer, _ = withdrawn_since(store.fd, known, manifest.sequence)
+    for bundle in (*newer, *manifest.bundle):
         if bundle.standing == "withdrawn":
             images = tuple(ImageOf(i.kind, tuple(i.models), i.version) for i in bundle.images)
             found[bundle.family, bundle.version] = BundleOf(bundle.family, bundle.version, images)

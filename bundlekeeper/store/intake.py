@@ -19,7 +19,7 @@ from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store import admission, files, incoming, lock, plan, verdicts
-from bundlekeeper.store.facts import Facts, facts_of
+from bundlekeeper.store.facts import facts_of
 from bundlekeeper.store.filesystem import UNKNOWN, describe_fd
 from bundlekeeper.store.layout import Store
 from bundlekeeper.store.outcome import TakeRow, row_of
@@ -27,6 +27,7 @@ from bundlekeeper.store.sealing import Sealing
 from bundlekeeper.store.sources import Link, Source
 from bundlekeeper.store.taking import Taking
 from bundlekeeper.store.vouching import NO_RULING, Ruling, Voucher, insist
+from bundlekeeper.store.withdrawals import overlaid
 
 if TYPE_CHECKING:
     from bundlekeeper.model.reading import Loaded
@@ -80,11 +81,11 @@ def take(
     UnfinishedError (no room, I/O), StoppedError; what was taken until then stays, and its findings are in `problems`.
     """
     whys = admission.Whys(accept_expired, accept_rollback)
-    facts = facts_of(loaded.manifest)
+    facts_of(loaded.manifest)  # refuses unsafe names, before anything is touched
     voucher = Voucher.of(store, clock())
     ruling = _ruling(voucher, loaded, signature)
     if dry_run:
-        return _rehearse(store, loaded, sources, facts, clock(), whys, link, voucher, ruling)
+        return _rehearse(store, loaded, sources, clock(), whys, link, voucher, ruling)
     if store is None:
         raise InputError("there is no store to take into", hint="name one with --store")
     where = str(store.root)
@@ -94,6 +95,8 @@ def take(
         incoming.opened(store.fd) as room,
         store.catalogue(write=True) as catalogue,
     ):
+        loaded, unknown = overlaid(store.fd, loaded, catalogue.accepted())
+        facts = facts_of(loaded.manifest)
         room.sweep(but=frozenset(each.sha256 for each in facts))
         admitted = admission.vouched(admission.judge(loaded, catalogue.accepted(), clock(), whys), ruling)
         sealing = Sealing(voucher, store.fd, room, sources)
@@ -109,7 +112,7 @@ def take(
         taking.held.update({row.place: row for row in catalogue.held()})  # with what this manifest says of them
         with _telling(progress, taking, planned, unseen):
             taking.run(planned)
-        found = (*admitted.findings, *healed, *taking.findings(unseen), *voucher.troubles())
+        found = (*admitted.findings, *unknown, *healed, *taking.findings(unseen), *voucher.troubles())
         return TakeResult(taking.rows(), found, manifest=ruling)
 
 
@@ -126,7 +129,6 @@ def _rehearse(
     store: Store | None,
     loaded: Loaded,
     sources: Sequence[Source],
-    facts: Sequence[Facts],
     now: datetime,
     whys: admission.Whys,
     link: Link,
@@ -141,6 +143,8 @@ def _rehearse(
                 held = {row.place: row for row in catalogue.held()}
                 contents = plan.Contents(held, catalogue.proofs(), describe_fd(store.fd), now)
                 known = catalogue.accepted()
+        loaded, unknown = overlaid(store.fd, loaded, known) if store else (loaded, ())
+        facts = facts_of(loaded.manifest)
         admitted = admission.vouched(admission.judge(loaded, known, now, whys), ruling)
         standing = plan.standings(store.fd if store else None, contents, facts)
         unseen = plan.survey(sources, facts, standing)
@@ -149,7 +153,7 @@ def _rehearse(
     no_room = [finding("space-short", str(store.root), short)] if store and short else []
     sealing = Sealing(voucher, store.fd if store else None, None, sources)
     rulings = {each.facts.place: sealing.foresee(each.facts) for each in planned if each.step in _TO_BRING}
-    findings = [*admitted.findings, *no_room]
+    findings = [*admitted.findings, *unknown, *no_room]
     for each in planned:
         foreseen = rulings.get(each.facts.place)
         findings += [*_foreseen(each, contents, unseen), *(foreseen.findings if foreseen else ())]
