@@ -16,7 +16,7 @@ from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.media import joining, set_source
 from bundlekeeper.media.joining import Joining
 from bundlekeeper.media.notice import write_notice
-from bundlekeeper.media.receive import PROVEN
+from bundlekeeper.media.set_records import PROVEN
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.model.media import SetFile, write_index
 from bundlekeeper.model.reading import read as read_manifest

@@ -141,7 +141,8 @@ def test_withdrawals_alone_go_out_and_are_known_there(keeper: Keeper, world: Wor
     medium.mkdir()
     stores.run("depot", "media", "write", "--notice", "--to", medium, "--key", tmp_path / "holm.key")
     assert not list(medium.rglob("*.fwb"))
-    came = stores.run("site", "media", "receive", medium, "--json").json
+    came = stores.run("site", "media", "receive", medium, "--json", status=1).json  # it is held there
+    assert [f["code"] for f in came["findings"]] == ["withdrawn"]
     assert came["complete"]
     assert [(each["version"], each["why"]) for each in came["notices"]] == [("6.0.1", "loses settings")]
     rows = stores.run("site", "held", "--json", status=1).json["bundles"]

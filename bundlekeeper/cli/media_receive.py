@@ -90,7 +90,10 @@ def _as_json(root: str, came: Reception) -> dict[str, Any]:
         },
         "manifest_signature": as_json(came.manifest),
         "complete": came.complete,
-        "volumes": [{"root": v.root, "number": v.number, "proven": v.proven, "files": v.files} for v in came.volumes],
+        "volumes": [
+            {"root": v.root, "number": v.number, "proven": v.proven, "held": v.held, "files": v.files}
+            for v in came.volumes
+        ],
         "bundles": [
             {
                 "family": row.family,
@@ -124,7 +127,9 @@ def _print(root: str, came: Reception) -> None:
     output.line(f"  signed by {came.signed_by}, {came.signed_key}")
     tell(came.manifest)
     for volume in came.volumes:
-        output.line(f"volume {volume.number} of {index.volumes}: {volume.proven} of {volume.files} files proven")
+        held = f", {volume.held} in already and not read from it" if volume.held else ""
+        files = f"{volume.proven} of {volume.files} files proven{held}"
+        output.line(f"volume {volume.number} of {index.volumes}: {files}")
         output.line(f"  folder: {volume.root}")
     table = Table(
         ("status", "family", "version", "size", "file", "note"), right=frozenset({3}), below=frozenset({4, 5})

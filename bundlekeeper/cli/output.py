@@ -127,4 +127,4 @@ def error_text(error: KeeperError) -> None:
 def error_envelope(error: KeeperError, command: str) -> None:
     """Print an error in the JSON envelope on stdout."""
     about = {"says": error.says, "where": error.where, "hint": error.hint, "exit": error.exit_code}
-    envelope(command if command in COMMANDS else "error", error.problems, {"error": about}, ok=False)
+    envelope(command if command.partition("-")[0] in COMMANDS else "error", error.problems, {"error": about}, ok=False)

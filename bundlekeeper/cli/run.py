@@ -33,7 +33,7 @@ from bundlekeeper.errors import (
 def run(argv: Sequence[str]) -> int:
     """Run the command line `argv` (without the program's name) and return the exit status. Raises nothing."""
     words, debug = _without_debug(list(argv))
-    command = words[0] if words else ""
+    command = _command_of(words)
     wants_json = "--json" in _before_dashes(words)
     # A command is short and makes hardly any cycles; looking for them costs a quick check of 10,000 files 0.1 s.
     gc.set_threshold(200_000, 50, 50)
@@ -60,6 +60,14 @@ def run(argv: Sequence[str]) -> int:
                 _say(UnfinishedError(f"the output could not be written: {error.strerror}"), command, wants_json=False)
             return _reader_left()
         return _bug(error, command, wants_json, debug)
+
+
+def _command_of(words: list[str]) -> str:
+    """The command as its JSON schema calls it: `take`, `media-receive`."""
+    command = words[0] if words else ""
+    if command in GROUPS and len(words) > 1 and words[1].isascii() and words[1].isalpha():
+        return f"{command}-{words[1].lower()}"
+    return command
 
 
 def _before_dashes(words: list[str]) -> list[str]:

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError, UnfinishedError
 from bundlekeeper.media import bag as bags
-from bundlekeeper.media.bag_text import DECLARATION, PAYLOAD
+from bundlekeeper.media.bag_text import DECLARATION, PAYLOAD, algorithm_of
 from bundlekeeper.media.volume import MARK
 from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.media import MAX_INDEX_BYTES, SetIndex, read_index
@@ -28,6 +28,8 @@ INDEX, SIGNATURE, MANIFEST = "set-index.json", "set-index.json.sig", "manifest-s
 _TEXTS = (DECLARATION, MANIFEST, INDEX, SIGNATURE)
 #: How an index begins: canonical JSON, whose first key is "files" (model.media.write_index).
 _BEGINS = b'{"files":['
+#: What a folder holds that is a volume; the mark of an unfinished one alone may be somebody's own note.
+_PARTS = {INDEX, MANIFEST, DECLARATION, PAYLOAD, MARK.lower()}
 _ARMOUR = b"-----BEGIN SSH SIGNATURE-----"
 _SIGNATURE_LIMIT = 1 << 20  # bytes
 _MAX_FOLDERS = 2000
@@ -81,6 +83,7 @@ def look(folders: Sequence[Path]) -> Look:
             if (status.st_dev, status.st_ino) not in seen:
                 seen.add((status.st_dev, status.st_ino))
                 _look_at(root, found)
+    _drop_unread(found)
     if nothing:
         raise InputError(
             f"no volume of a media set lies in {', '.join(nothing)}",
@@ -90,6 +93,24 @@ def look(folders: Sequence[Path]) -> Look:
     return found
 
 
+def _drop_unread(found: Look) -> None:
+    """Tell of volumes whose index is none that can be read; it hides no other volume."""
+    wrong: dict[bytes, InputError | None] = {}
+    for volume in found.volumes:
+        if volume.index not in wrong:
+            wrong[volume.index] = None
+            try:
+                read_index(volume.index, where=str(volume.root / INDEX))
+            except InputError as error:
+                wrong[volume.index] = error
+        trouble = wrong[volume.index]
+        if trouble is not None:
+            found.refused = True
+            hint = trouble.hint or "bring another copy of it"
+            found.findings.append(finding("bad-volume", volume.root.name, f"{volume.root}: {trouble.says}", hint))
+    found.volumes = [volume for volume in found.volumes if wrong[volume.index] is None]
+
+
 def _roots(folder: Path) -> Iterator[Path]:
     try:
         names = sorted(os.listdir(folder))
@@ -97,14 +118,17 @@ def _roots(folder: Path) -> Iterator[Path]:
         raise InputError("there is no such folder", where=str(folder), hint="is the medium mounted?") from error
     except OSError as error:
         raise UnfinishedError(f"the folder cannot be listed: {error.strerror}", where=str(folder)) from error
-    if _is_volume(folder, names):
+    marked = {name.lower() for name in names} & _PARTS == {MARK.lower()}
+    if _is_volume(folder, names) and not marked:
         yield folder
         return
+    found = []
     for name in names[:_MAX_FOLDERS]:
         below = folder / name
         with suppress(OSError):  # folders of the system on a medium are often closed to its users
             if stat.S_ISDIR(below.lstat().st_mode) and _is_volume(below, sorted(os.listdir(below))):
-                yield below
+                found.append(below)
+    yield from found or ([folder] if marked else [])
 
 
 def _is_volume(folder: Path, names: Sequence[str]) -> bool:
@@ -133,7 +157,7 @@ def _look_at(root: Path, found: Look) -> None:
             says = f"{root} was not finished: there is no {DECLARATION}, which is written last"
             found.findings.append(finding("bad-volume", root.name, says, "write it again, or bring another copy of it"))
             return
-        volume = _whole(root) if set(_TEXTS) <= top else _renamed(root)
+        volume = _whole(root) if {*_TEXTS, PAYLOAD} <= top else _renamed(root)
     except RefusedError as error:
         found.refused = True
         found.findings += error.problems
@@ -155,10 +179,23 @@ def _whole(root: Path) -> Volume:
     if any(each.subject in _TEXTS for each in damaged):
         raise RefusedError(f"{root}: its texts were damaged", hint="bring another copy of it", problems=damaged)
     told = [each for each in bag.findings if not each.subject.startswith(f"{PAYLOAD}/") or each.code != "missing"]
+    told += _beside(bag)
     payload = {path: sums.get("sha256", "") for path, sums in bag.payload.items()}
     index, signature = bag.read(INDEX, MAX_INDEX_BYTES), bag.read(SIGNATURE, _SIGNATURE_LIMIT)
     found = tuple(replace(each, subject=f"{root.name}/{each.subject}") for each in (*told, *texts.findings))
     return Volume(root, index, signature, bag.files, payload, findings=found)
+
+
+def _beside(bag: bags.Bag) -> Iterator[Finding]:
+    """Texts of a volume that nothing proves: a tag manifest that is gone, files that no tag manifest lists (§2.2.1)."""
+    tagged = any((algorithm_of(path) or ("", False))[1] for path in bag.files)
+    if not tagged:
+        says = "the volume has no tag manifest, so nothing proves its texts, READ-ME-FIRST.txt among them"
+        yield finding("bad-volume", "tagmanifest-sha256.txt", says, "believe none of them; bring another copy of it")
+        return
+    for path in sorted(bag.files):
+        if not path.startswith(f"{PAYLOAD}/") and path not in bag.tags and algorithm_of(path) is None:
+            yield finding("extra", path, "lies in the volume's folder, and nothing that was written there names it")
 
 
 def _renamed(root: Path) -> Volume:
@@ -182,10 +219,17 @@ def _renamed(root: Path) -> Volume:
     told = []
     for name in _TEXTS:
         other = {INDEX: index[0], SIGNATURE: signature[0]}.get(name, lower.get(name, name))
-        says = f"{name} is here under the name {other}" if other != name else f"{name} is here under no name of its own"
+        says = f"{name} is here under the name {other}" if other != name else f"{name} is not here under its name"
         if name not in files:
-            told.append(finding("misnamed", root.name, says, "copy with a file system and program that keep names"))
+            told.append(finding("misnamed", root.name, says, _KEEP_NAMES))
+    folder = next((path.partition("/")[0] for path in files if path.lower().startswith(f"{PAYLOAD}/")), PAYLOAD)
+    if folder != PAYLOAD:
+        says = f"the folder {PAYLOAD} is here under the name {folder}"
+        told.append(finding("misnamed", root.name, says, _KEEP_NAMES))
     return Volume(root, index[1], signature[1], files, None, findings=tuple(told))
+
+
+_KEEP_NAMES = "copy with a file system and program that keep names"
 
 
 def _first(entries: Sequence[Entry], name: str, beginning: bytes, limit: int) -> tuple[str, bytes] | None:

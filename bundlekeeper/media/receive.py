@@ -18,14 +18,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
-from bundlekeeper.media import found, notice, vouch
+from bundlekeeper.media import arrival, found, notice, vouch
+from bundlekeeper.media.arrival import VolumeRow
 from bundlekeeper.media.joining import Joining, begun_bytes
 from bundlekeeper.media.notice import Withdrawn
-from bundlekeeper.media.set_records import Arrived, Received
+from bundlekeeper.media.set_records import Received
 from bundlekeeper.media.set_source import Payload, SetSource
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.media import Part, SetFile, SetIndex
+from bundlekeeper.model.moments import AHEAD
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store import admission, files, incoming, lock
@@ -38,20 +40,6 @@ from bundlekeeper.store.vouching import NO_RULING, Ruling, Voucher, digests_of, 
 if TYPE_CHECKING:
     from bundlekeeper.model.reading import Loaded
     from bundlekeeper.store.layout import Store
-
-#: The level of proof that reading at the place where the set is used gives; no other word is used for it.
-PROVEN = "proven at the destination"
-_IN = {"taken", "already held", "same bytes"}
-
-
-@dataclass(frozen=True, slots=True)
-class VolumeRow:
-    """One volume that was here: its folder, number, and how many of its files are proven of how many."""
-
-    root: str
-    number: int
-    proven: int
-    files: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +118,7 @@ def receive(
             sets.receive(begun, first.index, first.signature)
             if begun.rollback:
                 _record_exception(store, index, begun)
+        work.findings += _doubts(sets, index, begun, clock())
         result = work.run(loaded, signature, whys, wait_s, dry_run=dry_run)
     return replace(result, signed_by=signer.name, signed_key=signer.fingerprint, refused=looked.refused)
 
@@ -347,70 +336,69 @@ class _Work:
     # What arrived
 
     def _arrive(self, result: TakeResult, facts: Mapping[str, Facts]) -> None:
-        """Record what is in now: bundles that take settled, and the small files that were proven."""
-        now = self._clock()
-        settled = {(row.place) for row in result.rows if row.status in _IN}
-        arrived = dict(self._received.arrived)
-        for each in self._index.files:
-            if each.role == "bundle":
-                if each.path in facts and facts[each.path].place in settled:
-                    arrived.setdefault(each.path, Arrived(each.path, each.sha256, PROVEN, now))
-                continue
-            data = self._payload.small(each)
-            if data is not None:
-                if not each.common:  # those come again with every volume
-                    self._sets.keep_small(self._received, each.sha256, data)
-                arrived.setdefault(each.path, Arrived(each.path, each.sha256, PROVEN, now))
-        rows: dict[int, list[bool]] = {}
-        for each in self._index.files:
-            for part in each.parts:
-                rows.setdefault(part.volume, []).append(self._is_in(each, part, arrived))
-        whole = {n: self._received.volumes.get(n, now) for n, came in sorted(rows.items()) if all(came)}
-        complete = len(arrived) == len(self._index.files)
-        self._received = replace(
+        """Record what is in now: bundles that the store holds, and the small files that were proven."""
+
+        def keep(each: SetFile, data: bytes) -> None:
+            if not each.common:  # those come again with every volume
+                self._sets.keep_small(self._received, each.sha256, data)
+
+        with self._store.catalogue(write=False) as catalogue:
+            proven_at = {place: proof.proven_at for place, proof in catalogue.proofs().items()}
+        self._received = arrival.brought_up(
+            self._index,
             self._received,
-            arrived=arrived,
-            volumes=whole,
-            completed=(self._received.completed or now) if complete else None,
+            facts,
+            arrival.Taken({row.place: row for row in result.rows}, proven_at),
+            self._payload,
+            begun=lambda each: begun_bytes(self._store.fd, each),
+            keep=keep,
+            now=self._clock(),
         )
         self._sets.update(self._received)
-
-    def _is_in(self, each: SetFile, part: Part, arrived: Mapping[str, Arrived]) -> bool:
-        return each.path in arrived or (each.split and part.path in self._received.parts)
 
     # What is told
 
     def _reception(self, result: TakeResult, facts: Mapping[str, Facts], *, dry_run: bool) -> Reception:
         ours = {each.place for each in facts.values()}
-        names = {each.name for each in facts.values()}
-        every = {row.name for row in result.rows}
         rows = tuple(row for row in result.rows if row.place in ours and row.status != "missing")
-        told = [f for f in result.findings if f.code != "missing" and (f.subject in names or f.subject not in every)]
-        coming = rows if dry_run else ()
-        places = {row.place for row in coming}
+        told = self._told(result, {each.name for each in facts.values()})
+        places = {row.place for row in rows} if dry_run else set()
         in_now = {path for path, each in facts.items() if each.place in places}
         to_come: dict[int, list[str]] = {}
-        subjects = {f.subject for f in (*told, *self.findings)}
+        subjects = {f.subject for f in told}
         for each in self._index.files:
             for part in self._open(each, in_now):
                 if dry_run and self._payload.all_for(part):
                     continue  # it would come
                 if self._payload.came(part):
-                    told += self._why_not(part, subjects)
+                    told += arrival.why_not(part, self._payload, subjects)
                 to_come.setdefault(part.volume, []).append(part.path)
         return Reception(
             index=self._index,
             signed_by="",
             signed_key="",
             received=self._received,
-            volumes=tuple(self._volumes()),
+            volumes=tuple(arrival.volume_rows(self._index, self._received, self._payload)),
             rows=rows,
-            findings=(*self.findings, *told),
+            findings=tuple(told),
             to_come={number: tuple(paths) for number, paths in sorted(to_come.items())},
             dry_run=dry_run,
             withdrawn=self._withdrawn,
             manifest=result.manifest,
         )
+
+    def _told(self, result: TakeResult, names: set[str]) -> list[Finding]:
+        """What was found of the set's bundles, of these `names`, and what is withdrawn of all that is held."""
+        every = {row.name for row in result.rows}
+        held = {row.name for row in result.rows if row.status in arrival.IN}
+        told = [
+            f
+            for f in result.findings
+            if f.code != "missing"
+            and (f.subject in names or f.subject not in every or (f.code == "withdrawn" and f.subject in held))
+        ]
+        found = [*self.findings, *arrival.small_damage(self._index, self._payload), *told]
+        return arrival.but_renamed(found, self._payload.volumes, self._payload)
 
     def _open(self, each: SetFile, in_now: set[str]) -> Iterator[Part]:
         """The parts of a file that did not arrive; a common file counts once, where it is not among these volumes."""
@@ -422,28 +410,17 @@ class _Work:
             return
         yield from (p for p in each.parts if p.path not in self._received.parts)
 
-    def _why_not(self, part: Part, told: set[str]) -> Iterator[Finding]:
-        """Why something did not arrive although its volume is here, unless that was told already."""
-        name = part.path.rpartition("/")[2]
-        if part.path in told or name in told:
-            return
-        roots = ", ".join(str(v.root) for v in self._payload.volumes if v.number == part.volume)
-        again = f"copy volume {part.volume} again, whole"
-        short = self._payload.short(part)
-        if short:
-            volume, entry = short[0]
-            code = "truncated" if entry.size < part.size else "extended"
-            says = f"{volume.root}/{entry.path}: {entry.size} bytes, the set's index says {part.size}"
-            yield finding(code, part.path, says, again)
-            return
-        says = f"not on volume {part.volume} ({roots}), under no name"
-        yield finding("missing", part.path, says, again)
 
-    def _volumes(self) -> Iterator[VolumeRow]:
-        for volume in self._payload.volumes:
-            rows = list(self._index.on(volume.number))
-            proven = sum(self._is_in(each, part, self._received.arrived) for each, part in rows)
-            yield VolumeRow(str(volume.root), volume.number, proven, len(rows))
+def _doubts(sets: Sets, index: SetIndex, begun: Received, now: datetime) -> Iterator[Finding]:
+    """What is odd about who signed the set and when, though the signature is good."""
+    before = [each for each in sets.received(index.issuer) if each.set_id != index.set_id and each.signed_key]
+    if before and before[-1].signed_key != begun.signed_key:
+        last = before[-1]
+        says = f"signed by {begun.signed_by}; the issuer's set before it, number {last.sequence}, by {last.signed_by}"
+        yield finding("not-checked", index.name, says, "was the key changed on purpose? Ask its maker")
+    if index.made > now + AHEAD:
+        says = f"the set says that it was made on {index.made:%Y-%m-%d}; this machine's clock says {now:%Y-%m-%d}"
+        yield finding("clock-doubtful", index.name, says, "set the clock that is wrong")
 
 
 def _record_exception(store: Store, index: SetIndex, begun: Received) -> None:
@@ -454,4 +431,4 @@ def _record_exception(store: Store, index: SetIndex, begun: Received) -> None:
             catalogue.record_exception(begun.began, "rollback", subject, begun.rollback)
 
 
-__all__ = ["PROVEN", "Reception", "VolumeRow", "receive"]
+__all__ = ["Reception", "VolumeRow", "receive"]

@@ -21,6 +21,10 @@ from bundlekeeper.model.media import MAX_VOLUMES
 MAX_RECORD_BYTES = 32 * 1024 * 1024
 #: The end of the name of a folder that the user put aside because its record could not be read.
 ASIDE = ".damaged"
+#: The level of proof that reading at the place where the set is used gives; no other word is used for it.
+PROVEN = "proven at the destination"
+#: The same of a bundle that was there before the set came; nothing was read from a volume then.
+HELD = "held before, proven at the destination"
 _T = TypeVar("_T")
 _SENT, _RECEIVED = "bundlekeeper.set-sent/1", "bundlekeeper.set-received/1"
 

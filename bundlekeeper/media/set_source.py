@@ -42,6 +42,8 @@ class Payload:
         }
         self._strays: dict[int, list[tuple[Volume, Entry]]] = {}
         self._read: dict[str, str] = {}  # place to SHA-256, so that no stray is read for one file after the other
+        self._small: dict[str, bytes | None] = {}
+        self._digests = {part.sha256 for each in index.files for part in each.parts}
         for volume in volumes:
             for path, entry in volume.files.items():
                 if path not in known[volume.number] and (volume.payload is None or path.startswith(f"{PAYLOAD}/")):
@@ -60,6 +62,21 @@ class Payload:
         """The bytes of the file at this place are known."""
         self._read[place] = sha256
 
+    def read_at(self, volume: Volume, entry: Entry) -> str:
+        """The SHA-256 of a file that was read here; empty where it was not."""
+        return self._read.get(place_of(volume, entry), "")
+
+    def proven(self, volume: Volume, part: Part) -> bool:
+        """True when the part was read from this volume, under its own name or another, and is right."""
+        entry = volume.entry(part.path)
+        if entry is not None and self.read_at(volume, entry) == part.sha256:
+            return True
+        return any(v is volume and self.read_at(v, e) == part.sha256 for v, e in self._strays.get(part.size, []))
+
+    def is_ours(self, volume: Volume, entry: Entry) -> bool:
+        """True when a file was read here and is one of the set's, whatever its name."""
+        return self.read_at(volume, entry) in self._digests
+
     def all_for(self, part: Part) -> list[tuple[Volume, Entry]]:
         """What may be the part: files of its name and size first, then strays of its size."""
         return [row for row in self.at(part) if row[1].size == part.size] + self.strays(part.size, part.sha256)
@@ -73,13 +90,20 @@ class Payload:
         return any(volume.number == part.volume for volume in self.volumes)
 
     def small(self, each: SetFile) -> bytes | None:
-        """The bytes of a small file of the set that are proven to be the index's; None where there are none."""
-        for part in each.parts:
-            for _, entry in self.all_for(part):
-                data = _small(entry) if each.size <= MAX_SMALL_BYTES else None
-                if data is not None and hashlib.sha256(data).hexdigest() == each.sha256:
-                    return data
-        return None
+        """The bytes of a small file of the set that are proven to be the index's; None where there are none.
+
+        Every copy on the volumes is read, once.
+        """
+        if each.path not in self._small:
+            self._small[each.path] = None
+            for part in each.parts if each.size <= MAX_SMALL_BYTES else ():
+                for volume, entry in self.all_for(part):
+                    data = _small(entry)
+                    if data is not None:
+                        self.was_read(place_of(volume, entry), hashlib.sha256(data).hexdigest())
+                    if data is not None and self.read_at(volume, entry) == each.sha256:
+                        self._small[each.path] = data
+        return self._small[each.path]
 
 
 def _small(entry: Entry) -> bytes | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import shutil
 import subprocess
 import time
@@ -39,7 +40,9 @@ def _volumes(world: World, count: int) -> list[Path]:
             (root / "data" / part.path).hardlink_to(file)
             listed = root / "manifest-sha256.txt"
             listed.write_text(listed.read_text() + f"{part.sha256}  data/{part.path}\n")
-            (root / "tagmanifest-sha256.txt").unlink()
+            tags = root / "tagmanifest-sha256.txt"
+            sealed = hashlib.sha256(listed.read_bytes()).hexdigest()
+            tags.write_text(re.sub(r"(?m)^\w+(  manifest-sha256)", rf"{sealed}\1", tags.read_text()))
     return media
 
 
