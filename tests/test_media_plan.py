@@ -433,3 +433,21 @@ def test_shares_are_read(text: str, share: int) -> None:
 def test_what_is_no_share_is_refused(text: str) -> None:
     with pytest.raises(InputError):
         read_spare(text)
+
+
+def test_a_stop_that_is_not_held_is_named_and_the_other_stops_are_packed(harbour: Keeper, tmp_path: Path) -> None:
+    """ "names first what is missing: ... a stop version on the route", although another version of it is held."""
+    whole = planned(harbour("media", "plan", "--for", "skerry", "--to", "6.1", "--volume", "dvd", "--json"))
+    for family in ("blade", "rack", "infrastructure"):
+        bundle = next((tmp_path / f"store/{family}/6.0.1").glob("*.fwb"))
+        data = bundle.read_bytes()
+        bundle.unlink()
+        done = harbour("media", "plan", "--for", "skerry", "--to", "6.1", "--volume", "dvd", "--json")
+        assert [f["subject"].split(" (")[0] for f in done.json["findings"] if f["code"] == "not-held"] == [
+            f"{family} 6.0.1"
+        ]
+        assert versions(planned(done)) == versions(whole) - {f"{family} 6.0.1"}
+        ways = harbour("route", "skerry-a", "--to", "6.1", "--json")
+        assert (ways.status, "not-held" in ways.codes) == (1, True)
+        bundle.write_bytes(data)
+        harbour("check", "--quiet")

@@ -14,7 +14,7 @@ from bundlekeeper.cli.inventory_read import read
 from bundlekeeper.cli.opening import LEDGER, open_book, open_store, own_kinds
 from bundlekeeper.cli.person import says_who
 from bundlekeeper.errors import InputError
-from bundlekeeper.model.text import visible
+from bundlekeeper.model.text import count, visible
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.book import Book
@@ -147,13 +147,13 @@ def _as_json(plan: Load, components: int, new: int, dry_run: bool) -> dict[str, 
 def _print(plan: Load, components: int, new: int, dry_run: bool) -> None:
     for change in plan.changes:
         output.line(f"{change.what.value}: {change.says()}")
-    for (site, domain, kind), count in plan.unlisted.items():
+    for (site, domain, kind), number in plan.unlisted.items():
         output.line(
-            f"not spoken of: {count} {kind} in {site}/{domain or '-'} stay as they were (--complete means gone)"
+            f"not spoken of: {number} {kind} in {site}/{domain or '-'} stay as they were (--complete means gone)"
         )
     known = "would be recorded" if dry_run else "recorded"
     known = "was recorded before; nothing is new" if plan.again or not (new or dry_run) else known
-    output.line(f"{components} components, {len(plan.changes)} changes; {known}")
+    output.line(f"{count(components, 'component')}, {count(len(plan.changes), 'change')}; {known}")
     if plan.overtaken:
         says = f"a reading of the same moment was loaded after this one and counts: {plan.overtaken[:12]}"
         output.line(f"{says}; if it is wrong: bundlekeeper correct {plan.overtaken[:12]} --why TEXT")

@@ -21,6 +21,7 @@ from bundlekeeper.cli.common import JsonOption, QuietOption, now, read_bounded
 from bundlekeeper.cli.signals import SIGNALS
 from bundlekeeper.errors import InputError, StoppedError, worst_exit
 from bundlekeeper.model.findings import exit_status
+from bundlekeeper.model.text import count
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -141,7 +142,7 @@ def _tell(outcome: Outcome) -> None:
     if outcome.reading is None:
         output.aside(f"{outcome.service}: not read")
     else:
-        output.aside(f"{outcome.service}: {len(outcome.reading.components)} components")
+        output.aside(f"{outcome.service}: {count(len(outcome.reading.components), 'component')}")
 
 
 # -- who logs in -------------------------------------------------------------------------------------------------------
@@ -295,8 +296,8 @@ def _print(
     counts = _total(readings)
     cut = sum(not reading.complete for reading in readings)
     summary = (
-        f"{components} components of {len(readings)} services; firmware items: {counts.get('mapped', 0)} mapped, "
-        f"{counts.get('unmapped', 0)} unmapped, {counts.get('skipped', 0)} skipped"
+        f"{count(components, 'component')} of {len(readings)} services; firmware items: "
+        f"{counts.get('mapped', 0)} mapped, {counts.get('unmapped', 0)} unmapped, {counts.get('skipped', 0)} skipped"
     )
     summary += f"; {failed} services not read" if failed else ""
     summary += f"; {cut} read in part" if cut else ""

@@ -14,6 +14,7 @@ from bundlekeeper.cli.route_inputs import InventoryOption, ManifestOption, ToOpt
 from bundlekeeper.cli.signed import SignatureOption
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.model.findings import Finding, Level, exit_status
+from bundlekeeper.model.text import count
 
 if TYPE_CHECKING:
     from bundlekeeper.cli.report_runbook import Material
@@ -115,7 +116,9 @@ def _tell(written: dict[str, str], findings: Any, data: dict[str, Any], *, json:
         output.line(f"written: {written['file']}")
         output.line(f"sha256: {written['sha256']}")
         if findings:
-            output.line(f"{counts[0]} errors, {counts[1]} warnings, {counts[2]} notes stand in it")
+            output.line(
+                f"{count(counts[0], 'error')}, {count(counts[1], 'warning')}, {count(counts[2], 'note')} stand in it"
+            )
     return exit_status(findings)
 
 
@@ -194,7 +197,8 @@ def _of_file(
         says = "the plan breaks rules, so there is no run-book of it"
         raise RefusedError(says, hint=hint, where=file, problems=against)
     checked = (
-        f"Each step of {file} was held against every rule of the manifest: {held.states} states, {held.rules} rules.",
+        f"Each step of {file} was held against every rule of the manifest: "
+        f"{count(held.states, 'state')}, {count(held.rules, 'rule')}.",
         *_CHECKED,
     )
     return _material(given, fleet, route_plan.scheduled(given, fleet, held.route, options), options, checked, sha256)

@@ -13,6 +13,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.route_text import WIDTH, bars, unplanned
+from bundlekeeper.model.text import count
 from bundlekeeper.reports import gantt
 from bundlekeeper.reports.runbook import (
     ActionRow,
@@ -129,7 +130,7 @@ def runbook(of: Material) -> Runbook:
             )
             for g in shown
         ),
-        f"{of.gaps.checks_made} checks made, {of.gaps.checks_not_made} could not be made for lack of a fact"
+        f"{count(of.gaps.checks_made, 'check')} made, {of.gaps.checks_not_made} could not be made for lack of a fact"
         + (f"; {closed} more about going there in one step, which this plan does not" if closed else ""),
         tuple(_step(of, step) for step in route.steps),
         tuple(_facts(of)),
@@ -148,7 +149,10 @@ def _facts(of: Material) -> Iterator[tuple[str, str]]:
     yield "manifest, signature", given.signature.says or given.signature.word
     yield "inventory, from", given.origin
     yield "inventory, SHA-256 of the domain", inventory_facts(given.inventory, of.planned.route.domain)["sha256"]
-    yield "ledger's head", f"{head.digest} ({head.count} events, ledger {head.book})" if head is not None else "none"
+    yield (
+        "ledger's head",
+        f"{head.digest} ({count(head.count, 'event')}, ledger {head.book})" if head is not None else "none",
+    )
     yield "route document, SHA-256", of.sha256 or "none was written: bundlekeeper route DOMAIN --to RELEASE --out FILE"
     limit = of.options.window_minutes
     yield "longest window asked for", "none" if limit is None else f"{limit} minutes"

@@ -16,7 +16,8 @@ from bundlekeeper.cli import output, route_plan
 from bundlekeeper.cli.route_text import put
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import Finding, Level, finding
-from bundlekeeper.planning.gap import count, some
+from bundlekeeper.model.text import count
+from bundlekeeper.planning.gap import some
 from bundlekeeper.planning.route_types import NoRoute, Route
 
 if TYPE_CHECKING:
@@ -178,7 +179,8 @@ def tell(found: Many, options: Options) -> None:
     times = found.timeline
     ways = [d for d in found.domains if isinstance(d.found, Route)]
     put(
-        f"{len(found.domains)} domains to {found.release}: {len(ways)} have a way, {len(found.domains) - len(ways)} not"
+        f"{count(len(found.domains), 'domain')} to {found.release}: "
+        f"{len(ways)} have a way, {len(found.domains) - len(ways)} not"
     )
     for number, windows in _rounds(times).items():
         here = ", ".join(f"{w.domain} (step {w.step})" for w in windows)
@@ -210,7 +212,11 @@ def _tell(domain: Domain, rounds: Sequence[int], unplanned: Sequence[int]) -> No
         return
     counts = [(sum(f.level is level for f in domain.findings), level.value) for level in Level]
     told = ", ".join(f"{number} {word}{'s' * (number > 1)}" for number, word in counts if number)
-    steps = f"{len(found.steps)} steps, {found.cost[1]} server restarts" if found.steps else "runs that release already"
+    steps = (
+        f"{count(len(found.steps), 'step')}, {count(found.cost[1], 'server restart')}"
+        if found.steps
+        else "runs that release already"
+    )
     when = f"; rounds {_ranges(rounds)}" if rounds else ""
     put(f"{domain.name}: {steps}{when}{f'; {told}' if told else ''}")
     for step in unplanned:

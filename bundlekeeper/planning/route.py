@@ -47,15 +47,17 @@ def route(fleet: Fleet, domain: str, release: str, holdings: Holdings, now: date
     with _uncollected():
         course = Course(fleet, fleet.standing(domain), release, holdings)
         found = Search(course.problem(release)).run()
-        if found.steps is None:
+        wider = course.with_stops_not_held() if found.steps is None and found.exhausted else None
+        further = Search(wider.problem(release)).run() if wider is not None else found
+        if further.steps is None:
             none = course.no_route(found)
             return replace(none, passed_over=course.passed_over()) if found.exhausted else none
-    steps = course.steps(found.steps)
-    findings = [*course.findings(steps)]
+    steps = (wider or course).steps(further.steps)
+    findings = [*(wider or course).findings(steps)]
     expires = fleet.book.manifest.expires
     if expires is not None and expires < now.date():
         findings.append(finding("expired", "manifest", f"is past {expires}: its rules may have changed since"))
-    return Route(domain, release, steps, found.cost, tuple(findings))
+    return Route(domain, release, steps, further.cost, tuple(findings))
 
 
 @contextmanager
@@ -74,15 +76,27 @@ class Course:
     """One domain with everything that may be done to it on the way to a release."""
 
     def __init__(
-        self, fleet: Fleet, standing: Standing, release: str, holdings: Holdings, *, withdrawn: bool = False
+        self,
+        fleet: Fleet,
+        standing: Standing,
+        release: str,
+        holdings: Holdings,
+        *,
+        withdrawn: bool = False,
+        stops: Holdings | None = None,
     ) -> None:
-        """With `withdrawn`, stops at what was withdrawn, too. Raises InputError for a release that it lacks."""
+        """With `withdrawn`, stops at what was withdrawn, too; with `stops`, which of a release's versions is meant on
+        the way is chosen by these holdings. Raises InputError for a release that it lacks."""
         self.takes_withdrawn = withdrawn
         self.fleet, self.standing, self.release, self.holdings = fleet, standing, release, holdings
         self.judge = Judge(fleet.rules)
         fleet.book.release(release)
         self.families = tuple(dict.fromkeys((INFRASTRUCTURE, *SERVER_FAMILIES)))
-        self.targets = {r.name: aim(fleet.book, r, self.families, holdings) for r in fleet.book.manifest.release}
+        on_the_way = holdings if stops is None else stops
+        self.targets = {
+            r.name: aim(fleet.book, r, self.families, holdings if r.name == release else on_the_way)
+            for r in fleet.book.manifest.release
+        }
         self.target = self.targets[release]
         self.maker = Maker(fleet, self.judge, (b for c in self.target.choices.values() for b in c.chain))
         self.options = {INFRASTRUCTURE: list(self._own_options()), "": list(self._server_options())}
@@ -124,6 +138,14 @@ class Course:
 
     def _may_stop(self, bundle: Bundle, release: str) -> bool:
         return self.takes_withdrawn or bundle.standing != "withdrawn" or release == self.release
+
+    def with_stops_not_held(self) -> Course | None:
+        """The same with the version that each release on the way names first, held or not; None where that is this one.
+
+        Where the way leads over a bundle that is not held, that is what is to be told, and not that there is none.
+        """
+        other = Course(self.fleet, self.standing, self.release, self.holdings, stops=Holdings())
+        return other if other.targets != self.targets else None
 
     def passed_over(self) -> tuple[tuple[str, str], ...]:
         """The withdrawn bundles, with why, over which there would be a way where without them is none."""
