@@ -231,6 +231,8 @@ def test_another_signer_of_the_same_issuer_is_told(site: Site, tmp_path: Path) -
     assert "signed by other; the issuer's set before it, number 1, by holm" in {f.says for f in came.findings}
     third = make_set(BUNDLES, sequence=3, key=1)
     assert codes(site.receive(*write_set(third, tmp_path / "three"))) == []
+    fourth = make_set(BUNDLES, sequence=4)  # two people sign there in turn: told once for each
+    assert codes(site.receive(*write_set(fourth, tmp_path / "four"))) == []
 
 
 def test_a_set_from_the_future_is_told(site: Site, made: MadeSet, tmp_path: Path) -> None:

@@ -414,10 +414,10 @@ class _Work:
 def _doubts(sets: Sets, index: SetIndex, begun: Received, now: datetime) -> Iterator[Finding]:
     """What is odd about who signed the set and when, though the signature is good."""
     before = [each for each in sets.received(index.issuer) if each.set_id != index.set_id and each.signed_key]
-    if before and before[-1].signed_key != begun.signed_key:
+    if before and begun.signed_key not in {each.signed_key for each in before}:
         last = before[-1]
         says = f"signed by {begun.signed_by}; the issuer's set before it, number {last.sequence}, by {last.signed_by}"
-        yield finding("not-checked", index.name, says, "was the key changed on purpose? Ask its maker")
+        yield finding("not-checked", index.name, says, "a key that is new for this issuer: was that meant? Ask its maker")
     if index.made > now + AHEAD:
         says = f"the set says that it was made on {index.made:%Y-%m-%d}; this machine's clock says {now:%Y-%m-%d}"
         yield finding("clock-doubtful", index.name, says, "set the clock that is wrong")
