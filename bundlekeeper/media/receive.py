@@ -417,7 +417,7 @@ def _doubts(sets: Sets, index: SetIndex, begun: Received, now: datetime) -> Iter
     if before and begun.signed_key not in {each.signed_key for each in before}:
         last = before[-1]
         says = f"signed by {begun.signed_by}; the issuer's set before it, number {last.sequence}, by {last.signed_by}"
-        yield finding("not-checked", index.name, says, "a key that is new for this issuer: was that meant? Ask its maker")
+        yield finding("not-checked", index.name, says, "a key that is new for its issuer: was that meant? Ask them")
     if index.made > now + AHEAD:
         says = f"the set says that it was made on {index.made:%Y-%m-%d}; this machine's clock says {now:%Y-%m-%d}"
         yield finding("clock-doubtful", index.name, says, "set the clock that is wrong")
