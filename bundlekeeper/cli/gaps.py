@@ -13,7 +13,7 @@ from bundlekeeper.cli.route_inputs import InventoryOption, ManifestOption, ToOpt
 from bundlekeeper.cli.signed import SignatureOption, tell
 from bundlekeeper.errors import InputError, worst_exit
 from bundlekeeper.model.findings import exit_status
-from bundlekeeper.model.text import count
+from bundlekeeper.model.text import counted
 
 if TYPE_CHECKING:
     from bundlekeeper.cli.route_inputs import Inputs
@@ -149,7 +149,7 @@ def _print(report: GapReport) -> None:
         for source in gap.sources:
             output.line(f"  rule: {source}")
     output.line(
-        f"{report.domain}: {count(len(report.gaps), 'gap')}; {count(report.checks_made, 'check')} made, "
+        f"{report.domain}: {counted(len(report.gaps), 'gap')}; {counted(report.checks_made, 'check')} made, "
         f"{report.checks_not_made} could not be made"
     )
 

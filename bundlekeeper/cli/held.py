@@ -10,7 +10,7 @@ from bundlekeeper.cli import output
 from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import exit_status
-from bundlekeeper.model.text import count
+from bundlekeeper.model.text import counted
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -151,7 +151,7 @@ def _print(root: str, rows: list[Holding]) -> None:
     write(_table(rows))
     counts = _counts(rows)
     output.line(
-        f"{count(counts['held'], 'bundle')}, {human_bytes(counts['bytes'])}; {counts['proven']} proven, "
+        f"{counted(counts['held'], 'bundle')}, {human_bytes(counts['bytes'])}; {counts['proven']} proven, "
         f"{counts['not_proven']} not proven"
     )
 

@@ -14,7 +14,7 @@ from bundlekeeper.cli.inventory_read import read
 from bundlekeeper.cli.opening import LEDGER, open_book, open_store, own_kinds
 from bundlekeeper.cli.person import says_who
 from bundlekeeper.errors import InputError
-from bundlekeeper.model.text import count, visible
+from bundlekeeper.model.text import counted, visible
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.book import Book
@@ -153,7 +153,7 @@ def _print(plan: Load, components: int, new: int, dry_run: bool) -> None:
         )
     known = "would be recorded" if dry_run else "recorded"
     known = "was recorded before; nothing is new" if plan.again or not (new or dry_run) else known
-    output.line(f"{count(components, 'component')}, {count(len(plan.changes), 'change')}; {known}")
+    output.line(f"{counted(components, 'component')}, {counted(len(plan.changes), 'change')}; {known}")
     if plan.overtaken:
         says = f"a reading of the same moment was loaded after this one and counts: {plan.overtaken[:12]}"
         output.line(f"{says}; if it is wrong: bundlekeeper correct {plan.overtaken[:12]} --why TEXT")

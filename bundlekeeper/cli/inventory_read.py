@@ -21,7 +21,7 @@ from bundlekeeper.cli.common import JsonOption, QuietOption, now, read_bounded
 from bundlekeeper.cli.signals import SIGNALS
 from bundlekeeper.errors import InputError, StoppedError, worst_exit
 from bundlekeeper.model.findings import exit_status
-from bundlekeeper.model.text import count
+from bundlekeeper.model.text import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -142,7 +142,7 @@ def _tell(outcome: Outcome) -> None:
     if outcome.reading is None:
         output.aside(f"{outcome.service}: not read")
     else:
-        output.aside(f"{outcome.service}: {count(len(outcome.reading.components), 'component')}")
+        output.aside(f"{outcome.service}: {counted(len(outcome.reading.components), 'component')}")
 
 
 # -- who logs in -------------------------------------------------------------------------------------------------------
@@ -296,7 +296,7 @@ def _print(
     counts = _total(readings)
     cut = sum(not reading.complete for reading in readings)
     summary = (
-        f"{count(components, 'component')} of {len(readings)} services; firmware items: "
+        f"{counted(components, 'component')} of {len(readings)} services; firmware items: "
         f"{counts.get('mapped', 0)} mapped, {counts.get('unmapped', 0)} unmapped, {counts.get('skipped', 0)} skipped"
     )
     summary += f"; {failed} services not read" if failed else ""

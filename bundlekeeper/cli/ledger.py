@@ -16,7 +16,7 @@ from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
 from bundlekeeper.cli.opening import LEDGER, open_book, open_store
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.model.findings import Finding, exit_status, finding
-from bundlekeeper.model.text import count
+from bundlekeeper.model.text import counted
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.verifying import Verified
@@ -51,10 +51,12 @@ def check_ledger(root: Path, head: str, *, json: bool) -> int:
         output.envelope("ledger-check", found, {"chain": chain, "asked": verified.asked, "found_at": verified.at})
         return exit_status(found)
     output.findings_text(found)
-    output.line(f"ledger {verified.head.book[:8]}: {count(verified.head.count, 'event')}, head {verified.head.digest}")
+    output.line(
+        f"ledger {verified.head.book[:8]}: {counted(verified.head.count, 'event')}, head {verified.head.digest}"
+    )
     if verified.at is not None:
         output.line(
-            f"the head that you gave is the chain's after {count(verified.at, 'event')}: nothing before it was changed"
+            f"the head that you gave is the chain's after {counted(verified.at, 'event')}: nothing before it was changed"
         )
     return exit_status(found)
 
@@ -141,7 +143,7 @@ def _not_merged(errors: list[InputError], merged: list[str]) -> InputError:
     if len(errors) == 1 and not merged:
         return errors[0]
     problems = [finding("unreadable", e.where, e.says, e.hint) for e in errors]
-    says = f"{len(errors)} of {count(len(errors) + len(merged), 'file')} not merged"
+    says = f"{len(errors)} of {counted(len(errors) + len(merged), 'file')} not merged"
     if merged:
         says += f"; merged: {', '.join(merged)}"
     return InputError(says, hint="merge the named files again when they are mended", problems=problems)
@@ -191,8 +193,8 @@ def rebuild(store: StoreOption = None, json: JsonOption = False) -> int:
         output.envelope("ledger-rebuild", [], {"counts": counts})
         return 0
     output.line(
-        f"made again from {count(rebuilt.events, 'event')}: "
-        f"how {count(rebuilt.components, 'component')} stood, and when"
+        f"made again from {counted(rebuilt.events, 'event')}: "
+        f"how {counted(rebuilt.components, 'component')} stood, and when"
     )
     was = "nothing had been wrong" if not rebuilt.differing else f"{rebuilt.differing} rows had been wrong or missing"
     output.line(f"{was}; no event was touched")
@@ -214,7 +216,7 @@ def salvage(
         output.envelope("ledger-salvage", found, {"output": str(out), "events": saved.events, "lost": list(saved.lost)})
     else:
         output.findings_text(found)
-        output.line(f"{count(saved.events, 'event')} saved in {out}, {len(saved.lost)} lost")
+        output.line(f"{counted(saved.events, 'event')} saved in {out}, {len(saved.lost)} lost")
         output.aside(f"next: move the damaged ledger aside, then: mv -n {out} STORE/.keeper/{LEDGER}")
     return exit_status(found)
 

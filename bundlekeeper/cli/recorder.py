@@ -17,7 +17,7 @@ from bundlekeeper.cli.person import says_who
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.model.findings import Level
 from bundlekeeper.model.recording import Bundle, Choice, Image, Part, activating, staging
-from bundlekeeper.model.text import count
+from bundlekeeper.model.text import counted
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.answers import Answer
@@ -135,7 +135,7 @@ def record(
         output.line(f"{'would record' if dry_run else 'recorded'}: {line}")
     if recorded:
         known = f", {recorded.known} known before" if recorded.known else ""
-        output.line(f"{count(recorded.new, 'event')} recorded{known}; ledger head {recorded.head.digest}")
+        output.line(f"{counted(recorded.new, 'event')} recorded{known}; ledger head {recorded.head.digest}")
         output.findings_aside(found)
         output.aside("next: bundlekeeper where" + (f" {places.name}" if places.name else ""))
     return 0

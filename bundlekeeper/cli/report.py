@@ -14,7 +14,7 @@ from bundlekeeper.cli.route_inputs import InventoryOption, ManifestOption, ToOpt
 from bundlekeeper.cli.signed import SignatureOption
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.model.findings import Finding, Level, exit_status
-from bundlekeeper.model.text import count
+from bundlekeeper.model.text import counted
 
 if TYPE_CHECKING:
     from bundlekeeper.cli.report_runbook import Material
@@ -117,7 +117,7 @@ def _tell(written: dict[str, str], findings: Any, data: dict[str, Any], *, json:
         output.line(f"sha256: {written['sha256']}")
         if findings:
             output.line(
-                f"{count(counts[0], 'error')}, {count(counts[1], 'warning')}, {count(counts[2], 'note')} stand in it"
+                f"{counted(counts[0], 'error')}, {counted(counts[1], 'warning')}, {counted(counts[2], 'note')} stand in it"
             )
     return exit_status(findings)
 
@@ -198,7 +198,7 @@ def _of_file(
         raise RefusedError(says, hint=hint, where=file, problems=against)
     checked = (
         f"Each step of {file} was held against every rule of the manifest: "
-        f"{count(held.states, 'state')}, {count(held.rules, 'rule')}.",
+        f"{counted(held.states, 'state')}, {counted(held.rules, 'rule')}.",
         *_CHECKED,
     )
     return _material(given, fleet, route_plan.scheduled(given, fleet, held.route, options), options, checked, sha256)

@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.route_text import WIDTH, bars, unplanned
-from bundlekeeper.model.text import count
+from bundlekeeper.model.text import counted
 from bundlekeeper.reports import gantt
 from bundlekeeper.reports.runbook import (
     ActionRow,
@@ -130,7 +130,7 @@ def runbook(of: Material) -> Runbook:
             )
             for g in shown
         ),
-        f"{count(of.gaps.checks_made, 'check')} made, {of.gaps.checks_not_made} could not be made for lack of a fact"
+        f"{counted(of.gaps.checks_made, 'check')} made, {of.gaps.checks_not_made} could not be made for lack of a fact"
         + (f"; {closed} more about going there in one step, which this plan does not" if closed else ""),
         tuple(_step(of, step) for step in route.steps),
         tuple(_facts(of)),
@@ -151,7 +151,7 @@ def _facts(of: Material) -> Iterator[tuple[str, str]]:
     yield "inventory, SHA-256 of the domain", inventory_facts(given.inventory, of.planned.route.domain)["sha256"]
     yield (
         "ledger's head",
-        f"{head.digest} ({count(head.count, 'event')}, ledger {head.book})" if head is not None else "none",
+        f"{head.digest} ({counted(head.count, 'event')}, ledger {head.book})" if head is not None else "none",
     )
     yield "route document, SHA-256", of.sha256 or "none was written: bundlekeeper route DOMAIN --to RELEASE --out FILE"
     limit = of.options.window_minutes

@@ -10,7 +10,7 @@ from bundlekeeper.cli.common import now
 from bundlekeeper.cli.opening import open_book, open_store, selector_of
 from bundlekeeper.cli.where import time_of
 from bundlekeeper.cli.whereabouts import Wanted, doubts, narrowed
-from bundlekeeper.model.text import count
+from bundlekeeper.model.text import counted
 from bundlekeeper.reports.site_page import Part, SitePage, html, text
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def site_page(root: Path, site: str, on: str | None, *, plain: bool) -> tuple[st
         counts,
         (
             ("made", f"{moment:%Y-%m-%d %H:%M}Z by bundlekeeper {bundlekeeper.__version__}"),
-            ("ledger", f"{head.book}, {count(head.count, 'event')}"),
+            ("ledger", f"{head.book}, {counted(head.count, 'event')}"),
             ("ledger's head", head.digest),
             *((f"{each.level.value}: {each.code}", each.says) for each in found),
         ),

@@ -16,7 +16,7 @@ from bundlekeeper.cli import output, route_plan
 from bundlekeeper.cli.route_text import put
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import Finding, Level, finding
-from bundlekeeper.model.text import count
+from bundlekeeper.model.text import counted
 from bundlekeeper.planning.gap import some
 from bundlekeeper.planning.route_types import NoRoute, Route
 
@@ -114,7 +114,7 @@ def left_out(fleet: Fleet) -> tuple[Finding, ...]:
     if not number:
         return ()
     says = "in no domain, so in no route"
-    return (finding("not-checked", count(number, "part"), says, "bundlekeeper where names them", level=Level.NOTE),)
+    return (finding("not-checked", counted(number, "part"), says, "bundlekeeper where names them", level=Level.NOTE),)
 
 
 def _of(domain: str, row: Finding) -> Finding:
@@ -179,7 +179,7 @@ def tell(found: Many, options: Options) -> None:
     times = found.timeline
     ways = [d for d in found.domains if isinstance(d.found, Route)]
     put(
-        f"{count(len(found.domains), 'domain')} to {found.release}: "
+        f"{counted(len(found.domains), 'domain')} to {found.release}: "
         f"{len(ways)} have a way, {len(found.domains) - len(ways)} not"
     )
     for number, windows in _rounds(times).items():
@@ -213,7 +213,7 @@ def _tell(domain: Domain, rounds: Sequence[int], unplanned: Sequence[int]) -> No
     counts = [(sum(f.level is level for f in domain.findings), level.value) for level in Level]
     told = ", ".join(f"{number} {word}{'s' * (number > 1)}" for number, word in counts if number)
     steps = (
-        f"{count(len(found.steps), 'step')}, {count(found.cost[1], 'server restart')}"
+        f"{counted(len(found.steps), 'step')}, {counted(found.cost[1], 'server restart')}"
         if found.steps
         else "runs that release already"
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.cli import output
 from bundlekeeper.cli.route_plan import CAUTION
-from bundlekeeper.model.text import count, visible
+from bundlekeeper.model.text import counted, visible
 
 if TYPE_CHECKING:
     from bundlekeeper.cli.route_plan import Planned
@@ -40,7 +40,7 @@ def tell_planned(found: Planned) -> None:
     """Print the steps with their rules, windows and ways back, then all that was found."""
     route, times = found.route, found.timeline
     windows, restarts, minutes, size = route.cost
-    put(f"{route.domain} to {route.release}: {count(windows, 'step')}, {count(restarts, 'server restart')}")
+    put(f"{route.domain} to {route.release}: {counted(windows, 'step')}, {counted(restarts, 'server restart')}")
     if not route.steps:
         put("it runs that release already")
     for step in route.steps:
@@ -133,15 +133,15 @@ def tell_held(found: HeldPlan, better: Route | NoRoute) -> None:
     """Print what the rules say of a plan, and whether there is a cheaper way."""
     route = found.route
     put(
-        f"{route.domain} to {route.release}: the plan has {count(route.cost[0], 'step')}, "
-        f"{count(route.cost[1], 'server restart')}"
+        f"{route.domain} to {route.release}: the plan has {counted(route.cost[0], 'step')}, "
+        f"{counted(route.cost[1], 'server restart')}"
     )
     for step in route.steps:
         tell_step(step)
     output.findings_text(found.findings)
     put(
-        f"{count(found.states, 'state')} judged against {count(found.rules, 'rule')}; "
-        f"{count(len(found.findings), 'finding')}"
+        f"{counted(found.states, 'state')} judged against {counted(found.rules, 'rule')}; "
+        f"{counted(len(found.findings), 'finding')}"
     )
     put(compared(found, better))
     put(
@@ -160,8 +160,8 @@ def compared(found: HeldPlan, better: Route | NoRoute) -> str:
     mine, best = found.route.cost, better.cost
     if best < mine:
         return (
-            f"a shorter way exists: {count(best[0], 'step')} instead of {mine[0]}, "
-            f"{count(best[1], 'server restart')} instead of {mine[1]}, "
+            f"a shorter way exists: {counted(best[0], 'step')} instead of {mine[0]}, "
+            f"{counted(best[1], 'server restart')} instead of {mine[1]}, "
             f"{best[2]} minutes of writing instead of {mine[2]}"
         )
     if mine < best:

@@ -21,7 +21,7 @@ import typer
 from bundlekeeper.cli import output, tour_sites, tour_world
 from bundlekeeper.cli.common import JsonOption
 from bundlekeeper.errors import EXIT_FOUND, InputError, KeeperError, UnfinishedError
-from bundlekeeper.model.text import count
+from bundlekeeper.model.text import counted
 
 SPOILT = tour_world.file_name("blade", "6.1.0")
 
@@ -290,7 +290,7 @@ def _end(place: Path, rows: Sequence[tuple[Step, int]], json: bool) -> int:
     else:
         output.line()
         output.line(
-            f"{count(len(rows), 'step')}, {len(rows) - len(wrong)} as expected. "
+            f"{counted(len(rows), 'step')}, {len(rows) - len(wrong)} as expected. "
             f"Everything is in {place.name}; delete it when done."
         )
         output.line("next: bundlekeeper manifest draft FILE... with your own files")

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from bundlekeeper.cli import output
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import Finding, Level, exit_status, finding
-from bundlekeeper.model.text import count
+from bundlekeeper.model.text import counted
 
 if TYPE_CHECKING:
     from datetime import date, datetime
@@ -204,7 +204,7 @@ def tell_answers(
         table.rows += [_row(a) for a in answers]
         write(table)
         differs = sum(a.agreement == "differs" for a in answers)
-        output.line(f"{count(len(answers), 'component')}; {differs} whose last reading is not what was recorded")
+        output.line(f"{counted(len(answers), 'component')}; {differs} whose last reading is not what was recorded")
         output.findings_text(doubts)
     return exit_status(doubts)
 
@@ -304,7 +304,7 @@ def tell_history(component: str, entries: Sequence[Entry], *, json: bool) -> int
             f"{_when(event.at)}  {what}{void}  says {event.says}, {event.proof.value}, learned {_when(entry.learned)}, "
             f"id {entry.id[:12]}{why}"
         )
-    output.line(f"{component}: {count(len(entries), 'event')}")
+    output.line(f"{component}: {counted(len(entries), 'event')}")
     return 0
 
 

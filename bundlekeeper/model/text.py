@@ -50,6 +50,6 @@ def meant(word: str, known: Sequence[str]) -> str:
     return f"did you mean {close[0]}?" if close else f"one of {', '.join(known)}"
 
 
-def count(number: int, one: str, many: str = "") -> str:
+def counted(number: int, one: str, many: str = "") -> str:
     """A number with its noun: `1 server`, `3 servers`."""
     return f"{number} {one}" if number == 1 else f"{number} {many or one + 's'}"

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from bundlekeeper.model.text import count
+from bundlekeeper.model.text import counted
 from bundlekeeper.planning.book import INFRASTRUCTURE, MODEL_TABLE, Book, Offer
 from bundlekeeper.planning.fleet import Fleet
 from bundlekeeper.planning.gap import Tally, some
@@ -179,4 +179,4 @@ def servers_name(domain: str, kin: ServerClass, servers: tuple[ServerAt, ...]) -
     )
     family = f"{kin.family} server" if kin.family else "server"
     labels = some([server_label(s) for s in servers])
-    return f"{domain} {labels}: {count(len(servers), family)} {' '.join(list(models)[:2])}".rstrip()
+    return f"{domain} {labels}: {counted(len(servers), family)} {' '.join(list(models)[:2])}".rstrip()

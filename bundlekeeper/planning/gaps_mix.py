@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from itertools import combinations
 
 from bundlekeeper.model.findings import Level
-from bundlekeeper.model.text import count
+from bundlekeeper.model.text import counted
 from bundlekeeper.planning.book import INFRASTRUCTURE, MODEL_TABLE, is_part
 from bundlekeeper.planning.case import Case, Like
 from bundlekeeper.planning.gap import some
@@ -238,7 +238,7 @@ def _neighbours(case: Case) -> None:
             continue
         norm = groups[0][0].reading.active
         for parts in groups[1:]:
-            says = f"{count(len(parts), 'part')} at {parts[0].reading.active}, {len(groups[0])} of {number} at {norm}"
+            says = f"{counted(len(parts), 'part')} at {parts[0].reading.active}, {len(groups[0])} of {number} at {norm}"
             subject = f"{case.domain}: {name} {some([p.key for p in parts])}"
             keys = [p.key for p in parts]
             hint = "was it replaced? bring it level with its neighbours"

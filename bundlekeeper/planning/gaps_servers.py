@@ -14,7 +14,7 @@ from collections.abc import Iterable
 
 from bundlekeeper.model.findings import Level
 from bundlekeeper.model.inventory import Policy
-from bundlekeeper.model.text import count
+from bundlekeeper.model.text import counted
 from bundlekeeper.planning.book import MODEL_TABLE, SERVER_FAMILIES
 from bundlekeeper.planning.case import Case, server_label
 from bundlekeeper.planning.gap import some
@@ -66,14 +66,14 @@ def _without(
     if without:
         labels, keys = _labels_and_keys(without.values())
         case.tally.made("policy", len(keys))
-        says = f"{count(len(labels), 'server')} without a policy: {some(labels, _MOST_NAMED)}"
+        says = f"{counted(len(labels), 'server')} without a policy: {some(labels, _MOST_NAMED)}"
         hint = "assign one; without it they get nothing, or a platform default"
         subject = f"{case.domain}: {some(labels)}"
         case.tally.add("no-policy", subject, says, hint, things=keys, evidence={"servers": labels})
     if unknown:
         labels, keys = _labels_and_keys(unknown.values())
         subject = f"{case.domain}: {some(labels)}"
-        says = f"which firmware {count(len(labels), 'server')} will be given"
+        says = f"which firmware {counted(len(labels), 'server')} will be given"
         fact = "the policy of some of their parts"
         hint = "list the policy; write - where there is none"
         evidence = {"servers": labels}
@@ -134,7 +134,7 @@ def _versions(case: Case, policy: Policy, parts: list[PartAt], subject: str) -> 
 
 def _at_once(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:
     number = case.fleet.users(policy).number
-    says = f"applies at once: editing it restarts {count(number, 'server')} in the middle of whatever they do"
+    says = f"applies at once: editing it restarts {counted(number, 'server')} in the middle of whatever they do"
     hint = "set it to apply when confirmed, or at the next restart, before you edit it"
     case.tally.add("policy-at-once", subject, says, hint, things=keys, evidence={"servers": number})
 
@@ -146,7 +146,7 @@ def _shared(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:
         case.tally.made("policy sharing")
         places = [place for rows in users.servers.values() for place in rows.values()] if users.number <= 40 else []
         by_domain = [f"{domain} ({len(rows)})" for domain, rows in users.servers.items()]
-        says = f"touches {users.number} servers in {count(len(domains), 'domain')}: {some(by_domain, _MOST_NAMED)}"
+        says = f"touches {users.number} servers in {counted(len(domains), 'domain')}: {some(by_domain, _MOST_NAMED)}"
         says += f": {', '.join(places)}" if places else ""
         says += "; it is not known where it may apply" if policy.scope is None else ""
         evidence = {"servers": users.servers, "maybe_in": users.maybe, "scope": policy.scope}
@@ -222,9 +222,9 @@ def _drivers(case: Case) -> None:
     subject = f"{case.domain}: hosts"
     if case.told.drivers:
         case.tally.made("drivers", len(servers))
-        says = f"the drivers of {count(len(servers), 'host')} were compared with the adapters' firmware"
+        says = f"the drivers of {counted(len(servers), 'host')} were compared with the adapters' firmware"
         case.tally.add("not-checked", subject, f"{says} by you: {case.told.drivers}", level=Level.NOTE)
         return
-    says = f"whether the drivers of {count(len(servers), 'host')} go with the new firmware of their adapters"
+    says = f"whether the drivers of {counted(len(servers), 'host')} go with the new firmware of their adapters"
     hint = "compare them with the release notes: drivers and adapter firmware are supported as pairs"
     case.tally.lack("drivers", subject, says, "the drivers' level", hint=hint, times=len(servers))

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.findings import Level, finding
-from bundlekeeper.model.text import count
+from bundlekeeper.model.text import counted
 from bundlekeeper.planning.book import Facts
 from bundlekeeper.planning.gap import some
 from bundlekeeper.planning.windows_actions import (
@@ -175,7 +175,7 @@ def _judge(draft: Draft, group: Sequence[Host], uses: dict[str, PolicyUse], per_
         applies = "applies at once" if touched.applies else "may apply at once, how it applies is not known"
         code = "policy-at-once" if touched.applies else "not-checked"
         _, others = touched.users.outside(own)
-        subject, number = f"policy {name}", count(len(touched.users), "server")
+        subject, number = f"policy {name}", counted(len(touched.users), "server")
         if others or too_many:
             draft.refused = True
             why = f", {others} outside of this piece of work" if others else ", more than may go at a time"
@@ -191,7 +191,7 @@ def _judge(draft: Draft, group: Sequence[Host], uses: dict[str, PolicyUse], per_
 
 def _edited(policy: PolicyUse, first: int) -> Piece:
     """Editing a policy that takes no effect before it is confirmed, or before a server restarts."""
-    note = f"to {policy.wanted}; it applies {policy.applies} and touches {count(len(policy.users), 'server')}"
+    note = f"to {policy.wanted}; it applies {policy.applies} and touches {counted(len(policy.users), 'server')}"
     action = Action(
         "edit-policy", f"policy {policy.name}", "", "", EDIT_MINUTES, True, key=policy.name, by="policy",
         policy=policy.name, note=note,
@@ -200,7 +200,7 @@ def _edited(policy: PolicyUse, first: int) -> Piece:
 
 
 def _at_once(policy: PolicyUse) -> str:
-    return f"to {policy.wanted}; restarts all that it touches, {count(len(policy.users), 'server')}"
+    return f"to {policy.wanted}; restarts all that it touches, {counted(len(policy.users), 'server')}"
 
 
 def _done(group: Sequence[Host], uses: dict[str, PolicyUse]) -> Iterator[Action]:
@@ -286,7 +286,7 @@ def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> No
     for policy in uses.values():
         number, others = policy.users.outside(own)
         if policy.is_edited_before and others:
-            says = f"editing it reaches {count(number, 'server')} that this step does not: {others}"
+            says = f"editing it reaches {counted(number, 'server')} that this step does not: {others}"
             hint = "they take the image when they are confirmed or restart: split the policy, or plan them too"
             draft.tell(finding("policy-shared", f"policy {policy.name}", says, hint))
         if policy.is_edited_before and policy.maybe:
