@@ -56,7 +56,8 @@ def check_ledger(root: Path, head: str, *, json: bool) -> int:
     )
     if verified.at is not None:
         output.line(
-            f"the head that you gave is the chain's after {counted(verified.at, 'event')}: nothing before it was changed"
+            f"the head that you gave is the chain's after {counted(verified.at, 'event')}: "
+            "nothing before it was changed"
         )
     return exit_status(found)
 

@@ -117,7 +117,8 @@ def _tell(written: dict[str, str], findings: Any, data: dict[str, Any], *, json:
         output.line(f"sha256: {written['sha256']}")
         if findings:
             output.line(
-                f"{counted(counts[0], 'error')}, {counted(counts[1], 'warning')}, {counted(counts[2], 'note')} stand in it"
+                f"{counted(counts[0], 'error')}, {counted(counts[1], 'warning')}, "
+                f"{counted(counts[2], 'note')} stand in it"
             )
     return exit_status(findings)
 
