@@ -508,3 +508,19 @@ def test_disorderly_domains_are_planned_too() -> None:
             assert all(w.how and w.until and (w.rule or w.means == "none") for w in ways)
             planned_ += len(one.steps)
     assert planned_ > 20
+
+
+def test_before_a_later_window_of_a_step_the_checks_are_made_again() -> None:
+    """Another day may have come between (common practice: the checks belong to the day of the work)."""
+    _, times = planned(whole_domain("6.0.1"), 100)
+    later = [w for n, w in enumerate(times.windows) if n and times.windows[n - 1].step == w.step]
+    assert later, "a step that is split over windows"
+    for window in times.windows:
+        number, minutes = times.again(window)
+        if window not in later:
+            assert (number, minutes) == (0, 0)
+            continue
+        opening = next(w for w in times.windows if w.number == number)
+        assert opening.step == window.step and opening.number < window.number
+        assert minutes == sum(a.minutes for a in opening.actions if a.verb.startswith("check-"))
+        assert not any(a.verb.startswith("check-") for a in window.actions)

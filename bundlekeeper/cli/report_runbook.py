@@ -209,11 +209,14 @@ def _window(of: Material, step: Step, window: Window) -> WindowPage:
     apart = f" Never at the same time as a window of {', '.join(window.apart_from)}." if window.apart_from else ""
     limit = of.options.window_minutes
     within = f" of the {_span(limit)} that were asked for" if limit is not None else ""
+    first, minutes = of.planned.timeline.again(window)
+    again = f" Before it make the checks of window {first} again, and note who and when: {_span(minutes)} more."
     drawn = [*gantt.lines(bars(window.actions), window.minutes, WIDTH), f"    {gantt.KEY}"]
     return WindowPage(
         f"Window {window.number}: {_span(window.minutes)}",
         f"It takes {_span(window.minutes)}{within}; minutes count from its start.{apart} Between two things that are "
-        "down, wait for what the action before asks for, however long that takes.",
+        "down, wait for what the action before asks for, however long that takes."
+        f"{again if first else ''}",
         "\n".join(drawn),
         tuple(_action(of, step, window, number, action) for number, action in enumerate(window.actions, 1)),
     )

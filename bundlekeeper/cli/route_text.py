@@ -50,7 +50,7 @@ def tell_planned(found: Planned) -> None:
                 _back(way)
         for row in times.windows:
             if row.step == step.number:
-                _window(row, len(times.windows))
+                _window(row, times)
         if (route.domain, step.number) in times.unplanned:
             _unplanned(step)
     output.findings_text(found.findings)
@@ -83,11 +83,14 @@ def _back(way: WayBack) -> None:
         put(f"destroyed by {way.destroyed_by}", 4)
 
 
-def _window(window: Window, number: int) -> None:
+def _window(window: Window, times: Timeline) -> None:
     from bundlekeeper.reports.gantt import KEY, lines
 
     apart = f"; never together with {', '.join(window.apart_from)}" if window.apart_from else ""
-    put(f"window {window.number} of {number}: {window.minutes} minutes{apart}", 2)
+    put(f"window {window.number} of {len(times.windows)}: {window.minutes} minutes{apart}", 2)
+    first, minutes = times.again(window)
+    if first:
+        put(f"before it the checks of window {first} again: {minutes} minutes that are not among these", 4)
     for row in lines(bars(window.actions), window.minutes, WIDTH):
         output.line(row)
     put(KEY, 4)

@@ -14,6 +14,8 @@ from dataclasses import dataclass, field
 from bundlekeeper.model.findings import Finding
 
 NOTHING = "nothing"
+#: What is looked at before anything is done, and again where another day may have come between.
+CHECKS = frozenset({"check-backup", "check-pairs", "check-faults", "check-paths"})
 
 #: What is done, for people (trade.md's words).
 VERBS: dict[str, str] = {
@@ -112,6 +114,17 @@ class Timeline:
     def rounds(self) -> int:
         """How many rounds there are."""
         return len({w.round for w in self.windows})
+
+    def again(self, window: Window) -> tuple[int, int]:
+        """Of a later window of a step: the number of the step's first one, whose checks are to be made again before it
+        because another day may have come between, and how many minutes they take; their minutes are in no window.
+
+        Zeros for a step's first window.
+        """
+        first = next(w for w in self.windows if (w.domain, w.step) == (window.domain, window.step))
+        if first.number == window.number and first.domain == window.domain:
+            return 0, 0
+        return first.number, sum(a.minutes for a in first.actions if a.verb in CHECKS)
 
     @property
     def is_shortest(self) -> bool:
