@@ -71,7 +71,7 @@ def test_it_costs_one_look_into_an_index(tmp_path: Path) -> None:
     with Book.open(path, write=True) as book:
         book.record([read(0, "6.0"), read(9, "6.1")], DAY0)
     old = sqlite3.connect(path)
-    old.executescript("DROP INDEX event_at; DROP TABLE followed; PRAGMA user_version = 1;")
+    old.executescript("DROP INDEX event_at; DROP TABLE followed; DROP TABLE piece; PRAGMA user_version = 1;")
     old.close()
     with Book.open(path, write=False) as book:
         found = ahead(book, DAY0)

@@ -123,7 +123,7 @@ def test_a_restored_copy_that_went_on_is_told_by_its_own_sister(make: Maker, tmp
     merged = merge(one, carried(copy), DAY0)
     assert merged.fork is not None
     assert merged.fork.common == 3
-    assert "agree on 3 events, then 1 follow here and 2 there" in merged.fork.says
+    assert "agree on 3 events, then 1 more came here and 2 there" in merged.fork.says
     assert merged.new == 2  # what was said was said
     part = merge(one, carried(copy, after=4), DAY0)
     assert part.fork is not None
@@ -175,6 +175,44 @@ def test_a_chain_met_by_an_older_format_is_compared_by_its_heads(make: Maker, tm
     told = merge(third, carried(copy), DAY0)
     assert told.fork is not None
     assert told.fork.common is None
+
+
+@cache
+def parts() -> dict[tuple[int, int], list[bytes]]:
+    """Files of one ledger at every length, whole and in parts, by their count and after which event they begin."""
+    files = {}
+    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "one"), write=True) as one:
+        for count in range(7):
+            files.update({(count, after): carried(one, after) for after in range(count + 1)})
+            one.record([read(count, "6.0")], DAY0)
+    return files
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 6), st.integers(0, 6)), min_size=1, max_size=7))
+def test_events_that_never_came_are_told_until_they_have_come(carry: list[tuple[int, int]]) -> None:
+    """ "events before a part that never came are told, until they have come", in any order of parts"""
+    files = parts()
+    came: set[int] = set()
+    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "third"), write=True) as third:
+        for one, other in carry:
+            after, count = sorted((one, other))
+            merged = merge(third, files[count, after], DAY0)
+            told = {n for first, last in merged.gaps for n in range(first, last + 1)}
+            assert told == set(range(1, after + 1)) - came
+            assert ["not-checked"] * bool(told) == [f.code for f in merged.findings("x")]
+            came |= set(range(after + 1, count + 1))
+
+
+def test_a_gap_is_told_in_words(make: Maker) -> None:
+    one, two = make("one"), make("two")
+    one.record([read(day, "6.0") for day in range(5)], DAY0)
+    (told,) = merge(two, carried(one, after=3), DAY0).findings("skerry")
+    assert (told.level, told.says) == ("warning", "events 1 to 3 of that ledger never came here")
+    assert "without --after" in told.hint
+    assert merge(two, carried(one, after=3), DAY0).gaps == ((1, 3),), "told again until they came"
+    assert merge(two, carried(one), DAY0).gaps == ()
+    assert merge(two, carried(one, after=3), DAY0).findings("skerry") == []
 
 
 @cache

@@ -7,7 +7,7 @@ import stat
 from collections.abc import Iterator
 from contextlib import ExitStack, nullcontext
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, BinaryIO
+from typing import TYPE_CHECKING, Annotated, Any, BinaryIO
 
 import typer
 
@@ -100,7 +100,7 @@ def export(
                 raise UnfinishedError(f"cannot be written: {error.strerror}", where=out) from error
             raise
         head = book.head()
-    output.line(f"written: {out}: events {after + 1} to {head.count}, head {head.digest}")
+    output.line(f"written: {out}: {exchange.span(after, head.count)}, head {head.digest}")
     return 0
 
 
@@ -113,7 +113,8 @@ def merge(
     """Merge other stores' records: in any order, as often as you like, the result is the same."""
     from bundlekeeper.ledger import exchange
 
-    rows, wrong = [], []
+    rows: list[dict[str, Any]] = []
+    wrong: list[InputError] = []
     found: list[Finding] = []
     with ExitStack() as stack:
         book = open_book(open_store(store_root(store), stack, write=True), stack, write=True)
@@ -124,16 +125,15 @@ def merge(
                 wrong.append(error)
                 continue
             rows.append({"file": file, "new": merged.new, "known": merged.known, "their_head": merged.theirs.digest})
-            if merged.fork is not None:
-                found.append(finding("altered", file, merged.fork.says, "two copies of one ledger went on apart"))
+            found += merged.findings(file)
         head = book.head()
     if wrong:
-        raise _not_merged(wrong, [f"{row['file']} ({row['new']} new events)" for row in rows])
+        raise _not_merged(wrong, [f"{row['file']} ({counted(row['new'], 'new event')})" for row in rows])
     if json:
         output.envelope("ledger-merge", found, {"files": rows, "head": head.digest, "events": head.count})
     else:
         for row in rows:
-            output.line(f"{row['file']}: {row['new']} new events, {row['known']} known before")
+            output.line(f"{row['file']}: {counted(row['new'], 'new event')}, {row['known']} known before")
         output.findings_text(found)
         output.line(f"ledger head {head.digest} at {head.count}")
     return exit_status(found)

@@ -17,7 +17,7 @@ from pathlib import Path
 from bundlekeeper.errors import DamagedError, KeeperError, LockedError, UnfinishedError
 
 APPLICATION_ID = 0x424B4C44  # "BKLD", at offset 68 of the file (sqlite.org/fileformat2.html)
-VERSION = 2
+VERSION = 3
 BUSY_S = 60.0
 MIGRATIONS = Path(__file__).parent / "migrations"
 _CHECKED_BYTES = 64 * 1024 * 1024  # a larger ledger's pages are checked after a crash and by `check --ledger` only

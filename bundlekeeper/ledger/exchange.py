@@ -26,7 +26,9 @@ from bundlekeeper.ledger import chain, following
 from bundlekeeper.ledger.book import Book
 from bundlekeeper.ledger.events import Event, canonical, from_content
 from bundlekeeper.model import strict_json
+from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.inventory import MAX_BYTES
+from bundlekeeper.model.text import counted
 
 SCHEMA = "bundlekeeper.ledger-exchange/1"
 MAX_LINE_BYTES = MAX_BYTES * 2  # a line holds one event, or one inventory as base64 of compressed text
@@ -37,13 +39,30 @@ _CHUNK_BYTES = 256 * 1024  # of lines that are packed together
 
 @dataclass(frozen=True, slots=True)
 class Merged:
-    """What a merge did: events that were new and known, the other chain's head, ours now, and a fork or none."""
+    """What a merge did: events that were new and known, the other chain's head, ours now, and a fork or none.
+
+    `gaps` are the first and last numbers of the other ledger's events before these that never came here.
+    """
 
     new: int
     known: int
     theirs: chain.Head
     head: chain.Head
     fork: chain.Fork | None
+    gaps: following.Gaps = ()
+
+    def findings(self, subject: str) -> list[Finding]:
+        """What is to be told of the other ledger: that a copy of it went on apart, that events of it never came."""
+        found = []
+        if self.fork is not None:
+            found.append(finding("altered", subject, self.fork.says, "two copies of one ledger went on apart"))
+        if self.gaps:
+            numbers = " and ".join(str(a) if a == b else f"{a} to {b}" for a, b in self.gaps)
+            noun = "event" if len(self.gaps) == 1 and self.gaps[0][0] == self.gaps[0][1] else "events"
+            says = f"{noun} {numbers} of that ledger never came here"
+            hint = "read an earlier receipt or export, or have one written without --after"
+            found.append(finding("not-checked", subject, says, hint))
+        return found
 
 
 def export(book: Book, after: int = 0) -> Iterator[bytes]:
@@ -54,7 +73,7 @@ def export(book: Book, after: int = 0) -> Iterator[bytes]:
     """
     head = book.head()
     if not 0 <= after <= head.count:
-        raise InputError(f"this ledger has {head.count} events, none after {after}")
+        raise InputError(f"this ledger has {counted(head.count, 'event')}, none after {after}")
     before = head_at(book, after)
     yield _line({"schema": SCHEMA, "book": head.book, "after": after, "before": before.hex()})
     documents: dict[str, None] = {}
@@ -73,6 +92,13 @@ def export(book: Book, after: int = 0) -> Iterator[bytes]:
     yield end_line(head.digest, head.count)
 
 
+def span(after: int, count: int) -> str:
+    """The numbers of the events after `after` up to `count`, in words."""
+    if count <= after:
+        return "no new events"
+    return f"events {after + 1} to {count}" if count > after + 1 else f"event {count}"
+
+
 def end_line(head: str, count: int) -> bytes:
     """The last line of an exchange file whose events end at this head after so many events."""
     return _line({"end": head, "count": count})
@@ -87,14 +113,14 @@ def merge(book: Book, lines: Iterable[bytes], learned: datetime, where: str = ""
     """
     carried = _read(lines, where)
     own = book.head()
-    forks: list[chain.Fork | None] = []
+    met: list[tuple[chain.Fork | None, following.Gaps]] = []
 
     def follow(connection: sqlite3.Connection) -> None:
         part = following.Part(carried.after, carried.before, carried.ids, carried.head)
-        forks.append(following.follow(connection, own, part))
+        met.append(following.follow(connection, own, part))
 
     recorded = book.record(carried.events(), learned, documents=carried.documents, also=follow)
-    return Merged(recorded.new, recorded.known, carried.head, recorded.head, forks[-1])
+    return Merged(recorded.new, recorded.known, carried.head, recorded.head, *met[-1])
 
 
 def head_at(book: Book, count: int) -> bytes:
@@ -230,7 +256,8 @@ def _end(carried: _Carried, line: bytes) -> None:
     found = strict_json.loads(line)
     count = carried.after + len(carried.lines)
     if not isinstance(found, dict) or set(found) != {"end", "count"} or found["count"] != count:
-        raise InputError(f"{count} events were read, the end speaks of others", hint=_AGAIN)
+        were = f"{counted(count, 'event')} {'was' if count == 1 else 'were'}"
+        raise InputError(f"{were} read, the end speaks of others", hint=_AGAIN)
     carried.head = chain.Head(carried.book, count, _hex(found["end"], 32).hex())
 
 

@@ -2,9 +2,10 @@
 
 Rules: of each other book the chain that was met first is followed from its first event on, as runs of numbers of our
 own events, in the transaction that merges them; a later file, longer or shorter, is held against it event by event; the
-heads at the ends of files are kept as well, of every copy. Not seen is a copy whose parting lies behind what was merged
-here: in a part (`ledger export --after`) of which the part before never came, and in what a ledger of format 1 had
-merged, of which only the heads at the ends of files are known.
+heads at the ends of files are kept as well, of every copy; events before a part (`ledger export --after`) that never
+came are told, until they have come. Not seen is a copy whose parting lies behind what was merged here: in a part of
+which the part before never came, and in what a ledger of format 1 had merged, of which only the heads at the ends of
+files are known; nor a gap in what was merged before format 3.
 """
 
 from __future__ import annotations
@@ -15,10 +16,12 @@ from dataclasses import dataclass
 from itertools import islice
 
 from bundlekeeper.ledger import chain
+from bundlekeeper.model.text import counted
 
 ID_BYTES = 32
 _BATCH = 500  # events of one question
 Run = tuple[int, int, int]  # number in their chain, number in ours, how many follow one another in both
+Gaps = tuple[tuple[int, int], ...]  # first and last number of events that never came
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,16 +39,45 @@ class Part:
             yield bytes(self.ids[place : place + ID_BYTES])
 
 
-def follow(connection: sqlite3.Connection, own: chain.Head, part: Part) -> chain.Fork | None:
+def follow(connection: sqlite3.Connection, own: chain.Head, part: Part) -> tuple[chain.Fork | None, Gaps]:
     """Compare a part, whose events are in the ledger now, with what is known of its book; remember it.
 
+    Returns the fork that shows, and which events of the book before the part never came, as first and last numbers.
     `own` is our own head as it was before the part came. Used inside the writing transaction. Raises sqlite3.Error.
     """
     book = bytes.fromhex(part.head.book)
-    fork = _of_ours(connection, own, part) if part.head.book == own.book else _of_theirs(connection, book, part)
+    gaps: Gaps = ()
+    if part.head.book == own.book:
+        fork = _of_ours(connection, own, part)
+    else:
+        gaps = _gaps(connection, book, part)
+        fork = _of_theirs(connection, book, part)
     into = "INSERT OR IGNORE INTO peer (book, count, head) VALUES (?, ?, ?)"
     connection.execute(into, (book, part.head.count, bytes.fromhex(part.head.digest)))
-    return fork
+    return fork, gaps
+
+
+def _gaps(connection: sqlite3.Connection, book: bytes, part: Part) -> Gaps:
+    """Which events before the part never came; the part is remembered where it does not follow what is known."""
+    select = "SELECT sum(length) FROM followed WHERE book = ?"
+    covered: int = connection.execute(select, (book,)).fetchone()[0] or 0
+    if part.after <= covered:
+        return ()
+    select = "SELECT after, count FROM piece WHERE book = ? AND after < ? ORDER BY after"
+    pieces: list[tuple[int, int]] = connection.execute(select, (book, part.after)).fetchall()
+    select = "SELECT 1 FROM peer WHERE book = ? AND count = ? AND head = ?"
+    met = connection.execute(select, (book, part.after, part.before)).fetchone()
+    ended = connection.execute("SELECT 1 FROM piece WHERE book = ? AND count = ?", (book, part.after)).fetchone()
+    if met and not ended:
+        return ()  # a whole file ended here: of another copy, or merged before pieces were remembered
+    into = "INSERT OR IGNORE INTO piece (book, after, count) VALUES (?, ?, ?)"
+    connection.execute(into, (book, part.after, part.head.count))
+    found = []
+    for after, count in (*pieces, (part.after, part.after)):
+        if after > covered:
+            found.append((covered + 1, after))
+        covered = max(covered, count)
+    return tuple(found)
 
 
 def _of_ours(connection: sqlite3.Connection, own: chain.Head, part: Part) -> chain.Fork | None:
@@ -57,7 +89,7 @@ def _of_ours(connection: sqlite3.Connection, own: chain.Head, part: Part) -> cha
     if common is None:
         return None
     here, there = own.count - common, part.head.count - common
-    says += f": they agree on {common} events, then {here} follow here and {there} there"
+    says += f": they agree on {counted(common, 'event')}, then {here} more came here and {there} there"
     return chain.Fork(own.book, common, says)
 
 
@@ -71,7 +103,7 @@ def _of_theirs(connection: sqlite3.Connection, book: bytes, part: Part) -> chain
             return _copied(part.head.book, "")
         common = _parting(part, ours, part.each(part.after))
         if common is not None:
-            return _copied(part.head.book, f"; they agree on {common} events", common)
+            return _copied(part.head.book, f"; they agree on {counted(common, 'event')}", common)
         if part.head.count > covered:
             _extend(connection, book, runs, covered, part.each(covered))
     return _by_heads(connection, book, part)
@@ -126,7 +158,7 @@ def _by_heads(connection: sqlite3.Connection, book: bytes, part: Part) -> chain.
         if met.get(number, head) != head:
             return _copied(part.head.book, known)
         if number in met:
-            known = f"; they agree on at least {number} events"
+            known = f"; they agree on at least {counted(number, 'event')}"
     return None
 
 

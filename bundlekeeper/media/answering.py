@@ -28,6 +28,7 @@ from bundlekeeper.media.receipt import write_header as header_of
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.model.findings import Finding, Level, finding
 from bundlekeeper.model.media import SetIndex, read_index
+from bundlekeeper.model.text import counted
 from bundlekeeper.proof.digests import digest_fd
 from bundlekeeper.store import files
 
@@ -114,7 +115,7 @@ def compose(
     """The receipt of a set, by what is recorded now; events after number `after` are to follow it."""
     head = book.head()
     if not 0 <= after <= head.count:
-        raise InputError(f"this ledger has {head.count} events, none after {after}")
+        raise InputError(f"this ledger has {counted(head.count, 'event')}, none after {after}")
     manifest, withdrawn = _in_force(store)
     events: dict[str, Any] = {"book": head.book, "count": head.count, "head": head.digest, "after": after}
     return receipt_of(
@@ -339,8 +340,8 @@ def _told(receipt: Receipt, merged: Merged | None) -> Iterator[Finding]:
     for each in receipt.missing:
         where = f"volume {', '.join(map(str, each.volumes))}" if each.volumes else "the set"
         yield finding("missing", each.path, f"did not arrive at {receipt.site}: it is on {where}", "send it again")
-    if merged is not None and merged.fork is not None:
-        yield finding("altered", receipt.site, merged.fork.says, "two copies of one ledger went on apart")
+    if merged is not None:
+        yield from merged.findings(receipt.site)
 
 
 __all__ = ["Answer", "chosen", "compose", "read", "site_of", "standing_of", "write"]
