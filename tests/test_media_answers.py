@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +10,7 @@ import pytest
 
 from tests.conftest import Keeper
 from tests.media_kit import write_set
-from tests.test_media_receipt import Trip
+from tests.test_media_receipt import BUNDLES, Trip, code_of, lying
 
 
 @pytest.fixture
@@ -46,3 +47,49 @@ def test_merging_a_part_tells_it_too(trip: Trip, tmp_path: Path) -> None:
     assert trip.at(trip.skerry, "ledger", "export", "--after", "1", "-o", part).status == 0
     ran = trip.at(trip.depot, "ledger", "merge", part, "--json")
     assert (ran.status, told(ran.json, "not-checked")) == (1, ["event 1 of that ledger never came here"])
+
+
+@pytest.mark.parametrize("how", ["deleted", "quarantined", "catalogue"])
+def test_what_is_not_held_any_more_is_not_claimed_as_proven(trip: Trip, how: str) -> None:
+    """ "a receipt claims nothing that was not read here": a bundle that went since is told, with its date"""
+    place = trip.skerry.root / BUNDLES[0].path
+    place.chmod(0o644)
+    if how == "quarantined":
+        place.write_bytes(place.read_bytes()[:-1] + b"?")
+        trip.at(trip.skerry, "check")
+    else:
+        place.unlink()
+    if how == "catalogue":  # made again from the tree
+        (trip.skerry.root / ".keeper" / "catalogue.sqlite").unlink()
+    assert not place.exists()
+    out = trip.receipt("late")
+    ran = trip.read(out)
+    assert (ran.status, ran.codes) == (1, ["not-held"])
+    (row,) = (f for f in ran.json["findings"] if f["code"] == "not-held")
+    assert (row["subject"], row["level"]) == (BUNDLES[0].path, "error")
+    hows = {row["path"]: row["how"] for row in ran.json["receipt"]["arrived"]}
+    assert hows.pop(BUNDLES[0].path) == "proven at the destination, not held there now"
+    assert set(hows.values()) == {"proven at the destination"}
+    text = trip.at(trip.depot, "media", "receipt", "--read", out).out
+    assert "3 of 4 files proven at the destination\n" in text
+    assert f"not held there now: {BUNDLES[0].path}" in text
+
+
+def test_on_paper_what_is_not_held_any_more_is_among_the_missing(trip: Trip) -> None:
+    (trip.skerry.root / BUNDLES[0].path).unlink()
+    printed = trip.at(trip.skerry, "media", "receipt", "--paper")
+    assert "files: 3 of 4 arrived" in printed.out
+    ran = trip.at(trip.depot, "media", "receipt", "--read", "-", "--json", stdin=code_of(printed.out))
+    assert ran.status == 1
+    assert ran.json["missing"] == [BUNDLES[0].path]
+    assert told(ran.json, "missing") == ["did not arrive, or is not held there now (skerry)"]
+
+
+def test_every_way_of_proof_is_counted_by_its_word(trip: Trip, tmp_path: Path) -> None:
+    word = "held before, proven at the destination"
+    made = lying(
+        trip, tmp_path / "made", lambda r: replace(r, arrived=(replace(r.arrived[0], how=word), *r.arrived[1:]))
+    )
+    text = trip.at(trip.depot, "media", "receipt", "--read", made)
+    assert text.status == 0
+    assert f"1 of 4 files {word}\n3 of 4 files proven at the destination\n" in text.out

@@ -208,7 +208,7 @@ def test_volumes_on_media_without_links_and_modes(made: MadeSet, tmp_path: Path,
 @pytest.mark.parametrize("kind", ["exfat-fuse", "fat-fuse"])
 def test_a_receipt_is_written_to_a_medium_without_links(made: MadeSet, tmp_path: Path, kind: str) -> None:
     from bundlekeeper.ledger.book import Book
-    from bundlekeeper.media import answering
+    from bundlekeeper.media import answering, receipt_write
     from tests.media_kit import now, signed
     from tests.signing_world import private
 
@@ -225,7 +225,7 @@ def test_a_receipt_is_written_to_a_medium_without_links(made: MadeSet, tmp_path:
 
         key = private("ed25519", 1)
         out = point / "skerry.receipt"
-        answering.write(out, receipt, book, lambda sha512: sign_document(key, "receipts", {"sha512": sha512}))
+        receipt_write.write(out, receipt, book, lambda sha512: sign_document(key, "receipts", {"sha512": sha512}))
         data = out.read_bytes()
         assert Path(f"{out}.sig").read_bytes() == signed(data, 1, "receipts")
         assert sorted(p.name for p in point.iterdir() if "receipt" in p.name) == [
@@ -233,7 +233,7 @@ def test_a_receipt_is_written_to_a_medium_without_links(made: MadeSet, tmp_path:
             "skerry.receipt.sig",
         ]
         with pytest.raises(KeeperError):
-            answering.write(out, receipt, book, lambda _: b"")
+            receipt_write.write(out, receipt, book, lambda _: b"")
         assert out.read_bytes() == data
 
 

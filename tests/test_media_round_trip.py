@@ -22,7 +22,7 @@ from bundlekeeper.ledger import questions
 from bundlekeeper.ledger.answers import Selector
 from bundlekeeper.ledger.book import Book
 from bundlekeeper.ledger.events import Event, What
-from bundlekeeper.media import answering
+from bundlekeeper.media import answering, receipt_read, receipt_write
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.model import moments
 from bundlekeeper.model.inventory import Place
@@ -280,13 +280,13 @@ class RoundTrip(RuleBasedStateMachine):
         with self._book(self.skerry) as book, Store.open(self.skerry.root, write=True) as store:
             received, index = answering.chosen(store, "")
             made = answering.compose(store, book, received, index, made=now(), site="skerry", by="me", after=after)
-            answering.write(out, made, book, lambda sha512: sign_document(key, "receipts", {"sha512": sha512}))
+            receipt_write.write(out, made, book, lambda sha512: sign_document(key, "receipts", {"sha512": sha512}))
         return out, after, self.events
 
     def _read(self, receipt: tuple[Path, int, int]) -> None:
         path, after, count = receipt
         with self._book(self.depot) as book, Store.open(self.depot.root, write=True) as store:
-            answer = answering.read(store, book, path, None, now=now())
+            answer = receipt_read.read(store, book, path, None, now=now())
         assert "altered" not in {f.code for f in answer.findings}
         if after <= self.read_up_to:
             self.read_up_to = max(self.read_up_to, count)

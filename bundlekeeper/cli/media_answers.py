@@ -5,13 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli import output
+from bundlekeeper.model.text import counted
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.chain import Head
-    from bundlekeeper.media.answering import Answer
     from bundlekeeper.media.paper import Slip
     from bundlekeeper.media.paper_receipt import PaperAnswer
     from bundlekeeper.media.receipt import Receipt
+    from bundlekeeper.media.receipt_read import Answer
 
 _TIME = "%Y-%m-%d %H:%MZ"
 
@@ -118,10 +119,14 @@ def tell_read(answer: Answer, head: Head, *, json: bool) -> None:
 def _files(receipt: Receipt) -> None:
     from collections import Counter
 
+    from bundlekeeper.media.receipt import NOT_HELD
+
     total = len(receipt.arrived) + len(receipt.missing)
     output.line(f"set {receipt.name} ({receipt.set_id}) for {receipt.meant_for}")
-    for how, count in Counter(each.how for each in receipt.arrived).items():
-        output.line(f"{count} of {total} files {how}")
+    for how, count in Counter(each.how for each in receipt.arrived if each.how != NOT_HELD).items():
+        output.line(f"{count} of {counted(total, 'file')} {how}")
+    for gone in receipt.not_held:
+        output.line(f"not held there now: {gone.path} (proven there {gone.at.strftime(_TIME)})")
     for each in receipt.missing:
         volumes = ", ".join(map(str, each.volumes))
         output.line(f"missing: {each.path}{f' (volume {volumes})' if volumes else ''}")

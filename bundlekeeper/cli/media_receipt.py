@@ -100,12 +100,12 @@ def _composed(store: Store, book: Book, wanted: _Wanted) -> tuple[Received, SetI
 def _write(
     store: Store, book: Book, received: Received, made: Receipt, out: Path, key: Path, passphrase_fd: int | None
 ) -> None:
-    from bundlekeeper.media import answering
+    from bundlekeeper.media import receipt_write
     from bundlekeeper.media.sets import Sets
     from bundlekeeper.proof import signing
 
     private = signing.load_private_key(str(key), passphrase_from(passphrase_fd))
-    answering.write(out, made, book, lambda sha512: signing.sign_document(private, "receipts", {"sha512": sha512}))
+    receipt_write.write(out, made, book, lambda sha512: signing.sign_document(private, "receipts", {"sha512": sha512}))
     Sets(store).answered(received, made.made, made.count)
 
 
@@ -121,7 +121,7 @@ def _paper(made: Receipt, index: SetIndex, out: str, key: Path | None, passphras
 
 
 def _read(root: Path, name: str, signature: Path | None, *, json: bool) -> int:
-    from bundlekeeper.media import answering, paper_receipt
+    from bundlekeeper.media import paper_receipt, receipt_read
 
     with ExitStack() as stack:
         opened = open_store(root, stack, write=True)
@@ -133,7 +133,7 @@ def _read(root: Path, name: str, signature: Path | None, *, json: bool) -> int:
             media_answers.tell_typed(typed, json=json)
             return exit_status(typed.findings)
         book = open_book(opened, stack, write=True)
-        answer = answering.read(opened, book, Path(name), signature, now=now())
+        answer = receipt_read.read(opened, book, Path(name), signature, now=now())
         head = book.head()
     media_answers.tell_read(answer, head, json=json)
     return exit_status(answer.findings)

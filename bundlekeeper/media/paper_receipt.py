@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from bundlekeeper.media.set_records import Sent
     from bundlekeeper.store.layout import Store
 
+#: A paper tells the two apart no further.
+AWAY = "did not arrive, or is not held there now"
 UNSIGNED = "it is not signed: the code proves that it was copied rightly, not who wrote it"
 
 
@@ -43,8 +45,8 @@ class PaperAnswer:
 
 def slip_of(receipt: Receipt, index: SetIndex, sign: Callable[[bytes], bytes] | None = None) -> Slip:
     """The slip of a receipt; `sign` makes 64 bytes of Ed25519 signature over what is given."""
-    open_still = {each.path for each in receipt.missing}
-    missing = tuple(number for number, each in enumerate(index.files) if each.path in open_still)
+    away = {each.path for each in receipt.missing} | {each.path for each in receipt.not_held}
+    missing = tuple(number for number, each in enumerate(index.files) if each.path in away)
     rows = [s for s in receipt.standing if s.site == receipt.site]
     slip = Slip(
         set_id=receipt.set_id,
@@ -98,9 +100,9 @@ def read(store: Store, text: str, *, now: datetime) -> PaperAnswer:
     missing: tuple[str, ...] = ()
     if index is not None and slip.missing is not None:
         missing = tuple(index.files[number].path for number in slip.missing)
-    found += [finding("missing", path, f"did not arrive at {slip.site}", "send it again") for path in missing]
+    found += [finding("missing", path, f"{AWAY} ({slip.site})", "send it again") for path in missing]
     if slip.missing_count and not missing:
-        says = f"{slip.missing_count} of {slip.files} files did not arrive; which ones cannot be told from here"
+        says = f"of {slip.files} files {slip.missing_count} {AWAY}; which ones cannot be told from here"
         found.append(finding("missing", f"set {slip.set_id}", says, "ask for the receipt as a file"))
     document = {"schema": "bundlekeeper.paper-receipt/1", "code": "".join(paper.lines_of(slip)), "signed_by": signed_by}
     data = json.dumps(document, sort_keys=True).encode() + b"\n"

@@ -25,6 +25,8 @@ from bundlekeeper.model.text import visible
 SCHEMA = "bundlekeeper.receipt/1"
 MAX_HEADER_BYTES = 64 * 1024 * 1024
 MAX_RECEIPT_BYTES = 8 * 1024 * 1024 * 1024
+#: What is said of a file that arrived, with the date of its proof, where it was deleted or put into quarantine since.
+NOT_HELD = "proven at the destination, not held there now"
 _KEYS = {
     *("schema", "made", "site", "by", "set", "began", "completed", "volumes", "arrived", "missing", "withdrawn"),
     *("manifest", "standing", "ledger", "events"),
@@ -82,6 +84,11 @@ class Receipt:
     manifest: tuple[int, str] | None = None
     withdrawn: tuple[Withdrawn, ...] = ()
     standing: tuple[Stands, ...] = field(default=())
+
+    @property
+    def not_held(self) -> tuple[Arrived, ...]:
+        """What arrived and was not held any more when the receipt was written."""
+        return tuple(each for each in self.arrived if each.how == NOT_HELD)
 
 
 def receipt_of(
@@ -255,4 +262,4 @@ def _stands(reader: JsonReader, at: str, row: Mapping[str, object]) -> Stands:
     return Stands(site, domain, parts, staged, differs)
 
 
-__all__ = ["Missing", "Receipt", "Stands", "read_header", "receipt_of", "write_header"]
+__all__ = ["NOT_HELD", "Missing", "Receipt", "Stands", "read_header", "receipt_of", "write_header"]

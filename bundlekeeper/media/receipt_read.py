@@ -1,0 +1,179 @@
+"""Reading a receipt where its set was made: verified, merged, held against what was sent, kept.
+
+Rules: the bytes that are merged are the bytes whose signature was verified, although they are read twice; a receipt
+that was read before changes nothing; what a receipt says of files is held against the index that this store sent.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
+from bundlekeeper.ledger import exchange
+from bundlekeeper.media import vouch
+from bundlekeeper.media.receipt import MAX_HEADER_BYTES, MAX_RECEIPT_BYTES, Receipt, read_header
+from bundlekeeper.media.sets import Sets
+from bundlekeeper.model.findings import Finding, Level, finding
+from bundlekeeper.model.media import read_index
+from bundlekeeper.proof.digests import digest_fd
+from bundlekeeper.store import files
+
+if TYPE_CHECKING:
+    from bundlekeeper.ledger.book import Book
+    from bundlekeeper.ledger.exchange import Merged
+    from bundlekeeper.media.set_records import Sent
+    from bundlekeeper.store.layout import Store
+
+_ALGORITHMS = ("sha256", "sha384", "sha512", "blake2b")
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What reading a receipt gave: `merged` is None where it carried no events, `new` False where it was read before;
+    `sent` is the set as this store knows it, None where it sent none of that id."""
+
+    receipt: Receipt
+    signed_by: str
+    merged: Merged | None
+    sent: Sent | None
+    new: bool
+    findings: tuple[Finding, ...]
+
+
+def read(store: Store, book: Book, path: Path, signature: Path | None, *, now: datetime) -> Answer:
+    """Verify a receipt's signature, merge its events and keep it. `signature` is beside it unless named.
+
+    Raises RefusedError for a signature that is missing or not trusted (nothing is merged then), InputError for what is
+    no receipt, UnfinishedError when it can't be read; as `exchange.merge` otherwise.
+    """
+    with files.wrapped("the receipt cannot be read", str(path)):
+        fd = _open(path)
+        try:
+            return _read_open(store, book, fd, path, signature or path.with_name(path.name + ".sig"), now)
+        finally:
+            os.close(fd)
+
+
+def _read_open(store: Store, book: Book, fd: int, path: Path, beside: Path, now: datetime) -> Answer:
+    where = str(path)
+    if os.fstat(fd).st_size > MAX_RECEIPT_BYTES:
+        raise InputError(f"the receipt is larger than {MAX_RECEIPT_BYTES} bytes", where=where)
+    digest = digest_fd(fd, algorithms=_ALGORITHMS)
+    header = next(_lines(fd, where, MAX_HEADER_BYTES), b"")
+    receipt = read_header(header, where)
+    signed = _signature(beside)
+    signer = vouch.insist(store, digest.hexes, signed, purpose="receipts", made=receipt.made, now=now, where=where)
+    merged = None
+    if receipt.events:
+        merged = exchange.merge(book, _events(fd, where, digest.sha256, receipt), now, where=where)
+    sets = Sets(store)
+    new = sets.keep_receipt(receipt.set_id, digest.sha256, _pieces(fd, digest.sha256, where), signed)
+    sent = next((each for each in sets.sent() if each.set_id == receipt.set_id), None)
+    found = [*_against(sets, sent, receipt), *_told(receipt, merged)]
+    return Answer(receipt, signer.name, merged, sent, new, tuple(found))
+
+
+def _open(path: Path) -> int:
+    try:
+        fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)
+    except FileNotFoundError as error:
+        raise InputError("the receipt is not there", where=str(path), hint="check the path") from error
+    import stat
+
+    if not stat.S_ISREG(os.fstat(fd).st_mode):
+        os.close(fd)
+        raise InputError("the receipt is no regular file", where=str(path))
+    return fd
+
+
+def _signature(path: Path) -> bytes:
+    try:
+        fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)
+    except FileNotFoundError as error:
+        raise RefusedError(
+            "the receipt carries no signature", where=str(path), hint="bring it beside the receipt, or --signature FILE"
+        ) from error
+    try:
+        data = os.read(fd, 1 << 16)
+    finally:
+        os.close(fd)
+    return data
+
+
+def _lines(fd: int, where: str, limit: int) -> Iterator[bytes]:
+    """The lines of the file from its beginning, each no longer than `limit` bytes."""
+    os.lseek(fd, 0, os.SEEK_SET)
+    with os.fdopen(os.dup(fd), "rb", buffering=1 << 20) as stream:
+        while line := stream.readline(limit + 1):
+            if len(line) > limit:
+                raise InputError(f"a line of more than {limit} bytes", where=where)
+            yield line
+
+
+def _events(fd: int, where: str, sha256: str, receipt: Receipt) -> Iterator[bytes]:
+    """The lines after the header; raises at their end, before anything is merged, when the file is not the one that was
+    verified or the header speaks of other events."""
+    digest = hashlib.sha256()
+    lines = _lines(fd, where, max(MAX_HEADER_BYTES, exchange.MAX_LINE_BYTES))
+    digest.update(next(lines, b""))
+    first = line = next(lines, b"")
+    digest.update(first)
+    yield first
+    for line in lines:
+        digest.update(line)
+        yield line
+    ends = exchange.end_line(receipt.head, receipt.count)
+    if line != ends or f'"{receipt.book}"'.encode() not in first:
+        raise InputError("the events do not end at the head that the receipt states; nothing was merged", where=where)
+    if digest.hexdigest() != sha256:
+        raise InputError("the receipt changed while it was read; nothing was merged", where=where, hint="read it again")
+
+
+def _pieces(fd: int, sha256: str, where: str) -> Iterator[bytes]:
+    digest = hashlib.sha256()
+    os.lseek(fd, 0, os.SEEK_SET)
+    while piece := os.read(fd, 1 << 20):
+        digest.update(piece)
+        yield piece
+    if digest.hexdigest() != sha256:
+        raise UnfinishedError("the receipt changed while it was read; it was not kept", where=where)
+
+
+def _against(sets: Sets, sent: Sent | None, receipt: Receipt) -> Iterator[Finding]:
+    """The receipt's word on files, held against the index that was sent."""
+    subject = receipt.name
+    if sent is None:
+        says = f"this store sent no set {receipt.set_id}; its events count all the same"
+        yield finding("not-checked", subject, says, "read it where the set was written", Level.NOTE)
+        return
+    kept = sets.sent_index(sent)
+    if kept is None or hashlib.sha256(kept[0]).hexdigest() != receipt.index:
+        says = "the receipt is about a set with another index than the one that was sent under this id"
+        yield finding("altered", subject, says, "ask the site which volumes they have")
+        return
+    index = read_index(kept[0])
+    told = {a.path: a.sha256 for a in receipt.arrived} | {m.path: m.sha256 for m in receipt.missing}
+    for each in index.files:
+        if told.get(each.path) != each.sha256:
+            says = "the receipt does not say of this file what the index says"
+            yield finding("altered", each.path, says, "ask the site to write the receipt again")
+
+
+def _told(receipt: Receipt, merged: Merged | None) -> Iterator[Finding]:
+    for each in receipt.missing:
+        where = f"volume {', '.join(map(str, each.volumes))}" if each.volumes else "the set"
+        yield finding("missing", each.path, f"did not arrive at {receipt.site}: it is on {where}", "send it again")
+    for gone in receipt.not_held:
+        says = f"arrived at {receipt.site} on {gone.at:%Y-%m-%d}, and is not held there now"
+        yield finding("not-held", gone.path, says, "send it again, or have it taken there again")
+    if merged is not None:
+        yield from merged.findings(receipt.site)
+
+
+__all__ = ["Answer", "read"]
