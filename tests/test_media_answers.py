@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.conftest import Keeper
+from bundlekeeper.media.paper import lines_of
+from bundlekeeper.media.paper import read as slip
+from bundlekeeper.media.sets import Sets
+from bundlekeeper.store.layout import Store
+from tests.conftest import Keeper, Ran
 from tests.media_kit import write_set
 from tests.test_media_receipt import BUNDLES, Trip, code_of, lying
 
@@ -93,3 +99,153 @@ def test_every_way_of_proof_is_counted_by_its_word(trip: Trip, tmp_path: Path) -
     text = trip.at(trip.depot, "media", "receipt", "--read", made)
     assert text.status == 0
     assert f"1 of 4 files {word}\n3 of 4 files proven at the destination\n" in text.out
+
+
+class Half(Trip):
+    """A trip with papers, unsigned and signed, of the time when half a set was there."""
+
+    papers: tuple[str, str]
+
+
+def half(keeper: Keeper, tmp_path: Path) -> Half:
+    """The depot, and a site that received the first volume of a set, and answered; then the second."""
+    trip = Half(keeper, tmp_path)
+    media = write_set(trip.send(), tmp_path / "more")
+    trip.at(trip.skerry, "media", "receive", media[0])
+    trip.receipt("first")
+    trip.papers = paper(trip), paper(trip, "--key", str(tmp_path / "skerry.key"))
+    trip.at(trip.skerry, "media", "receive", media[1])
+    return trip
+
+
+def paper(trip: Trip, *options: str) -> str:
+    """The code of a paper written at skerry."""
+    ran = trip.at(trip.skerry, "media", "receipt", "--paper", *options)
+    assert ran.status == 0, ran.err
+    return code_of(ran.out)
+
+
+def typed(trip: Trip, code: str) -> Any:
+    """Type a code at the depot."""
+    return trip.at(trip.depot, "media", "receipt", "--read", "-", "--json", stdin=code)
+
+
+def listed(trip: Trip) -> Ran:
+    """What `media list` answers at the depot."""
+    return trip.at(trip.depot, "media", "list", "--json")
+
+
+def test_an_older_receipt_after_a_newer_one_tells_what_was_so_then(keeper: Keeper, tmp_path: Path) -> None:
+    """What is missing is judged by the newest receipt of a set and a ledger, in whichever order they are read."""
+    trip = half(keeper, tmp_path)
+    second = trip.receipt("second")
+    early = trip.read(tmp_path / "first")
+    assert (early.status, set(early.codes), early.json["newer"]) == (1, {"missing"}, None)
+    assert trip.read(second).status == 0
+    late = trip.read(tmp_path / "first")
+    assert (late.status, late.json["ok"]) == (0, True)
+    assert {f["level"] for f in late.json["findings"]} == {"note"}
+    assert sorted(set(late.codes)) == ["missing", "not-checked"]
+    assert "a newer receipt of 20" in told(late.json, "not-checked")[0]
+    assert "missing then: " in trip.at(trip.depot, "media", "receipt", "--read", tmp_path / "first").out
+    assert trip.read(second).status == 0
+
+
+def test_a_receipt_of_another_ledger_is_not_judged_by(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    other = lying(trip, tmp_path / "other", lambda r: replace(r, book="ab" * 16, events=False))
+    assert trip.read(other).status == 0
+    assert trip.read(tmp_path / "first").status == 1
+
+
+def test_the_list_tells_what_is_missing_by_the_newest_receipt(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    assert listed(trip).codes == ["not-checked"]
+    trip.read(tmp_path / "first")
+    ran = listed(trip)
+    assert (ran.status, ran.codes) == (1, ["missing"])
+    (row,) = ran.json["findings"]
+    assert row["level"] == "error"
+    assert row["says"].startswith("2 of 4 files did not arrive at skerry, or are not held there, by the receipt of 20")
+    (answer,) = ran.json["sent"][0]["answers"]
+    assert (answer["site"], answer["missing"], answer["files"], answer["signed"]) == ("skerry", 2, 4, True)
+    assert "from skerry: 2 of 4 files there" in trip.at(trip.depot, "media", "list").out
+    trip.read(trip.receipt("second"))
+    assert listed(trip).status == 0
+    trip.read(tmp_path / "first")
+    assert listed(trip).status == 0, "the newest counts, not the one that was read last"
+
+
+def test_a_signed_paper_is_an_answer_and_an_unsigned_one_is_a_note(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    assert typed(trip, paper(trip)).status == 0
+    ran = listed(trip)
+    assert (ran.status, ran.codes) == (0, ["unsigned"])
+    assert "unsigned paper of 20" in trip.at(trip.depot, "media", "list").out
+    assert typed(trip, paper(trip, "--key", str(tmp_path / "skerry.key"))).status == 0
+    assert listed(trip).codes in ([], ["unsigned"])
+    assert ("paper", True) in {(a["form"], a["signed"]) for a in listed(trip).json["sent"][0]["answers"]}
+
+
+def test_an_unsigned_paper_never_hides_what_a_signed_receipt_says(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    trip.read(tmp_path / "first")
+    ahead = replace(slip(paper(trip)), made=datetime(2099, 1, 1, tzinfo=UTC))
+    assert typed(trip, "".join(lines_of(ahead))).status == 0
+    assert listed(trip).codes == ["missing", "unsigned"]
+
+
+def test_an_unsigned_paper_that_tells_of_missing_files_is_heard(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    assert typed(trip, trip.papers[0]).status == 1
+    assert listed(trip).codes == ["missing", "unsigned"]
+    assert "by an unsigned paper of" in told(listed(trip).json, "missing")[0]
+
+
+def test_a_paper_after_a_newer_receipt_is_not_judged_by(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    trip.read(trip.receipt("second"))
+    old = replace(slip(trip.papers[0]), made=datetime(2026, 1, 1, tzinfo=UTC))
+    ran = typed(trip, "".join(lines_of(old)))
+    assert (ran.status, {f["level"] for f in ran.json["findings"]}) == (0, {"note"})
+
+
+def test_a_paper_that_contradicts_what_was_sent_is_not_kept(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    ran = typed(trip, "".join(lines_of(replace(slip(trip.papers[0]), index="00000000"))))
+    assert (ran.status, ran.json["kept"], ran.json["new"]) == (1, False, False)
+    assert "altered" in ran.codes
+    assert listed(trip).json["sent"][0]["receipts"] == []
+    assert listed(trip).codes == ["not-checked"]
+
+
+def test_a_receipt_about_another_index_is_no_answer(trip: Trip, tmp_path: Path) -> None:
+    assert trip.read(lying(trip, tmp_path / "bent", lambda r: replace(r, index="0" * 64))).status == 1
+    assert listed(trip).codes == ["not-checked"]
+    assert "that is about what was sent" in told(listed(trip).json, "not-checked")[0]
+
+
+def test_receipts_of_sets_that_were_not_sent_here_are_shown(trip: Trip, tmp_path: Path) -> None:
+    shutil.rmtree(trip.depot.root / ".keeper" / "sets")
+    trip.read(trip.receipt("out"))
+    ran = trip.at(trip.depot, "media", "list", "--json")
+    assert (ran.status, [row["site"] for row in ran.json["unsent"]]) == (0, ["skerry"])
+    assert "receipt   of a set that was not sent here" in trip.at(trip.depot, "media", "list").out
+
+
+def test_a_kept_receipt_that_cannot_be_read_is_told(trip: Trip) -> None:
+    trip.read(trip.receipt("out"))
+    (kept,) = (trip.depot.root / ".keeper" / "sets" / "receipts").glob("*.json")
+    kept.write_bytes(kept.read_bytes()[1:])
+    ran = listed(trip)
+    assert (ran.status, set(ran.codes)) == (3, {"unreadable", "not-checked"})
+
+
+def test_the_list_of_what_came_tells_why_an_older_set_was_let_in(trip: Trip, tmp_path: Path) -> None:
+    text = trip.at(trip.skerry, "media", "list").out
+    assert "came whole 20" in text
+    with Store.open(trip.skerry.root, write=True) as store:
+        sets = Sets(store)
+        sets.update(replace(sets.received()[0], rollback="the newer one was withdrawn"))
+    assert "let in because: the newer one was withdrawn" in trip.at(trip.skerry, "media", "list").out
+    assert trip.at(trip.skerry, "media", "list", "--json").json["received"][0]["rollback"] is not None

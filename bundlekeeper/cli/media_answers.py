@@ -73,6 +73,8 @@ def tell_typed(answer: PaperAnswer, *, json: bool) -> None:
             "known_set": answer.sent is not None,
             "missing": list(answer.missing),
             "new": answer.new,
+            "kept": answer.kept,
+            "newer": answer.newer.isoformat() if answer.newer else None,
         }
         output.envelope("media-receipt", answer.findings, data)
         return
@@ -80,7 +82,10 @@ def tell_typed(answer: PaperAnswer, *, json: bool) -> None:
         output.line(f"{label}: {value}")
     output.line(f"signed by: {answer.signed_by or 'nobody'}")
     output.findings_text(answer.findings)
-    output.line("kept as a receipt" if answer.new else "read before: nothing changed")
+    if not answer.kept:
+        output.line("not kept: it contradicts what was sent")
+    else:
+        output.line("kept as a receipt" if answer.new else "read before: nothing changed")
     output.aside("next: what was done there comes as a file, or is recorded by hand: bundlekeeper stage, activate")
 
 
@@ -93,6 +98,7 @@ def tell_read(answer: Answer, head: Head, *, json: bool) -> None:
             "signed_by": answer.signed_by,
             "known_set": answer.sent is not None,
             "new": answer.new,
+            "newer": answer.newer.isoformat() if answer.newer else None,
             "events": None if merged is None else {"new": merged.new, "known": merged.known},
             "ledger": {"book": head.book, "events": head.count, "head": head.digest},
         }
@@ -101,7 +107,7 @@ def tell_read(answer: Answer, head: Head, *, json: bool) -> None:
     output.line(
         f"receipt of {receipt.site}, {receipt.made.strftime(_TIME)}, by {receipt.by}; {answer.signed_by} signed"
     )
-    _files(receipt)
+    _files(receipt, " then" if answer.newer else "")
     for each in receipt.standing:
         where = f"{each.site}/{each.domain}" if each.domain else each.site
         output.line(f"{where}: {each.parts} parts, {each.staged} with something pending, {each.differs} differ")
@@ -116,7 +122,7 @@ def tell_read(answer: Answer, head: Head, *, json: bool) -> None:
     output.aside(f"next: bundlekeeper where {receipt.site}")
 
 
-def _files(receipt: Receipt) -> None:
+def _files(receipt: Receipt, then: str = "") -> None:
     from collections import Counter
 
     from bundlekeeper.media.receipt import NOT_HELD
@@ -126,10 +132,10 @@ def _files(receipt: Receipt) -> None:
     for how, count in Counter(each.how for each in receipt.arrived if each.how != NOT_HELD).items():
         output.line(f"{count} of {counted(total, 'file')} {how}")
     for gone in receipt.not_held:
-        output.line(f"not held there now: {gone.path} (proven there {gone.at.strftime(_TIME)})")
+        output.line(f"not held there {then.strip() or 'now'}: {gone.path} (proven there {gone.at.strftime(_TIME)})")
     for each in receipt.missing:
         volumes = ", ".join(map(str, each.volumes))
-        output.line(f"missing: {each.path}{f' (volume {volumes})' if volumes else ''}")
+        output.line(f"missing{then}: {each.path}{f' (volume {volumes})' if volumes else ''}")
 
 
 def _facts(slip: Slip) -> list[tuple[str, str]]:

@@ -1,8 +1,9 @@
-"""`bundlekeeper media list`: sets that went out and sets that came in, and which receipts came back."""
+"""`bundlekeeper media list`: sets that went out and sets that came in, and what the receipts that came back say."""
 
 from __future__ import annotations
 
 from contextlib import ExitStack
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli import output
@@ -10,73 +11,153 @@ from bundlekeeper.cli.common import JsonOption, StoreOption, store_root
 from bundlekeeper.cli.opening import open_store
 from bundlekeeper.model.findings import exit_status
 from bundlekeeper.model.media import name_of
+from bundlekeeper.model.text import counted
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from bundlekeeper.media.kept_receipts import Kept
     from bundlekeeper.media.set_records import Received, Sent
+    from bundlekeeper.media.sets import Sets
     from bundlekeeper.model.findings import Finding
 
 _TIME = "%Y-%m-%d %H:%MZ"
 
 
+@dataclass(frozen=True, slots=True)
+class _Answered:
+    """A sent set and its receipts: all names, the newest signed ones, unsigned papers that are newer."""
+
+    sent: Sent
+    names: tuple[str, ...]
+    signed: list[Kept]
+    unsigned: list[Kept]
+    unreadable: list[str]
+
+
 def show(store: StoreOption = None, json: JsonOption = False) -> int:
-    """Sets sent and received, how far each came, and whether its receipt came back."""
+    """Sets sent and received, how far each came, and what is missing by the receipts that came back."""
+    from bundlekeeper.media import kept_receipts
     from bundlekeeper.media.sets import Sets
 
     with ExitStack() as stack:
         sets = Sets(open_store(store_root(store), stack, write=False))
-        sent, received, receipts = sets.sent(), sets.received(), sets.receipts()
-    found = [each for row in sent for each in _without_receipt(row, receipts)]
+        received, receipts = sets.received(), sets.receipts()
+        sent = [_answered(sets, row, receipts.pop(row.set_id, ())) for row in sets.sent()]
+        unsent, unreadable = kept_receipts.kept(sets, [name for names in receipts.values() for name in names])
+    found = [each for row in sent for each in _findings(row)]
+    found += _unreadable([*(name for row in sent for name in row.unreadable), *unreadable])
     if json:
         data = {
-            "sent": [_sent_as_json(row, receipts) for row in sent],
+            "sent": [_sent_as_json(row) for row in sent],
             "received": [_received_as_json(row) for row in received],
+            "unsent": [{"set": row.set_id, **_kept_as_json(row)} for row in unsent],
         }
         output.envelope("media-list", found, data)
         return exit_status(found)
-    if not sent and not received:
+    if not sent and not received and not unsent:
         output.line("no set was written or received here")
-    for row in sent:
-        output.block(_sent_says(row, receipts))
-    for each in received:
-        output.block(_received_says(each))
+    for each in sent:
+        output.block(_sent_says(each))
+    for row in received:
+        output.block(_received_says(row))
+    for kept in unsent:
+        output.block(f"receipt   of a set that was not sent here  {kept.set_id}\n          {_kept_says(kept)}")
     output.findings_text(found)
     return exit_status(found)
 
 
-def _without_receipt(row: Sent, receipts: dict[str, tuple[str, ...]]) -> list[Finding]:
+def _answered(sets: Sets, sent: Sent, names: tuple[str, ...]) -> _Answered:
+    import hashlib
+
+    from bundlekeeper.media import kept_receipts
+
+    rows, unreadable = kept_receipts.kept(sets, names)
+    index = sets.sent_index(sent) if rows else None
+    sha256 = hashlib.sha256(index[0]).hexdigest() if index is not None else ""
+    return _Answered(sent, names, *kept_receipts.answers(rows, sha256), unreadable)
+
+
+def _findings(row: _Answered) -> Iterator[Finding]:
+    from bundlekeeper.model.findings import Level, finding
+
+    name = name_of(row.sent.platform, row.sent.sequence)
+    for each in (*row.signed, *row.unsigned):
+        if each.away:
+            by = "an unsigned paper" if not each.signed else "the paper" if each.on_paper else "the receipt"
+            says = (
+                f"{each.away} of {counted(each.files, 'file')} did not arrive at {each.site}, or "
+                f"{'is' if each.away == 1 else 'are'} not held there, by {by} of {each.made.strftime(_TIME)}"
+            )
+            yield finding("missing", name, says, "send again what it names; a newer receipt tells when it is there")
+    for each in row.unsigned:
+        says = f"a paper of {each.made.strftime(_TIME)} from {each.site} is not signed: nobody vouches for what it says"
+        yield finding("unsigned", name, says, "ask by telephone, or for a signed one", Level.NOTE)
+    if row.sent.written and not (row.signed or row.unsigned):
+        says = "no receipt came back: what arrived, and what was done there, is not known"
+        if row.names:
+            says = "no receipt came back that is about what was sent: what arrived is not known"
+        yield finding("not-checked", name, says, "bundlekeeper media receipt --read FILE")
+
+
+def _unreadable(names: list[str]) -> Iterator[Finding]:
     from bundlekeeper.model.findings import finding
 
-    if row.set_id in receipts or not row.written:
-        return []
-    says = "no receipt came back: what arrived, and what was done there, is not known"
-    return [finding("not-checked", name_of(row.platform, row.sequence), says, "bundlekeeper media receipt --read FILE")]
+    for name in names:
+        says = "this kept receipt cannot be read: what it says is not counted"
+        hint = f"remove .keeper/sets/receipts/{name} and read the receipt again, from where it came"
+        yield finding("unreadable", name, says, hint)
 
 
-def _sent_says(row: Sent, receipts: dict[str, tuple[str, ...]]) -> str:
-    came = len(receipts.get(row.set_id, ()))
-    receipt = f"{came} receipt{'s' * (came != 1)}" if came else "no receipt"
-    return (
-        f"sent      {name_of(row.platform, row.sequence)}  {row.set_id}  {row.begun.strftime(_TIME)}\n"
-        f"          {len(row.written)} of {row.volumes} written, {receipt}; {row.meant_for}"
-    )
+def _sent_says(row: _Answered) -> str:
+    sent = row.sent
+    receipt = counted(len(row.names), "receipt") if row.names else "no receipt"
+    lines = [
+        f"sent      {name_of(sent.platform, sent.sequence)}  {sent.set_id}  {sent.begun.strftime(_TIME)}",
+        f"          {len(sent.written)} of {sent.volumes} written, {receipt}; {sent.meant_for}",
+        *(f"          {_kept_says(each)}" for each in (*row.signed, *row.unsigned)),
+    ]
+    return "\n".join(lines)
+
+
+def _kept_says(kept: Kept) -> str:
+    sort = "receipt" if not kept.on_paper else "signed paper" if kept.signed else "unsigned paper"
+    there = f"{kept.files - kept.away} of {counted(kept.files, 'file')} there"
+    return f"{sort} of {kept.made.strftime(_TIME)} from {kept.site}: {there}"
 
 
 def _received_says(row: Received) -> str:
-    state = f"whole since {row.completed.strftime(_TIME)}" if row.completed else f"{len(row.arrived)} files so far"
+    files = counted(len(row.arrived), "file")
+    state = f"came whole {row.completed.strftime(_TIME)}" if row.completed else f"{files} so far"
     by = f", signed by {row.signed_by}" if row.signed_by else ""
-    return f"received  set {row.sequence}  {row.set_id}  {row.began.strftime(_TIME)}\n          {state}{by}"
+    older = f"\n          an older set, let in because: {row.rollback}" if row.rollback else ""
+    return f"received  set {row.sequence}  {row.set_id}  {row.began.strftime(_TIME)}\n          {state}{by}{older}"
 
 
-def _sent_as_json(row: Sent, receipts: dict[str, tuple[str, ...]]) -> dict[str, Any]:
+def _sent_as_json(row: _Answered) -> dict[str, Any]:
+    sent = row.sent
     return {
-        "name": name_of(row.platform, row.sequence),
-        "set": row.set_id,
-        "sequence": row.sequence,
-        "for": row.meant_for,
-        "begun": row.begun.isoformat(),
-        "volumes": row.volumes,
-        "written": {str(n): at.isoformat() for n, at in sorted(row.written.items())},
-        "receipts": list(receipts.get(row.set_id, ())),
+        "name": name_of(sent.platform, sent.sequence),
+        "set": sent.set_id,
+        "sequence": sent.sequence,
+        "for": sent.meant_for,
+        "begun": sent.begun.isoformat(),
+        "volumes": sent.volumes,
+        "written": {str(n): at.isoformat() for n, at in sorted(sent.written.items())},
+        "receipts": list(row.names),
+        "answers": [_kept_as_json(each) for each in (*row.signed, *row.unsigned)],
+    }
+
+
+def _kept_as_json(kept: Kept) -> dict[str, Any]:
+    return {
+        "receipt": kept.name,
+        "form": "paper" if kept.on_paper else "file",
+        "signed": kept.signed,
+        "site": kept.site,
+        "made": kept.made.isoformat(),
+        "files": kept.files,
+        "missing": kept.away,
     }
 
 
@@ -90,4 +171,5 @@ def _received_as_json(row: Received) -> dict[str, Any]:
         "volumes": {str(n): at.isoformat() for n, at in sorted(row.volumes.items())},
         "files": len(row.arrived),
         "completed": row.completed.isoformat() if row.completed else None,
+        "rollback": row.rollback or None,
     }

@@ -1,7 +1,8 @@
 """A paper receipt made of a receipt, signed on wish, and read back where the set was made.
 
 Rules: without a signature a paper proves that it was copied rightly and nothing else, and that is said; a signature is
-verified under the same trust entries as a receipt's file; a paper brings no events into the ledger.
+verified under the same trust entries as a receipt's file; a paper brings no events into the ledger; one that
+contradicts what was sent is not kept.
 """
 
 from __future__ import annotations
@@ -14,8 +15,10 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
-from bundlekeeper.media import paper
+from bundlekeeper.media import kept_receipts, paper
+from bundlekeeper.media.kept_receipts import PAPER_SCHEMA, Kept
 from bundlekeeper.media.paper import DomainCount, Slip
+from bundlekeeper.media.receipt_read import judged
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.model.findings import Finding, Level, finding
 from bundlekeeper.model.media import SetIndex, read_index
@@ -33,7 +36,11 @@ UNSIGNED = "it is not signed: the code proves that it was copied rightly, not wh
 
 @dataclass(frozen=True, slots=True)
 class PaperAnswer:
-    """What a paper said: `signed_by` is empty where it is not signed, `missing` the paths where they can be told."""
+    """What a paper said: `signed_by` is empty where it is not signed, `missing` the paths where they can be told.
+
+    `kept` is False where it contradicts what was sent, `newer` when a newer receipt of that site was made, that came
+    already.
+    """
 
     slip: Slip
     signed_by: str
@@ -41,6 +48,8 @@ class PaperAnswer:
     missing: tuple[str, ...]
     new: bool
     findings: tuple[Finding, ...]
+    kept: bool = True
+    newer: datetime | None = None
 
 
 def slip_of(receipt: Receipt, index: SetIndex, sign: Callable[[bytes], bytes] | None = None) -> Slip:
@@ -100,14 +109,22 @@ def read(store: Store, text: str, *, now: datetime) -> PaperAnswer:
     missing: tuple[str, ...] = ()
     if index is not None and slip.missing is not None:
         missing = tuple(index.files[number].path for number in slip.missing)
-    found += [finding("missing", path, f"{AWAY} ({slip.site})", "send it again") for path in missing]
+    away = [finding("missing", path, f"{AWAY} ({slip.site})", "send it again") for path in missing]
     if slip.missing_count and not missing:
         says = f"of {slip.files} files {slip.missing_count} {AWAY}; which ones cannot be told from here"
-        found.append(finding("missing", f"set {slip.set_id}", says, "ask for the receipt as a file"))
-    document = {"schema": "bundlekeeper.paper-receipt/1", "code": "".join(paper.lines_of(slip)), "signed_by": signed_by}
+        away.append(finding("missing", f"set {slip.set_id}", says, "ask for the receipt as a file"))
+    made = Kept("", slip.set_id, True, bool(signed_by), slip.made, slip.site, "", slip.index, slip.files, 0)
+    newer = kept_receipts.newer(sets, made)
+    found += judged(f"set {slip.set_id}", newer, away)
+    kept = all(each.code != "altered" for each in found)
+    new = _keep(sets, slip, signed_by) if kept else False
+    return PaperAnswer(slip, signed_by, sent, missing, new, tuple(found), kept, newer)
+
+
+def _keep(sets: Sets, slip: Slip, signed_by: str) -> bool:
+    document = {"schema": PAPER_SCHEMA, "code": "".join(paper.lines_of(slip)), "signed_by": signed_by}
     data = json.dumps(document, sort_keys=True).encode() + b"\n"
-    new = sets.keep_receipt(slip.set_id, hashlib.sha256(data).hexdigest(), [data], b"")
-    return PaperAnswer(slip, signed_by, sent, missing, new, tuple(found))
+    return sets.keep_receipt(slip.set_id, hashlib.sha256(data).hexdigest(), [data], b"")
 
 
 def _index(sets: Sets, sent: Sent | None, slip: Slip, found: list[Finding]) -> SetIndex | None:

@@ -1,22 +1,24 @@
 """Reading a receipt where its set was made: verified, merged, held against what was sent, kept.
 
 Rules: the bytes that are merged are the bytes whose signature was verified, although they are read twice; a receipt
-that was read before changes nothing; what a receipt says of files is held against the index that this store sent.
+that was read before changes nothing; what a receipt says of files is held against the index that this store sent;
+what is missing is judged by the newest receipt of a set and a ledger, in whichever order they are read.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
 from bundlekeeper.ledger import exchange
-from bundlekeeper.media import vouch
+from bundlekeeper.media import kept_receipts, vouch
+from bundlekeeper.media.kept_receipts import Kept
 from bundlekeeper.media.receipt import MAX_HEADER_BYTES, MAX_RECEIPT_BYTES, Receipt, read_header
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.model.findings import Finding, Level, finding
@@ -36,7 +38,8 @@ _ALGORITHMS = ("sha256", "sha384", "sha512", "blake2b")
 @dataclass(frozen=True, slots=True)
 class Answer:
     """What reading a receipt gave: `merged` is None where it carried no events, `new` False where it was read before;
-    `sent` is the set as this store knows it, None where it sent none of that id."""
+    `sent` is the set as this store knows it, None where it sent none of that id; `newer` is when a newer receipt of
+    the same set and ledger was made, that came already."""
 
     receipt: Receipt
     signed_by: str
@@ -44,6 +47,7 @@ class Answer:
     sent: Sent | None
     new: bool
     findings: tuple[Finding, ...]
+    newer: datetime | None = None
 
 
 def read(store: Store, book: Book, path: Path, signature: Path | None, *, now: datetime) -> Answer:
@@ -73,10 +77,13 @@ def _read_open(store: Store, book: Book, fd: int, path: Path, beside: Path, now:
     if receipt.events:
         merged = exchange.merge(book, _events(fd, where, digest.sha256, receipt), now, where=where)
     sets = Sets(store)
+    made = Kept("", receipt.set_id, False, True, receipt.made, receipt.site, receipt.book, receipt.index, 0, 0)
+    newer = kept_receipts.newer(sets, made)
     new = sets.keep_receipt(receipt.set_id, digest.sha256, _pieces(fd, digest.sha256, where), signed)
     sent = next((each for each in sets.sent() if each.set_id == receipt.set_id), None)
-    found = [*_against(sets, sent, receipt), *_told(receipt, merged)]
-    return Answer(receipt, signer.name, merged, sent, new, tuple(found))
+    found = [*_against(sets, sent, receipt), *judged(receipt.name, newer, _away(receipt))]
+    found += merged.findings(receipt.site) if merged is not None else []
+    return Answer(receipt, signer.name, merged, sent, new, tuple(found), newer)
 
 
 def _open(path: Path) -> int:
@@ -165,15 +172,23 @@ def _against(sets: Sets, sent: Sent | None, receipt: Receipt) -> Iterator[Findin
             yield finding("altered", each.path, says, "ask the site to write the receipt again")
 
 
-def _told(receipt: Receipt, merged: Merged | None) -> Iterator[Finding]:
+def judged(subject: str, newer: datetime | None, away: Iterable[Finding]) -> Iterator[Finding]:
+    """What a receipt tells of files; as notes where a newer one came already, which is judged by instead."""
+    if newer is None:
+        yield from away
+        return
+    says = f"a newer receipt of {newer:%Y-%m-%d %H:%MZ} came already: what this one tells of files was so then"
+    yield finding("not-checked", subject, says, "bundlekeeper media list shows what the newest one says", Level.NOTE)
+    yield from (replace(each, level=Level.NOTE, hint="") for each in away)
+
+
+def _away(receipt: Receipt) -> Iterator[Finding]:
     for each in receipt.missing:
         where = f"volume {', '.join(map(str, each.volumes))}" if each.volumes else "the set"
         yield finding("missing", each.path, f"did not arrive at {receipt.site}: it is on {where}", "send it again")
     for gone in receipt.not_held:
         says = f"arrived at {receipt.site} on {gone.at:%Y-%m-%d}, and is not held there now"
         yield finding("not-held", gone.path, says, "send it again, or have it taken there again")
-    if merged is not None:
-        yield from merged.findings(receipt.site)
 
 
-__all__ = ["Answer", "read"]
+__all__ = ["Answer", "judged", "read"]

@@ -225,6 +225,17 @@ class Sets:
         """The bytes of a kept receipt."""
         return self._read(_RECEIPTS, name, MAX_INDEX_BYTES)
 
+    def receipt_head(self, name: str, limit: int) -> bytes:
+        """The first line of a kept receipt, or its first `limit` bytes and one more where the line is longer."""
+        where = str(self._store.root.joinpath(*_RECEIPTS, name))
+        with (
+            files.wrapped("a kept receipt cannot be read", where),
+            files.folder(self._store.fd, _RECEIPTS) as home,
+            files.regular(home, name) as fd,
+            os.fdopen(os.dup(fd), "rb") as stream,
+        ):
+            return stream.readline(limit + 1)
+
     # The files
 
     def _begun(self, path: tuple[str, ...]) -> bool:
