@@ -16,10 +16,11 @@ from pathlib import Path
 from bundlekeeper.errors import InputError, UnfinishedError
 
 
-def write_new(name: str, text: str, *, force: bool = False) -> str:
+def write_new(name: str, text: str, *, force: bool | None = None) -> str:
     """Write `text` to stdout for `-`, else to a new file (with `force`: also over an old one). Returns the file's name.
 
-    Raises InputError when the file is there already, UnfinishedError when it cannot be written.
+    `force` is None for a command that has no --force. Raises InputError when the file is there already,
+    UnfinishedError when it cannot be written.
     """
     if name == "-":
         # These documents are UTF-8 by their formats, whatever the locale is.
@@ -30,9 +31,10 @@ def write_new(name: str, text: str, *, force: bool = False) -> str:
     if path.is_dir():
         raise InputError("a folder, not a file", where=name)
     try:
-        _put(path, text.encode("utf-8", "surrogateescape"), 0o666 & ~_umask(), replace=force)
+        _put(path, text.encode("utf-8", "surrogateescape"), 0o666 & ~_umask(), replace=bool(force))
     except FileExistsError as error:
-        raise InputError("the file is there already", where=name, hint="name another, or --force") from error
+        hint = "name another" if force is None else "name another, or --force"
+        raise InputError("the file is there already", where=name, hint=hint) from error
     return name
 
 
