@@ -82,7 +82,7 @@ class Trip:
                 (output.error_envelope(error, "media") if "--json" in words else output.error_text(error))
         return Ran(status, out.getvalue(), err.getvalue())
 
-    def send(self, sequence: int = 1) -> MadeSet:
+    def send(self, sequence: int = 1, meant_for: str = "skerry") -> MadeSet:
         """A set, as the depot would remember it."""
         with Store.open(self.depot.root, write=True) as store:
             with Book.open(self.depot.root / ".keeper" / "ledger.sqlite", write=True) as book:
@@ -93,12 +93,19 @@ class Trip:
                 issuer=issuer,
                 plan=f"{sequence:064x}",
                 platform="marram",
-                meant_for="skerry",
+                meant_for=meant_for,
                 volumes=2,
                 manifest=sha(manifest),
                 at=now(),
             )
-            made = make_set(BUNDLES, sequence=sent.sequence, set_id=sent.set_id, issuer=issuer, manifest=manifest)
+            made = make_set(
+                BUNDLES,
+                sequence=sent.sequence,
+                set_id=sent.set_id,
+                issuer=issuer,
+                manifest=manifest,
+                meant_for=meant_for,
+            )
             sets.keep_sent_index(sent, made.data, made.signature)
             for volume in (1, 2):
                 sets.wrote(sent, volume, now())

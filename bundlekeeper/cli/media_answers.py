@@ -9,9 +9,9 @@ from bundlekeeper.model.text import counted
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.chain import Head
-    from bundlekeeper.media.paper import Slip
+    from bundlekeeper.media.paper import DomainCount, Slip
     from bundlekeeper.media.paper_receipt import PaperAnswer
-    from bundlekeeper.media.receipt import Receipt
+    from bundlekeeper.media.receipt import Receipt, Stands
     from bundlekeeper.media.receipt_read import Answer
 
 _TIME = "%Y-%m-%d %H:%MZ"
@@ -19,12 +19,14 @@ _TIME = "%Y-%m-%d %H:%MZ"
 
 def tell_written(out: str, made: Receipt, *, json: bool) -> int:
     """A receipt was written."""
+    from bundlekeeper.ledger import exchange
+
     if json:
         output.envelope("media-receipt", [], {"file": out, "signature": f"{out}.sig", "receipt": receipt_json(made)})
         return 0
     _files(made)
     output.line(f"written: {out} and {out}.sig")
-    output.line(f"  events {made.after + 1} to {made.count}, head {made.head[:16]}…")
+    output.line(f"  {exchange.span(made.after, made.count)}, head {made.head[:16]}…")
     output.aside(f"next: carry both back, and there: bundlekeeper media receipt --read {out}")
     return 0
 
@@ -110,7 +112,7 @@ def tell_read(answer: Answer, head: Head, *, json: bool) -> None:
     _files(receipt, " then" if answer.newer else "")
     for each in receipt.standing:
         where = f"{each.site}/{each.domain}" if each.domain else each.site
-        output.line(f"{where}: {each.parts} parts, {each.staged} with something pending, {each.differs} differ")
+        output.line(f"{where}: {_stands(each)}")
     for gone in receipt.withdrawn:
         output.line(f"withdrawn, and known there: {gone.family} {gone.version}: {gone.why}")
     output.findings_text(answer.findings)
@@ -144,14 +146,18 @@ def _facts(slip: Slip) -> list[tuple[str, str]]:
         ("site", slip.site),
         ("made", slip.made.strftime(_TIME)),
         ("files", f"{slip.files - slip.missing_count} of {slip.files} arrived, proven at the destination"),
-        ("ledger", f"{slip.ledger_count} events, head {slip.head}…"),
+        ("ledger", f"{counted(slip.ledger_count, 'event')}, head {slip.head}…"),
     ]
     for each in slip.domains:
-        says = f"{each.parts} parts, {each.staged} with something pending, {each.differs} differ from the record"
-        rows.append((each.domain or "no domain", says))
+        rows.append((each.domain or "no domain", f"{_stands(each)} from the record"))
     if slip.more_domains:
-        rows.append(("more", f"{slip.more_domains} domains did not fit"))
+        rows.append(("more", f"{counted(slip.more_domains, 'domain')} did not fit"))
     return rows
+
+
+def _stands(row: Stands | DomainCount) -> str:
+    differ = "1 differs" if row.differs == 1 else f"{row.differs} differ"
+    return f"{counted(row.parts, 'part')}, {row.staged} with something pending, {differ}"
 
 
 def slip_json(slip: Slip) -> dict[str, Any]:

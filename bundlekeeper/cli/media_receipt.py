@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,11 +12,12 @@ import typer
 
 from bundlekeeper.cli import media_answers
 from bundlekeeper.cli.common import JsonOption, StoreOption, now, read_bounded, store_root
-from bundlekeeper.cli.opening import open_book, open_store
+from bundlekeeper.cli.opening import LEDGER, open_book, open_store
 from bundlekeeper.cli.person import says_who
 from bundlekeeper.cli.signing import passphrase_from
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import exit_status
+from bundlekeeper.model.text import visible
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.book import Book
@@ -49,8 +51,9 @@ def receipt(
     site: Annotated[str, typer.Option("--site", metavar="NAME", help="The site that answers.")] = "",
     says: Annotated[str | None, typer.Option("--says", metavar="NAME", help="On whose word (default: you).")] = None,
     after: Annotated[
-        int, typer.Option("--after", min=0, metavar="N", help="Only events after number N (default: all of them).")
-    ] = 0,
+        int | None,
+        typer.Option("--after", min=0, metavar="N", help="Only events after number N (default: all of them)."),
+    ] = None,
     paper: Annotated[bool, typer.Option("--paper", help="A short code to print, type or scan.")] = False,
     read: Annotated[str, typer.Option("--read", metavar="FILE|-", help="Read a receipt; - is a typed code.")] = "",
     signature: Annotated[
@@ -67,10 +70,20 @@ def receipt(
     The file is signed and carries the ledger's events; the paper carries counts, and is signed with --key.
     """
     if read:
-        if out or paper or key:
-            raise InputError("--read reads a receipt, the others write one", hint="give one of them")
+        writing = {"--out": out, "--key": key, "--set": set_id, "--site": site, "--says": says, "--after": after}
+        writing |= {"--paper": paper or None, "--passphrase-fd": passphrase_fd}
+        _leave_out(writing, "to writing a receipt; --read reads one")
+        if read == "-":
+            _leave_out({"--signature": signature}, "to a receipt's file; a typed code holds its signature")
         return _read(store_root(store), read, signature, json=json)
-    wanted = _Wanted(set_id, site, says, after)
+    _leave_out({"--signature": signature}, "to --read: --key makes one")
+    if paper:
+        _leave_out({"--after": after}, "to a receipt's file; a paper carries no events")
+    if key is None:
+        _leave_out({"--passphrase-fd": passphrase_fd}, "to --key")
+    _insist_on_words({"--site": site, "--says": says})
+    _insist_on_place(out, paper=paper)
+    wanted = _Wanted(set_id, site, says, after or 0)
     with ExitStack() as stack:
         opened = open_store(store_root(store), stack, write=True)
         book = open_book(opened, stack, write=True)
@@ -81,6 +94,31 @@ def receipt(
             raise InputError("a receipt needs --out FILE and --key KEY", hint="or --paper, for a code to type")
         _write(opened, book, received, made, Path(out), key, passphrase_fd)
     return media_answers.tell_written(out, made, json=json)
+
+
+def _leave_out(options: Mapping[str, object], why: str) -> None:
+    """Raise InputError naming those of the options that are given, where they would be ignored."""
+    given = [name for name, value in options.items() if value is not None and value != ""]
+    if given:
+        names = " and ".join(given)
+        says = f"{names} {'belongs' if len(given) == 1 else 'belong'} {why}"
+        raise InputError(says, hint=f"leave out {names}")
+
+
+def _insist_on_words(options: Mapping[str, str | None]) -> None:
+    """Raise InputError for a word that would not be one line of text on paper."""
+    for name, value in options.items():
+        if value and visible(value) != value:
+            raise InputError(f"{name} {visible(value)}: a name is one line of plain text", hint="type it again")
+
+
+def _insist_on_place(out: str, *, paper: bool) -> None:
+    from bundlekeeper.media import receipt_write
+
+    if out == "-" and not paper:
+        raise InputError("a receipt is two files, standard output is one", hint="--out FILE makes FILE and FILE.sig")
+    if out and out != "-":
+        receipt_write.insist_on_place(out)
 
 
 def _composed(store: Store, book: Book, wanted: _Wanted) -> tuple[Received, SetIndex, Receipt]:
@@ -129,7 +167,9 @@ def _read(root: Path, name: str, signature: Path | None, *, json: bool) -> int:
             text = read_bounded("-", _PAPER_LIMIT, "the code").decode("utf-8", "replace")
             if text.lstrip().startswith("{"):
                 raise InputError("this is a receipt's file, not a typed code", hint="give it as --read FILE")
-            typed = paper_receipt.read(opened, text, now=now())
+            known = (root / ".keeper" / LEDGER).exists()
+            own = open_book(opened, stack, write=False) if known else None
+            typed = paper_receipt.read(opened, text, now=now(), book=own)
             media_answers.tell_typed(typed, json=json)
             return exit_status(typed.findings)
         book = open_book(opened, stack, write=True)

@@ -14,11 +14,13 @@ from typing import TYPE_CHECKING, Any
 from bundlekeeper.errors import InputError
 from bundlekeeper.ledger import questions
 from bundlekeeper.ledger.answers import Selector
+from bundlekeeper.media import paper
 from bundlekeeper.media.notice import Withdrawn
 from bundlekeeper.media.receipt import NOT_HELD, Receipt, Stands, receipt_of
 from bundlekeeper.media.sets import Sets
+from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.media import SetIndex, read_index
-from bundlekeeper.model.text import counted
+from bundlekeeper.model.text import counted, meant, visible
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.book import Book
@@ -32,7 +34,7 @@ def chosen(store: Store, set_id: str) -> tuple[Received, SetIndex]:
     Raises InputError when there is none or several are meant.
     """
     sets = Sets(store)
-    rows = [each for each in sets.received() if each.set_id.startswith(set_id)]
+    rows = [each for each in sets.received() if each.set_id.startswith(set_id.lower())]
     if not rows:
         says = f"no set {set_id} came here" if set_id else "no set came here yet"
         raise InputError(says, hint="bundlekeeper media list shows what came")
@@ -48,21 +50,52 @@ def chosen(store: Store, set_id: str) -> tuple[Received, SetIndex]:
 def site_of(book: Book, option: str, index: SetIndex, clock: datetime) -> str:
     """The site that answers: the one given, the only one recorded, or the one that the set is for.
 
-    Raises InputError where that leaves a choice.
+    Raises InputError where that leaves a choice, and for one that the record does not know although it knows others:
+    how its domains stand would be left out of a paper.
     """
-    if option:
-        return option
     places = {group.values for group in questions.summary(book, ["site", "domain"], clock=clock)}
     sites = sorted({site for site, _ in places if site})
+    if option:
+        if sites and option not in sites:
+            says = f"--site {visible(option)}: no site of that name is recorded here"
+            raise InputError(says, hint=meant(option, sites))
+        return option
     if len(sites) == 1:
         return sites[0]
-    words = index.meant_for.split()  # such as "site skerry to release 6.1"
-    meant = {site for site, domain in places if site and (site in words or domain in words)}
-    if len(meant) == 1:
-        return meant.pop()
+    kind, name = meant_place(index.meant_for)
+    fitting = {site for site, domain in places if site and (name == site if kind == "site" else name == domain)}
+    if len(fitting) == 1:
+        return fitting.pop()
     if not sites:
-        return words[1] if words[:1] == ["site"] and len(words) > 1 else index.meant_for
+        return name if kind == "site" else index.meant_for
     raise InputError(f"{len(sites)} sites are recorded here: {', '.join(sites[:5])}", hint="name one with --site")
+
+
+def meant_place(meant_for: str) -> tuple[str, str]:
+    """Kind and name of the site or domain that a set is for; both empty for a release, or where it is said otherwise.
+
+    For example "site" and "skerry", of `site skerry to release 6.1`.
+    """
+    kind, _, rest = meant_for.partition(" ")
+    name, to, _ = rest.rpartition(" to release ")
+    return (kind, name) if to and kind in ("site", "domain") else ("", "")
+
+
+def elsewhere(book: Book | None, meant_for: str, site: str, now: datetime, *, on_paper: bool = False) -> list[Finding]:
+    """A warning where a receipt is of another site than its set was meant for, as far as our own record knows.
+
+    On paper a long name is cut. Raises as `questions.summary`.
+    """
+    kind, name = meant_place(meant_for)
+    sites = [name] if kind == "site" else []
+    if kind == "domain" and book is not None:
+        groups = questions.summary(book, ["site"], Selector(domain=name), clock=now)
+        sites = sorted({each.values[0] for each in groups if each.values[0]})
+    if not sites or site in [visible(paper.cut(each)) if on_paper else each for each in sites]:
+        return []
+    where = f"site {name}" if kind == "site" else f"domain {name}, which is at {', '.join(sites[:5])}"
+    says = f"the set was meant for {where}; the receipt is of {site}"
+    return [finding("not-checked", site, says, "ask there which set came, and whether the site is named rightly")]
 
 
 def standing_of(book: Book, clock: datetime) -> tuple[Stands, ...]:
@@ -124,4 +157,4 @@ def _in_force(store: Store) -> tuple[tuple[int, str] | None, tuple[Withdrawn, ..
     return (accepted[-1].sequence, accepted[-1].sha256) if accepted else None, tuple(rows)
 
 
-__all__ = ["chosen", "compose", "site_of", "standing_of"]
+__all__ = ["chosen", "compose", "elsewhere", "meant_place", "site_of", "standing_of"]

@@ -86,6 +86,11 @@ def read(text: str) -> Slip:
     return _with(slip, rest)
 
 
+def cut(name: str) -> str:
+    """A site's or domain's name as far as it fits on paper."""
+    return name.encode()[:_MAX_NAME].decode("utf-8", "ignore")
+
+
 def _with(slip: Slip, signature: bytes) -> Slip:
     from dataclasses import replace
 
@@ -94,15 +99,14 @@ def _with(slip: Slip, signature: bytes) -> Slip:
 
 def _body(slip: Slip) -> bytes:
     mode, told = _missing_out(slip)
-    name = slip.site.encode()[:_MAX_NAME].decode("utf-8", "ignore").encode()
     found = bytearray((VERSION, mode | bool(slip.signature) << 7))
     found += bytes.fromhex(slip.set_id) + _number(slip.sequence) + bytes.fromhex(slip.index)
-    found += _number(int(slip.made.timestamp()) // 60) + _text(name)
+    found += _number(int(slip.made.timestamp()) // 60) + _text(cut(slip.site).encode())
     found += _number(slip.files) + told + _number(slip.ledger_count) + bytes.fromhex(slip.head)
     domains = slip.domains[:MAX_DOMAINS]
     found += _number(len(domains)) + _number(slip.more_domains + len(slip.domains) - len(domains))
     for each in domains:
-        found += _text(each.domain.encode()[:_MAX_NAME].decode("utf-8", "ignore").encode())
+        found += _text(cut(each.domain).encode())
         found += _number(each.parts) + _number(each.staged) + _number(each.differs)
     return bytes(found)
 

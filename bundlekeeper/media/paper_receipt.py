@@ -15,7 +15,8 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
-from bundlekeeper.media import kept_receipts, paper
+from bundlekeeper.media import kept_receipts, paper, vouch
+from bundlekeeper.media.answering import elsewhere
 from bundlekeeper.media.kept_receipts import PAPER_SCHEMA, Kept
 from bundlekeeper.media.paper import DomainCount, Slip
 from bundlekeeper.media.receipt_read import judged
@@ -25,6 +26,7 @@ from bundlekeeper.model.media import SetIndex, read_index
 from bundlekeeper.model.trust import NAMESPACES
 
 if TYPE_CHECKING:
+    from bundlekeeper.ledger.book import Book
     from bundlekeeper.media.receipt import Receipt
     from bundlekeeper.media.set_records import Sent
     from bundlekeeper.store.layout import Store
@@ -93,9 +95,10 @@ def sign_with(private: object) -> Callable[[bytes], bytes]:
     return sign
 
 
-def read(store: Store, text: str, *, now: datetime) -> PaperAnswer:
+def read(store: Store, text: str, *, now: datetime, book: Book | None = None) -> PaperAnswer:
     """Read typed or scanned lines, verify the signature where there is one, and keep what they said.
 
+    `book` is this store's ledger, where there is one: it knows which site holds a domain.
     Raises InputError naming every line that is wrong; RefusedError for a signature of nobody trusted for receipts.
     """
     slip = paper.read(text)
@@ -106,6 +109,7 @@ def read(store: Store, text: str, *, now: datetime) -> PaperAnswer:
     if not signed_by:
         found.append(finding("unsigned", slip.site, UNSIGNED, "ask by telephone, or for a signed one", Level.NOTE))
     index = _index(sets, sent, slip, found)
+    found += elsewhere(book, sent.meant_for, slip.site, now, on_paper=True) if sent is not None else []
     missing: tuple[str, ...] = ()
     if index is not None and slip.missing is not None:
         missing = tuple(index.files[number].path for number in slip.missing)
@@ -143,29 +147,27 @@ def _index(sets: Sets, sent: Sent | None, slip: Slip, found: list[Finding]) -> S
 
 
 def _signer(store: Store, slip: Slip, now: datetime) -> str:
-    """The name of the live entry, trusted for receipts, whose key signed. Raises RefusedError when there is none."""
+    """The name of the live entry, trusted for receipts, whose key signed. Raises RefusedError when there is none, which
+    tells of a key that is known what is against it, as for a receipt's file."""
     from bundlekeeper.proof import sshsig
     from bundlekeeper.proof.keys import ssh_blob
     from bundlekeeper.proof.trust import key_of
     from bundlekeeper.store import trust_files
 
     digests = {"sha512": hashlib.sha512(paper.signed_bytes(slip)).hexdigest()}
+    namespace = NAMESPACES["receipts"]
     for entry in trust_files.read_all(store.fd).entries:
-        days = (slip.made.date(), now.date())
-        early = entry.valid_from is not None and min(days) < entry.valid_from
-        late = entry.valid_until is not None and max(days) > entry.valid_until
-        fits = entry.form == "sshsig" and "receipts" in entry.purposes and entry.key_type == "ed25519"
-        if not fits or entry.dropped or early or late:
+        if entry.form != "sshsig" or entry.key_type != "ed25519":
             continue
-        try:
+        try:  # a paper does not say whose key signed: the one that fits is found by trying
             key = key_of(entry)
-            signature = sshsig.SshSignature(
-                ssh_blob(key.load()), NAMESPACES["receipts"], "sha512", "ssh-ed25519", slip.signature
-            )
-            sshsig.verify(signature, key=key, namespace=NAMESPACES["receipts"], digests=digests, name=entry.name)
+            signature = sshsig.SshSignature(ssh_blob(key.load()), namespace, "sha512", "ssh-ed25519", slip.signature)
+            sshsig.verify(signature, key=key, namespace=namespace, digests=digests, name=entry.name)
         except KeeperError:
             continue
-        return entry.name
+        file = sshsig.armoured(signature)
+        where = f"the paper from {slip.site}"
+        return vouch.insist(store, digests, file, purpose="receipts", made=slip.made, now=now, where=where).name
     raise RefusedError(
         "the paper is signed by nobody whom this store trusts for receipts",
         hint="a paper cannot carry a key: bundlekeeper trust add NAME KEY.pub --form sshsig --for receipts",

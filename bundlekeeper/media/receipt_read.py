@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
 from bundlekeeper.ledger import exchange
 from bundlekeeper.media import kept_receipts, vouch
+from bundlekeeper.media.answering import elsewhere
 from bundlekeeper.media.kept_receipts import Kept
 from bundlekeeper.media.receipt import MAX_HEADER_BYTES, MAX_RECEIPT_BYTES, Receipt, read_header
 from bundlekeeper.media.sets import Sets
@@ -82,6 +83,7 @@ def _read_open(store: Store, book: Book, fd: int, path: Path, beside: Path, now:
     new = sets.keep_receipt(receipt.set_id, digest.sha256, _pieces(fd, digest.sha256, where), signed)
     sent = next((each for each in sets.sent() if each.set_id == receipt.set_id), None)
     found = [*_against(sets, sent, receipt), *judged(receipt.name, newer, _away(receipt))]
+    found += elsewhere(book, sent.meant_for, receipt.site, now) if sent is not None else []
     found += merged.findings(receipt.site) if merged is not None else []
     return Answer(receipt, signer.name, merged, sent, new, tuple(found), newer)
 

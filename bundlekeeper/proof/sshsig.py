@@ -136,10 +136,16 @@ def sign(private: SigningKey, *, namespace: str, digest: str, hash_algorithm: st
         kind, hash_ = _ECDSA[public.key_type]
         r, s = utils.decode_dss_signature(private.sign(signed, ec.ECDSA(hash_)))
         raw = ssh_mpint(r) + ssh_mpint(s)
+    return armoured(SshSignature(ssh_blob(public.load()), namespace, hash_algorithm, kind, raw))
+
+
+def armoured(signature: SshSignature) -> bytes:
+    """The file of a signature, as `parse` reads it."""
     blob = _MAGIC + _VERSION.to_bytes(4, "big")
-    for part in (ssh_blob(public.load()), namespace.encode("utf-8"), b"", hash_algorithm.encode("ascii")):
+    names = (signature.namespace.encode("utf-8"), b"", signature.hash_algorithm.encode("ascii"))
+    for part in (signature.key_blob, *names):
         blob += ssh_string(part)
-    blob += ssh_string(ssh_string(kind.encode("ascii")) + ssh_string(raw))
+    blob += ssh_string(ssh_string(signature.signature_type.encode("ascii")) + ssh_string(signature.signature))
     text = base64.b64encode(blob)
     lines = [text[at : at + _LINE] for at in range(0, len(text), _LINE)]
     return b"\n".join([BEGIN, *lines, _END, b""])
