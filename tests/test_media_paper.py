@@ -87,6 +87,58 @@ def test_exchanged_lost_and_doubled_lines_are_found() -> None:
     assert from_lines("\n".join(reversed(numbered))) == from_lines("\n".join(lines))
 
 
+def problems(lines: list[str]) -> list[tuple[str, str]]:
+    """What reading these lines calls wrong, and how."""
+    with pytest.raises(InputError) as caught:
+        from_lines("\n".join(lines))
+    return [(each.subject, each.says) for each in caught.value.problems]
+
+
+@pytest.mark.parametrize("size", [40, 80, 160, 600])
+def test_a_line_left_out_or_typed_twice_is_told_alone_although_none_is_numbered(size: int) -> None:
+    """Every place of codes of 3 to 43 lines: the lines after it are not called wrong."""
+    lines = to_lines(random.Random(size).randbytes(size))
+    for at in range(len(lines) - 1):
+        told = problems([*lines[:at], *lines[at + 1 :]])
+        assert told == [(f"line {at + 1}", "is not there")] if at or len(lines) > 2 else told
+    for at in range(len(lines)):
+        told = problems([*lines[: at + 1], *lines[at:]])
+        assert told == [(f"line {at + 1}", "stands there twice")]
+        assert problems([*lines, lines[at]]) == told
+    for at in range(len(lines) - 4):
+        assert problems([*lines[:at], *lines[at + 3 :]]) == [(f"lines {at + 1} to {at + 3}", "are not there")]
+
+
+def test_a_line_typed_twice_once_wrongly_is_told_alone() -> None:
+    lines = to_lines(random.Random(3).randbytes(120))
+    for at in range(len(lines)):
+        wrong = ("0" if lines[at][0] != "0" else "1") + lines[at][1:]
+        for pair in ([wrong, lines[at]], [lines[at], wrong]):
+            told = problems([*lines[:at], *pair, *lines[at + 1 :]])
+            assert len(told) == 1, (at, told)
+            assert "mistyped" in told[0][1]
+
+
+def test_a_line_under_a_wrong_number_is_told_alone() -> None:
+    lines = to_lines(random.Random(4).randbytes(120))
+    numbered = [grouped(n, line) for n, line in enumerate(lines, 1)]
+    for at, line in enumerate(lines):
+        for number in (999, 400, 55):
+            told = problems([*numbered[:at], f"{number}: {line}", *numbered[at + 1 :]])
+            assert told == [(f"line {number}", f"holds the check characters of line {at + 1}")]
+    far = problems([*numbered[:-1], f"999: {'0' * 24}1"])
+    assert [subject for subject, _ in far] == ["line 999"]
+    assert problems([*numbered, grouped(300, to_lines(bytes(4400))[299])]) == [("lines 10 to 299", "are not there")]
+
+
+def test_lines_in_another_order_say_where_they_belong() -> None:
+    lines = to_lines(random.Random(9).randbytes(80))
+    assert problems([lines[1], lines[0], *lines[2:]]) == [
+        ("line 1", "holds the check characters of line 2"),
+        ("line 2", "holds the check characters of line 1"),
+    ]
+
+
 @given(data=st.binary(max_size=300), seed=st.integers(0, 2**32))
 @settings(max_examples=60, deadline=None)
 def test_typed_in_any_case_with_any_blanks_it_is_the_same(data: bytes, seed: int) -> None:

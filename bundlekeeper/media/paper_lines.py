@@ -2,8 +2,9 @@
 
 Rules: the signs are the ten digits and the letters without I, L, O and U; reading takes any case and any blanks, I and
 L for 1, O for 0; each line carries 23 signs and two check signs over GF(32), in which its number takes part, so that a
-line with one or two wrong signs, two exchanged ones or another line's place is always found, and named; nothing is
-ever mended in silence: where one sign alone would do it, it is offered.
+line with one or two wrong signs, two exchanged ones or another line's place is always found, and named; the check signs
+fit one number only, so that a line left out or typed twice is told alone, numbered or not; nothing is ever mended in
+silence: where one sign alone would do it, it is offered.
 Source of the check: a Reed-Solomon code with two check symbols, of distance 3 (any textbook on codes, from memory); two
 different signs in a line of at most 31 symbols cannot cancel in both sums.
 """
@@ -11,11 +12,12 @@ different signs in a line of at most 31 symbols cannot cancel in both sums.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import Finding, finding
-from bundlekeeper.model.text import visible
+from bundlekeeper.model.text import counted, visible
 
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 LINE = 25  # signs, five groups of five
@@ -82,19 +84,14 @@ def grouped(number: int, line: str) -> str:
 def from_lines(text: str) -> bytes:
     """The bytes of typed or scanned lines. Raises InputError with every wrong line among its problems."""
     rows = _rows(text)
-    problems = [_problem(f"line {n}", says, hint) for n, row in rows for says, hint in _wrong(n, row)]
-    numbers = [n for n, _ in rows]
-    problems += [
-        _problem(f"line {n}", "stands there twice") for n in sorted({n for n in numbers if numbers.count(n) > 1})
-    ]
-    problems += [_problem(f"line {n}", "is not there") for n in range(1, max(numbers, default=0)) if n not in numbers]
+    right, problems = _placed(rows)
     if problems:
         count = len({each.subject for each in problems})
-        lines = problems[0].subject if count == 1 else f"{count} lines"
+        lines = problems[0].subject if count == 1 else f"at {count} places"
         raise InputError(f"the code is not typed rightly: {lines}", hint="compare with the paper", problems=problems)
     if not rows:
         raise InputError("there is no code: nothing was typed")
-    symbols = [_VALUES[sign] for _, row in sorted(rows) for sign in row[:_DATA]]
+    symbols = [_VALUES[sign] for _, row in sorted(right.items()) for sign in row[:_DATA]]
     bits = 0
     for symbol in symbols:
         bits = bits << 5 | symbol
@@ -110,8 +107,17 @@ def from_lines(text: str) -> bytes:
     return data[2 : 2 + length]
 
 
-def _rows(text: str) -> list[tuple[int, str]]:
-    """Number and signs of each line, as it was typed; a scanned code comes as one line and is cut."""
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """A line as it was typed: its number (0 for none), its signs, and the number that its check signs fit (0: none)."""
+
+    typed: int
+    signs: str
+    own: int
+
+
+def _rows(text: str) -> list[_Row]:
+    """Each line as it was typed; a scanned code comes as one line and is cut."""
     found: list[tuple[int, str]] = []
     for line in text.splitlines():
         numbered = _NUMBERED.match(line)
@@ -123,19 +129,96 @@ def _rows(text: str) -> list[tuple[int, str]]:
         found = [(0, row[at : at + LINE]) for at in range(0, len(row), LINE)]
     if len(found) > MAX_LINES:
         raise InputError(f"more than {MAX_LINES} lines: this is no paper code")
-    return [(number or at, row) for at, (number, row) in enumerate(found, 1)]
+    return [_Row(number, row, _own(row)) for number, row in found]
+
+
+def _own(row: str) -> int:
+    """The number under which a line's check signs fit, of which there is one; 0 for what is no line."""
+    if len(row) != LINE or not _VALUES.keys() >= set(row):
+        return 0
+    plain, weighted = _sums(0, [_VALUES[sign] for sign in row])
+    high, low = _POWER[LINE], _POWER[LINE + 1]
+    unit = _times(weighted ^ _times(plain, high), _POWER[-_LOG[high ^ low] % 31])
+    return (plain ^ unit) * 32 + unit
+
+
+def _placed(rows: Sequence[_Row]) -> tuple[dict[int, str], list[Finding]]:
+    """The right lines by their numbers, and what is wrong.
+
+    A line without a number is the next one, unless its check signs tell that it is another: one that was there before,
+    or one that the lines below go on from. So a line that was left out or typed twice is told alone.
+    """
+    right: dict[int, str] = {}
+    wrong: list[tuple[int, _Row]] = []
+    problems: list[Finding] = []
+    due = 1
+    for at, row in enumerate(rows):
+        number = row.typed or due
+        if not row.typed and row.own != due and _goes_on(rows, at, right):
+            number = row.own
+        if number in right and (row.typed or row.own == number):
+            problems.append(_problem(f"line {number}", "stands there twice"))
+        elif row.own == number and number <= MAX_LINES:
+            right[number] = row.signs
+            due = number + 1
+        else:
+            wrong.append((number, row))
+            due += 1
+    there = set(right)
+    for number, row in wrong:
+        moved = row.own if row.own not in right and 0 < row.own <= len(rows) + 1 else 0
+        there |= {number, moved}
+        problems += _told(number, row, right, moved, len(rows))
+    top = max([*right, *(number for number, _ in wrong if number <= len(rows))], default=0)
+    problems += _gaps([number for number in range(1, top) if number not in there])
+    return right, sorted(problems, key=lambda each: int(each.subject.split()[1]))
+
+
+def _goes_on(rows: Sequence[_Row], at: int, right: Mapping[int, str]) -> bool:
+    """True when a line is another one than the one that is due: it stood there before, or lines below follow it; at the
+    end of all lines, where nothing follows, at most two may be left out before it."""
+    row = rows[at]
+    if not row.own or row.own in right:
+        return right.get(row.own) == row.signs
+    if any(rows[j].own == row.own + j - at for j in range(at + 1, len(rows))):
+        return True
+    return at == len(rows) - 1 and bool(right) and 0 < row.own - max(right) <= 3
+
+
+def _told(number: int, row: _Row, right: Mapping[int, str], moved: int, count: int) -> Iterator[Finding]:
+    """What is wrong with a line of so many; `moved` is the number that its check signs fit, 0 for none that can be."""
+    if number in right:
+        yield _problem(f"line {number}", "stands there twice, once mistyped", "leave out the wrong one")
+    elif moved and (number > count or moved // 32 == number // 32):  # one wrong sign never looks like a near number
+        says = f"holds the check characters of line {moved}"
+        hint = "its number is mistyped" if row.typed else "it belongs there"
+        yield _problem(f"line {number}", says, f"if no other character is wrong, {hint}")
+    else:
+        yield from (_problem(f"line {number}", says, hint) for says, hint in _wrong(number, row.signs))
+
+
+def _gaps(numbers: Sequence[int]) -> Iterator[Finding]:
+    """Lines that are not there, those beside each other told together."""
+    for at, first in enumerate(numbers):
+        if first - 1 in numbers:
+            continue
+        last = next(n for n in numbers[at:] if n + 1 not in numbers)
+        if first == last:
+            yield _problem(f"line {first}", "is not there")
+        else:
+            yield _problem(f"lines {first} to {last}", "are not there")
 
 
 def _wrong(number: int, row: str) -> list[tuple[str, str]]:
-    """What is wrong with one line, and what would mend it; nothing where it is right."""
+    """What is wrong with one line, and what would mend it."""
     strange = sorted({sign for sign in row if sign not in _VALUES})
     if strange:
         return [(f"holds {visible(' '.join(strange))[:40]}, which no code has", "U is never used, nor are signs")]
     if len(row) != LINE:
-        return [(f"has {len(row)} characters, {LINE} are due", "")]
+        return [(f"has {counted(len(row), 'character')}, {LINE} are due", "")]
+    if number > MAX_LINES:
+        return [(f"no code has more than {MAX_LINES} lines", "compare its number with the paper")]
     plain, weighted = _sums(number, [_VALUES[sign] for sign in row])
-    if not (plain or weighted):
-        return []
     hint = ""
     if plain and weighted:
         at = (_LOG[weighted] - _LOG[plain]) % 31
