@@ -327,7 +327,7 @@ def test_no_sets_yet(stocked: Keeper) -> None:
     assert stocked("media", "list").out == "no set was written or received here\n"
 
 
-def test_sets_that_went_are_listed_with_whether_a_receipt_came(stocked: Keeper, tmp_path: Path) -> None:
+def test_sets_that_went_are_listed_with_whether_they_were_answered(stocked: Keeper, tmp_path: Path) -> None:
     """ "the paper never came back" (trade.md): a set without a receipt is told"""
     from bundlekeeper.media.sets import Sets
     from bundlekeeper.store.layout import Store
@@ -345,7 +345,8 @@ def test_sets_that_went_are_listed_with_whether_a_receipt_came(stocked: Keeper, 
         assert "1 of 2 written, no receipt" in done.out
         sets.keep_receipt(sent.set_id, "3" * 64, [b"{}"], b"")
     done = stocked("media", "list", "--json")
-    assert (done.status, len(done.json["sent"][0]["receipts"])) == (0, 1)
+    assert (done.status, len(done.json["sent"][0]["receipts"])) == (3, 1)
+    assert set(done.codes) == {"unreadable", "not-checked"}, "what is kept is no answer before it can be read"
 
 
 # The document
