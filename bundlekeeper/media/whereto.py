@@ -10,7 +10,9 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 from bundlekeeper.errors import KeeperError
 from bundlekeeper.media.set_records import Sent
@@ -22,6 +24,7 @@ from bundlekeeper.store.layout import KEEPER, Store
 _FILE = "written-to.json"
 _LIMIT = 32 << 20
 _MOST = 1000
+_Value = TypeVar("_Value")
 
 
 @dataclass(slots=True)
@@ -88,11 +91,19 @@ def remember(store: Store, sent: Sent, known: WhereTo) -> None:
 
 
 def _merge(kept: WhereTo, known: WhereTo) -> None:
+    """In place: who reads the store fills the very tables that `known` has."""
     for number, rows in kept.mounts.items():
-        mine = known.mounts.get(number, [])
-        known.mounts[number] = [*rows, *(row for row in mine if row not in rows)]
-    known.points = {**kept.points, **known.points}
-    known.parts = {**kept.parts, **known.parts}
+        mine = known.mounts.setdefault(number, [])
+        mine[:] = [*rows, *(row for row in mine if row not in rows)]
+    _under(known.points, kept.points)
+    _under(known.parts, kept.parts)
+
+
+def _under(mine: dict[str, _Value], kept: Mapping[str, _Value]) -> None:
+    """Put what was kept before what is mine; of two, mine stands."""
+    both = {**kept, **mine}
+    mine.clear()
+    mine.update(both)
 
 
 def _replace(home: int, known: WhereTo) -> None:
