@@ -14,7 +14,7 @@ import typer
 from bundlekeeper.cli import media_plan, media_written
 from bundlekeeper.cli.common import JsonOption, QuietOption, StoreOption, now, progress_for, read_bounded, store_root
 from bundlekeeper.cli.media_plan import SpareOption, VolumeOption
-from bundlekeeper.cli.opening import open_book, open_store
+from bundlekeeper.cli.opening import manifest_in_force, open_book, open_store
 from bundlekeeper.cli.route_inputs import InventoryOption, ManifestOption
 from bundlekeeper.cli.signals import SIGNALS
 from bundlekeeper.cli.signed import SignatureOption
@@ -26,7 +26,9 @@ if TYPE_CHECKING:
     from bundlekeeper.media.guard import Expectation
     from bundlekeeper.media.images import Imaged
     from bundlekeeper.media.indexing import Sign
+    from bundlekeeper.media.tags import Signed
     from bundlekeeper.media.write import Means, Order, Target, Written
+    from bundlekeeper.model.findings import Finding
     from bundlekeeper.model.media_plan import SetPlan
     from bundlekeeper.store.layout import Store
 
@@ -101,7 +103,9 @@ def write(
     wanted = Wanted(tuple(to or ()), tuple(only or ()), also == "sha512", with_tool, iso, label, expected)
     made = _plan(root, plan, ask, notice=notice, keep=not dry_run)
     if dry_run:
-        return media_written.tell_foreseen(root, made, _order(wanted, {}, ""), iso, json=json)
+        with ExitStack() as stack:
+            since = _since(open_store(root, stack, write=False), made)
+        return media_written.tell_foreseen(root, made, _order(wanted, {}, ""), iso, since, json=json)
     return _Run(root, made, wanted, key, passphrase_fd, quiet=quiet).run(json=json)
 
 
@@ -138,6 +142,23 @@ def _notice(root: Path, ask: media_plan.Ask, *, keep: bool) -> SetPlan:
         opened = open_store(root, stack, write=keep)
         commons = media_plan.commons_of(opened, given, ask)
         return notice_plan(opened, given.manifest, given.manifest_sha256, commons, keep=keep)
+
+
+def _since(opened: Store, plan: SetPlan) -> tuple[Finding, ...]:
+    """What the manifest in force says of the plan. Raises RefusedError for what was withdrawn since it was made."""
+    from bundlekeeper.media.in_force import hold_against
+
+    return hold_against(plan, manifest_in_force(opened), signed=_kept(opened, plan) is not None)
+
+
+def _kept(opened: Store, plan: SetPlan) -> Signed | None:
+    """The plan's index, where the set was begun and it was signed before."""
+    from bundlekeeper.media.indexing import kept_index
+    from bundlekeeper.media.sets import Sets
+
+    sets, digest = Sets(opened), plan.sha256
+    sent = next((each for each in sets.sent() if each.plan == digest), None)
+    return None if sent is None else kept_index(sets, sent)
 
 
 def _targets(to: tuple[str, ...]) -> tuple[Target, ...]:
@@ -179,13 +200,14 @@ class _Run:
             opened = open_store(self._root, stack, write=True)
             with open_book(opened, stack, write=True) as book:
                 head = book.head()
+            since = _since(opened, self._plan)
             sign = self._signer(opened)
             tool, fits = self._tool(stack)
             stack.enter_context(SIGNALS.guarded(stop))
             means = Means(now, progress_for(self._quiet), sign, head, stop)
             written, imaged = self._write(opened, means, tool, fits)
             label = self._label(opened, written, imaged)
-        told = media_written.Told(self._plan, written, imaged, label, self._fingerprint)
+        told = media_written.Told(self._plan, written, imaged, label, self._fingerprint, since)
         return media_written.tell(told, json=json)
 
     def _write(
@@ -206,11 +228,7 @@ class _Run:
 
     def _signer(self, opened: Store) -> Sign:
         """What signs the index. The key is opened now, not after hours of writing; not at all where it was signed."""
-        from bundlekeeper.media.sets import Sets
-
-        sets = Sets(opened)
-        digest = self._plan.sha256
-        if any(sent.plan == digest and sets.sent_index(sent) is not None for sent in sets.sent()):
+        if _kept(opened, self._plan) is not None:
             return lambda _: b""  # never asked for: the index was signed before
         if self._key is None:
             raise InputError(

@@ -22,13 +22,15 @@ _DAMAGE = "checksums on the media show damage, not origin; that is the index's s
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """All that came of one command. `fingerprint` is the key's that signed the index now."""
+    """All that came of one command. `fingerprint` is the key's that signed the index now, `since` what the manifest
+    in force says of a plan that is older."""
 
     plan: SetPlan
     written: Written | None
     imaged: Imaged | None
     label: str
     fingerprint: str
+    since: tuple[Finding, ...] = ()
 
     @property
     def sent(self) -> Sent:
@@ -46,6 +48,7 @@ class Told:
         images = () if self.imaged is None else self.imaged.images
         return (
             *self.plan.missing,
+            *self.since,
             *(self.written.findings if self.written is not None else ()),
             *(self.imaged.findings if self.imaged is not None else ()),
             *(each for _, image in images for each in image.findings),
@@ -140,8 +143,10 @@ def _as_json(told: Told) -> dict[str, Any]:
     }
 
 
-def tell_foreseen(root: Path, plan: SetPlan, order: Order, iso: Path | None, *, json: bool) -> int:
-    """Say what would be written where; nothing is changed. Returns the exit status.
+def tell_foreseen(
+    root: Path, plan: SetPlan, order: Order, iso: Path | None, since: tuple[Finding, ...], *, json: bool
+) -> int:
+    """Say what would be written where; nothing is changed. Returns the exit status. `since` as in `Told`.
 
     Raises InputError, RefusedError and UnfinishedError as writing would, for targets that cannot be used.
     """
@@ -150,7 +155,7 @@ def tell_foreseen(root: Path, plan: SetPlan, order: Order, iso: Path | None, *, 
     rows = foresee(plan, order) if order.targets or iso is None else ()
     numbers = [n for n in range(1, len(plan.volumes) + 1) if not order.only or n in order.only]
     images = [(n, sum(part.size for _, part in plan.on(n))) for n in numbers] if iso is not None else []
-    short = [row for row in rows if row.short]
+    found = [*plan.missing, *since, *(row.finding for row in rows if row.short)]
     if json:
         data = {
             "store": str(root),
@@ -160,9 +165,9 @@ def tell_foreseen(root: Path, plan: SetPlan, order: Order, iso: Path | None, *, 
             ],
             "images": [{"volume": number, "bytes": size} for number, size in images],
         }
-        output.envelope("media-write", [*plan.missing, *(row.finding for row in short)], data)
+        output.envelope("media-write", found, data)
     else:
-        output.findings_text([*plan.missing, *(row.finding for row in short)])
+        output.findings_text(found)
         for row in rows:
             about = f"{row.files} files, {human_bytes(row.size)}; {human_bytes(row.free)} free"
             output.line(f"volume {row.volume} of {len(plan.volumes)}: {about}")
@@ -170,4 +175,4 @@ def tell_foreseen(root: Path, plan: SetPlan, order: Order, iso: Path | None, *, 
         for number, size in images:
             output.line(f"volume {number} of {len(plan.volumes)}: {human_bytes(size)} into an image")
         output.line("nothing was written")
-    return exit_status([*plan.missing, *(row.finding for row in short)])
+    return exit_status(found)
