@@ -70,6 +70,15 @@ def _mount(stack: ExitStack, kind: str, base: Path, point: Path, size_mb: int) -
     stack.callback(subprocess.run, ["umount", "-l", str(point)], check=False, capture_output=True)
 
 
+def replug(stack: ExitStack, point: Path) -> None:
+    """Unmount a loop device's file system, take the device away, attach its image again, mount."""
+    device = _run("findmnt", "-no", "SOURCE", point)
+    image = Path(_run("losetup", "-nO", "BACK-FILE", device))
+    _run("umount", point)
+    _run("losetup", "-d", device)
+    _run("mount", _loop(stack, image), point)
+
+
 @contextmanager
 def mounted(kind: str, base: Path, size_mb: int | None = None) -> Iterator[Path]:
     """Mount a fresh file system of this kind below `base`; skips, with the reason, where that does not work."""

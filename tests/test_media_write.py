@@ -18,6 +18,7 @@ from bundlekeeper.errors import InputError, LockedError, RefusedError, StoppedEr
 from bundlekeeper.media import verify as verifier
 from bundlekeeper.media.bag import prove_bag, read_bag
 from bundlekeeper.media.medium import Level
+from bundlekeeper.media.remount import Under
 from bundlekeeper.media.whereto import recall, remember
 from bundlekeeper.model.media import read_index
 from bundlekeeper.proof.reading import Stop
@@ -355,16 +356,16 @@ def test_what_another_process_remembers_of_mounts_is_kept(split: World, tmp_path
     sent = split.write(folder(tmp_path, "a"), only=(1,)).sent
     with Store.open(split.kit.root, write=True) as store:
         one, two = recall(store, sent), recall(store, sent)
-        one.mounts.setdefault(1, []).append("boot/1")
-        two.mounts.setdefault(1, []).append("boot/2")
+        first, second = Under("uuid:a", "boot", "9", "1"), Under("uuid:a", "boot", "9", "2")
+        one.written_under(1, first)
+        two.written_under(1, second)
+        one.finished[1] = {"uuid:a": 5}
+        two.finished[1] = {"uuid:b": 6}
         remember(store, sent, one)
         remember(store, sent, two)
         kept = recall(store, sent)
-    assert {"boot/1", "boot/2"} <= set(kept.mounts[1])
-    assert not kept.remounted(1, "boot/1")
-    assert not kept.remounted(2, "boot/1")
-    assert kept.remounted(1, "boot/3")
-    assert not kept.remounted(1, "")
+    assert {first, second} <= set(kept.mounts[1])
+    assert {"uuid:a": 5, "uuid:b": 6}.items() <= kept.finished[1].items()
 
 
 def test_no_target_no_folder_same_folder(world: World, tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ import subprocess
 import sys
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -24,7 +25,7 @@ from bundlekeeper.media.guard import Expectation, open_place
 from bundlekeeper.media.medium import Level
 from bundlekeeper.proof.reading import Stop
 from tests.media_write_kit import SPLIT, Counting, Piece, World, payload_of, states
-from tests.mounts import mounted
+from tests.mounts import mounted, replug
 from tests.test_store_power import Disk
 
 ROOT = Path(__file__).parent.parent
@@ -123,16 +124,10 @@ def test_a_card_that_drops_writes_is_found_after_a_remount_and_a_good_one_claims
     world: World, tmp_path: Path
 ) -> None:
     """faults.md 55: "a drive that accepts and drops writes: found on re-read after remount"."""
-    with mounted("ext4", tmp_path) as stick:
+    with mounted("ext4", tmp_path) as stick, ExitStack() as stack:
         image = tmp_path / "ext4.img"
-
-        def remount() -> None:
-            device = subprocess.run(["findmnt", "-no", "SOURCE", stick], capture_output=True, text=True).stdout.strip()
-            subprocess.run(["umount", stick], check=True)
-            subprocess.run(["mount", device, stick], check=True)
-
         world.write(stick)
-        remount()
+        replug(stack, stick)
         (copy,) = world.write(stick).copies
         assert (copy.state, copy.level) == ("already there", Level.REMOUNTED)
         subprocess.run(["umount", stick], check=True)

@@ -3,9 +3,9 @@
 Rules: a file is synced, its cached pages are dropped, and that none of it is left in memory is asked of the kernel
 before it is read; where the kernel can read past its cache (O_DIRECT) it does; only then "read again, cache evicted" is
 claimed, and on FUSE, where a program keeps its own way to the medium, only when the device's buffers were flushed, too
-(root). Nothing here speaks about the drive's own memory: "read again after remount" needs a remount that the kernel
-vouches for (a mount id that is never given twice, Linux 6.8, or another boot), and the third level is the receiver's.
-Sources: posix_fadvise(2), mincore(2), open(2) on O_DIRECT, statx(2), linux/fs.h; what each way finds was tried.
+(root). Nothing here speaks about the drive's own memory: "read again after remount" is media.remount's to allow, and
+the third level is the receiver's.
+Sources: posix_fadvise(2), mincore(2), open(2) on O_DIRECT, linux/fs.h; what each way finds was tried.
 """
 
 from __future__ import annotations
@@ -35,8 +35,6 @@ class Level(StrEnum):
 
 
 _BLKFLSBUF = 0x1261  # linux/fs.h: flush the buffer cache of a block device
-_STATX_MNT_ID_UNIQUE = 0x4000  # linux/stat.h, Linux 6.8
-_STX_MNT_ID_AT = 144  # bytes into struct statx (statx(2), linux/stat.h)
 _WINDOW_BYTES = 256 << 20
 #: File systems whose O_DIRECT reads come from the device whatever is cached or mapped (tried; vfat and exfat by docs).
 _DIRECT = frozenset({"ext4", "xfs", "vfat", "exfat", "f2fs"})
@@ -45,8 +43,10 @@ _MEMORY = frozenset({"tmpfs", "ramfs"})
 
 @dataclass(frozen=True, slots=True)
 class Mount:
-    """One line of /proc/self/mountinfo (proc(5)): where, of which device (`major:minor`), type, and from what."""
+    """One line of /proc/self/mountinfo (proc(5)): its number now, where, of which device (`major:minor`), type, from
+    what."""
 
+    number: int
     point: str
     device: str
     kind: str
@@ -64,12 +64,19 @@ class ReadBack:
 
 def mounts() -> tuple[Mount, ...]:
     """The mounts that this process sees, in the kernel's order. Empty where the kernel does not tell."""
+    with suppress(OSError):
+        return mounts_in(Path("/proc/self/mountinfo").read_text("utf-8", "surrogateescape"))
+    return ()
+
+
+def mounts_in(text: str) -> tuple[Mount, ...]:
+    """The mounts of a mountinfo's text; all up to a line that is none."""
     found = []
-    with suppress(OSError, IndexError):
-        for line in Path("/proc/self/mountinfo").read_text("utf-8", "surrogateescape").splitlines():
+    with suppress(ValueError, IndexError):
+        for line in text.splitlines():
             left, _, right = line.partition(" - ")
             words, rest = left.split(" "), right.split(" ")
-            found.append(Mount(_unescaped(words[4]), words[2], rest[0], _unescaped(rest[1])))
+            found.append(Mount(int(words[0]), _unescaped(words[4]), words[2], rest[0], _unescaped(rest[1])))
     return tuple(found)
 
 
@@ -88,27 +95,6 @@ def _unescaped(text: str) -> str:
     for escape, char in (("\\040", " "), ("\\011", "\t"), ("\\012", "\n"), ("\\134", "\\")):
         text = text.replace(escape, char)
     return text
-
-
-def mount_identity(fd: int) -> str:
-    """What tells this mount from every other one, before and after: the boot's id and the mount's unique number.
-
-    Empty where the kernel does not tell (before Linux 6.8). Raises nothing.
-    """
-    import ctypes
-
-    room = ctypes.create_string_buffer(256)
-    try:
-        libc = ctypes.CDLL(None, use_errno=True)
-        # AT_EMPTY_PATH: the descriptor itself
-        if libc.statx(fd, b"", 0x1000, _STATX_MNT_ID_UNIQUE, room) != 0:
-            return ""
-        if not int.from_bytes(room.raw[:4], "little") & _STATX_MNT_ID_UNIQUE:
-            return ""
-        boot = Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
-    except (OSError, AttributeError, ValueError):
-        return ""
-    return f"{boot}/{int.from_bytes(room.raw[_STX_MNT_ID_AT : _STX_MNT_ID_AT + 8], 'little')}"
 
 
 def flush_device(mount: Mount | None) -> bool:

@@ -11,10 +11,12 @@ import fcntl
 import json
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import astuple, dataclass, field
 from typing import TypeVar
 
 from bundlekeeper.errors import KeeperError
+from bundlekeeper.media.remount import Under, look, mounted_anew, newest_change, unchanged
 from bundlekeeper.media.set_records import Sent
 from bundlekeeper.model import strict_json
 from bundlekeeper.model.media import PartDigests
@@ -29,16 +31,33 @@ _Value = TypeVar("_Value")
 
 @dataclass(slots=True)
 class WhereTo:
-    """`mounts` holds, by volume, the identities of the mounts under which it was written; `points` the mount point
-    that each folder was on; `parts` the digests of each part of the split files that were read whole, by number."""
+    """`mounts` holds, by volume, the mounts under which it was written; `finished`, by volume and file system, when its
+    last file was written (nanoseconds since 1970, by that file's ctime); `points` the mount point that each folder was
+    on; `parts` the digests of each part of the split files that were read whole, by number."""
 
-    mounts: dict[int, list[str]] = field(default_factory=dict)
+    mounts: dict[int, list[Under]] = field(default_factory=dict)
+    finished: dict[int, dict[str, int]] = field(default_factory=dict)
     points: dict[str, str] = field(default_factory=dict)
     parts: dict[str, dict[int, PartDigests]] = field(default_factory=dict)
 
-    def remounted(self, volume: int, identity: str) -> bool:
-        """True when no copy of the volume was ever written under this mount, so that it was mounted anew since."""
-        return bool(identity and self.mounts.get(volume)) and identity not in self.mounts[volume]
+    def written_under(self, volume: int, under: Under) -> bool:
+        """Note a mount under which a volume is written. True when that is news."""
+        rows = self.mounts.setdefault(volume, [])
+        if under in rows:
+            return False
+        rows.append(under)
+        return True
+
+    def note_finished(self, volume: int, fd: int) -> None:
+        """Note when the last file in a finished volume's open folder was written. Raises nothing."""
+        with suppress(OSError):
+            self.finished.setdefault(volume, {})[look(fd).file_system] = newest_change(fd)
+
+    def read_anew(self, volume: int, fd: int) -> bool:
+        """True when the volume's open folder is certainly read from a file system that was mounted anew since."""
+        now = look(fd)
+        known = self.finished.get(volume, {}).get(now.file_system)
+        return mounted_anew(self.mounts.get(volume, ()), now) and unchanged(fd, known)
 
 
 def recall(store: Store, sent: Sent) -> WhereTo:
@@ -50,15 +69,24 @@ def recall(store: Store, sent: Sent) -> WhereTo:
     except (OSError, KeeperError):
         return found
     if isinstance(document, dict):
-        mounts, points, parts = (_table(document.get(key)) for key in ("mounts", "points", "parts"))
-        for number, rows in mounts.items():
+        under, finished, points, parts = (_table(document.get(k)) for k in ("under", "finished", "points", "parts"))
+        for number, rows in under.items():
             if number.isdecimal() and isinstance(rows, list):
-                found.mounts[int(number)] = [row for row in rows if isinstance(row, str)]
+                found.mounts[int(number)] = [u for row in rows if (u := _under_of(row)) is not None]
+        for number, times in finished.items():
+            if number.isdecimal():
+                found.finished[int(number)] = {k: at for k, at in _table(times).items() if isinstance(at, int)}
         found.points = {path: point for path, point in points.items() if isinstance(point, str)}
         for path, digests in parts.items():
             rows = _table(digests)
             found.parts[path] = {int(n): d for n, row in rows.items() if n.isdecimal() and (d := _digests(row))}
     return found
+
+
+def _under_of(found: object) -> Under | None:
+    if isinstance(found, list) and len(found) == 4 and all(isinstance(word, str) for word in found):
+        return Under(*found)
+    return None
 
 
 def _digests(found: object) -> PartDigests | None:
@@ -95,11 +123,13 @@ def _merge(kept: WhereTo, known: WhereTo) -> None:
     for number, rows in kept.mounts.items():
         mine = known.mounts.setdefault(number, [])
         mine[:] = [*rows, *(row for row in mine if row not in rows)]
-    _under(known.points, kept.points)
-    _under(known.parts, kept.parts)
+    for number, times in kept.finished.items():
+        _beneath(known.finished.setdefault(number, {}), times)
+    _beneath(known.points, kept.points)
+    _beneath(known.parts, kept.parts)
 
 
-def _under(mine: dict[str, _Value], kept: Mapping[str, _Value]) -> None:
+def _beneath(mine: dict[str, _Value], kept: Mapping[str, _Value]) -> None:
     """Put what was kept before what is mine; of two, mine stands."""
     both = {**kept, **mine}
     mine.clear()
@@ -108,7 +138,8 @@ def _under(mine: dict[str, _Value], kept: Mapping[str, _Value]) -> None:
 
 def _replace(home: int, known: WhereTo) -> None:
     document = {
-        "mounts": {str(number): rows[-_MOST:] for number, rows in known.mounts.items()},
+        "under": {str(n): [astuple(row) for row in rows[-_MOST:]] for n, rows in known.mounts.items()},
+        "finished": {str(n): dict(list(times.items())[-_MOST:]) for n, times in known.finished.items()},
         "points": dict(list(known.points.items())[-_MOST:]),
         "parts": known.parts,
     }

@@ -20,8 +20,9 @@ from bundlekeeper.ledger.chain import Head
 from bundlekeeper.media import bag_text, tags
 from bundlekeeper.media.guard import Expectation, Place, open_place
 from bundlekeeper.media.indexing import Sign, begun, kept_index, signed_index
-from bundlekeeper.media.medium import Level, flush_device, mount_identity
+from bundlekeeper.media.medium import Level, flush_device
 from bundlekeeper.media.proving import Proven, prove_finished, prove_written
+from bundlekeeper.media.remount import look
 from bundlekeeper.media.set_records import Sent
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.media.spreading import Spreading
@@ -233,9 +234,7 @@ class _Write:
                 hint="is the medium full, read-only or gone?",
             ) from e
         self.states[id(volume)] = {"new": "written", "unfinished": "resumed"}.get(volume.state, "already there")
-        identity = mount_identity(volume.place.fd)
-        if volume.state != "finished" and identity not in self.known.mounts.setdefault(volume.number, []):
-            self.known.mounts[volume.number].append(identity)
+        if volume.state != "finished" and self.known.written_under(volume.number, look(volume.fd)):
             self._remember()
 
     def _expected(self, number: int) -> dict[str, Expected]:
@@ -344,8 +343,7 @@ class _Write:
                 self._guarded(volume, self._finish)
         for volume in finished:
             assert self.signed is not None  # noqa: S101 - a finished volume is one with this index
-            identity = mount_identity(volume.place.fd)
-            again = self.known.remounted(volume.number, identity)
+            again = self.known.read_anew(volume.number, volume.fd)
             found = prove_finished(volume, self.signed.index, self.means.progress, self.means.stop, remounted=again)
             self.proven[id(volume)] = found
             self.findings += found.findings
@@ -362,6 +360,8 @@ class _Write:
 
     def _finish(self, volume: Volume) -> None:
         volume.finish()
+        self.known.note_finished(volume.number, volume.fd)
+        self._remember()
         self.sent = self.sets.wrote(self.sent, volume.number, self.means.clock())
 
     def _written(self, read_bytes: int) -> Written:
