@@ -4,7 +4,7 @@
 Rules: Python 3.8 or newer and its standard library, nothing else, because it travels on every volume; it only reads,
 follows no link and looks at nothing outside the folder; every problem is told, and what was not checked is never called
 good; it shows damage and not origin: whoever can change a medium can change this file, too.
-Exit status: 0 whole, 1 damaged or not whole, 2 could not be run that way.
+Exit status: 0 whole, 1 damaged or not whole, 2 could not be run that way, or nobody read to the end.
 Formats: RFC 8493 (BagIt 1.0); GNU coreutils' checksum lines; the set's own index, where it is there.
 """
 
@@ -23,6 +23,9 @@ from typing import Any
 LIMIT = 64 * 1024 * 1024  # bytes of a text that is read whole
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 INDEX = "set-index.json"
+SUMS, TAG_MANIFEST = "SHA256SUMS", "tagmanifest-sha256.txt"
+MARK = "UNFINISHED.txt"
+EVERY = (SUMS, TAG_MANIFEST, INDEX, INDEX + ".sig", "bag-info.txt", "READ-ME-FIRST.txt")
 LINE = re.compile(r"\\?([0-9A-Fa-f]{32,128}) [ *]?(.+)")
 LENGTHS = {"md5": 32, "sha1": 40, "sha256": 64, "sha384": 96, "sha512": 128}
 USAGE = 2
@@ -76,7 +79,7 @@ class Volume:
         found = 0
         for name in sorted(self.there):
             match = re.match(r"(tag)?manifest-([a-z0-9]+)\.txt$", name)
-            if match is None and name != "SHA256SUMS":
+            if match is None and name != SUMS:
                 continue
             algorithm = match.group(2) if match is not None else "sha256"
             if algorithm not in LENGTHS:
@@ -118,15 +121,22 @@ class Volume:
             else:
                 print("  ok     " + shown(path))
         for path in sorted(self.there):
-            if path.startswith("data/") and path not in self.stated:
+            if path not in self.stated and path not in (SUMS, TAG_MANIFEST, MARK if self.unfinished() else ""):
                 self.wrong(path, "is in no list")
 
+    def unfinished(self) -> bool:
+        """True where the file is not there that is written last."""
+        return "bagit.txt" not in self.there
+
     def form(self) -> None:
-        """The mark that the volume was finished, and the sum of its payload (RFC 8493, Payload-Oxum)."""
-        if "bagit.txt" not in self.there:
+        """The mark that it was finished, what every volume has, the sum of its payload (RFC 8493, Payload-Oxum)."""
+        if self.unfinished():
             self.wrong("bagit.txt", "is not there: the volume was not finished")
         elif self.text("bagit.txt").replace("\r\n", "\n") != DECLARATION:
             self.wrong("bagit.txt", "is not the two lines that it must be")
+        for name in EVERY:
+            if name not in self.there and name not in self.stated and not self.unfinished():
+                self.wrong(name, "is not there: every volume of a set is written with it")
         payload = [size for path, size in self.there.items() if path.startswith("data/")]
         stated = self.info("Payload-Oxum")
         real = f"{sum(payload)}.{len(payload)}"
@@ -226,7 +236,7 @@ def whole_files(volumes: list[Volume]) -> list[str]:
 
 def same_set(volumes: list[Volume]) -> list[str]:
     """Volumes of different sets are not one set, however their folders are called."""
-    ids = sorted({v.info("Bag-Group-Identifier") for v in volumes})
+    ids = sorted({v.info("Bag-Group-Identifier") for v in volumes} - {""})  # an unfinished one says nothing yet
     return [] if len(ids) < 2 else ["these folders are of different sets: " + ", ".join(shown(i) for i in ids)]
 
 
@@ -256,5 +266,19 @@ def main(arguments: list[str]) -> int:
     return 1 if problems else 0
 
 
+def run(arguments: list[str]) -> int:
+    """Check, whatever standard output is: without the signs of a name, or closed before the end."""
+    reconfigure = getattr(sys.stdout, "reconfigure", None)  # a stream that somebody put there may have none
+    if reconfigure is not None:
+        reconfigure(errors="backslashreplace")
+    try:
+        status = main(arguments)
+        sys.stdout.flush()
+        return status
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # or Python complains once more at its end
+        return USAGE
+
+
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(run(sys.argv[1:]))
