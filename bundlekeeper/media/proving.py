@@ -1,22 +1,25 @@
 """Proving volumes from their media: those that were just written, and those that lie there finished.
 
 Rules: every file of the volume is read back, those apart that were read back in this very run already; media are read
-side by side; the claim is that of the weakest file; a read error is "unreadable" and never "altered".
+side by side; the claim is that of the weakest file; a read error is "unreadable" and never "altered"; a finished volume
+has every file that a volume is written with, and the very index and signature that are kept.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import hashlib
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 
 from bundlekeeper.errors import KeeperError
-from bundlekeeper.media import bag_text
-from bundlekeeper.media.bag import read_bag
+from bundlekeeper.media import bag_text, tags
+from bundlekeeper.media.bag import Bag, read_bag
 from bundlekeeper.media.medium import Level, flush_device
-from bundlekeeper.media.volume import Expected, Volume
+from bundlekeeper.media.tags import Signed
+from bundlekeeper.media.volume import INDEX, SIGNATURE, Expected, Volume
 from bundlekeeper.model.findings import Finding, finding
-from bundlekeeper.model.media import SetIndex
+from bundlekeeper.model.findings import Level as Badness
 from bundlekeeper.model.progress import Progress
 from bundlekeeper.proof.helpers import Helper
 from bundlekeeper.proof.reading import Stop
@@ -24,12 +27,16 @@ from bundlekeeper.proof.reading import Stop
 
 @dataclass(frozen=True, slots=True)
 class Proven:
-    """What reading a volume back gave: the claim that may be made, why no more, what is wrong, with which files."""
+    """What reading a volume back gave: the claim that may be made, why no more, what is wrong, with which files.
+
+    `beside` is what is worth telling, though the volume is whole.
+    """
 
     level: Level
     why: str
     findings: tuple[Finding, ...]
     bad: tuple[str, ...] = ()
+    beside: tuple[Finding, ...] = ()
 
 
 def prove_written(
@@ -67,11 +74,18 @@ def prove_written(
 
 
 def prove_finished(
-    volume: Volume, index: SetIndex, progress: Progress, stop: Stop | None, *, remounted: bool
+    volume: Volume,
+    signed: Signed,
+    progress: Progress,
+    stop: Stop | None,
+    *,
+    remounted: bool,
+    wanted: Collection[str] = (),
 ) -> Proven:
     """Prove a volume that was finished before: its bag, the set's index, every file, from the medium.
 
-    `remounted` says that the medium was mounted anew since it was written. Raises StoppedError.
+    `remounted` says that the medium was mounted anew since it was written; `wanted` are files, or folders with a slash
+    at the end, that were asked for now. Raises StoppedError.
     """
     try:
         bag = read_bag(volume.path)
@@ -83,17 +97,50 @@ def prove_finished(
         for path, sums in {**bag.tags, **bag.payload}.items()
         if path in bag.files
     }
-    due = {f"{bag_text.PAYLOAD}/{part.path}": part for _, part in index.on(volume.number)}
-    wrong = list(bag.findings)
-    for path, part in due.items():
-        if bag.payload.get(path, {}).get("sha256") != part.sha256:
-            wrong.append(finding("bad-volume", path, "the volume's manifest and the set's index disagree", _AGAIN))
+    for name, data in ((INDEX, signed.data), (SIGNATURE, signed.signature)):
+        if name in bag.files:
+            expected[name] = Expected(len(data), {"sha256": hashlib.sha256(data).hexdigest()})
+    wrong = [*bag.findings, *_not_of_it(volume, signed, bag)]
     progress.begin("proving from the medium", sum(e.size for e in expected.values()), len(expected))
     try:
         proven = _prove(volume, expected, progress, stop, remounted=remounted)
     finally:
         progress.done()
-    return Proven(proven.level, proven.why, (*wrong, *proven.findings))
+    beside = (*_strays(volume, bag), *_not_written(volume, bag, wanted))
+    return Proven(proven.level, proven.why, (*wrong, *proven.findings), beside=beside)
+
+
+def _not_of_it(volume: Volume, signed: Signed, bag: Bag) -> Iterator[Finding]:
+    """Where a volume's files and lists are not those that it was written with."""
+    due = {f"{bag_text.PAYLOAD}/{part.path}": part for _, part in signed.index.on(volume.number)}
+    for path, part in due.items():
+        if bag.payload.get(path, {}).get("sha256") != part.sha256:
+            yield finding("bad-volume", path, "the volume's manifest and the set's index disagree", _AGAIN)
+    for path in sorted(set(bag.payload) - set(due)):
+        yield finding("bad-volume", path, "the set's index does not name it, the volume's manifest does", _AGAIN)
+    for name in tags.EVERY:
+        if name in bag.files and (name in bag.tags or name == tags.TAG_MANIFEST or not bag.tags):
+            continue
+        if name not in bag.files and name not in bag.tags:
+            says = "it was written onto the volume, and is not there"
+            yield finding("missing", f"{volume.path}/{name}", says, _AGAIN)
+        elif name in bag.files:
+            yield finding("bad-volume", f"{volume.path}/{name}", "the volume's lists do not name it", _AGAIN)
+
+
+def _strays(volume: Volume, bag: Bag) -> Iterator[Finding]:
+    for path in sorted(bag.files):
+        if path not in bag.tags and path not in tags.EVERY and not path.startswith(f"{bag_text.PAYLOAD}/"):
+            says, hint = "lies in the volume, and is not of it", "move it away"
+            yield finding("extra", f"{volume.path}/{path}", says, hint)
+
+
+def _not_written(volume: Volume, bag: Bag, wanted: Collection[str]) -> Iterator[Finding]:
+    for name in wanted:
+        if name not in bag.files and not any(name.endswith("/") and path.startswith(name) for path in bag.files):
+            says = f"volume {volume.number} was finished without it, and nothing is added to a finished volume"
+            hint = "remove the volume's folder to write it anew"
+            yield finding("missing", f"{volume.path}/{name}", says, hint, Badness.WARNING)
 
 
 _AGAIN = "remove the volume's folder and write it again"

@@ -23,6 +23,11 @@ SUMS = "SHA256SUMS"
 VERIFIER = "verify.py"
 TOOL = "tool"
 TAG_MANIFEST = bag_text.manifest_name("sha256", tag=True)
+#: Every volume has these, whatever else was wished for.
+EVERY = (
+    *(bag_text.DECLARATION, bag_text.INFO, bag_text.manifest_name("sha256"), TAG_MANIFEST, SUMS),
+    *(READ_ME, VERIFIER, INDEX, SIGNATURE),
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+import re
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -32,6 +33,7 @@ INDEX, SIGNATURE = "set-index.json", "set-index.json.sig"
 _MODE = 0o644
 _CREATE = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 _MARK_LIMIT = 4096
+_MARKED = re.compile(rb"set ([0-9a-f]{16}) volume ([0-9]{1,6})\n")
 #: Files whose fsync may still run while the next ones are written.
 _MOST_OPEN = 4
 
@@ -97,16 +99,26 @@ class Volume:
             return "new"
         if found == mark:
             return "unfinished"
-        ours = index is not None and MARK not in there and self._small(INDEX, len(index)) == index
-        if not ours:
-            some = ", ".join(visible(name) for name in sorted(there)[:3])
-            raise RefusedError(
-                f"a folder of this name is there and holds something else: {some}",
-                where=str(self.path),
-                hint="another set of the same number, by another maker: use another medium or move that folder away",
-            )
         whole = self._small(bag_text.DECLARATION, _MARK_LIMIT) == bag_text.declaration().encode()
+        ours = index is not None and self._small(INDEX, len(index)) == index and (whole or MARK not in there)
+        if not ours:
+            raise self._of_another(there, found)
         return "finished" if whole else "unfinished"
+
+    def _of_another(self, there: set[str], mark: bytes | None) -> RefusedError:
+        of = _MARKED.match(mark or b"")
+        if of is not None:
+            number = int(of[2])
+            says = f"a folder of this name is there, begun as volume {number} of another set, {of[1].decode('ascii')}"
+            hint = "let that one be finished by its maker, use another medium, or move that folder away"
+        elif MARK in there:
+            says = f"a folder of this name is there, and its {MARK} says of no set and volume that it is theirs"
+            hint = "use another medium or move that folder away"
+        else:
+            some = ", ".join(visible(name) for name in sorted(there)[:3])
+            says = f"a folder of this name is there and holds something else: {some}"
+            hint = "another set of the same number, by another maker: use another medium or move that folder away"
+        return RefusedError(says, where=str(self.path), hint=hint)
 
     def _small(self, name: str, limit: int) -> bytes | None:
         try:

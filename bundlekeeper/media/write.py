@@ -15,7 +15,15 @@ from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
-from bundlekeeper.errors import EXIT_FOUND, EXIT_OK, EXIT_UNFINISHED, InputError, KeeperError, UnfinishedError
+from bundlekeeper.errors import (
+    EXIT_FOUND,
+    EXIT_OK,
+    EXIT_UNFINISHED,
+    InputError,
+    KeeperError,
+    UnfinishedError,
+    worst_exit,
+)
 from bundlekeeper.ledger.chain import Head
 from bundlekeeper.media import bag_text, tags
 from bundlekeeper.media.guard import Expectation, Place, open_place
@@ -67,6 +75,12 @@ class Order:
         """What the payload is hashed by."""
         return ("sha256", "sha512") if self.sha512 else ("sha256",)
 
+    @property
+    def wanted(self) -> tuple[str, ...]:
+        """What volumes are to have beside what all have."""
+        lists = (bag_text.manifest_name("sha512"),) if self.sha512 else ()
+        return (*lists, *((f"{tags.TOOL}/",) if self.tool else ()))
+
 
 @dataclass(frozen=True, slots=True)
 class Means:
@@ -83,7 +97,7 @@ class Means:
 class Copy:
     """What became of one volume on one target. `state`: written, resumed, already there, failed; bytes.
 
-    `level` is what its proof may claim, `why` what could not be guaranteed.
+    `level` is what its proof may claim, `why` what could not be guaranteed; `broke` says that its target failed.
     """
 
     volume: int
@@ -94,6 +108,7 @@ class Copy:
     size: int
     level: Level | None
     why: str = ""
+    broke: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,12 +124,11 @@ class Written:
     @property
     def status(self) -> int:
         """The exit status: 3 when some volume could not be finished by a failure, 1 when something was found."""
-        failed = any(each.state == "failed" for each in self.copies)
-        found = exit_status(self.findings)
-        altered = any(each.code in {"altered", "truncated", "extended"} for each in self.findings)
-        if failed and not altered:
-            return EXIT_UNFINISHED
-        return found if found != EXIT_OK or not failed else EXIT_FOUND
+        failed = [each for each in self.copies if each.state == "failed"]
+        broke = any(each.broke for each in failed)
+        return worst_exit(
+            [exit_status(self.findings), EXIT_UNFINISHED if broke else EXIT_OK, EXIT_FOUND if failed else EXIT_OK]
+        )
 
 
 def write_set(store: Store, plan: SetPlan, order: Order, means: Means) -> Written:
@@ -344,9 +358,15 @@ class _Write:
         for volume in finished:
             assert self.signed is not None  # noqa: S101 - a finished volume is one with this index
             again = self.known.read_anew(volume.number, volume.fd)
-            found = prove_finished(volume, self.signed.index, self.means.progress, self.means.stop, remounted=again)
+            found = prove_finished(
+                *(volume, self.signed, self.means.progress, self.means.stop),
+                remounted=again,
+                wanted=self.order.wanted,
+            )
             self.proven[id(volume)] = found
-            self.findings += found.findings
+            self.findings += [*found.findings, *found.beside]
+            if not found.findings and volume.number not in self.sent.written:  # killed before it was recorded
+                self.sent = self.sets.wrote(self.sent, volume.number, self.means.clock())
 
     def _tell_bad(self, volume: Volume, proven: Proven, spreading: Spreading) -> None:
         """What is wrong with a volume; each bad file of it is read in the store, to tell whose fault it is."""
@@ -386,6 +406,7 @@ class _Write:
                     sum(each.size for each in files.values()),
                     proven.level if proven is not None and state != "failed" else None,
                     proven.why if proven is not None else "",
+                    volume.error is not None,
                 )
             )
         return Written(self.sent, self.name, tuple(copies), tuple(self.findings), read_bytes)

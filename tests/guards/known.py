@@ -876,6 +876,26 @@ MEDIA = (
         "        if not ours:",
         "test_media_write.py::test_a_folder_of_something_else_is_never_written_into",
     ),
+    Guard(
+        "what every finished volume has",
+        "media/proving.py",
+        "    for name in tags.EVERY:",
+        "    for name in ():",
+        "test_media_finished.py::test_every_file_that_is_written_must_be_there",
+    ),
+    _never(
+        "withdrawn since the plan",
+        "media/in_force.py",
+        "    if found and not signed:",
+        "test_media_write_since.py::test_what_was_withdrawn_since_the_plan_does_not_go_out",
+    ),
+    Guard(
+        "a remount that is certain",
+        "media/remount.py",
+        "    pairs = ((each.disk, now.disk), (each.mount, now.mount))",
+        "    pairs = ((each.mount, now.mount),)",
+        "test_media_remount.py::test_what_is_certain",
+    ),
     _never(
         "what was damaged in an unfinished volume",
         "media/volume.py",
