@@ -14,19 +14,17 @@ import typer
 from bundlekeeper.cli import media_plan, media_written
 from bundlekeeper.cli.common import JsonOption, QuietOption, StoreOption, now, progress_for, read_bounded, store_root
 from bundlekeeper.cli.media_plan import SpareOption, VolumeOption
+from bundlekeeper.cli.media_signer import kept_of, signer_of
 from bundlekeeper.cli.opening import manifest_in_force, open_book, open_store
 from bundlekeeper.cli.route_inputs import InventoryOption, ManifestOption
 from bundlekeeper.cli.signals import SIGNALS
 from bundlekeeper.cli.signed import SignatureOption
-from bundlekeeper.cli.signing import passphrase_from
 from bundlekeeper.cli.take import DryRunOption
 from bundlekeeper.errors import InputError
 
 if TYPE_CHECKING:
     from bundlekeeper.media.guard import Expectation
     from bundlekeeper.media.images import Imaged
-    from bundlekeeper.media.indexing import Sign
-    from bundlekeeper.media.tags import Signed
     from bundlekeeper.media.write import Means, Order, Target, Written
     from bundlekeeper.model.findings import Finding
     from bundlekeeper.model.media_plan import SetPlan
@@ -148,17 +146,7 @@ def _since(opened: Store, plan: SetPlan) -> tuple[Finding, ...]:
     """What the manifest in force says of the plan. Raises RefusedError for what was withdrawn since it was made."""
     from bundlekeeper.media.in_force import hold_against
 
-    return hold_against(plan, manifest_in_force(opened), signed=_kept(opened, plan) is not None)
-
-
-def _kept(opened: Store, plan: SetPlan) -> Signed | None:
-    """The plan's index, where the set was begun and it was signed before."""
-    from bundlekeeper.media.indexing import kept_index
-    from bundlekeeper.media.sets import Sets
-
-    sets, digest = Sets(opened), plan.sha256
-    sent = next((each for each in sets.sent() if each.plan == digest), None)
-    return None if sent is None else kept_index(sets, sent)
+    return hold_against(plan, manifest_in_force(opened), signed=kept_of(opened, plan) is not None)
 
 
 def _targets(to: tuple[str, ...]) -> tuple[Target, ...]:
@@ -186,7 +174,6 @@ class _Run:
     ) -> None:
         self._root, self._plan, self._wanted = root, plan, wanted
         self._key, self._passphrase_fd, self._quiet = key, passphrase_fd, quiet
-        self._fingerprint = ""
 
     def run(self, *, json: bool) -> int:
         from bundlekeeper.media.write import Means
@@ -201,13 +188,13 @@ class _Run:
             with open_book(opened, stack, write=True) as book:
                 head = book.head()
             since = _since(opened, self._plan)
-            sign = self._signer(opened)
+            signer = signer_of(opened, self._plan, self._key, self._passphrase_fd)
             tool, fits = self._tool(stack)
             stack.enter_context(SIGNALS.guarded(stop))
-            means = Means(now, progress_for(self._quiet), sign, head, stop)
+            means = Means(now, progress_for(self._quiet), signer.sign, head, stop)
             written, imaged = self._write(opened, means, tool, fits)
-            label = self._label(opened, written, imaged)
-        told = media_written.Told(self._plan, written, imaged, label, self._fingerprint, since)
+            label = self._label(opened)
+        told = media_written.Told(self._plan, written, imaged, label, signer.fingerprint, since)
         return media_written.tell(told, json=json)
 
     def _write(
@@ -226,25 +213,6 @@ class _Run:
         order = ImageOrder(wanted.iso, wanted.only, wanted.sha512, tool, fits)
         return written, write_images(opened, self._plan, order, means)
 
-    def _signer(self, opened: Store) -> Sign:
-        """What signs the index. The key is opened now, not after hours of writing; not at all where it was signed."""
-        if _kept(opened, self._plan) is not None:
-            return lambda _: b""  # never asked for: the index was signed before
-        if self._key is None:
-            raise InputError(
-                "the set's index must be signed: --key is missing",
-                hint="ssh-keygen -t ed25519 -f KEYFILE makes one; its public half goes to the receivers by another way",
-            )
-        from bundlekeeper.proof import signing
-
-        private = signing.load_private_key(str(self._key), passphrase_from(self._passphrase_fd))
-        self._fingerprint = signing.public_key_of(private).fingerprint
-
-        def sign(data: bytes) -> bytes:
-            return signing.sign_document(private, "indexes", {"sha512": hashlib.sha512(data).hexdigest()})
-
-        return sign
-
     def _tool(self, stack: ExitStack) -> tuple[dict[str, Path], str]:
         if not (self._wanted.with_tool or self._plan.with_tool):
             return {}, ""
@@ -261,17 +229,14 @@ class _Run:
         if not path.is_file() or not read_bounded(str(path), _PAGE_LIMIT, "the page of labels").startswith(_PAGE):
             raise InputError("that is no page of labels, and is not written over", where=str(path), hint="--label FILE")
 
-    def _label(self, opened: Store, written: Written | None, imaged: Imaged | None) -> str:
+    def _label(self, opened: Store) -> str:
         if not self._wanted.label:
             return ""
         from bundlekeeper.cli.writing import write_new
-        from bundlekeeper.media.sets import Sets
-        from bundlekeeper.model.media import read_index
         from bundlekeeper.reports.labels import page
 
-        sent = next(each.sent for each in (imaged, written) if each is not None)
-        kept = Sets(opened).sent_index(sent)
+        kept = kept_of(opened, self._plan)
         if kept is None:
             return ""
-        text = page(read_index(kept[0]), hashlib.sha256(kept[0]).hexdigest())
+        text = page(kept.index, hashlib.sha256(kept.data).hexdigest())
         return write_new(self._wanted.label, text, force=True)

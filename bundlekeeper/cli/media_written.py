@@ -22,7 +22,7 @@ _DAMAGE = "checksums on the media show damage, not origin; that is the index's s
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """All that came of one command. `fingerprint` is the key's that signed the index now, `since` what the manifest
+    """All that came of one command. `fingerprint` is the key's that signed the index, `since` what the manifest
     in force says of a plan that is older."""
 
     plan: SetPlan

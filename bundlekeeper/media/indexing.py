@@ -1,7 +1,8 @@
 """The index of a set that goes out: made once, signed once, kept, and the same on every volume.
 
 Rules: it is made only when every part's digest is known from a read of this store's own file; what was missing when the
-set was planned is written into it as notes, so that the receiver knows, too.
+set was planned is written into it as notes, so that the receiver knows, too; what is kept of it goes out again only
+when its signature, under the key that stands in it, says that it is what was signed.
 """
 
 from __future__ import annotations
@@ -10,14 +11,15 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Protocol
 
-from bundlekeeper.errors import RefusedError, UnfinishedError
+from bundlekeeper.errors import DamagedError, KeeperError, RefusedError, UnfinishedError
 from bundlekeeper.ledger.chain import Head
-from bundlekeeper.media.set_records import Sent
-from bundlekeeper.media.sets import Sets
+from bundlekeeper.media.set_records import ASIDE, Sent
+from bundlekeeper.media.sets import INDEX, SIGNATURE, Sets
 from bundlekeeper.media.tags import Signed
 from bundlekeeper.model.media import Chain, PartDigests, SetFile, SetIndex, read_index, write_index
 from bundlekeeper.model.media_plan import SetPlan
 from bundlekeeper.model.progress import Clock
+from bundlekeeper.model.trust import NAMESPACES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -56,9 +58,48 @@ def begun(sets: Sets, plan: SetPlan, means: IndexMeans) -> Sent:
 
 
 def kept_index(sets: Sets, sent: Sent) -> Signed | None:
-    """The index that was made and signed before; None where there is none yet. Raises as `Sets` does."""
+    """The index that was made and signed before; None where there is none yet.
+
+    Raises DamagedError, with the way out, where it or its signature is not what was kept, or is gone though volumes
+    were written, and as `Sets` does.
+    """
     kept = sets.sent_index(sent)
-    return None if kept is None else Signed(read_index(kept[0]), *kept)
+    if kept is None:
+        if sent.written:
+            raise _damaged(sets, sent, "is gone, though volumes of the set were written")
+        return None
+    try:
+        signer_of(*kept)
+        index = read_index(kept[0])
+    except KeeperError as e:
+        raise _damaged(sets, sent, f"is damaged: {e.says}") from e
+    if (index.set_id, index.volumes) != (sent.set_id, sent.volumes):
+        raise _damaged(sets, sent, "is of another set")
+    return Signed(index, *kept)
+
+
+def signer_of(data: bytes, signature: bytes) -> str:
+    """The fingerprint of the key that signed an index; that the key is trusted by anybody is not said.
+
+    Raises KeeperError where the signature is not one of these bytes.
+    """
+    from bundlekeeper.proof import sshsig
+
+    found = sshsig.parse(signature)
+    key = found.key()
+    digests = {name: sshsig.digest_of(data, name) for name in sshsig.HASHES}
+    sshsig.verify(found, key=key, namespace=NAMESPACES["indexes"], digests=digests)
+    return key.fingerprint
+
+
+def _damaged(sets: Sets, sent: Sent, says: str) -> DamagedError:
+    folder = sets.folder_of(sent)
+    return DamagedError(
+        f"the set's index, as it was signed, {says}",
+        where=f"{folder}/{INDEX}",
+        hint=f"copy {INDEX} and {SIGNATURE} there from a volume of the set that went out; where none did, put the set "
+        f"aside, its number stays used: mv {folder} {folder}{ASIDE}",
+    )
 
 
 def signed_index(

@@ -107,6 +107,10 @@ class Sets:
         with self._changing():
             self._keep_index((*_SENT, _name(sent.sequence, sent.set_id)), index, signature)
 
+    def folder_of(self, sent: Sent) -> str:
+        """The folder of a set that was sent, for people."""
+        return str(self._store.root.joinpath(*_SENT, _name(sent.sequence, sent.set_id)))
+
     def sent_index(self, sent: Sent) -> tuple[bytes, bytes] | None:
         """The index of a set and its signature; None where it was not made yet."""
         return self._index((*_SENT, _name(sent.sequence, sent.set_id)))

@@ -883,6 +883,13 @@ MEDIA = (
         "    for name in ():",
         "test_media_finished.py::test_every_file_that_is_written_must_be_there",
     ),
+    Guard(
+        "the index that is kept",
+        "media/indexing.py",
+        "        signer_of(*kept)",
+        "        pass",
+        "test_media_kept_index.py::test_what_is_kept_damaged_does_not_go_out",
+    ),
     _never(
         "withdrawn since the plan",
         "media/in_force.py",
