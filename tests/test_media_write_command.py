@@ -174,3 +174,15 @@ def test_a_damaged_volume_on_the_command_line(depot: Depot) -> None:
     assert done.status == 1
     assert "altered" in done.codes
     assert "failed" in {copy["state"] for copy in done.json["copies"]}
+
+
+def test_a_number_without_a_folder_is_no_target(depot: Depot) -> None:
+    before = sorted(depot.base.iterdir())
+    for words in (("--to", "1="), ("--to", "stick", "--to", "2=")):
+        done = depot.write(*words)
+        assert (done.status, "no folder is named" in done.err) == (2, True), done.err
+        assert depot.write(*words, "--dry-run").status == 2
+    assert sorted(depot.base.iterdir()) == before
+    assert list((depot.base / "stick").iterdir()) == []
+    store = depot.keeper("media", "write", "plan.json", "--key", "key", "--to", "store", "--dry-run")
+    assert (store.status, "inside the store" in store.err) == (2, True), store.err

@@ -156,6 +156,8 @@ def _targets(to: tuple[str, ...]) -> tuple[Target, ...]:
     for each in to:
         number, equals, path = each.partition("=")
         alone = bool(equals and number.isascii() and number.isdecimal() and len(number) < 7)
+        if not (path if alone else each):
+            raise InputError(f"--to {each}: no folder is named", hint="--to N=DIR; the current folder is --to N=.")
         found.append(Target(Path(path), int(number)) if alone else Target(Path(each)))
     return tuple(found)
 

@@ -151,7 +151,10 @@ def tell_foreseen(
     Raises InputError, RefusedError and UnfinishedError as writing would, for targets that cannot be used.
     """
     from bundlekeeper.media.foresight import foresee
+    from bundlekeeper.media.guard import insist_outside
 
+    for path in (*(target.path for target in order.targets), *([iso] if iso is not None else [])):
+        insist_outside(path, root)
     rows = foresee(plan, order) if order.targets or iso is None else ()
     numbers = [n for n in range(1, len(plan.volumes) + 1) if not order.only or n in order.only]
     images = [(n, sum(part.size for _, part in plan.on(n))) for n in numbers] if iso is not None else []

@@ -3,7 +3,8 @@
 Rules: below /media, /mnt and /run/media something must be mounted; a mount point of /etc/fstab that holds the folder
 must be mounted; where a set was begun on a mount, it goes on only where something is mounted at that point; a volume id
 that was given (UUID or label of the file system) must be that of the folder's device. From then on the open folder is
-used and never its path, so a medium that goes away cannot be mistaken for what lies beneath it.
+used and never its path, so a medium that goes away cannot be mistaken for what lies beneath it. Nothing is ever written
+into the store, whatever links lead there.
 """
 
 from __future__ import annotations
@@ -47,6 +48,18 @@ class Place:
             with suppress(OSError):
                 os.close(self.fd)
             self.fd = -1
+
+
+def insist_outside(path: Path, root: Path) -> None:
+    """Refuse a folder, or a file to be, that lies in the store at `root`, by whatever links. Raises InputError."""
+    real = Path(os.path.realpath(path))
+    with suppress(FileNotFoundError):
+        store = root.stat()
+        for each in (real, *real.parents):
+            with suppress(OSError):
+                if os.path.samestat(each.stat(), store):
+                    hint = "everything in a store is the store's own: name a folder elsewhere"
+                    raise InputError("it lies inside the store", where=str(path), hint=hint)
 
 
 def open_place(path: Path, expected: Expectation, *, was_at: str = "") -> Place:

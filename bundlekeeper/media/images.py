@@ -16,6 +16,7 @@ from pathlib import Path
 
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.media import bag_text, tags
+from bundlekeeper.media.guard import insist_outside
 from bundlekeeper.media.indexing import begun, kept_index, signed_index
 from bundlekeeper.media.iso import Content, Image, insist_on_library, write_image
 from bundlekeeper.media.set_records import Sent
@@ -68,6 +69,7 @@ def write_images(store: Store, plan: SetPlan, order: ImageOrder, means: Means) -
     chosen = [n for n in range(1, total + 1) if not order.only or n in order.only]
     if set(order.only) - set(chosen):
         raise InputError(f"the set has no volume {min(set(order.only) - set(chosen))}: it has {total}")
+    insist_outside(order.path, store.root)
     there = [str(order.path_of(n, total)) for n in chosen if order.path_of(n, total).exists()]
     if there:
         raise InputError(f"an image is there already: {there[0]}", where=there[0], hint="name another with --iso")

@@ -63,6 +63,7 @@ class Volume:
         self.error: OSError | None = None
         self.bad: set[str] = set()
         self._closer = _Closer()
+        self._made = False
 
     @property
     def path(self) -> Path:
@@ -77,6 +78,7 @@ class Volume:
         mark = f"set {set_id} volume {self.number}\n".encode() + _MARK_TEXT
         with suppress(FileExistsError):
             os.mkdir(self.name, 0o755, dir_fd=self.place.fd)
+            self._made = True
         self.fd = files.step(self.place.fd, self.name)
         try:
             fcntl.flock(self.fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -91,6 +93,13 @@ class Volume:
             self.write(MARK, mark)
             sync_folder(self.fd)
             sync_folder(self.place.fd)
+
+    def unmake(self) -> None:
+        """Take an empty beginning away again, where its folder was made now. Raises OSError."""
+        if self._made and (self.fd < 0 or set(os.listdir(self.fd)) <= {MARK}):
+            if self.fd >= 0:
+                self.drop(MARK)
+            os.rmdir(self.name, dir_fd=self.place.fd)
 
     def _found(self, mark: bytes, index: bytes | None) -> str:
         there = set(os.listdir(self.fd))

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -21,16 +21,18 @@ from bundlekeeper.errors import (
     EXIT_UNFINISHED,
     InputError,
     KeeperError,
+    LockedError,
     UnfinishedError,
     worst_exit,
 )
 from bundlekeeper.ledger.chain import Head
 from bundlekeeper.media import bag_text, tags
-from bundlekeeper.media.guard import Expectation, Place, open_place
+from bundlekeeper.media.guard import Expectation, Place, insist_outside, open_place
 from bundlekeeper.media.indexing import Sign, begun, kept_index, signed_index
 from bundlekeeper.media.medium import Level, flush_device
 from bundlekeeper.media.proving import Proven, prove_finished, prove_written
 from bundlekeeper.media.remount import look
+from bundlekeeper.media.room import needed, short_of_room
 from bundlekeeper.media.set_records import Sent
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.media.spreading import Spreading
@@ -40,14 +42,8 @@ from bundlekeeper.model.findings import Finding, exit_status, finding
 from bundlekeeper.model.media import PartDigests, folder_of, name_of
 from bundlekeeper.model.media_plan import SetPlan
 from bundlekeeper.model.progress import Clock, Progress
-from bundlekeeper.model.text import human_bytes
 from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store.layout import Store
-
-#: Bytes that a volume needs beside its payload, its index and the tool: the bag's texts and folders, generously.
-_TEXTS_BYTES = 256 * 1024
-_TEXTS_BYTES_PER_FILE = 1024
-_INDEX_BYTES_PER_FILE = 600
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,10 +131,13 @@ def write_set(store: Store, plan: SetPlan, order: Order, means: Means) -> Writte
     """Write the chosen volumes of a set to every target, and prove them from there.
 
     A plan that was begun goes on as the same set. Raises InputError for volumes that the plan does not have or targets
-    that are no folders, RefusedError for a target that is not the medium meant or holds something else, UnfinishedError
-    when there is no room for it, when the store cannot be read, or when no target is left; LockedError, StoppedError.
+    that are no folders or in the store, RefusedError for a target that is not the medium meant or holds something else,
+    UnfinishedError when the store cannot be read, or no target can be begun, opened or has room; LockedError,
+    StoppedError.
     """
     chosen = chosen_volumes(plan, order)
+    for _, target in chosen:
+        insist_outside(target.path, store.root)
     sets = Sets(store)
     sent = begun(sets, plan, means)
     with ExitStack() as stack:
@@ -183,6 +182,9 @@ class _Write:
         self.name = name_of(plan.platform, sent.sequence)
         self.proven: dict[int, Proven] = {}
         self.states: dict[int, str] = {}
+        self.left_out: dict[Volume, UnfinishedError] = {}
+        self.shut: dict[Path, UnfinishedError] = {}
+        self.unopened: list[tuple[int, Path]] = []
 
     def run(self, chosen: Sequence[tuple[int, Target]]) -> Written:
         self._open(chosen)
@@ -192,9 +194,12 @@ class _Write:
         self._remember_places()
         for volume in self.volumes:
             self._begin(volume)
-        fresh = [v for v in self.volumes if v.state != "finished"]
+        fresh = [v for v in self.volumes if v.state != "finished" and v.error is None]
         self._survey(fresh, before)
         self._insist_on_room(fresh)
+        self._insist_on_one()
+        self.findings += self._reasons()
+        fresh = [v for v in fresh if v not in self.left_out]
         spreading = Spreading(
             self.store, self.plan, self.order.algorithms, self.means, self.known.parts, self._remember
         )
@@ -217,10 +222,17 @@ class _Write:
     def _open(self, chosen: Sequence[tuple[int, Target]]) -> None:
         places: dict[Path, Place] = {}
         for number, target in chosen:
-            if target.path not in places:
+            if target.path not in places and target.path not in self.shut:
                 was = self.known.points.get(os.path.realpath(target.path), "")
-                places[target.path] = open_place(target.path, self.order.expected, was_at=was)
-                self.stack.callback(places[target.path].close)
+                try:
+                    places[target.path] = open_place(target.path, self.order.expected, was_at=was)
+                except UnfinishedError as e:
+                    self.shut[target.path] = e
+                else:
+                    self.stack.callback(places[target.path].close)
+            if target.path in self.shut:
+                self.unopened.append((number, target.path))
+                continue
             volume = Volume(places[target.path], number, folder_of(self.name, number, len(self.plan.volumes)))
             self.volumes.append(volume)
             self.stack.callback(volume.close)
@@ -242,14 +254,14 @@ class _Write:
         try:
             volume.begin(self.sent.set_id, self.signed.data if self.signed is not None else None)
         except OSError as e:
-            raise UnfinishedError(
-                f"the volume's folder cannot be made: {e.strerror}",
-                where=str(volume.path),
-                hint="is the medium full, read-only or gone?",
-            ) from e
+            says, hint = f"the volume's folder cannot be made: {e.strerror}", "is the medium full, read-only or gone?"
+            return self._leave_out(volume, UnfinishedError(says, where=str(volume.path), hint=hint))
+        except LockedError as e:
+            return self._leave_out(volume, e)
         self.states[id(volume)] = {"new": "written", "unfinished": "resumed"}.get(volume.state, "already there")
         if volume.state != "finished" and self.known.written_under(volume.number, look(volume.fd)):
             self._remember()
+        return None
 
     def _expected(self, number: int) -> dict[str, Expected]:
         """The payload of a volume, with what is known of its digests before anything is read."""
@@ -283,37 +295,40 @@ class _Write:
         )
 
     def _insist_on_room(self, fresh: Sequence[Volume]) -> None:
-        """Nothing is begun that cannot end well."""
-        need: dict[int, int] = {}
-        places: dict[int, Volume] = {}
-        for volume in fresh:
-            room = os.fstatvfs(volume.place.fd)
-            lacking = [p for p in self._expected(volume.number).items() if p[0] not in volume.kept]
-            unit = max(1, room.f_frsize)
-            size = sum(-(-each.size // unit) * unit for _, each in lacking) + self._beside(volume.number)
-            device = os.fstat(volume.place.fd).st_dev
-            need[device] = need.get(device, 0) + size
-            places[device] = volume
-        short = []
-        for device, size in need.items():
-            room = os.fstatvfs(places[device].place.fd)
-            free = room.f_bavail * room.f_frsize
-            if size > free and room.f_blocks:  # some programs behind FUSE do not say how large the medium is
-                says = f"{human_bytes(size)} are to be written, {human_bytes(free)} are free"
-                short.append(finding("space-short", str(places[device].place.path), says))
-        if short:
-            raise UnfinishedError(
-                f"not enough room: {short[0].says}",
-                where=short[0].subject,
-                hint="make room or use another medium; what is there stays, and no volume looks finished",
-                problems=short,
-            )
+        """Nothing is gone on with that cannot end well."""
+        need: dict[Volume, int] = {}
 
-    def _beside(self, number: int) -> int:
-        files = len(list(self.plan.on(number)))
-        index = _INDEX_BYTES_PER_FILE * len(self.plan.files)
-        tool = sum(path.stat().st_size for path in self.order.tool.values())
-        return _TEXTS_BYTES + _TEXTS_BYTES_PER_FILE * files + index + tool
+        def count(volume: Volume) -> None:
+            need[volume] = needed(self.plan, volume, self._expected(volume.number), self.order.tool.values())
+
+        for volume in fresh:
+            self._guarded(volume, count)
+        for volume, short in short_of_room(need).items():
+            hint = "make room or use another medium; what is there stays, and no volume looks finished"
+            says = f"not enough room: {short.says}"
+            self._leave_out(volume, UnfinishedError(says, where=short.subject, hint=hint, problems=(short,)))
+
+    def _leave_out(self, volume: Volume, error: UnfinishedError) -> None:
+        """Go on without a volume that cannot be begun; nothing of it stays that was not there before."""
+        self.left_out[volume] = error
+        volume.error = OSError(error.says)
+        if not isinstance(error, LockedError):
+            with suppress(OSError):
+                volume.unmake()
+
+    def _insist_on_one(self) -> None:
+        """Some volume can be written, or is there. Raises the first target's UnfinishedError where none can."""
+        if all(volume in self.left_out for volume in self.volumes):
+            first = next(error for error in (*self.shut.values(), *self.left_out.values()))
+            first.problems = first.problems or tuple(self._reasons()[1:])
+            raise first
+
+    def _reasons(self) -> list[Finding]:
+        """Why targets and volumes were left out, each reason once."""
+        rows: list[Finding] = []
+        for error in (*self.shut.values(), *self.left_out.values()):
+            rows += error.problems or [finding("bad-volume", error.where, error.says, error.hint)]
+        return list(dict.fromkeys(rows))
 
     def _guarded(self, volume: Volume, work: Callable[[Volume], None]) -> None:
         """Do something with a volume that has not failed; an error of its target is its own."""
@@ -387,9 +402,9 @@ class _Write:
     def _written(self, read_bytes: int) -> Written:
         copies = []
         for volume in self.volumes:
-            state = self.states[id(volume)]
+            state = self.states.get(id(volume), "failed")
             proven = self.proven.get(id(volume))
-            if volume.error is not None:
+            if volume.error is not None and volume not in self.left_out:
                 reason = volume.error.strerror or str(volume.error)
                 hint = "what is whole on it stays: write again by the same command"
                 self.findings.append(finding("bad-volume", str(volume.path), f"not finished: {reason}", hint))
@@ -409,6 +424,9 @@ class _Write:
                     volume.error is not None,
                 )
             )
+        for number, path in self.unopened:
+            name = folder_of(self.name, number, len(self.plan.volumes))
+            copies.append(Copy(number, str(path / name), "failed", 0, 0, 0, None, broke=True))
         return Written(self.sent, self.name, tuple(copies), tuple(self.findings), read_bytes)
 
 
