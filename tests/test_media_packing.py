@@ -134,6 +134,7 @@ def test_the_figures_of_discs_are_those_published_and_whole_sectors() -> None:
         ("2x16gib:exfat", 16 * 2**30, 2, "16GiB:exfat"),
         ("1.5GB:ext4", 1_500_000_000, None, "1500MB:ext4"),
         ("30_000_000_001", 30_000_000_001, None, "30000000001"),
+        ("1,500,000kB:folder", 1_500_000_000, None, "1500MB:folder"),
         ("3xBD-50", 48_440_016_896, 3, "bd-50"),
     ],
 )
@@ -150,6 +151,22 @@ def test_every_wrong_volume_is_told_at_once_with_what_is_meant() -> None:
         )
     for word in ("fat32", "bd-50", "how many bytes", "at least", "1 to", "iso or udf", "2 TiB", "no file system"):
         assert word in caught.value.says
+
+
+@pytest.mark.parametrize(
+    ("text", "meant"),
+    [
+        *[("1,5GB", "1.5GB is meant?"), ("1,5gib:fat32", "1.5GiB is meant?"), ("0,75TB", "0.75TB is meant?")],
+        *[("16,00GB", "16.00GB is meant?"), ("1,2,3GB", "thousands"), ("1000,000kB", "1000.000kB is meant?")],
+        *[("1,5.5GB", "thousands"), ("1,GB", "thousands"), ("1_0,000kB", "thousands")],
+    ],
+)
+def test_a_comma_that_parts_no_thousands_is_no_point(text: str, meant: str) -> None:
+    """Else 1,5GB, as half of Europe writes it, would be planned as fifteen."""
+    with pytest.raises(InputError) as caught:
+        parse_supplies([text])
+    assert "a comma parts thousands" in caught.value.says
+    assert meant in caught.value.says
 
 
 def test_the_same_kind_named_again_adds_up() -> None:

@@ -89,6 +89,7 @@ class Supply:
 
 _WANTED = re.compile(r"(?:(?P<count>[0-9]{1,6})x)?(?P<what>[^:]+)(?::(?P<system>.*))?", re.IGNORECASE)
 _SIZE = re.compile(r"(?P<number>[0-9][0-9_,]{0,24}(?:\.[0-9]{1,9})?)\s*(?P<unit>[a-z]*)", re.IGNORECASE)
+_THOUSANDS = re.compile(r"[0-9]{1,3}(?:,[0-9]{3})+")
 _UNITS = {
     **{"": 1, "b": 1, "kb": 10**3, "mb": 10**6, "gb": 10**9, "tb": 10**12},
     **{"kib": _KIB, "mib": _MIB, "gib": _GIB, "tib": 1 << 40},
@@ -143,6 +144,10 @@ def parse_supply(text: str) -> Supply:
             )
         meant = f"; did you mean {near[0]}?" if near else ""
         raise InputError(f"--volume {visible(text)[:60]}: neither a size nor a disc{meant}", hint=_FORMS)
+    if "," in size["number"] and not _THOUSANDS.fullmatch(size["number"].partition(".")[0]):
+        point = f"{size['number'].replace(',', '.')}{size['unit'].upper().replace('IB', 'iB').replace('KB', 'kB')}"
+        meant = f"; {point} is meant?" if point.count(".") == 1 else ""
+        raise InputError(f"--volume {visible(text)[:60]}: a comma parts thousands{meant}", hint=_FORMS)
     return Supply(_stick(text, _bytes(size["number"], size["unit"]), system or "any"), count)
 
 
