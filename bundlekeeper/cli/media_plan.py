@@ -76,6 +76,10 @@ def plan(
 ) -> int:
     """What the set lacks first, then what goes on which volume: fewest volumes, then fewest split files."""
     ask = Ask(name, to, tuple(volume or ()), spare, with_tool, manifest, inventory, signature)
+    if json and out == "-":
+        raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
+    if out is not None and force:
+        _insist_on_plan(out)
     answer = make_plan(store_root(store), ask)
     written = _write(answer.plan, out, force=force)
     if json:
@@ -166,6 +170,19 @@ def commons_of(store: Store, given: Inputs, ask: Ask) -> list[Common]:
     if signed is not None:
         rows.append(Common(path + SUFFIX, signature_source, signed, "manifest-signature"))
     return rows
+
+
+def _insist_on_plan(out: str) -> None:
+    """Only an older plan is written over: a manifest is too easily named in its place. Raises InputError."""
+    from bundlekeeper.model.media_plan import MAX_PLAN_BYTES, read_plan
+
+    if out == "-" or not Path(out).exists():
+        return
+    try:
+        read_plan(read_bounded(out, MAX_PLAN_BYTES, "the older plan"), out)
+    except InputError as e:
+        says = f"that is no plan of a media set, and is not written over, not even with --force: {e.says}"
+        raise InputError(says, where=out, hint="name another file with --out") from e
 
 
 def _write(made: SetPlan | None, out: str | None, *, force: bool) -> str:
