@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import fcntl
 import hashlib
 import os
+import random
 import re
 import shutil
 import subprocess
@@ -13,8 +16,9 @@ from typing import Any
 
 import pytest
 
-from bundlekeeper.errors import InputError, StoppedError
+from bundlekeeper.errors import InputError, StoppedError, UnfinishedError
 from bundlekeeper.ledger.book import Book
+from bundlekeeper.media import images
 from bundlekeeper.media.bag import prove_bag, read_bag
 from bundlekeeper.media.images import Imaged, ImageOrder, write_images
 from bundlekeeper.media.iso import Content, write_image
@@ -206,3 +210,100 @@ def test_the_label_of_the_disc_names_the_set(world: World, tmp_path: Path) -> No
     said = subprocess.run([isoinfo, "-d", "-i", tmp_path / "set.iso"], capture_output=True, text=True, check=True)
     assert re.search(r"Volume id: MARRAM_SET0001_1", said.stdout)
     assert hashlib.sha256((tmp_path / "set.iso").read_bytes()).hexdigest()
+
+
+# Again: what is there is proven, what a killed run left is taken away
+
+
+@pytest.fixture
+def three(tmp_path: Path) -> World:
+    (tmp_path / "depot").mkdir()
+    return World(tmp_path / "depot", SPLIT, 3)
+
+
+def told(made: Imaged) -> list[tuple[int, bool, list[str]]]:
+    return [(number, one.there, [each.code for each in (*one.findings, *one.beside)]) for number, one in made.images]
+
+
+def test_images_that_are_there_and_whole_are_kept(three: World, tmp_path: Path) -> None:
+    image(three, tmp_path / "set.iso", only=(1, 3))
+    before = {p: (p.stat().st_mtime_ns, p.stat().st_ino) for p in tmp_path.glob("*.iso")}
+    made = image(three, tmp_path / "set.iso")
+    assert told(made) == [(1, True, []), (2, False, []), (3, True, [])]
+    assert made.images[0][1].level is not None
+    assert {p: (p.stat().st_mtime_ns, p.stat().st_ino) for p in before} == before
+    assert sorted(made.sent.written) == [1, 2, 3]
+
+
+def test_what_an_image_that_is_there_lacks_of_what_is_asked_now_is_told(three: World, tmp_path: Path) -> None:
+    image(three, tmp_path / "set.iso", only=(1,))
+    assert told(image(three, tmp_path / "set.iso", only=(1,), sha512=True)) == [(1, True, ["missing"])]
+
+
+@pytest.mark.parametrize("mark", [b"infrastructure" * 20, b"READ", b"BagIt-Version: 1.0", b"SSH SIGNATURE"])
+def test_an_image_that_was_damaged_is_never_kept(three: World, tmp_path: Path, mark: bytes) -> None:
+    image(three, tmp_path / "set.iso", only=(1,))
+    path = tmp_path / "set-1of3.iso"
+    data = bytearray(path.read_bytes())
+    at = data.rindex(mark)
+    data[at + 2] ^= 1
+    path.write_bytes(data)
+    with pytest.raises(InputError, match="there already"):
+        image(three, tmp_path / "set.iso", only=(1,))
+    assert path.read_bytes() == data
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_whatever_is_done_to_an_image_it_is_no_bug(three: World, tmp_path: Path, seed: int) -> None:
+    image(three, tmp_path / "set.iso", only=(3,))
+    path = tmp_path / "set-3of3.iso"
+    chance = random.Random(seed)
+    data = bytearray(path.read_bytes())
+    for _ in range(40):  # where the structures are: the first 600 sectors
+        data[chance.randrange(32768, min(len(data), 600 * 2048))] = chance.randrange(256)
+    path.write_bytes(data[: chance.choice([len(data), len(data) // 2, 40_000])])
+    with contextlib.suppress(InputError):
+        image(three, tmp_path / "set.iso", only=(3,))
+
+
+def test_another_volumes_or_sets_image_is_not_kept(three: World, tmp_path: Path) -> None:
+    image(three, tmp_path / "set.iso", only=(1,))
+    shutil.copy(tmp_path / "set-1of3.iso", tmp_path / "set-2of3.iso")
+    with pytest.raises(InputError, match="there already"):
+        image(three, tmp_path / "set.iso")
+    (tmp_path / "other").mkdir()
+    with pytest.raises(InputError, match="there already"):
+        image(World(tmp_path / "other", SPLIT, 3), tmp_path / "set.iso", only=(1,))
+
+
+def test_what_a_killed_run_left_is_taken_away_by_the_next(world: World, tmp_path: Path) -> None:
+    left = tmp_path / ".part-0123456789ab-set.iso"
+    others = [tmp_path / name for name in (".part-0123456789ab-other.iso", ".part-zz-set.iso", "part-set.iso")]
+    for each in (left, *others):
+        each.write_bytes(b"half")
+    held = os.open(tmp_path / ".part-ba9876543210-set.iso", os.O_RDWR | os.O_CREAT)
+    fcntl.flock(held, fcntl.LOCK_EX)
+    try:
+        image(world, tmp_path / "set.iso")
+    finally:
+        os.close(held)
+    assert not left.exists()
+    assert [each.exists() for each in others] == [True, True, True]
+    assert (tmp_path / ".part-ba9876543210-set.iso").exists()  # another process is at it
+
+
+def test_images_that_were_made_are_told_where_a_later_one_fails(
+    three: World, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = write_image
+
+    def full(path: Path, *rest: Any, **options: Any) -> Any:
+        if "2of3" in path.name:
+            raise UnfinishedError("the image cannot be written: No space left on device", where=str(path))
+        return real(path, *rest, **options)
+
+    monkeypatch.setattr(images, "write_image", full)
+    made = image(three, tmp_path / "set.iso")
+    assert told(made) == [(1, False, [])]
+    assert made.error is not None
+    assert sorted(made.sent.written) == [1]

@@ -2,7 +2,8 @@
 
 Rules: an image holds what a volume on a stick holds, in a folder of the same name; the set goes on under its id,
 whether its volumes are written to sticks or into images; each bundle is read once for its image, twice only where it
-is split and the index is not made yet, or SHA-512 is wanted, too (the lists are written before the bytes).
+is split and the index is not made yet, or SHA-512 is wanted, too (the lists are written before the bytes); an image of
+the set that is there and whole is proven and not made again, anything else that is there is left alone.
 """
 
 from __future__ import annotations
@@ -14,9 +15,10 @@ from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
-from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.errors import InputError, KeeperError, UnfinishedError
 from bundlekeeper.media import bag_text, tags
 from bundlekeeper.media.guard import insist_outside
+from bundlekeeper.media.image_there import insist_on_own, prove_there
 from bundlekeeper.media.indexing import begun, kept_index, signed_index
 from bundlekeeper.media.iso import Content, Image, insist_on_library, write_image
 from bundlekeeper.media.set_records import Sent
@@ -41,6 +43,11 @@ class ImageOrder:
     tool: Mapping[str, Path] = field(default_factory=dict)
     fits: str = ""
 
+    @property
+    def wanted(self) -> tuple[str, ...]:
+        """What volumes are to have beside what all have."""
+        return tags.beside(sha512=self.sha512, tool=bool(self.tool))
+
     def path_of(self, number: int, volumes: int) -> Path:
         """The path of one volume's image."""
         if volumes == 1:
@@ -50,12 +57,38 @@ class ImageOrder:
 
 @dataclass(frozen=True, slots=True)
 class Imaged:
-    """The images of a set that were made, by volume, and what was wrong before any was."""
+    """The images of a set that were made or there, by volume, and what was wrong before any was; `error` is what ended
+    the work after some were."""
 
     sent: Sent
     name: str
     images: tuple[tuple[int, Image], ...]
     findings: tuple[Finding, ...]
+    error: KeeperError | None = None
+
+
+def insist_on_paths(store: Store, plan: SetPlan, order: ImageOrder) -> list[int]:
+    """The chosen volumes' numbers, where an image of each can be made or is there.
+
+    Raises InputError for volumes that the plan does not have, a path in the store or where something else is, or names
+    that no volume can hold; DamagedError.
+    """
+    insist_on_library()
+    total = len(plan.volumes)
+    chosen = [n for n in range(1, total + 1) if not order.only or n in order.only]
+    if set(order.only) - set(chosen):
+        raise InputError(f"the set has no volume {min(set(order.only) - set(chosen))}: it has {total}")
+    insist_outside(order.path, store.root)
+    if not order.path.parent.is_dir():
+        raise InputError("there is no such folder to make images in", where=str(order.path), hint="make it first")
+    sets, digest = Sets(store), plan.sha256
+    sent = next((each for each in sets.sent() if each.plan == digest), None)
+    signed = None if sent is None else kept_index(sets, sent)
+    for number in chosen:
+        bag_text.manifest_text({f"{bag_text.PAYLOAD}/{part.path}": "" for _, part in plan.on(number)})
+        if order.path_of(number, total).exists():
+            insist_on_own(order.path_of(number, total), signed, number)
+    return chosen
 
 
 def write_images(store: Store, plan: SetPlan, order: ImageOrder, means: Means) -> Imaged:
@@ -64,36 +97,37 @@ def write_images(store: Store, plan: SetPlan, order: ImageOrder, means: Means) -
     Raises InputError for volumes that the plan does not have, an image that is there or cannot be made, RefusedError,
     UnfinishedError when the store cannot be read or an image not be written, StoppedError.
     """
-    insist_on_library()
-    total = len(plan.volumes)
-    chosen = [n for n in range(1, total + 1) if not order.only or n in order.only]
-    if set(order.only) - set(chosen):
-        raise InputError(f"the set has no volume {min(set(order.only) - set(chosen))}: it has {total}")
-    insist_outside(order.path, store.root)
-    there = [str(order.path_of(n, total)) for n in chosen if order.path_of(n, total).exists()]
-    if there:
-        raise InputError(f"an image is there already: {there[0]}", where=there[0], hint="name another with --iso")
-    for number in chosen:
-        bag_text.manifest_text({f"{bag_text.PAYLOAD}/{part.path}": "" for _, part in plan.on(number)})
+    chosen = insist_on_paths(store, plan, order)
     sets = Sets(store)
     sent = begun(sets, plan, means)
     signed, wrong = _signed(store, sets, sent, plan, means)
-    images = []
+    images: list[tuple[int, Image]] = []
     for number in chosen:
-        contents = _contents(store, plan, signed, number, order, means)
-        path = order.path_of(number, total)
-        image = write_image(
-            path,
-            f"{signed.index.name}-{number}".replace("-", "_"),
-            signed.index.folder(number),
-            contents,
-            progress=means.progress,
-            stop=means.stop,
-        )
-        if not image.findings:
-            sent = sets.wrote(sent, number, means.clock())
+        try:
+            image = _one(store, plan, signed, number, order, means)
+            if not image.findings and not (image.there and number in sent.written):
+                sent = sets.wrote(sent, number, means.clock())
+        except KeeperError as e:
+            if not images:
+                raise
+            return Imaged(sent, signed.index.name, tuple(images), tuple(wrong), e)
         images.append((number, image))
     return Imaged(sent, signed.index.name, tuple(images), tuple(wrong))
+
+
+def _one(store: Store, plan: SetPlan, signed: tags.Signed, number: int, order: ImageOrder, means: Means) -> Image:
+    """Make one image, or prove the one that is there."""
+    path = order.path_of(number, len(plan.volumes))
+    if path.exists():
+        return prove_there(path, signed, number, order.wanted, means.progress, means.stop)
+    return write_image(
+        path,
+        f"{signed.index.name}-{number}".replace("-", "_"),
+        signed.index.folder(number),
+        _contents(store, plan, signed, number, order, means),
+        progress=means.progress,
+        stop=means.stop,
+    )
 
 
 def _signed(store: Store, sets: Sets, sent: Sent, plan: SetPlan, means: Means) -> tuple[tags.Signed, Sequence[Finding]]:

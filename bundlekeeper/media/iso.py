@@ -1,16 +1,19 @@
 """A volume as a disc image: ISO 9660 with Rock Ridge and Joliet, and UDF beside them, made by pycdlib.
 
 Rules: the bytes come from the store in the one read that makes the image and are hashed in it; the image has its name
-only when it was read back and every file in it is right; an image that is there is never written over; no file is
-larger than ISO 9660 allows without extents. Formats: ECMA-119 (ISO 9660), IEEE P1282 (Rock Ridge), ECMA-167 (UDF 2.60).
+only when it was read back and every file in it is right; an image that is there is never written over; what a run that
+was killed left of an image is taken away by the next one; no file is larger than ISO 9660 allows without extents.
+Formats: ECMA-119 (ISO 9660), IEEE P1282 (Rock Ridge), ECMA-167 (UDF 2.60).
 """
 
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import hashlib
 import io
 import os
+import re
 import secrets
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -42,13 +45,16 @@ class Content:
 
 @dataclass(frozen=True, slots=True)
 class Image:
-    """An image that was made: its size in bytes, how it was proven, what is wrong (then it has no name)."""
+    """An image that was made, or was `there` before: its size in bytes, how it was proven, what is wrong (then it has
+    no name). `beside` is what is worth telling, though it is whole."""
 
     path: str
     size: int
     level: Level | None
     why: str
     findings: tuple[Finding, ...]
+    there: bool = False
+    beside: tuple[Finding, ...] = ()
 
 
 def insist_on_library() -> None:
@@ -79,13 +85,13 @@ def write_image(
         raise InputError(f"{large} is larger than an image holds ({MAX_FILE_BYTES} bytes)", hint="plan with dvd or bd")
     if path.exists():
         raise InputError("the image is there already", where=str(path), hint="name another, or move it away")
-    temp = path.with_name(f".part-{secrets.token_hex(6)}-{path.name[:100]}")
     total = sum(each.expected.size for each in contents.values())
     try:
-        try:
+        _sweep(path)
+        with _temporary(path) as (temp, fd):
             progress.begin("writing the image", total, len(contents))
             try:
-                wrong = _make(temp, label, folder, contents, progress, stop)
+                wrong = _make(fd, label, folder, contents, progress, stop)
             finally:
                 progress.done()
             if wrong:
@@ -96,12 +102,39 @@ def write_image(
                 os.link(temp, path)
                 _sync(path.parent)
             return Image(str(path), size, None if found else level, why, tuple(found))
-        finally:
-            with contextlib.suppress(FileNotFoundError):
-                temp.unlink()
     except OSError as e:
         says = f"the image cannot be written: {e.strerror or e}"
         raise UnfinishedError(says, where=str(path), hint="what was written of it is gone") from e
+
+
+@contextlib.contextmanager
+def _temporary(path: Path) -> Iterator[tuple[Path, int]]:
+    """A file beside the image to be, locked as long as it is worked on, and gone at the end. Raises OSError."""
+    temp = path.with_name(f".part-{secrets.token_hex(6)}-{path.name[:100]}")
+    fd = os.open(temp, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o644)
+    try:
+        with contextlib.suppress(OSError):
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        yield temp, fd
+    finally:
+        with contextlib.suppress(FileNotFoundError):
+            temp.unlink()
+        with contextlib.suppress(OSError):
+            os.close(fd)
+
+
+def _sweep(path: Path) -> None:
+    """Take away what runs that were killed left of this image: what nobody holds a lock on. Raises nothing."""
+    left = re.compile(rf"\.part-[0-9a-f]{{12}}-{re.escape(path.name[:100])}")
+    with contextlib.suppress(OSError):
+        for each in [p for p in path.parent.iterdir() if left.fullmatch(p.name)]:
+            with contextlib.suppress(OSError):
+                fd = os.open(each, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+                try:
+                    fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                    each.unlink()
+                finally:
+                    os.close(fd)
 
 
 def _sync(folder: Path) -> None:
@@ -113,9 +146,9 @@ def _sync(folder: Path) -> None:
 
 
 def _make(
-    temp: Path, label: str, folder: str, contents: Mapping[str, Content], progress: Progress, stop: Stop | None
+    fd: int, label: str, folder: str, contents: Mapping[str, Content], progress: Progress, stop: Stop | None
 ) -> list[Finding]:
-    """Write the image; returns what is wrong with its sources."""
+    """Write the image into an open file; returns what is wrong with its sources."""
     import pycdlib
     from pycdlib.pycdlibexception import PyCdlibException
 
@@ -124,13 +157,12 @@ def _make(
     try:
         disc.new(interchange_level=3, joliet=3, rock_ridge="1.09", udf="2.60", vol_ident=label[:32].upper())
         _fill(disc, folder, contents, readers, progress, stop)
-        fd = os.open(temp, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o644)
-        with os.fdopen(fd, "w+b") as file:
+        with os.fdopen(os.dup(fd), "w+b") as file:
             disc.write_fp(file, blocksize=BLOCK_BYTES)
             file.flush()
             os.fsync(file.fileno())
     except PyCdlibException as e:
-        raise InputError(f"no image can be made of this volume: {e}", where=str(temp.parent)) from e
+        raise InputError(f"no image can be made of this volume: {e}", where=folder) from e
     finally:
         with contextlib.suppress(PyCdlibException):
             disc.close()
@@ -271,38 +303,57 @@ def _prove(
     temp: Path, folder: str, contents: Mapping[str, Content], progress: Progress, stop: Stop | None
 ) -> tuple[list[Finding], Level, str]:
     """Read every file of the image back, by its UDF name; returns what is wrong and what may be claimed."""
-    wrong: list[Finding] = []
-    with _opened(temp) as (disc, file):
+    sizes = {name: each.expected.size for name, each in contents.items()}
+    found, level, why = read_image(temp, folder, sizes, progress, stop)
+    wrong = [
+        finding("altered", name, f"the image gives other bytes than were written: SHA-256 {found[name]}", _OTHER_DISK)
+        for name, each in sorted(contents.items())
+        if found[name] != each.expected.digests["sha256"]
+    ]
+    return wrong, level, why
+
+
+_OTHER_DISK = "write it to another disk"
+
+
+def read_image(
+    path: Path, folder: str, sizes: Mapping[str, int], progress: Progress, stop: Stop | None
+) -> tuple[dict[str, str], Level, str]:
+    """The SHA-256 of files in an image's folder, by their UDF names, what may be claimed of the read, and why no more.
+
+    Raises UnfinishedError for what is no such image, OSError, StoppedError.
+    """
+    found = {}
+    with opened_image(path) as (disc, file):
         evict(file.fileno())
         left = resident(file.fileno(), os.fstat(file.fileno()).st_size)
-        progress.begin("proving the image", sum(c.expected.size for c in contents.values()), len(contents))
+        progress.begin("proving the image", sum(sizes.values()), len(sizes))
         try:
-            for name, each in sorted(contents.items()):
+            for name in sorted(sizes):
                 progress.file(name)
                 sink = _Sink(progress, stop)
                 disc.get_file_from_iso_fp(cast("BinaryIO", sink), blocksize=BLOCK_BYTES, udf_path=f"/{folder}/{name}")
-                if sink.hexdigest() != each.expected.digests["sha256"]:
-                    says = f"the image gives other bytes than were written: SHA-256 {sink.hexdigest()}"
-                    wrong.append(finding("altered", name, says, "write it to another disk"))
+                found[name] = sink.hexdigest()
         finally:
             progress.done()
     if left:
-        return wrong, Level.UNSURE, "some of the image stayed in memory"
-    return wrong, Level.EVICTED, ""
+        return found, Level.UNSURE, "some of the image stayed in memory"
+    return found, Level.EVICTED, ""
 
 
 @contextlib.contextmanager
-def _opened(temp: Path) -> Iterator[tuple[PyCdlib, BinaryIO]]:
+def opened_image(path: Path) -> Iterator[tuple[PyCdlib, BinaryIO]]:
+    """An image, open. Raises UnfinishedError for what the library cannot read, OSError."""
     import pycdlib
     from pycdlib.pycdlibexception import PyCdlibException
 
     disc = pycdlib.PyCdlib()
-    with temp.open("rb") as file:
+    with path.open("rb") as file:
         try:
             disc.open_fp(file)
             yield disc, file
         except PyCdlibException as e:
-            raise UnfinishedError(f"the image cannot be read back: {e}", where=str(temp)) from e
+            raise UnfinishedError(f"the image cannot be read back: {e}", where=str(path)) from e
         finally:
             with contextlib.suppress(PyCdlibException):
                 disc.close()

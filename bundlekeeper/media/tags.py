@@ -30,6 +30,11 @@ EVERY = (
 )
 
 
+def beside(*, sha512: bool, tool: bool) -> tuple[str, ...]:
+    """The files, or folders with a slash at the end, that a volume has on wish."""
+    return (*((bag_text.manifest_name("sha512"),) if sha512 else ()), *((f"{TOOL}/",) if tool else ()))
+
+
 @dataclass(frozen=True, slots=True)
 class Signed:
     """A set's index, the bytes that are signed, and the signature's file."""

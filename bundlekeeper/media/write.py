@@ -74,8 +74,7 @@ class Order:
     @property
     def wanted(self) -> tuple[str, ...]:
         """What volumes are to have beside what all have."""
-        lists = (bag_text.manifest_name("sha512"),) if self.sha512 else ()
-        return (*lists, *((f"{tags.TOOL}/",) if self.tool else ()))
+        return tags.beside(sha512=self.sha512, tool=bool(self.tool))
 
 
 @dataclass(frozen=True, slots=True)
