@@ -7,6 +7,7 @@ import os
 import re
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -98,7 +99,7 @@ def test_an_image_on_the_command_line(depot: Depot) -> None:
     (image,) = done.json["images"]
     assert (depot.base / image["file"]).stat().st_size == image["bytes"]
     again = depot.write("--iso", "set.iso", "--only", "1")
-    assert (again.status, "there already" in again.err) == (2, True)
+    assert (again.status, "already there, image of" in again.out) == (done.status, True)
 
 
 def test_without_a_plan_by_plans_own_words(depot: Depot) -> None:
@@ -186,3 +187,75 @@ def test_a_number_without_a_folder_is_no_target(depot: Depot) -> None:
     assert list((depot.base / "stick").iterdir()) == []
     store = depot.keeper("media", "write", "plan.json", "--key", "key", "--to", "store", "--dry-run")
     assert (store.status, "inside the store" in store.err) == (2, True), store.err
+
+
+def test_what_the_report_depends_on_is_asked_before_anything_is_written(depot: Depot) -> None:
+    (depot.base / "there.iso").write_bytes(b"somebody else's")
+    (depot.base / f"there-1of{depot.volumes}.iso").write_bytes(b"somebody else's")
+    for words, says in (
+        (("--label", "nodir/x.html"), "no folder for the page"),
+        (("--label", "stick"), "a folder, not a file"),
+        (("--label", "store/x.html"), "inside the store"),
+        (("--iso", "there.iso"), "an image is there already"),
+        (("--iso", "nodir/x.iso"), "no such folder to make images in"),
+    ):
+        done = depot.write("--to", "stick", *words)
+        assert (done.status, says in done.err.replace("\n", " ")) == (2, True), done.err
+        assert list((depot.base / "stick").iterdir()) == []
+
+
+def test_two_documents_never_come_on_one_standard_output(depot: Depot) -> None:
+    written = depot.write("--to", "stick", "--label", "-", "--json")
+    planned = depot.keeper(*PLAN[:-1], "-", "--json")
+    for done in (written, planned):
+        assert (done.status, done.json["error"]["says"].endswith("two documents on stdout")) == (2, True)
+    assert list((depot.base / "stick").iterdir()) == []
+
+
+@pytest.mark.parametrize("json_too", [False, True])
+def test_a_label_that_fails_at_the_end_does_not_throw_the_report_away(depot: Depot, json_too: bool) -> None:
+    """The folder goes away while hours are spent on writing: here a page that stands for it."""
+    words = ["--to", "stick", "--label", "labels/x.html", *(["--json"] if json_too else [])]
+    (depot.base / "labels").mkdir()
+    script = (
+        "import sys, shutil\nfrom bundlekeeper.media import write\nreal = write.write_set\n"
+        "def then(*a):\n    shutil.rmtree('labels')\n    return real(*a)\nwrite.write_set = then\n"
+        "from bundlekeeper.cli.run import run\nsys.exit(run(sys.argv[1:]))"
+    )
+    env = {**os.environ, "BUNDLEKEEPER_STORE": "store", "COLUMNS": "80"}
+    command = [sys.executable, "-c", script, "media", "write", "plan.json", "--key", "key", *words]
+    done = subprocess.run(command, cwd=depot.base, env=env, capture_output=True, text=True, check=False)
+    assert done.returncode == 3, done.stderr
+    if json_too:
+        said = json.loads(done.stdout)
+        assert (said["ok"], said["label"], said["error"]["where"]) == (False, None, "labels/x.html")
+        assert {copy["state"] for copy in said["copies"]} == {"written"}
+    else:
+        assert f"volume 1 of {depot.volumes}: written" in done.stdout
+        assert "next:" not in done.stderr
+        assert "error: cannot be written" in done.stderr
+        assert "where: labels/x.html" in done.stderr
+
+
+def test_force_writes_over_an_older_plan_only(depot: Depot) -> None:
+    manifest = depot.world.manifest
+    before = manifest.read_bytes()
+    words = (*PLAN[:-1], manifest, "--force")
+    done = depot.keeper(*words)
+    assert (done.status, "no plan of a media set" in done.err) == (2, True), done.err
+    assert manifest.read_bytes() == before
+    assert depot.keeper(*PLAN, "--force").status == depot.planned.status
+    assert depot.keeper(*PLAN).status == 2
+
+
+def test_what_is_said_at_the_end_is_true_of_this_run(depot: Depot) -> None:
+    first = depot.write("--to", "stick")
+    assert "next: carry them" in first.err
+    file = next((depot.base / "stick").glob("*-1of*/data/**/*.fwb"))
+    file.chmod(0o644)
+    file.write_bytes(b"x" * file.stat().st_size)
+    done = depot.write("--to", "stick")
+    assert done.status == 1
+    assert "every volume of the set was written and proven" not in done.out
+    assert "next: carry them" not in done.err
+    assert "volume 1 was finished before, and is not whole here" in done.out

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import tempfile
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -20,12 +21,11 @@ from bundlekeeper.cli.route_inputs import InventoryOption, ManifestOption
 from bundlekeeper.cli.signals import SIGNALS
 from bundlekeeper.cli.signed import SignatureOption
 from bundlekeeper.cli.take import DryRunOption
-from bundlekeeper.errors import InputError
+from bundlekeeper.errors import InputError, KeeperError
 
 if TYPE_CHECKING:
     from bundlekeeper.media.guard import Expectation
-    from bundlekeeper.media.images import Imaged
-    from bundlekeeper.media.write import Means, Order, Target, Written
+    from bundlekeeper.media.write import Means, Order, Target
     from bundlekeeper.model.findings import Finding
     from bundlekeeper.model.media_plan import SetPlan
     from bundlekeeper.store.layout import Store
@@ -169,7 +169,7 @@ def _order(wanted: Wanted, tool: dict[str, Path], fits: str) -> Order:
 
 
 class _Run:
-    """One writing of a set: targets first, then images, then the labels."""
+    """One writing of a set: targets first, then images, then the labels; what was done is told, whatever fails then."""
 
     def __init__(
         self, root: Path, plan: SetPlan, wanted: Wanted, key: Path | None, passphrase_fd: int | None, *, quiet: bool
@@ -183,7 +183,7 @@ class _Run:
 
         if not self._wanted.to and self._wanted.iso is None:
             raise InputError("no target was named", hint="--to DIR, --to N=DIR for one volume, or --iso FILE")
-        self._insist_on_label()
+        self._insist_on_label(json=json)
         stop = Stop()
         with ExitStack() as stack:
             opened = open_store(self._root, stack, write=True)
@@ -194,26 +194,30 @@ class _Run:
             tool, fits = self._tool(stack)
             stack.enter_context(SIGNALS.guarded(stop))
             means = Means(now, progress_for(self._quiet), signer.sign, head, stop)
-            written, imaged = self._write(opened, means, tool, fits)
-            label = self._label(opened)
-        told = media_written.Told(self._plan, written, imaged, label, signer.fingerprint, since)
+            told = self._write(opened, means, tool, fits)
+        told = replace(told, fingerprint=signer.fingerprint, since=since)
         return media_written.tell(told, json=json)
 
-    def _write(
-        self, opened: Store, means: Means, tool: dict[str, Path], fits: str
-    ) -> tuple[Written | None, Imaged | None]:
-        from bundlekeeper.media.images import ImageOrder, write_images
-        from bundlekeeper.media.iso import insist_on_library
+    def _write(self, opened: Store, means: Means, tool: dict[str, Path], fits: str) -> media_written.Told:
+        from bundlekeeper.media.images import ImageOrder, insist_on_paths, write_images
         from bundlekeeper.media.write import write_set
 
         wanted = self._wanted
+        images = None
         if wanted.iso is not None:
-            insist_on_library()
+            images = ImageOrder(wanted.iso, wanted.only, wanted.sha512, tool, fits)
+            insist_on_paths(opened, self._plan, images)
         written = write_set(opened, self._plan, _order(wanted, tool, fits), means) if wanted.to else None
-        if wanted.iso is None:
-            return written, None
-        order = ImageOrder(wanted.iso, wanted.only, wanted.sha512, tool, fits)
-        return written, write_images(opened, self._plan, order, means)
+        told = media_written.Told(self._plan, written, None, "")
+        try:
+            if images is not None:
+                imaged = write_images(opened, self._plan, images, means)
+                told = replace(told, imaged=imaged, error=imaged.error)
+            return replace(told, label=self._label(opened))
+        except KeeperError as e:
+            if told.written is None and told.imaged is None:
+                raise
+            return replace(told, error=told.error or e)
 
     def _tool(self, stack: ExitStack) -> tuple[dict[str, Path], str]:
         if not (self._wanted.with_tool or self._plan.with_tool):
@@ -223,13 +227,24 @@ class _Run:
         packed = pack(Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="bundlekeeper-"))))
         return dict(packed.files), packed.fits
 
-    def _insist_on_label(self) -> None:
+    def _insist_on_label(self, *, json: bool) -> None:
         """An older page may be replaced, anything else not; told before hours of writing."""
-        path = Path(self._wanted.label or "-")
-        if self._wanted.label in ("", "-") or not path.exists():
+        from bundlekeeper.media.guard import insist_outside
+
+        name, path = self._wanted.label, Path(self._wanted.label or "-")
+        if name == "-" and json:
+            says = "--json and --label - would put two documents on stdout"
+            raise InputError(says, hint="--label FILE writes to a file")
+        if name in ("", "-"):
             return
-        if not path.is_file() or not read_bounded(str(path), _PAGE_LIMIT, "the page of labels").startswith(_PAGE):
-            raise InputError("that is no page of labels, and is not written over", where=str(path), hint="--label FILE")
+        insist_outside(path, self._root)
+        if path.is_dir() or not path.parent.is_dir():
+            says = "a folder, not a file" if path.is_dir() else "there is no folder for the page of labels"
+            raise InputError(says, where=name, hint="--label FILE, in a folder that is there")
+        if not os.access(path.parent, os.W_OK | os.X_OK):
+            raise InputError("the page of labels cannot be written there", where=name, hint="name another folder")
+        if path.exists() and not read_bounded(name, _PAGE_LIMIT, "the page of labels").startswith(_PAGE):
+            raise InputError("that is no page of labels, and is not written over", where=name, hint="--label FILE")
 
     def _label(self, opened: Store) -> str:
         if not self._wanted.label:

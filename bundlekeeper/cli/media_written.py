@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli import output
-from bundlekeeper.errors import EXIT_FOUND, worst_exit
+from bundlekeeper.errors import EXIT_FOUND, KeeperError, worst_exit
 from bundlekeeper.model.findings import Finding, exit_status
 from bundlekeeper.model.text import human_bytes
 
@@ -23,14 +23,15 @@ _DAMAGE = "checksums on the media show damage, not origin; that is the index's s
 @dataclass(frozen=True, slots=True)
 class Told:
     """All that came of one command. `fingerprint` is the key's that signed the index, `since` what the manifest
-    in force says of a plan that is older."""
+    in force says of a plan that is older, `error` what ended the work after volumes were written."""
 
     plan: SetPlan
     written: Written | None
     imaged: Imaged | None
     label: str
-    fingerprint: str
+    fingerprint: str = ""
     since: tuple[Finding, ...] = ()
+    error: KeeperError | None = None
 
     @property
     def sent(self) -> Sent:
@@ -51,19 +52,24 @@ class Told:
             *self.since,
             *(self.written.findings if self.written is not None else ()),
             *(self.imaged.findings if self.imaged is not None else ()),
-            *(each for _, image in images for each in image.findings),
+            *(each for _, image in images for each in (*image.findings, *image.beside)),
         )
 
 
 def tell(told: Told, *, json: bool) -> int:
-    """Print what came of it; returns the exit status."""
+    """Print what came of it, then what ended it early; returns the exit status."""
     if json:
-        output.envelope("media-write", told.findings, _as_json(told))
+        error = {} if told.error is None else {"error": output.error_about(told.error)}
+        findings = (*told.findings, *(told.error.problems if told.error is not None else ()))
+        output.envelope("media-write", findings, {**_as_json(told), **error}, ok=None if told.error is None else False)
     else:
         _print(told)
+        if told.error is not None:
+            output.error_text(told.error)
     bad = any(image.findings for _, image in told.imaged.images) if told.imaged is not None else False
     written = told.written.status if told.written is not None else 0
-    return worst_exit([exit_status(told.findings), written, EXIT_FOUND if bad else 0])
+    ended = told.error.exit_code if told.error is not None else 0
+    return worst_exit([exit_status(told.findings), written, EXIT_FOUND if bad else 0, ended])
 
 
 def _print(told: Told) -> None:
@@ -74,7 +80,8 @@ def _print(told: Told) -> None:
     for copy in told.written.copies if told.written is not None else ():
         _print_copy(copy, total)
     for number, image in told.imaged.images if told.imaged is not None else ():
-        state = "image not made" if image.findings else f"image of {human_bytes(image.size)}"
+        state = "already there, " if image.there else ""
+        state = "image not made" if image.findings else f"{state}image of {human_bytes(image.size)}"
         output.line(f"volume {number} of {total}: {state}")
         output.line(f"  file: {image.path}")
         _print_level(image.level, image.why)
@@ -82,16 +89,33 @@ def _print(told: Told) -> None:
         output.line(f"{human_bytes(told.written.read_bytes)} read from the store")
     if told.label:
         output.line(f"labels: {told.label}")
+    _print_outlook(told, total)
+
+
+def _print_outlook(told: Told, total: int) -> None:
+    """What of the set is still to be made, and what is next."""
+    failed = _failed(told)
     to_come = [str(n) for n in range(1, total + 1) if n not in told.sent.written]
     if to_come:
         output.line(f"not finished yet: volume {', '.join(to_come)}")
-    else:
+    elif not failed and told.error is None:
         output.line("every volume of the set was written and proven")
+    for number, path in failed:
+        if str(number) not in to_come:
+            output.line(f"volume {number} was finished before, and is not whole here: {path}")
     if told.fingerprint:
         output.aside(f"signed by {told.fingerprint}: tell the receivers, never by the media")
     output.aside(f"note: {_DAMAGE}")
-    if not to_come:
+    if not to_come and not failed and told.error is None:
         output.aside("next: carry them; then, there: bundlekeeper media receive DIR...")
+
+
+def _failed(told: Told) -> list[tuple[int, str]]:
+    """The volumes and images that this run could not finish or prove."""
+    copies = () if told.written is None else told.written.copies
+    images = () if told.imaged is None else told.imaged.images
+    failed = [(copy.volume, copy.path) for copy in copies if copy.state == "failed"]
+    return failed + [(number, image.path) for number, image in images if image.findings]
 
 
 def _print_copy(copy: Copy, total: int) -> None:
@@ -131,6 +155,7 @@ def _as_json(told: Told) -> dict[str, Any]:
             {
                 "volume": number,
                 "file": image.path,
+                "state": "failed" if image.findings else "already there" if image.there else "made",
                 "bytes": image.size,
                 "proof": image.level,
                 "not_guaranteed": image.why or None,

@@ -126,5 +126,10 @@ def error_text(error: KeeperError) -> None:
 
 def error_envelope(error: KeeperError, command: str) -> None:
     """Print an error in the JSON envelope on stdout."""
-    about = {"says": error.says, "where": error.where, "hint": error.hint, "exit": error.exit_code}
+    about = error_about(error)
     envelope(command if command.partition("-")[0] in COMMANDS else "error", error.problems, {"error": about}, ok=False)
+
+
+def error_about(error: KeeperError) -> dict[str, Any]:
+    """An error as the envelope has it under `error`."""
+    return {"says": error.says, "where": error.where, "hint": error.hint, "exit": error.exit_code}
