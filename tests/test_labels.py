@@ -54,3 +54,11 @@ def test_names_are_escaped() -> None:
 
 def test_ends_of_digests() -> None:
     assert labels.shortened(SHA) == "01234567…89abcdef"
+
+
+def test_nothing_touches_the_edge_of_the_printed_area() -> None:
+    """Chromium cuts half a border there; seen on a page printed for A4."""
+    style = labels.page(index(), "f" * 64).partition("</style>")[0]
+    own = style[style.rindex("@media print") :]
+    assert "body { padding: 0 1mm; }" in own
+    assert "{#" not in style
