@@ -204,10 +204,10 @@ def _means(stack: ExitStack, record: bool, quiet: bool, voucher: Voucher, day: d
 def _junit(file: str | None, subject: str, result: CheckResult) -> None:
     if file is None:
         return
-    from bundlekeeper.cli.writing import write_new
+    from bundlekeeper.cli.writing import TEST_REPORT, write_new
     from bundlekeeper.reports.junit import document
 
-    write_new(file, document(result, name=subject, at=now()), force=True)
+    write_new(file, document(result, name=subject, at=now()), force=True, kind=TEST_REPORT)
 
 
 def _as_json(subject: str, result: CheckResult) -> dict[str, Any]:

@@ -66,11 +66,11 @@ def _tell(given: Inputs, reports: Iterable[GapReport], release: str, *, junit: s
         if not json and junit != "-":
             _print(report)
     if junit is not None:
-        from bundlekeeper.cli.writing import write_new
+        from bundlekeeper.cli.writing import TEST_REPORT, write_new
         from bundlekeeper.reports.junit import render
 
         found = [*given.findings, *(f for report in kept for f in report.findings)]
-        write_new(junit, render((), found, name=f"gaps to {release}", at=now()), force=True)
+        write_new(junit, render((), found, name=f"gaps to {release}", at=now()), force=True, kind=TEST_REPORT)
     if json:
         _print_json(given, kept, release)
     return worst_exit(statuses)

@@ -212,14 +212,14 @@ class Sink:
 
     def write(self, inventory: Inventory, unmapped: Sequence[Unmapped]) -> None:
         """Write the inventory, unless stdout is for the JSON report. Raises as `write_new`."""
-        from bundlekeeper.cli.writing import write_new
+        from bundlekeeper.cli.writing import INVENTORY, write_new
         from bundlekeeper.model.inventory_toml import to_toml
         from bundlekeeper.model.inventory_writing import to_json
 
         if self.out == "-" and self.json:
             return
         text = to_json(inventory) if self.out.endswith(".json") else to_toml(inventory, _comments(unmapped))
-        write_new(self.out, text, force=self.force)
+        write_new(self.out, text, force=self.force, kind=INVENTORY)
 
 
 def _finish(outcomes: Sequence[Outcome], entries: tuple[Entry, ...], zone: str, sink: Sink) -> int:

@@ -24,7 +24,7 @@ from bundlekeeper.cli.common import (
 from bundlekeeper.cli.signed import SignatureOption, rule_on, signature_of, tell, voucher_of
 from bundlekeeper.cli.signed import as_json as signed_as_json
 from bundlekeeper.cli.signing import sign
-from bundlekeeper.cli.writing import write_new, write_over
+from bundlekeeper.cli.writing import MANIFEST, SCHEMA, write_new, write_over
 from bundlekeeper.errors import InputError, KeeperError, UnfinishedError, worst_exit
 from bundlekeeper.model.findings import exit_status
 
@@ -103,10 +103,10 @@ def _drafted(gathered: Gathered, text: str, out: str, force: bool, json: bool) -
     if json:
         here = {"text": text} if out == "-" else {}
         if out != "-":
-            write_new(out, text, force=force)
+            write_new(out, text, force=force, kind=MANIFEST)
         output.envelope("manifest-draft", found, {"output": out, "entries": len(gathered.entries), **here})
         return exit_status(found)
-    written = write_new(out, text, force=force)
+    written = write_new(out, text, force=force, kind=MANIFEST)
     output.findings_aside(found)
     if written:
         output.aside(f"written: {written}")
@@ -259,7 +259,7 @@ def schema(out: OutputOption = "-", force: ForceOption = False) -> int:
 
     from bundlekeeper.model.manifest_schema import schema as make
 
-    written = write_new(out, json.dumps(make(), indent=2) + "\n", force=force)
+    written = write_new(out, json.dumps(make(), indent=2) + "\n", force=force, kind=SCHEMA)
     if written:
         output.aside(f"written: {written}")
     return 0

@@ -17,7 +17,7 @@ from bundlekeeper.cli.person import says_who
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.model.findings import Level
 from bundlekeeper.model.recording import Bundle, Choice, Image, Part, activating, staging
-from bundlekeeper.model.text import counted
+from bundlekeeper.model.text import counted, some
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.answers import Answer
@@ -87,7 +87,7 @@ class _Work:
     book: Book
     events: list[Event] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
-    refusals: list[str] = field(default_factory=list)
+    refusals: list[tuple[str, str]] = field(default_factory=list)  # of which part, why
     bundles: dict[str, Bundle] = field(default_factory=dict)
     zones: dict[str, str] = field(default_factory=dict)
     methods: Mapping[str, str] | None = None
@@ -119,7 +119,7 @@ def record(
         if wrong:
             raise _wrong_rows(wrong, work.refusals, file or "")
         if work.refusals:
-            says = f"{len(work.refusals)} of {len(work.events)} cannot be: {'; '.join(work.refusals[:20])}"
+            says = f"{len(work.refusals)} of {len(work.events)} cannot be: {_by_reason(work.refusals)}"
             hint = 'look again; if it is so all the same: --anyway "why" (recorded)'
             raise RefusedError(f"refused, nothing was recorded: {says}", hint=hint)
         recorded = None if dry_run else book.record(work.events, now(), arrange=True)
@@ -141,14 +141,23 @@ def record(
     return 0
 
 
-def _wrong_rows(wrong: Sequence[str], refusals: Sequence[str], file: str) -> InputError:
+def _wrong_rows(wrong: Sequence[str], refusals: Sequence[tuple[str, str]], file: str) -> InputError:
     """Everything that is wrong with the rows of a file, and what would be refused besides, as one error."""
     says = "; ".join(wrong[:_MAX_TOLD])
     if len(wrong) > _MAX_TOLD:
         says += f"; and {len(wrong) - _MAX_TOLD} more"
     if refusals:
-        says += f"; besides, {len(refusals)} would be refused: {'; '.join(refusals[:_MAX_TOLD])}"
+        says += f"; besides, {len(refusals)} would be refused: {_by_reason(refusals)}"
     return InputError(f"nothing was recorded: {says}", where=file, hint="mend what is named and give the file again")
+
+
+def _by_reason(refusals: Sequence[tuple[str, str]]) -> str:
+    """Why parts are refused, each reason once with the first of its parts."""
+    parts: dict[str, list[str]] = {}
+    for part, why in refusals:
+        parts.setdefault(why, []).append(part)
+    told = [f"{some(names, 3)}: {why}" for why, names in list(parts.items())[:_MAX_TOLD]]
+    return "; ".join(told) + (f"; and {len(parts) - _MAX_TOLD} more reasons" if len(parts) > _MAX_TOLD else "")
 
 
 _Row = tuple[str, Asked, Places, Said]
@@ -278,7 +287,7 @@ def _read(text: str | None) -> str | None:
 def _keep(work: _Work, common: Event, choice: Choice, bundle: Bundle | None, anyway: str) -> None:
     part = choice.part
     if choice.refusals and not anyway:
-        work.refusals.append(f"{part.component} ({part.place}): {', '.join(choice.refusals)}")
+        work.refusals.append((f"{part.component} ({part.place})", ", ".join(choice.refusals)))
     if not choice.version:
         work.events.append(common)  # counted; it cannot be recorded whatever the reason
         if anyway:
@@ -300,6 +309,8 @@ def _keep(work: _Work, common: Event, choice: Choice, bundle: Bundle | None, any
 
 
 def _part(work: _Work, answer: Answer) -> Part:
+    from bundlekeeper.ledger.events import What
+
     if work.methods is None:
         from bundlekeeper.model.inventory import KINDS
 
@@ -312,14 +323,16 @@ def _part(work: _Work, answer: Answer) -> Part:
     held = tuple(each.version for each in answer.held)
     place = answer.place.path() if answer.place else "?"
     method = work.methods.get(answer.kind, "")
-    return Part(
-        answer.component, answer.kind, answer.model, method, place, text(answer.pending), text(answer.spare), held
-    )
+    staged = answer.spare is not None and answer.spare.since.what is What.STAGED
+    pending, spare = text(answer.pending), text(answer.spare)
+    return Part(answer.component, answer.kind, answer.model, method, place, pending, spare, held, staged)
 
 
 def _bundle(work: _Work, name: str) -> Bundle:
     """The bundle of that name as this store holds it; one that is not held is known only by its name."""
     if name not in work.bundles:
+        from difflib import get_close_matches
+
         from bundlekeeper.store.holding import holdings
 
         family, slash, version = name.partition("/")
@@ -341,8 +354,13 @@ def _bundle(work: _Work, name: str) -> Bundle:
                     row.state == "proven",
                     held.standing,
                 )
-        if not found.held and not (slash and family and version):
-            raise InputError(f"no such bundle: {name}", hint="write family/version, or the name of a held file")
+        if not found.held:
+            known = [f"{row.held.family}/{row.held.version}" for row in rows] + [row.held.name for row in rows]
+            near = next(iter(get_close_matches(name, known, n=1, cutoff=0.8)), "")
+            if not (slash and family and version):
+                hint = f"did you mean {near}?" if near else "write family/version, or the name of a held file"
+                raise InputError(f"no such bundle: {name}", hint=hint)
+            found = replace(found, near=near)
         work.bundles[name] = found
     return work.bundles[name]
 

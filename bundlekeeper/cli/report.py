@@ -98,13 +98,16 @@ def report(
 
 
 def _is_text(out: str) -> bool:
+    """True for plain text, by the file's name. Raises InputError for a name of neither form."""
+    if out != "-" and not out.lower().endswith((".txt", ".text", ".html", ".htm")):
+        raise InputError("the report's file ends with neither .html nor .txt", where=out, hint="--out FILE.html")
     return out.lower().endswith((".txt", ".text")) or out == "-"
 
 
 def _written(out: str, page: str, force: bool) -> dict[str, str]:
-    from bundlekeeper.cli.writing import write_new
+    from bundlekeeper.cli.writing import PAGE, write_new
 
-    write_new(out, page, force=force)
+    write_new(out, page, force=force, kind=PAGE)
     return {"file": out, "sha256": hashlib.sha256(page.encode("utf-8", "surrogateescape")).hexdigest()}
 
 

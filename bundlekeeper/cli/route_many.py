@@ -16,8 +16,7 @@ from bundlekeeper.cli import output, route_plan
 from bundlekeeper.cli.route_text import put
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import Finding, Level, finding
-from bundlekeeper.model.text import counted
-from bundlekeeper.planning.gap import some
+from bundlekeeper.model.text import counted, some
 from bundlekeeper.planning.route_types import NoRoute, Route
 
 if TYPE_CHECKING:

@@ -1,7 +1,8 @@
 """Writing small text files of the user's: whole or not at all.
 
-Rules: temporary file in the same folder, fsync, then link (new file) or rename (replacing); the temporary file is gone
-on every failure; a file that changed since it was read is not replaced.
+Rules: an old file is written over only by one of its own kind, because a manifest is too easily named in its place;
+temporary file in the same folder, fsync, then link (new file) or rename (replacing); the temporary file is gone on
+every failure; a file that changed since it was read is not replaced.
 """
 
 from __future__ import annotations
@@ -12,15 +13,32 @@ import secrets
 import stat
 import sys
 from pathlib import Path
+from typing import NamedTuple
 
 from bundlekeeper.errors import InputError, UnfinishedError
 
 
-def write_new(name: str, text: str, *, force: bool | None = None) -> str:
-    """Write `text` to stdout for `-`, else to a new file (with `force`: also over an old one). Returns the file's name.
+class Kind(NamedTuple):
+    """What a document is called, and the bytes of which its beginning holds one."""
 
-    `force` is None for a command that has no --force. Raises InputError when the file is there already,
-    UnfinishedError when it cannot be written.
+    name: str
+    signs: tuple[bytes, ...]
+
+
+#: The documents that may be written over by one of their own.
+MANIFEST = Kind("manifest", (b"manifest = 1", b"manifest=1"))
+SCHEMA = Kind("JSON Schema", (b'"$schema"',))
+INVENTORY = Kind("inventory", (b"inventory = 1", b'"inventory"'))
+TEST_REPORT = Kind("JUnit report", (b"<testsuite",))
+PAGE = Kind("page of ours", (b"content=\"default-src 'none'; style-src 'unsafe-inline'\"", b"Run-book: ", b"Site "))
+_BEGINNING = 64 * 1024  # bytes
+
+
+def write_new(name: str, text: str, *, force: bool | None = None, kind: Kind | None = None) -> str:
+    """Write `text` to stdout for `-`, else to a new file (with `force`: also over an old one of its `kind`).
+
+    Returns the file's name. `force` is None for a command that has no --force. Raises InputError when the file is there
+    already, or is of another kind; UnfinishedError when it cannot be written.
     """
     if name == "-":
         # These documents are UTF-8 by their formats, whatever the locale is.
@@ -30,12 +48,28 @@ def write_new(name: str, text: str, *, force: bool | None = None) -> str:
     path = Path(name)
     if path.is_dir():
         raise InputError("a folder, not a file", where=name)
+    if force and kind is not None:
+        _insist_on_kind(path, kind)
     try:
         _put(path, text.encode("utf-8", "surrogateescape"), 0o666 & ~_umask(), replace=bool(force))
     except FileExistsError as error:
         hint = "name another" if force is None else "name another, or --force"
         raise InputError("the file is there already", where=name, hint=hint) from error
     return name
+
+
+def _insist_on_kind(path: Path, kind: Kind) -> None:
+    """Raise InputError for a file that is there and is no document of this kind; an empty one may be written over."""
+    try:
+        with path.open("rb") as file:
+            beginning = file.read(_BEGINNING) if stat.S_ISREG(os.fstat(file.fileno()).st_mode) else b"?"
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise UnfinishedError(f"cannot be read: {error.strerror}", where=str(path)) from error
+    if beginning and not any(sign in beginning for sign in kind.signs):
+        says = f"that is no {kind.name}, and is not written over, not even with --force"
+        raise InputError(says, where=str(path), hint="name another file")
 
 
 def write_over(name: str, text: str, expected: bytes) -> None:

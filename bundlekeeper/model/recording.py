@@ -21,7 +21,10 @@ USUAL_BANK = {"two-bank": "spare", "boot-file": "held"}
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One component as the ledger knows it; `method` is empty where the kind is not known."""
+    """One component as the ledger knows it; `method` is empty where the kind is not known.
+
+    `staged` says that what is in `spare` was recorded to be staged there, not only read there: it may be an old image.
+    """
 
     component: str
     kind: str
@@ -31,6 +34,7 @@ class Part:
     pending: str | None = None
     spare: str | None = None
     held: tuple[str, ...] = ()
+    staged: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +48,8 @@ class Image:
 
 @dataclass(frozen=True, slots=True)
 class Bundle:
-    """A bundle as the store knows it. `proven` and `held` are what the store can say today."""
+    """A bundle as the store knows it. `proven` and `held` are what the store can say today; `near` is what is held
+    under a name like it, of one that is not."""
 
     family: str
     version: str
@@ -53,6 +58,7 @@ class Bundle:
     held: bool
     proven: bool
     standing: str = "current"
+    near: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,15 +87,16 @@ def staging(part: Part, bundle: Bundle | None, version: str, bank: str) -> Choic
 
 
 def activating(part: Part, bundle: Bundle | None, version: str) -> Choice:
-    """Judge activating an image: the one named, else the pending one, else the spare one where nothing is pending."""
+    """Judge activating an image: the one named, else the pending one, else the one staged in the spare bank."""
     against = _about_bundle(bundle)
     if bundle is not None or version:
         chosen, wrong = _image(part, bundle, version)
         against += wrong
     else:
-        chosen = part.pending or part.spare or ""
+        chosen = part.pending or (part.spare if part.staged else "") or ""
         if not chosen:
-            against.append("nothing is known to be staged on it: name the image with --bundle or --version")
+            read = f"; {part.spare} is in its spare bank, and may be the old image" if part.spare else ""
+            against.append(f"nothing is known to be staged on it{read}: name the image with --bundle or --version")
     there = {part.pending, part.spare, *part.held} - {None, ""}
     if chosen and there and chosen not in there and part.method in ("two-bank", "boot-file"):
         against.append(f"{chosen} is not known to be staged on it ({', '.join(sorted(map(str, there)))} is)")
@@ -102,7 +109,8 @@ def _about_bundle(bundle: Bundle | None) -> list[str]:
     name = f"{bundle.family} {bundle.version}"
     against = []
     if not bundle.held:
-        against.append(f"bundle {name} is not held by this store")
+        meant = f"; did you mean {bundle.near}?" if bundle.near else ""
+        against.append(f"bundle {name} is not held by this store{meant}")
     elif not bundle.proven:
         against.append(f"bundle {name} is held but not proven: bundlekeeper check")
     if bundle.standing == "withdrawn":

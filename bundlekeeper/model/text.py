@@ -53,3 +53,9 @@ def meant(word: str, known: Sequence[str]) -> str:
 def counted(number: int, one: str, many: str = "") -> str:
     """A number with its noun: `1 server`, `3 servers`."""
     return f"{number} {one}" if number == 1 else f"{number} {many or one + 's'}"
+
+
+def some(names: Sequence[str], most: int = 6) -> str:
+    """The first names and how many more there are: `1/1, 1/2 and 5 more`."""
+    shown = ", ".join(names[:most])
+    return f"{shown} and {len(names) - most} more" if len(names) > most else shown

@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.findings import Finding, Level, finding
+from bundlekeeper.model.text import some
 from bundlekeeper.planning.book import INFRASTRUCTURE
 from bundlekeeper.planning.fleet import Fleet
-from bundlekeeper.planning.gap import some
 from bundlekeeper.planning.route_judge import Judge
 from bundlekeeper.planning.route_types import Change, PartChange, Route, Step
 from bundlekeeper.planning.rules import Answer, JumpAnswer, Seen, seen

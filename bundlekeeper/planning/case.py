@@ -10,10 +10,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from bundlekeeper.model.text import counted
+from bundlekeeper.model.text import counted, some
 from bundlekeeper.planning.book import INFRASTRUCTURE, MODEL_TABLE, Book, Offer
 from bundlekeeper.planning.fleet import Fleet
-from bundlekeeper.planning.gap import Tally, some
+from bundlekeeper.planning.gap import Tally
 from bundlekeeper.planning.rules import Seen, seen
 from bundlekeeper.planning.standing import PartAt, Reading, ServerAt, ServerClass, Standing
 from bundlekeeper.planning.supply import Holdings

@@ -7,7 +7,7 @@ the order of their subjects, so that the same input gives the same list.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -173,9 +173,3 @@ class Tally:
 def _sorting(gap: Gap) -> tuple[int, int, str, str]:
     found = gap.finding
     return (_LEVELS.index(found.level), _RANK[found.code], found.subject, found.says)
-
-
-def some(names: Sequence[str], most: int = 6) -> str:
-    """The first names and how many more there are: `1/1, 1/2 and 5 more`."""
-    shown = ", ".join(names[:most])
-    return f"{shown} and {len(names) - most} more" if len(names) > most else shown

@@ -12,10 +12,9 @@ from collections.abc import Iterable, Iterator
 from itertools import combinations
 
 from bundlekeeper.model.findings import Level
-from bundlekeeper.model.text import counted
+from bundlekeeper.model.text import counted, some
 from bundlekeeper.planning.book import INFRASTRUCTURE, MODEL_TABLE, is_part
 from bundlekeeper.planning.case import Case, Like
-from bundlekeeper.planning.gap import some
 from bundlekeeper.planning.rules import Breach, Seen, breaches, selects
 from bundlekeeper.planning.standing import PartAt
 

@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.findings import Level
+from bundlekeeper.model.text import some
 from bundlekeeper.planning.book import Offer
 from bundlekeeper.planning.case import Case, Group, Like
-from bundlekeeper.planning.gap import some
 from bundlekeeper.planning.rules import Answer, JumpAnswer, Seen
 from bundlekeeper.planning.standing import NO_FAMILY, NO_MODEL, NO_VERSION, UNORDERED, At
 

@@ -10,10 +10,9 @@ from __future__ import annotations
 
 from bundlekeeper.model.findings import Level
 from bundlekeeper.model.inventory import Partition
-from bundlekeeper.model.text import human_bytes
+from bundlekeeper.model.text import human_bytes, some
 from bundlekeeper.planning.book import Book, Offer
 from bundlekeeper.planning.case import Case, Group, Like, part_name
-from bundlekeeper.planning.gap import some
 from bundlekeeper.planning.space import Fit, Load, Lying, Room, SpacePlan, plan_space
 from bundlekeeper.planning.standing import PartAt
 

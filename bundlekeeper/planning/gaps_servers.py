@@ -14,10 +14,9 @@ from collections.abc import Iterable
 
 from bundlekeeper.model.findings import Level
 from bundlekeeper.model.inventory import Policy
-from bundlekeeper.model.text import counted
+from bundlekeeper.model.text import counted, some
 from bundlekeeper.planning.book import MODEL_TABLE, SERVER_FAMILIES
 from bundlekeeper.planning.case import Case, server_label
-from bundlekeeper.planning.gap import some
 from bundlekeeper.planning.standing import PartAt, ServerAt
 
 _MOST_NAMED = 40  # servers of a shared policy named in the sentence; the evidence names them all

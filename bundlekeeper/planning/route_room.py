@@ -12,9 +12,9 @@ from collections.abc import Iterable, Iterator
 from itertools import takewhile
 
 from bundlekeeper.model.findings import Finding, Level, finding
+from bundlekeeper.model.text import some
 from bundlekeeper.planning.book import INFRASTRUCTURE
 from bundlekeeper.planning.fleet import Fleet
-from bundlekeeper.planning.gap import some
 from bundlekeeper.planning.gaps_room import room_of, words
 from bundlekeeper.planning.route_types import Change, PartChange, Route
 from bundlekeeper.planning.scales import Scale

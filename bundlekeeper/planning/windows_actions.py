@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.findings import Finding, Level, finding
+from bundlekeeper.model.text import some
 from bundlekeeper.planning.book import MODEL_TABLE, Facts
-from bundlekeeper.planning.gap import some
 from bundlekeeper.planning.windows_schedule import Piece
 from bundlekeeper.planning.windows_types import NOTHING, Action
 

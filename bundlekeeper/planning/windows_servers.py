@@ -14,9 +14,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.findings import Level, finding
-from bundlekeeper.model.text import counted
+from bundlekeeper.model.text import counted, some
 from bundlekeeper.planning.book import Facts
-from bundlekeeper.planning.gap import some
 from bundlekeeper.planning.windows_actions import (
     LOOK_MINUTES,
     RECORD_MINUTES,

@@ -12,8 +12,8 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.findings import Finding, Level, finding
+from bundlekeeper.model.text import some
 from bundlekeeper.planning.book import near
-from bundlekeeper.planning.gap import some
 
 if TYPE_CHECKING:
     from bundlekeeper.planning.fleet import Fleet

@@ -14,7 +14,7 @@ from functools import cache
 from typing import Any
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.media import bag_text, notice, paper, paper_lines, receipt, set_records
+from bundlekeeper.media import bag_text, indexing, notice, paper, paper_lines, receipt, set_records
 from bundlekeeper.model import plan_file, reading, route_document
 from tests.fuzz.parsers import add, text
 
@@ -52,6 +52,18 @@ add(
 add(
     "record-received", _packed(set_records.read_received), _received, words=_JSON,
     covers=("media.set_records.read_received",),
+)  # fmt: skip
+
+
+def _signature() -> list[bytes]:
+    from tests.media_kit import signed
+
+    return [signed(b"index")]
+
+
+add(
+    "index-signature", lambda data: indexing.signer_of(b"index", data), _signature,
+    words="bundlekeeper ssh-ed25519 sha512", covers=("media.indexing.signer_of",),
 )  # fmt: skip
 
 
