@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -190,9 +190,68 @@ def test_a_signed_paper_is_an_answer_and_an_unsigned_one_is_a_note(keeper: Keepe
 def test_an_unsigned_paper_never_hides_what_a_signed_receipt_says(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
     trip.read(tmp_path / "first")
-    ahead = replace(slip(paper(trip)), made=datetime(2099, 1, 1, tzinfo=UTC))
-    assert typed(trip, "".join(lines_of(ahead))).status == 0
+    newer = replace(slip(paper(trip)), made=datetime.now(UTC).replace(second=0, microsecond=0) + timedelta(hours=5))
+    assert typed(trip, "".join(lines_of(newer))).status == 0
     assert listed(trip).codes == ["missing", "unsigned"]
+
+
+@pytest.mark.parametrize("on_paper", [False, True])
+def test_what_is_dated_beyond_the_clock_is_no_answer_and_hides_none(
+    keeper: Keeper, tmp_path: Path, on_paper: bool
+) -> None:
+    """A site's clock that was a year ahead must not silence every receipt that comes after."""
+    trip = half(keeper, tmp_path)
+    if on_paper:
+        far = replace(slip(paper(trip)), made=datetime(2099, 1, 1, tzinfo=UTC))
+        ran = typed(trip, "".join(lines_of(far)))
+    else:
+        ran = trip.read(lying(trip, tmp_path / "far", lambda r: replace(r, made=r.made.replace(year=2099))))
+    assert (ran.status, "clock-doubtful" in ran.codes) == (1, True)
+    assert sorted(listed(trip).codes) == ["clock-doubtful", "not-checked"], "and still no receipt came back"
+    early = trip.read(tmp_path / "first")
+    assert (early.status, set(early.codes), early.json["newer"]) == (1, {"missing"}, None)
+    assert sorted(listed(trip).codes) == ["clock-doubtful", "missing"]
+
+
+def test_of_one_ledger_more_events_are_newer_whatever_the_clock_said(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    trip.work(1)
+    later = lying(trip, tmp_path / "later", lambda r: replace(r, made=r.made - timedelta(days=300)))
+    assert trip.read(later).json["newer"] is None
+    early = trip.read(tmp_path / "first")
+    assert (early.status, {f["level"] for f in early.json["findings"]}) == (0, {"note"})
+    assert listed(trip).status == 0
+
+
+def test_two_ledgers_that_answer_for_one_site_are_both_told(keeper: Keeper, tmp_path: Path) -> None:
+    """Else a receipt of another store, by any key that is trusted for receipts, would hide what is missing."""
+    trip = half(keeper, tmp_path)
+    trip.read(tmp_path / "first")
+    other = lying(trip, tmp_path / "other", lambda r: replace(r, book="ab" * 16, events=False))
+    assert trip.read(other).status == 0
+    ran = listed(trip)
+    assert (ran.status, sorted(ran.codes)) == (1, ["missing", "not-checked"])
+    assert "2 ledgers answered for skerry" in told(ran.json, "not-checked")[0]
+    assert sorted(a["missing"] for a in ran.json["sent"][0]["answers"]) == [0, 2]
+
+
+@pytest.mark.parametrize("harm", ["cut", "gone"])
+def test_a_damaged_index_of_ours_is_not_called_the_site_s_fault(keeper: Keeper, tmp_path: Path, harm: str) -> None:
+    trip = half(keeper, tmp_path)
+    (index,) = (trip.depot.root / ".keeper" / "sets" / "sent").glob("*/set-index.json")
+    record = index.with_name("record.json").read_bytes()
+    if harm == "cut":
+        index.write_bytes(index.read_bytes()[:300])
+    else:
+        index.unlink()
+    files = [trip.read(tmp_path / "first"), typed(trip, trip.papers[1]), listed(trip)]
+    for ran in files:
+        assert ran.status == 1
+        assert "altered" not in ran.codes
+        says = " ".join(told(ran.json, "not-checked"))
+        if harm == "cut" or b'"written":{}' not in record:
+            assert "nothing could be held against what was sent" in says, says
+    assert trip.read(tmp_path / "first").json["new"] is False, "kept all the same"
 
 
 def test_an_unsigned_paper_that_tells_of_missing_files_is_heard(keeper: Keeper, tmp_path: Path) -> None:

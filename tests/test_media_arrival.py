@@ -66,6 +66,39 @@ def test_a_bundle_that_the_store_lost_has_not_arrived(site: Site, made: MadeSet,
     assert site.bundles() == every_bundle()
 
 
+def test_what_was_lost_and_taken_again_has_the_word_and_date_of_that(site: Site, tmp_path: Path) -> None:
+    older = make_set([BLADE], sequence=1, manifest=manifest_text(BUNDLES, 1))
+    newer = make_set([BLADE], sequence=2, manifest=manifest_text(BUNDLES, 2))
+    site.receive(*write_set(older, tmp_path / "older"))
+    later, latest = (now() + timedelta(days=days) for days in (30, 60))
+    media = write_set(newer, tmp_path / "newer")
+    came = site.receive(*media, clock=lambda: later)
+    assert came.received.arrived[BLADE.path].how == HELD
+    (site.root / BLADE.path).unlink()
+    came = site.receive(*media, clock=lambda: latest)
+    entry = came.received.arrived[BLADE.path]
+    assert (entry.how, entry.at) == (PROVEN, latest)
+
+
+def test_a_set_goes_on_that_only_withdrawals_overtook(site: Site, tmp_path: Path) -> None:
+    """What was withdrawn stays so, and the reason is recorded; a newer set of bundles overtakes it for good."""
+    rows = (replace(BLADE, withdrawn="loses settings"), BUNDLES[0], SPLIT)
+    media = write_set(make_set(BUNDLES, sequence=4), tmp_path / "old")
+    site.receive(media[0])
+    notice = make_set((), sequence=5, manifest=manifest_text(rows, 5), volumes=1)
+    site.receive(*write_set(notice, tmp_path / "notice"))
+    came = site.receive(media[1], media[2])
+    assert came.complete
+    assert came.received.rollback == ""
+    assert ("withdrawn", BLADE.path.rpartition("/")[2]) in {(f.code, f.subject) for f in came.findings}
+    with Store.open(site.root, write=False) as store, store.catalogue(write=False) as catalogue:
+        assert {row.standing for row in catalogue.held() if row.place == BLADE.path} == {"withdrawn"}
+        assert any("began to come before the withdrawals" in why for _, _, _, why in catalogue.exceptions())
+    fresh = write_set(make_set([BUNDLES[0]], sequence=3, manifest=manifest_text(BUNDLES, 3)), tmp_path / "fresh")
+    with pytest.raises(RefusedError, match="older"):
+        site.receive(*fresh)
+
+
 def test_a_split_bundle_that_the_store_lost_is_asked_for_part_by_part(
     site: Site, made: MadeSet, tmp_path: Path
 ) -> None:
@@ -233,6 +266,8 @@ def test_another_signer_of_the_same_issuer_is_told(site: Site, tmp_path: Path) -
     assert codes(site.receive(*write_set(third, tmp_path / "three"))) == []
     fourth = make_set(BUNDLES, sequence=4)  # two people sign there in turn: told once for each
     assert codes(site.receive(*write_set(fourth, tmp_path / "four"))) == []
+    again = site.receive(tmp_path / "four" / "stick1")
+    assert codes(again) == []
 
 
 def test_a_set_from_the_future_is_told(site: Site, made: MadeSet, tmp_path: Path) -> None:

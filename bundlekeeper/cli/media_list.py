@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli import output
-from bundlekeeper.cli.common import JsonOption, StoreOption, store_root
+from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
 from bundlekeeper.cli.opening import open_store
 from bundlekeeper.model.findings import exit_status
 from bundlekeeper.model.media import name_of
@@ -33,6 +33,8 @@ class _Answered:
     signed: list[Kept]
     unsigned: list[Kept]
     unreadable: list[str]
+    ahead: list[Kept]
+    troubles: tuple[Finding, ...]
 
 
 def show(store: StoreOption = None, json: JsonOption = False) -> int:
@@ -71,11 +73,14 @@ def _answered(sets: Sets, sent: Sent, names: tuple[str, ...]) -> _Answered:
     import hashlib
 
     from bundlekeeper.media import kept_receipts
+    from bundlekeeper.media.indexing import told_index
 
     rows, unreadable = kept_receipts.kept(sets, names)
-    index = sets.sent_index(sent) if rows else None
-    sha256 = hashlib.sha256(index[0]).hexdigest() if index is not None else ""
-    return _Answered(sent, names, *kept_receipts.answers(rows, sha256), unreadable)
+    index, troubles = told_index(sets, sent, name_of(sent.platform, sent.sequence)) if rows else (None, ())
+    sha256 = hashlib.sha256(index.data).hexdigest() if index is not None else ""
+    clock = now()
+    answers = kept_receipts.answers(rows, sha256, clock)
+    return _Answered(sent, names, *answers, unreadable, [row for row in rows if row.ahead(clock)], troubles)
 
 
 def _findings(row: _Answered) -> Iterator[Finding]:
@@ -93,7 +98,17 @@ def _findings(row: _Answered) -> Iterator[Finding]:
     for each in row.unsigned:
         says = f"a paper of {each.made.strftime(_TIME)} from {each.site} is not signed: nobody vouches for what it says"
         yield finding("unsigned", name, says, "ask by telephone, or for a signed one", Level.NOTE)
-    if row.sent.written and not (row.signed or row.unsigned):
+    yield from row.troubles
+    for each in row.ahead:
+        says = f"a receipt from {each.site} is dated {each.made.strftime(_TIME)}, beyond this machine's clock"
+        yield finding("clock-doubtful", name, says, "set the clock that is wrong, and have it written again")
+    books: dict[str, set[str]] = {}
+    for each in row.signed:
+        books.setdefault(each.site, set()).update({each.book} - {""})
+    for site in sorted(site for site, ids in books.items() if len(ids) > 1):
+        says = f"{len(books[site])} ledgers answered for {site}: each is told, and one of them may be another site's"
+        yield finding("not-checked", name, says, "ask the site which store is theirs")
+    if row.sent.written and not (row.signed or row.unsigned or row.troubles):
         says = "no receipt came back: what arrived, and what was done there, is not known"
         if row.names:
             says = "no receipt came back that is about what was sent: what arrived is not known"

@@ -63,6 +63,14 @@ def _gaps(connection: sqlite3.Connection, book: bytes, part: Part) -> Gaps:
     covered: int = connection.execute(select, (book,)).fetchone()[0] or 0
     if part.after <= covered:
         return ()
+    # What was merged before pieces were remembered may reach so far, with holes of which nothing is known.
+    select = (
+        "SELECT max(count) FROM peer WHERE book = ?1 AND count NOT IN (SELECT count FROM piece WHERE book = ?1) "
+        "AND count > ?2"
+    )
+    covered = connection.execute(select, (book, covered)).fetchone()[0] or covered
+    if part.after <= covered:
+        return ()
     select = "SELECT after, count FROM piece WHERE book = ? AND after < ? ORDER BY after"
     pieces: list[tuple[int, int]] = connection.execute(select, (book, part.after)).fetchall()
     select = "SELECT 1 FROM peer WHERE book = ? AND count = ? AND head = ?"

@@ -47,6 +47,10 @@ class Taken:
     rows: Mapping[str, TakeRow]
     proven_at: Mapping[str, datetime]
 
+    def is_new(self, place: str) -> bool:
+        """True when the bundle was taken in this run."""
+        return place in self.rows and self.rows[place].status == "taken"
+
     def arrived(self, each: SetFile, place: str, began: datetime, now: datetime) -> Arrived | None:
         """The entry of a bundle that is held at this place; None where it is not."""
         row = self.rows.get(place)
@@ -78,7 +82,8 @@ def brought_up(
         if each.role == "bundle":
             entry = taken.arrived(each, facts[each.path].place, received.began, now) if each.path in facts else None
             if entry is not None:
-                arrived[each.path] = entry if was is None else was
+                new = was is None or taken.is_new(facts[each.path].place)
+                arrived[each.path] = entry if new or was is None else was
             continue
         data = payload.small(each)
         if data is not None:

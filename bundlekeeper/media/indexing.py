@@ -16,6 +16,7 @@ from bundlekeeper.ledger.chain import Head
 from bundlekeeper.media.set_records import ASIDE, Sent
 from bundlekeeper.media.sets import INDEX, SIGNATURE, Sets
 from bundlekeeper.media.tags import Signed
+from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.media import Chain, PartDigests, SetFile, SetIndex, read_index, write_index
 from bundlekeeper.model.media_plan import SetPlan
 from bundlekeeper.model.progress import Clock
@@ -76,6 +77,15 @@ def kept_index(sets: Sets, sent: Sent) -> Signed | None:
     if (index.set_id, index.volumes) != (sent.set_id, sent.volumes):
         raise _damaged(sets, sent, "is of another set")
     return Signed(index, *kept)
+
+
+def told_index(sets: Sets, sent: Sent, subject: str) -> tuple[Signed | None, tuple[Finding, ...]]:
+    """The same for whoever reads an answer: what is wrong with what is kept here is a finding, and no site's fault."""
+    try:
+        return kept_index(sets, sent), ()
+    except DamagedError as error:
+        says = f"nothing could be held against what was sent: {error.says} ({error.where})"
+        return None, (finding("not-checked", subject, says, error.hint),)
 
 
 def signer_of(data: bytes, signature: bytes) -> str:

@@ -133,12 +133,13 @@ class Joining:
         again by itself: it alone can be wrong, or the index. Raises OSError, TargetError, TooLong, StoppedError.
         """
         temp, whole = self._temp(each), self._whole(each, part)
-        if named and whole is not None:
+        alone = not named or whole is None or not part.through
+        if not alone and whole is not None:
             size = _copy(entry, part, temp, (), whole, progress.advance, stop).size
             if (size, whole.hexdigest()) == (part.size, part.through):
                 return Digest(size, {"sha256": part.sha256}), whole
             whole = self._whole(each, part)
-        on_bytes = progress.advance if whole is None or not named else None  # counted already
+        on_bytes = progress.advance if alone else None  # counted already
         return _copy(entry, part, temp, SHA256, whole, on_bytes, stop), whole
 
     def _whole(self, each: SetFile, part: Part) -> Hash | None:

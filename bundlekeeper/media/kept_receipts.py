@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
@@ -17,10 +17,12 @@ from bundlekeeper.media.paper_lines import LINE, MAX_LINES
 from bundlekeeper.media.receipt import MAX_HEADER_BYTES, read_header
 from bundlekeeper.model import strict_json
 from bundlekeeper.model.json_reader import JsonReader
+from bundlekeeper.model.moments import AHEAD
 
 if TYPE_CHECKING:
     from bundlekeeper.media.sets import Sets
 
+_MINUTE = timedelta(minutes=1)
 PAPER_SCHEMA = "bundlekeeper.paper-receipt/1"
 _PAPER_KEYS = {"schema", "code", "signed_by"}
 
@@ -29,8 +31,8 @@ _PAPER_KEYS = {"schema", "code", "signed_by"}
 class Kept:
     """One kept receipt: of `files` of the set `away` did not arrive, or were not held there any more, when it was made.
 
-    `book` is the ledger's id, "" on paper; `index` the SHA-256 of the set's index, on paper its beginning; a file is
-    always signed, a paper on wish.
+    `book` is the ledger's id, "" on paper, and `count` how many events it had; `index` the SHA-256 of the set's index,
+    on paper its beginning; a file is always signed, a paper on wish.
     """
 
     name: str
@@ -43,6 +45,17 @@ class Kept:
     index: str
     files: int
     away: int
+    count: int = 0
+
+    def ahead(self, now: datetime) -> bool:
+        """True when it is dated beyond the time now: a clock is wrong, and its date says nothing of what is newer."""
+        return self.made > now + AHEAD
+
+    def after(self, other: Kept) -> bool:
+        """True when it was made after the other: of one ledger by its events first, which no clock can change."""
+        if self.book and self.book == other.book and self.count != other.count:
+            return self.count > other.count
+        return self.made > other.made
 
 
 def kept_of(sets: Sets, name: str) -> Kept:
@@ -52,13 +65,14 @@ def kept_of(sets: Sets, name: str) -> Kept:
         receipt = read_header(line, name)
         total, away = len(receipt.arrived) + len(receipt.missing), len(receipt.missing) + len(receipt.not_held)
         made, site, book, index = receipt.made, receipt.site, receipt.book, receipt.index
-        return Kept(name, receipt.set_id, False, True, made, site, book, index, total, away)
+        return Kept(name, receipt.set_id, False, True, made, site, book, index, total, away, receipt.count)
     reader = JsonReader("the paper", name)
     table = reader.table(strict_json.loads(line, name), "", _PAPER_KEYS)
     slip = paper.read(reader.text(table["code"], "/code", most=LINE * MAX_LINES))
     signed = bool(reader.text(table["signed_by"], "/signed_by", empty=True))
     away = slip.missing_count
-    return Kept(name, slip.set_id, True, signed, slip.made, slip.site, "", slip.index, slip.files, away)
+    about = slip.set_id, True, signed, slip.made, slip.site, "", slip.index, slip.files, away, slip.ledger_count
+    return Kept(name, *about)
 
 
 def kept(sets: Sets, names: Iterable[str]) -> tuple[list[Kept], list[str]]:
@@ -72,33 +86,44 @@ def kept(sets: Sets, names: Iterable[str]) -> tuple[list[Kept], list[str]]:
     return sorted(rows, key=lambda row: (row.made, row.name), reverse=True), unreadable
 
 
-def answers(rows: Iterable[Kept], index: str) -> tuple[list[Kept], list[Kept]]:
-    """Of the receipts about the index with this SHA-256, newest first: the newest signed one of each site and ledger,
-    and the newest unsigned paper of each site that is newer than those."""
-    signed: list[Kept] = []
-    unsigned: list[Kept] = []
-    seen: set[str] = set()
+def answers(rows: Iterable[Kept], index: str, now: datetime) -> tuple[list[Kept], list[Kept]]:
+    """Of the receipts about the index with this SHA-256 the newest file of each ledger, the newest signed paper of each
+    site that is newer than its files, and the newest unsigned paper of each site that is newer than all of those.
+
+    What is dated beyond the time now is no answer.
+    """
+    about = [row for row in rows if index.startswith(row.index) and index and not row.ahead(now)]
+    files: dict[str, Kept] = {}
+    for row in about:
+        if not row.on_paper and (row.book not in files or row.after(files[row.book])):
+            files[row.book] = row
+    signed = list(files.values())
+    signed += _papers(about, signed, signed_ones=True)
+    return signed, _papers(about, signed, signed_ones=False)
+
+
+def _papers(rows: Iterable[Kept], than: Iterable[Kept], *, signed_ones: bool) -> list[Kept]:
+    """The newest paper of each site that is newer than what is known from there; `rows` are newest first."""
+    known: dict[str, datetime] = {}
+    for each in than:
+        known[each.site] = max(each.made, known.get(each.site, each.made))
+    newest: dict[str, Kept] = {}
     for row in rows:
-        if not index.startswith(row.index) or row.site in seen or (row.book and row.book in seen):
-            continue
-        if row.signed:
-            seen |= {row.site, row.book} if row.book else {row.site}
-            signed.append(row)
-        elif row.site not in {each.site for each in unsigned}:
-            unsigned.append(row)
-    return signed, unsigned
+        if row.on_paper and row.signed is signed_ones and (row.site not in known or row.made > known[row.site]):
+            newest.setdefault(row.site, row)
+    return list(newest.values())
 
 
-def newer(sets: Sets, than: Kept) -> datetime | None:
+def newer(sets: Sets, than: Kept, now: datetime) -> datetime | None:
     """When the newest signed receipt of the same set and ledger (for a paper: of the same site) was made; None where
-    none that is kept is newer. Raises as `Sets` does."""
+    none that is kept is newer. One that is dated beyond the time now is newer than nothing. Raises as `Sets` does."""
     rows, _ = kept(sets, sets.receipts().get(than.set_id, ()))
     for row in rows:
         same = row.site == than.site if than.on_paper else row.book == than.book
         about = row.index.startswith(than.index) or than.index.startswith(row.index)
         # A paper's time is cut to the minute: what is of the same minute is not newer.
-        age_s = (row.made - than.made).total_seconds()
-        if row.signed and same and about and age_s > 0 and (age_s >= 60 or not than.on_paper):
+        later = row.made - than.made >= _MINUTE if than.on_paper else row.after(than)
+        if row.signed and same and about and later and not row.ahead(now):
             return row.made
     return None
 

@@ -17,12 +17,13 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.media import kept_receipts, paper, vouch
 from bundlekeeper.media.answering import elsewhere
+from bundlekeeper.media.indexing import told_index
 from bundlekeeper.media.kept_receipts import PAPER_SCHEMA, Kept
 from bundlekeeper.media.paper import DomainCount, Slip
-from bundlekeeper.media.receipt_read import judged
+from bundlekeeper.media.receipt_read import beyond, judged
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.model.findings import Finding, Level, finding
-from bundlekeeper.model.media import SetIndex, read_index
+from bundlekeeper.model.media import SetIndex
 from bundlekeeper.model.trust import NAMESPACES
 
 if TYPE_CHECKING:
@@ -118,7 +119,8 @@ def read(store: Store, text: str, *, now: datetime, book: Book | None = None) ->
         says = f"of {slip.files} files {slip.missing_count} {AWAY}; which ones cannot be told from here"
         away.append(finding("missing", f"set {slip.set_id}", says, "ask for the receipt as a file"))
     made = Kept("", slip.set_id, True, bool(signed_by), slip.made, slip.site, "", slip.index, slip.files, 0)
-    newer = kept_receipts.newer(sets, made)
+    newer = kept_receipts.newer(sets, made, now)
+    found += beyond(made, now)
     found += judged(f"set {slip.set_id}", newer, away)
     kept = all(each.code != "altered" for each in found)
     new = _keep(sets, slip, signed_by) if kept else False
@@ -133,13 +135,16 @@ def _keep(sets: Sets, slip: Slip, signed_by: str) -> bool:
 
 def _index(sets: Sets, sent: Sent | None, slip: Slip, found: list[Finding]) -> SetIndex | None:
     """The index that was sent, where the paper is about it; else a finding."""
-    kept = sets.sent_index(sent) if sent is not None else None
-    if sent is None or kept is None:
+    kept, troubles = told_index(sets, sent, f"set {slip.set_id}") if sent is not None else (None, ())
+    found += troubles
+    if troubles:
+        return None
+    if kept is None:
         says = f"this store sent no set {slip.set_id}"
         found.append(finding("not-checked", slip.site, says, "read it where the set was written"))
         return None
-    index = read_index(kept[0])
-    if not hashlib.sha256(kept[0]).hexdigest().startswith(slip.index) or len(index.files) != slip.files:
+    index = kept.index
+    if not hashlib.sha256(kept.data).hexdigest().startswith(slip.index) or len(index.files) != slip.files:
         says = "the paper is about a set with another index than the one that was sent under this id"
         found.append(finding("altered", index.name, says, "ask the site which volumes they have"))
         return None

@@ -19,11 +19,11 @@ from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
 from bundlekeeper.ledger import exchange
 from bundlekeeper.media import kept_receipts, vouch
 from bundlekeeper.media.answering import elsewhere
+from bundlekeeper.media.indexing import told_index
 from bundlekeeper.media.kept_receipts import Kept
 from bundlekeeper.media.receipt import MAX_HEADER_BYTES, MAX_RECEIPT_BYTES, Receipt, read_header
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.model.findings import Finding, Level, finding
-from bundlekeeper.model.media import read_index
 from bundlekeeper.proof.digests import digest_fd
 from bundlekeeper.store import files
 
@@ -78,11 +78,12 @@ def _read_open(store: Store, book: Book, fd: int, path: Path, beside: Path, now:
     if receipt.events:
         merged = exchange.merge(book, _events(fd, where, digest.sha256, receipt), now, where=where)
     sets = Sets(store)
-    made = Kept("", receipt.set_id, False, True, receipt.made, receipt.site, receipt.book, receipt.index, 0, 0)
-    newer = kept_receipts.newer(sets, made)
+    about = receipt.set_id, False, True, receipt.made, receipt.site, receipt.book, receipt.index, 0, 0, receipt.count
+    made = Kept("", *about)
+    newer = kept_receipts.newer(sets, made, now)
     new = sets.keep_receipt(receipt.set_id, digest.sha256, _pieces(fd, digest.sha256, where), signed)
     sent = next((each for each in sets.sent() if each.set_id == receipt.set_id), None)
-    found = [*_against(sets, sent, receipt), *judged(receipt.name, newer, _away(receipt))]
+    found = [*beyond(made, now), *_against(sets, sent, receipt), *judged(receipt.name, newer, _away(receipt))]
     found += elsewhere(book, sent.meant_for, receipt.site, now) if sent is not None else []
     found += merged.findings(receipt.site) if merged is not None else []
     return Answer(receipt, signer.name, merged, sent, new, tuple(found), newer)
@@ -161,17 +162,26 @@ def _against(sets: Sets, sent: Sent | None, receipt: Receipt) -> Iterator[Findin
         says = f"this store sent no set {receipt.set_id}; its events count all the same"
         yield finding("not-checked", subject, says, "read it where the set was written", Level.NOTE)
         return
-    kept = sets.sent_index(sent)
-    if kept is None or hashlib.sha256(kept[0]).hexdigest() != receipt.index:
+    kept, troubles = told_index(sets, sent, subject)
+    yield from troubles
+    if troubles:
+        return
+    if kept is None or hashlib.sha256(kept.data).hexdigest() != receipt.index:
         says = "the receipt is about a set with another index than the one that was sent under this id"
         yield finding("altered", subject, says, "ask the site which volumes they have")
         return
-    index = read_index(kept[0])
     told = {a.path: a.sha256 for a in receipt.arrived} | {m.path: m.sha256 for m in receipt.missing}
-    for each in index.files:
+    for each in kept.index.files:
         if told.get(each.path) != each.sha256:
             says = "the receipt does not say of this file what the index says"
             yield finding("altered", each.path, says, "ask the site to write the receipt again")
+
+
+def beyond(made: Kept, now: datetime) -> Iterator[Finding]:
+    """That a receipt is dated beyond the time now."""
+    if made.ahead(now):
+        says = f"it is dated {made.made:%Y-%m-%d}, this machine's clock says {now:%Y-%m-%d}: it counts as no answer"
+        yield finding("clock-doubtful", made.site, says, "set the clock that is wrong, and have it written again")
 
 
 def judged(subject: str, newer: datetime | None, away: Iterable[Finding]) -> Iterator[Finding]:
@@ -193,4 +203,4 @@ def _away(receipt: Receipt) -> Iterator[Finding]:
         yield finding("not-held", gone.path, says, "send it again, or have it taken there again")
 
 
-__all__ = ["Answer", "judged", "read"]
+__all__ = ["Answer", "beyond", "judged", "read"]

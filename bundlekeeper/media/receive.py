@@ -26,7 +26,7 @@ from bundlekeeper.media.set_records import Received
 from bundlekeeper.media.set_source import Payload, SetSource
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.model.findings import Finding, finding
-from bundlekeeper.model.media import Part, SetFile, SetIndex
+from bundlekeeper.model.media import Part, SetFile, SetIndex, read_index
 from bundlekeeper.model.moments import AHEAD
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.proof.reading import Stop
@@ -112,13 +112,16 @@ def receive(
         begun = replace(begun, signed_by=signer.name, signed_key=signer.fingerprint)
         work = _Work(store, sets, index, Payload(index, volumes), begun, clock, progress, stop)
         work.findings += looked.findings
-        whys = Whys(accept_expired, accept_rollback)
+        reason = accept_rollback
+        if reason is None and _overtaken_by_notices(sets, index):
+            reason = f"set {index.name} began to come before the withdrawals that were received since"
+        whys = Whys(accept_expired, reason)
+        work.findings += _doubts(sets, index, begun, clock())
         loaded, signature = work.manifest(whys)  # a refused one leaves no trace, and nothing is joined for it
         if not dry_run:
             sets.receive(begun, first.index, first.signature)
             if begun.rollback:
                 _record_exception(store, index, begun)
-        work.findings += _doubts(sets, index, begun, clock())
         result = work.run(loaded, signature, whys, wait_s, dry_run=dry_run)
     return replace(result, signed_by=signer.name, signed_key=signer.fingerprint, refused=looked.refused)
 
@@ -145,7 +148,7 @@ def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, why: str | N
         )
     highest = max((number for number, _ in known), default=0)
     rollback = before.rollback if before is not None else ""
-    if index.sequence < highest and not rollback:
+    if index.sequence < highest and not rollback and (why is not None or not _overtaken_by_notices(sets, index)):
         if why is None:
             raise RefusedError(
                 f"this set is older (number {index.sequence}) than one of its issuer that came already ({highest})",
@@ -156,6 +159,25 @@ def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, why: str | N
     if before is not None:
         return replace(before, rollback=rollback)
     return Received(index.set_id, index.sequence, index.issuer, digest, now, rollback=rollback)
+
+
+def _overtaken_by_notices(sets: Sets, index: SetIndex) -> bool:
+    """True when the set began to come, and all that came of its issuer since are sets of withdrawals alone.
+
+    Such a set may go on: what was withdrawn stays withdrawn (store.withdrawals). Raises as `Sets` does.
+    """
+    every = sets.received(index.issuer)
+    own = next((each for each in every if each.set_id == index.set_id), None)
+    newer = [each for each in every if each.sequence > index.sequence]
+    if own is None or {number for number, _ in sets.known(index.issuer) if number > index.sequence} != {
+        each.sequence for each in newer
+    }:
+        return False
+    kept = [sets.received_index(each) for each in newer]
+    return bool(newer) and all(
+        found is not None and each.began >= own.began and all(f.role != "bundle" for f in read_index(found[0]).files)
+        for each, found in zip(newer, kept, strict=True)
+    )
 
 
 class _Work:
@@ -412,9 +434,10 @@ class _Work:
 
 
 def _doubts(sets: Sets, index: SetIndex, begun: Received, now: datetime) -> Iterator[Finding]:
-    """What is odd about who signed the set and when, though the signature is good."""
-    before = [each for each in sets.received(index.issuer) if each.set_id != index.set_id and each.signed_key]
-    if before and begun.signed_key not in {each.signed_key for each in before}:
+    """What is odd about who signed the set and when, though the signature is good; told when it begins to come."""
+    every = [each for each in sets.received(index.issuer) if each.signed_key]
+    before = [each for each in every if each.sequence < index.sequence]
+    if before and begun.signed_key not in {each.signed_key for each in every}:
         last = before[-1]
         says = f"signed by {begun.signed_by}; the issuer's set before it, number {last.sequence}, by {last.signed_by}"
         yield finding("not-checked", index.name, says, "a key that is new for its issuer: was that meant? Ask them")

@@ -38,7 +38,8 @@ class Part:
 
     A file that is not split has one part, of the file's own path, size and digest. Of a split file's part `through` is
     the SHA-256 of the file's bytes from its beginning to the part's end, so that who reads part after part proves each
-    of them by the one hash that the whole needs; both digests are empty in a plan, where the part was not read yet.
+    of them by the one hash that the whole needs; it is empty in an index of before there was one, and costs a second
+    read then. Both digests are empty in a plan, where the part was not read yet.
     """
 
     volume: int
@@ -222,7 +223,7 @@ def file_out(each: SetFile) -> dict[str, Any]:
                 "size": p.size,
                 "sha256": p.sha256,
                 "number": p.number,
-                **({"through": p.through} if each.split else {}),
+                **({"through": p.through} if p.through else {}),
             }
             for p in each.parts
         ],
@@ -258,19 +259,16 @@ def file_in(reader: JsonReader, found: object, at: str, volumes: int, *, read: b
 
 
 def _part_in(reader: JsonReader, found: object, at: str, volumes: int, *, read: bool, split: bool) -> Part:
-    table = reader.table(found, at, _PART_KEYS | {"through"} if split else _PART_KEYS)
-
-    def digest(key: str) -> str:
-        return reader.hexadecimal(table[key], f"{at}/{key}", 64) if read or table[key] != "" else ""
-
+    through = split and isinstance(found, dict) and "through" in found
+    table = reader.table(found, at, _PART_KEYS | {"through"} if through else _PART_KEYS)
     return Part(
         volume=reader.number(table["volume"], f"{at}/volume", least=1, most=volumes),
         path=reader.path(table["path"], f"{at}/path"),
         offset=reader.number(table["offset"], f"{at}/offset"),
         size=reader.number(table["size"], f"{at}/size"),
-        sha256=digest("sha256"),
+        sha256=reader.hexadecimal(table["sha256"], f"{at}/sha256", 64) if read or table["sha256"] != "" else "",
         number=reader.number(table["number"], f"{at}/number", least=1),
-        through=digest("through") if split else "",
+        through=reader.hexadecimal(table["through"], f"{at}/through", 64) if through else "",
     )
 
 
@@ -302,7 +300,7 @@ def _insist_on_parts(reader: JsonReader, each: SetFile, at: str, volumes: int) -
     if len(each.parts) == 1 and (each.parts[0].path, each.parts[0].sha256) != (each.path, each.sha256):
         raise reader.wrong(f"{at}/parts/0", "is the whole file, and has another path or digest")
     first, last = each.parts[0], each.parts[-1]
-    if each.split and first.through != first.sha256:
+    if each.split and first.through and first.through != first.sha256:
         raise reader.wrong(f"{at}/parts/0/through", "is not the digest of the part that the file begins with")
     if each.split and last.through and last.through != each.sha256:
         raise reader.wrong(f"{at}/parts/{len(each.parts) - 1}/through", "is not the digest of the whole file")
