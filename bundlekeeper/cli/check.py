@@ -135,6 +135,8 @@ def _run(
         # A folder can be proven against a manifest without any store; everything else needs one.
         if at is None or given.data is None or (root / ".keeper").is_dir():
             store, catalogue, record = _opened(root, stack)
+            if not record and at is None:
+                output.aside("note: the store cannot be written here: what is proven now is not recorded")
         voucher = voucher_of(store)
         listing, found, ruling = None, [], NO_RULING
         accepted = catalogue.accepted() if catalogue is not None else []
@@ -245,6 +247,7 @@ def _as_json(subject: str, result: CheckResult) -> dict[str, Any]:
 
 
 def _print(subject: str, result: CheckResult, found: list[Finding]) -> None:
+    from bundlekeeper.model.checked import Status
     from bundlekeeper.model.text import human_bytes
     from bundlekeeper.reports.tables import Table, write
 
@@ -253,7 +256,8 @@ def _print(subject: str, result: CheckResult, found: list[Finding]) -> None:
     )
     for row in result.rows:
         size = row.size if row.size is not None else row.expected_size
-        proven = row.proven_at.strftime("%Y-%m-%d %H:%MZ") if row.proven_at else "-"
+        unread = "not read now" if row.status is Status.UNPROVEN else "-"
+        proven = row.proven_at.strftime("%Y-%m-%d %H:%MZ") if row.proven_at else unread
         place = row.place or row.name
         cells = (row.status.value, row.family or "-", row.version or "-", human_bytes(size or 0), proven, place)
         table.rows.append(cells)

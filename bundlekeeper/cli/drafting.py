@@ -63,12 +63,12 @@ def tell_passed_over(gathered: Gathered) -> None:
 
 
 def checked_platform(name: str | None) -> str:
-    """The platform's name, or what stands for it until the review where none is given.
+    """The platform's name; empty, which the draft marks for review, where none is given.
 
     Raises InputError for a name that the manifest's own types would refuse.
     """
     if name is None:
-        return "platform-name"
+        return ""
     from bundlekeeper.model.manifest import MAX_PLATFORM, PLATFORM
 
     if re.fullmatch(PLATFORM, name) is None or len(name) > MAX_PLATFORM:

@@ -45,12 +45,15 @@ def tell_paper(slip: Slip, name: str, out: str, *, json: bool) -> int:
     if out:
         from bundlekeeper.reports.receipt_page import page
 
+        signature = "signed, by an Ed25519 key" if slip.signature else UNSIGNED
+        facts.append(("signature", signature))
         write_new(out, page(f"Receipt of {name} from {slip.site}", facts, typed, "".join(lines)))
     if json:
         output.envelope("media-receipt", [], {"lines": lines, "file": out or None, "slip": slip_json(slip)})
         return 0
     if out:
         output.line(f"written: {out}")
+        _unsigned(slip)
         return 0
     for label, value in facts:
         output.line(f"{label}: {value}")
@@ -59,10 +62,16 @@ def tell_paper(slip: Slip, name: str, out: str, *, json: bool) -> int:
     output.line()
     drawn = qr.terminal("".join(lines))
     output.block("\n".join(drawn) if drawn else "(the QR code is too wide for this terminal: --out FILE.html draws it)")
-    if not slip.signature:
-        output.aside(f"note: {UNSIGNED}; --key KEY adds a signature")
+    _unsigned(slip)
     output.aside("next: where the set was made: bundlekeeper media receipt --read -")
     return 0
+
+
+def _unsigned(slip: Slip) -> None:
+    from bundlekeeper.media.paper_receipt import UNSIGNED
+
+    if not slip.signature:
+        output.aside(f"note: {UNSIGNED}; --key KEY adds a signature")
 
 
 def tell_typed(answer: PaperAnswer, *, json: bool) -> None:

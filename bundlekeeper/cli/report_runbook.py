@@ -240,9 +240,14 @@ def _action(of: Material, step: Step, window: Window, number: int, action: Actio
         f"it tells {action.version}"
         if action.verb == "verify" and action.version
         else _VERIFY.get(action.verb, "done"),
-        _command(of, action, change),
+        _command(of, action, change or _of_server(step, action)),
         _way(action, way),
     )
+
+
+def _of_server(step: Step, action: Action) -> Change | None:
+    """The change of the server that is recorded as a whole."""
+    return next((c for c in step.changes if action.verb == "record" and action.key in c.servers), None)
 
 
 def _way(action: Action, way: WayBack | None) -> str:

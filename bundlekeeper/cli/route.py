@@ -45,6 +45,7 @@ def route(
     window: WindowOption = None,
     per_cluster: PerClusterOption = 1,
     out: OutOption = None,
+    force: Annotated[bool, typer.Option("--force", "-f", help="Write over an older route's file.")] = False,
     check: CheckOption = None,
     manifest: ManifestOption = None,
     inventory: InventoryOption = None,
@@ -79,7 +80,7 @@ def route(
     domain, moment = names[0], now()
     found = route_plan.find(given, Fleet(given.manifest, given.inventory), domain, to, options, moment)
     document = route_plan.document(given, domain, to, found, options, moment) if json or out is not None else {}
-    written = _write(out, document)
+    written = _write(out, document, force)
     findings = (*given.findings, *found.findings) if isinstance(found, NoRoute) else found.findings
     if json:
         output.write_json({**document, "written": written})
@@ -116,15 +117,15 @@ def _several(given: Inputs, names: list[str], site: str, to: str, options: Optio
     return exit_status(found.findings)
 
 
-def _write(out: str | None, document: dict[str, Any]) -> dict[str, str] | None:
+def _write(out: str | None, document: dict[str, Any], force: bool) -> dict[str, str] | None:
     """Write the document where that was asked for; its file and SHA-256. Raises InputError, UnfinishedError."""
-    from bundlekeeper.cli.writing import write_new
+    from bundlekeeper.cli.writing import ROUTE, write_new
     from bundlekeeper.model.route_document import to_text
 
     if out is None:
         return None
     text = to_text(document)
-    write_new(out, text)
+    write_new(out, text, force=force, kind=ROUTE)
     return {"file": out, "sha256": hashlib.sha256(text.encode()).hexdigest()}
 
 

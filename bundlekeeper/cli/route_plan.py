@@ -151,7 +151,7 @@ def insist_unchanged(given: Inputs, read: RouteDocument, name: str) -> None:
     found = differences(read.inputs, now)
     if found:
         says = "the route was made from other inputs than there are now"
-        hint = f"bundlekeeper route {read.plan.domain} --to {read.plan.release} makes it anew"
+        hint = f"bundlekeeper route {read.plan.domain} --to {read.plan.release} --out {name} --force makes it anew"
         raise RefusedError(says, hint=hint, where=name, problems=found)
 
 

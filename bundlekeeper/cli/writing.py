@@ -31,6 +31,7 @@ SCHEMA = Kind("JSON Schema", (b'"$schema"',))
 INVENTORY = Kind("inventory", (b"inventory = 1", b'"inventory"'))
 TEST_REPORT = Kind("JUnit report", (b"<testsuite",))
 PAGE = Kind("page of ours", (b"content=\"default-src 'none'; style-src 'unsafe-inline'\"", b"Run-book: ", b"Site "))
+ROUTE = Kind("route's file", (b'"bundlekeeper.route/',))
 _BEGINNING = 64 * 1024  # bytes
 
 

@@ -41,6 +41,7 @@ __all__ = [
     "publisher",
 ]
 
+_PLATFORM = "  # REVIEW: small letters, digits and hyphens; the same in every manifest of a store"
 SCHEMA_LINE = "#:schema bundlekeeper-manifest.schema.json"
 
 
@@ -79,7 +80,7 @@ def _head(platform: str, issued: date, sequence: int, sources: list[str]) -> lis
     return [
         *lines,
         "manifest = 1",
-        f"platform = {basic_string(platform)}",
+        f"platform = {basic_string(platform)}{'' if platform else _PLATFORM}",
         f"sequence = {sequence}  # raise it with every issue; a lower one is refused",
         f"issued = {issued.isoformat()}",
         "# expires = YYYY-MM-DD  # REVIEW: after this day the manifest is reported as expired",

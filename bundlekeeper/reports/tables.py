@@ -45,7 +45,7 @@ class Table:
     """Rows under titles.
 
     `right` holds the indices of columns that are numbers; `below` of those that move to a line of their own under the
-    row where a terminal is too narrow for all of them.
+    row, each with its title, where a terminal is too narrow for all of them; where that is not enough, more do.
     """
 
     titles: Sequence[str]
@@ -82,17 +82,36 @@ def _aligned(table: Table, columns: Iterable[int]) -> list[list[str]]:
     ]
 
 
+def _packed(cells: Iterable[str], width: int) -> list[str]:
+    """The cells on as few lines as their order allows; one that is wider than a line has its own."""
+    lines: list[str] = []
+    for cell in cells:
+        if lines and len(lines[-1]) + 2 + len(cell) <= width:
+            lines[-1] += f"  {cell}"
+        else:
+            lines.append(cell)
+    return lines
+
+
+def _width(lines: Sequence[Sequence[str]]) -> int:
+    return sum(map(len, lines[0])) + 2 * (len(lines[0]) - 1)
+
+
 def _rich(table: Table, stream: TextIO) -> None:
     from rich.console import Console
     from rich.text import Text
 
     console = Console(file=stream, highlight=False, markup=False, emoji=False)
-    every = range(len(table.titles))
-    lines = _aligned(table, every)
-    under: list[list[str]] = []
-    if table.below and sum(map(len, lines[0])) + 2 * (len(every) - 1) > console.width:
-        lines = _aligned(table, (i for i in every if i not in table.below))
-        under = [[visible(row[i]) for i in sorted(table.below) if row[i]] for row in table.rows]
+    beside = list(range(len(table.titles)))
+    lines = _aligned(table, beside)
+    if table.below and _width(lines) > console.width:
+        beside = [i for i in beside if i not in table.below]
+        lines = _aligned(table, beside)
+    while table.below and _width(lines) > console.width and len(beside) > 1:
+        lines = _aligned(table, beside := beside[:-1])
+    below = sorted(set(range(len(table.titles))) - set(beside))
+    titles = [visible(title) for title in table.titles]
+    under = [[f"{titles[i]} {visible(row[i])}" for i in below if row[i]] for row in table.rows] if below else []
     if table.caption:
         console.print(Text(visible(table.caption), style="bold"), soft_wrap=True)
     console.print(Text("  ".join(lines[0]).rstrip(), style="bold"), soft_wrap=True)
@@ -100,4 +119,5 @@ def _rich(table: Table, stream: TextIO) -> None:
         parts = [(cell, STYLES.get(cell.strip(), "")) for cell in cells]
         console.print(Text("  ").join(Text(cell, style=style) for cell, style in parts), soft_wrap=True)
         if under:
-            console.print(Text("    " + "  ".join(under[number]), style="dim"), soft_wrap=True)
+            for row in _packed(under[number], console.width - 4):
+                console.print(Text(f"    {row}", style="dim"), soft_wrap=True)

@@ -177,7 +177,9 @@ class Judge:
             return self._unreadable(slot, entry, reading.error)
         if reading is None:
             if entry.size == slot.facts.size:
-                self._find("unproven", entry.path, "its size is right, its bytes were not read", "check it again")
+                self._find(
+                    "unproven", entry.path, "its size is right, its bytes were not read in this run", "check it again"
+                )
                 return self._row(slot, entry, Status.UNPROVEN, "not read")
             return self._wrong(slot, entry, entry.size, "")
         if reading.sha256 == slot.facts.sha256:
