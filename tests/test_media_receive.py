@@ -234,7 +234,8 @@ def test_an_altered_bundle_goes_to_quarantine_and_the_rest_is_taken(site: Site, 
 def test_an_altered_part_counts_for_nothing_until_a_whole_copy_comes(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
     part = next((media[1] / "data").rglob("*.part-02of03"))
-    part.write_bytes(part.read_bytes()[:-1] + b"X")
+    data = part.read_bytes()
+    part.write_bytes(data[:-1] + bytes([data[-1] ^ 1]))
     came = site.receive(*media)
     assert codes(came) == ["altered"]
     assert came.to_come == {2: (f"{SPLIT.path}.part-02of03",)}

@@ -121,7 +121,11 @@ def _plan(root: Path, plan: str | None, ask: media_plan.Ask, *, notice: bool, ke
     if plan is not None:
         from bundlekeeper.model.media_plan import read_plan
 
-        return read_plan(read_bounded(plan, _PLAN_LIMIT, "the plan"), plan)
+        data = read_bounded(plan, _PLAN_LIMIT, "the plan")
+        if not data.lstrip().startswith(b"{"):
+            hint = "bundlekeeper media plan --for NAME --volume KIND --out PLAN.json makes one"
+            raise InputError("this is no plan of a media set", where=plan, hint=hint)
+        return read_plan(data, plan)
     if notice:
         return _notice(root, ask, keep=keep)
     answer = media_plan.make_plan(root, ask)

@@ -148,7 +148,7 @@ class Mirror:
 
     def _head(self, url: httpx.URL) -> Whole | None:
         if self._down is not None:
-            raise self._down
+            raise self._still_down(self._down)
         guard = Guard(redacted(url), _LOOK, self._server.now)
         with Conversation(self._server, guard) as conversation:
             for method in ("HEAD", "GET"):
@@ -192,7 +192,7 @@ class Mirror:
     def _small(self, url: httpx.URL) -> bytes | None:
         """The file at the address, or a little more than a signature's bound of it; None where there is none."""
         if self._down is not None:
-            raise self._down
+            raise self._still_down(self._down)
         guard = Guard(redacted(url), _LOOK, self._server.now)
         data = bytearray()
         with Conversation(self._server, guard) as conversation, conversation.answer(url, Ask()) as (response, verdict):
@@ -204,6 +204,10 @@ class Mirror:
                     if len(data) > MAX_BYTES:
                         break
         return bytes(data)
+
+    def _still_down(self, error: Unreachable) -> Unreachable:
+        """The same of the mirror: this address of it was not asked any more."""
+        return Unreachable(error.says, hint=error.hint, where=self.place)
 
     def _remember(self, error: UnfinishedError) -> None:
         if isinstance(error, Unreachable):

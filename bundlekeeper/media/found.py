@@ -114,7 +114,11 @@ def _drop_unread(found: Look) -> None:
 def _roots(folder: Path) -> Iterator[Path]:
     try:
         names = sorted(os.listdir(folder))
-    except (FileNotFoundError, NotADirectoryError) as error:
+    except NotADirectoryError as error:
+        raise InputError(
+            "this is a file", where=str(folder), hint="name the volume's folder, or the medium's"
+        ) from error
+    except FileNotFoundError as error:
         raise InputError("there is no such folder", where=str(folder), hint="is the medium mounted?") from error
     except OSError as error:
         raise UnfinishedError(f"the folder cannot be listed: {error.strerror}", where=str(folder)) from error

@@ -24,6 +24,8 @@ LINE = 25  # signs, five groups of five
 _DATA = LINE - 2
 MAX_LINES = 400
 _VALUES = {sign: value for value, sign in enumerate(ALPHABET)} | {"I": 1, "L": 1, "O": 0}
+#: What the paper has beside its code: "site: skerry", a drawn QR code. No line of a code has a colon in it.
+_BESIDE = re.compile(r":|^[^0-9A-Za-z]+$")
 _NUMBERED = re.compile(r"\s*\d{1,3}\s*[:.)]")
 
 
@@ -121,8 +123,9 @@ def _rows(text: str) -> list[_Row]:
     found: list[tuple[int, str]] = []
     for line in text.splitlines():
         numbered = _NUMBERED.match(line)
-        row = re.sub(r"[\s-]+", "", line[numbered.end() :] if numbered else line).upper()
-        if row:
+        rest = line[numbered.end() :] if numbered else line
+        row = re.sub(r"[\s-]+", "", rest).upper()
+        if row and not _BESIDE.search(rest):
             found.append((int(re.sub(r"\D", "", numbered[0])) if numbered else 0, row))
     if len(found) == 1 and not found[0][0] and len(found[0][1]) % LINE == 0:
         row = found[0][1]

@@ -42,6 +42,9 @@ if TYPE_CHECKING:
     from bundlekeeper.store.layout import Store
 
 
+_DAMAGED = frozenset({"altered", "truncated", "extended"})
+
+
 @dataclass(frozen=True, slots=True)
 class Reception:
     """What came of one run of `media receive`.
@@ -411,6 +414,12 @@ class _Work:
 
     def _told(self, result: TakeResult, names: set[str]) -> list[Finding]:
         """What was found of the set's bundles, of these `names`, and what is withdrawn of all that is held."""
+        hints = {
+            part.path.rpartition("/")[2]: f"copy volume {part.volume} again, whole, or bring another copy of it"
+            for each in self._index.files
+            if not each.split
+            for part in each.parts
+        }
         every = {row.name for row in result.rows}
         held = {row.name for row in result.rows if row.status in arrival.IN}
         told = [
@@ -419,6 +428,7 @@ class _Work:
             if f.code != "missing"
             and (f.subject in names or f.subject not in every or (f.code == "withdrawn" and f.subject in held))
         ]
+        told = [replace(f, hint=hints.get(f.subject, f.hint)) if f.code in _DAMAGED else f for f in told]
         found = [*self.findings, *arrival.small_damage(self._index, self._payload), *told]
         return arrival.but_renamed(found, self._payload.volumes, self._payload)
 

@@ -51,6 +51,10 @@ def check_mode(mode: int, owner: int, *, me: int, where: str = "") -> None:
         )
 
 
+_PUBLIC = (b"ssh-", b"ecdsa-sha2-", b"sk-", b"-----BEGIN PUBLIC KEY-----", b"untrusted comment: minisign public key")
+_PRIVATE_HINT = "ssh-keygen writes it beside, in the file of the same name without .pub"
+
+
 def load_private_key(path: str, passphrase: Passphrase) -> SigningKey:
     """Open, check and read a private key's file. A symbolic link is followed; the file that is read is the one checked.
 
@@ -62,10 +66,16 @@ def load_private_key(path: str, passphrase: Passphrase) -> SigningKey:
         fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)
         try:
             status = os.fstat(fd)
-            check_mode(status.st_mode, status.st_uid, me=os.geteuid(), where=path)
             data = b""
-            while len(data) <= MAX_KEY_BYTES and (piece := os.read(fd, MAX_KEY_BYTES + 1 - len(data))):
+            while (
+                stat.S_ISREG(status.st_mode)
+                and len(data) <= MAX_KEY_BYTES
+                and (piece := os.read(fd, MAX_KEY_BYTES + 1 - len(data)))
+            ):
                 data += piece
+            if data.lstrip().startswith(_PUBLIC):
+                raise InputError("this is a public key, the private one is due", where=path, hint=_PRIVATE_HINT)
+            check_mode(status.st_mode, status.st_uid, me=os.geteuid(), where=path)
         finally:
             os.close(fd)
     except FileNotFoundError as e:
