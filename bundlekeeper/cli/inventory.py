@@ -13,6 +13,7 @@ from bundlekeeper.cli.common import JsonOption, StoreOption, now, read_bounded, 
 from bundlekeeper.cli.inventory_read import read
 from bundlekeeper.cli.opening import LEDGER, open_book, open_store, own_kinds
 from bundlekeeper.cli.person import says_who
+from bundlekeeper.cli.writing import MANIFEST
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.text import counted, visible
 
@@ -108,6 +109,10 @@ def _sources(name: str, form: str | None) -> list[Source | Document]:
         raise InputError("--form is needed for stdin", hint="--form toml, csv or json")
     data = read_bounded(name, _LIMIT, "the inventory")
     kind = form or form_of(name)
+    if kind == "toml" and any(b"\n" + sign in b"\n" + data for sign in MANIFEST.signs):
+        raise InputError(
+            "this is a manifest, an inventory is due", where=name, hint="bundlekeeper inventory load --help"
+        )
     if kind == "xlsx":
         from bundlekeeper.ledger.workbook import documents
 

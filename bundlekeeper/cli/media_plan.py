@@ -176,7 +176,7 @@ def _insist_on_plan(out: str) -> None:
     """Only an older plan is written over: a manifest is too easily named in its place. Raises InputError."""
     from bundlekeeper.model.media_plan import MAX_PLAN_BYTES, read_plan
 
-    if out == "-" or not Path(out).exists():
+    if out == "-" or not Path(out).exists() or (Path(out).is_file() and not Path(out).stat().st_size):
         return
     try:
         read_plan(read_bounded(out, MAX_PLAN_BYTES, "the older plan"), out)
