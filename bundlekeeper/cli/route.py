@@ -35,6 +35,9 @@ CheckOption = Annotated[
 ]
 
 
+_NAME = "name a domain (or several, or --all, or --site) and a release"
+
+
 def route(
     domains: Annotated[
         list[str] | None, typer.Argument(metavar="[DOMAIN]...", help="The domain, or several; or --all.")
@@ -66,8 +69,7 @@ def route(
         raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
     names, several = domains or [], every or bool(site)
     if check is None and ((bool(names) + every + bool(site)) != 1 or not to):
-        says = "name a domain (or several, or --all, or --site) and a release"
-        raise InputError(says, hint="bundlekeeper route DOMAIN --to RELEASE")
+        raise InputError(_NAME, hint="bundlekeeper route DOMAIN --to RELEASE")
     if check is not None and out is not None:
         raise InputError("--check writes nothing", hint="leave --out away")
     if (check is not None or out is not None) and (several or len(names) > 1):

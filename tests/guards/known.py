@@ -760,8 +760,8 @@ TEXT = (
     Guard(
         "no markup is read from data",
         "reports/tables.py",
-        '            console.print(Text("    " + "  ".join(under[number]), style="dim"), soft_wrap=True)',
-        '            console.print("    " + "  ".join(under[number]), style="dim", soft_wrap=True, markup=True)',
+        '                console.print(Text(f"    {row}", style="dim"), soft_wrap=True)',
+        '                console.print(f"    {row}", style="dim", soft_wrap=True, markup=True)',
         "test_faults_input.py::test_no_markup_is_read_from_data",
     ),
     Guard(
@@ -931,8 +931,49 @@ MEDIA = (
     _never(
         "an older set",
         "media/receive.py",
-        "    if index.sequence < highest and not rollback:",
+        "    if index.sequence < highest and not rollback "
+        "and (why is not None or not _overtaken_by_notices(sets, index)):",
         "test_faults_media.py::test_an_older_set_of_the_same_manifest_is_refused",
+    ),
+    Guard(
+        "a withdrawal outlives going back",
+        "store/withdrawals.py",
+        "    if not since:",
+        "    if True:",
+        "test_withdrawals.py::test_a_withdrawal_outlives_going_back",
+    ),
+    _never(
+        "a bundle that the store lost",
+        "media/arrival.py",
+        "        if row is None or row.status not in IN:",
+        "test_media_arrival.py::test_a_bundle_that_the_store_lost_has_not_arrived",
+    ),
+    Guard(
+        "the file so far is held against the index",
+        "media/joining.py",
+        "            if (size, whole.hexdigest()) == (part.size, part.through):",
+        "            if True:",
+        "test_media_receive.py::test_an_altered_part_counts_for_nothing_until_a_whole_copy_comes",
+    ),
+    Guard(
+        "a receipt by a clock that is ahead",
+        "media/kept_receipts.py",
+        "        return self.made > now + AHEAD",
+        "        return False",
+        "test_media_answers.py::test_what_is_dated_beyond_the_clock_is_no_answer_and_hides_none",
+    ),
+    Guard(
+        "only what was staged is activated",
+        "model/recording.py",
+        'part.pending or (part.spare if part.staged else "") or ""',
+        'part.pending or part.spare or ""',
+        "test_kinds_of_files.py::test_only_what_was_staged_is_activated_without_a_name",
+    ),
+    _never(
+        "a file of another kind is written over",
+        "cli/writing.py",
+        "    if force and kind is not None:",
+        "test_kinds_of_files.py::test_nothing_of_another_kind_is_written_over",
     ),
     _never(
         "another set under the same number",
