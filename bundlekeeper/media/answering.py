@@ -7,6 +7,7 @@ record knows, where it knows any.
 from __future__ import annotations
 
 import hashlib
+import os
 from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -25,6 +26,7 @@ from bundlekeeper.model.text import counted, meant, visible
 if TYPE_CHECKING:
     from bundlekeeper.ledger.book import Book
     from bundlekeeper.media.set_records import Received
+    from bundlekeeper.store.holding import Holding
     from bundlekeeper.store.layout import Store
 
 
@@ -134,17 +136,26 @@ def compose(
 
 
 def _held_still(store: Store, received: Received, index: SetIndex) -> Received:
-    """The set with what arrived and is not held any more called so: it was deleted or put into quarantine since."""
+    """The set with what arrived and is not held any more called so: deleted, cut short or put into quarantine since."""
     from bundlekeeper.store.holding import holdings
 
     with store.catalogue(write=True) as catalogue:  # one that is gone is made again from the tree
-        held = {each.held.sha256 for each in holdings(store, catalogue) if each.state != "missing"}
+        held = {each.held.sha256 for each in holdings(store, catalogue) if _is_whole(store, each)}
     bundles = {each.path for each in index.files if each.role == "bundle"}
     arrived = {
         path: replace(each, how=NOT_HELD) if path in bundles and each.sha256 not in held else each
         for path, each in received.arrived.items()
     }
     return replace(received, arrived=arrived)
+
+
+def _is_whole(store: Store, each: Holding) -> bool:
+    """True for a held file of the right size; whether its bytes are right, `check` tells."""
+    try:
+        status = os.stat(each.held.place, dir_fd=store.fd, follow_symlinks=False)
+    except OSError:
+        return False
+    return each.state != "missing" and status.st_size == each.held.size
 
 
 def _in_force(store: Store) -> tuple[tuple[int, str] | None, tuple[Withdrawn, ...]]:
