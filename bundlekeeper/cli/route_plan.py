@@ -6,6 +6,7 @@ minutes, rules or ways back is ever told; what a plan was made from goes into it
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -151,7 +152,8 @@ def insist_unchanged(given: Inputs, read: RouteDocument, name: str) -> None:
     found = differences(read.inputs, now)
     if found:
         says = "the route was made from other inputs than there are now"
-        hint = f"bundlekeeper route {read.plan.domain} --to {read.plan.release} --out {name} --force makes it anew"
+        over = f" --out {shlex.quote(name)} --force" if name != "-" else ""
+        hint = f"bundlekeeper route {read.plan.domain} --to {read.plan.release}{over} makes it anew"
         raise RefusedError(says, hint=hint, where=name, problems=found)
 
 
