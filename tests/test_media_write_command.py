@@ -151,7 +151,7 @@ def _public(key: Path) -> str:
         (("--to", "stick"), 2, "one of"),
         (("plan.json", "--to", "stick", "--also", "md5", "--key", "key"), 2, "--also md5"),
         (("absent.json", "--to", "stick", "--key", "key"), 2, "is not there"),
-        (("key", "--to", "stick", "--key", "key"), 2, "JSON"),
+        (("key", "--to", "stick", "--key", "key"), 2, "no plan of a media set"),
         (("plan.json", "--to", "stick", "--key", "key", "--volume-id", "no such id"), 4, "not no such id"),
         (("plan.json", "--to", "stick", "--key", "plan.json"), 4, "can be reached by others"),
         (("plan.json", "--to", "stick", "--key", "key", "--label", "plan.json"), 2, "no page of labels"),
