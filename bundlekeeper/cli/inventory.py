@@ -109,7 +109,7 @@ def _sources(name: str, form: str | None) -> list[Source | Document]:
         raise InputError("--form is needed for stdin", hint="--form toml, csv or json")
     data = read_bounded(name, _LIMIT, "the inventory")
     kind = form or form_of(name)
-    if kind == "toml" and any(b"\n" + sign in b"\n" + data for sign in MANIFEST.signs):
+    if kind == "toml" and any(data.startswith(s) or b"\n" + s in data for s in MANIFEST.signs):
         raise InputError(
             "this is a manifest, an inventory is due", where=name, hint="bundlekeeper inventory load --help"
         )

@@ -39,13 +39,12 @@ def kept_of(opened: Store, plan: SetPlan) -> Signed | None:
     return None if sent is None else kept_index(sets, sent)
 
 
-def signer_of(opened: Store, plan: SetPlan, key: Path | None, passphrase_fd: int | None) -> Signer:
-    """Who signs the plan's index, or signed it.
+def signer_of(kept: Signed | None, key: Path | None, passphrase_fd: int | None) -> Signer:
+    """Who signs the index, or signed the one that is `kept`.
 
     Raises InputError where a key is missing, cannot be read or is not the one that signed the index before,
     RefusedError for one that is weak or can be reached by others, UnfinishedError.
     """
-    kept = kept_of(opened, plan)
     if kept is None and key is None:
         raise InputError(
             "the set's index must be signed: --key is missing",

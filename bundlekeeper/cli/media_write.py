@@ -25,6 +25,7 @@ from bundlekeeper.errors import InputError, KeeperError
 
 if TYPE_CHECKING:
     from bundlekeeper.media.guard import Expectation
+    from bundlekeeper.media.tags import Signed
     from bundlekeeper.media.write import Means, Order, Target
     from bundlekeeper.model.findings import Finding
     from bundlekeeper.model.media_plan import SetPlan
@@ -102,7 +103,8 @@ def write(
     made = _plan(root, plan, ask, notice=notice, keep=not dry_run)
     if dry_run:
         with ExitStack() as stack:
-            since = _since(open_store(root, stack, write=False), made)
+            opened = open_store(root, stack, write=False)
+            since = _since(opened, made, kept_of(opened, made))
         return media_written.tell_foreseen(root, made, _order(wanted, {}, ""), iso, since, json=json)
     return _Run(root, made, wanted, key, passphrase_fd, quiet=quiet).run(json=json)
 
@@ -146,11 +148,11 @@ def _notice(root: Path, ask: media_plan.Ask, *, keep: bool) -> SetPlan:
         return notice_plan(opened, given.manifest, given.manifest_sha256, commons, keep=keep)
 
 
-def _since(opened: Store, plan: SetPlan) -> tuple[Finding, ...]:
+def _since(opened: Store, plan: SetPlan, kept: Signed | None) -> tuple[Finding, ...]:
     """What the manifest in force says of the plan. Raises RefusedError for what was withdrawn since it was made."""
     from bundlekeeper.media.in_force import hold_against
 
-    return hold_against(plan, manifest_in_force(opened), signed=kept_of(opened, plan) is not None)
+    return hold_against(plan, manifest_in_force(opened), signed=kept is not None)
 
 
 def _targets(to: tuple[str, ...]) -> tuple[Target, ...]:
@@ -193,8 +195,9 @@ class _Run:
             opened = open_store(self._root, stack, write=True)
             with open_book(opened, stack, write=True) as book:
                 head = book.head()
-            since = _since(opened, self._plan)
-            signer = signer_of(opened, self._plan, self._key, self._passphrase_fd)
+            kept = kept_of(opened, self._plan)
+            since = _since(opened, self._plan, kept)
+            signer = signer_of(kept, self._key, self._passphrase_fd)
             tool, fits = self._tool(stack)
             stack.enter_context(SIGNALS.guarded(stop))
             means = Means(now, progress_for(self._quiet), signer.sign, head, stop)

@@ -82,8 +82,7 @@ def brought_up(
         if each.role == "bundle":
             entry = taken.arrived(each, facts[each.path].place, received.began, now) if each.path in facts else None
             if entry is not None:
-                new = was is None or taken.is_new(facts[each.path].place)
-                arrived[each.path] = entry if new or was is None else was
+                arrived[each.path] = was if was is not None and not taken.is_new(facts[each.path].place) else entry
             continue
         data = payload.small(each)
         if data is not None:

@@ -133,13 +133,12 @@ class Joining:
         again by itself: it alone can be wrong, or the index. Raises OSError, TargetError, TooLong, StoppedError.
         """
         temp, whole = self._temp(each), self._whole(each, part)
-        alone = not named or whole is None or not part.through
-        if not alone and whole is not None:
-            size = _copy(entry, part, temp, (), whole, progress.advance, stop).size
+        on_bytes: Callable[[int], None] | None = progress.advance
+        if named and whole is not None and part.through:
+            size = _copy(entry, part, temp, (), whole, on_bytes, stop).size
             if (size, whole.hexdigest()) == (part.size, part.through):
                 return Digest(size, {"sha256": part.sha256}), whole
-            whole = self._whole(each, part)
-        on_bytes = progress.advance if alone else None  # counted already
+            whole, on_bytes = self._whole(each, part), None  # counted already
         return _copy(entry, part, temp, SHA256, whole, on_bytes, stop), whole
 
     def _whole(self, each: SetFile, part: Part) -> Hash | None:

@@ -95,10 +95,11 @@ def take(
         incoming.opened(store.fd) as room,
         store.catalogue(write=True) as catalogue,
     ):
-        loaded, unknown = overlaid(store.fd, loaded, catalogue.accepted())
+        known = catalogue.accepted()
+        loaded, unknown = overlaid(store.fd, loaded, known)
         facts = facts_of(loaded.manifest)
         room.sweep(but=frozenset(each.sha256 for each in facts))
-        admitted = admission.vouched(admission.judge(loaded, catalogue.accepted(), clock(), whys), ruling)
+        admitted = admission.vouched(admission.judge(loaded, known, clock(), whys), ruling)
         sealing = Sealing(voucher, store.fd, room, sources)
         taking = Taking(
             store, room, catalogue, sources, clock=clock, progress=progress, link=link, stop=stop, sealing=sealing
