@@ -46,6 +46,7 @@ CODES: dict[str, Code] = {
     "stale-proof": Code(_W, "proven longer ago than the store accepts"),
     "unreadable": Code(_E, "could not be read to the end; nothing is known about its bytes"),
     "bad-volume": Code(_E, "a volume of a medium is not formed as it must be, or was not finished"),
+    "damaged": Code(_E, "what the store's database or the ledger says is damaged; no file is judged by it"),
     "withdrawn": Code(_W, "withdrawn by its publisher"),
     "expired": Code(_W, "the manifest is past its expiry date"),
     "clock-doubtful": Code(_W, "this machine's clock is earlier than a date already accepted or recorded"),
@@ -126,8 +127,8 @@ def is_ok(findings: Iterable[Finding]) -> bool:
 
 
 def exit_status(findings: Iterable[Finding]) -> int:
-    """3 when something was unreadable, else 1 when something was found, else 0."""
+    """3 when something was unreadable or damaged, else 1 when something was found, else 0."""
     rows = list(findings)
-    if any(f.code == "unreadable" for f in rows):
+    if any(f.code in ("unreadable", "damaged") for f in rows):
         return EXIT_UNFINISHED
     return EXIT_OK if is_ok(rows) else EXIT_FOUND
