@@ -271,67 +271,6 @@ def test_exceptions_are_recorded_and_shown(keeper: Keeper, world: World) -> None
     assert (row["what"], row["why"]) == ("rollback", why[1])
 
 
-# An older store
-
-
-def test_a_store_of_the_first_format_is_read_as_it_is_and_brought_up_by_a_writer(
-    keeper: Keeper, world: World, tmp_path: Path
-) -> None:
-    """A catalogue of format 1, made by its own SQL: readers leave it alone, what it cannot know is not called good."""
-    key = ssh_key(tmp_path)
-    trusted(keeper, key, "bundles", "marram-2026")
-    keeper("manifest", "sign", world.downloads / NAME, "--key", key, "--for", "bundles")
-    with_signature(world, NAME, "sshsig", "marram-2026")
-    keeper("take", world.manifest, "--from", world.downloads, "-q")
-    path = tmp_path / "store/.keeper/catalogue.sqlite"
-    old = as_first_format(path)
-    held = keeper("held", "--json")
-    assert (held.status, held.json["counts"]["proven"]) == (0, 9)
-    assert path.read_bytes() == old  # a reader writes nothing
-    shutil.move(tmp_path / "store/manifests", tmp_path / "manifests-away")
-    (tmp_path / "store/manifests").mkdir()
-    found = keeper("check", "-q", "--json")  # brings it up; without the kept manifest nothing says what was stated
-    assert "not-checked" in {row["signature"] for row in found.json["rows"]}
-    shutil.rmtree(tmp_path / "store/manifests")
-    shutil.move(tmp_path / "manifests-away", tmp_path / "store/manifests")
-    known = keeper("check", "-q", "--json")
-    assert (known.status, known.codes) == (0, [])
-    assert keeper("take", world.manifest, "--from", world.downloads, "-q").status == 0
-    with sqlite3.connect(path) as raw:
-        assert raw.execute("PRAGMA user_version").fetchone() == (2,)
-        assert raw.execute("SELECT count(*) FROM held WHERE signature LIKE '%marram-2026%'").fetchone() == (1,)
-    raw.close()
-
-
-def as_first_format(path: Path) -> bytes:
-    """Turn a catalogue into one of format 1, with the SQL of that format; returns its bytes."""
-    script = Path(__file__).parent.parent / "bundlekeeper/store/migrations/0001_start.sql"
-    with sqlite3.connect(path) as now:
-        rows = {
-            table: now.execute(f"SELECT {columns} FROM {table}").fetchall()  # noqa: S608
-            for table, columns in FIRST_FORMAT.items()
-        }
-    now.close()
-    path.unlink()
-    with sqlite3.connect(path) as first:
-        first.executescript(script.read_text("utf-8"))
-        for table, columns in FIRST_FORMAT.items():
-            marks = ", ".join("?" for _ in columns.split(", "))
-            first.executemany(f"INSERT INTO {table} ({columns}) VALUES ({marks})", rows[table])  # noqa: S608
-        first.execute(f"PRAGMA application_id = {0x424B4341}")
-        first.execute("PRAGMA user_version = 1")
-    first.close()
-    return path.read_bytes()
-
-
-FIRST_FORMAT = {
-    "manifest": "platform, sequence, sha256, place, issued, expires, accepted_at, turn",
-    "held": "place, family, version, name, size, sha256, platform, sequence, digest_from, standing, why, build, "
-    "taken_at, taken_from, way_in, images, released",
-    "proof": "place, sha256, proven_at, size, mtime_ns, ctime_ns, inode, device, trustworthy",
-}
-
-
 def test_a_clock_set_back_makes_nothing_good_again(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """Freeze: dates are judged by the later of the clock and the newest acceptance (faults.md 44 and 83)."""
     if not shutil.which("faketime"):

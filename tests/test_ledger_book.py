@@ -11,12 +11,14 @@ import subprocess
 import sys
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 import pytest
 
 from bundlekeeper.errors import DamagedError, InputError, KeeperError, LockedError, UnfinishedError
+from bundlekeeper.ledger import book as book_module
 from bundlekeeper.ledger import database
 from bundlekeeper.ledger.answers import Selector
 from bundlekeeper.ledger.book import Book
@@ -199,7 +201,7 @@ def test_an_append_that_fails_leaves_nothing_behind(tmp_path: Path) -> None:
 
 def test_another_writer_is_waited_for_and_then_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Our own error, with what to do."""
-    monkeypatch.setattr(database, "BUSY_S", 0.05)
+    monkeypatch.setattr(book_module, "DATABASE", replace(database.DATABASE, busy_s=0.05))
     path = tmp_path / "l"
     with Book.open(path, write=True) as one, Book.open(path, write=True) as two:
         one.connection.execute("BEGIN IMMEDIATE")
@@ -367,26 +369,6 @@ def test_a_copy_is_whole_and_is_never_written_over_anything(tmp_path: Path) -> N
         with pytest.raises(InputError):
             book.copy_to(tmp_path / "copy")
         assert sorted(p.name for p in tmp_path.iterdir()) == ["copy", "l"]
-
-
-def test_a_migration_and_its_record_are_one(tmp_path: Path) -> None:
-    """style.md, habit 17: a migration that fails leaves the old ledger as it was."""
-    path = ledger_of(tmp_path / "l", 3)
-    folder = tmp_path / "migrations"
-    shutil.copytree(database.MIGRATIONS, folder)
-    second = folder / f"{database.VERSION + 1:04}_more.sql"
-    second.write_text("ALTER TABLE event ADD COLUMN mood TEXT;\nCREATE TABLE broken (;\n", "utf-8")
-    connection = sqlite3.connect(path, isolation_level=None)
-    before = list(connection.iterdump())
-    with pytest.raises(sqlite3.OperationalError):
-        database.migrate(connection, folder)
-    assert list(connection.iterdump()) == before
-    assert connection.execute("PRAGMA user_version").fetchone() == (database.VERSION,)
-    second.write_text("ALTER TABLE event ADD COLUMN mood TEXT;\n", "utf-8")
-    database.migrate(connection, folder)
-    assert connection.execute("PRAGMA user_version").fetchone() == (database.VERSION + 1,)
-    assert connection.execute("SELECT count(mood), count(*) FROM event").fetchone() == (0, 3)
-    connection.close()
 
 
 def test_asking_works_where_nothing_can_be_written(tmp_path: Path) -> None:

@@ -17,9 +17,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import DamagedError, KeeperError, LockedError, UnfinishedError
+from bundlekeeper.formats.sqlite import FORMAT
 from bundlekeeper.model.reading import read
 from bundlekeeper.store import catalogue as module
-from bundlekeeper.store.catalogue import APPLICATION_ID, VERSION, Catalogue
+from bundlekeeper.store.catalogue import DATABASE, Catalogue
 from bundlekeeper.store.layout import Store
 from bundlekeeper.store.records import Accepted, Fingerprint, Held, HeldImage, Proof
 from tests.conftest import World
@@ -186,8 +187,8 @@ def test_it_says_what_it_is(tmp_path: Path) -> None:
     """ "application_id and user_version set" (faults.md, writing safely); file(1) and others can tell, too"""
     fresh(tmp_path).close()
     head = (tmp_path / "catalogue.sqlite").read_bytes()[:100]
-    assert int.from_bytes(head[68:72], "big") == APPLICATION_ID  # sqlite.org/fileformat2.html, offsets 60 and 68
-    assert int.from_bytes(head[60:64], "big") == VERSION
+    assert int.from_bytes(head[68:72], "big") == DATABASE.application_id  # sqlite.org/fileformat2.html
+    assert int.from_bytes(head[60:64], "big") == FORMAT
     assert head[18:20] == b"\x01\x01"  # rollback journal, not WAL
 
 
@@ -216,15 +217,16 @@ def test_another_programs_database_is_refused(tmp_path: Path) -> None:
         Catalogue.open(path, write=True)
 
 
-def test_a_newer_format_is_refused(tmp_path: Path) -> None:
-    """ "unknown or newer format: refused, versions named" (faults.md 51)"""
+@pytest.mark.parametrize(("number", "hint"), [(FORMAT + 1, "the bundlekeeper that wrote it"), (0, "move it aside")])
+def test_another_format_is_refused(tmp_path: Path, number: int, hint: str) -> None:
+    """Unknown or newer format: refused, versions named."""
     fresh(tmp_path).close()
     with sqlite3.connect(tmp_path / "catalogue.sqlite") as raw:
-        raw.execute(f"PRAGMA user_version = {VERSION + 1}")
+        raw.execute(f"PRAGMA user_version = {number}")
     raw.close()
-    with pytest.raises(DamagedError, match=f"format {VERSION + 1}.* up to {VERSION}") as caught:
+    with pytest.raises(DamagedError, match=f"format {number}.* knows format {FORMAT}") as caught:
         opened(tmp_path, write=False)
-    assert "newer bundlekeeper" in caught.value.hint
+    assert hint in caught.value.hint
 
 
 def test_an_absent_catalogue_is_not_made_by_opening(tmp_path: Path) -> None:
@@ -298,56 +300,12 @@ def test_a_table_that_is_gone_is_damage(tmp_path: Path) -> None:
         catalogue.proofs()
 
 
-# Migrations
-
-
-def test_a_migration_and_its_number_are_one_transaction(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """ "A migration and the record that it ran are one transaction" (style.md 17)"""
-    with fresh(tmp_path) as catalogue:
-        catalogue.record_held(HELD, PROOF)
-    folder = tmp_path / "migrations"
-    shutil.copytree(Path(module.__file__).parent / "migrations", folder)
-    (folder / "9999_broken.sql").write_text("CREATE TABLE half (a);\nCREATE TABLE half (a);\n")
-    monkeypatch.setattr(module, "_MIGRATIONS", folder)
-    monkeypatch.setattr(module, "VERSION", 9999)
-    with pytest.raises(KeeperError):
-        opened(tmp_path)
-    with sqlite3.connect(tmp_path / "catalogue.sqlite") as raw:
-        assert raw.execute("PRAGMA user_version").fetchone() == (VERSION,)
-        assert raw.execute("SELECT count(*) FROM sqlite_schema WHERE name = 'half'").fetchone() == (0,)
-    raw.close()
-    (folder / "9999_broken.sql").write_text("CREATE TABLE half (a);\n")
-    with opened(tmp_path) as catalogue:
-        assert catalogue.held() == [HELD]
-    with sqlite3.connect(tmp_path / "catalogue.sqlite") as raw:
-        assert raw.execute("PRAGMA user_version").fetchone() == (9999,)
-    raw.close()
-
-
-def test_the_number_is_set_before_the_commit(tmp_path: Path) -> None:
-    """A power cut between the two would run a migration twice."""
-    path = tmp_path / "catalogue.sqlite"
-    raw = sqlite3.connect(path, isolation_level=None)
-    said: list[str] = []
-    raw.set_trace_callback(said.append)
-    module._migrate(raw)
-    raw.close()
-    steps = [word for statement in said for word in ("BEGIN", "user_version = ", "COMMIT") if word in statement]
-    assert steps == ["BEGIN", "user_version = ", "COMMIT"] * VERSION
-
-
-def test_every_migration_has_its_number() -> None:
-    """The files are numbered without a gap, and the last one is the version that we know."""
-    names = sorted(path.name for path in (Path(module.__file__).parent / "migrations").iterdir())
-    assert [int(name.partition("_")[0]) for name in names if name.endswith(".sql")] == list(range(1, VERSION + 1))
-
-
 # Two processes
 
 
 def test_a_reader_beside_a_writer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A reader waits for a commit; a writer that never ends is named as what it is."""
-    monkeypatch.setattr(module, "BUSY_S", 0.1)
+    monkeypatch.setattr(module, "DATABASE", replace(DATABASE, busy_s=0.1))
     fresh(tmp_path).close()
     other = sqlite3.connect(tmp_path / "catalogue.sqlite", isolation_level=None)
     other.execute("BEGIN EXCLUSIVE")

@@ -21,6 +21,7 @@ from typing import Self
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.ledger import chain, database
+from bundlekeeper.ledger.database import DATABASE
 from bundlekeeper.ledger.events import Event
 from bundlekeeper.ledger.projection import Images
 from bundlekeeper.ledger.rows import EVENT_COLUMNS, Words, from_row
@@ -75,7 +76,7 @@ class Book:
             book = os.urandom(16)
             into = "INSERT INTO book (one, id, count, head) VALUES (1, ?, 0, ?)"
             database.create(path, into, (book, chain.genesis(book)))
-        found = cls(database.connect(path, write=write), path)
+        found = cls(DATABASE.open(path, write=write), path)
         if write:
             try:
                 check_tail(found.connection, found.words, found.where)
@@ -98,7 +99,7 @@ class Book:
 
     def reading(self) -> AbstractContextManager[None]:
         """One snapshot for several questions. Raises DamagedError, LockedError, UnfinishedError."""
-        return database.reading(self.connection, self.where)
+        return DATABASE.reading(self.connection, self.where)
 
     def head(self) -> chain.Head:
         """The chain's head now. Raises as `reading`."""
@@ -128,7 +129,7 @@ class Book:
 
         learned_us = moments.at(learned).at_us
         try:
-            with database.writing(self.connection, self.where):
+            with DATABASE.writing(self.connection, self.where):
                 appending = Appending(self.connection, self.words, self.images)
                 if arrange:
                     events = appending.arranged(events)
@@ -184,7 +185,7 @@ class Book:
         A copy that goes on as a store of its own forks the chain, and merging tells so. Raises UnfinishedError,
         InputError when the target is there.
         """
-        with database.wrapped(str(target)):
+        with DATABASE.on_disk(str(target)):
             try:
                 os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_RDWR | os.O_CLOEXEC, 0o644))
             except FileExistsError as e:

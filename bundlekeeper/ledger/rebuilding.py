@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from bundlekeeper.errors import DamagedError
-from bundlekeeper.ledger import database
 from bundlekeeper.ledger.book import Book
+from bundlekeeper.ledger.database import DAMAGE_HINT, DATABASE
 from bundlekeeper.ledger.events import What
 from bundlekeeper.ledger.projection import STATE_COLUMNS, Projection
 from bundlekeeper.ledger.rows import WHAT_CODE
@@ -56,7 +56,7 @@ def rebuild(book: Book) -> Rebuilt:
     """
     connection = book.connection
     try:
-        with database.writing(connection, book.where):
+        with DATABASE.writing(connection, book.where):
             _insist_on_events(book)
             for table, select in _ANSWERS.items():
                 connection.execute(f"CREATE TEMP TABLE before_{table} AS {select}")
@@ -78,7 +78,7 @@ def _insist_on_events(book: Book) -> None:
     if wrong:
         says = f"the ledger was altered or is damaged: {wrong[0]}"
         more = f" (and {len(wrong) - 1} more)" if len(wrong) > 1 else ""
-        hint = f"nothing can be made again from such events; {database.DAMAGE_HINT}"
+        hint = f"nothing can be made again from such events; {DAMAGE_HINT}"
         raise DamagedError(says + more, where=book.where, hint=hint)
 
 

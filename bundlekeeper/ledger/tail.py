@@ -10,7 +10,7 @@ import sqlite3
 
 from bundlekeeper.errors import DamagedError
 from bundlekeeper.ledger import chain
-from bundlekeeper.ledger.database import DAMAGE_HINT, reading
+from bundlekeeper.ledger.database import DAMAGE_HINT, DATABASE
 from bundlekeeper.ledger.rows import EVENT_COLUMNS, Words, from_row
 
 _TAIL = 500  # events that are read in full
@@ -22,7 +22,7 @@ def check_tail(connection: sqlite3.Connection, words: Words, where: str) -> None
 
     Raises DamagedError when not; LockedError, UnfinishedError.
     """
-    with reading(connection, where):
+    with DATABASE.reading(connection, where):
         wrong = _wrong(connection, words)
     if wrong:
         says = f"the ledger was altered or is damaged: {wrong}"

@@ -13,8 +13,9 @@ from datetime import datetime
 from pathlib import Path
 
 from bundlekeeper.errors import DamagedError, InputError, KeeperError
-from bundlekeeper.ledger import chain, database
+from bundlekeeper.ledger import chain
 from bundlekeeper.ledger.book import Book
+from bundlekeeper.ledger.database import DATABASE
 from bundlekeeper.ledger.events import Event
 from bundlekeeper.ledger.rows import EVENT_COLUMNS, from_row
 from bundlekeeper.ledger.tail import wrong_with
@@ -55,7 +56,7 @@ def verify(book: Book, head: str = "") -> Verified:
     wrong: list[str] = []
     found = _Walked()
     try:
-        database.check_pages(book.connection, book.where, whole=True)
+        DATABASE.check_pages(book.connection, book.where, whole=True)
     except DamagedError as e:
         wrong.append(e.says)
     try:
@@ -73,7 +74,7 @@ def wrong_events(book: Book) -> list[str]:
     """
     with book.reading():
         for table in ("event", "word"):  # with their indexes: sqlite.org/pragma.html, 'integrity_check'
-            database.check_pages(book.connection, book.where, table=table)
+            DATABASE.check_pages(book.connection, book.where, table=table)
         found = _Walked()
         _walk(book, b"", found)
         return found.wrong[:_MAX_WRONG]
@@ -155,7 +156,7 @@ _LOST_HINT = (
 
 
 def _saved_from(damaged: Path) -> tuple[list[Event], list[int], dict[str, str]]:
-    with database.wrapped(str(damaged)):
+    with DATABASE.on_disk(str(damaged)):
         connection = sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)
         try:
             source = Book(connection, damaged)

@@ -1,10 +1,7 @@
 """The catalogue: which bundle files the store holds, by which manifest, and what proved them. SQLite.
 
-Rules: it claims nothing that is not on the disk already, so a row is written last; one call is one transaction; a
-database that is not ours, is newer than we are or is damaged is refused with the way out, never repaired in silence;
-it can be rebuilt from the tree, the proofs cannot; every value reaches SQL as a parameter.
-Journal: a rollback journal, not WAL, so that a store on a read-only medium can be read and two files never part;
-`synchronous=EXTRA` (FULL, and the folder is fsynced after the journal is unlinked: sqlite.org/pragma.html).
+Rules: it claims nothing that is not on the disk already, so a row is written last; one call is one transaction; it can
+be rebuilt from the tree, the proofs cannot.
 """
 
 from __future__ import annotations
@@ -18,21 +15,27 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from bundlekeeper.errors import DamagedError, KeeperError, LockedError, UnfinishedError
+from bundlekeeper.formats.sqlite import Database
 from bundlekeeper.store.facts import Facts
 from bundlekeeper.store.records import UNKNOWN_SIGNATURE, Accepted, Fingerprint, Held, HeldImage, Proof, Stated
 
 _T = TypeVar("_T")
 _Row = tuple[Any, ...]
 
-APPLICATION_ID = 0x424B4341  # "BKCA", at offset 68 of the file (sqlite.org/fileformat2.html)
-VERSION = 2
-BUSY_S = 10.0
-_MIGRATIONS = Path(__file__).parent / "migrations"
-
-REBUILD_HINT = (
-    "move it aside and run `bundlekeeper take` or `bundlekeeper check` again: the catalogue is rebuilt from the files "
+_REBUILD = (
+    "run `bundlekeeper take` or `bundlekeeper check` again: the catalogue is rebuilt from the files "
     "that are there, and each counts as unproven until it is read again"
+)
+DATABASE = Database(
+    noun="the store's catalogue",
+    thing="a catalogue",
+    application_id=0x424B4341,  # "BKCA"
+    schema=Path(__file__).parent / "catalogue.sql",
+    absent=("the store's catalogue is missing", _REBUILD),
+    damage_hint=f"move it aside and {_REBUILD}",
+    full_hint="make room and run the same command again; what was finished stays",
+    busy="another process is writing the store's catalogue",
+    busy_s=10.0,
 )
 
 _HELD = "place, family, version, name, size, sha256, platform, sequence, digest_from, standing, why, build, taken_at, \
@@ -44,46 +47,23 @@ class Catalogue:
     """One open catalogue. Use as a context manager, or `close` it."""
 
     def __init__(self, connection: sqlite3.Connection, where: str) -> None:
+        connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
         self._connection = connection
         self._where = where
 
     @classmethod
     def open(cls, path: Path, *, write: bool) -> Self:
-        """Open the catalogue at `path`, bringing an older one up to date when `write`.
+        """Open the catalogue at `path`.
 
-        Raises DamagedError when it is absent, not ours, newer than we are or damaged; UnfinishedError when it cannot
+        Raises DamagedError when it is absent, not ours, of another format or damaged; UnfinishedError when it cannot
         be opened; LockedError when another process holds it for too long.
         """
-        where = str(path)
-        if not path.is_file():
-            raise DamagedError("the store's catalogue is missing", where=where, hint=REBUILD_HINT.partition(" and ")[2])
-        with _wrapped(where):
-            connection = _connect(path)
-            try:
-                _check_identity(connection, where)
-                if write:
-                    _check_pages(connection, where)
-                    _migrate(connection)
-                else:
-                    connection = _brought_up(connection)
-                    connection.execute("PRAGMA query_only = ON")
-            except BaseException:
-                connection.close()
-                raise
-        return cls(connection, where)
+        return cls(DATABASE.open(path, write=write), str(path))
 
     @classmethod
     def create(cls, path: Path) -> Self:
         """Make an empty catalogue in the empty file at `path`. Raises UnfinishedError, DamagedError."""
-        with _wrapped(str(path)):
-            connection = _connect(path)
-            try:
-                connection.execute("PRAGMA synchronous = OFF")  # it has no name yet; the caller syncs it whole
-                _migrate(connection)
-            except BaseException:
-                connection.close()
-                raise
-        return cls(connection, str(path))
+        return cls(DATABASE.make(path, durable=False), str(path))  # it has no name yet; the caller syncs it whole
 
     def close(self) -> None:
         """Close the database. Raises nothing."""
@@ -100,16 +80,8 @@ class Catalogue:
     @contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:
         """One transaction: all of the block or nothing of it."""
-        with _wrapped(self._where):
-            self._connection.execute("BEGIN IMMEDIATE")
-            try:
-                yield self._connection
-                self._connection.execute("COMMIT")
-            except BaseException:
-                # SQLite itself rolls back after some errors (disk full); then there is nothing left to roll back.
-                if self._connection.in_transaction:
-                    self._connection.execute("ROLLBACK")
-                raise
+        with DATABASE.writing(self._connection, self._where):
+            yield self._connection
 
     # Manifests
 
@@ -219,12 +191,11 @@ class Catalogue:
         return self._rows(query + " WHERE family = ? ORDER BY place", _held_from, (family,))
 
     def _rows(self, query: str, make: Callable[[_Row], _T], values: tuple[Any, ...] = ()) -> list[_T]:
-        with _wrapped(self._where):
+        with DATABASE.wrapped(self._where):
             try:
                 return [make(row) for row in self._connection.execute(query, values)]
             except (ValueError, TypeError, AttributeError, OverflowError) as error:  # no row that we could have written
-                says = f"the store's catalogue holds a bad value: {error}"
-                raise DamagedError(says, where=self._where, hint=REBUILD_HINT) from error
+                raise DATABASE.damaged(f"it holds a bad value: {error}", self._where) from error
 
 
 def _raw(text: str) -> bytes:
@@ -338,94 +309,3 @@ def _put_proofs(connection: sqlite3.Connection, proofs: Mapping[str, Proof]) -> 
             for place, proof in proofs.items()
         ),
     )
-
-
-def _connect(path: Path) -> sqlite3.Connection:
-    # Read-write also for readers, where the file allows it: they may have to roll back what a killed writer left.
-    uri = f"{path.absolute().as_uri()}?mode=rw"
-    connection = sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None)
-    connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
-    # Cell sizes are checked as pages are read; functions in a foreign schema are not run (sqlite.org/security.html).
-    connection.execute("PRAGMA cell_size_check = ON")
-    connection.execute("PRAGMA trusted_schema = OFF")
-    connection.execute("PRAGMA synchronous = EXTRA")
-    return connection
-
-
-def _check_identity(connection: sqlite3.Connection, where: str) -> None:
-    identity = connection.execute("PRAGMA application_id").fetchone()[0]
-    if identity != APPLICATION_ID:
-        raise DamagedError("the store's catalogue is empty or not a catalogue of ours", where=where, hint=REBUILD_HINT)
-    found = connection.execute("PRAGMA user_version").fetchone()[0]
-    if found > VERSION:
-        says = f"the store's catalogue has format {found}; this bundlekeeper knows formats up to {VERSION}"
-        raise DamagedError(says, where=where, hint="use the newer bundlekeeper that wrote it")
-
-
-def _brought_up(connection: sqlite3.Connection) -> sqlite3.Connection:
-    """The same, or for a database of an older format a copy of it in memory that has the present one."""
-    if connection.execute("PRAGMA user_version").fetchone()[0] >= VERSION:
-        return connection
-    copy = sqlite3.connect(":memory:", isolation_level=None)
-    copy.text_factory = connection.text_factory
-    try:
-        connection.backup(copy)
-        _migrate(copy)
-    except BaseException:
-        copy.close()
-        raise
-    connection.close()
-    return copy
-
-
-def _check_pages(connection: sqlite3.Connection, where: str) -> None:
-    found = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
-    if found != "ok":
-        raise DamagedError(f"the store's catalogue is damaged: {found}", where=where, hint=REBUILD_HINT)
-
-
-def _migrate(connection: sqlite3.Connection) -> None:
-    """Run the numbered SQL files that this database has not had; each with its number in one transaction."""
-    at = connection.execute("PRAGMA user_version").fetchone()[0]
-    if at >= VERSION:
-        return
-    for path in sorted(_MIGRATIONS.glob("[0-9]*.sql")):
-        number = int(path.name.partition("_")[0])
-        if number <= at:
-            continue
-        script = path.read_text("utf-8")
-        stamp = f"PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {number};"
-        try:
-            connection.executescript(f"BEGIN IMMEDIATE;\n{script}\n{stamp}\nCOMMIT;")
-        finally:
-            if connection.in_transaction:
-                connection.execute("ROLLBACK")
-
-
-@contextmanager
-def _wrapped(where: str) -> Iterator[None]:
-    """Turn SQLite's errors into ours."""
-    try:
-        yield
-    except KeeperError:
-        raise
-    except sqlite3.Error as error:
-        raise _ours(error, where) from error
-
-
-def _ours(error: sqlite3.Error, where: str) -> KeeperError:
-    name: str = getattr(error, "sqlite_errorname", "")
-    # SQLITE_ERROR is a table or column that is not there: our own statements are right by test.
-    if name == "SQLITE_ERROR" or name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_FORMAT")):
-        return DamagedError(f"the store's catalogue is damaged: {error}", where=where, hint=REBUILD_HINT)
-    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-        return LockedError("another process is writing the store's catalogue", where=where, hint="try again")
-    hints = {
-        "SQLITE_FULL": "make room and run the same command again; what was finished stays",
-        "SQLITE_READONLY_ROLLBACK": "a writer was killed; run a writing command once where the store can be written",
-        "SQLITE_READONLY": "the store cannot be written: check the owner, the mode and how it is mounted",
-        "SQLITE_CANTOPEN": "check that the store's .keeper folder can be read and entered",
-        "SQLITE_IOERR": "the device failed: look at the system's log",
-    }
-    hint = next((text for start, text in hints.items() if name.startswith(start)), "")
-    return UnfinishedError(f"the store's catalogue cannot be used: {error}", where=where, hint=hint)

@@ -275,34 +275,34 @@ STORE = (
     ),
     Guard(
         "the catalogue survives a power cut: synchronous",
-        "store/catalogue.py",
-        '    connection.execute("PRAGMA synchronous = EXTRA")',
-        '    connection.execute("PRAGMA synchronous = FULL")',
+        "formats/sqlite.py",
+        '        connection.execute("PRAGMA synchronous = EXTRA")',
+        '        connection.execute("PRAGMA synchronous = FULL")',
         "test_store_power.py::test_the_last_row_is_there_after_a_power_cut",
     ),
     _never(
         "application_id of the catalogue",
-        "store/catalogue.py",
-        "    if identity != APPLICATION_ID:",
+        "formats/sqlite.py",
+        '        if connection.execute("PRAGMA application_id").fetchone()[0] != self.application_id:',
         "test_store_catalogue.py::test_another_programs_database_is_refused",
     ),
     _never(
         "user_version of the catalogue",
-        "store/catalogue.py",
-        "    if found > VERSION:",
-        "test_store_catalogue.py::test_a_newer_format_is_refused",
+        "formats/sqlite.py",
+        "        if found != FORMAT:",
+        "test_store_catalogue.py::test_another_format_is_refused",
     ),
     Guard(
         "a reader writes nothing",
-        "store/catalogue.py",
+        "formats/sqlite.py",
         '                    connection.execute("PRAGMA query_only = ON")',
         "                    pass",
         "test_store_catalogue.py::test_a_reader_writes_nothing",
     ),
     _never(
         "a damaged catalogue is not written",
-        "store/catalogue.py",
-        '    if found != "ok":',
+        "formats/sqlite.py",
+        '            if found != "ok":',
         "test_faults_data.py::test_damage_that_only_a_check_of_the_pages_finds",
     ),
     Guard(
@@ -558,25 +558,6 @@ LINKS = (
 )
 
 LEDGER = (
-    _never(
-        "application_id of the ledger",
-        "ledger/database.py",
-        '    if connection.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:',
-        "test_ledger_book.py::test_a_ledger_of_another_program_or_a_newer_one_is_refused",
-    ),
-    _never(
-        "user_version of the ledger",
-        "ledger/database.py",
-        "    if found > VERSION:",
-        "test_ledger_book.py::test_a_ledger_of_another_program_or_a_newer_one_is_refused",
-    ),
-    Guard(
-        "the ledger survives a power cut: synchronous",
-        "ledger/database.py",
-        '    connection.execute("PRAGMA synchronous = EXTRA")',
-        '    connection.execute("PRAGMA synchronous = FULL")',
-        "test_faults_disk.py::test_an_acknowledged_event_is_there_after_a_power_cut",
-    ),
     Guard(
         "a new ledger's name is durable",
         "ledger/database.py",
@@ -586,24 +567,17 @@ LEDGER = (
     ),
     Guard(
         "writers take turns",
-        "ledger/database.py",
-        '        connection.execute("BEGIN IMMEDIATE")\n        try:\n            yield',
-        '        connection.execute("BEGIN")\n        try:\n            yield',
+        "formats/sqlite.py",
+        '            connection.execute("BEGIN IMMEDIATE")\n            try:\n                yield',
+        '            connection.execute("BEGIN")\n            try:\n                yield',
         "test_ledger_book.py::test_many_processes_never_lose_or_double_an_event",
     ),
     Guard(
         "all of a call or nothing of it",
-        "ledger/database.py",
-        '            if connection.in_transaction:\n                connection.execute("ROLLBACK")\n'
-        "            raise\n\n\n@contextmanager\ndef reading",
-        '            connection.execute("COMMIT")\n            raise\n\n\n@contextmanager\ndef reading',
+        "formats/sqlite.py",
+        '                if connection.in_transaction:\n                    connection.execute("ROLLBACK")\n',
+        '                connection.execute("COMMIT")\n',
         "test_faults_data.py::test_an_error_after_the_events_takes_them_back",
-    ),
-    _never(
-        "integrity check",
-        "ledger/database.py",
-        '        if found != "ok":',
-        "test_faults_data.py::test_a_damaged_page_that_nobody_reads_takes_no_event",
     ),
     Guard(
         "the last events are what they were",

@@ -9,6 +9,8 @@ CREATE TABLE manifest (
   expires TEXT,
   accepted_at TEXT NOT NULL,
   turn INTEGER NOT NULL UNIQUE,
+  signed_by TEXT NOT NULL,               -- the trust entry that vouched for it on the day it was accepted, empty: nobody
+  signed_key TEXT NOT NULL,              -- that entry's fingerprint
   PRIMARY KEY (platform, sequence)
 ) WITHOUT ROWID;
 
@@ -29,7 +31,8 @@ CREATE TABLE held (
   taken_from TEXT NOT NULL,
   way_in TEXT NOT NULL,
   images TEXT NOT NULL,
-  released TEXT
+  released TEXT,
+  signature TEXT                         -- JSON array [file, form, key] that the manifest states, empty where none, NULL not known
 ) WITHOUT ROWID;
 CREATE INDEX held_by_digest ON held (sha256);
 
@@ -42,7 +45,8 @@ CREATE TABLE proof (
   ctime_ns INTEGER NOT NULL,
   inode INTEGER NOT NULL,
   device INTEGER NOT NULL,
-  trustworthy INTEGER NOT NULL CHECK (trustworthy IN (0, 1))
+  trustworthy INTEGER NOT NULL CHECK (trustworthy IN (0, 1)),
+  digests TEXT NOT NULL                  -- of the same read as `sha256`, as `name:hex` separated by blanks
 ) WITHOUT ROWID;
 
 -- What was let through against the rules, on whose word: never deleted.

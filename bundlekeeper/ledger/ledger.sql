@@ -129,3 +129,25 @@ CREATE INDEX held_image ON held (image, until);
 
 -- The time zone of a site, by the reading that last told it.
 CREATE TABLE site (site INTEGER PRIMARY KEY, zone INTEGER NOT NULL);
+-- Events that count, by when they happened, so that those beyond a clock are counted without a look at the others.
+-- A correction counts whenever it was said, so its time hides nothing. The columns of the condition are in the index
+-- because SQLite asks for them again; they take one byte each.
+CREATE INDEX event_at ON event (at, void, corrects) WHERE void = 0 AND corrects IS NULL;
+
+-- Other books' chains as they were first met: their events from number `first` on are, one after the other, ours from
+-- `seq` on. The rows of one book follow each other without a gap, from its first event.
+CREATE TABLE followed (
+    book BLOB NOT NULL,
+    first INTEGER NOT NULL,
+    seq INTEGER NOT NULL,
+    length INTEGER NOT NULL,
+    PRIMARY KEY (book, first)
+) WITHOUT ROWID;
+-- Parts of other books' chains, after number `after` up to `count`, that came while events before them were not here:
+-- which ones still are not is told whenever a part comes that follows them.
+CREATE TABLE piece (
+    book BLOB NOT NULL,
+    after INTEGER NOT NULL,
+    count INTEGER NOT NULL,
+    PRIMARY KEY (book, after, count)
+) WITHOUT ROWID;
