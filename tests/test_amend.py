@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.amend import CONFIRM_CODES, FILL_CODES, MAX_SEQUENCE, Change, Report, confirm, fill
 from bundlekeeper.model.checksum_list import parse
-from bundlekeeper.model.entries import Entry
+from bundlekeeper.model.entries import Entry, bundle_lines
 from bundlekeeper.model.origins import OWN_COPY
 
 ONE, TWO, THREE = "1" * 64, "2" * 64, "3" * 64
@@ -60,7 +60,7 @@ def codes(report: Report) -> list[tuple[str, str]]:
 def test_empty_and_missing_values_are_filled_and_all_else_is_kept() -> None:
     text, report = fill(MANIFEST, [Entry("a.fwb", ONE, 1000), Entry("b.fwb", TWO, 2000), Entry("c.fwb", THREE, 7)])
     wanted = (
-        MANIFEST.replace('size = ""  ', "size = 1_000  ")
+        MANIFEST.replace('size = ""       # REVIEW', "size = 1_000")
         .replace('sha256 = ""', f'sha256 = "{ONE}"')
         .replace('"publisher: a page"', '"own copy"')
         .replace("  file = 'b.fwb'\n", "  file = 'b.fwb'\n  size = 2_000\n")
@@ -74,6 +74,52 @@ def test_empty_and_missing_values_are_filled_and_all_else_is_kept() -> None:
     ]
     assert report.agreed == ["b.fwb", "c.fwb"]
     assert report.findings == []
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_what_was_filled_is_no_longer_marked_for_review(end: str) -> None:
+    """Every mark of every value that is filled goes, and nothing else that a person wrote."""
+    drafted = "\n".join(
+        line
+        for file in ("odd.bin", "even.bin")
+        for line in ["[[bundle]]", *bundle_lines(Entry(file), ""), 'digest_from = ""  # REVIEW: whose?', ""]
+    ).replace("\n", end)
+    assert drafted.count("REVIEW") == 10
+    text, report = fill(drafted, [Entry("odd.bin", ONE, 1), Entry("even.bin", TWO, 2)])
+    assert [c.key for c in report.changes] == ["size", "sha256", "digest_from"] * 2
+    assert text.count("REVIEW") == 4
+    assert [line for line in text.split(end) if not line.startswith(("family", "version"))] == [
+        "[[bundle]]", 'file = "odd.bin"', "size = 1", f'sha256 = "{ONE}"', 'digest_from = "own copy"  # whose?', "",
+        "[[bundle]]", 'file = "even.bin"', "size = 2", f'sha256 = "{TWO}"', 'digest_from = "own copy"  # whose?', "",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        ("# REVIEW", ""),
+        ("#REVIEW", ""),
+        ("# REVIEW: ", ""),
+        ("# REVIEW: ask kim", "# ask kim"),
+        ("# ask kim; REVIEW: twice, REVIEW: again", "# ask kim; twice, again"),
+        ("# see the REVIEWERS' sheet", "# see the REVIEWERS' sheet"),
+        ("# ours", "# ours"),
+    ],
+)
+def test_only_the_mark_goes_from_a_comment(before: str, after: str) -> None:
+    text, _ = fill(f'[[bundle]]\nfile = "a.fwb"\nsize = ""   {before}\n', [Entry("a.fwb", None, 7)])
+    assert text == f'[[bundle]]\nfile = "a.fwb"\nsize = 7{f"   {after}" if after else ""}\n'
+
+
+def test_a_mark_behind_a_whole_table_stays() -> None:
+    """What stands behind the brace is about the bundle, not about the value that was filled."""
+    text, _ = fill('bundle = [ { file = "a.fwb", size = "" } ]  # REVIEW: all\n', [Entry("a.fwb", None, 7)])
+    assert text == 'bundle = [ { file = "a.fwb", size = 7 } ]  # REVIEW: all\n'
+
+
+def test_a_difference_keeps_the_mark() -> None:
+    drafted = '[[bundle]]\nfile = "a.fwb"\nsize = 8\nsha256 = ""  # REVIEW\n'
+    assert fill(drafted, [Entry("a.fwb", ONE, 7)])[0] == drafted
 
 
 def test_a_digest_that_we_computed_is_never_called_the_publishers() -> None:

@@ -3,11 +3,13 @@
 Rules: a digest or a size that is there is never overwritten, a difference is reported; nothing at all is taken from a
 file that contradicts what is there; a digest that we computed is always marked 'own copy', whatever stood there
 before; only an equal digest in the publisher's list takes that mark away, and then `sequence` goes up, because the
-manifest is a new issue (RFC 9124's monotonic sequence number). Comments and layout stay (`model.toml_edit`).
+manifest is a new issue (RFC 9124's monotonic sequence number). Comments and layout stay (`model.toml_edit`), but for
+the mark REVIEW beside a value that was set.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
@@ -15,7 +17,15 @@ from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.checksum_list import ChecksumLine, ChecksumList
-from bundlekeeper.model.entries import LIST_ENTRY_CODES, Entry, bundle_lines, one_digest, split_signatures
+from bundlekeeper.model.entries import (
+    LIST_ENTRY_CODES,
+    REVIEW,
+    REVIEWS,
+    Entry,
+    bundle_lines,
+    one_digest,
+    split_signatures,
+)
 from bundlekeeper.model.findings import Code, Finding, Level
 from bundlekeeper.model.origins import OWN_COPY
 from bundlekeeper.model.source import shown
@@ -100,10 +110,11 @@ class _Amend:
                 self.by_file.setdefault(bundle["file"], []).append(index)
 
     def put(self, index: int, key: str, value: str | int) -> None:
-        """Set a key of a bundle and say so; a new key stands below `sha256` or `file`."""
+        """Set a key of a bundle and say so, with no REVIEW beside it; a new key stands below `sha256` or `file`."""
         bundle = self.bundles[index]
         after = "sha256" if key == "digest_from" and "sha256" in bundle else "file"
-        self.edit.put(("bundle", index), key, value, after=after)
+        comment = _reviewed(key, self.edit.comment(("bundle", index, key))) if key in bundle else None
+        self.edit.put(("bundle", index), key, value, after=after, comment=comment)
         self.report.changes.append(Change(bundle["file"], key, bundle.get(key), value))
 
     def find(self, code: str, index: int, key: str, says: str, hint: str) -> None:
@@ -113,6 +124,17 @@ class _Amend:
         where, excerpt = self.edit.where(path)
         subject = bundle["file"] if isinstance(bundle.get("file"), str) else f"bundle[{index}]"
         self.report.findings.append(Finding(code, _CODES[code].level, subject, says, hint, where, excerpt))
+
+
+def _reviewed(key: str, comment: str) -> str:
+    """The comment without the mark for review and without what a draft wrote behind it; a person's own words stay."""
+    blanks, _, said = comment.partition("#")
+    left = re.sub(
+        rf"\b{REVIEW}\b:?[ \t]*", "", said.replace(f"{REVIEW}: {REVIEWS[key]}", "") if key in REVIEWS else said
+    )
+    if left == said:
+        return comment
+    return f"{blanks}# {left.strip()}" if left.strip() else ""
 
 
 def consistent(entries: Iterable[Entry]) -> tuple[list[Entry], list[Finding]]:

@@ -1,7 +1,7 @@
 """Draft a first manifest from files or a publisher's list; the door to filling and confirming one.
 
 Rules: a draft is made to be reviewed: what the files do not say is an empty value with REVIEW beside it, which lint
-refuses at its place; nothing that only release notes can say (releases, jumps, what stands beside what) is drafted
+refuses at its place; what a file's name made us guess has REVIEW beside it; nothing that only release notes can say (releases, jumps, what stands beside what) is drafted
 otherwise than as a comment; the same input gives the same text.
 """
 
@@ -71,6 +71,7 @@ def _head(platform: str, issued: date, sequence: int, sources: list[str]) -> lis
         SCHEMA_LINE,
         f"# A first draft, from {source}. Review every line before you rely on it.",
         '# What could not be known is "" with REVIEW beside it; `bundlekeeper manifest lint` points at each.',
+        "# What was guessed from a file's name has REVIEW beside it, too: lint cannot tell whether it is right.",
     ]
     if own:
         lines += [

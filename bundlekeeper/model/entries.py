@@ -1,24 +1,22 @@
 """Files to be drafted into a manifest, and what their names say about them.
 
-Rules: what a name does not say plainly is unknown and becomes an empty value that lint points at, never a guess that
-looks like a fact; a name is kept as published; only SHA-256 digests become a manifest's digests.
+Rules: what a name does not say plainly is unknown and becomes an empty value that lint points at; a guess is marked
+for review, so that it never looks like a fact; a name is kept as published; only SHA-256 digests become a manifest's digests.
 That publishers put family and version into the name is common practice.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 
-from bundlekeeper.errors import InputError, VersionError
+from bundlekeeper.errors import InputError
 from bundlekeeper.model.checksum_list import SHA256, ChecksumLine, ChecksumList
 from bundlekeeper.model.findings import Code, Finding, Level
+from bundlekeeper.model.name_guesses import FAMILIES, guess_family, guess_version, natural_key
 from bundlekeeper.model.text import visible
 from bundlekeeper.model.toml_edit import basic_string, literal
-from bundlekeeper.model.versions import Key, Natural
-
-FAMILIES = ("infrastructure", "blade", "rack")  # as model.manifest has them, which costs pydantic to import
+from bundlekeeper.model.versions import Key
 
 #: What is told when a checksum list becomes entries.
 LIST_ENTRY_CODES: dict[str, Code] = {
@@ -89,44 +87,12 @@ def _about(code: str, listed: ChecksumList, file: str, line: ChecksumLine, says:
     return Finding(code, LIST_ENTRY_CODES[code].level, file, says, hint, f"{listed.name}:{line.line}:1")
 
 
-def guess_family(file: str) -> str | None:
-    """The one family whose word stands in the name between separators; None for none or several."""
-    words = set(re.split(r"[^a-z]+", file.casefold()))
-    found = [family for family in FAMILIES if family in words]
-    return found[0] if len(found) == 1 else None
-
-
-# Numbers joined by points, perhaps a letter, a bracketed group and a known word with its number; a lone number could
-# be a model's and is not taken.
-_VERSION = re.compile(
-    r"""(?<![0-9A-Za-z])(?<![0-9]\.)v?
-        ([0-9]+(?:\.[0-9]+)+[a-z]?(?:\([0-9a-z.]+\)[a-z]?)?
-         (?:[._-]?(?:dev|alpha|beta|pre|rc|p|patch)[._-]?[0-9]*)?)
-        (?![0-9A-Za-z]|\.[0-9])""",
-    re.IGNORECASE | re.VERBOSE | re.ASCII,
-)
-
-
-def guess_version(file: str) -> str | None:
-    """The last piece of the name that looks like a version, as written there.
-
-    None for none, and where more digits follow it (`6.1.0-hf1`, `6.1.0-MB-2`), which could be part of the version.
-    """
-    stem, dot, ending = file.rpartition(".")
-    plain = stem if dot and (ending[:1].isalpha() or ending == "7z") else file
-    found = list(_VERSION.finditer(plain))
-    if not found or any(c.isdigit() for c in plain[found[-1].end() :]) or _natural_key(found[-1][1]) is None:
-        return None
-    return found[-1][1]
-
-
-def _natural_key(version: str) -> Key | None:
-    try:
-        return Natural().key(version)
-    except VersionError:
-        return None
-
-
+REVIEW = "REVIEW"  # the mark, in a comment, of what a person must look at
+#: What a draft writes behind the mark of values that `fill` can set.
+REVIEWS = {
+    "size": "bytes, from the publisher's page or with `manifest draft --into`",
+    "sha256": "64 hexadecimal digits, from the publisher's page",
+}
 _SIGNATURE_ENDINGS = (".sig", ".asc", ".minisig", ".p7s", ".sign")
 
 
@@ -168,7 +134,7 @@ def in_order(entries: Iterable[Entry]) -> list[Entry]:
     def key(entry: Entry) -> tuple[int, bool, Key]:
         family, version = guess_family(entry.file), guess_version(entry.file)
         place = FAMILIES.index(family) if family else len(FAMILIES)
-        return place, version is None, (_natural_key(version) or ()) if version else ()
+        return place, version is None, (natural_key(version) or ()) if version else ()
 
     return sorted(entries, key=key)
 
@@ -176,16 +142,16 @@ def in_order(entries: Iterable[Entry]) -> list[Entry]:
 def bundle_lines(entry: Entry, digest_from: str, signature: str | None = None) -> list[str]:
     """The lines of a [[bundle]] table below its header; an entry's own `digest_from` goes before the one given.
 
-    What is unknown is "" with a comment, which lint refuses at its place. Raises InputError for a name or a text that
-    TOML cannot hold.
+    What is unknown is "" with a comment, which lint refuses at its place; what the name made us guess has a comment,
+    too. Raises InputError for a name or a text that TOML cannot hold.
     """
     family, version = guess_family(entry.file), guess_version(entry.file)
     lines = [
-        _line("family", family, "infrastructure, blade or rack; the file's name does not say"),
-        _line("version", version, "the version as its publisher prints it; the file's name does not say"),
+        _guess("family", family, "infrastructure, blade or rack"),
+        _guess("version", version, "the version as its publisher prints it"),
         _line("file", entry.file),
-        _line("size", entry.size_bytes, "bytes, from the publisher's page or with `manifest draft --into`"),
-        _line("sha256", entry.sha256, "64 hexadecimal digits, from the publisher's page"),
+        _line("size", entry.size_bytes, REVIEWS["size"]),
+        _line("sha256", entry.sha256, REVIEWS["sha256"]),
     ]
     if entry.sha256:
         lines.append(_line("digest_from", entry.digest_from or digest_from))
@@ -196,5 +162,12 @@ def bundle_lines(entry: Entry, digest_from: str, signature: str | None = None) -
     return lines
 
 
+def _guess(key: str, value: str | None, review: str) -> str:
+    """A line whose value can come from the file's name only: to be reviewed in any case."""
+    if value is None:
+        return _line(key, None, f"{review}; the file's name does not say")
+    return f"{_line(key, value)}  # {REVIEW}: {review}; guessed from the file's name"
+
+
 def _line(key: str, value: str | int | None, review: str = "") -> str:
-    return f'{key} = ""  # REVIEW: {review}' if value is None else f"{key} = {literal(value)}"
+    return f'{key} = ""  # {REVIEW}: {review}' if value is None else f"{key} = {literal(value)}"

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import copy
 import json
+import re
 import tomllib
 import unicodedata
 from collections.abc import Collection, Mapping, Sequence
@@ -21,6 +22,7 @@ from bundlekeeper.model.toml_places import Path, Place, places
 
 MAX_BYTES = 16 * 1024 * 1024  # as for every manifest
 
+_COMMENT = re.compile(r"[ \t]*#[^\r\n]*")
 _SHORT = {"\b": "\\b", "\t": "\\t", "\n": "\\n", "\f": "\\f", "\r": "\\r", '"': '\\"', "\\": "\\\\"}
 
 
@@ -87,16 +89,27 @@ class Edit:
             self.source.excerpt(place.column, place.start),
         )
 
-    def put(self, table: Path, key: str, value: str | int, *, after: str) -> None:
+    def comment(self, path: Path) -> str:
+        """The comment that follows the value of `path` on its line, with the blanks before it; empty where none does.
+
+        Raises InputError when the value was not found.
+        """
+        end = self.place(path).end
+        found = _COMMENT.match(self.source.text, end)
+        return found[0] if found else ""
+
+    def put(self, table: Path, key: str, value: str | int, *, after: str, comment: str | None = None) -> None:
         """Set `key` of a table: in its place, or, where it is missing, behind the key `after` of the same table.
 
+        `comment` takes the place of what `comment()` gives for a key that is there; None keeps that.
         Raises InputError when a place was not found, and for a text that TOML cannot hold.
         """
         target = self._table(table)
         shown = literal(value)
         if key in target:
             place = self.place((*table, key))
-            self._splices.append((place.start, place.end, shown))
+            old = "" if comment is None else self.comment((*table, key))
+            self._splices.append((place.start, place.end + len(old), shown + (comment or "")))
         elif self._is_inline(table):
             end = self.place((*table, after)).end
             self._splices.append((end, end, f", {key} = {shown}"))
