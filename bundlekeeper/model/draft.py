@@ -1,8 +1,8 @@
 """Draft a first manifest from files or a publisher's list; the door to filling and confirming one.
 
 Rules: a draft is made to be reviewed: what the files do not say is an empty value with REVIEW beside it, which lint
-refuses at its place; what a file's name made us guess has REVIEW beside it; nothing that only release notes can say (releases, jumps, what stands beside what) is drafted
-otherwise than as a comment; the same input gives the same text.
+refuses at its place, and what a file's name made us guess has REVIEW beside it; nothing that only release notes can say
+(releases, jumps, what stands beside what) is drafted otherwise than as a comment; the same input gives the same text.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Files to be drafted into a manifest, and what their names say about them.
 
 Rules: what a name does not say plainly is unknown and becomes an empty value that lint points at; a guess is marked
-for review, so that it never looks like a fact; a name is kept as published; only SHA-256 digests become a manifest's digests.
-That publishers put family and version into the name is common practice.
+for review, so that it never looks like a fact; a name is kept as published; only SHA-256 digests become a manifest's
+digests. That publishers put family and version into the name is common practice.
 """
 
 from __future__ import annotations

@@ -44,12 +44,10 @@ _PERHAPS = re.compile(
 _SIZE = re.compile(r"[0-9]+\.[0-9]+[gkmtvw]", re.IGNORECASE)  # 2.5g is a rate, 1.5t a disk
 _BEFORE = re.compile(r"([0-9A-Za-z]*)[^0-9A-Za-z]*\Z", re.ASCII)
 #: A number after one of these is another thing's.
-_OTHERS = frozenset(
-    ("for", "from", "to", "with", "on", "after", "before", "since", "until", "needs", "requires", "min", "max")
-    + ("than", "hw", "hardware", "kernel", "api", "usb", "pcie", "tpm", "tls", "python")
-)
+_OTHERS = {"for", "from", "to", "with", "on", "after", "before", "since", "until", "needs", "requires", "min", "max"}
+_OTHERS |= {"than", "hw", "hardware", "kernel", "api", "usb", "pcie", "tpm", "tls", "python"}
 #: What may follow a version and is surely no part of it.
-_AFTER = frozenset((*FAMILIES, "managed", "standalone", "firmware", "image", "bundle", "all", "noarch", "tar"))
+_AFTER = {*FAMILIES, "managed", "standalone", "firmware", "image", "bundle", "all", "noarch", "tar"}
 
 
 def guess_version(file: str) -> str | None:
