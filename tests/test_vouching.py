@@ -339,6 +339,31 @@ def test_a_badly_signed_offer_does_not_hide_a_well_signed_one(kit: Kit, tmp_path
 
 
 @pytest.mark.parametrize("wanted", [False, True], ids=["not wanted", "wanted"])
+def test_three_bundles_of_one_digest_with_a_bad_signature_have_one_finding_each(
+    wanted: bool, kit: Kit, tmp_path: Path
+) -> None:
+    """Each bundle is tried with the bytes of the others as well, and of the same bytes the same is said once."""
+    signer = signer_in(tmp_path)
+    trust(kit, signer.entry())
+    accept(kit, *([WANTED] if wanted else []))
+    bundles = []
+    for number, name in enumerate(("a.fwb", "b.fwb", "c.fwb")):
+        kit.offer(name, GOOD)
+        kit.offer(f"{name}.sig", signer.sign(b"something else"))
+        stated = SimpleNamespace(file=f"{name}.sig", form="sshsig", key="holm")
+        bundles.append(kit.bundle(name, GOOD, version=f"6.1.{number}", signature=stated))
+    bundles[0].signature.key = bundles[1].signature.key = bundles[2].signature.key = offered(kit, signer).signature.key
+    for name in ("in/a.fwb", "in/a.fwb.sig", "a-earlier/a.fwb.sig"):
+        (kit.source / name).unlink(missing_ok=True)
+    result = kit.take(*bundles)
+    assert [(f.code, f.subject) for f in result.findings if f.level is Level.ERROR] == [
+        ("bad-signature", "a.fwb"),
+        ("bad-signature", "b.fwb"),
+        ("bad-signature", "c.fwb"),
+    ]
+
+
+@pytest.mark.parametrize("wanted", [False, True], ids=["not wanted", "wanted"])
 def test_a_signature_never_replaces_another(wanted: bool, kit: Kit, tmp_path: Path) -> None:
     """Other bytes under the signature's name stay, and are told."""
     signer = signer_in(tmp_path)

@@ -150,6 +150,7 @@ def _run(
                 if found:
                     says = "the kept manifest cannot be relied on, so there is nothing to hold the folder against"
                     raise RefusedError(says, hint="name the manifest", problems=found)
+                found = list(listing.problems) if listing is not None else []
             if accepted:
                 ruling = voucher.rule_kept(store.fd, accepted[-1])
         subject = listing.subject if listing is not None else str(root)
@@ -262,7 +263,7 @@ def _print(subject: str, result: CheckResult, found: list[Finding]) -> None:
         cells = (row.status.value, row.family or "-", row.version or "-", human_bytes(size or 0), proven, place)
         table.rows.append(cells)
     write(table)
-    output.findings_text(found)
+    output.folded_text(found)
     if result.untrusted_because:
         output.line(f"--quick trusted nothing here: {result.untrusted_because}")
     output.line(_summary(subject, result))

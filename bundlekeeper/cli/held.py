@@ -60,7 +60,7 @@ def held(
         _print(str(root), rows)
         if exceptions:
             _print_exceptions(let_through)
-        output.findings_text(found)
+        output.folded_text(found)
     return exit_status(found)
 
 

@@ -165,7 +165,7 @@ def lint(
         found += problems
         statuses.append(exit_status(problems))
         if not json:
-            output.problems_text(problems)
+            output.folded_text(problems)
             output.line(f"{name}: {_tally(problems)}")
     if json:
         output.envelope("manifest-lint", found, {"manifests": manifests})
@@ -238,7 +238,7 @@ def show(
         print_manifest(loaded)
         if ruling:
             tell(ruling)
-        output.problems_text(problems)
+        output.folded_text(problems)
     return exit_status(problems)
 
 

@@ -99,19 +99,32 @@ def findings_aside(findings: Iterable[Finding]) -> None:
     write(findings, sys.stderr)
 
 
-def problems_text(problems: Iterable[Finding]) -> None:
-    """Print lint's problems as text: each error and warning whole, of notes that say the same the first whole."""
-    told: dict[str, list[str]] = {}
-    for problem in problems:
-        if problem.level is Level.NOTE and problem.code in told:
-            told[problem.code].append(":".join(problem.where.rsplit(":", 2)[1:]))
+def folded_text(findings: Iterable[Finding]) -> None:
+    """Print findings as text on stdout: of several that say the same the first whole, the others by their names.
+
+    Errors, and warnings with a place in a file, are told whole. Notes with a place are alike when their code is, and
+    are named by that place; else what is said must be the same, and what to do.
+    """
+    told: dict[tuple[str, ...], list[str]] = {}
+    for found in findings:
+        key = _alike(found)
+        if key in told:
+            told[key].append(":".join(found.where.rsplit(":", 2)[1:]) or found.subject)
             continue
-        if problem.level is Level.NOTE:
-            told[problem.code] = []
-        findings_text([problem])
-    for code, places in told.items():
-        if places:
-            line(f"note: {code}: {len(places)} more like it, at {', '.join(places)}")
+        if key:
+            told[key] = []
+        findings_text([found])
+    for (level, code, at, *_), others in told.items():
+        if others:
+            line(f"{level}: {code}: {len(others)} more like it{at} {', '.join(others)}")
+
+
+def _alike(found: Finding) -> tuple[str, ...]:
+    """What findings share that are told once, with level, code and the word before the names; empty for all others."""
+    if found.level is Level.ERROR or (found.where and found.level is Level.WARNING):
+        return ()
+    said = () if found.where else (found.says, found.hint)
+    return (found.level.value, found.code, ", at" if found.where else ":", *said)
 
 
 def error_text(error: KeeperError) -> None:

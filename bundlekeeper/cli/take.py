@@ -15,6 +15,7 @@ from bundlekeeper.cli.signals import SIGNALS
 from bundlekeeper.cli.signed import SignatureOption, as_json, signature_of, tell
 from bundlekeeper.errors import EXIT_REFUSED, InputError, worst_exit
 from bundlekeeper.model.findings import exit_status
+from bundlekeeper.model.lint import but_of_bundles
 
 if TYPE_CHECKING:
     from bundlekeeper.model.findings import Finding
@@ -101,7 +102,7 @@ def take(
             accept_rollback=accept_rollback,
             signature=signature_of(manifest, signature),
         )
-    found = [*loaded.problems, *result.findings]
+    found = [*but_of_bundles(loaded.problems), *result.findings]
     if json:
         output.envelope("take", found, _as_json(str(root), result))
     else:
@@ -187,7 +188,7 @@ def _print(root: str, result: TakeResult, found: list[Finding]) -> None:
         table.rows.append((row.status, row.family, row.version, human_bytes(row.size), row.name, note))
     tell(result.manifest)
     write(table)
-    output.findings_text(found)
+    output.folded_text(found)
     counts = ", ".join(f"{number} {status}" for status, number in sorted(result.counts.items()))
     would = "would be: " if result.dry_run else ""
     output.line(f"{would}{counts or 'nothing to take'}; {human_bytes(result.read_bytes)} read; store: {root}")

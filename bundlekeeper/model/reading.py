@@ -17,6 +17,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.model import toml_guard, versions
 from bundlekeeper.model.findings import Finding, Level
 from bundlekeeper.model.lint.checks import check, level_of
+from bundlekeeper.model.lint.codes import in_use
 from bundlekeeper.model.lint.problem import Problem, path_text
 from bundlekeeper.model.manifest import FORMAT, MAX_BYTES, Manifest
 from bundlekeeper.model.source import Source
@@ -49,7 +50,7 @@ def read(data: bytes, *, name: str, today: date) -> Loaded:
         raise InputError(says, hint="mend the lines that are named", where=name, problems=problems)
     declared = checked.manifest.versions
     order = versions.order(declared.order, declared.list or ())
-    return Loaded(checked.manifest, tuple(problems), hashlib.sha256(data).hexdigest(), data, order)
+    return Loaded(checked.manifest, tuple(in_use(problems)), hashlib.sha256(data).hexdigest(), data, order)
 
 
 def lint(data: bytes, *, name: str, today: date) -> list[Finding]:

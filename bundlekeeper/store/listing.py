@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.errors import KeeperError
 from bundlekeeper.model.findings import Finding, Level, finding
+from bundlekeeper.model.lint import but_of_bundles
 from bundlekeeper.store import files, remembered
 from bundlekeeper.store.facts import Facts, facts_of
 from bundlekeeper.store.layout import MANIFESTS, Store
@@ -134,7 +135,7 @@ def read_listing(data: bytes, *, name: str, today: date, store: Store | None) ->
 
     loaded = read(data, name=name, today=today)
     # That a manifest is past its date depends on the day; the check itself says it.
-    listing = listing_of(loaded.manifest, [p for p in loaded.problems if p.code != "expired"])
+    listing = listing_of(loaded.manifest, but_of_bundles(p for p in loaded.problems if p.code != "expired"))
     if store is not None and store.writable:
         remembered.save(store, sha256, _as_document(listing, name))
     return listing

@@ -122,6 +122,7 @@ def check_store(
     else:
         newest, found = kept(store, catalogue.accepted())
         listing = newest or NOTHING
+        found = [*found, *listing.problems]
         named = {each.place: each for each in listing.bundles}
         slots = {
             # Without the manifest nobody can say that it no longer names a file: the catalogue's word stands.

@@ -375,7 +375,8 @@ class Taking:
             return True
         self._quarantine(offer, fetched, work)
         where = f"; kept as {work.aside[-1].kept}" if work.aside[-1].kept else f"; {work.aside[-1].failure}"
-        work.badly_signed += tuple(replace(each, says=each.says + where) for each in work.ruling.findings)
+        told = (replace(each, says=each.says + where) for each in work.ruling.findings)
+        work.badly_signed += tuple(each for each in told if each not in work.badly_signed)  # the same bytes elsewhere
         work.ruling = None
         return False
 

@@ -5,6 +5,6 @@ the right type and skips the rest; none hides another. Importing this package co
 pydantic.
 """
 
-from bundlekeeper.model.lint.codes import LINT_CODES, REFUSAL_CODES
+from bundlekeeper.model.lint.codes import LINT_CODES, REFUSAL_CODES, but_of_bundles
 
-__all__ = ["LINT_CODES", "REFUSAL_CODES"]
+__all__ = ["LINT_CODES", "REFUSAL_CODES", "but_of_bundles"]

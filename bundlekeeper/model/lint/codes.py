@@ -6,7 +6,10 @@ exist; the documents list every one. `expired` is the findings' own code, so tha
 
 from __future__ import annotations
 
-from bundlekeeper.model.findings import CODES, Code, Level
+from collections.abc import Iterable
+from dataclasses import replace
+
+from bundlekeeper.model.findings import CODES, Code, Finding, Level
 
 _E, _W, _N = Level.ERROR, Level.WARNING, Level.NOTE
 
@@ -85,3 +88,18 @@ LINT_CODES: dict[str, Code] = {
     "date-order": Code(_E, "dates that cannot both be right"),
     "expired": CODES["expired"],
 }
+
+#: A warning for whoever writes the manifest; for whoever uses it, no fault: the bytes are what the manifest says.
+_WRITERS = frozenset({"digest-shared", "digest-empty"})
+#: Told of each bundle by `take` and `check` themselves, as `self-digest` and `not-checked`.
+_OF_BUNDLES = frozenset({"own-copy", "digest-unsourced"})
+
+
+def in_use(problems: Iterable[Finding]) -> list[Finding]:
+    """What was found in a manifest, as a command tells it that uses the manifest: notes where only lint warns."""
+    return [replace(p, level=Level.NOTE) if p.code in _WRITERS else p for p in problems]
+
+
+def but_of_bundles(problems: Iterable[Finding]) -> list[Finding]:
+    """What was found in a manifest, without what `take` and `check` tell of the bundles: one finding once."""
+    return [p for p in problems if p.code not in _OF_BUNDLES]
