@@ -4,9 +4,10 @@ Rules: every bad line is reported at once with its place and nothing of a list w
 byte for byte (bytes that are not UTF-8 as surrogates, PEP 383); what names another algorithm is kept under that name
 and is never taken for SHA-256; no signature is checked here.
 Accepted (coreutils manual, "cksum output modes"): `hash  name`, `hash *name`, `hash name` (never mixed with the first
-two), `SHA256 (name) = hash` and the closely set `SHA2-256(name)= hash`, each with a leading backslash when the name
-uses `\\` `\n` `\r`; CRLF line ends, blank lines, `#` lines, a UTF-8 byte order mark; and the frame of a clear-signed
-message (RFC 9580 §7), in which only what the frame encloses is read and any text outside it is a bad line.
+two; a name of one character, be it a blank, is of this form), each with a tab for the first blank; `SHA256 (name) =
+hash` and the closely set `SHA2-256(name)= hash`; each with a leading backslash when the name uses `\\` `\n` `\r`; CRLF
+line ends, blank lines, `#` lines, a UTF-8 byte order mark; and the frame of a clear-signed message (RFC 9580 §7), in
+which only what the frame encloses is read and any text outside it is a bad line.
 """
 
 from __future__ import annotations
@@ -49,8 +50,8 @@ _BY_LENGTH = {32: "MD5", 40: "SHA1", 56: "SHA224", 64: SHA256, 96: "SHA384", 128
 _USUAL = "write: digest, two blanks, file name; or SHA256 (file name) = digest"
 
 _HEX = re.compile(r"[0-9A-Fa-f]+")
-_UNTAGGED = re.compile(r"([0-9A-Fa-f]{32,}) (.+)", re.DOTALL)
-_TAGGED = re.compile(r"([A-Za-z][A-Za-z0-9/_-]{0,31}) ?\((.*)\) ?= ?([^ )]*)", re.DOTALL)
+_UNTAGGED = re.compile(r"([0-9A-Fa-f]{32,})[ \t](.+)", re.DOTALL)
+_TAGGED = re.compile(r"([A-Za-z][A-Za-z0-9/_-]{0,31}) ?\((.*)\)[ \t]*=[ \t]*([^ \t)]*)", re.DOTALL)
 _ESCAPE = re.compile(r"\\(.?)", re.DOTALL)
 _ESCAPED = {"\\": "\\", "n": "\n", "r": "\r"}
 
@@ -196,9 +197,9 @@ class _Reader:
         untagged = _UNTAGGED.fullmatch(text, at)
         if untagged:
             digest, rest = untagged.groups()
+            algorithm = _known_length(digest, at)
             marked = self._marked(rest, untagged.start(2))
             file, file_at = rest[marked:], untagged.start(2) + marked
-            algorithm = _known_length(digest, at)
             binary = marked and rest[0] == "*"
         else:
             tagged = _TAGGED.fullmatch(text, at)
@@ -217,9 +218,9 @@ class _Reader:
         A list is of one sort throughout, else a file whose name begins with a blank could pass for another; this is
         how the system's sha256sum judges it too.
         """
-        if rest in {" ", "*"}:
+        if rest in {" ", "*"} and self.one_space is False:
             raise _BadLineError("list-name", "a digest without a file name", at + 1)
-        marked = rest[0] in " *" and not self.one_space
+        marked = rest[0] in " *" and len(rest) > 1 and not self.one_space
         if not marked and self.one_space is False:
             raise _BadLineError("list-line", "one blank after the digest, where lines before have two", at)
         self.one_space = not marked

@@ -23,8 +23,8 @@ _SIGNATURE = re.compile(r"\.(?:sig|asc|gpg|minisig|p7s|sign)$")
 _NO_TEXT = re.compile(rb"[\x01-\x08\x0b\x0e-\x1f\x7f]")
 # A digest and a name, or ALGORITHM (name) = digest; lines end with a line break or, by sha256sum -z, with a zero byte.
 _LINE = re.compile(
-    rb"(?:\A|(?<=[\n\0]))[ \t]*\\?(?:[0-9A-Fa-f]{32,128} [^\n\0]+"
-    rb"|[A-Za-z][A-Za-z0-9/_-]{0,31} ?\([^\n\0]*\) ?= ?[0-9A-Fa-f]{32,128}\r?(?=[\n\0]|\Z))"
+    rb"(?:\A|(?<=[\n\0]))[ \t]*\\?(?:[0-9A-Fa-f]{32,128}[ \t][^\n\0]+"
+    rb"|[A-Za-z][A-Za-z0-9/_-]{0,31} ?\([^\n\0]*\)[ \t]*=[ \t]*[0-9A-Fa-f]{32,128}\r?(?=[\n\0]|\Z))"
 )
 _FRAME = b"-----BEGIN PGP SIGNED MESSAGE-----"  # RFC 9580 §7
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
