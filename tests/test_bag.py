@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
-from bundlekeeper.media import bag_text
+from bundlekeeper.media import bag_text, verify
 from bundlekeeper.media.bag import prove_bag, read_bag
 from bundlekeeper.model.findings import Finding
 
@@ -184,6 +184,7 @@ REFUSED: dict[str, tuple[Callable[[Path], object], str]] = {
     "§5.2 upwards": (_append("manifest-sha256.txt", f"{ABC}  data/../../etc/passwd\n"), "folder"),
     "§5.2 absolute": (_append("manifest-sha256.txt", f"{ABC}  /etc/passwd\n"), "empty"),
     "§5.2 a home": (_append("manifest-sha256.txt", f"{ABC}  ~root/x\n"), "tilde"),
+    "§5.2 a home, in a tag manifest": (_append("tagmanifest-sha256.txt", f"{ABC}  ~\n"), "tilde"),
     "§5.2 a drive": (_append("manifest-sha256.txt", f"{ABC}  C:/x\n"), "drive"),
     "§5.2 backslashes": (_append("manifest-sha256.txt", f"{ABC}  \\\\?\\C:\\x\n"), "separates"),
     "§2.1.3 %0A decoded from 1.0 on": (_append("manifest-sha256.txt", f"{ABC}  data/x%0Ay\n"), "control"),
@@ -216,6 +217,17 @@ def test_a_bag_against_the_rules_is_refused_and_says_why(bag: Path, rule: str) -
     told = [caught.value.says, *(f"{each.subject}: {each.says}" for each in caught.value.problems)]
     assert any(says in each for each in told), told
     assert caught.value.exit_code == 4
+
+
+def test_a_tilde_inside_a_path_is_a_name_like_any_other(tmp_path: Path) -> None:
+    """RFC 8493 §5.2 warns of paths that begin with a home folder, `~user`; PyPI's bagit is the oracle."""
+    bag = make(tmp_path / "bag", {"~root/a~.fwb": b"abc", "b/~": b"x", "c/d~1": b"y"})
+    bagit.Bag(str(bag)).validate()
+    found = read_bag(bag)
+    assert found.findings == ()
+    assert prove_bag(found).findings == ()
+    assert set(found.payload) == {"data/~root/a~.fwb", "data/b/~", "data/c/d~1"}
+    assert [verify.safe(path) for path in ("data/~root/a", "data/~", "~root/a", "~")] == [True, True, False, False]
 
 
 def test_every_problem_is_told_at_once(bag: Path) -> None:
@@ -281,7 +293,7 @@ def test_the_writer_refuses_what_would_be_read_back_otherwise() -> None:
 
 
 SAFE = st.text(
-    st.characters(exclude_categories=("C", "Zl", "Zp"), exclude_characters="%/\\~:"), min_size=1, max_size=20
+    st.characters(exclude_categories=("C", "Zl", "Zp"), exclude_characters="%/\\:"), min_size=1, max_size=20
 ).filter(lambda name: not bag_text.unsafe(name))
 
 

@@ -55,10 +55,13 @@ def algorithm_of(name: str) -> tuple[str, bool] | None:
 
 
 def unsafe(path: str) -> str:
-    """Why a path may not be used, or nothing: §5.2, never outside the bag, by no system's rules."""
-    for name in path.split("/"):
+    """Why a path may not be used, or nothing: §5.2, never outside the bag, by no system's rules.
+
+    A tilde means a home folder only where the path begins with it.
+    """
+    for number, name in enumerate(path.split("/")):
         for problem in problems_of_name(name):
-            if problem.reason in _UNSAFE:
+            if problem.reason in _UNSAFE and not (number and problem.reason == "tilde"):
                 return problem.says
     return ""
 

@@ -182,8 +182,8 @@ class Volume:
 def safe(path: str) -> bool:
     """True for a path that stays inside, by any system's rules (RFC 8493 section 5.2)."""
     names = path.split("/")
-    return not any(
-        name in ("", ".", "..") or name.startswith("~") or re.search(r"[\\:\x00-\x1f]", name) for name in names
+    return not path.startswith("~") and not any(
+        name in ("", ".", "..") or re.search(r"[\\:\x00-\x1f]", name) for name in names
     )
 
 
