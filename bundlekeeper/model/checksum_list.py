@@ -263,8 +263,8 @@ def _diagnose(text: str, at: int) -> _BadLineError:
     if end == len(first) >= 8:
         if len(first) not in _BY_LENGTH:
             return _BadLineError("list-digest", f"a digest of {len(first)} digits; SHA-256 has 64", at, "copy it again")
-        if not text[at + end :].strip(" \t"):
-            return _BadLineError("list-name", "a digest without a file name", at + end)
+        return _BadLineError("list-name", "a digest without a file name", at + end)
+    if end in _BY_LENGTH and not first[end].isalnum():
         return _BadLineError("list-line", "something other than a blank after the digest", at + end)
     if len(first) in _BY_LENGTH and first.isalnum():
         hint = "digests have 0-9 and a-f only; O and l are letters"
