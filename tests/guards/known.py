@@ -994,4 +994,62 @@ MEDIA = (
     ),
 )
 
-GUARDS: tuple[Guard, ...] = (*FILES, *STORE, *LINKS, *LEDGER, *PROOF, *TEXT, *MEDIA)
+NAMES = (
+    Guard(
+        "no version is guessed where a name holds two",
+        "model/name_guesses.py",
+        "    if any(not start <= other.start() < end for other in _PERHAPS.finditer(plain)) or",
+        "    if",
+        "test_name_guesses.py::test_nothing_is_guessed",
+    ),
+    Guard(
+        "no version is guessed where a name holds a date",
+        "model/name_guesses.py",
+        "    if len(found) != 1 or _has_date(plain):",
+        "    if len(found) != 1:",
+        "test_name_guesses.py::test_nothing_is_guessed",
+    ),
+    _never(
+        "a number after `for` is another thing's",
+        "model/name_guesses.py",
+        "    if word.isdecimal() or word in _OTHERS:",
+        "test_name_guesses.py::test_nothing_is_guessed",
+    ),
+    Guard(
+        "a tilde at the beginning of a bag's path is a home folder",
+        "media/bag_text.py",
+        'and not (number and problem.reason == "tilde")',
+        'and problem.reason != "tilde"',
+        "test_bag.py::test_a_bag_against_the_rules_is_refused_and_says_why",
+    ),
+    Guard(
+        "lists of one blank and of two are not mixed",
+        "model/checksum_list.py",
+        "        if not marked and self.one_space is False:",
+        "        if False:",
+        "test_checksum_oracle.py::test_each_line_is_judged_and_read_as_sha256sum_does",
+    ),
+    Guard(
+        "an error is never folded away",
+        "cli/output.py",
+        "    if found.level is Level.ERROR or (",
+        "    if (",
+        "test_found_once.py::test_an_error_is_always_told_whole",
+    ),
+    Guard(
+        "the same bad signature is told once",
+        "store/taking.py",
+        "for each in told if each not in work.badly_signed)",
+        "for each in told)",
+        "test_vouching.py::test_three_bundles_of_one_digest_with_a_bad_signature_have_one_finding_each",
+    ),
+    Guard(
+        "a proof of no known kind is refused",
+        "cli/recorder.py",
+        "        return ProofKind(text)",
+        "        return ProofKind(text) if text in list(ProofKind) else ProofKind.NONE",
+        "test_recording_words.py::test_a_proof_of_no_known_kind_is_refused",
+    ),
+)
+
+GUARDS: tuple[Guard, ...] = (*FILES, *STORE, *LINKS, *LEDGER, *PROOF, *TEXT, *MEDIA, *NAMES)

@@ -1,0 +1,25 @@
+"""The words that the recording commands take: a proof of no known kind is refused before anything is recorded."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.conftest import Keeper
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0"),
+        ("activate", "HOLMA-IO1"),
+        ("observe", "HOLMA-IO1", "--active", "6.0.1"),
+    ],
+    ids=lambda words: words[0],
+)
+def test_a_proof_of_no_known_kind_is_refused(words: tuple[str, ...], harbour: Keeper) -> None:
+    before = harbour("ledger", "export").out
+    ran = harbour(*words, "--proof", "nonsense", "--json")
+    assert ran.status == 2, (ran.out, ran.err)
+    assert ran.json["error"]["says"] == "--proof nonsense: no such proof"
+    assert ran.json["error"]["hint"] == "one of digest-read-back, inventory-reading, paper, none"
+    assert harbour("ledger", "export").out == before
