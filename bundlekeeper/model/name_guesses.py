@@ -42,12 +42,12 @@ _PERHAPS = re.compile(
     r"[0-9]+(?:[._][0-9]+)+|(?<![a-z])(?:v|ver|version|r|rev|rel|release|build|b)[._ -]?[0-9]", re.IGNORECASE | re.ASCII
 )
 _SIZE = re.compile(r"[0-9]+\.[0-9]+[gkmtvw]", re.IGNORECASE)  # 2.5g is a rate, 1.5t a disk
-_BEFORE = re.compile(r"([0-9A-Za-z]*)[^0-9A-Za-z]*\Z", re.ASCII)
+_SEPARATORS = re.compile(r"[._ -]+")
 #: A number after one of these is another thing's.
 _OTHERS = {"for", "from", "to", "with", "on", "after", "before", "since", "until", "needs", "requires", "min", "max"}
 _OTHERS |= {"than", "hw", "hardware", "kernel", "api", "usb", "pcie", "tpm", "tls", "python"}
 #: What may follow a version and is surely no part of it.
-_AFTER = {*FAMILIES, "managed", "standalone", "firmware", "image", "bundle", "all", "noarch", "tar"}
+_AFTER = {"", *FAMILIES, "managed", "standalone", "firmware", "image", "bundle", "all", "noarch", "tar"}
 
 
 def guess_version(file: str) -> str | None:
@@ -61,12 +61,10 @@ def guess_version(file: str) -> str | None:
     start, end, version = found[0].start(), found[0].end(), found[0][1]
     if any(not start <= other.start() < end for other in _PERHAPS.finditer(plain)) or _SIZE.fullmatch(version):
         return None
-    before = _BEFORE.search(plain[:start])
-    word = before[1].casefold() if before else ""
-    if word.isdecimal() or word in _OTHERS:
+    before = _SEPARATORS.split(plain[:start].casefold().rstrip("._- "))[-1]
+    if before.isdecimal() or before in _OTHERS:
         return None
-    after = re.split(r"[^0-9a-z]+", plain[end:].casefold().strip("._- "))
-    if not all(word in _AFTER or not word for word in after) or re.search(r"[^0-9A-Za-z._ -]", plain[end:]):
+    if not _AFTER.issuperset(_SEPARATORS.split(plain[end:].casefold())):
         return None
     return version if natural_key(version) is not None else None
 

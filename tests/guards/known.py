@@ -1012,7 +1012,7 @@ NAMES = (
     _never(
         "a number after `for` is another thing's",
         "model/name_guesses.py",
-        "    if word.isdecimal() or word in _OTHERS:",
+        "    if before.isdecimal() or before in _OTHERS:",
         "test_name_guesses.py::test_nothing_is_guessed",
     ),
     Guard(
