@@ -9,24 +9,23 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.model import entries, manifest
+from bundlekeeper.model import manifest, name_guesses
 from bundlekeeper.model.checksum_list import parse
 from bundlekeeper.model.entries import (
     LIST_ENTRY_CODES,
     Entry,
     bundle_lines,
     entries_from_list,
-    guess_family,
-    guess_version,
     in_order,
     split_signatures,
 )
+from bundlekeeper.model.name_guesses import guess_family, guess_version
 
 ONE, TWO = "a" * 64, "b" * 64
 
 
 def test_the_families_are_those_of_the_manifest() -> None:
-    assert entries.FAMILIES == manifest.FAMILIES
+    assert name_guesses.FAMILIES == manifest.FAMILIES
 
 
 @pytest.mark.parametrize(

@@ -13,16 +13,14 @@ from datetime import date
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.amend import CONFIRM_CODES, FILL_CODES, Change, Report, confirm, fill
 from bundlekeeper.model.entries import (
-    FAMILIES,
     Entry,
     bundle_lines,
     entries_from_list,
-    guess_family,
-    guess_version,
     in_order,
     publisher,
     split_signatures,
 )
+from bundlekeeper.model.name_guesses import FAMILIES, guess_family, guess_version
 from bundlekeeper.model.origins import OWN_COPY
 from bundlekeeper.model.text import visible
 from bundlekeeper.model.toml_edit import basic_string
