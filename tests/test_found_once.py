@@ -140,7 +140,7 @@ def test_what_differs_in_anything_but_its_subject_is_told_whole() -> None:
 
 def test_an_error_is_always_told_whole() -> None:
     rows = [Finding("missing", Level.ERROR, name, "named by the manifest, not there") for name in "ab"]
-    assert [line[:16] for line in shown(*rows)] == ["error: missing: "] * 2
+    assert shown(*rows) == [f"error: missing: {name}: named by the manifest, not there" for name in "ab"]
 
 
 def test_a_warning_with_a_place_is_told_whole_and_notes_are_folded_by_their_places() -> None:
