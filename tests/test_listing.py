@@ -42,6 +42,9 @@ size = 4
 sha256 = "{other}"
 standing = "withdrawn"
 why = "it breaks fans"
+
+[kind.tide-gauge]  # which nothing uses
+order = "natural"
 """
 DATA = TEXT.format(digest="AB" * 32, other="cd" * 32).encode()
 
