@@ -58,6 +58,9 @@ def test_ways_back() -> None:
     manager = rows[1, "domain-manager"]
     assert "restore the backup" in manager.how
     assert "one from 6.0.1 does not restore on 5.4.10" in manager.until
+    for kind in ("fabric-switch", "domain-manager"):  # the next step that writes it again, and none after the last
+        assert rows[1, kind].until.endswith("; after step 3 it is another jump"), kind
+        assert "another jump" not in rows[3, kind].until
     empty = ways(whole_domain("5.4.10"), held=Holdings())
     assert not empty[1, "domain-manager"].exists
     assert "is held" in empty[1, "domain-manager"].how

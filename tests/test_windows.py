@@ -53,6 +53,7 @@ def downs(times: Timeline) -> list[tuple[int, int, Action]]:
     """When something is down: the round and minutes as one clock."""
     rows = []
     for window in times.windows:
+        assert [a.start for a in window.actions] == sorted(a.start for a in window.actions)
         for action in window.actions:
             assert action.window == window.number
             assert 0 <= action.start <= action.end <= window.minutes

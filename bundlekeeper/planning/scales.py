@@ -28,14 +28,6 @@ class Scale:
                 self._keys[version] = None
         return self._keys[version]
 
-    def why_not(self, version: str) -> str:
-        """Why the order cannot place the version; empty where it can."""
-        try:
-            self.order.key(version)
-        except VersionError as e:
-            return e.says
-        return ""
-
     def compare(self, a: str, b: str) -> int | None:
         """-1, 0 or 1 as `a` is before, the same as or after `b`; None where one cannot be placed and they differ."""
         if a == b:

@@ -147,7 +147,9 @@ def _is_nothing(node: ast.expr | None) -> bool:
 
 def _is_text(node: ast.BinOp) -> bool:
     sides = (node.left, node.right)
-    return any(isinstance(s, ast.JoinedStr) or (isinstance(s, ast.Constant) and isinstance(s.value, str)) for s in sides)
+    return any(
+        isinstance(s, ast.JoinedStr) or (isinstance(s, ast.Constant) and isinstance(s.value, str)) for s in sides
+    )
 
 
 def _is_type(node: ast.BinOp) -> bool:
