@@ -2,8 +2,8 @@
 
 First `python -m tests.mutants --make-map` runs the whole test line once and keeps which test runs which line; then each
 change is judged by the tests that run its line, the shortest first, until one fails or `--seconds` of them have run.
-What survives is printed with its place; whether it matters is for a reader to say (--skip FILE:LINE:KIND leaves out what
-was read and found to change nothing).
+What survives is printed with its place; whether it matters is for a reader to say (--skip FILE:LINE:KIND leaves out
+what was read and found to change nothing).
 """
 
 from __future__ import annotations
