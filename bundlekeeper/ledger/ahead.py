@@ -9,8 +9,12 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
+from bundlekeeper.ledger import own
 from bundlekeeper.ledger.book import Book
+from bundlekeeper.ledger.database import DATABASE
+from bundlekeeper.ledger.rows import EVENT_COLUMNS, PLACE_OF, from_row, sealed
 from bundlekeeper.model import moments
 from bundlekeeper.model.findings import Finding, finding
 
@@ -40,8 +44,23 @@ class Ahead:
 
 def is_any(connection: sqlite3.Connection, after_us: int) -> bool:
     """True where some event that counts is later than this microsecond. Raises sqlite3.Error."""
-    select = f"SELECT 1 FROM event WHERE at > ? AND {_COUNTING} LIMIT 1"  # noqa: S608  (our own words)
-    return connection.execute(select, (after_us,)).fetchone() is not None
+    return bool(_later(connection, after_us))
+
+
+def _later(connection: sqlite3.Connection, after_us: int) -> list[tuple[Any, ...]]:
+    """The rows of the events that count and are later, in the order of rows.COLUMNS; where there are any, all are read.
+
+    Raises DamagedError, sqlite3.Error.
+    """
+    if own.read(connection).latest <= after_us:
+        return []
+    found = []
+    for index in ("INDEXED BY event_at", "NOT INDEXED"):
+        select = f"SELECT {EVENT_COLUMNS} FROM event {index} WHERE at > ? AND {_COUNTING} ORDER BY seq"  # noqa: S608
+        found.append(list(sealed(connection.execute(select, (after_us,)))))
+    if found[0] != found[1]:
+        raise DATABASE.damaged("events that are dated beyond the clock are missing")
+    return found[0]
 
 
 def ahead(book: Book, clock: datetime) -> Ahead | None:
@@ -52,11 +71,8 @@ def ahead(book: Book, clock: datetime) -> Ahead | None:
     """
     limit = moments.at(clock + moments.AHEAD).at_us
     with book.reading():
-        select = f"SELECT count(*), max(at) FROM event WHERE at > ? AND {_COUNTING}"  # noqa: S608  (our own words)
-        count, at = book.connection.execute(select, (limit,)).fetchone()
-        if not count:
+        rows = _later(book.connection, limit)
+        if not rows:
             return None
-        select = f"SELECT id, day, zone, reading FROM event WHERE at = ? AND {_COUNTING} LIMIT 1"  # noqa: S608
-        event_id, day, zone, reading = book.connection.execute(select, (at,)).fetchone()
-        event = book.words.text(reading) if reading else event_id.hex()
-        return Ahead(count, moments.Moment(at, bool(day), book.words.text(zone)), event, clock)
+        furthest = from_row(max(rows, key=lambda row: (row[PLACE_OF["at"]], row[1])), book.words)
+        return Ahead(len(rows), furthest.at, furthest.reading or furthest.id(), clock)

@@ -11,23 +11,20 @@ import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from itertools import islice
-from operator import itemgetter
 from typing import Any
 
-from bundlekeeper.ledger import chain
+from bundlekeeper.ledger import chain, own, seals
 from bundlekeeper.ledger.events import Event, What, check
 from bundlekeeper.ledger.projection import Images, Projection
-from bundlekeeper.ledger.rows import BANK_CODE, EVENT_COLUMNS, INSERT, WHAT_CODE, Words, to_row
+from bundlekeeper.ledger.rows import BANK_CODE, INSERT, PLACE_OF, WHAT_CODE, Words, is_void, to_row
 from bundlekeeper.ledger.silence import in_scope
-from bundlekeeper.ledger.standing import FACT_COLUMNS, Fact
+from bundlekeeper.ledger.standing import Fact, fact_of
 
 _BATCH = 500  # events of one question
 _FLUSH = 10_000  # events of one transaction whose facts are kept in memory
 _ALONE = {What.CORRECTED, What.INVENTORY}
 _CORRECTED, _INVENTORY = WHAT_CODE[What.CORRECTED], WHAT_CODE[What.INVENTORY]
-_COLUMN = {name.strip('"'): place for place, name in enumerate(EVENT_COLUMNS.split(", "))}
-_FACT_OF = itemgetter(*(_COLUMN[name] for name in FACT_COLUMNS.split(", ")))
-_COMPONENT = _COLUMN["component"]
+_COMPONENT = PLACE_OF["component"]
 
 
 class Appending:
@@ -40,6 +37,8 @@ class Appending:
         self.new = 0
         self._seq = 0  # number of the last event
         self._head = b""  # the chain's head after it
+        self._latest = 0  # the furthest moment of any event
+        self._counts = [0, 0]  # new corrections, new readings
         self._facts: dict[int, list[Fact]] = {}  # of components, not yet folded
         self._changed: set[int] = set()  # components whose past changed
         self._readings: set[bytes] = set()  # readings that are new, or void, or no longer void
@@ -68,7 +67,8 @@ class Appending:
 
     def append(self, events: Iterable[Event], learned_us: int) -> list[str]:
         """Append what is new; return the ids of all. Raises InputError, sqlite3.Error."""
-        start, self._head = self.connection.execute("SELECT count, head FROM book").fetchone()
+        self._own = own.read(self.connection)
+        start, self._head, self._latest = self._own.count, self._own.head, self._own.latest
         self._seq = flushed = start
         ids: list[str] = []
         waiting = iter(events)
@@ -79,15 +79,14 @@ class Appending:
                 flushed = self._seq
         self.new = self._seq - start
         if self.new:
-            self.connection.execute("INSERT INTO learning (first, at) VALUES (?, ?)", (start + 1, learned_us))
-            self.connection.execute("UPDATE book SET count = ?, head = ?", (self._seq, self._head))
+            into = "INSERT INTO learning (first, at, seal) VALUES (?, ?, ?)"
+            self.connection.execute(into, (start + 1, learned_us, seals.seal((start + 1, learned_us))))
+            self._keep(learned=self._own.learned + 1)
         self._project()
         for reading in self._readings:
             missed = in_scope(self.connection, self.words, reading)
             self._changed |= missed - self._listed.get(self.words.find(reading.hex()) or 0, set())
         self.projection.again(self._changed)
-        if self._readings:
-            self.projection.zones()
         return ids
 
     def _append(self, batch: Sequence[Event]) -> list[str]:
@@ -115,7 +114,17 @@ class Appending:
                 self._insert(rows)
             self._count(event, row)
         self._insert(rows)
+        self._keep(self._own.learned)
         return ids
+
+    def _keep(self, learned: int) -> None:
+        """Write what the ledger says of itself: what is folded next compares with it what it reads."""
+        corrections, readings = self._counts
+        now = self._own._replace(
+            count=self._seq, head=self._head, learned=learned, latest=self._latest,
+            corrections=self._own.corrections + corrections, readings=self._own.readings + readings,
+        )  # fmt: skip
+        own.write(self.connection, now)
 
     def _known(self, raws: Sequence[bytes]) -> set[bytes]:
         select = f"SELECT id FROM event WHERE id IN ({','.join('?' * len(raws))})"  # noqa: S608
@@ -127,18 +136,22 @@ class Appending:
 
     def _count(self, event: Event, row: tuple[Any, ...]) -> None:
         """Let a new event count: at once where it says something of other events, else when its facts are folded."""
-        void, raw = row[-1], row[1]
-        if event.what is What.CORRECTED and not void:
-            self._corrections = True
-            self._judge(bytes.fromhex(event.corrects))
+        void, raw = is_void(row), row[1]
+        self._latest = max(self._latest, event.at.at_us)
+        if event.what is What.CORRECTED:
+            self._counts[0] += 1
+            if not void:
+                self._corrections = True
+                self._judge(bytes.fromhex(event.corrects))
         elif event.what is What.INVENTORY:
+            self._counts[1] += 1
             self._readings.add(raw)
             self.projection.forget_readings()
-            self._reading_void[raw.hex()] = void
+            self._reading_void[raw.hex()] = int(void)
             if void:
                 self._judge_reading(raw.hex())
         elif not void:
-            fact = Fact(*_FACT_OF(row))
+            fact = fact_of(row)
             if fact.reading is not None and event.what is What.OBSERVED:
                 self._listed.setdefault(fact.reading, set()).add(row[_COMPONENT])
             self._facts.setdefault(row[_COMPONENT], []).append(fact)
@@ -173,7 +186,7 @@ class Appending:
         void = self._void(event_id, self.words.text(reading) if reading else "")
         if void == before:
             return
-        self.connection.execute("UPDATE event SET void = ? WHERE seq = ?", (void, seq))
+        self.connection.execute("UPDATE event SET void = ?1, seal = (seal & ~1) | ?1 WHERE seq = ?2", (void, seq))
         if component is not None:
             self._changed.add(component)
         if what == _CORRECTED:

@@ -14,15 +14,19 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
+from bundlekeeper.ledger import own, seals
 from bundlekeeper.ledger.ahead import is_any
-from bundlekeeper.ledger.book import Book
+from bundlekeeper.ledger.book import Book, learnings
+from bundlekeeper.ledger.database import DATABASE
 from bundlekeeper.ledger.events import What
-from bundlekeeper.ledger.projection import STATE_COLUMNS, lookups
-from bundlekeeper.ledger.rows import WHAT_CODE
-from bundlekeeper.ledger.silence import Readings, in_scope
-from bundlekeeper.ledger.standing import FACT_COLUMNS, OPEN, Bank, Fact, Image, Interval, Snapshot, Standing, fold
+from bundlekeeper.ledger.places import by_place, insist_on_all
+from bundlekeeper.ledger.projection import STATE_COLUMNS, held_of, lookups, whole_state
+from bundlekeeper.ledger.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, counts, events_of, is_void, sealed
+from bundlekeeper.ledger.silence import Readings, in_scope, reading_rows
+from bundlekeeper.ledger.standing import OPEN, Bank, Fact, Image, Interval, Snapshot, Standing, fact_of, fold
 from bundlekeeper.model import moments
 
+_BATCH = 500  # components of one question
 _OBSERVED, _CORRECTED, _INVENTORY = (WHAT_CODE[w] for w in (What.OBSERVED, What.CORRECTED, What.INVENTORY))
 Held = tuple[tuple[Image, int], ...]
 
@@ -35,6 +39,27 @@ class Stood:
     snapshot: Snapshot
     held: Held
     seen: int | None
+
+
+COMPONENT = "component"
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A condition on rows of `state`, the index it is asked by, and another one that has all its columns, too.
+
+    By COMPONENT the values are components, and the condition says nothing else.
+    """
+
+    condition: str
+    values: Sequence[Any]
+    index: str = "state_place"
+    other: str = "state_site"
+
+
+def among(components: Sequence[int]) -> Way:
+    """The way to so many components."""
+    return Way(f"component IN ({','.join('?' * len(components))})", components, COMPONENT, "")
 
 
 class AsOf:
@@ -61,10 +86,11 @@ class AsOf:
         self.is_newest = on is None  # every component stands by its last row
         if on is None and clock is not None:
             on = clock + moments.AHEAD
+            # no state begins where no event is; most often no event is, and no state is looked at
             after = moments.at(on).at_us
-            later = "SELECT 1 FROM state WHERE until = ? AND since > ? LIMIT 1"  # reads every component's row
-            ahead = is_any(self.connection, after)  # looks into an index: no state begins where no event is
-            self.is_newest = not (ahead and self.connection.execute(later, (OPEN, after)).fetchone())
+            ahead = is_any(self.connection, after)
+            later = ahead and by_place(self.connection, "component", "until = ? AND since > ?", (OPEN, after))
+            self.is_newest = not later
         self.cuts: dict[int, int] = {}  # site -> the last microsecond that counts
         self.cut = OPEN - 1
         self._void = frozenset[bytes]() if self.known is None else self._void_then(self.known)
@@ -81,11 +107,11 @@ class AsOf:
         """The last microsecond that counts at a site."""
         return self.cuts.get(site or 0, self.cut)
 
-    def stood(self, ways: Iterable[tuple[str, Sequence[Any]]]) -> Iterator[Stood]:
-        """Every component that a row of `state` with one of these conditions speaks of, and those to be folded again.
+    def stood(self, ways: Iterable[Way]) -> Iterator[Stood]:
+        """Every component that a row of `state` by one of these ways speaks of, and those to be folded again.
 
-        A condition on components begins with it.
-        Each component comes once. The caller filters again: the conditions only save time.
+        Each component comes once. The caller filters again: the conditions only save time. Raises DamagedError where
+        a row is not what was written, or where one that must be there is not.
         """
         again = self._must_fold()
         done = set(again)
@@ -93,35 +119,56 @@ class AsOf:
             stood = self._folded(component)
             if stood is not None:
                 yield stood
-        for where, values in ways:
-            for stood in self._stood_in_rows(where, values):
+        for way in ways:
+            for stood in self._stood_by(way):
                 if stood.component not in done:
                     done.add(stood.component)
                     yield stood
 
-    def _stood_in_rows(self, where: str, values: Sequence[Any]) -> Iterator[Stood]:
-        if self.earliest == self.latest:
-            # A plus keeps SQLite from the index that begins with `until`, which fits places and nothing narrower.
-            time: str = "+until = ?" if where.startswith("component") else "until = ?"
-            limits: tuple[int, ...] = (OPEN,)
-            if not self.is_newest:
-                time, limits = "since <= ? AND +until > ?", (self.cut, self.cut)
-            yield from map(self._from_row, self._rows(f"{time} AND {where}", (*limits, *values)))
+    def _stood_by(self, way: Way) -> Iterator[Stood]:
+        if way.index == COMPONENT:
+            yield from self._of_components(way)
+        elif self.earliest == self.latest:
+            time, limits = (
+                ("until = ?", (OPEN,)) if self.is_newest else ("until > ? AND since <= ?", (self.cut, self.cut))
+            )
+            condition, values = f"{time} AND {way.condition}", (*limits, *way.values)
+            rows = self._rows(f"INDEXED BY {way.index} WHERE {condition}", values)
+            insist_on_all(self.connection, rows, way.other, condition, values)
+            yield from map(self._from_row, rows)
         else:
-            select = f"SELECT DISTINCT component FROM state WHERE since <= ? AND +until > ? AND {where}"  # noqa: S608
-            found = self.connection.execute(select, (self.latest, self.earliest, *values)).fetchall()
-            for (component,) in found:
-                picked = self._picked(component)
-                if picked is not None:
-                    yield self._from_row(picked)
+            condition = f"until > ? AND since <= ? AND {way.condition}"
+            values = (self.earliest, self.latest, *way.values)
+            select = f"SELECT DISTINCT component FROM state INDEXED BY {{}} WHERE {condition}"  # noqa: S608
+            found, other = (
+                {component for (component,) in self.connection.execute(select.format(index), values)}
+                for index in (way.index, way.other)
+            )
+            if found != other:
+                raise seals.derived("components are missing from an index or a table")
+            listed = sorted(found)
+            for start in range(0, len(listed), _BATCH):
+                yield from self._of_components(among(listed[start : start + _BATCH]))
+
+    def _of_components(self, way: Way) -> Iterator[Stood]:
+        """How components stood of which all rows are read: one that vanished leaves a gap."""
+        rows = self._rows(f"WHERE {way.condition} ORDER BY component, since", way.values)
+        found: dict[int, list[tuple[Any, ...]]] = {}
+        for row in rows:
+            found.setdefault(row[0], []).append(row)
+        for component in way.values:
+            mine = found.get(component, [])
+            ends = [*(row[1] for row in mine), OPEN]
+            if [row[2] for row in mine] != ends[1:] or [row[24] for row in mine] != [None, *ends[:-2]][: len(mine)]:
+                raise seals.derived("rows of how a component stood are missing")
+            if not mine and any(map(counts, events_of(self.connection, component))):
+                raise seals.derived("how a component stood is missing")
+            last = mine[-1:] if self.is_newest else [row for row in mine if row[1] <= self.cut_of(row[6])][-1:]
+            yield from map(self._from_row, last)
 
     def _rows(self, where: str, values: Sequence[Any]) -> list[tuple[Any, ...]]:
-        return self.connection.execute(f"SELECT {STATE_COLUMNS} FROM state WHERE {where}", values).fetchall()  # noqa: S608
-
-    def _picked(self, component: int) -> tuple[Any, ...] | None:
-        """The last row of a component that had begun by the end of the day at the row's own site."""
-        rows = self._rows("component = ? AND since <= ? ORDER BY since DESC", (component, self.latest))
-        return next((row for row in rows if row[1] <= self.cut_of(row[6])), None)
+        rows = self.connection.execute(f"SELECT {STATE_COLUMNS} FROM state {where}", values)  # noqa: S608
+        return [whole_state(row) for row in rows]
 
     def _from_row(self, row: tuple[Any, ...]) -> Stood:
         active, pending, spare, said = (self._bank(*row[at : at + 2]) for at in (11, 13, 15, 19))
@@ -129,18 +176,24 @@ class AsOf:
         cut = min(self.cut_of(row[6]), row[2] - 1)
         held: Held = ()
         if row[17]:
-            select = "SELECT image, event FROM held WHERE component = ? AND since <= ? AND until > ?"
-            found = self.connection.execute(select, (row[0], cut, cut))
-            held = tuple((self.book.images.image(image), event) for image, event in found)
+            held = tuple(
+                (self.book.images.image(image), event) for image, event, _ in held_of(self.connection, row, cut)
+            )
         seen = row[22]
         if seen is not None and row[23] > cut:  # readings after the moment that is asked about changed nothing else
-            select = (
-                "SELECT seq FROM event WHERE component = ? AND at <= ? AND what = ? AND void = 0 "
-                "AND seen_active IS NOT NULL ORDER BY at DESC, turn DESC, id DESC LIMIT 1"
-            )
-            last = self.connection.execute(select, (row[0], cut, _OBSERVED)).fetchone()
-            seen = last[0] if last else None
+            seen = self._seen_by(row[0], cut)
         return Stood(row[0], snapshot, held, seen)
+
+    def _seen_by(self, component: int, cut: int) -> int | None:
+        """The last event up to a moment by which the running version was read."""
+        found: list[Fact] = []
+        for row in events_of(self.connection, component, cut):  # the latest first
+            fact = fact_of(row)
+            if found and fact.at < found[0].at:
+                break
+            if fact.what == _OBSERVED and fact.seen_active is not None and not is_void(row):
+                found.append(fact)
+        return max(found, key=Fact.key).seq if found else None
 
     def _bank(self, image: int | None, event: int | None) -> Bank:
         if image is None or event is None:
@@ -151,19 +204,19 @@ class AsOf:
 
     def _learned_by(self, at_us: int) -> int:
         """The number of the last event learned by then, by the order of learning."""
-        last = self.connection.execute("SELECT max(first) FROM learning WHERE at <= ?", (at_us,)).fetchone()[0]
+        firsts = learnings(self.connection)
+        last = max((number for number, (_, at) in enumerate(firsts) if at <= at_us), default=None)
         if last is None:
             return 0
-        following = self.connection.execute("SELECT min(first) FROM learning WHERE first > ?", (last,)).fetchone()[0]
-        count: int = self.connection.execute("SELECT count FROM book").fetchone()[0]
-        return count if following is None else int(following) - 1
+        return own.read(self.connection).count if last + 1 == len(firsts) else firsts[last + 1][0] - 1
 
     def _void_then(self, known: int) -> frozenset[bytes]:
         """The ids that a correction known then made void, but for the events of a void reading."""
-        select = "SELECT id, corrects FROM event WHERE corrects > x'' AND seq <= ?"
+        rows = self._corrections()
         corrections: dict[bytes, list[bytes]] = {}
-        for event_id, corrected in self.connection.execute(select, (known,)):
-            corrections.setdefault(corrected, []).append(event_id)
+        for seq, event_id, corrected in rows:
+            if seq <= known:
+                corrections.setdefault(corrected, []).append(event_id)
         void: dict[bytes, bool] = {}
 
         def is_void(event_id: bytes) -> bool:
@@ -171,49 +224,71 @@ class AsOf:
                 void[event_id] = any(not is_void(by) for by in corrections.get(event_id, ()))
             return void[event_id]
 
-        learned = "SELECT 1 FROM event WHERE id = ? AND seq <= ?"
-        return frozenset(
-            event_id
-            for event_id in corrections
-            if is_void(event_id) and self.connection.execute(learned, (event_id, known)).fetchone()
-        )
+        return frozenset(event_id for event_id in corrections if is_void(event_id) and self._seq_of(event_id) <= known)
+
+    def _row_of(self, event_id: bytes) -> tuple[Any, ...] | None:
+        """The row of an event; that there is none is looked up in the table, too, and not in its index alone."""
+        select = f"SELECT {EVENT_COLUMNS} FROM event {{}} WHERE id = ?"  # noqa: S608  (our own names)
+        for index in ("", "NOT INDEXED"):
+            found = list(sealed(self.connection.execute(select.format(index), (event_id,))))
+            if found and index:
+                raise DATABASE.damaged("the index of its events lacks one")
+            if found:
+                return found[0]
+        return None
+
+    def _seq_of(self, event_id: bytes) -> int:
+        row = self._row_of(event_id)
+        return OPEN if row is None else int(row[0])
+
+    def _corrections(self) -> list[tuple[int, bytes, bytes]]:
+        """Number, id and what it corrects of every correction."""
+        select = f"SELECT {EVENT_COLUMNS} FROM event WHERE corrects > x''"  # noqa: S608  (our own names)
+        rows = list(sealed(self.connection.execute(select)))
+        if len(rows) != own.read(self.connection).corrections:
+            raise DATABASE.damaged("corrections are missing")
+        return [(row[0], row[1], row[PLACE_OF["corrects"]]) for row in rows]
 
     def _must_fold(self) -> Collection[int]:
         """The components of which the table of states, which knows everything, may say what was not known then."""
-        if self.known is None:
+        known = self.known
+        if known is None or known == own.read(self.connection).count:
             return ()
-        select = "SELECT DISTINCT component FROM event WHERE seq > ? AND at <= ? AND component IS NOT NULL"
-        found = {row[0] for row in self.connection.execute(select, (self.known, self.latest))}
-        select = "SELECT id, at, void FROM event WHERE seq > ? AND component IS NULL AND what = ?"
-        for event_id, at, void in self.connection.execute(select, (self.known, _INVENTORY)).fetchall():
-            found |= self._spoken_of(event_id) if void else self._missed_at(at)
-        for (corrected,) in self.connection.execute(
-            "SELECT corrects FROM event WHERE seq > ? AND corrects > x''", (self.known,)
-        ).fetchall():
-            found |= self._spoken_of(corrected)
+        select = "SELECT DISTINCT component FROM event {} WHERE seq > ? AND at <= ? AND component IS NOT NULL"
+        found, other = (
+            {component for (component,) in self.connection.execute(select.format(index), (known, self.latest))}
+            for index in ("NOT INDEXED", "INDEXED BY event_component")
+        )
+        if found != other:
+            raise DATABASE.damaged("events of a component are missing")
+        for row in reading_rows(self.connection):
+            if row[0] > known:
+                found |= self._spoken_of(row[1]) if is_void(row) else self._missed_at(row[PLACE_OF["at"]])
+        for seq, _, corrected in self._corrections():
+            if seq > known:
+                found |= self._spoken_of(corrected)
         return sorted(found)
 
     def _spoken_of(self, event_id: bytes) -> set[int]:
         """The components whose state depends on whether this event is void."""
-        row = self.connection.execute(
-            "SELECT what, component, corrects FROM event WHERE id = ?", (event_id,)
-        ).fetchone()
+        row = self._row_of(event_id)
         if row is None:
             return set()
-        what, component, corrects = row
+        what, component, corrects = (row[PLACE_OF[name]] for name in ("what", "component", "corrects"))
         if what == _CORRECTED:
             return self._spoken_of(corrects)
         if what == _INVENTORY:
             reading = self.book.words.find(event_id.hex())
-            select = "SELECT DISTINCT component, 0 FROM event WHERE reading = ?"
-            listed = {each for each, _ in self.connection.execute(select, (reading,))}
+            select = "SELECT DISTINCT component FROM event WHERE reading = ?"
+            listed = {component for (component,) in self.connection.execute(select, (reading,))}
             return listed | in_scope(self.connection, self.book.words, event_id)
         return {component}
 
     def _missed_at(self, at: int) -> set[int]:
         """The components that are not there any more since a moment, be it because a reading does not list them."""
-        select = "SELECT component FROM state WHERE since = ? AND present = 0"
-        return {component for (component,) in self.connection.execute(select, (at,))}
+        return {
+            component for (component,) in by_place(self.connection, "component", "since = ? AND present = 0", (at,))
+        }
 
     def _folded(self, component: int) -> Stood | None:
         """Fold what was known of a component then, up to the moment that is asked about."""
@@ -229,12 +304,12 @@ class AsOf:
 
     def _ends(self, component: int) -> Iterable[tuple[tuple[Held, int | None], Interval]]:
         words, known, void = self.book.words, self.known or 0, self._void
-        select = f"SELECT {FACT_COLUMNS} FROM event WHERE component = ? AND seq <= ? AND at <= ?"  # noqa: S608
-        rows = self.connection.execute(select, (component, known, self.latest)).fetchall()
         facts = [
-            Fact(*row)
-            for row in rows
-            if row[1] not in void and (row[-1] is None or bytes.fromhex(words.text(row[-1])) not in void)
+            fact
+            for fact in map(fact_of, events_of(self.connection, component, self.latest))
+            if fact.seq <= known
+            and fact.id not in void
+            and (fact.reading is None or bytes.fromhex(words.text(fact.reading)) not in void)
         ]
         standing, asked = Standing(), lookups(words)
         facts.sort(key=Fact.key)

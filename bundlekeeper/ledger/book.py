@@ -7,24 +7,25 @@ derived from the events changes with them. Many processes may record at once: th
 
 from __future__ import annotations
 
+import hashlib
 import os
 import sqlite3
 import zlib
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import AbstractContextManager
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from bundlekeeper.errors import InputError
-from bundlekeeper.ledger import chain, database
+from bundlekeeper.errors import DamagedError, InputError, KeeperError
+from bundlekeeper.ledger import chain, database, own, seals
 from bundlekeeper.ledger.database import DATABASE
 from bundlekeeper.ledger.events import Event
 from bundlekeeper.ledger.projection import Images
-from bundlekeeper.ledger.rows import EVENT_COLUMNS, Words, from_row
+from bundlekeeper.ledger.rows import EVENT_COLUMNS, Words, from_row, insist_on_events, is_void, sealed
 from bundlekeeper.ledger.tail import check_tail
 from bundlekeeper.model import moments
 
@@ -74,8 +75,8 @@ class Book:
         """
         if write and not path.exists():
             book = os.urandom(16)
-            into = "INSERT INTO book (one, id, count, head) VALUES (1, ?, 0, ?)"
-            database.create(path, into, (book, chain.genesis(book)))
+            first = own.Own(0, 0, 0, 0, 0, -(2**62), book, chain.genesis(book))
+            database.create(path, own.WRITE, own.values(first))
         found = cls(DATABASE.open(path, write=write), path)
         if write:
             try:
@@ -97,15 +98,35 @@ class Book:
     ) -> None:
         self.close()
 
-    def reading(self) -> AbstractContextManager[None]:
+    @contextmanager
+    def reading(self) -> Iterator[None]:
         """One snapshot for several questions. Raises DamagedError, LockedError, UnfinishedError."""
-        return DATABASE.reading(self.connection, self.where)
+        with DATABASE.reading(self.connection, self.where), self._judged():
+            yield
+
+    @contextmanager
+    def _judged(self) -> Iterator[None]:
+        """Let no damage pass as a bug of ours, and no bug as damage: whatever else a block raises, the ledger is read."""
+        try:
+            yield
+        except DamagedError as e:
+            e.where = e.where or self.where
+            raise
+        except (KeeperError, sqlite3.Error, OSError, UnicodeDecodeError, MemoryError):
+            raise
+        except Exception as e:
+            from bundlekeeper.ledger.verifying import verify
+
+            wrong = verify(self).wrong
+            if wrong:
+                raise DATABASE.damaged(wrong[0], self.where) from e
+            raise
 
     def head(self) -> chain.Head:
         """The chain's head now. Raises as `reading`."""
         with self.reading():
-            book, count, digest = self.connection.execute("SELECT id, count, head FROM book").fetchone()
-            return chain.Head(book.hex(), count, digest.hex())
+            found = own.read(self.connection)
+            return chain.Head(found.id.hex(), found.count, found.head.hex())
 
     def record(
         self,
@@ -129,15 +150,16 @@ class Book:
 
         learned_us = moments.at(learned).at_us
         try:
-            with DATABASE.writing(self.connection, self.where):
+            with DATABASE.writing(self.connection, self.where), self._judged():
                 appending = Appending(self.connection, self.words, self.images)
                 if arrange:
                     events = appending.arranged(events)
                 ids = appending.append(events, learned_us)
                 for digest, text in (documents or {}).items():
-                    packed = zlib.compress(text.encode(), 6) if isinstance(text, str) else text
-                    into = "INSERT OR IGNORE INTO document (sha256, text) VALUES (?, ?)"
-                    self.connection.execute(into, (bytes.fromhex(digest), packed))
+                    if _unpacked(self._packed(digest), digest) is None:  # not there, or damaged: this heals it
+                        packed = zlib.compress(text.encode(), 6) if isinstance(text, str) else text
+                        into = "INSERT OR REPLACE INTO document (sha256, text) VALUES (?, ?)"
+                        self.connection.execute(into, (bytes.fromhex(digest), packed))
                 if also is not None:
                     also(self.connection)
                 return Recorded(tuple(ids), appending.new, self.head())
@@ -147,31 +169,50 @@ class Book:
             raise
 
     def document(self, digest: str) -> str | None:
-        """The text kept under a SHA-256; None where there is none. Raises as `reading`."""
+        """The text kept under a SHA-256; None where there is none. Raises as `reading`, DamagedError."""
         with self.reading():
-            row = self.connection.execute(
-                "SELECT text FROM document WHERE sha256 = ?", (bytes.fromhex(digest),)
-            ).fetchone()
-            return None if row is None else zlib.decompress(row[0]).decode()
+            packed = self._packed(digest)
+            text = _unpacked(packed, digest)
+            if packed is not None and text is None:
+                raise DamagedError(f"the ledger is damaged: {inventory_wrong(digest)}", hint=LOAD_HINT)
+            return text
+
+    def wrong_documents(self) -> list[str]:
+        """The SHA-256 of every kept text that is not what it was. Raises as `reading`."""
+        with self.reading():
+            rows = self.connection.execute("SELECT sha256 FROM document ORDER BY sha256").fetchall()
+            digests = [digest.hex() if isinstance(digest, bytes) else "" for (digest,) in rows]
+            return [digest for digest in digests if not digest or _unpacked(self._packed(digest), digest) is None]
+
+    def _packed(self, digest: str) -> object:
+        select = "SELECT text FROM document WHERE sha256 = ?"
+        row = self.connection.execute(select, (bytes.fromhex(digest),)).fetchone()
+        return None if row is None else row[0]
 
     def entries(self, *, component: str | None = None, event_id: str | None = None, after: int = 0) -> Iterator[Entry]:
         """The events learned after number `after`, in the order of learning, of one component or with one id or all.
 
-        Void ones are among them and say so. Raises as `reading`, DamagedError for an event that cannot be read.
+        Void ones are among them and say so. Raises as `reading`, DamagedError for an event that cannot be read, is not
+        what it was or is missing.
         """
         more = ""
         values: list[object] = []
         if component is not None:
-            more, values = f"{more} AND component = ?", [*values, self.words.find(component)]
+            number = self.words.surely(component)
+            more, values = f"{more} AND component = ?", [*values, number]
+            with self.reading():
+                insist_on_events(self.connection, number)
         if event_id is not None:
             more, values = f"{more} AND id = ?", [*values, bytes.fromhex(event_id)]
         query = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq > ? {more} ORDER BY seq LIMIT 1000"  # noqa: S608
         while True:
             with self.reading():  # page by page: events never change, and no writer waits for who reads slowly
-                rows = self.connection.execute(query, (after, *values)).fetchall()
+                rows = list(sealed(self.connection.execute(query, (after, *values))))
+                if not more and len(rows) != min(1000, max(own.read(self.connection).count - after, 0)):
+                    raise DATABASE.damaged("events are missing")
                 learned = _Learned(self.connection)
                 page = [
-                    Entry(row[0], row[1].hex(), from_row(row, self.words), learned.of(row[0]), bool(row[-1]))
+                    Entry(row[0], row[1].hex(), from_row(row, self.words), learned.of(row[0]), is_void(row))
                     for row in rows
                 ]
             yield from page
@@ -202,8 +243,35 @@ class _Learned:
     """When each event was learned; asked in the order of their numbers or not."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
-        self._rows = connection.execute("SELECT first, at FROM learning ORDER BY first").fetchall()
+        self._rows = learnings(connection)
         self._firsts = [first for first, _ in self._rows]
 
     def of(self, seq: int) -> moments.Moment:
         return moments.Moment(self._rows[bisect_right(self._firsts, seq) - 1][1], False, "UTC")
+
+
+def learnings(connection: sqlite3.Connection) -> list[tuple[int, int]]:
+    """When events were learned: from which number on, and the moment. Raises DamagedError where that is not all."""
+    rows = connection.execute("SELECT first, at, seal FROM learning ORDER BY first").fetchall()
+    if len(rows) != own.read(connection).learned or not all(seals.is_whole(row[:2], row[2]) for row in rows):
+        raise DATABASE.damaged("when events were learned is not what was written")
+    return [(first, at) for first, at, _ in rows]
+
+
+LOAD_HINT = (
+    "load the same inventory again (bundlekeeper inventory load FILE): its text is kept anew, nothing else changes"
+)
+
+
+def inventory_wrong(digest: str) -> str:
+    """What to say of a kept text that is not what it was."""
+    return f"the text of the inventory {digest[:12]}… is not what it was"
+
+
+def _unpacked(packed: object, digest: str) -> str | None:
+    """The text of a row of `document`; None where it is not the text with this SHA-256."""
+    try:
+        data = zlib.decompress(packed) if isinstance(packed, bytes) else b""
+        return data.decode() if hashlib.sha256(data).hexdigest() == digest else None
+    except (zlib.error, UnicodeDecodeError):
+        return None

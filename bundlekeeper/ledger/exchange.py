@@ -22,8 +22,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.ledger import chain, following
+from bundlekeeper.ledger import chain, following, own
 from bundlekeeper.ledger.book import Book
+from bundlekeeper.ledger.database import DATABASE
 from bundlekeeper.ledger.events import Event, canonical, from_content
 from bundlekeeper.model import strict_json
 from bundlekeeper.model.findings import Finding, finding
@@ -77,14 +78,17 @@ def export(book: Book, after: int = 0) -> Iterator[bytes]:
     before = head_at(book, after)
     yield _line({"schema": SCHEMA, "book": head.book, "after": after, "before": before.hex()})
     documents: dict[str, None] = {}
-    count = after
+    count, running = after, before
     for entry in book.entries(after=after):
         if count == head.count:
             break  # learned while we were writing
         count += 1
+        running = chain.link(running, bytes.fromhex(entry.id))
         if entry.event.document:
             documents[entry.event.document] = None
         yield canonical(entry.event).encode() + b"\n"
+    if running.hex() != head.digest:
+        raise DATABASE.damaged("its chain does not end in its head", book.where)
     for digest in documents:
         text = book.document(digest)
         if text is not None:
@@ -112,12 +116,12 @@ def merge(book: Book, lines: Iterable[bytes], learned: datetime, where: str = ""
     exchange file, and what reading the lines raises; as `Book.record` otherwise.
     """
     carried = _read(lines, where)
-    own = book.head()
+    ours = book.head()
     met: list[tuple[chain.Fork | None, following.Gaps]] = []
 
     def follow(connection: sqlite3.Connection) -> None:
         part = following.Part(carried.after, carried.before, carried.ids, carried.head)
-        met.append(following.follow(connection, own, part))
+        met.append(following.follow(connection, ours, part))
 
     recorded = book.record(carried.events(), learned, documents=carried.documents, also=follow)
     return Merged(recorded.new, recorded.known, carried.head, recorded.head, *met[-1])
@@ -126,8 +130,7 @@ def merge(book: Book, lines: Iterable[bytes], learned: datetime, where: str = ""
 def head_at(book: Book, count: int) -> bytes:
     """The chain's head after `count` events, computed from their ids. Raises DamagedError, LockedError."""
     with book.reading():
-        raw: bytes = book.connection.execute("SELECT id FROM book").fetchone()[0]
-        head = chain.genesis(raw)
+        head = chain.genesis(own.read(book.connection).id)
         for (event_id,) in book.connection.execute("SELECT id FROM event WHERE seq <= ? ORDER BY seq", (count,)):
             head = chain.link(head, event_id)
         return head

@@ -15,7 +15,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 
-from bundlekeeper.ledger import chain
+from bundlekeeper.errors import DamagedError
+from bundlekeeper.ledger import chain, own, seals
+from bundlekeeper.ledger.database import DATABASE
 from bundlekeeper.model.text import counted
 
 ID_BYTES = 32
@@ -39,22 +41,54 @@ class Part:
             yield bytes(self.ids[place : place + ID_BYTES])
 
 
-def follow(connection: sqlite3.Connection, own: chain.Head, part: Part) -> tuple[chain.Fork | None, Gaps]:
+def follow(connection: sqlite3.Connection, ours: chain.Head, part: Part) -> tuple[chain.Fork | None, Gaps]:
     """Compare a part, whose events are in the ledger now, with what is known of its book; remember it.
 
     Returns the fork that shows, and which events of the book before the part never came, as first and last numbers.
-    `own` is our own head as it was before the part came. Used inside the writing transaction. Raises sqlite3.Error.
+    `ours` is our own head as it was before the part came. Used inside the writing transaction. Raises DamagedError,
+    sqlite3.Error.
     """
     book = bytes.fromhex(part.head.book)
     gaps: Gaps = ()
-    if part.head.book == own.book:
-        fork = _of_ours(connection, own, part)
+    before = own.read(connection)
+    if _insist_on_whole(connection) != before.met:
+        raise DATABASE.damaged("what is known of other ledgers is not all there")
+    if part.head.book == ours.book:
+        fork = _of_ours(connection, ours, part)
     else:
         gaps = _gaps(connection, book, part)
         fork = _of_theirs(connection, book, part)
-    into = "INSERT OR IGNORE INTO peer (book, count, head) VALUES (?, ?, ?)"
-    connection.execute(into, (book, part.head.count, bytes.fromhex(part.head.digest)))
+    head = bytes.fromhex(part.head.digest)
+    into = "INSERT OR IGNORE INTO peer (book, count, head, seal) VALUES (?, ?, ?, ?)"
+    connection.execute(into, (book, part.head.count, head, seals.seal((part.head.count,), book + head)))
+    own.write(connection, before._replace(met=_insist_on_whole(connection)))
     return fork, gaps
+
+
+#: Whole numbers and bytes of each table about other books, and its seal.
+_TABLES = (
+    "SELECT count, seal, book || head FROM peer",
+    "SELECT first, seq, length, seal, book FROM followed",
+    "SELECT after, count, seal, book FROM piece",
+)
+
+
+def _insist_on_whole(connection: sqlite3.Connection) -> int:
+    """Insist that every row about other books is what was written; how many there are. Raises DamagedError."""
+    rows = [row for select in _TABLES for row in connection.execute(select)]
+    for *numbers, seal, more in rows:
+        if not isinstance(more, bytes) or not seals.is_whole(numbers, seal, more):
+            raise DATABASE.damaged("what is known of other ledgers is not what was written")
+    return len(rows)
+
+
+def wrong_rows(connection: sqlite3.Connection) -> str:
+    """What is wrong with the rows about other books; "" for nothing. Raises sqlite3.Error."""
+    try:
+        all_there = _insist_on_whole(connection) == own.read(connection).met
+    except DamagedError as e:
+        return e.says
+    return "" if all_there else "what is known of other ledgers is not all there"
 
 
 def _gaps(connection: sqlite3.Connection, book: bytes, part: Part) -> Gaps:
@@ -78,8 +112,9 @@ def _gaps(connection: sqlite3.Connection, book: bytes, part: Part) -> Gaps:
     ended = connection.execute("SELECT 1 FROM piece WHERE book = ? AND count = ?", (book, part.after)).fetchone()
     if met and not ended:
         return ()  # a whole file ended here: of another copy, or merged before pieces were remembered
-    into = "INSERT OR IGNORE INTO piece (book, after, count) VALUES (?, ?, ?)"
-    connection.execute(into, (book, part.after, part.head.count))
+    into = "INSERT OR IGNORE INTO piece (book, after, count, seal) VALUES (?, ?, ?, ?)"
+    seal = seals.seal((part.after, part.head.count), book)
+    connection.execute(into, (book, part.after, part.head.count, seal))
     found = []
     for after, count in (*pieces, (part.after, part.after)):
         if after > covered:
@@ -88,17 +123,17 @@ def _gaps(connection: sqlite3.Connection, book: bytes, part: Part) -> Gaps:
     return tuple(found)
 
 
-def _of_ours(connection: sqlite3.Connection, own: chain.Head, part: Part) -> chain.Fork | None:
+def _of_ours(connection: sqlite3.Connection, head: chain.Head, part: Part) -> chain.Fork | None:
     says = "this ledger and the other are copies of one that went on separately"
-    ours = _ids(connection, [(1, 1, own.count)])
-    if part.after > own.count or _head_after(own.book, islice(ours, part.after)) != part.before:
-        return chain.Fork(own.book, None, says)
+    ours = _ids(connection, [(1, 1, head.count)])
+    if part.after > head.count or _head_after(head.book, islice(ours, part.after)) != part.before:
+        return chain.Fork(head.book, None, says)
     common = _parting(part, ours, part.each(part.after))
     if common is None:
         return None
-    here, there = own.count - common, part.head.count - common
+    here, there = head.count - common, part.head.count - common
     says += f": they agree on {counted(common, 'event')}, then {here} more came here and {there} there"
-    return chain.Fork(own.book, common, says)
+    return chain.Fork(head.book, common, says)
 
 
 def _of_theirs(connection: sqlite3.Connection, book: bytes, part: Part) -> chain.Fork | None:
@@ -152,8 +187,8 @@ def _extend(
                 new[-1] = (*new[-1][:2], new[-1][2] + 1)
             else:
                 new.append((number, seq, 1))
-    into = "INSERT OR REPLACE INTO followed (book, first, seq, length) VALUES (?, ?, ?, ?)"
-    connection.executemany(into, ((book, *run) for run in new))
+    into = "INSERT OR REPLACE INTO followed (book, first, seq, length, seal) VALUES (?, ?, ?, ?, ?)"
+    connection.executemany(into, ((book, *run, seals.seal(run, book)) for run in new))
 
 
 def _by_heads(connection: sqlite3.Connection, book: bytes, part: Part) -> chain.Fork | None:

@@ -15,11 +15,11 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from bundlekeeper.errors import DamagedError, InputError
-from bundlekeeper.ledger.asof import AsOf, Stood
-from bundlekeeper.ledger.book import Book, Recorded
-from bundlekeeper.ledger.database import DAMAGE_HINT
+from bundlekeeper.ledger.asof import AsOf, Stood, Way, among
+from bundlekeeper.ledger.book import LOAD_HINT, Book, Recorded
 from bundlekeeper.ledger.events import Event, ProofKind, Seen, What
-from bundlekeeper.ledger.rows import WHAT_CODE
+from bundlekeeper.ledger.rows import PLACE_OF, WHAT_CODE, events_of, from_row, is_void
+from bundlekeeper.ledger.silence import reading_rows
 from bundlekeeper.ledger.standing import Bank
 from bundlekeeper.model import inventory_changes, moments
 from bundlekeeper.model.inventory import KINDS, Component, Inventory, Partition, Policy
@@ -97,7 +97,7 @@ def plan_load(book: Book, inventory: Inventory, *, says: str, source: str, by: s
         what=What.INVENTORY, at=when, says=says, by=by, source=source, document=digest, scope=scope, listing=listing
     )
     with book.reading():
-        believing = _Believing(book, AsOf(book, when.utc(), None, inventory.zone))
+        believing = _Believing(book, AsOf(book, when.utc(), None, inventory.zone), {digest: text})
         stood = believing.at_sites(dict.fromkeys(site for site, _ in domains))
         stood += believing.of(new - {book.words.text(each.component) for each in stood})
         believing.read({site for site, _ in domains} | {believing.text(each.snapshot.site) for each in stood})
@@ -161,15 +161,10 @@ def _observation(common: Event, part: Component) -> Event:
 
 def readings(book: Book) -> list[Reading]:
     """Every reading that was not taken back, newest first. Raises DamagedError, LockedError, UnfinishedError."""
-    query = (
-        "SELECT id FROM event WHERE component IS NULL AND what = ? AND void = 0 ORDER BY at DESC, turn DESC, id DESC"
-    )
     with book.reading():
-        ids = [event_id.hex() for (event_id,) in book.connection.execute(query, (_INVENTORY,)).fetchall()]
-        events = [entry.event for each in ids for entry in book.entries(event_id=each)]
-    return [
-        Reading(i, e.at, e.says, e.source, e.document, e.scope, e.listing) for i, e in zip(ids, events, strict=True)
-    ]
+        rows = [row for row in reversed(reading_rows(book.connection)) if not is_void(row)]
+        events = [(row[1].hex(), from_row(row, book.words)) for row in rows]
+    return [Reading(i, e.at, e.says, e.source, e.document, e.scope, e.listing) for i, e in events]
 
 
 def believed(
@@ -217,7 +212,9 @@ def believed(
 class _Believing:
     """What stands, joined with what the readings say of it beyond versions and places."""
 
-    def __init__(self, book: Book, as_of: AsOf) -> None:
+    def __init__(self, book: Book, as_of: AsOf, kept: Mapping[str, str] | None = None) -> None:
+        """`kept` are texts by their SHA-256 that need not be read from the ledger."""
+        self._kept = kept or {}
         self.book = book
         self.as_of = as_of
         self.text = book.words.maybe
@@ -229,22 +226,22 @@ class _Believing:
 
     def everywhere(self) -> list[Stood]:
         """Every component that ever stood."""
-        return self._fetched([("true", ())])
+        return self._fetched([Way("true", ())])
 
     def at_sites(self, sites: Iterable[str]) -> list[Stood]:
         """The components that stand at these sites, gone ones too."""
-        numbers = {self.book.words.find(site) for site in sites}
-        found = self._fetched([("site = ?", (number,)) for number in numbers if number is not None])
+        numbers = {self.book.words.surely(site) for site in sites}
+        ways = [Way("site = ?", (number,), "state_site", "state_place") for number in numbers if number is not None]
+        found = self._fetched(ways)
         return [each for each in found if each.snapshot.site in numbers]
 
     def of(self, keys: Iterable[str]) -> list[Stood]:
         """These components, wherever they stand."""
         numbers = [n for key in keys if (n := self.book.words.find(key)) is not None]
-        ways = [numbers[start : start + 500] for start in range(0, len(numbers), 500)]
-        found = self._fetched([(f"component IN ({','.join('?' * len(way))})", way) for way in ways])
+        found = self._fetched([among(numbers[start : start + 500]) for start in range(0, len(numbers), 500)])
         return [each for each in found if each.component in set(numbers)]
 
-    def _fetched(self, ways: Sequence[tuple[str, Sequence[int]]]) -> list[Stood]:
+    def _fetched(self, ways: Sequence[Way]) -> list[Stood]:
         stood = list(self.as_of.stood(ways))
         wanted = {number for each in stood for number in (each.component, *each.snapshot[:7]) if number}
         self.book.words.fetch(wanted)
@@ -274,7 +271,7 @@ class _Believing:
                     owner[1].append(partition)
 
     def _document(self, reading: Reading) -> Inventory:
-        text = self.book.document(reading.document)
+        text = self._kept.get(reading.document) or self.book.document(reading.document)
         try:
             if text is None:
                 raise InputError("it is not kept here")
@@ -282,7 +279,7 @@ class _Believing:
             return read_inventory([source], own_kinds={kind for _, _, kind in reading.scope}, kept=True)
         except InputError as e:
             says = f"the ledger is damaged: the inventory {reading.document[:12]}… cannot be read"
-            raise DamagedError(says, hint=DAMAGE_HINT, where=self.book.where) from e
+            raise DamagedError(says, hint=LOAD_HINT, where=self.book.where) from e
 
     def component(self, stood: Stood) -> Component:
         """The component as it stands, with everything else as its newest reading says."""
@@ -311,12 +308,14 @@ class _Believing:
 
     def partitions(self, parts: Mapping[str, Component]) -> Iterator[Partition]:
         """The partitions of these parts; free bytes only where nothing was recorded of the part since the reading."""
-        select = f"SELECT 1 FROM event WHERE component = ? AND at > ? AND at <= ? AND void = 0 AND what IN {_RECORDS}"  # noqa: S608
         for key, (reading, told) in self._partitions.items():
             if not told or key not in parts:
                 continue
-            limits = (self.book.words.find(key), reading.at.at_us, self.as_of.latest)
-            changed = self.book.connection.execute(select, limits).fetchone() is not None
+            changed = False
+            for row in events_of(self.book.connection, self.book.words.number(key), self.as_of.latest):
+                if row[PLACE_OF["at"]] <= reading.at.at_us:
+                    break
+                changed = changed or (not is_void(row) and row[PLACE_OF["what"]] in _RECORDS)
             yield from (replace(each, free_bytes=None) if changed else each for each in told)
 
 

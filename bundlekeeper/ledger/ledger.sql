@@ -1,15 +1,23 @@
+-- `seal` in any table is a checksum over the row's other cells (seals.py).
+
 -- The record. `count` and `head` are those of the chain: head(0) = SHA-256("bundlekeeper ledger 1\n" + id),
--- head(n) = SHA-256(head(n-1) + id of event n).
+-- head(n) = SHA-256(head(n-1) + id of event n). The others are counts of what must be there (own.py).
 CREATE TABLE book (
     one INTEGER PRIMARY KEY CHECK (one = 1),
     id BLOB NOT NULL,
     count INTEGER NOT NULL,
-    head BLOB NOT NULL
+    head BLOB NOT NULL,
+    readings INTEGER NOT NULL,
+    corrections INTEGER NOT NULL,
+    learned INTEGER NOT NULL,
+    met INTEGER NOT NULL,
+    latest INTEGER NOT NULL,         -- the furthest `at` of any event
+    seal INTEGER NOT NULL
 );
 
 -- Every text once; columns that say so hold its number. NULL is not said, the number of '' is known to be none.
-CREATE TABLE word (id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE);
-INSERT INTO word (id, text) VALUES (1, '');
+CREATE TABLE word (id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE, seal INTEGER NOT NULL);
+INSERT INTO word (id, text, seal) VALUES (1, '', 1);
 
 -- `seq` is the order of learning in this store, from 1 without gaps. Small closed words are numbers (rows.py).
 CREATE TABLE event (
@@ -48,9 +56,12 @@ CREATE TABLE event (
     reading INTEGER,
     corrects BLOB,                   -- id of another event
     extra TEXT,                      -- JSON of what is seldom said
-    void INTEGER NOT NULL DEFAULT 0  -- derived: 1 when a standing correction names it or its reading
+    void INTEGER NOT NULL DEFAULT 0, -- derived: 1 when a standing correction names it or its reading
+    seal INTEGER NOT NULL            -- twice the checksum, and one more where void
 );
 CREATE INDEX event_component ON event (component, at) WHERE component IS NOT NULL;
+-- The same in the order of learning: what a damaged page took from one of the two, the other tells.
+CREATE INDEX event_learned ON event (component, seq) WHERE component IS NOT NULL;
 CREATE INDEX event_corrects ON event (corrects) WHERE corrects IS NOT NULL;
 CREATE INDEX event_other ON event (what) WHERE component IS NULL;
 
@@ -61,13 +72,19 @@ WHEN (old.seq, old.id, old.what, old.at, old.component, old.version, old.correct
 BEGIN SELECT RAISE(ABORT, 'events are never changed'); END;
 
 -- When events were learned: one row for the events from `first` up to the next row's.
-CREATE TABLE learning (first INTEGER PRIMARY KEY, at INTEGER NOT NULL);
+CREATE TABLE learning (first INTEGER PRIMARY KEY, at INTEGER NOT NULL, seal INTEGER NOT NULL);
 
 -- Inventories that were read, whole, compressed, by the SHA-256 of their text.
 CREATE TABLE document (sha256 BLOB PRIMARY KEY, text BLOB NOT NULL);
 
 -- Heads of other stores' chains, as they were when we exchanged with them.
-CREATE TABLE peer (book BLOB NOT NULL, count INTEGER NOT NULL, head BLOB NOT NULL, PRIMARY KEY (book, count));
+CREATE TABLE peer (
+    book BLOB NOT NULL,
+    count INTEGER NOT NULL,
+    head BLOB NOT NULL,
+    seal INTEGER NOT NULL,
+    PRIMARY KEY (book, count)
+);
 
 -- What follows is derived from the events and can be made again.
 
@@ -78,6 +95,7 @@ CREATE TABLE image (
     family INTEGER NOT NULL,
     bundle INTEGER NOT NULL,
     sha256 INTEGER NOT NULL,
+    seal INTEGER NOT NULL,
     UNIQUE (version, family, bundle, sha256)
 );
 
@@ -100,17 +118,25 @@ CREATE TABLE state (
     pending_event INTEGER,
     spare INTEGER,
     spare_event INTEGER,
-    holds INTEGER NOT NULL,          -- 1: there are rows in `held`
+    holds INTEGER NOT NULL,          -- how many rows of `held` there are
     held_known INTEGER NOT NULL,     -- 1: the list of held images is whole
     said INTEGER,                    -- what the record last said to be activated, and where
     said_event INTEGER,
     differs INTEGER NOT NULL,        -- 1: the last reading of the running version is not what the record said
     seen_event INTEGER,              -- the last reading of the running version
     last INTEGER NOT NULL,           -- `at` of the last event that counted
+    before INTEGER,                  -- `since` of the row before, NULL in the first one: no row can vanish unseen
+    seal INTEGER NOT NULL,
     PRIMARY KEY (component, since)
 ) WITHOUT ROWID;
-CREATE INDEX state_place ON state (until, site, domain, kind, model, active, pending, present, differs);
-CREATE INDEX state_site ON state (site, domain, chassis);
+-- Two indexes by place, each with all that is asked of places and counted: what one of them, or the table, lost by a
+-- damaged page, the other tells (asof.py).
+CREATE INDEX state_place ON state (
+    until, site, domain, kind, model, active, pending, present, differs, chassis, slot, parent, spare
+);
+CREATE INDEX state_site ON state (
+    site, until, domain, chassis, slot, kind, model, active, pending, present, differs, spare
+);
 CREATE INDEX state_active ON state (active, until) WHERE active > 0;
 CREATE INDEX state_pending ON state (pending, until) WHERE pending > 0;
 CREATE INDEX state_spare ON state (spare, until) WHERE spare > 0;
@@ -123,12 +149,11 @@ CREATE TABLE held (
     since INTEGER NOT NULL,
     until INTEGER NOT NULL,
     event INTEGER NOT NULL,
+    seal INTEGER NOT NULL,
     PRIMARY KEY (component, image, since)
 ) WITHOUT ROWID;
 CREATE INDEX held_image ON held (image, until);
 
--- The time zone of a site, by the reading that last told it.
-CREATE TABLE site (site INTEGER PRIMARY KEY, zone INTEGER NOT NULL);
 -- Events that count, by when they happened, so that those beyond a clock are counted without a look at the others.
 -- A correction counts whenever it was said, so its time hides nothing. The columns of the condition are in the index
 -- because SQLite asks for them again; they take one byte each.
@@ -141,6 +166,7 @@ CREATE TABLE followed (
     first INTEGER NOT NULL,
     seq INTEGER NOT NULL,
     length INTEGER NOT NULL,
+    seal INTEGER NOT NULL,
     PRIMARY KEY (book, first)
 ) WITHOUT ROWID;
 -- Parts of other books' chains, after number `after` up to `count`, that came while events before them were not here:
@@ -149,5 +175,6 @@ CREATE TABLE piece (
     book BLOB NOT NULL,
     after INTEGER NOT NULL,
     count INTEGER NOT NULL,
+    seal INTEGER NOT NULL,
     PRIMARY KEY (book, after, count)
 ) WITHOUT ROWID;

@@ -12,11 +12,11 @@ import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from bundlekeeper.ledger import seals
 from bundlekeeper.ledger.events import What
-from bundlekeeper.ledger.rows import METHOD_CODE, WHAT_CODE, Words
+from bundlekeeper.ledger.rows import METHOD_CODE, WHAT_CODE, Words, events_of, is_void
 from bundlekeeper.ledger.silence import Readings
 from bundlekeeper.ledger.standing import (
-    FACT_COLUMNS,
     OPEN,
     Bank,
     Fact,
@@ -25,18 +25,22 @@ from bundlekeeper.ledger.standing import (
     Lookups,
     Snapshot,
     Standing,
+    fact_of,
     fold,
 )
 from bundlekeeper.model.inventory import KINDS
 
 STATE_COLUMNS = (
     "component, since, until, kind, model, parent, site, domain, chassis, slot, present, active, active_event, "
-    "pending, pending_event, spare, spare_event, holds, held_known, said, said_event, differs, seen_event, last"
+    "pending, pending_event, spare, spare_event, holds, held_known, said, said_event, differs, seen_event, last, "
+    "before, seal"
 )
-_PUT_STATE = f"INSERT INTO state ({STATE_COLUMNS}) VALUES ({', '.join('?' * 24)})"  # noqa: S608  (our own names)
-_PUT_HELD = "INSERT INTO held (component, image, since, until, event) VALUES (?, ?, ?, ?, ?)"
-_FACTS_OF = f"SELECT {FACT_COLUMNS} FROM event WHERE component = ? AND void = 0 ORDER BY at, turn"  # noqa: S608
+_PUT_STATE = f"INSERT INTO state ({STATE_COLUMNS}) VALUES ({', '.join('?' * 26)})"  # noqa: S608  (our own names)
+HELD_COLUMNS = "component, image, since, until, event, seal"
+_PUT_HELD = f"INSERT INTO held ({HELD_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)"  # noqa: S608  (our own names)
+_IMAGE = "id, version, family, bundle, sha256, seal"
 _BATCH = 500  # components of one question
+_LAST = 23  # place of `last` in a row; all up to `before` is sealed
 _OBSERVED = WHAT_CODE[What.OBSERVED]
 
 
@@ -52,28 +56,48 @@ class Images:
         """The image's number; a new image gets one (inside the caller's transaction)."""
         found = self.find(image)
         if found is None:
-            into = "INSERT INTO image (version, family, bundle, sha256) VALUES (?, ?, ?, ?)"
-            found = self._numbers[image] = int(self._connection.execute(into, image).lastrowid or 0)
+            (last,) = self._connection.execute("SELECT max(id) FROM image").fetchone()
+            found = self._numbers[image] = (last or 0) + 1
+            into = "INSERT INTO image (id, version, family, bundle, sha256, seal) VALUES (?, ?, ?, ?, ?, ?)"
+            self._connection.execute(into, (found, *image, seals.seal((found, *image))))
         return found
 
     def find(self, image: Image) -> int | None:
         """The image's number, None where it is nowhere."""
         found = self._numbers.get(image)
         if found is None:
-            select = "SELECT id FROM image WHERE version = ? AND family = ? AND bundle = ? AND sha256 = ?"
+            select = f"SELECT {_IMAGE} FROM image WHERE version = ? AND family = ? AND bundle = ? AND sha256 = ?"  # noqa: S608
             row = self._connection.execute(select, image).fetchone()
             if row is None:
                 return None
+            self._keep(row)
             found = self._numbers[image] = int(row[0])
         return found
 
     def image(self, number: int) -> Image:
-        """The image with that number."""
+        """The image with that number. Raises DamagedError where there is none, or it is not what it was."""
         found = self._images.get(number)
         if found is None:
-            select = "SELECT version, family, bundle, sha256 FROM image WHERE id = ?"
-            version, family, bundle, sha256 = self._connection.execute(select, (number,)).fetchone()
-            found = self._images[number] = (version, family, bundle, sha256)
+            row = self._connection.execute(f"SELECT {_IMAGE} FROM image WHERE id = ?", (number,)).fetchone()  # noqa: S608
+            if row is None:
+                raise seals.derived(f"there is no image {number}")
+            found = self._keep(row)
+        return found
+
+    def all(self) -> dict[int, Image]:
+        """Every image by its number. Raises DamagedError where the table and its index do not hold as many."""
+        rows = self._connection.execute(f"SELECT {_IMAGE} FROM image NOT INDEXED").fetchall()  # noqa: S608
+        indexed = self._connection.execute("SELECT count(*) FROM image WHERE version > 0").fetchone()[0]
+        if len(rows) != indexed:
+            raise seals.derived("images are missing")
+        return {row[0]: self._keep(row) for row in rows}
+
+    def _keep(self, row: tuple[Any, ...]) -> Image:
+        number, *image, seal = row
+        if not seals.is_whole((number, *image), seal):
+            raise seals.derived(f"image {number} is not what it was")
+        found: Image = (image[0], image[1], image[2], image[3])
+        self._images[number] = found
         return found
 
     def forget(self) -> None:
@@ -111,7 +135,7 @@ class Projection:
             part = components[start : start + _BATCH]
             marks = ",".join("?" * len(part))  # +until: by component
             select = f"SELECT {STATE_COLUMNS} FROM state WHERE component IN ({marks}) AND +until = ?"  # noqa: S608
-            rows = {row[0]: row for row in self._connection.execute(select, (*part, OPEN))}
+            rows = {row[0]: row for row in map(whole_state, self._connection.execute(select, (*part, OPEN)))}
             for component in part:
                 self._add(component, facts[component], rows.get(component))
             self._put()
@@ -122,7 +146,7 @@ class Projection:
         if row is not None:
             places.add((row[6] or 0, row[7] or 0))
         observed = {fact.reading for fact in facts if fact.what == _OBSERVED}
-        is_late = row is not None and (row[-1] >= earliest or self.readings().may_have_missed(row[1], observed))
+        is_late = row is not None and (row[_LAST] >= earliest or self.readings().may_have_missed(row[1], observed))
         if is_late or self.readings().later(places, earliest, observed):
             self._again(component)
             return
@@ -131,14 +155,15 @@ class Projection:
             standing, first = self._load(component, row)
         ordered = facts if len(facts) == 1 else sorted(facts, key=Fact.key)
         intervals = fold(standing, first, ordered, self.lookups)
-        if first is not None and len(intervals) == 1 and not standing.held:
-            update = "UPDATE state SET seen_event = ?, last = ? WHERE component = ? AND since = ?"
-            self._connection.execute(update, (first.seen, first.last, component, first.since))
+        if row is not None and first is not None and len(intervals) == 1 and not standing.held:
+            update = "UPDATE state SET seen_event = ?, last = ?, seal = ? WHERE component = ? AND since = ?"
+            seal = seals.seal((*row[: _LAST - 1], first.seen, first.last, row[_LAST + 1]))
+            self._connection.execute(update, (first.seen, first.last, seal, component, first.since))
             return
         if first is not None:
             self._connection.execute("DELETE FROM state WHERE component = ? AND since = ?", (component, first.since))
             self._connection.execute("DELETE FROM held WHERE component = ? AND until = ?", (component, OPEN))
-        self._write(component, intervals, standing)
+        self._write(component, intervals, standing, None if row is None else row[_LAST + 1])
 
     def again(self, components: Iterable[int]) -> None:
         """Fold the whole histories of components again."""
@@ -149,15 +174,16 @@ class Projection:
         self._put()
 
     def _again(self, component: int) -> None:
-        rows = self._connection.execute(_FACTS_OF, (component,))
-        facts = sorted((Fact(*row) for row in rows), key=Fact.key)
+        facts = sorted(
+            (fact_of(row) for row in events_of(self._connection, component) if not is_void(row)), key=Fact.key
+        )
         if facts:
             facts = sorted([*facts, *self.readings().silent_on(facts)], key=Fact.key)
         standing = Standing()
         intervals = fold(standing, None, facts, self.lookups)
         self._connection.execute("DELETE FROM state WHERE component = ?", (component,))
         self._connection.execute("DELETE FROM held WHERE component = ?", (component,))
-        self._write(component, intervals, standing)
+        self._write(component, intervals, standing, None)
 
     def rebuild(self) -> None:
         """Throw everything derived from single components away and make it again."""
@@ -166,13 +192,6 @@ class Projection:
         self._images.forget()
         select = "SELECT DISTINCT component FROM event WHERE component IS NOT NULL"
         self.again(component for (component,) in self._connection.execute(select).fetchall())
-        self.zones()
-
-    def zones(self) -> None:
-        """Find each site's zone again: that of the last standing reading of the site, by the events' own order."""
-        self._connection.execute("DELETE FROM site")
-        into = "INSERT INTO site (site, zone) VALUES (?, ?)"
-        self._connection.executemany(into, self.readings().zones.items())
 
     def _load(self, component: int, row: tuple[Any, ...]) -> tuple[Standing, Interval]:
         """The component's last interval as it was when it was written."""
@@ -182,8 +201,7 @@ class Projection:
             said=self._bank(*row[19:21]), differs=row[21], seen=row[22],
         )  # fmt: skip
         if row[17]:
-            select = "SELECT image, event, since FROM held WHERE component = ? AND until = ?"
-            for number, event, since in self._connection.execute(select, (component, OPEN)):
+            for number, event, since in held_of(self._connection, row, OPEN - 1):
                 image = self._images.image(number)
                 standing.held[image[0]] = (image, event, since)
         return standing, Interval(row[1], standing.snapshot(), row[22], row[23])
@@ -193,17 +211,19 @@ class Projection:
             return None
         return (self._images.image(number) if number else None, event)
 
-    def _write(self, component: int, intervals: Sequence[Interval], standing: Standing) -> None:
+    def _write(self, component: int, intervals: Sequence[Interval], standing: Standing, before: int | None) -> None:
         if not intervals:
             return  # everything that was said of the component was wrong
         ends = [*(interval.since for interval in intervals[1:]), OPEN]
         for i, end in zip(intervals, ends, strict=True):
-            self._states.append((component, i.since, end, *self._cells(i.snapshot), i.seen, i.last))
+            row = (component, i.since, end, *self._cells(i.snapshot), i.seen, i.last, before)
+            self._states.append((*row, seals.seal(row)))
+            before = i.since
         if standing.held or standing.dropped:
             number = self._images.number
             here = [(component, number(image), since, OPEN, event) for image, event, since in standing.held.values()]
             gone = [(component, number(image), since, until, event) for image, event, since, until in standing.dropped]
-            self._helds += here + gone
+            self._helds += ((*row, seals.seal(row)) for row in here + gone)
 
     def _put(self) -> None:
         """Write what was folded."""
@@ -224,6 +244,25 @@ class Projection:
             return (None, None)
         image, event = bank
         return (0 if image is None else self._images.number(image), event)
+
+
+def whole_state(row: tuple[Any, ...]) -> tuple[Any, ...]:
+    """A row in the order of STATE_COLUMNS as it was written. Raises DamagedError where it is not."""
+    if not seals.is_whole(row[:-1], row[-1]):
+        raise seals.derived("how a component stood is not what was written")
+    return row
+
+
+def held_of(connection: sqlite3.Connection, state: tuple[Any, ...], cut: int) -> list[tuple[int, int, int]]:
+    """Image, event and since when of what a component with this row of `state` held then; as many as the row says.
+
+    Raises DamagedError where they are not what was written.
+    """
+    select = f"SELECT {HELD_COLUMNS} FROM held WHERE component = ? AND since <= ? AND until > ?"  # noqa: S608
+    rows = connection.execute(select, (state[0], cut, cut)).fetchall()
+    if len(rows) != state[17] or not all(seals.is_whole(row[:-1], row[-1]) for row in rows):
+        raise seals.derived("what a component held is not what was written")
+    return [(row[1], row[4], row[2]) for row in rows]
 
 
 def lookups(words: Words) -> Lookups:

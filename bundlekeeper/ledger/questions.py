@@ -9,21 +9,27 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from operator import itemgetter
 from typing import Any
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.ledger import seals
 from bundlekeeper.ledger.answers import Agreement, Answer, BundleOf, Evidence, Group, InBank, Selector
-from bundlekeeper.ledger.asof import AsOf, Stood
+from bundlekeeper.ledger.asof import AsOf, Stood, Way, among
 from bundlekeeper.ledger.book import Book, Entry
+from bundlekeeper.ledger.database import DATABASE
 from bundlekeeper.ledger.events import RANK
-from bundlekeeper.ledger.rows import PROOFS, WHATS
+from bundlekeeper.ledger.places import by_place
+from bundlekeeper.ledger.rows import EVENT_COLUMNS, PLACE_OF, PROOFS, WHATS, counts, events_of, sealed
 from bundlekeeper.ledger.standing import OPEN, Bank, Image
 from bundlekeeper.model.inventory import Place
 from bundlekeeper.model.moments import Moment
 
 GROUP_KEYS = ("site", "domain", "chassis", "kind", "model", "active", "pending", "spare")
 _BANK_NAMES = ("active", "pending", "spare", "held")
-_EVIDENCE = 'seq, id, what, at, day, turn, zone, says, "by", proof, source'
+_EVIDENCE = itemgetter(
+    *(PLACE_OF[name] for name in ["seq", "id", "what", "at", "day", "turn", "zone", "says", "by", "proof", "source"])
+)
 _WORDS = ("site", "domain", "chassis", "kind", "model", "parent")
 
 
@@ -97,6 +103,7 @@ def find(book: Book, name: str) -> Selector:
         levels: dict[str, Any] = dict(zip(("site", "domain", "chassis", "slot"), parts, strict=False))
         if len(parts) > 1 and all(parts) and _exists(book, **levels):
             return Selector(**levels)
+        _insist_on_absent(book, name, levels)
         import difflib
 
         from bundlekeeper.model.source import shown
@@ -120,7 +127,7 @@ def ever(book: Book, level: str, value: str) -> bool:
     with book.reading():
         if level == "slot":
             return bool(_slot_words(book, value))
-        number = book.words.find(value)
+        number = book.words.surely(value)
         if level not in _LEVELS or number is None:
             return False
         # what stands or stood is quickly found; only what was taken back since must be looked for among all events
@@ -133,7 +140,7 @@ def ever(book: Book, level: str, value: str) -> bool:
 def ever_bundle(book: Book, family: str, version: str) -> bool:
     """True when any event ever named this bundle. Raises DamagedError, LockedError, UnfinishedError."""
     with book.reading():
-        numbers = (book.words.find(family), book.words.find(version))
+        numbers = (book.words.surely(family), book.words.surely(version))
         if None in numbers:
             return False
         select = "SELECT 1 FROM {} WHERE family = ? AND bundle = ? LIMIT 1"
@@ -162,19 +169,31 @@ def versions(book: Book) -> dict[str, frozenset[str]]:
     found: dict[str, set[str]] = {}
     with book.reading():
         for bank in ("active", "pending", "spare"):
-            select = f"SELECT DISTINCT kind, {bank} FROM state WHERE until = ? AND {bank} > 0"  # noqa: S608  (a bank)
-            for kind, image in book.connection.execute(select, (OPEN,)).fetchall():
+            condition = f"until = ? AND {bank} > 0"
+            for kind, image in by_place(book.connection, f"DISTINCT kind, {bank}", condition, (OPEN,)):
                 version = book.words.text(book.images.image(image)[0])
                 found.setdefault(book.words.maybe(kind) or "", set()).add(version)
     return {kind: frozenset(texts) for kind, texts in found.items()}
 
 
-def _exists(book: Book, **levels: str) -> bool:
-    numbers = {key: book.words.find(value) for key, value in levels.items()}
+def _exists(book: Book, index: str = "", **levels: str) -> bool:
+    numbers = {key: book.words.surely(value) for key, value in levels.items()}
     if None in numbers.values():
         return False
     where = " AND ".join(f"{key} = ?" for key in numbers)
-    return bool(book.connection.execute(f"SELECT 1 FROM state WHERE {where} LIMIT 1", (*numbers.values(),)).fetchone())  # noqa: S608
+    select = f"SELECT 1 FROM state {index} WHERE {where} LIMIT 1"  # noqa: S608  (levels)
+    return bool(book.connection.execute(select, (*numbers.values(),)).fetchone())
+
+
+def _insist_on_absent(book: Book, name: str, levels: dict[str, str]) -> None:
+    """Insist that what no index has is not in the tables either. Raises DamagedError."""
+    asked: list[dict[str, str]] = [{key: name} for key in ("component", "parent", "site", "domain")]
+    for each in [*asked, *([levels] if len(levels) > 1 else [])]:
+        if _exists(book, "NOT INDEXED", **each):
+            raise seals.derived("an index lacks a name that its table has")
+    number = book.words.find(name)
+    if number is not None and any(map(counts, events_of(book.connection, number))):
+        raise seals.derived("how a component stood is missing")
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +209,7 @@ def _chosen(book: Book, selector: Selector, as_of: AsOf) -> Iterator[_Chosen]:
     meant = _Meant(book, selector)
     if meant.impossible:
         return
-    for stood in as_of.stood(meant.conditions()):
+    for stood in as_of.stood(meant.ways()):
         bundles = meant.matches(stood)
         if bundles is not None:
             yield _Chosen(stood, bundles)
@@ -198,8 +217,15 @@ def _chosen(book: Book, selector: Selector, as_of: AsOf) -> Iterator[_Chosen]:
 
 def _slot_words(book: Book, slot: str) -> tuple[int, ...]:
     """The slot and every position in it: words from `3/` up to, and without, `30`, the character after `/`."""
-    select = "SELECT id FROM word WHERE text = ? OR (text >= ? AND text < ?)"
-    return tuple(n for (n,) in book.connection.execute(select, (slot, f"{slot}/", f"{slot}0")))
+    select = "SELECT id FROM word {} WHERE text = ? OR (text >= ? AND text < ?)"
+    found, other = (
+        {number for (number,) in book.connection.execute(select.format(index), (slot, f"{slot}/", f"{slot}0"))}
+        for index in ("", "NOT INDEXED")
+    )
+    if found != other:
+        raise DATABASE.damaged("the index of its words lacks one")
+    book.words.fetch(found)
+    return tuple(sorted(found))
 
 
 class _Meant:
@@ -213,7 +239,7 @@ class _Meant:
         for key in (*_WORDS, "component", "version", "sha256"):
             text = getattr(selector, key)
             if text:
-                number = book.words.find(text)
+                number = book.words.surely(text)
                 self.impossible = self.impossible or number is None
                 self.words[key] = number or 0
         self.slots = _slot_words(book, selector.slot) if selector.slot else None
@@ -236,27 +262,57 @@ class _Meant:
             self._bundles[image] = None if others or (self.selector.bundles and not bundles) else bundles
         return self._bundles[image]
 
-    def conditions(self) -> Iterator[tuple[str, list[int]]]:
-        """Conditions on rows of `state` that, together, leave none out that is meant; each component at most once."""
+    def ways(self) -> Iterator[Way]:
+        """Ways to rows of `state` that, together, leave none out that is meant; each component at most once."""
+        if "component" in self.words:
+            yield among([self.words["component"]])
+            return
+        condition, values = self.condition()
+        if self.of_images:
+            yield from self._by_image(condition, values)
+        elif "parent" in self.words:
+            yield Way(condition, values, "state_parent", "state_place")
+        elif "site" in self.words:
+            yield Way(condition, values, "state_site", "state_place")
+        else:
+            yield Way(condition, values)
+
+    def condition(self) -> tuple[str, list[int]]:
+        """What is asked of places, kind, model and parent."""
         terms, values = [], []
-        for key in ("component", "parent", "site", "domain", "chassis", "kind", "model"):  # the narrowest first
+        for key in _WORDS:
             if key in self.words:
                 terms.append(f"{key} = ?")
                 values.append(self.words[key])
         if self.slots is not None:
             terms.append(f"slot IN ({','.join('?' * len(self.slots))})")
             values.extend(self.slots)
-        if not self.of_images:
-            yield " AND ".join(terms) or "true", values
-            return
-        images = self.book.connection.execute("SELECT id, version, family, bundle, sha256 FROM image").fetchall()
-        numbers = ",".join(str(int(number)) for number, *cells in images if self._of(tuple(cells)) is not None)
+        return " AND ".join(terms) or "true", values
+
+    def _by_image(self, condition: str, values: Sequence[int]) -> Iterator[Way]:
+        images = self.book.images.all().items()
+        numbers = ",".join(str(int(number)) for number, image in images if self._of(image) is not None)
         for bank in _BANK_NAMES:
-            if self.selector.bank in {"", bank}:
-                way = f"{bank} > 0 AND {bank} IN ({numbers})"
-                if bank == "held":
-                    way = f"component IN (SELECT component FROM held WHERE image IN ({numbers}))"  # noqa: S608
-                yield " AND ".join([way, *(f"+{term}" for term in terms)]), values  # +: by image, not by place
+            if self.selector.bank not in {"", bank}:
+                continue
+            if bank == "held":
+                yield from self._holding(numbers)
+            else:
+                way = f"{bank} > 0 AND {bank} IN ({numbers}) AND {condition}"
+                yield Way(way, values, f"state_{bank}", "state_place")
+
+    def _holding(self, numbers: str) -> Iterator[Way]:
+        """The components that held one of these images at any time."""
+        select = f"SELECT DISTINCT component FROM held {{}} WHERE image IN ({numbers})"  # noqa: S608  (numbers)
+        found, other = (
+            {component for (component,) in self.book.connection.execute(select.format(index))}
+            for index in ("INDEXED BY held_image", "NOT INDEXED")
+        )
+        if found != other:
+            raise seals.derived("what components held is missing")
+        listed = sorted(found)
+        for start in range(0, len(listed), 500):
+            yield among(listed[start : start + 500])
 
     def matches(self, stood: Stood) -> tuple[BundleOf, ...] | None:
         """The bundles of the selector that are there; None where the component is not meant."""
@@ -327,14 +383,16 @@ class _Answering:
         for start in range(0, len(numbers), 500):
             part = numbers[start : start + 500]
             marks = ",".join("?" * len(part))
-            select = f"SELECT {_EVIDENCE} FROM event WHERE seq IN ({marks})"  # noqa: S608  (question marks only)
-            rows = self.book.connection.execute(select, part).fetchall()
-            for seq, event_id, what, at, day, turn, zone, says, by, proof, source in rows:
+            select = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq IN ({marks})"  # noqa: S608  (question marks only)
+            for row in sealed(self.book.connection.execute(select, part)):
+                seq, event_id, what, at, day, turn, zone, says, by, proof, source = _EVIDENCE(row)
                 found = Evidence(
                     event_id.hex(), WHATS[what], Moment(at, bool(day), text(zone)), text(says),
                     text(by) if by else "", PROOFS[proof], text(source) if source else "",
                 )  # fmt: skip
                 self.evidence[seq] = ((at, turn, rank[what], found.id), found)
+        if len(self.evidence) != len(numbers):
+            raise DATABASE.damaged("events are missing")
 
     def answers(self) -> Iterator[Answer]:
         """One answer for each that was chosen."""
@@ -407,7 +465,7 @@ def _counted(
 ) -> Iterable[tuple[tuple[int | None, ...], int, int]]:
     """(numbers of words, 0 for none), how many, how many of them differ."""
     meant = _Meant(book, selector)
-    if as_of.is_newest and not meant.of_images:
+    if as_of.is_newest and not (meant.of_images or meant.words.keys() & {"component", "parent"}):
         if not meant.impossible:
             yield from _counted_now(book, by, meant)
         return
@@ -424,12 +482,13 @@ def _group_cell(value: int | Bank) -> int | None:
 
 def _counted_now(book: Book, by: Sequence[str], meant: _Meant) -> Iterator[tuple[tuple[int | None, ...], int, int]]:
     """Counts of what stands now, by the database."""
-    ((condition, values),) = meant.conditions()
-    if not meant.selector.gone and "component" not in meant.words:
+    condition, values = meant.condition()
+    if not meant.selector.gone:
         condition = f"present = 1 AND {condition}"
     keys = ", ".join(by) or "NULL"
-    select = f"SELECT {keys}, count(*), total(differs) FROM state WHERE until = ? AND {condition} GROUP BY {keys}"  # noqa: S608
-    for *cells, count, differs in book.connection.execute(select, (OPEN, *values)).fetchall():
+    columns = f"{keys}, count(*), total(differs)"
+    rows = by_place(book.connection, columns, f"until = ? AND {condition}", (OPEN, *values), f"GROUP BY {keys}")
+    for *cells, count, differs in rows:
         numbers = []
         for key, cell in zip(by, cells, strict=False):
             is_image = key in {"active", "pending", "spare"} and cell

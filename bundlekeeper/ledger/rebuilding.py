@@ -16,8 +16,8 @@ from bundlekeeper.ledger.book import Book
 from bundlekeeper.ledger.database import DAMAGE_HINT, DATABASE
 from bundlekeeper.ledger.events import What
 from bundlekeeper.ledger.projection import STATE_COLUMNS, Projection
-from bundlekeeper.ledger.rows import WHAT_CODE
-from bundlekeeper.ledger.verifying import wrong_events
+from bundlekeeper.ledger.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, marked
+from bundlekeeper.ledger.verifying import broken, wrong_events
 
 _BANKS = ("active", "pending", "spare", "said", "image")
 _IMAGE = "(SELECT version || '/' || family || '/' || bundle || '/' || sha256 FROM image WHERE id = {0}) AS {0}"
@@ -32,8 +32,6 @@ def _columns(names: str) -> str:
 _ANSWERS = {
     "state": f"SELECT {_columns(STATE_COLUMNS)} FROM state",  # noqa: S608  (our own names)
     "held": f"SELECT {_columns('component, image, since, until, event')} FROM held",  # noqa: S608
-    "site": "SELECT site, zone FROM site",
-    "event": "SELECT seq, component FROM event WHERE void = 1",
 }
 
 
@@ -41,12 +39,14 @@ _ANSWERS = {
 class Rebuilt:
     """How many events were read, of how many components, and how many answers had been other than they are now.
 
-    `differing` counts rows of the derived tables that were wrong, missing or too many.
+    `differing` counts rows of the derived tables that were wrong, missing or too many. `texts` are the SHA-256 of
+    inventories whose kept texts are not what they were: nothing is derived from them, and nothing makes them again.
     """
 
     events: int
     components: int
     differing: int
+    texts: tuple[str, ...] = ()
 
 
 def rebuild(book: Book) -> Rebuilt:
@@ -60,13 +60,15 @@ def rebuild(book: Book) -> Rebuilt:
             _insist_on_events(book)
             for table, select in _ANSWERS.items():
                 connection.execute(f"CREATE TEMP TABLE before_{table} AS {select}")
-            _mark_void(connection, book)
+            wrong = {table: broken(book, table) for table in _ANSWERS}
+            differing = _mark_void(connection, book)
             Projection(connection, book.words, book.images).rebuild()
-            differing = sum(_differing(connection, table, select) for table, select in _ANSWERS.items())
+            for table, select in _ANSWERS.items():
+                differing += max(wrong[table], _differing(connection, table, select))
             for table in _ANSWERS:
                 connection.execute(f"DROP TABLE temp.before_{table}")
             (components,) = connection.execute("SELECT count(DISTINCT component) FROM event").fetchone()
-            return Rebuilt(book.head().count, components, differing)
+            return Rebuilt(book.head().count, components, differing, tuple(book.wrong_documents()))
     except BaseException:
         book.words.forget()
         book.images.forget()
@@ -91,16 +93,23 @@ def _differing(connection: sqlite3.Connection, table: str, select: str) -> int:
     return int(count)
 
 
-def _mark_void(connection: sqlite3.Connection, book: Book) -> None:
-    """Mark anew every event that a standing correction names, and every one of a reading that one names."""
+def _mark_void(connection: sqlite3.Connection, book: Book) -> int:
+    """Mark anew every event that a standing correction names, and every one of a reading that one names.
+
+    Returns how many had another mark, or a seal that was not theirs.
+    """
     rows = connection.execute("SELECT id, corrects FROM event WHERE what = ?", (WHAT_CODE[What.CORRECTED],)).fetchall()
     targets: dict[bytes, bytes] = dict(rows)
-    connection.execute("UPDATE event SET void = 0 WHERE void <> 0")
-    for event_id in sorted(_struck(targets)):
-        connection.execute("UPDATE event SET void = 1 WHERE id = ?", (event_id,))
-        number = book.words.find(event_id.hex())  # there is one where it is a reading
-        if number is not None:
-            connection.execute("UPDATE event SET void = 1 WHERE reading = ?", (number,))
+    struck = _struck(targets)
+    readings = {book.words.find(event_id.hex()) for event_id in struck} - {None}  # there is one where it is a reading
+    reading = PLACE_OF["reading"]
+    changed = []
+    for row in connection.execute(f"SELECT {EVENT_COLUMNS} FROM event"):  # noqa: S608  (our own names)
+        now = marked(row, row[1] in struck or row[reading] in readings)
+        if now != row[-2:]:
+            changed.append((*now, row[0]))
+    connection.executemany("UPDATE event SET void = ?, seal = ? WHERE seq = ?", changed)
+    return len(changed)
 
 
 def _struck(targets: Mapping[bytes, bytes]) -> set[bytes]:

@@ -10,14 +10,33 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Collection, Iterable, Sequence
-from typing import NamedTuple
+from operator import itemgetter
+from typing import Any, NamedTuple
 
+from bundlekeeper.ledger import own
+from bundlekeeper.ledger.database import DATABASE
 from bundlekeeper.ledger.events import What
-from bundlekeeper.ledger.rows import WHAT_CODE, Words
+from bundlekeeper.ledger.places import by_place
+from bundlekeeper.ledger.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, Words, is_void, sealed
 from bundlekeeper.ledger.standing import OPEN, Absence, Fact, absence
 
 _INVENTORY, _OBSERVED = WHAT_CODE[What.INVENTORY], WHAT_CODE[What.OBSERVED]
 Domain = tuple[int, int]
+
+
+_CELLS = itemgetter(*(PLACE_OF[name] for name in ("seq", "id", "at", "turn", "zone", "extra")))
+
+
+def reading_rows(connection: sqlite3.Connection) -> list[tuple[Any, ...]]:
+    """The rows of every reading's own event, void ones too, in the order of columns of `rows`, by the events' order.
+
+    Raises DamagedError where one is not what was written, or is missing; sqlite3.Error.
+    """
+    select = f"SELECT {EVENT_COLUMNS} FROM event WHERE component IS NULL AND what = ? ORDER BY at, turn, id"  # noqa: S608
+    rows = list(sealed(connection.execute(select, (_INVENTORY,))))
+    if len(rows) != own.read(connection).readings:
+        raise DATABASE.damaged("the events of inventories are not all there")
+    return rows
 
 
 class _Listed(NamedTuple):
@@ -35,10 +54,9 @@ class Readings:
         self.zones: dict[int, int] = {}  # site -> zone
         self._by_domain: dict[Domain, list[_Listed]] = {}
         self._at: dict[int | None, int] = {}  # reading's word -> its moment
-        select = "SELECT seq, id, at, turn, zone, extra, void FROM event WHERE component IS NULL AND what = ?"
-        rows = connection.execute(f"{select} ORDER BY at, turn, id", (_INVENTORY,)).fetchall()
-        for seq, event_id, at, turn, zone, extra, is_void in rows:
-            if is_void if known is None else seq > known or event_id in void:
+        for row in reading_rows(connection):
+            seq, event_id, at, turn, zone, extra = _CELLS(row)
+            if is_void(row) if known is None else seq > known or event_id in void:
                 continue
             more = json.loads(extra)
             for site, _, _ in more["scope"]:
@@ -90,9 +108,9 @@ def scope_of(extra: dict[str, list[list[str]]], words: Words) -> dict[Domain, fr
 
 def in_scope(connection: sqlite3.Connection, words: Words, event_id: bytes) -> set[int]:
     """The components that stand, at the moment of a reading, where it says what is there."""
-    select = "SELECT at, extra FROM event WHERE id = ?"
-    at, extra = connection.execute(select, (event_id,)).fetchone()
-    more = json.loads(extra)
+    select = f"SELECT {EVENT_COLUMNS} FROM event WHERE id = ?"  # noqa: S608  (our own names)
+    (row,) = sealed(connection.execute(select, (event_id,)))
+    at, more = row[PLACE_OF["at"]], json.loads(row[PLACE_OF["extra"]])
     found: set[int] = set()
     if more.get("listing") == "some":
         return found
@@ -100,7 +118,8 @@ def in_scope(connection: sqlite3.Connection, words: Words, event_id: bytes) -> s
     times = (("until = ? AND since <= ?", (OPEN, at)), ("until > ? AND until < ? AND since <= ?", (at, OPEN, at)))
     for (site, domain), kinds in scope_of(more, words).items():
         for time, limits in times:
-            select = f"SELECT component, kind FROM state WHERE {time} AND site = ? AND domain = ?"  # noqa: S608
-            rows = connection.execute(select, (*limits, site, domain))
+            rows = by_place(
+                connection, "component, kind", f"{time} AND site = ? AND domain = ?", (*limits, site, domain)
+            )
             found.update(component for component, kind in rows if kinds is None or kind in kinds)
     return found

@@ -13,10 +13,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from operator import itemgetter
+from typing import Any, NamedTuple
 
 from bundlekeeper.ledger.events import RANK, What
-from bundlekeeper.ledger.rows import BANK_CODE, METHOD_CODE, NOTHING, WHAT_CODE, WHATS
+from bundlekeeper.ledger.rows import BANK_CODE, METHOD_CODE, NOTHING, PLACE_OF, WHAT_CODE, WHATS
 
 #: version, family, bundle, sha256 as words; 0 where not said.
 Image = tuple[int, int, int, int]
@@ -44,7 +45,7 @@ class Absence(NamedTuple):
 
 
 class Fact(NamedTuple):
-    """What folding needs of an event, in the order of FACT_COLUMNS."""
+    """What folding needs of an event, in columns of its row."""
 
     seq: int
     id: bytes
@@ -80,7 +81,12 @@ class Fact(NamedTuple):
         return (self.version or 0, self.family or 0, self.bundle or 0, self.sha256 or 0)
 
 
-FACT_COLUMNS = ", ".join(Fact._fields[:-1])
+_FACT_OF = itemgetter(*(PLACE_OF[name] for name in Fact._fields[:-1]))
+
+
+def fact_of(row: tuple[Any, ...]) -> Fact:
+    """What folding needs of an event's row in the order of rows.COLUMNS."""
+    return Fact(*_FACT_OF(row))
 
 
 def absence(reading: Absence) -> Fact:
@@ -140,7 +146,7 @@ class Standing:
         """What can be compared and stored."""
         return Snapshot(
             self.kind, self.model, self.parent, *self.place, self.present, self.active, self.pending, self.spare,
-            int(bool(self.held)), self.held_known, self.said, self.differs,
+            len(self.held), self.held_known, self.said, self.differs,
         )  # fmt: skip
 
     def take(self, fact: Fact, lookups: Lookups) -> None:

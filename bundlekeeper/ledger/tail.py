@@ -9,7 +9,7 @@ from __future__ import annotations
 import sqlite3
 
 from bundlekeeper.errors import DamagedError
-from bundlekeeper.ledger import chain
+from bundlekeeper.ledger import chain, own
 from bundlekeeper.ledger.database import DAMAGE_HINT, DATABASE
 from bundlekeeper.ledger.rows import EVENT_COLUMNS, Words, from_row
 
@@ -30,10 +30,8 @@ def check_tail(connection: sqlite3.Connection, words: Words, where: str) -> None
 
 
 def _wrong(connection: sqlite3.Connection, words: Words) -> str:
-    book = connection.execute("SELECT id, count, head FROM book").fetchone()
-    if book is None:
-        return "it has no head"
-    name, count, head = book
+    book = own.read(connection)
+    name, count, head = book.id, book.count, book.head
     (last,) = connection.execute("SELECT max(seq) FROM event").fetchone()
     if (last or 0) != count:
         return f"its head is of {count} events, and its last event has the number {last or 0}"

@@ -7,18 +7,22 @@ chain; nothing is repaired, but what can still be read can be saved into a new l
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+import struct
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
 from bundlekeeper.errors import DamagedError, InputError, KeeperError
-from bundlekeeper.ledger import chain
-from bundlekeeper.ledger.book import Book
+from bundlekeeper.ledger import chain, following, seals
+from bundlekeeper.ledger.book import Book, inventory_wrong, learnings
 from bundlekeeper.ledger.database import DATABASE
 from bundlekeeper.ledger.events import Event
-from bundlekeeper.ledger.rows import EVENT_COLUMNS, from_row
+from bundlekeeper.ledger.projection import HELD_COLUMNS, STATE_COLUMNS
+from bundlekeeper.ledger.rows import EVENT_COLUMNS, Words, from_row, is_sealed
 from bundlekeeper.ledger.tail import wrong_with
+from bundlekeeper.model.text import counted
 
 _MAX_WRONG = 100
 _PAGE = 1000
@@ -26,20 +30,22 @@ _PAGE = 1000
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """What verifying found. `wrong` says what is damaged, each in one line, at most a hundred.
+    """What verifying found. `wrong` says which events are not what they were and that their chain is not whole,
+    `damaged` what else the file says wrongly, each in one line, at most a hundred.
 
     `asked` is the head that was asked about, `at` the number of events after which the chain had it (None: never).
     """
 
     head: chain.Head
     wrong: tuple[str, ...]
+    damaged: tuple[str, ...] = ()
     asked: str = ""
     at: int | None = None
 
     @property
     def ok(self) -> bool:
         """True when nothing is damaged and the head that was asked about, if any, is in the chain."""
-        return not self.wrong and (not self.asked or self.at is not None)
+        return not (self.wrong or self.damaged) and (not self.asked or self.at is not None)
 
 
 def verify(book: Book, head: str = "") -> Verified:
@@ -53,18 +59,54 @@ def verify(book: Book, head: str = "") -> Verified:
         raise InputError("a head is 64 hexadecimal digits") from e
     if head and len(asked) != 32:
         raise InputError("a head is 64 hexadecimal digits")
-    wrong: list[str] = []
+    damaged: list[str] = []
     found = _Walked()
-    try:
-        DATABASE.check_pages(book.connection, book.where, whole=True)
-    except DamagedError as e:
-        wrong.append(e.says)
-    try:
-        with book.reading():
-            _walk(book, asked, found)
-    except DamagedError as e:
-        wrong.append(e.says)
-    return Verified(found.head, tuple((wrong + found.wrong)[:_MAX_WRONG]), head, found.at)
+    checks: tuple[Callable[[], object], ...] = (
+        lambda: DATABASE.check_pages(book.connection, book.where, whole=True),
+        lambda: _walk(book, asked, found),
+        lambda: damaged.extend(_wrong_rows(book)),
+        lambda: damaged.extend(map(inventory_wrong, book.wrong_documents())),
+    )
+    for check in checks:
+        try:
+            with DATABASE.reading(book.connection, book.where):
+                check()
+        except DamagedError as e:
+            damaged.append(e.says)
+        except (TypeError, ValueError, ArithmeticError, LookupError, AttributeError, struct.error) as e:
+            damaged.append(f"the ledger is damaged: {e}")  # what a cell holds that can hold no such thing
+    said = dict.fromkeys(damaged + found.marks)
+    return Verified(found.head, tuple(found.wrong[:_MAX_WRONG]), tuple(said)[:_MAX_WRONG], head, found.at)
+
+
+#: Every table with rows under a seal but events and those about other books: its sealed numbers, and the seal.
+_SEALED = {
+    "image": "SELECT id, version, family, bundle, sha256, seal FROM image",
+    "state": f"SELECT {STATE_COLUMNS} FROM state",  # noqa: S608  (our own names)
+    "held": f"SELECT {HELD_COLUMNS} FROM held",  # noqa: S608
+}
+
+
+def broken(book: Book, table: str) -> int:
+    """How many rows of a derived table are not what was written. Raises sqlite3.Error."""
+    return sum(not seals.is_whole(row[:-1], row[-1]) for row in book.connection.execute(_SEALED[table]))
+
+
+def _wrong_rows(book: Book) -> Iterator[str]:
+    """What rows beside the events say wrongly."""
+    for table in _SEALED:
+        count = broken(book, table)
+        if count:
+            yield f"{counted(count, 'row')} of {table} not what was written: bundlekeeper ledger rebuild makes them again"
+    found = following.wrong_rows(book.connection)
+    if found:
+        yield found
+    words = Words(book.connection)
+    (last,) = book.connection.execute("SELECT max(id) FROM word").fetchone()
+    for first in range(1, last + 1, _PAGE):
+        numbers = book.connection.execute("SELECT id FROM word WHERE id >= ? AND id < ?", (first, first + _PAGE))
+        words.fetch({number for (number,) in numbers.fetchall()})
+    learnings(book.connection)
 
 
 def wrong_events(book: Book) -> list[str]:
@@ -86,6 +128,7 @@ class _Walked:
 
     head: chain.Head = field(default_factory=lambda: chain.Head("", 0, ""))
     wrong: list[str] = field(default_factory=list)
+    marks: list[str] = field(default_factory=list)  # events whose mark that they count is not what was written
     at: int | None = None
 
 
@@ -94,13 +137,17 @@ def _walk(book: Book, asked: bytes, found: _Walked) -> None:
     running = chain.genesis(bytes.fromhex(found.head.book))
     found.at = 0 if running == asked else None
     expected = 0
-    for seq, event_id, says in _events(book):
+    for seq, event_id, says, whole in _events(book):
         expected += 1
         if seq != expected:
             found.wrong.append(f"event {expected} is missing, {seq} follows")
             expected = seq
-        if says:
+        if says and len(found.wrong) < _MAX_WRONG:
             found.wrong.append(says)
+        elif not says and not whole and len(found.marks) < _MAX_WRONG:
+            found.marks.append(
+                f"event {seq} counts or not, which is damaged: bundlekeeper ledger rebuild makes it again"
+            )
         running = chain.link(running, event_id)
         if running == asked:
             found.at = seq
@@ -108,14 +155,15 @@ def _walk(book: Book, asked: bytes, found: _Walked) -> None:
         found.wrong.append(f"the chain of {expected} events does not end in the head that the ledger has")
 
 
-def _events(book: Book) -> Iterator[tuple[int, bytes, str]]:
-    """Number, stored id and what is wrong of every event."""
+def _events(book: Book) -> Iterator[tuple[int, bytes, str, bool]]:
+    """Number, stored id, what is wrong of every event, and whether it has its seal."""
     after = 0
     query = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq > ? ORDER BY seq LIMIT {_PAGE}"  # noqa: S608  (our own names)
     while True:
         rows = book.connection.execute(query, (after,)).fetchall()
         for row in rows:
-            yield row[0], row[1] if isinstance(row[1], bytes) else b"", wrong_with(row, book.words)
+            event_id = row[1] if isinstance(row[1], bytes) else b""
+            yield row[0], event_id, wrong_with(row, book.words), is_sealed(row)
         if len(rows) < _PAGE:
             return
         after = rows[-1][0]
@@ -123,10 +171,14 @@ def _events(book: Book) -> Iterator[tuple[int, bytes, str]]:
 
 @dataclass(frozen=True, slots=True)
 class Saved:
-    """How many events could be saved into the new ledger, and the numbers of those that could not."""
+    """How many events could be saved into the new ledger, and the numbers of those that could not.
+
+    `texts` are the SHA-256 of the inventories whose events were saved and whose texts could not be.
+    """
 
     events: int
     lost: tuple[int, ...]
+    texts: tuple[str, ...] = ()
 
 
 def salvage(damaged: Path, target: Path, learned: datetime) -> Saved:
@@ -146,7 +198,8 @@ def salvage(damaged: Path, target: Path, learned: datetime) -> Saved:
         raise DamagedError(says, where=str(damaged), hint=_LOST_HINT) from e
     with Book.open(target, write=True) as book:
         book.record(found, learned, documents=documents)
-    return Saved(len(found), tuple(lost))
+    named = dict.fromkeys(event.document for event in found if event.document)
+    return Saved(len(found), tuple(lost), tuple(digest for digest in named if digest not in documents))
 
 
 _LOST_HINT = (
@@ -160,11 +213,12 @@ def _saved_from(damaged: Path) -> tuple[list[Event], list[int], dict[str, str]]:
         connection = sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)
         try:
             source = Book(connection, damaged)
+            source.words = Words(connection, trusting=True)  # every event is held against its id
             if not connection.execute("SELECT 1 FROM sqlite_schema WHERE name = 'event'").fetchone():
                 raise DamagedError("it has no table of events", where=str(damaged))
             count = connection.execute("SELECT max(seq) FROM event").fetchone()[0] or 0
             found, lost = _readable(source, count)
-            return found, lost, _documents(connection)
+            return found, lost, _documents(source, found)
         finally:
             connection.close()
 
@@ -196,15 +250,12 @@ def _readable(source: Book, count: int) -> tuple[list[Event], list[int]]:
     return found, lost
 
 
-def _documents(connection: sqlite3.Connection) -> dict[str, str]:
-    import hashlib
-    import zlib
-
+def _documents(source: Book, events: list[Event]) -> dict[str, str]:
+    """The texts of inventories that can be read, each by itself, by their SHA-256."""
     found: dict[str, str] = {}
-    try:
-        for _, packed in connection.execute("SELECT sha256, text FROM document"):
-            text = zlib.decompress(packed).decode()
-            found[hashlib.sha256(text.encode()).hexdigest()] = text
-    except (sqlite3.Error, zlib.error, UnicodeDecodeError):
-        return found
+    for digest in dict.fromkeys(event.document for event in events if event.document):
+        with suppress(sqlite3.Error, KeeperError):
+            text = source.document(digest)
+            if text is not None:
+                found[digest] = text
     return found
