@@ -64,7 +64,8 @@ def check_ledger(root: Path, head: str, *, json: bool) -> int:
 
 def _findings(verified: Verified) -> list[Finding]:
     hint = "keep this file; bundlekeeper ledger salvage saves what can be read into a new one"
-    found = [finding("altered", "ledger", says, hint) for says in verified.wrong]
+    code = "damaged" if verified.damaged else "altered"
+    found = [finding(code, "ledger", says, verified.ways.get(says) or hint) for says in verified.wrong]
     if verified.asked and verified.at is None:
         says = "the head that you gave is not in this chain: the ledger was replaced, or a copy went on by itself"
         found.append(finding("altered", "ledger", says, "find the ledger that the head was printed from"))
@@ -183,23 +184,26 @@ def _opened(file: str) -> BinaryIO:
 @app.command()
 def rebuild(store: StoreOption = None, json: JsonOption = False) -> int:
     """Make what `where` answers from again out of the events, which stay as they are; say how much had been wrong."""
+    from bundlekeeper.ledger.book import LOAD_HINT, inventory_wrong
     from bundlekeeper.ledger.rebuilding import rebuild as make_again
 
     with ExitStack() as stack:
         opened = open_store(store_root(store), stack, write=True)
         open_book(opened, stack, write=False).close()  # one that is not there is not made
         rebuilt = make_again(open_book(opened, stack, write=True))
+    found = [finding("damaged", "ledger", inventory_wrong(digest), LOAD_HINT) for digest in rebuilt.texts]
     if json:
         counts = {"events": rebuilt.events, "components": rebuilt.components, "differing": rebuilt.differing}
-        output.envelope("ledger-rebuild", [], {"counts": counts})
-        return 0
+        output.envelope("ledger-rebuild", found, {"counts": counts})
+        return exit_status(found)
     output.line(
         f"made again from {counted(rebuilt.events, 'event')}: "
         f"how {counted(rebuilt.components, 'component')} stood, and when"
     )
     was = "nothing had been wrong" if not rebuilt.differing else f"{rebuilt.differing} rows had been wrong or missing"
     output.line(f"{was}; no event was touched")
-    return 0
+    output.findings_text(found)
+    return exit_status(found)
 
 
 @app.command()
@@ -213,11 +217,18 @@ def salvage(
 
     saved = save(store_root(store) / ".keeper" / LEDGER, out, now())
     found = [finding("missing", f"event {number}", "could not be read; it is lost") for number in saved.lost]
+    hint = "load the same inventory into the new ledger (bundlekeeper inventory load FILE)"
+    found += [
+        finding("missing", f"inventory {digest[:12]}…", "its text could not be read; its events are saved", hint)
+        for digest in saved.texts
+    ]
     if json:
-        output.envelope("ledger-salvage", found, {"output": str(out), "events": saved.events, "lost": list(saved.lost)})
+        lost = {"lost": list(saved.lost), "lost_texts": list(saved.texts)}
+        output.envelope("ledger-salvage", found, {"output": str(out), "events": saved.events, **lost})
     else:
         output.findings_text(found)
-        output.line(f"{counted(saved.events, 'event')} saved in {out}, {len(saved.lost)} lost")
+        texts = f" and {counted(len(saved.texts), 'text')} of inventories" if saved.texts else ""
+        output.line(f"{counted(saved.events, 'event')} saved in {out}, {len(saved.lost)}{texts} lost")
         output.aside(f"next: move the damaged ledger aside, then: mv -n {out} STORE/.keeper/{LEDGER}")
     return exit_status(found)
 

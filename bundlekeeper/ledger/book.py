@@ -106,7 +106,7 @@ class Book:
 
     @contextmanager
     def _judged(self) -> Iterator[None]:
-        """Let no damage pass as a bug of ours, and no bug as damage: whatever else a block raises, the ledger is read."""
+        """Let no damage pass as our bug, and no bug as damage: whatever else a block raises, the ledger is read."""
         try:
             yield
         except DamagedError as e:

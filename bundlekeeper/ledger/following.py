@@ -15,7 +15,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 
-from bundlekeeper.errors import DamagedError
 from bundlekeeper.ledger import chain, own, seals
 from bundlekeeper.ledger.database import DATABASE
 from bundlekeeper.model.text import counted
@@ -50,9 +49,7 @@ def follow(connection: sqlite3.Connection, ours: chain.Head, part: Part) -> tupl
     """
     book = bytes.fromhex(part.head.book)
     gaps: Gaps = ()
-    before = own.read(connection)
-    if _insist_on_whole(connection) != before.met:
-        raise DATABASE.damaged("what is known of other ledgers is not all there")
+    insist_on_rows(connection)
     if part.head.book == ours.book:
         fork = _of_ours(connection, ours, part)
     else:
@@ -61,34 +58,32 @@ def follow(connection: sqlite3.Connection, ours: chain.Head, part: Part) -> tupl
     head = bytes.fromhex(part.head.digest)
     into = "INSERT OR IGNORE INTO peer (book, count, head, seal) VALUES (?, ?, ?, ?)"
     connection.execute(into, (book, part.head.count, head, seals.seal((part.head.count,), book + head)))
-    own.write(connection, before._replace(met=_insist_on_whole(connection)))
+    own.write(connection, own.read(connection)._replace(met=_insist_on_whole(connection)))
     return fork, gaps
 
 
 #: Whole numbers and bytes of each table about other books, and its seal.
 _TABLES = (
-    "SELECT count, seal, book || head FROM peer",
-    "SELECT first, seq, length, seal, book FROM followed",
-    "SELECT after, count, seal, book FROM piece",
+    "SELECT count, seal, book, head FROM peer",
+    "SELECT first, seq, length, seal, book, x'' FROM followed",
+    "SELECT after, count, seal, book, x'' FROM piece",
 )
 
 
 def _insist_on_whole(connection: sqlite3.Connection) -> int:
     """Insist that every row about other books is what was written; how many there are. Raises DamagedError."""
     rows = [row for select in _TABLES for row in connection.execute(select)]
-    for *numbers, seal, more in rows:
-        if not isinstance(more, bytes) or not seals.is_whole(numbers, seal, more):
+    for *numbers, seal, book, head in rows:
+        is_bytes = isinstance(book, bytes) and isinstance(head, bytes)
+        if not (is_bytes and seals.is_whole(numbers, seal, book + head)):
             raise DATABASE.damaged("what is known of other ledgers is not what was written")
     return len(rows)
 
 
-def wrong_rows(connection: sqlite3.Connection) -> str:
-    """What is wrong with the rows about other books; "" for nothing. Raises sqlite3.Error."""
-    try:
-        all_there = _insist_on_whole(connection) == own.read(connection).met
-    except DamagedError as e:
-        return e.says
-    return "" if all_there else "what is known of other ledgers is not all there"
+def insist_on_rows(connection: sqlite3.Connection) -> None:
+    """Insist on the rows about other books, and on how many there must be. Raises DamagedError, sqlite3.Error."""
+    if _insist_on_whole(connection) != own.read(connection).met:
+        raise DATABASE.damaged("what is known of other ledgers is not all there")
 
 
 def _gaps(connection: sqlite3.Connection, book: bytes, part: Part) -> Gaps:

@@ -18,7 +18,7 @@ _PLACES = ("state_place", "state_site")
 def by_place(
     connection: sqlite3.Connection, columns: str, condition: str, values: Sequence[Any], group: str = ""
 ) -> list[tuple[Any, ...]]:
-    """Columns of `state` that both indexes of places have, under a condition on such. Raises DamagedError; sqlite3.Error."""
+    """Columns of `state` that both indexes have, under a condition on such. Raises DamagedError; sqlite3.Error."""
     select = f"SELECT {columns} FROM state INDEXED BY {{}} WHERE {condition} {group}"  # noqa: S608  (our own names)
     found, other = (connection.execute(select.format(index), values).fetchall() for index in _PLACES)
     if len(found) != len(other) or set(found) != set(other):

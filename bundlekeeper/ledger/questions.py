@@ -27,9 +27,8 @@ from bundlekeeper.model.moments import Moment
 
 GROUP_KEYS = ("site", "domain", "chassis", "kind", "model", "active", "pending", "spare")
 _BANK_NAMES = ("active", "pending", "spare", "held")
-_EVIDENCE = itemgetter(
-    *(PLACE_OF[name] for name in ["seq", "id", "what", "at", "day", "turn", "zone", "says", "by", "proof", "source"])
-)
+_EVIDENCE_OF = ("seq", "id", "what", "at", "day", "turn", "zone", "says", "by", "proof", "source")
+_EVIDENCE = itemgetter(*(PLACE_OF[name] for name in _EVIDENCE_OF))
 _WORDS = ("site", "domain", "chassis", "kind", "model", "parent")
 
 

@@ -185,17 +185,16 @@ def insist_on_events(connection: sqlite3.Connection, component: int | None) -> N
         raise DATABASE.damaged("events of a component are missing")
 
 
-def events_of(connection: sqlite3.Connection, component: int, until: int | None = None) -> Iterator[tuple[Any, ...]]:
+def events_of(connection: sqlite3.Connection, component: int, until: int | None = None) -> list[tuple[Any, ...]]:
     """Rows in the order of COLUMNS of one component's events, the latest first; with `until` those up to that moment.
 
     Raises DamagedError for a row that is not what was written, or where one of two indexes lacks one; sqlite3.Error.
     """
     insist_on_events(connection, component)
-    where, values = ("", (component,)) if until is None else ("AND at <= ?", (component, until))
-    select = (
-        f"SELECT {EVENT_COLUMNS} FROM event INDEXED BY event_component WHERE component = ? {where} ORDER BY at DESC"  # noqa: S608
-    )
-    yield from sealed(connection.execute(select, values))
+    # all of them by the index that has no times: one that a damaged cell dates elsewhere would not be missed
+    select = f"SELECT {EVENT_COLUMNS} FROM event INDEXED BY event_learned WHERE component = ?"  # noqa: S608
+    rows = sorted(sealed(connection.execute(select, (component,))), key=itemgetter(PLACE_OF["at"]), reverse=True)
+    return rows if until is None else [row for row in rows if row[PLACE_OF["at"]] <= until]
 
 
 def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> tuple[Any, ...]:

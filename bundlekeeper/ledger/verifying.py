@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 import struct
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -16,7 +16,7 @@ from pathlib import Path
 
 from bundlekeeper.errors import DamagedError, InputError, KeeperError
 from bundlekeeper.ledger import chain, following, seals
-from bundlekeeper.ledger.book import Book, inventory_wrong, learnings
+from bundlekeeper.ledger.book import LOAD_HINT, Book, inventory_wrong, learnings
 from bundlekeeper.ledger.database import DATABASE
 from bundlekeeper.ledger.events import Event
 from bundlekeeper.ledger.projection import HELD_COLUMNS, STATE_COLUMNS
@@ -30,22 +30,25 @@ _PAGE = 1000
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """What verifying found. `wrong` says which events are not what they were and that their chain is not whole,
-    `damaged` what else the file says wrongly, each in one line, at most a hundred.
+    """What verifying found. `wrong` says what is not what was written, each in one line, at most a hundred.
+
+    `damaged` is True where a page, a seal or a kept text says so; else events were altered with their seals. `ways`
+    are ways out of what is wrong, by the line that says it, where there is a better one than to save what can be read.
 
     `asked` is the head that was asked about, `at` the number of events after which the chain had it (None: never).
     """
 
     head: chain.Head
     wrong: tuple[str, ...]
-    damaged: tuple[str, ...] = ()
     asked: str = ""
     at: int | None = None
+    damaged: bool = False
+    ways: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def ok(self) -> bool:
         """True when nothing is damaged and the head that was asked about, if any, is in the chain."""
-        return not (self.wrong or self.damaged) and (not self.asked or self.at is not None)
+        return not self.wrong and (not self.asked or self.at is not None)
 
 
 def verify(book: Book, head: str = "") -> Verified:
@@ -59,24 +62,26 @@ def verify(book: Book, head: str = "") -> Verified:
         raise InputError("a head is 64 hexadecimal digits") from e
     if head and len(asked) != 32:
         raise InputError("a head is 64 hexadecimal digits")
-    damaged: list[str] = []
+    damaged: dict[str, str] = {}  # what is wrong, and the way out of it
     found = _Walked()
     checks: tuple[Callable[[], object], ...] = (
         lambda: DATABASE.check_pages(book.connection, book.where, whole=True),
         lambda: _walk(book, asked, found),
-        lambda: damaged.extend(_wrong_rows(book)),
-        lambda: damaged.extend(map(inventory_wrong, book.wrong_documents())),
+        lambda: damaged.update(dict.fromkeys(_derived(book), seals.REBUILD_HINT)),
+        lambda: _insist_on_others(book),
+        lambda: damaged.update((inventory_wrong(digest), LOAD_HINT) for digest in book.wrong_documents()),
     )
     for check in checks:
         try:
             with DATABASE.reading(book.connection, book.where):
                 check()
         except DamagedError as e:
-            damaged.append(e.says)
+            damaged.setdefault(e.says, "")
         except (TypeError, ValueError, ArithmeticError, LookupError, AttributeError, struct.error) as e:
-            damaged.append(f"the ledger is damaged: {e}")  # what a cell holds that can hold no such thing
-    said = dict.fromkeys(damaged + found.marks)
-    return Verified(found.head, tuple(found.wrong[:_MAX_WRONG]), tuple(said)[:_MAX_WRONG], head, found.at)
+            damaged.setdefault(f"the ledger is damaged: {e}", "")  # what a cell holds that can hold no such thing
+    damaged.update(dict.fromkeys(found.marks, seals.REBUILD_HINT))
+    wrong = tuple(dict.fromkeys([*found.wrong, *damaged]))[:_MAX_WRONG]
+    return Verified(found.head, wrong, head, found.at, bool(damaged) or found.broken, damaged)
 
 
 #: Every table with rows under a seal but events and those about other books: its sealed numbers, and the seal.
@@ -92,15 +97,17 @@ def broken(book: Book, table: str) -> int:
     return sum(not seals.is_whole(row[:-1], row[-1]) for row in book.connection.execute(_SEALED[table]))
 
 
-def _wrong_rows(book: Book) -> Iterator[str]:
-    """What rows beside the events say wrongly."""
+def _derived(book: Book) -> Iterator[str]:
+    """What the rows that are derived from the events say wrongly."""
     for table in _SEALED:
         count = broken(book, table)
         if count:
-            yield f"{counted(count, 'row')} of {table} not what was written: bundlekeeper ledger rebuild makes them again"
-    found = following.wrong_rows(book.connection)
-    if found:
-        yield found
+            yield f"{counted(count, 'row')} of {table} {'is' if count == 1 else 'are'} not what was written"
+
+
+def _insist_on_others(book: Book) -> None:
+    """Insist on the rows beside the events that nothing makes again. Raises DamagedError."""
+    following.insist_on_rows(book.connection)
     words = Words(book.connection)
     (last,) = book.connection.execute("SELECT max(id) FROM word").fetchone()
     for first in range(1, last + 1, _PAGE):
@@ -129,6 +136,7 @@ class _Walked:
     head: chain.Head = field(default_factory=lambda: chain.Head("", 0, ""))
     wrong: list[str] = field(default_factory=list)
     marks: list[str] = field(default_factory=list)  # events whose mark that they count is not what was written
+    broken: bool = False  # some event has not the seal that was written with it
     at: int | None = None
 
 
@@ -142,12 +150,11 @@ def _walk(book: Book, asked: bytes, found: _Walked) -> None:
         if seq != expected:
             found.wrong.append(f"event {expected} is missing, {seq} follows")
             expected = seq
+        found.broken = found.broken or not whole
         if says and len(found.wrong) < _MAX_WRONG:
             found.wrong.append(says)
         elif not says and not whole and len(found.marks) < _MAX_WRONG:
-            found.marks.append(
-                f"event {seq} counts or not, which is damaged: bundlekeeper ledger rebuild makes it again"
-            )
+            found.marks.append(f"the mark of event {seq}, whether it counts, is not what was written")
         running = chain.link(running, event_id)
         if running == asked:
             found.at = seq

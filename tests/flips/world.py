@@ -1,0 +1,69 @@
+"""The store that the flips are made in: small bundles, three manifests, proofs, an exception, a recorded fleet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from unittest.mock import patch
+
+from bundlekeeper.cli import tour_world
+
+HARBOUR = Path(__file__).parent.parent.parent / "manifests" / "harbour-2026-11.toml"
+DATABASES = {"catalogue": "catalogue.sqlite", "ledger": "ledger.sqlite"}
+_SMALL = tuple((family, version, size // 512) for family, version, size in tour_world.BUNDLES)
+_STAGE = ("--bundle", "infrastructure/6.1.0", "--proof", "digest-read-back", "--says", "kim")
+
+
+@dataclass(frozen=True)
+class World:
+    """A store's folder, its bundles' source and the manifest that was taken last."""
+
+    root: Path
+    downloads: Path
+    manifest: Path
+
+
+def make(base: Path, run: Callable[[Sequence[str]], int]) -> World:
+    """Make the world below the folder `base`, by the commands that `run` runs."""
+    with patch.object(tour_world, "BUNDLES", _SMALL):
+        tour_world.make_downloads(base / "downloads")
+        text = tour_world.reviewed_manifest().replace('"own copy"  ', '"publisher: list of 2026-08-02"  ')
+    old, now, new = (base / f"marram-{number}.toml" for number in (13, 14, 15))
+    old.write_text(text.replace("sequence = 14", "sequence = 13\nexpires = 2026-08-20"), "utf-8")
+    now.write_text(text, "utf-8")
+    new.write_text(_withdrawing(text).replace("sequence = 14", "sequence = 15"), "utf-8")
+    world = World(base / "store", base / "downloads", new)
+    take = ("--from", str(world.downloads), "--quiet")
+    for words in (
+        ("take", str(old), *take, "--accept-expired", "the newer one is on its way"),
+        ("take", str(now), *take),
+        ("take", str(new), *take),
+        ("inventory", "load", str(HARBOUR), "--says", "kim"),
+        ("stage", "HOLMA-IO1", *_STAGE),
+        ("activate", "HOLMA-IO1", "--says", "kim"),
+        ("observe", "HOLMA-IO1", "--active", "6.0.1", "--says", "kim"),
+        ("stage", "HOLMA-SW1", *_STAGE),
+        ("inventory", "load", str(_later(base)), "--says", "ola"),
+        ("check", "--quiet"),  # what it remembers of the manifest, later runs find
+    ):
+        status = run([*words, "--store", str(world.root)])
+        assert status in (0, 1), f"{words}: {status}"
+    return world
+
+
+def _later(base: Path) -> Path:
+    """A later inventory, in which one part was replaced and one runs another version."""
+    text = HARBOUR.read_text("utf-8").replace("taken = 2026-11-20", "taken = 2026-11-23")
+    text = text.replace('serial = "HOLMA-IO2"', 'serial = "NEW-IO2"').replace('active = "6.0.1"', 'active = "6.0.2"', 1)
+    path = base / "harbour-later.toml"
+    path.write_text(text, "utf-8")
+    return path
+
+
+def _withdrawing(text: str) -> str:
+    """The manifest with one blade bundle withdrawn."""
+    rows = text.split("[[bundle]]")
+    (at,) = (i for i, row in enumerate(rows) if 'file = "marram-blade-6.0.1.fwb"' in row)
+    rows[at] = rows[at].replace('standing = "superseded"', 'standing = "withdrawn"\nwhy = "memory errors"')
+    return "[[bundle]]".join(rows)
