@@ -323,11 +323,14 @@ def test_verifying_finds_what_was_done_behind_its_back(tmp_path: Path) -> None:
         copy = tmp_path / "copy"
         shutil.copy(path, copy)
         connection = sqlite3.connect(copy)
-        connection.execute("DROP TRIGGER event_is_kept")
-        connection.execute("DROP TRIGGER event_is_never_changed")
+        triggers = connection.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'").fetchall()
+        for name, _ in triggers:
+            connection.execute(f"DROP TRIGGER {name}")
         connection.execute(statement)
         if not word:
             connection.execute("UPDATE event SET seq = -seq WHERE seq < 0")
+        for _, sql in triggers:
+            connection.execute(sql)
         connection.commit()
         connection.close()
         with Book.open(copy, write=False) as book:
