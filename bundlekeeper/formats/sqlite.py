@@ -104,13 +104,6 @@ class Database:
             says = f"{self.noun} has format {found}; this bundlekeeper knows format {FORMAT}"
             hint = "use the bundlekeeper that wrote it" if found > FORMAT else self.damage_hint
             raise DamagedError(says, where=where, hint=hint)
-        # SQLite keeps each statement as it was written (sqlite.org/schematab.html): a word that is another, say in an
-        # index's condition, would leave out rows without an error.
-        script = self.schema.read_text("utf-8")
-        select = "SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL AND name <> 'sqlite_sequence'"
-        statements = connection.execute(select).fetchall()
-        if len(statements) != f"\n{script}".count("\nCREATE ") or any(sql not in script for (sql,) in statements):
-            raise self.damaged("its schema is not that of its format", where)
 
     def check_pages(self, connection: sqlite3.Connection, where: str, *, whole: bool = False, table: str = "") -> None:
         """Let SQLite check its pages, with `whole` also every index against its table, or those of one `table` only.

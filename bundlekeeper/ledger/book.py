@@ -77,7 +77,7 @@ class Book:
             book = os.urandom(16)
             first = own.Own(0, 0, 0, 0, 0, -(2**62), book, chain.genesis(book))
             database.create(path, own.WRITE, own.values(first))
-        found = cls(DATABASE.open(path, write=write), path)
+        found = cls(database.connect(path, write=write), path)
         if write:
             try:
                 check_tail(found.connection, found.words, found.where)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 from contextlib import suppress
 from pathlib import Path
 
@@ -25,6 +26,29 @@ DATABASE = Database(
     checked_bytes=64 * 1024 * 1024,  # a larger ledger's pages are checked after a crash and by `check --ledger` only
     cache_kib=64 * 1024,
 )
+
+
+def connect(path: Path, *, write: bool) -> sqlite3.Connection:
+    """Open the ledger at `path`. Raises as `Database.open`; DamagedError, too, for a schema that is not ours."""
+    connection = DATABASE.open(path, write=write)
+    try:
+        with DATABASE.wrapped(str(path)):
+            _insist_on_schema(connection, str(path))
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _insist_on_schema(connection: sqlite3.Connection, where: str) -> None:
+    """SQLite keeps each statement as it was written (sqlite.org/schematab.html), and we hold it against our file.
+
+    A word that is another, say in an index's condition, would leave out rows without an error.
+    """
+    script = DATABASE.schema.read_text("utf-8")
+    found = connection.execute("SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL").fetchall()
+    if len(found) != f"\n{script}".count("\nCREATE ") or any(sql not in script for (sql,) in found):
+        raise DATABASE.damaged("its schema is not that of its format", where)
 
 
 def create(path: Path, first: str, values: tuple[object, ...]) -> None:
