@@ -10,7 +10,7 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -303,6 +303,29 @@ def test_a_damaged_page_is_found_and_the_rest_can_be_saved(tmp_path: Path, seed:
 def _reads_the_same(path: Path, whole: list[str]) -> bool:
     with Book.open(path, write=False) as book:
         return [entry.id for entry in book.entries()] == whole
+
+
+def test_texts_of_a_transaction_that_was_rolled_back_are_forgotten(tmp_path: Path) -> None:
+    """Their numbers are free again: what is recorded next is told in its own words, by this process and the next."""
+
+    def broken() -> Iterator[Event]:
+        yield said(What.ACTIVATED, 1, "8.0", component="C8", says="mallory", sha256="8" * 64)
+        raise InputError("the file ends here")
+
+    path = tmp_path / "l"
+    with Book.open(path, write=True) as book:
+        with pytest.raises(InputError):
+            book.record(broken(), DAY0)
+        book.record([said(What.ACTIVATED, 1, "9.0", component="C9", says="bo", sha256="9" * 64)], DAY0)
+        told = [where(book, Selector(component="C9"))]
+        assert book.words.find("mallory") is None
+    with Book.open(path, write=False) as book:
+        told.append(where(book, Selector(component="C9")))
+        assert verify(book).ok
+    for (answer,) in told:
+        assert answer.active is not None
+        found = (answer.active.version, answer.active.sha256, answer.active.since.says)
+        assert found == ("9.0", "9" * 64, "bo")
 
 
 def test_verifying_finds_what_was_done_behind_its_back(tmp_path: Path) -> None:

@@ -247,6 +247,17 @@ def test_a_row_that_vanished_is_told(path: Path, lost: tuple[str, str, str | Non
         assert verify(book).damaged
 
 
+@pytest.mark.parametrize("change", ["replace(sql, 'active > 0', 'active > 1')", "replace(sql, 'NOT NULL', 'NOT NUML')"])
+def test_a_schema_that_is_not_ours_is_refused(path: Path, change: str) -> None:
+    """An index that another condition stands for leaves rows out without an error."""
+    with closing(sqlite3.connect(path)) as raw, raw:
+        raw.execute("PRAGMA writable_schema = ON")
+        raw.execute(f"UPDATE sqlite_schema SET sql = {change} WHERE name = 'state_active' OR name = 'learning'")  # noqa: S608
+    with pytest.raises(DamagedError) as caught:
+        answer(path, running)
+    assert "ledger salvage FILE" in caught.value.hint
+
+
 def test_what_is_derived_is_healed_by_making_it_again(path: Path) -> None:
     """The hint names the way that works; how many rows had been wrong is told, of seals alone, too."""
     with Book.open(path, write=False) as book:

@@ -307,6 +307,39 @@ def test_of_two_readings_of_one_day_the_later_loaded_counts(book: Book) -> None:
     assert (last.again, last.overtaken) == (True, "")
 
 
+def test_what_overtook_a_reading_is_of_its_moment_and_its_domain(book: Book) -> None:
+    """Of all that was loaded since, the last of the same moment and of one of its domains is named, and no other."""
+    first, away = inventory(0, [BIOS]), replace(BIOS, site="skerry", domain="skerry-a", serial="B9")
+    told(book, first)
+    told(book, inventory(1, [BIOS]))
+    told(book, inventory(0, [away]))
+
+    def again() -> str:
+        found = plan_load(book, first, says="list", source="holm.csv")
+        assert found.again
+        return found.overtaken
+
+    assert again() == ""
+    for version in ("6.1", "6.2"):
+        plan = plan_load(book, inventory(0, [replace(BIOS, active=version), away]), says="list", source="holm.csv")
+        load(book, plan, DAY0)
+        assert again() == plan.reading
+    told(book, inventory(0, [replace(away, active="7.0")]))
+    assert again() == plan.reading
+
+
+def test_each_part_that_a_list_lacks_is_gone(book: Book) -> None:
+    """The second as well as the first."""
+    others = [replace(BIOS, serial=f"B{number}", slot=str(number)) for number in (1, 2)]
+    told(book, inventory(0, [*others, BIOS]))
+    assert [line.split(" from ")[0] for line in told(book, inventory(1, [BIOS]))] == [
+        "bios B1 is gone",
+        "bios B2 is gone",
+    ]
+    assert [a.component for a in where(book, Selector())] == ["B7"]
+    assert [a.component for a in where(book, Selector(gone=True)) if not a.present] == ["B1", "B2"]
+
+
 def only_of(book: Book, component: str) -> Answer:
     """The answer about one component."""
     (answer,) = where(book, Selector(component=component))

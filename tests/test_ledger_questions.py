@@ -622,6 +622,18 @@ def test_a_part_that_is_gone_is_answered_when_it_is_asked_for(book: Book) -> Non
     assert [a.component for a in where(book, Selector(site="holm"), on=date(2026, 1, 3))] == ["B7"]
 
 
+def test_of_several_parts_that_are_gone_none_is_counted_or_listed(book: Book) -> None:
+    """Neither the first nor the second, nor is anything behind them left out; with `gone` all are."""
+    names = ("B1", "B2", "B3", "B7")
+    book.record([read(0, "6.0", component=name) for name in names], DAY0)
+    book.record([said(What.GONE, 1, component=name, place=HOLM_3) for name in ("B1", "B2")], DAY0)
+    for day in (None, date(2026, 1, 9)):
+        assert [a.component for a in where(book, Selector(site="holm"), on=day)] == ["B3", "B7"]
+        assert [a.component for a in where(book, Selector(site="holm", gone=True), on=day)] == [*names]
+        assert [g.count for g in summary(book, ("kind",), Selector(site="holm"), on=day)] == [2]
+        assert [g.count for g in summary(book, ("kind",), Selector(site="holm", gone=True), on=day)] == [4]
+
+
 def test_a_summary_counts_what_the_answers_list(book: Book) -> None:
     """Grouped by the database now, by the answers on another day; both are the same."""
     parts = [
