@@ -10,7 +10,7 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -308,24 +308,29 @@ def _reads_the_same(path: Path, whole: list[str]) -> bool:
 def test_texts_of_a_transaction_that_was_rolled_back_are_forgotten(tmp_path: Path) -> None:
     """Their numbers are free again: what is recorded next is told in its own words, by this process and the next."""
 
-    def broken() -> Iterator[Event]:
-        yield said(What.ACTIVATED, 1, "8.0", component="C8", says="mallory", sha256="8" * 64)
+    def fail(_: sqlite3.Connection) -> None:
         raise InputError("the file ends here")
 
+    eighth, ninth = (
+        said(What.ACTIVATED, 1, f"{n}.0", component=f"C{n}", says=f"the {n}th", kind=f"gauge-{n}", sha256=f"{n}" * 64)
+        for n in (8, 9)
+    )
     path = tmp_path / "l"
+    told = []
     with Book.open(path, write=True) as book:
         with pytest.raises(InputError):
-            book.record(broken(), DAY0)
-        book.record([said(What.ACTIVATED, 1, "9.0", component="C9", says="bo", sha256="9" * 64)], DAY0)
-        told = [where(book, Selector(component="C9"))]
-        assert book.words.find("mallory") is None
+            book.record([eighth], DAY0, also=fail)
+        assert book.words.find("the 8th") is None
+        for event in (ninth, eighth):
+            book.record([event], DAY0)
+        told += [where(book, Selector(component=name)) for name in ("C8", "C9")]
     with Book.open(path, write=False) as book:
-        told.append(where(book, Selector(component="C9")))
+        told += [where(book, Selector(component=name)) for name in ("C8", "C9")]
         assert verify(book).ok
-    for (answer,) in told:
+    for number, (answer,) in zip("8989", told, strict=True):
         assert answer.active is not None
-        found = (answer.active.version, answer.active.sha256, answer.active.since.says)
-        assert found == ("9.0", "9" * 64, "bo")
+        found = (answer.kind, answer.active.version, answer.active.sha256, answer.active.since.says)
+        assert found == (f"gauge-{number}", f"{number}.0", number * 64, f"the {number}th")
 
 
 def test_verifying_finds_what_was_done_behind_its_back(tmp_path: Path) -> None:
