@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from bundlekeeper.ledger.rows import EVENT_COLUMNS, marked
 from tests.conftest import Keeper, World
 
 HARBOUR = Path(__file__).parent.parent / "manifests" / "harbour-2026-11.toml"
@@ -328,8 +329,15 @@ def test_the_chain_finds_an_old_head_and_a_copy_that_went_on(harbour: Keeper, tm
         raw.execute("UPDATE event SET says = says + 1 WHERE seq = 3")
     raw.close()
     damaged = harbour("ledger", "check", "--json")
-    assert damaged.status == 1
-    assert damaged.codes == ["altered"]
+    assert damaged.status == 3
+    assert damaged.codes == ["damaged"]
+    with sqlite3.connect(path) as raw:  # by someone who knows of the seal, too
+        row = raw.execute(f"SELECT {EVENT_COLUMNS} FROM event WHERE seq = 3").fetchone()  # noqa: S608
+        raw.execute("UPDATE event SET void = ?, seal = ? WHERE seq = 3", marked(row, False))
+    raw.close()
+    altered = harbour("ledger", "check", "--json")
+    assert altered.status == 1
+    assert altered.codes == ["altered"]
     saved = harbour("ledger", "salvage", tmp_path / "saved.sqlite", "--json")
     assert saved.status == 1
     assert saved.json["lost"] == [3]
