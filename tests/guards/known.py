@@ -629,6 +629,18 @@ PROOF = (
         "test_keys.py::test_a_short_rsa_key_is_refused_with_its_size",
     ),
     _never(
+        "RSA keys with an exponent that is even, tiny or enormous",
+        "proof/keys.py",
+        "    if numbers.e % 2 == 0 or not 1 << 16 < numbers.e < 1 << 256:  # FIPS 186-5 §5.1",
+        "test_rsa_keys.py::test_a_key_whose_numbers_are_no_good_is_refused_when_it_is_read",
+    ),
+    _never(
+        "RSA keys whose modulus has a small factor",
+        "proof/keys.py",
+        "    if math.gcd(numbers.n, _SMALL_PRODUCT) != 1:",
+        "test_rsa_keys.py::test_a_key_whose_numbers_are_no_good_is_refused_when_it_is_read",
+    ),
+    _never(
         "certificates signed with SHA-1",
         "proof/keys.py",
         '    if digest is not None and digest.name in ("md5", "sha1"):',
