@@ -1,8 +1,8 @@
 """RSA keys that are no good whatever their length, and RSA keys of another algorithm: refused when they are read.
 
 Outside the project: FIPS 186-5 §5.1 for the exponent (odd, above 2^16 and below 2^256); for the modulus `openssl pkey
--pubcheck`, which does the partial validation of NIST SP 800-56B rev. 2 §6.4.2.2 (no prime factor below 752) but, outside
-its FIPS module, takes any exponent; and `openssl genpkey -algorithm RSA-PSS` for keys of RFC 4055 §1.2's algorithm.
+-pubcheck`, which does the partial validation of NIST SP 800-56B rev. 2 §6.4.2.2 (no prime factor below 752) but takes
+any exponent; `openssl genpkey -algorithm RSA-PSS` for keys of RFC 4055 §1.2's algorithm.
 """
 
 from __future__ import annotations

@@ -377,6 +377,7 @@ class Taking:
         where = f"; kept as {work.aside[-1].kept}" if work.aside[-1].kept else f"; {work.aside[-1].failure}"
         told = (replace(each, says=each.says + where) for each in work.ruling.findings)
         work.badly_signed += tuple(each for each in told if each not in work.badly_signed)  # the same bytes elsewhere
+        work.must_be_signed = self._sealing.wants(work.facts)
         work.ruling = None
         return False
 
