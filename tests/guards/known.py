@@ -628,6 +628,19 @@ PROOF = (
         "        if key.key_size < MIN_RSA_BITS:",
         "test_keys.py::test_a_short_rsa_key_is_refused_with_its_size",
     ),
+    _never(
+        "a manifest that is issued in the future",
+        "store/admission.py",
+        "    if _is_ahead(issued, now):",
+        "test_future_manifests.py::test_a_date_of_issue_further_ahead_is_refused",
+    ),
+    Guard(
+        "only an earlier date of a higher number corrects",
+        "store/admission.py",
+        "m.sequence > k.sequence and m.issued < k.issued",
+        "m.sequence > k.sequence",
+        "test_future_manifests.py::test_a_later_manifest_heals_only_what_it_corrects",
+    ),
     Guard(
         "two signature files are one only where their bytes are",
         "store/sealing.py",
