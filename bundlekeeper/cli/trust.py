@@ -17,6 +17,9 @@ from bundlekeeper.cli.common import JsonOption, StoreOption, now, read_bounded, 
 from bundlekeeper.errors import InputError, worst_exit
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from bundlekeeper.model.findings import Finding
     from bundlekeeper.model.trust import TrustEntry
 
 app = typer.Typer(help="Keys and certificates that signatures are held against.", rich_markup_mode=None)
@@ -56,7 +59,6 @@ def add(
 
     Compare the fingerprint that is printed with one that reached you by another way than the file.
     """
-    from bundlekeeper.model.findings import exit_status
     from bundlekeeper.proof.trust import Sources, doubts_of, make_entry
     from bundlekeeper.store import lock, trust_files
     from bundlekeeper.store.layout import Store
@@ -84,9 +86,14 @@ def add(
         )
         trust_files.add(opened.fd, entry)
         opened.catalogue(write=True).close()  # a store that only trusts is a whole store, to `held` as well
-    found = doubts_of(entry, now())
+    return _tell_added(path, entry, doubts_of(entry, now()), json=json)
+
+
+def _tell_added(store: Path, entry: TrustEntry, found: Sequence[Finding], *, json: bool) -> int:
+    from bundlekeeper.model.findings import exit_status
+
     if json:
-        output.envelope("trust-add", found, {"store": str(path), "entry": _as_json(entry)})
+        output.envelope("trust-add", found, {"store": str(store), "entry": _as_json(entry)})
     else:
         output.line(f"trusted: {entry.name} ({entry.key_type}, {entry.form}) for {' and '.join(entry.purposes)}")
         output.line(f"fingerprint: {entry.fingerprint}")

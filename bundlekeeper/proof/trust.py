@@ -61,7 +61,7 @@ def make_entry(
 ) -> TrustEntry:
     """Make a trust entry, or refuse it with every reason at once.
 
-    With `added_at`, a certificate under which no signature could ever be good is refused too; `doubts_of` says the rest.
+    With `added_at`, a certificate under which nothing could ever be good is refused too; `doubts_of` says the rest.
     Raises InputError for what cannot be read or does not exist, RefusedError for what can be read and must not be
     trusted; where both hold, RefusedError.
     """
