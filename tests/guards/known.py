@@ -329,14 +329,14 @@ STORE = (
     Guard(
         "an expired manifest",
         "store/admission.py",
-        "    if manifest.expires is not None and manifest.expires < latest(known, now).date():",
+        "    if manifest.expires is not None and manifest.expires < latest(known, now, manifest).date():",
         "    if False:",
         "test_store_admission.py::test_an_expired_manifest_is_refused_unless_a_why_is_given",
     ),
     Guard(
         "a clock that was set back makes nothing good",
         "store/admission.py",
-        "    return max([now, *(each.accepted_at for each in known)])",
+        "    return max([now, *(each.accepted_at for each in _uncorrected(known, coming))])",
         "    return now",
         "test_cli_trust.py::test_a_clock_set_back_makes_nothing_good_again",
     ),
@@ -349,7 +349,7 @@ STORE = (
     Guard(
         "a clock that is behind is doubted",
         "store/admission.py",
-        "    if now.date() >= newest:",
+        "    if newest is None or now.date() >= newest.accepted_at.date():",
         "    if True:",
         "test_store_admission.py::test_a_clock_that_is_behind_is_doubted",
     ),
@@ -748,8 +748,9 @@ PROOF = (
     Guard(
         "a dropped key",
         "proof/verdict.py",
-        "    if entry.dropped:\n        when",
-        "    if False:\n        when",
+        '    if entry.dropped:\n        case.add("dropped-key", _dropped_words(entry), "sign anew with a live key")\n'
+        "    elif entry.fingerprint in case.dropped:",
+        "    if False:",
         "test_verdict.py::test_dropped_key_is_told_from_a_stranger",
     ),
     _never(
