@@ -224,8 +224,10 @@ def test_openssl_made_sha1_certificate_is_refused(tmp_path: Path) -> None:
 
 def test_a_key_with_parameters_or_bytes_after_it_is_refused() -> None:
     pss = (VECTORS / "asymmetric/PKCS8/rsa_pss_2048_pub.der").read_bytes()
-    with pytest.raises(RefusedError, match="plain form"):
+    with pytest.raises(RefusedError, match="RSASSA-PSS"):
         read_public_key(pss)
+    with pytest.raises(RefusedError, match="plain form"):
+        read_public_key((VECTORS / "asymmetric/EC/secp256r1-pub-explicit-seed.pem").read_bytes())
     with pytest.raises(KeeperError):
         read_public_key(private("ed25519").public_key().public_bytes(serialization.Encoding.DER, SPKI) + b"\0")
     with pytest.raises(KeeperError):

@@ -165,5 +165,8 @@ def test_the_last_day_is_not_expired(tmp_path: Path) -> None:
 def test_a_clock_that_is_behind_is_doubted(tmp_path: Path) -> None:
     """ "a clock earlier than the newest accepted date is `clock-doubtful`" (issue: trust)"""
     kit = Kit(tmp_path)
-    result = kit.take_loaded(kit.loaded(), clock=lambda: datetime(2020, 1, 1, tzinfo=UTC))
+    kit.take_loaded(kit.loaded())
+    result = kit.take_loaded(kit.loaded(), clock=lambda: datetime(2026, 8, 20, tzinfo=UTC))
     assert codes(result) == ["clock-doubtful"]
+    with pytest.raises(RefusedError, match="issued on 2026-08-14"):
+        kit.take_loaded(kit.loaded(), clock=lambda: datetime(2020, 1, 1, tzinfo=UTC))

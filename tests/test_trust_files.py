@@ -56,7 +56,7 @@ def test_a_name_is_never_overwritten(root: int) -> None:
 def test_dropping_keeps_everything_and_says_why(root: int, tmp_path: Path) -> None:
     trust_files.add(root, full_chain())
     before = {f.name for f in _folder(tmp_path).iterdir()}
-    found = trust_files.drop(root, "marram-2026", at=AT, why="lost at skerry")
+    (found,) = trust_files.drop(root, "marram-2026", at=AT, why="lost at skerry")
     assert trust_files.read_all(root).entries == (found,)
     assert found == dropped(full_chain(), at=AT, why="lost at skerry")
     assert {f.name for f in _folder(tmp_path).iterdir()} == before

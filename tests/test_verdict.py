@@ -369,12 +369,12 @@ def test_a_document_of_another_form_is_held_against_keys_of_that_purpose_alone()
     assert codes(_documents(signature, [rsa_key, dropped])) == ["dropped-key"]
 
 
-def test_a_document_under_a_live_entry_is_not_held_against_a_dropped_one_of_the_same_key() -> None:
-    dropped = drop(entry(name="old", purposes=("manifests",)), at=AT, why="renewed")
+def test_a_document_is_held_against_the_live_entry_for_its_purpose() -> None:
+    other = entry(name="old", purposes=("receipts",))
     live = entry(name="new", purposes=("manifests",))
     signature = sign_document(private("ed25519"), "manifests", digests(BUNDLE))
-    assert _documents(signature, [dropped, live]).by == live
-    assert codes(_documents(signature, [dropped])) == ["dropped-key"]
+    assert _documents(signature, [other, live]).by == live
+    assert codes(_documents(signature, [drop(live, at=AT, why="renewed")])) == ["dropped-key"]
 
 
 def test_garbage_documents_are_bad_signatures() -> None:

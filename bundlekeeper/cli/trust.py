@@ -17,6 +17,9 @@ from bundlekeeper.cli.common import JsonOption, StoreOption, now, read_bounded, 
 from bundlekeeper.errors import InputError, worst_exit
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from bundlekeeper.model.findings import Finding
     from bundlekeeper.model.trust import TrustEntry
 
 app = typer.Typer(help="Keys and certificates that signatures are held against.", rich_markup_mode=None)
@@ -56,7 +59,7 @@ def add(
 
     Compare the fingerprint that is printed with one that reached you by another way than the file.
     """
-    from bundlekeeper.proof.trust import Sources, make_entry
+    from bundlekeeper.proof.trust import Sources, doubts_of, make_entry
     from bundlekeeper.store import lock, trust_files
     from bundlekeeper.store.layout import Store
 
@@ -83,13 +86,20 @@ def add(
         )
         trust_files.add(opened.fd, entry)
         opened.catalogue(write=True).close()  # a store that only trusts is a whole store, to `held` as well
+    return _tell_added(path, entry, doubts_of(entry, now()), json=json)
+
+
+def _tell_added(store: Path, entry: TrustEntry, found: Sequence[Finding], *, json: bool) -> int:
+    from bundlekeeper.model.findings import exit_status
+
     if json:
-        output.envelope("trust-add", [], {"store": str(path), "entry": _as_json(entry)})
+        output.envelope("trust-add", found, {"store": str(store), "entry": _as_json(entry)})
     else:
         output.line(f"trusted: {entry.name} ({entry.key_type}, {entry.form}) for {' and '.join(entry.purposes)}")
         output.line(f"fingerprint: {entry.fingerprint}")
+        output.findings_text(found)
         output.aside("next: compare the fingerprint with one that reached you by another way; bundlekeeper trust list")
-    return 0
+    return exit_status(found)
 
 
 def _day(text: str | None, option: str) -> date | None:
@@ -152,22 +162,31 @@ def _standing(entry: TrustEntry) -> str:
 
 @app.command()
 def drop(
-    name: Annotated[str, typer.Argument(metavar="NAME", help="The entry's name.")],
+    key: Annotated[
+        str, typer.Argument(metavar="NAME|FINGERPRINT", help="The name of an entry of the key, or SHA256:…")
+    ],
     why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Why; quoted by every later finding.")],
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Trust a key no longer. It stays listed, and what it signed is reported as dropped-key from now on."""
+    """Trust a key no longer, under any name. It stays listed; what it signed is reported as dropped-key from now on."""
+    from bundlekeeper.proof.trust import root_keys
     from bundlekeeper.store import lock, trust_files
     from bundlekeeper.store.layout import Store
 
     path = store_root(store)
     with Store.open(path, write=True) as opened, lock.held(opened.fd, "trust drop", clock=now, wait_s=_WAIT_S):
-        entry = trust_files.drop(opened.fd, name, at=now(), why=why)
+        entries = trust_files.drop(opened.fd, key, at=now(), why=why)
+        live = [each for each in trust_files.read_all(opened.fd).entries if not each.dropped]
+    led = [each.name for each in live if entries[0].fingerprint in root_keys(each)]
     if json:
-        output.envelope("trust-drop", [], {"store": str(path), "entry": _as_json(entry)})
+        data = {"entries": [_as_json(each) for each in entries], "was_root_of": led}
+        output.envelope("trust-drop", [], {"store": str(path), **data})
     else:
-        output.line(f"dropped: {entry.name} ({entry.fingerprint}): {entry.dropped_why}")
+        for entry in entries:
+            output.line(f"dropped: {entry.name} ({entry.fingerprint}): {entry.dropped_why}")
+        if led:
+            output.aside(f"note: it is a root of {', '.join(led)}: chains that end at it are good no longer")
         output.aside("next: bundlekeeper check says what it had signed")
     return 0
 

@@ -10,8 +10,8 @@ name constraints are not evaluated here (the library does so for alternative nam
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from cryptography import x509
@@ -24,8 +24,14 @@ from cryptography.x509.verification import Criticality, ExtensionPolicy, Policy,
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.model.trust import Moment
 from bundlekeeper.proof import revocation
-from bundlekeeper.proof.keys import X509_ERRORS, read_certificate
-from bundlekeeper.proof.refusals import ExpiredKeyError, NotCheckedError, SignatureError, StrangerKeyError
+from bundlekeeper.proof.keys import X509_ERRORS, checked, read_certificate
+from bundlekeeper.proof.refusals import (
+    DroppedKeyError,
+    ExpiredKeyError,
+    NotCheckedError,
+    SignatureError,
+    StrangerKeyError,
+)
 from bundlekeeper.proof.wire import pem_blocks
 
 MAX_BUNDLE_BYTES = 1 << 20  # of roots or intermediates in one file
@@ -37,11 +43,15 @@ CODE_SIGNING = ExtendedKeyUsageOID.CODE_SIGNING  # 1.3.6.1.5.5.7.3.3, RFC 5280 Â
 
 @dataclass(frozen=True, slots=True)
 class Anchors:
-    """What the trust entry says about chains: roots, intermediates that help to reach them, revocation lists."""
+    """What the trust entry says about chains: roots, intermediates that help to reach them, revocation lists.
+
+    `dropped` are the keys that the store trusts no longer: fingerprint to a sentence, such as "old was dropped on â€¦".
+    """
 
     roots: tuple[x509.Certificate, ...]
     intermediates: tuple[x509.Certificate, ...] = ()
     crls: tuple[x509.CertificateRevocationList, ...] = ()
+    dropped: Mapping[str, str] = field(default_factory=dict)
 
 
 def read_certificates(data: bytes, *, where: str = "") -> tuple[bytes, ...]:
@@ -101,13 +111,15 @@ def check_chain(
 
     `usage` is the extended key usage that the leaf must name; None asks for none (only the published test suite of
     chains does). Returns what should be said of a good chain, such as that revocation was not checked.
-    Raises ExpiredKeyError, StrangerKeyError, RevokedKeyError, NotCheckedError or SignatureError.
+    Raises DroppedKeyError, ExpiredKeyError, StrangerKeyError, RevokedKeyError, NotCheckedError or SignatureError.
     """
+    _check_not_dropped(leaf, anchors)
     check_dates(leaf, moment)
     _check_leaf(leaf, usage)
     chain = _build(leaf, anchors, moment)
     for certificate in chain:
         _check_strength(certificate)
+        _check_not_dropped(certificate, anchors)
         if _has(certificate, x509.NameConstraints):
             raise NotCheckedError(f"{_name(certificate)} constrains names, which is not evaluated here")
     if not anchors.crls:
@@ -216,6 +228,11 @@ def _check_strength(certificate: x509.Certificate) -> None:
         read_certificate(certificate.public_bytes(Encoding.DER))
     except (InputError, RefusedError) as e:
         raise SignatureError(f"{_name(certificate)}: {e.says}", hint=e.hint) from e
+
+
+def _check_not_dropped(certificate: x509.Certificate, anchors: Anchors) -> None:
+    if anchors.dropped and (says := anchors.dropped.get(checked(certificate.public_key()).fingerprint)):
+        raise DroppedKeyError(f"{_name(certificate)} is of a key that is trusted no longer: {says}")
 
 
 def _is_authority(certificate: x509.Certificate) -> bool:

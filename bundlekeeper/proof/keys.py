@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import math
 import warnings
 from dataclasses import dataclass
 
@@ -24,6 +25,13 @@ from bundlekeeper.proof.wire import Reader, pem_blocks, strict_base64
 MAX_KEY_BYTES = 64 * 1024
 MIN_RSA_BITS = 2048  # NIST SP 800-131A rev. 2 §3: shorter RSA keys are disallowed for signatures
 MAX_RSA_BITS = 16384  # longer ones only cost time: OpenSSL's own limit, OPENSSL_RSA_MAX_MODULUS_BITS
+_SMALL_PRIMES = (2, *(p for p in range(3, 752, 2) if all(p % q for q in range(3, math.isqrt(p) + 1, 2))))
+_SMALL_PRODUCT = math.prod(_SMALL_PRIMES)
+_RSA_DER = bytes.fromhex("06092a864886f70d010101")  # rsaEncryption, RFC 3279 §2.3.1
+_RSASSA_PSS_DER = bytes.fromhex("06092a864886f70d01010a")  # id-RSASSA-PSS, RFC 4055 §1.2
+_RSASSA_PSS = "1.2.840.113549.1.1.10"
+_SPKI_HEAD = 32  # bytes: the algorithm stands behind the lengths of two sequences
+_FROM_PUBLISHER = "get the key from its publisher again, and compare the fingerprint"
 
 #: Which types of key each form may have. The form stands in the trust entry; nothing else decides.
 FORM_TYPES: dict[str, tuple[str, ...]] = {
@@ -157,6 +165,8 @@ def read_certificate(der: bytes) -> x509.Certificate:
             f"the certificate is signed with {digest.name.upper().replace('SHA1', 'SHA-1')}",
             hint="ask its issuer for one signed with SHA-256 or better, or give the bare public key",
         )
+    if certificate.public_key_algorithm_oid.dotted_string == _RSASSA_PSS:
+        raise _bound_to_pss("the certificate's key")
     spki = checked(key).der
     if spki not in der:
         raise RefusedError("the certificate holds its key in a form that is not taken (parameters or padding)")
@@ -204,9 +214,12 @@ def _from_der(data: bytes) -> PublicKey:
 
 def from_spki(der: bytes) -> PublicKey:
     """Read a SubjectPublicKeyInfo in DER. Raises InputError for anything else, RefusedError for a weak key."""
-    key = checked(_load_spki(der))
+    loaded = _load_spki(der)
+    if _RSASSA_PSS_DER in der[:_SPKI_HEAD]:
+        raise _bound_to_pss("the key")
+    key = checked(loaded)
     if key.der != der:
-        # RSASSA-PSS parameters, explicit curves, BER lengths, bytes after the end: one key has one spelling here
+        # explicit curves, BER lengths, bytes after the end: one key has one spelling here
         raise RefusedError(
             "the key is not in its plain form (parameters, other lengths or bytes after it)",
             hint="give it as openssl pkey -pubin -pubout writes it",
@@ -260,6 +273,8 @@ def _load_spki(der: bytes) -> object:
     except UnsupportedAlgorithm as e:
         raise RefusedError(f"a key of a kind that is not taken: {_short(e)}") from e
     except (ValueError, TypeError) as e:
+        if _RSA_DER in der[:_SPKI_HEAD]:  # numbers that the library itself does not take, or a damaged key
+            raise RefusedError(f"an RSA key that cannot be used: {_short(e)}", hint=_FROM_PUBLISHER) from e
         raise InputError(f"not a public key: {_short(e)}") from e
 
 
@@ -287,8 +302,34 @@ def _refuse_weak(key: VerifyingKey) -> None:
             )
         if key.key_size > MAX_RSA_BITS:
             raise RefusedError(f"an RSA key of {key.key_size} bits is longer than {MAX_RSA_BITS}")
+        _refuse_weak_numbers(key.public_numbers())
     elif isinstance(key, ed25519.Ed25519PublicKey):
         refuse_weak_point(key.public_bytes(serialization.Encoding.Raw, serialization.PublicFormat.Raw))
+
+
+def _refuse_weak_numbers(numbers: rsa.RSAPublicNumbers) -> None:
+    """NIST SP 800-56B rev. 2 §6.4.2.2, as far as it costs nothing; whether the modulus is a prime is not asked."""
+    if numbers.e % 2 == 0 or not 1 << 16 < numbers.e < 1 << 256:  # FIPS 186-5 §5.1
+        size = f"{numbers.e}" if numbers.e < 1 << 64 else f"{numbers.e.bit_length()} bits"
+        raise RefusedError(
+            f"an RSA key with the public exponent {size} is not taken",
+            hint="ask the publisher for a key with an odd exponent above 65536, such as the usual 65537",
+        )
+    if math.gcd(numbers.n, _SMALL_PRODUCT) != 1:
+        factor = next(p for p in _SMALL_PRIMES if numbers.n % p == 0)
+        raise RefusedError(
+            f"the RSA key's modulus can be divided by {factor}: it is damaged, or was made badly, and protects nothing",
+            hint=_FROM_PUBLISHER,
+        )
+
+
+def _bound_to_pss(what: str) -> RefusedError:
+    return RefusedError(
+        f"{what} is an RSASSA-PSS key (id-RSASSA-PSS, RFC 4055): an RSA key that is bound to one way of padding,"
+        " which is not taken",
+        hint="ask the publisher for the same key as a plain RSA key (rsaEncryption); its PSS signatures verify under"
+        " that, with --form rsa-pss-sha256",
+    )
 
 
 def refuse_weak_point(encoded: bytes) -> None:

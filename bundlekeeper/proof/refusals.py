@@ -27,6 +27,12 @@ class ExpiredKeyError(SignatureError):
     code = "expired-key"
 
 
+class DroppedKeyError(SignatureError):
+    """Its key, or that of an authority above it, was dropped, under whatever name."""
+
+    code = "dropped-key"
+
+
 class RevokedKeyError(SignatureError):
     """A certificate of the chain was revoked."""
 

@@ -1,9 +1,9 @@
 """Trust entries: making one from the bytes of files, and refusing what is weak or confused.
 
 Rules: an entry is refused when it is made, with every reason at once, and checked again by the same code whenever it is
-read; a name is used once, even after its entry was dropped; one key stands in one entry; a dropped entry is never
-removed; forms without a namespace serve exactly one purpose, so that a signature for one kind of document never serves
-another.
+read; a name is used once, even after its entry was dropped; one key stands in one entry, however it is given, and a
+dropped one in none, not as a root either; a dropped entry is never removed; forms without a namespace serve exactly one
+purpose, so that a signature for one kind of document never serves another.
 """
 
 from __future__ import annotations
@@ -14,11 +14,19 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
+from bundlekeeper.model.findings import Finding, Level, finding
 from bundlekeeper.model.names import collision_key
 from bundlekeeper.model.text import meant
-from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry
+from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, Moment, TrustEntry
 from bundlekeeper.proof import certificates, minisign, revocation
 from bundlekeeper.proof.keys import PublicKey, checked, from_spki, read_certificate, read_public_key, require_type
+from bundlekeeper.proof.refusals import (
+    ExpiredKeyError,
+    NotCheckedError,
+    RevokedKeyError,
+    SignatureError,
+    StrangerKeyError,
+)
 
 MAX_CERTIFICATE_BYTES = 2 * 1024 * 1024  # all roots and intermediates of an entry together
 MAX_CRL_BYTES = 8 * 1024 * 1024  # all revocation lists of an entry together
@@ -53,6 +61,7 @@ def make_entry(
 ) -> TrustEntry:
     """Make a trust entry, or refuse it with every reason at once.
 
+    With `added_at`, a certificate under which nothing could ever be good is refused too; `doubts_of` says the rest.
     Raises InputError for what cannot be read or does not exist, RefusedError for what can be read and must not be
     trusted; where both hold, RefusedError.
     """
@@ -77,8 +86,14 @@ def make_entry(
     except (InputError, RefusedError) as e:
         problems.append(e)
     problems += _problems_of_holder(entry, existing)
+    problems += _first_look(entry, added_at)[0] if added_at is not None else []
     raise_all(name, problems)
     return entry
+
+
+def doubts_of(entry: TrustEntry, at: datetime) -> tuple[Finding, ...]:
+    """What is to be said of an entry on the day that it is added: expired, not valid yet, revoked, an open chain."""
+    return tuple(_first_look(entry, at)[1])
 
 
 def drop(entry: TrustEntry, *, at: datetime, why: str) -> TrustEntry:
@@ -146,6 +161,36 @@ def check_whole(entry: TrustEntry) -> None:
         raise InputError("the entry has neither a key nor a root")
     elif checked(read_certificate(entry.roots[0]).public_key()).fingerprint != entry.fingerprint:
         raise RefusedError("the entry's root is not the one that its fingerprint names")
+
+
+def _first_look(entry: TrustEntry, at: datetime) -> tuple[list[KeeperError], list[Finding]]:
+    """What is wrong for good with an entry's certificate, and what is to be said of it at this time.
+
+    Dates are told only, as what is dated within them stays good; the chain is judged on a day within the signer's.
+    """
+    found: list[Finding] = []
+    anchors = anchors_of(entry)
+    leaf = read_certificate(entry.certificate) if entry.certificate else None
+    for each in (*([leaf] if leaf else []), *anchors.intermediates, *anchors.roots):
+        try:
+            certificates.check_dates(each, Moment(at, "now"))
+        except ExpiredKeyError as e:
+            hint = "what is dated within its days can be good; for anything else ask for its successor"
+            found.append(finding(e.code, entry.name, e.says, hint, Level.WARNING))
+    if leaf is None or not (anchors.roots or entry.form == "cms"):
+        return [], found
+    day = min(max(at, leaf.not_valid_before_utc), leaf.not_valid_after_utc)
+    roots = anchors.roots or (leaf,)  # as verdict does: the one certificate is its own end of the chain
+    try:
+        certificates.check_chain(leaf, replace(anchors, roots=roots), Moment(day, "a day within its dates"))
+    except SignatureError as e:
+        open_still = isinstance(e, StrangerKeyError) and entry.form == "cms"  # the signature may bring what is lacking
+        if open_still or isinstance(e, ExpiredKeyError | RevokedKeyError | NotCheckedError):
+            told = isinstance(e, ExpiredKeyError) and found
+            found += [] if told else [finding(e.code, entry.name, e.says, e.hint, Level.WARNING)]
+        else:
+            return [RefusedError(e.says, hint=e.hint)], found
+    return [], found
 
 
 def _with_key(blank: TrustEntry, sources: Sources) -> TrustEntry:
@@ -244,17 +289,31 @@ def problems_of_name(name: str, existing: Sequence[TrustEntry]) -> list[KeeperEr
 def _problems_of_holder(entry: TrustEntry, existing: Sequence[TrustEntry]) -> list[KeeperError]:
     """The same key may not stand twice: two names would look like two signers, and a dropped key would come back.
 
-    A renewed certificate over the same key may stand beside the old one.
+    A renewed certificate over the same key may stand beside the old one, for the same use.
     """
+    roots = root_keys(entry)
     for other in existing:
-        if entry.fingerprint and entry.fingerprint == other.fingerprint:
-            if other.dropped:
-                says = f"this key was dropped as {other.name} on {other.dropped_at:%Y-%m-%d}: {other.dropped_why}"
-                return [RefusedError(says, hint="make a new key")]
-            if (entry.certificate, entry.roots) != (other.certificate, other.roots):
-                continue
-            return [RefusedError(f"this key is trusted as {other.name} already", hint="drop that entry first")]
+        same = bool(entry.fingerprint) and entry.fingerprint == other.fingerprint
+        if other.dropped and (same or other.fingerprint in roots):
+            what = "this key" if same else "the key of a root"
+            says = f"{what} was dropped as {other.name} on {other.dropped_at:%Y-%m-%d}: {other.dropped_why}"
+            return [RefusedError(says, hint="a key that was dropped does not come back: take a new one")]
+        if same and not other.dropped and not _renews(entry, other):
+            hint = "it stands under one name; a renewed certificate of it may stand beside that, for the same use"
+            return [RefusedError(f"this key is trusted as {other.name} already", hint=hint)]
     return []
+
+
+def root_keys(entry: TrustEntry) -> frozenset[str]:
+    """The fingerprints of an entry's roots. Raises InputError or RefusedError for a root that is none."""
+    return frozenset(checked(read_certificate(der).public_key()).fingerprint for der in entry.roots)
+
+
+def _renews(entry: TrustEntry, other: TrustEntry) -> bool:
+    """True for another certificate of the key, for the same forms and kinds of document."""
+    certificate, older = (each.certificate or b"".join(each.roots[: not each.key]) for each in (entry, other))
+    same_use = (entry.form, entry.purposes, entry.namespace) == (other.form, other.purposes, other.namespace)
+    return bool(certificate and older) and certificate != older and same_use
 
 
 def raise_all(name: str, problems: Sequence[KeeperError]) -> None:

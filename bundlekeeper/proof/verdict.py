@@ -9,7 +9,7 @@ The digests come from the one read that the caller made anyway; `wanted_algorith
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from bundlekeeper.errors import InputError, RefusedError
@@ -93,6 +93,7 @@ class _Case:
     moments: Sequence[Moment]
     evidence: Evidence
     accepted: Sequence[str]
+    dropped: Mapping[str, str]
     found: list[Finding] = field(default_factory=list)
     notes: list[Finding] = field(default_factory=list)
 
@@ -152,7 +153,7 @@ def judge(
             f"the manifest names the key {statement.key}, which this store does not trust",
             "compare its fingerprint by another way than the one it came, then: bundlekeeper trust add",
         )
-    case = _Case(subject, entry, purpose, moments, evidence, accepted)
+    case = _Case(subject, entry, purpose, moments, evidence, accepted, _dropped_keys(trust))
     if statement.form != entry.form:
         case.add(
             "bad-signature",
@@ -184,11 +185,13 @@ def judge_document(
         entry = _holder(subject, signature, trust, purpose)
         if isinstance(entry, Verdict):
             return entry
-        return _judged(_Case(subject, entry, purpose, moments, evidence, accepted), signature, trust)
+        case = _Case(subject, entry, purpose, moments, evidence, accepted, _dropped_keys(trust))
+        return _judged(case, signature, trust)
     tried: list[Verdict] = []
     for entry in trust:
         if entry.form != "sshsig" and entry.purposes == (purpose,):
-            verdict = _judged(_Case(subject, entry, purpose, moments, evidence, accepted), signature, trust)
+            case = _Case(subject, entry, purpose, moments, evidence, accepted, _dropped_keys(trust))
+            verdict = _judged(case, signature, trust)
             if verdict.good:
                 return verdict
             tried.append(verdict)
@@ -224,8 +227,10 @@ def _judged(case: _Case, signature: bytes, trust: Sequence[TrustEntry]) -> Verdi
         says = f"{entry.name} is trusted for {' and '.join(entry.purposes)}, not for {case.purpose}"
         case.add("stranger-key", says, "a key for one kind of document is never good for another")
     if entry.dropped:
-        when = f"{entry.dropped_at:%Y-%m-%d}"
-        case.add("dropped-key", f"{entry.name} was dropped on {when}: {entry.dropped_why}", "sign anew with a live key")
+        case.add("dropped-key", _dropped_words(entry), "sign anew with a live key")
+    elif entry.fingerprint in case.dropped:
+        says = f"{entry.name} is of a key that is trusted no longer: {case.dropped[entry.fingerprint]}"
+        case.add("dropped-key", says, "sign anew with a live key")
     if entry.form not in case.accepted:
         says = f"this store takes no signatures of the form {entry.form}"
         case.add("bad-signature", says, f"acceptance.toml allows {', '.join(case.accepted)}")
@@ -296,9 +301,9 @@ def _verify_cms(case: _Case, signature: bytes) -> None:
     chunks = evidence.same_chunks()
     if chunks is None:
         raise NotCheckedError("a CMS signature needs the message itself, which is not at hand")
-    anchors = anchors_of(entry)
+    anchors = _anchors(case)
     if not anchors.roots:  # the one certificate is trusted as it is: it is its own end of the chain
-        anchors = certificates.Anchors((read_certificate(entry.certificate),))
+        anchors = replace(anchors, roots=(read_certificate(entry.certificate),))
     parsed = cms.parse(signature)
     said = cms.verify(parsed, chunks, anchors=anchors, pinned=entry.certificate, moments=case.moments)
     _note(case, said)
@@ -307,12 +312,27 @@ def _verify_cms(case: _Case, signature: bytes) -> None:
 def _check_certificate(case: _Case) -> None:
     """The certificate that the entry's key came in: its dates, and its chain where the entry has roots."""
     leaf = read_certificate(case.entry.certificate)
-    anchors = anchors_of(case.entry)
+    anchors = _anchors(case)
     for moment in case.moments:
         if anchors.roots:
             _note(case, certificates.check_chain(leaf, anchors, moment))
         else:
             certificates.check_dates(leaf, moment)
+
+
+def _anchors(case: _Case) -> certificates.Anchors:
+    """The entry's roots and what goes with them; its own key, if that was dropped, is told already."""
+    others = {key: says for key, says in case.dropped.items() if key != case.entry.fingerprint}
+    return replace(anchors_of(case.entry), dropped=others)
+
+
+def _dropped_keys(trust: Sequence[TrustEntry]) -> dict[str, str]:
+    """Every key that was dropped, under whatever name: fingerprint to a sentence."""
+    return {each.fingerprint: _dropped_words(each) for each in trust if each.dropped}
+
+
+def _dropped_words(entry: TrustEntry) -> str:
+    return f"{entry.name} was dropped on {entry.dropped_at:%Y-%m-%d}: {entry.dropped_why}"
 
 
 def _note(case: _Case, said: Iterable[str]) -> None:

@@ -81,6 +81,7 @@ class Work:
     clash: Held | None = None
     ruling: Ruling | None = None  # on the signature of its right bytes
     badly_signed: tuple[Finding, ...] = ()  # of right bytes that went to quarantine for a bad signature
+    must_be_signed: bool = False  # the store wants a good signature; known only where one was looked at
     read_bytes: int = 0
     done: bool = False
 
@@ -97,6 +98,8 @@ class Work:
     def row(self) -> TakeRow:
         """The row, when the work is done."""
         status = "failed" if self.clash or (self.unreadable and not self.settled) else self.status
+        if status == "quarantined" and self.badly_signed and self.must_be_signed:
+            status = "refused"  # whatever else was met: the right bytes were there, and were not let in
         notes = (*self.notes, *self.unreadable, *self._obstacles()) if self.settled else self.notes
         signature = self.ruling.word if self.ruling else "bad-signature" if self.badly_signed else ""
         return row_of(self.facts, status, self.read_bytes, self.way_in, self.came_from, "; ".join(notes), signature)

@@ -35,6 +35,10 @@ class Sealing:
         """True when the bundle's signature is stated or wanted."""
         return self._voucher.concerns(facts.family, facts.signature)
 
+    def wants(self, facts: Facts) -> bool:
+        """True when the store takes the bundle only with a good signature."""
+        return self._voucher.wants(facts.family)
+
     def algorithms(self, facts: Facts, source: Source | None = None, offer: Offer | None = None) -> tuple[str, ...]:
         """The digests that a read of the bundle must compute, SHA-256 first; `offer` is where it is read from."""
         if facts.signature is None:
@@ -44,7 +48,7 @@ class Sealing:
 
     def foresee(self, facts: Facts, source: Source | None = None, offer: Offer | None = None) -> Ruling | None:
         """The ruling where the bundle's bytes need not be read to know that they may not be taken; else None."""
-        if not self._voucher.wants(facts.family):
+        if not self.wants(facts):
             return None
         rulings = [
             self._voucher.foresee(facts.name, facts.family, facts.signature, each)
@@ -108,7 +112,7 @@ class Sealing:
         place = signature_files.place_of(facts)
         if signature.place == place or signature_files.put(self._root, self._room, place, signature.data):
             return ruling
-        wanted = self._voucher.wants(facts.family)
+        wanted = self.wants(facts)
         says = f"its signature could not be kept: {place} holds other bytes, which were not replaced"
         hint = "find out which of the two is right; move the wrong one out of the store by hand, then take again"
         level = Level.ERROR if wanted else Level.WARNING

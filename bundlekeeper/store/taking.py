@@ -167,10 +167,11 @@ class Taking:
                 return True
             sha256, size, proof = got
             if sha256 == facts.sha256:
-                if row is None or row.sha256 != sha256:
+                known = row is not None and row.sha256 == sha256
+                if not self._may_place(work, proof.digests, found.fd) and not known:
+                    return True  # laid there by somebody: it stays, and is not held
+                if row is None or not known:
                     row = facts.held(taken_at=self._clock(), taken_from="", way_in="found")
-                if self._sealing.concerns(facts):
-                    work.ruling = self._sealing.seal(facts, proof.digests, found.fd)
                 self._record(row, proof)
                 note = "proven again" + ": its file is shared with its source, and not trusted unread" * row.shared
                 work.ended("already held", row.way_in, row.taken_from, note)
@@ -377,6 +378,7 @@ class Taking:
         where = f"; kept as {work.aside[-1].kept}" if work.aside[-1].kept else f"; {work.aside[-1].failure}"
         told = (replace(each, says=each.says + where) for each in work.ruling.findings)
         work.badly_signed += tuple(each for each in told if each not in work.badly_signed)  # the same bytes elsewhere
+        work.must_be_signed = self._sealing.wants(work.facts)
         work.ruling = None
         return False
 

@@ -40,6 +40,17 @@ class TrustList:
         hint = f"did you mean {close[0]}?" if close else "bundlekeeper trust list shows what there is"
         raise InputError(f"there is no trust entry {name!r}", hint=hint)
 
+    def of_key(self, text: str) -> tuple[TrustEntry, ...]:
+        """The entry of a name with all others of the same key, or all of a fingerprint. Raises InputError for none."""
+        named = [] if text.startswith("SHA256:") else [self.get(text)]
+        key = named[0].fingerprint if named else text
+        found = (*named, *(each for each in self.entries if each.fingerprint == key and each not in named))
+        if not found:
+            raise InputError(
+                f"no trust entry has the fingerprint {text}", hint="bundlekeeper trust list shows what there is"
+            )
+        return found
+
 
 def read_all(root_fd: int) -> TrustList:
     """Read the whole trust list of the store whose root folder is open as `root_fd`; no folder means no entries.
@@ -130,16 +141,20 @@ def renew(root_fd: int, entry: TrustEntry) -> None:
                     files.remove(folder, name)
 
 
-def drop(root_fd: int, name: str, *, at: datetime, why: str) -> TrustEntry:
-    """Mark an entry as dropped and return it.
+def drop(root_fd: int, key: str, *, at: datetime, why: str) -> tuple[TrustEntry, ...]:
+    """Mark as dropped every entry of a key, which is given by an entry's name or by its fingerprint; returns them.
 
-    Raises InputError for an unknown name, no reason, or one dropped before, UnfinishedError when it cannot be written.
+    Raises InputError where there is none, no reason, or all were dropped before, UnfinishedError when one cannot be
+    written: what was dropped until then stays so, and no verdict is good under the others any more.
     """
     from bundlekeeper.proof.trust import drop as dropped
 
-    entry = dropped(read_all(root_fd).get(name), at=at, why=why)
-    replace(root_fd, entry)
-    return entry
+    found = read_all(root_fd).of_key(key)
+    live = [each for each in found if not each.dropped] or found[:1]  # one that was dropped raises
+    entries = tuple(dropped(each, at=at, why=why) for each in live)
+    for entry in entries:
+        replace(root_fd, entry)
+    return entries
 
 
 def _read_twice(folder: int, name: str) -> TrustEntry:
