@@ -74,6 +74,15 @@ def fingerprint_of(status: os.stat_result) -> Fingerprint:
     return Fingerprint(status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino, status.st_dev)
 
 
+def no_folder(name: str, status: os.stat_result) -> RefusedError:
+    """The refusal of what stands where a folder belongs."""
+    return RefusedError(
+        f"{name} is {kind_of(status.st_mode)}, not a folder",
+        hint="links inside a store or source are not followed; remove it or name the real folder",
+        where=name,
+    )
+
+
 def step(folder: int, name: str, *, create: bool = False, mode: int = FOLDER_MODE) -> int:
     """Open the folder `name` inside `folder` and return its descriptor; with `create`, make it where absent.
 
@@ -88,12 +97,7 @@ def step(folder: int, name: str, *, create: bool = False, mode: int = FOLDER_MOD
     except OSError as error:
         # Linux answers ENOTDIR for O_DIRECTORY|O_NOFOLLOW on a link; other systems ELOOP or EMLINK.
         if error.errno in {errno.ELOOP, errno.ENOTDIR, errno.EMLINK}:
-            what = kind_of(os.lstat(name, dir_fd=folder).st_mode)
-            raise RefusedError(
-                f"{name} is {what}, not a folder",
-                hint="links inside a store or source are not followed; remove it or name the real folder",
-                where=name,
-            ) from error
+            raise no_folder(name, os.lstat(name, dir_fd=folder)) from error
         raise
     with suppress(FileExistsError):
         os.mkdir(name, mode, dir_fd=folder)
