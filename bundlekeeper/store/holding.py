@@ -22,8 +22,8 @@ from bundlekeeper.store.records import Fingerprint, Held, Proof
 class Holding:
     """One held file: its row, its proof if it still stands, and in one word how it stands.
 
-    `state` is `proven`, `unproven` (never, or changed since) or `missing`; `exposed` warns of a file that is shared with
-    its source, where others may write that.
+    `state` is `proven`, `unproven` (never, or changed since) or `missing`; `exposed` warns of a file that
+    is shared with its source, where others may write that.
     """
 
     held: Held
@@ -68,7 +68,7 @@ def _holding(store: Store, held: Held, proof: Proof | None) -> Holding:
 
 
 def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = None) -> list[Finding]:
-    """What is worth knowing of the rows: missing, unproven, open to others, proven by itself or too long ago, withdrawn.
+    """What is worth knowing of the rows: missing, unproven, open to others, self-proven or stale, withdrawn.
 
     `max_age_s` is how old a proof may be in seconds, None for no limit.
     """

@@ -111,8 +111,8 @@ def check_store(
     cannot be relied on; and a file that is wrong is moved to quarantine where the store can be written and locked.
     Where that manifest came by media sets, `carried` holds the SHA-256 of what they were to bring: nothing else of it
     is missed that was never held.
-    Raises UnfinishedError, RefusedError when the store cannot be looked at or others may write its files, LockedError, DamagedError when the
-    catalogue cannot be read.
+    Raises UnfinishedError, RefusedError when the store cannot be looked at or others may write its files,
+    LockedError, DamagedError when the catalogue cannot be read.
     """
     held = {row.place: row for row in catalogue.held()}
     found: list[Finding] = []

@@ -135,10 +135,10 @@ class Rights:
             return None
         whole = shlex.quote(f"{self._where}/{path}" if path else self._where)
         says, hints, letters = [], [], ""
-        if status.st_uid not in self._own and (path == ACCEPTANCE or not self._is_of_group(status.st_uid)):
+        if status.st_uid not in self._own and not self._is_of_group(status.st_uid):
             says.append(f"it belongs to {user_name(status.st_uid)}")
             hints.append(f"chown -h -- {_user(self.owner)} {whole}")
-        if mode & stat.S_IWGRP and (path == ACCEPTANCE or status.st_gid != self._group):
+        if mode & stat.S_IWGRP and status.st_gid != self._group:
             says.append(f"its group {_group_name(status.st_gid)} may write it")
             letters = "g"
         if mode & stat.S_IWOTH:

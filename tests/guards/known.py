@@ -1052,4 +1052,47 @@ NAMES = (
     ),
 )
 
-GUARDS: tuple[Guard, ...] = (*FILES, *STORE, *LINKS, *LEDGER, *PROOF, *TEXT, *MEDIA, *NAMES)
+RIGHTS = (
+    Guard(
+        "rights of the group count",
+        "store/rights.py",
+        "_WRITABLE = stat.S_IWGRP | stat.S_IWOTH",
+        "_WRITABLE = stat.S_IWOTH",
+        "test_store_rights.py::test_what_others_may_write_is_refused_with_the_chmod",
+    ),
+    _never(
+        "rights of an owner count",
+        "store/rights.py",
+        "        if status.st_uid not in self._own and not self._is_of_group(status.st_uid):",
+        "test_store_rights.py::test_what_belongs_to_somebody_else_is_refused_with_the_chown",
+    ),
+    _never(
+        "rights to the settings: a group cannot name itself",
+        "store/rights.py",
+        "            if status.st_mode & _WRITABLE or status.st_uid not in self._own:",
+        "test_store_rights.py::test_a_group_cannot_name_itself",
+    ),
+    Guard(
+        "rights of the named group only",
+        "store/rights.py",
+        "        if mode & stat.S_IWGRP and status.st_gid != self._group:",
+        "        if mode & stat.S_IWGRP and self._group is None:",
+        "test_store_rights.py::test_another_group_than_the_named_one_may_not",
+    ),
+    Guard(
+        "rights to bundles and their folders",
+        "store/rights.py",
+        "self._looked_at(path) for path in (*folders, *own))",
+        "self._looked_at(path) for path in ())",
+        "test_store_rights.py::test_who_looks_at_bundles_refuses_those_that_others_may_write",
+    ),
+    Guard(
+        "rights below .keeper",
+        "store/rights.py",
+        "*self._below((keeper,))]",
+        "]",
+        "test_store_rights.py::test_what_others_may_write_is_refused_with_the_chmod",
+    ),
+)
+
+GUARDS: tuple[Guard, ...] = (*FILES, *STORE, *LINKS, *LEDGER, *PROOF, *TEXT, *MEDIA, *NAMES, *RIGHTS)
