@@ -27,6 +27,7 @@ from bundlekeeper.errors import (
     KeeperError,
     StoppedError,
     UnfinishedError,
+    worst_exit,
 )
 
 
@@ -171,7 +172,7 @@ def _is_output_trouble(error: OSError) -> bool:
 
 def _reader_left() -> int:
     give_stdout_a_sink()
-    return EXIT_UNFINISHED
+    return worst_exit([EXIT_UNFINISHED, SIGNALS.exit_code])
 
 
 __all__ = ["EXIT_INPUT", "run"]

@@ -1054,6 +1054,20 @@ NAMES = (
 
 RIGHTS = (
     Guard(
+        "signals of a terminal are taken over",
+        "cli/signals.py",
+        "        for number in _STATUSES:",
+        "        for number in (signal.SIGINT, signal.SIGTERM):",
+        "test_signals.py::test_a_signal_in_the_middle_of_a_copy",
+    ),
+    Guard(
+        "signals that the parent ignores stay ignored",
+        "cli/signals.py",
+        "            if signal.getsignal(number) is not signal.SIG_IGN:",
+        "            if True:",
+        "test_signals.py::test_a_signal_that_the_parent_ignores_stays_ignored",
+    ),
+    Guard(
         "rights of the group count",
         "store/rights.py",
         "_WRITABLE = stat.S_IWGRP | stat.S_IWOTH",
