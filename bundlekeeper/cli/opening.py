@@ -40,6 +40,10 @@ def opened_store(root: Path, *, write: bool) -> Store:
     store = Store.open(root, write=write)
     if store.rights.foreign:
         _tell_root(store.rights.foreign, str(root))
+    if store.adopted:
+        output.aside(
+            "note: the store had no .keeper folder: a new one was made; it knows no keys and no ledger of before"
+        )
     return store
 
 

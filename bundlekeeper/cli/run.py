@@ -30,6 +30,8 @@ from bundlekeeper.errors import (
     worst_exit,
 )
 
+_OUTPUT_TROUBLE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EPIPE}
+
 
 def run(argv: Sequence[str]) -> int:
     """Run the command line `argv` (without the program's name) and return the exit status. Raises nothing."""
@@ -167,7 +169,7 @@ def _bug(error: Exception, command: str, wants_json: bool, debug: bool) -> int:
 
 def _is_output_trouble(error: OSError) -> bool:
     """No file name: not one of the files that we opened, which are all wrapped where they are opened."""
-    return error.filename is None and error.errno in {28, 5, 32}  # ENOSPC, EIO, EPIPE
+    return error.filename is None and error.errno in _OUTPUT_TROUBLE
 
 
 def _reader_left() -> int:

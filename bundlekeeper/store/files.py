@@ -12,6 +12,7 @@ import os
 import stat
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from pathlib import Path
 
 from bundlekeeper.errors import KeeperError, RefusedError, UnfinishedError
 from bundlekeeper.store.records import Fingerprint
@@ -24,6 +25,9 @@ PRIVATE_FOLDER = 0o700
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 # O_NONBLOCK: a plain open of a FIFO waits for a writer for ever; O_NOCTTY: a terminal must not become ours.
 _SOURCE = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY | os.O_CLOEXEC
+
+# What failed took its temporary files back, so that some inodes are free again when the reason is looked for.
+_FEW, _SOME_BYTES = 8, 1 << 20
 
 _HINTS = {
     errno.ENOSPC: "make room and run the same command again; what was finished stays",
@@ -41,7 +45,22 @@ _HINTS = {
 def trouble(error: OSError, doing: str, where: str = "") -> UnfinishedError:
     """Our own error for a system's error; `doing` says what could not be done."""
     reason = error.strerror or str(error)
-    return UnfinishedError(f"{doing}: {reason}", hint=_HINTS.get(error.errno or 0, ""), where=where)
+    hint = NO_INODES if error.errno == errno.ENOSPC and lacks_inodes(where) else _HINTS.get(error.errno or 0, "")
+    return UnfinishedError(f"{doing}: {reason}", hint=hint, where=where)
+
+
+NO_INODES = "no inodes are left for new files, though there is room for bytes (df -i): remove files that nobody needs"
+
+
+def lacks_inodes(path: str) -> bool:
+    """True when the file system that `path` is on, or would be, has room for bytes and none for a command's files."""
+    there = next((each for each in (Path(path), *Path(path).parents) if os.path.lexists(each)), None)
+    try:
+        status = os.statvfs(there or "/")
+    except (OSError, ValueError):
+        return False
+    few = status.f_files > 0 and status.f_files and status.f_favail < _FEW
+    return few and status.f_bavail * status.f_frsize >= _SOME_BYTES
 
 
 @contextmanager

@@ -183,7 +183,7 @@ def _foreseen(planned: plan.Planned, contents: plan.Contents, unseen: Sequence[s
     if planned.step is plan.Step.MISS:
         obstacles = [sentence for _, found in planned.offers for sentence in found.obstacles]
         passed = verdicts.of_passed(sum(found.passed for _, found in planned.offers))
-        yield verdicts.of_miss(facts, [*obstacles, *passed, *unseen], [source.place for source, _ in planned.offers])
+        yield verdicts.of_miss(facts, [*obstacles, *passed], [source.place for source, _ in planned.offers], unseen)
     elif planned.step is plan.Step.TRY:
         yield verdicts.of_try(facts, sum(found.others for _, found in planned.offers))
     elif planned.step is plan.Step.CLASH:

@@ -15,9 +15,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.errors import InputError, LockedError, RefusedError
 from bundlekeeper.model.progress import Clock
-from bundlekeeper.store import files, incoming
+from bundlekeeper.store import files, incoming, lock
 from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.filesystem import describe_fd
 from bundlekeeper.store.rights import ACCEPTANCE, Rights
@@ -40,6 +40,7 @@ class Store:
         self.fd = fd
         self.rights = rights
         self.writable = writable
+        self.adopted = False  # the tree of a store that had lost its `.keeper`, which was made anew
 
     @classmethod
     def open(cls, root: Path, *, write: bool) -> Self:
@@ -59,14 +60,17 @@ class Store:
                 raise _absent(where) from error
             try:
                 rights = _insist_on_trust(fd, root, write=write)
+                adopted = write and not files.exists(fd, KEEPER) and bool(_store_names(fd))
                 if write:
                     _make_tree(fd, where)
                 elif not files.exists(fd, KEEPER):
-                    raise _absent(where)
+                    raise _bare(fd, where) or _absent(where)
             except BaseException:
                 os.close(fd)
                 raise
-        return cls(root, fd, rights, writable=write)
+        store = cls(root, fd, rights, writable=write)
+        store.adopted = adopted
+        return store
 
     def close(self) -> None:
         """Let go of the root folder. Raises nothing; may be called twice."""
@@ -100,6 +104,9 @@ class Store:
                 there = files.exists(keeper, CATALOGUE)
                 if there and not stat.S_ISREG(os.lstat(CATALOGUE, dir_fd=keeper).st_mode):
                     raise RefusedError("the store's catalogue is no regular file", where=str(self.catalogue_path))
+            if not there and (maker := lock.maker(self.fd)):
+                says = f"the store is being made by {maker}"
+                raise LockedError(says, where=str(self.root), hint="wait for it to end, and ask again")
             if write and not there:
                 self._build()
         return Catalogue.open(self.catalogue_path, write=write)
@@ -145,6 +152,23 @@ def _absent(where: str) -> InputError:
         where=where,
         hint="name one with --store or BUNDLEKEEPER_STORE, or make one: bundlekeeper take MANIFEST --from DIR",
     )
+
+
+def _bare(fd: int, where: str) -> InputError | None:
+    """The error for a store's folder that lost its `.keeper`; None for a folder that is none."""
+    there = _store_names(fd)
+    if not there:
+        return None
+    return InputError(
+        f"the folder has no {KEEPER}, but a store's {', '.join(there)}",
+        where=where,
+        hint=f"was it copied without hidden files? Copy {KEEPER} as well: it holds trust list, ledger and accepted "
+        "manifests. Without it the bundles are good for a new store: bundlekeeper take MANIFEST --from DIR",
+    )
+
+
+def _store_names(fd: int) -> list[str]:
+    return [name for name in (*FAMILY_FOLDERS, MANIFESTS) if files.exists(fd, name)]
 
 
 def _make_root(root: Path) -> None:
