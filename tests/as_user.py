@@ -28,7 +28,8 @@ from bundlekeeper.cli.run import run
 user, groups, warm, words = json.loads(sys.argv[1])
 quiet, out, err = os.open(os.devnull, os.O_WRONLY), os.dup(1), os.dup(2)
 os.dup2(quiet, 1); os.dup2(quiet, 2)
-run(warm)
+for each in warm:
+    run(each)
 sys.stdout.flush(); sys.stderr.flush()
 os.dup2(out, 1); os.dup2(err, 2)
 os.setgroups(groups); os.setgid(groups[0]); os.setuid(user)
@@ -38,10 +39,12 @@ os._exit(status)
 """
 
 
-def as_user(user: int, groups: Sequence[int], *words: str | Path, warm: Sequence[str | Path] | None = None) -> Ran:
+def as_user(
+    user: int, groups: Sequence[int], *words: str | Path, warm: Sequence[Sequence[str | Path]] | None = None
+) -> Ran:
     """Run `bundlekeeper WORDS` as the user and the groups with these numbers, after WARM (default: WORDS) as root."""
     texts = [str(word) for word in words]
-    given = json.dumps([user, list(groups), texts if warm is None else [str(word) for word in warm], texts])
+    given = json.dumps([user, list(groups), [[str(word) for word in each] for each in warm or [words]], texts])
     environment = {name: text for name, text in os.environ.items() if name != "BUNDLEKEEPER_STORE"}
     done = subprocess.run(
         [sys.executable, "-c", _CHILD, given], cwd=ROOT, env=environment, capture_output=True, text=True, check=False

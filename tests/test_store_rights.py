@@ -264,7 +264,7 @@ def test_another_users_store_is_refused_and_roots_use_of_it_is_told_once(shared:
     ran = as_user(NOBODY, [NOBODY], "held", "--store", shared.root)
     assert ran.status == 4
     assert f"belongs to another user ({STRANGER})" in ran.err
-    ran = as_user(0, [0], "check", "--store", shared.root, warm=["--help"])
+    ran = as_user(0, [0], "check", "--store", shared.root, warm=[["--help"]])
     assert ran.status in LET_IN, ran.err
     assert ran.err.count(f"note: you are root, and the store belongs to {STRANGER}") == 1
 
@@ -284,9 +284,9 @@ def test_members_of_the_named_group_share_a_store_and_no_other_user_does(shared:
     os.chown(shared.root / PLACE, owner.pw_uid, -1)
     for path in (shared.root, settings):
         os.chown(path, 0, -1)
-    assert as_user(0, [0], *words, warm=["--help"]).status in LET_IN
+    assert as_user(0, [0], *words, warm=[["--help"]]).status in LET_IN
     os.chown(shared.root / PLACE, STRANGER, -1)
-    assert as_user(0, [0], *words, warm=["--help"]).status == 4
+    assert as_user(0, [0], *words, warm=[["--help"]]).status == 4
 
 
 @needs_root

@@ -46,7 +46,9 @@ def check(
         str | None,
         typer.Argument(metavar="[MANIFEST]", help="Default: the manifests that the store accepted. - is stdin."),
     ] = None,
-    at: Annotated[Path | None, typer.Option("--at", metavar="DIR", help="Prove this folder, not the store.")] = None,
+    at: Annotated[
+        Path | None, typer.Option("--at", metavar="DIR", help="Prove this folder, not the store.", readable=False)
+    ] = None,
     quick: Annotated[
         bool, typer.Option("--quick", help="Trust what is unchanged since its last full proof; says how many.")
     ] = False,
