@@ -1131,7 +1131,8 @@ PLACES = (
     Guard(
         "places: stdin over a limit",
         "cli/common.py",
-        '        if len(data) > limit:\n            raise _too_large(what, limit, "standard input")\n        return data',
+        "        if len(data) > limit:\n            raise _too_large(what, limit, "
+        '"standard input")\n        return data',
         "        return data[:limit]",
         "test_input_limits.py::test_more_than_the_limit_on_stdin_is_refused",
     ),
