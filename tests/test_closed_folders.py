@@ -33,7 +33,7 @@ class Ground:
 
     def take(self, store: Path, user: int) -> Ran:
         """Take all into a store; root's own run before it goes elsewhere."""
-        words = ["take", self.manifest, "--from", self.downloads, "--json", "--store"]
+        words: list[str | Path] = ["take", self.manifest, "--from", self.downloads, "--json", "--store"]
         warm = self.base / f"warm-{store.name}-{user}"
         return as_user(user, [user], *words, store, warm=[[*words, warm]])
 
@@ -108,7 +108,7 @@ def test_a_take_from_a_folder_that_is_closed_in_part(ground: Ground, dry: list[s
     moved = sorted(ground.downloads.iterdir())[1]
     moved.rename(ground.downloads / "closed" / moved.name)
     (ground.downloads / "closed").chmod(0o700)
-    words = ["take", ground.manifest, "--from", ground.downloads, "--json", *dry, "--store"]
+    words: list[str | Path] = ["take", ground.manifest, "--from", ground.downloads, "--json", *dry, "--store"]
     ran = as_user(NOBODY, [NOBODY], *words, home / "store", warm=[[*words, ground.base / "warm"]])
     assert ran.status == 3, ran.out + ran.err
     assert of_code(ran, "missing") == []
@@ -154,8 +154,8 @@ def test_a_catalogue_is_not_rebuilt_without_what_could_not_be_looked_at(ground: 
     (store / ".keeper/catalogue.sqlite").unlink()
     folder = next((store / "blade").iterdir())
     folder.chmod(0)
-    again = ["check", "--json", "--store"]
-    warm = [[*again, ground.store], ["manifest", "lint", ground.manifest]]
+    again: list[str | Path] = ["check", "--json", "--store"]
+    warm: list[list[str | Path]] = [[*again, ground.store], ["manifest", "lint", ground.manifest]]
     ran = as_user(NOBODY, [NOBODY], *again, store, warm=warm)
     assert ran.status == 3, ran.out + ran.err
     assert not (store / ".keeper/catalogue.sqlite").exists()

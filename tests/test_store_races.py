@@ -11,7 +11,8 @@ import pytest
 
 from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.media import proving
-from bundlekeeper.media.proving import Level, Proven, prove_written
+from bundlekeeper.media.medium import Level
+from bundlekeeper.media.proving import Proven, prove_written
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store import incoming, placing
 from tests.store_kit import GOOD, Kit, codes
@@ -82,7 +83,7 @@ def test_another_file_in_the_place_of_the_one_just_linked(kit: Kit, monkeypatch:
             place.unlink()
             place.write_bytes(OTHER)
 
-    monkeypatch.setattr(placing.os, "fsync", fsync)
+    monkeypatch.setattr(os, "fsync", fsync)
     with pytest.raises(UnfinishedError, match="another file stands where this one was just put"):
         kit.take(*rows, manifest=3)
     monkeypatch.undo()
@@ -128,8 +129,9 @@ def test_no_thread_to_be_had_while_reading_back(monkeypatch: pytest.MonkeyPatch,
 
     pthread_create(3): EAGAIN, "insufficient resources, or a limit on the number of threads"; Python: RuntimeError.
     """
-    real, started = threading.Thread.start, []
-    here, by = threading.get_ident(), []
+    real, here = threading.Thread.start, threading.get_ident()
+    started: list[threading.Thread] = []
+    by: list[int] = []
 
     def start(thread: threading.Thread) -> None:
         if len(started) >= room:

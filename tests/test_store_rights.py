@@ -11,7 +11,7 @@ import os
 import pwd
 import shlex
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -137,7 +137,8 @@ def test_a_temporary_folder_that_only_its_owner_may_enter_is_not_looked_into(kit
 def test_who_looks_at_bundles_refuses_those_that_others_may_write(kit: Kit, path: str, bits: int) -> None:
     (kit.root / path).chmod((kit.root / path).stat().st_mode | bits)
     Store.open(kit.root, write=True).close()
-    for use in (kit.states, lambda: kit.take(kit.bundle("a.fwb", GOOD)), lambda: rehearse(kit)):
+    uses: tuple[Callable[[], object], ...] = (kit.states, lambda: retake(kit), lambda: retake(kit, dry_run=True))
+    for use in uses:
         with pytest.raises(RefusedError) as caught:
             use()
         assert path in caught.value.says
@@ -145,9 +146,9 @@ def test_who_looks_at_bundles_refuses_those_that_others_may_write(kit: Kit, path
     assert kit.states() == {PLACE: "unproven" if path == PLACE else "proven"}  # its change time is another now
 
 
-def rehearse(kit: Kit) -> object:
-    """A dry run of a take."""
-    return kit.take(kit.bundle("a.fwb", GOOD), dry_run=True)
+def retake(kit: Kit, *, dry_run: bool = False) -> object:
+    """Take the bundle again."""
+    return kit.take(kit.bundle("a.fwb", GOOD), dry_run=dry_run)
 
 
 @pytest.mark.parametrize("mode", [0o664, 0o666])

@@ -181,7 +181,7 @@ class Database:
             return LockedError(self.busy, where=where, hint="try again")
         hints = {
             "SQLITE_FULL": self.full_hint,
-            "SQLITE_READONLY_DBMOVED": "the store was moved away while this ran: name it where it is now, and run it again",
+            "SQLITE_READONLY_DBMOVED": "the store was moved away meanwhile: name it where it is now, and run it again",
             "SQLITE_READONLY_ROLLBACK": "a writer was killed; run a writing command where the store can be written",
             "SQLITE_READONLY": "the store cannot be written: check the owner, the mode and how it is mounted",
             "SQLITE_CANTOPEN": "check that .keeper is there and can be entered, and that inodes are left (df -i)",

@@ -59,8 +59,8 @@ def lacks_inodes(path: str) -> bool:
         status = os.statvfs(there or "/")
     except (OSError, ValueError):
         return False
-    few = status.f_files > 0 and status.f_files and status.f_favail < _FEW
-    return few and status.f_bavail * status.f_frsize >= _SOME_BYTES
+    few = status.f_files != 0 and status.f_favail < _FEW
+    return bool(few and status.f_bavail * status.f_frsize >= _SOME_BYTES)
 
 
 @contextmanager
