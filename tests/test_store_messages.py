@@ -20,7 +20,7 @@ import pytest
 from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.ledger import database
 from bundlekeeper.proof import digests
-from bundlekeeper.store import lock, sources
+from bundlekeeper.store import files, lock, sources
 from bundlekeeper.store.layout import Store
 from tests.conftest import Keeper, World
 from tests.store_kit import GOOD, Kit, now
@@ -41,12 +41,15 @@ def test_no_inodes_are_told_apart_from_no_bytes(tmp_path: Path) -> None:
         with pytest.raises(UnfinishedError) as caught:
             kit.take(*(kit.bundle(name, name.encode() * 100, version=name[:-4]) for name in names))
         assert "df -i" in caught.value.hint
-        assert "no inodes are left" in caught.value.hint
         assert litter(kit.root) == []
         kit.offer("big.fwb", bytes(40 << 20))
         with pytest.raises(UnfinishedError, match="short by") as bytes_too:
             kit.take(kit.bundle("big.fwb", bytes(40 << 20)), manifest=2)
         assert "inodes" not in bytes_too.value.hint
+        with pytest.raises(UnfinishedError) as none_left, files.wrapped("a file cannot be made", str(kit.root)):
+            for number in range(24):
+                (tmp_path / f"m/{number}").write_bytes(b"")
+        assert "no inodes are left" in none_left.value.hint
 
 
 def limited(limit: int) -> Callable[[], None]:
@@ -135,10 +138,10 @@ def test_a_store_that_is_moved_away_under_a_take(
 def test_a_ledger_that_is_moved_away_under_a_record(harbour: Keeper, tmp_path: Path) -> None:
     """SQLite sees that its file has another name now (SQLITE_READONLY_DBMOVED)."""
     path = tmp_path / "store/.keeper/ledger.sqlite"
-    connection = database.connect(path, write=True)
+    connection = database.DATABASE.open(path, write=True)
     connection.execute("SELECT * FROM book").fetchall()
     path.rename(path.with_name("moved"))
-    with pytest.raises(UnfinishedError) as caught, database.writing(connection, str(path)):
+    with pytest.raises(UnfinishedError) as caught, database.DATABASE.writing(connection, str(path)):
         connection.execute("UPDATE book SET count = count + 1")
     connection.close()
     assert "moved away" in caught.value.hint
