@@ -11,7 +11,6 @@ from __future__ import annotations
 import grp
 import os
 import pwd
-import shlex
 import stat
 from collections.abc import Iterator, Mapping, Sequence
 from functools import cached_property
@@ -133,6 +132,8 @@ class Rights:
         mode = 0 if stat.S_ISLNK(status.st_mode) else status.st_mode & _WRITABLE
         if not mode and status.st_uid in self._own:
             return None
+        import shlex  # for who has something to be told only
+
         whole = shlex.quote(f"{self._where}/{path}" if path else self._where)
         says, hints, letters = [], [], ""
         if status.st_uid not in self._own and not self._is_of_group(status.st_uid):
