@@ -16,11 +16,24 @@ EXIT_INPUT = 2
 EXIT_UNFINISHED = 3
 EXIT_REFUSED = 4
 EXIT_BUG = 70
+# Ended by a signal: 128 and its number, as a shell tells it (POSIX.1-2017, XCU 2.8.2).
+EXIT_HUNG_UP = 129
 EXIT_INTERRUPTED = 130
+EXIT_QUIT = 131
 EXIT_TERMINATED = 143
 
 #: When several hold at once, the first of these is the exit status.
-PRECEDENCE = (EXIT_BUG, EXIT_INTERRUPTED, EXIT_TERMINATED, EXIT_UNFINISHED, EXIT_INPUT, EXIT_REFUSED, EXIT_FOUND)
+PRECEDENCE = (
+    EXIT_BUG,
+    EXIT_HUNG_UP,
+    EXIT_INTERRUPTED,
+    EXIT_QUIT,
+    EXIT_TERMINATED,
+    EXIT_UNFINISHED,
+    EXIT_INPUT,
+    EXIT_REFUSED,
+    EXIT_FOUND,
+)
 
 
 def worst_exit(statuses: Iterable[int]) -> int:

@@ -19,8 +19,8 @@ from bundlekeeper.cli import tour_world
 
 HARBOUR = Path(__file__).parent.parent / "manifests" / "harbour-2026-11.toml"
 
-# A shell that starts us in the background has us ignore Ctrl-C, and so would every child that a test stops with it.
-for _number in (signal.SIGINT, signal.SIGTERM):
+# A shell that starts us in the background, or nohup, has us ignore signals, and so would every child that a test stops.
+for _number in (signal.SIGHUP, signal.SIGINT, signal.SIGQUIT, signal.SIGTERM):
     if signal.getsignal(_number) is signal.SIG_IGN:
         signal.signal(_number, signal.default_int_handler if _number == signal.SIGINT else signal.SIG_DFL)
 

@@ -6,6 +6,7 @@ import errno
 import os
 import socket
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -66,12 +67,49 @@ def test_a_root_that_is_no_folder_is_our_own_error(tmp_path: Path) -> None:
             list(walk(tmp_path / name))
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may read every folder")
+def without_rights(check: Callable[[], bool]) -> bool:
+    """What `check` says; where root runs this, in a child that gave its rights up."""
+    if os.geteuid() != 0:
+        return check()
+    child = os.fork()
+    if child == 0:
+        try:
+            os.setgid(65534)
+            os.setuid(65534)
+            os._exit(0 if check() else 1)
+        finally:
+            os._exit(2)
+    return os.waitpid(child, 0)[1] == 0
+
+
+def let_everybody_in(folder: Path) -> None:
+    """Open the folders above, which pytest closes to other users."""
+    for each in (folder, *folder.parents):
+        if each.owner() == "root" and not each.stat().st_mode & 0o005:
+            each.chmod(0o755)
+
+
 def test_a_closed_root_is_unfinished_work(tmp_path: Path) -> None:
     """What cannot be read is exit status 3."""
     (tmp_path / "closed").mkdir(mode=0)
-    with pytest.raises(UnfinishedError):
-        list(walk(tmp_path / "closed"))
+    let_everybody_in(tmp_path)
+
+    def is_told() -> bool:
+        with pytest.raises(UnfinishedError, match="cannot be opened"):
+            list(walk(tmp_path / "closed"))
+        return True
+
+    assert without_rights(is_told)
+
+
+def test_a_folder_that_may_be_listed_and_not_entered(tmp_path: Path) -> None:
+    """Its names are there, and nobody can say what they are: entries of a kind of their own, none of them gone."""
+    (tmp_path / "listed" / "below").mkdir(parents=True)
+    (tmp_path / "listed" / "file").write_bytes(b"x")
+    (tmp_path / "listed").chmod(0o444)
+    let_everybody_in(tmp_path)
+    expected = {"listed/below": Kind.UNREADABLE, "listed/file": Kind.UNREADABLE}
+    assert without_rights(lambda: kinds(tmp_path) == expected)
 
 
 def test_a_closed_folder_is_an_entry_and_the_rest_goes_on(tmp_path: Path) -> None:
@@ -80,21 +118,8 @@ def test_a_closed_folder_is_an_entry_and_the_rest_goes_on(tmp_path: Path) -> Non
     (tmp_path / "closed" / "inside").write_bytes(b"x")
     (tmp_path / "z").write_bytes(b"x")
     (tmp_path / "closed").chmod(0)
-    if os.geteuid() != 0:
-        assert kinds(tmp_path) == {"closed": Kind.DIR_UNREADABLE, "z": Kind.FILE}
-        return
-    for folder in (tmp_path, *tmp_path.parents):
-        if not folder.stat().st_mode & 0o005:
-            folder.chmod(0o755)
-    child = os.fork()
-    if child == 0:
-        try:
-            os.setgid(65534)
-            os.setuid(65534)
-            os._exit(0 if kinds(tmp_path) == {"closed": Kind.DIR_UNREADABLE, "z": Kind.FILE} else 1)
-        finally:
-            os._exit(2)
-    assert os.waitpid(child, 0)[1] == 0
+    let_everybody_in(tmp_path)
+    assert without_rights(lambda: kinds(tmp_path) == {"closed": Kind.DIR_UNREADABLE, "z": Kind.FILE})
 
 
 def test_a_swapped_file_is_not_opened_for_the_one_that_was_seen(tmp_path: Path) -> None:

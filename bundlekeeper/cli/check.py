@@ -23,6 +23,7 @@ from bundlekeeper.cli.common import (
     store_root,
     today,
 )
+from bundlekeeper.cli.opening import open_store, store_is_there
 from bundlekeeper.cli.signals import SIGNALS
 from bundlekeeper.cli.signed import SignatureOption, as_json, rule_on, signature_of, tell, voucher_of
 from bundlekeeper.errors import InputError, RefusedError, worst_exit
@@ -45,7 +46,9 @@ def check(
         str | None,
         typer.Argument(metavar="[MANIFEST]", help="Default: the manifests that the store accepted. - is stdin."),
     ] = None,
-    at: Annotated[Path | None, typer.Option("--at", metavar="DIR", help="Prove this folder, not the store.")] = None,
+    at: Annotated[
+        Path | None, typer.Option("--at", metavar="DIR", help="Prove this folder, not the store.", readable=False)
+    ] = None,
     quick: Annotated[
         bool, typer.Option("--quick", help="Trust what is unchanged since its last full proof; says how many.")
     ] = False,
@@ -133,7 +136,7 @@ def _run(
     with ExitStack() as stack:
         store, catalogue, record = None, None, False
         # A folder can be proven against a manifest without any store; everything else needs one.
-        if at is None or given.data is None or (root / ".keeper").is_dir():
+        if at is None or given.data is None or store_is_there(root):
             store, catalogue, record = _opened(root, stack)
             if not record and at is None:
                 output.aside("note: the store cannot be written here: what is proven now is not recorded")
@@ -170,10 +173,8 @@ def _run(
 
 def _opened(root: Path, stack: ExitStack) -> tuple[Store, Catalogue, bool]:
     """The store and its catalogue, for writing where that is possible."""
-    from bundlekeeper.store.layout import Store
-
     writable = os.access(root / ".keeper", os.W_OK, effective_ids=True)
-    store = stack.enter_context(Store.open(root, write=writable))
+    store = open_store(root, stack, write=writable)
     return store, stack.enter_context(store.catalogue(write=writable)), writable
 
 

@@ -25,7 +25,14 @@ MANIFEST_LIMIT = 16 * 1024 * 1024  # bytes; the same as model.manifest.MAX_BYTES
 
 StoreOption = Annotated[
     Path | None,
-    typer.Option("--store", metavar="DIR", help="The store's folder (or BUNDLEKEEPER_STORE).", show_default=False),
+    # Not `readable`: the parser would call a folder that may not be entered a wrong word (2), not an I/O failure (3).
+    typer.Option(
+        "--store",
+        metavar="DIR",
+        help="The store's folder (or BUNDLEKEEPER_STORE).",
+        show_default=False,
+        readable=False,
+    ),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON object on stdout.")]
 QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="No progress.")]

@@ -8,6 +8,7 @@ import typer
 
 from bundlekeeper.cli import output
 from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
+from bundlekeeper.cli.opening import opened_store
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import exit_status
 from bundlekeeper.model.text import counted
@@ -39,13 +40,12 @@ def held(
     """What the store holds, by family: version, size, images, when and how proven, standing."""
     from bundlekeeper.store.admission import stands
     from bundlekeeper.store.holding import findings_of, holdings
-    from bundlekeeper.store.layout import Store
     from bundlekeeper.store.vouching import read_acceptance
 
     if family is not None and family not in _FAMILIES:
         raise InputError(f"no such family: {family}", hint=f"one of {', '.join(_FAMILIES)}")
     root = store_root(store)
-    with Store.open(root, write=False) as opened, opened.catalogue(write=False) as catalogue:
+    with opened_store(root, write=False) as opened, opened.catalogue(write=False) as catalogue:
         rows = sorted(holdings(opened, catalogue, family), key=_place_in_list)
         acceptance = read_acceptance(opened.fd)
         found = findings_of(rows, now(), acceptance.max_proof_age_s if acceptance else None)

@@ -11,7 +11,7 @@ import typer
 from bundlekeeper.cli import output
 from bundlekeeper.cli.common import JsonOption, StoreOption, now, read_bounded, store_root
 from bundlekeeper.cli.inventory_read import read
-from bundlekeeper.cli.opening import LEDGER, open_book, open_store, own_kinds
+from bundlekeeper.cli.opening import LEDGER, is_there, open_book, open_store, own_kinds, store_is_there
 from bundlekeeper.cli.person import says_who
 from bundlekeeper.cli.writing import MANIFEST
 from bundlekeeper.errors import InputError
@@ -91,10 +91,10 @@ def _opened(root: Path, stack: ExitStack, *, dry_run: bool) -> tuple[Book, froze
         store = open_store(root, stack, write=True)
         return open_book(store, stack, write=True), frozenset(own_kinds(store))
     kinds: frozenset[str] = frozenset()
-    if (root / ".keeper").is_dir():
+    if store_is_there(root):
         store = open_store(root, stack, write=False)
         kinds = frozenset(own_kinds(store))
-        if (root / ".keeper" / LEDGER).exists():
+        if is_there(root / ".keeper" / LEDGER):
             return open_book(store, stack, write=False), kinds
     import tempfile
 

@@ -21,6 +21,7 @@ from bundlekeeper.cli.common import (
     store_root,
     today,
 )
+from bundlekeeper.cli.opening import opened_store, store_is_there
 from bundlekeeper.cli.signed import SignatureOption, rule_on, signature_of, tell, voucher_of
 from bundlekeeper.cli.signed import as_json as signed_as_json
 from bundlekeeper.cli.signing import sign
@@ -244,11 +245,9 @@ def show(
 
 def _ruling(root: Path, loaded: Loaded, signature: bytes, name: str) -> Ruling | None:
     """The ruling on the manifest's signature by the store's trust list; None where there is no store to ask."""
-    from bundlekeeper.store.layout import Store
-
-    if not (root / ".keeper").is_dir():
+    if not store_is_there(root):
         return None
-    with Store.open(root, write=False) as opened:
+    with opened_store(root, write=False) as opened:
         return rule_on(voucher_of(opened), name, loaded.data, signature, loaded.manifest.issued)
 
 

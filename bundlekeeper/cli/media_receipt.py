@@ -12,7 +12,7 @@ import typer
 
 from bundlekeeper.cli import media_answers
 from bundlekeeper.cli.common import JsonOption, StoreOption, now, read_bounded, store_root
-from bundlekeeper.cli.opening import LEDGER, open_book, open_store
+from bundlekeeper.cli.opening import LEDGER, is_there, open_book, open_store
 from bundlekeeper.cli.person import says_who
 from bundlekeeper.cli.signing import passphrase_from
 from bundlekeeper.errors import InputError
@@ -167,7 +167,7 @@ def _read(root: Path, name: str, signature: Path | None, *, json: bool) -> int:
             text = read_bounded("-", _PAPER_LIMIT, "the code").decode("utf-8", "replace")
             if text.lstrip().startswith("{"):
                 raise InputError("this is a receipt's file, not a typed code", hint="give it as --read FILE")
-            known = (root / ".keeper" / LEDGER).exists()
+            known = is_there(root / ".keeper" / LEDGER)
             own = open_book(opened, stack, write=False) if known else None
             typed = paper_receipt.read(opened, text, now=now(), book=own)
             media_answers.tell_typed(typed, json=json)

@@ -10,6 +10,7 @@ import typer
 
 from bundlekeeper.cli import output
 from bundlekeeper.cli.common import JsonOption, QuietOption, StoreOption, now, progress_for, store_root
+from bundlekeeper.cli.opening import open_store, store_is_there
 from bundlekeeper.cli.signals import SIGNALS
 from bundlekeeper.cli.signed import as_json, tell
 from bundlekeeper.cli.take import DryRunOption, ExpiredOption, WaitOption
@@ -45,13 +46,11 @@ def receive(
     """
     from bundlekeeper.media.receive import receive as receive_set
     from bundlekeeper.proof.reading import Stop
-    from bundlekeeper.store.layout import Store
 
     root = store_root(store)
     stop = Stop()
     with ExitStack() as stack:
-        there = (root / ".keeper").is_dir()
-        opened = stack.enter_context(Store.open(root, write=not dry_run)) if there else None
+        opened = open_store(root, stack, write=not dry_run) if store_is_there(root) else None
         stack.enter_context(SIGNALS.guarded(stop))
         came = receive_set(
             opened,

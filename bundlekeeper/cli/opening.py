@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import ExitStack
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from bundlekeeper.cli import output
 from bundlekeeper.errors import InputError
 
 if TYPE_CHECKING:
@@ -31,11 +33,46 @@ KindOption = Annotated[str, typer.Option("--kind", metavar="KIND", help="Only pa
 ModelOption = Annotated[str, typer.Option("--model", metavar="MODEL", help="Only parts of this model.")]
 
 
-def open_store(root: Path, stack: ExitStack, *, write: bool) -> Store:
-    """The store, until the stack unwinds. Raises as `Store.open`."""
+def opened_store(root: Path, *, write: bool) -> Store:
+    """The store, open; root is told, once, when it is another user's. Raises as `Store.open`."""
     from bundlekeeper.store.layout import Store
 
-    return stack.enter_context(Store.open(root, write=write))
+    store = Store.open(root, write=write)
+    if store.rights.foreign:
+        _tell_root(store.rights.foreign, str(root))
+    if store.adopted:
+        output.aside(
+            "note: the store had no .keeper folder: a new one was made; it knows no keys and no ledger of before"
+        )
+    return store
+
+
+def open_store(root: Path, stack: ExitStack, *, write: bool) -> Store:
+    """The store, until the stack unwinds. Raises as `Store.open`."""
+    return stack.enter_context(opened_store(root, write=write))
+
+
+def store_is_there(root: Path) -> bool:
+    """True when a store is at `root`. Raises UnfinishedError where nobody can say, because it may not be entered."""
+    return is_there(root / ".keeper")
+
+
+def is_there(path: Path) -> bool:
+    """True when something is at `path`. Raises UnfinishedError where nobody can say."""
+    from bundlekeeper.store import files
+
+    with files.wrapped("it cannot be said what is there", str(path)):
+        try:
+            path.stat()
+        except (FileNotFoundError, NotADirectoryError):
+            return False
+    return True
+
+
+@cache
+def _tell_root(owner: str, root: str) -> None:
+    output.aside(f"note: you are root, and the store belongs to {owner}: its owner may change all that is in it")
+    output.aside("hint: what you write into it is root's: run as its owner instead, or give it back afterwards (chown)")
 
 
 def open_book(store: Store, stack: ExitStack, *, write: bool) -> Book:
@@ -43,7 +80,7 @@ def open_book(store: Store, stack: ExitStack, *, write: bool) -> Book:
     from bundlekeeper.ledger.book import Book
 
     path = store.root / ".keeper" / LEDGER
-    if not write and not path.exists():
+    if not write and not is_there(path):
         raise InputError(
             "nothing was recorded in this store yet",
             where=str(path),

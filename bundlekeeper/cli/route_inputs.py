@@ -17,7 +17,7 @@ import typer
 
 from bundlekeeper.cli import output
 from bundlekeeper.cli.common import MANIFEST_LIMIT, now, read_bounded, today
-from bundlekeeper.cli.opening import LEDGER, kept_manifest, open_book, open_store
+from bundlekeeper.cli.opening import LEDGER, is_there, kept_manifest, open_book, open_store, store_is_there
 from bundlekeeper.cli.signed import as_json, rule_on, signature_of, voucher_of
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import Finding
@@ -81,7 +81,7 @@ def read_inputs(
     if signature is not None and manifest is None:
         raise InputError("--signature is about a manifest that is named", hint="--manifest FILE --signature FILE")
     with ExitStack() as stack:
-        store = open_store(root, stack, write=False) if (root / ".keeper").is_dir() else None
+        store = open_store(root, stack, write=False) if store_is_there(root) else None
         voucher = voucher_of(store)
         if manifest is not None:
             loaded, ruling = _named(manifest, signature, voucher)
@@ -89,8 +89,8 @@ def read_inputs(
             loaded, ruling = _kept(store, voucher)
         head, believed = None, None
         ahead: tuple[Finding, ...] = ()
-        if store is not None and (inventory is None or (root / ".keeper" / LEDGER).exists()):
-            there = (root / ".keeper" / LEDGER).exists()
+        if store is not None and (inventory is None or is_there(root / ".keeper" / LEDGER)):
+            there = is_there(root / ".keeper" / LEDGER)
             if there or not bare:
                 head, believed, ahead = _believed(store, stack, wanted=inventory is None, bare=bare)
         if inventory is not None:

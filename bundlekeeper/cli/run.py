@@ -27,7 +27,10 @@ from bundlekeeper.errors import (
     KeeperError,
     StoppedError,
     UnfinishedError,
+    worst_exit,
 )
+
+_OUTPUT_TROUBLE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EPIPE}
 
 
 def run(argv: Sequence[str]) -> int:
@@ -166,12 +169,12 @@ def _bug(error: Exception, command: str, wants_json: bool, debug: bool) -> int:
 
 def _is_output_trouble(error: OSError) -> bool:
     """No file name: not one of the files that we opened, which are all wrapped where they are opened."""
-    return error.filename is None and error.errno in {28, 5, 32}  # ENOSPC, EIO, EPIPE
+    return error.filename is None and error.errno in _OUTPUT_TROUBLE
 
 
 def _reader_left() -> int:
     give_stdout_a_sink()
-    return EXIT_UNFINISHED
+    return worst_exit([EXIT_UNFINISHED, SIGNALS.exit_code])
 
 
 __all__ = ["EXIT_INPUT", "run"]

@@ -1,19 +1,32 @@
-"""Ctrl-C and SIGTERM.
+"""Ctrl-C, SIGTERM, and the SIGHUP and SIGQUIT of a terminal.
 
 Rules: inside `guarded()` the first signal only sets the stop flag, so that work ends between two blocks and keeps what
-it finished; a second one, or one outside, raises at once. The exit status is the signal's: 130 or 143.
+it finished; a second one, or one outside, raises at once. The exit status is the signal's: 129, 130, 131 or 143.
 """
 
 from __future__ import annotations
 
 import signal
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
 from typing import Protocol
 
-from bundlekeeper.errors import EXIT_INTERRUPTED, EXIT_TERMINATED, StoppedError
+from bundlekeeper.cli import output
+from bundlekeeper.errors import (
+    EXIT_HUNG_UP,
+    EXIT_INTERRUPTED,
+    EXIT_QUIT,
+    EXIT_TERMINATED,
+    StoppedError,
+)
+
+_STATUSES = {
+    signal.SIGHUP: EXIT_HUNG_UP,
+    signal.SIGINT: EXIT_INTERRUPTED,
+    signal.SIGQUIT: EXIT_QUIT,
+    signal.SIGTERM: EXIT_TERMINATED,
+}
 
 
 class _Flag(Protocol):
@@ -29,17 +42,18 @@ class Signals:
         self._flag: _Flag | None = None
 
     def install(self) -> None:
-        """Take over SIGINT and SIGTERM. A signal that the parent told us to ignore stays ignored."""
-        for number in (signal.SIGINT, signal.SIGTERM):
+        """Take over the four signals. A signal that the parent told us to ignore stays ignored."""
+        for number in _STATUSES:
             if signal.getsignal(number) is not signal.SIG_IGN:
                 signal.signal(number, self._came)
 
     def _came(self, number: int, _frame: FrameType | None) -> None:
         first = self.exit_code == 0
-        self.exit_code = EXIT_INTERRUPTED if number == signal.SIGINT else EXIT_TERMINATED
+        self.exit_code = _STATUSES[signal.Signals(number)]
         if first and self._flag is not None:
             self._flag.set()
-            sys.stderr.write("\nstopping; what is finished stays. Once more to stop at once.\n")
+            output.aside("")
+            output.aside("stopping; what is finished stays. Once more to stop at once.")
             return
         raise self.stopped()
 

@@ -2,7 +2,7 @@
 
 Rules: no file of ours ever gets the number of a standard stream that was closed, else what is printed would land in it;
 a closed stdout is a reader that went away, a closed stderr says nothing, a closed stdin cannot be read; no character
-that the locale lacks stops a command, it is printed as an escape.
+that the locale lacks stops a command, it is printed as an escape; what a full disk or a limit cuts short is an error.
 """
 
 from __future__ import annotations
@@ -24,6 +24,9 @@ def prepare() -> None:
         sys.stdout = _writer(1)
     if sys.stderr is None:
         sys.stderr = _writer(2)
+    if isinstance(sys.stdout, io.TextIOWrapper) and isinstance(sys.stdout.buffer, io.RawIOBase):
+        # PYTHONUNBUFFERED, common in containers: a write that the system takes in part would lose its rest unsaid.
+        sys.stdout = _writer(1, sys.stdout.encoding, line_buffering=True)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
@@ -65,5 +68,5 @@ def _nowhere() -> int:
     return os.open(os.devnull, os.O_WRONLY)
 
 
-def _writer(number: int) -> io.TextIOWrapper:
-    return io.TextIOWrapper(open(number, "wb", closefd=False), encoding="utf-8")
+def _writer(number: int, encoding: str = "utf-8", *, line_buffering: bool = False) -> io.TextIOWrapper:
+    return io.TextIOWrapper(open(number, "wb", closefd=False), encoding=encoding, line_buffering=line_buffering)

@@ -11,6 +11,7 @@ import typer
 
 from bundlekeeper.cli import output
 from bundlekeeper.cli.common import JsonOption, QuietOption, StoreOption, load_manifest, now, progress_for, store_root
+from bundlekeeper.cli.opening import open_store, store_is_there
 from bundlekeeper.cli.signals import SIGNALS
 from bundlekeeper.cli.signed import SignatureOption, as_json, signature_of, tell
 from bundlekeeper.errors import EXIT_REFUSED, InputError, worst_exit
@@ -117,11 +118,9 @@ def _status(result: TakeResult, found: list[Finding]) -> int:
 
 def _opened(root: Path, stack: ExitStack, *, dry_run: bool) -> Store | None:
     """The store, made where absent; a dry run makes none and does with none."""
-    from bundlekeeper.store.layout import Store
-
-    if dry_run and not (root / ".keeper").is_dir():
+    if dry_run and not store_is_there(root):
         return None
-    return stack.enter_context(Store.open(root, write=not dry_run))
+    return open_store(root, stack, write=not dry_run)
 
 
 @dataclass(frozen=True, slots=True)

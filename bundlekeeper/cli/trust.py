@@ -14,6 +14,7 @@ import typer
 
 from bundlekeeper.cli import output
 from bundlekeeper.cli.common import JsonOption, StoreOption, now, read_bounded, store_root, today
+from bundlekeeper.cli.opening import opened_store
 from bundlekeeper.errors import InputError, worst_exit
 
 if TYPE_CHECKING:
@@ -61,7 +62,6 @@ def add(
     """
     from bundlekeeper.proof.trust import Sources, doubts_of, make_entry
     from bundlekeeper.store import lock, trust_files
-    from bundlekeeper.store.layout import Store
 
     sources = Sources(
         read_bounded(str(file), _KEY_LIMIT, "the key"),
@@ -71,7 +71,7 @@ def add(
     )
     dates = _day(valid_from, "--from"), _day(valid_until, "--until")
     path = store_root(store)
-    with Store.open(path, write=True) as opened, lock.held(opened.fd, "trust add", clock=now, wait_s=_WAIT_S):
+    with opened_store(path, write=True) as opened, lock.held(opened.fd, "trust add", clock=now, wait_s=_WAIT_S):
         entry = make_entry(
             name,
             sources,
@@ -116,10 +116,9 @@ def list_entries(store: StoreOption = None, json: JsonOption = False) -> int:
     """Every trusted key, and every dropped one, with its fingerprint as OpenSSH prints it."""
     from bundlekeeper.reports.tables import Table, write
     from bundlekeeper.store import trust_files
-    from bundlekeeper.store.layout import Store
 
     path = store_root(store)
-    with Store.open(path, write=False) as opened:
+    with opened_store(path, write=False) as opened:
         listed = trust_files.read_all(opened.fd)
     if json:
         broken = [{"says": e.says, "where": e.where, "hint": e.hint} for e in listed.broken]
@@ -172,10 +171,9 @@ def drop(
     """Trust a key no longer, under any name. It stays listed; what it signed is reported as dropped-key from now on."""
     from bundlekeeper.proof.trust import root_keys
     from bundlekeeper.store import lock, trust_files
-    from bundlekeeper.store.layout import Store
 
     path = store_root(store)
-    with Store.open(path, write=True) as opened, lock.held(opened.fd, "trust drop", clock=now, wait_s=_WAIT_S):
+    with opened_store(path, write=True) as opened, lock.held(opened.fd, "trust drop", clock=now, wait_s=_WAIT_S):
         entries = trust_files.drop(opened.fd, key, at=now(), why=why)
         live = [each for each in trust_files.read_all(opened.fd).entries if not each.dropped]
     led = [each.name for each in live if entries[0].fingerprint in root_keys(each)]
@@ -201,11 +199,10 @@ def crl(
     """Give an entry newer revocation lists: each takes the place of the older one of the same issuer."""
     from bundlekeeper.proof.trust import with_crls
     from bundlekeeper.store import lock, trust_files
-    from bundlekeeper.store.layout import Store
 
     data = [read_bounded(str(each), _CRL_LIMIT, "the revocation list") for each in lists]
     path = store_root(store)
-    with Store.open(path, write=True) as opened, lock.held(opened.fd, "trust crl", clock=now, wait_s=_WAIT_S):
+    with opened_store(path, write=True) as opened, lock.held(opened.fd, "trust crl", clock=now, wait_s=_WAIT_S):
         entry = with_crls(trust_files.read_all(opened.fd).get(name), data)
         trust_files.renew(opened.fd, entry)
     if json:

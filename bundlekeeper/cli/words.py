@@ -33,9 +33,11 @@ EXIT_STATUSES = (
     (1, "something was found"),
     (2, "the command line or an input file is wrong"),
     (3, "could not finish: I/O, network, lock, or something was unreadable"),
-    (4, "refused to act: a signature, a manifest or a medium is not trusted"),
+    (4, "refused to act: a signature, a manifest, a medium or a store's permissions are not trusted"),
     (70, "a bug of ours"),
+    (129, "stopped by SIGHUP: the terminal went away"),
     (130, "stopped by Ctrl-C"),
+    (131, "stopped by SIGQUIT"),
     (143, "stopped by SIGTERM"),
 )
 

@@ -181,10 +181,11 @@ class Database:
             return LockedError(self.busy, where=where, hint="try again")
         hints = {
             "SQLITE_FULL": self.full_hint,
+            "SQLITE_READONLY_DBMOVED": "the store was moved away meanwhile: name it where it is now, and run it again",
             "SQLITE_READONLY_ROLLBACK": "a writer was killed; run a writing command where the store can be written",
             "SQLITE_READONLY": "the store cannot be written: check the owner, the mode and how it is mounted",
-            "SQLITE_CANTOPEN": "check that the store's .keeper folder can be read and entered",
-            "SQLITE_IOERR": "the device failed: look at the system's log",
+            "SQLITE_CANTOPEN": "check that .keeper is there and can be entered, and that inodes are left (df -i)",
+            "SQLITE_IOERR": "the device failed (look at the system's log), or files may not be so large (ulimit -f)",
         }
         hint = next((text for start, text in hints.items() if name.startswith(start)), "")
         return UnfinishedError(f"{self.noun} cannot be used: {error}", where=where, hint=hint)

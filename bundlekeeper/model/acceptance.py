@@ -1,4 +1,4 @@
-"""What a store accepts: STORE/acceptance.toml, which families need a signature, in which forms, how old a proof may be.
+"""What a store accepts: STORE/acceptance.toml, which signatures, how old a proof, whose hands.
 
     acceptance = 1
     signed_families = ["infrastructure"]   # bundles of these need a good signature; default: none
@@ -6,6 +6,7 @@
     signed_manifests = true                # only signed manifests are accepted; default: false
     max_proof_age = "90d"                  # an older proof is stale; default: none
     max_whole_bytes = 1_073_741_824        # memory for forms that need the whole file (ed25519); default: 1 GiB
+    group = "firmware"                     # its members may use and write the store; default: nobody but its owner
 
 Rules: the store's owner writes it, no manifest and no medium can; a file that cannot be read whole accepts nothing:
 every problem is an error and is told at once, with its place. No file means the defaults. TOML 1.0.0, by tomllib.
@@ -13,6 +14,7 @@ every problem is an error and is told at once, with its place. No file means the
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -30,6 +32,8 @@ MAX_BYTES = 64 * 1024
 FORMAT = 1
 WHOLE_BYTES = 1 << 30  # 1 GiB of memory at most for one whole message
 _MOST_WHOLE_BYTES = 1 << 36
+# No field of group(5) holds a colon; names of domains have blanks inside and backslashes.
+_GROUP = re.compile(r"[^\s:,/\x00-\x1f\x7f-\x9f](?:[^:,/\x00-\x1f\x7f-\x9f]{0,254}[^\s:,/\x00-\x1f\x7f-\x9f])?")
 _MOST_AGE_S = 100 * 366 * 86400
 
 _FAMILIES = ("infrastructure", "blade", "rack")  # model.manifest.FAMILIES, without the cost of importing it
@@ -37,13 +41,17 @@ _FAMILIES = ("infrastructure", "blade", "rack")  # model.manifest.FAMILIES, with
 
 @dataclass(frozen=True, slots=True)
 class Acceptance:
-    """What one store accepts. `max_proof_age_s` is in seconds, None for no limit; `max_whole_bytes` in bytes."""
+    """What one store accepts. `max_proof_age_s` is in seconds, None for no limit; `max_whole_bytes` in bytes.
+
+    `group` is the name of a group of this system, empty for none.
+    """
 
     signed_families: tuple[str, ...] = ()
     forms: tuple[str, ...] = FORMS
     signed_manifests: bool = False
     max_proof_age_s: int | None = None
     max_whole_bytes: int = WHOLE_BYTES
+    group: str = ""
 
     def wants_signature(self, family: str) -> bool:
         """True when bundles of this family need a good signature."""
@@ -146,12 +154,22 @@ def _bytes(key: str, value: object) -> _Read:
     return key, value, []
 
 
+def _group(key: str, value: object) -> _Read:
+    if not isinstance(value, str):
+        says = f"{key} takes the name of a group as a text, not {shown(value)}"
+        return key, "", [Misread("wrong-type", (key,), says, 'like "firmware"')]
+    if not _GROUP.fullmatch(value):
+        return key, "", [Misread("bad-value", (key,), f"{key} cannot be {shown(value)}", "the name of one group")]
+    return key, value, []
+
+
 _READERS: Mapping[str, Callable[[str, object], _Read]] = {
     "signed_families": _words(_FAMILIES, empty=True),
     "forms": _words(FORMS, empty=False),
     "signed_manifests": _flag,
     "max_proof_age": _age,
     "max_whole_bytes": _bytes,
+    "group": _group,
 }
 
 

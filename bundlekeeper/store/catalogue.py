@@ -33,7 +33,7 @@ DATABASE = Database(
     schema=Path(__file__).parent / "catalogue.sql",
     absent=("the store's catalogue is missing", _REBUILD),
     damage_hint=f"move it aside and {_REBUILD}",
-    full_hint="make room and run the same command again; what was finished stays",
+    full_hint="make room (df -h, df -i) and run the same command again; what was finished stays",
     busy="another process is writing the store's catalogue",
     busy_s=10.0,
 )

@@ -12,6 +12,7 @@ import os
 import stat
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from pathlib import Path
 
 from bundlekeeper.errors import KeeperError, RefusedError, UnfinishedError
 from bundlekeeper.store.records import Fingerprint
@@ -24,6 +25,9 @@ PRIVATE_FOLDER = 0o700
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 # O_NONBLOCK: a plain open of a FIFO waits for a writer for ever; O_NOCTTY: a terminal must not become ours.
 _SOURCE = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY | os.O_CLOEXEC
+
+# What failed took its temporary files back, so that some inodes are free again when the reason is looked for.
+_FEW, _SOME_BYTES = 8, 1 << 20
 
 _HINTS = {
     errno.ENOSPC: "make room and run the same command again; what was finished stays",
@@ -41,7 +45,22 @@ _HINTS = {
 def trouble(error: OSError, doing: str, where: str = "") -> UnfinishedError:
     """Our own error for a system's error; `doing` says what could not be done."""
     reason = error.strerror or str(error)
-    return UnfinishedError(f"{doing}: {reason}", hint=_HINTS.get(error.errno or 0, ""), where=where)
+    hint = NO_INODES if error.errno == errno.ENOSPC and lacks_inodes(where) else _HINTS.get(error.errno or 0, "")
+    return UnfinishedError(f"{doing}: {reason}", hint=hint, where=where)
+
+
+NO_INODES = "no inodes are left for new files, though there is room for bytes (df -i): remove files that nobody needs"
+
+
+def lacks_inodes(path: str) -> bool:
+    """True when the file system that `path` is on, or would be, has room for bytes and none for a command's files."""
+    there = next((each for each in (Path(path), *Path(path).parents) if os.path.lexists(each)), None)
+    try:
+        status = os.statvfs(there or "/")
+    except (OSError, ValueError):
+        return False
+    few = status.f_files != 0 and status.f_favail < _FEW
+    return bool(few and status.f_bavail * status.f_frsize >= _SOME_BYTES)
 
 
 @contextmanager
@@ -74,6 +93,15 @@ def fingerprint_of(status: os.stat_result) -> Fingerprint:
     return Fingerprint(status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino, status.st_dev)
 
 
+def no_folder(name: str, status: os.stat_result) -> RefusedError:
+    """The refusal of what stands where a folder belongs."""
+    return RefusedError(
+        f"{name} is {kind_of(status.st_mode)}, not a folder",
+        hint="links inside a store or source are not followed; remove it or name the real folder",
+        where=name,
+    )
+
+
 def step(folder: int, name: str, *, create: bool = False, mode: int = FOLDER_MODE) -> int:
     """Open the folder `name` inside `folder` and return its descriptor; with `create`, make it where absent.
 
@@ -88,12 +116,7 @@ def step(folder: int, name: str, *, create: bool = False, mode: int = FOLDER_MOD
     except OSError as error:
         # Linux answers ENOTDIR for O_DIRECTORY|O_NOFOLLOW on a link; other systems ELOOP or EMLINK.
         if error.errno in {errno.ELOOP, errno.ENOTDIR, errno.EMLINK}:
-            what = kind_of(os.lstat(name, dir_fd=folder).st_mode)
-            raise RefusedError(
-                f"{name} is {what}, not a folder",
-                hint="links inside a store or source are not followed; remove it or name the real folder",
-                where=name,
-            ) from error
+            raise no_folder(name, os.lstat(name, dir_fd=folder)) from error
         raise
     with suppress(FileExistsError):
         os.mkdir(name, mode, dir_fd=folder)

@@ -7,7 +7,7 @@ and so does one without a proof; nothing is read but `stat`; nothing is written.
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from bundlekeeper.model.durations import human
@@ -22,22 +22,26 @@ from bundlekeeper.store.records import Fingerprint, Held, Proof
 class Holding:
     """One held file: its row, its proof if it still stands, and in one word how it stands.
 
-    `state` is `proven`, `unproven` (never, or changed since) or `missing`.
+    `state` is `proven`, `unproven` (never, or changed since) or `missing`; `exposed` warns of a file that
+    is shared with its source, where others may write that.
     """
 
     held: Held
     proof: Proof | None
     state: str
     says: str
+    exposed: Finding | None = None
 
 
 def holdings(store: Store, catalogue: Catalogue, family: str | None = None) -> list[Holding]:
     """Every held file of one family, or of all, in the catalogue's order.
 
-    Raises DamagedError, UnfinishedError, LockedError.
+    Raises RefusedError where others may write them, DamagedError, UnfinishedError, LockedError.
     """
-    proofs = catalogue.proofs()
-    return [_holding(store, held, proofs.get(held.place)) for held in catalogue.held(family)]
+    proofs, rows = catalogue.proofs(), catalogue.held(family)
+    exposed = store.rights.insist_on_bundles({held.place: held.shared for held in rows})
+    found = [_holding(store, held, proofs.get(held.place)) for held in rows]
+    return [replace(row, exposed=exposed.get(row.held.place)) for row in found] if exposed else found
 
 
 def _holding(store: Store, held: Held, proof: Proof | None) -> Holding:
@@ -64,7 +68,7 @@ def _holding(store: Store, held: Held, proof: Proof | None) -> Holding:
 
 
 def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = None) -> list[Finding]:
-    """What is worth knowing of the rows: missing, unproven, proven by itself only or too long ago, withdrawn.
+    """What is worth knowing of the rows: missing, unproven, open to others, self-proven or stale, withdrawn.
 
     `max_age_s` is how old a proof may be in seconds, None for no limit.
     """
@@ -81,6 +85,8 @@ def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = No
             age = human((now - row.proof.proven_at).total_seconds())
             says = f"last proven {age} ago; at most {human(max_age_s)} are accepted"
             found.append(finding("stale-proof", name, says, "bundlekeeper check reads and proves it"))
+        if row.exposed is not None:
+            found.append(row.exposed)
         if is_own_copy(row.held.digest_from):
             says = "its digest was computed from the file itself"
             found.append(finding("self-digest", name, says, "bundlekeeper manifest confirm MANIFEST --against LIST"))

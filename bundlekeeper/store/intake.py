@@ -8,7 +8,7 @@ rest goes on; a failure of a source is a finding, a failure of the store ends th
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -19,10 +19,11 @@ from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store import admission, files, incoming, lock, plan, verdicts
-from bundlekeeper.store.facts import facts_of
+from bundlekeeper.store.facts import Facts, facts_of
 from bundlekeeper.store.filesystem import UNKNOWN, describe_fd
 from bundlekeeper.store.layout import Store
 from bundlekeeper.store.outcome import TakeRow, row_of
+from bundlekeeper.store.records import Held
 from bundlekeeper.store.sealing import Sealing
 from bundlekeeper.store.sources import Link, Source
 from bundlekeeper.store.taking import Taking
@@ -105,6 +106,7 @@ def take(
             store, room, catalogue, sources, clock=clock, progress=progress, link=link, stop=stop, sealing=sealing
         )
         contents = plan.Contents(taking.held, taking.proofs, taking.kind, clock())
+        exposed = _insist_on_rights(store, taking.held, facts)
         standing = plan.standings(store.fd, contents, facts)
         unseen = plan.survey(sources, facts, standing)
         planned = plan.plan(contents, facts, standing, sources)
@@ -113,8 +115,16 @@ def take(
         taking.held.update({row.place: row for row in catalogue.held()})  # with what this manifest says of them
         with _telling(progress, taking, planned, unseen):
             taking.run(planned)
-        found = (*admitted.findings, *unknown, *healed, *taking.findings(unseen), *voucher.troubles())
+        found = (*admitted.findings, *unknown, *exposed, *healed, *taking.findings(unseen), *voucher.troubles())
         return TakeResult(taking.rows(), found, manifest=ruling)
+
+
+def _insist_on_rights(store: Store | None, held: Mapping[str, Held], facts: Sequence[Facts]) -> list[Finding]:
+    """Insist that nobody else may write what stands at the bundles' places; returns what to say of shared files."""
+    if store is None:
+        return []
+    shared = {each.place: each.place in held and held[each.place].shared for each in facts}
+    return list(store.rights.insist_on_bundles(shared).values())
 
 
 def _ruling(voucher: Voucher, loaded: Loaded, signature: bytes | None) -> Ruling:
@@ -147,6 +157,7 @@ def _rehearse(
         loaded, unknown = overlaid(store.fd, loaded, known) if store else (loaded, ())
         facts = facts_of(loaded.manifest)
         admitted = admission.vouched(admission.judge(loaded, known, now, whys), ruling)
+        exposed = _insist_on_rights(store, contents.held, facts)
         standing = plan.standings(store.fd if store else None, contents, facts)
         unseen = plan.survey(sources, facts, standing)
         planned = plan.plan(contents, facts, standing, sources)
@@ -154,7 +165,7 @@ def _rehearse(
     no_room = [finding("space-short", str(store.root), short)] if store and short else []
     sealing = Sealing(voucher, store.fd if store else None, None, sources)
     rulings = {each.facts.place: sealing.foresee(each.facts) for each in planned if each.step in _TO_BRING}
-    findings = [*admitted.findings, *unknown, *no_room]
+    findings = [*admitted.findings, *unknown, *exposed, *no_room]
     for each in planned:
         foreseen = rulings.get(each.facts.place)
         findings += [*_foreseen(each, contents, unseen), *(foreseen.findings if foreseen else ())]
@@ -172,7 +183,7 @@ def _foreseen(planned: plan.Planned, contents: plan.Contents, unseen: Sequence[s
     if planned.step is plan.Step.MISS:
         obstacles = [sentence for _, found in planned.offers for sentence in found.obstacles]
         passed = verdicts.of_passed(sum(found.passed for _, found in planned.offers))
-        yield verdicts.of_miss(facts, [*obstacles, *passed, *unseen], [source.place for source, _ in planned.offers])
+        yield verdicts.of_miss(facts, [*obstacles, *passed], [source.place for source, _ in planned.offers], unseen)
     elif planned.step is plan.Step.TRY:
         yield verdicts.of_try(facts, sum(found.others for _, found in planned.offers))
     elif planned.step is plan.Step.CLASH:

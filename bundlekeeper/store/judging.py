@@ -22,6 +22,8 @@ from bundlekeeper.store.walk import WORDS, Entry, Kind
 
 _HOW = {How.READ: Status.OK, How.TRUSTED: Status.TRUSTED, How.SKIPPED: Status.NOT_READ}
 _FOLDER_TROUBLE = (Kind.DIR_UNREADABLE, Kind.UNREADABLE)
+_UNSEEN = (*_FOLDER_TROUBLE, Kind.LIMIT)  # what may hide other entries
+_LOST = "lost+found"  # made by mke2fs(8), root's
 
 
 @dataclass(slots=True)
@@ -79,6 +81,7 @@ class Judge:
         self._right: set[str] = set()  # digests that stand under a right name
         self._elsewhere: dict[str, Entry] = {}  # digest -> a wrong name that it stands under
         self._told: set[str] = set()  # paths of strays that a bundle's row names
+        self._unseen: list[Entry] = []
 
     def judge(self, slots: Sequence[Slot], strays: Sequence[Entry]) -> None:
         """Judge every slot and every stray file. Call once."""
@@ -86,6 +89,7 @@ class Judge:
             self._by_digest.setdefault(slot.facts.sha256, []).append(slot.facts)
             self._sizes.add(slot.facts.size)
         self._look_around(slots, strays)
+        self._unseen = [entry for entry in strays if entry.kind in _UNSEEN and entry.path != _LOST]
         for slot in slots:
             self._slot(slot)
         keys = {collision_key(s.facts.name): s for s in slots if not any(e.kind is Kind.FILE for e in s.entries)}
@@ -163,6 +167,12 @@ class Judge:
             self._row(slot, None, Status.NOT_HELD, says)
             self._find("not-held", subject, says, level=Level.NOTE)
             return
+        hidden = next((entry for entry in self._unseen if self._may_hide(entry, slot)), None)
+        if hidden is not None and other is None:
+            says = f"not found, and nobody knows what {hidden.path} holds: {hidden.says}"
+            self._row(slot, None, Status.UNREADABLE, says)
+            self._find("unreadable", subject, says, "let it be looked into (its mode and owner), then check again")
+            return
         gone = slot.facts.standing == "withdrawn" or not slot.listed
         self._row(slot, None, Status.MISSING, says)
         if gone:
@@ -170,6 +180,10 @@ class Judge:
             self._find("missing", subject, says, level=Level.NOTE)
         else:
             self._find("missing", subject, says, hint)
+
+    def _may_hide(self, entry: Entry, slot: Slot) -> bool:
+        """True when the bundle may lie in a folder that was not looked into."""
+        return not self._in_store or entry.path == "." or slot.facts.place.startswith(f"{entry.path}/")
 
     def _file(self, slot: Slot, entry: Entry) -> Row:
         reading = self._readings.get(entry.path)
@@ -268,7 +282,7 @@ class Judge:
         return shlex.quote(f"{self._root.rstrip('/')}/{path}")
 
     def _odd(self, entry: Entry) -> None:
-        if entry.path == "lost+found" and entry.kind is Kind.DIR_UNREADABLE:  # made by mke2fs(8), root's
+        if entry.path == _LOST and entry.kind is Kind.DIR_UNREADABLE:
             self._find("extra", entry.path, "the file system's own folder; not looked into", level=Level.NOTE)
         elif entry.kind in _FOLDER_TROUBLE:
             says = f"{WORDS[entry.kind]}: {entry.says}"

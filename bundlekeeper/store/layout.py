@@ -1,9 +1,9 @@
 """The store's folder tree: where everything is, and whether the folder may be trusted.
 
 Rules: one descriptor of the root is held, and everything below is reached from it, so nobody can swap the root under a
-running command; the root is ours (or root's), is not writable by everybody and holds no symbolic link among its own
-folders; a folder that is neither a store nor empty is never made into one; a missing catalogue is rebuilt by the first
-command that writes. The tree is described in design.md and, for users, in the README.
+running command; the root is ours (or root's), nobody else may write what it relies on (`rights`), and no folder of its
+own is a symbolic link; a folder that is neither a store nor empty is never made into one; a missing catalogue is
+rebuilt by the first command that writes. The tree is described, for users, in the README.
 """
 
 from __future__ import annotations
@@ -15,11 +15,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.errors import InputError, LockedError, RefusedError
 from bundlekeeper.model.progress import Clock
-from bundlekeeper.store import files, incoming
+from bundlekeeper.store import files, incoming, lock
 from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.filesystem import describe_fd
+from bundlekeeper.store.rights import ACCEPTANCE, Rights
 
 KEEPER = ".keeper"
 CATALOGUE = "catalogue.sqlite"
@@ -28,16 +29,18 @@ QUARANTINE = "quarantine"
 MANIFESTS = "manifests"
 _OWN_FOLDERS = (*FAMILY_FOLDERS, QUARANTINE, MANIFESTS, KEEPER)
 #: What may lie in a folder that becomes a store: our own names, and what file systems put there themselves.
-_HARMLESS = {*_OWN_FOLDERS, "acceptance.toml", "lost+found"}
+_HARMLESS = {*_OWN_FOLDERS, ACCEPTANCE, "lost+found"}
 
 
 class Store:
     """An open store: its path for people and the descriptor of its root folder for everything else."""
 
-    def __init__(self, root: Path, fd: int, *, writable: bool) -> None:
+    def __init__(self, root: Path, fd: int, rights: Rights, *, writable: bool) -> None:
         self.root = root
         self.fd = fd
+        self.rights = rights
         self.writable = writable
+        self.adopted = False  # the tree of a store that had lost its `.keeper`, which was made anew
 
     @classmethod
     def open(cls, root: Path, *, write: bool) -> Self:
@@ -56,15 +59,18 @@ class Store:
             except (FileNotFoundError, NotADirectoryError) as error:
                 raise _absent(where) from error
             try:
-                _insist_on_trust(fd, where, write=write)
+                rights = _insist_on_trust(fd, root, write=write)
+                adopted = write and not files.exists(fd, KEEPER) and bool(_store_names(fd))
                 if write:
                     _make_tree(fd, where)
                 elif not files.exists(fd, KEEPER):
-                    raise _absent(where)
+                    raise _bare(fd, where) or _absent(where)
             except BaseException:
                 os.close(fd)
                 raise
-        return cls(root, fd, writable=write)
+        store = cls(root, fd, rights, writable=write)
+        store.adopted = adopted
+        return store
 
     def close(self) -> None:
         """Let go of the root folder. Raises nothing; may be called twice."""
@@ -98,6 +104,9 @@ class Store:
                 there = files.exists(keeper, CATALOGUE)
                 if there and not stat.S_ISREG(os.lstat(CATALOGUE, dir_fd=keeper).st_mode):
                     raise RefusedError("the store's catalogue is no regular file", where=str(self.catalogue_path))
+            if not there and (maker := lock.maker(self.fd)):
+                says = f"the store is being made by {maker}"
+                raise LockedError(says, where=str(self.root), hint="wait for it to end, and ask again")
             if write and not there:
                 self._build()
         return Catalogue.open(self.catalogue_path, write=write)
@@ -145,6 +154,23 @@ def _absent(where: str) -> InputError:
     )
 
 
+def _bare(fd: int, where: str) -> InputError | None:
+    """The error for a store's folder that lost its `.keeper`; None for a folder that is none."""
+    there = _store_names(fd)
+    if not there:
+        return None
+    return InputError(
+        f"the folder has no {KEEPER}, but a store's {', '.join(there)}",
+        where=where,
+        hint=f"was it copied without hidden files? Copy {KEEPER} as well: it holds trust list, ledger and accepted "
+        "manifests. Without it the bundles are good for a new store: bundlekeeper take MANIFEST --from DIR",
+    )
+
+
+def _store_names(fd: int) -> list[str]:
+    return [name for name in (*FAMILY_FOLDERS, MANIFESTS) if files.exists(fd, name)]
+
+
 def _make_root(root: Path) -> None:
     if root.is_dir():
         return
@@ -159,36 +185,18 @@ def _make_root(root: Path) -> None:
         os.close(parent)
 
 
-def _insist_on_trust(fd: int, where: str, *, write: bool) -> None:
-    status = os.fstat(fd)
-    _refuse_everybody(status, where)
-    me = os.geteuid()
-    if me not in {0, status.st_uid} and (write or status.st_uid != 0):
-        raise RefusedError(
-            f"the store belongs to another user (number {status.st_uid})",
-            where=where,
-            hint="run as its owner, or use a store of your own (--store)",
-        )
-    for name in _OWN_FOLDERS:
-        if files.exists(fd, name):
-            own = files.step(fd, name)
-            try:
-                _refuse_everybody(os.fstat(own), f"{where}/{name}")
-            finally:
-                os.close(own)
+def _insist_on_trust(fd: int, root: Path, *, write: bool) -> Rights:
+    rights = Rights(fd, str(root))
+    rights.insist_on_user(write=write)
+    rights.insist_on_tree(_OWN_FOLDERS, KEEPER)
     kind = describe_fd(fd)
     if write and kind.network:
         raise RefusedError(
             f"the store is on a network file system ({kind.name}), where its databases are not safe",
-            where=where,
+            where=str(root),
             hint="keep the store on a local disk, and let other machines read it from there",
         )
-
-
-def _refuse_everybody(status: os.stat_result, where: str) -> None:
-    if status.st_mode & stat.S_IWOTH:
-        hint = f"take that right away: chmod o-w {where}; where there are no modes, mount with umask=022"
-        raise RefusedError("this folder of the store can be written by everybody", where=where, hint=hint)
+    return rights
 
 
 def _make_tree(fd: int, where: str) -> None:

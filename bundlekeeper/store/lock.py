@@ -11,10 +11,12 @@ import json
 import os
 import stat
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
 
-from bundlekeeper.errors import LockedError, RefusedError, StoppedError
+from bundlekeeper.errors import LockedError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.model.progress import Clock
 from bundlekeeper.model.text import visible
 from bundlekeeper.proof.reading import Stop
@@ -43,12 +45,53 @@ def held(
             holder = {"pid": os.getpid(), "host": os.uname().nodename, "command": command, "since": clock().isoformat()}
             os.ftruncate(fd, 0)
             os.pwrite(fd, json.dumps(holder).encode() + b"\n", 0)
-        yield
+        try:
+            yield
+        except (UnfinishedError, OSError) as error:
+            if not isinstance(error, LockedError) and _is_moved(root, where):
+                raise _moved(where, getattr(error, "problems", ())) from error
+            raise
         # An empty file after a good end; what a killed process leaves is harmless, its flock is gone.
         with suppress(OSError):
             os.ftruncate(fd, 0)
     finally:
         os.close(fd)
+
+
+def maker(root: int) -> str:
+    """Who holds the lock of the store whose root folder is open as `root`; empty for nobody, or this very process."""
+    with suppress(OSError), files.folder(root, (".keeper",)) as keeper:
+        fd = os.open(NAME, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC, dir_fd=keeper)
+        try:
+            fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return "" if _pid(fd) == os.getpid() else _holder(fd)
+        finally:
+            os.close(fd)
+    return ""
+
+
+def _is_moved(root: int, where: str) -> bool:
+    """True when the store's path does not lead to the folder that is open any more."""
+    if not where:
+        return False
+    try:
+        here = Path(where).stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return True
+    except OSError:
+        return False
+    held = os.fstat(root)
+    return (here.st_dev, here.st_ino) != (held.st_dev, held.st_ino)
+
+
+def _moved(where: str, problems: Sequence[Any]) -> UnfinishedError:
+    return UnfinishedError(
+        "the store was moved away, or another folder put in its place, while this ran",
+        where=where,
+        hint="name the store where it is now, and run the same command again: what was finished is in it",
+        problems=problems,
+    )
 
 
 def _open(keeper: int) -> int:
@@ -77,6 +120,13 @@ def _wait(fd: int, wait_s: float, stop: Stop | None, where: str) -> None:
             time.sleep(_POLL_S)
         else:
             return
+
+
+def _pid(fd: int) -> int:
+    try:
+        return int(json.loads(os.pread(fd, _MAX_BYTES, 0))["pid"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return -1
 
 
 def _holder(fd: int) -> str:

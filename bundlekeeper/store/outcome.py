@@ -147,8 +147,8 @@ class Work:
         offers = self.offers or ()
         tried = verdicts.of_others(sum(found.others for _, found in offers))
         passed = verdicts.of_passed(sum(found.passed for _, found in offers))
-        obstacles = [*self._obstacles(), *tried, *passed, *unseen]
-        return verdicts.of_miss(self.facts, obstacles, [source.place for source, _ in offers])
+        obstacles = [*self._obstacles(), *tried, *passed]
+        return verdicts.of_miss(self.facts, obstacles, [source.place for source, _ in offers], unseen)
 
     def _obstacles(self) -> list[str]:
         return [sentence for _, found in self.offers or () for sentence in found.obstacles]

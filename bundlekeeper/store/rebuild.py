@@ -60,6 +60,8 @@ def _file(root: int, catalogue: Catalogue, facts: Facts) -> None:
     try:
         with files.folder(root, facts.folder) as folder, files.regular(folder, facts.name) as fd:
             status = os.fstat(fd)
+    except PermissionError:
+        raise  # nobody knows what is there: a catalogue without it would say that nothing is
     except (OSError, KeeperError):
         return
     if status.st_size == facts.size:

@@ -111,8 +111,8 @@ def check_store(
     cannot be relied on; and a file that is wrong is moved to quarantine where the store can be written and locked.
     Where that manifest came by media sets, `carried` holds the SHA-256 of what they were to bring: nothing else of it
     is missed that was never held.
-    Raises UnfinishedError, RefusedError when the store cannot be looked at, LockedError, DamagedError when the
-    catalogue cannot be read.
+    Raises UnfinishedError, RefusedError when the store cannot be looked at or others may write its files,
+    LockedError, DamagedError when the catalogue cannot be read.
     """
     held = {row.place: row for row in catalogue.held()}
     found: list[Finding] = []
@@ -135,11 +135,13 @@ def check_store(
             if slot.facts.sha256 != each.sha256:
                 says = "the newest manifest names other bytes for this place, which are not held"
                 found.append(finding("missing", place, says, "take the manifest again"))
+    shared = frozenset(place for place, row in held.items() if row.shared)
+    found = [*found, *store.rights.insist_on_bundles({place: place in shared for place in {**held, **slots}}).values()]
     strays, signatures = _into_slots(store, slots)
     others = [entry for entry in strays if entry.path in held]  # held, but not what `loaded` speaks about
     strays = [entry for entry in strays if entry.path not in held]
     check = _Check(str(store.root), list(slots.values()), strays, means, limits or Limits(), catalogue, in_store=True)
-    check.run("", frozenset(place for place, row in held.items() if row.shared), signatures)
+    check.run("", shared, signatures)
     check.result.findings.extend(found)
     for entry in others:
         check.note(entry.path, "held, and not named by this manifest; not read")

@@ -187,7 +187,7 @@ class FolderSource:
                 else:
                     self._counts[entry.size] = offered + 1, passed
                     self._unread[entry.size].setdefault(_identity(entry.stat), []).append(entry)
-            if entry.kind in {walk.Kind.DIR_UNREADABLE, walk.Kind.LIMIT}:
+            if entry.kind in {walk.Kind.DIR_UNREADABLE, walk.Kind.UNREADABLE, walk.Kind.LIMIT}:
                 unseen.append(f"{self._path(entry)}: {entry.says}")
         return tuple(unseen)
 

@@ -46,11 +46,14 @@ def of_wrong(wrong: Wrong, known: Mapping[str, str], kept: str, failure: str, *,
     return finding(code, facts.name, f"{says}; {failure}" if failure else says, _AGAIN, level)
 
 
-def of_miss(facts: Facts, obstacles: Sequence[str], places: Sequence[str]) -> Finding:
-    """The finding for a bundle that no source has."""
-    says = f"not found in {', '.join(places) or 'any source'}"
-    if obstacles:
-        says += "; " + "; ".join(obstacles)
+def of_miss(facts: Facts, obstacles: Sequence[str], places: Sequence[str], unseen: Sequence[str]) -> Finding:
+    """The finding for a bundle that no source has; `unseen` says what of the sources could not be looked into."""
+    says = "; ".join([f"not found in {', '.join(places) or 'any source'}", *obstacles, *unseen])
+    if unseen:
+        hint = (
+            "nobody knows what lies there: let it be looked into (its mode and owner), and run the same command again"
+        )
+        return finding("unreadable", facts.name, says, hint)
     return finding("missing", facts.name, says, "put the file there and run the same command again")
 
 

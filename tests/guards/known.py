@@ -1200,4 +1200,134 @@ NAMES = (
     ),
 )
 
-GUARDS: tuple[Guard, ...] = (*FILES, *STORE, *LINKS, *LEDGER, *PROOF, *TEXT, *MEDIA, *NAMES)
+RIGHTS = (
+    Guard(
+        "signals of a terminal are taken over",
+        "cli/signals.py",
+        "        for number in _STATUSES:",
+        "        for number in (signal.SIGINT, signal.SIGTERM):",
+        "test_signals.py::test_a_signal_in_the_middle_of_a_copy",
+    ),
+    Guard(
+        "signals that the parent ignores stay ignored",
+        "cli/signals.py",
+        "            if signal.getsignal(number) is not signal.SIG_IGN:",
+        "            if True:",
+        "test_signals.py::test_a_signal_that_the_parent_ignores_stays_ignored",
+    ),
+    Guard(
+        "rights of the group count",
+        "store/rights.py",
+        "_WRITABLE = stat.S_IWGRP | stat.S_IWOTH",
+        "_WRITABLE = stat.S_IWOTH",
+        "test_store_rights.py::test_what_others_may_write_is_refused_with_the_chmod",
+    ),
+    _never(
+        "rights of an owner count",
+        "store/rights.py",
+        "        if status.st_uid not in self._own and not self._is_of_group(status.st_uid):",
+        "test_store_rights.py::test_what_belongs_to_somebody_else_is_refused_with_the_chown",
+    ),
+    _never(
+        "rights to the settings: a group cannot name itself",
+        "store/rights.py",
+        "            if status.st_mode & _WRITABLE or status.st_uid not in self._own:",
+        "test_store_rights.py::test_a_group_cannot_name_itself",
+    ),
+    Guard(
+        "rights of the named group only",
+        "store/rights.py",
+        "        if mode & stat.S_IWGRP and status.st_gid != self._group:",
+        "        if mode & stat.S_IWGRP and self._group is None:",
+        "test_store_rights.py::test_another_group_than_the_named_one_may_not",
+    ),
+    Guard(
+        "rights to bundles and their folders",
+        "store/rights.py",
+        "self._looked_at(path) for path in (*folders, *own))",
+        "self._looked_at(path) for path in ())",
+        "test_store_rights.py::test_who_looks_at_bundles_refuses_those_that_others_may_write",
+    ),
+    Guard(
+        "rights below .keeper",
+        "store/rights.py",
+        "*self._below((keeper,))]",
+        "]",
+        "test_store_rights.py::test_what_others_may_write_is_refused_with_the_chmod",
+    ),
+)
+
+PLACES = (
+    _never(
+        "places: another file stands where one was put",
+        "store/placing.py",
+        "    if (here.st_dev, here.st_ino) != (status.st_dev, status.st_ino):",
+        "test_store_races.py::test_another_file_in_the_place_of_the_one_just_linked",
+    ),
+    _never(
+        "places: a look before a rename",
+        "store/incoming.py",
+        "            if files.exists(folder_fd, name):",
+        "test_store_races.py::test_where_there_are_no_links_the_name_is_looked_for_before_the_rename",
+    ),
+    _never(
+        "places: no thread for reading back",
+        "media/proving.py",
+        "            if not begun:",
+        "test_store_races.py::test_no_thread_to_be_had_while_reading_back",
+    ),
+    Guard(
+        "places: stdin over a limit",
+        "cli/common.py",
+        "        if len(data) > limit:\n            raise _too_large(what, limit, "
+        '"standard input")\n        return data',
+        "        return data[:limit]",
+        "test_input_limits.py::test_more_than_the_limit_on_stdin_is_refused",
+    ),
+    _never(
+        "places: what lies in a closed folder is not missing",
+        "store/judging.py",
+        "        if hidden is not None and other is None:",
+        "test_closed_folders.py::test_a_check_of_the_store_misses_nothing_that_it_could_not_look_for",
+    ),
+    _never(
+        "places: what a closed source holds is not missing",
+        "store/verdicts.py",
+        "    if unseen:",
+        "test_closed_folders.py::test_a_take_from_a_folder_that_is_closed_in_part",
+    ),
+    Guard(
+        "places: a catalogue without what was not looked at",
+        "store/rebuild.py",
+        "    except PermissionError:\n        raise",
+        "    except PermissionError:\n        return",
+        "test_closed_folders.py::test_a_catalogue_is_not_rebuilt_without_what_could_not_be_looked_at",
+    ),
+    Guard(
+        "places: a folder that may not be entered is an entry",
+        "store/walk.py",
+        "                refused = Kind.VANISHED if gone else Kind.DIR_UNREADABLE, e.strerror",
+        "                refused = Kind.VANISHED, e.strerror",
+        "test_walk.py::test_a_closed_folder_is_an_entry_and_the_rest_goes_on",
+    ),
+    _never(
+        "places: output is buffered whole",
+        "cli/streams.py",
+        "    if isinstance(sys.stdout, io.TextIOWrapper) and isinstance(sys.stdout.buffer, io.RawIOBase):",
+        "test_store_messages.py::test_a_limit_on_the_size_of_files_under_the_output",
+    ),
+    _never(
+        "places: a store that is being made",
+        "store/layout.py",
+        "            if not there and (maker := lock.maker(self.fd)):",
+        "test_store_messages.py::test_a_first_take_under_way_is_told_as_such",
+    ),
+    _never(
+        "places: a store that was moved",
+        "store/lock.py",
+        "            if not isinstance(error, LockedError) and _is_moved(root, where):",
+        "test_store_messages.py::test_a_store_that_is_moved_away_under_a_take",
+    ),
+)
+
+GUARDS: tuple[Guard, ...] = (*FILES, *STORE, *LINKS, *LEDGER, *PROOF, *TEXT, *MEDIA, *NAMES, *RIGHTS, *PLACES)
