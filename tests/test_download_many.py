@@ -361,7 +361,7 @@ def test_a_store_that_fails_ends_the_take_and_the_threads(bench: Bench, monkeypa
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     monkeypatch.setattr(os, "link", full)
-    with pytest.raises(UnfinishedError, match="0.fwb could not be stored"):
+    with pytest.raises(UnfinishedError, match=r"0\.fwb could not be stored"):
         bench.take(server.url)
     monkeypatch.setattr(os, "link", link)
     assert not [t for t in threading.enumerate() if t.name.startswith(("fetch", "hash"))]

@@ -62,11 +62,15 @@ class Guard:
             )
         return left
 
-    def pause(self, seconds: float, wait: Callable[[float], None], because: UnfinishedError) -> None:
-        """Wait between two tries, by `wait`, in slices. Raises like `remaining`, at once where the wait is too long."""
+    def pause(self, seconds: float, wait: Callable[[float], None], because: UnfinishedError | None = None) -> None:
+        """Wait between two tries, by `wait`, in slices, after what `because` says.
+
+        Raises like `remaining`, at once where the wait is too long.
+        """
         if seconds >= self.remaining():
-            says = f"{because.says}; no time is left to wait for another try"
-            raise UnfinishedError(says, where=because.where, hint="take it again later")
+            says = (f"{because.says}; " if because else "") + "no time is left to wait for another try"
+            where = because.where if because else self._place
+            raise UnfinishedError(says, where=where, hint="take it again later")
         while seconds > 0:
             self.remaining()
             wait(min(seconds, _SLICE_S))
