@@ -10,6 +10,7 @@ import signal
 import threading
 from collections.abc import Iterator
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,7 @@ from bundlekeeper.proof.helpers import Helper
 from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store import ahead
 from bundlekeeper.store.layout import Store
+from bundlekeeper.store.sources import Fetched, Offer, SourceError
 from tests.local_server import Authority, Connection, LocalServer, Request, Served, Site
 from tests.test_mirror import Bench
 
@@ -102,30 +104,34 @@ def test_a_second_host_has_files_of_its_own_on_the_way(bench: Bench) -> None:
     assert [s.most["GET"] for s in servers] == [4, 4]
 
 
-def test_all_hosts_together_have_a_limit(bench: Bench) -> None:
-    bench.bundles = _bundles(12)
-    names = list(bench.bundles)
-    barrier, most, now, lock = threading.Barrier(4), [0], [0], threading.Lock()
+def test_all_hosts_together_have_a_limit(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Twelve files of three hosts: eight begin, and one more when the first has ended."""
+    begun: list[Helper] = []
+    eight, go_on = threading.Semaphore(0), threading.Event()
+    start = Helper.start
 
-    def counted(site: Site) -> Together:
-        class Counted(Together):
-            def __call__(self, request: Request, connection: Connection) -> None:
-                with lock:
-                    now[0] += request.method == "GET"
-                    most[0] = max(most[0], now[0])
-                try:
-                    super().__call__(request, connection)
-                finally:
-                    with lock:
-                        now[0] -= request.method == "GET"
+    def counted(helper: Helper) -> bool:
+        begun.append(helper)
+        return start(helper)
 
-        handler = Counted(site, 1)
-        handler.barrier = barrier
-        return handler
+    def fetch(number: int, stop: Stop) -> Fetched:
+        eight.release()
+        for _ in range(8 if number == 0 else 0):
+            assert eight.acquire(timeout=PATIENCE_S)
+        assert number == 0 or go_on.wait(PATIENCE_S)
+        raise SourceError(f"{number}")
 
-    servers = [bench.serve(counted(_site({n: bench.bundles[n] for n in names[at : at + 4]}))) for at in (0, 4, 8)]
-    assert [r.status for r in bench.take(*(s.url for s in servers)).rows] == ["taken"] * 12
-    assert 4 <= most[0] <= ahead.AT_ONCE
+    monkeypatch.setattr(Helper, "start", counted)
+    offers = [Offer("", "", None, True) for _ in range(12)]
+    jobs = (ahead.Job(f"{n}", offers[n], f"{n // 4}", "", partial(fetch, n)) for n in range(12))
+    with ahead.Ahead(jobs, None) as several:
+        with pytest.raises(SourceError, match="0"):
+            several.take("0", offers[0])
+        assert len(begun) == ahead.AT_ONCE + 1 == 9
+        go_on.set()
+        for number in range(1, 12):
+            with pytest.raises(SourceError, match=f"{number}"):
+                several.take(f"{number}", offers[number])
 
 
 def test_connections_are_shared(bench: Bench) -> None:

@@ -526,7 +526,7 @@ LINKS = (
         "store/ahead.py",
         "        if job is not None and job.helper is not None:\n            job.helper.join()",
         "        if False:\n            job.helper.join()",
-        "test_download_many.py::test_a_stop_keeps_all_that_came",
+        "test_download_many.py::test_a_store_that_fails_ends_the_take_and_the_threads",
     ),
     Guard(
         "a dead proxy is named",
