@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import os
 import random
@@ -11,6 +12,8 @@ from pathlib import Path
 
 import pytest
 
+from bundlekeeper.errors import InputError
+from bundlekeeper.links.http import check_headers, parse_origin
 from bundlekeeper.links.mirror import mirror_source
 from bundlekeeper.links.part import Part, RecordPlace
 from bundlekeeper.model.findings import Level
@@ -69,7 +72,8 @@ def test_the_second_mirror_of_a_dry_run_is_told_beside_the_first(bench: Bench, k
     """What kept a bundle from being found at each source."""
     sources = [FolderSource(kit.source), FolderSource(bench.folder / "other")]
     for source in (kit.source, bench.folder / "other"):
-        (source / "a.fwb").mkdir(parents=True)
+        source.mkdir(exist_ok=True)
+        (source / "a.fwb").symlink_to("elsewhere")
     loaded = kit.loaded(kit.bundle("a.fwb", GOOD))
     with Store.open(kit.root, write=True) as store:
         result = take(store, loaded, sources, clock=now, progress=Silent(), dry_run=True)
@@ -142,6 +146,34 @@ def test_the_second_digest_goes_on_with_the_first(tmp_path: Path) -> None:
     finally:
         os.close(fd)
         os.close(folder)
+
+
+def test_the_second_name_of_held_bytes_serves_where_the_first_is_gone(tmp_path: Path) -> None:
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", GOOD)
+    kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", GOOD, version="6.2.0"))
+    (kit.root / "blade/6.1.0/a.fwb").unlink()
+    (kit.source / "a.fwb").unlink()
+    result = kit.take(kit.bundle("c.fwb", GOOD, version="6.3.0"), manifest=2)
+    assert [(r.status, r.came_from) for r in result.rows] == [("same bytes", "blade/6.2.0/b.fwb")]
+
+
+def test_the_second_header_is_held_against_the_rules_too() -> None:
+    origin = parse_origin("https://mirror.example")
+    for name, value in (("Host", "x"), ("X-A", "")):
+        with pytest.raises(InputError, match=name):
+            check_headers({"X-Token": "x", name: value}, origin)
+
+
+def test_the_connections_of_every_mirror_and_origin_are_closed(bench: Bench) -> None:
+    """An open socket that is let go of is a ResourceWarning, and that an error here."""
+    bench.bundles = {"a.fwb": GOOD, "b.fwb": GOOD[::-1] + b"b"}
+    elsewhere = bench.serve(Site({"/a.fwb": Served(GOOD)}), keep_alive=True)
+    first = bench.serve(lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}{_.target}"}), keep_alive=True)
+    second = bench.serve(Site({"/b.fwb": Served(GOOD[::-1] + b"b")}), keep_alive=True)
+    result = bench.take(first.url, second.url, allow=(elsewhere.url,))
+    assert [r.status for r in result.rows] == ["taken", "taken"]
+    gc.collect()
 
 
 def test_a_conflicts_offered_file_is_kept_and_told(tmp_path: Path) -> None:

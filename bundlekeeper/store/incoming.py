@@ -150,7 +150,8 @@ class Incoming:
     def sweep(self, *, but: frozenset[str] = frozenset()) -> int:
         """Remove the parts of processes that died, except those of the keys in `but`; return how many.
 
-        A record whose part is gone goes, too. A part whose lock is held, or that is not ours by its name, stays.
+        A record whose part is gone goes, too, and one whose writing was cut off. A part whose lock is held, or that is
+        not ours by its name, stays.
         Raises OSError.
         """
         swept = 0
@@ -159,8 +160,7 @@ class Incoming:
                 swept += self._sweep_one(name)
         names = set(os.listdir(self.fd))
         for name in names:
-            key = name.removeprefix(RECORD_PREFIX).removesuffix(".new")
-            if name.startswith(RECORD_PREFIX) and PREFIX + key not in names:
+            if name.startswith(RECORD_PREFIX) and PREFIX + name.removeprefix(RECORD_PREFIX) not in names:
                 files.remove(self.fd, name)
         return swept
 
