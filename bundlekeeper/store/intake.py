@@ -79,24 +79,21 @@ def take(
     `wait_s` seconds are waited for the store's lock. A dry run writes nothing, reads no bundle and takes no lock; for
     it alone `store` may be None, where there is none yet.
     Raises RefusedError (manifest, its signature, store), InputError (a source that is not there, acceptance.toml),
-    LockedError, DamagedError,
-    UnfinishedError (no room, I/O), StoppedError; what was taken until then stays, and its findings are in `problems`.
+    LockedError, DamagedError, UnfinishedError (no room, I/O), StoppedError; what was taken until then stays, and its
+    findings are in `problems`.
     """
     whys = admission.Whys(accept_expired, accept_rollback)
-    closing = ExitStack()
-    for source in sources:
-        closing.callback(source.close)
     facts_of(loaded.manifest)  # refuses unsafe names, before anything is touched
     voucher = Voucher.of(store, clock())
     ruling = _ruling(voucher, loaded, signature)
     if dry_run:
-        with closing:
+        with _closing(sources):
             return _rehearse(store, loaded, sources, clock(), whys, link, voucher, ruling)
     if store is None:
         raise InputError("there is no store to take into", hint="name one with --store")
     where = str(store.root)
     with (
-        closing,
+        _closing(sources),
         lock.held(store.fd, "take", clock=clock, wait_s=wait_s, stop=stop, where=where),
         files.wrapped("the store failed", where),
         incoming.opened(store.fd) as room,
@@ -122,6 +119,14 @@ def take(
             taking.run(planned)
         found = (*admitted.findings, *unknown, *healed, *taking.findings(unseen), *voucher.troubles())
         return TakeResult(taking.rows(), found, manifest=ruling)
+
+
+def _closing(sources: Sequence[Source]) -> ExitStack:
+    """Closes every source at its end."""
+    closing = ExitStack()
+    for source in sources:
+        closing.callback(source.close)
+    return closing
 
 
 def _ruling(voucher: Voucher, loaded: Loaded, signature: bytes | None) -> Ruling:
