@@ -22,7 +22,7 @@ from bundlekeeper.errors import StoppedError, UnfinishedError
 from bundlekeeper.proof.reading import Stop
 
 _SLICE_S = 0.25  # how long a wait may go on without looking at the stop flag
-_GATHERED = 1 << 20  # bytes that are taken at once from a connection that has them ready
+_GATHERED = 256 * 1024  # bytes that are taken at once from a connection that has them ready
 _PARTS = 10  # the window of the least rate slides by tenths, or by slices where those are longer
 
 

@@ -78,9 +78,8 @@ def take(
     `signature` is the manifest's own, None where there is none; what the store wants of it is in its acceptance.toml.
     `wait_s` seconds are waited for the store's lock. A dry run writes nothing, reads no bundle and takes no lock; for
     it alone `store` may be None, where there is none yet.
-    Raises RefusedError (manifest, its signature, store), InputError (a source that is not there, acceptance.toml),
-    LockedError, DamagedError, UnfinishedError (no room, I/O), StoppedError; what was taken until then stays, and its
-    findings are in `problems`.
+    Raises RefusedError (manifest, signature, store), InputError (no such source, acceptance.toml), LockedError,
+    DamagedError, UnfinishedError (no room, I/O), StoppedError; what was taken stays, its findings are in `problems`.
     """
     whys = admission.Whys(accept_expired, accept_rollback)
     facts_of(loaded.manifest)  # refuses unsafe names, before anything is touched
