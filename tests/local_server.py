@@ -64,7 +64,8 @@ class Connection:
     def answer(self, status: int, headers: dict[str, str] | None = None, body: bytes = b"") -> None:
         """A plain answer with its length, unless the headers say otherwise."""
         rows = {"Content-Length": str(len(body)), **(headers or {})}
-        lines = [f"HTTP/1.1 {status} Words", *(f"{k}: {v}" for k, v in rows.items() if v != ""), "Connection: close"]
+        rows |= {} if self.server.keep_alive else {"Connection": "close"}
+        lines = [f"HTTP/1.1 {status} Words", *(f"{k}: {v}" for k, v in rows.items() if v != "")]
         self.send("\r\n".join([*lines, "", ""]).encode("latin-1"))
         self.body(body)
 
@@ -73,11 +74,19 @@ Handler = Callable[[Request, Connection], None]
 
 
 class LocalServer:
-    """Listens on a free port of 127.0.0.1; one thread per connection, one request per connection."""
+    """Listens on a free port of 127.0.0.1; one thread per connection.
 
-    def __init__(self, handler: Handler, context: ssl.SSLContext | None = None) -> None:
+    One request per connection, unless `keep_alive`: then as many as come, until a handler ends one without its length.
+    `most` is the largest number of requests of each method that were being handled at a time.
+    """
+
+    def __init__(self, handler: Handler, context: ssl.SSLContext | None = None, *, keep_alive: bool = False) -> None:
         self.handler = handler
         self.context = context
+        self.keep_alive = keep_alive
+        self.most: dict[str, int] = {}
+        self._open: dict[str, int] = {}
+        self._counting = threading.Lock()
         self.requests: list[Request] = []
         self.connections = 0
         self.body_bytes = 0
@@ -114,12 +123,26 @@ class LocalServer:
                     sock.close()
                     return
             with sock:
-                request = self._read(sock)
-                if request is not None:
+                connection = Connection(sock, self)
+                while (request := self._read(sock)) is not None:
                     self.requests.append(request)
-                    self.handler(request, Connection(sock, self))
+                    with self._counted(request.method):
+                        self.handler(request, connection)
+                    if not self.keep_alive or connection.gone:
+                        break
                 with suppress(OSError):
                     sock.shutdown(socket.SHUT_RDWR)
+
+    @contextmanager
+    def _counted(self, method: str) -> Iterator[None]:
+        with self._counting:
+            self._open[method] = self._open.get(method, 0) + 1
+            self.most[method] = max(self.most.get(method, 0), self._open[method])
+        try:
+            yield
+        finally:
+            with self._counting:
+                self._open[method] -= 1
 
     @staticmethod
     def _read(sock: socket.socket) -> Request | None:
@@ -148,9 +171,11 @@ class LocalServer:
 
 
 @contextmanager
-def serving(handler: Handler, context: ssl.SSLContext | None = None) -> Iterator[LocalServer]:
+def serving(
+    handler: Handler, context: ssl.SSLContext | None = None, *, keep_alive: bool = False
+) -> Iterator[LocalServer]:
     """A server for the length of the block."""
-    server = LocalServer(handler, context)
+    server = LocalServer(handler, context, keep_alive=keep_alive)
     try:
         yield server
     finally:
@@ -167,6 +192,7 @@ class Served:
     data: bytes
     etag: str = '"one"'
     last_modified: str = "Mon, 03 Aug 2026 10:00:00 GMT"
+    date: str = ""
     cuts: list[int] = field(default_factory=list)
     piece: int = 0
     piece_wait_s: float = 0.0
@@ -185,7 +211,7 @@ class Site:
             return
         start = self._start(request, served)
         whole = len(served.data)
-        tags = {"ETag": served.etag, "Last-Modified": served.last_modified}
+        tags = {"ETag": served.etag, "Last-Modified": served.last_modified, "Date": served.date}
         if request.method == "HEAD":
             connection.answer(200, {**tags, "Content-Length": str(whole)})
             return
@@ -209,8 +235,9 @@ class Site:
     @staticmethod
     def _start(request: Request, served: Served) -> int:
         match = re.fullmatch(r"bytes=(\d+)-", request.headers.get("range", ""))
-        condition = request.headers.get("if-range", served.etag)
-        if match is None or condition != served.etag or served.etag.startswith("W/"):
+        validator = served.etag or served.last_modified  # RFC 9110 §13.1.5: by exact match, the date, too
+        condition = request.headers.get("if-range", validator)
+        if match is None or condition != validator or served.etag.startswith("W/"):
             return 0
         return int(match[1])
 

@@ -57,6 +57,21 @@ def test_every_file_has_its_outcome(tmp_path: Path, workers: int | None, count: 
     assert all(_is_right(o) for o in outcomes)
 
 
+def test_an_outcome_says_how_long_its_read_took(tmp_path: Path) -> None:
+    """By the clock that is given: from before the file is opened to after its read, of one that fails, too."""
+    now_s = 0.0
+
+    def slow_open(path: Path) -> int:
+        nonlocal now_s
+        now_s += 3.0
+        return os.open(path, os.O_RDONLY)
+
+    [good] = _files(tmp_path, 10)
+    tasks = [Task(good.key, partial(slow_open, Path(good.key)), 10), Task("b", partial(slow_open, tmp_path / "b"), 1)]
+    outcomes = list(digest_many(iter(tasks), workers=1, monotonic=lambda: now_s))
+    assert [(o.seconds, o.error is None) for o in outcomes] == [(3.0, True), (3.0, False)]
+
+
 @settings(max_examples=25, deadline=None)
 @given(sizes=st.lists(st.integers(0, 5000), max_size=12), bad=st.sets(st.integers(0, 11)), workers=st.integers(1, 4))
 def test_a_bad_file_harms_no_other(

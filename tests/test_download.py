@@ -7,6 +7,7 @@ import hashlib
 import logging
 import os
 import random
+import signal
 import socket
 import threading
 import time
@@ -18,11 +19,11 @@ from pathlib import Path
 
 import pytest
 
-from bundlekeeper.errors import KeeperError, StoppedError, UnfinishedError
+from bundlekeeper.errors import EXIT_TERMINATED, KeeperError, StoppedError, UnfinishedError
 from bundlekeeper.links.answers import WrongSize
 from bundlekeeper.links.conversation import Server
 from bundlekeeper.links.download import Received, Rules, download
-from bundlekeeper.links.http import HttpSettings, origin_of, parse_origin, parse_url, tls_context
+from bundlekeeper.links.http import HttpSettings, Unreachable, origin_of, parse_origin, parse_url, tls_context
 from bundlekeeper.links.part import Part, RecordPlace
 from bundlekeeper.proof.reading import Stop
 from tests.local_server import Authority, Connection, Handler, LocalServer, Request, Served, Site, serving
@@ -85,6 +86,7 @@ class Bench:
             )
             return download(server, addresses, part, expected=expected, rules=rules or Rules(), stop=stop)
         finally:
+            server.lines.close()
             os.close(fd)
             os.close(folder_fd)
 
@@ -185,12 +187,67 @@ def test_a_file_that_changed_under_the_same_tag_is_told_by_the_digest(bench: Ben
     assert received is not None and received.sha256 == hashlib.sha256(spliced).hexdigest()
 
 
-@pytest.mark.parametrize("etag", ['W/"one"', ""])
-def test_without_a_strong_tag_it_starts_again(bench: Bench, etag: str) -> None:
-    server = bench.serve(Site({"/a.fwb": Served(DATA, etag=etag, cuts=[250_000])}))
+LATER = "Mon, 03 Aug 2026 11:00:00 GMT"  # an hour after the Last-Modified of `Served`
+
+
+@pytest.mark.parametrize(
+    ("etag", "date"), [('W/"one"', LATER), ("", ""), ("", "Mon, 03 Aug 2026 10:00:59 GMT"), ("", "then")]
+)
+def test_without_a_strong_validator_it_starts_again(bench: Bench, etag: str, date: str) -> None:
+    """A weak tag is a tag, and forbids the date (RFC 9110 §13.1.5); a date is strong with time behind it (§8.8.2.2)."""
+    server = bench.serve(Site({"/a.fwb": Served(DATA, etag=etag, date=date, cuts=[250_000])}))
     _whole(bench.get(f"{server.url}/a.fwb"))
     assert all("range" not in r.headers for r in server.requests)
     assert server.body_bytes == len(DATA) + 250_000 and bench.told == len(DATA)
+
+
+def test_without_any_tag_it_goes_on_by_the_date_within_a_run_and_in_the_next(bench: Bench) -> None:
+    """'a client MUST NOT generate an If-Range with an HTTP-date unless it has no entity tag and the date is strong'"""
+    server = bench.serve(Site({"/a.fwb": Served(DATA, etag="", date=LATER, cuts=[100_000, 150_000])}))
+    bench.fails(f"{server.url}/a.fwb", rules=Rules(tries=1))
+    assert _whole(bench.get(f"{server.url}/a.fwb")).transferred == len(DATA) - 100_000
+    assert server.body_bytes == len(DATA) == bench.told
+    assert [r.headers.get("range") for r in server.requests] == [None, "bytes=100000-", "bytes=250000-"]
+    assert [r.headers.get("if-range") for r in server.requests] == [None, *["Mon, 03 Aug 2026 10:00:00 GMT"] * 2]
+
+
+def test_a_file_of_another_date_is_never_spliced(bench: Bench) -> None:
+    site = Site({"/a.fwb": Served(DATA, etag="", date=LATER, cuts=[250_000])})
+    server = bench.serve(site)
+    bench.fails(f"{server.url}/a.fwb", rules=Rules(tries=1))
+    site.files["/a.fwb"] = Served(OTHER, etag="", last_modified="Mon, 03 Aug 2026 10:00:01 GMT", date=LATER)
+    assert _whole(bench.get(f"{server.url}/a.fwb"), OTHER).transferred == len(OTHER)
+
+
+@pytest.mark.parametrize(
+    ("change", "goes_on"),
+    [
+        ({}, True),
+        ({"Last-Modified": ""}, True),  # §15.3.7 does not ask for it in a 206
+        ({"Last-Modified": "Mon, 03 Aug 2026 10:00:01 GMT"}, False),
+        ({"ETag": '"one"'}, False),
+        ({"Content-Range": f"bytes 250000-{len(DATA) - 1}/{len(DATA) + 1}"}, False),
+        ({"Content-Range": f"bytes 250000-{len(DATA) - 1}/*"}, False),
+        ({"Content-Range": f"bytes 250001-{len(DATA) - 1}/{len(DATA)}"}, False),
+    ],
+)
+def test_a_rest_by_the_date_must_fit(bench: Bench, change: dict[str, str], goes_on: bool) -> None:
+    site = Site({"/a.fwb": Served(DATA, etag="", date=LATER, cuts=[250_000])})
+
+    def handler(request: Request, connection: Connection) -> None:
+        if "range" not in request.headers:
+            site(request, connection)
+            return
+        honest = {
+            "Last-Modified": "Mon, 03 Aug 2026 10:00:00 GMT",
+            "Content-Range": f"bytes 250000-{len(DATA) - 1}/{len(DATA)}",
+        }
+        connection.answer(206, honest | change, DATA[250_000:])
+
+    server = bench.serve(handler)
+    _whole(bench.get(f"{server.url}/a.fwb"))
+    assert [("range" in r.headers) for r in server.requests] == [False, True] + [False] * (not goes_on)
+    assert bench.told == len(DATA)
 
 
 def _liar(change: dict[str, str], status: int = 206, body: bytes | None = None) -> Handler:
@@ -248,6 +305,42 @@ def test_a_rest_that_is_longer_than_it_says(bench: Bench) -> None:
     server = bench.serve(handler)
     error = bench.fails(f"{server.url}/a.fwb")
     assert isinstance(error, WrongSize) and error.code == "extended" and bench.data == b""
+
+
+def test_small_blocks_are_joined_before_they_are_written(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    data = random.Random(63).randbytes(4 << 20)
+
+    def handler(_: Request, connection: Connection) -> None:
+        connection.send(b'HTTP/1.1 200 OK\r\nETag: "one"\r\nTransfer-Encoding: chunked\r\n\r\n')
+        for at in range(0, len(data), 1024):
+            connection.send(b"400\r\n" + data[at : at + 1024] + b"\r\n")
+        connection.send(b"0\r\n\r\n")
+
+    writes: list[int] = []
+    write = os.write
+
+    def counted(fd: int, view: bytes) -> int:
+        writes.append(len(view))
+        return write(fd, view)
+
+    server = bench.serve(handler)
+    monkeypatch.setattr(os, "write", counted)
+    _whole(bench.get(f"{server.url}/a.fwb", expected=len(data)), data)
+    assert len(writes) < 400  # 4096 chunks; a slow machine may wait now and then, and what waits is written
+    assert bench.data == data
+
+
+def test_what_came_is_written_before_a_long_wait(bench: Bench) -> None:
+    """The part grows as the bytes come, so that a kill loses little."""
+    part = bench.folder / "part"
+
+    def handler(_: Request, connection: Connection) -> None:
+        connection.answer(200, {"ETag": '"one"', "Content-Length": str(len(DATA))}, DATA[:100_000])
+        while part.stat().st_size < 100_000:
+            signal.sigtimedwait([], 0.01)
+        connection.body(DATA[100_000:])
+
+    _whole(bench.get(f"{bench.serve(handler).url}/a.fwb"))
 
 
 # -- sizes and bodies (faults 68, 69) --------------------------------------------------------------------------------
@@ -384,11 +477,12 @@ def test_stops_while_it_waits(bench: Bench) -> None:
 
     def handler(request: Request, connection: Connection) -> None:
         connection.answer(200, {"ETag": '"one"', "Content-Length": str(len(DATA))}, DATA[:100_000])
-        stop.set()
+        stop.set(EXIT_TERMINATED)
         connection.sock.recv(1)
 
     server = bench.serve(handler)
-    assert isinstance(bench.fails(f"{server.url}/a.fwb", stop=stop), StoppedError)
+    error = bench.fails(f"{server.url}/a.fwb", stop=Stop(stop))
+    assert isinstance(error, StoppedError) and error.exit_code == EXIT_TERMINATED
     kept = len(bench.data)
     server.handler = Site({"/a.fwb": Served(DATA)})
     assert _whole(bench.get(f"{server.url}/a.fwb")).transferred == len(DATA) - kept
@@ -409,6 +503,16 @@ def test_a_busy_server_is_asked_again_as_it_wishes(bench: Bench, status: int) ->
     _whole(bench.get(f"{server.url}/a.fwb", rules=Rules(backoff_s=2.0, longest_wait_s=60)))
     assert len(server.requests) == 4
     assert sum(bench.waits) == 7 + 60 + 8  # asked for, capped, doubled twice
+
+
+def test_a_server_that_asks_for_patience_is_named_as_the_cause(bench: Bench) -> None:
+    """What ends the tries is told, with the wait that was asked for (RFC 9110 §10.2.3), as a date, too."""
+    dated = {"Retry-After": "Mon, 03 Aug 2026 11:00:00 GMT", "Date": "Mon, 03 Aug 2026 10:00:00 GMT"}
+    server = bench.serve(lambda _, connection: connection.answer(503, dated))
+    for rules in (Rules(tries=1), Rules(deadline_s=30)):
+        error = bench.fails(f"{server.url}/a.fwb", rules=rules)
+        assert "503" in error.says and "3600 s (Retry-After)" in error.says
+    assert "no time is left" in error.says
 
 
 def test_tries_are_bounded(bench: Bench) -> None:
@@ -573,6 +677,50 @@ def test_no_cookie_is_given_back(bench: Bench) -> None:
     assert len(server.requests) == 4 and all("cookie" not in r.headers for r in server.requests)
 
 
+@pytest.mark.parametrize("status", [401, 403, 500])
+def test_who_refuses_is_named(bench: Bench, status: int) -> None:
+    """Not the mirror refuses, but the server that it redirects to, which has no header of ours."""
+    elsewhere = bench.serve(lambda _, connection: connection.answer(status))
+    server = bench.serve(_pointing(lambda: f"{elsewhere.url}/files/a.fwb?token={SECRET}"))
+    error = bench.fails(f"{server.url}/a.fwb", allowed=(elsewhere.url,), rules=Rules(tries=1))
+    assert f"{elsewhere.url} answered {status}" in error.says
+    assert error.where == f"{server.url}/a.fwb, redirected to {elsewhere.url}/files/a.fwb?..."
+    assert status == 500 or "--from" in error.hint
+    own = bench.serve(_at_home(status))
+    error = bench.fails(f"{own.url}/a.fwb", rules=Rules(tries=1))
+    assert f"the mirror answered {status}" in error.says and error.where.endswith(
+        f"redirected to {own.url}/files/a.fwb"
+    )
+
+
+def _at_home(status: int) -> Handler:
+    def handler(request: Request, connection: Connection) -> None:
+        if request.path == "/a.fwb":
+            connection.answer(302, {"Location": "/files/a.fwb"})
+        else:
+            connection.answer(status)
+
+    return handler
+
+
+def test_a_redirect_to_nobody_is_named(bench: Bench) -> None:
+    elsewhere = bench.serve(Site())
+    elsewhere.close()
+    server = bench.serve(_pointing(lambda: f"{elsewhere.url}/a.fwb"))
+    error = bench.fails(f"{server.url}/a.fwb", allowed=(elsewhere.url,), rules=Rules(tries=1))
+    assert "refused" in error.says and f"redirected to {elsewhere.url}/a.fwb" in error.where
+
+
+def test_the_second_of_two_allowed_origins_counts(bench: Bench) -> None:
+    """A redirect to a redirect: each origin is held against all that were allowed."""
+    third = bench.serve(Site({"/a.fwb": Served(DATA)}))
+    second = bench.serve(_pointing(lambda: f"{third.url}/a.fwb"))
+    first = bench.serve(_pointing(lambda: f"{second.url}/a.fwb"))
+    error = bench.fails(f"{first.url}/a.fwb", allowed=(second.url,))
+    assert third.url in error.says and third.connections == 0
+    _whole(bench.get(f"{first.url}/a.fwb", allowed=(second.url, third.url)))
+
+
 # -- TLS (fault 65) --------------------------------------------------------------------------------------------------
 
 
@@ -672,12 +820,23 @@ def test_proxies_count_only_where_asked(bench: Bench, monkeypatch: pytest.Monkey
     assert proxy.connections == 1
 
 
+@pytest.mark.parametrize("scheme", ["http", "https"])
+def test_a_dead_proxy_is_named_as_the_cause(bench: Bench, monkeypatch: pytest.MonkeyPatch, scheme: str) -> None:
+    proxy = bench.serve(Site())
+    proxy.close()
+    monkeypatch.setenv(f"{scheme}_proxy", proxy.url.replace("http://", f"http://user:{SECRET}@"))
+    monkeypatch.delenv("no_proxy", raising=False)
+    error = bench.fails(f"{scheme}://mirror.invalid/a.fwb", trust_env=True, rules=Rules(tries=1))
+    assert isinstance(error, Unreachable) and error.says.startswith(f"the proxy {proxy.url} cannot be reached")
+    assert "refused" in error.says and "--trust-env" in error.hint and SECRET not in error.says
+
+
 def test_a_proxy_that_refuses(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     proxy = bench.serve(lambda _, connection: connection.answer(407))
     monkeypatch.setenv("https_proxy", proxy.url)
     monkeypatch.delenv("no_proxy", raising=False)
     error = bench.fails("https://mirror.invalid/a.fwb", trust_env=True)
-    assert isinstance(error, UnfinishedError) and "proxy" in error.says
+    assert isinstance(error, UnfinishedError) and "proxy" in error.says and "407" in error.says
     assert proxy.requests[0].method == "CONNECT"
 
 

@@ -1,9 +1,11 @@
-"""JUnit XML, read back by the PyPI library junitparser."""
+"""JUnit XML, held against the Jenkins xunit schema's rules and read back by the PyPI library junitparser."""
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from xml.etree import ElementTree as ET
 
 import pytest
 from hypothesis import given
@@ -19,12 +21,52 @@ AT = datetime(2026, 11, 25, 12, 30, tzinfo=UTC)
 A, B = b"a" * 100, b"b" * 200
 
 
+# The Jenkins xunit plugin's junit-10.xsd, as the source of PyPI's pytest 8.3.5 carries it, as far as it concerns what
+# is written here: element -> attributes (those it must have first), and the elements that may stand in it.
+_SCHEMA: dict[str, tuple[set[str], set[str], set[str]]] = {
+    "testsuites": (set(), {"name", "time", "tests", "failures", "errors"}, {"testsuite"}),
+    "testsuite": (
+        {"name", "tests", "failures", "errors"},
+        {"group", "time", "skipped", "timestamp", "hostname", "id", "package", "file", "log", "url", "version"},
+        {"testsuite", "properties", "testcase", "system-out", "system-err"},
+    ),
+    "properties": (set(), set(), {"property"}),
+    "property": ({"name", "value"}, set(), set()),
+    "testcase": (
+        {"name"},
+        {"time", "classname", "group"},
+        {"skipped", "error", "failure", "system-out", "system-err"},
+    ),
+    **dict.fromkeys(("skipped", "error", "failure"), (set(), {"type", "message"}, set())),
+    **dict.fromkeys(("system-out", "system-err"), (set(), set(), set())),
+}
+_TIME = re.compile(r"(([0-9]{0,3},)*[0-9]{3}|[0-9]{0,3})*(\.[0-9]{0,3})?")  # its SUREFIRE_TIME
+
+
+def valid(text: str) -> None:
+    """Hold a document against the schema."""
+    root = ET.fromstring(text.encode())  # noqa: S314 - our own document
+    assert root.tag == "testsuites"
+    for element in root.iter():
+        must, may, within = _SCHEMA[element.tag]
+        assert must <= set(element.keys()) <= must | may, (element.tag, element.keys())
+        assert {child.tag for child in element} <= within
+        assert _TIME.fullmatch(element.get("time", "0"))
+        if within:
+            assert not (element.text or "").strip() and all(not (child.tail or "").strip() for child in element)
+
+
 def suite_of(result: CheckResult, name: str = "folder") -> JUnitXml:
-    """The document, parsed by junitparser; its own counts are those that it recounts."""
-    parsed = JUnitXml.fromstring(document(result, name=name, at=AT).encode())
-    stated = (parsed.tests, parsed.failures, parsed.errors, parsed.skipped)
+    """The document, valid, parsed by junitparser; its own counts are those that it recounts."""
+    text = document(result, name=name, at=AT)
+    valid(text)
+    parsed = JUnitXml.fromstring(text.encode())
+    [suite] = parsed
+    stated = (parsed.tests, parsed.failures, parsed.errors, suite.skipped, suite.time)
     parsed.update_statistics()  # type: ignore[no-untyped-call]  # junitparser annotates in part
-    assert stated == (parsed.tests, parsed.failures, parsed.errors, parsed.skipped)
+    suite.update_statistics()  # type: ignore[no-untyped-call]  # junitparser annotates in part
+    again = (parsed.tests, parsed.failures, parsed.errors, suite.skipped)
+    assert (stated[:4], stated[4] or 0) == (again, pytest.approx(suite.time))
     return parsed
 
 
@@ -38,8 +80,8 @@ def test_all_well(tmp_path: Path) -> None:
     """Every row is a passed case; the counts are properties."""
     result = check(fill(tmp_path, {"a.fwb": A, "b.fwb": B}), listing(facts("a.fwb", A), facts("b.fwb", B)))
     parsed = suite_of(result, "the stick")
-    assert (parsed.tests, parsed.failures, parsed.errors, parsed.skipped) == (2, 0, 0, 0)
     [suite] = parsed
+    assert (parsed.tests, parsed.failures, parsed.errors, suite.skipped) == (2, 0, 0, 0)
     assert (suite.name, suite.timestamp) == ("the stick", "2026-11-25T12:30:00")
     properties = suite.properties()  # type: ignore[no-untyped-call]  # junitparser annotates in part
     assert {p.name: p.value for p in properties}["proven"] == "2"
@@ -47,7 +89,7 @@ def test_all_well(tmp_path: Path) -> None:
         ("blade.6.1.0", "a.fwb", True),
         ("blade.6.1.0", "b.fwb", True),
     ]
-    assert [case.time for case in suite] == [None, None]  # none was measured
+    assert [case.time for case in suite] == [round(row.seconds or 0, 3) for row in result.rows]
 
 
 def test_what_was_found(tmp_path: Path) -> None:
@@ -85,6 +127,27 @@ def test_unreadable_is_an_error() -> None:
     row = Row("a.fwb", "blade", "1", "a.fwb", Status.UNREADABLE, 1, 1, "ab", "", None, "Input/output error")
     found = cases(CheckResult([finding("unreadable", "a.fwb", "Input/output error")], [row]))
     assert [(type(r), r.type) for r in found["a.fwb"].result] == [(Error, "unreadable")]
+
+
+def test_a_time_stands_only_where_a_file_was_read_now(tmp_path: Path) -> None:
+    """Seconds by the check's own measure; what it skipped or did not find has none; a stray that it read has."""
+    root, book = fill(tmp_path, {"a.fwb": A, "b.fwb": B}), Book()
+    wanted = listing(facts("a.fwb", A), facts("b.fwb", B), facts("c.fwb", b"c"))
+    check(root, wanted, book=book)
+    book.age(timedelta(days=9), "b.fwb")
+    result = check(fill(root, {"stray.fwb": A[::-1]}), wanted, book=book, older_than_s=86400)
+    timed = {case.name for case in cases(result).values() if case.time is not None}
+    assert timed == {"b.fwb", "stray.fwb"} == {row.name for row in result.rows if row.seconds is not None}
+
+
+def test_times_are_those_of_the_rows() -> None:
+    """Thousandths of a second, the suite's their sum."""
+    rows = [Row(f"{n}.fwb", "blade", "1", f"{n}.fwb", Status.OK, 1, 1, "ab", "ab", AT) for n in range(3)]
+    rows[0].seconds, rows[1].seconds = 1.2344, 61.0
+    parsed = suite_of(CheckResult([], rows))
+    [suite] = parsed
+    assert [case.time for case in suite] == [1.234, 61.0, None]
+    assert suite.time == parsed.time == pytest.approx(62.234)
 
 
 texts = st.text(st.characters(), min_size=1, max_size=12)

@@ -27,7 +27,7 @@ from bundlekeeper.links.http import origin_of, parse_url
 from bundlekeeper.links.mirror import below, mirror_source
 from bundlekeeper.model.findings import exit_status
 from bundlekeeper.model.names import problems_of_name
-from bundlekeeper.model.progress import Silent
+from bundlekeeper.model.progress import Progress, Silent
 from bundlekeeper.model.reading import read
 from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store import incoming
@@ -72,8 +72,9 @@ class Bench:
     def root(self) -> Path:
         return self.folder / "store"
 
-    def serve(self, handler: Handler, *, tls: bool = True) -> LocalServer:
-        return self.stack.enter_context(serving(handler, self.authority.context() if tls else None))
+    def serve(self, handler: Handler, *, tls: bool = True, keep_alive: bool = False) -> LocalServer:
+        context = self.authority.context() if tls else None
+        return self.stack.enter_context(serving(handler, context, keep_alive=keep_alive))
 
     def manifest(self) -> Path:
         path = self.folder / "manifest.toml"
@@ -88,6 +89,7 @@ class Bench:
         headers: Mapping[str, str] | None = None,
         allow: tuple[str, ...] = (),
         stop: Stop | None = None,
+        progress: Progress | None = None,
     ) -> TakeResult:
         loaded = read(_manifest(self.bundles), name="manifest.toml", today=date(2026, 11, 25))
         sources = [
@@ -103,7 +105,7 @@ class Bench:
             for url in urls
         ]
         with Store.open(self.root, write=True) as store:
-            return take(store, loaded, sources, clock=lambda: NOW, progress=Silent(), stop=stop)
+            return take(store, loaded, sources, clock=lambda: NOW, progress=progress or Silent(), stop=stop)
 
     def start(self, url: str) -> subprocess.Popen[bytes]:
         """A take in a process of its own that records what it has every 64 KiB."""
@@ -120,6 +122,9 @@ class Bench:
 
     def published(self) -> list[str]:
         return sorted(p.name for p in (self.root / "infrastructure").rglob("*") if p.is_file())
+
+    def published_or_nothing(self) -> list[str]:
+        return self.published() if (self.root / "infrastructure").exists() else []
 
     def quarantined(self) -> list[bytes]:
         found = (self.root / "quarantine").iterdir()

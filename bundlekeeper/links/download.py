@@ -1,8 +1,8 @@
 """One file from an http(s) server into a part file: tries, going on where it broke, limits.
 
 Rules: the body is hashed while it is written and never trusted for more than that; never more than the expected size
-and one block is read; a rest is asked for under a strong entity tag only (If-Range), and what does not fit starts
-again from nothing; every try and every wait is counted. Source: RFC 9110 (ranges §14, conditions §13). Costs httpx.
+and one block is read; a rest is asked for under a strong validator only (If-Range), and what does not fit starts again
+from nothing; every try and every wait is counted. Source: RFC 9110 (ranges §14, conditions §13). Costs httpx.
 """
 
 from __future__ import annotations
@@ -16,9 +16,10 @@ from bundlekeeper.links.answers import Again, Missing, Rest, Whole, WrongSize
 from bundlekeeper.links.conversation import Ask, Conversation, Server
 from bundlekeeper.links.guard import Guard, Limits
 from bundlekeeper.links.http import BrokenOff, redacted, speaking_to
-from bundlekeeper.links.part import Part
+from bundlekeeper.links.part import Joined, Part
 from bundlekeeper.proof.reading import Stop
 
+_JOIN_S = 0.25  # small blocks wait no longer than this for others to be joined with
 PROGRESS_BYTES = 1 << 20  # a try that brought this much is no failure in a row
 
 
@@ -51,7 +52,6 @@ class Received:
 
     size: int
     sha256: str
-    etag: str
     transferred: int
 
 
@@ -74,7 +74,7 @@ def download(
     places = [redacted(url) for url in urls]
     at = part.take_up(places)
     if expected and part.size == expected:
-        return Received(expected, part.sha256(), part.etag, 0)
+        return Received(expected, part.sha256(), 0)
     ordered = sorted(zip(places, urls, strict=True), key=lambda pair: pair[0] != at)
     for place, url in ordered:
         guard = Guard(place, rules.limits(expected), server.now, stop)
@@ -116,12 +116,12 @@ class _Download:
             try:
                 if not self._attempt():
                     return None
-                return Received(self._part.size, self._part.sha256(), self._part.etag, self._transferred)
+                return Received(self._part.size, self._part.sha256(), self._transferred)
             except BrokenOff as e:
                 failures = 1 if self._transferred - before >= PROGRESS_BYTES else failures + 1
                 if failures >= self._rules.tries:
                     raise
-                self._guard.pause(self._wait_s(failures, e), self._server.wait)
+                self._guard.pause(self._wait_s(failures, e), self._server.wait, e)
 
     def _wait_s(self, failures: int, error: BrokenOff) -> float:
         backoff_s = self._rules.backoff_s * 2.0 ** (failures - 1)
@@ -129,10 +129,11 @@ class _Download:
 
     def _attempt(self) -> bool:
         """One request and its body; False where the server has no such file."""
-        ask = Ask(start=self._part.size if self._part.etag else 0, etag=self._part.etag, expected=self._expected)
+        validator = self._part.validator
+        ask = Ask(start=self._part.size if validator else 0, validator=validator, expected=self._expected)
         with self._conversation.answer(self._url, ask) as (response, verdict):
             if isinstance(verdict, Whole):
-                self._part.begin(self._place, verdict.etag, verdict.last_modified)
+                self._part.begin(self._place, verdict.validator)
                 self._receive(response, verdict.framed)
             elif isinstance(verdict, Rest):
                 self._receive(response, framed=False)
@@ -143,19 +144,15 @@ class _Download:
 
     def _receive(self, response: httpx.Response, framed: bool) -> None:
         """Write the body; keep what came, whatever happens on the way."""
-        kept_s = self._server.now()
         try:
-            for block in self._blocks(response):
-                if len(block) > self._expected - self._part.size:
-                    self._part.restart()
-                    raise WrongSize(self._expected + 1, self._expected, more=True, where=self._place)
-                self._part.write(block)
-                self._transferred += len(block)
-                late = self._server.now() - kept_s >= self._rules.keep_every_s
-                if late or self._part.unkept >= self._rules.keep_every_bytes:
-                    self._part.keep()
-                    kept_s = self._server.now()
+            with self._part.receiving() as joined:
+                self._guard.on_silence = joined.flush
+                self._take(response, joined)
+        except WrongSize:
+            self._part.restart()
+            raise
         finally:
+            self._guard.on_silence = None
             self._part.keep()
         came = self._part.size
         if came < self._expected and framed:  # all there is; whether it is of any use is the caller's to say
@@ -166,6 +163,24 @@ class _Download:
                 where=self._place,
                 hint="take it again to go on",
             )
+
+    def _take(self, response: httpx.Response, joined: Joined) -> None:
+        """Every block of the body, written soon and kept now and then."""
+        written_s = kept_s = self._server.now()
+        for block in self._blocks(response):
+            if len(block) > self._expected - self._part.size - joined.waiting:
+                raise WrongSize(self._expected + 1, self._expected, more=True, where=self._place)
+            joined.add(block)
+            self._transferred += len(block)
+            now_s = self._server.now()
+            due = now_s - kept_s >= self._rules.keep_every_s
+            if due or self._part.unkept + joined.waiting >= self._rules.keep_every_bytes:
+                joined.flush()
+                self._part.keep()
+                written_s = kept_s = self._server.now()
+            elif now_s - written_s >= _JOIN_S:
+                joined.flush()
+                written_s = now_s
 
     def _blocks(self, response: httpx.Response) -> Iterator[bytes]:
         with speaking_to(self._place):

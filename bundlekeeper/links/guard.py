@@ -2,7 +2,8 @@
 
 Rules: every read of a connection passes here, also those of headers and of chunk frames that give no byte of a body,
 so that no server can hold us by dripping; the rate counts only time spent waiting for the network, so that a slow disk
-of ours is never blamed on the server; a limit that was hit is final. Importing this module costs httpx.
+of ours is never blamed on the server; a limit that was hit is final; a connection that many downloads use in turn is
+held against the limits of the one that uses it. Importing this module costs httpx.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import ssl
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 
 import httpcore
@@ -20,6 +22,7 @@ from bundlekeeper.errors import StoppedError, UnfinishedError
 from bundlekeeper.proof.reading import Stop
 
 _SLICE_S = 0.25  # how long a wait may go on without looking at the stop flag
+_GATHERED = 256 * 1024  # bytes that are taken at once from a connection that has them ready
 _PARTS = 10  # the window of the least rate slides by tenths, or by slices where those are longer
 
 
@@ -45,11 +48,13 @@ class Guard:
         self._past: deque[tuple[float, int]] = deque()
         self._spent_s = 0.0
         self._count = 0
+        self.connects = 0  # connections that were tried
+        self.on_silence: Callable[[], None] | None = None  # called when nothing came for a slice of waiting
 
     def remaining(self) -> float:
         """Seconds until the deadline. Raises UnfinishedError at the deadline, StoppedError when told to stop."""
         if self._stop is not None and self._stop.is_set():
-            raise StoppedError("stopped while downloading", where=self._place)
+            raise StoppedError("stopped while downloading", where=self._place, exit_code=self._stop.exit_code)
         left = self._end_s - self._now()
         if left <= 0:
             raise UnfinishedError(
@@ -57,12 +62,15 @@ class Guard:
             )
         return left
 
-    def pause(self, seconds: float, wait: Callable[[float], None]) -> None:
-        """Wait between two tries, by `wait`, in slices. Raises like `remaining`, at once where the wait is too long."""
+    def pause(self, seconds: float, wait: Callable[[float], None], because: UnfinishedError | None = None) -> None:
+        """Wait between two tries, by `wait`, in slices, after what `because` says.
+
+        Raises like `remaining`, at once where the wait is too long.
+        """
         if seconds >= self.remaining():
-            raise UnfinishedError(
-                "no time is left to wait for another try", where=self._place, hint="take it again later"
-            )
+            says = (f"{because.says}; " if because else "") + "no time is left to wait for another try"
+            where = because.where if because else self._place
+            raise UnfinishedError(says, where=where, hint="take it again later")
         while seconds > 0:
             self.remaining()
             wait(min(seconds, _SLICE_S))
@@ -97,10 +105,13 @@ class Guard:
             except httpcore.ReadTimeout:
                 spent = self._now() - began
                 idle_s += spent
+                if self.on_silence is not None:
+                    self.on_silence()
                 self.waited(spent, 0)
                 if timeout_s is not None and idle_s >= timeout_s:
                     raise
                 continue
+            data = _gathered(stream, data)
             self.waited(self._now() - began, len(data))
             return data
 
@@ -109,21 +120,53 @@ class Guard:
         left = self.remaining()
         return left if timeout_s is None else min(timeout_s, left)
 
-    def backend(self) -> httpcore.NetworkBackend:
-        """A network for httpcore whose every connection is held against these limits."""
-        return _Backend(self)
+    @contextmanager
+    def watching(self) -> Iterator[None]:
+        """For as long as the block lasts, what this thread does by shared connections counts here."""
+        token = _WATCHING.set(self)
+        try:
+            yield
+        finally:
+            _WATCHING.reset(token)
+
+
+_WATCHING: ContextVar[Guard] = ContextVar("the guard of this thread")
+#: Gives the guard that a connection is held against now: one guard, or `shared`, that of the thread which uses it.
+Watch = Callable[[], Guard]
+shared: Watch = _WATCHING.get
+
+
+class ProxyUnreachableError(httpcore.ConnectError):
+    """No connection to the proxy, whatever the server behind it; `proxy` is its origin, without secrets."""
+
+    def __init__(self, proxy: str) -> None:
+        super().__init__("no connection to the proxy")
+        self.proxy = proxy
+
+
+def _gathered(stream: httpcore.NetworkStream, data: bytes) -> bytes:
+    """`data` and what else the connection has ready: TLS gives 16 KiB a time (RFC 8446 §5.1), at a price for each."""
+    pieces, size = [data], len(data)
+    while data and size < _GATHERED:
+        try:
+            data = stream.read(_GATHERED - size, timeout=0)
+        except (httpcore.NetworkError, httpcore.TimeoutException):  # nothing ready; a broken one breaks again
+            break
+        pieces.append(data)
+        size += len(data)
+    return b"".join(pieces) if len(pieces) > 1 else pieces[0]
 
 
 class _Stream(httpcore.NetworkStream):
-    def __init__(self, inner: httpcore.NetworkStream, guard: Guard) -> None:
+    def __init__(self, inner: httpcore.NetworkStream, watch: Watch) -> None:
         self._inner = inner
-        self._guard = guard
+        self._watch = watch
 
     def read(self, max_bytes: int, timeout: float | None = None) -> bytes:
-        return self._guard.read(self._inner, max_bytes, timeout)
+        return self._watch().read(self._inner, max_bytes, timeout)
 
     def write(self, buffer: bytes, timeout: float | None = None) -> None:
-        self._inner.write(buffer, timeout=self._guard.within(timeout))
+        self._inner.write(buffer, timeout=self._watch().within(timeout))
 
     def close(self) -> None:
         self._inner.close()
@@ -131,16 +174,20 @@ class _Stream(httpcore.NetworkStream):
     def start_tls(
         self, ssl_context: ssl.SSLContext, server_hostname: str | None = None, timeout: float | None = None
     ) -> httpcore.NetworkStream:
-        inner = self._inner.start_tls(ssl_context, server_hostname, timeout=self._guard.within(timeout))
-        return _Stream(inner, self._guard)
+        inner = self._inner.start_tls(ssl_context, server_hostname, timeout=self._watch().within(timeout))
+        return _Stream(inner, self._watch)
 
     def get_extra_info(self, info: str) -> object:
         return self._inner.get_extra_info(info)
 
 
-class _Backend(httpcore.NetworkBackend):
-    def __init__(self, guard: Guard) -> None:
-        self._guard = guard
+class Backend(httpcore.NetworkBackend):
+    """A network for httpcore whose every connection is held against limits."""
+
+    def __init__(self, watch: Watch, proxy: str = "") -> None:
+        """`proxy` is the origin of the proxy that every connection goes to, empty where there is none."""
+        self._watch = watch
+        self._proxy = proxy
         self._real = httpcore.SyncBackend()
 
     def connect_tcp(
@@ -151,8 +198,16 @@ class _Backend(httpcore.NetworkBackend):
         local_address: str | None = None,
         socket_options: Iterable[httpcore.SOCKET_OPTION] | None = None,
     ) -> httpcore.NetworkStream:
-        limit = self._guard.within(timeout)
-        return _Stream(self._real.connect_tcp(host, port, limit, local_address, socket_options), self._guard)
+        """Connect. Raises httpcore's errors, ProxyUnreachableError where it is the proxy that is not there."""
+        guard = self._watch()
+        guard.connects += 1
+        try:
+            inner = self._real.connect_tcp(host, port, guard.within(timeout), local_address, socket_options)
+        except (httpcore.ConnectError, httpcore.ConnectTimeout) as e:
+            if self._proxy:
+                raise ProxyUnreachableError(self._proxy) from e
+            raise
+        return _Stream(inner, self._watch)
 
 
 class GuardedTransport(httpx.BaseTransport):

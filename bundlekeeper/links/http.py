@@ -28,7 +28,7 @@ import httpx
 
 from bundlekeeper import __version__
 from bundlekeeper.errors import InputError, KeeperError, UnfinishedError
-from bundlekeeper.links.guard import Guard, GuardedTransport
+from bundlekeeper.links.guard import Backend, GuardedTransport, ProxyUnreachableError, Watch
 
 MAX_URL = 8000  # characters; RFC 9110 §4.1 asks for at least 8000 octets to be supported
 MAX_CA_BYTES = 16 * 1024 * 1024
@@ -38,6 +38,7 @@ DEFAULT_PORTS = {"http": 80, "https": 443}
 _LABEL = re.compile(r"[A-Za-z0-9_]([A-Za-z0-9_-]{0,61}[A-Za-z0-9_])?")  # RFC 1035 §2.3.4: at most 63 octets
 _HEADER_NAME = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")  # RFC 9110 §5.6.2, token
 _HEADER_VALUE = re.compile(r"[\x21-\x7e]([\x20-\x7e]*[\x21-\x7e])?")  # RFC 9110 §5.5, without obs-text
+_STATUS = re.compile(r"[1-5][0-9]{2}")
 # Ours to set; a caller's value would break the framing, the resume or the rule that bodies come unpacked.
 _OWN_HEADERS = {
     "accept-encoding",
@@ -267,9 +268,10 @@ def quiet_loggers() -> None:
         logging.getLogger(name).setLevel(logging.WARNING)
 
 
-def open_client(origin: Origin, settings: HttpSettings, context: ssl.SSLContext, guard: Guard) -> httpx.Client:
+def open_client(origin: Origin, settings: HttpSettings, context: ssl.SSLContext, watch: Watch) -> httpx.Client:
     """A client for one origin; `settings.headers` are this origin's own, so pass none for another origin.
 
+    `watch` gives the guard that its connections are held against.
     Raises InputError when headers, netrc or a proxy's address of the environment cannot be used.
     """
     check_headers(settings.headers, origin)
@@ -278,7 +280,7 @@ def open_client(origin: Origin, settings: HttpSettings, context: ssl.SSLContext,
     headers |= _netrc_header(origin, settings)
     headers |= settings.headers
     return httpx.Client(
-        transport=GuardedTransport(_pool(origin, settings, context, guard)),
+        transport=GuardedTransport(_pool(origin, settings, context, watch)),
         headers=headers,
         cookies=CookieJar(policy=DefaultCookiePolicy(allowed_domains=[])),
         timeout=httpx.Timeout(settings.idle_s, connect=settings.connect_s),
@@ -305,14 +307,14 @@ def _netrc_header(origin: Origin, settings: HttpSettings) -> dict[str, str]:
 
 
 def _pool(
-    origin: Origin, settings: HttpSettings, context: ssl.SSLContext, guard: Guard
+    origin: Origin, settings: HttpSettings, context: ssl.SSLContext, watch: Watch
 ) -> httpcore.ConnectionPool | httpcore.HTTPProxy:
     found = ""
     if settings.trust_env and not urllib.request.proxy_bypass(f"{origin.host}:{origin.port}"):
         proxies = urllib.request.getproxies()
         found = proxies.get(origin.scheme) or proxies.get("all") or ""
     if not found:
-        return httpcore.ConnectionPool(ssl_context=context, network_backend=guard.backend(), http2=False)
+        return httpcore.ConnectionPool(ssl_context=context, network_backend=Backend(watch), http2=False)
     try:
         proxy = httpx.URL(found if "://" in found else f"http://{found}")
     except (httpx.InvalidURL, ValueError) as e:
@@ -324,7 +326,7 @@ def _pool(
         proxy_auth=(proxy.username.encode(), proxy.password.encode()) if proxy.userinfo else None,
         ssl_context=context,
         proxy_ssl_context=context if proxy.scheme == "https" else None,
-        network_backend=guard.backend(),
+        network_backend=Backend(watch, str(origin_of(proxy))),
         http2=False,
     )
 
@@ -352,12 +354,18 @@ def _translated(error: Exception, place: str) -> UnfinishedError:
                 each.verify_code, ("the server's certificate cannot be verified", "see the server's certificate chain")
             )
             return UnfinishedError(says, hint=hint, where=place)
+        if isinstance(each, ProxyUnreachableError):
+            says = f"the proxy {each.proxy} cannot be reached{_reason(chain)}"
+            hint = "is it the one that the environment should name (https_proxy)? without --trust-env none is used"
+            return Unreachable(says, where=place, hint=hint)
     if isinstance(error, (httpx.ConnectTimeout, httpx.PoolTimeout)):
         return Unreachable("the server cannot be reached: no answer in time", where=place, hint="is the address right?")
     if isinstance(error, httpx.TimeoutException):
         return BrokenOff("the server fell silent", where=place, hint="try again; what came is kept")
     if isinstance(error, httpx.ProxyError):
-        return UnfinishedError("the proxy did not let us through", where=place, hint="check the proxy's settings")
+        code = next((m[0] for e in chain if isinstance(e, httpcore.ProxyError) and (m := _STATUS.match(str(e)))), "")
+        says = "the proxy did not let us through" + (f": it answered {code}" if code else "")
+        return UnfinishedError(says, where=place, hint="check the proxy's settings")
     if isinstance(error, httpx.ConnectError):
         tls = next((e for e in chain if isinstance(e, ssl.SSLError)), None)
         if tls is not None and not isinstance(tls, ssl.SSLEOFError):

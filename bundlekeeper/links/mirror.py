@@ -8,7 +8,6 @@ fails, fails for one bundle. Importing this module costs httpx: only for an addr
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -39,12 +38,10 @@ from bundlekeeper.links.part import DiskError, Part, RecordPlace
 from bundlekeeper.model.text import human_bytes
 from bundlekeeper.proof.digests import SHA256
 from bundlekeeper.proof.reading import Stop
-from bundlekeeper.store import files
-from bundlekeeper.store.incoming import PREFIX, Incoming, Temp
+from bundlekeeper.store.incoming import RECORD_PREFIX, Incoming, Temp
 from bundlekeeper.store.signature_files import ABSENT, MAX_BYTES, SignatureFile, too_large, unreadable
 from bundlekeeper.store.sources import Fetched, Found, Link, Offer, Source, SourceError, Wanted
 
-RECORD_PREFIX = ".resume-"
 _LOOK = Limits(deadline_s=60.0, least_rate_bytes_s=0.0, window_s=30.0)  # for a question without a body
 _LOOK_TRIES = 2
 
@@ -101,6 +98,15 @@ class Mirror:
     def place(self) -> str:
         """The mirror's address, without its query."""
         return redacted(self._base)
+
+    @property
+    def host(self) -> str:
+        """The mirror's origin: several of its files may be read at a time."""
+        return str(self._server.home)
+
+    def close(self) -> None:
+        """Close the connections; the next question opens new ones."""
+        self._server.lines.close()
 
     def survey(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
         """Nothing: a mirror has no list, and is asked only for what is really needed."""
@@ -168,7 +174,7 @@ class Mirror:
                 if not left:
                     raise
                 wait_s = min(error.retry_after_s or self._rules.backoff_s, self._rules.longest_wait_s)
-                guard.pause(wait_s, self._server.wait)
+                guard.pause(wait_s, self._server.wait, error)
         raise AssertionError("unreachable")
 
     def signature(self, wanted: Wanted, offer: Offer | None) -> SignatureFile:
@@ -232,7 +238,6 @@ class Mirror:
         if offer.size is not None and offer.size != wanted.size:
             raise WrongSize(offer.size, wanted.size, where=offer.place)
         record = RecordPlace(incoming.fd, RECORD_PREFIX + wanted.sha256)
-        _sweep(incoming)
         temp = _PartTemp(incoming.resumable(wanted.sha256), record)
         part = Part(temp.fd, record, whole=wanted.size, on_bytes=on_bytes, stop=stop, algorithms=algorithms)
         try:
@@ -328,12 +333,3 @@ def _sentence(error: UnfinishedError) -> str:
 
 def _source_error(error: UnfinishedError) -> SourceError:
     return SourceError(_sentence(error), hint=error.hint, where=error.where)
-
-
-def _sweep(incoming: Incoming) -> None:
-    """Remove records whose part is gone. Raises OSError."""
-    names = set(os.listdir(incoming.fd))
-    for name in names:
-        key = name.removeprefix(RECORD_PREFIX).removesuffix(".new")
-        if name.startswith(RECORD_PREFIX) and PREFIX + key not in names:
-            files.remove(incoming.fd, name)

@@ -1,8 +1,9 @@
 """A file that is being downloaded, kept over interruptions: its descriptor, its running digest and a small record.
 
-Rules: what the record counts as kept was synced before the record said so, so that a power cut never leaves a hole
-inside it; a part without a record, or with one that does not fit, starts again from nothing; the kept prefix is read
-and hashed again before more is added; an error of the disk drops the part, and a failed sync is never tried again.
+Rules: small blocks are joined before they are hashed and written; what the record counts as kept was synced before the
+record said so, so that a power cut never leaves a hole inside it; a part without a record, or with one that does not
+fit, starts again from nothing; the kept prefix is read and hashed again before more is added; an error of the disk
+drops the part, and a failed sync is never tried again.
 """
 
 from __future__ import annotations
@@ -10,21 +11,21 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import re
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 
 from bundlekeeper.errors import RefusedError, StoppedError, UnfinishedError
+from bundlekeeper.links.answers import is_strong
 from bundlekeeper.proof.digests import SHA256
-from bundlekeeper.proof.reading import Digest, Stop
+from bundlekeeper.proof.passes import Lanes, buffers_for
+from bundlekeeper.proof.reading import Digest, Stop, Target
 from bundlekeeper.store import files
 
 MAX_RECORD_BYTES = 64 * 1024
 _FORMAT = 1
 _BLOCK = 1 << 20
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-_ETAG = re.compile(r'("[\x21\x23-\x7e]*")?')
 
 
 class DiskError(UnfinishedError):
@@ -33,11 +34,10 @@ class DiskError(UnfinishedError):
 
 @dataclass(frozen=True, slots=True)
 class Resume:
-    """What the record holds. `url` has no query and no user; `etag` is a strong one, or empty once all is there."""
+    """What the record holds. `url` has no query and no user; `validator` is strong, or empty once all is there."""
 
     url: str
-    etag: str
-    last_modified: str
+    validator: str
     whole: int
     kept: int
 
@@ -56,12 +56,13 @@ class Resume:
             record = cls(**row)
         except (ValueError, TypeError, RecursionError):
             return None
-        texts = (record.url, record.etag, record.last_modified)
-        if not all(isinstance(text, str) for text in texts) or not _ETAG.fullmatch(record.etag):
+        if not isinstance(record.url, str) or not isinstance(record.validator, str):
+            return None
+        if record.validator and not is_strong(record.validator):
             return None
         if type(record.whole) is not int or type(record.kept) is not int or not 0 < record.kept <= record.whole:
             return None
-        return record if record.etag or record.kept == record.whole else None
+        return record if record.validator or record.kept == record.whole else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,9 +123,9 @@ class Part:
         self._algorithms = tuple(dict.fromkeys(algorithms))
         self._hashes = {name: hashlib.new(name) for name in self._algorithms}
         self._kept = 0
-        self._url = self._last_modified = ""
+        self._url = ""
         self.size = 0
-        self.etag = ""
+        self.validator = ""
 
     @property
     def kept(self) -> int:
@@ -155,7 +156,7 @@ class Part:
             self.restart()
             return ""
         self._kept = self.size
-        self._url, self.etag, self._last_modified = record.url, record.etag, record.last_modified
+        self._url, self.validator = record.url, record.validator
         return record.url
 
     def _again(self, kept: int) -> bool:
@@ -168,37 +169,51 @@ class Part:
             while block := os.read(self._fd, _BLOCK):
                 if self._stop is not None and self._stop.is_set():
                     raise StoppedError("stopped while reading what was downloaded before")
-                self._count(block)
+                for each in self._hashes.values():
+                    each.update(block)
+                self._count(len(block))
         return self.size == kept
 
-    def begin(self, url: str, etag: str, last_modified: str) -> None:
-        """A whole body begins; `etag` is empty where there is no strong one. Raises DiskError."""
+    def begin(self, url: str, validator: str) -> None:
+        """A whole body begins; `validator` is empty where there is no strong one. Raises DiskError."""
         self.restart()
-        self._url, self.etag, self._last_modified = url, etag, last_modified
+        self._url, self.validator = url, validator
 
-    def write(self, block: bytes) -> None:
-        """Add bytes. Raises DiskError when the disk fails; the part is then dropped."""
+    @contextmanager
+    def receiving(self) -> Iterator[Joined]:
+        """Take bytes at the end of the part; its digests are those of its bytes when this has ended.
+
+        Raises DiskError when the disk fails; the part is then dropped.
+        """
+        with Lanes(self._hashes, buffers_for(self._whole - self.size), kept=True) as lanes:
+            with self._disk():
+                target = Target(self._fd, Stop())  # what came is kept, also when we are told to stop
+            joined = Joined(lanes, lambda block: self._write(target, block))
+            try:
+                yield joined
+            finally:
+                joined.flush()
+
+    def _write(self, target: Target, block: memoryview) -> None:
         with self._disk():
-            files.write_all(self._fd, block)
-        self._count(block)
+            target.write(block)
+        self._count(len(block))
 
-    def _count(self, block: bytes) -> None:
-        for each in self._hashes.values():
-            each.update(block)
-        self.size += len(block)
-        self._on_bytes(len(block))
+    def _count(self, size: int) -> None:
+        self.size += size
+        self._on_bytes(size)
 
     def keep(self) -> None:
         """Sync what is there and record it, where it can be of use later: all of it, or a start under a strong tag.
 
         Raises DiskError when the disk fails.
         """
-        useful = self.size == self._whole or (self.etag and self.size < self._whole)
+        useful = self.size == self._whole or (self.validator and self.size < self._whole)
         if not useful or not self.unkept:
             return
         with self._disk():
             os.fdatasync(self._fd)
-            self._place.save(Resume(self._url, self.etag, self._last_modified, self._whole, self.size))
+            self._place.save(Resume(self._url, self.validator, self._whole, self.size))
         self._kept = self.size
 
     def restart(self) -> None:
@@ -213,7 +228,7 @@ class Part:
             self._on_bytes(-self.size)
         self._hashes = {name: hashlib.new(name) for name in self._algorithms}
         self.size = self._kept = 0
-        self.etag = ""
+        self.validator = ""
 
     @contextmanager
     def _disk(self) -> Iterator[None]:
@@ -224,6 +239,36 @@ class Part:
             with suppress(DiskError):
                 self.restart()
             raise _disk_error(e, "the part file cannot be used") from e
+
+
+class Joined:
+    """Small blocks on their way into a part: joined into large ones, which are hashed and written."""
+
+    def __init__(self, lanes: Lanes, write: Callable[[memoryview], None]) -> None:
+        self._lanes = lanes
+        self._write = write
+        self._buffer = lanes.buffer()
+        self.waiting = 0  # bytes that came and are not written yet
+
+    def add(self, data: bytes) -> None:
+        """Take these bytes. Raises DiskError as `Part.receiving`."""
+        view = memoryview(data)
+        while view:
+            piece = view[: len(self._buffer) - self.waiting]
+            self._buffer[self.waiting : self.waiting + len(piece)] = piece
+            self.waiting += len(piece)
+            view = view[len(piece) :]
+            if self.waiting == len(self._buffer):
+                self.flush()
+
+    def flush(self) -> None:
+        """Hash and write what waits. Raises DiskError as `Part.receiving`."""
+        if not self.waiting:
+            return
+        block, self.waiting = self._buffer[: self.waiting], 0
+        self._lanes.feed(block)
+        self._write(block)
+        self._buffer = self._lanes.buffer()
 
 
 def _disk_error(error: OSError, doing: str) -> DiskError:

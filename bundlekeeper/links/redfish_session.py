@@ -168,7 +168,7 @@ class Service:
 
     def _open(self, guard: Guard) -> httpx.Client:
         settings = HttpSettings(self._means.ca, connect_s=self._limits.connect_s, idle_s=self._limits.resource_s)
-        return open_client(origin_of(self.base), settings, self._context, guard)
+        return open_client(origin_of(self.base), settings, self._context, lambda: guard)
 
     def __enter__(self) -> Service:
         return self

@@ -149,6 +149,14 @@ class SetSource:
         """The set's name and where its volumes are."""
         return ", ".join(str(volume.root) for volume in self._payload.volumes) or self._name
 
+    @property
+    def host(self) -> str:
+        """None: a volume is read from beginning to end."""
+        return ""
+
+    def close(self) -> None:
+        """Nothing: what is open is its maker's."""
+
     def survey(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
         """Everything was looked at when the volumes were found."""
         return ()

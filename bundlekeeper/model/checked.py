@@ -37,7 +37,8 @@ class Row:
 
     `place` is the path from the folder that was checked; empty where nothing was found. `proven_at` is when the bytes
     were last read to the end and were right. `signature` is "good", "not looked at" or the code of what is against it,
-    empty where none is stated and none wanted; `signed_by` names the trust entry that it is good under.
+    empty where none is stated and none wanted; `signed_by` names the trust entry that it is good under. `seconds` is
+    how long this check read it, None where it did not.
     """
 
     name: str
@@ -53,6 +54,7 @@ class Row:
     says: str = ""
     signature: str = ""
     signed_by: str = ""
+    seconds: float | None = None
 
 
 @dataclass(slots=True)

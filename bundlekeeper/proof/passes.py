@@ -8,7 +8,7 @@ told to end and are waited for; the caller does the fsync.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from queue import SimpleQueue
 from types import TracebackType
 from typing import TYPE_CHECKING
@@ -30,8 +30,8 @@ _SMALLEST_BUFFER_BYTES = 64 * 1024
 class _Lane:
     """One algorithm over the blocks in their order: in a thread of its own, or in place where none is wanted."""
 
-    def __init__(self, algorithm: str, begun: Hash | None = None) -> None:
-        self._hash = hashlib.new(algorithm) if begun is None else begun
+    def __init__(self, algorithm: str, begun: Hash) -> None:
+        self._hash = begun
         self._inbox: SimpleQueue[memoryview | None] = SimpleQueue()
         self._outbox: SimpleQueue[None] = SimpleQueue()
         self._dropped = False
@@ -65,29 +65,26 @@ class _Lane:
     def join(self) -> None:
         self._helper.join()
 
-    def hexdigest(self) -> str:
-        return self._hash.hexdigest()
 
+class Lanes:
+    """Hashes, by a name for each, and the ring of buffers that they share; a context manager.
 
-class _Lanes:
-    """All algorithms of one pass and the ring of buffers that they share."""
+    With more than one buffer each hash has a thread of its own, until the end of the block: only then are the hashes
+    what was fed; after an error not even then, unless what came is to be `kept`.
+    """
 
-    def __init__(
-        self, algorithms: Sequence[str], ahead: bool, buffers: Sequence[memoryview], running: Hash | None
-    ) -> None:
-        self._algorithms = tuple(dict.fromkeys(algorithms))
-        self._running = running
-        self._ahead = ahead
+    def __init__(self, hashes: Mapping[str, Hash], buffers: Sequence[memoryview], *, kept: bool = False) -> None:
+        self._hashes = hashes
+        self._kept = kept
+        self._ahead = len(buffers) > 1
         self._buffers = buffers
         self._lanes: list[_Lane] = []
         self._count = 0
 
-    def __enter__(self) -> _Lanes:
+    def __enter__(self) -> Lanes:
         try:
-            for algorithm in self._algorithms:
-                self._lanes.append(_Lane(algorithm))
-            if self._running is not None:
-                self._lanes.append(_Lane("running", self._running))
+            for name, begun in self._hashes.items():
+                self._lanes.append(_Lane(name, begun))
             for lane in self._lanes if self._ahead else ():
                 lane.start()
         except BaseException:
@@ -96,7 +93,7 @@ class _Lanes:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        self._close(drop=kind is not None)
+        self._close(drop=kind is not None and not self._kept)
 
     def _close(self, drop: bool) -> None:
         for lane in self._lanes:
@@ -112,13 +109,10 @@ class _Lanes:
         return self._buffers[self._count % len(self._buffers)]
 
     def feed(self, block: memoryview) -> None:
+        """Hash the block, which is the beginning of the buffer that was given last."""
         for lane in self._lanes:
             lane.feed(block)
         self._count += 1
-
-    def hexes(self) -> dict[str, str]:
-        """The digests; only after the lanes were closed."""
-        return {name: lane.hexdigest() for name, lane in zip(self._algorithms, self._lanes, strict=False)}
 
 
 def new_buffer(size_bytes: int = BLOCK_BYTES) -> memoryview:
@@ -144,7 +138,8 @@ def run_pass(
     TargetError (an OSError) when a write fails; StoppedError; ValueError for an algorithm unknown to hashlib.
     """
     size = 0
-    with _Lanes(algorithms, len(buffers) > 1, buffers, running) as lanes:
+    hashes = {name: hashlib.new(name) for name in dict.fromkeys(algorithms)}
+    with Lanes(hashes if running is None else {**hashes, "running": running}, buffers) as lanes:
         while True:
             view = lanes.buffer()
             count = source.fill(view)
@@ -160,10 +155,10 @@ def run_pass(
                     on_bytes(count)
             if count < len(view):
                 break
-    return Digest(size, lanes.hexes())
+    return Digest(size, {name: each.hexdigest() for name, each in hashes.items()})
 
 
-def _buffers_for(size_bytes: int | None) -> list[memoryview]:
+def buffers_for(size_bytes: int | None) -> list[memoryview]:
     """A ring where the file is large or its size unknown, else one buffer that holds it and shows its end."""
     if size_bytes is None or size_bytes >= _AHEAD_FROM_BYTES:
         return [new_buffer() for _ in range(_RING)]
@@ -185,7 +180,7 @@ def digest_fd(
     set, ValueError for an algorithm unknown to hashlib.
     """
     source = Source(fd, stop or Stop())
-    buffers = _buffers_for(source.size if source.size is not None else size_hint)
+    buffers = buffers_for(source.size if source.size is not None else size_hint)
     return run_pass(source, None, buffers, algorithms=algorithms, on_bytes=on_bytes)
 
 
@@ -210,6 +205,6 @@ def copy_fd(
     """
     stop = stop or Stop()
     reader = Source(source, stop)
-    buffers = _buffers_for(reader.size if reader.size is not None else size_hint)
+    buffers = buffers_for(reader.size if reader.size is not None else size_hint)
     writer = Target(target, stop)
     return run_pass(reader, writer, buffers, algorithms=algorithms, limit=limit, on_bytes=on_bytes, running=running)

@@ -12,6 +12,7 @@ or a stick is pulled, and would need processes of its own.
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -49,6 +50,7 @@ class Outcome:
     """What came of one task: a digest or an error, never both.
 
     `before` and `after` are fstat of the open descriptor before and after the read; None where it could not be had.
+    `seconds` is how long it took, from just before it was opened to the end of its read.
     """
 
     task: Task
@@ -56,6 +58,7 @@ class Outcome:
     error: OSError | None
     before: os.stat_result | None
     after: os.stat_result | None
+    seconds: float = 0.0
 
     @property
     def changed(self) -> bool:
@@ -78,12 +81,13 @@ def digest_many(
     on_bytes: Callable[[int], None] | None = None,
     on_file: Callable[[str], None] | None = None,
     stop: Stop | None = None,
+    monotonic: Callable[[], float] = time.monotonic,
 ) -> Iterator[Outcome]:
     """Read every task's file and yield its outcome as it finishes; a file that fails does not stop the others.
 
     `workers` defaults to the cores that this process may use, at most 32. `on_file` is told the key of a file when its
     read begins, `on_bytes` how many more bytes were read; both are called in several threads. The order in which files
-    are begun is the iterable's: the largest first keeps all cores busy to the end.
+    are begun is the iterable's: the largest first keeps all cores busy to the end. `monotonic` is a clock in seconds.
 
     When `stop` is set, what had finished is still yielded, then StoppedError is raised unless all was done.
     UnfinishedError when no thread can be started. What `open`, `on_bytes` or `on_file` raise, other than the OSError of
@@ -94,7 +98,7 @@ def digest_many(
     head = list(islice(waiting, count))
     # With so few files cores would idle: then each file is read ahead of its hash, by a thread more.
     ahead = 2 * len(head) <= count and len(head) * RING_BYTES <= _BUFFERS_BYTES
-    pool = _Pool(ahead=ahead, on_bytes=on_bytes, on_file=on_file, stop=stop)
+    pool = _Pool(ahead=ahead, on_bytes=on_bytes, on_file=on_file, stop=stop, monotonic=monotonic)
     try:
         pool.start(len(head))
         yield from pool.run(chain(head, waiting), most_queued=count * _QUEUED_PER_WORKER)
@@ -112,8 +116,10 @@ class _Pool:
         on_bytes: Callable[[int], None] | None,
         on_file: Callable[[str], None] | None,
         stop: Stop | None,
+        monotonic: Callable[[], float],
     ) -> None:
         self._ahead = ahead
+        self._monotonic = monotonic
         self._on_bytes = on_bytes
         self._on_file = on_file
         self._stop = Stop(stop)
@@ -178,16 +184,17 @@ class _Pool:
         if self._on_file is not None:
             self._on_file(task.key)
         before: os.stat_result | None = None
+        began_s = self._monotonic()
         try:
             fd = task.open()
         except OSError as e:
-            return Outcome(task, None, e, None, None)
+            return Outcome(task, None, e, None, None, self._monotonic() - began_s)
         try:
             before = os.fstat(fd)
             digest = self._read(fd, task, buffer)
-            return Outcome(task, digest, None, before, os.fstat(fd))
+            return Outcome(task, digest, None, before, os.fstat(fd), self._monotonic() - began_s)
         except OSError as e:
-            return Outcome(task, None, e, before, _fstat_or_none(fd))
+            return Outcome(task, None, e, before, _fstat_or_none(fd), self._monotonic() - began_s)
         finally:
             with suppress(OSError):  # of a device that is gone: what was read was read, and the descriptor is free
                 os.close(fd)

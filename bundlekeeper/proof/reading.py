@@ -72,6 +72,13 @@ class Stop:
         """True once `set` was called, here or on the parent."""
         return self._exit_code is not None or (self._parent is not None and self._parent.is_set())
 
+    @property
+    def exit_code(self) -> int:
+        """The exit status that was given to `set`, here or on the parent."""
+        if self._exit_code is None and self._parent is not None:
+            return self._parent.exit_code
+        return EXIT_INTERRUPTED if self._exit_code is None else self._exit_code
+
     def check(self) -> None:
         """Raise StoppedError, with the exit status given to `set`, when it was called."""
         if self._exit_code is not None:

@@ -2,11 +2,11 @@
 
 Rules: one test case per row, and one per finding that no row tells; the document fails (failures or errors) exactly
 when the check found an error or a warning; what was left out because it was proven lately is skipped, what could not be
-read is an error; every text passes `visible`, so that no name can make the document ill-formed; no time stands in it,
-because none is measured for a file (several are read at once).
+read is an error; every text passes `visible`, so that no name can make the document ill-formed; a case has a time, in
+seconds, only where its file was read now; several are read at once, so that the suite's sum is no time by the clock.
 
-Form: there is no standard; elements and attributes are those that build servers and the PyPI library junitparser read
-(common practice): testsuites, testsuite, properties, testcase, failure, error, skipped, system-out.
+Form: there is no standard; the document is valid under the schema of the Jenkins xunit plugin (junit-10.xsd, as the
+source of PyPI's pytest carries it), which knows no `skipped` on testsuites, and the PyPI library junitparser reads it.
 """
 
 from __future__ import annotations
@@ -75,13 +75,20 @@ def _findings_of(row: Row, by_place: Mapping[tuple[str, str], list[Finding]]) ->
     return next((found for place in places if place and (found := by_place.get((code, place)))), [])
 
 
-def _case(suite: ET.Element, group: str, name: str) -> ET.Element:
-    return ET.SubElement(suite, "testcase", classname=visible(group), name=visible(name))
+def _case(suite: ET.Element, group: str, name: str, seconds: float | None = None) -> ET.Element:
+    case = ET.SubElement(suite, "testcase", classname=visible(group), name=visible(name))
+    if seconds is not None:
+        case.set("time", _thousandths(seconds))
+    return case
+
+
+def _thousandths(seconds: float) -> str:
+    return f"{seconds:.3f}"  # the schema's SUREFIRE_TIME: at most three decimals
 
 
 def _case_of_row(suite: ET.Element, row: Row, findings: Sequence[Finding]) -> None:
     group = f"{row.family}.{row.version}" if row.family else "other files"
-    case = _case(suite, group, row.place or row.name)
+    case = _case(suite, group, row.place or row.name, row.seconds)
     if row.status is Status.NOT_READ:
         at = f"{row.proven_at:%Y-%m-%d}" if row.proven_at is not None else "an earlier day"
         ET.SubElement(case, "skipped", message=f"not read; last proven on {at}")
@@ -112,10 +119,15 @@ def _bad(case: ET.Element, tag: str, code: str, says: str, hint: str = "") -> No
 
 def _document(suite: ET.Element) -> str:
     top = ET.Element("testsuites")
+    paths = {"tests": "testcase", "failures": "testcase/failure", "errors": "testcase/error"}
+    counts = {key: str(len(suite.findall(path))) for key, path in paths.items()}
+    times = [float(case.get("time", "")) for case in suite.iter("testcase") if "time" in case.keys()]  # noqa: SIM118
+    if times:
+        counts["time"] = _thousandths(sum(times))
     for element in (suite, top):
-        counts = {"tests": "testcase", "failures": "failure", "errors": "error", "skipped": "skipped"}
-        for key, tag in counts.items():
-            element.set(key, str(len(suite.findall("testcase" if tag == "testcase" else f"testcase/{tag}"))))
+        for key, value in counts.items():
+            element.set(key, value)
+    suite.set("skipped", str(len(suite.findall("testcase/skipped"))))
     top.append(suite)
     ET.indent(top)
     return '<?xml version="1.0" encoding="utf-8"?>\n' + ET.tostring(top, encoding="unicode") + "\n"

@@ -20,6 +20,7 @@ from bundlekeeper.store import files
 
 FOLDER = "incoming"
 PREFIX = ".part-"
+RECORD_PREFIX = ".resume-"  # what is known of a part that can be gone on with, beside it, under the same key
 # What file systems answer that have no O_TMPFILE (open(2)); EISDIR where the kernel does not know the flag.
 _NO_TMPFILE = {errno.EOPNOTSUPP, errno.EISDIR, errno.EINVAL, errno.ENOSYS}
 _NO_LINKS = {errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL}
@@ -149,12 +150,18 @@ class Incoming:
     def sweep(self, *, but: frozenset[str] = frozenset()) -> int:
         """Remove the parts of processes that died, except those of the keys in `but`; return how many.
 
-        A part whose lock is held, or that is not ours by its name, stays. Raises OSError.
+        A record whose part is gone goes, too, and one whose writing was cut off. A part whose lock is held, or that is
+        not ours by its name, stays.
+        Raises OSError.
         """
         swept = 0
         for name in os.listdir(self.fd):
             if name.startswith(PREFIX) and name.removeprefix(PREFIX) not in but:
                 swept += self._sweep_one(name)
+        names = set(os.listdir(self.fd))
+        for name in names:
+            if name.startswith(RECORD_PREFIX) and PREFIX + name.removeprefix(RECORD_PREFIX) not in names:
+                files.remove(self.fd, name)
         return swept
 
     def _sweep_one(self, name: str) -> bool:

@@ -1,15 +1,17 @@
 """Taking a manifest's bundles into the store: one read each, nothing in place that was not proven.
 
 Rules: what is in and proven is not read again; every other bundle is hashed while it is copied; a bundle is in the
-catalogue only after its file, its name and its folder are on the disk; what does not match goes to quarantine and the
-rest goes on; a failure of a source is a finding, a failure of the store ends the work, and what was taken stays.
+catalogue only after its file, its name and its folder are on the disk; from servers several files come at a time, and
+everything else is done for one bundle after the other, in the manifest's order; what does not match goes to quarantine
+and the rest goes on; a failure of a source is a finding, a failure of the store ends the work, and what was taken
+stays.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -77,20 +79,21 @@ def take(
     `signature` is the manifest's own, None where there is none; what the store wants of it is in its acceptance.toml.
     `wait_s` seconds are waited for the store's lock. A dry run writes nothing, reads no bundle and takes no lock; for
     it alone `store` may be None, where there is none yet.
-    Raises RefusedError (manifest, its signature, store), InputError (a source that is not there, acceptance.toml),
-    LockedError, DamagedError,
-    UnfinishedError (no room, I/O), StoppedError; what was taken until then stays, and its findings are in `problems`.
+    Raises RefusedError (manifest, signature, store), InputError (no such source, acceptance.toml), LockedError,
+    DamagedError, UnfinishedError (no room, I/O), StoppedError; what was taken stays, its findings are in `problems`.
     """
     whys = admission.Whys(accept_expired, accept_rollback)
     facts_of(loaded.manifest)  # refuses unsafe names, before anything is touched
     voucher = Voucher.of(store, clock())
     ruling = _ruling(voucher, loaded, signature)
     if dry_run:
-        return _rehearse(store, loaded, sources, clock(), whys, link, voucher, ruling)
+        with _closing(sources):
+            return _rehearse(store, loaded, sources, clock(), whys, link, voucher, ruling)
     if store is None:
         raise InputError("there is no store to take into", hint="name one with --store")
     where = str(store.root)
     with (
+        _closing(sources),
         lock.held(store.fd, "take", clock=clock, wait_s=wait_s, stop=stop, where=where),
         files.wrapped("the store failed", where),
         incoming.opened(store.fd) as room,
@@ -125,6 +128,14 @@ def _insist_on_rights(store: Store | None, held: Mapping[str, Held], facts: Sequ
         return []
     shared = {each.place: each.place in held and held[each.place].shared for each in facts}
     return list(store.rights.insist_on_bundles(shared).values())
+
+
+def _closing(sources: Sequence[Source]) -> ExitStack:
+    """Closes every source at its end."""
+    closing = ExitStack()
+    for source in sources:
+        closing.callback(source.close)
+    return closing
 
 
 def _ruling(voucher: Voucher, loaded: Loaded, signature: bytes | None) -> Ruling:
@@ -164,7 +175,11 @@ def _rehearse(
         short = plan.shortage(store.fd, planned, link) if store else ""
     no_room = [finding("space-short", str(store.root), short)] if store and short else []
     sealing = Sealing(voucher, store.fd if store else None, None, sources)
-    rulings = {each.facts.place: sealing.foresee(each.facts) for each in planned if each.step in _TO_BRING}
+    rulings: dict[str, Ruling | None] = {}
+    for each in planned:
+        if each.step in _TO_BRING:
+            rulings[each.facts.place] = sealing.foresee(each.facts)
+            sealing.forget(each.facts)
     findings = [*admitted.findings, *unknown, *exposed, *no_room]
     for each in planned:
         foreseen = rulings.get(each.facts.place)

@@ -146,6 +146,7 @@ class Judge:
             reading.sha256 if reading is not None else "",
             reading.proven_at if reading is not None and reading.sha256 == facts.sha256 else None,
             says,
+            seconds=reading.seconds if reading is not None else None,
         )
         self.result.rows.append(row)
         return row
@@ -300,7 +301,9 @@ class Judge:
     def _extra_row(self, entry: Entry, reading: Reading | None, status: Status, says: str) -> None:
         size = entry.size if entry.kind is Kind.FILE else None
         found = reading.sha256 if reading is not None else ""
-        self.result.rows.append(Row(entry.name, "", "", entry.path, status, size, None, "", found, None, says))
+        row = Row(entry.name, "", "", entry.path, status, size, None, "", found, None, says)
+        row.seconds = reading.seconds if reading is not None else None
+        self.result.rows.append(row)
 
     def _find(self, code: str, subject: str, says: str, hint: str = "", level: Level | None = None) -> None:
         self.result.findings.append(finding(code, subject, says, hint, level))

@@ -53,7 +53,10 @@ class How(Enum):
 
 @dataclass(slots=True)
 class Reading:
-    """What is known of one file's bytes: `sha256` and `size` (bytes) as of `proven_at`, or `error` in words."""
+    """What is known of one file's bytes: `sha256` and `size` (bytes) as of `proven_at`, or `error` in words.
+
+    `seconds` is how long its read took, None where it was not read, or read under another name.
+    """
 
     how: How
     sha256: str = ""
@@ -61,6 +64,7 @@ class Reading:
     proven_at: datetime | None = None
     error: str = ""
     extra: tuple[tuple[str, str], ...] = ()  # further digests of the same read, as in `Proof`
+    seconds: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,6 +183,8 @@ class Prover:
         try:
             for outcome in outcomes:
                 self._keep(outcome, [first[outcome.task.key], *also.get(outcome.task.key, ())])
+                if outcome.task.key in self.result.known:
+                    self.result.known[outcome.task.key].seconds = outcome.seconds
                 self._flush(at_once=False)
         except StoppedError:
             self.result.stopped = True

@@ -28,8 +28,11 @@ class Sealing:
         self._root = root
         self._room = room
         self._sources = sources
-        self._asked_for = ""
-        self._asked: dict[tuple[int, str], SignatureFile] = {}
+        self._asked: dict[str, dict[tuple[int, str], SignatureFile]] = {}  # by the bundle's place
+
+    def forget(self, facts: Facts) -> None:
+        """The bundle is done with: let go of what the sources had for it."""
+        self._asked.pop(facts.place, None)
 
     def concerns(self, facts: Facts) -> bool:
         """True when the bundle's signature is stated or wanted."""
@@ -94,16 +97,18 @@ class Sealing:
             yield ABSENT
 
     def _found(self, facts: Facts, source: Source | None, offer: Offer | None) -> SignatureFile:
-        """What the source has, or the store where it is None; a source is asked once for each bundle and offer."""
+        """What the source has, or the store where it is None; a source is asked once for each bundle and offer.
+
+        What it said is kept until `forget`: several bundles are on their way at a time.
+        """
         if source is None:
             place = signature_files.place_of(facts)
             return ABSENT if self._root is None else signature_files.in_store(self._root, place)
-        if self._asked_for != facts.place:
-            self._asked_for, self._asked = facts.place, {}
+        asked = self._asked.setdefault(facts.place, {})
         key = id(source), offer.place if offer is not None else ""
-        if key not in self._asked:
-            self._asked[key] = source.signature(wanted_of(facts), offer)
-        return self._asked[key]
+        if key not in asked:
+            asked[key] = source.signature(wanted_of(facts), offer)
+        return asked[key]
 
     def _keep(self, facts: Facts, signature: SignatureFile, ruling: Ruling) -> Ruling:
         """Put the signature beside the bundle's place; the ruling, with what keeps it from being put there."""

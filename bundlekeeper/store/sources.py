@@ -114,6 +114,16 @@ class Source(Protocol):
     def place(self) -> str:
         """Where it is, for people, without secrets."""
 
+    @property
+    def host(self) -> str:
+        """The server that files come from, where several may be fetched at a time, each in a thread of its own.
+
+        Empty where one after the other is best.
+        """
+
+    def close(self) -> None:
+        """Let go of what is held open between two calls; whatever is called afterwards opens it again."""
+
     def survey(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
         """Look once for all that is wanted; called before `find`. Returns sentences on what could not be looked at.
 
@@ -166,6 +176,14 @@ class FolderSource:
     def place(self) -> str:
         """The folder's path."""
         return str(self._root)
+
+    @property
+    def host(self) -> str:
+        """None: one disk reads one file after the other best."""
+        return ""
+
+    def close(self) -> None:
+        """Nothing: nothing is held open."""
 
     def survey(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
         """Walk the folder once and remember what bears a wanted name or size. Raises InputError, UnfinishedError."""

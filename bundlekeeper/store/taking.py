@@ -1,7 +1,8 @@
 """One bundle after another: in place already, the same bytes elsewhere in the store, or from a source.
 
-Rules: a bundle is recorded only when it is durably in its place; what is wrong goes to quarantine first and is told
-then; a failure of a source is one bundle's, a failure of the store ends the take.
+Rules: files of servers are fetched a little ahead, several at a time; all else is done in the plan's order; a bundle is
+recorded only when it is durably in its place; what is wrong goes to quarantine first and is told then; a failure of a
+source is one bundle's, a failure of the store ends the take.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from itertools import islice
 from typing import TYPE_CHECKING
 
@@ -20,6 +22,7 @@ from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.proof.digests import copy_fd, digest_fd
 from bundlekeeper.proof.reading import Stop, TooLong
 from bundlekeeper.store import files, placing, quarantine, trusting, verdicts
+from bundlekeeper.store.ahead import Ahead, Job
 from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.facts import Facts
 from bundlekeeper.store.filesystem import describe_fd
@@ -28,7 +31,7 @@ from bundlekeeper.store.outcome import SetAside, TakeRow, Work
 from bundlekeeper.store.plan import Planned, Step, ask, wanted_of
 from bundlekeeper.store.records import Held, Proof
 from bundlekeeper.store.sealing import Sealing
-from bundlekeeper.store.sources import Fetched, Link, Offer, Source, SourceError
+from bundlekeeper.store.sources import Fetched, Found, Link, Offer, Source, SourceError
 
 if TYPE_CHECKING:
     from bundlekeeper.store.layout import Store
@@ -71,6 +74,7 @@ class Taking:
         self._works: dict[str, Work] = {}
         self._twins: dict[str, list[Work]] = {}  # the same by digest
         self._now: Work | None = None
+        self._ahead = Ahead(iter(()), stop)
 
     def rows(self) -> tuple[TakeRow, ...]:
         """What came of the bundles that are done, in the plan's order."""
@@ -94,11 +98,13 @@ class Taking:
             if each.step is Step.PROVE:
                 with self._at(each.facts) as work:
                     work.done = self._prove(work)
-        for each in planned:
-            if not self._works[each.facts.place].done:
-                with self._at(each.facts) as work:
-                    self._bring(each, work)
-                    work.done = True
+        with Ahead(self._jobs(planned), self._stop) as self._ahead:
+            for each in planned:
+                if not self._works[each.facts.place].done:
+                    with self._at(each.facts) as work:
+                        self._bring(each, work)
+                        work.done = True
+                        self._ahead.forget(each.facts.place)
         for work in self._works.values():
             open_still = not work.settled and not work.clash and not work.ruling and not work.badly_signed
             if open_still and work.offers is not None and self._places.get(work.facts.sha256):
@@ -114,6 +120,7 @@ class Taking:
         self._progress.file(facts.name)
         with files.wrapped(f"{facts.name} could not be stored", str(self._store.root)):
             yield self._now
+        self._sealing.forget(facts)
 
     def _bring(self, planned: Planned, work: Work) -> None:
         if planned.step is Step.NOTHING and self._rest(work):
@@ -149,7 +156,11 @@ class Taking:
 
     def _count(self, count: int) -> None:
         if self._now is not None:
-            self._now.read_bytes += count
+            self._count_for(self._now, count)
+
+    def _count_for(self, work: Work, count: int) -> None:
+        """Count bytes that were read for a bundle; also called by the thread that fetches its file ahead."""
+        work.read_bytes += count
         self._progress.advance(count)
 
     # In place already
@@ -323,9 +334,41 @@ class Taking:
 
     # From a source
 
+    def _jobs(self, planned: Sequence[Planned]) -> Iterator[Job]:
+        """What may be fetched ahead: the likeliest file of each bundle that is to come from a server.
+
+        Of bundles of the same bytes only the first is: the others are linked. What need not be read is not.
+        """
+        for each in planned:
+            work = self._works[each.facts.place]
+            first = _first(each.offers) if each.step is Step.FETCH and not work.done else None
+            if first is None or not first[0].host or self._places.get(each.facts.sha256):
+                continue
+            waiting = (twin for twin in self._twins[each.facts.sha256] if not twin.done)
+            if next(waiting, None) is work and self._sealing.foresee(each.facts, *first) is None:
+                source, offer = first
+                fetch = partial(self._bytes_of, source, offer, work, self._sealing.algorithms(work.facts, *first))
+                yield Job(each.facts.place, offer, source.host, each.facts.sha256, fetch)
+
+    def _bytes_of(
+        self, source: Source, offer: Offer, work: Work, algorithms: Sequence[str], stop: Stop | None
+    ) -> Fetched:
+        """Bring one offer's bytes into a temporary file; for any thread. Raises as `Source.fetch`."""
+        facts = work.facts
+        return source.fetch(
+            offer,
+            wanted_of(facts),
+            self._room,
+            limit=too_large(facts) if offer.named else facts.size,
+            link=self._way,
+            on_bytes=partial(self._count_for, work),
+            stop=stop,
+            algorithms=algorithms,
+        )
+
     def _fetch(self, planned: Planned, work: Work) -> None:
         work.offers = planned.offers or ask(self._sources, planned.facts)
-        first = next(((source, offer) for source, found in work.offers for offer in found.every()), None)
+        first = _first(work.offers)
         work.ruling = self._sealing.foresee(work.facts, *first) if first else None
         if work.ruling is not None:
             work.status = "refused"
@@ -338,18 +381,11 @@ class Taking:
     def _try(self, source: Source, offer: Offer, work: Work) -> bool:
         """Bring one offer; True when the bundle is settled by it."""
         facts = work.facts
-        limit = too_large(facts) if offer.named else facts.size
         try:
-            fetched = source.fetch(
-                offer,
-                wanted_of(facts),
-                self._room,
-                limit=limit,
-                link=self._way,
-                on_bytes=self._count,
-                stop=self._stop,
-                algorithms=self._sealing.algorithms(facts, source, offer),
-            )
+            fetched = self._ahead.take(facts.place, offer)
+            if fetched is None:
+                algorithms = self._sealing.algorithms(facts, source, offer)
+                fetched = self._bytes_of(source, offer, work, algorithms, self._stop)
         except SourceError as error:
             work.unreadable += (error.says,)
             return False
@@ -443,3 +479,7 @@ class Taking:
         if row is not None:
             self._places[row.sha256].discard(place)
         self.proofs.pop(place, None)
+
+
+def _first(offers: Sequence[tuple[Source, Found]]) -> tuple[Source, Offer] | None:
+    return next(((source, offer) for source, found in offers for offer in found.every()), None)
