@@ -68,7 +68,7 @@ class BagProof:
     findings: tuple[Finding, ...]
 
 
-def read_bag(root: Path) -> Bag:
+def read_bag(root: Path, *, stop: Stop | None = None) -> Bag:
     """Look at the bag at `root`: its texts, and what lies in it. No payload is read.
 
     Raises InputError when `root` is no folder; RefusedError, with every problem among its `problems`, when it is no bag
