@@ -68,13 +68,13 @@ class BagProof:
     findings: tuple[Finding, ...]
 
 
-def read_bag(root: Path, *, stop: Stop | None = None) -> Bag:
-    """Look at the bag at `root`: its texts, and what lies in it. No payload is read.
+def read_bag(root: Path, *, progress: Progress | None = None, stop: Stop | None = None) -> Bag:
+    """Look at the bag at `root`: its texts, of which each has a limit, and what lies in it. No payload is read.
 
     Raises InputError when `root` is no folder; RefusedError, with every problem among its `problems`, when it is no bag
     (bagit.txt is what is written last: without it a volume was not finished), is of another version, holds links or
     devices, names paths outside, wants to fetch, contradicts itself or has nothing that could prove it; UnfinishedError
-    when it cannot be opened. What is merely missing, extra or unreadable is told in `findings`.
+    when it cannot be opened; StoppedError when `stop` was set. What is merely missing, extra or unreadable is told in `findings`.
     """
     files, wrong, findings = _look(root)
     if DECLARATION not in files:
@@ -84,10 +84,14 @@ def read_bag(root: Path, *, stop: Stop | None = None) -> Bag:
             hint="it is written last, when all else is proven: write the volume again",
             problems=wrong,
         )
-    reading = _Reading(files, wrong)
-    version = reading.version()
-    info = reading.info()
-    payload, tags = reading.manifests(version)
+    reading = _Reading(files, wrong, progress or Silent(), stop)
+    try:
+        reading.begin()
+        version = reading.version()
+        info = reading.info()
+        payload, tags = reading.manifests(version)
+    finally:
+        reading.progress.done()
     _insist_on_payload(root, wrong)
     if wrong:
         first = f": {wrong[0].subject}: {wrong[0].says}" if len(wrong) == 1 else f": {len(wrong)} problems"
@@ -179,6 +183,8 @@ def _read(files: Mapping[str, Entry], path: str, limit: int) -> bytes:
     entry = files.get(path)
     if entry is None:
         raise InputError(f"there is no {visible(path)}", where=path)
+    if entry.size > limit:
+        raise RefusedError(f"{visible(path)} is larger than {limit} bytes", where=path)
     fd = entry.open()
     try:
         pieces: list[bytes] = []
@@ -197,13 +203,25 @@ def _read(files: Mapping[str, Entry], path: str, limit: int) -> bytes:
 class _Reading:
     """Reads a bag's texts; whatever is wrong is added to `wrong`."""
 
-    def __init__(self, files: Mapping[str, Entry], wrong: list[Finding]) -> None:
-        self._files = files
-        self._wrong = wrong
+    def __init__(
+        self, files: Mapping[str, Entry], wrong: list[Finding], progress: Progress, stop: Stop | None
+    ) -> None:
+        self._files, self._wrong = files, wrong
+        self.progress, self._stop = progress, stop
+
+    def begin(self) -> None:
+        """Say how much is to be read."""
+        texts = [p for p in self._files if p in (DECLARATION, INFO) or bag_text.algorithm_of(p) is not None]
+        size = sum(min(self._files[path].size, MAX_TAG_BYTES) for path in texts)
+        self.progress.begin("reading the volume's texts", size, len(texts))
 
     def _text(self, path: str, limit: int) -> str:
+        self.progress.file(path)
+        if self._stop is not None:
+            self._stop.check()
         try:
             data = _read(self._files, path, limit)
+            self.progress.advance(len(data))
         except RefusedError as e:
             self._wrong.append(_bad(path, e.says))
         except OSError as e:
@@ -247,7 +265,8 @@ class _Reading:
             if algorithm not in DIGITS:
                 self._wrong.append(_bad(name, f"the algorithm {visible(algorithm)[:20]} is unknown here"))
                 continue
-            listed = bag_text.read_manifest(self._text(name, MAX_TAG_BYTES), algorithm, version)
+            text = self._text(name, MAX_TAG_BYTES)
+            listed = bag_text.read_manifest(text, algorithm, version, most=MAX_FILES)
             self._wrong += [_bad(name, says) for says in listed.problems]
             self._places(name, listed.checksums, tag=tag)
             algorithms[tag].add(algorithm)

@@ -31,6 +31,9 @@ _MANIFEST = re.compile(r"(tag)?manifest-([A-Za-z0-9]+)\.txt")
 _LINE = re.compile(r"([0-9A-Fa-f]+)[ \t]+(\S.*)")
 _OXUM = re.compile(r"([0-9]{1,18})\.([0-9]{1,18})")
 _ESCAPES = {"%0D": "\r", "%0A": "\n", "%25": "%"}
+#: A path of which nothing can be unsafe (ASCII, no separator but the slash, no name too long), as nearly all are.
+_PLAIN = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_+. -]{0,199}(?:/[A-Za-z0-9_][A-Za-z0-9_+. -]{0,199})*")
+_LINE_ENDS = re.compile(r"\r\n|\r|\n")
 #: Of the house's rules for names (model.names) those that a bag from elsewhere must keep: the others are good taste.
 _UNSAFE = {"empty", "dots", "separator", "nul", "control", "format", "undecodable", "tilde", "drive", "long"}
 
@@ -56,6 +59,8 @@ def algorithm_of(name: str) -> tuple[str, bool] | None:
 
 def unsafe(path: str) -> str:
     """Why a path may not be used, or nothing: §5.2, never outside the bag, by no system's rules."""
+    if _PLAIN.fullmatch(path):
+        return ""
     for name in path.split("/"):
         for problem in problems_of_name(name):
             if problem.reason in _UNSAFE:
@@ -65,6 +70,8 @@ def unsafe(path: str) -> str:
 
 def path_key(path: str) -> str:
     """What two paths share when some file system takes them for one (§6)."""
+    if path.isascii():
+        return path.lower()
     return "/".join(collision_key(name) for name in path.split("/"))
 
 
@@ -76,7 +83,7 @@ def collisions(paths: Iterable[str]) -> list[tuple[str, str]]:
 
 def lines_of(text: str) -> list[str]:
     """The lines of a tag file, which may end in LF, CR or CRLF (§2.1.1)."""
-    return re.split(r"\r\n|\r|\n", text)
+    return _LINE_ENDS.split(text)
 
 
 def read_declaration(text: str) -> str:
@@ -96,8 +103,13 @@ def read_declaration(text: str) -> str:
     return version
 
 
-def read_manifest(text: str, algorithm: str, version: str) -> Listed:
-    """Read one manifest's lines: checksum, blanks, path (§2.1.3). Raises nothing: problems are told in the answer."""
+def read_manifest(text: str, algorithm: str, version: str, *, most: int | None = None) -> Listed:
+    """Read one manifest's lines: checksum, blanks, path (§2.1.3). Raises nothing: problems are told in the answer.
+
+    Of a text of more than `most` lines none is read.
+    """
+    if most is not None and text.count("\n") + text.count("\r") - text.count("\r\n") > most:
+        return Listed(problems=(f"has more than {most} lines",))
     found: dict[str, str] = {}
     problems: list[str] = []
     for number, line in enumerate(lines_of(text), 1):
@@ -121,6 +133,8 @@ def read_manifest(text: str, algorithm: str, version: str) -> Listed:
 
 def _decoded(path: str, version: str) -> str:
     if version != "1.0":
+        return path
+    if "%" not in path:
         return path
     return re.sub(r"%0[DdAa]|%25", lambda each: _ESCAPES[each[0].upper()], path)
 

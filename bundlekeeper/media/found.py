@@ -86,8 +86,7 @@ def look(folders: Sequence[Path], *, progress: Progress | None = None, stop: Sto
             status = root.stat()
             if (status.st_dev, status.st_ino) not in seen:
                 seen.add((status.st_dev, status.st_ino))
-                progress.file(root.name)
-                _look_at(root, found, stop)
+                _look_at(root, found, progress, stop)
     _drop_unread(found)
     if nothing:
         raise InputError(
@@ -158,15 +157,17 @@ def _starts(path: Path, beginning: bytes) -> bool:
     return False
 
 
-def _look_at(root: Path, found: Look, stop: Stop | None) -> None:
+def _look_at(root: Path, found: Look, progress: Progress, stop: Stop | None) -> None:
     """Look at one volume; what it is, or why it is none, goes to `found`."""
+    if stop is not None:
+        stop.check()
     try:
         top = set(os.listdir(root))
         if not any(name.lower() == DECLARATION for name in top):
             says = f"{root} was not finished: there is no {DECLARATION}, which is written last"
             found.findings.append(finding("bad-volume", root.name, says, "write it again, or bring another copy of it"))
             return
-        volume = _whole(root, stop) if {*_TEXTS, PAYLOAD} <= top else _renamed(root)
+        volume = _whole(root, progress, stop) if {*_TEXTS, PAYLOAD} <= top else _renamed(root)
     except RefusedError as error:
         found.refused = True
         found.findings += error.problems
@@ -182,12 +183,12 @@ def _look_at(root: Path, found: Look, stop: Stop | None) -> None:
         found.findings += volume.findings
 
 
-def _whole(root: Path, stop: Stop | None) -> Volume:
+def _whole(root: Path, progress: Progress, stop: Stop | None) -> Volume:
     """A volume whose texts all have their names. Raises RefusedError, UnfinishedError, OSError."""
-    bag = bags.read_bag(root, stop=stop)
+    bag = bags.read_bag(root, progress=progress, stop=stop)
     index, signature = bag.read(INDEX, MAX_INDEX_BYTES), bag.read(SIGNATURE, _SIGNATURE_LIMIT)
     due = {path: sums for path, sums in bag.tags.items() if path in _TEXTS}
-    texts = bags.prove_bag(replace(bag, payload={}, tags=due), workers=1, stop=stop)
+    texts = bags.prove_bag(replace(bag, payload={}, tags=due), progress=progress, workers=1, stop=stop)
     damaged = [each for each in texts.findings if each.code != "unreadable"]
     if damaged:
         raise RefusedError(f"{root}: its texts were damaged", hint="bring another copy of it", problems=damaged)

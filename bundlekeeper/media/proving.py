@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 
-from bundlekeeper.errors import KeeperError
+from bundlekeeper.errors import KeeperError, StoppedError
 from bundlekeeper.media import bag_text, tags
 from bundlekeeper.media.bag import Bag, read_bag
 from bundlekeeper.media.medium import Level, flush_device
@@ -88,7 +88,9 @@ def prove_finished(
     at the end, that were asked for now. Raises StoppedError.
     """
     try:
-        bag = read_bag(volume.path)
+        bag = read_bag(volume.path, stop=stop)
+    except StoppedError:
+        raise
     except KeeperError as e:
         says = e.says if not e.problems else f"{e.says}: {e.problems[0].subject}: {e.problems[0].says}"
         return Proven(Level.UNSURE, "", (finding("bad-volume", str(volume.path), says, _AGAIN),))
