@@ -1,4 +1,4 @@
-"""A medium that is hostile or huge: what `media receive` reads before it trusts anybody is bounded, and it can be stopped.
+"""A hostile medium: what `media receive` reads before it trusts anybody is bounded, and it can be stopped.
 
 Fault 96: "a volume text of 100 GB, sparse; 300,000 manifest lines | bounded, stoppable, seconds". Real processes, real
 signals, real sparse files; that a test ends at all is its limit of time.
@@ -97,7 +97,7 @@ def test_more_lines_than_a_volume_may_have_files(sticks: list[Path], site: Site)
     listed_again(sticks[0], manifest.name)
     came = site.receive(*sticks)
     assert came.refused
-    assert ["more than 150000 lines" in f.says for f in came.findings if f.subject == manifest.name] == [True]
+    assert ["more than 100000 lines" in f.says for f in came.findings if f.subject == manifest.name] == [True]
 
 
 @pytest.mark.parametrize("end", ["\n", "\r", "\r\n"])
@@ -109,9 +109,11 @@ def test_the_lines_are_counted_whatever_ends_them(end: str) -> None:
 
 @pytest.mark.parametrize(
     "path",
-    ["data/a", "data/a b/c-d_e+f.g", "data/" + "x" * 200, "data/.hidden", "data/x" + "y" * 300, "data/../x", "data//x"]
-    + ["data/~x", "data/c:x", "/x", "data/x\\y", "data/x\x07", "data/ža", "data/x ", "data/-x", "", ".", "..", "data/"]
-    + ["data/x\n", "data/x\x7f", "data/\u202ex", "data/" + "x" * 240, "data/" + "x" * 241],
+    [
+        *("data/a", "data/a b/c-d_e+f.g", "data/" + "x" * 200, "data/.hidden", "data/x" + "y" * 300, "data/../x"),
+        *("data//x", "data/~x", "data/c:x", "/x", "data/x\\y", "data/x\x07", "data/ža", "data/x ", "data/-x", "", "."),
+        *("..", "data/", "data/x\n", "data/x\x7f", "data/\u202ex", "data/" + "x" * 240, "data/" + "x" * 241),
+    ],
 )
 def test_the_short_way_for_plain_names_says_what_the_long_one_says(path: str, monkeypatch: pytest.MonkeyPatch) -> None:
     import re

@@ -105,7 +105,7 @@ def write(
         with ExitStack() as stack:
             opened = open_store(root, stack, write=False)
             since = _since(opened, made, kept_of(opened, made))
-        return media_written.tell_foreseen(root, made, _order(wanted, {}, ""), iso, since, json=json)
+        return media_written.tell_foreseen(root, made, _order(wanted, {}), iso, since, json=json)
     return _Run(root, made, wanted, key, passphrase_fd, quiet=quiet).run(json=json)
 
 

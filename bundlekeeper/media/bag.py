@@ -27,8 +27,10 @@ from bundlekeeper.store.walk import WORDS, Entry, Kind, walk
 MAX_TAG_BYTES = 32 * 1024 * 1024  # a manifest of 100,000 long names by SHA-512 has some 25 MiB
 MAX_INFO_BYTES = 1024 * 1024
 MAX_DECLARATION_BYTES = 1024
+MAX_LISTED = 100_000  # lines of a manifest: as many files as a set may have
 MAX_FILES = 150_000
 MAX_DEPTH = 16
+MAX_TOLD = 1000  # problems of one kind that are told one by one
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +76,8 @@ def read_bag(root: Path, *, progress: Progress | None = None, stop: Stop | None 
     Raises InputError when `root` is no folder; RefusedError, with every problem among its `problems`, when it is no bag
     (bagit.txt is what is written last: without it a volume was not finished), is of another version, holds links or
     devices, names paths outside, wants to fetch, contradicts itself or has nothing that could prove it; UnfinishedError
-    when it cannot be opened; StoppedError when `stop` was set. What is merely missing, extra or unreadable is told in `findings`.
+    when it cannot be opened; StoppedError when `stop` was set. What is merely missing, extra or
+    unreadable is told in `findings`.
     """
     files, wrong, findings = _look(root)
     if DECLARATION not in files:
@@ -97,7 +100,8 @@ def read_bag(root: Path, *, progress: Progress | None = None, stop: Stop | None 
         first = f": {wrong[0].subject}: {wrong[0].says}" if len(wrong) == 1 else f": {len(wrong)} problems"
         unread = all(each.code == "unreadable" for each in wrong)
         kind = UnfinishedError if unread else RefusedError
-        raise kind(f"the bag {'cannot be read' if unread else 'is refused'}{first}", where=str(root), problems=wrong)
+        says = f"the bag {'cannot be read' if unread else 'is refused'}{first}"
+        raise kind(says, where=str(root), problems=wrong[:MAX_TOLD])
     findings += _complete(files, payload, tags, info)
     return Bag(root, version, info, files, payload, tags, tuple(findings))
 
@@ -203,9 +207,7 @@ def _read(files: Mapping[str, Entry], path: str, limit: int) -> bytes:
 class _Reading:
     """Reads a bag's texts; whatever is wrong is added to `wrong`."""
 
-    def __init__(
-        self, files: Mapping[str, Entry], wrong: list[Finding], progress: Progress, stop: Stop | None
-    ) -> None:
+    def __init__(self, files: Mapping[str, Entry], wrong: list[Finding], progress: Progress, stop: Stop | None) -> None:
         self._files, self._wrong = files, wrong
         self.progress, self._stop = progress, stop
 
@@ -266,7 +268,7 @@ class _Reading:
                 self._wrong.append(_bad(name, f"the algorithm {visible(algorithm)[:20]} is unknown here"))
                 continue
             text = self._text(name, MAX_TAG_BYTES)
-            listed = bag_text.read_manifest(text, algorithm, version, most=MAX_FILES)
+            listed = bag_text.read_manifest(text, algorithm, version, most=MAX_LISTED)
             self._wrong += [_bad(name, says) for says in listed.problems]
             self._places(name, listed.checksums, tag=tag)
             algorithms[tag].add(algorithm)
@@ -312,10 +314,13 @@ def _complete(
 ) -> list[Finding]:
     """What keeps the bag from being complete (§3), without reading payload: missing, extra, sums that differ."""
     there = {path: entry.size for path, entry in files.items() if path.startswith(f"{PAYLOAD}/")}
+    lacking = sorted(path for each in (payload, tags) for path in each if path not in files)
     found = [
         finding("missing", path, "the bag's manifest names it, and it is not there", "copy the volume again")
-        for path in sorted({*payload, *tags} - set(files))
+        for path in lacking[:MAX_TOLD]
     ]
+    if len(lacking) > MAX_TOLD:
+        found.append(_bad(PAYLOAD, f"{len(lacking)} files are missing, of which {MAX_TOLD} are told by name"))
     found += [
         finding("extra", path, "lies in the payload, and no manifest of the bag names it")
         for path in sorted(set(there) - set(payload))

@@ -33,6 +33,8 @@ _OXUM = re.compile(r"([0-9]{1,18})\.([0-9]{1,18})")
 _ESCAPES = {"%0D": "\r", "%0A": "\n", "%25": "%"}
 #: A path of which nothing can be unsafe (ASCII, no separator but the slash, no name too long), as nearly all are.
 _PLAIN = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_+. -]{0,199}(?:/[A-Za-z0-9_][A-Za-z0-9_+. -]{0,199})*")
+_MOST_TOLD = 100  # problems of one text
+_LINE_OF = re.compile(r"([^\r\n]*)(?:\r\n|\r|\n|\Z)")
 _LINE_ENDS = re.compile(r"\r\n|\r|\n")
 #: Of the house's rules for names (model.names) those that a bag from elsewhere must keep: the others are good taste.
 _UNSAFE = {"empty", "dots", "separator", "nul", "control", "format", "undecodable", "tilde", "drive", "long"}
@@ -106,13 +108,14 @@ def read_declaration(text: str) -> str:
 def read_manifest(text: str, algorithm: str, version: str, *, most: int | None = None) -> Listed:
     """Read one manifest's lines: checksum, blanks, path (§2.1.3). Raises nothing: problems are told in the answer.
 
-    Of a text of more than `most` lines none is read.
+    Of a text of more than `most` lines none is read; of many problems the first are told, and how many there are.
     """
     if most is not None and text.count("\n") + text.count("\r") - text.count("\r\n") > most:
         return Listed(problems=(f"has more than {most} lines",))
     found: dict[str, str] = {}
     problems: list[str] = []
-    for number, line in enumerate(lines_of(text), 1):
+    for number, each in enumerate(_LINE_OF.finditer(text), 1):  # one after the other: a list would double the text
+        line = each[1]
         if not line.strip():
             continue
         row = _LINE.fullmatch(line)
@@ -128,6 +131,8 @@ def read_manifest(text: str, algorithm: str, version: str, *, most: int | None =
         else:
             found[path] = row[1].lower()
     problems += [f"{visible(a)} and {visible(b)} are one name on some systems" for a, b in collisions(found)]
+    if len(problems) > _MOST_TOLD:
+        problems[_MOST_TOLD:] = [f"has {len(problems)} such problems"]
     return Listed(found, tuple(problems))
 
 

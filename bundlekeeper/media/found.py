@@ -1,8 +1,9 @@
 """The volumes of a media set that lie in the folders a user names: looked at, held against the signed index.
 
-Rules: nothing is believed yet, so every text that is read has a limit, and no payload is read; a folder without bagit.txt was not finished; a volume holds exactly the files that the
-index says of one of its volumes; names that a FAT file system or a careless copy changed are told and found again by
-size and digest; links and devices make a volume refused; what is wrong with one volume hides no other.
+Rules: nothing is believed yet, so every text that is read has a limit, and no payload is read;
+a folder without bagit.txt was not finished; a volume holds exactly the files that the index says of one of its volumes;
+names that a FAT file system or a careless copy changed are told and found again by size and digest; links and devices
+make a volume refused; what is wrong with one volume hides no other.
 """
 
 from __future__ import annotations

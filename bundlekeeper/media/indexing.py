@@ -1,8 +1,9 @@
 """The index of a set that goes out: made once, signed once, kept, and the same on every volume.
 
 Rules: it is made only when every part's digest is known from a read of this store's own file; what was missing when the
-set was planned is written into it as notes, so that the receiver knows, too; the texts that people read and run are named in it; what is kept of it goes out again only
-when its signature, under the key that stands in it, says that it is what was signed.
+set was planned is written into it as notes, so that the receiver knows, too; the texts that people read and run are
+named in it; what is kept of it goes out again only when its signature, under the key that stands in it, says that it is
+what was signed.
 """
 
 from __future__ import annotations

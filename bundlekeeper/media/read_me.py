@@ -58,8 +58,8 @@ In any order of the volumes, over several days if need be; it says what is still
 _TOOL = """\
 THE TOOL
 
-Where a folder tool/ is on this volume, it holds bundlekeeper and what it needs, for the Python and system that the first
-line of tool/requirements.txt names. It needs no network:
+Where a folder tool/ is on this volume, it holds bundlekeeper and what it needs, for the Python and system that the
+first line of tool/requirements.txt names. It needs no network:
 
   python -m pip install --no-index --find-links tool --require-hashes -r tool/requirements.txt
 

@@ -1,9 +1,9 @@
 """What a volume holds besides its payload, as bytes: the bag's texts, the checksum list, the index, words for people.
 
 Rules: pure; `SHA256SUMS` names everything but itself and the tag manifest, which is made after it and names it;
-bagit.txt is in both, and last on the medium. The index, which is signed before, names what people read and run and what
-tells a volume's number (`texts_of`): so those hang on the set alone, not on the day or on what a volume has on wish. The
-lists name the index, so it cannot name them: who receives holds them against the files that it names.
+bagit.txt is in both, and last on the medium. The index is signed before and names what people read and run, and what
+tells a volume's number: so those texts hang on the set alone, not on the day or on what a volume has on wish. The lists
+name the index, so it cannot name them: who receives holds them against the files that it names.
 Formats: RFC 8493; GNU coreutils manual, "cksum output modes".
 """
 
@@ -117,9 +117,15 @@ def signed_tool(index: SetIndex, tool: Mapping[str, Expected]) -> bool:
 def tool_left_out() -> Finding:
     """What is told where the tool that was asked for is not `signed_tool`."""
     says = "left out of the volumes that are written now: the set's signed index names another tool, or none"
-    return finding(
-        "missing", f"{TOOL}/", says, "a new set carries it: bundlekeeper media plan --with-tool", Level.WARNING
-    )
+    return finding("missing", f"{TOOL}/", says, _NEW_SET, Level.WARNING)
+
+
+def hint_to_have(index: SetIndex, name: str, hint: str) -> str:
+    """What to do for a file, or folder with a slash, that a finished volume lacks: the hint where that can help."""
+    return hint if name != f"{TOOL}/" or any(each.path.startswith(name) for each in index.texts) else _NEW_SET
+
+
+_NEW_SET = "a new set carries it: bundlekeeper media plan --with-tool"
 
 
 def sums_text(texts: Mapping[str, str], payload: Mapping[str, str]) -> bytes:

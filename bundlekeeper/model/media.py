@@ -105,8 +105,8 @@ class SetIndex:
     """A media set. `set_id` is 16 hexadecimal digits, made at random once; `sequence` counts the issuer's sets upwards.
 
     `issuer` is the id of the ledger of the store that made it; `meant_for` what `--for` named; `manifest` the SHA-256
-    of the manifest that it was made by and `manifest_sequence` its number; `made` is aware, in UTC; `texts` are the files
-    beside the payload whose bytes are known before the index is signed (media.tags tells which those are).
+    of the manifest that it was made by and `manifest_sequence` its number; `made` is aware, in UTC; `texts` are
+    the files beside the payload whose bytes are known before the index is signed (media.tags tells which those are).
     """
 
     set_id: str
