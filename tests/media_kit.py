@@ -22,6 +22,7 @@ from bundlekeeper.proof.signing import sign_document
 from bundlekeeper.proof.trust import Sources, make_entry
 from bundlekeeper.store import trust_files
 from bundlekeeper.store.layout import Store
+from bundlekeeper.store.walk import Entry
 from tests.signing_world import private, ssh_line
 
 ISSUER = "ab" * 16
@@ -253,6 +254,19 @@ class Site:
     def bundles(self) -> dict[str, bytes]:
         """The bundles in place."""
         return {p: d for p, d in self.tree().items() if p.partition("/")[0] in ("infrastructure", "blade", "rack")}
+
+
+def openings(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """From now on the paths, below the folder that is walked, of every file that is opened."""
+    opened: list[str] = []
+    real = Entry.open
+
+    def noted(entry: Entry) -> int:
+        opened.append(entry.path)
+        return real(entry)
+
+    monkeypatch.setattr(Entry, "open", noted)
+    return opened
 
 
 def no_room(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -14,11 +14,10 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import RefusedError, StoppedError
-from bundlekeeper.media import bag_text, found
+from bundlekeeper.media import bag, bag_text, found
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.proof.reading import Stop
-from bundlekeeper.store.walk import Entry
-from tests.media_kit import Bundle, Site, make_set, write_set
+from tests.media_kit import Bundle, Site, make_set, openings, write_set
 
 BUNDLES = (
     Bundle("infrastructure", "6.1.0", b"i" * 900, (1,)),
@@ -69,7 +68,7 @@ def test_a_text_of_100_gb_that_is_not_needed_for_trust(
     """Told or refused; no more of it is read than a text may have."""
     grown(sticks[1], name)
     read: list[int] = []
-    monkeypatch.setattr(found.bags, "_read", _counting(read, found.bags._read))
+    monkeypatch.setattr(bag, "_read", _counting(read, bag._read))
     came = site.receive(*sticks)
     assert any(name in f.subject for f in came.findings)
     assert sum(read) < 1 << 20
@@ -139,9 +138,7 @@ class Stopping(Silent):
 
 def test_looking_at_a_volume_can_be_stopped(sticks: list[Path], monkeypatch: pytest.MonkeyPatch) -> None:
     stop = Stop()
-    opened: list[str] = []
-    real = Entry.open
-    monkeypatch.setattr(Entry, "open", lambda entry: opened.append(entry.path) or real(entry))
+    opened = openings(monkeypatch)
     with pytest.raises(StoppedError):
         found.look(sticks, progress=Stopping(stop), stop=stop)
     assert opened == []
@@ -166,7 +163,7 @@ sys.argv = ["bundlekeeper", "media", "receive", *sys.argv[1:]]
 from bundlekeeper.__main__ import main
 main()
 """
-    command = [sys.executable, "-c", program, *sticks, "--store", site.root]
+    command = [sys.executable, "-c", program, *map(str, sticks), "--store", str(site.root)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 130, done.stderr
     assert "READ ON" not in done.stderr

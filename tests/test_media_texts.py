@@ -13,10 +13,9 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import UnfinishedError
-from bundlekeeper.media import tags
+from bundlekeeper.media import read_me
 from bundlekeeper.media.receive import Reception
-from bundlekeeper.store.walk import Entry
-from tests.media_kit import Bundle, Site, manifest_text, signed
+from tests.media_kit import Bundle, Site, manifest_text, openings, signed
 from tests.media_write_kit import SPLIT, World, plan_of
 
 
@@ -154,9 +153,7 @@ def test_a_text_of_another_size_is_not_read(stick: Path, tmp_path: Path, monkeyp
     volume = volume_of(stick)
     with (volume / "READ-ME-FIRST.txt").open("ab") as file:
         file.truncate(100 << 30)  # sparse
-    opened: list[str] = []
-    real = Entry.open
-    monkeypatch.setattr(Entry, "open", lambda entry: opened.append(entry.path) or real(entry))
+    opened = openings(monkeypatch)
     assert told(Site(tmp_path / "skerry").receive(volume)) == [("altered", f"{volume.name}/READ-ME-FIRST.txt")]
     assert "verify.py" in opened
     assert "READ-ME-FIRST.txt" not in opened
@@ -230,7 +227,7 @@ def test_a_set_whose_texts_another_version_made(world: World, tmp_path: Path, mo
     first.mkdir()
     later.mkdir()
     world.write(first, sign=signed, only=(1,))
-    monkeypatch.setattr(tags.read_me, "_CAUTIONS", "be careful\n")
+    monkeypatch.setattr(read_me, "_CAUTIONS", "be careful\n")
     with pytest.raises(UnfinishedError, match="another version of bundlekeeper"):
         world.write(later, only=(2,))
     assert list(later.iterdir()) == []

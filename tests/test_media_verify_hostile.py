@@ -1,7 +1,8 @@
 """verify.py on a hostile volume: it reads nothing outside, ends, prints no control character, shows no traceback.
 
 Fault 97: "paths outside, /dev/zero, escapes, deep folders | said, no traceback, nothing read outside". What is
-opened is asked of the interpreter's own audit events (PEP 578), not of the program. The lists are made again, as a thief would.
+opened is asked of the interpreter's own audit events (PEP 578), not of the program. The lists are made again, as a
+thief would.
 """
 
 from __future__ import annotations
@@ -101,7 +102,7 @@ def test_a_part_that_the_index_places_outside(volumes: list[Path], path: str, py
         changed(volume, lambda d: split_file(d)["parts"][1].update(path=path))
     status, said, opened = verify(*volumes, python=python)
     assert status == 1
-    assert "set-index.json" in said
+    assert "set-index.json: is not formed as an index must be (ValueError: it names a place outside" in said
     assert all(path.is_relative_to(volumes[0].parent) for path in opened - {VERIFIER})
     assert volumes[0].parent / "outside" not in opened
 
@@ -126,7 +127,7 @@ def test_what_is_no_regular_file_is_not_opened(volumes: list[Path], tmp_path: Pa
     if kind == "fifo":
         os.mkfifo(volume / name)
     else:
-        to = {"link": tmp_path / "elsewhere/x", "zero": "/dev/zero", "folder-link": tmp_path / "elsewhere"}[kind]
+        to = {"link": tmp_path / "elsewhere/x", "zero": Path("/dev/zero"), "folder-link": tmp_path / "elsewhere"}[kind]
         (volume / name).symlink_to(to)
     status, said, opened = verify(volume)
     assert status == 1
@@ -232,7 +233,8 @@ def test_what_may_not_be_read(volumes: list[Path]) -> None:
     while base != Path("/tmp"):
         base = base.parent
         base.chmod(base.stat().st_mode | 0o055)
-    code = f"import os, runpy, sys; os.setgid(65534); os.setuid(65534); sys.argv = ['v', {str(volume)!r}]; "
+    code = "import __future__, hashlib, itertools, json, os, re, signal, stat, sys, typing\n"  # before it may not
+    code += f"os.setgroups([]); os.setgid(65534); os.setuid(65534); sys.argv = ['v', {str(volume)!r}]\n"
     code += f"exec(compile({VERIFIER.read_text()!r}, 'v', 'exec'))"
     done = subprocess.run([sys.executable, "-I", "-S", "-c", code], capture_output=True, text=True, check=False)
     assert "Traceback" not in done.stderr, done.stderr
