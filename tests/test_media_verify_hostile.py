@@ -220,7 +220,10 @@ def test_folders_inside_each_other_1100_deep(volumes: list[Path], python: str) -
         here = below
     os.close(os.open("x", os.O_WRONLY | os.O_CREAT, dir_fd=here))
     os.close(here)
-    status, said, _ = verify(volumes[0], python=python)
+    try:
+        status, said, _ = verify(volumes[0], python=python)
+    finally:  # Python's own rmtree cannot
+        subprocess.run(["rm", "-rf", volumes[0] / "data" / "d"], check=True)
     assert (status, "folders inside each other" in said) == (1, True)
 
 
