@@ -16,12 +16,13 @@ from typing import Any
 import pytest
 
 from bundlekeeper.media.receive import Reception, receive
-from bundlekeeper.model.media import Chain, Part, SetFile, SetIndex, write_index
+from bundlekeeper.model.media import Chain, Part, SetFile, SetIndex, Text, write_index
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.proof.signing import sign_document
 from bundlekeeper.proof.trust import Sources, make_entry
 from bundlekeeper.store import trust_files
 from bundlekeeper.store.layout import Store
+from bundlekeeper.store.walk import Entry
 from tests.signing_world import private, ssh_line
 
 ISSUER = "ab" * 16
@@ -161,6 +162,9 @@ def make_set(
         volumes=volumes,
         files=tuple(rows),
         chain=Chain(ISSUER, 0, "cd" * 32),
+        texts=tuple(
+            Text(v, path, len(data), sha(data)) for v in payload for path, data in texts_of(v, volumes).items()
+        ),
     )
     index = replace(index, **changed)
     data = write_index(index)
@@ -172,14 +176,21 @@ def signed(data: bytes, key: int = 0, purpose: str = "indexes") -> bytes:
     return sign_document(private("ed25519", key), purpose, {"sha512": hashlib.sha512(data).hexdigest()})
 
 
+def texts_of(number: int, volumes: int) -> dict[str, bytes]:
+    """The texts of a volume that the index names."""
+    return {
+        "bag-info.txt": f"Bag-Count: {number} of {volumes}\n".encode(),
+        "READ-ME-FIRST.txt": b"Compare, then receive.\n",
+    }
+
+
 def write_volume(made: MadeSet, number: int, to: Path) -> Path:
     """Write one volume as a bag; returns its folder."""
     root = to / made.index.folder(number)
     tags: dict[str, bytes] = {
-        "bag-info.txt": f"Bag-Count: {number} of {made.index.volumes}\n".encode(),
+        **texts_of(number, made.index.volumes),
         "set-index.json": made.data,
         "set-index.json.sig": made.signature,
-        "READ-ME-FIRST.txt": b"Compare, then receive.\n",
     }
     for path, data in made.payload[number].items():
         target = root / "data" / path
@@ -191,6 +202,9 @@ def write_volume(made: MadeSet, number: int, to: Path) -> Path:
         (root / name).write_bytes(data)
     sealed = {name: sha(data) for name, data in tags.items()}
     sealed["bagit.txt"] = sha(_BAGIT)
+    sums = sealed | listed
+    (root / "SHA256SUMS").write_text("".join(f"{sums[p]}  {p}\n" for p in sorted(sums)))
+    sealed["SHA256SUMS"] = sha((root / "SHA256SUMS").read_bytes())
     (root / "tagmanifest-sha256.txt").write_text("".join(f"{sealed[n]}  {n}\n" for n in sorted(sealed)))
     (root / "bagit.txt").write_bytes(_BAGIT)
     return root
@@ -240,6 +254,19 @@ class Site:
     def bundles(self) -> dict[str, bytes]:
         """The bundles in place."""
         return {p: d for p, d in self.tree().items() if p.partition("/")[0] in ("infrastructure", "blade", "rack")}
+
+
+def openings(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """From now on the paths, below the folder that is walked, of every file that is opened."""
+    opened: list[str] = []
+    real = Entry.open
+
+    def noted(entry: Entry) -> int:
+        opened.append(entry.path)
+        return real(entry)
+
+    monkeypatch.setattr(Entry, "open", noted)
+    return opened
 
 
 def no_room(monkeypatch: pytest.MonkeyPatch) -> None:

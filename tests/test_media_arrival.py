@@ -237,7 +237,7 @@ def test_texts_that_nothing_proves_are_told(site: Site, made: MadeSet, tmp_path:
     came = site.receive(*media)
     assert came.complete
     told = {(f.code, f.subject.partition("/")[2]) for f in came.findings if f.level != "note"}
-    assert told == {("bad-volume", "tagmanifest-sha256.txt"), ("extra", "evil.sh")}
+    assert told == {("bad-volume", "tagmanifest-sha256.txt"), ("altered", "READ-ME-FIRST.txt"), ("extra", "evil.sh")}
 
 
 def test_a_renamed_file_is_told_once(site: Site, made: MadeSet, tmp_path: Path) -> None:

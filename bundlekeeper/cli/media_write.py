@@ -105,7 +105,7 @@ def write(
         with ExitStack() as stack:
             opened = open_store(root, stack, write=False)
             since = _since(opened, made, kept_of(opened, made))
-        return media_written.tell_foreseen(root, made, _order(wanted, {}, ""), iso, since, json=json)
+        return media_written.tell_foreseen(root, made, _order(wanted, {}), iso, since, json=json)
     return _Run(root, made, wanted, key, passphrase_fd, quiet=quiet).run(json=json)
 
 
@@ -168,10 +168,10 @@ def _targets(to: tuple[str, ...]) -> tuple[Target, ...]:
     return tuple(found)
 
 
-def _order(wanted: Wanted, tool: dict[str, Path], fits: str) -> Order:
+def _order(wanted: Wanted, tool: dict[str, Path]) -> Order:
     from bundlekeeper.media.write import Order
 
-    return Order(_targets(wanted.to), wanted.only, wanted.sha512, wanted.expected, tool, fits)
+    return Order(_targets(wanted.to), wanted.only, wanted.sha512, wanted.expected, tool)
 
 
 class _Run:
@@ -198,23 +198,23 @@ class _Run:
             kept = kept_of(opened, self._plan)
             since = _since(opened, self._plan, kept)
             signer = signer_of(kept, self._key, self._passphrase_fd)
-            tool, fits = self._tool(stack)
+            tool = self._tool(stack)
             stack.enter_context(SIGNALS.guarded(stop))
             means = Means(now, progress_for(self._quiet), signer.sign, head, stop)
-            told = self._write(opened, means, tool, fits)
+            told = self._write(opened, means, tool)
         told = replace(told, fingerprint=signer.fingerprint, since=since)
         return media_written.tell(told, json=json)
 
-    def _write(self, opened: Store, means: Means, tool: dict[str, Path], fits: str) -> media_written.Told:
+    def _write(self, opened: Store, means: Means, tool: dict[str, Path]) -> media_written.Told:
         from bundlekeeper.media.images import ImageOrder, insist_on_paths, write_images
         from bundlekeeper.media.write import write_set
 
         wanted = self._wanted
         images = None
         if wanted.iso is not None:
-            images = ImageOrder(wanted.iso, wanted.only, wanted.sha512, tool, fits)
+            images = ImageOrder(wanted.iso, wanted.only, wanted.sha512, tool)
             insist_on_paths(opened, self._plan, images)
-        written = write_set(opened, self._plan, _order(wanted, tool, fits), means) if wanted.to else None
+        written = write_set(opened, self._plan, _order(wanted, tool), means) if wanted.to else None
         told = media_written.Told(self._plan, written, None, "")
         try:
             if images is not None:
@@ -226,13 +226,13 @@ class _Run:
                 raise
             return replace(told, error=told.error or e)
 
-    def _tool(self, stack: ExitStack) -> tuple[dict[str, Path], str]:
+    def _tool(self, stack: ExitStack) -> dict[str, Path]:
         if not (self._wanted.with_tool or self._plan.with_tool):
-            return {}, ""
+            return {}
         from bundlekeeper.media.tool import pack
 
         packed = pack(Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="bundlekeeper-"))))
-        return dict(packed.files), packed.fits
+        return dict(packed.files)
 
     def _insist_on_label(self, *, json: bool) -> None:
         """An older page may be replaced, anything else not; told before hours of writing."""

@@ -27,8 +27,10 @@ from bundlekeeper.store.walk import WORDS, Entry, Kind, walk
 MAX_TAG_BYTES = 32 * 1024 * 1024  # a manifest of 100,000 long names by SHA-512 has some 25 MiB
 MAX_INFO_BYTES = 1024 * 1024
 MAX_DECLARATION_BYTES = 1024
+MAX_LISTED = 100_000  # lines of a manifest: as many files as a set may have
 MAX_FILES = 150_000
 MAX_DEPTH = 16
+MAX_TOLD = 1000  # problems of one kind that are told one by one
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,13 +70,14 @@ class BagProof:
     findings: tuple[Finding, ...]
 
 
-def read_bag(root: Path) -> Bag:
-    """Look at the bag at `root`: its texts, and what lies in it. No payload is read.
+def read_bag(root: Path, *, progress: Progress | None = None, stop: Stop | None = None) -> Bag:
+    """Look at the bag at `root`: its texts, of which each has a limit, and what lies in it. No payload is read.
 
     Raises InputError when `root` is no folder; RefusedError, with every problem among its `problems`, when it is no bag
     (bagit.txt is what is written last: without it a volume was not finished), is of another version, holds links or
     devices, names paths outside, wants to fetch, contradicts itself or has nothing that could prove it; UnfinishedError
-    when it cannot be opened. What is merely missing, extra or unreadable is told in `findings`.
+    when it cannot be opened; StoppedError when `stop` was set. What is merely missing, extra or
+    unreadable is told in `findings`.
     """
     files, wrong, findings = _look(root)
     if DECLARATION not in files:
@@ -84,16 +87,21 @@ def read_bag(root: Path) -> Bag:
             hint="it is written last, when all else is proven: write the volume again",
             problems=wrong,
         )
-    reading = _Reading(files, wrong)
-    version = reading.version()
-    info = reading.info()
-    payload, tags = reading.manifests(version)
+    reading = _Reading(files, wrong, progress or Silent(), stop)
+    try:
+        reading.begin()
+        version = reading.version()
+        info = reading.info()
+        payload, tags = reading.manifests(version)
+    finally:
+        reading.progress.done()
     _insist_on_payload(root, wrong)
     if wrong:
         first = f": {wrong[0].subject}: {wrong[0].says}" if len(wrong) == 1 else f": {len(wrong)} problems"
         unread = all(each.code == "unreadable" for each in wrong)
         kind = UnfinishedError if unread else RefusedError
-        raise kind(f"the bag {'cannot be read' if unread else 'is refused'}{first}", where=str(root), problems=wrong)
+        says = f"the bag {'cannot be read' if unread else 'is refused'}{first}"
+        raise kind(says, where=str(root), problems=wrong[:MAX_TOLD])
     findings += _complete(files, payload, tags, info)
     return Bag(root, version, info, files, payload, tags, tuple(findings))
 
@@ -179,6 +187,8 @@ def _read(files: Mapping[str, Entry], path: str, limit: int) -> bytes:
     entry = files.get(path)
     if entry is None:
         raise InputError(f"there is no {visible(path)}", where=path)
+    if entry.size > limit:
+        raise RefusedError(f"{visible(path)} is larger than {limit} bytes", where=path)
     fd = entry.open()
     try:
         pieces: list[bytes] = []
@@ -197,13 +207,23 @@ def _read(files: Mapping[str, Entry], path: str, limit: int) -> bytes:
 class _Reading:
     """Reads a bag's texts; whatever is wrong is added to `wrong`."""
 
-    def __init__(self, files: Mapping[str, Entry], wrong: list[Finding]) -> None:
-        self._files = files
-        self._wrong = wrong
+    def __init__(self, files: Mapping[str, Entry], wrong: list[Finding], progress: Progress, stop: Stop | None) -> None:
+        self._files, self._wrong = files, wrong
+        self.progress, self._stop = progress, stop
+
+    def begin(self) -> None:
+        """Say how much is to be read."""
+        texts = [p for p in self._files if p in (DECLARATION, INFO) or bag_text.algorithm_of(p) is not None]
+        size = sum(min(self._files[path].size, MAX_TAG_BYTES) for path in texts)
+        self.progress.begin("reading the volume's texts", size, len(texts))
 
     def _text(self, path: str, limit: int) -> str:
+        self.progress.file(path)
+        if self._stop is not None:
+            self._stop.check()
         try:
             data = _read(self._files, path, limit)
+            self.progress.advance(len(data))
         except RefusedError as e:
             self._wrong.append(_bad(path, e.says))
         except OSError as e:
@@ -247,7 +267,8 @@ class _Reading:
             if algorithm not in DIGITS:
                 self._wrong.append(_bad(name, f"the algorithm {visible(algorithm)[:20]} is unknown here"))
                 continue
-            listed = bag_text.read_manifest(self._text(name, MAX_TAG_BYTES), algorithm, version)
+            text = self._text(name, MAX_TAG_BYTES)
+            listed = bag_text.read_manifest(text, algorithm, version, most=MAX_LISTED)
             self._wrong += [_bad(name, says) for says in listed.problems]
             self._places(name, listed.checksums, tag=tag)
             algorithms[tag].add(algorithm)
@@ -293,10 +314,13 @@ def _complete(
 ) -> list[Finding]:
     """What keeps the bag from being complete (§3), without reading payload: missing, extra, sums that differ."""
     there = {path: entry.size for path, entry in files.items() if path.startswith(f"{PAYLOAD}/")}
+    lacking = sorted(path for each in (payload, tags) for path in each if path not in files)
     found = [
         finding("missing", path, "the bag's manifest names it, and it is not there", "copy the volume again")
-        for path in sorted({*payload, *tags} - set(files))
+        for path in lacking[:MAX_TOLD]
     ]
+    if len(lacking) > MAX_TOLD:
+        found.append(_bad(PAYLOAD, f"{len(lacking)} files are missing, of which {MAX_TOLD} are told by name"))
     found += [
         finding("extra", path, "lies in the payload, and no manifest of the bag names it")
         for path in sorted(set(there) - set(payload))

@@ -31,6 +31,11 @@ _MANIFEST = re.compile(r"(tag)?manifest-([A-Za-z0-9]+)\.txt")
 _LINE = re.compile(r"([0-9A-Fa-f]+)[ \t]+(\S.*)")
 _OXUM = re.compile(r"([0-9]{1,18})\.([0-9]{1,18})")
 _ESCAPES = {"%0D": "\r", "%0A": "\n", "%25": "%"}
+#: A path of which nothing can be unsafe (ASCII, no separator but the slash, no name too long), as nearly all are.
+_PLAIN = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_+. -]{0,199}(?:/[A-Za-z0-9_][A-Za-z0-9_+. -]{0,199})*")
+_MOST_TOLD = 100  # problems of one text
+_LINE_OF = re.compile(r"([^\r\n]*)(?:\r\n|\r|\n|\Z)")
+_LINE_ENDS = re.compile(r"\r\n|\r|\n")
 #: Of the house's rules for names (model.names) those that a bag from elsewhere must keep: the others are good taste.
 _UNSAFE = {"empty", "dots", "separator", "nul", "control", "format", "undecodable", "tilde", "drive", "long"}
 
@@ -59,6 +64,8 @@ def unsafe(path: str) -> str:
 
     A tilde means a home folder only where the path begins with it.
     """
+    if _PLAIN.fullmatch(path):
+        return ""
     for number, name in enumerate(path.split("/")):
         for problem in problems_of_name(name):
             if problem.reason in _UNSAFE and not (number and problem.reason == "tilde"):
@@ -68,6 +75,8 @@ def unsafe(path: str) -> str:
 
 def path_key(path: str) -> str:
     """What two paths share when some file system takes them for one (§6)."""
+    if path.isascii():
+        return path.lower()
     return "/".join(collision_key(name) for name in path.split("/"))
 
 
@@ -79,7 +88,7 @@ def collisions(paths: Iterable[str]) -> list[tuple[str, str]]:
 
 def lines_of(text: str) -> list[str]:
     """The lines of a tag file, which may end in LF, CR or CRLF (§2.1.1)."""
-    return re.split(r"\r\n|\r|\n", text)
+    return _LINE_ENDS.split(text)
 
 
 def read_declaration(text: str) -> str:
@@ -99,11 +108,17 @@ def read_declaration(text: str) -> str:
     return version
 
 
-def read_manifest(text: str, algorithm: str, version: str) -> Listed:
-    """Read one manifest's lines: checksum, blanks, path (§2.1.3). Raises nothing: problems are told in the answer."""
+def read_manifest(text: str, algorithm: str, version: str, *, most: int | None = None) -> Listed:
+    """Read one manifest's lines: checksum, blanks, path (§2.1.3). Raises nothing: problems are told in the answer.
+
+    Of a text of more than `most` lines none is read; of many problems the first are told, and how many there are.
+    """
+    if most is not None and text.count("\n") + text.count("\r") - text.count("\r\n") > most:
+        return Listed(problems=(f"has more than {most} lines",))
     found: dict[str, str] = {}
     problems: list[str] = []
-    for number, line in enumerate(lines_of(text), 1):
+    for number, each in enumerate(_LINE_OF.finditer(text), 1):  # one after the other: a list would double the text
+        line = each[1]
         if not line.strip():
             continue
         row = _LINE.fullmatch(line)
@@ -119,11 +134,15 @@ def read_manifest(text: str, algorithm: str, version: str) -> Listed:
         else:
             found[path] = row[1].lower()
     problems += [f"{visible(a)} and {visible(b)} are one name on some systems" for a, b in collisions(found)]
+    if len(problems) > _MOST_TOLD:
+        problems[_MOST_TOLD:] = [f"has {len(problems)} such problems"]
     return Listed(found, tuple(problems))
 
 
 def _decoded(path: str, version: str) -> str:
     if version != "1.0":
+        return path
+    if "%" not in path:
         return path
     return re.sub(r"%0[DdAa]|%25", lambda each: _ESCAPES[each[0].upper()], path)
 

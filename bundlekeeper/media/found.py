@@ -1,8 +1,9 @@
 """The volumes of a media set that lie in the folders a user names: looked at, held against the signed index.
 
-Rules: no payload is read here; a folder without bagit.txt was not finished; a volume holds exactly the files that the
-index says of one of its volumes; names that a FAT file system or a careless copy changed are told and found again by
-size and digest; links and devices make a volume refused; what is wrong with one volume hides no other.
+Rules: nothing is believed yet, so every text that is read has a limit, and no payload is read;
+a folder without bagit.txt was not finished; a volume holds exactly the files that the index says of one of its volumes;
+names that a FAT file system or a careless copy changed are told and found again by size and digest; links and devices
+make a volume refused; what is wrong with one volume hides no other.
 """
 
 from __future__ import annotations
@@ -15,12 +16,14 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from bundlekeeper.errors import InputError, KeeperError, RefusedError, UnfinishedError
+from bundlekeeper.errors import InputError, KeeperError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.media import bag as bags
 from bundlekeeper.media.bag_text import DECLARATION, PAYLOAD, algorithm_of
 from bundlekeeper.media.volume import MARK
 from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.media import MAX_INDEX_BYTES, SetIndex, read_index
+from bundlekeeper.model.progress import Progress, Silent
+from bundlekeeper.proof.digests import Stop
 from bundlekeeper.store.walk import WORDS, Entry, Kind, walk
 
 INDEX, SIGNATURE, MANIFEST = "set-index.json", "set-index.json.sig", "manifest-sha256.txt"
@@ -40,7 +43,7 @@ class Volume:
     """One finished volume: its folder, the bytes of its index and of the signature, every regular file by its path.
 
     `number` is 0 until `number_of` told which volume of the set it is; `payload` is what the bag's manifest says of
-    its files, None where that file has lost its name.
+    its files, None where that file has lost its name; `tags` what its tag manifests say of the texts beside them.
     """
 
     root: Path
@@ -48,6 +51,7 @@ class Volume:
     signature: bytes
     files: Mapping[str, Entry]
     payload: Mapping[str, str] | None
+    tags: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     number: int = 0
     findings: tuple[Finding, ...] = ()
 
@@ -65,13 +69,14 @@ class Look:
     refused: bool = False
 
 
-def look(folders: Sequence[Path]) -> Look:
+def look(folders: Sequence[Path], *, progress: Progress | None = None, stop: Stop | None = None) -> Look:
     """Find the volumes in these folders: each is a volume itself, or holds volumes.
 
     Raises InputError for a folder that is none, or where there is no volume at all; UnfinishedError when one cannot be
-    listed.
+    listed; StoppedError when `stop` was set.
     """
     found = Look()
+    progress = progress or Silent()
     seen: set[tuple[int, int]] = set()
     nothing = []
     for folder in folders:
@@ -82,7 +87,7 @@ def look(folders: Sequence[Path]) -> Look:
             status = root.stat()
             if (status.st_dev, status.st_ino) not in seen:
                 seen.add((status.st_dev, status.st_ino))
-                _look_at(root, found)
+                _look_at(root, found, progress, stop)
     _drop_unread(found)
     if nothing:
         raise InputError(
@@ -153,19 +158,23 @@ def _starts(path: Path, beginning: bytes) -> bool:
     return False
 
 
-def _look_at(root: Path, found: Look) -> None:
+def _look_at(root: Path, found: Look, progress: Progress, stop: Stop | None) -> None:
     """Look at one volume; what it is, or why it is none, goes to `found`."""
+    if stop is not None:
+        stop.check()
     try:
         top = set(os.listdir(root))
         if not any(name.lower() == DECLARATION for name in top):
             says = f"{root} was not finished: there is no {DECLARATION}, which is written last"
             found.findings.append(finding("bad-volume", root.name, says, "write it again, or bring another copy of it"))
             return
-        volume = _whole(root) if {*_TEXTS, PAYLOAD} <= top else _renamed(root)
+        volume = _whole(root, progress, stop) if {*_TEXTS, PAYLOAD} <= top else _renamed(root)
     except RefusedError as error:
         found.refused = True
         found.findings += error.problems
         found.findings.append(finding("bad-volume", root.name, error.says, error.hint))
+    except StoppedError:
+        raise
     except (KeeperError, OSError) as error:
         says = error.says if isinstance(error, KeeperError) else (error.strerror or str(error))
         problems = error.problems if isinstance(error, KeeperError) else ()
@@ -175,31 +184,23 @@ def _look_at(root: Path, found: Look) -> None:
         found.findings += volume.findings
 
 
-def _whole(root: Path) -> Volume:
+def _whole(root: Path, progress: Progress, stop: Stop | None) -> Volume:
     """A volume whose texts all have their names. Raises RefusedError, UnfinishedError, OSError."""
-    bag = bags.read_bag(root)
-    texts = bags.prove_bag(replace(bag, payload={}), workers=1)
+    bag = bags.read_bag(root, progress=progress, stop=stop)
+    index, signature = bag.read(INDEX, MAX_INDEX_BYTES), bag.read(SIGNATURE, _SIGNATURE_LIMIT)
+    due = {path: sums for path, sums in bag.tags.items() if path in _TEXTS}
+    texts = bags.prove_bag(replace(bag, payload={}, tags=due), progress=progress, workers=1, stop=stop)
     damaged = [each for each in texts.findings if each.code != "unreadable"]
-    if any(each.subject in _TEXTS for each in damaged):
+    if damaged:
         raise RefusedError(f"{root}: its texts were damaged", hint="bring another copy of it", problems=damaged)
     told = [each for each in bag.findings if not each.subject.startswith(f"{PAYLOAD}/") or each.code != "missing"]
-    told += _beside(bag)
+    if not any((algorithm_of(path) or ("", False))[1] for path in bag.files):
+        says = "the volume has no tag manifest, so nothing proves its lists"
+        hint = "believe none of them; bring another copy of it"
+        told.append(finding("bad-volume", "tagmanifest-sha256.txt", says, hint))
     payload = {path: sums.get("sha256", "") for path, sums in bag.payload.items()}
-    index, signature = bag.read(INDEX, MAX_INDEX_BYTES), bag.read(SIGNATURE, _SIGNATURE_LIMIT)
     found = tuple(replace(each, subject=f"{root.name}/{each.subject}") for each in (*told, *texts.findings))
-    return Volume(root, index, signature, bag.files, payload, findings=found)
-
-
-def _beside(bag: bags.Bag) -> Iterator[Finding]:
-    """Texts of a volume that nothing proves: a tag manifest that is gone, files that no tag manifest lists (§2.2.1)."""
-    tagged = any((algorithm_of(path) or ("", False))[1] for path in bag.files)
-    if not tagged:
-        says = "the volume has no tag manifest, so nothing proves its texts, READ-ME-FIRST.txt among them"
-        yield finding("bad-volume", "tagmanifest-sha256.txt", says, "believe none of them; bring another copy of it")
-        return
-    for path in sorted(bag.files):
-        if not path.startswith(f"{PAYLOAD}/") and path not in bag.tags and algorithm_of(path) is None:
-            yield finding("extra", path, "lies in the volume's folder, and nothing that was written there names it")
+    return Volume(root, index, signature, bag.files, payload, bag.tags, findings=found)
 
 
 def _renamed(root: Path) -> Volume:

@@ -62,7 +62,9 @@ def prove_there(
             raise _not_whole(path, f"{name} is missing")
         if name != tags.TAG_MANIFEST and stated.get(name) != found[name]:
             raise _not_whole(path, f"{name} is not what it must be")
-    beside = tuple(_lacking(path, number, name) for name in wanted if not any(f.startswith(name) for f in found))
+    beside = tuple(
+        _lacking(path, signed, number, name) for name in wanted if not any(f.startswith(name) for f in found)
+    )
     return Image(str(path), path.stat().st_size, level, why, (), there=True, beside=beside)
 
 
@@ -112,6 +114,7 @@ def _not_whole(path: Path, says: str) -> InputError:
     )
 
 
-def _lacking(path: Path, number: int, name: str) -> Finding:
+def _lacking(path: Path, signed: Signed, number: int, name: str) -> Finding:
     says = f"the image of volume {number} was made without it, and nothing is added to an image"
-    return finding("missing", f"{path}: {name}", says, "remove the image to make it anew", Level.WARNING)
+    hint = tags.hint_to_have(signed.index, name, "remove the image to make it anew")
+    return finding("missing", f"{path}: {name}", says, hint, Level.WARNING)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
@@ -24,6 +24,7 @@ from bundlekeeper.media.iso import Content, Image, insist_on_library, write_imag
 from bundlekeeper.media.set_records import Sent
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.media.spreading import Spreading, open_source
+from bundlekeeper.media.tool import expected as expected_tool
 from bundlekeeper.media.volume import Expected
 from bundlekeeper.media.whereto import recall, remember
 from bundlekeeper.media.write import Means
@@ -41,7 +42,6 @@ class ImageOrder:
     only: tuple[int, ...] = ()
     sha512: bool = False
     tool: Mapping[str, Path] = field(default_factory=dict)
-    fits: str = ""
 
     @property
     def wanted(self) -> tuple[str, ...]:
@@ -100,7 +100,11 @@ def write_images(store: Store, plan: SetPlan, order: ImageOrder, means: Means) -
     chosen = insist_on_paths(store, plan, order)
     sets = Sets(store)
     sent = begun(sets, plan, means)
-    signed, wrong = _signed(store, sets, sent, plan, means)
+    tool = expected_tool(order.tool)
+    signed, wrong = _signed(store, sets, sent, plan, means, tool)
+    if tool and not tags.signed_tool(signed.index, tool):
+        order = replace(order, tool={})
+        wrong = [*wrong, tags.tool_left_out()]
     images: list[tuple[int, Image]] = []
     for number in chosen:
         try:
@@ -130,7 +134,9 @@ def _one(store: Store, plan: SetPlan, signed: tags.Signed, number: int, order: I
     )
 
 
-def _signed(store: Store, sets: Sets, sent: Sent, plan: SetPlan, means: Means) -> tuple[tags.Signed, Sequence[Finding]]:
+def _signed(
+    store: Store, sets: Sets, sent: Sent, plan: SetPlan, means: Means, tool: Mapping[str, Expected]
+) -> tuple[tags.Signed, Sequence[Finding]]:
     """The set's index, made now where it was not made before."""
     kept = kept_index(sets, sent)
     if kept is not None:
@@ -139,7 +145,7 @@ def _signed(store: Store, sets: Sets, sent: Sent, plan: SetPlan, means: Means) -
     spreading = Spreading(store, plan, ("sha256",), means, known.parts, lambda: remember(store, sent, known))
     wrong = spreading.run(())
     try:
-        return signed_index(sets, sent, plan, means, known.parts), wrong
+        return signed_index(sets, sent, plan, means, known.parts, tool), wrong
     except UnfinishedError as e:
         raise UnfinishedError(e.says, hint=e.hint, where=e.where, problems=wrong) from e
 
@@ -165,8 +171,6 @@ def _contents(
         number,
         {path: each.expected for path, each in found.items()},
         {path: each.expected for path, each in tool.items()},
-        means.clock().date(),
-        fits=order.fits,
     )
     texts[bag_text.DECLARATION] = bag_text.declaration().encode()
     return {**found, **tool, **{name: Content(_of(data), partial(_memory, data)) for name, data in texts.items()}}

@@ -1,8 +1,9 @@
 """The index of a set that goes out: made once, signed once, kept, and the same on every volume.
 
 Rules: it is made only when every part's digest is known from a read of this store's own file; what was missing when the
-set was planned is written into it as notes, so that the receiver knows, too; what is kept of it goes out again only
-when its signature, under the key that stands in it, says that it is what was signed.
+set was planned is written into it as notes, so that the receiver knows, too; the texts that people read and run are
+named in it; what is kept of it goes out again only when its signature, under the key that stands in it, says that it is
+what was signed.
 """
 
 from __future__ import annotations
@@ -15,7 +16,8 @@ from bundlekeeper.errors import DamagedError, KeeperError, RefusedError, Unfinis
 from bundlekeeper.ledger.chain import Head
 from bundlekeeper.media.set_records import ASIDE, Sent
 from bundlekeeper.media.sets import INDEX, SIGNATURE, Sets
-from bundlekeeper.media.tags import Signed
+from bundlekeeper.media.tags import Signed, with_texts
+from bundlekeeper.media.volume import Expected
 from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.media import Chain, PartDigests, SetFile, SetIndex, read_index, write_index
 from bundlekeeper.model.media_plan import SetPlan
@@ -113,9 +115,15 @@ def _damaged(sets: Sets, sent: Sent, says: str) -> DamagedError:
 
 
 def signed_index(
-    sets: Sets, sent: Sent, plan: SetPlan, means: IndexMeans, parts: Mapping[str, Mapping[int, PartDigests]]
+    sets: Sets,
+    sent: Sent,
+    plan: SetPlan,
+    means: IndexMeans,
+    parts: Mapping[str, Mapping[int, PartDigests]],
+    tool: Mapping[str, Expected],
 ) -> Signed:
-    """Make, sign and keep the index; `parts` holds the digests of the parts of split files, by path and number.
+    """Make, sign and keep the index; `parts` holds the digests of the parts of split files, by path and number, `tool`
+    the tool's files, by their paths on a volume.
 
     Raises UnfinishedError when the digest of some part is not known, what `sign` raises, and as `Sets` does.
     """
@@ -133,6 +141,7 @@ def signed_index(
         chain=Chain(means.head.book, means.head.count, means.head.digest),
         notes=tuple(_notes(plan)),
     )
+    index = with_texts(index, tool)
     data = write_index(index)
     signature = means.sign(data)
     try:

@@ -154,7 +154,7 @@ def plan_set(
 def _index_room(bunches: Sequence[Bunch], commons: Sequence[Common], volumes: int) -> int:
     """Bytes of the set's index at most; at each end of a volume one file may be split."""
     files = [f.file for b in bunches for f in (b.bundle, *b.beside)]
-    total = 4 * _KIB
+    total = 4 * _KIB + (2 * volumes + _TOOL_FILES) * _PART_LINE  # texts of each volume and the tool's files
     for file in files:
         total += len(json.dumps(file_out(file))) + _PART_LINE + len(json.dumps(file.path))
     longest = max((len(json.dumps(f.path)) for f in files), default=0)

@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 
-from bundlekeeper.errors import KeeperError
+from bundlekeeper.errors import KeeperError, StoppedError
 from bundlekeeper.media import bag_text, tags
 from bundlekeeper.media.bag import Bag, read_bag
 from bundlekeeper.media.medium import Level, flush_device
@@ -88,7 +88,9 @@ def prove_finished(
     at the end, that were asked for now. Raises StoppedError.
     """
     try:
-        bag = read_bag(volume.path)
+        bag = read_bag(volume.path, stop=stop)
+    except StoppedError:
+        raise
     except KeeperError as e:
         says = e.says if not e.problems else f"{e.says}: {e.problems[0].subject}: {e.problems[0].says}"
         return Proven(Level.UNSURE, "", (finding("bad-volume", str(volume.path), says, _AGAIN),))
@@ -106,7 +108,7 @@ def prove_finished(
         proven = _prove(volume, expected, progress, stop, remounted=remounted)
     finally:
         progress.done()
-    beside = (*_strays(volume, bag), *_not_written(volume, bag, wanted))
+    beside = (*_strays(volume, bag), *_not_written(volume, signed, bag, wanted))
     return Proven(proven.level, proven.why, (*wrong, *proven.findings), beside=beside)
 
 
@@ -135,11 +137,11 @@ def _strays(volume: Volume, bag: Bag) -> Iterator[Finding]:
             yield finding("extra", f"{volume.path}/{path}", says, hint)
 
 
-def _not_written(volume: Volume, bag: Bag, wanted: Collection[str]) -> Iterator[Finding]:
+def _not_written(volume: Volume, signed: Signed, bag: Bag, wanted: Collection[str]) -> Iterator[Finding]:
     for name in wanted:
         if name not in bag.files and not any(name.endswith("/") and path.startswith(name) for path in bag.files):
             says = f"volume {volume.number} was finished without it, and nothing is added to a finished volume"
-            hint = "remove the volume's folder to write it anew"
+            hint = tags.hint_to_have(signed.index, name, "remove the volume's folder to write it anew")
             yield finding("missing", f"{volume.path}/{name}", says, hint, Badness.WARNING)
 
 

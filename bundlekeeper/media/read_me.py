@@ -6,7 +6,9 @@ the medium can change those, too; it prints the cautions where the work is (trad
 
 from __future__ import annotations
 
-from bundlekeeper.model.media import SetIndex
+from collections.abc import Sequence
+
+from bundlekeeper.model.media import Part, SetFile, SetIndex
 from bundlekeeper.model.text import human_bytes, visible
 
 _ABOUT = """\
@@ -56,11 +58,13 @@ In any order of the volumes, over several days if need be; it says what is still
 _TOOL = """\
 THE TOOL
 
-tool/ holds bundlekeeper and what it needs, for {tags}. It needs no network:
+Where a folder tool/ is on this volume, it holds bundlekeeper and what it needs, for the Python and system that the
+first line of tool/requirements.txt names. It needs no network:
 
   python -m pip install --no-index --find-links tool --require-hashes -r tool/requirements.txt
 
-The hashes there show damage, not origin, like everything else on this medium.
+The hashes there show damage, not origin. Install it only from a volume that a bundlekeeper which you have already had
+received without a word: that holds this text, verify.py and the tool against the signed index, too.
 """
 
 _CAUTIONS = """\
@@ -78,11 +82,14 @@ Send the answer back, so that the sender knows what arrived: bundlekeeper media 
 """
 
 
-def text(index: SetIndex, volume: int, *, with_tool: bool, fits: str = "") -> str:
-    """The text for one volume, in lines of at most 120 characters but for long names."""
-    rows = [f"  {p.size:>15,}  data/{visible(p.path)}" for _, p in index.on(volume)]
-    size = sum(p.size for _, p in index.on(volume))
-    split = [f for f, _ in index.on(volume) if f.split]
+def text(index: SetIndex, volume: int, on_it: Sequence[tuple[SetFile, Part]], *, with_tool: bool) -> str:
+    """The text for one volume, which holds `on_it`, in lines of at most 120 characters but for long names.
+
+    `with_tool` says that the set's volumes may carry the tool.
+    """
+    rows = [f"  {p.size:>15,}  data/{visible(p.path)}" for _, p in on_it]
+    size = sum(p.size for _, p in on_it)
+    split = [f for f, _ in on_it if f.split]
     rows.append(f"  {size:>15,}  bytes in all ({human_bytes(size)})")
     if split:
         rows += ["", "Split, because a volume could not hold them whole; receiving puts them together again:"]
@@ -101,5 +108,4 @@ def text(index: SetIndex, volume: int, *, with_tool: bool, fits: str = "") -> st
         sequence=index.manifest_sequence,
         files="\n".join(rows),
     )
-    tool = [_TOOL.format(tags=fits or "the Python and system named in tool/requirements.txt")] if with_tool else []
-    return "\n".join([about, _CHECK.format(), *tool, _CAUTIONS])
+    return "\n".join([about, _CHECK.format(), *([_TOOL] if with_tool else []), _CAUTIONS])

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
-from bundlekeeper.media import arrival, found, notice, vouch
+from bundlekeeper.media import arrival, found, notice, signed_texts, vouch
 from bundlekeeper.media.arrival import VolumeRow
 from bundlekeeper.media.joining import Joining, begun_bytes
 from bundlekeeper.media.notice import Withdrawn
@@ -90,7 +90,7 @@ def receive(
     Raises RefusedError (an unknown key, an older, contradicting or mixed set), InputError (no volume), and as `take`;
     what was taken until then stays.
     """
-    looked = found.look(folders)
+    looked = found.look(folders, progress=progress, stop=stop)
     if not looked.volumes:
         unread = not looked.refused and any(each.code == "unreadable" for each in looked.findings)
         kind = UnfinishedError if unread else RefusedError
@@ -110,11 +110,12 @@ def receive(
         raise InputError("there is no store to receive into", hint="name one with --store")
     sets = Sets(store)
     volumes = found.numbered(looked.volumes, index)
+    texts = [each for v in volumes for each in signed_texts.doubts(v, index, progress=progress, stop=stop)]
     with sets.receiving(wait_s=wait_s, stop=stop) if not dry_run else ExitStack():
         begun = _begun(sets, index, first.index, clock(), accept_rollback)
         begun = replace(begun, signed_by=signer.name, signed_key=signer.fingerprint)
         work = _Work(store, sets, index, Payload(index, volumes), begun, clock, progress, stop)
-        work.findings += looked.findings
+        work.findings += [*looked.findings, *texts]
         reason = accept_rollback
         if reason is None and _overtaken_by_notices(sets, index):
             reason = f"set {index.name} began to come before the withdrawals that were received since"

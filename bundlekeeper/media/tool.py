@@ -23,6 +23,8 @@ from pathlib import Path, PurePosixPath
 
 import bundlekeeper
 from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
+from bundlekeeper.media.tags import TOOL
+from bundlekeeper.media.volume import Expected
 
 NAME = "bundlekeeper"
 REQUIREMENTS = "requirements.txt"
@@ -35,10 +37,21 @@ _EXTRA = re.compile(r"""\bextra\s*==\s*['"]([^'"]+)['"]""")
 
 @dataclass(frozen=True, slots=True)
 class Tool:
-    """The folder's files, name to path, and in words what they fit."""
+    """The folder's files, name to path; the first line of `REQUIREMENTS` says what they fit."""
 
     files: Mapping[str, Path]
-    fits: str
+
+
+def expected(files: Mapping[str, Path]) -> dict[str, Expected]:
+    """The folder's files by their paths on a volume, with size and SHA-256. Raises UnfinishedError."""
+    found = {}
+    for name, path in sorted(files.items()):
+        try:
+            data = path.read_bytes()
+        except OSError as e:
+            raise UnfinishedError(f"the tool's file cannot be read: {e.strerror}", where=str(path)) from e
+        found[f"{TOOL}/{name}"] = Expected(len(data), {"sha256": hashlib.sha256(data).hexdigest()})
+    return found
 
 
 def pack(folder: Path) -> Tool:
@@ -59,7 +72,7 @@ def pack(folder: Path) -> Tool:
         (folder / REQUIREMENTS).write_text("\n".join([*lines, ""]), "utf-8")
     except OSError as e:
         raise UnfinishedError(f"the tool's folder cannot be made: {e.strerror}", where=str(e.filename or folder)) from e
-    return Tool({**files, REQUIREMENTS: folder / REQUIREMENTS}, _fits())
+    return Tool({**files, REQUIREMENTS: folder / REQUIREMENTS})
 
 
 def _fits() -> str:

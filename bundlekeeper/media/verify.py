@@ -2,25 +2,34 @@
 """Checks volumes of a media set for damage: python3 verify.py [FOLDER...]   (default: the folder that this file is in)
 
 Rules: Python 3.8 or newer and its standard library, nothing else, because it travels on every volume; it only reads,
-follows no link and looks at nothing outside the folder; every problem is told, and what was not checked is never called
-good; it shows damage and not origin: whoever can change a medium can change this file, too.
-Exit status: 0 whole, 1 damaged or not whole, 2 could not be run that way, or nobody read to the end.
+follows no link, opens nothing but regular files that it saw in the folder, and none further than its lists can mean;
+every problem is told, and what was not checked is never called good; nothing is printed that could move the cursor; it
+shows damage and not origin: whoever can change a medium can change this file, too.
+Exit status: 0 whole, 1 damaged or not whole, 2 could not be run that way, or nobody read to the end, 130 stopped.
 Formats: RFC 8493 (BagIt 1.0); GNU coreutils' checksum lines; the set's own index, where it is there.
 """
 
 # os.path works alike on every Python that this may meet; zip has no `strict` before 3.10.
-# ruff: noqa: PTH100, PTH112, PTH120, PTH123, B905
+# ruff: noqa: PTH100, PTH112, PTH120, PTH123
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 import os
 import re
+import signal
 import stat
 import sys
-from typing import Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-LIMIT = 64 * 1024 * 1024  # bytes of a text that is read whole
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+LIMIT = 32 * 1024 * 1024  # bytes of a text, lists among them
+LINES = 100_000  # of a list: as many files as a set may have
+ENTRIES, DEPTH = 200_000, 32  # of a folder: more is not looked at
+TOLD = 100  # problems that are told once more at the end
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 INDEX = "set-index.json"
 SUMS, TAG_MANIFEST = "SHA256SUMS", "tagmanifest-sha256.txt"
@@ -28,7 +37,25 @@ MARK = "UNFINISHED.txt"
 EVERY = (SUMS, TAG_MANIFEST, INDEX, INDEX + ".sig", "bag-info.txt", "READ-ME-FIRST.txt")
 LINE = re.compile(r"\\?([0-9A-Fa-f]{32,128}) [ *]?(.+)")
 LENGTHS = {"md5": 32, "sha1": 40, "sha256": 64, "sha384": 96, "sha512": 128}
-USAGE = 2
+USAGE, STOPPED = 2, 130
+
+
+class Piece(NamedTuple):
+    """What the set's index says of one file on a volume; `volume` is "0" for a text that is the same on all."""
+
+    volume: str
+    path: str
+    size: int
+    sha256: str
+
+
+class Whole(NamedTuple):
+    """What the set's index says of a file of the set, which lies in pieces on one or more volumes."""
+
+    path: str
+    sha256: str
+    common: bool
+    pieces: list[Piece]
 
 
 class Volume:
@@ -41,38 +68,60 @@ class Volume:
         self.stated: dict[str, dict[str, set[str]]] = {}
         self.there: dict[str, int] = {}
         self.digests: dict[str, dict[str, str]] = {}
+        self.wholes: list[Whole] = []
+        self.named: list[Piece] = []
+        self.indexed = False
 
     def wrong(self, path: str, says: str) -> None:
         """Remember a problem and tell it at once."""
         self.problems.append(path + ": " + says)
-        print("  WRONG  " + shown(path) + ": " + says)
+        print("  WRONG  " + shown(path) + ": " + shown(says))
 
     def text(self, path: str) -> str:
         """A text of the volume; empty where it cannot be read, which is then a problem."""
         try:
-            with open(os.path.join(self.root, *path.split("/")), "rb") as file:
-                data = file.read(LIMIT + 1)
-            if len(data) > LIMIT:
-                raise ValueError("far too large")
-            return data.decode("utf-8")
+            if self.there[path] > LIMIT:
+                raise ValueError(f"{self.there[path]} bytes, larger than any text of a volume")
+            return b"".join(blocks(self.root, path, LIMIT)).decode("utf-8")
         except (OSError, ValueError) as error:
-            self.wrong(path, "cannot be read: " + str(error))
+            self.wrong(path, "cannot be read: " + str(getattr(error, "strerror", None) or error))
             return ""
 
     def look(self) -> None:
         """Find every file below the folder; a link or a device has no place there."""
-        for folder, folders, names in os.walk(self.root, onerror=self._unseen):
-            for name in sorted(folders + names):
-                full = os.path.join(folder, name)
-                path = os.path.relpath(full, self.root).replace(os.sep, "/")
-                mode = os.lstat(full).st_mode
-                if stat.S_ISREG(mode):
-                    self.there[path] = os.lstat(full).st_size
-                elif not stat.S_ISDIR(mode):
-                    self.wrong(path, "is neither a file nor a folder")
+        waiting, left = [""], ENTRIES
+        while waiting:
+            above = waiting.pop()
+            try:
+                with os.scandir(os.path.join(self.root, *above.split("/"))) as listing:
+                    entries = sorted(itertools.islice(listing, left + 1), key=lambda entry: entry.name)
+            except OSError as error:
+                self.wrong(above or ".", "cannot be looked into: " + str(error.strerror))
+                continue
+            for entry in entries:
+                left -= 1
+                if left < 0:
+                    return self.wrong(
+                        above or ".", f"more than {ENTRIES} files and folders: the rest was not looked at"
+                    )
+                waiting += self._look_at(above + entry.name, entry)
+        return None
 
-    def _unseen(self, error: OSError) -> None:
-        self.wrong(str(error.filename), "cannot be looked into: " + str(error.strerror))
+    def _look_at(self, path: str, entry: os.DirEntry[str]) -> Iterator[str]:
+        """Remember a file; yields a folder that is to be looked into."""
+        try:
+            status = entry.stat(follow_symlinks=False)
+        except OSError as error:
+            return self.wrong(path, "cannot be looked at: " + str(error.strerror))
+        if stat.S_ISREG(status.st_mode):
+            self.there[path] = status.st_size
+        elif not stat.S_ISDIR(status.st_mode):
+            self.wrong(path, "is neither a file nor a folder")
+        elif path.count("/") >= DEPTH:
+            self.wrong(path, f"more than {DEPTH} folders inside each other: not looked into")
+        else:
+            yield path + "/"
+        return None
 
     def lists(self) -> None:
         """Read every list of checksums: manifests, tag manifests, SHA256SUMS."""
@@ -86,7 +135,11 @@ class Volume:
                 self.wrong(name, "is of an algorithm that is not known here")
                 continue
             found += name == "manifest-sha256.txt"
-            for line in self.text(name).splitlines():
+            lines = lines_of(self.text(name))
+            if len(lines) > LINES + 1:
+                self.wrong(name, f"has more than {LINES} lines: none was read")
+                continue
+            for line in lines:
                 self._line(name, algorithm, line)
         if not found:
             self.wrong("manifest-sha256.txt", "is not there: nothing proves what the volume holds")
@@ -95,11 +148,11 @@ class Volume:
         row = LINE.match(line)
         if row is None or len(row.group(1)) != LENGTHS[algorithm]:
             if line.strip():
-                self.wrong(name, "has a line that is no checksum and name: " + shown(line[:80]))
+                self.wrong(name, "has a line that is no checksum and name: " + line[:80])
             return
-        path = row.group(2).strip("\r")
+        path = row.group(2)
         if not safe(path):
-            self.wrong(name, "names a place outside the volume: " + shown(path[:80]))
+            self.wrong(name, "names a place outside the volume: " + path[:80])
             return
         self.stated.setdefault(path, {}).setdefault(algorithm, set()).add(row.group(1).lower())
 
@@ -109,8 +162,12 @@ class Volume:
             if path not in self.there:
                 self.wrong(path, "is missing")
                 continue
+            unread = self._unread(path)
+            if unread:
+                self.wrong(path, unread + ": not read")
+                continue
             try:
-                found = read(os.path.join(self.root, *path.split("/")), sorted(set(self.stated[path]) | {"sha256"}))
+                found = read(self.root, path, sorted(set(self.stated[path]) | {"sha256"}), self.there[path])
             except OSError as error:
                 self.wrong(path, "cannot be read: " + str(error.strerror))
                 continue
@@ -123,6 +180,19 @@ class Volume:
         for path in sorted(self.there):
             if path not in self.stated and path not in (SUMS, TAG_MANIFEST, MARK if self.unfinished() else ""):
                 self.wrong(path, "is in no list")
+
+    def _unread(self, path: str) -> str:
+        """Why a file that is listed cannot be right, whatever is in it: nothing is read that no size vouches for."""
+        size = self.there[path]
+        sizes = sorted({piece.size for piece in self.named if piece.path == path})
+        if sizes:
+            due = " or ".join(map(str, sizes))
+            return "" if size in sizes else f"DAMAGED: has {size} bytes, the set's index says {due}"
+        if path.startswith("data/") and self.indexed:
+            return f"has {size} bytes, and the set's index does not name it"
+        oxum = re.match(r"([0-9]{1,18})\.", self.info("Payload-Oxum"))
+        most = int(oxum.group(1)) if oxum is not None and path.startswith("data/") else LIMIT
+        return "" if size <= most else f"has {size} bytes, which is larger than it can be"
 
     def unfinished(self) -> bool:
         """True where the file is not there that is written last."""
@@ -147,36 +217,80 @@ class Volume:
         """A value of bag-info.txt; empty where it does not stand there."""
         if "bag-info.txt" not in self.there:
             return ""
-        for line in self.text("bag-info.txt").splitlines():
+        for line in lines_of(self.text("bag-info.txt")):
             name, _, value = line.partition(":")
             if name == label:
                 return value.strip()
         return ""
 
-    def index(self) -> dict[str, Any]:
-        """The set's index; empty where there is none or it is none."""
+    def number(self) -> str:
+        """Which volume of the set it is, by its own words."""
+        return self.info("Bag-Count").partition(" ")[0]
+
+    def index(self) -> None:
+        """Read the set's index."""
         if INDEX not in self.there:
-            return {}
+            return
         try:
-            found = json.loads(self.text(INDEX))
-            return found if isinstance(found, dict) else {}
-        except (ValueError, RecursionError):
-            self.wrong(INDEX, "is no index")
-            return {}
+            found = json.loads(self.text(INDEX), parse_int=whole_number)
+            self.wholes = [whole(row) for row in rows(found["files"])]
+            texts = [piece(row, "") for row in rows(found["texts"])]
+            self.named = [each for file in self.wholes for each in file.pieces] + texts
+            self.indexed = True
+        except (ValueError, TypeError, KeyError, RecursionError) as error:
+            self.wrong(INDEX, f"is not formed as an index must be ({type(error).__name__}: {str(error)[:80]})")
 
     def parts(self) -> None:
         """Hold what the index says of this volume against what was read."""
-        number = self.info("Bag-Count").partition(" ")[0]
-        try:
-            rows = [p for f in self.index().get("files", []) for p in f["parts"] if str(p["volume"]) == number]
-            for part in rows:
-                found = self.digests.get("data/" + part["path"])
-                if found is not None and found["sha256"] != part["sha256"]:
-                    self.wrong("data/" + part["path"], "is not what the set's index says")
-                elif found is None:
-                    self.wrong("data/" + part["path"], "is named by the set's index, and was not proven")
-        except (TypeError, KeyError, AttributeError):
-            self.wrong(INDEX, "is not formed as an index must be")
+        number = self.number()
+        if self.indexed and number not in {each.volume for file in self.wholes for each in file.pieces}:
+            self.wrong("bag-info.txt", "its Bag-Count is no volume of the set's index")
+        with_tool = any(path.startswith("tool/") for path in self.there)
+        for each in self.named:
+            if each.volume not in ("0", number) or (each.path.startswith("tool/") and not with_tool):
+                continue  # not every volume has the tool
+            found = self.digests.get(each.path)
+            if found is None:
+                self.wrong(each.path, "is named by the set's index, and was not proven")
+            elif found["sha256"] != each.sha256:
+                self.wrong(each.path, "is not what the set's index says")
+
+
+def rows(found: object) -> list[Any]:
+    """An array of the index. Raises ValueError."""
+    if not isinstance(found, list):
+        raise ValueError("no array")
+    return found
+
+
+def whole_number(digits: str) -> int:
+    """A number of the index; of a long one Python would make much work. Raises ValueError."""
+    if len(digits) > 18:
+        raise ValueError("a number that is far too long")
+    return int(digits)
+
+
+def piece(row: dict[str, Any], above: str) -> Piece:
+    """A part or a text of the index; `above` is the folder that it lies in. Raises ValueError, TypeError, KeyError."""
+    volume, path, size, sha256 = row["volume"], row["path"], row["size"], row["sha256"]
+    if not (type(volume) is type(size) is int and isinstance(path, str) and isinstance(sha256, str)):
+        raise ValueError("a value of the wrong kind")
+    if not safe(path):
+        raise ValueError("it names a place outside the volume: " + path[:40])
+    return Piece(str(volume), above + path, size, sha256)
+
+
+def whole(row: dict[str, Any]) -> Whole:
+    """A file of the index. Raises ValueError, TypeError, KeyError."""
+    path, sha256, common = row["path"], row["sha256"], row["common"]
+    if not (isinstance(path, str) and isinstance(sha256, str) and isinstance(common, bool)):
+        raise ValueError("a value of the wrong kind")
+    return Whole(path, sha256, common, [piece(part, "data/") for part in rows(row["parts"])])
+
+
+def lines_of(text: str) -> list[str]:
+    """The lines of a text (RFC 8493 section 2.1.1): LF, CR or both end one, and nothing else does."""
+    return re.split(r"\r\n|\r|\n", text)
 
 
 def safe(path: str) -> bool:
@@ -192,52 +306,68 @@ def shown(text: str) -> str:
     return text if text.isprintable() else "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text)
 
 
-def read(full: str, algorithms: list[str]) -> dict[str, str]:
-    """The digests of a regular file, read once. Raises OSError."""
-    hashes = {name: hashlib.new(name) for name in algorithms}
-    with open(full, "rb", buffering=0) as file:
-        if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+def blocks(root: str, path: str, most: int) -> Iterator[bytes]:
+    """The bytes of a regular file in the folder, no link, no further than `most`. Raises OSError."""
+    flags = os.O_RDONLY
+    for name in ("O_NOFOLLOW", "O_NONBLOCK", "O_BINARY", "O_NOINHERIT"):  # as far as the system has them
+        flags |= getattr(os, name, 0)
+    fd = os.open(os.path.join(root, *path.split("/")), flags)
+    with open(fd, "rb", buffering=0) as file:
+        if not stat.S_ISREG(os.fstat(fd).st_mode):
             raise OSError(22, "no regular file")
-        for block in iter(lambda: file.read(1 << 20), b""):
-            for each in hashes.values():
-                each.update(block)
+        while most > 0:
+            block = file.read(min(most, 1 << 20))
+            if not block:
+                return
+            most -= len(block)
+            yield block
+        if file.read(1):
+            raise OSError(22, "it grew while it was read")
+
+
+def read(root: str, path: str, algorithms: Iterable[str], size: int) -> dict[str, str]:
+    """The digests of a file, read once. Raises OSError."""
+    hashes = {name: hashlib.new(name) for name in algorithms}
+    for block in blocks(root, path, size):
+        for each in hashes.values():
+            each.update(block)
     return {name: each.hexdigest() for name, each in hashes.items()}
 
 
 def whole_files(volumes: list[Volume]) -> list[str]:
     """Put the parts of split files together, in thought, where all of them are here. Returns what is wrong."""
     problems = []
-    by_number = {v.info("Bag-Count").partition(" ")[0]: v for v in volumes}
-    for each in volumes[0].index().get("files", []):
-        parts = each["parts"]
-        if each["common"] or len(parts) < 2:
+    by_number = {volume.number(): volume for volume in volumes}
+    for each in volumes[0].wholes:
+        if each.common or len(each.pieces) < 2:
             continue
-        homes = [by_number.get(str(part["volume"])) for part in parts]
-        if None in homes:
-            lacking = ", ".join(str(p["volume"]) for p, home in zip(parts, homes) if home is None)
-            print("  part   " + shown(each["path"]) + ": not proven as a whole, volumes not given: " + lacking)
+        homes = [(part, by_number[part.volume]) for part in each.pieces if part.volume in by_number]
+        if len(homes) < len(each.pieces):
+            lacking = ", ".join(part.volume for part in each.pieces if part.volume not in by_number)
+            print("  part   " + shown(each.path) + ": not proven as a whole, volumes not given: " + lacking)
             continue
-        whole = hashlib.sha256()
+        digest = hashlib.sha256()
         try:
-            for part, home in zip(parts, homes):
-                full = os.path.join(home.root if home else "", "data", *part["path"].split("/"))
-                with open(full, "rb", buffering=0) as file:
-                    for block in iter(lambda: file.read(1 << 20), b""):
-                        whole.update(block)
+            for part, home in homes:
+                for block in blocks(home.root, part.path, part.size):
+                    digest.update(block)
         except OSError as error:
-            problems.append(each["path"])
-            print("  WRONG  " + shown(each["path"]) + ": cannot be read: " + str(error.strerror))
+            problems.append(each.path)
+            print("  WRONG  " + shown(each.path) + ": cannot be read: " + str(error.strerror))
             continue
-        good = whole.hexdigest() == each["sha256"]
-        problems += [] if good else [each["path"]]
-        print(("  ok     " if good else "  WRONG  DAMAGED: ") + shown(each["path"]) + " as a whole, from its parts")
+        good = digest.hexdigest() == each.sha256
+        problems += [] if good else [each.path]
+        print(("  ok     " if good else "  WRONG  DAMAGED: ") + shown(each.path) + " as a whole, from its parts")
     return problems
 
 
 def same_set(volumes: list[Volume]) -> list[str]:
     """Volumes of different sets are not one set, however their folders are called."""
     ids = sorted({v.info("Bag-Group-Identifier") for v in volumes} - {""})  # an unfinished one says nothing yet
-    return [] if len(ids) < 2 else ["these folders are of different sets: " + ", ".join(shown(i) for i in ids)]
+    if len(ids) > 1:
+        return ["these folders are of different sets: " + ", ".join(ids)]
+    indexes = {v.digests[INDEX]["sha256"] for v in volumes if INDEX in v.digests}
+    return [] if len(indexes) < 2 else [INDEX + ": the volumes of one set carry different ones"]
 
 
 def main(arguments: list[str]) -> int:
@@ -251,6 +381,7 @@ def main(arguments: list[str]) -> int:
         print(shown(volume.root))
         volume.look()
         volume.lists()
+        volume.index()
         volume.prove()
         volume.form()
         volume.parts()
@@ -259,8 +390,10 @@ def main(arguments: list[str]) -> int:
         problems += whole_files(volumes)
     count = sum(len(volume.digests) for volume in volumes)
     print(f"{count} files read, {len(problems)} problems")
-    for problem in problems:
+    for problem in problems[:TOLD]:
         print("  " + shown(problem))
+    if len(problems) > TOLD:
+        print(f"  and {len(problems) - TOLD} more, above")
     print("This shows damage, not origin: who made the set is shown by its signature, under a key that you")
     print("have had by another way than this medium: bundlekeeper media receive FOLDER...")
     return 1 if problems else 0
@@ -275,6 +408,10 @@ def run(arguments: list[str]) -> int:
         status = main(arguments)
         sys.stdout.flush()
         return status
+    except KeyboardInterrupt:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        print("stopped before the end: what was not read is not known to be whole", flush=True)
+        return STOPPED
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # or Python complains once more at its end
         return USAGE

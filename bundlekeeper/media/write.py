@@ -36,6 +36,7 @@ from bundlekeeper.media.room import needed, short_of_room
 from bundlekeeper.media.set_records import Sent
 from bundlekeeper.media.sets import Sets
 from bundlekeeper.media.spreading import Spreading
+from bundlekeeper.media.tool import expected as expected_tool
 from bundlekeeper.media.volume import Expected, Volume
 from bundlekeeper.media.whereto import WhereTo, recall, remember
 from bundlekeeper.model.findings import Finding, exit_status, finding
@@ -56,15 +57,13 @@ class Target:
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What is wanted. `only` are the volumes' numbers, all where empty; `tool` the files of the tool's folder
-    and `fits` which Python and system they are for."""
+    """What is wanted. `only` are the volumes' numbers, all where empty; `tool` the files of the tool's folder."""
 
     targets: tuple[Target, ...]
     only: tuple[int, ...] = ()
     sha512: bool = False
     expected: Expectation = field(default_factory=Expectation)
     tool: Mapping[str, Path] = field(default_factory=dict)
-    fits: str = ""
 
     @property
     def algorithms(self) -> tuple[str, ...]:
@@ -184,6 +183,7 @@ class _Write:
         self.left_out: dict[Volume, UnfinishedError] = {}
         self.shut: dict[Path, UnfinishedError] = {}
         self.unopened: list[tuple[int, Path]] = []
+        self.tool = order.tool
 
     def run(self, chosen: Sequence[tuple[int, Target]]) -> Written:
         self._open(chosen)
@@ -207,6 +207,9 @@ class _Write:
             self._settle(fresh)
         if self.signed is None:
             self.signed = self._sign()
+        if fresh and self.tool and not tags.signed_tool(self.signed.index, expected_tool(self.tool)):
+            self.tool = {}
+            self.findings.append(tags.tool_left_out())
         for volume in self.volumes:
             self._guarded(volume, lambda v: self._tags(v, spreading))
         self._prove(spreading)
@@ -214,7 +217,8 @@ class _Write:
 
     def _sign(self) -> tags.Signed:
         try:
-            return signed_index(self.sets, self.sent, self.plan, self.means, self.known.parts)
+            stated = expected_tool(self.tool)
+            return signed_index(self.sets, self.sent, self.plan, self.means, self.known.parts, stated)
         except UnfinishedError as e:
             raise UnfinishedError(e.says, hint=e.hint, where=e.where, problems=self.findings) from e
 
@@ -252,10 +256,12 @@ class _Write:
     def _begin(self, volume: Volume) -> None:
         try:
             volume.begin(self.sent.set_id, self.signed.data if self.signed is not None else None)
+            if volume.state != "finished" and self.signed is not None:
+                tags.insist_on_signed(self.signed.index, volume.number)
         except OSError as e:
             says, hint = f"the volume's folder cannot be made: {e.strerror}", "is the medium full, read-only or gone?"
             return self._leave_out(volume, UnfinishedError(says, where=str(volume.path), hint=hint))
-        except LockedError as e:
+        except UnfinishedError as e:  # another process writes it, or another version began the set
             return self._leave_out(volume, e)
         self.states[id(volume)] = {"new": "written", "unfinished": "resumed"}.get(volume.state, "already there")
         if volume.state != "finished" and self.known.written_under(volume.number, look(volume.fd)):
@@ -352,9 +358,8 @@ class _Write:
         if volume.state == "finished" or volume.bad or self.signed is None:
             return
         payload = spreading.payload(volume)
-        tool = spreading.copy_tool(volume, self.order.tool)
-        today = self.means.clock().date()
-        texts = tags.tag_files(self.signed, volume.number, payload, tool, today, fits=self.order.fits)
+        tool = spreading.copy_tool(volume, self.tool)
+        texts = tags.tag_files(self.signed, volume.number, payload, tool)
         for name, data in texts.items():
             volume.write(name, data)
         volume.sync([*payload, *tool])

@@ -3,7 +3,8 @@
 Rules: plain values, no I/O, no clock; sizes are bytes, digests SHA-256 in lower-case hexadecimal; a path is POSIX and
 stands under a volume's payload folder; a file lies whole on one volume or in parts that are each proven alone, and
 then is proven whole again; what every volume carries (manifest, its signature, keys of nobody) is `common`; an index
-names every file of every volume, so that a file of another set is never taken for one of this.
+names every file of every volume, so that a file of another set is never taken for one of this, and the texts beside
+them that people read and run, so that one that was replaced is found.
 Form of the index: JSON, canonical (sorted keys, no blanks, one LF at the end), because its bytes are what is signed.
 """
 
@@ -81,6 +82,16 @@ class SetFile:
 
 
 @dataclass(frozen=True, slots=True)
+class Text:
+    """A file beside the payload of a volume, by its path there; `volume` 0: the same on every volume that has it."""
+
+    volume: int
+    path: str
+    size: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
 class Chain:
     """The state of a store's ledger when the set was made: whose, how many events, the chain's head; hexadecimal."""
 
@@ -94,7 +105,8 @@ class SetIndex:
     """A media set. `set_id` is 16 hexadecimal digits, made at random once; `sequence` counts the issuer's sets upwards.
 
     `issuer` is the id of the ledger of the store that made it; `meant_for` what `--for` named; `manifest` the SHA-256
-    of the manifest that it was made by and `manifest_sequence` its number; `made` is aware, in UTC.
+    of the manifest that it was made by and `manifest_sequence` its number; `made` is aware, in UTC; `texts` are
+    the files beside the payload whose bytes are known before the index is signed (media.tags tells which those are).
     """
 
     set_id: str
@@ -109,6 +121,11 @@ class SetIndex:
     files: tuple[SetFile, ...]
     chain: Chain | None = None
     notes: tuple[str, ...] = field(default=())
+    texts: tuple[Text, ...] = ()
+
+    def texts_on(self, volume: int) -> dict[str, Text]:
+        """The texts that a volume holds beside its payload, by path."""
+        return {each.path: each for each in self.texts if each.volume in (0, volume)}
 
     def on(self, volume: int) -> Iterator[tuple[SetFile, Part]]:
         """The files and parts that a volume holds, by path."""
@@ -151,6 +168,7 @@ def write_index(index: SetIndex) -> bytes:
         if index.chain is None
         else {"book": index.chain.book, "count": index.chain.count, "head": index.chain.head},
         "notes": list(index.notes),
+        "texts": [{"volume": t.volume, "path": t.path, "size": t.size, "sha256": t.sha256} for t in index.texts],
         "files": [file_out(each) for each in index.files],
     }
     return json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=True).encode() + b"\n"
@@ -192,14 +210,28 @@ def read_index(data: bytes, where: str = "") -> SetIndex:
         files=tuple(file_in(reader, row, f"/files/{i}", volumes) for i, row in enumerate(rows)),
         chain=_chain_in(reader, table["ledger"]),
         notes=tuple(reader.text(n, f"/notes/{i}") for i, n in enumerate(reader.array(table["notes"], "/notes", 1000))),
+        texts=tuple(
+            _text_in(reader, row, f"/texts/{i}", volumes)
+            for i, row in enumerate(reader.array(table["texts"], "/texts", MAX_FILES))
+        ),
     )
     insist_on_paths(reader, index.files)
     return index
 
 
+def _text_in(reader: JsonReader, found: object, at: str, volumes: int) -> Text:
+    table = reader.table(found, at, {"volume", "path", "size", "sha256"})
+    return Text(
+        volume=reader.number(table["volume"], f"{at}/volume", most=volumes),
+        path=reader.path(table["path"], f"{at}/path"),
+        size=reader.number(table["size"], f"{at}/size"),
+        sha256=reader.hexadecimal(table["sha256"], f"{at}/sha256", 64),
+    )
+
+
 _KEYS = {
     *("schema", "set", "issuer", "sequence", "platform", "for", "made", "manifest", "volumes"),
-    *("ledger", "notes", "files"),
+    *("ledger", "notes", "files", "texts"),
 }
 _FILE_KEYS = {"path", "size", "sha256", "role", "family", "version", "common", "parts"}
 _PART_KEYS = {"volume", "path", "offset", "size", "sha256", "number"}
