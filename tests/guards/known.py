@@ -652,7 +652,7 @@ LINKS = (
     _never(
         "no headers over plain http",
         "links/http.py",
-        '    if headers and origin.scheme == "http" and not _is_loopback(origin.host):',
+        '    if headers and origin.scheme == "http" and not is_loopback(origin.host):',
         "test_links_http.py::test_headers_that_cannot",
     ),
     _never(
@@ -666,6 +666,33 @@ LINKS = (
         "links/redfish_walk.py",
         "            if len(self._asked) >= self._limits.max_resources:",
         "test_redfish.py::test_resources_and_bytes_are_capped",
+    ),
+    Guard(
+        "a 401 makes a new session only where the token ran out",
+        "links/redfish_session.py",
+        "self._session is not None and not renewed and self._is_out():",
+        "self._session is not None and not renewed:",
+        "test_redfish_sessions.py::test_401_to_every_resource",
+    ),
+    _never(
+        "one more session a reading, not two",
+        "links/redfish_session.py",
+        "        if self._renewed:",
+        "test_redfish_sessions.py::test_a_token_that_ran_out_twice",
+    ),
+    Guard(
+        "a session whose token ran out is ended too",
+        "links/redfish_session.py",
+        "            self._run_out.append(old)",
+        "            pass",
+        "test_redfish_sessions.py::test_a_token_that_ran_out_once",
+    ),
+    Guard(
+        "a stop waits for a log-in's answer",
+        "links/redfish_session.py",
+        "self._guard.begin(self._limits.resource_s, to_its_end=True)",
+        "self._guard.begin(self._limits.resource_s)",
+        "test_redfish_sessions.py::test_a_stop_during_the_log_in_waits_for_its_answer",
     ),
 )
 
