@@ -31,7 +31,8 @@ _PATIENCE = 4.0  # a change may make a test wait for ever: so many times its usu
 
 def tests_for(change: Change, known: mapping.Map, seconds: float) -> list[str]:
     """The tests that run the change's lines, the shortest first, of so many seconds in all."""
-    chosen, spent = [], 0.0
+    chosen: list[str] = []
+    spent = 0.0
     for name, taken in known.tests_of(change.file, change.lines):
         spent += taken
         if chosen and spent > seconds:

@@ -105,8 +105,8 @@ def _combined(folder: Path) -> Map:
             continue
         for file in data.measured_files():
             rows = lines.setdefault(Path(file).relative_to(PACKAGE).as_posix(), {})
-            for line, contexts in data.contexts_by_lineno(file).items():
+            for number, contexts in data.contexts_by_lineno(file).items():
                 known = {numbers[name] for each in contexts if (name := each.partition("|")[0]) in numbers}
-                rows.setdefault(line, set()).update(known)
+                rows.setdefault(number, set()).update(known)
     sources = {file: digest(PACKAGE / file) for file in lines}
     return Map(tests, {f: {n: sorted(t) for n, t in sorted(rows.items())} for f, rows in lines.items()}, sources)
