@@ -1,7 +1,8 @@
 """Our command line as another user, for tests that root runs: what may not be entered, read or written for real.
 
-Python itself may lie where the other user may not look, so the same command is run once as root first, its output
-thrown away, and what it imported stays; then the process gives up its rights and runs it again.
+Python and this program may lie where the other user may not look. So what an error needs is imported, and the same
+command is run once as root, its output thrown away, for what it imports of others; the schemas are read from the folder
+that the process is in, for which no folder above is asked. Then the process gives up its rights and runs the command.
 """
 
 from __future__ import annotations
@@ -23,8 +24,16 @@ ROOT = Path(__file__).parent.parent
 needs_root = pytest.mark.skipif(os.geteuid() != 0, reason="needs root to become another user")
 
 _CHILD = """
-import json, os, sys
+import importlib, json, os, pkgutil, sys
+from pathlib import Path
+import bundlekeeper
 from bundlekeeper.cli.run import run
+from bundlekeeper.ledger import database
+from bundlekeeper.store import catalogue
+for name in ("model", "reports", "store"):
+    package = importlib.import_module(f"bundlekeeper.{name}")
+    for module in pkgutil.walk_packages(package.__path__, package.__name__ + "."):
+        importlib.import_module(module.name)
 user, groups, warm, words = json.loads(sys.argv[1])
 quiet, out, err = os.open(os.devnull, os.O_WRONLY), os.dup(1), os.dup(2)
 os.dup2(quiet, 1); os.dup2(quiet, 2)
@@ -32,6 +41,9 @@ for each in warm:
     run(each)
 sys.stdout.flush(); sys.stderr.flush()
 os.dup2(out, 1); os.dup2(err, 2)
+os.chdir(bundlekeeper.__path__[0])
+for each in (catalogue.DATABASE, database.DATABASE):
+    object.__setattr__(each, "schema", Path(os.path.relpath(each.schema)))
 os.setgroups(groups); os.setgid(groups[0]); os.setuid(user)
 status = run(words)
 sys.stdout.flush(); sys.stderr.flush()
