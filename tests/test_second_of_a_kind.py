@@ -114,12 +114,12 @@ def test_the_second_source_may_have_the_good_signature(kit: Kit, tmp_path: Path)
 
 
 def test_every_badly_signed_offer_is_told(kit: Kit, tmp_path: Path) -> None:
-    """The right bytes in two folders, beside each a signature of other bytes."""
+    """The right bytes in two folders: beside the one a signature of other bytes, beside the other what is none."""
     signer = _signer(tmp_path)
     trust(kit, signer.entry())
-    for folder in ("one", "two"):
+    for folder, signature in (("one", signer.sign(b"other")), ("two", b"<html>no such file</html>")):
         kit.offer(f"{folder}/a.fwb", GOOD)
-        kit.offer(f"{folder}/a.fwb.sig", signer.sign(folder.encode()))
+        kit.offer(f"{folder}/a.fwb.sig", signature)
     result = kit.take(kit.bundle("a.fwb", GOOD, signature=stated("sshsig")))
     assert result.rows[0].status == "quarantined"
     assert [(f.code, f.level) for f in result.findings] == [("bad-signature", Level.ERROR)] * 2
