@@ -45,12 +45,17 @@ class Asked:
 
 @dataclass
 class World:
-    """What the service has and how it misbehaves. `faults` maps a path to what answers in its place."""
+    """What the service has and how it misbehaves. `faults` maps a path to what answers a GET in its place; `before` is
+    called with every request before it is answered; `end_status` answers a DELETE, and only a 2xx ends the session."""
 
     documents: Documents
     faults: dict[str, Callable[[Handler], None]] = field(default_factory=dict)
     login_status: int = 201
     login_location: str | None = f"{SESSIONS}/{{id}}"
+    login_token: bool = True
+    login_body: bool = False
+    end_status: int = 204
+    before: Callable[[Handler], None] = lambda _: None
     sessions_exist: bool = True
     needs_login: bool = True
     basic: bool = False
@@ -58,6 +63,12 @@ class World:
     asked: list[Asked] = field(default_factory=list)
     tokens: dict[str, str] = field(default_factory=dict)  # token -> session's path
     issued: list[str] = field(default_factory=list)
+    open: set[str] = field(default_factory=set)  # paths of the sessions that were made and not ended
+    most_open: int = 0
+
+    def count(self, method: str) -> int:
+        """How often something was asked for by a method."""
+        return sum(a.method == method for a in self.asked)
 
     def methods(self) -> set[tuple[str, str]]:
         """Every (method, path) that was asked for."""
@@ -118,26 +129,34 @@ class Handler(http.server.BaseHTTPRequestHandler):
         session = f"{SESSIONS}/{len(world.issued) + 1}"
         world.tokens[token] = session
         world.issued.append(token)
-        headers = {"X-Auth-Token": token}
+        world.open.add(session)
+        world.most_open = max(world.most_open, len(world.open))
+        headers = {"X-Auth-Token": token} if world.login_token else {}
         if world.login_location is not None:
             headers["Location"] = world.login_location.format(id=len(world.issued))
-        self.answer(world.login_status, b"", headers)
+        body = json.dumps({"@odata.id": session, "Id": str(len(world.issued))}).encode() if world.login_body else b""
+        self.answer(world.login_status, body, headers)
 
     def do_DELETE(self) -> None:
-        """Answer a DELETE: one's own session only."""
+        """Answer a DELETE of a session, by whoever has a token."""
         world = self._note()
-        token = self.headers.get("X-Auth-Token", "")
-        if world.tokens.get(token) == self.path:
-            del world.tokens[token]
-            self.answer(204)
-        else:
+        if self.headers.get("X-Auth-Token", "") not in world.tokens:
+            self.answer(401)
+        elif self.path not in world.open:
             self.answer(404)
+        else:
+            if world.end_status < 300:
+                world.open.discard(self.path)
+                world.tokens = {token: path for token, path in world.tokens.items() if path != self.path}
+            self.answer(world.end_status)
 
     def _note(self) -> World:
         length = int(self.headers.get("Content-Length", "0"))
         headers = {name.lower(): value for name, value in self.headers.items()}
-        self.server.world.asked.append(Asked(self.command, self.path, headers, self.rfile.read(length)))
-        return self.server.world
+        world = self.server.world
+        world.asked.append(Asked(self.command, self.path, headers, self.rfile.read(length)))
+        world.before(self)
+        return world
 
     def _known(self) -> bool:
         if self.headers.get("X-Auth-Token", "") in self.server.world.tokens:

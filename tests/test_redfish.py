@@ -204,25 +204,6 @@ def test_a_wrong_password_over_basic_is_sent_once(bench: Bench) -> None:
     assert "who asks" in error.says and sum("authorization" in a.headers for a in server.world.asked) == 1
 
 
-def test_a_session_that_ran_out_is_made_anew_once(bench: Bench) -> None:
-    server = bench.serve("rack")
-    world = server.world
-
-    def run_out(handler: Handler) -> None:
-        world.tokens.clear()
-        del world.faults[f"{ITEMS}/nic"]
-        handler.answer(401)
-
-    world.faults[f"{ITEMS}/nic"] = run_out
-    assert len(bench.read(server).components) == 6
-    assert sum(a.method == "POST" for a in world.asked) == 2 and not world.tokens
-
-    world.faults[f"{ITEMS}/nic"] = lambda handler: handler.answer(401)
-    world.asked.clear()
-    assert ("resource-unread", "nic") in codes(bench.read(server))
-    assert sum(a.method == "POST" for a in world.asked) == 2
-
-
 # -- addresses and TLS -----------------------------------------------------------------------------------------------
 
 

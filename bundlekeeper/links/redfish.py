@@ -62,10 +62,14 @@ def read_service(
     limits = limits or ReadLimits()
     means = Means(now, wait, ca, limits, cache, stop, http_on_loopback)
     base = service_url(url, http_on_loopback=http_on_loopback)
-    with Service(base, credentials, means) as service:
-        tree = Walk(service, limits).run()
-    if service.left_open:
-        tree.problems.append(noted("session-left", service.place, "the session could not be ended"))
+    service = Service(base, credentials, means)
+    try:
+        with service:
+            tree = Walk(service, limits).run()
+    except KeeperError as e:
+        e.problems = (*e.problems, *service.left)
+        raise
+    tree.problems.extend(service.left)
     return _reading(service, tree, placement, entries, clock)
 
 

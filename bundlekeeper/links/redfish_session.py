@@ -1,8 +1,9 @@
 """One conversation with one Redfish service: GET, and a session made before and ended after. Nothing else is sent.
 
 Rules: https, or http on this very machine where that was asked for; only the service's own origin, below /redfish/;
-a log-in is tried once, so that no account is locked by us; the session is ended whatever happened; a document is read
-only up to its limit, unpacked, and as strict JSON; every wait has an end; no secret is in an error.
+one log-in a reading, so that no account is locked by us and few sessions are used, and one more where the token ran
+out; every session that was made is ended whatever happened, and one that could not be is told; a document is read only
+up to its limit, unpacked, and as strict JSON; every wait has an end; no secret is in an error.
 Source: DMTF DSP0266 (sessions, ETags, service root), from memory where standards name no clause; RFC 9110. Costs httpx.
 """
 
@@ -34,8 +35,9 @@ from bundlekeeper.links.http import (
     speaking_to,
     tls_context,
 )
-from bundlekeeper.links.redfish_types import Credentials, ReadLimits, ResourceError, ServiceLostError
+from bundlekeeper.links.redfish_types import Credentials, ReadLimits, ResourceError, ServiceLostError, noted
 from bundlekeeper.model import strict_json
+from bundlekeeper.model.findings import Finding
 from bundlekeeper.proof.reading import Stop
 
 ROOT = "/redfish/v1/"  # DSP0266: the service root's address
@@ -43,10 +45,11 @@ _MAX_REFERENCE = 2048  # characters of a link
 _MAX_TOKEN = 4096
 _MAX_REDIRECTS = 3
 _SECRET = 6  # characters
-_END_S = 10.0  # for ending the session
+_END_S = 10.0  # for ending a session
+_ENDED = frozenset({200, 202, 204, 404, 410})
 _BUSY = frozenset({408, 425, 429, 502, 503, 504})  # 500 stays 500, as a rule: asked again only where it says when
 _WORDS = {
-    401: "the service wants to know who asks",
+    401: "the service does not let this user read it (401)",
     403: "the service does not let this user read it",
     404: "the link leads nowhere (404)",
     410: "the resource is gone (410)",
@@ -91,6 +94,14 @@ class Means:
     http_on_loopback: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class _Session:
+    """A session that was made: its address, None where nothing says it, and the headers that use it."""
+
+    url: httpx.URL | None
+    headers: dict[str, str]
+
+
 class _SlowError(UnfinishedError):
     """One answer took too long."""
 
@@ -101,13 +112,15 @@ class _ReadGuard(Guard):
     def __init__(self, place: str, means: Means, deadline_s: float) -> None:
         super().__init__(place, Limits(deadline_s, 0.0, 60.0), means.now, means.stop)
         self._clock = means.now
+        self._means_stop = means.stop
         self._where = place
         self._total_s = deadline_s
         self._answer_end_s = float("inf")
 
-    def begin(self, seconds: float) -> None:
-        """The next answer has so long."""
+    def begin(self, seconds: float, *, to_its_end: bool = False) -> None:
+        """The next answer has so long; `to_its_end`: a stop is heard only after it."""
         self._answer_end_s = self._clock() + seconds
+        self._stop = None if to_its_end else self._means_stop
 
     def remaining(self) -> float:
         """Seconds until the nearer deadline. Raises ServiceLostError, _SlowError or StoppedError."""
@@ -152,7 +165,7 @@ class Service:
         self.place = str(origin_of(url))
         self.requests = 0
         self.not_modified = 0
-        self.left_open = False
+        self.left: list[Finding] = []  # sessions that were or may have been made and not ended; complete after the end
         self._credentials = credentials
         self._means = means
         self._limits = means.limits
@@ -162,7 +175,10 @@ class Service:
         self._bytes = 0
         self._silent = 0
         self._headers: dict[str, str] = {}
-        self._session: httpx.URL | None = None
+        self._session: _Session | None = None
+        self._run_out: list[_Session] = []  # their tokens ran out before they were ended
+        self._renewed = False
+        self._good: httpx.URL | None = None  # what this session's token opened last
         # What a service may not send back into our output; shorter ones would hide half of every document.
         self._secrets = (credentials.password,) if credentials and len(credentials.password) >= _SECRET else ()
 
@@ -175,7 +191,8 @@ class Service:
 
     def __exit__(self, *_: object) -> None:
         try:
-            self._log_out()
+            for session in (*self._run_out, *([self._session] if self._session else [])):
+                self._end(session)
         finally:
             self._client.close()
 
@@ -247,16 +264,15 @@ class Service:
         self._guard.pause(seconds, self._means.wait)
 
     def _follow(self, url: httpx.URL, place: str) -> bytes:
-        again = True
+        renewed = False
         for _ in range(_MAX_REDIRECTS + 1):
             answer = self._once(url, place)
             if isinstance(answer, bytes):
                 return answer
             status, location = answer
-            if status == 401 and self._session is not None and again:
-                again = False  # the session ran out; one new log-in, no more
-                self._session = None
-                self.log_in(self._sessions)
+            if status == 401 and self._session is not None and not renewed and self._is_out():
+                self._renew()
+                renewed = True
             elif status in (301, 302, 307, 308) and location:
                 url = self.resolve(str(url.join(location)))
             elif status == 401 and self._session is None:
@@ -283,6 +299,7 @@ class Service:
             status = response.status_code
             if status == 304 and cached:
                 self.not_modified += 1
+                self._good = url
                 return cached[1]
             if status != 200:
                 self._busy(response, place)
@@ -291,6 +308,7 @@ class Service:
         finally:
             with speaking_to(place):
                 response.close()
+        self._good = url
         etag = response.headers.get("etag", "")
         if self._means.cache and 0 < len(etag) <= 512 and etag.isascii() and etag.isprintable():
             self._means.cache.put(user, str(url), etag, data)
@@ -350,13 +368,23 @@ class Service:
         headers = {"Accept": "application/json", "Content-Type": "application/json", "OData-Version": "4.0"}
         self.requests += 1
         self._guard.begin(self._limits.resource_s)
+        self._guard.remaining()  # who was told to stop makes no session
+        self._guard.begin(self._limits.resource_s, to_its_end=True)  # what was asked for is there to be ended
         try:
             with speaking_to(self.place):
                 request = self._client.build_request("POST", url, headers=headers, content=body)
                 response = self._client.send(request, stream=True)
-                response.close()  # where the session is stands in the headers
-        except (BrokenOff, _SlowError) as e:
+        except (BrokenOff, _SlowError, ServiceLostError) as e:
+            if not isinstance(e, Unreachable):
+                self._leave(url, "the log-in was not answered; a session may have been made")
             raise ServiceLostError(e.says, where=self.place, hint="is the service up?") from e
+        try:
+            return self._take_session(response, url)
+        finally:
+            with suppress(KeeperError), speaking_to(self.place):
+                response.close()
+
+    def _take_session(self, response: httpx.Response, sessions: httpx.URL) -> bool:
         status = response.status_code
         if status in (404, 405, 501):
             return False
@@ -366,37 +394,87 @@ class Service:
                 where=self.place,
                 hint="check the user name and the password; it was tried once only, so that no account is locked",
             )
-        token = response.headers.get("x-auth-token", "")
-        if status not in (200, 201, 204) or not token:
+        if not 200 <= status < 300:
             raise ServiceLostError(f"the service answered {status} to the log-in, without a session", where=self.place)
-        if len(token) > _MAX_TOKEN or not (token.isascii() and token.isprintable()):
-            raise ServiceLostError("the session's token cannot be sent", where=self.place)
-        self._headers = {"X-Auth-Token": token}
+        token = response.headers.get("x-auth-token", "")
+        made = _Session(self._whereabouts(response, sessions), {"X-Auth-Token": token})
+        if not token or len(token) > _MAX_TOKEN or not (token.isascii() and token.isprintable()):
+            what = "with a token that cannot be sent" if token else "without a token"
+            self._leave(made.url or sessions, f"a session was answered {what}, which it takes to end it")
+            raise ServiceLostError(f"the service answered {status} to the log-in, {what}", where=self.place)
         self._secrets = (*self._secrets, token) if len(token) >= _SECRET else self._secrets
-        self._session = url
-        try:
-            self._session = self.resolve(str(url.join(response.headers.get("location", ""))))
-        except (ResourceError, httpx.InvalidURL, ValueError):
-            self.left_open = True
-        if self._session == url:
-            self.left_open = True  # nothing says where the session is
+        self._session, self._headers = made, made.headers
         return True
 
-    def _log_out(self) -> None:
-        """End the session, with a short deadline of its own; that it could not be ended is `left_open`."""
-        if self._session is None or self.left_open:
+    def _whereabouts(self, response: httpx.Response, sessions: httpx.URL) -> httpx.URL | None:
+        """Where the new session is: Location, else the link of the session in the answer (DSP0266: it has both)."""
+        with suppress(ResourceError, httpx.InvalidURL, ValueError):
+            found = self.resolve(str(sessions.join(response.headers.get("location", ""))))
+            if found != sessions:
+                return found
+        with suppress(KeeperError):
+            told = strict_json.loads(self._body(response, self.place))
+            found = self.resolve(told.get("@odata.id") if isinstance(told, dict) else None)
+            return found if found != sessions else None
+        return None
+
+    def _is_out(self) -> bool:
+        """True where the token is not taken any more: what it opened before is closed to it now.
+
+        Where it opened nothing yet the log-in is fresh, and the 401 is about the resource.
+        """
+        if self._good is None:
+            return False
+        answer = self._once(self._good, redacted(self._good))
+        return not isinstance(answer, bytes) and answer[0] == 401
+
+    def _renew(self) -> None:
+        """End the session whose token ran out, as far as it lets us, and log in once more. Raises ServiceLostError."""
+        if self._renewed:
+            hint = "does something else end this user's sessions?"
+            raise ServiceLostError("the session ran out a second time", where=self.place, hint=hint)
+        self._renewed = True
+        old, self._session, self._good = self._session, None, None
+        if old is not None and self._delete(old) not in _ENDED:
+            self._run_out.append(old)
+        try:
+            self.log_in(self._sessions)
+        except (InputError, ResourceError) as e:
+            raise ServiceLostError(e.says, where=self.place, hint=e.hint) from e
+
+    def _end(self, session: _Session) -> None:
+        """End a session; where it cannot be ended, that is in `left`."""
+        status = self._delete(session)
+        if session in self._run_out and status not in _ENDED and self._session is not None:
+            status = self._delete(replace(session, headers=self._session.headers))
+        if status in _ENDED:
             return
-        session, self._session = self._session, None
-        self.left_open = True
+        if session.url is None:
+            self._leave(self.base, "nothing says where the session is, so it could not be ended")
+        else:
+            self._leave(session.url, f"the session could not be ended ({status or 'no answer'})")
+
+    def _delete(self, session: _Session) -> int:
+        """Ask for a session's end, with a short deadline of its own; the answer's status, or 0."""
         means = replace(self._means, stop=None)  # also when told to stop
+        if session.url is None:
+            return 0
         with (
             suppress(KeeperError),
             self._open(_ReadGuard(self.place, means, _END_S)) as client,
             speaking_to(self.place),
         ):
-            response = client.send(client.build_request("DELETE", session, headers=self._headers), stream=True)
+            response = client.send(client.build_request("DELETE", session.url, headers=session.headers), stream=True)
             response.close()
-            self.left_open = response.status_code not in (200, 202, 204, 404, 401)
+            return response.status_code
+        return 0
+
+    def _leave(self, url: httpx.URL, says: str) -> None:
+        subject = redacted(url)
+        if any(secret in subject for secret in self._secrets):
+            subject = self.place
+        hint = "it ends by itself, or end it at the service: most have room for a handful"
+        self.left.append(noted("session-left", subject, says, hint))
 
 
 def _without(value: Any, secrets: tuple[str, ...]) -> Any:  # noqa: ANN401  (any JSON value)

@@ -25,7 +25,7 @@ READ_CODES: dict[str, Code] = {
     "not-placed": Code(Level.WARNING, "a firmware item that could not be placed; a [[map]] entry names it"),
     "version-differs": Code(Level.WARNING, "a part's own version is another than its firmware item's"),
     "outside-collection": Code(Level.NOTE, "a firmware item that is linked, but stands in no collection"),
-    "session-left": Code(Level.NOTE, "the session could not be ended; it ends by itself"),
+    "session-left": Code(Level.NOTE, "a session that was or may have been made, and was not ended"),
     "map-unused": Code(Level.WARNING, "an entry of the map that fits nothing that was read"),
 }
 

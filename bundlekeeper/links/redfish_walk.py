@@ -99,9 +99,18 @@ class Walk:
             self._everything(root)
         except ServiceLostError as e:
             if not self.tree.resources:
+                e.problems = tuple(self.tree.problems)
                 raise
             self.tree.complete = False
             self._problem("unreadable", self._service.place, f"the reading was cut short: {e.says}", e.hint)
+        unread = [problem for problem in self.tree.problems if problem.code == "resource-unread"]
+        if unread and not self.tree.resources:
+            raise ServiceLostError(
+                f"nothing but the root could be read: {unread[0].says}",
+                where=self._service.place,
+                hint="does this user have the right to read it?",
+                problems=self.tree.problems,
+            )
         return self.tree
 
     def _everything(self, root: Body) -> None:

@@ -555,6 +555,33 @@ LINKS = (
         "            if len(self._asked) >= self._limits.max_resources:",
         "test_redfish.py::test_resources_and_bytes_are_capped",
     ),
+    Guard(
+        "a 401 makes a new session only where the token ran out",
+        "links/redfish_session.py",
+        "self._session is not None and not renewed and self._is_out():",
+        "self._session is not None and not renewed:",
+        "test_redfish_sessions.py::test_401_to_every_resource",
+    ),
+    _never(
+        "one more session a reading, not two",
+        "links/redfish_session.py",
+        "        if self._renewed:",
+        "test_redfish_sessions.py::test_a_token_that_ran_out_twice",
+    ),
+    Guard(
+        "a session whose token ran out is ended too",
+        "links/redfish_session.py",
+        "            self._run_out.append(old)",
+        "            pass",
+        "test_redfish_sessions.py::test_a_token_that_ran_out_once",
+    ),
+    Guard(
+        "a stop waits for a log-in's answer",
+        "links/redfish_session.py",
+        "self._guard.begin(self._limits.resource_s, to_its_end=True)",
+        "self._guard.begin(self._limits.resource_s)",
+        "test_redfish_sessions.py::test_a_stop_during_the_log_in_waits_for_its_answer",
+    ),
 )
 
 LEDGER = (
