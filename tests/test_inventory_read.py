@@ -20,7 +20,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.model.inventory_reading import Source, read_inventory
 from tests.conftest import Ran
 from tests.local_server import Authority
-from tests.redfish_server import PASSWORD, USER, RedfishServer, World, documents, serving
+from tests.redfish_server import PASSWORD, USER, Handler, RedfishServer, World, documents, serving
 from tests.test_redfish import EXPECTED, raw, shape
 
 COMMAND = """
@@ -98,6 +98,65 @@ def test_with_a_map_all_is_placed(desk: Desk) -> None:
     (desk.folder / "map.toml").write_text('redfish = 1\n[[map]]\nnam = "x"\nkind = "boardlogic"\n')
     ran = desk.run(server.url, *HOLM, "--map", "map.toml")
     assert ran.status == 2 and "map.toml:3:1" in ran.err and "map.toml:4:8" in ran.err and "board-logic" in ran.err
+
+
+def test_a_draft_names_its_service_and_what_the_item_is_of(desk: Desk) -> None:
+    """Two services: a drafted entry, filled in, fits the item of its own service and no other's."""
+    servers = [desk.serve(), desk.serve("chassis")]
+    ran = desk.run(*(s.url for s in servers), *HOLM, "-o", "read.toml")
+    assert ran.status == 1
+    drafts = (desk.folder / "read.toml").read_text().partition("# What could not be placed")[2]
+    lines = [line.removeprefix("# ") for line in drafts.splitlines()[1:]]
+    assert lines.count(f'service = "{servers[0].url}"') == 1 and lines.count(f'service = "{servers[1].url}"') == 2
+    assert lines.count('of = "/redfish/v1/Systems/1"') == 1 and lines.count('of = "…"') == 2
+    filled = iter(["/redfish/v1/Systems/Blade2", "/redfish/v1/Chassis/MC8"])
+    kinds = iter(["board-logic", "board-logic", "model-table"])
+    rows = ["redfish = 1"]
+    for line in "\n".join(lines).partition("[[map]]")[2].splitlines():
+        line = f'of = "{next(filled)}"' if line == 'of = "…"' else line
+        rows.append(f'kind = "{next(kinds)}"' if line == 'kind = "…"' else line if "=" in line else f"# {line}")
+        rows[-1] = "[[map]]" if line == "[[map]]" else rows[-1]
+    (desk.folder / "map.toml").write_text("\n".join(["redfish = 1", "[[map]]", *rows[1:]]))
+    ran = desk.run(*(s.url for s in servers), *HOLM, "--map", "map.toml", "-o", "all.toml")
+    assert ran.status == 0 and "0 unmapped" in ran.out, ran.out + ran.err
+
+
+def test_with_several_services_every_finding_names_its_own(desk: Desk) -> None:
+    """Two services with the same addresses inside: each finding says whose it is."""
+    servers = [desk.serve("odd"), desk.serve("odd")]
+    told = desk.run(*(s.url for s in servers), *HOLM, "--json").json
+    named = [(f["code"], [s.url for s in servers if f"{s.url}/" in f["subject"] + "/"]) for f in told["findings"]]
+    assert len(named) == 2 * 14 and all(len(urls) == 1 for _, urls in named), named
+    assert {urls[0] for code, urls in named if code == "link-elsewhere"} == {s.url for s in servers}
+    elsewhere = [f["says"] for f in told["findings"] if f["code"] == "link-elsewhere"]
+    assert all("https://elsewhere.example/redfish/v1/Systems/1" in says for says in elsewhere)
+
+
+def test_two_services_that_contradict_each_other_are_both_named(desk: Desk) -> None:
+    servers = [desk.serve(), desk.serve()]
+    servers[1].world.documents["/redfish/v1/UpdateService/FirmwareInventory/nic"]["Version"] = "6.1.0"
+    told = desk.run(*(s.url for s in servers), *HOLM, "--json").json
+    (says,) = [f["says"] for f in told["findings"] if f["code"] == "version-differs" and f["subject"] == "HOLM-N2"]
+    assert all(s.url in says for s in servers) and says.startswith(f"active is 6.0.1 by {servers[0].url}, 6.1.0 by")
+
+
+def test_what_was_not_read_and_what_was_left_is_told(desk: Desk) -> None:
+    server = desk.serve(end_status=500)
+    server.world.documents["/redfish/v1/Systems/1"]["Processors"] = {"@odata.id": "/redfish/v1/Systems/1/Processors"}
+    told = desk.run(server.url, *HOLM, "--json").json
+    assert told["services"][0]["unread"] == ["/redfish/v1/Systems/1/Processors"]
+    assert {"collection-unread", "session-left"} <= {f["code"] for f in told["findings"]}
+    ran = desk.run(server.url, *HOLM, password="wrong")
+    assert "session-left" not in ran.err
+    server.world.faults = {path: refused for path in server.world.documents if path != "/redfish/v1"}
+    ran = desk.run(server.url, *HOLM)
+    assert ran.status == 3 and "session-left" in ran.err and "nothing but the root could be read" in ran.err
+    ran = desk.run(server.url, desk.serve().url, *HOLM)
+    assert ran.status == 3 and f"session-left: {server.url}" in ran.err and "unreadable" in ran.err
+
+
+def refused(handler: Handler) -> None:
+    handler.answer(401)
 
 
 def test_json(desk: Desk) -> None:

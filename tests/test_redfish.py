@@ -56,6 +56,10 @@ class Bench:
         world = World(fixture(world)) if isinstance(world, str) else world
         return self.stack.enter_context(serving(world, self.authority.context() if tls else None))
 
+    def serve_documents(self, made: Documents) -> RedfishServer:
+        """A service with these documents."""
+        return self.serve(World(made))
+
     def read(self, server: RedfishServer, who: Credentials | None = WHO, **options: Any) -> ServiceReading:
         options = {"placement": PLACE, "ca": self.authority.path, "limits": QUICK, "wait": self.waits.append, **options}
         return read_service(server.url, who, clock=lambda: WHEN, **options)
@@ -370,7 +374,8 @@ def test_resources_and_bytes_are_capped(bench: Bench) -> None:
     reading = bench.read(server, limits=ReadLimits(max_resources=7))
     assert reading.counts["resources"] == 6 and [c for c, _ in codes(reading)] == ["limit-reached"]
     reading = bench.read(server, limits=ReadLimits(max_total_bytes=3000))
-    assert not reading.complete and [c for c, _ in codes(reading)] == ["unreadable"]
+    assert not reading.complete and [c for c, _ in codes(reading)] == ["collection-unread", "unreadable"]
+    assert reading.unread == ("/redfish/v1/Chassis", "/redfish/v1/Managers", "/redfish/v1/Systems")
     assert not server.world.tokens
 
 

@@ -16,7 +16,9 @@ from collections.abc import Iterator
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
+import httpx
 import pytest
 
 from bundlekeeper.errors import InputError, UnfinishedError
@@ -115,6 +117,31 @@ def test_what_it_tells_is_read_and_the_rest_reported(open_service: str, authorit
     unread = {p.subject.rpartition("/")[2]: p.says for p in reading.problems if p.code == "resource-unread"}
     assert unread["FirmwareInventory"] == "the link leads nowhere (404)"
     assert unread["Storage"] == "the service answered 500"
+
+
+def test_every_collection_that_it_links_is_read_or_named(open_service: str, authority: Authority) -> None:
+    """What leads to a type ...Collection is known from its answers, not from a list of ours."""
+    reading = read(open_service, authority, None)
+    with httpx.Client(base_url=open_service, verify=ssl.create_default_context(cafile=authority.path)) as client:
+
+        def asked(path: str) -> dict[str, Any]:
+            answer = client.get(path)
+            return dict(answer.json()) if answer.status_code == 200 else {}
+
+        root = asked("/redfish/v1/")
+        bodies = [root]
+        for name in ("Systems", "Managers", "Chassis"):
+            bodies += [asked(each["@odata.id"]) for each in asked(root[name]["@odata.id"])["Members"]]
+        links = {
+            each["@odata.id"]
+            for body in bodies
+            for each in body.values()
+            if isinstance(each, dict) and "@odata.id" in each
+        }
+        collections = {path for path in links if asked(path).get("@odata.type", "").endswith("Collection")}
+    read_ones = {"/redfish/v1/Systems", "/redfish/v1/Managers", "/redfish/v1/Chassis"}
+    assert len(collections) >= 6
+    assert {path.rstrip("/") for path in collections} - set(reading.unread) <= read_ones
 
 
 def test_basic_only_where_it_is_allowed(locked_service: str, authority: Authority) -> None:

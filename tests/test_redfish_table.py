@@ -101,6 +101,17 @@ def test_what_is_no_map(data: bytes) -> None:
     assert caught.value.problems and "map.toml" in caught.value.where
 
 
+def test_what_a_draft_leaves_open_is_no_value() -> None:
+    """A serial "…" that somebody forgot to fill in would be the serial of a part."""
+    data = 'redfish = 1\n[[map]]\nid = "x"\nkind = "disk"\nserial = "…"\nof = "…"'.encode()
+    with pytest.raises(InputError) as caught:
+        read_map(data, name="m")
+    assert [(p.subject, p.code) for p in caught.value.problems] == [
+        ("map[0].serial", "map-value"),
+        ("map[0].of", "map-value"),
+    ]
+
+
 def test_own_kinds_are_kinds() -> None:
     data = b'redfish = 1\n[[map]]\nid = "x"\nkind = "fan-controller"'
     assert read_map(data, name="m", own_kinds=["fan-controller"])[0].kind == "fan-controller"

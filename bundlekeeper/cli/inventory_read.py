@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.findings import Finding
     from bundlekeeper.model.inventory import Inventory
 
+_DRAFTS = "What could not be placed; in a file for --map, with redfish = 1 on top, these would name it:"
 PASSWORD = "BUNDLEKEEPER_PASSWORD"  # noqa: S105  (the variable's name)
 _MAP_LIMIT = 4 * 1024 * 1024  # bytes; links.redfish_table.MAX_BYTES
 _NETRC_LIMIT = 64 * 1024
@@ -116,10 +117,22 @@ def read(
             told=(lambda _: None) if quiet else _tell,
         )
     if any(isinstance(each.error, StoppedError) for each in outcomes):
-        raise SIGNALS.stopped()
+        stopped = SIGNALS.stopped()
+        stopped.problems = tuple(problem for each in outcomes for problem in _problems(each))
+        raise stopped
     if len(outcomes) == 1 and outcomes[0].error is not None:
+        outcomes[0].error.problems = _problems(outcomes[0])
         raise outcomes[0].error
     return _finish(outcomes, entries, zone, sink)
+
+
+def _problems(outcome: Outcome) -> tuple[Finding, ...]:
+    """What was found at one service, each with the service's name."""
+    from bundlekeeper.links.redfish import named
+
+    told = outcome.reading.problems if outcome.reading is not None else ()
+    told = outcome.error.problems if outcome.error is not None else told
+    return tuple(named(problem, outcome.service) for problem in told)
 
 
 def _check_place(site: str, zone: str) -> None:
@@ -210,7 +223,7 @@ class Sink:
         if out != "-" and not force and Path(out).exists():  # told before the services are read, not after
             raise InputError("the file is there already", where=out, hint="name another, or --force")
 
-    def write(self, inventory: Inventory, unmapped: Sequence[Unmapped]) -> None:
+    def write(self, inventory: Inventory, readings: Sequence[ServiceReading]) -> None:
         """Write the inventory, unless stdout is for the JSON report. Raises as `write_new`."""
         from bundlekeeper.cli.writing import INVENTORY, write_new
         from bundlekeeper.model.inventory_toml import to_toml
@@ -218,7 +231,7 @@ class Sink:
 
         if self.out == "-" and self.json:
             return
-        text = to_json(inventory) if self.out.endswith(".json") else to_toml(inventory, _comments(unmapped))
+        text = to_json(inventory) if self.out.endswith(".json") else to_toml(inventory, _comments(readings))
         write_new(self.out, text, force=self.force, kind=INVENTORY)
 
 
@@ -231,12 +244,11 @@ def _finish(outcomes: Sequence[Outcome], entries: tuple[Entry, ...], zone: str, 
     failed = [(each.service, each.error) for each in outcomes if each.error is not None]
     components, contradictions = combine(readings)
     found = [noted("unreadable", service, error.says, error.hint) for service, error in failed]
-    found += [problem for reading in readings for problem in reading.problems]
+    found += [problem for each in outcomes for problem in _problems(each)]
     found += [*contradictions, *unused(entries, readings)]
-    unmapped = [each for reading in readings for each in reading.unmapped]
     inventory = Inventory(min((r.taken for r in readings), default=now()), zone, components)
     if components:
-        sink.write(inventory, unmapped)
+        sink.write(inventory, readings)
     if sink.json:
         output.envelope("inventory-read", found, _as_json(inventory, readings, failed, sink.out))
     else:
@@ -244,19 +256,27 @@ def _finish(outcomes: Sequence[Outcome], entries: tuple[Entry, ...], zone: str, 
     return worst_exit([exit_status(found), *(error.exit_code for _, error in failed)])
 
 
-def _comments(unmapped: Sequence[Unmapped]) -> list[str]:
+def _comments(readings: Sequence[ServiceReading]) -> list[str]:
     """Entries for a map, to be taken out of the comment and filled in."""
+    rows = [(reading.service, each) for reading in readings for each in reading.unmapped]
+    lines = [_DRAFTS] if rows else []
+    for service, each in rows:
+        lines += ["", f"{each.name or each.id or '?'}, version {each.version or '?'}: {each.why}", "[[map]]"]
+        lines += _draft(service, each)
+    return lines
+
+
+def _draft(service: str, row: Unmapped) -> list[str]:
+    """An entry's lines; what nothing tells is left open. An entry about a part itself wants what tells it apart."""
+    from bundlekeeper.links.redfish_table import OPEN
     from bundlekeeper.model.toml_edit import basic_string
 
-    lines = (
-        ["What could not be placed; in a file for --map, with redfish = 1 on top, these would name it:"]
-        if unmapped
-        else []
-    )
-    for each in unmapped:
-        lines += ["", f"{each.name or each.id or '?'}, version {each.version or '?'}: {each.why}", "[[map]]"]
-        lines += [f"odata_id = {basic_string(each.odata_id)}", 'kind = "…"']
-    return lines
+    drafted = {"service": service, "odata_id": row.odata_id, "kind": row.kind or OPEN}
+    if not row.is_part:
+        drafted["of"] = row.of or OPEN
+    elif row.kind is not None:
+        drafted["serial"] = OPEN
+    return [f"{key} = {basic_string(value)}" for key, value in drafted.items()]
 
 
 def _total(readings: Sequence[ServiceReading]) -> dict[str, int]:
@@ -276,6 +296,7 @@ def _as_json(
             "service": r.service,
             "complete": r.complete,
             "counts": dict(r.counts),
+            "unread": r.unread,
             "unmapped": [{name: getattr(u, name) for name in u.__slots__} for u in r.unmapped],
             "evidence": [
                 {"component": e.component, "resource": e.resource, "items": e.items, "additional": dict(e.additional)}

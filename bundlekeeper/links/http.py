@@ -177,11 +177,12 @@ def check_headers(headers: Mapping[str, str], origin: Origin) -> None:
             raise InputError(f"the header {name} is set by bundlekeeper itself", hint="leave it out")
         if not _HEADER_VALUE.fullmatch(value):
             raise InputError(f"the value of the header {name} is empty or holds characters that may not stand there")
-    if headers and origin.scheme == "http" and not _is_loopback(origin.host):
+    if headers and origin.scheme == "http" and not is_loopback(origin.host):
         raise InputError("headers of your own are not sent over plain http", hint="use https", where=str(origin))
 
 
-def _is_loopback(host: str) -> bool:
+def is_loopback(host: str) -> bool:
+    """True for an address of this very machine, and for the name localhost."""
     try:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 from bundlekeeper.errors import InputError, KeeperError
@@ -98,6 +99,7 @@ def _reading(
         tuple(found.evidence),
         frozenset(found.used),
         tree.complete,
+        tuple(tree.unread),
     )
 
 
@@ -158,12 +160,23 @@ def read_many(
         return tuple(pool.map(read, origins))
 
 
+def named(problem: Finding, service: str) -> Finding:
+    """The finding with the service in its subject: services have the same addresses inside. Raises nothing."""
+    subject = problem.subject
+    if subject == service or subject.startswith(f"{service}/"):
+        return problem
+    if subject.startswith("/"):
+        return replace(problem, subject=service + subject)
+    return replace(problem, subject=service, says=f"{subject}: {problem.says}")
+
+
 def combine(readings: Iterable[ServiceReading]) -> tuple[tuple[Component, ...], tuple[Finding, ...]]:
     """The components of several services, each once: a part that two of them know is one.
 
     Where they contradict each other about a version, the first is taken and a finding tells it. Raises nothing.
     """
     found: dict[str, Component] = {}
+    told_by: dict[tuple[str, str], str] = {}
     problems: list[Finding] = []
     for reading in readings:
         for part in reading.components:
@@ -171,8 +184,11 @@ def combine(readings: Iterable[ServiceReading]) -> tuple[tuple[Component, ...], 
             found[part.key] = part if first is None else merged(first, part)
             for bank in ("active", "pending", "spare"):
                 old, new = (getattr(each, bank) if each is not None else None for each in (first, part))
+                if new is not None:
+                    told_by.setdefault((part.key, bank), reading.service)
                 if old is not None and new is not None and old != new:
-                    says = f"{bank} is {old} by a service read before, {new} by {reading.service}; the first was taken"
+                    by = told_by[part.key, bank]
+                    says = f"{bank} is {old} by {by}, {new} by {reading.service}; the first was taken"
                     problems.append(noted("version-differs", part.key, says, "look at the part itself"))
     return tuple(found.values()), tuple(problems)
 

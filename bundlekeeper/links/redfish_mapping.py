@@ -10,7 +10,7 @@ active, pending: DMTF DSP0267; Manager.Links.ActiveSoftwareImage and Status.Stat
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from bundlekeeper.links.redfish_parts import Part, Parts, model_of, text, version
@@ -22,6 +22,7 @@ from bundlekeeper.model.inventory import Component, is_of_server
 from bundlekeeper.model.text import visible
 
 _SPARE_STATES = frozenset({"StandbySpare", "StandbyOffline", "Disabled"})
+_MADE = "map|"  # how the reference of a part begins that only the map tells of
 _NO_IDENTITY = "nothing tells its part apart: the service gives neither the part's serial nor its server's"
 
 
@@ -39,9 +40,9 @@ class Item:
     state: str | None
     resource: Resource
 
-    def unmapped(self, why: str) -> Unmapped:
+    def unmapped(self, why: str, kind: str | None, of: str | None) -> Unmapped:
         """The item as it is listed where it cannot be placed."""
-        return Unmapped(self.path, self.id, self.name, self.version, self.software_id, why)
+        return Unmapped(self.path, self.id, self.name, self.version, self.software_id, why, kind, of)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,26 +110,31 @@ class _Placing:
 
     def run(self) -> Placed:
         """Place every item, then make a component of every part."""
+        passed_over = self._parts_by_map()
         skipped = {path for path, item in self.items.items() if self._item(item)}
         self._whole_systems()
         mapped: set[str] = set()
         keys: dict[str, str] = {}
         for part in self.parts.by_ref.values():
-            mapped |= self._component(part, keys)
+            if part.ref in passed_over:
+                self.why.update((c.item.path, "the map skips its part") for c in self.claims.get(part.ref, []))
+            else:
+                mapped |= self._component(part, keys)
         for part, held, why in self.failed:
             if not held or held & mapped:  # else its items are listed, with why
                 self._nameless(part, why)
         for path, item in self.items.items():
             if path not in mapped and path not in skipped:
-                self._not_placed(item.unmapped(self.why.get(path, "nothing says in which bank it is")))
+                why = self.why.get(path, "nothing says in which bank it is")
+                self._not_placed(item.unmapped(why, *self._draft(item)))
         self.found.mapped = len(mapped)
         self.found.skipped = len(skipped)
         return self.found
 
     def _images(self) -> dict[tuple[str, str], str]:
-        """(part, item) -> bank, as managers tell it of their own images."""
+        """(part, item) -> bank, as managers and trusted components tell it of their own images."""
         found: dict[tuple[str, str], str] = {}
-        for manager in self.tree.of_type("Manager"):
+        for manager in (*self.tree.of_type("Manager"), *self.tree.of_type("TrustedComponent")):
             active = self.tree.locate(link(manager.body, "Links", "ActiveSoftwareImage") or "")
             if active is None:
                 continue
@@ -138,6 +144,26 @@ class _Placing:
                     found[manager.path, path] = "spare"
             found[manager.path, active] = "active"
         return found
+
+    def _parts_by_map(self) -> set[str]:
+        """Tell the parts what an entry with their own address says; returns those that are to be skipped."""
+        skipped: set[str] = set()
+        for part in self.parts.by_ref.values():
+            resource = self.tree.resources[part.ref.partition("#")[0]]
+            facts = {"service": self.service, "odata_id": part.ref, "software_id": None}
+            facts |= {"id": text(resource.body, "Id"), "name": text(resource.body, "Name")}
+            for number, entry in enumerate(self.entries):
+                if entry.odata_id is not None and entry.fits(facts):
+                    self.found.used.add(number)
+                    if entry.skip is not None:
+                        skipped.add(part.ref)
+                    part.kind = entry.kind or part.kind
+                    bases = [r for r in self.tree.resources.values() if entry.of and matches(entry.of, r.path)]
+                    if len(bases) == 1:
+                        part.parent = text(bases[0].body, "SerialNumber")
+                    self._told(part, entry)
+                    break
+        return skipped
 
     # -- items to parts ------------------------------------------------------------------------------------------------
 
@@ -189,7 +215,8 @@ class _Placing:
         system tells none and there is only this one."""
         for path, items in self.whole.items():
             bios = self.parts.by_ref[path]
-            taken = [i for i in items if i.version is not None and i.version == bios.own]
+            told = _told_by(bios, {i.version for i in items})
+            taken = [i for i in items if i.version in told]
             if bios.own is None and len(items) == 1 and path not in self.claims:
                 taken = items
             same = {i.software_id for i in taken} - {None}
@@ -204,16 +231,40 @@ class _Placing:
     def _by_entry(self, entry: Entry, item: Item) -> list[Part]:
         """The parts that an entry of the map means; made where the service knows none of the kind."""
         kind = entry.kind or ""
-        own = {p.ref: p for r in related(item.resource.body) for p in self.parts.meant_by(r)[0] if p.kind == kind}
+        fit = (kind, "")  # a part without a kind gets it from the map
+        own = {p.ref: p for r in related(item.resource.body) for p in self.parts.meant_by(r)[0] if p.kind in fit}
         if entry.of is not None:
-            own = {p.ref: p for p in list(self.parts.by_ref.values()) if p.kind == kind and matches(entry.of, p.ref)}
+            own = {p.ref: p for p in self.parts.by_ref.values() if p.kind in fit and matches(entry.of, p.ref)}
         if own:
             return [self._told(part, entry) for part in own.values()]
-        bases = self._bases(entry, item)
+        bases: list[Resource | None] = [*self._bases(entry, item)]
         if entry.of is not None and not bases:
             self.why[item.path] = f"the map places it at {entry.of}, and the service has no such resource"
-            return []
-        return [self._made(entry, base) for base in bases] or [self._made(entry, None)]
+        elif not bases:
+            bases = [None]
+        found: list[Part] = []
+        for base in bases:
+            there = self._there(entry, base)
+            if len(there) > 1:
+                where = base.path if base is not None else "the service"
+                says = f"{where} has {len(there)} parts of the kind {kind}, and the map does not say which"
+                self.why[item.path] = f"{says}: give it the part's serial or slot, or its own address as of"
+            else:
+                found.append(self._told(there[0], entry) if there else self._made(entry, base))
+        return found
+
+    def _there(self, entry: Entry, base: Resource | None) -> list[Part]:
+        """The parts of the service that an entry can mean: of its kind, in `base`, and nothing it tells contradicts."""
+        found: list[Part] = []
+        for part in self.parts.by_ref.values():
+            made = part.ref.startswith(_MADE)
+            if not made and part.kind == entry.kind and (base is None or part.is_of(base.path)):
+                found.append(part)
+        for key in ("serial", "parent", "slot"):
+            told = getattr(entry, key)
+            if told is not None:
+                found = [part for part in found if _agree(told, getattr(part, key))]
+        return found
 
     def _bases(self, entry: Entry, item: Item) -> list[Resource]:
         """The resources that a part of the map is a part of."""
@@ -227,7 +278,7 @@ class _Placing:
         return systems if len(systems) == 1 else []
 
     def _made(self, entry: Entry, base: Resource | None) -> Part:
-        ref = "|".join(("map", entry.kind or "", base.path if base else "", entry.serial or "", entry.slot or ""))
+        ref = _MADE + "|".join((entry.kind or "", base.path if base else "", entry.serial or "", entry.slot or ""))
         if ref in self.parts.by_ref:
             return self.parts.by_ref[ref]
         system = base if base is not None and base.type == "ComputerSystem" else None
@@ -238,6 +289,7 @@ class _Placing:
 
     @staticmethod
     def _told(part: Part, entry: Entry) -> Part:
+        part.kind = part.kind or entry.kind or ""
         for key in ("model", "serial", "parent", "slot", "site", "domain", "chassis"):
             told = getattr(entry, key)
             if told is not None:
@@ -292,6 +344,10 @@ class _Placing:
             banks["active"], banks["pending"], banks["spare"], healthy=part.healthy,
         )  # fmt: skip
         why = "" if part.told_apart else _NO_IDENTITY
+        if not part.kind:
+            if not held and part.own is None:
+                return set()  # it says nothing of firmware
+            why = self.parts.why_not(self.tree.resources[part.ref])
         if not why and made.key in keys:
             why = f"its part would be {made.key}, as {keys[made.key]} is already; give it a slot or a serial in the map"
         if why:
@@ -308,16 +364,16 @@ class _Placing:
         """The version in one bank and the items that say so."""
         surest = [c for c in claims if c.sure] or claims
         versions = {c.item.version for c in surest}
-        if bank == "active" and len(versions) > 1 and part.own in versions:
-            surest = [c for c in surest if c.item.version == part.own]
-            versions = {part.own}
+        if bank == "active" and len(versions) > 1 and (told := _told_by(part, versions)):
+            surest = [c for c in surest if c.item.version in told]
+            versions = {c.item.version for c in surest}
         if len(versions) > 1:
-            told = ", ".join(sorted(v or "unknown" for v in versions))
+            all_of_them = ", ".join(sorted(v or "unknown" for v in versions))
             for claim in surest:
-                self.why[claim.item.path] = f"several items are {bank} on {part.ref}: {told}"
+                self.why[claim.item.path] = f"several items are {bank} on {part.ref}: {all_of_them}"
             return None, []
         version = next(iter(versions), None)
-        if bank == "active" and version and part.own and version != part.own:
+        if bank == "active" and version and part.own and not _told_by(part, {version}):
             says = f"its firmware item says {version}, {part.ref} itself says {part.own}; the item's was taken"
             self.found.problems.append(noted("version-differs", surest[0].item.path, says, "look at the part itself"))
         for claim in claims:
@@ -329,13 +385,41 @@ class _Placing:
         resource = self.tree.resources.get(part.ref.partition("#")[0])
         body = resource.body if resource is not None else {}
         self.found.nameless += 1
-        self._not_placed(Unmapped(part.ref, text(body, "Id"), text(body, "Name"), part.own, None, why))
+        kind = part.kind or None
+        self._not_placed(
+            Unmapped(part.ref, text(body, "Id"), text(body, "Name"), part.own, None, why, kind, is_part=True)
+        )
+
+    def _draft(self, item: Item) -> tuple[str | None, str | None]:
+        """The kind of an item's part and the resource that the item is of, as far as they are known."""
+        for ref, claims in self.claims.items():
+            if any(claim.item is item for claim in claims) and not ref.startswith(_MADE):
+                return self.parts.by_ref[ref].kind or None, ref
+        linked = [r.path for ref in related(item.resource.body) if (r := self.tree.find(ref)) is not None]
+        systems = [each.path for each in self.tree.of_type("ComputerSystem")]
+        return None, next(iter(linked or (systems if len(systems) == 1 else [])), None)
 
     def _not_placed(self, row: Unmapped) -> None:
         self.found.unmapped.append(row)
         named = f"{row.name or row.id or 'without a name'}, version {row.version or 'unknown'}"
         hint = "name it in a map: [[map]] with odata_id and kind, or skip"
         self.found.problems.append(noted("not-placed", row.odata_id, f"{named}: {row.why}", hint))
+
+
+def _told_by(part: Part, versions: Collection[str | None]) -> set[str | None]:
+    """Those of `versions` that are what the part itself tells.
+
+    A BIOS may tell more behind a blank, a date or a build: `BiosVersion` "6.0.1 (2026-03-04)" is 6.0.1.
+    """
+    own = part.own
+    if own is None or own in versions:
+        return {own} & set(versions) - {None}
+    return {v for v in versions if v is not None and part.kind == "bios" and own.startswith(f"{v} ")}
+
+
+def _agree(told: str, own: str | None) -> bool:
+    """True where a part may be the one that a map tells; a slot may lack the server's own, which the map knows."""
+    return own is None or own == told or (own.startswith("/") and told.partition("/")[2] == own[1:])
 
 
 def _additional(item: Item) -> list[tuple[str, str]]:

@@ -31,12 +31,16 @@ _TYPE_KINDS = {
     "StorageController": "storage-controller",
     "Drive": "disk",
     "Switch": "fabric-switch",
+    "TrustedComponent": "",
 }
 
 
 @dataclass(slots=True)
 class Part:
-    """One part of a service. `ref` names it within the service: a path, with a pointer where it has no own path."""
+    """One part of a service. `ref` names it within the service: a path, with a pointer where it has no own path.
+
+    `kind` is empty where its type says none; only a map can make a component of such a part.
+    """
 
     ref: str
     kind: str
@@ -49,11 +53,16 @@ class Part:
     slot: str | None = None
     healthy: bool | None = None
     own: str | None = None  # the version that the resource itself tells
+    within: tuple[str, ...] = ()  # paths of the server and the chassis that it sits in
 
     @property
     def told_apart(self) -> bool:
         """True when something says which part it is."""
         return bool(self.serial or self.parent)
+
+    def is_of(self, path: str) -> bool:
+        """True when it is the resource at `path`, stands below its address, or sits in it."""
+        return self.ref == path or self.ref.startswith((f"{path}/", f"{path}#")) or path in self.within
 
 
 def text(body: Body, name: str, limit: int = _MAX_TEXT) -> str | None:
@@ -118,7 +127,7 @@ class Parts:
             adapter = self.tree.find(link(resource.body, "Links", "NetworkAdapter"))
             if adapter is not None and adapter.path in self.by_ref:
                 return [self.by_ref[adapter.path]], ""
-        return [], self._why_not(resource)
+        return [], self.why_not(resource)
 
     def _controllers(self, storage: Resource) -> list[Part]:
         rows = storage.body.get("StorageControllers")
@@ -127,7 +136,8 @@ class Parts:
         return [self.by_ref[ref] for ref in refs if ref in self.by_ref] or self._listed.get(listed or "", [])
 
     @staticmethod
-    def _why_not(resource: Resource) -> str:
+    def why_not(resource: Resource) -> str:
+        """Why a resource is no component."""
         if resource.type == "ComputerSystem":
             return f"{resource.path} is a whole system; it does not say which of its parts"
         if resource.type == "Manager":
@@ -155,10 +165,8 @@ class Parts:
         kind = _MANAGER_KINDS.get(told or "")
         if kind is None and told is None and systems:
             kind = "management-controller"
-        if kind is None:
-            return
-        if kind == "management-controller":
-            part = self.inside(manager.path, kind, systems[0] if len(systems) == 1 else None)
+        if kind != "chassis-controller":
+            part = self.inside(manager.path, kind or "", systems[0] if len(systems) == 1 else None)
         else:
             enclosure = self._enclosure(manager)
             part = self._at(manager.path, kind, enclosure)
@@ -217,7 +225,7 @@ class Parts:
         place = self.placement
         part = Part(ref, kind, site=place.site, domain=place.domain, chassis=place.chassis, slot=place.slot)
         if resource is not None:
-            part.model = model_of(resource.body)
+            part.model, part.within = model_of(resource.body), (resource.path,)
         return part
 
     def inside(self, ref: str, kind: str, system: Resource | None) -> Part:
@@ -228,6 +236,7 @@ class Parts:
         chassis = self._chassis_of(system)
         part.parent = text(system.body, "SerialNumber")
         if chassis is not None:
+            part.within += (chassis.path,)
             part.parent = part.parent or text(chassis.body, "SerialNumber")
             part.slot = part.slot or _ordinal(chassis.body)
             around = self.tree.find(link(chassis.body, "Links", "ContainedBy"))

@@ -27,7 +27,7 @@ from bundlekeeper.links.http import (
     BrokenOff,
     HttpSettings,
     Unreachable,
-    check_headers,
+    is_loopback,
     open_client,
     origin_of,
     parse_url,
@@ -44,6 +44,7 @@ ROOT = "/redfish/v1/"  # DSP0266: the service root's address
 _MAX_REFERENCE = 2048  # characters of a link
 _MAX_TOKEN = 4096
 _MAX_REDIRECTS = 3
+_HTTP_HERE = "http to this machine itself (a tunnel, a test): --http-on-loopback and an address with http://"
 _SECRET = 6  # characters
 _END_S = 10.0  # for ending a session
 _ENDED = frozenset({200, 202, 204, 404, 410})
@@ -146,9 +147,14 @@ def service_url(text: str, *, http_on_loopback: bool = False) -> httpx.URL:
     """
     url = parse_url(text)
     origin = origin_of(url)
-    if origin.scheme != "https" and not http_on_loopback:
-        raise InputError("a Redfish service is read over https only", hint="write https://host", where=str(origin))
-    check_headers({"X-Auth-Token": "-"}, origin)  # a secret goes over http to this machine only
+    here = is_loopback(origin.host)
+    if origin.scheme != "https" and not (here and http_on_loopback):
+        hint = _HTTP_HERE if here else f"write https://host; {_HTTP_HERE}"
+        raise InputError(
+            "a Redfish service is read over https only: over http anybody on the way reads the password",
+            hint=hint,
+            where=str(origin),
+        )
     if url.query or url.path.rstrip("/") not in ("", "/redfish", "/redfish/v1"):
         raise InputError(
             "the address of a Redfish service is just its host", hint="write https://host", where=str(origin)
@@ -234,7 +240,8 @@ class Service:
         except (ServiceLostError, ResourceError):
             raise
         except UnfinishedError as e:  # no TLS session, a certificate that cannot be verified
-            raise ServiceLostError(e.says, where=self.place, hint=e.hint) from e
+            http = f"; {_HTTP_HERE}" if "no TLS session" in e.says and is_loopback(origin_of(self.base).host) else ""
+            raise ServiceLostError(e.says, where=self.place, hint=e.hint + http) from e
         try:
             found = strict_json.loads(data)
         except InputError as e:

@@ -6,18 +6,19 @@ anything that the service says::
     redfish = 1                                  # format
 
     [[map]]
-    # which items: all that is given must fit, at least one of these; * stands for anything, ? for one character
+    # which items: all that is given must fit, at least one of these; * stands for anything, ? for one character;
+    # an odata_id that is a part's own address tells of the part
     service = "https://bmc-3.holm.example"       # the service's address
     odata_id = "/redfish/v1/UpdateService/FirmwareInventory/CPLD*"
     id = "CPLD-1"
     name = "Board logic*"
     software_id = "MB4-CPLD"
     # what they are
-    kind = "board-logic"                         # one of the inventory's kinds
+    kind = "board-logic"                         # one of the inventory's kinds; where such a part is there, it is meant
     of = "/redfish/v1/Systems/1"                 # the resource whose place, model and serial count (* too)
     model = "MB-4"                               # each of these wins over what the service says
-    serial = "…"                                 # the part's own
-    parent = "…"                                 # its server's or chassis's serial
+    serial = "HOLM-R2-L"                         # the part's own
+    parent = "HOLM-R2"                           # its server's or chassis's serial
     slot = "3/1"
     bank = "active"                              # active, pending or spare
     site = "holm"
@@ -48,6 +49,7 @@ from bundlekeeper.model.source import Source, shown
 from bundlekeeper.model.text import visible
 
 FORMAT = 1
+OPEN = "…"  # what a drafted entry has where a person is to fill something in
 MAX_BYTES = 4 * 1024 * 1024
 _MAX_TEXT = 1024
 _MAX_PROBLEMS = 200
@@ -185,6 +187,8 @@ class _Reading:
         elif not value.strip() or len(value) > _MAX_TEXT or (key != "note" and visible(value) != value):
             says = f"{key} is empty, longer than {_MAX_TEXT} characters, or cannot be printed"
             self._problem("map-value", path, says, "leave the key out where there is nothing to say")
+        elif value.strip() == OPEN and key != "note":
+            self._problem("map-value", path, f"{key} is still open", "fill it in, or leave the key out")
         elif key == "kind" and value.strip() not in self.kinds:
             hint = suggest(value, self.kinds) or f"the kinds are {', '.join(self.kinds)}"
             self._problem("map-value", path, f"{shown(value)} is no kind that is known", hint)

@@ -20,6 +20,7 @@ READ_CODES: dict[str, Code] = {
     "unreadable": CODES["unreadable"],
     "resource-unread": Code(Level.WARNING, "a resource of the service could not be read"),
     "link-elsewhere": Code(Level.WARNING, "a link leads away from the service; it was not followed"),
+    "collection-unread": Code(Level.NOTE, "collections that the service links and a reading does not read"),
     "count-differs": Code(Level.WARNING, "a collection has another number of members than it says"),
     "limit-reached": Code(Level.WARNING, "more than a reading takes; the rest was not read"),
     "not-placed": Code(Level.WARNING, "a firmware item that could not be placed; a [[map]] entry names it"),
@@ -73,7 +74,11 @@ class Placement:
 
 @dataclass(frozen=True, slots=True)
 class Unmapped:
-    """Something that tells of firmware and could not be placed, as the service has it, and why."""
+    """Something that tells of firmware and could not be placed, as the service has it, and why.
+
+    `kind` is the kind of its part and `of` the resource that it is of, each where that is known; `is_part` is True
+    where it is a part itself and no item of a firmware inventory.
+    """
 
     odata_id: str
     id: str | None
@@ -81,6 +86,9 @@ class Unmapped:
     version: str | None
     software_id: str | None
     why: str
+    kind: str | None = None
+    of: str | None = None
+    is_part: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +106,8 @@ class ServiceReading:
     """What one service told.
 
     `complete` is False where the reading was cut short. `counts`: items, mapped, unmapped, skipped (they add up),
-    components, resources, requests, not_modified. `used` are the indexes of the map's entries that fitted.
+    components, resources, requests, not_modified. `used` are the indexes of the map's entries that fitted, `unread` the
+    paths of collections that are linked and were not read.
     """
 
     service: str
@@ -110,6 +119,7 @@ class ServiceReading:
     evidence: tuple[Evidence, ...] = ()
     used: frozenset[int] = frozenset()
     complete: bool = True
+    unread: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,13 +2,15 @@
 
 Rules: each resource is read once, links that lead round end there; a collection is read page by page, as far as it
 goes; what cannot be read is a problem of its own and the rest goes on; what is linked counts, whether or not a
-collection lists it. Source: DMTF DSP0266 (paging, `Members@odata.nextLink`) and DSP8010 2025.4 (the names); names of
-links beside those of UpdateService and SoftwareInventory are from memory.
+collection lists it; a collection that is linked and was not read is named.
+Source: DMTF DSP0266 (paging, `Members@odata.nextLink`) and DSP8010 2025.4 (the names); names of links beside those of
+UpdateService and SoftwareInventory are from memory.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -17,8 +19,24 @@ import httpx
 from bundlekeeper.links.redfish_session import ROOT, Service
 from bundlekeeper.links.redfish_types import ReadLimits, ResourceError, ServiceLostError, noted
 from bundlekeeper.model.findings import Finding
+from bundlekeeper.model.text import counted
 
 _MAX_PROBLEMS = 1000
+# Properties that link a collection in the types that are read; DSP8010 2025.4, from memory.
+COLLECTIONS = frozenset({
+    "AddressPools", "AssignedComponents", "Batteries", "Cables", "Certificates", "Chassis", "ClientCertificates",
+    "ComponentIntegrity", "Connections", "ConsistencyGroups", "Controllers", "Controls", "DedicatedNetworkPorts",
+    "Drives", "EndpointGroups", "Endpoints", "EthernetInterfaces", "FabricAdapters", "Fabrics", "Facilities",
+    "FileSystems", "FirmwareInventory", "GraphicsControllers", "HostInterfaces", "JsonSchemas", "LeakDetectors",
+    "LogServices", "Managers", "MediaControllers", "Memory", "MemoryDomains", "NVMeDomains", "NetworkAdapters",
+    "NetworkDeviceFunctions", "NetworkInterfaces", "NetworkPorts", "OperatingConfigs", "PCIeDevices",
+    "PCIeFunctions", "Ports", "PowerSupplies", "Processors", "RegisteredClients", "Registries",
+    "RemoteServerCertificates", "ResourceBlocks", "Sensors", "SerialInterfaces", "SharedNetworkPorts",
+    "SimpleStorage", "SoftwareInventory", "Storage", "StorageGroups", "StoragePools", "StorageServices",
+    "StorageSystems", "Switches", "Systems", "TrustedComponents", "USBControllers", "USBPorts", "VirtualMedia",
+    "Volumes", "Zones",
+})  # fmt: skip
+_FIRMWARE = frozenset({"UpdateService", "FirmwareInventory"})  # what a system, chassis or manager may link itself
 
 Body = Mapping[str, Any]
 
@@ -43,6 +61,7 @@ class Tree:
     items: list[str] = field(default_factory=list)
     problems: list[Finding] = field(default_factory=list)
     complete: bool = True
+    unread: list[str] = field(default_factory=list)  # collections that are linked and were not read
 
     def find(self, reference: str | None) -> Resource | None:
         """The resource that a link means, if it was read."""
@@ -71,6 +90,17 @@ def links(body: Body, *names: str) -> list[str]:
     return [each for row in rows if isinstance(row, Mapping) and (each := link(row)) is not None]
 
 
+def linked(value: object, names: Collection[str]) -> Iterator[tuple[str, str]]:
+    """(name, link) of every link that stands under one of `names`, however deep."""
+    rows: list[object] = [value]
+    while rows:
+        row = rows.pop()
+        if isinstance(row, Mapping):
+            yield from ((name, each) for name in row if name in names and (each := link(row, name)) is not None)
+        inner = row.values() if isinstance(row, Mapping) else row if isinstance(row, list) else ()
+        rows.extend(inner)
+
+
 def type_of(body: Body, otherwise: str) -> str:
     """`Manager` of `#Manager.v1_3_1.Manager`."""
     told = body.get("@odata.type")
@@ -86,6 +116,7 @@ class Walk:
         self._limits = limits
         self._asked: set[str] = set()
         self._full = False
+        self._collected: set[str] = set()  # collections that were asked for
 
     def run(self) -> Tree:
         """Log in and read everything. Raises KeeperError where nothing but the root could be read.
@@ -103,6 +134,7 @@ class Walk:
                 raise
             self.tree.complete = False
             self._problem("unreadable", self._service.place, f"the reading was cut short: {e.says}", e.hint)
+        self._not_read(root)
         unread = [problem for problem in self.tree.problems if problem.code == "resource-unread"]
         if unread and not self.tree.resources:
             raise ServiceLostError(
@@ -114,10 +146,7 @@ class Walk:
         return self.tree
 
     def _everything(self, root: Body) -> None:
-        update = self._read(link(root, "UpdateService"), "UpdateService") if link(root, "UpdateService") else None
-        if update is not None:
-            for item in self._collection(link(update.body, "FirmwareInventory"), "SoftwareInventory"):
-                self.tree.items.append(item.path)
+        self._firmware("UpdateService", link(root, "UpdateService"))
         for system in self._collection(link(root, "Systems"), "ComputerSystem"):
             self._storage(system)
         for _ in self._collection(link(root, "Managers"), "Manager"):
@@ -126,8 +155,23 @@ class Walk:
             self._chassis(chassis)
         for fabric in self._collection(link(root, "Fabrics"), "Fabric"):
             self._all(link(fabric.body, "Switches"), "Switch")
-        self._images_of_managers()
+        for kind in ("ComputerSystem", "Chassis", "Manager"):
+            for each in list(self.tree.of_type(kind)):
+                for name, reference in linked(each.body, _FIRMWARE):
+                    self._firmware(name, reference)
+        for kind in ("Manager", "TrustedComponent"):
+            for each in list(self.tree.of_type(kind)):
+                self._images_of(each)
         self._related()
+
+    def _firmware(self, name: str, reference: str | None) -> None:
+        """Read the firmware items behind a link to an update service, or to their collection."""
+        if name == "UpdateService" and reference is not None:
+            update = self._read(reference, "UpdateService")
+            reference = link(update.body, "FirmwareInventory") if update is not None else None
+        for item in self._collection(reference, "SoftwareInventory"):
+            if item.path not in self.tree.items:
+                self.tree.items.append(item.path)
 
     def _storage(self, system: Resource) -> None:
         for storage in self._collection(link(system.body, "Storage"), "Storage"):
@@ -138,14 +182,12 @@ class Walk:
     def _chassis(self, chassis: Resource) -> None:
         self._all(link(chassis.body, "NetworkAdapters"), "NetworkAdapter")
         self._all(link(chassis.body, "Drives"), "Drive")
+        self._all(link(chassis.body, "TrustedComponents"), "TrustedComponent")
 
-    def _images_of_managers(self) -> None:
-        for manager in list(self.tree.of_type("Manager")):
-            active = link(manager.body, "Links", "ActiveSoftwareImage")
-            for image in dict.fromkeys(
-                [*([active] if active else []), *links(manager.body, "Links", "SoftwareImages")]
-            ):
-                self._outside(image)
+    def _images_of(self, part: Resource) -> None:
+        active = link(part.body, "Links", "ActiveSoftwareImage")
+        for image in dict.fromkeys([*([active] if active else []), *links(part.body, "Links", "SoftwareImages")]):
+            self._outside(image)
 
     def _outside(self, image: str) -> None:
         found = self._read(image, "SoftwareInventory")
@@ -197,9 +239,12 @@ class Walk:
             self._problem("limit-reached", self._service.place, says)
 
     def _collection(self, reference: str | None, kind: str) -> Iterator[Resource]:
-        """The members of a collection that can be read; nothing where there is no such link."""
-        if reference is None:
+        """The members of a collection that can be read; nothing where there is no such link, or it was read already."""
+        path = self._locate(reference)
+        if reference is None or path in self._collected:
             return
+        if path is not None:
+            self._collected.add(path)
         members = self._members(reference)
         for member in members:
             found = self._read(member, kind)
@@ -244,6 +289,22 @@ class Walk:
                 self._problem("resource-unread", collection, "a member of the collection is no link")
             else:
                 yield reference
+
+    def _not_read(self, root: Body) -> None:
+        """Name the collections that what was read links, and that were not read themselves."""
+        found: dict[str, str] = {}
+        for body in (root, *(each.body for each in self.tree.resources.values())):
+            for name in sorted(COLLECTIONS.intersection(body)):
+                path = self._locate(link(body, name))
+                if path is not None and path not in self._collected and path not in self._asked:
+                    found.setdefault(path, name)
+        self.tree.unread = list(found)
+        if found:
+            names = sorted(Counter(found.values()).items())
+            told = ", ".join(name if count == 1 else f"{name} ({count})" for name, count in names)
+            says = f"{counted(len(found), 'linked collection')} {'was' if len(found) == 1 else 'were'} not read: {told}"
+            hint = "what only they tell of is not in the inventory; --json lists each with its address"
+            self._problem("collection-unread", self._service.place, says, hint)
 
     def _problem(self, code: str, subject: str, says: str, hint: str = "") -> None:
         if len(self.tree.problems) < _MAX_PROBLEMS:

@@ -540,7 +540,7 @@ LINKS = (
     _never(
         "no headers over plain http",
         "links/http.py",
-        '    if headers and origin.scheme == "http" and not _is_loopback(origin.host):',
+        '    if headers and origin.scheme == "http" and not is_loopback(origin.host):',
         "test_links_http.py::test_headers_that_cannot",
     ),
     _never(
