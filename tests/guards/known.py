@@ -667,6 +667,26 @@ LINKS = (
         "            if len(self._asked) >= self._limits.max_resources:",
         "test_redfish.py::test_resources_and_bytes_are_capped",
     ),
+    _never(
+        "a service over plain http is this machine's own",
+        "links/redfish_session.py",
+        '    if origin.scheme != "https" and not (here and http_on_loopback):',
+        "test_redfish_reach.py::test_http_to_another_machine_says_why_not",
+    ),
+    Guard(
+        "what a drafted map entry leaves open is no value",
+        "links/redfish_table.py",
+        '        elif value.strip() == OPEN and key != "note":',
+        "        elif False:",
+        "test_redfish_table.py::test_what_a_draft_leaves_open_is_no_value",
+    ),
+    Guard(
+        "a map entry makes no second component of one that is there",
+        "links/redfish_mapping.py",
+        "self._told(there[0], entry) if there else self._made(entry, base)",
+        "self._made(entry, base)",
+        "test_redfish_mapping.py::test_the_map_means_the_component_that_exists",
+    ),
     Guard(
         "a 401 makes a new session only where the token ran out",
         "links/redfish_session.py",
