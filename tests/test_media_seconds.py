@@ -5,11 +5,15 @@ Found by mutation: with the second ignored, no other test failed.
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
 
 from bundlekeeper.errors import UnfinishedError
+from bundlekeeper.media.volume import Volume
+from bundlekeeper.media.whereto import recall
+from bundlekeeper.store.layout import Store
 from bundlekeeper.store.plan import shortage_of as real_shortage
 from tests.media_kit import Bundle, Site, make_set, write_set
 from tests.media_write_kit import Counting, Piece, World, states
@@ -142,3 +146,48 @@ def test_every_finished_volume_is_proven_again(world: World, tmp_path: Path) -> 
     assert states(written) == {1: "failed", 2: "failed"}
     told = {f.subject for f in written.findings if f.subject.endswith("verify.py")}
     assert told == {f"{volume}/verify.py" for volume in volumes}
+
+
+@pytest.mark.parametrize("which", ["one", "two"])
+def test_a_write_that_fails_on_either_target(
+    world: World, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, which: str
+) -> None:
+    """Only the write fails, no sync and no close: the file is opened for reading where it must be written."""
+    real = Volume.create
+
+    def create(volume: Volume, path: str) -> int:
+        fd = real(volume, path)
+        if volume.place.path.name != which or "marram-rack" not in path:
+            return fd
+        try:
+            return os.open(f"/proc/self/fd/{fd}", os.O_RDONLY)
+        finally:
+            os.close(fd)
+
+    monkeypatch.setattr(Volume, "create", create)
+    written = world.write(tmp_path / "one", tmp_path / "two")
+    assert written.status == 3
+    failed = {Path(copy.path).parent.name for copy in written.copies if copy.state == "failed"}
+    assert failed == {which}
+    assert not list((tmp_path / which).glob("*/bagit.txt"))
+
+
+def test_where_every_target_was_is_remembered(world: World, tmp_path: Path) -> None:
+    """A set goes on only on a medium where it was begun on one, whichever of its targets that is."""
+    written = world.write(tmp_path / "one", tmp_path / "two")
+    with Store.open(world.kit.root, write=False) as store:
+        points = recall(store, written.sent).points
+    assert set(points) == {os.path.realpath(tmp_path / name) for name in ("one", "two")}
+
+
+def test_volumes_on_one_file_system_share_its_room(
+    world: World, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each would fit alone, with three fifths of what is free: neither is begun."""
+    room = os.statvfs(tmp_path)
+    need = room.f_bavail * room.f_frsize * 3 // 5
+    monkeypatch.setattr("bundlekeeper.media.write.needed", lambda *_: need)
+    with pytest.raises(UnfinishedError, match="not enough room") as caught:
+        world.write(tmp_path / "one")
+    assert {f.code for f in caught.value.problems} == {"space-short"}
+    assert list((tmp_path / "one").iterdir()) == []
