@@ -20,6 +20,7 @@ from bundlekeeper.links.redfish import combine, read_many, unused
 from bundlekeeper.links.redfish_session import Cache
 from bundlekeeper.links.redfish_table import Entry
 from bundlekeeper.links.redfish_types import Credentials, ServiceReading
+from bundlekeeper.model.inventory import Component
 from tests.local_server import Authority
 from tests.redfish_server import PASSWORD, USER, Documents, World, documents
 from tests.test_redfish import ITEMS, PLACE, QUICK, WHEN, WHO, Bench, raw
@@ -251,7 +252,11 @@ def test_each_of_two_services_has_its_own_cache_and_credentials(bench: Bench) ->
     assert all(any(c.get(USER, f"{s.url}{ITEMS}") for c in [caches[s.url]]) for s in servers)
     assert [r is not None for r in read({servers[0].url: WHO, servers[1].url: wrong})] == [True, False]
     with pytest.raises(InputError, match="twice"):
-        read_many([s.url for s in (*servers, servers[1])], {}.get, placement=PLACE, clock=lambda: WHEN)
+        read_many([s.url for s in (*servers, servers[1])], lambda _: WHO, placement=PLACE, clock=lambda: WHEN)
+
+
+def with_bank(part: Component, bank: str, version: str | None) -> Component:
+    return replace(part, pending=version) if bank == "pending" else replace(part, spare=version)
 
 
 def test_what_the_second_of_two_readings_adds(bench: Bench) -> None:
@@ -260,7 +265,7 @@ def test_what_the_second_of_two_readings_adds(bench: Bench) -> None:
     assert len(combine([first, other])[0]) == len(first.components) + len(other.components)
     assert [p.subject for p in unused([Entry(id="x"), Entry(id="Switch")], [first, other])] == ["map[0]"]
     for bank in ("pending", "spare"):
-        parts = [replace(first.components[0], **{bank: version}) for version in ("1", "2", None)]
+        parts = [with_bank(first.components[0], bank, version) for version in ("1", "2", None)]
         readings = [replace(first, components=(part,)) for part in parts]
         both, problems = combine(readings[:2])
         assert getattr(both[0], bank) == "1" and [p.says.partition(" by")[0] for p in problems] == [f"{bank} is 1"]
