@@ -19,7 +19,7 @@ import typer
 from bundlekeeper.cli import output
 from bundlekeeper.cli.common import JsonOption, QuietOption, now, read_bounded
 from bundlekeeper.cli.signals import SIGNALS
-from bundlekeeper.errors import InputError, StoppedError, worst_exit
+from bundlekeeper.errors import InputError, StoppedError
 from bundlekeeper.model.findings import exit_status
 from bundlekeeper.model.text import counted
 
@@ -253,7 +253,7 @@ def _finish(outcomes: Sequence[Outcome], entries: tuple[Entry, ...], zone: str, 
         output.envelope("inventory-read", found, _as_json(inventory, readings, failed, sink.out))
     else:
         _print(found, readings, len(components), len(failed), sink.out)
-    return worst_exit([exit_status(found), *(error.exit_code for _, error in failed)])
+    return exit_status(found)
 
 
 def _comments(readings: Sequence[ServiceReading]) -> list[str]:
