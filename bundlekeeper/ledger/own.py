@@ -16,12 +16,12 @@ _COLUMNS = "count, readings, corrections, learned, met, latest, id, head"
 
 
 class Own(NamedTuple):
-    """The row. `readings` and `corrections` count events of these kinds, void ones too; `learned` rows of `learning`.
+    """The row, `events` first, the column `count`. `readings` and `corrections` count events of these kinds, void ones too; `learned` rows of `learning`.
 
     `met` counts the rows about other books; `latest` is the furthest moment that any event names.
     """
 
-    count: int
+    events: int
     readings: int
     corrections: int
     learned: int
