@@ -16,9 +16,10 @@ _COLUMNS = "count, readings, corrections, learned, met, latest, id, head"
 
 
 class Own(NamedTuple):
-    """The row, `events` first, the column `count`. `readings` and `corrections` count events of these kinds, void ones too; `learned` rows of `learning`.
+    """The row; `events` is its column `count`.
 
-    `met` counts the rows about other books; `latest` is the furthest moment that any event names.
+    `readings` and `corrections` count events of these kinds, void ones too, `learned` rows of `learning`, `met` rows
+    about other books; `latest` is the furthest moment that any event names.
     """
 
     events: int
