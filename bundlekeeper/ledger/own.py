@@ -38,7 +38,7 @@ def read(connection: sqlite3.Connection) -> Own:
     if len(rows) == 1:
         (*numbers, own, head, seal) = rows[0]
         if isinstance(own, bytes) and isinstance(head, bytes) and seals.is_whole(numbers, seal, own + head):
-            return Own(*numbers, own, head)
+            return Own._make((*numbers, own, head))
     raise DATABASE.damaged("its head is not what it was" if rows else "it has no head")
 
 
