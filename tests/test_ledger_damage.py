@@ -25,6 +25,7 @@ from bundlekeeper.ledger.exchange import export, merge
 from bundlekeeper.ledger.inventories import readings
 from bundlekeeper.ledger.questions import history, summary, where
 from bundlekeeper.ledger.rebuilding import rebuild
+from bundlekeeper.ledger.rows import Words
 from bundlekeeper.ledger.verifying import salvage, verify
 from bundlekeeper.model.inventory import Place
 from tests.conftest import HARBOUR, Keeper
@@ -225,6 +226,7 @@ LOST = {
     ("event", "corrects IS NOT NULL", "event_corrects"): (known,),
     ("event", "seq = 12", "event_at"): (beyond,),
     ("event", "seq = 5", None): (carried, told),
+    ("word", "text = 'MB4-7'", None): (component,),
 }
 
 
@@ -247,15 +249,25 @@ def test_a_row_that_vanished_is_told(path: Path, lost: tuple[str, str, str | Non
         assert verify(book).damaged
 
 
-@pytest.mark.parametrize("change", ["replace(sql, 'active > 0', 'active > 1')", "replace(sql, 'NOT NULL', 'NOT NUML')"])
-def test_a_schema_that_is_not_ours_is_refused(path: Path, change: str) -> None:
-    """An index that another condition stands for leaves rows out without an error."""
+@pytest.mark.parametrize(("name", "change"), [("state_active", "active > 1"), ("event_other", "component IS NOT NULL")])
+def test_a_schema_that_is_not_ours_is_refused(path: Path, name: str, change: str) -> None:
+    """An index that stands for another condition than the one that is meant leaves rows out without an error."""
     with closing(sqlite3.connect(path)) as raw, raw:
         raw.execute("PRAGMA writable_schema = ON")
-        raw.execute(f"UPDATE sqlite_schema SET sql = {change} WHERE name = 'state_active' OR name = 'learning'")  # noqa: S608
-    with pytest.raises(DamagedError) as caught:
+        update = "UPDATE sqlite_schema SET sql = substr(sql, 1, instr(sql, 'WHERE') + 5) || ? WHERE name = ?"
+        assert raw.execute(update, (change, name)).rowcount == 1
+    with pytest.raises(DamagedError, match="schema") as caught:
         answer(path, running)
     assert "ledger salvage FILE" in caught.value.hint
+
+
+def test_that_a_text_was_never_said_is_asked_of_two_indexes(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The index that UNIQUE makes cannot be hidden: here it finds nothing."""
+    monkeypatch.setattr(Words, "find", lambda *_: None)
+    with pytest.raises(DamagedError, match="words lacks one"):
+        answer(path, site)
+    with Book.open(path, write=False) as book:
+        assert book.words.surely("nowhere") is None
 
 
 def test_what_is_derived_is_healed_by_making_it_again(path: Path) -> None:

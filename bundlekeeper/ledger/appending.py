@@ -68,7 +68,7 @@ class Appending:
     def append(self, events: Iterable[Event], learned_us: int) -> list[str]:
         """Append what is new; return the ids of all. Raises InputError, sqlite3.Error."""
         self._own = own.read(self.connection)
-        start, self._head, self._latest = self._own.count, self._own.head, self._own.latest
+        start, self._head, self._latest = self._own.events, self._own.head, self._own.latest
         self._seq = flushed = start
         ids: list[str] = []
         waiting = iter(events)
@@ -121,7 +121,7 @@ class Appending:
         """Write what the ledger says of itself: what is folded next compares with it what it reads."""
         corrections, readings = self._counts
         now = self._own._replace(
-            count=self._seq, head=self._head, learned=learned, latest=self._latest,
+            events=self._seq, head=self._head, learned=learned, latest=self._latest,
             corrections=self._own.corrections + corrections, readings=self._own.readings + readings,
         )  # fmt: skip
         own.write(self.connection, now)

@@ -151,20 +151,22 @@ class AsOf:
                 yield from self._of_components(among(listed[start : start + _BATCH]))
 
     def _of_components(self, way: Way) -> Iterator[Stood]:
-        """How components stood of which all rows are read: one that vanished leaves a gap."""
-        rows = self._rows(f"WHERE {way.condition} ORDER BY component, since", way.values)
+        """How these components stood. On a past day all rows of each are read: one that vanished leaves a gap."""
+        still = f"AND +until = {OPEN}" if self.is_newest else ""  # +: by component
+        rows = self._rows(f"WHERE {way.condition} {still} ORDER BY component, since", way.values)
         found: dict[int, list[tuple[Any, ...]]] = {}
         for row in rows:
             found.setdefault(row[0], []).append(row)
         for component in way.values:
             mine = found.get(component, [])
-            ends = [*(row[1] for row in mine), OPEN]
-            if [row[2] for row in mine] != ends[1:] or [row[24] for row in mine] != [None, *ends[:-2]][: len(mine)]:
-                raise seals.derived("rows of how a component stood are missing")
             if not mine and any(map(counts, events_of(self.connection, component))):
                 raise seals.derived("how a component stood is missing")
-            last = mine[-1:] if self.is_newest else [row for row in mine if row[1] <= self.cut_of(row[6])][-1:]
-            yield from map(self._from_row, last)
+            if not self.is_newest:
+                ends = [*(row[1] for row in mine), OPEN]
+                if [row[2] for row in mine] != ends[1:] or [row[24] for row in mine] != [None, *ends[:-2]][: len(mine)]:
+                    raise seals.derived("rows of how a component stood are missing")
+                mine = [row for row in mine if row[1] <= self.cut_of(row[6])]
+            yield from map(self._from_row, mine[-1:])
 
     def _rows(self, where: str, values: Sequence[Any]) -> list[tuple[Any, ...]]:
         rows = self.connection.execute(f"SELECT {STATE_COLUMNS} FROM state {where}", values)  # noqa: S608
@@ -208,7 +210,7 @@ class AsOf:
         last = max((number for number, (_, at) in enumerate(firsts) if at <= at_us), default=None)
         if last is None:
             return 0
-        return own.read(self.connection).count if last + 1 == len(firsts) else firsts[last + 1][0] - 1
+        return own.read(self.connection).events if last + 1 == len(firsts) else firsts[last + 1][0] - 1
 
     def _void_then(self, known: int) -> frozenset[bytes]:
         """The ids that a correction known then made void, but for the events of a void reading."""
@@ -252,7 +254,7 @@ class AsOf:
     def _must_fold(self) -> Collection[int]:
         """The components of which the table of states, which knows everything, may say what was not known then."""
         known = self.known
-        if known is None or known == own.read(self.connection).count:
+        if known is None or known == own.read(self.connection).events:
             return ()
         select = "SELECT DISTINCT component FROM event {} WHERE seq > ? AND at <= ? AND component IS NOT NULL"
         found, other = (

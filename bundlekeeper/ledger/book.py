@@ -126,7 +126,7 @@ class Book:
         """The chain's head now. Raises as `reading`."""
         with self.reading():
             found = own.read(self.connection)
-            return chain.Head(found.id.hex(), found.count, found.head.hex())
+            return chain.Head(found.id.hex(), found.events, found.head.hex())
 
     def record(
         self,
@@ -208,7 +208,7 @@ class Book:
         while True:
             with self.reading():  # page by page: events never change, and no writer waits for who reads slowly
                 rows = list(sealed(self.connection.execute(query, (after, *values))))
-                if not more and len(rows) != min(1000, max(own.read(self.connection).count - after, 0)):
+                if not more and len(rows) != min(1000, max(own.read(self.connection).events - after, 0)):
                     raise DATABASE.damaged("events are missing")
                 learned = _Learned(self.connection)
                 page = [

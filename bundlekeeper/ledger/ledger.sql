@@ -18,6 +18,8 @@ CREATE TABLE book (
 -- Every text once; columns that say so hold its number. NULL is not said, the number of '' is known to be none.
 CREATE TABLE word (id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE, seal INTEGER NOT NULL);
 INSERT INTO word (id, text, seal) VALUES (1, '', 1);
+-- Beside the one that UNIQUE makes: that a text was never said is asked of both.
+CREATE INDEX word_text ON word (text, seal);
 
 -- `seq` is the order of learning in this store, from 1 without gaps. Small closed words are numbers (rows.py).
 CREATE TABLE event (

@@ -16,12 +16,13 @@ _COLUMNS = "count, readings, corrections, learned, met, latest, id, head"
 
 
 class Own(NamedTuple):
-    """The row. `readings` and `corrections` count events of these kinds, void ones too; `learned` rows of `learning`.
+    """The row; `events` is its column `count`.
 
-    `met` counts the rows about other books; `latest` is the furthest moment that any event names.
+    `readings` and `corrections` count events of these kinds, void ones too, `learned` rows of `learning`, `met` rows
+    about other books; `latest` is the furthest moment that any event names.
     """
 
-    count: int
+    events: int
     readings: int
     corrections: int
     learned: int
@@ -37,7 +38,7 @@ def read(connection: sqlite3.Connection) -> Own:
     if len(rows) == 1:
         (*numbers, own, head, seal) = rows[0]
         if isinstance(own, bytes) and isinstance(head, bytes) and seals.is_whole(numbers, seal, own + head):
-            return Own(*numbers, own, head)
+            return Own._make((*numbers, own, head))
     raise DATABASE.damaged("its head is not what it was" if rows else "it has no head")
 
 

@@ -222,7 +222,7 @@ def _slot_words(book: Book, slot: str) -> tuple[int, ...]:
     select = "SELECT id FROM word {} WHERE text = ? OR (text >= ? AND text < ?)"
     found, other = (
         {number for (number,) in book.connection.execute(select.format(index), (slot, f"{slot}/", f"{slot}0"))}
-        for index in ("", "NOT INDEXED")
+        for index in ("INDEXED BY sqlite_autoindex_word_1", "INDEXED BY word_text")
     )
     if found != other:
         raise DATABASE.damaged("the index of its words lacks one")

@@ -90,7 +90,9 @@ class Words:
         if found is None:
             if not _is_unicode(text):
                 return None
-            row = self._connection.execute("SELECT id, text, seal FROM word WHERE text = ?", (text,)).fetchone()
+            row = self._connection.execute(
+                "SELECT id, text, seal FROM word INDEXED BY sqlite_autoindex_word_1 WHERE text = ?", (text,)
+            ).fetchone()
             if row is None:
                 return None
             self._keep([row])
@@ -98,10 +100,10 @@ class Words:
         return found
 
     def surely(self, text: str) -> int | None:
-        """As `find`, but that there is no such word is looked up in the table, too, and not in its index alone."""
+        """As `find`, but that there is no such word is asked of another index, too."""
         found = self.find(text)
         if found is None and _is_unicode(text):
-            select = "SELECT 1 FROM word NOT INDEXED WHERE text = ?"
+            select = "SELECT 1 FROM word INDEXED BY word_text WHERE text = ?"
             if self._connection.execute(select, (text,)).fetchone() is not None:
                 raise DATABASE.damaged("the index of its words lacks one")
         return found
@@ -112,7 +114,7 @@ class Words:
         for start in range(0, len(wanted), 500):
             part = wanted[start : start + 500]
             marks = ",".join("?" * len(part))
-            select = f"SELECT id, text, seal FROM word WHERE text IN ({marks})"  # noqa: S608  (question marks only)
+            select = f"SELECT id, text, seal FROM word INDEXED BY sqlite_autoindex_word_1 WHERE text IN ({marks})"  # noqa: S608  (question marks only)
             rows = self._connection.execute(select, part).fetchall()
             self._keep(rows)
             self._numbers.update((text, number) for number, text, _ in rows)
@@ -214,7 +216,7 @@ def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> 
                 number(text)
     said = _EXTRA_OF(event)
     extra = {key: value for key, value in zip(_EXTRA, said, strict=True) if value} if any(said) else None
-    row = (
+    cells = (
         seq, event_id, WHAT_CODE[event.what], event.at.at_us, int(event.at.is_day), event.order,
         PROOF_CODE[event.proof], METHOD_CODE[event.method], BANK_CODE[event.bank], number(event.at.zone),
         *words.numbers([text or None for text in _SAID_OF(event)]),
@@ -222,7 +224,7 @@ def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> 
         bytes.fromhex(event.corrects) if event.corrects else None,
         json.dumps(extra, sort_keys=True, ensure_ascii=False) if extra else None, void,
     )  # fmt: skip
-    return (*row, _seal(row))
+    return (*cells, _seal(cells))
 
 
 def _seal(row: tuple[Any, ...]) -> int:

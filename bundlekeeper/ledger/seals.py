@@ -36,7 +36,7 @@ def seal(numbers: Sequence[int | None], more: bytes = b"") -> int:
 def is_whole(numbers: Sequence[Any], found: Any, more: bytes = b"") -> bool:  # noqa: ANN401 - whatever a damaged row holds
     """True when a row as it was read has the seal that was written with it."""
     try:
-        return seal(numbers, more) == found
+        return bool(seal(numbers, more) == found)
     except error:
         return False
 

@@ -31,7 +31,7 @@ def check_tail(connection: sqlite3.Connection, words: Words, where: str) -> None
 
 def _wrong(connection: sqlite3.Connection, words: Words) -> str:
     book = own.read(connection)
-    name, count, head = book.id, book.count, book.head
+    name, count, head = book.id, book.events, book.head
     (last,) = connection.execute("SELECT max(seq) FROM event").fetchone()
     if (last or 0) != count:
         return f"its head is of {count} events, and its last event has the number {last or 0}"
