@@ -230,7 +230,7 @@ LOST = {
 }
 
 
-@pytest.mark.parametrize(("lost", "asks"), LOST.items(), ids=lambda each: str(each)[:60])
+@pytest.mark.parametrize(("lost", "asks"), LOST.items(), ids=[str(lost) for lost in LOST])
 def test_a_row_that_vanished_is_told(path: Path, lost: tuple[str, str, str | None], asks: Collection[Ask]) -> None:
     """ "so that a vanished row is seen, too": from the table or from any index that an answer is found by."""
     before = [answer(path, ask) for ask in asks]
