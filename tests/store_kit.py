@@ -6,7 +6,7 @@ import errno
 import hashlib
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from types import SimpleNamespace
@@ -63,7 +63,7 @@ class Kit:
     def loaded(self, *bundles: SimpleNamespace, sequence: int = 1, **changed: Any) -> Any:
         """A manifest as `model.reading.read` returns it; its bytes differ with everything that it says."""
         fields = {"platform": "marram", "sequence": sequence, "issued": date(2026, 8, 14), "expires": None, **changed}
-        said = json.dumps([fields, [vars(b) for b in bundles]], default=str).encode()
+        said = as_toml(fields, bundles)
         manifest = SimpleNamespace(**fields, bundle=bundles)
         return SimpleNamespace(manifest=manifest, problems=(), data=said, sha256=hashlib.sha256(said).hexdigest())
 
@@ -90,7 +90,7 @@ class Kit:
     def states(self) -> dict[str, str]:
         """How `held` says that each file stands, by its place."""
         with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
-            return {row.held.place: row.state for row in holdings(store, catalogue)}
+            return {row.held.place: row.state for row in holdings(store, catalogue, now())}
 
     def accepted(self) -> list[Accepted]:
         """The accepted manifests."""
@@ -106,6 +106,30 @@ class Kit:
         """Every file of the store's own tree outside .keeper, with its bytes."""
         paths = (p for p in self.root.rglob("*") if p.is_file() and ".keeper" not in p.parts)
         return {p.relative_to(self.root).as_posix(): p.read_bytes() for p in sorted(paths)}
+
+
+def as_toml(fields: dict[str, Any], bundles: Sequence[SimpleNamespace]) -> bytes:
+    """The manifest's text; odd facts make one that no reader takes, as somebody's odd file would be."""
+
+    def value(of: object) -> str:
+        if isinstance(of, SimpleNamespace):
+            return "{" + ", ".join(line(key, each) for key, each in vars(of).items() if each is not None) + "}"
+        if isinstance(of, tuple):
+            return f"[{', '.join(map(value, of))}]"
+        return of.isoformat() if isinstance(of, date) else json.dumps(of)
+
+    def line(key: str, of: object) -> str:
+        return f"{key} = {value(of)}"
+
+    families = tuple(sorted({bundle.family for bundle in bundles}))
+    rows = [
+        "manifest = 1",
+        line("families", families),
+        *(line(key, each) for key, each in fields.items() if each is not None),
+    ]
+    for bundle in bundles:
+        rows += ["[[bundle]]", *(line(key, each) for key, each in vars(bundle).items() if each not in (None, ()))]
+    return "\n".join([*rows, "# end"]).encode("utf-8", "surrogateescape")
 
 
 def unclosable(inodes: set[int]) -> Callable[[int], None]:

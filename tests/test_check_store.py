@@ -150,10 +150,10 @@ def test_both_names_of_one_wrong_file_are_moved(tmp_path: Path) -> None:
     """Equal bytes are held once, so they rot at both places at once."""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", A)
-    kit.take(kit.bundle("a.fwb", A), kit.bundle("a.fwb", A, version="6.2.0"))
+    kit.take(kit.bundle("a.fwb", A), kit.bundle("a2.fwb", A, version="6.2.0"))
     spoil(kit.root / PLACE_A)
     result = check(kit)
-    places = {PLACE_A, "blade/6.2.0/a.fwb"}
+    places = {PLACE_A, "blade/6.2.0/a2.fwb"}
     assert {f.subject for f in result.findings if f.code == "altered"} == places
     assert all("moved to quarantine/" in f.says for f in result.findings if f.code == "altered")
     assert not places & set(kit.tree())

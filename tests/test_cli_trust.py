@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 import re
 import shutil
-import sqlite3
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -16,6 +16,7 @@ import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives.asymmetric import rsa
 
+from bundlekeeper.store.catalogue import Catalogue
 from tests.conftest import Keeper, Ran, World
 from tests.signing_world import chain, crl, pem, private_pem, program, run
 
@@ -236,10 +237,10 @@ def test_an_old_proof_is_stale_in_held_and_in_quick_checks(keeper: Keeper, world
     keeper("take", world.manifest, "--from", world.downloads, "-q")
     accepts(tmp_path, 'max_proof_age = "30d"')
     assert keeper("held", "--json").codes == []
-    aged = (datetime.now(UTC) - timedelta(days=40)).isoformat()
-    with sqlite3.connect(tmp_path / "store/.keeper/catalogue.sqlite") as raw:
-        raw.execute("UPDATE proof SET proven_at = ? WHERE place LIKE 'rack/6.1.0/%'", (aged,))
-    raw.close()
+    aged = datetime.now(UTC) - timedelta(days=40)
+    with Catalogue.open(tmp_path / "store/.keeper/catalogue.sqlite", write=True) as catalogue:
+        (old,) = ((place, proof) for place, proof in catalogue.proofs().items() if place.startswith("rack/6.1.0/"))
+        catalogue.record_proof(old[0], replace(old[1], proven_at=aged))
     assert keeper("held", "--json").codes == ["stale-proof"]
     assert keeper("check", "--quick", "--json", "-q").codes == ["stale-proof"]
     assert keeper("check", "--json", "-q").codes == []

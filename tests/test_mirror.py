@@ -39,6 +39,7 @@ from bundlekeeper.store.layout import Store
 from bundlekeeper.store.sources import Wanted
 from tests.conftest import Keeper
 from tests.local_server import Authority, Connection, Handler, LocalServer, Request, Served, Site, serving
+from tests.store_kit import now
 
 SECRET = "s3cr3t-of-the-mirror"
 A = random.Random(1).randbytes(700_000)
@@ -114,7 +115,7 @@ class Bench:
 
     def states(self) -> list[str]:
         with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
-            return [row.state for row in holdings(store, catalogue)]
+            return [row.state for row in holdings(store, catalogue, now())]
 
     @property
     def incoming(self) -> set[str]:

@@ -39,7 +39,8 @@ class Stores(RuleBasedStateMachine):
         self.kit = Kit(self.base)
         self.sequence = 0
         self.kept: set[bytes] = set()  # wrong bytes that must be in quarantine from now on
-        self.kit.take(manifest=0)
+        with Store.open(self.kit.root, write=True) as store:
+            store.catalogue(write=True).close()
 
     # What lies where
 

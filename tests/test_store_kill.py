@@ -21,6 +21,8 @@ from typing import Any
 import pytest
 
 from bundlekeeper.store.intake import TakeResult
+from bundlekeeper.store.layout import Store
+from bundlekeeper.store.mending import consulted
 from tests.store_child import bundles_of
 from tests.store_kit import Kit
 
@@ -44,7 +46,7 @@ def fresh(base: Path) -> Path:
     (base / "source/a.fwb").write_bytes(GOOD)
     (base / "source/b.fwb").write_bytes(WRONG)
     rows = [["a.fwb", len(GOOD), sha256(GOOD), "6.1.0"], ["same.fwb", len(GOOD), sha256(GOOD), "6.2.0"]]
-    rows.append(["b.fwb", len(RIGHT), sha256(RIGHT), "6.1.0"])
+    rows.append(["b.fwb", len(RIGHT), sha256(RIGHT), "6.3.0"])
     (base / "bundles.json").write_text(json.dumps(rows))
     return base
 
@@ -102,12 +104,16 @@ def settled(base: Path) -> None:
         assert path.read_bytes() == WRONG
     for path in (base / "store/manifests").glob("*"):
         assert b'"marram"' in path.read_bytes()
-        assert path.read_bytes().endswith(b"]]")
+        assert path.read_bytes().endswith(b"# end")
     if (base / "store/.keeper/catalogue.sqlite").exists():
-        kit = Kit(base)
-        for row in kit.held():
+        with Store.open(base / "store", write=False) as store:
+            catalogue, damage = consulted(store)  # which knows a manifest that was kept and not yet recorded
+            with catalogue:
+                held, proofs = catalogue.held(), catalogue.proofs()
+        assert all("a take was cut off" in each.says for each in damage), damage
+        for row in held:
             assert (base / "store" / row.place).read_bytes() in allowed[row.name] | {GOOD[::-1]}
-        assert set(kit.proofs()) <= {row.place for row in kit.held()}
+        assert set(proofs) <= {row.place for row in held}
 
 
 def completes(base: Path) -> None:

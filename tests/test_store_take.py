@@ -7,7 +7,7 @@ import hashlib
 import os
 import shutil
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -21,10 +21,10 @@ from bundlekeeper.model.findings import Level
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store import catalogue, placing
+from bundlekeeper.store.catalogue_rows import PROOF, Table
 from bundlekeeper.store.facts import Facts
 from bundlekeeper.store.intake import take
 from bundlekeeper.store.layout import Store
-from bundlekeeper.store.records import Proof
 from bundlekeeper.store.sources import FolderSource
 from tests.store_kit import GOOD, Kit, codes, now, says
 
@@ -315,13 +315,14 @@ def test_many_names_of_one_file_cost_what_they_are_and_not_their_square(
     kit.offer("f0.fwb", GOOD)
     bundles = [kit.bundle(f"f{number}.fwb", GOOD, version=f"1.{number}") for number in range(300)]
     written = []
-    put = catalogue._put_proofs
+    put = catalogue._put
 
-    def counting(connection: sqlite3.Connection, proofs: Mapping[str, Proof]) -> None:
-        written.append(len(proofs))
-        put(connection, proofs)
+    def counting(connection: sqlite3.Connection, table: Table[Any], rows: Iterable[Any]) -> None:
+        kept = list(rows)
+        written.append(len(kept) if table is PROOF else 0)
+        put(connection, table, kept)
 
-    monkeypatch.setattr(catalogue, "_put_proofs", counting)
+    monkeypatch.setattr(catalogue, "_put", counting)
     result = kit.take(*bundles)
     assert result.counts == {"taken": 1, "same bytes": 299}
     assert result.read_bytes == len(GOOD)

@@ -135,9 +135,10 @@ def _run(
 
     with ExitStack() as stack:
         store, catalogue, record = None, None, False
+        damage: list[Finding] = []
         # A folder can be proven against a manifest without any store; everything else needs one.
         if at is None or given.data is None or store_is_there(root):
-            store, catalogue, record = _opened(root, stack)
+            store, catalogue, record, damage = _opened(root, stack)
             if not record and at is None:
                 output.aside("note: the store cannot be written here: what is proven now is not recorded")
         voucher = voucher_of(store)
@@ -157,7 +158,12 @@ def _run(
             if accepted:
                 ruling = voucher.rule_kept(store.fd, accepted[-1])
         subject = listing.subject if listing is not None else str(root)
-        found = [*found, *ruling.findings, *doubts(subject, accepted, now(), listing.issued if listing else None)]
+        found = [
+            *damage,
+            *found,
+            *ruling.findings,
+            *doubts(subject, accepted, now(), listing.issued if listing else None),
+        ]
         # A clock that is set back must not make an expired manifest look good.
         means = _means(stack, record, quiet, voucher, max(today(), latest(accepted, now()).date()))
         if at is not None and listing is not None:
@@ -171,11 +177,14 @@ def _run(
         return result, [*found, *result.findings], ruling
 
 
-def _opened(root: Path, stack: ExitStack) -> tuple[Store, Catalogue, bool]:
-    """The store and its catalogue, for writing where that is possible."""
+def _opened(root: Path, stack: ExitStack) -> tuple[Store, Catalogue, bool, list[Finding]]:
+    """The store and its catalogue, for writing where that is possible; and what was damaged of it."""
+    from bundlekeeper.store.mending import consulted, mended
+
     writable = os.access(root / ".keeper", os.W_OK, effective_ids=True)
     store = open_store(root, stack, write=writable)
-    return store, stack.enter_context(store.catalogue(write=writable)), writable
+    catalogue, damage = mended(store, now, lock_for="check") if writable else consulted(store)
+    return store, stack.enter_context(catalogue), writable, damage
 
 
 def _carried(store: Store, accepted: list[Accepted]) -> frozenset[str] | None:

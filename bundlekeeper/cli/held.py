@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from bundlekeeper.cli import output
 from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
-from bundlekeeper.cli.opening import opened_store
+from bundlekeeper.cli.opening import open_store
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import exit_status
 from bundlekeeper.model.text import counted
@@ -40,15 +41,19 @@ def held(
     """What the store holds, by family: version, size, images, when and how proven, standing."""
     from bundlekeeper.store.admission import stands
     from bundlekeeper.store.holding import findings_of, holdings
+    from bundlekeeper.store.mending import consulted
     from bundlekeeper.store.vouching import read_acceptance
 
     if family is not None and family not in _FAMILIES:
         raise InputError(f"no such family: {family}", hint=f"one of {', '.join(_FAMILIES)}")
     root = store_root(store)
-    with opened_store(root, write=False) as opened, opened.catalogue(write=False) as catalogue:
-        rows = sorted(holdings(opened, catalogue, family), key=_place_in_list)
+    with ExitStack() as stack:
+        opened = open_store(root, stack, write=False)
+        catalogue, found = consulted(opened)
+        stack.enter_context(catalogue)
+        rows = sorted(holdings(opened, catalogue, now(), family), key=_place_in_list)
         acceptance = read_acceptance(opened.fd)
-        found = findings_of(rows, now(), acceptance.max_proof_age_s if acceptance else None)
+        found += findings_of(rows, now(), acceptance.max_proof_age_s if acceptance else None)
         manifests, let_through = catalogue.accepted(), catalogue.exceptions()
         found += stands(manifests, now())
     if json:

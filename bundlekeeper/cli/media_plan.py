@@ -114,7 +114,7 @@ def make_plan(root: Path, ask: Ask) -> Answer:
 
         opened = open_store(root, stack, write=False)
         with opened.catalogue(write=False) as catalogue:
-            rows = holdings(opened, catalogue)
+            rows = holdings(opened, catalogue, now())
         bunches, lacking = bunches_of(opened, rows, given.manifest, contents)
         commons = commons_of(opened, given, ask)
     missing = (*contents.missing, *lacking)

@@ -12,8 +12,8 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from bundlekeeper.cli.words import COMMANDS
-from bundlekeeper.errors import KeeperError
-from bundlekeeper.model.findings import Finding, Level, is_ok
+from bundlekeeper.errors import DamagedError, KeeperError
+from bundlekeeper.model.findings import Finding, Level, finding, is_ok
 from bundlekeeper.model.text import visible
 
 
@@ -139,8 +139,10 @@ def error_text(error: KeeperError) -> None:
 
 def error_envelope(error: KeeperError, command: str) -> None:
     """Print an error in the JSON envelope on stdout."""
-    about = error_about(error)
-    envelope(command if command.partition("-")[0] in COMMANDS else "error", error.problems, {"error": about}, ok=False)
+    about, found = error_about(error), error.problems
+    if isinstance(error, DamagedError) and not found:
+        found = (finding("damaged", error.where, error.says, error.hint),)
+    envelope(command if command.partition("-")[0] in COMMANDS else "error", found, {"error": about}, ok=False)
 
 
 def error_about(error: KeeperError) -> dict[str, Any]:

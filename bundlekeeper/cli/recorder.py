@@ -340,7 +340,7 @@ def _bundle(work: _Work, name: str) -> Bundle:
         rows = []
         if work.store.catalogue_path.exists():
             with work.store.catalogue(write=False) as catalogue:
-                rows = holdings(work.store, catalogue)
+                rows = holdings(work.store, catalogue, now())
         for row in rows:
             held = row.held
             if name == held.name or (family, version) == (held.family, held.version):

@@ -102,8 +102,9 @@ def read_inputs(
         else:
             raise InputError("there is no inventory", hint="bundlekeeper inventory load FILE, or --inventory")
         loaded, unknown = _overlaid(store, loaded)
-        holdings = holdings_of(store, voucher, loaded.manifest)
-        findings = (*loaded.problems, *ruling.findings, *_doubts(store, loaded), *unknown, *ahead, *voucher.troubles())
+        holdings, proven_ahead = _holdings_of(store, voucher, loaded.manifest)
+        doubts = (*_doubts(store, loaded), *proven_ahead, *unknown, *ahead)
+        findings = (*loaded.problems, *ruling.findings, *doubts, *voucher.troubles())
     digest = hashlib.sha256(loaded.data).hexdigest()
     return Inputs(loaded.manifest, digest, parts, origin, holdings, ruling, findings, head)
 
@@ -192,26 +193,28 @@ def _believed(
     return head, found.inventory, doubts
 
 
-def holdings_of(store: Store | None, voucher: Voucher, rules: Manifest) -> Holdings:
-    """What the store holds and accepts, as planning asks for it; nothing where there is no store.
+def _holdings_of(store: Store | None, voucher: Voucher, rules: Manifest) -> tuple[Holdings, list[Finding]]:
+    """What the store holds and accepts, as planning asks for it, nothing where there is no store; and what is doubtful.
 
     Raises DamagedError, LockedError, UnfinishedError.
     """
     from bundlekeeper.planning.supply import Holdings
-    from bundlekeeper.store.holding import holdings
+    from bundlekeeper.store.holding import holdings, proven_ahead
     from bundlekeeper.store.records import Stated
 
     if store is None or not store.catalogue_path.exists():
-        return Holdings()
+        return Holdings(), []
     stated: dict[str, Stated | None] = {
         b.sha256: Stated(b.signature.file, b.signature.form, b.signature.key) if b.signature is not None else None
         for b in rules.bundle
     }
+    clock = now()
     with store.catalogue(write=False) as catalogue:
-        rows = [row for row in holdings(store, catalogue) if row.state != "missing"]
+        rows = [row for row in holdings(store, catalogue, clock) if row.state != "missing"]
     files = [_file(store, voucher, row, stated.get(row.held.sha256, row.held.signature)) for row in rows]
     families = tuple(f for f in ("infrastructure", "blade", "rack") if voucher.wants(f))
-    return Holdings(files, signed_families=families, max_proof_age_s=voucher.max_proof_age_s)
+    doubts = proven_ahead([row.ahead for row in rows if row.ahead is not None], clock)
+    return Holdings(files, signed_families=families, max_proof_age_s=voucher.max_proof_age_s), doubts
 
 
 def _file(store: Store, voucher: Voucher, row: Holding, stated: Stated | None) -> HeldFile:

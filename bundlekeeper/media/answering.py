@@ -123,7 +123,7 @@ def compose(
     events: dict[str, Any] = {"book": head.book, "count": head.count, "head": head.digest, "after": after}
     return receipt_of(
         index,
-        _held_still(store, received, index),
+        _held_still(store, received, index, made),
         made=made,
         site=site,
         by=by,
@@ -135,12 +135,12 @@ def compose(
     )
 
 
-def _held_still(store: Store, received: Received, index: SetIndex) -> Received:
+def _held_still(store: Store, received: Received, index: SetIndex, now: datetime) -> Received:
     """The set with what arrived and is not held any more called so: deleted, cut short or put into quarantine since."""
     from bundlekeeper.store.holding import holdings
 
     with store.catalogue(write=True) as catalogue:  # one that is gone is made again from the tree
-        held = {each.held.sha256 for each in holdings(store, catalogue) if _is_whole(store, each)}
+        held = {each.held.sha256 for each in holdings(store, catalogue, now) if _is_whole(store, each)}
     bundles = {each.path for each in index.files if each.role == "bundle"}
     arrived = {
         path: replace(each, how=NOT_HELD) if path in bundles and each.sha256 not in held else each

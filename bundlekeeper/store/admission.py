@@ -75,8 +75,10 @@ def place_of(platform: str, sequence: int) -> str:
     return f"{FOLDER}/{platform}-{sequence}.toml"
 
 
-def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys) -> Admission:
+def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys, floor: int = -1) -> Admission:
     """Decide whether the manifest may be taken, given those `known` to the store. Pure.
+
+    `floor` is the highest number that the store keeps a manifest of, whether it knows it or not.
 
     Raises RefusedError: another platform, a rollback, a contradiction, one that is expired or not issued yet.
     """
@@ -88,7 +90,7 @@ def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys) 
     _not_ahead(manifest.issued, subject, now)
     exceptions: list[tuple[str, str]] = []
     findings: list[Finding] = []
-    highest = max((k.sequence for k in known), default=-1)
+    highest = max([floor, *(k.sequence for k in known)])
     if manifest.sequence < highest:
         says = f"this manifest is older (sequence {manifest.sequence}) than one already accepted ({highest})"
         if not whys.rollback:

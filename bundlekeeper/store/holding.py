@@ -7,12 +7,14 @@ and so does one without a proof; nothing is read but `stat`; nothing is written.
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from bundlekeeper.model.durations import human
 from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.origins import is_own_copy
+from bundlekeeper.model.text import counted
 from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.layout import Store
 from bundlekeeper.store.records import Fingerprint, Held, Proof
@@ -23,7 +25,8 @@ class Holding:
     """One held file: its row, its proof if it still stands, and in one word how it stands.
 
     `state` is `proven`, `unproven` (never, or changed since) or `missing`; `exposed` warns of a file that
-    is shared with its source, where others may write that.
+    is shared with its source, where others may write that; `ahead` is when it was proven, by a clock that was ahead of
+    now: nobody knows when that was, so it counts as not proven since.
     """
 
     held: Held
@@ -31,20 +34,21 @@ class Holding:
     state: str
     says: str
     exposed: Finding | None = None
+    ahead: datetime | None = None
 
 
-def holdings(store: Store, catalogue: Catalogue, family: str | None = None) -> list[Holding]:
-    """Every held file of one family, or of all, in the catalogue's order.
+def holdings(store: Store, catalogue: Catalogue, now: datetime, family: str | None = None) -> list[Holding]:
+    """Every held file of one family, or of all, in the catalogue's order; `now` is aware.
 
     Raises RefusedError where others may write them, DamagedError, UnfinishedError, LockedError.
     """
     proofs, rows = catalogue.proofs(), catalogue.held(family)
     exposed = store.rights.insist_on_bundles({held.place: held.shared for held in rows})
-    found = [_holding(store, held, proofs.get(held.place)) for held in rows]
+    found = [_holding(store, held, proofs.get(held.place), now) for held in rows]
     return [replace(row, exposed=exposed.get(row.held.place)) for row in found] if exposed else found
 
 
-def _holding(store: Store, held: Held, proof: Proof | None) -> Holding:
+def _holding(store: Store, held: Held, proof: Proof | None, now: datetime) -> Holding:
     try:
         status = os.stat(held.place, dir_fd=store.fd, follow_symlinks=False)
     except FileNotFoundError:
@@ -55,9 +59,11 @@ def _holding(store: Store, held: Held, proof: Proof | None) -> Holding:
         return Holding(held, None, "unproven", "its bytes were never read since the catalogue was made")
     if proof.sha256 != held.sha256:
         return Holding(held, None, "unproven", "its last proof was for another digest")
-    now = Fingerprint(status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino, status.st_dev)
+    if proof.proven_at > now:
+        return Holding(held, None, "unproven", "its last proof is dated later than now", ahead=proof.proven_at)
+    found = Fingerprint(status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino, status.st_dev)
     # The device's number may change with every mount; the other four together name the file and its state.
-    if (now.size, now.mtime_ns, now.ctime_ns, now.inode) != (
+    if (found.size, found.mtime_ns, found.ctime_ns, found.inode) != (
         proof.fingerprint.size,
         proof.fingerprint.mtime_ns,
         proof.fingerprint.ctime_ns,
@@ -72,7 +78,7 @@ def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = No
 
     `max_age_s` is how old a proof may be in seconds, None for no limit.
     """
-    found: list[Finding] = []
+    found = proven_ahead([row.ahead for row in rows if row.ahead is not None], now)
     for row in rows:
         name = row.held.name
         if row.state == "missing":
@@ -93,3 +99,12 @@ def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = No
         if row.held.standing == "withdrawn":
             found.append(finding("withdrawn", name, row.held.why or "withdrawn by its publisher"))
     return found
+
+
+def proven_ahead(times: Sequence[datetime], now: datetime) -> list[Finding]:
+    """The finding that files were proven at these times, all later than now; nothing where there are none. Pure."""
+    if not times:
+        return []
+    says = f"{counted(len(times), 'file')} proven by a clock that was ahead, up to {max(times):%Y-%m-%d %H:%MZ}"
+    hint = "is the clock right now? Then bundlekeeper check proves them again"
+    return [finding("clock-doubtful", f"this machine's clock says {now:%Y-%m-%d %H:%MZ}", says, hint)]

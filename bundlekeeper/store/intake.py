@@ -20,12 +20,13 @@ from bundlekeeper.errors import InputError, KeeperError
 from bundlekeeper.model.findings import Finding, finding
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.proof.reading import Stop
-from bundlekeeper.store import admission, files, incoming, lock, plan, verdicts
+from bundlekeeper.store import admission, files, incoming, kept, lock, plan, verdicts
 from bundlekeeper.store.facts import Facts, facts_of
 from bundlekeeper.store.filesystem import UNKNOWN, describe_fd
 from bundlekeeper.store.layout import Store
+from bundlekeeper.store.mending import consulted, mended
 from bundlekeeper.store.outcome import TakeRow, row_of
-from bundlekeeper.store.records import Held
+from bundlekeeper.store.records import Accepted, Held
 from bundlekeeper.store.sealing import Sealing
 from bundlekeeper.store.sources import Link, Source
 from bundlekeeper.store.taking import Taking
@@ -97,13 +98,14 @@ def take(
         lock.held(store.fd, "take", clock=clock, wait_s=wait_s, stop=stop, where=where),
         files.wrapped("the store failed", where),
         incoming.opened(store.fd) as room,
-        store.catalogue(write=True) as catalogue,
+        ExitStack() as stack,
     ):
-        known = catalogue.accepted()
+        catalogue, damage = mended(store, clock, but=loaded.sha256)
+        known = stack.enter_context(catalogue).accepted()
         loaded, unknown = overlaid(store.fd, loaded, known)
         facts = facts_of(loaded.manifest)
         room.sweep(but=frozenset(each.sha256 for each in facts))
-        admitted = admission.vouched(admission.judge(loaded, known, clock(), whys), ruling)
+        admitted = _judged(store, loaded, known, clock(), whys, ruling)
         sealing = Sealing(voucher, store.fd, room, sources)
         taking = Taking(
             store, room, catalogue, sources, clock=clock, progress=progress, link=link, stop=stop, sealing=sealing
@@ -118,8 +120,8 @@ def take(
         taking.held.update({row.place: row for row in catalogue.held()})  # with what this manifest says of them
         with _telling(progress, taking, planned, unseen):
             taking.run(planned)
-        found = (*admitted.findings, *unknown, *exposed, *healed, *taking.findings(unseen), *voucher.troubles())
-        return TakeResult(taking.rows(), found, manifest=ruling)
+        found = (*damage, *admitted.findings, *unknown, *exposed, *healed, *taking.findings(unseen))
+        return TakeResult(taking.rows(), (*found, *voucher.troubles()), manifest=ruling)
 
 
 def _insist_on_rights(store: Store | None, held: Mapping[str, Held], facts: Sequence[Facts]) -> list[Finding]:
@@ -147,6 +149,14 @@ def _ruling(voucher: Voucher, loaded: Loaded, signature: bytes | None) -> Ruling
     return ruling
 
 
+def _judged(
+    store: Store | None, loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: admission.Whys, ruling: Ruling
+) -> admission.Admission:
+    """The admission of the manifest, whatever number the store keeps one of. Raises as `admission.judge`."""
+    floor = kept.highest(store.fd, loaded.manifest.platform) if store is not None else -1
+    return admission.vouched(admission.judge(loaded, known, now, whys, floor), ruling)
+
+
 def _rehearse(
     store: Store | None,
     loaded: Loaded,
@@ -160,14 +170,16 @@ def _rehearse(
     """A dry run: the same judgement and the same plan, and nothing else."""
     with files.wrapped("the store cannot be looked at", str(store.root) if store else ""):
         contents, known = plan.Contents({}, {}, UNKNOWN, now), []
+        damage: list[Finding] = []
         if store is not None and store.catalogue_path.exists():
-            with store.catalogue(write=False) as catalogue:
+            catalogue, damage = consulted(store)
+            with catalogue:
                 held = {row.place: row for row in catalogue.held()}
                 contents = plan.Contents(held, catalogue.proofs(), describe_fd(store.fd), now)
                 known = catalogue.accepted()
         loaded, unknown = overlaid(store.fd, loaded, known) if store else (loaded, ())
         facts = facts_of(loaded.manifest)
-        admitted = admission.vouched(admission.judge(loaded, known, now, whys), ruling)
+        admitted = _judged(store, loaded, known, now, whys, ruling)
         exposed = _insist_on_rights(store, contents.held, facts)
         standing = plan.standings(store.fd if store else None, contents, facts)
         unseen = plan.survey(sources, facts, standing)
@@ -180,7 +192,7 @@ def _rehearse(
         if each.step in _TO_BRING:
             rulings[each.facts.place] = sealing.foresee(each.facts)
             sealing.forget(each.facts)
-    findings = [*admitted.findings, *unknown, *exposed, *no_room]
+    findings = [*damage, *admitted.findings, *unknown, *exposed, *no_room]
     for each in planned:
         foreseen = rulings.get(each.facts.place)
         findings += [*_foreseen(each, contents, unseen), *(foreseen.findings if foreseen else ())]

@@ -13,14 +13,17 @@ import stat
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from bundlekeeper.errors import InputError, LockedError, RefusedError
 from bundlekeeper.model.progress import Clock
-from bundlekeeper.store import files, incoming, lock
-from bundlekeeper.store.catalogue import Catalogue
+from bundlekeeper.store import files, incoming, kept, lock
+from bundlekeeper.store.catalogue import DATABASE, NOTHING, Catalogue, Sound
 from bundlekeeper.store.filesystem import describe_fd
 from bundlekeeper.store.rights import ACCEPTANCE, Rights
+
+if TYPE_CHECKING:
+    from bundlekeeper.store.rebuild import Filled
 
 KEEPER = ".keeper"
 CATALOGUE = "catalogue.sqlite"
@@ -97,8 +100,25 @@ class Store:
     def catalogue(self, *, write: bool) -> Catalogue:
         """Open the catalogue; with `write`, a missing one is rebuilt from the tree first.
 
-        Raises DamagedError with the way out, UnfinishedError, LockedError.
+        Raises DamagedError with the way out, also where a manifest is kept that it does not know; UnfinishedError,
+        LockedError.
         """
+        catalogue = self.any_catalogue(write=write)
+        try:
+            with files.wrapped("the kept manifests cannot be looked at", str(self.root / MANIFESTS)):
+                # Another process that holds the lock may be between keeping a manifest and recording it.
+                if kept.unrecorded(self.fd, catalogue.accepted()) and not lock.maker(self.fd):
+                    still = kept.unrecorded(self.fd, catalogue.accepted())
+                    if still:
+                        says = f"{', '.join(still)}: kept, and it has no row of it"
+                        raise DATABASE.damaged(says, str(self.catalogue_path))
+        except BaseException:
+            catalogue.close()
+            raise
+        return catalogue
+
+    def any_catalogue(self, *, write: bool) -> Catalogue:
+        """The same, where it may not know every manifest that is kept (`store.mending`). Raises as `catalogue`."""
         with files.wrapped("the store's catalogue cannot be opened", str(self.catalogue_path)):
             with files.folder(self.fd, (KEEPER,)) as keeper:
                 there = files.exists(keeper, CATALOGUE)
@@ -111,39 +131,40 @@ class Store:
                 self._build()
         return Catalogue.open(self.catalogue_path, write=write)
 
-    def rebuild(self, *, clock: Clock) -> Path | None:
-        """Move the catalogue aside, whatever it holds, and make a new one from the tree: every file is unproven then.
+    def rebuild(self, *, clock: Clock, sound: Sound = NOTHING) -> tuple[Path | None, Filled]:
+        """Move the catalogue aside, whatever it holds, and make a new one from what is `sound` in it and from the tree.
 
-        Returns where the old one is, None when there was none. Raises UnfinishedError, RefusedError, LockedError.
+        Every file of which nothing is sound is unproven then. Returns where the old one is, None when there was none,
+        and what was made again. Raises UnfinishedError, RefusedError, LockedError.
         """
         aside = f"catalogue-aside-{clock():%Y%m%dT%H%M%S}-{os.urandom(3).hex()}.sqlite"
-        moved = False
-        doing = "the catalogue cannot be moved aside"
-        with files.wrapped(doing, str(self.catalogue_path)), files.folder(self.fd, (KEEPER,)) as keeper:
-            for tail in ("", "-journal"):
-                if files.exists(keeper, CATALOGUE + tail):
-                    os.rename(CATALOGUE + tail, aside + tail, src_dir_fd=keeper, dst_dir_fd=keeper)
-                    moved = True
-            os.fsync(keeper)
-        self._build()
-        return self.root / KEEPER / aside if moved else None
+        filled = self._build(sound, aside)
+        path = self.root / KEEPER / aside
+        return path if path.exists() else None, filled
 
-    def _build(self) -> None:
-        """Make a catalogue of what the tree holds under a temporary name and link it into place whole."""
+    def _build(self, sound: Sound = NOTHING, aside: str = "") -> Filled:
+        """Make a catalogue of what the tree holds under a temporary name and link it into place whole.
+
+        One that is there makes room under the name `aside`, or stays where there is none.
+        """
         from bundlekeeper.store.rebuild import fill
 
         doing = "the catalogue cannot be rebuilt"
         with files.wrapped(doing, str(self.catalogue_path)), incoming.opened(self.fd) as room, room.named() as temp:
             os.fchmod(temp.fd, 0o644)
             with Catalogue.create(self.root / KEEPER / incoming.FOLDER / temp.name) as fresh:
-                fill(self.fd, fresh)
+                filled = fill(self.fd, fresh, sound)
             os.fsync(temp.fd)
             with files.folder(self.fd, (KEEPER,)) as keeper, suppress(FileExistsError):  # another process was faster
+                for tail in ("", "-journal") if aside else ():
+                    if files.exists(keeper, CATALOGUE + tail):
+                        os.rename(CATALOGUE + tail, aside + tail, src_dir_fd=keeper, dst_dir_fd=keeper)
                 # SQLite would roll a journal of the lost database back into this one.
                 if not files.exists(keeper, CATALOGUE):
                     files.remove(keeper, CATALOGUE + "-journal")
                 temp.publish(keeper, CATALOGUE)
                 os.fsync(keeper)
+        return filled
 
 
 def _absent(where: str) -> InputError:

@@ -105,6 +105,7 @@ class Readings:
     stopped: bool = False
     out_of_time: bool = False
     trouble: KeeperError | None = None
+    ahead: list[datetime] = field(default_factory=list)  # earlier proofs that are dated later than now; none counts
 
 
 class Prover:
@@ -145,6 +146,8 @@ class Prover:
         for each in candidates:
             proof = proofs.get(each.key)
             how = self._stands(each, proof, now) if proof is not None else How.READ
+            if proof is not None and proof.proven_at > now:
+                self.result.ahead.append(proof.proven_at)
             if proof is None or how is How.READ:
                 to_read.append((proof.proven_at.timestamp() if proof else 0.0, each))
             else:

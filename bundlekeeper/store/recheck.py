@@ -22,6 +22,7 @@ from bundlekeeper.proof.reading import Stop
 from bundlekeeper.store.aside import put_aside
 from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.filesystem import FsKind, describe
+from bundlekeeper.store.holding import proven_ahead
 from bundlekeeper.store.judging import Judge, Slot, Wrong, about_bundles
 from bundlekeeper.store.layout import KEEPER, MANIFESTS, QUARANTINE, Store
 from bundlekeeper.store.listing import NOTHING, Listed, Listing, kept, listing_of
@@ -152,8 +153,31 @@ def check_store(
             check.note(slot.subject, "there, but not in the catalogue: take the manifest again to record it")
     check.date(listing)
     if loaded is None and check.wrong and store.writable and means.record:
-        put_aside(store, catalogue, check.wrong, check.result, clock=means.clock)
+        wrong = _by_a_manifest(store, catalogue, check)
+        if wrong:
+            put_aside(store, catalogue, wrong, check.result, clock=means.clock)
     return check.result
+
+
+def _by_a_manifest(store: Store, catalogue: Catalogue, check: _Check) -> list[Wrong]:
+    """What is wrong by a kept manifest's own word; a note says of the rest that it stays.
+
+    No row moves a file: a kept manifest must say the same of its place, and none other bytes of it that are these.
+    """
+    said: dict[str, set[tuple[int, str]]] = {}
+    for accepted in catalogue.accepted():
+        listing, _ = kept(store, [accepted])
+        for each in listing.bundles if listing is not None else ():
+            said.setdefault(each.place, set()).add((each.size, each.sha256))
+    sure = []
+    for wrong in check.wrong:
+        named, found = said.get(wrong.entry.path, set()), wrong.row.found
+        is_another = any(size == wrong.entry.size and found in ("", sha256) for size, sha256 in named)
+        if (wrong.facts.size, wrong.facts.sha256) in named and not is_another:
+            sure.append(wrong)
+        else:
+            check.note(wrong.entry.path, "stays where it is: no kept manifest that can be read calls it wrong")
+    return sure
 
 
 def _newest(row: Held, named: Listed | None) -> Held:
@@ -254,6 +278,7 @@ class _Check:
         self.result.stopped, self.result.out_of_time = readings.stopped, readings.out_of_time
         self.result.trouble = readings.trouble
         self.result.untrusted_because = self._untrusted_because()
+        self.result.findings += proven_ahead(readings.ahead, means.clock())
 
     def date(self, listing: Listing) -> None:
         """Add the finding that the manifest is past its date, if it is."""

@@ -1569,4 +1569,90 @@ PLACES = (
     ),
 )
 
-GUARDS: tuple[Guard, ...] = (*FILES, *STORE, *LINKS, *LEDGER, *PROOF, *TEXT, *MEDIA, *NAMES, *RIGHTS, *PLACES)
+CATALOGUE = (
+    _never(
+        "a row whose checksum is wrong is not believed",
+        "store/catalogue.py",
+        "        if broken or total != _total_of(found):",
+        "test_damaged_catalogue.py::test_a_broken_row_is_damage_of_the_row_and_heals",
+    ),
+    Guard(
+        "a table that lost a row is not believed",
+        "store/catalogue.py",
+        "        if broken or total != _total_of(found):",
+        "        if broken:",
+        "test_damaged_catalogue.py::test_take_heals_as_well",
+    ),
+    _never(
+        "a kept manifest without a row is damage",
+        "store/layout.py",
+        "                    if still:",
+        "test_damaged_catalogue.py::test_a_restored_catalogue_forgets_no_withdrawal_and_no_sequence",
+    ),
+    Guard(
+        "a take on its way is no damage",
+        "store/layout.py",
+        " and not lock.maker(self.fd):",
+        ":",
+        "test_damaged_catalogue.py::test_a_reader_beside_a_take_believes_the_rows",
+    ),
+    _never(
+        "what a kept manifest calls wrong is moved",
+        "store/recheck.py",
+        "        if (wrong.facts.size, wrong.facts.sha256) in named and not is_another:",
+        "test_check_store.py::test_both_names_of_one_wrong_file_are_moved",
+    ),
+    Guard(
+        "no row moves a file: a kept manifest must say it",
+        "store/recheck.py",
+        "        if (wrong.facts.size, wrong.facts.sha256) in named and not is_another:",
+        "        if not is_another:",
+        "test_damaged_catalogue.py::test_a_right_row_that_calls_a_file_wrong_moves_it_only_with_a_manifest",
+    ),
+    Guard(
+        "what another kept manifest calls right is not moved",
+        "store/recheck.py",
+        "        if (wrong.facts.size, wrong.facts.sha256) in named and not is_another:",
+        "        if (wrong.facts.size, wrong.facts.sha256) in named:",
+        "test_damaged_catalogue.py::test_a_file_that_another_kept_manifest_calls_right_is_not_moved",
+    ),
+    _never(
+        "a catalogue of a newer format is never replaced",
+        "store/mending.py",
+        "        if _is_newer(store):",
+        "test_damaged_catalogue.py::test_a_catalogue_of_a_newer_format_is_never_replaced",
+    ),
+    Guard(
+        "the number of a kept manifest is a floor",
+        "store/admission.py",
+        "    highest = max([floor, *(k.sequence for k in known)])",
+        "    highest = max([-1, *(k.sequence for k in known)])",
+        "test_damaged_catalogue.py::test_the_number_of_a_kept_manifest_holds_though_it_cannot_be_read",
+    ),
+    _never(
+        "a proof from the future is no proof",
+        "store/holding.py",
+        "    if proof.proven_at > now:",
+        "test_damaged_catalogue.py::test_a_proof_from_the_future_is_no_proof",
+    ),
+    _never(
+        "a kept manifest's name is what it says",
+        "store/kept.py",
+        '    if place != f"{FOLDER}/{of.platform}-{of.sequence}.toml":',
+        "test_damaged_catalogue.py::test_a_kept_manifest_that_cannot_be_read_is_told_and_its_number_holds",
+    ),
+)
+
+GUARDS: tuple[Guard, ...] = (
+    *FILES,
+    *STORE,
+    *CATALOGUE,
+    *LINKS,
+    *LEDGER,
+    *PROOF,
+    *TEXT,
+    *MEDIA,
+    *NAMES,
+    *RIGHTS,
+    *PLACES,
+)
