@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
@@ -453,7 +453,6 @@ _DOCUMENT = st.dictionaries(
 )
 
 
-@settings(suppress_health_check=[HealthCheck.too_slow])
 @given(_DOCUMENT)
 def test_the_right_keys_with_any_values(document: dict[str, Any]) -> None:
     """lint/__init__: `a check takes only values of the right type and skips the rest`."""

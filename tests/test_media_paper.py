@@ -140,7 +140,7 @@ def test_lines_in_another_order_say_where_they_belong() -> None:
 
 
 @given(data=st.binary(max_size=300), seed=st.integers(0, 2**32))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_typed_in_any_case_with_any_blanks_it_is_the_same(data: bytes, seed: int) -> None:
     """Issue 6: "typed or scanned back"."""
     rng = random.Random(seed)
@@ -156,7 +156,7 @@ def test_typed_in_any_case_with_any_blanks_it_is_the_same(data: bytes, seed: int
 
 
 @given(text=st.text(max_size=200))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_nothing_but_our_own_error_comes_out_of_any_text(text: str) -> None:
     try:
         paper.read(text)
@@ -166,7 +166,7 @@ def test_nothing_but_our_own_error_comes_out_of_any_text(text: str) -> None:
 
 
 @given(data=st.binary(max_size=200))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_nothing_but_our_own_error_comes_out_of_any_bytes_in_right_lines(data: bytes) -> None:
     try:
         paper.read("\n".join(to_lines(data)))
@@ -185,7 +185,7 @@ def test_a_slip_is_read_back_as_it_was_written_and_is_short() -> None:
 
 
 @given(files=st.integers(1, 3000), data=st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_which_files_are_missing_is_told_or_counted_and_never_left_out(files: int, data: st.DataObject) -> None:
     missing = tuple(sorted(data.draw(st.sets(st.integers(0, files - 1), max_size=400))))
     slip = replace(SLIP, files=files, missing=missing, missing_count=len(missing))

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import os
+import sqlite3
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -127,10 +128,11 @@ def test_what_is_not_proven_or_was_proven_too_long_ago_is_told(stocked: Keeper, 
     os.utime(file, ns=(1, 1))
     done = stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json")
     assert "unproven" in done.codes
-    accepts(tmp_path, 'max_proof_age = "1s"')
-    import time
-
-    time.sleep(1.1)
+    accepts(tmp_path, 'max_proof_age = "30d"')
+    aged = (datetime.now(UTC) - timedelta(days=40)).isoformat()
+    with sqlite3.connect(tmp_path / "store/.keeper/catalogue.sqlite") as raw:
+        raw.execute("UPDATE proof SET proven_at = ?", (aged,))
+    raw.close()
     assert "stale-proof" in stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json").codes
 
 

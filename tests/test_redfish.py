@@ -30,6 +30,7 @@ from bundlekeeper.proof.reading import Stop
 from tests.local_server import Authority
 from tests.redfish_server import FIXTURES, PASSWORD, SESSIONS, USER, Documents, Handler, RedfishServer, World, serving
 from tests.redfish_server import documents as fixture
+from tests.sure import wait_until
 
 WHEN = datetime(2026, 11, 25, 10, 0, tzinfo=UTC)
 EXPECTED: dict[str, Any] = json.loads((FIXTURES / "expected.json").read_text("utf-8"))
@@ -551,7 +552,8 @@ def test_no_more_than_so_many_at_once(bench: Bench) -> None:
         with lock:
             busy += 1
             most = max(most, busy)
-        time.sleep(0.05)
+        wait_until(lambda: most >= 2, "a second one that is asked meanwhile")
+        time.sleep(0.05)  # for a third one, who must not come, to be seen
         with lock:
             busy -= 1
         handler.document(handler.server.world.documents["/redfish/v1"])
