@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import time
+import warnings
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TypeVar
 
+from bundlekeeper.errors import KeeperError
 from bundlekeeper.store.trusting import file_clock_ns
 
 T = TypeVar("T")
@@ -35,3 +37,18 @@ def some(things: Iterable[T]) -> list[T]:
     every = list(things)
     assert every, "there is nothing to test"
     return every
+
+
+def only_our_errors(read: Callable[[bytes], object], data: bytes) -> bool:
+    """True when `read` takes the data, False when it refuses; an error outside our family fails the test."""
+    refused: KeeperError | None = None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            read(data)
+    except KeeperError as e:
+        refused = e
+    except Exception as e:
+        raise AssertionError(f"{type(e).__name__} for {data[:2000]!r}") from e
+    assert refused is None or refused.says
+    return refused is None

@@ -219,7 +219,7 @@ def test_a_stop_after_the_last_file_is_no_stop(tmp_path: Path) -> None:
 def test_a_generator_that_is_dropped(tmp_path: Path) -> None:
     """The fixture sees that its threads have ended and its descriptors are closed."""
     outcomes = digest_many(_files(tmp_path, *([3_000_000] * 20)), workers=3)
-    next(outcomes)
+    assert _is_right(next(outcomes))
     outcomes.close()  # type: ignore[attr-defined]  # an Iterator by its annotation, a generator in fact
 
 

@@ -567,16 +567,19 @@ def test_seeded_mutations_of_a_good_answer(bench: Bench) -> None:
             row[at : at + dice.randint(0, 3)] = dice.randbytes(dice.randint(0, 3))
         answers.append(bytes(row))
     server = bench.serve(lambda _, connection: connection.send(answers[-1]))
+    came: list[bool] = []
     while answers:
         try:
             received = bench.get(f"{server.url}/a.fwb", expected=9, rules=Rules(tries=1))
         except KeeperError:
-            pass
+            came.append(False)
         else:
             assert received is None or received.size == 9
+            came.append(True)
         for name in ("part", "record"):
             (bench.folder / name).unlink(missing_ok=True)
         answers.pop()
+    assert len(came) == 150 and {*came} == {True, False}
 
 
 # -- elsewhere (faults 63, 64) ---------------------------------------------------------------------------------------

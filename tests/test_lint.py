@@ -16,6 +16,7 @@ from bundlekeeper.model.findings import Finding, Level
 from bundlekeeper.model.lint import LINT_CODES
 from bundlekeeper.model.manifest import Beside, Bundle, Image, Jump, Manifest, Release, Versions, What
 from bundlekeeper.model.reading import Loaded, lint, read
+from tests.sure import some
 from tests.test_lint_codes import BASE, INFRA, beside, jump
 
 EXAMPLE = Path(__file__).parent.parent / "manifests" / "marram-14.toml"
@@ -390,14 +391,14 @@ def _mutations(seed: int, whole: bytes, count: int) -> list[bytes]:
 @pytest.mark.parametrize("seed", range(3))
 def test_mutations_of_the_example(seed: int) -> None:
     """style.md 7: `A test throws seeded mutations of valid input at each parser`."""
-    for number, data in enumerate(_mutations(seed, EXAMPLE.read_bytes(), 90)):
+    for number, data in enumerate(some(_mutations(seed, EXAMPLE.read_bytes(), 90))):
         _try(data, both=number % 10 == 0)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(100, 105))
 def test_thousands_of_mutations_of_a_small_manifest(seed: int) -> None:
-    for number, data in enumerate(_mutations(seed, BASE.encode(), 500)):
+    for number, data in enumerate(some(_mutations(seed, BASE.encode(), 500))):
         _try(data, both=number % 10 == 0)
 
 
@@ -472,7 +473,7 @@ def test_problems_of_hostile_texts_print_on_one_line() -> None:
         .replace('"bios"', f'"{nasty}"')
         .replace("[[jump]]", f'[[jump]]\n"{nasty}" = 1')
     )
-    for problem in found(text):
+    for problem in some(found(text)):
         assert (problem.says + problem.hint + problem.subject + problem.where).isprintable()
         assert all(row.isprintable() for row in problem.excerpt.split("\n"))
 

@@ -412,6 +412,7 @@ def test_the_names_that_are_read_are_dmtfs() -> None:
 
 
 def test_the_fixtures_use_dmtfs_names() -> None:
+    met: set[str] = set()
     for name in ("rack", "chassis", "odd"):
         for body in documents(name).values():
             kind = type_of(body, "")
@@ -420,6 +421,8 @@ def test_the_fixtures_use_dmtfs_names() -> None:
                 assert own <= SOFTWARE_INVENTORY
             elif kind == "UpdateService":
                 assert own <= UPDATE_SERVICE
+            met.add(kind)
+    assert {"SoftwareInventory", "UpdateService"} <= met
 
 
 VALUES = st.recursive(
