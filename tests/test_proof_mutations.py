@@ -227,7 +227,7 @@ def test_trust_files(which: int) -> None:
     toml = f"{original.name}.toml"
     found: list[TrustEntry] = []
     for name, content in some(files.items()):
-        for data in some([*mutations(content, 14, 200), *garbage(14)]):
+        for data in (content, *mutations(content, 14, 200), *garbage(14)):
             changed = files | {name: data}
             only_our_errors(
                 lambda _, changed=changed: found.append(  # type: ignore[misc]  # the default binds it
