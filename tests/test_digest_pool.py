@@ -20,7 +20,7 @@ from bundlekeeper.errors import RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.proof import passes
 from bundlekeeper.proof.digests import Digest, Outcome, Stop, Task, digest_many
 from tests.digest_kit import nothing_left
-from tests.sure import wait_for_tick
+from tests.sure import PATIENCE_S, wait_for_tick
 
 
 @pytest.fixture(autouse=True)
@@ -136,7 +136,7 @@ def test_as_many_files_at_once_as_workers(tmp_path: Path) -> None:
     tasks = _files(tmp_path, *([10] * 9))
 
     def meeting(task: Task) -> int:
-        meet.wait(timeout=60)
+        meet.wait(timeout=PATIENCE_S)
         return task.open()
 
     together = [Task(t.key, partial(meeting, t), t.size) for t in tasks]
