@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 from bundlekeeper.cli import tour_world
 
@@ -25,10 +25,11 @@ for _number in (signal.SIGHUP, signal.SIGINT, signal.SIGQUIT, signal.SIGTERM):
         signal.signal(_number, signal.default_int_handler if _number == signal.SIGINT else signal.SIG_DFL)
 
 
-# In CI the same examples every time, so that a landing never depends on luck; at a developer's desk new ones each run.
-settings.register_profile("ci", derandomize=True)
-if os.environ.get("CI"):
-    settings.load_profile("ci")
+# No property is about speed, so that a busy machine fails none. In CI the same examples every time, so that a landing
+# never depends on luck; at a developer's desk new ones each run.
+settings.register_profile("desk", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("ci", settings.get_profile("desk"), derandomize=True)
+settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
 
 @dataclass(frozen=True)

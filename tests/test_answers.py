@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import KeeperError, UnfinishedError
@@ -133,7 +133,13 @@ VALUES = st.one_of(
 )
 
 
-@given(st.integers(0, 999), st.dictionaries(st.sampled_from(NAMES), VALUES), st.sampled_from([0, 100]))
+@given(
+    st.sampled_from([200, 206]) | st.integers(0, 999),
+    st.dictionaries(st.sampled_from(NAMES), VALUES) | st.dictionaries(st.sampled_from(NAMES), VALUES).map(REST.__or__),
+    st.sampled_from([0, 100]),
+)
+@example(206, REST, 100)
+@example(200, REST, 0)
 def test_only_our_own_errors_and_only_a_fitting_rest(status: int, headers: dict[str, str], start: int) -> None:
     """'a rest is used only where start, end, total and a strong validator agree' (the module's own rule)."""
     try:

@@ -311,7 +311,7 @@ def test_what_is_written_is_read_back(checksums: dict[str, str]) -> None:
     assert read.checksums == checksums
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(
     name=st.sampled_from(["bagit.txt", "bag-info.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt"]), data=st.data()
 )

@@ -78,7 +78,7 @@ comments = st.sampled_from(["# a remark", " # a remark", ""])
 lines = st.lists(st.one_of(plain, plain, plain, tagged, comments), min_size=1, max_size=5)
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 @given(rows=lines, end=st.sampled_from(["\n", "\r\n"]))
 @example(rows=[f"{ABC}  "], end="\n")
 @example(rows=[f"{ABC} *"], end="\n")

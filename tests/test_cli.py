@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import pty
@@ -11,7 +12,6 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -19,6 +19,7 @@ import pytest
 from bundlekeeper import __version__, errors
 from bundlekeeper.cli.words import COMMANDS, EXIT_STATUSES, root_help
 from tests.conftest import Keeper, World
+from tests.sure import wait_until
 
 NASTY = "\x1b]0;owned\x07[bold red]x[/] \u202egnp.\x9b31m"
 
@@ -193,6 +194,17 @@ def test_a_reader_that_goes_away_is_no_finding_and_no_bug(world: World, tmp_path
         assert done.stderr == b""
 
 
+def _is_filling_a_file_in(folder: Path, process: subprocess.Popen[str]) -> bool:
+    """Whether the process has a file open there that is not empty and has no name yet, or a temporary one."""
+    assert process.poll() is None, process.communicate()
+    for link in Path(f"/proc/{process.pid}/fd").iterdir():
+        with contextlib.suppress(FileNotFoundError):  # closed meanwhile
+            name = os.readlink(link)
+            if name.startswith(str(folder)) and ("(deleted)" in name or ".part-" in name) and link.stat().st_size:
+                return True
+    return False
+
+
 @pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
 def test_a_signal_stops_with_its_status_and_leaves_nothing_half_done(
     world: World, tmp_path: Path, number: signal.Signals, status: int
@@ -209,10 +221,7 @@ def test_a_signal_stops_with_its_status_and_leaves_nothing_half_done(
         stderr=subprocess.PIPE,
         text=True,
     )
-    while not (store / ".keeper" / "catalogue.sqlite").exists():
-        assert process.poll() is None, process.communicate()
-        time.sleep(0.01)
-    time.sleep(0.2)
+    wait_until(lambda: _is_filling_a_file_in(store / ".keeper", process), "a file that is being copied in")
     process.send_signal(number)
     _, err = process.communicate()
     assert process.returncode == status, err

@@ -9,7 +9,6 @@ import random
 import shutil
 import signal
 import subprocess
-import time
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -20,6 +19,7 @@ from bundlekeeper.proof import passes, reading
 from bundlekeeper.proof.digests import Digest, TargetError, Task, copy_fd, digest_fd, digest_many
 from tests.digest_kit import child, ended, nothing_left, opened
 from tests.mounts import mounted
+from tests.sure import wait_until
 
 BLOCK = reading.BLOCK_BYTES
 ALONE = pytest.mark.parametrize("size", [BLOCK * 2 + 5, passes.RING_BYTES * 2 + 5], ids=["in place", "read ahead"])
@@ -219,6 +219,11 @@ except (KeyboardInterrupt, StoppedError) as e:
 """
 
 
+def is_asleep(process: subprocess.Popen[str]) -> bool:
+    """Whether it waits for something, by proc_pid_stat(5): `pid (name) S`."""
+    return Path(f"/proc/{process.pid}/stat").read_text("utf-8").rpartition(") ")[2].startswith("S")
+
+
 @pytest.mark.parametrize("what", ["digest", "copy", "silence", "1", "9"])
 @pytest.mark.parametrize(("how", "raised"), [("raise", "KeyboardInterrupt"), ("flag", "StoppedError")])
 def test_ctrl_c_in_the_middle_of_an_endless_read(what: str, how: str, raised: str) -> None:
@@ -226,7 +231,8 @@ def test_ctrl_c_in_the_middle_of_an_endless_read(what: str, how: str, raised: st
     process = child(SIGNAL_CHILD, what, how)
     assert process.stdout is not None
     assert process.stdout.readline() == "begun\n"
-    time.sleep(0.02)  # so that it is in the midst; any length is right
+    if what == "silence":  # it said so before it began to wait
+        wait_until(lambda: is_asleep(process), "a process that waits for its pipe")
     process.send_signal(signal.SIGINT)
     assert ended(process) == f"{raised} 1"
 
@@ -313,10 +319,9 @@ def device(tmp_path: Path) -> Iterator[tuple[Path, subprocess.Popen[bytes]]]:
     line = ["nbdfuse", str(file), "--command", "nbdkit", "-s", "--exit-with-parent", "pattern", "1G"]
     server = subprocess.Popen(line, stderr=subprocess.DEVNULL)
     try:
-        while file.stat().st_size == 0:
-            if server.poll() is not None:
-                pytest.skip(f"{' '.join(line)} does not work here")
-            time.sleep(0.01)
+        wait_until(lambda: file.stat().st_size or server.poll() is not None, "a device, or why there is none")
+        if server.poll() is not None:
+            pytest.skip(f"{' '.join(line)} does not work here")
         yield file, server
     finally:
         server.kill()

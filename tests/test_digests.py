@@ -126,7 +126,7 @@ def test_only_what_was_asked_for_is_there() -> None:
         _ = by_digest(b"abc", algorithms=["sha512"]).sha256
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     size=st.integers(0, 3 * BLOCK // 2),
     reads=st.lists(st.integers(1, BLOCK), max_size=40),

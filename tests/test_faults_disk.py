@@ -11,7 +11,6 @@ import os
 import shutil
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -21,6 +20,7 @@ from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.ledger.book import Book
 from bundlekeeper.model.progress import Silent
 from tests.store_kit import Kit
+from tests.sure import wait_until
 from tests.test_ledger_questions import DAY0, read
 from tests.test_store_kill import ROOT, needs_strace, ran
 from tests.test_store_power import Disk, on_disk
@@ -118,10 +118,9 @@ def failing_device(tmp_path: Path, trigger: Path) -> Iterator[Path]:
     line = ["nbdfuse", str(file), "--command", *server, *faults]
     process = subprocess.Popen(line, stderr=subprocess.DEVNULL)
     try:
-        while file.stat().st_size == 0:
-            if process.poll() is not None:
-                pytest.skip("nbdfuse does not work here")
-            time.sleep(0.01)
+        wait_until(lambda: file.stat().st_size or process.poll() is not None, "a device, or why there is none")
+        if process.poll() is not None:
+            pytest.skip("nbdfuse does not work here")
         yield file
     finally:
         trigger.unlink(missing_ok=True)

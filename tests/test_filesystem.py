@@ -6,13 +6,13 @@ import mmap
 import os
 import shutil
 import subprocess
-import time
 from pathlib import Path
 
 import pytest
 
 from bundlekeeper.store.filesystem import KINDS, UNKNOWN, describe, describe_fd
 from tests.mounts import mounted
+from tests.sure import wait_for_tick
 
 
 @pytest.mark.root
@@ -66,7 +66,7 @@ def _mapped_write_shows(folder: Path) -> bool:
     path = folder / "mapped"
     path.write_bytes(b"a" * 4096)
     os.sync()
-    time.sleep(0.05)  # several ticks of the kernel's clock
+    wait_for_tick(path)
     before = path.stat()
     with path.open("r+b") as file, mmap.mmap(file.fileno(), 4096) as view:
         _ = view[0]

@@ -218,7 +218,7 @@ _LINES = st.one_of(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.lists(_LINES, max_size=25))
 def test_no_text_brings_anything_but_a_plan_or_our_own_error(lines: list[str]) -> None:
     """ "nothing but our own error family may come out" (style.md, habit 7)"""
@@ -230,7 +230,7 @@ def test_no_text_brings_anything_but_a_plan_or_our_own_error(lines: list[str]) -
         assert all(problem.where for problem in error.problems)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     st.recursive(
         st.none() | st.booleans() | st.integers() | st.text(max_size=5),

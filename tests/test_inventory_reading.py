@@ -507,7 +507,7 @@ def _mutations(data: bytes, seed: int) -> Iterator[bytes]:
 
 
 @pytest.mark.parametrize("form", ["toml", "json", "csv"])
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(seed=st.integers(0, 2**32))
 def test_nothing_but_our_own_error_comes_out(form: str, seed: int) -> None:
     """style.md, habit 7: seeded mutations of valid input at each parser."""

@@ -16,6 +16,7 @@ from bundlekeeper.model.checked import CheckResult, Row, Status
 from bundlekeeper.model.findings import CODES, Level, exit_status, finding, is_ok
 from bundlekeeper.reports.junit import document
 from tests.checking import Book, check, facts, fill, listing
+from tests.sure import some
 
 AT = datetime(2026, 11, 25, 12, 30, tzinfo=UTC)
 A, B = b"a" * 100, b"b" * 200
@@ -175,7 +176,7 @@ def test_any_text_is_well_formed_and_nothing_is_lost(rows: list[Row], found: lis
 @pytest.mark.parametrize("code", ["altered", "extra", "unreadable"])
 def test_the_document_fails_exactly_when_the_check_does(code: str) -> None:
     """The exit status and the document agree."""
-    for level in Level:
+    for level in some(Level):
         result = CheckResult([finding(code, "a", "says", level=level)])
         parsed = suite_of(result)
         assert (parsed.failures + parsed.errors > 0) == (not is_ok(result.findings))

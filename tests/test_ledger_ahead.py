@@ -31,7 +31,7 @@ def misled(keeper: Keeper, tmp_path: Path) -> Keeper:
     return keeper
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(days=st.lists(st.integers(0, 30), max_size=12), clock=st.integers(0, 30), void=st.sets(st.integers(0, 11)))
 def test_every_event_beyond_the_clock_that_counts_is_counted(days: list[int], clock: int, void: set[int]) -> None:
     """ "it names how many events and the furthest time": those of a later day than tomorrow that were not taken back"""

@@ -9,7 +9,6 @@ import signal
 import sqlite3
 import subprocess
 import sys
-import time
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -90,8 +89,8 @@ def test_killed_at_any_moment_every_acknowledged_event_is_there(tmp_path: Path) 
     for number in range(8):
         process = start(path, f"w{number}", 1000)
         assert process.stdout is not None
-        acknowledged += process.stdout.readline().split()  # so that it is at work
-        time.sleep(source.uniform(0, 0.05))
+        for _ in range(source.randint(1, 40)):  # so that it is at work
+            acknowledged += process.stdout.readline().split()
         os.kill(process.pid, signal.SIGKILL)
         acknowledged += [word for word in process.stdout.read().split() if len(word) == 64]
         process.wait()

@@ -50,7 +50,7 @@ def carried(book: Book, after: int = 0) -> list[bytes]:
     return list(export(book, after))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(records(), min_size=3, max_size=3), ON)
 def test_merging_is_commutative_associative_and_idempotent(learned: list[list[Event]], on: Any) -> None:
     """ "Merging ledgers of several sites is idempotent and order-free"; exchanged stores give the same answers."""
@@ -191,7 +191,7 @@ def parts() -> dict[tuple[int, int], list[bytes]]:
     return files
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.tuples(st.integers(0, 6), st.integers(0, 6)), min_size=1, max_size=7))
 def test_events_that_never_came_are_told_until_they_have_come(carry: list[tuple[int, int]]) -> None:
     """ "events before a part that never came are told, until they have come", in any order of parts"""
@@ -236,7 +236,7 @@ def branches(common: int) -> dict[tuple[str, int, int], list[bytes]]:
 FILES = st.tuples(st.sampled_from(["one", "copy"]), st.integers(0, 6), st.integers(0, 6) | st.just(0))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(common=st.integers(0, 4), carry=st.lists(FILES, min_size=2, max_size=6), known=st.sets(st.integers(0, 6)))
 def test_whoever_followed_one_chain_is_told_of_every_other(
     common: int, carry: list[tuple[str, int, int]], known: set[int]
@@ -336,7 +336,7 @@ def test_a_file_that_is_not_whole_is_refused_whole(make: Maker) -> None:
     refused(two, [*whole[:-1], b'{"document":"%%%%"}\n', whole[-1]], "unpacked")
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(seed=st.integers(0, 2**32))
 def test_nothing_but_our_own_error_comes_out(seed: int) -> None:
     """style.md, habit 7: seeded mutations of a valid file."""

@@ -258,7 +258,7 @@ READING = st.dictionaries(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(READING, min_size=1, max_size=4), st.randoms(use_true_random=False))
 def test_the_last_reading_of_a_domain_is_what_stands_there(
     lists: list[dict[str, tuple[str, str | None, str]]], source: Any
@@ -374,7 +374,7 @@ def test_a_reading_that_was_taken_back_can_be_loaded_again(book: Book) -> None:
     assert [a.component for a in where(book, Selector())] == ["F1", "B7", "MB4-7:disk:1"]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.tuples(st.integers(0, 1), READING), min_size=1, max_size=6))
 def test_what_a_load_says_is_what_where_says_afterwards(
     lists: list[tuple[int, dict[str, tuple[str, str | None, str]]]],

@@ -306,7 +306,7 @@ def learn(book: Book, events: Sequence[Event], cuts: Sequence[int] = (), day: in
         book.record(events[start:end], DAY0 + timedelta(days=day + number))
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(records(), st.lists(st.integers(1, 14), max_size=3), ON)
 def test_where_on_any_day_is_what_a_naive_replay_says(events: list[Event], cuts: list[int], on: Any) -> None:
     """ "And on a given past day?" Late-learned and corrected events give right answers for past days."""
@@ -316,7 +316,7 @@ def test_where_on_any_day_is_what_a_naive_replay_says(events: list[Event], cuts:
         assert everything(book, on) == wanted
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(records(), st.lists(st.integers(1, 14), max_size=3), ON, st.integers(0, 4))
 def test_what_was_known_is_what_had_been_learned(events: list[Event], cuts: list[int], on: Any, batch: int) -> None:
     """ "And what did *we know* on that day?" """
@@ -329,7 +329,7 @@ def test_what_was_known_is_what_had_been_learned(events: list[Event], cuts: list
         assert everything(book, on, known) == wanted
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(records(), st.lists(st.integers(1, 14), max_size=3))
 def test_what_is_derived_can_be_made_again(events: list[Event], cuts: list[int]) -> None:
     """ "it can be thrown away and made again, and comes out equal" """

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
@@ -16,6 +16,7 @@ from bundlekeeper.model.findings import Finding, Level
 from bundlekeeper.model.lint import LINT_CODES
 from bundlekeeper.model.manifest import Beside, Bundle, Image, Jump, Manifest, Release, Versions, What
 from bundlekeeper.model.reading import Loaded, lint, read
+from tests.sure import some
 from tests.test_lint_codes import BASE, INFRA, beside, jump
 
 EXAMPLE = Path(__file__).parent.parent / "manifests" / "marram-14.toml"
@@ -390,14 +391,14 @@ def _mutations(seed: int, whole: bytes, count: int) -> list[bytes]:
 @pytest.mark.parametrize("seed", range(3))
 def test_mutations_of_the_example(seed: int) -> None:
     """style.md 7: `A test throws seeded mutations of valid input at each parser`."""
-    for number, data in enumerate(_mutations(seed, EXAMPLE.read_bytes(), 90)):
+    for number, data in enumerate(some(_mutations(seed, EXAMPLE.read_bytes(), 90))):
         _try(data, both=number % 10 == 0)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(100, 105))
 def test_thousands_of_mutations_of_a_small_manifest(seed: int) -> None:
-    for number, data in enumerate(_mutations(seed, BASE.encode(), 500)):
+    for number, data in enumerate(some(_mutations(seed, BASE.encode(), 500))):
         _try(data, both=number % 10 == 0)
 
 
@@ -453,7 +454,6 @@ _DOCUMENT = st.dictionaries(
 )
 
 
-@settings(suppress_health_check=[HealthCheck.too_slow])
 @given(_DOCUMENT)
 def test_the_right_keys_with_any_values(document: dict[str, Any]) -> None:
     """lint/__init__: `a check takes only values of the right type and skips the rest`."""
@@ -473,7 +473,7 @@ def test_problems_of_hostile_texts_print_on_one_line() -> None:
         .replace('"bios"', f'"{nasty}"')
         .replace("[[jump]]", f'[[jump]]\n"{nasty}" = 1')
     )
-    for problem in found(text):
+    for problem in some(found(text)):
         assert (problem.says + problem.hint + problem.subject + problem.where).isprintable()
         assert all(row.isprintable() for row in problem.excerpt.split("\n"))
 

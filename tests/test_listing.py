@@ -106,7 +106,7 @@ def test_only_the_last_few_are_kept(tmp_path: Path) -> None:
     assert len(remembered_files(tmp_path / "store")) == 4
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.integers(0, 10_000), st.integers(1, 255), st.booleans())
 def test_damage_to_what_is_remembered_is_never_believed(
     tmp_path_factory: pytest.TempPathFactory, at: int, flip: int, cut: bool

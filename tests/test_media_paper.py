@@ -14,6 +14,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.media import paper
 from bundlekeeper.media.paper import DomainCount, Slip
 from bundlekeeper.media.paper_lines import ALPHABET, LINE, from_lines, grouped, to_lines
+from tests.sure import some
 
 SLIP = Slip(
     set_id="0123456789abcdef",
@@ -57,8 +58,8 @@ def test_any_two_wrong_characters_of_a_line_are_found() -> None:
     """The check has distance 3: every pair of places, for a hundred pairs of signs each."""
     rng = random.Random(8)
     (line,) = to_lines(b"twelve bytes")
-    for first in range(LINE):
-        for second in range(first + 1, LINE):
+    for first in some(range(LINE - 1)):
+        for second in some(range(first + 1, LINE)):
             for _ in range(20):
                 row = list(line)
                 row[first] = rng.choice(ALPHABET.replace(row[first], ""))
@@ -68,7 +69,7 @@ def test_any_two_wrong_characters_of_a_line_are_found() -> None:
 
 def test_a_wrong_character_is_offered_its_right_one() -> None:
     lines = to_lines(b"x" * 30)
-    for at in range(LINE):
+    for at in some(range(LINE)):
         wrong = "Z" if lines[1][at] != "Z" else "2"
         with pytest.raises(InputError) as caught:
             from_lines("\n".join([lines[0], lines[1][:at] + wrong + lines[1][at + 1 :], *lines[2:]]))
@@ -101,7 +102,7 @@ def test_a_line_left_out_or_typed_twice_is_told_alone_although_none_is_numbered(
     for at in range(len(lines) - 1):
         told = problems([*lines[:at], *lines[at + 1 :]])
         assert told == [(f"line {at + 1}", "is not there")] if at or len(lines) > 2 else told
-    for at in range(len(lines)):
+    for at in some(range(len(lines))):
         told = problems([*lines[: at + 1], *lines[at:]])
         assert told == [(f"line {at + 1}", "stands there twice")]
         assert problems([*lines, lines[at]]) == told
@@ -111,7 +112,7 @@ def test_a_line_left_out_or_typed_twice_is_told_alone_although_none_is_numbered(
 
 def test_a_line_typed_twice_once_wrongly_is_told_alone() -> None:
     lines = to_lines(random.Random(3).randbytes(120))
-    for at in range(len(lines)):
+    for at in some(range(len(lines))):
         wrong = ("0" if lines[at][0] != "0" else "1") + lines[at][1:]
         for pair in ([wrong, lines[at]], [lines[at], wrong]):
             told = problems([*lines[:at], *pair, *lines[at + 1 :]])
@@ -140,7 +141,7 @@ def test_lines_in_another_order_say_where_they_belong() -> None:
 
 
 @given(data=st.binary(max_size=300), seed=st.integers(0, 2**32))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_typed_in_any_case_with_any_blanks_it_is_the_same(data: bytes, seed: int) -> None:
     """Issue 6: "typed or scanned back"."""
     rng = random.Random(seed)
@@ -156,23 +157,17 @@ def test_typed_in_any_case_with_any_blanks_it_is_the_same(data: bytes, seed: int
 
 
 @given(text=st.text(max_size=200))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_nothing_but_our_own_error_comes_out_of_any_text(text: str) -> None:
-    try:
+    with pytest.raises(InputError):
         paper.read(text)
-    except InputError:
-        return
-    raise AssertionError("random text is no slip")
 
 
 @given(data=st.binary(max_size=200))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_nothing_but_our_own_error_comes_out_of_any_bytes_in_right_lines(data: bytes) -> None:
-    try:
+    with pytest.raises(InputError):
         paper.read("\n".join(to_lines(data)))
-    except InputError:
-        return
-    raise AssertionError("random bytes carry no right checksum")
 
 
 def test_a_slip_is_read_back_as_it_was_written_and_is_short() -> None:
@@ -185,7 +180,7 @@ def test_a_slip_is_read_back_as_it_was_written_and_is_short() -> None:
 
 
 @given(files=st.integers(1, 3000), data=st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_which_files_are_missing_is_told_or_counted_and_never_left_out(files: int, data: st.DataObject) -> None:
     missing = tuple(sorted(data.draw(st.sets(st.integers(0, files - 1), max_size=400))))
     slip = replace(SLIP, files=files, missing=missing, missing_count=len(missing))

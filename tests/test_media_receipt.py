@@ -335,7 +335,7 @@ def test_a_page_of_paper_holds_all_and_needs_nothing(trip: Trip, tmp_path: Path)
 
 
 @given(cut=st.integers(0, 10_000), put=st.binary(max_size=6), length=st.integers(0, 40))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_nothing_but_our_own_error_comes_out_of_a_header(cut: int, put: bytes, length: int) -> None:
     made = make_set(BUNDLES)
     received = Received(made.index.set_id, 1, made.index.issuer, sha(made.data), now())

@@ -316,5 +316,5 @@ class RoundTrip(RuleBasedStateMachine):
         assert self._where(self.depot) == self.snapshots[self.read_up_to]
 
 
-RoundTrip.TestCase.settings = settings(max_examples=12, stateful_step_count=14, deadline=None)
+RoundTrip.TestCase.settings = settings(max_examples=12, stateful_step_count=14)
 TestRoundTrip = RoundTrip.TestCase

@@ -17,6 +17,7 @@ from bundlekeeper import __version__
 from bundlekeeper.errors import RefusedError
 from bundlekeeper.media import tool
 from tests.media_write_kit import World
+from tests.sure import some
 
 
 @pytest.fixture(scope="module")
@@ -38,9 +39,7 @@ def test_every_file_is_named_with_its_hash(packed: tool.Tool) -> None:
 
 def test_a_wheel_is_what_pip_would_take(packed: tool.Tool) -> None:
     """Binary distribution format: RECORD names every file with its hash; dist-info stands in it, .pyc do not."""
-    for name, path in packed.files.items():
-        if name == tool.REQUIREMENTS:
-            continue
+    for name, path in some((name, path) for name, path in packed.files.items() if name != tool.REQUIREMENTS):
         assert re.fullmatch(r"[\w.]+-[\w.+!]+-[\w.]+-[\w.]+-[\w.]+\.whl", name)
         with zipfile.ZipFile(path) as archive:
             names = archive.namelist()

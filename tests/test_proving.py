@@ -15,7 +15,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import KeeperError, UnfinishedError
@@ -251,20 +251,27 @@ def test_a_stop_keeps_what_is_proven(tmp_path: Path) -> None:
 
 
 CHILD = """
-import json, sys, time
+import json, sys
 from pathlib import Path
 from bundlekeeper.cli.signals import SIGNALS
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.proof.reading import Stop
+from bundlekeeper.store import proving
 from bundlekeeper.store.catalogue import Catalogue
 from bundlekeeper.store.proving import Limits
 from bundlekeeper.store.recheck import Means, check_folder
 from tests.checking import facts, listing, now
+from tests.sure import wait_until
 
-class Slow(Silent):
+begun = []
+proving.monotonic = lambda: len(begun) / 20  # every file takes 0.05 s
+
+class Told(Silent):
     def file(self, name):
-        print(name, flush=True)
-        time.sleep(0.05)
+        begun.append(name)
+        if len(begun) == 30:
+            print("here", flush=True)
+            wait_until(stop.is_set, "the signal")
 
 root, book = Path(sys.argv[1]), Path(sys.argv[2])
 wanted = json.loads(Path(sys.argv[3]).read_text())
@@ -272,7 +279,7 @@ bundles = [facts(name, bytes([byte]) * size) for name, byte, size in wanted]
 stop = Stop()
 SIGNALS.install()
 with Catalogue.open(book, write=True) as catalogue, SIGNALS.guarded(stop):
-    result = check_folder(root, listing(*bundles), Means(now, Slow(), stop), Limits(workers=1), book=catalogue)
+    result = check_folder(root, listing(*bundles), Means(now, Told(), stop), Limits(workers=1), book=catalogue)
 print("RESULT", json.dumps([result.stopped, result.proven, result.unproven]), flush=True)
 """
 
@@ -289,19 +296,18 @@ def test_a_process_that_is_stopped_or_killed(tmp_path: Path, number: signal.Sign
     script = [sys.executable, "-c", textwrap.dedent(CHILD), str(root), str(path), str(tmp_path / "wanted.json")]
     with subprocess.Popen(script, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as child:
         assert child.stdout is not None
-        for _ in range(30):
-            child.stdout.readline()
+        assert child.stdout.readline() == "here\n"
         child.send_signal(number)
         rest = child.stdout.read()
     with Catalogue.open(path, write=False) as catalogue:
         kept = catalogue.proofs()
     assert all(proof.sha256 == sha256(files[Path(place).name]) for place, proof in kept.items())
     if number == signal.SIGKILL:
-        assert 10 <= len(kept) < 60
+        assert len(kept) == 29 - 10  # half a second is ten files
     else:
         stopped, proven, unproven = json.loads(rest.partition("RESULT ")[2])
         assert stopped
-        assert 25 <= proven < 60
+        assert proven == 29  # all but the one whose turn it was
         assert proven + unproven == 60
         assert len(kept) == proven
     with Catalogue.open(path, write=True) as catalogue:
@@ -396,7 +402,7 @@ def _mutate(root: Path, what: str, name: str, number: int) -> None:
         (root / "swap").rename(other)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=60)
 @given(st.lists(st.tuples(mutations, st.sampled_from(["full", "quick", "nothing"])), max_size=8))
 def test_against_a_naive_check_that_hashes_everything(
     tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[tuple[str, str, int], str]]

@@ -11,7 +11,6 @@ import socket
 import ssl
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from contextlib import suppress
 from datetime import UTC, datetime
@@ -26,6 +25,7 @@ from bundlekeeper.links.redfish import read_service
 from bundlekeeper.links.redfish_table import Entry
 from bundlekeeper.links.redfish_types import Credentials, Placement, ReadLimits, ServiceReading
 from tests.local_server import Authority
+from tests.sure import wait_until
 
 VERSION = "2.2.0"
 USER, PASSWORD = "harbour-reader", "s3cr3t-of-the-emulator"
@@ -65,18 +65,21 @@ def start(emulator: Path, authority: Authority, folder: Path, *lines: str) -> It
     with (folder / "log").open("wb") as log:
         process = subprocess.Popen(command, env=environment, stdout=log, stderr=log, cwd=folder)
     context = ssl.create_default_context(cafile=authority.path)
+
+    def answers() -> bool:
+        if process.poll() is not None:
+            pytest.fail((folder / "log").read_text("utf-8"))
+        with suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=60) as sock:
+            context.wrap_socket(sock, server_hostname="127.0.0.1").close()
+            return True
+        return False
+
     try:
-        for _ in range(600):
-            if process.poll() is not None:
-                pytest.fail((folder / "log").read_text("utf-8"))
-            with suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=1) as sock:
-                context.wrap_socket(sock, server_hostname="127.0.0.1").close()
-                break
-            time.sleep(0.05)
+        wait_until(answers, "the emulator's first answer")
         yield f"https://127.0.0.1:{port}"
     finally:
         process.terminate()
-        process.wait(timeout=20)
+        process.wait()
 
 
 @pytest.fixture(scope="module")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError, KeeperError
@@ -119,7 +119,6 @@ def test_own_kinds_are_kinds() -> None:
         read_map(data, name="m")
 
 
-@settings(deadline=None)
 @given(st.integers(0, len(GOOD) - 1), st.binary(max_size=3))
 def test_mutated_maps(at: int, new: bytes) -> None:
     """ "nothing but our own error family may come out" (style.md 7)"""
@@ -138,7 +137,6 @@ def test_what_fits() -> None:
     assert not entry.fits({"name": "Board logic", "software_id": None})
 
 
-@settings(deadline=None)
 @given(st.text(max_size=20))
 def test_a_text_without_wildcards_fits_itself_only(text: str) -> None:
     """ "* stands for anything, ? for one character" (the module's own words)"""

@@ -36,7 +36,7 @@ _FILES = st.lists(
 _NEEDS = st.lists(st.integers(-20, 3000), min_size=1, max_size=4)
 
 
-@settings(max_examples=600, deadline=None)
+@settings(max_examples=600)
 @given(sizes=_FILES, needs=_NEEDS)
 def test_smallest_removal_against_every_subset(sizes: list[tuple[int, int]], needs: list[int]) -> None:
     """ "the smallest set of removals that makes room (exact: fewest images, then fewest bytes) … or 'cannot fit, short

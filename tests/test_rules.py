@@ -54,7 +54,7 @@ def _means(what: dict[str, Any], family: str) -> bool:
     return all(asked[key] == value for key, value in what.items())
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 @given(jumps=_JUMPS, family=st.sampled_from(_FAMILIES), start=st.integers(1, _TOP), end=st.integers(1, _TOP))
 def test_jumps_by_a_naive_reading(
     jumps: list[tuple[dict[str, Any], _Span, _Span, str]], family: str, start: int, end: int
@@ -89,7 +89,7 @@ def _side(side: tuple[dict[str, Any], _Span | None]) -> dict[str, Any]:
     return {**side[0], **({"version": side[1].text} if side[1] else {})}
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 @given(parts=_PARTS, rules=st.lists(st.tuples(_SIDES, st.lists(_SIDES, min_size=1, max_size=2)), max_size=3))
 def test_beside_by_a_naive_reading(
     parts: list[tuple[str, int]],
@@ -124,7 +124,7 @@ def test_beside_by_a_naive_reading(
     assert list(breaches(held, "server", seen)) == []
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(jumps=_JUMPS, start=st.integers(1, _TOP), end=st.integers(1, _TOP))
 def test_a_jump_from_the_unknown_is_never_better_than_from_where_it_really_is(
     jumps: list[tuple[dict[str, Any], _Span, _Span, str]], start: int, end: int

@@ -128,7 +128,7 @@ def test_what_is_written_over_gives_its_room_back(method: str, replaced: int | N
 _VERSIONS = [f"{n}.0" for n in range(1, 8)]
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(
     lying=st.lists(st.tuples(st.sampled_from(_VERSIONS), st.integers(1, 300)), unique_by=lambda r: r[0], max_size=5),
     active=st.sampled_from(_VERSIONS),

@@ -38,7 +38,7 @@ class Bench:
 SIZES = [0, 1, 65_535, BLOCK_BYTES, BLOCK_BYTES + 1, 4 * BLOCK_BYTES, 4 * BLOCK_BYTES + 3, 9 * BLOCK_BYTES - 1]
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     size=st.sampled_from(SIZES),
     targets=st.integers(0, 3),

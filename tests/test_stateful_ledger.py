@@ -122,4 +122,4 @@ class Ledgers(RuleBasedStateMachine):
 
 
 TestLedgers = Ledgers.TestCase
-TestLedgers.settings = settings(max_examples=15, stateful_step_count=20, deadline=None)
+TestLedgers.settings = settings(max_examples=15, stateful_step_count=20)

@@ -163,4 +163,4 @@ class Stores(RuleBasedStateMachine):
 
 
 TestStores = Stores.TestCase
-TestStores.settings = settings(max_examples=12, stateful_step_count=15, deadline=None)
+TestStores.settings = settings(max_examples=12, stateful_step_count=15)

@@ -94,7 +94,7 @@ prints = st.builds(Fingerprint, number, st.integers(-(2**63), 2**63 - 1), number
 proofs = st.builds(Proof, digests, times, prints, st.booleans())
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(rows=st.lists(held_rows, max_size=4), proven=st.dictionaries(paths, proofs, max_size=4))
 def test_what_goes_in_comes_out(
     tmp_path_factory: pytest.TempPathFactory, rows: list[Held], proven: dict[str, Proof]

@@ -129,11 +129,13 @@ def test_no_inodes_for_a_second_name(tmp_path: Path, inodes: int, version: str) 
     with mounted(tmp_path / "m", "tmpfs", "none", f"size=4m,nr_inodes={inodes}") as point:
         kit = Kit(tmp_path, "m/store")
         kit.offer("a.fwb", GOOD)
+        bundles = (kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", GOOD, version=version))
         with contextlib.suppress(KeeperError):
-            kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", GOOD, version=version))
+            kit.take(*bundles)
         subprocess.run(["mount", "-o", "remount,nr_inodes=1000", point], check=True)
         if (kit.root / ".keeper/catalogue.sqlite").exists():
             assert set(kit.states().values()) <= {"proven"}
+        assert kit.take(*bundles).findings == () and list(kit.states().values()) == ["proven", "proven"]
 
 
 # Limits of the process

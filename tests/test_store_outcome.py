@@ -66,7 +66,7 @@ def _lay(kit: Kit, name: str, what: bytes | str) -> None:
         path.mkdir()
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(world=worlds)
 def test_no_bundle_is_open_without_an_error(
     tmp_path_factory: pytest.TempPathFactory,

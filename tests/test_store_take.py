@@ -543,7 +543,7 @@ worlds = st.tuples(
 )
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(world=worlds)
 def test_nothing_unproven_ever_stands_in_a_familys_folder(
     tmp_path_factory: pytest.TempPathFactory,

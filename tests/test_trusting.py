@@ -13,11 +13,13 @@ import pytest
 
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store import trusting
+from bundlekeeper.store.files import fingerprint_of
 from bundlekeeper.store.filesystem import UNKNOWN, describe
 from bundlekeeper.store.proving import Candidate, How, Limits, Prover
 from bundlekeeper.store.walk import walk
 from tests.checking import Book, check, fill, found, listing, listing_for, now
 from tests.mounts import mounted, stable_folder
+from tests.sure import wait_until
 
 A, B, X = b"a" * 5000, b"b" * 6000, b"x" * 5000
 FILES = {"a.fwb": A, "b.fwb": B}
@@ -127,7 +129,7 @@ def test_the_same_tick_where_ticks_are_long(tmp_path: Path, monkeypatch: pytest.
 
         def attack() -> set[tuple[str, str]]:
             book = Book()
-            time.sleep(1.05 - time.time() % 1)  # the beginning of a second
+            wait_until(lambda: time.time() % 1 < 0.1, "the beginning of a second")
             path.write_bytes(A)
             assert check(point, wanted, book=book).proven == 1
             _rewrite_and_restore(path)
@@ -135,7 +137,7 @@ def test_the_same_tick_where_ticks_are_long(tmp_path: Path, monkeypatch: pytest.
 
         assert attack() == {("altered", "a.fwb")}
         monkeypatch.setattr(trusting, "margin_ns", lambda stamp_ns: 0)
-        assert attack() == set(), "here the attack should have gone unseen"
+        wait_until(lambda: attack() == set(), "an attack within one second, which goes unseen")
 
 
 def test_a_change_just_before_the_proof_is_waited_out(root: Path) -> None:
@@ -161,11 +163,13 @@ def test_a_writable_map_that_is_older_than_the_proof(root: Path) -> None:
     path, book = root / "a.fwb", Book()
     with path.open("r+b") as file, mmap.mmap(file.fileno(), len(A)) as view:
         view[0] = A[0]  # stamped now; the page stays writable
-        time.sleep(0.05)
+        stamp = fingerprint_of(path.stat())
+        wait_until(lambda: trusting.is_settled(stamp, trusting.file_clock_ns()), "a stamp that no tick makes doubtful")
         assert check(root, listing_for(FILES), book=book).proven == 2
-        stamp = path.stat().st_ctime_ns
         view[1] = X[1]
-        assert path.stat().st_ctime_ns == stamp, "this kernel stamps every mapped write; the case needs another setting"
+        assert fingerprint_of(path.stat()) == stamp, (
+            "this kernel stamps every mapped write; the case needs another setting"
+        )
         assert found(check(root, listing_for(FILES), book=book, quick=True)) == {("altered", "a.fwb")}
 
 

@@ -32,6 +32,7 @@ from tests.signing_world import (
     private,
     public,
 )
+from tests.sure import some
 from tests.test_cms import theirs as cms_signed
 from tests.test_minisign import public_file
 from tests.test_minisign import signed as minisign_signed
@@ -154,17 +155,16 @@ def test_the_manifests_form_is_compared_and_never_chosen(entry_form: str, stated
 def test_no_signature_of_another_form_is_good_under_an_entry(form: str, tmp_path: Path) -> None:
     """Fault 37: "signature stripped, 'none', downgraded". The manifest lies about the form; the entry decides."""
     key, _ = signed_in(form, tmp_path)
-    for other in FORMS:
+    for other in some({*FORMS} - {form}):
         _, signature = signed_in(other, tmp_path)
-        if other != form:
-            assert not judged(signature, [key], Said(form), message=message_of(other)).good
+        assert not judged(signature, [key], Said(form), message=message_of(other)).good
 
 
 @pytest.mark.parametrize("purpose", PURPOSES)
 @pytest.mark.parametrize("used_for", PURPOSES)
 def test_a_key_for_one_purpose_is_never_good_for_another(purpose: str, used_for: str) -> None:
     key = entry(purposes=(purpose,))
-    for namespace in NAMESPACES.values():
+    for namespace in some(NAMESPACES.values()):
         signature = ssh(namespace=namespace)
         stated = judged(signature, [key], Said(), purpose=used_for)
         found = judge_document("it", signature, trust=[key], evidence=evidence(), moments=[WHEN], purpose=used_for)
@@ -178,9 +178,9 @@ def test_a_key_for_one_purpose_is_never_good_for_another(purpose: str, used_for:
 def test_a_key_for_all_purposes_still_keeps_the_kinds_apart() -> None:
     """Fault 42: "valid signature made for another kind of document: kind is part of what is signed"."""
     key = entry(purposes=PURPOSES)
-    for made_for in PURPOSES:
+    for made_for in some(PURPOSES):
         signature = sign_document(private("ed25519"), made_for, digests(BUNDLE))
-        for used_for in PURPOSES:
+        for used_for in some(PURPOSES):
             verdict = judge_document(
                 "it", signature, trust=[key], evidence=evidence(), moments=[WHEN], purpose=used_for
             )

@@ -24,6 +24,7 @@ NATURAL, SEMVER, DEBIAN = Natural(), SemVer(), Debian()
 
 def assert_chain(order: Order, chain: Sequence[str]) -> None:
     """Every member is before every later one, and equal to itself only."""
+    assert len(chain) > 1
     for (i, a), (j, b) in itertools.product(enumerate(chain), repeat=2):
         assert compare(order, a, b) == (i > j) - (i < j), (a, b)
 
