@@ -123,7 +123,7 @@ def make_set(
 ) -> MadeSet:
     """A set of these bundles; `extra` are further common files, path to role and bytes."""
     manifest = manifest if manifest is not None else manifest_text(bundles, sequence)
-    volumes = max([1, *(v for each in bundles for v in each.volumes)])
+    volumes: int = changed.get("volumes", max([1, *(v for each in bundles for v in each.volumes)]))
     payload: dict[int, dict[str, bytes]] = {n: {} for n in range(1, volumes + 1)}
     rows: list[SetFile] = []
     for each in bundles:

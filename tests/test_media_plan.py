@@ -246,7 +246,7 @@ def test_a_word_that_names_two_things_asks_which() -> None:
 
 def test_a_file_over_a_volume_is_split_into_parts_that_make_it_up(stocked: Keeper, tmp_path: Path) -> None:
     """ "a file over the file system's limit … or over the volume is split", and each volume's files fit on it"""
-    words = ("media", "plan", "--for", "6.1", "--volume", "1700kB:folder", "--json")
+    words = ("media", "plan", "--for", "6.1", "--volume", "1750kB:folder", "--json")
     plan = planned(stocked(*words))
     split = [f.file for f in plan.files if f.file.split]
     assert [f.path for f in split] == [f"infrastructure/6.1.0/{NAME}"]

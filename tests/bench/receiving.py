@@ -38,12 +38,22 @@ def _volumes(world: World, count: int) -> list[Path]:
             root = write_volume(made, part.volume, medium)
             (root / "data" / _BUNDLE).parent.mkdir(parents=True)
             (root / "data" / part.path).hardlink_to(file)
-            listed = root / "manifest-sha256.txt"
-            listed.write_text(listed.read_text() + f"{part.sha256}  data/{part.path}\n")
-            tags = root / "tagmanifest-sha256.txt"
-            sealed = hashlib.sha256(listed.read_bytes()).hexdigest()
-            tags.write_text(re.sub(r"(?m)^\w+(  manifest-sha256)", rf"{sealed}\1", tags.read_text()))
+            _listed(root, f"data/{part.path}", part.sha256)
     return media
+
+
+def _listed(root: Path, path: str, digest: str) -> None:
+    """Put a payload file into each list of a volume, and each list into the next (RFC 8493 §2.2.1)."""
+    manifest, sums, tags = (root / name for name in ("manifest-sha256.txt", "SHA256SUMS", "tagmanifest-sha256.txt"))
+    manifest.write_text(manifest.read_text() + f"{digest}  {path}\n")
+    changed = hashlib.sha256(manifest.read_bytes()).hexdigest()
+    rows = [re.sub(r"^\w+(  manifest-sha256.txt)$", rf"{changed}\1", row) for row in sums.read_text().splitlines()]
+    sums.write_text("".join(f"{row}\n" for row in sorted([*rows, f"{digest}  {path}"], key=lambda row: row[66:])))
+    sealed = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in (manifest, sums)}
+    rows = [
+        row if row[66:] not in sealed else f"{sealed[row[66:]]}  {row[66:]}" for row in tags.read_text().splitlines()
+    ]
+    tags.write_text("".join(f"{row}\n" for row in rows))
 
 
 def _parts(world: World, folder: Path, count: int, digest: str) -> tuple[tuple[Part, ...], list[Path]]:
