@@ -107,8 +107,7 @@ def settled(base: Path) -> None:
         assert path.read_bytes().endswith(b"# end")
     if (base / "store/.keeper/catalogue.sqlite").exists():
         with Store.open(base / "store", write=False) as store:
-            catalogue, damage = consulted(store)  # which knows a manifest that was kept and not yet recorded
-            with catalogue:
+            with consulted(store) as (catalogue, damage):  # which knows a manifest that was kept and not yet recorded
                 held, proofs = catalogue.held(), catalogue.proofs()
         assert all("a take was cut off" in each.says for each in damage), damage
         for row in held:

@@ -98,10 +98,9 @@ def take(
         lock.held(store.fd, "take", clock=clock, wait_s=wait_s, stop=stop, where=where),
         files.wrapped("the store failed", where),
         incoming.opened(store.fd) as room,
-        ExitStack() as stack,
+        mended(store, clock, but=loaded.sha256) as (catalogue, damage),
     ):
-        catalogue, damage = mended(store, clock, but=loaded.sha256)
-        known = stack.enter_context(catalogue).accepted()
+        known = catalogue.accepted()
         loaded, unknown = overlaid(store.fd, loaded, known)
         facts = facts_of(loaded.manifest)
         room.sweep(but=frozenset(each.sha256 for each in facts))
@@ -172,8 +171,7 @@ def _rehearse(
         contents, known = plan.Contents({}, {}, UNKNOWN, now), []
         damage: list[Finding] = []
         if store is not None and store.catalogue_path.exists():
-            catalogue, damage = consulted(store)
-            with catalogue:
+            with consulted(store) as (catalogue, damage):
                 held = {row.place: row for row in catalogue.held()}
                 contents = plan.Contents(held, catalogue.proofs(), describe_fd(store.fd), now)
                 known = catalogue.accepted()
