@@ -78,8 +78,7 @@ def take(
     """Take the manifest's bundles from the sources (tried in their order) into the store.
 
     `signature` is the manifest's own, None where there is none; what the store wants of it is in its acceptance.toml.
-    `wait_s` seconds are waited for the store's lock. A dry run writes nothing, reads no bundle and takes no lock; for
-    it alone `store` may be None, where there is none yet.
+    `wait_s` seconds are waited for the lock. A dry run writes nothing, reads no bundle, may have no `store`.
     Raises RefusedError (manifest, signature, store), InputError (no such source, acceptance.toml), LockedError,
     DamagedError, UnfinishedError (no room, I/O), StoppedError; what was taken stays, its findings are in `problems`.
     """
