@@ -74,20 +74,18 @@ class Place(Kit):
 
     def looked(self) -> tuple[list[Holding], list[Finding]]:
         """What `held` says."""
-        with Store.open(self.root, write=False) as store:
-            catalogue, found = consulted(store)
-            with catalogue:
-                rows = holdings(store, catalogue, now())
+        with Store.open(self.root, write=False) as store, consulted(store) as (catalogue, found):
+            rows = holdings(store, catalogue, now())
         return rows, [*found, *findings_of(rows, now())]
 
     def check(self, *, quick: bool = False) -> tuple[CheckResult, list[Finding]]:
         """What `check` says."""
-        with Store.open(self.root, write=True) as store:
-            catalogue, found = mended(store, now, lock_for="check")
-            with catalogue:
-                result = check_store(
-                    store, catalogue, None, Means(now, Silent(), today=date(2026, 9, 1)), Limits(quick=quick)
-                )
+        means = Means(now, Silent(), today=date(2026, 9, 1))
+        with (
+            Store.open(self.root, write=True) as store,
+            mended(store, now, lock_for="check") as (catalogue, found),
+        ):
+            result = check_store(store, catalogue, None, means, Limits(quick=quick))
         return result, [*found, *result.findings]
 
 

@@ -106,10 +106,9 @@ def settled(base: Path) -> None:
         assert b'"marram"' in path.read_bytes()
         assert path.read_bytes().endswith(b"# end")
     if (base / "store/.keeper/catalogue.sqlite").exists():
-        with Store.open(base / "store", write=False) as store:
-            catalogue, damage = consulted(store)  # which knows a manifest that was kept and not yet recorded
-            with catalogue:
-                held, proofs = catalogue.held(), catalogue.proofs()
+        # A manifest that was kept and not yet recorded counts for who consults the catalogue.
+        with Store.open(base / "store", write=False) as store, consulted(store) as (catalogue, damage):
+            held, proofs = catalogue.held(), catalogue.proofs()
         assert all("a take was cut off" in each.says for each in damage), damage
         for row in held:
             assert (base / "store" / row.place).read_bytes() in allowed[row.name] | {GOOD[::-1]}

@@ -183,8 +183,9 @@ def _opened(root: Path, stack: ExitStack) -> tuple[Store, Catalogue, bool, list[
 
     writable = os.access(root / ".keeper", os.W_OK, effective_ids=True)
     store = open_store(root, stack, write=writable)
-    catalogue, damage = mended(store, now, lock_for="check") if writable else consulted(store)
-    return store, stack.enter_context(catalogue), writable, damage
+    opening = mended(store, now, lock_for="check") if writable else consulted(store)
+    catalogue, damage = stack.enter_context(opening)
+    return store, catalogue, writable, damage
 
 
 def _carried(store: Store, accepted: list[Accepted]) -> frozenset[str] | None:

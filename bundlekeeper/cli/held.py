@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from bundlekeeper.cli import output
 from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
-from bundlekeeper.cli.opening import open_store
+from bundlekeeper.cli.opening import opened_store
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.findings import exit_status
 from bundlekeeper.model.text import counted
@@ -47,10 +46,7 @@ def held(
     if family is not None and family not in _FAMILIES:
         raise InputError(f"no such family: {family}", hint=f"one of {', '.join(_FAMILIES)}")
     root = store_root(store)
-    with ExitStack() as stack:
-        opened = open_store(root, stack, write=False)
-        catalogue, found = consulted(opened)
-        stack.enter_context(catalogue)
+    with opened_store(root, write=False) as opened, consulted(opened) as (catalogue, found):
         rows = sorted(holdings(opened, catalogue, now(), family), key=_place_in_list)
         acceptance = read_acceptance(opened.fd)
         found += findings_of(rows, now(), acceptance.max_proof_age_s if acceptance else None)

@@ -78,48 +78,48 @@ def take(
     """Take the manifest's bundles from the sources (tried in their order) into the store.
 
     `signature` is the manifest's own, None where there is none; what the store wants of it is in its acceptance.toml.
-    `wait_s` seconds are waited for the store's lock. A dry run writes nothing, reads no bundle and takes no lock; for
-    it alone `store` may be None, where there is none yet.
+    `wait_s` seconds are waited for the lock. A dry run writes nothing, reads no bundle, may have no `store`.
     Raises RefusedError (manifest, signature, store), InputError (no such source, acceptance.toml), LockedError,
     DamagedError, UnfinishedError (no room, I/O), StoppedError; what was taken stays, its findings are in `problems`.
     """
     whys = admission.Whys(accept_expired, accept_rollback)
-    facts_of(loaded.manifest)  # refuses unsafe names before anything is touched
+    facts_of(loaded.manifest)  # refuses unsafe names, before anything is touched
     voucher = Voucher.of(store, clock())
     ruling = _ruling(voucher, loaded, signature)
-    with _closing(sources):
-        if dry_run:
+    if dry_run:
+        with _closing(sources):
             return _rehearse(store, loaded, sources, clock(), whys, link, voucher, ruling)
-        if store is None:
-            raise InputError("there is no store to take into", hint="name one with --store")
-        with (
-            lock.held(store.fd, "take", clock=clock, wait_s=wait_s, stop=stop, where=str(store.root)),
-            files.wrapped("the store failed", str(store.root)),
-            incoming.opened(store.fd) as room,
-            ExitStack() as stack,
-        ):
-            catalogue, damage = mended(store, clock, but=loaded.sha256)
-            known = stack.enter_context(catalogue).accepted()
-            loaded, unknown = overlaid(store.fd, loaded, known)
-            facts = facts_of(loaded.manifest)
-            room.sweep(but=frozenset(each.sha256 for each in facts))
-            admitted = _judged(store, loaded, known, clock(), whys, ruling)
-            sealing = Sealing(voucher, store.fd, room, sources)
-            taking = Taking(
-                store, room, catalogue, sources, clock=clock, progress=progress, link=link, stop=stop, sealing=sealing
-            )
-            contents = plan.Contents(taking.held, taking.proofs, taking.kind, clock())
-            exposed = _insist_on_rights(store, taking.held, facts)
-            standing = plan.standings(store.fd, contents, facts)
-            unseen = plan.survey(sources, facts, standing)
-            planned = plan.plan(contents, facts, standing, sources)
-            plan.insist_on_room(store.fd, planned, link, str(store.root))
-            healed = admission.admit(store.fd, room, catalogue, admitted, loaded.data, facts, signature)
-            taking.held.update({row.place: row for row in catalogue.held()})  # with what this manifest says of them
-            with _telling(progress, taking, planned, unseen):
-                taking.run(planned)
-            found = (*damage, *admitted.findings, *unknown, *exposed, *healed, *taking.findings(unseen))
-            return TakeResult(taking.rows(), (*found, *voucher.troubles()), manifest=ruling)
+    if store is None:
+        raise InputError("there is no store to take into", hint="name one with --store")
+    where = str(store.root)
+    with (
+        _closing(sources),
+        lock.held(store.fd, "take", clock=clock, wait_s=wait_s, stop=stop, where=where),
+        files.wrapped("the store failed", where),
+        incoming.opened(store.fd) as room,
+        mended(store, clock, but=loaded.sha256) as (catalogue, damage),
+    ):
+        known = catalogue.accepted()
+        loaded, unknown = overlaid(store.fd, loaded, known)
+        facts = facts_of(loaded.manifest)
+        room.sweep(but=frozenset(each.sha256 for each in facts))
+        admitted = _judged(store, loaded, known, clock(), whys, ruling)
+        sealing = Sealing(voucher, store.fd, room, sources)
+        taking = Taking(
+            store, room, catalogue, sources, clock=clock, progress=progress, link=link, stop=stop, sealing=sealing
+        )
+        contents = plan.Contents(taking.held, taking.proofs, taking.kind, clock())
+        exposed = _insist_on_rights(store, taking.held, facts)
+        standing = plan.standings(store.fd, contents, facts)
+        unseen = plan.survey(sources, facts, standing)
+        planned = plan.plan(contents, facts, standing, sources)
+        plan.insist_on_room(store.fd, planned, link, where)
+        healed = admission.admit(store.fd, room, catalogue, admitted, loaded.data, facts, signature)
+        taking.held.update({row.place: row for row in catalogue.held()})  # with what this manifest says of them
+        with _telling(progress, taking, planned, unseen):
+            taking.run(planned)
+        found = (*damage, *admitted.findings, *unknown, *exposed, *healed, *taking.findings(unseen))
+        return TakeResult(taking.rows(), (*found, *voucher.troubles()), manifest=ruling)
 
 
 def _insist_on_rights(store: Store | None, held: Mapping[str, Held], facts: Sequence[Facts]) -> list[Finding]:
@@ -170,8 +170,7 @@ def _rehearse(
         contents, known = plan.Contents({}, {}, UNKNOWN, now), []
         damage: list[Finding] = []
         if store is not None and store.catalogue_path.exists():
-            catalogue, damage = consulted(store)
-            with catalogue:
+            with consulted(store) as (catalogue, damage):
                 held = {row.place: row for row in catalogue.held()}
                 contents = plan.Contents(held, catalogue.proofs(), describe_fd(store.fd), now)
                 known = catalogue.accepted()

@@ -7,7 +7,8 @@ is repaired in silence; a catalogue of another format is refused and never repla
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 
 from bundlekeeper.errors import DamagedError
@@ -24,12 +25,34 @@ _SUBJECT = "the store's catalogue"
 _DOING = "the store's catalogue and manifests cannot be looked at"
 
 
-def consulted(store: Store) -> tuple[Catalogue, list[Finding]]:
+@contextmanager
+def consulted(store: Store) -> Iterator[tuple[Catalogue, list[Finding]]]:
     """The catalogue for reading, and what is damaged of it or of the kept manifests, as errors.
 
     What is lost is made again in memory, from the kept manifests. Raises DamagedError for a newer format, LockedError,
     RefusedError, UnfinishedError.
     """
+    catalogue, found = _consulted(store)
+    with catalogue:
+        yield catalogue, found
+
+
+@contextmanager
+def mended(
+    store: Store, clock: Clock, *, lock_for: str = "", but: str = ""
+) -> Iterator[tuple[Catalogue, list[Finding]]]:
+    """The catalogue for writing; a damaged one is moved aside and made again first, and warnings say so.
+
+    The store's lock is taken for that in the name of the command `lock_for`; without one it is held already. A kept
+    manifest without a row whose SHA-256 is `but` is about to be recorded, and no damage.
+    Raises as `consulted`.
+    """
+    catalogue, found = _mended(store, clock, lock_for, but)
+    with catalogue:
+        yield catalogue, found
+
+
+def _consulted(store: Store) -> tuple[Catalogue, list[Finding]]:
     with files.wrapped(_DOING, str(store.root)):
         catalogue, unread, trouble = _opened(store, write=False)
         if catalogue is not None:
@@ -44,13 +67,7 @@ def consulted(store: Store) -> tuple[Catalogue, list[Finding]]:
     return fresh, _told(sound, filled, trouble)
 
 
-def mended(store: Store, clock: Clock, *, lock_for: str = "", but: str = "") -> tuple[Catalogue, list[Finding]]:
-    """The catalogue for writing; a damaged one is moved aside and made again first, and warnings say so.
-
-    The store's lock is taken for that in the name of the command `lock_for`; without one it is held already. A kept
-    manifest without a row whose SHA-256 is `but` is about to be recorded, and no damage.
-    Raises as `consulted`.
-    """
+def _mended(store: Store, clock: Clock, lock_for: str, but: str) -> tuple[Catalogue, list[Finding]]:
     with files.wrapped(_DOING, str(store.root)):
         catalogue, unread, _ = _opened(store, write=True, but=but)
         if catalogue is not None:
