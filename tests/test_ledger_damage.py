@@ -219,7 +219,9 @@ LOST = {
     ("state", B8, "state_spare"): (lambda book: where(book, Selector(version="5.4", bank="spare"), clock=NOW),),
     ("state", B8, "state_parent"): (parent,),
     ("state", B8, "state_parent_too"): (parent,),
-    ("state", "parent = {MB4-9}", "state_parent"): (lambda book: questions.find(book, "MB4-9"),),
+    ("state", "parent = {MB4-9}", "state_parent"): (
+        lambda book: where(book, questions.find(book, "MB4-9"), clock=NOW),
+    ),
     ("held", "until < 9223372036854775807", None): (holding, past),
     ("held", "until < 9223372036854775807", "held_image"): (holding,),
     ("event", "seq = 5", "event_component"): (told,),
