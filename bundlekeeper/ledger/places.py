@@ -22,7 +22,7 @@ _ENDS = {"state_place": "state_site", "state_site": "state_place"}
 class Way:
     """A condition on rows of `state`, and the index it is asked by; the second of the two answers it by itself, too.
 
-    `terms` narrow it further, by the table.
+    `terms` narrow it further: of an image, by place, kind and model.
     """
 
     condition: str
@@ -33,7 +33,9 @@ class Way:
 
     @property
     def other(self) -> str:
-        """The second index."""
+        """The second index: with terms the one by place, which has the images as well."""
+        if self.terms != "true":
+            return "state_place"
         return _ENDS.get(self.index) or f"{self.index}_too"
 
 
@@ -99,25 +101,22 @@ def of_way(connection: sqlite3.Connection, columns: str, way: Way, time: str, li
 
     Raises DamagedError; sqlite3.Error.
     """
-    condition = f"{time} AND {way.condition}"
-    values = (*limits, *way.values)
-    select = f"{condition} AND {way.terms}"
-    rows = _asked(connection, f"SELECT {columns}", way.index, select, (*values, *way.more))
-    there: tuple[int, float] = (len(rows), float(sum(row[0] for row in rows)))
-    if way.terms != "true":  # no index has the seal: so many rows of the table are there to be narrowed
-        (there,) = _asked(connection, "SELECT count(seal), total(component)", way.index, condition, values)
+    condition = f"{time} AND {way.condition} AND {way.terms}"
+    values = (*limits, *way.values, *way.more)
+    rows = _asked(connection, f"SELECT {columns}", way.index, condition, values)
     parts = [
         _asked(connection, "SELECT count(*), total(component)", way.other, part, values)[0]
         for part in _parts(connection, way.other, condition)
     ]
+    there = (len(rows), float(sum(row[0] for row in rows)))
     if there != (sum(count for count, _ in parts), sum(total for _, total in parts)):
         raise seals.derived("components are missing from an index or a table")
     return rows
 
 
 def components(connection: sqlite3.Connection, way: Way, time: str, limits: Sequence[int]) -> list[int]:
-    """The components of which some row is under the condition, whatever the terms. Raises as `of_way`."""
-    condition, values = f"{time} AND {way.condition}", (*limits, *way.values)
+    """The components of which some row is under the condition, by the indexes. Raises as `of_way`."""
+    condition, values = f"{time} AND {way.condition} AND {way.terms}", (*limits, *way.values, *way.more)
     found, other = (
         {
             row[0]

@@ -29,7 +29,8 @@ GROUP_KEYS = ("site", "domain", "chassis", "kind", "model", "active", "pending",
 _BANK_NAMES = ("active", "pending", "spare", "held")
 _EVIDENCE_OF = ("seq", "id", "what", "at", "day", "turn", "zone", "says", "by", "proof", "source")
 _EVIDENCE = itemgetter(*(PLACE_OF[name] for name in _EVIDENCE_OF))
-_WORDS = ("site", "domain", "chassis", "kind", "model", "parent")
+_PLACES = ("site", "domain", "chassis", "kind", "model")
+_WORDS = (*_PLACES, "parent")
 
 
 def where(
@@ -269,19 +270,18 @@ class _Meant:
         if "component" in self.words:
             yield among([self.words["component"]])
             return
-        by_parent = "parent" in self.words and not self.of_images
-        condition, values = self.condition(_WORDS[:-1] if by_parent else _WORDS)
+        condition, values = self.condition()
         if self.of_images:
             yield from self._by_image(condition, values)
-        elif by_parent:
-            yield Way("parent = ?", (self.words["parent"],), "state_parent", condition, values)
+        elif "parent" in self.words:
+            yield Way("parent = ?", (self.words["parent"],), "state_parent")
         else:
             yield Way(condition, values, "state_site" if "site" in self.words else "state_place")
 
-    def condition(self, keys: Sequence[str] = _WORDS) -> tuple[str, list[int]]:
-        """What is asked of these columns and of the slot."""
+    def condition(self) -> tuple[str, list[int]]:
+        """What is asked of places, kind and model, which the indexes by place have."""
         terms, values = [], []
-        for key in keys:
+        for key in _PLACES:
             if key in self.words:
                 terms.append(f"{key} = ?")
                 values.append(self.words[key])
