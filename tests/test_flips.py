@@ -18,10 +18,7 @@ FLIPS = 40
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    "database",
-    ["catalogue", pytest.param("ledger", marks=pytest.mark.xfail(strict=True, reason="its rows are believed unseen"))],
-)
+@pytest.mark.parametrize("database", ["catalogue", "ledger"])
 def test_a_turned_bit_is_no_false_answer(database: str) -> None:
     """Each command's answer is that of the whole store, or says what is damaged and the way out."""
     line = [sys.executable, "-m", "tests.flips", "--database", database, "--seed", "20261130", "--count", str(FLIPS)]

@@ -91,6 +91,10 @@ def holding(book: Book) -> object:
     return where(book, Selector(version="5.4", bank="held"), on=date(2026, 1, 2))
 
 
+def running_here(book: Book) -> object:
+    return where(book, Selector(version="6.0", site="holm", kind="bios"), clock=DAY0)
+
+
 def bundle(book: Book) -> object:
     return where(book, Selector(bundles=(BundleOf("blade", "6.1"),)), clock=NOW)
 
@@ -124,8 +128,8 @@ def carried(book: Book) -> object:
 
 
 ASKS: tuple[Ask, ...] = (
-    component, site, parent, by_kind, running, holding, bundle, counted, past, past_component, known, told, beyond,
-    readings, carried,
+    component, site, parent, by_kind, running, running_here, holding, bundle, counted, past, past_component, known,
+    told, beyond, readings, carried,
 )  # fmt: skip
 
 
@@ -142,6 +146,7 @@ def test_a_whole_ledger_answers(path: Path, ask: Ask) -> None:
 
 CELLS = {
     "UPDATE state SET model = model + 1 WHERE component = {B7}": (component, site, past_component),
+    "UPDATE state SET site = site + 1 WHERE component = {B8}": (running, parent),
     "UPDATE state SET seen_event = 1 WHERE component = {B7}": (component, by_kind),
     "UPDATE state SET since = since - 1 WHERE before IS NOT NULL": (past_component, past),
     "UPDATE word SET text = 'MB-5' WHERE text = 'MB-4'": (component, known),
@@ -180,44 +185,51 @@ def test_a_cell_that_is_not_what_was_written_is_told(path: Path, statement: str,
     assert found.damaged
 
 
+Statement = tuple[str, tuple[object, ...]]
+
+
+def change(path: Path, table: str, shown: Collection[str], statements: Collection[Statement]) -> None:
+    """Run statements of which the table and the indexes that are shown learn, and no other index or trigger."""
+    with closing(sqlite3.connect(path)) as raw, raw:
+        select = "SELECT * FROM sqlite_schema WHERE tbl_name = ? AND type IN ('index', 'trigger') AND sql NOT NULL"
+        hidden = [each for each in raw.execute(select, (table,)).fetchall() if each[1] not in shown]
+        raw.execute("PRAGMA writable_schema = ON")
+        raw.executemany("DELETE FROM sqlite_schema WHERE name = ?", [(each[1],) for each in hidden])
+        raw.commit()
+        with closing(sqlite3.connect(path)) as inner, inner:
+            for statement, values in statements:
+                assert inner.execute(statement, values).rowcount
+        raw.executemany("INSERT INTO sqlite_schema VALUES (?, ?, ?, ?, ?)", hidden)
+
+
 def lose(path: Path, table: str, row: str, index: str | None) -> None:
     """Take the rows that the condition means from one index alone, or from the table alone."""
-
-    def only(shown: Collection[str], statements: Collection[tuple[str, tuple[object, ...]]]) -> None:
-        with closing(sqlite3.connect(path)) as raw, raw:
-            select = "SELECT * FROM sqlite_schema WHERE tbl_name = ? AND type IN ('index', 'trigger') AND sql NOT NULL"
-            hidden = [each for each in raw.execute(select, (table,)).fetchall() if each[1] not in shown]
-            raw.execute("PRAGMA writable_schema = ON")
-            raw.executemany("DELETE FROM sqlite_schema WHERE name = ?", [(each[1],) for each in hidden])
-            raw.commit()
-            with closing(sqlite3.connect(path)) as inner, inner:
-                for statement, values in statements:
-                    inner.execute(statement, values)
-            raw.executemany("INSERT INTO sqlite_schema VALUES (?, ?, ?, ?, ?)", hidden)
-
     with closing(sqlite3.connect(path)) as raw:
         condition = numbered(raw, row)
         rows = raw.execute(f"SELECT * FROM {table} WHERE {condition}").fetchall()  # noqa: S608 - of this test
-    assert rows
-    delete = (f"DELETE FROM {table} WHERE {condition}", ())  # noqa: S608 - of this test
+    delete: Statement = (f"DELETE FROM {table} WHERE {condition}", ())  # noqa: S608 - of this test
     if index is None:
-        only((), [delete])
+        change(path, table, (), [delete])
     else:
-        only((index,), [delete])
+        change(path, table, (index,), [delete])
         marks = ", ".join("?" * len(rows[0]))
-        only((), [(f"INSERT INTO {table} VALUES ({marks})", each) for each in rows])  # noqa: S608 - of this test
+        change(path, table, (), [(f"INSERT INTO {table} VALUES ({marks})", each) for each in rows])  # noqa: S608
 
 
 B8 = "component = {B8}"
 LOST = {
     ("state", B8, None): (site, by_kind, running, past, known),
     ("state", "component = {B7} AND before IS NULL", None): (past_component, component),
-    ("state", B8, "state_place"): (site, by_kind, running, counted, past, parent),
+    ("state", B8, "state_place"): (site, by_kind, counted, past, running_here),
     ("state", B8, "state_site"): (site, by_kind, counted, past),
-    ("state", B8, "state_active"): (running,),
+    ("state", B8, "state_active"): (running, running_here),
+    ("state", B8, "state_active_too"): (running,),
     ("state", B8, "state_spare"): (lambda book: where(book, Selector(version="5.4", bank="spare"), clock=NOW),),
     ("state", B8, "state_parent"): (parent,),
-    ("state", "parent = {MB4-9}", "state_parent"): (lambda book: questions.find(book, "MB4-9"),),
+    ("state", B8, "state_parent_too"): (parent,),
+    ("state", "parent = {MB4-9}", "state_parent"): (
+        lambda book: where(book, questions.find(book, "MB4-9"), clock=NOW),
+    ),
     ("held", "until < 9223372036854775807", None): (holding, past),
     ("held", "until < 9223372036854775807", "held_image"): (holding,),
     ("event", "seq = 5", "event_component"): (told,),
@@ -249,13 +261,29 @@ def test_a_row_that_vanished_is_told(path: Path, lost: tuple[str, str, str | Non
         assert verify(book).damaged
 
 
-@pytest.mark.parametrize(("name", "change"), [("state_active", "active > 1"), ("event_other", "component IS NOT NULL")])
-def test_a_schema_that_is_not_ours_is_refused(path: Path, name: str, change: str) -> None:
+@pytest.mark.parametrize("ask", [site, by_kind, running, running_here, parent, component])
+def test_a_place_that_the_table_alone_says_otherwise_is_no_answer(path: Path, ask: Ask) -> None:
+    """No part is passed over as standing elsewhere: it is told, or the indexes that agree are read instead."""
+    before = answer(path, ask)
+    with closing(sqlite3.connect(path)) as raw:
+        update = numbered(raw, "UPDATE state SET site = {list}, kind = {list} WHERE component IN ({B7}, {B8})")
+    change(path, "state", (), [(update, ())])
+    if ask in (site, by_kind):
+        assert answer(path, ask) == before
+    else:
+        with pytest.raises(DamagedError):
+            answer(path, ask)
+
+
+@pytest.mark.parametrize(
+    ("name", "condition"), [("state_active", "active > 1"), ("event_other", "component IS NOT NULL")]
+)
+def test_a_schema_that_is_not_ours_is_refused(path: Path, name: str, condition: str) -> None:
     """An index that stands for another condition than the one that is meant leaves rows out without an error."""
     with closing(sqlite3.connect(path)) as raw, raw:
         raw.execute("PRAGMA writable_schema = ON")
         update = "UPDATE sqlite_schema SET sql = substr(sql, 1, instr(sql, 'WHERE') + 5) || ? WHERE name = ?"
-        assert raw.execute(update, (change, name)).rowcount == 1
+        assert raw.execute(update, (condition, name)).rowcount == 1
     with pytest.raises(DamagedError, match="schema") as caught:
         answer(path, running)
     assert "ledger salvage FILE" in caught.value.hint

@@ -680,15 +680,19 @@ def test_questions_use_the_index_that_is_meant_for_them(book: Book, on: date | N
     book.record([read(0, "6.0", parent="MB4-7"), read(1, "6.0")], DAY0)
     wanted = {
         Selector(component="B7", site="holm"): ["PRIMARY KEY (component=?"],
-        Selector(parent="MB4-7"): ["state_parent", "COVERING INDEX state_place"],
+        Selector(parent="MB4-7"): ["INDEX state_parent", "COVERING INDEX state_parent_too"],
         Selector(site="holm"): ["state_site (site=? AND until", "COVERING INDEX state_place (until"],
-        Selector(domain="holm-a", kind="bios"): ["state_place (until", "COVERING INDEX state_site"],
+        Selector(domain="holm-a", kind="bios"): [
+            "INDEX state_place (until",
+            "COVERING INDEX state_site (site>?)",  # site by site
+            "COVERING INDEX state_site (site>?)",
+            "COVERING INDEX state_site (site=? AND until",
+            "COVERING INDEX state_site (site=? AND until",
+        ],
         Selector(version="6.0", site="holm"): [
-            *(
-                line
-                for bank in ("active", "pending", "spare")
-                for line in (f"state_{bank}", "COVERING INDEX state_place")
-            )
+            line
+            for bank in ("active", "pending", "spare")
+            for line in (f"INDEX state_{bank} (", "COVERING INDEX state_place (until")
         ],
         Selector(sha256="0"): [],
     }

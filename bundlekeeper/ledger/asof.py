@@ -19,7 +19,7 @@ from bundlekeeper.ledger.ahead import is_any
 from bundlekeeper.ledger.book import Book, learnings
 from bundlekeeper.ledger.database import DATABASE
 from bundlekeeper.ledger.events import What
-from bundlekeeper.ledger.places import by_place, insist_on_all
+from bundlekeeper.ledger.places import Way, by_place, components, of_way
 from bundlekeeper.ledger.projection import STATE_COLUMNS, held_of, lookups, whole_state
 from bundlekeeper.ledger.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, counts, events_of, is_void, sealed
 from bundlekeeper.ledger.silence import Readings, in_scope, reading_rows
@@ -44,22 +44,9 @@ class Stood:
 COMPONENT = "component"
 
 
-@dataclass(frozen=True, slots=True)
-class Way:
-    """A condition on rows of `state`, the index it is asked by, and another one that has all its columns, too.
-
-    By COMPONENT the values are components, and the condition says nothing else.
-    """
-
-    condition: str
-    values: Sequence[Any]
-    index: str = "state_place"
-    other: str = "state_site"
-
-
 def among(components: Sequence[int]) -> Way:
-    """The way to so many components."""
-    return Way(f"component IN ({','.join('?' * len(components))})", components, COMPONENT, "")
+    """The way to so many components, by the table itself."""
+    return Way(f"component IN ({','.join('?' * len(components))})", components, COMPONENT)
 
 
 class AsOf:
@@ -128,34 +115,25 @@ class AsOf:
     def _stood_by(self, way: Way) -> Iterator[Stood]:
         if way.index == COMPONENT:
             yield from self._of_components(way)
+        elif self.is_newest:
+            rows = of_way(self.connection, STATE_COLUMNS, way, "until = ?", (OPEN,))
+            yield from map(self._from_row, map(whole_state, rows))
         elif self.earliest == self.latest:
-            time, limits = (
-                ("until = ?", (OPEN,)) if self.is_newest else ("until > ? AND since <= ?", (self.cut, self.cut))
-            )
-            condition, values = f"{time} AND {way.condition}", (*limits, *way.values)
-            rows = self._rows(f"INDEXED BY {way.index} WHERE {condition}", values)
-            insist_on_all(self.connection, rows, way.other, condition, values)
-            yield from map(self._from_row, rows)
+            limits = (self.cut, self.cut)
+            rows = of_way(self.connection, STATE_COLUMNS, way, "until > ? AND since <= ?", limits)
+            yield from map(self._from_row, map(whole_state, rows))
         else:
-            condition = f"until > ? AND since <= ? AND {way.condition}"
-            values = (self.earliest, self.latest, *way.values)
-            select = f"SELECT DISTINCT component FROM state INDEXED BY {{}} WHERE {condition}"  # noqa: S608
-            found, other = (
-                {component for (component,) in self.connection.execute(select.format(index), values)}
-                for index in (way.index, way.other)
-            )
-            if found != other:
-                raise seals.derived("components are missing from an index or a table")
-            listed = sorted(found)
+            limits = (self.earliest, self.latest)
+            listed = components(self.connection, way, "until > ? AND since <= ?", limits)
             for start in range(0, len(listed), _BATCH):
                 yield from self._of_components(among(listed[start : start + _BATCH]))
 
     def _of_components(self, way: Way) -> Iterator[Stood]:
         """How these components stood. On a past day all rows of each are read: one that vanished leaves a gap."""
         still = f"AND +until = {OPEN}" if self.is_newest else ""  # +: by component
-        rows = self._rows(f"WHERE {way.condition} {still} ORDER BY component, since", way.values)
+        select = f"SELECT {STATE_COLUMNS} FROM state WHERE {way.condition} {still} ORDER BY component, since"  # noqa: S608
         found: dict[int, list[tuple[Any, ...]]] = {}
-        for row in rows:
+        for row in map(whole_state, self.connection.execute(select, way.values)):
             found.setdefault(row[0], []).append(row)
         for component in way.values:
             mine = found.get(component, [])
@@ -167,10 +145,6 @@ class AsOf:
                     raise seals.derived("rows of how a component stood are missing")
                 mine = [row for row in mine if row[1] <= self.cut_of(row[6])]
             yield from map(self._from_row, mine[-1:])
-
-    def _rows(self, where: str, values: Sequence[Any]) -> list[tuple[Any, ...]]:
-        rows = self.connection.execute(f"SELECT {STATE_COLUMNS} FROM state {where}", values)  # noqa: S608
-        return [whole_state(row) for row in rows]
 
     def _from_row(self, row: tuple[Any, ...]) -> Stood:
         active, pending, spare, said = (self._bank(*row[at : at + 2]) for at in (11, 13, 15, 19))
@@ -247,7 +221,7 @@ class AsOf:
         """Number, id and what it corrects of every correction."""
         select = f"SELECT {EVENT_COLUMNS} FROM event WHERE corrects > x''"  # noqa: S608  (our own names)
         rows = list(sealed(self.connection.execute(select)))
-        if len(rows) != own.read(self.connection).corrections:
+        if len({row[0] for row in rows}) != own.read(self.connection).corrections:
             raise DATABASE.damaged("corrections are missing")
         return [(row[0], row[1], row[PLACE_OF["corrects"]]) for row in rows]
 

@@ -208,7 +208,8 @@ class Book:
         while True:
             with self.reading():  # page by page: events never change, and no writer waits for who reads slowly
                 rows = list(sealed(self.connection.execute(query, (after, *values))))
-                if not more and len(rows) != min(1000, max(own.read(self.connection).events - after, 0)):
+                count = min(1000, max(own.read(self.connection).events - after, 0))
+                if not more and [row[0] for row in rows] != [*range(after + 1, after + count + 1)]:
                     raise DATABASE.damaged("events are missing")
                 learned = _Learned(self.connection)
                 page = [
@@ -253,7 +254,9 @@ class _Learned:
 def learnings(connection: sqlite3.Connection) -> list[tuple[int, int]]:
     """When events were learned: from which number on, and the moment. Raises DamagedError where that is not all."""
     rows = connection.execute("SELECT first, at, seal FROM learning ORDER BY first").fetchall()
-    if len(rows) != own.read(connection).learned or not all(seals.is_whole(row[:2], row[2]) for row in rows):
+    if len({row[0] for row in rows}) != own.read(connection).learned or not all(
+        seals.is_whole(row[:2], row[2]) for row in rows
+    ):
         raise DATABASE.damaged("when events were learned is not what was written")
     return [(first, at) for first, at, _ in rows]
 

@@ -15,9 +15,10 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from bundlekeeper.errors import DamagedError, InputError
-from bundlekeeper.ledger.asof import AsOf, Stood, Way, among
+from bundlekeeper.ledger.asof import AsOf, Stood, among
 from bundlekeeper.ledger.book import LOAD_HINT, Book, Recorded
 from bundlekeeper.ledger.events import Event, ProofKind, Seen, What
+from bundlekeeper.ledger.places import Way
 from bundlekeeper.ledger.rows import PLACE_OF, WHAT_CODE, events_of, from_row, is_void
 from bundlekeeper.ledger.silence import reading_rows
 from bundlekeeper.ledger.standing import Bank
@@ -231,7 +232,7 @@ class _Believing:
     def at_sites(self, sites: Iterable[str]) -> list[Stood]:
         """The components that stand at these sites, gone ones too."""
         numbers = {self.book.words.surely(site) for site in sites}
-        ways = [Way("site = ?", (number,), "state_site", "state_place") for number in numbers if number is not None]
+        ways = [Way("site = ?", (number,), "state_site") for number in numbers if number is not None]
         found = self._fetched(ways)
         return [each for each in found if each.snapshot.site in numbers]
 

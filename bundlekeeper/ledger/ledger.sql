@@ -131,18 +131,22 @@ CREATE TABLE state (
     seal INTEGER NOT NULL,
     PRIMARY KEY (component, since)
 ) WITHOUT ROWID;
--- Two indexes by place, each with all that is asked of places and counted: what one of them, or the table, lost by a
--- damaged page, the other tells (asof.py).
+-- Of each two indexes, what one of them, or the table, lost by a damaged page, the other tells (places.py). Those by place
+-- hold all that is asked of places and counted.
 CREATE INDEX state_place ON state (
-    until, site, domain, kind, model, active, pending, present, differs, chassis, slot, parent, spare
+    until, site, domain, kind, model, active, pending, present, differs, chassis, slot, spare
 );
 CREATE INDEX state_site ON state (
     site, until, domain, chassis, slot, kind, model, active, pending, present, differs, spare
 );
 CREATE INDEX state_active ON state (active, until) WHERE active > 0;
+CREATE INDEX state_active_too ON state (active, until) WHERE active > 0;
 CREATE INDEX state_pending ON state (pending, until) WHERE pending > 0;
+CREATE INDEX state_pending_too ON state (pending, until) WHERE pending > 0;
 CREATE INDEX state_spare ON state (spare, until) WHERE spare > 0;
+CREATE INDEX state_spare_too ON state (spare, until) WHERE spare > 0;
 CREATE INDEX state_parent ON state (parent, until) WHERE parent IS NOT NULL;
+CREATE INDEX state_parent_too ON state (parent, until) WHERE parent IS NOT NULL;
 
 -- Images on a component's own file system, from `since` up to `until`.
 CREATE TABLE held (

@@ -88,7 +88,7 @@ class Images:
         """Every image by its number. Raises DamagedError where the table and its index do not hold as many."""
         rows = self._connection.execute(f"SELECT {_IMAGE} FROM image NOT INDEXED").fetchall()  # noqa: S608
         indexed = self._connection.execute("SELECT count(*) FROM image WHERE version > 0").fetchone()[0]
-        if len(rows) != indexed:
+        if len({row[0] for row in rows}) != indexed:
             raise seals.derived("images are missing")
         return {row[0]: self._keep(row) for row in rows}
 
@@ -260,7 +260,7 @@ def held_of(connection: sqlite3.Connection, state: tuple[Any, ...], cut: int) ->
     """
     select = f"SELECT {HELD_COLUMNS} FROM held WHERE component = ? AND since <= ? AND until > ?"  # noqa: S608
     rows = connection.execute(select, (state[0], cut, cut)).fetchall()
-    if len(rows) != state[17] or not all(seals.is_whole(row[:-1], row[-1]) for row in rows):
+    if len({row[1:3] for row in rows}) != state[17] or not all(seals.is_whole(row[:-1], row[-1]) for row in rows):
         raise seals.derived("what a component held is not what was written")
     return [(row[1], row[4], row[2]) for row in rows]
 

@@ -15,11 +15,11 @@ from typing import Any
 from bundlekeeper.errors import InputError
 from bundlekeeper.ledger import seals
 from bundlekeeper.ledger.answers import Agreement, Answer, BundleOf, Evidence, Group, InBank, Selector
-from bundlekeeper.ledger.asof import AsOf, Stood, Way, among
+from bundlekeeper.ledger.asof import AsOf, Stood, among
 from bundlekeeper.ledger.book import Book, Entry
 from bundlekeeper.ledger.database import DATABASE
 from bundlekeeper.ledger.events import RANK
-from bundlekeeper.ledger.places import by_place
+from bundlekeeper.ledger.places import Way, by_place
 from bundlekeeper.ledger.rows import EVENT_COLUMNS, PLACE_OF, PROOFS, WHATS, counts, events_of, sealed
 from bundlekeeper.ledger.standing import OPEN, Bank, Image
 from bundlekeeper.model.inventory import Place
@@ -29,7 +29,8 @@ GROUP_KEYS = ("site", "domain", "chassis", "kind", "model", "active", "pending",
 _BANK_NAMES = ("active", "pending", "spare", "held")
 _EVIDENCE_OF = ("seq", "id", "what", "at", "day", "turn", "zone", "says", "by", "proof", "source")
 _EVIDENCE = itemgetter(*(PLACE_OF[name] for name in _EVIDENCE_OF))
-_WORDS = ("site", "domain", "chassis", "kind", "model", "parent")
+_PLACES = ("site", "domain", "chassis", "kind", "model")
+_WORDS = (*_PLACES, "parent")
 
 
 def where(
@@ -169,7 +170,7 @@ def versions(book: Book) -> dict[str, frozenset[str]]:
     with book.reading():
         for bank in ("active", "pending", "spare"):
             condition = f"until = ? AND {bank} > 0"
-            for kind, image in by_place(book.connection, f"DISTINCT kind, {bank}", condition, (OPEN,)):
+            for kind, image, _ in by_place(book.connection, f"kind, {bank}", condition, (OPEN,), "count(*)"):
                 version = book.words.text(book.images.image(image)[0])
                 found.setdefault(book.words.maybe(kind) or "", set()).add(version)
     return {kind: frozenset(texts) for kind, texts in found.items()}
@@ -273,16 +274,14 @@ class _Meant:
         if self.of_images:
             yield from self._by_image(condition, values)
         elif "parent" in self.words:
-            yield Way(condition, values, "state_parent", "state_place")
-        elif "site" in self.words:
-            yield Way(condition, values, "state_site", "state_place")
+            yield Way("parent = ?", (self.words["parent"],), "state_parent")
         else:
-            yield Way(condition, values)
+            yield Way(condition, values, "state_site" if "site" in self.words else "state_place")
 
     def condition(self) -> tuple[str, list[int]]:
-        """What is asked of places, kind, model and parent."""
+        """What is asked of places, kind and model, which the indexes by place have."""
         terms, values = [], []
-        for key in _WORDS:
+        for key in _PLACES:
             if key in self.words:
                 terms.append(f"{key} = ?")
                 values.append(self.words[key])
@@ -300,8 +299,7 @@ class _Meant:
             if bank == "held":
                 yield from self._holding(numbers)
             else:
-                way = f"{bank} > 0 AND {bank} IN ({numbers}) AND {condition}"
-                yield Way(way, values, f"state_{bank}", "state_place")
+                yield Way(f"{bank} > 0 AND {bank} IN ({numbers})", (), f"state_{bank}", condition, values)
 
     def _holding(self, numbers: str) -> Iterator[Way]:
         """The components that held one of these images at any time."""
@@ -488,8 +486,7 @@ def _counted_now(book: Book, by: Sequence[str], meant: _Meant) -> Iterator[tuple
     if not meant.selector.gone:
         condition = f"present = 1 AND {condition}"
     keys = ", ".join(by) or "NULL"
-    columns = f"{keys}, count(*), total(differs)"
-    rows = by_place(book.connection, columns, f"until = ? AND {condition}", (OPEN, *values), f"GROUP BY {keys}")
+    rows = by_place(book.connection, keys, f"until = ? AND {condition}", (OPEN, *values), "count(*), total(differs)")
     for *cells, count, differs in rows:
         numbers = []
         for key, cell in zip(by, cells, strict=False):

@@ -177,8 +177,8 @@ def counts(row: tuple[Any, ...]) -> bool:
 
 
 def insist_on_events(connection: sqlite3.Connection, component: int | None) -> None:
-    """Insist that two indexes have as many events of a component. Raises DamagedError; sqlite3.Error."""
-    select = "SELECT count(*) FROM event INDEXED BY {} WHERE component = ?"
+    """Insist that two indexes have the same events of a component. Raises DamagedError; sqlite3.Error."""
+    select = "SELECT count(*), total(seq) FROM event INDEXED BY {} WHERE component = ?"
     one, other = (
         connection.execute(select.format(index), (component,)).fetchone()
         for index in ("event_component", "event_learned")

@@ -34,7 +34,7 @@ def reading_rows(connection: sqlite3.Connection) -> list[tuple[Any, ...]]:
     """
     select = f"SELECT {EVENT_COLUMNS} FROM event WHERE component IS NULL AND what = ? ORDER BY at, turn, id"  # noqa: S608
     rows = list(sealed(connection.execute(select, (_INVENTORY,))))
-    if len(rows) != own.read(connection).readings:
+    if len({row[0] for row in rows}) != own.read(connection).readings:
         raise DATABASE.damaged("the events of inventories are not all there")
     return rows
 
