@@ -71,7 +71,10 @@ def child(code: str, *arguments: str | Path, under: Sequence[str | Path] = ()) -
 
 def ended(process: subprocess.Popen[str]) -> str:
     """Wait for a child and return what it said; it must have ended well."""
-    out, err = process.communicate(timeout=120)  # no limit on speed: a test that hangs shall fail
+    try:
+        out, err = process.communicate(timeout=120)  # no limit on speed: a test that hangs shall fail
+    finally:
+        process.kill()  # without effect on one that has ended
     assert process.returncode == 0, (process.returncode, out, err)
     return out.strip()
 

@@ -237,6 +237,26 @@ def test_ctrl_c_in_the_middle_of_an_endless_read(what: str, how: str, raised: st
     assert ended(process) == f"{raised} 1"
 
 
+CAUGHT_ELSEWHERE = """
+import os, signal, threading
+from bundlekeeper.errors import StoppedError
+from bundlekeeper.proof.digests import Stop, Task, digest_many
+stop = Stop()
+signal.signal(signal.SIGINT, lambda *_: stop.set())
+def told(count):  # in the worker's thread, which catches it: nothing wakes the thread that waits for the outcomes
+    signal.pthread_kill(threading.get_ident(), signal.SIGINT)
+try:
+    list(digest_many([Task("zero", lambda: os.open("/dev/zero", os.O_RDONLY), 0)], on_bytes=told, stop=stop))
+except StoppedError:
+    print("stopped", threading.active_count())
+"""
+
+
+def test_ctrl_c_that_does_not_wake_the_wait_is_heeded() -> None:
+    """As one that comes just before the wait begins. Handlers run in the main thread only (Python's signal module)."""
+    assert ended(child(CAUGHT_ELSEWHERE)) == "stopped 1"
+
+
 START_CHILD = """
 import os, sys, threading
 from bundlekeeper.proof.digests import Task, digest_fd, digest_many

@@ -18,7 +18,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from itertools import chain, islice
-from queue import SimpleQueue
+from queue import Empty, SimpleQueue
 
 from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.proof.helpers import Helper
@@ -30,6 +30,8 @@ _MOST_WORKERS = 32
 _BUFFERS_BYTES = 32 << 20
 #: Tasks that wait for each worker, so that none idles while the caller is busy with an outcome.
 _QUEUED_PER_WORKER = 4
+#: How long Ctrl-C may have to wait.
+_LOOK_UP_S = 0.2
 
 
 @dataclass(frozen=True)
@@ -151,7 +153,7 @@ class _Pool:
                     pending += 1
             if not pending:
                 break
-            message = self._outbox.get()
+            message = self._next()
             pending -= 1
             if isinstance(message, Outcome):
                 yield message
@@ -162,6 +164,13 @@ class _Pool:
             raise failure
         if more and next(tasks, None) is not None:
             self._stop.check()
+
+    def _next(self) -> Outcome | BaseException:
+        # Not one long wait: a signal just before it, or one that another thread catches, does not end it, and Python
+        # runs signal handlers in the main thread only, between two of its steps.
+        while True:
+            with suppress(Empty):
+                return self._outbox.get(timeout=_LOOK_UP_S)
 
     def close(self) -> None:
         """End every worker, within a block, and wait for it."""

@@ -818,6 +818,13 @@ LEDGER = (
 )
 
 PROOF = (
+    Guard(
+        "a Ctrl-C that wakes nobody",
+        "proof/pool.py",
+        "self._outbox.get(timeout=_LOOK_UP_S)",
+        "self._outbox.get()",
+        "test_digest_faults.py::test_ctrl_c_that_does_not_wake_the_wait_is_heeded",
+    ),
     _never(
         "small-order Ed25519 keys",
         "proof/keys.py",
