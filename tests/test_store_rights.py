@@ -10,6 +10,7 @@ import grp
 import os
 import pwd
 import shlex
+import struct
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -195,6 +196,23 @@ def test_the_group_that_the_settings_name_may_write(kit: Kit, path: str) -> None
     with pytest.raises(RefusedError, match="everybody") as caught:
         kit.states()
     assert commands(caught.value)[0].startswith("chmod o-w ")
+
+
+def test_an_access_list_is_not_excused_by_the_named_group(kit: Kit) -> None:
+    """acl(5): with a list the group's bits are its mask, so that they speak of others, too."""
+    (kit.root / "acceptance.toml").write_text(f'acceptance = 1\ngroup = "{own_group()}"\n')
+    blade = kit.root / "blade"
+    blade.chmod(0o775)
+    kit.states()
+    entries = [(1, 7, 0xFFFFFFFF), (2, 7, 65534), (4, 5, 0xFFFFFFFF), (16, 7, 0xFFFFFFFF), (32, 5, 0xFFFFFFFF)]
+    data = struct.pack("<I", 2) + b"".join(struct.pack("<HHI", *entry) for entry in entries)  # linux/posix_acl_xattr.h
+    try:
+        os.setxattr(blade, "system.posix_acl_access", data)
+    except OSError as error:
+        pytest.skip(f"no access lists here: {error}")
+    with pytest.raises(RefusedError, match="access list") as caught:
+        kit.states()
+    assert any(line.startswith("setfacl -b -- ") for line in commands(caught.value))
 
 
 @needs_root

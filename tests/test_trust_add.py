@@ -99,6 +99,14 @@ def test_a_pinned_certificate_of_raw_signatures_needs_no_use() -> None:
     assert said(leaf(usages=[])) == []
 
 
+def test_a_pinned_certificate_that_names_another_use_is_refused() -> None:
+    """A certificate of a server is none for firmware, with a root or without; neither is an authority's."""
+    with pytest.raises(RefusedError, match="not marked for code signing"):
+        said(leaf(usages=[ExtendedKeyUsageOID.SERVER_AUTH]))
+    with pytest.raises(RefusedError, match="an authority's certificate"):
+        said(certificate("Fescue root", C.leaf_key, authority=True, first=LONG_AGO, last=FAR))
+
+
 @pytest.mark.parametrize("last", [FAR, LAST_YEAR], ids=["in date", "expired"])
 def test_a_certificate_that_does_not_lead_to_its_root_is_refused(last: datetime, tmp_path: Path) -> None:
     with pytest.raises(RefusedError, match="does not lead to a trusted root"):

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from bundlekeeper.errors import DamagedError, KeeperError, LockedError, UnfinishedError
+from bundlekeeper.errors import DamagedError, KeeperError, LockedError, RefusedError, UnfinishedError
 
 #: Every format is the first: nothing was released.
 FORMAT = 1
@@ -45,13 +45,15 @@ class Database:
     def open(self, path: Path, *, write: bool) -> sqlite3.Connection:
         """Open the database at `path`; without `write` the connection refuses to change anything.
 
-        Raises DamagedError when it is absent, not ours, of another format or damaged; UnfinishedError when it cannot be
-        opened; LockedError when another process holds it for longer than `busy_s`.
+        Raises DamagedError when it is absent, not ours, of another format or damaged; RefusedError when it is a link;
+        UnfinishedError when it cannot be opened; LockedError when another process holds it for longer than `busy_s`.
         """
         where = str(path)
         if not path.is_file():
             says, hint = self.absent
             raise DamagedError(says, where=where, hint=hint)
+        if path.is_symlink():  # what it leads to is not the store's, and nobody looked at who may write it
+            raise RefusedError(f"{self.noun} is a symbolic link", where=where, hint="put the file itself in its place")
         with self.on_disk(where):
             crashed = Path(f"{path}-journal").exists()  # a writer was killed; SQLite rolls it back on reading
             connection = self._connect(path)

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Protocol
 
-from bundlekeeper.errors import DamagedError, KeeperError, RefusedError, UnfinishedError
+from bundlekeeper.errors import DamagedError, KeeperError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.ledger.chain import Head
 from bundlekeeper.media.set_records import ASIDE, Sent
 from bundlekeeper.media.sets import INDEX, SIGNATURE, Sets
@@ -74,6 +74,8 @@ def kept_index(sets: Sets, sent: Sent) -> Signed | None:
     try:
         signer_of(*kept)
         index = read_index(kept[0])
+    except StoppedError:
+        raise
     except KeeperError as e:
         raise _damaged(sets, sent, f"is damaged: {e.says}") from e
     if (index.set_id, index.volumes) != (sent.set_id, sent.volumes):

@@ -68,6 +68,7 @@ class Volume:
         self.stated: dict[str, dict[str, set[str]]] = {}
         self.there: dict[str, int] = {}
         self.digests: dict[str, dict[str, str]] = {}
+        self.labels: dict[str, str] | None = None
         self.wholes: list[Whole] = []
         self.named: list[Piece] = []
         self.indexed = False
@@ -86,6 +87,18 @@ class Volume:
         except (OSError, ValueError) as error:
             self.wrong(path, "cannot be read: " + str(getattr(error, "strerror", None) or error))
             return ""
+
+    def lines(self, path: str) -> list[str]:
+        """The lines of a text of the volume; none where there are too many, which is then a problem."""
+        text = self.text(path)
+        if text.count("\n") + text.count("\r") > 2 * LINES:  # counted before they are made
+            self.wrong(path, f"has more than {LINES} lines: none was read")
+            return []
+        lines = lines_of(text)
+        if len(lines) > LINES + 1:
+            self.wrong(path, f"has more than {LINES} lines: none was read")
+            return []
+        return lines
 
     def look(self) -> None:
         """Find every file below the folder; a link or a device has no place there."""
@@ -135,11 +148,7 @@ class Volume:
                 self.wrong(name, "is of an algorithm that is not known here")
                 continue
             found += name == "manifest-sha256.txt"
-            lines = lines_of(self.text(name))
-            if len(lines) > LINES + 1:
-                self.wrong(name, f"has more than {LINES} lines: none was read")
-                continue
-            for line in lines:
+            for line in self.lines(name):
                 self._line(name, algorithm, line)
         if not found:
             self.wrong("manifest-sha256.txt", "is not there: nothing proves what the volume holds")
@@ -215,13 +224,12 @@ class Volume:
 
     def info(self, label: str) -> str:
         """A value of bag-info.txt; empty where it does not stand there."""
-        if "bag-info.txt" not in self.there:
-            return ""
-        for line in lines_of(self.text("bag-info.txt")):
-            name, _, value = line.partition(":")
-            if name == label:
-                return value.strip()
-        return ""
+        if self.labels is None:
+            self.labels = {}
+            for line in self.lines("bag-info.txt") if "bag-info.txt" in self.there else ():
+                name, _, value = line.partition(":")
+                self.labels.setdefault(name, value.strip())
+        return self.labels.get(label, "")
 
     def number(self) -> str:
         """Which volume of the set it is, by its own words."""

@@ -222,6 +222,15 @@ def _check_leaf(leaf: x509.Certificate, usage: x509.ObjectIdentifier | None) -> 
         )
 
 
+def check_named_use(leaf: x509.Certificate) -> None:
+    """Insist that a certificate without a chain is no authority's, and that a use which it names is signing code.
+
+    Raises SignatureError.
+    """
+    named = _has(leaf, x509.ExtendedKeyUsage)
+    _check_leaf(leaf, CODE_SIGNING if named else None)
+
+
 def _check_strength(certificate: x509.Certificate) -> None:
     """The library looks neither at the leaf's key size nor at a root's own signature."""
     try:

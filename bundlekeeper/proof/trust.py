@@ -177,7 +177,13 @@ def _first_look(entry: TrustEntry, at: datetime) -> tuple[list[KeeperError], lis
         except ExpiredKeyError as e:
             hint = "what is dated within its days can be good; for anything else ask for its successor"
             found.append(finding(e.code, entry.name, e.says, hint, Level.WARNING))
-    if leaf is None or not (anchors.roots or entry.form == "cms"):
+    if leaf is None:
+        return [], found
+    if not (anchors.roots or entry.form == "cms"):  # no more than what the key came in, but not for another use
+        try:
+            certificates.check_named_use(leaf)
+        except SignatureError as e:
+            return [RefusedError(e.says, hint=e.hint)], found
         return [], found
     day = min(max(at, leaf.not_valid_before_utc), leaf.not_valid_after_utc)
     roots = anchors.roots or (leaf,)  # as verdict does: the one certificate is its own end of the chain

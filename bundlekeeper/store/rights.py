@@ -142,12 +142,23 @@ class Rights:
         if mode & stat.S_IWGRP and status.st_gid != self._group:
             says.append(f"its group {_group_name(status.st_gid)} may write it")
             letters = "g"
+        elif mode & stat.S_IWGRP and self._has_access_list(path):
+            says.append("an access list says who else may write it")
+            hints.append(f"setfacl -b -- {whole}")
         if mode & stat.S_IWOTH:
             says.append("everybody may write it")
             letters += "o"
         if letters:
             hints.append(f"chmod {letters}-w -- {whole}")
         return finding(CODE, path or self._where, "; ".join(says), " && ".join(hints)) if says else None
+
+    def _has_access_list(self, path: str) -> bool:
+        """True where the group's bits are an access list's mask (acl(5)), so that they speak of others, too."""
+        try:
+            os.getxattr(f"{self._where}/{path}", "system.posix_acl_access", follow_symlinks=False)
+        except OSError:  # it has none, or the file system knows none
+            return False
+        return True
 
     def _insist(self, judged: Iterator[Finding | None]) -> None:
         """Raise RefusedError where anything is found."""

@@ -12,7 +12,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 
-from bundlekeeper.errors import InputError, KeeperError, RefusedError, UnfinishedError
+from bundlekeeper.errors import InputError, KeeperError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.model.trust import TrustEntry
 from bundlekeeper.store import files, incoming
 
@@ -71,6 +71,8 @@ def read_all(root_fd: int) -> TrustList:
             for name in names:
                 try:
                     entries.append(_read_twice(fd, name))
+                except StoppedError:
+                    raise
                 except KeeperError as e:
                     broken.append(e)
             return TrustList(tuple(entries), tuple(broken))
@@ -161,6 +163,8 @@ def _read_twice(folder: int, name: str) -> TrustEntry:
     """Read an entry, once more where it cannot be read: a writer may just have put newer lists in the place of old."""
     try:
         return _read(folder, name)
+    except StoppedError:
+        raise
     except KeeperError:
         return _read(folder, name)
 
