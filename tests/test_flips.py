@@ -14,17 +14,16 @@ import pytest
 from tests.flips.running import Ran, fault
 
 ROOT = Path(__file__).parent.parent
-FLIPS = 40
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("database", ["catalogue", "ledger"])
-def test_a_turned_bit_is_no_false_answer(database: str) -> None:
+@pytest.mark.parametrize(("database", "flips"), [("catalogue", 36), ("ledger", 10)])  # the ledger is asked more
+def test_a_turned_bit_is_no_false_answer(database: str, flips: int) -> None:
     """Each command's answer is that of the whole store, or says what is damaged and the way out."""
-    line = [sys.executable, "-m", "tests.flips", "--database", database, "--seed", "20261130", "--count", str(FLIPS)]
+    line = [sys.executable, "-m", "tests.flips", "--database", database, "--seed", "20261130", "--count", str(flips)]
     done = subprocess.run(line, cwd=ROOT, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, ""), done.stdout + done.stderr
-    assert f"{FLIPS} flips" in done.stdout
+    assert f"{flips} flips" in done.stdout
 
 
 WHOLE = Ran(1, {"findings": [{"code": "withdrawn", "hint": ""}], "rows": [1]})
