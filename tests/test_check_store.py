@@ -170,6 +170,19 @@ def test_two_swapped_files_in_the_store(kit: Kit) -> None:
     assert sorted(d for p, d in kit.tree().items() if p.startswith("quarantine/") and not p.endswith(".txt")) == [A, B]
 
 
+def test_a_bundle_whose_folder_was_renamed_is_put_back_by_what_is_printed(kit: Kit) -> None:
+    """Its name is right: it lies in another folder, and its own is not there any more."""
+    folder = (kit.root / PLACE_A).parent
+    folder.rename(kit.root / "b611")
+    result = check(kit)
+    (told,) = [each for each in result.findings if each.code == "misnamed"]
+    assert "in another folder" in told.says
+    assert "Unicode" not in told.says
+    assert os.system(told.hint.partition(": ")[2]) == 0  # noqa: S605
+    (kit.root / "b611").rmdir()
+    assert found(check(kit)) == set()
+
+
 def test_nothing_is_moved_without_the_right_to_write(kit: Kit) -> None:
     """faults.md 18: reading works; only reported."""
     spoil(kit.root / PLACE_A)

@@ -262,10 +262,13 @@ class Judge:
             says = f"a second copy of {bundles[0].name}, under another name"
         elif bundles:
             status, says = Status.MISNAMED, f"holds the bytes of {bundles[0].name}"
-            if near is not None and near.facts in bundles:
+            if entry.name == bundles[0].name:
+                says += ", in another folder"
+            elif near is not None and near.facts in bundles:
                 says += "; the name differs only by case or Unicode form"
             target = bundles[0].place if self._in_store else entry.path[: -len(entry.name)] + bundles[0].name
-            hint = f"rename it: mv -n -- {self._quoted(entry.path)} {self._quoted(target)}"
+            make = f"mkdir -p -- {self._quoted(target.rpartition('/')[0])} && " if self._in_store else ""
+            hint = f"rename it: {make}mv -n -- {self._quoted(entry.path)} {self._quoted(target)}"
         elif reading is not None and reading.how is How.FAILED:
             status = Status.UNREADABLE
             says = f"not named by the manifest, of the size of a bundle, and could not be read: {reading.error}"
