@@ -68,7 +68,12 @@ def test_the_verifier_reads_a_text_once(tmp_path: Path, monkeypatch: pytest.Monk
     (tmp_path / "bag-info.txt").write_text("Payload-Oxum: 20.20\n")
     read: list[str] = []
     real = verify.Volume.text
-    monkeypatch.setattr(verify.Volume, "text", lambda self, path: (read.append(path), real(self, path))[1])
+
+    def text(self: verify.Volume, path: str) -> str:
+        read.append(path)
+        return real(self, path)
+
+    monkeypatch.setattr(verify.Volume, "text", text)
     verify.main([str(tmp_path)])
     assert read.count("bag-info.txt") == 1
 

@@ -1366,7 +1366,7 @@ MEDIA = (
     _never(
         "verify.py: a list has a limit",
         "media/verify.py",
-        "            if len(lines) > LINES + 1:",
+        "        if len(lines) > LINES + 1:",
         "test_media_verify_hostile.py::test_a_list_of_more_lines_than_a_volume_has_files",
     ),
     _never(
