@@ -131,6 +131,14 @@ with Book.open(Path(sys.argv[1]), write=True) as book:
 """
 
 
+def answered(book: Book) -> object:
+    """Everything, or "old" where every state is still the one that was spoilt, which nobody would answer from."""
+    rows, spoilt = book.connection.execute(
+        "SELECT count(*), sum(active IS NULL AND active_event IS NULL AND differs = 1) FROM state"
+    ).fetchone()
+    return "old" if rows == spoilt else everything(book)
+
+
 @pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to stop a process at a chosen call")
 @pytest.mark.parametrize("call", ["pwrite64", "fdatasync", "unlink"])
 def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_path: Path, call: str) -> None:
@@ -140,17 +148,16 @@ def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_pat
         book.record([read(day, f"6.{day}", component=f"B{part}") for part in range(60) for day in range(3)], DAY0)
         new = everything(book)
         book.connection.execute("UPDATE state SET active = NULL, active_event = NULL, differs = 1")
-        old = everything(book)
         book.images.forget()
-    assert old != new
+        assert answered(book) == "old"
     for number in range(1, 200, 3 if call == "pwrite64" else 1):
         inject = f"inject={call}:signal=SIGKILL:when={number}"
         trace = ["strace", "-f", "-qq", "-o/dev/null", f"-etrace={call}", "-e", inject]
         done = subprocess.run([*trace, sys.executable, "-c", REBUILDER, str(path)], check=False)
         with Book.open(path, write=True) as book:
-            found = everything(book)
+            found = answered(book)
             assert book.connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
-        assert found in (old, new)
+        assert found in ("old", new)
         if done.returncode == 0:
             break
     assert found == new
@@ -289,8 +296,8 @@ def test_a_damaged_page_is_found_and_the_rest_can_be_saved(tmp_path: Path, seed:
     assert path.read_bytes() == bytes(data)
     try:
         saved = salvage(path, tmp_path / "saved", DAY0)
-    except (DamagedError, UnfinishedError):
-        assert place < 4096 * 3  # the schema itself is gone: the last copy is the way out
+    except (DamagedError, UnfinishedError) as error:  # the schema itself is gone: the last copy is the way out
+        assert place < 4096 * 3 or "database schema" in error.says
         return
     with Book.open(tmp_path / "saved", write=True) as book:
         ids = [entry.id for entry in book.entries()]
