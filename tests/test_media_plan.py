@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import sqlite3
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -22,6 +21,7 @@ from bundlekeeper.model.media import Part, SetFile
 from bundlekeeper.model.media_plan import PlannedFile, PlannedVolume, SetPlan, read_plan, write_plan
 from bundlekeeper.planning.fleet import Fleet
 from bundlekeeper.planning.supply import Holdings
+from bundlekeeper.store.catalogue import Catalogue
 from tests.conftest import Keeper, Ran, World
 from tests.planning_kit import blade, bundle, held_all, image, inventory, manifest
 from tests.sure import only_our_errors, some
@@ -130,10 +130,9 @@ def test_what_is_not_proven_or_was_proven_too_long_ago_is_told(stocked: Keeper, 
     done = stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json")
     assert "unproven" in done.codes
     accepts(tmp_path, 'max_proof_age = "30d"')
-    aged = (datetime.now(UTC) - timedelta(days=40)).isoformat()
-    with sqlite3.connect(tmp_path / "store/.keeper/catalogue.sqlite") as raw:
-        raw.execute("UPDATE proof SET proven_at = ?", (aged,))
-    raw.close()
+    aged = datetime.now(UTC) - timedelta(days=40)
+    with Catalogue.open(tmp_path / "store/.keeper/catalogue.sqlite", write=True) as catalogue:
+        catalogue.record_proofs({p: replace(each, proven_at=aged) for p, each in catalogue.proofs().items()})
     assert "stale-proof" in stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json").codes
 
 
@@ -246,7 +245,7 @@ def test_a_word_that_names_two_things_asks_which() -> None:
 
 def test_a_file_over_a_volume_is_split_into_parts_that_make_it_up(stocked: Keeper, tmp_path: Path) -> None:
     """ "a file over the file system's limit … or over the volume is split", and each volume's files fit on it"""
-    words = ("media", "plan", "--for", "6.1", "--volume", "1700kB:folder", "--json")
+    words = ("media", "plan", "--for", "6.1", "--volume", "1750kB:folder", "--json")
     plan = planned(stocked(*words))
     split = [f.file for f in plan.files if f.file.split]
     assert [f.path for f in split] == [f"infrastructure/6.1.0/{NAME}"]
