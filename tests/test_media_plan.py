@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import sqlite3
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -22,6 +21,7 @@ from bundlekeeper.model.media import Part, SetFile
 from bundlekeeper.model.media_plan import PlannedFile, PlannedVolume, SetPlan, read_plan, write_plan
 from bundlekeeper.planning.fleet import Fleet
 from bundlekeeper.planning.supply import Holdings
+from bundlekeeper.store.catalogue import Catalogue
 from tests.conftest import Keeper, Ran, World
 from tests.planning_kit import blade, bundle, held_all, image, inventory, manifest
 from tests.sure import only_our_errors, some
@@ -130,10 +130,9 @@ def test_what_is_not_proven_or_was_proven_too_long_ago_is_told(stocked: Keeper, 
     done = stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json")
     assert "unproven" in done.codes
     accepts(tmp_path, 'max_proof_age = "30d"')
-    aged = (datetime.now(UTC) - timedelta(days=40)).isoformat()
-    with sqlite3.connect(tmp_path / "store/.keeper/catalogue.sqlite") as raw:
-        raw.execute("UPDATE proof SET proven_at = ?", (aged,))
-    raw.close()
+    aged = datetime.now(UTC) - timedelta(days=40)
+    with Catalogue.open(tmp_path / "store/.keeper/catalogue.sqlite", write=True) as catalogue:
+        catalogue.record_proofs({p: replace(each, proven_at=aged) for p, each in catalogue.proofs().items()})
     assert "stale-proof" in stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json").codes
 
 
