@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
-import sqlite3
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -21,20 +21,16 @@ from tests.test_store_catalogue import fresh
 
 def test_damage_that_only_a_check_of_the_pages_finds(tmp_path: Path) -> None:
     """ "ledger page damaged: detected; no writing; a way out" — in a page that the command at hand would never read"""
-    fresh(tmp_path).close()
+    with fresh(tmp_path) as catalogue:
+        for _ in range(60):
+            catalogue.record_exception(datetime(2026, 8, 14, tzinfo=UTC), "x", "x", "because " * 100)
     path = tmp_path / "catalogue.sqlite"
-    with sqlite3.connect(path) as database:
-        database.executemany(
-            "INSERT INTO exception (at, what, subject, why) VALUES ('2026-08-14T00:00:00+00:00', 'x', 'x', ?)",
-            [("because " * 100,)] * 60,
-        )
-    database.close()
     data = path.read_bytes()
     page = data.rindex(b"because ") // 4096
     path.write_bytes(data[: page * 4096] + bytes([13]) + b"\xff" * 4095 + data[(page + 1) * 4096 :])
     with pytest.raises(DamagedError) as caught:
         Catalogue.open(path, write=True)
-    assert "rebuilt" in caught.value.hint
+    assert "bundlekeeper check" in caught.value.hint
     with Catalogue.open(path, write=False) as catalogue:  # a reader may try, and is told when it meets the page
         assert catalogue.held() == []
         with pytest.raises(DamagedError):

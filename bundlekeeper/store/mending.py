@@ -100,8 +100,8 @@ def _opened(
     try:
         catalogue = store.any_catalogue(write=write)
     except DamagedError as error:
-        if _is_newer(store):
-            raise
+        if _is_newer(store) or not store.catalogue_path.exists():
+            raise  # a store that is being made, or that the first command that writes makes whole
         return None, (), error
     try:
         catalogue.verify()
