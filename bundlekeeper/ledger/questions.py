@@ -292,8 +292,8 @@ class _Meant:
 
     def _by_image(self, condition: str, values: Sequence[int]) -> Iterator[Way]:
         images = self.book.images.all().items()
-        numbers = ",".join(str(int(number)) for number, image in images if self._of(image) is not None)
-        for bank in _BANK_NAMES:
+        numbers = ",".join(str(int(number)) for number, image in images if self._of(image) is not None) or "0"
+        for bank in _BANK_NAMES:  # no image has the number 0, and SQLite uses no index for an empty list
             if self.selector.bank not in {"", bank}:
                 continue
             if bank == "held":
