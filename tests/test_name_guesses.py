@@ -30,7 +30,7 @@ PLAIN = {
     "marram-blade-6.1.0-rc1.fwb": "6.1.0-rc1",
     "marram-blade-6.1.0_beta.fwb": "6.1.0_beta",
     "marram-blade-5.4.10a.fwb": "5.4.10a",
-    "marram-blade-4.0(1a).fwb": "4.0(1a)",
+    "marram-blade-4.0.1a.fwb": "4.0.1a",
     "marram-blade-6.1.0.77.fwb": "6.1.0.77",
     "marram-blade-6.1.0.tar.gz": "6.1.0",
     "marram-6.1.0-blade.fwb": "6.1.0",
