@@ -15,7 +15,7 @@ def main() -> None:
 
 
 def _run(argv: list[str]) -> int:
-    from bundlekeeper.cli.streams import give_stdout_a_sink, prepare
+    from bundlekeeper.cli.screen.streams import give_stdout_a_sink, prepare
 
     prepare()
     if argv == ["--version"]:
@@ -23,11 +23,11 @@ def _run(argv: list[str]) -> int:
 
         answer = f"bundlekeeper {__version__}\n"
     elif not argv or argv[0] in ("-h", "--help"):
-        from bundlekeeper.cli.words import root_help
+        from bundlekeeper.cli.screen.help import root_help
 
         answer = root_help()
     else:
-        from bundlekeeper.cli.run import run
+        from bundlekeeper.cli.screen.run import run
 
         return run(argv)
     try:

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 
-from bundlekeeper.cli import tour_world
+from bundlekeeper.demo import tour_world
 
 HARBOUR = Path(__file__).parent.parent / "manifests" / "harbour-2026-11.toml"
 

@@ -18,8 +18,8 @@ import typer
 from bundlekeeper.errors import InputError, UnfinishedError
 
 if TYPE_CHECKING:
+    from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.progress import Progress
-    from bundlekeeper.model.reading import Loaded
 
 MANIFEST_LIMIT = 16 * 1024 * 1024  # bytes; the same as model.manifest.MAX_BYTES, which costs pydantic to import
 
@@ -103,7 +103,7 @@ def read_bounded(path: str, limit: int, what: str) -> bytes:
 
 def _too_large(what: str, limit: int, where: str) -> InputError:
     """The refusal with its code among the problems, as the parser would have told it."""
-    from bundlekeeper.model.findings import Finding, Level
+    from bundlekeeper.findings import Finding, Level
 
     says, hint = f"{what} is larger than {limit} bytes", "is this the right file?"
     problem = Finding("too-large", Level.ERROR, where, says, hint)
@@ -120,13 +120,13 @@ def load_manifest(path: str) -> Loaded:
 
     Raises InputError with every problem when it has errors.
     """
-    from bundlekeeper.model.reading import read
+    from bundlekeeper.model.lint.read_manifest import read
 
     return read(read_bounded(path, MANIFEST_LIMIT, "the manifest"), name=path, today=today())
 
 
 def progress_for(quiet: bool) -> Progress:
     """The progress reporter that fits stderr: a bar on a terminal, plain lines elsewhere, none when quiet."""
-    from bundlekeeper.cli.progress import make
+    from bundlekeeper.cli.screen.progress import make
 
     return make(quiet)

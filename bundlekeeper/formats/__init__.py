@@ -1,1 +1,4 @@
-"""Bytes and text in, values out; nothing of the trade lives here, and nothing here imports a floor above."""
+"""Bytes and text in, values out: TOML, JSON, SQLite, dates, safe names.
+
+Nothing of the trade lives here, and nothing here imports a floor above.
+"""

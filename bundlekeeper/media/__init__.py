@@ -1,1 +1,4 @@
-"""Sets of volumes: written, proven on the medium, received, and answered."""
+"""Sets of volumes for sites without a link: packed, written, read back, received, answered.
+
+Six folders: packing and volume, then set, then writing, receiving and receipt.
+"""

@@ -20,11 +20,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.model import durations
-from bundlekeeper.model.misread import Misread, misread_format, placed
-from bundlekeeper.model.source import Source, shown
-from bundlekeeper.model.text import meant
-from bundlekeeper.model.toml_guard import load
+from bundlekeeper.formats import durations
+from bundlekeeper.formats.escape import meant
+from bundlekeeper.formats.problems_in_text import Misread, misread_format, placed
+from bundlekeeper.formats.text_file import Source, shown
+from bundlekeeper.formats.toml_read import load
 from bundlekeeper.model.trust import FORMS
 
 NAME = "acceptance.toml"

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from bundlekeeper.errors import VersionError
-from bundlekeeper.model.text import visible
+from bundlekeeper.formats.escape import visible
 
 MAX_LENGTH = 128  # characters of one version
 MAX_RANGE_LENGTH = 512  # characters of one range

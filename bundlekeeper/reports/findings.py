@@ -10,8 +10,8 @@ import sys
 from collections.abc import Iterable
 from typing import TextIO
 
-from bundlekeeper.model.findings import Finding, Level
-from bundlekeeper.model.text import visible
+from bundlekeeper.findings import Finding, Level
+from bundlekeeper.formats.escape import visible
 
 _STYLES = {Level.ERROR: "bold red", Level.WARNING: "bold yellow", Level.NOTE: "cyan"}
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from bundlekeeper.model.text import visible
+from bundlekeeper.formats.escape import visible
 
 WIDTH = 80
 _LABEL, _TIMES = 26, 11  # characters of a row's name and of its times

@@ -15,9 +15,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from xml.etree import ElementTree as ET
 
-from bundlekeeper.model.checked import CheckResult, Row, Status
-from bundlekeeper.model.findings import Finding, Level
-from bundlekeeper.model.text import visible
+from bundlekeeper.findings import Finding, Level
+from bundlekeeper.formats.escape import visible
+from bundlekeeper.model.check_result import CheckResult, Row, Status
 
 _PROVEN = (Status.OK, Status.TRUSTED)
 

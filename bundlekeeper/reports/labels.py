@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bundlekeeper.model.media import SetIndex
-from bundlekeeper.model.text import human_bytes
+from bundlekeeper.formats.escape import human_bytes
+from bundlekeeper.model.media.index import SetIndex
 from bundlekeeper.reports import pages, qr
 
 _ENDS = 8  # digits of each end of a digest that a person compares

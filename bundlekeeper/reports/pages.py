@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from bundlekeeper.errors import KeeperError
-from bundlekeeper.model.text import visible
+from bundlekeeper.formats.escape import visible
 
 _FOLDER = Path(__file__).parent / "templates"
 

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TextIO
 
-from bundlekeeper.model.text import visible
+from bundlekeeper.formats.escape import visible
 
 
 @dataclass(frozen=True, slots=True)

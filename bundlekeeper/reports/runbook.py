@@ -11,8 +11,8 @@ import textwrap
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from bundlekeeper.model.findings import Finding
-from bundlekeeper.model.text import visible
+from bundlekeeper.findings import Finding
+from bundlekeeper.formats.escape import visible
 from bundlekeeper.reports.pages import render
 
 WIDTH = 80

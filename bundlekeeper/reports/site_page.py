@@ -11,7 +11,7 @@ import textwrap
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from bundlekeeper.model.text import visible
+from bundlekeeper.formats.escape import visible
 from bundlekeeper.reports.pages import render
 
 WIDTH = 80

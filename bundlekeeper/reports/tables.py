@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TextIO
 
-from bundlekeeper.model.text import visible
+from bundlekeeper.formats.escape import visible
 
 #: Colours of words that say how something stands. Colour is never the only sign.
 STYLES = {

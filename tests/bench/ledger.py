@@ -19,11 +19,11 @@ from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
 
-from bundlekeeper.ledger import exchange
-from bundlekeeper.ledger.book import Book
-from bundlekeeper.ledger.events import Event, ProofKind, Seen, What
-from bundlekeeper.model import moments
-from bundlekeeper.model.inventory import Place
+from bundlekeeper.formats import moments
+from bundlekeeper.ledger.event.events import Event, ProofKind, Seen, What
+from bundlekeeper.ledger.exchange import merge as exchange
+from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.model.inventory.types import Place
 from tests.bench.frame import Judged, Target, bench, in_turns, seconds
 from tests.bench.world import World, keeper, keeper_line
 

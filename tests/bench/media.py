@@ -14,18 +14,18 @@ from contextlib import suppress
 from pathlib import Path
 
 from bundlekeeper.errors import StoppedError
-from bundlekeeper.ledger.book import Book
-from bundlekeeper.media.write import Means, Order, Target, write_set
-from bundlekeeper.model.media_plan import SetPlan
+from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.media.writing.write import Means, Order, Target, write_set
+from bundlekeeper.model.media.plan import SetPlan
 from bundlekeeper.model.progress import Silent
-from bundlekeeper.proof.reading import Stop
-from bundlekeeper.store.layout import Store
+from bundlekeeper.store.contents.store import Store
+from bundlekeeper.verification.hashing.read import Stop
 from tests.bench.frame import Judged, bench, in_turns, ratio_at_most, seconds
 from tests.bench.frame import Target as Goal
 from tests.bench.world import World, keeper, warm
-from tests.media_write_kit import ANYWHERE, planned, sign
-from tests.memory import peak_bytes
-from tests.store_kit import now
+from tests.kits.media_write_kit import ANYWHERE, planned, sign
+from tests.kits.memory import peak_bytes
+from tests.kits.store_kit import now
 
 _PROOF = "proving from the medium"
 _MOST_BYTES = 100_000_000

@@ -6,12 +6,12 @@ import statistics
 import time
 from functools import cache
 
-from bundlekeeper.planning.fleet import Fleet
-from bundlekeeper.planning.route import NoRoute, Route, route
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.route.find import NoRoute, Route, route
 from tests.bench.frame import Judged, Target, bench
 from tests.bench.world import World
-from tests.planning_kit import NOW, held_all
-from tests.route_worlds import LARGE, large_domain, large_manifest
+from tests.kits.planning_kit import NOW, held_all
+from tests.kits.route_worlds import LARGE, large_domain, large_manifest
 
 SIZE = "domains (8 server classes, 40 releases per family)"
 Spent = list[tuple[bool, float]]

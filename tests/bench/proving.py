@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
-from bundlekeeper.proof.digests import Task, copy_fd, digest_fd, digest_many
+from bundlekeeper.verification.hashing.door import Task, copy_fd, digest_fd, digest_many
 from tests.bench.frame import Skipped, bench, in_turns, ratio_at_least, ratio_at_most, seconds
 from tests.bench.world import World, keeper_line, openssl_rate, warm
 

@@ -11,11 +11,11 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-from bundlekeeper.model.media import Part, SetFile
+from bundlekeeper.model.media.index import Part, SetFile
 from tests.bench.frame import Judged, Target, bench, in_turns, ratio_at_most
 from tests.bench.living import peak_bytes
 from tests.bench.world import World, keeper_line, warm
-from tests.media_kit import Site, make_set, write_volume
+from tests.kits.media_kit import Site, make_set, write_volume
 
 _BUNDLE = "blade/6.1.0/marram-blade-6.1.0.fwb"
 

@@ -9,16 +9,16 @@ from pathlib import Path
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding, rsa, utils
 
-from bundlekeeper.model.checked import CheckResult
+from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
-from bundlekeeper.proof import sshsig
-from bundlekeeper.proof.digests import digest_fd
-from bundlekeeper.proof.trust import Sources, make_entry
-from bundlekeeper.store.listing import Listed, Listing
-from bundlekeeper.store.recheck import Means, check_folder
-from bundlekeeper.store.records import Stated
-from bundlekeeper.store.trust_files import TrustList
-from bundlekeeper.store.vouching import Voucher
+from bundlekeeper.store.database.rows import Stated
+from bundlekeeper.store.signatures.trust_list import TrustList
+from bundlekeeper.store.signatures.voucher import Voucher
+from bundlekeeper.store.verifying.check import Means, check_folder
+from bundlekeeper.store.verifying.expected import Listed, Listing
+from bundlekeeper.verification.hashing.door import digest_fd
+from bundlekeeper.verification.keys.entries import Sources, make_entry
+from bundlekeeper.verification.signatures import sshsig
 from tests.bench.frame import Target, bench, in_turns, ratio_at_most, seconds
 from tests.bench.world import World, warm
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from unittest.mock import patch
 
-from bundlekeeper.cli import tour_world
+from bundlekeeper.demo import tour_world
 
-HARBOUR = Path(__file__).parent.parent.parent / "manifests" / "harbour-2026-11.toml"
+HARBOUR = Path(__file__).parents[2] / "manifests" / "harbour-2026-11.toml"
 DATABASES = {"catalogue": "catalogue.sqlite", "ledger": "ledger.sqlite"}
 _SMALL = tuple((family, version, size // 512) for family, version, size in tour_world.BUNDLES)
 _STAGE = ("--bundle", "infrastructure/6.1.0", "--proof", "digest-read-back", "--says", "kim")

@@ -16,31 +16,27 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from bundlekeeper.cli import recorder
 from bundlekeeper.errors import KeeperError, VersionError
-from bundlekeeper.ledger import events, exchange
-from bundlekeeper.ledger.book import Book
-from bundlekeeper.links import answers, http
-from bundlekeeper.links.part import Resume
-from bundlekeeper.links.redfish_table import read_map
-from bundlekeeper.model import (
-    acceptance,
-    checksum_list,
-    durations,
-    media,
-    media_plan,
-    moments,
-    reading,
-    strict_json,
-    toml_guard,
-    versions,
-    volumes,
-)
-from bundlekeeper.model.inventory_reading import Source, read_inventory
-from bundlekeeper.model.names import problems_of_name
+from bundlekeeper.formats import durations, json_read, moments, toml_read
+from bundlekeeper.formats.safe_names import problems_of_name
+from bundlekeeper.jobs import record as recorder
+from bundlekeeper.ledger.event import events
+from bundlekeeper.ledger.exchange import merge as exchange
+from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.links.http import client as http
+from bundlekeeper.links.http import verdict
+from bundlekeeper.links.http.part_file import Resume
+from bundlekeeper.links.redfish.user_map import read_map
+from bundlekeeper.model import acceptance, versions
+from bundlekeeper.model.inventory.read import Source, read_inventory
+from bundlekeeper.model.lint import read_manifest
+from bundlekeeper.model.manifest import checksum_list
+from bundlekeeper.model.media import capacity
+from bundlekeeper.model.media import index as media
+from bundlekeeper.model.media import plan as media_plan
 from tests.fuzz.running import Parser
 
-ROOT = Path(__file__).parent.parent.parent
+ROOT = Path(__file__).parents[2]
 MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # many small ledgers, and none needs to last
 TODAY = date(2026, 11, 25)
 PARSERS: dict[str, Parser] = {}
@@ -103,14 +99,14 @@ def _manifest() -> list[bytes]:
 
 
 add(
-    "manifest", lambda data: (reading.lint(data, name="m", today=TODAY), reading.read(data, name="m", today=TODAY)),
+    "manifest", lambda data: (read_manifest.lint(data, name="m", today=TODAY), read_manifest.read(data, name="m", today=TODAY)),
     _manifest, covers=("model.reading.read", "model.reading.lint"), examples=60, calls=40_000, calls_a_byte=300,
     words="[[bundle]] [kind.bios] [versions] order natural semver debian listed list onto standing withdrawn size "
     "sha256 [[jump]] [[beside]] need when from to >=6.0,<6.2 images { } [ ] = family build managed only scope pair",
 )  # fmt: skip
 add(
     "toml",
-    partial(toml_guard.load, name="t", max_bytes=1 << 20),
+    partial(toml_read.load, name="t", max_bytes=1 << 20),
     _manifest,
     covers=("model.toml_guard.load", "model.toml_guard.guard"),
     words="[a.b] [[a]] a.b= \"\"\" ''' { } # inf 0x 1e9",
@@ -142,7 +138,7 @@ def _inventory() -> list[bytes]:
 
 
 def _as_json() -> list[bytes]:
-    raw = toml_guard.load(_inventory()[0], name="i", max_bytes=1 << 20)[1]
+    raw = toml_read.load(_inventory()[0], name="i", max_bytes=1 << 20)[1]
     return [json.dumps(raw, default=str).encode()]
 
 
@@ -166,13 +162,13 @@ for _form, _seeds in (("toml", _inventory), ("json", _as_json), ("csv", lambda: 
 
 
 def _workbook() -> bytes:
-    from tests.test_ledger_workbook import ABOUT, HEAD, ROW, workbook
+    from tests.links.spreadsheet.test_read import ABOUT, HEAD, ROW, workbook
 
     return workbook({"inventory": ABOUT, "Racks": [HEAD, ROW, [*ROW[:4], "B8", *ROW[5:]]]})
 
 
 def _read_workbook(data: bytes) -> object:
-    from bundlekeeper.ledger.workbook import documents
+    from bundlekeeper.links.spreadsheet.read import documents
 
     return read_inventory(documents("racks.xlsx", data)[0])
 
@@ -254,7 +250,7 @@ add("names", text(problems_of_name), lambda: [b"marram-rack-6.1.0.fwb"], words="
 _DOCUMENT = json.dumps({"a": [1, 2.5, None, True, "x", {"b": {"c": "\u00e9\ud83d\ude00"}}], "d": "e"}).encode()
 add(
     "strict-json",
-    strict_json.loads,
+    json_read.loads,
     lambda: [_DOCUMENT],
     words='{ } [ ] NaN null "a": 1e999 \\ud800',
     covers=("model.strict_json.loads",),
@@ -298,7 +294,7 @@ add(
     examples=60,
 )
 add(
-    "event", lambda data: events.check(events.from_content(strict_json.loads(data))),
+    "event", lambda data: events.check(events.from_content(json_read.loads(data))),
     lambda: [events.canonical(_event()).encode()], words='"what" "at" "zone" null [] {} "seen" "corrects"',
     covers=("ledger.events.from_content",), examples=200,
 )  # fmt: skip
@@ -315,11 +311,11 @@ def _headers(data: bytes) -> None:
     lines = data.decode("latin-1").split("\n")
     headers = {name.strip().lower(): value.strip() for name, _, value in (line.partition(":") for line in lines[1:])}
     status = int(lines[0]) if re.fullmatch(r"[0-9]{3}", lines[0], re.A) else 206
-    answers.strong_validator(headers)
-    answers.retry_after_s(headers)
+    verdict.strong_validator(headers)
+    verdict.retry_after_s(headers)
     for start in (0, 100):
         for validator in ('"one"', "Mon, 03 Aug 2026 10:00:00 GMT"):
-            answers.judge(status, headers, start=start, validator=validator, expected=1000, place="mirror")
+            verdict.judge(status, headers, start=start, validator=validator, expected=1000, place="mirror")
 
 
 add(
@@ -361,9 +357,9 @@ def _bodies() -> list[bytes]:
 
 
 def _redfish(data: bytes) -> None:
-    from tests.test_redfish_mapping import placed
+    from tests.links.redfish.test_map_firmware import placed
 
-    made = strict_json.loads(data)
+    made = json_read.loads(data)
     if isinstance(made, dict):
         resources = made.get("resources", made)
         if isinstance(resources, dict):
@@ -385,15 +381,15 @@ add(
 
 
 def _plan() -> list[bytes]:
-    from bundlekeeper.model.media_plan import write_plan
-    from tests.test_media_plan import made_plan
+    from bundlekeeper.model.media.plan import write_plan
+    from tests.cli.commands.test_media_plan import made_plan
 
     return [write_plan(made_plan())]
 
 
 def _index() -> list[bytes]:
-    from bundlekeeper.model.media import write_index
-    from tests.test_media_index import _index as made
+    from bundlekeeper.model.media.index import write_index
+    from tests.model.media.test_index import _index as made
 
     return [write_index(made())]
 
@@ -409,7 +405,7 @@ add(
 )  # fmt: skip
 add(
     "volume",
-    text(volumes.parse_supply),
+    text(capacity.parse_supply),
     lambda: [b"2x16GB:fat32", b"bd-25:udf", b"1_000.5GiB"],
     words="x : . _ , k i",
     examples=200,

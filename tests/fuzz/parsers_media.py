@@ -14,8 +14,14 @@ from functools import cache
 from typing import Any
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.media import bag_text, indexing, notice, paper, paper_lines, receipt, set_records
-from bundlekeeper.model import plan_file, reading, route_document
+from bundlekeeper.media.receipt import document as receipt
+from bundlekeeper.media.receipt import slip, typed_lines
+from bundlekeeper.media.set import records as set_records
+from bundlekeeper.media.set import signed_index, withdrawal_notice
+from bundlekeeper.media.volume import bag_text
+from bundlekeeper.model.lint import read_manifest
+from bundlekeeper.model.route import document as route_document
+from bundlekeeper.model.route import hand_plan
 from tests.fuzz.parsers import add, text
 
 AT = datetime(2026, 8, 20, 8, 0, tzinfo=UTC)
@@ -56,13 +62,13 @@ add(
 
 
 def _signature() -> list[bytes]:
-    from tests.media_kit import signed
+    from tests.kits.media_kit import signed
 
     return [signed(b"index")]
 
 
 add(
-    "index-signature", lambda data: indexing.signer_of(b"index", data), _signature,
+    "index-signature", lambda data: signed_index.signer_of(b"index", data), _signature,
     words="bundlekeeper ssh-ed25519 sha512", covers=("media.indexing.signer_of",),
 )  # fmt: skip
 
@@ -85,36 +91,36 @@ add("receipt", receipt.read_header, _receipt, words=_JSON, covers=("media.receip
 
 
 def _slip() -> list[bytes]:
-    from tests.test_media_paper import SLIP
+    from tests.media.receipt.test_slip import SLIP
 
-    return [paper_lines.from_lines("\n".join(paper.lines_of(SLIP)))]
+    return [typed_lines.from_lines("\n".join(slip.lines_of(SLIP)))]
 
 
 def _slip_lines() -> list[bytes]:
-    return ["\n".join(paper_lines.to_lines(data)).encode() for data in _slip()]
+    return ["\n".join(typed_lines.to_lines(data)).encode() for data in _slip()]
 
 
 def _checked_slip(data: bytes) -> object:
     """A slip whose lines are rightly copied and whose own checksum is right, whatever else it says."""
     body = data[:-4]
-    return paper.read("\n".join(paper_lines.to_lines(body + hashlib.sha256(body).digest()[:4])))
+    return slip.read("\n".join(typed_lines.to_lines(body + hashlib.sha256(body).digest()[:4])))
 
 
-add("paper-lines", text(paper.read), _slip_lines, words="O 0 I 1 U - .", examples=80)
+add("paper-lines", text(slip.read), _slip_lines, words="O 0 I 1 U - .", examples=80)
 add("paper-slip", _checked_slip, _slip, covers=("media.paper_lines.to_lines",), examples=150)
 
 
 @cache
 def _withdrawing() -> Any:
-    from tests.media_kit import Bundle, manifest_text
+    from tests.kits.media_kit import Bundle, manifest_text
 
     data = manifest_text([Bundle("blade", "6.0.1", b"x", withdrawn="bad flash"), Bundle("blade", "6.1.0", b"y")])
     data = data.replace(b"sequence = 1\n", b'sequence = 1\nfamilies = ["blade"]\n')
-    return reading.read(data, name="m", today=date(2026, 8, 14)).manifest
+    return read_manifest.read(data, name="m", today=date(2026, 8, 14)).manifest
 
 
 add(
-    "notice", lambda data: notice.read_notice(data, _withdrawing()), lambda: [notice.write_notice(_withdrawing())],
+    "notice", lambda data: withdrawal_notice.read_notice(data, _withdrawing()), lambda: [withdrawal_notice.write_notice(_withdrawing())],
     words=_JSON, covers=("media.notice.read_notice",),
 )  # fmt: skip
 
@@ -148,7 +154,7 @@ add(
 
 
 def _route() -> list[bytes]:
-    from tests.test_held_plan import _document
+    from tests.planning.route.test_check_plan import _document
 
     return [json.dumps(_document()).encode()]
 
@@ -161,11 +167,11 @@ def _by_hand() -> list[bytes]:
 
 
 add(
-    "plan-by-hand", lambda data: plan_file.read_plan(data, name="plan.toml", form="toml"), _by_hand,
+    "plan-by-hand", lambda data: hand_plan.read_plan(data, name="plan.toml", form="toml"), _by_hand,
     words="[[step]] what servers release infrastructure rack note", covers=("model.plan_file.read_plan",),
 )  # fmt: skip
 add(
-    "plan-json", lambda data: plan_file.read_plan(data, name="plan.json", form="json"),
+    "plan-json", lambda data: hand_plan.read_plan(data, name="plan.json", form="json"),
     lambda: [b'{"plan": 1, "domain": "holm-a", "release": "6.1", "step": [{"what": "servers", "release": "6.1"}]}'],
     words=_JSON,
 )  # fmt: skip

@@ -1,6 +1,6 @@
 """The parsers of keys, signatures, certificates and trust files, one `add` each.
 
-`tests/test_proof_mutations.py` has more of them, with what must never come out as good.
+`tests/verification/test_mutations.py` has more of them, with what must never come out as good.
 """
 
 from __future__ import annotations
@@ -12,12 +12,15 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from bundlekeeper.errors import UnfinishedError
-from bundlekeeper.proof import certificates, cms, forms, keys, minisign, revocation, signing, sshsig, trust_format, wire
+from bundlekeeper.verification.encodings import wire
+from bundlekeeper.verification.keys import certificates, entry_files, public_key, revocation
+from bundlekeeper.verification.signatures import cms, forms, minisign, sshsig
+from bundlekeeper.verification.signatures import sign as signing
 from tests.fuzz.parsers import add
 
 
 def _public_keys() -> list[bytes]:
-    from tests.signing_world import TYPES, certificate, der, pem, private, public, spki_pem, ssh_line
+    from tests.kits.signing_world import TYPES, certificate, der, pem, private, public, spki_pem, ssh_line
 
     made = [write(private(t)) for t in TYPES for write in (spki_pem, ssh_line)] + [public(t).der for t in TYPES]
     whole = certificate("Marram publisher", private("ed25519"))
@@ -25,41 +28,41 @@ def _public_keys() -> list[bytes]:
 
 
 def _minisign_key() -> list[bytes]:
-    from tests.test_minisign import public_file
+    from tests.verification.signatures.test_minisign import public_file
 
     return [public_file()]
 
 
 def _sshsig() -> list[bytes]:
-    from tests.signing_world import TYPES, private
+    from tests.kits.signing_world import TYPES, private
 
     digest = sshsig.digest_of(b"message")
     return [sshsig.sign(private(t), namespace="bundlekeeper-bundle", digest=digest) for t in TYPES]
 
 
 def _minisig() -> list[bytes]:
-    from tests.test_minisign import signed
+    from tests.verification.signatures.test_minisign import signed
 
     return [signed(kind=b"ED"), signed(kind=b"Ed")]
 
 
 def _cms() -> list[bytes]:
-    from tests.signing_world import chain
-    from tests.test_cms import theirs
+    from tests.kits.signing_world import chain
+    from tests.verification.signatures.test_cms import theirs
 
     with TemporaryDirectory() as folder:
         return [theirs(chain("ecdsa-p256"), Path(folder)), theirs(chain("ecdsa-p256"), Path(folder), form="PEM")]
 
 
 def _certificates() -> list[bytes]:
-    from tests.signing_world import chain, der, pem
+    from tests.kits.signing_world import chain, der, pem
 
     c = chain()
     return [pem(c.leaf), pem(c.root) + pem(c.middle), der(c.leaf)]
 
 
 def _roots() -> list[bytes]:
-    from tests.signing_world import chain, der
+    from tests.kits.signing_world import chain, der
 
     return [der(chain().root)]
 
@@ -69,23 +72,23 @@ def _ders(made: Callable[[], list[bytes]]) -> list[bytes]:
 
 
 def _crls() -> list[bytes]:
-    from tests.signing_world import chain, der, pem
+    from tests.kits.signing_world import chain, der, pem
 
     c = chain()
     return [pem(c.root_crl) + pem(c.middle_crl), der(c.middle_crl)]
 
 
 def _private_keys() -> list[bytes]:
-    from tests.signing_world import TYPES, private, private_pem
+    from tests.kits.signing_world import TYPES, private, private_pem
 
     return [private_pem(private(t), ssh=ssh) for t in TYPES for ssh in (False, True)]
 
 
 @cache
 def _trust_entry() -> dict[str, bytes]:
-    from tests.test_trust import full_chain
+    from tests.verification.keys.test_entries import full_chain
 
-    return trust_format.to_files(full_chain())
+    return entry_files.to_files(full_chain())
 
 
 def _trust_toml() -> list[bytes]:
@@ -100,14 +103,21 @@ def _read_trust(data: bytes) -> object:
             raise UnfinishedError("not there", where=wanted)
         return _trust_entry()[wanted]
 
-    return trust_format.from_files(name.removesuffix(".toml"), data, file)
+    return entry_files.from_files(name.removesuffix(".toml"), data, file)
 
 
 _PEM = "-----BEGIN -----END PUBLIC KEY----- CERTIFICATE----- ssh-ed25519 ssh-rsa ecdsa-sha2-nistp256 AAAA ="
-add("public-key", keys.read_public_key, _public_keys, words=_PEM, covers=("proof.keys.read_public_key",), examples=200)
+add(
+    "public-key",
+    public_key.read_public_key,
+    _public_keys,
+    words=_PEM,
+    covers=("proof.keys.read_public_key",),
+    examples=200,
+)
 add(
     "ssh-blob",
-    keys.from_ssh_blob,
+    public_key.from_ssh_blob,
     lambda: [base64.b64decode(line.split()[1]) for line in _public_keys() if line.startswith((b"ssh-", b"ecdsa"))],
     covers=("proof.keys.from_ssh_blob",),
     examples=200,
@@ -183,7 +193,12 @@ add(
     examples=200,
 )
 
-add("certificate-der", keys.read_certificate, lambda: _ders(_certificates), covers=("proof.keys.read_certificate",))
+add(
+    "certificate-der",
+    public_key.read_certificate,
+    lambda: _ders(_certificates),
+    covers=("proof.keys.read_certificate",),
+)
 add("root-der", certificates.require_root, lambda: _roots(), covers=("proof.certificates.require_root",))
 add("list-der", revocation.load_crl, lambda: _ders(_crls), covers=("proof.revocation.load_crl",))
-add("spki", keys.from_spki, lambda: _ders(_public_keys), covers=("proof.keys.from_spki",))
+add("spki", public_key.from_spki, lambda: _ders(_public_keys), covers=("proof.keys.from_spki",))

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from tests.guards.known import GUARDS, Guard
 
-ROOT = Path(__file__).parent.parent.parent
+ROOT = Path(__file__).parents[2]
 COPIED = ("bundlekeeper", "tests", "fixtures", "manifests", "pyproject.toml", "README.md", "DEVELOPERS.md")
 PATIENCE_S = 120.0  # a guard against waiting for ever, taken out, leaves a test that waits for ever
 RED, GREEN, HUNG, SKIPPED, BROKEN = "red", "GREEN", "red (hung)", "SKIPPED", "BROKEN"

@@ -19,7 +19,7 @@ from pathlib import Path
 
 from tests.mutants.plugin import FOLDER
 
-ROOT = Path(__file__).parent.parent.parent
+ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "bundlekeeper"
 
 # Each Python process that finds this on its path measures itself; its name is the test that runs at its start.

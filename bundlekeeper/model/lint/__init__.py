@@ -1,10 +1,8 @@
-"""Lint: everything that can be said of a manifest at once.
+"""A manifest's text read with every problem at once, each with its place.
 
-Rules: one module per sort of check, each a function from the loose document to problems; a check takes only values of
-the right type and skips the rest; none hides another. Importing this package costs nothing heavy; `lint.checks` costs
-pydantic.
+Three folders: common, then the checks, then here reading and running them all.
 """
 
-from bundlekeeper.model.lint.codes import LINT_CODES, REFUSAL_CODES, but_of_bundles
+from bundlekeeper.model.lint.common.codes import LINT_CODES, REFUSAL_CODES, but_of_bundles
 
 __all__ = ["LINT_CODES", "REFUSAL_CODES", "but_of_bundles"]

@@ -1,0 +1,165 @@
+"""`stage`, `activate`, `observe`, `correct`: recording what was put where, by whom, on what proof.
+
+Rules: what can be seen to be wrong is refused whole, nothing half-recorded, unless a reason overrules it, which is
+kept; a dry run shows exactly what would be recorded; an event is never changed, only corrected by a later one.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from bundlekeeper.cli.common import JsonOption, StoreOption
+from bundlekeeper.jobs import record as recorder
+from bundlekeeper.jobs.open import ChassisOption, DomainOption, KindOption, ModelOption, SiteOption, SlotOption
+
+NameArgument = Annotated[
+    str | None, typer.Argument(metavar="[NAME]", help="Serial, site, domain, or site/domain/chassis/slot.")
+]
+BundleOption = Annotated[str, typer.Option("--bundle", metavar="FAMILY/VERSION", help="The bundle (or its file name).")]
+VersionOption = Annotated[str, typer.Option("--version", metavar="TEXT", help="The image's version.")]
+AtOption = Annotated[str | None, typer.Option("--at", metavar="TIME", help="When it happened (default: now).")]
+ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="The zone of --at, where it says none.")]
+SaysOption = Annotated[str | None, typer.Option("--says", metavar="WHO", help="On whose word (default: you).")]
+ByOption = Annotated[str, typer.Option("--by", metavar="WHO", help="Who did it.")]
+ApprovedOption = Annotated[str, typer.Option("--approved-by", metavar="WHO", help="Who approved it.")]
+ChangeOption = Annotated[str, typer.Option("--change", metavar="TICKET", help="The change ticket.")]
+RouteOption = Annotated[str, typer.Option("--route", metavar="HEX", help="SHA-256 of the approved route.")]
+ProofOption = Annotated[
+    str, typer.Option("--proof", metavar="KIND", help="digest-read-back, inventory-reading, paper or none.")
+]
+BeforeOption = Annotated[
+    list[str] | None, typer.Option("--before", metavar="KEY=VALUE", help="A reading before the work; repeatable.")
+]
+AfterOption = Annotated[
+    list[str] | None, typer.Option("--after", metavar="KEY=VALUE", help="A reading after the work; repeatable.")
+]
+DeviationsOption = Annotated[
+    str, typer.Option("--deviations", metavar="TEXT", help="What went otherwise than planned.")
+]
+NoteOption = Annotated[str, typer.Option("--note", metavar="TEXT", help="Anything else.")]
+AnywayOption = Annotated[str, typer.Option("--anyway", metavar="WHY", help="Record it against a refusal; kept.")]
+FileOption = Annotated[str | None, typer.Option("--file", metavar="CSV", help="Many at once: a row for each part.")]
+DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Show what would be recorded; record nothing.")]
+
+
+def stage(
+    name: NameArgument = None,
+    bundle: BundleOption = "",
+    version: VersionOption = "",
+    bank: Annotated[str, typer.Option("--bank", metavar="BANK", help="pending, spare or held.")] = "",
+    file: FileOption = None,
+    site: SiteOption = "",
+    domain: DomainOption = "",
+    chassis: ChassisOption = "",
+    slot: SlotOption = "",
+    kind: KindOption = "",
+    model: ModelOption = "",
+    at: AtOption = None,
+    zone: ZoneOption = "",
+    says: SaysOption = None,
+    by: ByOption = "",
+    approved_by: ApprovedOption = "",
+    change: ChangeOption = "",
+    route: RouteOption = "",
+    proof: ProofOption = "none",
+    before: BeforeOption = None,
+    after: AfterOption = None,
+    deviations: DeviationsOption = "",
+    note: NoteOption = "",
+    anyway: AnywayOption = "",
+    dry_run: DryRunOption = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Record that an image's bytes are on a part (or many), not yet running."""
+    said = recorder.Said(at, zone, says, by, approved_by, change, route, proof, before, after, deviations, note, anyway)
+    places = recorder.Places(name, site, domain, chassis, slot, kind, model)
+    asked = recorder.Asked("stage", bundle=bundle, version=version, bank=bank)
+    return recorder.record(asked, places, said, file=file, dry_run=dry_run, store=store, json=json)
+
+
+def activate(
+    name: NameArgument = None,
+    bundle: BundleOption = "",
+    version: VersionOption = "",
+    file: FileOption = None,
+    site: SiteOption = "",
+    domain: DomainOption = "",
+    chassis: ChassisOption = "",
+    slot: SlotOption = "",
+    kind: KindOption = "",
+    model: ModelOption = "",
+    at: AtOption = None,
+    zone: ZoneOption = "",
+    says: SaysOption = None,
+    by: ByOption = "",
+    approved_by: ApprovedOption = "",
+    change: ChangeOption = "",
+    route: RouteOption = "",
+    proof: ProofOption = "none",
+    before: BeforeOption = None,
+    after: AfterOption = None,
+    deviations: DeviationsOption = "",
+    note: NoteOption = "",
+    anyway: AnywayOption = "",
+    dry_run: DryRunOption = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Record that a part now runs an image: the one named, else the one that was staged on it."""
+    said = recorder.Said(at, zone, says, by, approved_by, change, route, proof, before, after, deviations, note, anyway)
+    places = recorder.Places(name, site, domain, chassis, slot, kind, model)
+    asked = recorder.Asked("activate", bundle=bundle, version=version)
+    return recorder.record(asked, places, said, file=file, dry_run=dry_run, store=store, json=json)
+
+
+def observe(
+    name: NameArgument = None,
+    active: Annotated[
+        str | None, typer.Option("--active", metavar="TEXT", help="The running version; - is none.")
+    ] = None,
+    pending: Annotated[
+        str | None, typer.Option("--pending", metavar="TEXT", help="The pending one; - is none.")
+    ] = None,
+    spare: Annotated[str | None, typer.Option("--spare", metavar="TEXT", help="The spare one; - is none.")] = None,
+    file: FileOption = None,
+    site: SiteOption = "",
+    domain: DomainOption = "",
+    chassis: ChassisOption = "",
+    slot: SlotOption = "",
+    kind: KindOption = "",
+    model: ModelOption = "",
+    at: AtOption = None,
+    zone: ZoneOption = "",
+    says: SaysOption = None,
+    by: ByOption = "",
+    proof: ProofOption = "none",
+    note: NoteOption = "",
+    dry_run: DryRunOption = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Record what was read from a part: what runs, waits, lies spare."""
+    said = recorder.Said(at, zone, says, by, proof=proof, note=note)
+    places = recorder.Places(name, site, domain, chassis, slot, kind, model)
+    asked = recorder.Asked("observe", active=active, pending=pending, spare=spare)
+    return recorder.record(asked, places, said, file=file, dry_run=dry_run, store=store, json=json)
+
+
+def correct(
+    event: Annotated[str, typer.Argument(metavar="EVENT", help="The wrong event's id (where --history shows it).")],
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="What is wrong with it.")],
+    says: SaysOption = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Take a wrong entry back: it stays, and a later event says that it does not count and why."""
+    return recorder.correct(event, why=why, says=says, store=store, json=json)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands."""
+    for command in (stage, activate, observe, correct):
+        app.command()(command)

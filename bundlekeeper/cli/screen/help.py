@@ -1,0 +1,74 @@
+"""Static texts: the root help and the names of the commands.
+
+Rules: nothing is imported here, so that `--help` costs only the interpreter; a test compares these texts with the
+commands that really exist.
+"""
+
+#: command -> (module that registers it, one line for the root help). The order is that of the job.
+COMMANDS: dict[str, tuple[str, str]] = {
+    "tour": ("bundlekeeper.demo.tour", "the whole job on a small invented platform, with what to look at"),
+    "manifest": (
+        "bundlekeeper.cli.commands.manifest",
+        "draft, lint, show, confirm, sign a manifest; print its JSON Schema",
+    ),
+    "take": ("bundlekeeper.cli.commands.take", "take a manifest's bundles into the store, proven"),
+    "held": ("bundlekeeper.cli.commands.held", "what the store holds, by family"),
+    "check": ("bundlekeeper.cli.commands.check", "prove the store, or any folder, against a manifest"),
+    "inventory": (
+        "bundlekeeper.cli.commands.inventory",
+        "load what components exist and run, or read it from a service",
+    ),
+    "stage": ("bundlekeeper.cli.commands.recording", "record that an image is on a part, not yet running"),
+    "activate": ("bundlekeeper.cli.commands.recording", "record that a part now runs an image"),
+    "observe": ("bundlekeeper.cli.commands.recording", "record what was read from a part"),
+    "correct": ("bundlekeeper.cli.commands.recording", "take a wrong entry back by a later one"),
+    "where": ("bundlekeeper.cli.commands.where", "which version is staged, pending, active, where, on any day"),
+    "gaps": ("bundlekeeper.cli.commands.gaps", "everything that stands between a domain and a release"),
+    "route": ("bundlekeeper.cli.commands.route", "the ordered way to a release, or why there is none"),
+    "report": ("bundlekeeper.cli.commands.report", "a run-book or a picture of a site, one file that needs no network"),
+    "media": ("bundlekeeper.cli.commands.media", "a set of volumes out, and the answer back"),
+    "ledger": ("bundlekeeper.cli.commands.ledger", "check the record's chain, export it, merge another store's"),
+    "trust": ("bundlekeeper.cli.commands.trust", "add, list, drop the keys that signatures are held against"),
+}
+
+#: Commands that have commands of their own.
+GROUPS = frozenset({"manifest", "trust", "inventory", "media", "ledger"})
+
+EXIT_STATUSES = (
+    (0, "all well"),
+    (1, "something was found"),
+    (2, "the command line or an input file is wrong"),
+    (3, "could not finish: I/O, network, lock, or something was unreadable"),
+    (4, "refused to act: a signature, a manifest, a medium or a store's permissions are not trusted"),
+    (70, "a bug of ours"),
+    (129, "stopped by SIGHUP: the terminal went away"),
+    (130, "stopped by Ctrl-C"),
+    (131, "stopped by SIGQUIT"),
+    (143, "stopped by SIGTERM"),
+)
+
+
+def root_help() -> str:
+    """The text of `bundlekeeper --help`."""
+    rows = "\n".join(f"  {name:<10} {line}" for name, (_, line) in COMMANDS.items())
+    codes = "\n".join(f"  {code:<4} {what}" for code, what in EXIT_STATUSES)
+    return f"""Usage: bundlekeeper COMMAND [OPTIONS] [ARGUMENTS]
+
+Keeps firmware bundles, proves them against your manifest, and says later what is where.
+It plans and records; it never calls a step safe, and it never flashes anything.
+
+Commands:
+{rows}
+
+Options:
+  -h, --help   this text; `bundlekeeper COMMAND --help` for one command
+  --version    the version
+  --debug      with any command: a traceback with an error
+
+Exit status:
+{codes}
+
+Environment:
+  BUNDLEKEEPER_STORE   the store's folder, where --store is not given
+  NO_COLOR             no colours
+"""

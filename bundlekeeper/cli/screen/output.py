@@ -1,0 +1,150 @@
+"""Sinks: everything that the tool prints goes through here.
+
+Rules: data on stdout; progress, errors and hints on stderr; every piece of data passes `visible`; JSON is one object
+with its schema; nothing here computes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from bundlekeeper.cli.screen.help import COMMANDS
+from bundlekeeper.errors import DamagedError, KeeperError
+from bundlekeeper.findings import Finding, Level, finding, is_ok
+from bundlekeeper.formats.escape import visible
+
+
+def line(text: str = "") -> None:
+    """Print one line of data on stdout, escaped."""
+    sys.stdout.write(visible(text) + "\n")
+
+
+def block(text: str) -> None:
+    """Print several lines on stdout, each escaped."""
+    for row in text.split("\n"):
+        line(row)
+
+
+def aside(text: str) -> None:
+    """Print one line on stderr, escaped: what is going on, not data."""
+    with contextlib.suppress(OSError):  # whoever closed or filled stderr does not want to hear it; the work goes on
+        sys.stderr.write(visible(text) + "\n")
+
+
+def envelope(command: str, findings: Iterable[Finding], data: Mapping[str, Any], ok: bool | None = None) -> None:
+    """Print the JSON object of design.md: schema, ok, findings, then the command's own keys."""
+    write_json(enveloped(command, findings, data, ok))
+
+
+def enveloped(
+    command: str, findings: Iterable[Finding], data: Mapping[str, Any], ok: bool | None = None
+) -> dict[str, Any]:
+    """The JSON object of design.md, not printed."""
+    rows = list(findings)
+    return {
+        "schema": f"bundlekeeper.{command}/1",
+        "ok": is_ok(rows) if ok is None else ok,
+        "findings": [f.as_json() for f in rows],
+        **data,
+    }
+
+
+def write_json(document: Mapping[str, Any]) -> None:
+    """Print one JSON document on stdout. What no Unicode text can hold stands in it as `visible` shows it."""
+    # Indented for people only: indenting goes through the slow encoder, 10,000 rows cost 0.1 s more.
+    sys.stdout.write(_encoded(document, 2 if sys.stdout.isatty() else None) + "\n")
+
+
+def write_json_rows(document: Mapping[str, Any], last: str, rows: Iterable[Mapping[str, Any]]) -> None:
+    """Print one JSON document on stdout whose last key is a long array: row by row, so that it is never held whole."""
+    sys.stdout.write(_encoded(document, None)[:-1] + f', "{last}": [')
+    for number, row in enumerate(rows):
+        sys.stdout.write((",\n" if number else "\n") + _encoded(row, None))
+    sys.stdout.write("]}\n")
+
+
+def _encoded(document: Mapping[str, Any], indent: int | None) -> str:
+    import json
+
+    text = json.dumps(document, indent=indent, ensure_ascii=True, allow_nan=False, default=str)
+    return _without_lone_surrogates(text) if "\\ud" in text else text
+
+
+def _without_lone_surrogates(document: str) -> str:
+    """RFC 8259 §8.2: readers differ on lone surrogates, and strict ones refuse the whole document."""
+    import re
+
+    pieces = re.compile(r"\\\\|\\ud[89ab]..\\ud[c-f]..|\\u(d[89a-f]..)")
+
+    def shown(piece: re.Match[str]) -> str:
+        return piece[0] if piece[1] is None else "\\" + visible(chr(int(piece[1], 16)))
+
+    return pieces.sub(shown, document)
+
+
+def findings_text(findings: Iterable[Finding]) -> None:
+    """Print findings as text on stdout."""
+    from bundlekeeper.reports.findings import write
+
+    write(findings)
+
+
+def findings_aside(findings: Iterable[Finding]) -> None:
+    """Print findings as text on stderr, where stdout is for something else."""
+    from bundlekeeper.reports.findings import write
+
+    write(findings, sys.stderr)
+
+
+def folded_text(findings: Iterable[Finding]) -> None:
+    """Print findings as text on stdout: of several that say the same the first whole, the others by their names.
+
+    Errors, and warnings with a place in a file, are told whole. Notes with a place are alike when their code is, and
+    are named by that place; else what is said must be the same, and what to do.
+    """
+    told: dict[tuple[str, ...], list[str]] = {}
+    for found in findings:
+        key = _alike(found)
+        if key in told:
+            told[key].append(":".join(found.where.rsplit(":", 2)[1:]) or found.subject)
+            continue
+        if key:
+            told[key] = []
+        findings_text([found])
+    for (level, code, at, *_), others in told.items():
+        if others:
+            line(f"{level}: {code}: {len(others)} more like it{at} {', '.join(others)}")
+
+
+def _alike(found: Finding) -> tuple[str, ...]:
+    """What findings share that are told once, with level, code and the word before the names; empty for all others."""
+    if found.level is Level.ERROR or (found.where and found.level is Level.WARNING):
+        return ()
+    said = () if found.where else (found.says, found.hint)
+    return (found.level.value, found.code, ", at" if found.where else ":", *said)
+
+
+def error_text(error: KeeperError) -> None:
+    """Print an error on stderr: its problems first, then `error:`, `where:`, `hint:`."""
+    findings_aside(error.problems)
+    aside(f"error: {error.says}")
+    if error.where:
+        aside(f"where: {error.where}")
+    if error.hint:
+        aside(f"hint: {error.hint}")
+
+
+def error_envelope(error: KeeperError, command: str) -> None:
+    """Print an error in the JSON envelope on stdout."""
+    about, found = error_about(error), error.problems
+    if isinstance(error, DamagedError) and not found:
+        found = (finding("damaged", error.where, error.says, error.hint),)
+    envelope(command if command.partition("-")[0] in COMMANDS else "error", found, {"error": about}, ok=False)
+
+
+def error_about(error: KeeperError) -> dict[str, Any]:
+    """An error as the envelope has it under `error`."""
+    return {"says": error.says, "where": error.where, "hint": error.hint, "exit": error.exit_code}

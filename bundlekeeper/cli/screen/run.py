@@ -1,0 +1,180 @@
+"""Runs one command: finds its module, parses, calls, turns what comes out into an exit status.
+
+Rules: only the module of the command that was asked for is imported; every error of ours becomes `error: / where: /
+hint:` on stderr, or the JSON envelope on stdout under `--json`; anything else is our bug: 70, and a traceback only with
+`--debug`; a reader that went away is 3, said by nobody, a disk that is full under the output is 3 and told.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import difflib
+import errno
+import gc
+import importlib
+import sys
+from collections.abc import Sequence
+
+from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.help import COMMANDS, GROUPS
+from bundlekeeper.cli.screen.signals import SIGNALS
+from bundlekeeper.cli.screen.streams import give_stdout_a_sink
+from bundlekeeper.errors import (
+    EXIT_BUG,
+    EXIT_INPUT,
+    EXIT_UNFINISHED,
+    InputError,
+    KeeperError,
+    StoppedError,
+    UnfinishedError,
+    worst_exit,
+)
+
+_OUTPUT_TROUBLE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EPIPE}
+
+
+def run(argv: Sequence[str]) -> int:
+    """Run the command line `argv` (without the program's name) and return the exit status. Raises nothing."""
+    words, debug = _without_debug(list(argv))
+    command = _command_of(words)
+    wants_json = "--json" in _before_dashes(words)
+    # A command is short and makes hardly any cycles; looking for them costs a quick check of 10,000 files 0.1 s.
+    gc.set_threshold(200_000, 50, 50)
+    try:
+        SIGNALS.install()
+        status = dispatch(words)
+        sys.stdout.flush()
+        return status
+    except BrokenPipeError:
+        return _reader_left()
+    except KeeperError as error:
+        if debug:
+            import traceback
+
+            traceback.print_exc()
+        if isinstance(error, StoppedError) and SIGNALS.exit_code:
+            error.exit_code = SIGNALS.exit_code  # the work only knows that it was asked to stop, not by whom
+        return _say(error, command, wants_json)
+    except MemoryError:
+        return _say(UnfinishedError("not enough memory", hint="free some, or take off the limit"), command, wants_json)
+    except Exception as error:
+        if isinstance(error, OSError) and _is_output_trouble(error):
+            if error.errno != errno.EPIPE:  # a reader that left knows; a full disk under a redirection is news
+                _say(UnfinishedError(f"the output could not be written: {error.strerror}"), command, wants_json=False)
+            return _reader_left()
+        return _bug(error, command, wants_json, debug)
+
+
+def _command_of(words: list[str]) -> str:
+    """The command as its JSON schema calls it: `take`, `media-receive`."""
+    command = words[0] if words else ""
+    if command in GROUPS and len(words) > 1 and words[1].isascii() and words[1].isalpha():
+        return f"{command}-{words[1].lower()}"
+    return command
+
+
+def _before_dashes(words: list[str]) -> list[str]:
+    return words[: words.index("--")] if "--" in words else words
+
+
+def _without_debug(words: list[str]) -> tuple[list[str], bool]:
+    head = _before_dashes(words)
+    return [w for w in head if w != "--debug"] + words[len(head) :], "--debug" in head
+
+
+def dispatch(words: list[str]) -> int:
+    """Parse and call one command; return its exit status. Raises KeeperError."""
+    import typer
+
+    if len(words) == 1 and words[0] in GROUPS:
+        words = [*words, "--help"]
+    _insist_on_words(words)
+    app = typer.Typer(
+        add_completion=False,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+    app.callback()(lambda: None)
+    module = importlib.import_module(_module_of(words[0] if words else ""))
+    module.register(app)
+    command = typer.main.get_command(app)
+    try:
+        # Not `command.main`: it answers a closed pipe with 1, which is "something was found".
+        with command.make_context("bundlekeeper", _spell_out_link(words)) as context:
+            status = command.invoke(context)
+    except typer.Exit as stop:
+        return stop.exit_code
+    except typer.Abort as error:
+        raise SIGNALS.stopped() from error
+    except typer.TyperException as error:
+        says = error.format_message()
+        raise InputError(says, hint=_usage_hint(words, says)) from error
+    return status if isinstance(status, int) else 0
+
+
+def _insist_on_words(words: Sequence[str]) -> None:
+    """Refuse an empty word: a script's empty variable would ask about, or record on, everything. Raises InputError."""
+    for number, word in enumerate(words[1:], 1):
+        before = words[number - 1]
+        if not word or (word.startswith("--") and word.endswith("=") and word.count("=") == 1):
+            name = word[:-1] if word else before if before.startswith("--") and "=" not in before else "an argument"
+            raise InputError(
+                f"{name} is empty", hint="is a variable of a script empty? Leave the option out, or fill it"
+            )
+
+
+def _usage_hint(words: list[str], says: str) -> str:
+    has_own = words[0] in GROUPS and len(words) > 1 and not words[1].startswith("-")
+    depth = 2 if has_own and not says.startswith("No such command") else 1
+    return f"see: bundlekeeper {' '.join(words[:depth])} --help"
+
+
+def _module_of(command: str) -> str:
+    if command in COMMANDS:
+        return COMMANDS[command][0]
+    near = difflib.get_close_matches(command, COMMANDS, n=1)
+    hint = f"did you mean: bundlekeeper {near[0]}" if near else "bundlekeeper --help lists the commands"
+    what = "option before the command" if command.startswith("-") else "command"
+    raise InputError(f"no such {what}: {command}", hint=hint)
+
+
+def _spell_out_link(words: list[str]) -> list[str]:
+    """A bare `--link` means `--link=reflink`; the option parser has no optional values."""
+    head = _before_dashes(words)
+    return [("--link=reflink" if w == "--link" else w) for w in head] + words[len(head) :]
+
+
+def _say(error: KeeperError, command: str, wants_json: bool) -> int:
+    with contextlib.suppress(OSError):
+        if wants_json:
+            output.error_envelope(error, command)
+        else:
+            output.error_text(error)
+    return error.exit_code
+
+
+def _bug(error: Exception, command: str, wants_json: bool, debug: bool) -> int:
+    if debug:
+        import traceback
+
+        traceback.print_exc()
+    bug = KeeperError(
+        f"a bug of ours: {type(error).__name__}: {error}",
+        hint="run it again with --debug and send us the traceback; nothing that was finished is lost",
+    )
+    _say(bug, command, wants_json)
+    return EXIT_BUG
+
+
+def _is_output_trouble(error: OSError) -> bool:
+    """No file name: not one of the files that we opened, which are all wrapped where they are opened."""
+    return error.filename is None and error.errno in _OUTPUT_TROUBLE
+
+
+def _reader_left() -> int:
+    give_stdout_a_sink()
+    return worst_exit([EXIT_UNFINISHED, SIGNALS.exit_code])
+
+
+__all__ = ["EXIT_INPUT", "run"]

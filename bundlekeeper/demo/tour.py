@@ -1,0 +1,306 @@
+"""`bundlekeeper tour`: the whole job on the invented platform, each step a real command.
+
+Rules: every step runs through the same door as a user's command line and its exit status is compared with the one that
+the step is there to show; nothing outside the tour's own folder is touched; an existing folder is left alone.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shlex
+import shutil
+import sys
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bundlekeeper.cli.common import JsonOption
+from bundlekeeper.cli.screen import output
+from bundlekeeper.demo import tour_sites, tour_world
+from bundlekeeper.errors import EXIT_FOUND, InputError, KeeperError, UnfinishedError
+from bundlekeeper.formats.escape import counted
+
+SPOILT = tour_world.file_name("blade", "6.1.0")
+
+
+@dataclass(frozen=True)
+class Step:
+    """One command of the tour, what it is there to show, and the exit status that it must have."""
+
+    title: str
+    command: tuple[str, ...]
+    expected: int
+    look: str
+
+
+STEPS = (
+    Step(
+        "Draft a manifest from the files that were downloaded",
+        ("manifest", "draft", "downloads", "--platform", "marram", "--output", "draft.toml", "--quiet"),
+        0,
+        'Digests computed from the files themselves prove nothing yet: each is marked "own copy".',
+    ),
+    Step(
+        "Lint the draft",
+        ("manifest", "lint", "draft.toml"),
+        1,
+        "Everything at once, with place and hint. A draft is not finished: only you know the build of a rack bundle.",
+    ),
+    Step(
+        "Confirm the reviewed manifest against the publisher's own list, got by another way",
+        ("manifest", "confirm", "marram.toml", "--against", "publisher/SHA256SUMS"),
+        0,
+        "Now the digests are the publisher's, and the manifest is a new issue: its sequence went up.",
+    ),
+    Step(
+        "Lint it again",
+        ("manifest", "lint", "marram.toml"),
+        0,
+        "Nothing to say against it: it can be relied on.",
+    ),
+    Step(
+        "Take the bundles into the store",
+        ("take", "marram.toml", "--from", "downloads", "--quiet"),
+        0,
+        "Each file was read once: copied, hashed, made durable, compared, and only then put in place.",
+    ),
+    Step(
+        "Take them again",
+        ("take", "marram.toml", "--from", "downloads", "--quiet"),
+        0,
+        "What is in and proven is not read again.",
+    ),
+    Step(
+        "See what the store holds",
+        ("held",),
+        0,
+        "Version, size, standing, when proven and against whose digest.",
+    ),
+    Step(
+        f"Check a stick on which one bit of {SPOILT} was turned",
+        ("check", "marram.toml", "--at", "stick", "--quiet"),
+        1,
+        "The size is right, the bytes are not: exactly that file is found, and the line that mends it is printed.",
+    ),
+    Step(
+        "Check the store itself",
+        ("check",),
+        0,
+        "Every held file was read from end to end. Nothing is called proven that was not.",
+    ),
+    Step(
+        "Load what stands in a domain of the site that has no link",
+        ("inventory", "load", "skerry.toml"),
+        0,
+        "What is new, gone, replaced or moved since the last reading is told; all of it is in the record now.",
+    ),
+    Step(
+        "Ask which version runs where, since when, on whose word",
+        ("where", "skerry-a"),
+        0,
+        "A bank that nobody read is a question mark, never a guess. With --on, the same for any past day.",
+    ),
+    Step(
+        "Ask what stands between that domain and release 6.1, before anything is uploaded",
+        ("gaps", "skerry-a", "--to", "6.1"),
+        1,
+        "The direct jump is refused by a rule with its source; what could not be checked is counted, never good.",
+    ),
+    Step(
+        "Ask for the way that is allowed, in which order, in which windows, and how to get back",
+        ("route", "skerry-a", "--to", "6.1"),
+        1,
+        "The stop at 6.0 that the release notes ask for is in it. No rule allows a way back, and that is told before.",
+    ),
+    Step(
+        "Plan what goes on which volume for that site",
+        ("media", "plan", "--for", "skerry-a", "--to", "6.1", "--volume", "6MB:folder", "--out", "plan.json"),
+        0,
+        "Both stops of the way are in it. What the set lacked would stand first.",
+    ),
+    Step(
+        "Write the volumes, here into a folder in place of two sticks",
+        ("media", "write", "plan.json", "--to", "outbound", "--key", "keys/depot", "--quiet"),
+        0,
+        "Each is a bag (RFC 8493), proven again from the medium, with an index of the whole set that the depot signed.",
+    ),
+    Step(
+        "Receive them in the site's own store, which does not know the depot's key yet",
+        ("media", "receive", "outbound", "--store", "skerry", "--quiet"),
+        4,
+        "Refused. A key that comes on the stick that it vouches for proves nothing, so none is ever taken from one.",
+    ),
+    Step(
+        "Trust the depot's key, which came by another way",
+        ("trust", "add", "depot", "keys/depot.pub", "--form", "sshsig", "--for", "indexes", "--store", "skerry"),
+        0,
+        "For indexes of media sets only. Compare the fingerprint by telephone.",
+    ),
+    Step(
+        "Receive them now",
+        ("media", "receive", "outbound", "--store", "skerry", "--quiet"),
+        0,
+        "Proven from the stick, taken like any bundle. Volumes may come in any order and on different days.",
+    ),
+    Step(
+        "Tell the site's store what stands there",
+        ("inventory", "load", "skerry.toml", "--store", "skerry"),
+        0,
+        "The same inventory as the depot's: read the same, it is the same event in both records.",
+    ),
+    Step(
+        "Record what was done there at night",
+        ("stage", "skerry-a", "--kind", "io-module", "--bundle", "infrastructure/6.0.1", "--store", "skerry"),
+        0,
+        "Staged, not running yet: the bytes stand in the spare bank.",
+    ),
+    Step(
+        "Write the answer that goes back",
+        ("media", "receipt", "--out", "receipt.json", "--key", "keys/skerry", "--site", "skerry", "--store", "skerry"),
+        0,
+        "What arrived, and every event of the site's record, signed. Where no file may leave: --paper.",
+    ),
+    Step(
+        "Trust the site's key, for receipts only",
+        ("trust", "add", "skerry-crew", "keys/skerry.pub", "--form", "sshsig", "--for", "receipts"),
+        0,
+        "A signature for one kind of document serves for no other.",
+    ),
+    Step(
+        "Read the answer at the depot",
+        ("media", "receipt", "--read", "receipt.json"),
+        0,
+        "Merged: twice is the same as once, in any order.",
+    ),
+    Step(
+        "Ask the depot what is staged at the site without a link",
+        ("where", "skerry-a", "--kind", "io-module"),
+        0,
+        "The depot answers as the site would.",
+    ),
+)
+
+
+def tour(
+    folder: Annotated[
+        Path | None, typer.Argument(metavar="[DIR]", help="A new folder for the tour (default: bundlekeeper-tour).")
+    ] = None,
+    json: JsonOption = False,
+) -> int:
+    """The whole job on a small invented platform, in a folder of its own, with what to look at."""
+    place = _fresh(folder)
+    _prepare(place)
+    rows: list[tuple[Step, int]] = []
+    with _inside(place), _quiet(json):
+        output.line(f"A tour of bundlekeeper, in {place.name}. The platform and its files are invented.")
+        for number, step in enumerate(STEPS, 1):
+            rows.append((step, _run(number, step)))
+    return _end(place, rows, json)
+
+
+def _fresh(folder: Path | None) -> Path:
+    names = (
+        [folder] if folder else [Path("bundlekeeper-tour"), *(Path(f"bundlekeeper-tour-{n}") for n in range(2, 100))]
+    )
+    for name in names:
+        with contextlib.suppress(FileExistsError):
+            try:
+                name.mkdir(parents=True)
+            except FileExistsError:
+                if name.is_dir() and not any(name.iterdir()):
+                    return name.absolute()
+                raise
+            except OSError as error:
+                raise UnfinishedError(f"the folder cannot be made: {error.strerror}", where=str(name)) from error
+            return name.absolute()
+    raise InputError("the folder is there already", where=str(names[-1]), hint="name a new one: bundlekeeper tour DIR")
+
+
+def _prepare(place: Path) -> None:
+    try:
+        tour_world.make_downloads(place / "downloads")
+        (place / "marram.toml").write_text(tour_world.reviewed_manifest(), encoding="utf-8")
+        (place / "skerry.toml").write_text(tour_sites.inventory(), encoding="utf-8")
+        (place / "outbound").mkdir()
+        for name in ("depot", "skerry"):
+            tour_sites.make_key(place / "keys" / name)
+        shutil.copytree(place / "downloads", place / "stick")
+        with (place / "stick" / SPOILT).open("r+b") as file:
+            file.seek(700_000)
+            byte = file.read(1)[0]
+            file.seek(700_000)
+            file.write(bytes([byte ^ 0x04]))
+    except OSError as error:
+        raise UnfinishedError(f"the tour's files cannot be written: {error.strerror}", where=str(place)) from error
+
+
+@contextlib.contextmanager
+def _inside(place: Path) -> Iterator[None]:
+    """Work in the tour's folder, with the store there and nowhere else."""
+    before = Path.cwd()
+    old = os.environ.get("BUNDLEKEEPER_STORE")
+    os.chdir(place)
+    os.environ["BUNDLEKEEPER_STORE"] = "store"
+    try:
+        yield
+    finally:
+        os.chdir(before)
+        if old is None:
+            del os.environ["BUNDLEKEEPER_STORE"]
+        else:
+            os.environ["BUNDLEKEEPER_STORE"] = old
+
+
+@contextlib.contextmanager
+def _quiet(json: bool) -> Iterator[None]:
+    """Under --json the steps' own text goes to stderr, so that stdout stays one JSON object."""
+    if not json:
+        yield
+        return
+    with contextlib.redirect_stdout(sys.stderr):
+        yield
+
+
+def _run(number: int, step: Step) -> int:
+    from bundlekeeper.cli.screen.run import dispatch
+
+    output.line()
+    output.line(f"── {number}. {step.title}")
+    output.line(f"$ bundlekeeper {shlex.join(step.command)}")
+    sys.stdout.flush()
+    try:
+        status = dispatch(list(step.command))
+    except KeeperError as error:
+        output.error_text(error)
+        status = error.exit_code
+    sys.stdout.flush()
+    output.line(f"exit status {status}" + ("" if status == step.expected else f", where {step.expected} was due"))
+    output.line(f"→ {step.look}")
+    return status
+
+
+def _end(place: Path, rows: Sequence[tuple[Step, int]], json: bool) -> int:
+    wrong = [step.title for step, status in rows if status != step.expected]
+    if json:
+        steps = [{"command": list(s.command), "status": status, "expected": s.expected} for s, status in rows]
+        output.envelope("tour", [], {"folder": str(place), "steps": steps}, ok=not wrong)
+    else:
+        output.line()
+        output.line(
+            f"{counted(len(rows), 'step')}, {len(rows) - len(wrong)} as expected. "
+            f"Everything is in {place.name}; delete it when done."
+        )
+        output.line("next: bundlekeeper manifest draft FILE... with your own files")
+    return EXIT_FOUND if wrong else 0
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("tour")(tour)
+
+
+__all__ = ["STEPS", "Step", "register", "tour"]

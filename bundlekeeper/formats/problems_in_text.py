@@ -1,0 +1,50 @@
+"""What is wrong with a small file that a person wrote: problems by their path, and their places in the text.
+
+Rules: a problem is found without looking at the text, and gets its place afterwards; all are told, in the text's order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from bundlekeeper.findings import Finding, Level
+from bundlekeeper.formats.caret import excerpt
+from bundlekeeper.formats.text_file import Source, shown
+from bundlekeeper.formats.toml_positions import Path, nearest, places
+
+
+@dataclass(frozen=True, slots=True)
+class Misread:
+    """What is wrong at `path`; `on_key` means the key and not its value."""
+
+    code: str
+    path: Path
+    says: str
+    hint: str = ""
+    on_key: bool = False
+
+
+def placed(source: Source, problems: Iterable[Misread]) -> list[Finding]:
+    """The problems as errors with line, column and caret, in the order of the text (TOML)."""
+    found, rows = places(source.text), []
+    for problem in problems:
+        place = nearest(found, problem.path)
+        line, column = source.position(place.key_start if problem.on_key else place.start)
+        row = source.text.split("\n")[line - 1].removesuffix("\r")
+        told = (problem.code, Level.ERROR, source.name, problem.says, problem.hint)
+        rows.append((line, column, Finding(*told, source.where(line, column), excerpt(row, column))))
+    return [row for _, _, row in sorted(rows, key=lambda r: r[:2])]
+
+
+def misread_format(raw: Mapping[str, Any], key: str, known: int) -> Misread | None:
+    """What is wrong with the number of the file's format, which stands under `key`; None for `known`."""
+    found = raw.get(key)
+    if found is None:
+        return Misread("missing-key", (), f"{key} is missing", f"add {key} = {known} as the first line")
+    if found == known and not isinstance(found, bool):
+        return None
+    newer = isinstance(found, int) and not isinstance(found, bool) and found > known
+    says = f"this version reads format {known}, not {shown(found)}"
+    return Misread("newer-format" if newer else "bad-value", (key,), says, f"{key} = {known}")

@@ -1,0 +1,166 @@
+"""The one place with rules for names that become files and folders, on any of Linux, Windows and FAT.
+
+Rules: a name is refused here, before any disk is touched, and every problem of it is told at once; a version is never
+refused as a folder's name but written so that it is safe, one version one folder; names are compared by
+`collision_key`, because a FAT or exFAT medium keeps one file where Linux keeps two.
+Sources: Windows and FAT: 'Naming Files, Paths, and Namespaces' (Windows App Development documentation); Unicode forms
+and case: Unicode standard section 3.13, D145, and RFC 8493 section 6; bidi controls: UAX #9; NAME_MAX: limits.h(0p).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import unicodedata
+from dataclasses import dataclass
+
+from bundlekeeper.formats.escape import visible
+
+MAX_NAME_BYTES = 255  # NAME_MAX of ext4, xfs, btrfs, tmpfs; FAT and NTFS: 255 UTF-16 units, which this implies
+MAX_NAME_CHARACTERS = 240  # leaves room for a folder on a medium (a path of 260 on Windows) and for a temporary suffix
+MAX_FOLDER_CHARACTERS = 120
+
+#: Names with which the store's own files begin; a bundle may not hide among them.
+OWN_PREFIXES = (".keeper", ".part-")
+
+_WINDOWS_CHARACTERS = '<>:"|?*'
+# The documentation names COM1-COM9, LPT1-LPT9 and the superscript digits; COM0/LPT0 and CONIN$/CONOUT$ are from memory.
+_DEVICES = {"CON", "PRN", "AUX", "NUL", "CONIN$", "CONOUT$"} | {
+    port + digit for port in ("COM", "LPT") for digit in "0123456789¹²³"
+}
+_PLAIN_FOLDER = re.compile(r"[A-Za-z0-9_+(][A-Za-z0-9_+()~. -]*")
+
+
+@dataclass(frozen=True, slots=True)
+class NameProblem:
+    """One thing that is wrong with a name: a short word for it, what is, what to do.
+
+    `at` is the offset in characters of the first character that is meant, or None where the whole name is.
+    """
+
+    reason: str
+    says: str
+    hint: str
+    at: int | None = None
+
+
+def problems_of_name(name: str) -> list[NameProblem]:
+    """Everything that makes `name` unsafe as one file's name; empty for a good name. Raises nothing."""
+    if not name:
+        return [NameProblem("empty", "the name is empty", "give the file's name as published")]
+    if name in {".", ".."}:
+        return [NameProblem("dots", f"the name {name} means a folder", "give the file's name as published")]
+    return [*_characters(name), *_ends(name), *_whole(name)]
+
+
+def _characters(name: str) -> list[NameProblem]:
+    """The first of each sort of character that no name may hold."""
+    found: dict[str, NameProblem] = {}
+    for at, char in enumerate(name):
+        sort = _sort(char)
+        if sort and sort not in found:
+            shown = visible(char)
+            says, hint = {
+                "separator": (f"{shown} separates folders", "give the bare name, without a folder"),
+                "nul": ("the name holds a NUL character", "leave it out"),
+                "control": (f"the name holds the control character {shown}", "leave it out"),
+                "format": (
+                    f"the name holds the invisible character {shown}",
+                    "leave it out: it can make a name look like another",
+                ),
+                "undecodable": (f"the name holds {shown}, which is no text", "give the name in UTF-8"),
+                "windows": (f"{shown} cannot stand in a name on Windows or FAT", "rename the file without it"),
+            }[sort]
+            found[sort] = NameProblem(sort, says, hint, at)
+    return list(found.values())
+
+
+def _sort(char: str) -> str:
+    if char in "/\\":
+        return "separator"
+    if char == "\0":
+        return "nul"
+    if char in _WINDOWS_CHARACTERS:
+        return "windows"
+    category = unicodedata.category(char)
+    # Zl and Zp break lines, Co and Cn look different, or like nothing, on every machine.
+    return {"Cc": "control", "Cs": "undecodable"}.get(
+        category, "format" if category in {"Cf", "Zl", "Zp", "Co", "Cn"} else ""
+    )
+
+
+def _ends(name: str) -> list[NameProblem]:
+    """How a name may not begin or end."""
+    found = []
+    if name[0] == "-":
+        found.append(NameProblem("hyphen", "the name begins with a hyphen", "commands would take it for an option", 0))
+    if name[0] == "~":
+        found.append(NameProblem("tilde", "the name begins with a tilde", "shells would take it for a home folder", 0))
+    if name[0].isspace():
+        found.append(NameProblem("blank", "the name begins with a blank", "leave the blank out", 0))
+    if name[-1].isspace():
+        says = "the name ends with a blank, which Windows and FAT drop"
+        found.append(NameProblem("blank", says, "leave the blank out", len(name) - 1))
+    if name[-1] == ".":
+        says = "the name ends with a dot, which Windows and FAT drop"
+        found.append(NameProblem("dot", says, "leave the dot out", len(name) - 1))
+    if collision_key(name).startswith(OWN_PREFIXES):
+        says = f"names that begin with {name[:6]} are the store's own"
+        found.append(NameProblem("own", says, "rename the file", 0))
+    return found
+
+
+def _whole(name: str) -> list[NameProblem]:
+    """What is wrong with a name as a whole."""
+    found = []
+    stem = name.split(".")[0].rstrip(" ").upper()
+    if stem in _DEVICES:
+        says = f"{stem} is a device on Windows, with any extension"
+        found.append(NameProblem("device", says, "rename the file", 0))
+    if re.match(r"[A-Za-z]:", name):
+        says = f"{name[:2]} is a drive on Windows"
+        found.append(NameProblem("drive", says, "give the bare name, without a folder", 0))
+    if unicodedata.normalize("NFC", name) != name:
+        says = "the name is not in Unicode's composed form (NFC)"
+        found.append(NameProblem("form", says, "compose it, or some systems will hold two files that look the same"))
+    length = len(name.encode("utf-8", "surrogateescape" if _escaped_bytes(name) else "surrogatepass"))
+    if length > MAX_NAME_BYTES:
+        says = f"the name takes {length} bytes in UTF-8, more than {MAX_NAME_BYTES}"
+        found.append(NameProblem("long", says, "shorten it: file systems hold no longer name"))
+    elif len(name) > MAX_NAME_CHARACTERS:
+        says = f"the name has {len(name)} characters, more than {MAX_NAME_CHARACTERS}"
+        found.append(NameProblem("long", says, "shorten it: its path on a medium would be too long for Windows"))
+    return found
+
+
+def _escaped_bytes(name: str) -> bool:
+    """True when every lone surrogate stands for a byte that was not UTF-8, as os.fsdecode leaves it (PEP 383)."""
+    return all(0xDC80 <= ord(c) <= 0xDCFF for c in name if unicodedata.category(c) == "Cs")
+
+
+def collision_key(name: str) -> str:
+    """What two names share when some file system takes them for one: canonical caseless form (Unicode D145), in NFC.
+
+    Raises nothing.
+    """
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFD", name).casefold())
+
+
+def safe_folder(version: str) -> str:
+    """The folder name for a version: the version itself where that is safe everywhere, else with `%xx` for bytes.
+
+    Two versions never share a folder; a version that would be too long keeps its beginning and the first 32 digits of
+    its SHA-256. Raises nothing.
+    """
+    raw = version.encode("utf-8", "surrogatepass")
+    if _PLAIN_FOLDER.fullmatch(version) and len(version) <= MAX_FOLDER_CHARACTERS and not problems_of_name(version):
+        return version
+    text = "".join(chr(byte) if _PLAIN_FOLDER.fullmatch("0" + chr(byte)) else f"%{byte:02x}" for byte in raw)
+    if not text or text[0] in ".-~ " or text.split(".")[0].rstrip(" ").upper() in _DEVICES:
+        text = f"%{raw[0]:02x}{text[1:]}" if raw else "%"
+    if text[-1] in ". ":
+        text = f"{text[:-1]}%{ord(text[-1]):02x}"
+    if len(text) > MAX_FOLDER_CHARACTERS:
+        # "%%" begins nothing else, so a shortened name meets no escaped one.
+        text = f"{text[: MAX_FOLDER_CHARACTERS - 34]}%%{hashlib.sha256(raw).hexdigest()[:32]}"
+    return text

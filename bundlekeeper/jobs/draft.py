@@ -1,0 +1,191 @@
+"""What a draft is made from: files, folders of files, and checksum lists, told apart by looking.
+
+Rules: a list's digest is the publisher's, a file's own is "own copy"; when both are given for one file, the file gives
+the size and its bytes must agree with the list, else it is a finding; a list with a bad line is refused whole, never
+taken for firmware.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import stat
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bundlekeeper.cli.common import progress_for, reason
+from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.signals import SIGNALS
+from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.findings import Finding
+from bundlekeeper.model.manifest.checksum_list import LIST_CODES, MAX_BYTES, ChecksumList, parse
+from bundlekeeper.model.manifest.draft_rows import Entry
+from bundlekeeper.model.manifest.looks_like_list import HEAD_BYTES, is_list, is_signature_of_list
+from bundlekeeper.model.manifest.merge_lists import merge
+
+if TYPE_CHECKING:
+    from bundlekeeper.verification.hashing.door import Outcome
+
+
+_SHOWN = 20  # names of one sort that are passed over
+
+
+@dataclass(slots=True)
+class Gathered:
+    """Entries for a draft, each naming where its digest comes from, and what was found on the way."""
+
+    entries: list[Entry]
+    findings: list[Finding]
+    passed_over: list[tuple[Path, str]]  # what lay in a given folder and is no bundle file, and what it is
+
+
+def gather(paths: list[Path], *, quiet: bool) -> Gathered:
+    """Read the given files, folders and lists.
+
+    Raises InputError for what is not there or cannot be a bundle, UnfinishedError when reading fails.
+    """
+    lists, files, passed_over = _told_apart(paths)
+    return Gathered(*merge(lists, _digested(files, quiet)), passed_over)
+
+
+def tell_passed_over(gathered: Gathered) -> None:
+    """Say on stderr what lay in the given folders and was not looked at, a line for each sort."""
+    sorts: dict[str, list[str]] = {}
+    for path, what in gathered.passed_over:
+        sorts.setdefault(what, []).append(str(path))
+    for what, names in sorts.items():
+        more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""
+        output.aside(f"passed over: {what}: {', '.join(names[:_SHOWN])}{more}")
+    if sorts:
+        output.aside("hint: name what is meant: a folder of its own, a link's file, a list that came by another way")
+
+
+def checked_platform(name: str | None) -> str:
+    """The platform's name; empty, which the draft marks for review, where none is given.
+
+    Raises InputError for a name that the manifest's own types would refuse.
+    """
+    if name is None:
+        return ""
+    from bundlekeeper.model.manifest.types import MAX_PLATFORM, PLATFORM
+
+    if re.fullmatch(PLATFORM, name) is None or len(name) > MAX_PLATFORM:
+        hint = f"small letters and digits, in words joined by single hyphens, at most {MAX_PLATFORM} characters"
+        raise InputError(f"--platform cannot be {name!r}", hint=hint)
+    return name
+
+
+def _told_apart(paths: list[Path]) -> tuple[list[ChecksumList], list[Path], list[tuple[Path, str]]]:
+    lists: list[ChecksumList] = []
+    files: list[Path] = []
+    bad: list[InputError] = []
+    passed_over: list[tuple[Path, str]] = []
+    for path in paths:
+        if _is_folder(path):
+            for file, what in _in_folder(path):
+                if what:
+                    passed_over.append((file, what))
+                else:
+                    files.append(file)
+        else:
+            data = _list_data(path)
+            if data is None:
+                files.append(path)
+            else:
+                try:
+                    lists.append(parse(data, name=str(path)))
+                except InputError as error:
+                    bad.append(error)
+    if bad:
+        raise bad[0] if len(bad) == 1 else _all_of(bad)
+    return lists, files, passed_over
+
+
+def _all_of(errors: list[InputError]) -> InputError:
+    """One error for several lists; what is wrong with a list as a whole becomes a problem of its own."""
+    problems: list[Finding] = []
+    for error in errors:
+        whole = Finding("list-line", LIST_CODES["list-line"].level, error.where, error.says, error.hint)
+        problems += error.problems or [whole]
+    return InputError(
+        f"{len(errors)} checksum lists cannot be used", hint="get them again, or mend what is shown", problems=problems
+    )
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        mode = path.stat().st_mode
+    except FileNotFoundError as error:
+        raise InputError("the file is not there", where=str(path), hint="check the path") from error
+    except (OSError, ValueError) as error:
+        raise InputError(f"cannot be looked at: {reason(error)}", where=str(path)) from error
+    if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
+        raise InputError("not a regular file", where=str(path), hint="name files, folders of files, or checksum lists")
+    return stat.S_ISDIR(mode)
+
+
+def _in_folder(folder: Path) -> list[tuple[Path, str]]:
+    """What lies in a folder, sorted; with each the reason why it is passed over, empty for a bundle file."""
+    try:
+        return [(path, _other_than_a_bundle(path)) for path in sorted(folder.iterdir())]
+    except OSError as error:
+        raise InputError(f"cannot be looked at: {reason(error)}", where=str(folder)) from error
+
+
+def _other_than_a_bundle(path: Path) -> str:
+    mode = path.lstat().st_mode
+    if not stat.S_ISREG(mode):
+        return {stat.S_IFDIR: "folder", stat.S_IFLNK: "link", stat.S_IFIFO: "FIFO"}.get(stat.S_IFMT(mode), "no file")
+    if path.name.startswith("."):
+        return "hidden file"
+    if is_signature_of_list(path.name):
+        return "signature of a list"
+    # A list that lies beside the files is no other way of getting it: it must be named.
+    return "checksum list" if _list_data(path) is not None else ""
+
+
+def _list_data(path: Path) -> bytes | None:
+    """The bytes of a checksum list, good or bad, with no more than one beyond the limit; None for any other file."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(HEAD_BYTES + 1)
+            if not is_list(path.name, head, whole=len(head) <= HEAD_BYTES):
+                return None
+            return head + file.read(MAX_BYTES + 1 - len(head))
+    except OSError as error:
+        raise UnfinishedError(f"cannot be read: {error.strerror}", where=str(path)) from error
+
+
+def _digested(files: list[Path], quiet: bool) -> list[Entry]:
+    from bundlekeeper.verification.hashing.door import Task, digest_many
+    from bundlekeeper.verification.hashing.read import Stop
+
+    if not files:
+        return []
+    stop = Stop()
+    progress = progress_for(quiet)
+    sizes = {path: path.stat().st_size for path in files}
+    progress.begin("reading", sum(sizes.values()), len(files))
+    tasks = [Task(str(path), partial(_open, path), size) for path, size in sizes.items()]
+    done: dict[str, Entry] = {}
+    try:
+        with SIGNALS.guarded(stop):
+            for outcome in digest_many(tasks, on_bytes=progress.advance, stop=stop):
+                done[outcome.task.key] = _entry(outcome)
+    finally:
+        progress.done()
+    return [done[str(path)] for path in files]
+
+
+def _open(path: Path) -> int:
+    return os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+
+
+def _entry(outcome: Outcome) -> Entry:
+    path = Path(outcome.task.key)
+    if outcome.error is not None or outcome.digest is None:
+        raise UnfinishedError(f"cannot be read: {outcome.error}", where=str(path))
+    name = os.fsencode(path.name).decode("utf-8", "surrogateescape")  # a poor locale decodes names by ASCII
+    return Entry(name, outcome.digest.sha256, outcome.digest.size)

@@ -1,0 +1,83 @@
+"""The signature of a manifest, for every command that reads one: finding its file, ruling on it, telling.
+
+Rules: the signature is MANIFEST.sig beside the manifest unless the user names another file; what is found beside it is
+read through no link; a signature that is not good stops every command (4), one that is not looked at never counts.
+"""
+
+from __future__ import annotations
+
+import os
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from bundlekeeper.cli.common import now, read_bounded
+from bundlekeeper.cli.screen import output
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from bundlekeeper.store.contents.store import Store
+    from bundlekeeper.store.signatures.voucher import Ruling, Voucher
+
+SUFFIX = ".sig"
+_LIMIT = 1 << 20  # bytes; proof.verdict.MAX_SIGNATURE_BYTES, which costs cryptography to import
+
+SignatureOption = Annotated[
+    Path | None,
+    typer.Option("--signature", metavar="FILE", help="The manifest's signature (default: MANIFEST.sig, if there)."),
+]
+
+
+def signature_of(manifest: str, option: Path | None) -> bytes | None:
+    """The bytes of the manifest's signature, None where there is none.
+
+    Raises InputError when the named file is not there or too large, RefusedError when something else than a file of
+    some size stands beside the manifest under the signature's name, UnfinishedError when it cannot be read.
+    """
+    if option is not None:
+        return read_bounded(str(option), _LIMIT, "the signature")
+    if manifest == "-":
+        return None
+    beside = Path(manifest + SUFFIX)
+    if not os.path.lexists(beside):
+        return None
+    from bundlekeeper.store.disk import files
+
+    with files.wrapped("the manifest's signature cannot be read", str(beside)):
+        fd = os.open(beside.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        try:
+            with suppress(FileNotFoundError):
+                return files.read_bounded(fd, beside.name, _LIMIT)
+        finally:
+            os.close(fd)
+    return None
+
+
+def voucher_of(store: Store | None) -> Voucher:
+    """The voucher of an open store, as of now; None for no store. Raises InputError for a broken acceptance.toml."""
+    from bundlekeeper.store.signatures.voucher import Voucher
+
+    return Voucher.of(store, now())
+
+
+def rule_on(voucher: Voucher, name: str, data: bytes, signature: bytes | None, issued: date) -> Ruling:
+    """The ruling on the manifest that the user gave as `name`. Raises RefusedError where it may not be used."""
+    from bundlekeeper.store.signatures.voucher import insist
+
+    ruling = voucher.rule_manifest(name, data, signature, issued=issued)
+    insist(ruling, name)
+    return ruling
+
+
+def as_json(ruling: Ruling) -> dict[str, Any]:
+    """The ruling as the JSON envelope carries it."""
+    return {"stands": ruling.word, "by": ruling.signed_by, "fingerprint": ruling.signed_key, "says": ruling.says}
+
+
+def tell(ruling: Ruling) -> None:
+    """One line about a good signature; what is against one is among the findings."""
+    if ruling.good:
+        output.line(f"manifest {ruling.says}")

@@ -1,0 +1,264 @@
+"""From a plan to the words of its run-book: every claim beside the rule, the table or the practice that it rests on.
+
+Rules: nothing is planned here; what the manifest says is told apart from what is common practice and from what is
+assumed; commands that are shown are quoted for a shell.
+"""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from bundlekeeper.cli.screen.route_text import WIDTH, bars, unplanned
+from bundlekeeper.formats.escape import counted
+from bundlekeeper.reports import gantt
+from bundlekeeper.reports.runbook import ActionRow, BackRow, OpenGap, PartRow, Runbook, Said, StepPage, WindowPage
+
+if TYPE_CHECKING:
+    from bundlekeeper.jobs.plan_inputs import Inputs
+    from bundlekeeper.jobs.plan_route import Options, Planned
+    from bundlekeeper.planning.fleet.domains import Fleet
+    from bundlekeeper.planning.gaps.report import Gap, GapReport
+    from bundlekeeper.planning.route.types import Change, PartChange, Step
+    from bundlekeeper.planning.route.way_back import WayBack
+    from bundlekeeper.planning.windows.types import Action, Window
+
+PRACTICE = "common practice"
+_BUILT_IN = f"{PRACTICE}: the built-in table of kinds"
+
+#: Trade.md, 'Order', point 1.
+_FIRST = (
+    ("a configuration backup was taken and read back", PRACTICE),
+    ("every redundant pair is healthy; no critical fault is open; every path is redundant", PRACTICE),
+    ("each host's own path count and driver level are written down; they are compared after the work", PRACTICE),
+    ("the work of each server that restarts can be taken over by others", PRACTICE),
+    ("the maker's release notes of every bundle below were read, and nothing in them speaks against this", PRACTICE),
+    ("the windows are agreed: local change control, those responsible for safety", PRACTICE),
+)
+_VERIFY = {
+    "check-backup": "the backup is there, and was read back",
+    "check-pairs": "each pair says so itself",
+    "check-faults": "the manager lists none",
+    "check-paths": "each path is seen from both ends",
+    "note-paths": "written down; needed again at the end",
+    "remove-settings": "the older version's list of settings has them all",
+    "stage": "the part itself names the staged image; read its digest back where it can tell it",
+    "activate": "the part comes back; its version is verified below",
+    "write": "the part comes back; its version is verified below",
+    "level": "both halves tell the same version",
+    "swap-lead": "the other half says that it leads",
+    "wait-for-manager": "the manager answers",
+    "wait-for-paths": "every path is redundant again; nothing else goes down before",
+    "move-workload": "nothing runs on it, and it takes nothing new",
+    "edit-policy": "the policy names the version, and nothing applied by itself",
+    "assign-policy": "the server names that policy, and nothing applied by itself",
+    "confirm": "the pending change is the expected one",
+    "restart": "the server comes back",
+    "apply": "the part tells no failed update; its version is verified below",
+    "compare-paths": "path count before: ____  now: ____",
+    "record": "bundlekeeper where shows it",
+}
+_STAGING = "nothing runs it yet, so nothing goes back; what stood in the spare place before is overwritten"
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """What a run-book is made from. `sha256` is the route document's, empty where none was written or given."""
+
+    given: Inputs
+    fleet: Fleet
+    planned: Planned
+    options: Options
+    gaps: GapReport
+    checked: tuple[str, ...]
+    made_at: datetime
+    sha256: str = ""
+
+    @property
+    def open_gaps(self) -> tuple[Gap, ...]:
+        """The gaps that the plan does not close by itself: going there in one step is not what it does."""
+        return tuple(g for g in self.gaps.gaps if g.code != "jump-refused")
+
+
+def runbook(of: Material) -> Runbook:
+    """The run-book of a plan."""
+    route, times = of.planned.route, of.planned.timeline
+    shown = [g for g in of.open_gaps if g.finding.level.value != "note"]
+    closed = len(of.gaps.gaps) - len(of.open_gaps)
+    longest = max((w.minutes for w in times.windows), default=0)
+    totals = (
+        ("domain", route.domain),
+        ("release", route.release),
+        ("steps", str(len(route.steps))),
+        ("windows", f"{len(times.windows)}, the longest {_span(longest)}"),
+        ("minutes in all", f"{times.makespan}; no order of this work takes less than {times.lower_bound}"),
+        *([("steps without windows, so not in those minutes", unplanned(times))] if times.unplanned else []),
+        ("server restarts", str(route.cost[1])),
+        ("open gaps", f"{len(shown)}: see below"),
+        ("never in a window together with", ", ".join(sorted({d for w in times.windows for d in w.apart_from})) or "-"),
+    )
+    import bundlekeeper
+
+    return Runbook(
+        f"Run-book: {route.domain} to {route.release}",
+        f"made {of.made_at:%Y-%m-%d %H:%M}Z by bundlekeeper {bundlekeeper.__version__} from manifest "
+        f"{of.given.manifest.platform} {of.given.manifest.sequence} and {of.given.origin}",
+        totals,
+        of.checked,
+        of.planned.findings,
+        tuple(Said(text, source) for text, source in _FIRST),
+        tuple(
+            OpenGap(
+                g.finding.level.value,
+                g.code,
+                g.finding.subject,
+                g.finding.says,
+                g.finding.hint,
+                "; ".join(g.sources),
+            )
+            for g in shown
+        ),
+        f"{counted(of.gaps.checks_made, 'check')} made, {of.gaps.checks_not_made} could not be made for lack of a fact"
+        + (f"; {closed} more about going there in one step, which this plan does not" if closed else ""),
+        tuple(_step(of, step) for step in route.steps),
+        tuple(_facts(of)),
+        f"ROUTE={of.sha256}" if of.sha256 else "",
+    )
+
+
+def _facts(of: Material) -> Iterator[tuple[str, str]]:
+    from bundlekeeper.model.route.document import inventory_facts
+
+    given, head = of.given, of.given.head
+    manifest = given.manifest
+    yield "manifest", f"{manifest.platform}, sequence {manifest.sequence}, issued {manifest.issued}"
+    yield "manifest, expires", str(manifest.expires or "not stated")
+    yield "manifest, SHA-256", given.manifest_sha256
+    yield "manifest, signature", given.signature.says or given.signature.word
+    yield "inventory, from", given.origin
+    yield "inventory, SHA-256 of the domain", inventory_facts(given.inventory, of.planned.route.domain)["sha256"]
+    yield (
+        "ledger's head",
+        f"{head.digest} ({counted(head.count, 'event')}, ledger {head.book})" if head is not None else "none",
+    )
+    yield "route document, SHA-256", of.sha256 or "none was written: bundlekeeper route DOMAIN --to RELEASE --out FILE"
+    limit = of.options.window_minutes
+    yield "longest window asked for", "none" if limit is None else f"{limit} minutes"
+    yield "servers of one cluster at a time", str(of.options.per_cluster)
+
+
+def _span(minutes: int) -> str:
+    return f"{minutes // 60} h {minutes % 60:02} min" if minutes >= 60 else f"{minutes} min"
+
+
+def _step(of: Material, step: Step) -> StepPage:
+    windows = [w for w in of.planned.timeline.windows if w.step == step.number]
+    where = f"step {step.number}: {step.what} to {step.name}"
+    rules = [Said(q.says, q.source or "no rule speaks about it: ask the publisher") for q in step.quotes]
+    order = (
+        "infrastructure before servers going up, after them going down"
+        if step.what == "servers"
+        else ("model table, domain manager, then what is staged, the following half before the leading one")
+    )
+    rules.append(Said(order, f"{PRACTICE}: order"))
+    back = [way for way in of.planned.back if way.step == step.number]
+    return StepPage(
+        where[0].upper() + where[1:],
+        tuple(_part(of.fleet, change, part) for change in step.changes for part in change.parts),
+        tuple(f"{c.family} {c.version}  {c.file}  SHA-256 {c.sha256}" for c in _distinct(step)),
+        tuple(rules),
+        tuple(_back(way) for way in back),
+        tuple(_window(of, step, window) for window in windows),
+    )
+
+
+def _distinct(step: Step) -> list[Change]:
+    return list({change.sha256: change for change in step.changes}.values())
+
+
+def _part(fleet: Fleet, change: Change, part: PartChange) -> PartRow:
+    facts = fleet.book.facts(part.kind, part.model or None)
+    rule = fleet.book.manifest.kind.get(part.kind)
+    own = rule.models.get(part.model) if rule is not None and rule.models else None
+    said = any(getattr(r, "method", None) or getattr(r, "by", None) for r in (rule, own) if r is not None)
+    source = f"manifest, [kind.{part.kind}]" if said else _BUILT_IN
+    minutes = f"{part.minutes} minutes each, {'assumed' if part.assumed_minutes else 'by the manifest'}"
+    method = f"{facts.method or 'method not known'}, by {facts.by or 'whom is not known'}"
+    what = f"{len(part.keys)} {part.kind} {part.model} ({change.name})"
+    return PartRow(what, part.start or "not known", part.end, f"{method}; {minutes}; {facts.effect}", source)
+
+
+def _back(way: WayBack) -> BackRow:
+    what = f"{len(way.keys)} {way.kind} {way.model}"
+    return BackRow(what, way.how, way.until, way.destroyed_by, way.rule, not (way.exists and way.known))
+
+
+def _window(of: Material, step: Step, window: Window) -> WindowPage:
+    apart = f" Never at the same time as a window of {', '.join(window.apart_from)}." if window.apart_from else ""
+    limit = of.options.window_minutes
+    within = f" of the {_span(limit)} that were asked for" if limit is not None else ""
+    first, minutes = of.planned.timeline.again(window)
+    again = f" Before it make the checks of window {first} again, and note who and when: {_span(minutes)} more."
+    drawn = [*gantt.lines(bars(window.actions), window.minutes, WIDTH), f"    {gantt.KEY}"]
+    return WindowPage(
+        f"Window {window.number}: {_span(window.minutes)}",
+        f"It takes {_span(window.minutes)}{within}; minutes count from its start.{apart} Between two things that are "
+        "down, wait for what the action before asks for, however long that takes."
+        f"{again if first else ''}",
+        "\n".join(drawn),
+        tuple(_action(of, step, window, number, action) for number, action in enumerate(window.actions, 1)),
+    )
+
+
+def _action(of: Material, step: Step, window: Window, number: int, action: Action) -> ActionRow:
+    from bundlekeeper.planning.windows.types import VERBS
+
+    change = next((c for c in step.changes for p in c.parts if action.key in p.keys), None)
+    way = next((b for b in of.planned.back if b.step == step.number and action.key in b.keys), None)
+    method = ", ".join(word for word in (action.method, f"by {action.by}" if action.by else "") if word)
+    words = (method, f"policy {action.policy}" if action.policy else "", action.note)
+    return ActionRow(
+        f"{window.number}.{number}",
+        f"{action.start // 60}:{action.start % 60:02}",
+        f"{'~' if action.assumed else ''}{action.minutes} min",
+        VERBS.get(action.verb, action.verb),
+        f"{action.subject}{f' {action.version}' if action.version else ''}",
+        "; ".join(word for word in words if word),
+        action.down,
+        f"it tells {action.version}"
+        if action.verb == "verify" and action.version
+        else _VERIFY.get(action.verb, "done"),
+        _command(of, action, change or _of_server(step, action)),
+        _way(action, way),
+    )
+
+
+def _of_server(step: Step, action: Action) -> Change | None:
+    """The change of the server that is recorded as a whole."""
+    return next((c for c in step.changes if action.verb == "record" and action.key in c.servers), None)
+
+
+def _way(action: Action, way: WayBack | None) -> str:
+    if action.verb == "stage":
+        return _STAGING
+    if action.verb not in ("activate", "write", "apply", "restart") or way is None:
+        return ""
+    return f"{way.how}; until when: see the ways back from this step"
+
+
+def _command(of: Material, action: Action, change: Change | None) -> str:
+    if change is None or not action.key:
+        return ""
+    bundle = f"{change.family}/{change.version}"
+    words: dict[str, tuple[str, ...]] = {
+        "stage": ("stage", action.key, "--bundle", bundle),
+        "verify": ("observe", action.key, "--active", action.version),
+        "record": ("activate", action.key, "--bundle", bundle),
+    }
+    if action.verb not in words:
+        return ""
+    route = ' --route "$ROUTE"' if of.sha256 and action.verb != "verify" else ""
+    return shlex.join(("bundlekeeper", *words[action.verb])) + route

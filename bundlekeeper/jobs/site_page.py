@@ -1,0 +1,99 @@
+"""A site as one page: its domains, chassis, slots and parts, what each runs and what waits, as of now or a past day."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from bundlekeeper.cli.commands.where import time_of
+from bundlekeeper.cli.common import now
+from bundlekeeper.cli.screen.where_text import Wanted, doubts, narrowed
+from bundlekeeper.formats.escape import counted
+from bundlekeeper.jobs.open import open_book, open_store, selector_of
+from bundlekeeper.reports.site_page import Part, SitePage, html, text
+
+if TYPE_CHECKING:
+    from bundlekeeper.findings import Finding
+    from bundlekeeper.ledger.ask.types import Answer, InBank
+
+_PROOFS = {"none": "no proof given"}
+
+
+def site_page(root: Path, site: str, on: str | None, *, plain: bool) -> tuple[str, dict[str, Any], tuple[Finding, ...]]:
+    """The page, what the JSON envelope tells of it, and what makes it doubtful, which stands in the page, too.
+
+    Raises InputError for a site that was never recorded, with a suggestion; DamagedError, LockedError, UnfinishedError.
+    """
+    import bundlekeeper
+    from bundlekeeper.ledger.ask import where as questions
+
+    moment = now()
+    with ExitStack() as stack:
+        store = open_store(root, stack, write=False)
+        book = open_book(store, stack, write=False)
+        nothing = {"domain": "", "chassis": "", "slot": "", "kind": "", "model": ""}
+        selector = selector_of(store, book, None, site=site, **nothing)
+        when = time_of(on, "--on")
+        with book.reading():
+            answers = questions.where(book, selector, on=when, clock=moment)
+            bad = narrowed(store, book, selector, Wanted("", "", "", True, "", False))
+            withdrawn = questions.where(book, bad, on=when, clock=moment) if bad is not None else []
+            head = book.head()
+            found = tuple(doubts(book, when, None, "UTC", moment))
+    flags = {answer.component: answer for answer in withdrawn}
+    parts = tuple(_part(answer, flags.get(answer.component)) for answer in answers)
+    counts = {
+        "parts": len(parts),
+        "running_not_known": sum(p.active == "?" for p in parts),
+        "waiting": sum(bool(a.pending and a.pending.version) for a in answers),
+        "read_otherwise": sum(p.differs for p in parts),
+        "withdrawn": sum(bool(p.withdrawn) for p in parts),
+    }
+    page = SitePage(
+        f"Site {site}",
+        f"as of {on}" if on else f"as of now, {moment:%Y-%m-%d %H:%M}Z",
+        parts,
+        counts,
+        (
+            ("made", f"{moment:%Y-%m-%d %H:%M}Z by bundlekeeper {bundlekeeper.__version__}"),
+            ("ledger", f"{head.book}, {counted(head.count, 'event')}"),
+            ("ledger's head", head.digest),
+            *((f"{each.level.value}: {each.code}", each.says) for each in found),
+        ),
+    )
+    return text(page) if plain else html(page), {"site": site, "on": on, "counts": counts}, found
+
+
+def _part(answer: Answer, withdrawn: Answer | None) -> Part:
+    place = answer.place
+    since = answer.active.since if answer.active is not None else None
+    waiting = [
+        f"{name} {bank.version}"
+        for name, bank in (("pending", answer.pending), ("spare", answer.spare))
+        if bank is not None and bank.version
+    ]
+    waiting += [f"held {each.version}" for each in answer.held if each.version != _version(answer.active)]
+    bundles = withdrawn.bundles if withdrawn is not None else ()
+    return Part(
+        domain=_text(place.domain if place else None),
+        chassis=_text(place.chassis if place else None),
+        slot=_text(place.slot if place else None),
+        kind=answer.kind,
+        model=answer.model or "?",
+        component=answer.component,
+        active=_version(answer.active),
+        since=f"{since.at.text()[:10]}, {since.says or '?'}" if since is not None else "?",
+        proof=_PROOFS.get(since.proof.value, since.proof.value) if since is not None else "?",
+        waiting=", ".join(waiting),
+        differs=answer.agreement.value == "differs",
+        withdrawn=", ".join(f"{b.family} {b.version}" for b in bundles),
+    )
+
+
+def _text(value: str | None) -> str:
+    return "?" if value is None else value or "-"
+
+
+def _version(bank: InBank | None) -> str:
+    return _text(None if bank is None else bank.version)

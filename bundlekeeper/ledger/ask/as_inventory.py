@@ -1,0 +1,330 @@
+"""Inventories and the ledger: a reading becomes events, and the events with the newest readings an inventory again.
+
+Rules: a reading is one event of its own and one observation of each part, so that one correction takes all of it back;
+loading the same reading again changes nothing; of two readings of one moment the one that was loaded later counts
+later, in every store, because its events say so by their `order`; a part is gone only by the list of its own domain; a
+reading may be loaded late, it is compared with what stood at its own time; the text of each reading is kept whole. What
+a reading cannot know any more, because something was put on a part since, is not known.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+
+from bundlekeeper.errors import DamagedError, InputError
+from bundlekeeper.formats import moments
+from bundlekeeper.ledger.ask.as_of import AsOf, Stood, among
+from bundlekeeper.ledger.event.events import Event, ProofKind, Seen, What
+from bundlekeeper.ledger.event.places import Way
+from bundlekeeper.ledger.event.rows import PLACE_OF, WHAT_CODE, events_of, from_row, is_void
+from bundlekeeper.ledger.record.ledger import LOAD_HINT, Book, Recorded
+from bundlekeeper.ledger.state.absence import reading_rows
+from bundlekeeper.ledger.state.fold import Bank
+from bundlekeeper.model.inventory import changes as inventory_changes
+from bundlekeeper.model.inventory.changes import Changed
+from bundlekeeper.model.inventory.read import Source, read_inventory
+from bundlekeeper.model.inventory.types import KINDS, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory.write_json import to_json
+
+_INVENTORY, _OBSERVED = WHAT_CODE[What.INVENTORY], WHAT_CODE[What.OBSERVED]
+_RECORDS = tuple(WHAT_CODE[what] for what in (What.STAGED, What.ACTIVATED, What.REMOVED))
+Scope = tuple[str, str, str]  # site, domain, kind
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """What loading a reading will do; a dry run and the real one share it.
+
+    `unlisted` counts, by (site, domain, kind), the parts that stay as they were because the reading says nothing of
+    their kind there. `reading` is the id of the reading's own event. `again` says that this very reading was loaded
+    before and still stands: then nothing changes; `overtaken` is the id of a reading of the same moment and of one of
+    its domains that was loaded after it and counts instead, "" where there is none.
+    """
+
+    reading: str
+    events: tuple[Event, ...]
+    documents: Mapping[str, str]
+    changes: tuple[Changed, ...]
+    unlisted: Mapping[Scope, int]
+    again: bool = False
+    overtaken: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One reading: its event's id, when it was taken, on whose word, from where, its text's SHA-256, what it lists."""
+
+    id: str
+    at: moments.Moment
+    says: str
+    source: str
+    document: str
+    scope: tuple[Scope, ...]
+    listing: str
+
+
+@dataclass(frozen=True, slots=True)
+class Believed:
+    """An inventory as it is believed at a moment, and the reading that each (site, domain, kind) rests on.
+
+    Where only readings of some parts speak of a kind, no reading is named for it.
+    `unread` are parts that stand in no reading that counts, `unplaced` parts of which nothing says where they are;
+    these are not in the inventory. Identities both.
+    """
+
+    inventory: Inventory
+    readings: Mapping[Scope, Reading]
+    unread: tuple[str, ...]
+    unplaced: tuple[str, ...]
+
+
+def plan_load(book: Book, inventory: Inventory, *, says: str, source: str, by: str = "", listing: str = "") -> Load:
+    """Find out what a reading changes, and the events that tell it.
+
+    `says` is who says so, `source` where the reading is from (a file's name, an address). `listing` tells what is no
+    longer there because it is not listed: parts of the kinds that are listed in their domains ("", as usual), of any
+    kind in those domains ("all"), or nothing ("some": one service or rack of many). Raises InputError (the zone, the
+    listing); DamagedError, LockedError, UnfinishedError.
+    """
+    when = moments.moment(inventory.taken, inventory.zone)
+    new = {part.key for part in inventory.components}
+    domains = {(part.site, part.domain) for part in inventory.components}
+    text = to_json(inventory)
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    scope = tuple(sorted({(part.site, part.domain, part.kind) for part in inventory.components}))
+    reading = Event(
+        what=What.INVENTORY, at=when, says=says, by=by, source=source, document=digest, scope=scope, listing=listing
+    )
+    with book.reading():
+        believing = _Believing(book, AsOf(book, when.utc(), None, inventory.zone), {digest: text})
+        stood = believing.at_sites(dict.fromkeys(site for site, _ in domains))
+        stood += believing.of(new - {book.words.text(each.component) for each in stood})
+        believing.read({site for site, _ in domains} | {believing.text(each.snapshot.site) for each in stood})
+        there = [believing.component(s) for s in stood if s.snapshot.domain is not None and s.snapshot.present]
+        reading, again = _ordered(book, reading, [each.component for each in stood])
+        overtaken = _overtaking(book, reading) if again else ""
+    in_domains = domains if listing != "some" else frozenset[tuple[str, str]]()
+    before = [part for part in there if (part.site, part.domain) in in_domains or part.key in new]
+    changes = [] if again else inventory_changes.compare(before, inventory.components, complete=listing == "all")
+    common = replace(
+        reading, what=What.OBSERVED, document="", scope=(), proof=ProofKind.INVENTORY, reading=reading.id()
+    )
+    events = (reading, *(_observation(common, part) for part in inventory.components))
+    unlisted = {} if listing or again else inventory_changes.unlisted(before, inventory.components)
+    return Load(reading.id(), events, {digest: text}, tuple(changes), unlisted, again, overtaken)
+
+
+def _ordered(book: Book, reading: Event, components: Sequence[int]) -> tuple[Event, bool]:
+    """The reading after all that was told of its very moment before; and whether it stands already, as it was then."""
+    select = "SELECT id, turn, void FROM event WHERE component IS NULL AND what = ? AND at = ?"
+    there = book.connection.execute(select, (_INVENTORY, reading.at.at_us)).fetchall()
+    for event_id, turn, void in there:
+        same = replace(reading, order=turn)
+        if not void and same.id() == event_id.hex():
+            return same, True
+    order = max((turn + 1 for _, turn, _ in there), default=0)
+    for start in range(0, len(components), 500):
+        part = components[start : start + 500]
+        marks = ",".join("?" * len(part))
+        # what was observed must come before; anything else does so by its rank (events.RANK) in the same order
+        select = f"SELECT max(turn + (what = ?)) FROM event WHERE component IN ({marks}) AND at = ?"  # noqa: S608
+        (latest,) = book.connection.execute(select, (_OBSERVED, *part, reading.at.at_us)).fetchone()
+        order = max(order, latest or 0)
+    return replace(reading, order=order), False
+
+
+def _overtaking(book: Book, reading: Event) -> str:
+    """The last standing reading of the same moment that speaks of one of its domains after it; "" for none."""
+    domains = {(site, domain) for site, domain, _ in reading.scope}
+    for other in readings(book):
+        if other.id == reading.id():
+            return ""
+        if other.at.at_us == reading.at.at_us and domains & {(site, domain) for site, domain, _ in other.scope}:
+            return other.id
+    return ""
+
+
+def load(book: Book, plan: Load, learned: datetime) -> Recorded:
+    """Record what was planned, all of it or nothing. Raises as `Book.record`."""
+    return book.record(plan.events, learned, documents=plan.documents)
+
+
+def _observation(common: Event, part: Component) -> Event:
+    return Event(
+        what=What.OBSERVED, at=common.at, says=common.says, by=common.by, source=common.source, proof=common.proof,
+        order=common.order, reading=common.reading, component=part.key,
+        kind=part.kind, model=part.model or "", parent=part.parent or "",
+        place=part.place, seen=Seen(part.active, part.pending, part.spare, part.held),
+    )  # fmt: skip
+
+
+def readings(book: Book) -> list[Reading]:
+    """Every reading that was not taken back, newest first. Raises DamagedError, LockedError, UnfinishedError."""
+    with book.reading():
+        rows = [row for row in reversed(reading_rows(book.connection)) if not is_void(row)]
+        events = [(row[1].hex(), from_row(row, book.words)) for row in rows]
+    return [Reading(i, e.at, e.says, e.source, e.document, e.scope, e.listing) for i, e in events]
+
+
+def believed(
+    book: Book,
+    *,
+    sites: Iterable[str] = (),
+    on: date | datetime | None = None,
+    zone: str = "UTC",
+    clock: datetime | None = None,
+) -> Believed | None:
+    """Return the inventory that is believed now, or of a past day: the newest readings, brought up to date.
+
+    Versions and places are the ledger's, everything else is the readings'. The free bytes of a partition are not known
+    where something was put on its part, or removed, after the reading. Only `sites` are told, or all. `clock` is the
+    time now, aware: without `on`, nothing that is said of a later day counts. None where no reading speaks of them.
+    Raises InputError for an unknown zone; DamagedError, LockedError, UnfinishedError.
+    """
+    with book.reading():
+        believing = _Believing(book, AsOf(book, on, None, zone, clock))
+        wanted = set(sites)
+        stood = believing.at_sites(wanted) if wanted else believing.everywhere()
+        believing.read(wanted)
+        if not believing.used:
+            return None
+        placed = [each for each in stood if each.snapshot.domain is not None and each.snapshot.present]
+        parts = [believing.component(each) for each in placed]
+        partitions = tuple(believing.partitions({part.key: part for part in parts}))
+    newest = believing.used[0].at
+    inventory = Inventory(
+        taken=date.fromisoformat(newest.text()) if newest.is_day else newest.utc(),
+        zone=newest.zone,
+        components=tuple(sorted(parts, key=lambda c: (c.site, c.domain, c.chassis or "", c.slot or "", c.kind, c.key))),
+        partitions=partitions,
+        policies=_policies(believing.documents),
+        apart=tuple(dict.fromkeys(each for document in believing.documents for each in document.apart)),
+        own_kinds=frozenset(part.kind for part in parts if part.kind not in KINDS),
+    )
+    unread = tuple(sorted(part.key for part in parts if part.key not in believing.rows))
+    lost = tuple(
+        sorted(book.words.text(e.component) for e in stood if e.snapshot.domain is None and e.snapshot.present)
+    )
+    return Believed(inventory, believing.by_scope, unread, lost)
+
+
+class _Believing:
+    """What stands, joined with what the readings say of it beyond versions and places."""
+
+    def __init__(self, book: Book, as_of: AsOf, kept: Mapping[str, str] | None = None) -> None:
+        """`kept` are texts by their SHA-256 that need not be read from the ledger."""
+        self._kept = kept or {}
+        self.book = book
+        self.as_of = as_of
+        self.text = book.words.maybe
+        self.by_scope: dict[Scope, Reading] = {}
+        self.used: list[Reading] = []  # newest first
+        self.documents: list[Inventory] = []
+        self.rows: dict[str, Component] = {}
+        self._partitions: dict[str, tuple[Reading, list[Partition]]] = {}
+
+    def everywhere(self) -> list[Stood]:
+        """Every component that ever stood."""
+        return self._fetched([Way("true", ())])
+
+    def at_sites(self, sites: Iterable[str]) -> list[Stood]:
+        """The components that stand at these sites, gone ones too."""
+        numbers = {self.book.words.surely(site) for site in sites}
+        ways = [Way("site = ?", (number,), "state_site") for number in numbers if number is not None]
+        found = self._fetched(ways)
+        return [each for each in found if each.snapshot.site in numbers]
+
+    def of(self, keys: Iterable[str]) -> list[Stood]:
+        """These components, wherever they stand."""
+        numbers = [n for key in keys if (n := self.book.words.find(key)) is not None]
+        found = self._fetched([among(numbers[start : start + 500]) for start in range(0, len(numbers), 500)])
+        return [each for each in found if each.component in set(numbers)]
+
+    def _fetched(self, ways: Sequence[Way]) -> list[Stood]:
+        stood = list(self.as_of.stood(ways))
+        wanted = {number for each in stood for number in (each.component, *each.snapshot[:7]) if number}
+        self.book.words.fetch(wanted)
+        return stood
+
+    def read(self, sites: set[str | None] | set[str]) -> None:
+        """Read the readings that count at these sites, or everywhere: for each scope the newest one."""
+        for reading in readings(self.book):
+            if reading.at.at_us > self.as_of.latest:
+                continue
+            fresh = [s for s in reading.scope if s not in self.by_scope and (not sites or s[0] in sites)]
+            if not fresh:
+                continue
+            if reading.listing != "some":
+                self.by_scope.update(dict.fromkeys(fresh, reading))
+            self.used.append(reading)
+            document = self._document(reading)
+            self.documents.append(document)
+            scopes = set(fresh)
+            for part in document.components:
+                if (part.site, part.domain, part.kind) in scopes and part.key not in self.rows:
+                    self.rows[part.key] = part
+                    self._partitions[part.key] = (reading, [])
+            for partition in document.partitions:
+                owner = self._partitions.get(partition.component)
+                if owner is not None and owner[0] is reading:
+                    owner[1].append(partition)
+
+    def _document(self, reading: Reading) -> Inventory:
+        text = self._kept.get(reading.document) or self.book.document(reading.document)
+        try:
+            if text is None:
+                raise InputError("it is not kept here")
+            source = Source(reading.source or "reading", text.encode(), "json")
+            return read_inventory([source], own_kinds={kind for _, _, kind in reading.scope}, kept=True)
+        except InputError as e:
+            says = f"the ledger is damaged: the inventory {reading.document[:12]}… cannot be read"
+            raise DamagedError(says, hint=LOAD_HINT, where=self.book.where) from e
+
+    def component(self, stood: Stood) -> Component:
+        """The component as it stands, with everything else as its newest reading says."""
+        found, text = stood.snapshot, self.text
+        key = self.book.words.text(stood.component)
+        row = self.rows.get(key)
+        base = row if row is not None else Component(text(found.kind) or "", "", "", serial=key)
+        part = Component(
+            kind=text(found.kind) or base.kind, site=text(found.site) or "", domain=text(found.domain) or "",
+            chassis=text(found.chassis), slot=text(found.slot), parent=text(found.parent), model=text(found.model),
+            serial=base.serial, active=self._version(found.active), pending=self._version(found.pending),
+            spare=self._version(found.spare), held=self._held(stood), pair=base.pair, half=base.half,
+            healthy=base.healthy, policy=base.policy, cluster=base.cluster,
+        )  # fmt: skip
+        return part if part.key == key else replace(part, serial=key)
+
+    def _version(self, bank: Bank) -> str | None:
+        if bank is None:
+            return None
+        return "" if bank[0] is None else self.text(bank[0][0])
+
+    def _held(self, stood: Stood) -> tuple[str, ...] | None:
+        if not stood.snapshot.held_known:
+            return None
+        return tuple(sorted(self.book.words.text(image[0]) for image, _ in stood.held))
+
+    def partitions(self, parts: Mapping[str, Component]) -> Iterator[Partition]:
+        """The partitions of these parts; free bytes only where nothing was recorded of the part since the reading."""
+        for key, (reading, told) in self._partitions.items():
+            if not told or key not in parts:
+                continue
+            changed = False
+            for row in events_of(self.book.connection, self.book.words.number(key), self.as_of.latest):
+                if row[PLACE_OF["at"]] <= reading.at.at_us:
+                    break
+                changed = changed or (not is_void(row) and row[PLACE_OF["what"]] in _RECORDS)
+            yield from (replace(each, free_bytes=None) if changed else each for each in told)
+
+
+def _policies(documents: Iterable[Inventory]) -> tuple[Policy, ...]:
+    """Each policy as the newest reading tells it; the newest come first."""
+    found: dict[tuple[str, tuple[str, ...] | None], Policy] = {}
+    for document in documents:
+        for policy in document.policies:
+            found.setdefault((policy.name, policy.scope), policy)
+    return tuple(found.values())

@@ -1,0 +1,299 @@
+"""How components stood at the end of a day, or at an instant, as it is known now or as it was believed then.
+
+Rules: without a date it is how things stand now, and nothing that is said of a later day; a bare date is the end of
+that day at the component's own site; a component that changed sites over that midnight stands where it last was by its
+site's own clock; what was known on a day are the events learned up to the last one learned by then, in the order of
+learning, so that a clock that was set back hides nothing; a later correction, or an event learned later, changes no
+answer about what was known before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from bundlekeeper.formats import moments
+from bundlekeeper.ledger.ask.future_events import is_any
+from bundlekeeper.ledger.event import own_chain, seals
+from bundlekeeper.ledger.event.database import DATABASE
+from bundlekeeper.ledger.event.events import What
+from bundlekeeper.ledger.event.places import Way, by_place, components, of_way
+from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, counts, events_of, is_void, sealed
+from bundlekeeper.ledger.record.ledger import Book, learnings
+from bundlekeeper.ledger.state.absence import Readings, in_scope, reading_rows
+from bundlekeeper.ledger.state.fold import OPEN, Bank, Fact, Image, Interval, Snapshot, Standing, fact_of, fold
+from bundlekeeper.ledger.state.projection import STATE_COLUMNS, held_of, lookups, whole_state
+
+_BATCH = 500  # components of one question
+_OBSERVED, _CORRECTED, _INVENTORY = (WHAT_CODE[w] for w in (What.OBSERVED, What.CORRECTED, What.INVENTORY))
+Held = tuple[tuple[Image, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Stood:
+    """One component as it stood: its snapshot, its held images with their events, the last reading's event."""
+
+    component: int
+    snapshot: Snapshot
+    held: Held
+    seen: int | None
+
+
+COMPONENT = "component"
+
+
+def among(components: Sequence[int]) -> Way:
+    """The way to so many components, by the table itself."""
+    return Way(f"component IN ({','.join('?' * len(components))})", components, COMPONENT)
+
+
+class AsOf:
+    """One moment and one state of knowledge, to ask the ledger about; use it inside `book.reading()`."""
+
+    def __init__(
+        self,
+        book: Book,
+        on: date | datetime | None,
+        known: date | datetime | None,
+        zone: str,
+        clock: datetime | None = None,
+    ) -> None:
+        """`zone` is that of sites whose zone no reading told, and of `known`.
+
+        `clock`, the time now, aware, counts where neither `on` nor `known` is given: what is said of a moment more than
+        a day later (`moments.AHEAD`) is passed over. Raises InputError for an unknown zone.
+        """
+        self.book = book
+        self.connection = book.connection
+        self.known = None if known is None else self._learned_by(moments.moment(known, zone).at_us)
+        if on is None and known is not None:
+            on = known  # what was believed on a day is believed of that day
+        self.is_newest = on is None  # every component stands by its last row
+        if on is None and clock is not None:
+            on = clock + moments.AHEAD
+            # no state begins where no event is; most often no event is, and no state is looked at
+            after = moments.at(on).at_us
+            ahead = is_any(self.connection, after)
+            later = ahead and by_place(self.connection, "component", "until = ? AND since > ?", (OPEN, after))
+            self.is_newest = not later
+        self.cuts: dict[int, int] = {}  # site -> the last microsecond that counts
+        self.cut = OPEN - 1
+        self._void = frozenset[bytes]() if self.known is None else self._void_then(self.known)
+        self._readings = Readings(self.connection, book.words, self.known, self._void)
+        if on is not None:
+            self.cut = moments.moment(on, zone).at_us
+            if not isinstance(on, datetime):
+                for site, word in self._readings.zones.items():
+                    self.cuts[site] = moments.end_of(on, book.words.text(word)).at_us
+        self.earliest = min([self.cut, *self.cuts.values()])
+        self.latest = max([self.cut, *self.cuts.values()])
+
+    def cut_of(self, site: int | None) -> int:
+        """The last microsecond that counts at a site."""
+        return self.cuts.get(site or 0, self.cut)
+
+    def stood(self, ways: Iterable[Way]) -> Iterator[Stood]:
+        """Every component that a row of `state` by one of these ways speaks of, and those to be folded again.
+
+        Each component comes once. The caller filters again: the conditions only save time. Raises DamagedError where
+        a row is not what was written, or where one that must be there is not.
+        """
+        again = self._must_fold()
+        done = set(again)
+        for component in again:
+            stood = self._folded(component)
+            if stood is not None:
+                yield stood
+        for way in ways:
+            for stood in self._stood_by(way):
+                if stood.component not in done:
+                    done.add(stood.component)
+                    yield stood
+
+    def _stood_by(self, way: Way) -> Iterator[Stood]:
+        if way.index == COMPONENT:
+            yield from self._of_components(way)
+        elif self.is_newest:
+            rows = of_way(self.connection, STATE_COLUMNS, way, "until = ?", (OPEN,))
+            yield from map(self._from_row, map(whole_state, rows))
+        elif self.earliest == self.latest:
+            limits = (self.cut, self.cut)
+            rows = of_way(self.connection, STATE_COLUMNS, way, "until > ? AND since <= ?", limits)
+            yield from map(self._from_row, map(whole_state, rows))
+        else:
+            limits = (self.earliest, self.latest)
+            listed = components(self.connection, way, "until > ? AND since <= ?", limits)
+            for start in range(0, len(listed), _BATCH):
+                yield from self._of_components(among(listed[start : start + _BATCH]))
+
+    def _of_components(self, way: Way) -> Iterator[Stood]:
+        """How these components stood. On a past day all rows of each are read: one that vanished leaves a gap."""
+        still = f"AND +until = {OPEN}" if self.is_newest else ""  # +: by component
+        select = f"SELECT {STATE_COLUMNS} FROM state WHERE {way.condition} {still} ORDER BY component, since"  # noqa: S608
+        found: dict[int, list[tuple[Any, ...]]] = {}
+        for row in map(whole_state, self.connection.execute(select, way.values)):
+            found.setdefault(row[0], []).append(row)
+        for component in way.values:
+            mine = found.get(component, [])
+            if not mine and any(map(counts, events_of(self.connection, component))):
+                raise seals.derived("how a component stood is missing")
+            if not self.is_newest:
+                ends = [*(row[1] for row in mine), OPEN]
+                if [row[2] for row in mine] != ends[1:] or [row[24] for row in mine] != [None, *ends[:-2]][: len(mine)]:
+                    raise seals.derived("rows of how a component stood are missing")
+                mine = [row for row in mine if row[1] <= self.cut_of(row[6])]
+            yield from map(self._from_row, mine[-1:])
+
+    def _from_row(self, row: tuple[Any, ...]) -> Stood:
+        active, pending, spare, said = (self._bank(*row[at : at + 2]) for at in (11, 13, 15, 19))
+        snapshot = Snapshot._make((*row[3:11], active, pending, spare, *row[17:19], said, row[21]))
+        cut = min(self.cut_of(row[6]), row[2] - 1)
+        held: Held = ()
+        if row[17]:
+            held = tuple(
+                (self.book.images.image(image), event) for image, event, _ in held_of(self.connection, row, cut)
+            )
+        seen = row[22]
+        if seen is not None and row[23] > cut:  # readings after the moment that is asked about changed nothing else
+            seen = self._seen_by(row[0], cut)
+        return Stood(row[0], snapshot, held, seen)
+
+    def _seen_by(self, component: int, cut: int) -> int | None:
+        """The last event up to a moment by which the running version was read."""
+        found: list[Fact] = []
+        for row in events_of(self.connection, component, cut):  # the latest first
+            fact = fact_of(row)
+            if found and fact.at < found[0].at:
+                break
+            if fact.what == _OBSERVED and fact.seen_active is not None and not is_void(row):
+                found.append(fact)
+        return max(found, key=Fact.key).seq if found else None
+
+    def _bank(self, image: int | None, event: int | None) -> Bank:
+        if image is None or event is None:
+            return None
+        return (self.book.images.image(image) if image else None, event)
+
+    # What was known
+
+    def _learned_by(self, at_us: int) -> int:
+        """The number of the last event learned by then, by the order of learning."""
+        firsts = learnings(self.connection)
+        last = max((number for number, (_, at) in enumerate(firsts) if at <= at_us), default=None)
+        if last is None:
+            return 0
+        return own_chain.read(self.connection).events if last + 1 == len(firsts) else firsts[last + 1][0] - 1
+
+    def _void_then(self, known: int) -> frozenset[bytes]:
+        """The ids that a correction known then made void, but for the events of a void reading."""
+        rows = self._corrections()
+        corrections: dict[bytes, list[bytes]] = {}
+        for seq, event_id, corrected in rows:
+            if seq <= known:
+                corrections.setdefault(corrected, []).append(event_id)
+        void: dict[bytes, bool] = {}
+
+        def is_void(event_id: bytes) -> bool:
+            if event_id not in void:
+                void[event_id] = any(not is_void(by) for by in corrections.get(event_id, ()))
+            return void[event_id]
+
+        return frozenset(event_id for event_id in corrections if is_void(event_id) and self._seq_of(event_id) <= known)
+
+    def _row_of(self, event_id: bytes) -> tuple[Any, ...] | None:
+        """The row of an event; that there is none is looked up in the table, too, and not in its index alone."""
+        select = f"SELECT {EVENT_COLUMNS} FROM event {{}} WHERE id = ?"  # noqa: S608  (our own names)
+        for index in ("", "NOT INDEXED"):
+            found = list(sealed(self.connection.execute(select.format(index), (event_id,))))
+            if found and index:
+                raise DATABASE.damaged("the index of its events lacks one")
+            if found:
+                return found[0]
+        return None
+
+    def _seq_of(self, event_id: bytes) -> int:
+        row = self._row_of(event_id)
+        return OPEN if row is None else int(row[0])
+
+    def _corrections(self) -> list[tuple[int, bytes, bytes]]:
+        """Number, id and what it corrects of every correction."""
+        select = f"SELECT {EVENT_COLUMNS} FROM event WHERE corrects > x''"  # noqa: S608  (our own names)
+        rows = list(sealed(self.connection.execute(select)))
+        if len({row[0] for row in rows}) != own_chain.read(self.connection).corrections:
+            raise DATABASE.damaged("corrections are missing")
+        return [(row[0], row[1], row[PLACE_OF["corrects"]]) for row in rows]
+
+    def _must_fold(self) -> Collection[int]:
+        """The components of which the table of states, which knows everything, may say what was not known then."""
+        known = self.known
+        if known is None or known == own_chain.read(self.connection).events:
+            return ()
+        select = "SELECT DISTINCT component FROM event {} WHERE seq > ? AND at <= ? AND component IS NOT NULL"
+        found, other = (
+            {component for (component,) in self.connection.execute(select.format(index), (known, self.latest))}
+            for index in ("NOT INDEXED", "INDEXED BY event_component")
+        )
+        if found != other:
+            raise DATABASE.damaged("events of a component are missing")
+        for row in reading_rows(self.connection):
+            if row[0] > known:
+                found |= self._spoken_of(row[1]) if is_void(row) else self._missed_at(row[PLACE_OF["at"]])
+        for seq, _, corrected in self._corrections():
+            if seq > known:
+                found |= self._spoken_of(corrected)
+        return sorted(found)
+
+    def _spoken_of(self, event_id: bytes) -> set[int]:
+        """The components whose state depends on whether this event is void."""
+        row = self._row_of(event_id)
+        if row is None:
+            return set()
+        what, component, corrects = (row[PLACE_OF[name]] for name in ("what", "component", "corrects"))
+        if what == _CORRECTED:
+            return self._spoken_of(corrects)
+        if what == _INVENTORY:
+            reading = self.book.words.find(event_id.hex())
+            select = "SELECT DISTINCT component FROM event WHERE reading = ?"
+            listed = {component for (component,) in self.connection.execute(select, (reading,))}
+            return listed | in_scope(self.connection, self.book.words, event_id)
+        return {component}
+
+    def _missed_at(self, at: int) -> set[int]:
+        """The components that are not there any more since a moment, be it because a reading does not list them."""
+        return {
+            component for (component,) in by_place(self.connection, "component", "since = ? AND present = 0", (at,))
+        }
+
+    def _folded(self, component: int) -> Stood | None:
+        """Fold what was known of a component then, up to the moment that is asked about."""
+        intervals = list(self._ends(component))
+        found = None
+        for standing, interval in intervals:
+            if interval.since <= self.cut_of(interval.snapshot.site):
+                found = (standing, interval)
+        if found is None:
+            return None
+        (held, seen), interval = found
+        return Stood(component, interval.snapshot, held, seen)
+
+    def _ends(self, component: int) -> Iterable[tuple[tuple[Held, int | None], Interval]]:
+        words, known, void = self.book.words, self.known or 0, self._void
+        facts = [
+            fact
+            for fact in map(fact_of, events_of(self.connection, component, self.latest))
+            if fact.seq <= known
+            and fact.id not in void
+            and (fact.reading is None or bytes.fromhex(words.text(fact.reading)) not in void)
+        ]
+        standing, asked = Standing(), lookups(words)
+        facts.sort(key=Fact.key)
+        if facts:
+            silent = (fact for fact in self._readings.silent_on(facts) if fact.at <= self.latest)
+            facts = sorted([*facts, *silent], key=Fact.key)
+        at = {fact.at for fact in facts}
+        for moment in sorted(at):
+            now = [fact for fact in facts if fact.at == moment]
+            interval = fold(standing, None, now, asked)[-1]
+            yield (tuple((image, event) for image, event, _ in standing.held.values()), standing.seen), interval

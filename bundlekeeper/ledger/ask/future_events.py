@@ -1,0 +1,78 @@
+"""Events that are dated beyond the clock: no answer as of now counts them, so whoever asks must be told of them.
+
+Rules: beyond is more than `moments.AHEAD` after the time now, as `asof` passes over; what was taken back is not
+counted, and neither are corrections, which count whenever they were said; it costs one look into an index.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.formats import moments
+from bundlekeeper.ledger.event import own_chain
+from bundlekeeper.ledger.event.database import DATABASE
+from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, from_row, sealed
+from bundlekeeper.ledger.record.ledger import Book
+
+# The very words of the index's own condition, without which SQLite doesn't use it (sqlite.org/partialindex.html §3).
+_COUNTING = "void = 0 AND corrects IS NULL"
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """How many events are dated beyond the clock, the furthest moment, and what to correct to take that one back."""
+
+    count: int
+    furthest: moments.Moment
+    event: str
+    clock: datetime
+
+    def doubt(self, so: str = "") -> Finding:
+        """The finding; `so` says what follows from it for whoever asked."""
+        many = f"{self.count} events are" if self.count != 1 else "1 event is"
+        says = f"{many} dated after this machine's clock ({self.clock.date()}), the furthest {self.furthest.text()}"
+        hint = (
+            "set this machine's clock if it is wrong; else take each of them back and record it again with its true "
+            f"time: bundlekeeper correct {self.event[:12]} --why TEXT"
+        )
+        return finding("clock-doubtful", "ledger", f"{says}; {so}" if so else says, hint)
+
+
+def is_any(connection: sqlite3.Connection, after_us: int) -> bool:
+    """True where some event that counts is later than this microsecond. Raises sqlite3.Error."""
+    return bool(_later(connection, after_us))
+
+
+def _later(connection: sqlite3.Connection, after_us: int) -> list[tuple[Any, ...]]:
+    """The rows of the events that count and are later, in the order of rows.COLUMNS; where there are any, all are read.
+
+    Raises DamagedError, sqlite3.Error.
+    """
+    if own_chain.read(connection).latest <= after_us:
+        return []
+    found = []
+    for index in ("INDEXED BY event_at", "NOT INDEXED"):
+        select = f"SELECT {EVENT_COLUMNS} FROM event {index} WHERE at > ? AND {_COUNTING} ORDER BY seq"  # noqa: S608
+        found.append(list(sealed(connection.execute(select, (after_us,)))))
+    if found[0] != found[1]:
+        raise DATABASE.damaged("events that are dated beyond the clock are missing")
+    return found[0]
+
+
+def ahead(book: Book, clock: datetime) -> Ahead | None:
+    """The events that are dated beyond `clock`, the time now, aware; None where there are none.
+
+    Of a reading's observation the reading is what is to be corrected. Raises DamagedError, LockedError,
+    UnfinishedError.
+    """
+    limit = moments.at(clock + moments.AHEAD).at_us
+    with book.reading():
+        rows = _later(book.connection, limit)
+        if not rows:
+            return None
+        furthest = from_row(max(rows, key=lambda row: (row[PLACE_OF["at"]], row[1])), book.words)
+        return Ahead(len(rows), furthest.at, furthest.reading or furthest.id(), clock)

@@ -1,0 +1,130 @@
+"""What can be asked of the ledger and what it answers, as types.
+
+Rules: an answer says since when, on whose word and with what proof, or that it is not known; what was only read, only
+recorded, read otherwise or not read back is told apart and never called agreement; texts are as they were recorded.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from bundlekeeper.formats.moments import Moment
+from bundlekeeper.ledger.event.events import ProofKind, What
+from bundlekeeper.model.inventory.types import Place
+
+
+@dataclass(frozen=True, slots=True)
+class ImageOf:
+    """An image of a bundle as a manifest lists it: which kind and models it is for, and its version."""
+
+    kind: str
+    models: tuple[str, ...]
+    version: str
+
+
+@dataclass(frozen=True, slots=True)
+class BundleOf:
+    """A bundle to be looked for: by what events say of it, and where they don't, by the images that it holds."""
+
+    family: str
+    version: str
+    images: tuple[ImageOf, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Selector:
+    """Which components and images are meant; every field that is given must match, "" is not given.
+
+    `slot` matches the slot and every position in it (`3` also `3/1`). `component` is an identity or a serial, `parent`
+    the serial of a server or chassis. `version`, `sha256` and `bundles` mean an image in any bank, or in `bank` only
+    ("active", "pending", "spare", "held"); of several bundles one suffices. With `gone`, components that are no longer
+    anywhere are answered too.
+    """
+
+    site: str = ""
+    domain: str = ""
+    chassis: str = ""
+    slot: str = ""
+    kind: str = ""
+    model: str = ""
+    component: str = ""
+    parent: str = ""
+    version: str = ""
+    sha256: str = ""
+    bundles: tuple[BundleOf, ...] = ()
+    bank: str = ""
+    gone: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One event as the word for something: when, who says so, who did it, what it rests on, where we have it from."""
+
+    id: str
+    what: What
+    at: Moment
+    says: str
+    by: str
+    proof: ProofKind
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class InBank:
+    """What is in a bank: an image, or nothing (`version` is the empty text). `since` is the event that says so.
+
+    Where `since` was an observation the image was there at that moment, for how long is not known. `family`, `bundle`
+    and `sha256` are empty where no event says them.
+    """
+
+    version: str
+    since: Evidence
+    family: str = ""
+    bundle: str = ""
+    sha256: str = ""
+
+
+class Agreement(StrEnum):
+    """How the record and the readings of the running version stand to each other."""
+
+    AGREES = "agrees"  # it was read after the record said so, and was the same
+    DIFFERS = "differs"  # the last reading is not what the record said
+    NOT_READ_BACK = "not-read-back"  # the record is newer than the last reading
+    ONLY_READ = "only-read"  # nothing was ever recorded to be activated
+    ONLY_RECORDED = "only-recorded"  # it was never read
+    NOTHING = "nothing"  # neither
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """How one component stands. A bank that nothing speaks of is None.
+
+    `said` is what the record last said to be activated, `seen` the last reading of the running version. `held_whole`
+    says that `held` is the whole list. `bundles` are those of the selector that are in a bank that was asked for.
+    """
+
+    component: str
+    kind: str
+    model: str
+    parent: str
+    place: Place | None
+    present: bool
+    active: InBank | None
+    pending: InBank | None
+    spare: InBank | None
+    held: tuple[InBank, ...]
+    held_whole: bool
+    said: InBank | None
+    seen: Evidence | None
+    agreement: Agreement
+    bundles: tuple[BundleOf, ...] = field(default=())
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """How many components share these values: `values` in the order of the keys that were grouped by, None unknown."""
+
+    values: tuple[str | None, ...]
+    count: int
+    differs: int

@@ -1,0 +1,304 @@
+"""Events: one statement each, about one component at one moment, on somebody's word. They are never changed.
+
+Rules: an event's id is the SHA-256 of its content, so that the same statement has the same id in every store; when a
+store learned of it is not content; a wrong event is corrected by a later one that names its id; what was not said is
+left out of the content, what was read as none is the empty text. Content: JSON with sorted keys and no blanks (the
+spirit of RFC 8785; there are no fractions in it), after a line that names its kind.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from functools import lru_cache
+from operator import attrgetter
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.formats.escape import visible
+from bundlekeeper.formats.moments import Moment
+from bundlekeeper.model.inventory.types import METHODS, Place
+
+PREFIX = b"bundlekeeper event 1\n"  # so that no other document of ours can have an event's id
+MAX_TEXT = 4096
+_HEX = re.compile(r"[0-9a-f]{64}")
+#: From the year 1 to the year 9999, in microseconds around 1970.
+_EARLIEST_US, _LATEST_US = -62_135_596_800_000_000, 253_402_300_799_999_999
+
+
+class What(StrEnum):
+    """What an event states."""
+
+    STAGED = "staged"  # the image's bytes are on the part
+    ACTIVATED = "activated"  # it now runs
+    REMOVED = "removed"  # an image is no longer in a bank or on the file system
+    OBSERVED = "observed"  # this was read from the part, or seen at its place
+    GONE = "gone"  # the part is no longer in the domain of its place, or, without a place, nowhere
+    CORRECTED = "corrected"  # another event was wrong
+    INVENTORY = "inventory"  # a reading of whole domains; its observed and gone events name it
+
+
+#: Among events of the same moment and order: the order in which such things are done.
+RANK = {
+    What.INVENTORY: 0,
+    What.REMOVED: 1,
+    What.STAGED: 2,
+    What.ACTIVATED: 3,
+    What.GONE: 4,
+    What.OBSERVED: 5,
+    What.CORRECTED: 6,
+}
+
+
+class ProofKind(StrEnum):
+    """What an event rests on."""
+
+    DIGEST = "digest-read-back"
+    INVENTORY = "inventory-reading"
+    PAPER = "paper"
+    NONE = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What was read of one part: None was not read, the empty text was read as none. `held` is the whole list."""
+
+    active: str | None = None
+    pending: str | None = None
+    spare: str | None = None
+    held: tuple[str, ...] | None = None
+
+    def __bool__(self) -> bool:
+        return not (self.active is None and self.pending is None and self.spare is None and self.held is None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """One statement. The empty text means: not said.
+
+    `order` tells events of the same moment apart (0 first). `bank` is where it was staged or removed: "pending",
+    "spare" or "held". `version` is the image's, `bundle` the bundle's version, `sha256` the bundle file's. `place` is
+    where the part is, `reading` the id of the INVENTORY event that an observation belongs to. `before` and `after` are
+    readings around the work, such as path counts. `route` is the SHA-256 of the route that was approved, `change` the
+    ticket, `anyway` why a refusal was overruled. For INVENTORY, `document` is the SHA-256 of what was read, `scope` the
+    (site, domain, kind) that it lists, and `listing` says what is not there when it is not listed: parts of the listed
+    kinds ("", as usual), of any kind in those domains ("all"), or nothing ("some").
+    """
+
+    what: What
+    at: Moment
+    says: str
+    order: int = 0
+    by: str = ""
+    approved_by: str = ""
+    change: str = ""
+    route: str = ""
+    proof: ProofKind = ProofKind.NONE
+    source: str = ""
+    component: str = ""
+    kind: str = ""
+    model: str = ""
+    parent: str = ""
+    place: Place | None = None
+    method: str = ""
+    bank: str = ""
+    version: str = ""
+    family: str = ""
+    bundle: str = ""
+    sha256: str = ""
+    seen: Seen = field(default_factory=Seen)
+    before: tuple[tuple[str, str], ...] = ()
+    after: tuple[tuple[str, str], ...] = ()
+    deviations: str = ""
+    anyway: str = ""
+    note: str = ""
+    corrects: str = ""
+    why: str = ""
+    reading: str = ""
+    document: str = ""
+    listing: str = ""
+    scope: tuple[tuple[str, str, str], ...] = ()
+
+    def id(self) -> str:
+        """The event's id: 64 hexadecimal digits. Raises InputError for a text that is no Unicode."""
+        return hashlib.sha256(PREFIX + _encoded(self)).hexdigest()
+
+
+_TEXTS = (
+    "says", "by", "approved_by", "change", "route", "source", "component", "kind", "model", "parent", "method", "bank",
+    "version", "family", "bundle", "sha256", "deviations", "anyway", "note", "corrects", "why", "reading", "document",
+    "listing",
+)  # fmt: skip
+_BANKS = ("active", "pending", "spare", "held")
+_PLACES = ("site", "domain", "chassis", "slot")
+_KEYS = {
+    "what", "at", "day", "zone", "order", "proof", "before", "after", "scope", *_TEXTS, *_PLACES,
+    *(f"seen_{bank}" for bank in _BANKS),
+}  # fmt: skip
+
+
+_SEEN = tuple(f"seen_{bank}" for bank in _BANKS)
+_TEXTS_OF, _PLACES_OF, _SEEN_OF = attrgetter(*_TEXTS), attrgetter(*_PLACES), attrgetter(*_BANKS)
+_DIGESTS = ("route", "sha256", "corrects", "reading", "document")
+_DIGESTS_OF = attrgetter(*_DIGESTS)
+_ENCODE = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
+
+
+def content(event: Event) -> dict[str, object]:
+    """What the event says, as JSON carries it: only what was said."""
+    found: dict[str, object] = {key: value for key, value in zip(_TEXTS, _TEXTS_OF(event), strict=True) if value}
+    found |= {"what": event.what.value, "at": event.at.at_us, "zone": event.at.zone}
+    if event.at.is_day:
+        found["day"] = True
+    if event.order:
+        found["order"] = event.order
+    if event.proof is not ProofKind.NONE:
+        found["proof"] = event.proof.value
+    if event.place is not None:
+        for key, value in zip(_PLACES, _PLACES_OF(event.place), strict=True):
+            if value is not None:
+                found[key] = value
+    for key, value in zip(_SEEN, _SEEN_OF(event.seen), strict=True):
+        if value is not None:
+            found[key] = value
+    if event.before:
+        found["before"] = dict(event.before)
+    if event.after:
+        found["after"] = dict(event.after)
+    if event.scope:
+        found["scope"] = event.scope
+    return found
+
+
+def canonical(event: Event) -> str:
+    """The event's content as the one text that its id is computed from."""
+    return _ENCODE(content(event))
+
+
+def _encoded(event: Event) -> bytes:
+    try:
+        return canonical(event).encode()
+    except UnicodeEncodeError as e:
+        says = f"this {event.what} event cannot be recorded: characters that cannot be printed"
+        raise InputError(f"{says}: {visible(e.object[e.start : e.end])}") from e
+
+
+def from_content(found: object) -> Event:
+    """Make an event of what `content` gave, be it from a stranger. Raises InputError for anything else."""
+    try:
+        return _from_content(found)
+    except (KeyError, TypeError, ValueError) as e:
+        raise InputError(f"not an event: {type(e).__name__}: {str(e)[:200]}") from e
+
+
+def _from_content(found: object) -> Event:
+    if not isinstance(found, Mapping) or not _KEYS.issuperset(found):
+        raise InputError("not an event: unknown keys", hint="it may come from a newer bundlekeeper")
+    texts = {key: _text(found[key]) for key in _TEXTS if key in found}
+    seen = {bank: found[f"seen_{bank}"] for bank in _BANKS if f"seen_{bank}" in found}
+    held = seen.pop("held", None)
+    place = {key: _text(found[key]) for key in _PLACES if key in found}
+    event = Event(
+        what=What(found["what"]),
+        at=Moment(_whole(found["at"]), found.get("day", False) is True, _text(found["zone"])),
+        order=_whole(found.get("order", 0)),
+        proof=ProofKind(found.get("proof", ProofKind.NONE)),
+        place=Place(**place) if place else None,
+        seen=Seen(
+            **{bank: _text(value) for bank, value in seen.items()},
+            held=None if held is None else tuple(_text(v) for v in held),
+        ),
+        before=_readings(found.get("before", {})),
+        after=_readings(found.get("after", {})),
+        scope=tuple((_text(a), _text(b), _text(c)) for a, b, c in found.get("scope", ())),
+        **texts,
+    )
+    check(event)
+    return event
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str):
+        raise TypeError("text is due")
+    return value
+
+
+def _whole(value: object) -> int:
+    if not isinstance(value, int) or isinstance(value, bool):
+        raise TypeError("a whole number is due")
+    return value
+
+
+def _readings(value: object) -> tuple[tuple[str, str], ...]:
+    if not isinstance(value, Mapping):
+        raise TypeError("a table of readings is due")
+    return tuple(sorted((_text(k), _text(v)) for k, v in value.items()))
+
+
+#: What each kind of event cannot do without, and may have at all of what not every kind has.
+_NEEDS = {
+    What.STAGED: ("component", "version", "bank"),
+    What.ACTIVATED: ("component", "version"),
+    What.REMOVED: ("component", "bank"),
+    What.OBSERVED: ("component",),
+    What.GONE: ("component",),
+    What.CORRECTED: ("corrects", "why"),
+    What.INVENTORY: ("document", "scope"),
+}
+
+
+def check(event: Event) -> None:
+    """Insist that the event says what an event of its kind can say. Raises InputError naming all that is wrong."""
+    wrong = [f"{key} is missing" for key in ("says", *_NEEDS[event.what]) if not getattr(event, key)]
+    if event.what is What.OBSERVED and not event.seen and event.place is None:
+        wrong.append("nothing was observed")
+    banks = ("pending", "spare", "held") if event.what in {What.STAGED, What.REMOVED} else ("",)
+    if event.bank and event.bank not in banks:
+        wrong.append(f"bank {event.bank!r} cannot be in an event of the kind {event.what}")
+    if event.seen and event.what is not What.OBSERVED:
+        wrong.append("only an observation has readings of banks")
+    if event.reading and event.what in {What.CORRECTED, What.INVENTORY}:  # it could take back what takes it back
+        wrong.append(f"an event of the kind {event.what} belongs to no reading")
+    if event.what is What.REMOVED and event.bank == "held" and not event.version:
+        wrong.append("version is missing")
+    if event.method and event.method not in METHODS:
+        wrong.append(f"method {event.method!r} is not known")
+    if event.listing not in ("", "all", "some") or (event.listing and event.what is not What.INVENTORY):
+        wrong.append(f"listing {event.listing!r} cannot be in an event of the kind {event.what}")
+    if event.seen.active == "":
+        wrong.append("something always runs")
+    if event.place is not None and not event.place.site:
+        wrong.append("a place without a site")
+    if not 0 <= event.order < 2**31 or not _EARLIEST_US <= event.at.at_us <= _LATEST_US:
+        wrong.append("a time or an order that cannot be")
+    for key, value in zip(_DIGESTS, _DIGESTS_OF(event), strict=True):
+        if value and not _HEX.fullmatch(value):
+            wrong.append(f"{key} is not 64 hexadecimal digits")
+    wrong.extend(_unprintable(event))
+    if wrong:
+        raise InputError(f"this {event.what} event cannot be recorded: {'; '.join(wrong)}")
+
+
+def _unprintable(event: Event) -> list[str]:
+    texts = [*filter(None, _TEXTS_OF(event)), event.at.zone]
+    place, seen = event.place, event.seen
+    if place is not None:
+        texts += filter(None, (place.site, place.domain, place.chassis, place.slot))
+    texts += filter(None, (seen.active, seen.pending, seen.spare, *(seen.held or ())))
+    if event.before or event.after or event.scope:
+        texts += (text for row in (*event.before, *event.after, *event.scope) for text in row)
+    whole = "".join(texts)
+    if len(whole) <= MAX_TEXT and whole.isascii() and whole.isprintable():
+        return []  # nearly always
+    return [wrong for text in texts if (wrong := _wrong_with(text))]
+
+
+@lru_cache(maxsize=8192)  # an inventory says the same few words a hundred thousand times
+def _wrong_with(text: str) -> str:
+    if len(text) > MAX_TEXT:
+        return f"a text of {len(text)} characters, {MAX_TEXT} are the limit"
+    shown = visible(text)
+    return "" if shown == text else f"characters that cannot be printed: {shown[:80]}"

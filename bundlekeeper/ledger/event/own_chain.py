@@ -1,0 +1,55 @@
+"""What a ledger says of itself in one row: whose it is, its chain's head, and how much of each thing there must be.
+
+Rules: the row changes in the transaction that changes what it counts; it is sealed; what vanished from a table or an
+index that holds few rows is told by its count.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import NamedTuple
+
+from bundlekeeper.ledger.event import seals
+from bundlekeeper.ledger.event.database import DATABASE
+
+_COLUMNS = "count, readings, corrections, learned, met, latest, id, head"
+
+
+class Own(NamedTuple):
+    """The row; `events` is its column `count`.
+
+    `readings` and `corrections` count events of these kinds, void ones too, `learned` rows of `learning`, `met` rows
+    about other books; `latest` is the furthest moment that any event names.
+    """
+
+    events: int
+    readings: int
+    corrections: int
+    learned: int
+    met: int
+    latest: int
+    id: bytes
+    head: bytes
+
+
+def read(connection: sqlite3.Connection) -> Own:
+    """The row as it stands. Raises DamagedError when it is not what was written; sqlite3.Error."""
+    rows = connection.execute(f"SELECT {_COLUMNS}, seal FROM book").fetchall()  # noqa: S608  (our own names)
+    if len(rows) == 1:
+        (*numbers, own, head, seal) = rows[0]
+        if isinstance(own, bytes) and isinstance(head, bytes) and seals.is_whole(numbers, seal, own + head):
+            return Own._make((*numbers, own, head))
+    raise DATABASE.damaged("its head is not what it was" if rows else "it has no head")
+
+
+def values(own: Own) -> tuple[int | bytes, ...]:
+    """The row's cells in the order of WRITE."""
+    return (*own, seals.seal(own[:6], own.id + own.head))
+
+
+WRITE = f"INSERT OR REPLACE INTO book (one, {_COLUMNS}, seal) VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?)"  # noqa: S608
+
+
+def write(connection: sqlite3.Connection, own: Own) -> None:
+    """Replace the row, inside the caller's transaction. Raises sqlite3.Error."""
+    connection.execute(WRITE, values(own))

@@ -1,0 +1,130 @@
+"""Which components stood where: asked of one index, and of another one that a damaged page cannot have taken as well.
+
+Rules: an index holds copies of what the table says, so a row that vanished from the one, or says something else there,
+is in the other as it was; where the two do not agree nothing is answered.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from bundlekeeper.ledger.event import seals
+
+Row = tuple[Any, ...]
+_ENDS = {"state_place": "state_site", "state_site": "state_place"}
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A condition on rows of `state`, and the index it is asked by; the second of the two answers it by itself, too.
+
+    `terms` narrow it further: of an image, by place, kind and model.
+    """
+
+    condition: str
+    values: Sequence[Any]
+    index: str = "state_place"
+    terms: str = "true"
+    more: Sequence[Any] = ()
+
+    @property
+    def other(self) -> str:
+        """The second index: with terms the one by place, which has the images as well."""
+        if self.terms != "true":
+            return "state_place"
+        return _ENDS.get(self.index) or f"{self.index}_too"
+
+
+def by_place(
+    connection: sqlite3.Connection, keys: str, condition: str, values: Sequence[Any], counts: str = ""
+) -> list[Row]:
+    """Columns of `state` that both indexes of places have, under a condition on such; with `counts`, by each.
+
+    `counts` are sums, which are added to the columns. Raises DamagedError; sqlite3.Error.
+    """
+    select = f"SELECT {keys}, {counts}" if counts else f"SELECT {keys}"
+    group = f"GROUP BY {keys}" if counts else ""
+    found, other = (
+        [
+            row
+            for part in _parts(connection, index, condition)
+            for row in _asked(connection, select, index, part, values, group)
+        ]
+        for index in _ENDS
+    )
+    if counts:
+        width = counts.count(",") + 1
+        found, other = _summed(found, width), _summed(other, width)
+    if Counter(found) != Counter(other):
+        raise seals.derived("two indexes do not say the same of how components stood")
+    return found
+
+
+def _asked(
+    connection: sqlite3.Connection, select: str, index: str, condition: str, values: Sequence[Any], group: str = ""
+) -> list[Row]:
+    return connection.execute(f"{select} FROM state INDEXED BY {index} WHERE {condition} {group}", values).fetchall()
+
+
+def _parts(connection: sqlite3.Connection, index: str, condition: str) -> Iterator[str]:
+    """The condition as the index answers it without a look at what no longer stands: one that begins with the site
+    is asked site by site where no site is named."""
+    if index != "state_site" or "site = ?" in condition:
+        yield condition
+        return
+    sites: list[int] = []
+    select = "SELECT min(site) FROM state INDEXED BY state_site WHERE site > ?"
+    (site,) = connection.execute(select, (-1,)).fetchone()
+    while site is not None:
+        sites.append(site)
+        (site,) = connection.execute(select, (site,)).fetchone()
+    yield f"site IN ({','.join(map(str, sites))}) AND {condition}"
+    yield f"site IS NULL AND {condition}"
+
+
+def _summed(rows: Sequence[Row], width: int) -> list[Row]:
+    """The rows with equal keys as one, their last cells added up."""
+    found: dict[Row, Row] = {}
+    for row in rows:
+        key, counts = row[:-width], row[-width:]
+        before = found.get(key)
+        found[key] = counts if before is None else tuple(one + more for one, more in zip(before, counts, strict=True))
+    return [(*key, *counts) for key, counts in found.items()]
+
+
+def of_way(connection: sqlite3.Connection, columns: str, way: Way, time: str, limits: Sequence[int]) -> list[Row]:
+    """Rows of `state`, the component in the first column, at a time: all that two indexes say there are.
+
+    Raises DamagedError; sqlite3.Error.
+    """
+    condition = f"{time} AND {way.condition} AND {way.terms}"
+    values = (*limits, *way.values, *way.more)
+    rows = _asked(connection, f"SELECT {columns}", way.index, condition, values)
+    parts = [
+        _asked(connection, "SELECT count(*), total(component)", way.other, part, values)[0]
+        for part in _parts(connection, way.other, condition)
+    ]
+    there = (len(rows), float(sum(row[0] for row in rows)))
+    if there != (sum(count for count, _ in parts), sum(total for _, total in parts)):
+        raise seals.derived("components are missing from an index or a table")
+    return rows
+
+
+def components(connection: sqlite3.Connection, way: Way, time: str, limits: Sequence[int]) -> list[int]:
+    """The components of which some row is under the condition, by the indexes. Raises as `of_way`."""
+    condition, values = f"{time} AND {way.condition} AND {way.terms}", (*limits, *way.values, *way.more)
+    found, other = (
+        {
+            row[0]
+            for part in _parts(connection, index, condition)
+            for row in _asked(connection, "SELECT DISTINCT component", index, part, values)
+        }
+        for index in (way.index, way.other)
+    )
+    if found != other:
+        raise seals.derived("components are missing from an index or a table")
+    return sorted(found)

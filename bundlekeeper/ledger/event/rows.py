@@ -1,0 +1,290 @@
+"""Events as rows of numbers, and back: every text once, in the table of words.
+
+Rules: what goes in comes out equal, and so with the same id; NULL is not said, the number of the empty text is known
+to be none; a number once given to a word is never given to another.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Collection, Iterable, Iterator
+from operator import attrgetter, itemgetter
+from struct import error
+from typing import Any
+
+from bundlekeeper.errors import DamagedError
+from bundlekeeper.formats.moments import Moment
+from bundlekeeper.ledger.event import seals
+from bundlekeeper.ledger.event.database import DATABASE
+from bundlekeeper.ledger.event.events import Event, ProofKind, Seen, What
+from bundlekeeper.model.inventory.types import Place
+
+NOTHING = 1  # the number of the empty text: known to be none
+
+# Closed words and their numbers in the database; an addition goes to the end.
+WHATS = (
+    What.STAGED,
+    What.ACTIVATED,
+    What.REMOVED,
+    What.OBSERVED,
+    What.GONE,
+    What.CORRECTED,
+    What.INVENTORY,
+)
+PROOFS = (ProofKind.NONE, ProofKind.PAPER, ProofKind.INVENTORY, ProofKind.DIGEST)
+BANKS = ("", "active", "pending", "spare", "held")
+METHODS = ("", "overwrite", "two-bank", "boot-file")
+WHAT_CODE = {what: code for code, what in enumerate(WHATS)}
+PROOF_CODE = {proof: code for code, proof in enumerate(PROOFS)}
+BANK_CODE = {bank: code for code, bank in enumerate(BANKS)}
+METHOD_CODE = {method: code for code, method in enumerate(METHODS)}
+
+#: Columns of words that an event says or not: NULL where it does not.
+_SAID = (
+    "says", "by", "approved_by", "change", "route", "source", "component", "kind", "model", "parent", "version",
+    "family", "bundle", "sha256", "reading",
+)  # fmt: skip
+_EXTRA = ("deviations", "anyway", "note", "why", "document", "listing", "before", "after", "scope")
+_EXTRA_OF = attrgetter(*_EXTRA)
+COLUMNS = (
+    "seq", "id", "what", "at", "day", "turn", "proof", "method", "bank", "zone", *(f'"{c}"' for c in _SAID), "site",
+    "domain", "chassis", "slot", "seen_active", "seen_pending", "seen_spare", "seen_held", "corrects", "extra", "void",
+    "seal",
+)  # fmt: skip
+EVENT_COLUMNS = ", ".join(COLUMNS)
+PLACE_OF = {name.strip('"'): place for place, name in enumerate(COLUMNS)}  # in a row
+INSERT = f"INSERT INTO event ({EVENT_COLUMNS}) VALUES ({', '.join('?' * len(COLUMNS))})"  # noqa: S608  (our own names)
+_SAID_OF = attrgetter(*_SAID)
+_FIRST_PLACE = 10 + len(_SAID)
+_VOID = PLACE_OF["void"]
+_NUMBERS = itemgetter(0, *range(2, _VOID - 2))  # all whole numbers or NULL; then `corrects`, `extra`, `void`, `seal`
+
+
+class Words:
+    """The table of words, with what was asked kept in memory."""
+
+    def __init__(self, connection: sqlite3.Connection, *, trusting: bool = False) -> None:
+        """With `trusting`, seals are passed over: for who holds each text against an event's id."""
+        self._connection = connection
+        self._trusting = trusting
+        self._numbers: dict[str, int] = {}
+        self._texts: dict[int, str] = {}
+
+    def number(self, text: str) -> int:
+        """The word's number; a new word gets one (inside the caller's transaction). Raises DamagedError."""
+        found = self._numbers.get(text) or self.find(text)
+        if found is None:
+            self.learn([text])
+            found = self._numbers[text]
+        return found
+
+    def numbers(self, texts: Iterable[str | None]) -> list[int | None]:
+        """The words' numbers, None for None; new words get one, as by `number`."""
+        get = self._numbers.get
+        return [None if text is None else get(text) or self.number(text) for text in texts]
+
+    def find(self, text: str) -> int | None:
+        """The word's number, None where no event ever said it. Raises DamagedError."""
+        found = self._numbers.get(text)
+        if found is None:
+            if not _is_unicode(text):
+                return None
+            row = self._connection.execute(
+                "SELECT id, text, seal FROM word INDEXED BY sqlite_autoindex_word_1 WHERE text = ?", (text,)
+            ).fetchone()
+            if row is None:
+                return None
+            self._keep([row])
+            found = self._numbers[text] = int(row[0])
+        return found
+
+    def surely(self, text: str) -> int | None:
+        """As `find`, but that there is no such word is asked of another index, too."""
+        found = self.find(text)
+        if found is None and _is_unicode(text):
+            select = "SELECT 1 FROM word INDEXED BY word_text WHERE text = ?"
+            if self._connection.execute(select, (text,)).fetchone() is not None:
+                raise DATABASE.damaged("the index of its words lacks one")
+        return found
+
+    def learn(self, texts: Collection[str]) -> None:
+        """Bring many words' numbers into memory with few questions; new ones get numbers, as `number` gives them."""
+        wanted = [text for text in texts if text not in self._numbers]
+        for start in range(0, len(wanted), 500):
+            part = wanted[start : start + 500]
+            marks = ",".join("?" * len(part))
+            select = f"SELECT id, text, seal FROM word INDEXED BY sqlite_autoindex_word_1 WHERE text IN ({marks})"  # noqa: S608  (question marks only)
+            rows = self._connection.execute(select, part).fetchall()
+            self._keep(rows)
+            self._numbers.update((text, number) for number, text, _ in rows)
+        new = [text for text in wanted if text not in self._numbers]
+        if new:
+            (last,) = self._connection.execute("SELECT max(id) FROM word").fetchone()
+            rows = [(number, text, seals.word_seal(number, text)) for number, text in enumerate(new, last + 1)]
+            self._connection.executemany("INSERT INTO word (id, text, seal) VALUES (?, ?, ?)", rows)
+            self._numbers.update((text, number) for number, text, _ in rows)
+
+    def text(self, number: int) -> str:
+        """The text of a word. Raises DamagedError where there is no such word, or it is not what it was."""
+        found = self._texts.get(number)
+        if found is None:
+            self.fetch({number})
+            found = self._texts[number]
+        return found
+
+    def maybe(self, number: int | None) -> str | None:
+        """The text of a word, None for none."""
+        return None if number is None else self.text(number)
+
+    def fetch(self, numbers: set[int]) -> None:
+        """Bring many words into memory with few questions. Raises DamagedError where one is not what it was."""
+        wanted = [n for n in numbers if n not in self._texts]
+        for start in range(0, len(wanted), 500):
+            part = wanted[start : start + 500]
+            marks = ",".join("?" * len(part))
+            select = f"SELECT id, text, seal FROM word WHERE id IN ({marks})"  # noqa: S608  (question marks only)
+            self._keep(self._connection.execute(select, part).fetchall())
+        missing = next((number for number in wanted if number not in self._texts), None)
+        if missing is not None:
+            raise DATABASE.damaged(f"no word has the number {missing}")
+
+    def _keep(self, rows: Iterable[tuple[Any, Any, Any]]) -> None:
+        for number, text, seal in rows:
+            if not isinstance(text, str) or not (self._trusting or seals.word_seal(number, text) == seal):
+                raise DATABASE.damaged(f"word {number} is not what it was")
+            self._texts[number] = text
+
+    def forget(self) -> None:
+        """Forget what is in memory, because a transaction was rolled back and its numbers may be given again."""
+        self._numbers.clear()
+        self._texts.clear()
+
+
+def _is_unicode(text: str) -> bool:
+    """False where a byte of an argument was no UTF-8 (PEP 383)."""
+    return text.isascii() or not any("\ud800" <= char <= "\udfff" for char in text)
+
+
+def is_void(row: tuple[Any, ...]) -> bool:
+    """True when the event of this row in the order of COLUMNS does not count."""
+    return bool(row[_VOID])
+
+
+def counts(row: tuple[Any, ...]) -> bool:
+    """True when an event's row says something of its component: a correction says it of another event."""
+    return not row[_VOID] and row[PLACE_OF["what"]] != WHAT_CODE[What.CORRECTED]
+
+
+def insist_on_events(connection: sqlite3.Connection, component: int | None) -> None:
+    """Insist that two indexes have the same events of a component. Raises DamagedError; sqlite3.Error."""
+    select = "SELECT count(*), total(seq) FROM event INDEXED BY {} WHERE component = ?"
+    one, other = (
+        connection.execute(select.format(index), (component,)).fetchone()
+        for index in ("event_component", "event_learned")
+    )
+    if one != other:
+        raise DATABASE.damaged("events of a component are missing")
+
+
+def events_of(connection: sqlite3.Connection, component: int, until: int | None = None) -> list[tuple[Any, ...]]:
+    """Rows in the order of COLUMNS of one component's events, the latest first; with `until` those up to that moment.
+
+    Raises DamagedError for a row that is not what was written, or where one of two indexes lacks one; sqlite3.Error.
+    """
+    insist_on_events(connection, component)
+    # all of them by the index that has no times: one that a damaged cell dates elsewhere would not be missed
+    select = f"SELECT {EVENT_COLUMNS} FROM event INDEXED BY event_learned WHERE component = ?"  # noqa: S608
+    rows = sorted(sealed(connection.execute(select, (component,))), key=itemgetter(PLACE_OF["at"]), reverse=True)
+    return rows if until is None else [row for row in rows if row[PLACE_OF["at"]] <= until]
+
+
+def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> tuple[Any, ...]:
+    """The event as a row in the order of COLUMNS; new words get numbers."""
+    number = words.number
+    seen, place = event.seen, event.place
+    where = (None,) * 4 if place is None else (place.site, place.domain, place.chassis, place.slot)
+    held = None
+    if seen.held is not None:
+        held = number(json.dumps(seen.held, ensure_ascii=False))
+        for version in seen.held:  # so that replaying finds their numbers
+            number(version)
+    if event.what is What.INVENTORY:  # so that what the reading says by silence finds its words, now and later
+        number(event_id.hex())
+        for row in event.scope:
+            for text in row:
+                number(text)
+    said = _EXTRA_OF(event)
+    extra = {key: value for key, value in zip(_EXTRA, said, strict=True) if value} if any(said) else None
+    cells = (
+        seq, event_id, WHAT_CODE[event.what], event.at.at_us, int(event.at.is_day), event.order,
+        PROOF_CODE[event.proof], METHOD_CODE[event.method], BANK_CODE[event.bank], number(event.at.zone),
+        *words.numbers([text or None for text in _SAID_OF(event)]),
+        *words.numbers((*where, seen.active, seen.pending, seen.spare)), held,
+        bytes.fromhex(event.corrects) if event.corrects else None,
+        json.dumps(extra, sort_keys=True, ensure_ascii=False) if extra else None, void,
+    )  # fmt: skip
+    return (*cells, _seal(cells))
+
+
+def _seal(row: tuple[Any, ...]) -> int:
+    """The seal of an event's row. Raises struct.error, TypeError, AttributeError for a row that none can be of."""
+    corrects, extra, void = row[_VOID - 2 : _VOID + 1]
+    more = row[1] + (corrects or b"") + (extra.encode() if extra is not None else b"")
+    return seals.seal(_NUMBERS(row), more) * 2 + (1 if void else 0)
+
+
+def marked(row: tuple[Any, ...], void: bool) -> tuple[int, int]:
+    """The last two cells, mark and seal, that an event's row ought to have. Raises as `_seal`."""
+    return int(void), _seal((*row[:_VOID], int(void)))
+
+
+def is_sealed(row: tuple[Any, ...]) -> bool:
+    """True when a row in the order of COLUMNS is as it was written."""
+    try:
+        return _seal(row) == row[_VOID + 1] and row[_VOID] in (0, 1)
+    except (error, TypeError, AttributeError, UnicodeEncodeError):
+        return False
+
+
+def sealed(rows: Iterable[tuple[Any, ...]]) -> Iterator[tuple[Any, ...]]:
+    """Rows in the order of COLUMNS, each as it was written. Raises DamagedError at the first that is not."""
+    for row in rows:
+        if not is_sealed(row):
+            raise DATABASE.damaged(f"event {row[0]} is not what it was")
+        yield row
+
+
+def from_row(row: tuple[Any, ...], words: Words) -> Event:
+    """The event that a row in the order of COLUMNS holds. Raises DamagedError where it can hold none."""
+    try:
+        return _from_row(row, words)
+    except (DamagedError, KeyError, IndexError, TypeError, ValueError, AttributeError) as e:
+        raise DATABASE.damaged(f"event {row[0]} cannot be read") from e
+
+
+def _from_row(row: tuple[Any, ...], words: Words) -> Event:
+    said: dict[str, Any] = {
+        key: words.text(n) for key, n in zip(_SAID, row[10:_FIRST_PLACE], strict=True) if n is not None
+    }
+    site, domain, chassis, slot, active, pending, spare, held, corrects, extra, _, _ = row[_FIRST_PLACE:]
+    more = json.loads(extra) if extra else {}
+    for key in ("before", "after", "scope"):
+        if key in more:
+            more[key] = tuple(tuple(each) for each in more[key])
+    maybe = words.maybe
+    return Event(
+        what=WHATS[row[2]],
+        at=Moment(row[3], bool(row[4]), words.text(row[9])),
+        order=row[5],
+        proof=PROOFS[row[6]],
+        method=METHODS[row[7]],
+        bank=BANKS[row[8]],
+        place=None if site is None else Place(words.text(site), maybe(domain), maybe(chassis), maybe(slot)),
+        seen=Seen(
+            maybe(active), maybe(pending), maybe(spare), None if held is None else tuple(json.loads(words.text(held)))
+        ),
+        corrects="" if corrects is None else corrects.hex(),
+        **said,
+        **more,
+    )

@@ -1,0 +1,306 @@
+"""Events carried from one store to another, and merged: in any order, any number of times, with the same outcome.
+
+Rules: a carried event has no id of its own, it is computed again from the content, so that nothing can pose as another;
+the file ends with the chain's head, which is computed again too, so that a file cut short or changed is refused whole;
+merging is one transaction; two copies of one book that went on separately are told, and their events are merged all
+the same, because each of them was said. Form: JSON Lines, a header, one event to a line in the order of learning,
+texts of inventories after them, an end.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import sqlite3
+import zlib
+from array import array
+from codecs import getincrementaldecoder
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.formats import json_read
+from bundlekeeper.formats.escape import counted
+from bundlekeeper.ledger.event import chain, own_chain
+from bundlekeeper.ledger.event.database import DATABASE
+from bundlekeeper.ledger.event.events import Event, canonical, from_content
+from bundlekeeper.ledger.exchange import other_chains
+from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.model.inventory.types import MAX_BYTES
+
+SCHEMA = "bundlekeeper.ledger-exchange/1"
+MAX_LINE_BYTES = MAX_BYTES * 2  # a line holds one event, or one inventory as base64 of compressed text
+MAX_EVENTS = 20_000_000
+MAX_TOTAL_BYTES = 8 * 1024**3  # of one file, which is kept packed in memory; MAX_EVENTS of them take about as much
+_CHUNK_BYTES = 256 * 1024  # of lines that are packed together
+
+
+@dataclass(frozen=True, slots=True)
+class Merged:
+    """What a merge did: events that were new and known, the other chain's head, ours now, and a fork or none.
+
+    `gaps` are the first and last numbers of the other ledger's events before these that never came here.
+    """
+
+    new: int
+    known: int
+    theirs: chain.Head
+    head: chain.Head
+    fork: chain.Fork | None
+    gaps: other_chains.Gaps = ()
+
+    def findings(self, subject: str) -> list[Finding]:
+        """What is to be told of the other ledger: that a copy of it went on apart, that events of it never came."""
+        found = []
+        if self.fork is not None:
+            found.append(finding("altered", subject, self.fork.says, "two copies of one ledger went on apart"))
+        if self.gaps:
+            numbers = " and ".join(str(a) if a == b else f"{a} to {b}" for a, b in self.gaps)
+            noun = "event" if len(self.gaps) == 1 and self.gaps[0][0] == self.gaps[0][1] else "events"
+            says = f"{noun} {numbers} of that ledger never came here"
+            hint = "read an earlier receipt or export, or have one written without --after"
+            found.append(finding("not-checked", subject, says, hint))
+        return found
+
+
+def export(book: Book, after: int = 0) -> Iterator[bytes]:
+    """The lines of an exchange file with every event after number `after`, void ones too.
+
+    Whoever merges a part (`after` above 0) can only hold it against the chain where they merged the part before it.
+    Raises InputError when there are fewer events; DamagedError, LockedError, UnfinishedError.
+    """
+    head = book.head()
+    if not 0 <= after <= head.count:
+        raise InputError(f"this ledger has {counted(head.count, 'event')}, none after {after}")
+    before = head_at(book, after)
+    yield _line({"schema": SCHEMA, "book": head.book, "after": after, "before": before.hex()})
+    documents: dict[str, None] = {}
+    count, running = after, before
+    for entry in book.entries(after=after):
+        if count == head.count:
+            break  # learned while we were writing
+        count += 1
+        running = chain.link(running, bytes.fromhex(entry.id))
+        if entry.event.document:
+            documents[entry.event.document] = None
+        yield canonical(entry.event).encode() + b"\n"
+    if running.hex() != head.digest:
+        raise DATABASE.damaged("its chain does not end in its head", book.where)
+    for digest in documents:
+        text = book.document(digest)
+        if text is not None:
+            yield _line({"document": base64.b64encode(zlib.compress(text.encode(), 6)).decode()})
+    yield end_line(head.digest, head.count)
+
+
+def span(after: int, count: int) -> str:
+    """The numbers of the events after `after` up to `count`, in words."""
+    if count <= after:
+        return "no new events"
+    return f"events {after + 1} to {count}" if count > after + 1 else f"event {count}"
+
+
+def end_line(head: str, count: int) -> bytes:
+    """The last line of an exchange file whose events end at this head after so many events."""
+    return _line({"end": head, "count": count})
+
+
+def merge(book: Book, lines: Iterable[bytes], learned: datetime, where: str = "") -> Merged:
+    """Take the events of an exchange file into the ledger: all of them that are not there yet, or none.
+
+    `lines` may come from a stranger: who reads them bounds each at MAX_LINE_BYTES. They are read to the end before the
+    ledger is locked. `learned` is the time now, aware. Raises InputError with the line for anything that is no whole
+    exchange file, and what reading the lines raises; as `Book.record` otherwise.
+    """
+    carried = _read(lines, where)
+    ours = book.head()
+    met: list[tuple[chain.Fork | None, other_chains.Gaps]] = []
+
+    def follow(connection: sqlite3.Connection) -> None:
+        part = other_chains.Part(carried.after, carried.before, carried.ids, carried.head)
+        met.append(other_chains.follow(connection, ours, part))
+
+    recorded = book.record(carried.events(), learned, documents=carried.documents, also=follow)
+    return Merged(recorded.new, recorded.known, carried.head, recorded.head, *met[-1])
+
+
+def head_at(book: Book, count: int) -> bytes:
+    """The chain's head after `count` events, computed from their ids. Raises DamagedError, LockedError."""
+    with book.reading():
+        head = chain.genesis(own_chain.read(book.connection).id)
+        for (event_id,) in book.connection.execute("SELECT id FROM event WHERE seq <= ? ORDER BY seq", (count,)):
+            head = chain.link(head, event_id)
+        return head
+
+
+def _line(found: dict[str, object]) -> bytes:
+    return json.dumps(found, sort_keys=True, separators=(",", ":")).encode() + b"\n"
+
+
+class _Lines:
+    """Lines in their order, packed together: a file of events takes a tenth of its size."""
+
+    def __init__(self) -> None:
+        self._packed: list[tuple[bytes, array[int]]] = []  # the lines packed, and the length of each
+        self._open: list[bytes] = []
+        self._open_bytes = 0
+        self._count = 0
+
+    def append(self, line: bytes) -> None:
+        self._open.append(line)
+        self._open_bytes += len(line)
+        self._count += 1
+        if self._open_bytes >= _CHUNK_BYTES:
+            # level 1: a third larger than 6 for lines like these, and several times as fast
+            self._packed.append((zlib.compress(b"".join(self._open), 1), array("Q", map(len, self._open))))
+            self._open, self._open_bytes = [], 0
+
+    def __len__(self) -> int:
+        return self._count
+
+    def __iter__(self) -> Iterator[bytes]:
+        for packed, lengths in self._packed:
+            data, place = zlib.decompress(packed), 0
+            for length in lengths:
+                yield data[place : place + length]
+                place += length
+        yield from self._open
+
+
+@dataclass(slots=True)
+class _Carried:
+    """A whole file, its events still text; each is read, and the end compared, while they are recorded."""
+
+    where: str
+    book: str
+    after: int
+    before: bytes
+    head: chain.Head
+    lines: _Lines = field(default_factory=lambda: _Lines())
+    ids: bytearray = field(default_factory=bytearray)
+    documents: dict[str, bytes] = field(default_factory=dict)  # packed, by the SHA-256 of the text
+
+    def events(self) -> Iterator[Event]:
+        """The events one after the other, and the end held against them. Raises InputError with the line."""
+        wanted: set[str] = set()
+        head = self.before
+        for number, line in enumerate(self.lines, 2):
+            with _placed(self.where, number):
+                event = from_content(json_read.loads(line))
+            if event.document:
+                wanted.add(event.document)
+            event_id = bytes.fromhex(event.id())
+            self.ids += event_id
+            head = chain.link(head, event_id)
+            yield event
+        with _placed(self.where, len(self.lines) + len(self.documents) + 2):
+            if head.hex() != self.head.digest:
+                raise InputError("the events are not those that the chain's head was made of", hint=_AGAIN)
+            if not wanted.issuperset(self.documents):
+                raise InputError("a document that no event speaks of", hint=_AGAIN)
+
+
+_AGAIN = "the file was changed or damaged on its way; carry it again"
+
+
+@contextmanager
+def _placed(where: str, number: int) -> Iterator[None]:
+    try:
+        yield
+    except InputError as e:
+        raise InputError(f"not merged: {e.says}", hint=e.hint, where=f"{where}:{number}:1") from e
+
+
+def _read(lines: Iterable[bytes], where: str) -> _Carried:
+    """Read the file to its end, without a look into its events."""
+    rows = iter(lines)
+    with _placed(where, 1):
+        carried = _header(next(rows, b""), where)
+    total = 0
+    for number, line in enumerate(rows, 2):
+        with _placed(where, number):
+            total += len(line)
+            if total > MAX_TOTAL_BYTES:
+                raise InputError(f"more than {MAX_TOTAL_BYTES} bytes", hint="export a part: ledger export --after N")
+            if line.startswith(b'{"document":'):
+                digest, packed = _document(line)
+                carried.documents[digest] = packed
+            elif line.startswith(b'{"count":'):
+                _end(carried, line)
+                if next(rows, None) is not None:
+                    raise InputError("lines follow the end")
+                return carried
+            elif len(carried.lines) >= MAX_EVENTS or carried.documents:
+                raise InputError("events follow the documents, or there are too many", hint=_AGAIN)
+            else:
+                carried.lines.append(line)
+    with _placed(where, len(carried.lines) + len(carried.documents) + 2):
+        raise InputError("the file ends before its end", hint="it was cut short; carry it again")
+
+
+def _header(line: bytes, where: str) -> _Carried:
+    found = json_read.loads(line) if line else None
+    if not isinstance(found, dict) or set(found) != {"schema", "book", "after", "before"}:
+        raise InputError("this is no exchange file of a ledger")
+    if found["schema"] != SCHEMA:
+        raise InputError(f"the file has the form {str(found['schema'])[:80]!r}; this bundlekeeper knows {SCHEMA!r}")
+    book, before, after = _hex(found["book"], 16), _hex(found["before"], 32), found["after"]
+    if not isinstance(after, int) or not 0 <= after < 2**62 or isinstance(after, bool):
+        raise InputError("'after' is no number of events")
+    if after == 0 and before != chain.genesis(book):
+        raise InputError("the chain does not begin with its book")
+    return _Carried(where, book.hex(), after, before, chain.Head(book.hex(), after, before.hex()))
+
+
+def _end(carried: _Carried, line: bytes) -> None:
+    found = json_read.loads(line)
+    count = carried.after + len(carried.lines)
+    if not isinstance(found, dict) or set(found) != {"end", "count"} or found["count"] != count:
+        were = f"{counted(count, 'event')} {'was' if count == 1 else 'were'}"
+        raise InputError(f"{were} read, the end speaks of others", hint=_AGAIN)
+    carried.head = chain.Head(carried.book, count, _hex(found["end"], 32).hex())
+
+
+def _document(line: bytes) -> tuple[str, bytes]:
+    """The SHA-256 of a carried text, and the text packed."""
+    found = json_read.loads(line)
+    try:
+        packed = base64.b64decode(found["document"], validate=True)  # type: ignore[index]  # anything else is caught
+        digest, decoder, total = hashlib.sha256(), getincrementaldecoder("utf-8")(), 0
+        for piece in _unpacked(packed):
+            total += len(piece)
+            if total > MAX_BYTES * 2:
+                raise InputError("a document larger than an inventory can be")
+            digest.update(piece)
+            decoder.decode(piece)
+        decoder.decode(b"", final=True)
+        return digest.hexdigest(), packed
+    except (TypeError, KeyError, ValueError, zlib.error) as e:
+        raise InputError("a document that cannot be unpacked") from e
+
+
+def _unpacked(packed: bytes) -> Iterator[bytes]:
+    """The text piece by piece, so that it is never held whole. Raises ValueError, zlib.error."""
+    unpacking = zlib.decompressobj()
+    while not unpacking.eof:
+        piece = unpacking.decompress(packed, _CHUNK_BYTES)
+        packed = unpacking.unconsumed_tail
+        if not piece and not packed and not unpacking.eof:
+            raise ValueError("it is cut short")
+        yield piece
+    if unpacking.unused_data:
+        raise ValueError("something follows it")
+
+
+def _hex(value: object, size_bytes: int) -> bytes:
+    try:
+        found = bytes.fromhex(value) if isinstance(value, str) else b""
+    except ValueError as e:
+        raise InputError("a digest that is not hexadecimal") from e
+    if len(found) != size_bytes:
+        raise InputError(f"a digest that is not {size_bytes} bytes")
+    return found

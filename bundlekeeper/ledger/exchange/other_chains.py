@@ -1,0 +1,205 @@
+"""Other stores' chains as they were met, and our own: a file from a copy that went on separately is told.
+
+Rules: of each other book the chain that was met first is followed from its first event on, as runs of numbers of our
+own events, in the transaction that merges them; a later file, longer or shorter, is held against it event by event; the
+heads at the ends of files are kept as well, of every copy; events before a part (`ledger export --after`) that never
+came are told, until they have come. Not seen is a copy whose parting lies behind what was merged here: in a part of
+which the part before never came, and in what a ledger of format 1 had merged, of which only the heads at the ends of
+files are known; nor a gap in what was merged before format 3.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import islice
+
+from bundlekeeper.formats.escape import counted
+from bundlekeeper.ledger.event import chain, own_chain, seals
+from bundlekeeper.ledger.event.database import DATABASE
+
+ID_BYTES = 32
+_BATCH = 500  # events of one question
+Run = tuple[int, int, int]  # number in their chain, number in ours, how many follow one another in both
+Gaps = tuple[tuple[int, int], ...]  # first and last number of events that never came
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What a file carries of a book's chain: the head before its events, their ids one after the other, the head."""
+
+    after: int
+    before: bytes
+    ids: bytearray
+    head: chain.Head
+
+    def each(self, start: int = 0) -> Iterator[bytes]:
+        """The ids of the events after number `start`, which is not before `after`."""
+        for place in range((start - self.after) * ID_BYTES, len(self.ids), ID_BYTES):
+            yield bytes(self.ids[place : place + ID_BYTES])
+
+
+def follow(connection: sqlite3.Connection, ours: chain.Head, part: Part) -> tuple[chain.Fork | None, Gaps]:
+    """Compare a part, whose events are in the ledger now, with what is known of its book; remember it.
+
+    Returns the fork that shows, and which events of the book before the part never came, as first and last numbers.
+    `ours` is our own head as it was before the part came. Used inside the writing transaction. Raises DamagedError,
+    sqlite3.Error.
+    """
+    book = bytes.fromhex(part.head.book)
+    gaps: Gaps = ()
+    insist_on_rows(connection)
+    if part.head.book == ours.book:
+        fork = _of_ours(connection, ours, part)
+    else:
+        gaps = _gaps(connection, book, part)
+        fork = _of_theirs(connection, book, part)
+    head = bytes.fromhex(part.head.digest)
+    into = "INSERT OR IGNORE INTO peer (book, count, head, seal) VALUES (?, ?, ?, ?)"
+    connection.execute(into, (book, part.head.count, head, seals.seal((part.head.count,), book + head)))
+    own_chain.write(connection, own_chain.read(connection)._replace(met=_insist_on_whole(connection)))
+    return fork, gaps
+
+
+#: Whole numbers and bytes of each table about other books, and its seal.
+_TABLES = (
+    "SELECT count, seal, book, head FROM peer",
+    "SELECT first, seq, length, seal, book, x'' FROM followed",
+    "SELECT after, count, seal, book, x'' FROM piece",
+)
+
+
+def _insist_on_whole(connection: sqlite3.Connection) -> int:
+    """Insist that every row about other books is what was written; how many there are. Raises DamagedError."""
+    rows = [row for select in _TABLES for row in connection.execute(select)]
+    for *numbers, seal, book, head in rows:
+        is_bytes = isinstance(book, bytes) and isinstance(head, bytes)
+        if not (is_bytes and seals.is_whole(numbers, seal, book + head)):
+            raise DATABASE.damaged("what is known of other ledgers is not what was written")
+    return len(rows)
+
+
+def insist_on_rows(connection: sqlite3.Connection) -> None:
+    """Insist on the rows about other books, and on how many there must be. Raises DamagedError, sqlite3.Error."""
+    if _insist_on_whole(connection) != own_chain.read(connection).met:
+        raise DATABASE.damaged("what is known of other ledgers is not all there")
+
+
+def _gaps(connection: sqlite3.Connection, book: bytes, part: Part) -> Gaps:
+    """Which events before the part never came; the part is remembered where it does not follow what is known."""
+    select = "SELECT sum(length) FROM followed WHERE book = ?"
+    covered: int = connection.execute(select, (book,)).fetchone()[0] or 0
+    if part.after <= covered:
+        return ()
+    # What was merged before pieces were remembered may reach so far, with holes of which nothing is known.
+    select = (
+        "SELECT max(count) FROM peer WHERE book = ?1 AND count NOT IN (SELECT count FROM piece WHERE book = ?1) "
+        "AND count > ?2"
+    )
+    covered = connection.execute(select, (book, covered)).fetchone()[0] or covered
+    if part.after <= covered:
+        return ()
+    select = "SELECT after, count FROM piece WHERE book = ? AND after < ? ORDER BY after"
+    pieces: list[tuple[int, int]] = connection.execute(select, (book, part.after)).fetchall()
+    select = "SELECT 1 FROM peer WHERE book = ? AND count = ? AND head = ?"
+    met = connection.execute(select, (book, part.after, part.before)).fetchone()
+    ended = connection.execute("SELECT 1 FROM piece WHERE book = ? AND count = ?", (book, part.after)).fetchone()
+    if met and not ended:
+        return ()  # a whole file ended here: of another copy, or merged before pieces were remembered
+    into = "INSERT OR IGNORE INTO piece (book, after, count, seal) VALUES (?, ?, ?, ?)"
+    seal = seals.seal((part.after, part.head.count), book)
+    connection.execute(into, (book, part.after, part.head.count, seal))
+    found = []
+    for after, count in (*pieces, (part.after, part.after)):
+        if after > covered:
+            found.append((covered + 1, after))
+        covered = max(covered, count)
+    return tuple(found)
+
+
+def _of_ours(connection: sqlite3.Connection, head: chain.Head, part: Part) -> chain.Fork | None:
+    says = "this ledger and the other are copies of one that went on separately"
+    ours = _ids(connection, [(1, 1, head.count)])
+    if part.after > head.count or _head_after(head.book, islice(ours, part.after)) != part.before:
+        return chain.Fork(head.book, None, says)
+    common = _parting(part, ours, part.each(part.after))
+    if common is None:
+        return None
+    here, there = head.count - common, part.head.count - common
+    says += f": they agree on {counted(common, 'event')}, then {here} more came here and {there} there"
+    return chain.Fork(head.book, common, says)
+
+
+def _of_theirs(connection: sqlite3.Connection, book: bytes, part: Part) -> chain.Fork | None:
+    select = "SELECT first, seq, length FROM followed WHERE book = ? ORDER BY first"
+    runs: list[Run] = connection.execute(select, (book,)).fetchall()
+    covered = sum(length for _, _, length in runs)
+    if part.after <= covered:
+        ours = _ids(connection, runs)
+        if _head_after(part.head.book, islice(ours, part.after)) != part.before:
+            return _copied(part.head.book, "")
+        common = _parting(part, ours, part.each(part.after))
+        if common is not None:
+            return _copied(part.head.book, f"; they agree on {counted(common, 'event')}", common)
+        if part.head.count > covered:
+            _extend(connection, book, runs, covered, part.each(covered))
+    return _by_heads(connection, book, part)
+
+
+def _ids(connection: sqlite3.Connection, runs: Sequence[Run]) -> Iterator[bytes]:
+    """Our ids of the events of these runs, read as they are asked for."""
+    for _, seq, length in runs:
+        select = "SELECT id FROM event WHERE seq >= ? AND seq < ? ORDER BY seq"
+        yield from (event_id for (event_id,) in connection.execute(select, (seq, seq + length)))
+
+
+def _head_after(book: str, ids: Iterable[bytes]) -> bytes:
+    head = chain.genesis(bytes.fromhex(book))
+    for event_id in ids:
+        head = chain.link(head, event_id)
+    return head
+
+
+def _parting(part: Part, ours: Iterable[bytes], theirs: Iterable[bytes]) -> int | None:
+    """After how many events two chains part that agree up to `part.after`; None where one continues the other."""
+    pairs = enumerate(zip(ours, theirs, strict=False), part.after)
+    return next((number for number, (here, there) in pairs if here != there), None)
+
+
+def _extend(
+    connection: sqlite3.Connection, book: bytes, runs: Sequence[Run], covered: int, ids: Iterator[bytes]
+) -> None:
+    """Follow the chain to the end of the ids, which come after the first `covered` events."""
+    new = list(runs[-1:])
+    number = covered
+    while batch := list(islice(ids, _BATCH)):
+        select = f"SELECT id, seq FROM event WHERE id IN ({','.join('?' * len(batch))})"  # noqa: S608  (question marks)
+        seqs: dict[bytes, int] = dict(connection.execute(select, batch).fetchall())
+        for event_id in batch:
+            number, seq = number + 1, seqs[event_id]
+            if new and new[-1][1] + new[-1][2] == seq:
+                new[-1] = (*new[-1][:2], new[-1][2] + 1)
+            else:
+                new.append((number, seq, 1))
+    into = "INSERT OR REPLACE INTO followed (book, first, seq, length, seal) VALUES (?, ?, ?, ?, ?)"
+    connection.executemany(into, ((book, *run, seals.seal(run, book)) for run in new))
+
+
+def _by_heads(connection: sqlite3.Connection, book: bytes, part: Part) -> chain.Fork | None:
+    """Compare with the heads at which earlier files ended, of whichever copy they were."""
+    select = "SELECT count, head FROM peer WHERE book = ? AND count >= ? AND count <= ?"
+    met: dict[int, bytes] = dict(connection.execute(select, (book, part.after, part.head.count)).fetchall())
+    head, known = part.before, ""
+    for number, event_id in enumerate((None, *part.each(part.after)) if met else (), part.after):
+        head = head if event_id is None else chain.link(head, event_id)
+        if met.get(number, head) != head:
+            return _copied(part.head.book, known)
+        if number in met:
+            known = f"; they agree on at least {counted(number, 'event')}"
+    return None
+
+
+def _copied(book: str, agree: str, common: int | None = None) -> chain.Fork:
+    says = "the other ledger is not the one that was merged before: a copy of it went on separately"
+    return chain.Fork(book, common, says + agree)

@@ -1,0 +1,212 @@
+"""What one call of `Book.record` does inside its transaction: events become rows, and what they change follows.
+
+Rules: an event that is there is passed over; the others get the next numbers in the order of the call and move the
+chain's head; facts of single components are folded in batches, and whole where their past changed; a correction or a
+reading is judged when its row, and all before it, are in the table. Everything is asked for many events at a time.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from itertools import islice
+from typing import Any
+
+from bundlekeeper.ledger.event import chain, own_chain, seals
+from bundlekeeper.ledger.event.events import Event, What, check
+from bundlekeeper.ledger.event.rows import BANK_CODE, INSERT, PLACE_OF, WHAT_CODE, Words, is_void, to_row
+from bundlekeeper.ledger.state.absence import in_scope
+from bundlekeeper.ledger.state.fold import Fact, fact_of
+from bundlekeeper.ledger.state.projection import Images, Projection
+
+_BATCH = 500  # events of one question
+_FLUSH = 10_000  # events of one transaction whose facts are kept in memory
+_ALONE = {What.CORRECTED, What.INVENTORY}
+_CORRECTED, _INVENTORY = WHAT_CODE[What.CORRECTED], WHAT_CODE[What.INVENTORY]
+_COMPONENT = PLACE_OF["component"]
+
+
+class Appending:
+    """One writing transaction's appending."""
+
+    def __init__(self, connection: sqlite3.Connection, words: Words, images: Images) -> None:
+        self.connection = connection
+        self.words = words
+        self.projection = Projection(connection, words, images)
+        self.new = 0
+        self._seq = 0  # number of the last event
+        self._head = b""  # the chain's head after it
+        self._latest = 0  # the furthest moment of any event
+        self._counts = [0, 0]  # new corrections, new readings
+        self._facts: dict[int, list[Fact]] = {}  # of components, not yet folded
+        self._changed: set[int] = set()  # components whose past changed
+        self._readings: set[bytes] = set()  # readings that are new, or void, or no longer void
+        self._listed: dict[int, set[int]] = {}  # reading -> components that new observations list
+        self._corrections: bool | None = None  # whether there is any at all
+        self._reading_void: dict[str, int] = {}
+
+    def arranged(self, events: Iterable[Event]) -> list[Event]:
+        """The events, each after those of the same moment, component, kind and bank that were there before it.
+
+        A statement that stands already keeps its order, so that it is known again.
+        """
+        found: list[Event] = []
+        select = "SELECT turn, id, void FROM event WHERE component = ? AND at = ? AND what = ? AND bank = ?"
+        for event in events:
+            there = {e.order: e.id() for e in found if _alike(e, event)}
+            cells = (self.words.find(event.component), event.at.at_us, WHAT_CODE[event.what], BANK_CODE[event.bank])
+            there |= {turn: "" if void else i.hex() for turn, i, void in self.connection.execute(select, cells)}
+            same = next((order for order, i in there.items() if i == replace(event, order=order).id()), None)
+            if same is not None:
+                event = replace(event, order=same)
+            elif event.order in there:
+                event = replace(event, order=max(there) + 1)
+            found.append(event)
+        return found
+
+    def append(self, events: Iterable[Event], learned_us: int) -> list[str]:
+        """Append what is new; return the ids of all. Raises InputError, sqlite3.Error."""
+        self._own = own_chain.read(self.connection)
+        start, self._head, self._latest = self._own.events, self._own.head, self._own.latest
+        self._seq = flushed = start
+        ids: list[str] = []
+        waiting = iter(events)
+        while batch := list(islice(waiting, _BATCH)):
+            ids += self._append(batch)
+            if self._seq - flushed >= _FLUSH:
+                self._project()
+                flushed = self._seq
+        self.new = self._seq - start
+        if self.new:
+            into = "INSERT INTO learning (first, at, seal) VALUES (?, ?, ?)"
+            self.connection.execute(into, (start + 1, learned_us, seals.seal((start + 1, learned_us))))
+            self._keep(learned=self._own.learned + 1)
+        self._project()
+        for reading in self._readings:
+            missed = in_scope(self.connection, self.words, reading)
+            self._changed |= missed - self._listed.get(self.words.find(reading.hex()) or 0, set())
+        self.projection.again(self._changed)
+        return ids
+
+    def _append(self, batch: Sequence[Event]) -> list[str]:
+        """Append some events, with few questions for all of them; return their ids."""
+        for event in batch:
+            check(event)
+        ids = [event.id() for event in batch]
+        raws = [bytes.fromhex(event_id) for event_id in ids]
+        known = self._known(raws)
+        fresh: list[tuple[Event, bytes]] = []
+        for event, raw in zip(batch, raws, strict=True):
+            if raw not in known:
+                known.add(raw)
+                fresh.append((event, raw))
+        self.words.learn(dict.fromkeys(text for event, _ in fresh for text in (event.parent, event.component) if text))
+        rows: list[tuple[Any, ...]] = []
+        for event, raw in fresh:
+            self._seq += 1
+            self._head = chain.link(self._head, raw)
+            if event.what in _ALONE:  # what it changes is looked up in the table
+                self._insert(rows)
+            row = to_row(event, self._seq, raw, self._void(raw, event.reading), self.words)
+            rows.append(row)
+            if event.what in _ALONE:
+                self._insert(rows)
+            self._count(event, row)
+        self._insert(rows)
+        self._keep(self._own.learned)
+        return ids
+
+    def _keep(self, learned: int) -> None:
+        """Write what the ledger says of itself: what is folded next compares with it what it reads."""
+        corrections, readings = self._counts
+        now = self._own._replace(
+            events=self._seq, head=self._head, learned=learned, latest=self._latest,
+            corrections=self._own.corrections + corrections, readings=self._own.readings + readings,
+        )  # fmt: skip
+        own_chain.write(self.connection, now)
+
+    def _known(self, raws: Sequence[bytes]) -> set[bytes]:
+        select = f"SELECT id FROM event WHERE id IN ({','.join('?' * len(raws))})"  # noqa: S608
+        return {event_id for (event_id,) in self.connection.execute(select, raws)}
+
+    def _insert(self, rows: list[tuple[Any, ...]]) -> None:
+        self.connection.executemany(INSERT, rows)
+        rows.clear()
+
+    def _count(self, event: Event, row: tuple[Any, ...]) -> None:
+        """Let a new event count: at once where it says something of other events, else when its facts are folded."""
+        void, raw = is_void(row), row[1]
+        self._latest = max(self._latest, event.at.at_us)
+        if event.what is What.CORRECTED:
+            self._counts[0] += 1
+            if not void:
+                self._corrections = True
+                self._judge(bytes.fromhex(event.corrects))
+        elif event.what is What.INVENTORY:
+            self._counts[1] += 1
+            self._readings.add(raw)
+            self.projection.forget_readings()
+            self._reading_void[raw.hex()] = int(void)
+            if void:
+                self._judge_reading(raw.hex())
+        elif not void:
+            fact = fact_of(row)
+            if fact.reading is not None and event.what is What.OBSERVED:
+                self._listed.setdefault(fact.reading, set()).add(row[_COMPONENT])
+            self._facts.setdefault(row[_COMPONENT], []).append(fact)
+
+    def _project(self) -> None:
+        """Let new facts count, but for components whose past changed: those are folded whole at the end."""
+        self.projection.add({c: facts for c, facts in self._facts.items() if c not in self._changed})
+        self._facts.clear()
+
+    def _void(self, event_id: bytes, reading: str) -> int:
+        """1 when a standing correction names the event, or the reading that it belongs to."""
+        if self._corrections is None:
+            self._corrections = bool(self.connection.execute("SELECT 1 FROM event WHERE corrects > x''").fetchone())
+        standing = "SELECT 1 FROM event WHERE corrects = ? AND void = 0"
+        if self._corrections and self.connection.execute(standing, (event_id,)).fetchone():
+            return 1
+        if not reading:
+            return 0
+        found = self._reading_void.get(reading)
+        if found is None:
+            row = self.connection.execute("SELECT void FROM event WHERE id = ?", (bytes.fromhex(reading),)).fetchone()
+            found = self._reading_void[reading] = row[0] if row else 0
+        return found
+
+    def _judge(self, event_id: bytes) -> None:
+        """Find out again whether an event is void, and everything that follows from it."""
+        select = "SELECT seq, what, component, reading, corrects, void FROM event WHERE id = ?"
+        row = self.connection.execute(select, (event_id,)).fetchone()
+        if row is None:
+            return  # not learned yet; it is judged when it is
+        seq, what, component, reading, corrects, before = row
+        void = self._void(event_id, self.words.text(reading) if reading else "")
+        if void == before:
+            return
+        self.connection.execute("UPDATE event SET void = ?1, seal = (seal & ~1) | ?1 WHERE seq = ?2", (void, seq))
+        if component is not None:
+            self._changed.add(component)
+        if what == _CORRECTED:
+            self._judge(corrects)
+        elif what == _INVENTORY:
+            self._readings.add(event_id)
+            self.projection.forget_readings()
+            self._reading_void[event_id.hex()] = void
+            self._judge_reading(event_id.hex())
+
+    def _judge_reading(self, reading: str) -> None:
+        number = self.words.find(reading)
+        for (event_id,) in self.connection.execute("SELECT id FROM event WHERE reading = ?", (number,)).fetchall():
+            self._judge(event_id)
+
+
+def _alike(one: Event, other: Event) -> bool:
+    return (one.component, one.at.at_us, one.what, one.bank) == (
+        other.component,
+        other.at.at_us,
+        other.what,
+        other.bank,
+    )

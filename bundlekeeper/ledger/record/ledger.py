@@ -1,0 +1,280 @@
+"""The book: every event this store has learned of, appended and never changed.
+
+Rules: one call of `record` is one transaction, of which all is kept or nothing; when it returns, its events survive
+whatever comes; the same statement is kept once; each event has the next number and moves the chain's head; what is
+derived from the events changes with them. Many processes may record at once: they take turns.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sqlite3
+import zlib
+from bisect import bisect_right
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from bundlekeeper.errors import DamagedError, InputError, KeeperError
+from bundlekeeper.formats import moments
+from bundlekeeper.ledger.event import chain, database, own_chain, seals
+from bundlekeeper.ledger.event.database import DATABASE
+from bundlekeeper.ledger.event.events import Event
+from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, Words, from_row, insist_on_events, is_void, sealed
+from bundlekeeper.ledger.record.check_tail import check_tail
+from bundlekeeper.ledger.state.projection import Images
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """What became of one call of `record`: the ids in the order of the call, how many were new, and the head now."""
+
+    ids: tuple[str, ...]
+    new: int
+    head: chain.Head
+
+    @property
+    def known(self) -> int:
+        """How many were there already."""
+        return len(self.ids) - self.new
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One event as this store has it: its number, its id, when it was learned, and whether a correction stands."""
+
+    seq: int
+    id: str
+    event: Event
+    learned: moments.Moment
+    void: bool
+
+
+class Book:
+    """One open ledger. Use as a context manager, or `close` it."""
+
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        self.connection = connection
+        self.path = path
+        self.where = str(path)
+        self.words = Words(connection)
+        self.images = Images(connection)
+
+    @classmethod
+    def open(cls, path: Path, *, write: bool) -> Self:
+        """Open the ledger at `path`; with `write`, make it where absent.
+
+        Raises DamagedError when it is absent, not ours, newer than we are or damaged, and with `write` when its last
+        events are not what they were; UnfinishedError when it cannot be opened; LockedError when others hold it for
+        over a minute.
+        """
+        if write and not path.exists():
+            book = os.urandom(16)
+            first = own_chain.Own(0, 0, 0, 0, 0, -(2**62), book, chain.genesis(book))
+            database.create(path, own_chain.WRITE, own_chain.values(first))
+        found = cls(database.connect(path, write=write), path)
+        if write:
+            try:
+                check_tail(found.connection, found.words, found.where)
+            except BaseException:
+                found.close()
+                raise
+        return found
+
+    def close(self) -> None:
+        """Close the file. Raises nothing."""
+        self.connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @contextmanager
+    def reading(self) -> Iterator[None]:
+        """One snapshot for several questions. Raises DamagedError, LockedError, UnfinishedError."""
+        with DATABASE.reading(self.connection, self.where), self._judged():
+            yield
+
+    @contextmanager
+    def _judged(self) -> Iterator[None]:
+        """Let no damage pass as our bug, and no bug as damage: whatever else a block raises, the ledger is read."""
+        try:
+            yield
+        except DamagedError as e:
+            e.where = e.where or self.where
+            raise
+        except (KeeperError, sqlite3.Error, OSError, UnicodeDecodeError, MemoryError):
+            raise
+        except Exception as e:
+            from bundlekeeper.ledger.record.verify import verify
+
+            wrong = verify(self).wrong
+            if wrong:
+                raise DATABASE.damaged(wrong[0], self.where) from e
+            raise
+
+    def head(self) -> chain.Head:
+        """The chain's head now. Raises as `reading`."""
+        with self.reading():
+            found = own_chain.read(self.connection)
+            return chain.Head(found.id.hex(), found.events, found.head.hex())
+
+    def record(
+        self,
+        events: Iterable[Event],
+        learned: datetime,
+        *,
+        arrange: bool = False,
+        documents: Mapping[str, str | bytes] | None = None,
+        also: Callable[[sqlite3.Connection], None] | None = None,
+    ) -> Recorded:
+        """Append events, all of them or none; those that are there already are not doubled.
+
+        `learned` is the time now, aware. With `arrange`, an event whose moment, component, kind and bank another one
+        has already is put after it, so that two activations of one day keep the order in which they were recorded.
+        `documents` are texts by their SHA-256, as bytes where zlib packed them already; `also` is called in the same
+        transaction when the events are there.
+        Raises InputError for an event that cannot be, and what iterating over `events` raises; DamagedError,
+        LockedError, UnfinishedError.
+        """
+        from bundlekeeper.ledger.record.append import Appending  # only who records pays for it
+
+        learned_us = moments.at(learned).at_us
+        try:
+            with DATABASE.writing(self.connection, self.where), self._judged():
+                appending = Appending(self.connection, self.words, self.images)
+                if arrange:
+                    events = appending.arranged(events)
+                ids = appending.append(events, learned_us)
+                for digest, text in (documents or {}).items():
+                    if _unpacked(self._packed(digest), digest) is None:  # not there, or damaged: this heals it
+                        packed = zlib.compress(text.encode(), 6) if isinstance(text, str) else text
+                        into = "INSERT OR REPLACE INTO document (sha256, text) VALUES (?, ?)"
+                        self.connection.execute(into, (bytes.fromhex(digest), packed))
+                if also is not None:
+                    also(self.connection)
+                return Recorded(tuple(ids), appending.new, self.head())
+        except BaseException:
+            self.words.forget()  # numbers that were given in the transaction are free again
+            self.images.forget()
+            raise
+
+    def document(self, digest: str) -> str | None:
+        """The text kept under a SHA-256; None where there is none. Raises as `reading`, DamagedError."""
+        with self.reading():
+            packed = self._packed(digest)
+            text = _unpacked(packed, digest)
+            if packed is not None and text is None:
+                raise DamagedError(f"the ledger is damaged: {inventory_wrong(digest)}", hint=LOAD_HINT)
+            return text
+
+    def wrong_documents(self) -> list[str]:
+        """The SHA-256 of every kept text that is not what it was. Raises as `reading`."""
+        with self.reading():
+            rows = self.connection.execute("SELECT sha256 FROM document ORDER BY sha256").fetchall()
+            digests = [digest.hex() if isinstance(digest, bytes) else "" for (digest,) in rows]
+            return [digest for digest in digests if not digest or _unpacked(self._packed(digest), digest) is None]
+
+    def _packed(self, digest: str) -> object:
+        select = "SELECT text FROM document WHERE sha256 = ?"
+        row = self.connection.execute(select, (bytes.fromhex(digest),)).fetchone()
+        return None if row is None else row[0]
+
+    def entries(self, *, component: str | None = None, event_id: str | None = None, after: int = 0) -> Iterator[Entry]:
+        """The events learned after number `after`, in the order of learning, of one component or with one id or all.
+
+        Void ones are among them and say so. Raises as `reading`, DamagedError for an event that cannot be read, is not
+        what it was or is missing.
+        """
+        more = ""
+        values: list[object] = []
+        if component is not None:
+            number = self.words.surely(component)
+            more, values = f"{more} AND component = ?", [*values, number]
+            with self.reading():
+                insist_on_events(self.connection, number)
+        if event_id is not None:
+            more, values = f"{more} AND id = ?", [*values, bytes.fromhex(event_id)]
+        query = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq > ? {more} ORDER BY seq LIMIT 1000"  # noqa: S608
+        while True:
+            with self.reading():  # page by page: events never change, and no writer waits for who reads slowly
+                rows = list(sealed(self.connection.execute(query, (after, *values))))
+                count = min(1000, max(own_chain.read(self.connection).events - after, 0))
+                if not more and [row[0] for row in rows] != [*range(after + 1, after + count + 1)]:
+                    raise DATABASE.damaged("events are missing")
+                learned = _Learned(self.connection)
+                page = [
+                    Entry(row[0], row[1].hex(), from_row(row, self.words), learned.of(row[0]), is_void(row))
+                    for row in rows
+                ]
+            yield from page
+            if len(page) < 1000:
+                return
+            after = page[-1].seq
+
+    def copy_to(self, target: Path) -> None:
+        """Write a whole copy to `target`, which must not be there, while others may go on recording.
+
+        A copy that goes on as a store of its own forks the chain, and merging tells so. Raises UnfinishedError,
+        InputError when the target is there.
+        """
+        with DATABASE.on_disk(str(target)):
+            try:
+                os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_RDWR | os.O_CLOEXEC, 0o644))
+            except FileExistsError as e:
+                raise InputError("there is a file of that name already", where=str(target)) from e
+            copy = sqlite3.connect(target)
+            try:
+                copy.execute("PRAGMA synchronous = EXTRA")
+                self.connection.backup(copy)
+            finally:
+                copy.close()
+
+
+class _Learned:
+    """When each event was learned; asked in the order of their numbers or not."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._rows = learnings(connection)
+        self._firsts = [first for first, _ in self._rows]
+
+    def of(self, seq: int) -> moments.Moment:
+        return moments.Moment(self._rows[bisect_right(self._firsts, seq) - 1][1], False, "UTC")
+
+
+def learnings(connection: sqlite3.Connection) -> list[tuple[int, int]]:
+    """When events were learned: from which number on, and the moment. Raises DamagedError where that is not all."""
+    rows = connection.execute("SELECT first, at, seal FROM learning ORDER BY first").fetchall()
+    if len({row[0] for row in rows}) != own_chain.read(connection).learned or not all(
+        seals.is_whole(row[:2], row[2]) for row in rows
+    ):
+        raise DATABASE.damaged("when events were learned is not what was written")
+    return [(first, at) for first, at, _ in rows]
+
+
+LOAD_HINT = (
+    "load the same inventory again (bundlekeeper inventory load FILE): its text is kept anew, nothing else changes"
+)
+
+
+def inventory_wrong(digest: str) -> str:
+    """What to say of a kept text that is not what it was."""
+    return f"the text of the inventory {digest[:12]}… is not what it was"
+
+
+def _unpacked(packed: object, digest: str) -> str | None:
+    """The text of a row of `document`; None where it is not the text with this SHA-256."""
+    try:
+        data = zlib.decompress(packed) if isinstance(packed, bytes) else b""
+        return data.decode() if hashlib.sha256(data).hexdigest() == digest else None
+    except (zlib.error, UnicodeDecodeError):
+        return None

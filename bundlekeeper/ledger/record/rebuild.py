@@ -1,0 +1,135 @@
+"""Everything that is derived from the events made again, and how much of it had been wrong.
+
+Rules: the events are read and never touched, but for the mark that a standing correction names them, which is derived
+as well; one transaction, so that what is asked is answered from the old or the new, never from half; an event that is
+not what it was is refused before anything is thrown away.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from bundlekeeper.errors import DamagedError
+from bundlekeeper.ledger.event.database import DAMAGE_HINT, DATABASE
+from bundlekeeper.ledger.event.events import What
+from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, marked
+from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.verify import broken, wrong_events
+from bundlekeeper.ledger.state.projection import STATE_COLUMNS, Projection
+
+_BANKS = ("active", "pending", "spare", "said", "image")
+_IMAGE = "(SELECT version || '/' || family || '/' || bundle || '/' || sha256 FROM image WHERE id = {0}) AS {0}"
+
+
+def _columns(names: str) -> str:
+    """The columns by name, images by what they are, because their numbers are given anew."""
+    return ", ".join(_IMAGE.format(each) if each in _BANKS else each for each in names.split(", "))
+
+
+#: What `where` answers from, in words that do not depend on the order in which it was made.
+_ANSWERS = {
+    "state": f"SELECT {_columns(STATE_COLUMNS.removesuffix(', seal'))} FROM state",  # noqa: S608  (our own names)
+    "held": f"SELECT {_columns('component, image, since, until, event')} FROM held",  # noqa: S608
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Rebuilt:
+    """How many events were read, of how many components, and how many answers had been other than they are now.
+
+    `differing` counts rows of the derived tables that were wrong, missing or too many. `texts` are the SHA-256 of
+    inventories whose kept texts are not what they were: nothing is derived from them, and nothing makes them again.
+    """
+
+    events: int
+    components: int
+    differing: int
+    texts: tuple[str, ...] = ()
+
+
+def rebuild(book: Book) -> Rebuilt:
+    """Make everything derived from the events again; `book` is open for writing.
+
+    Raises DamagedError when an event is not what it was, or the file cannot be read; LockedError, UnfinishedError.
+    """
+    connection = book.connection
+    try:
+        with DATABASE.writing(connection, book.where):
+            _insist_on_events(book)
+            for table, select in _ANSWERS.items():
+                connection.execute(f"CREATE TEMP TABLE before_{table} AS {select}")
+            wrong = {table: broken(book, table) for table in _ANSWERS}
+            differing = _mark_void(connection, book)
+            Projection(connection, book.words, book.images).rebuild()
+            for table, select in _ANSWERS.items():
+                differing += max(wrong[table], _differing(connection, table, select))
+            for table in _ANSWERS:
+                connection.execute(f"DROP TABLE temp.before_{table}")
+            (components,) = connection.execute("SELECT count(DISTINCT component) FROM event").fetchone()
+            return Rebuilt(book.head().count, components, differing, tuple(book.wrong_documents()))
+    except BaseException:
+        book.words.forget()
+        book.images.forget()
+        raise
+
+
+def _insist_on_events(book: Book) -> None:
+    wrong = wrong_events(book)
+    if wrong:
+        says = f"the ledger was altered or is damaged: {wrong[0]}"
+        more = f" (and {len(wrong) - 1} more)" if len(wrong) > 1 else ""
+        hint = f"nothing can be made again from such events; {DAMAGE_HINT}"
+        raise DamagedError(says + more, where=book.where, hint=hint)
+
+
+def _differing(connection: sqlite3.Connection, table: str, select: str) -> int:
+    old = f"SELECT * FROM temp.before_{table}"  # noqa: S608  (our own names)
+    (count,) = connection.execute(
+        f"SELECT max((SELECT count(*) FROM (SELECT * FROM ({select}) EXCEPT {old})), "  # noqa: S608
+        f"(SELECT count(*) FROM ({old} EXCEPT SELECT * FROM ({select}))))"
+    ).fetchone()
+    return int(count)
+
+
+def _mark_void(connection: sqlite3.Connection, book: Book) -> int:
+    """Mark anew every event that a standing correction names, and every one of a reading that one names.
+
+    Returns how many had another mark, or a seal that was not theirs.
+    """
+    rows = connection.execute("SELECT id, corrects FROM event WHERE what = ?", (WHAT_CODE[What.CORRECTED],)).fetchall()
+    targets: dict[bytes, bytes] = dict(rows)
+    struck = _struck(targets)
+    readings = {book.words.find(event_id.hex()) for event_id in struck} - {None}  # there is one where it is a reading
+    reading = PLACE_OF["reading"]
+    changed = []
+    for row in connection.execute(f"SELECT {EVENT_COLUMNS} FROM event"):  # noqa: S608  (our own names)
+        now = marked(row, row[1] in struck or row[reading] in readings)
+        if now != row[-2:]:
+            changed.append((*now, row[0]))
+    connection.executemany("UPDATE event SET void = ?, seal = ? WHERE seq = ?", changed)
+    return len(changed)
+
+
+def _struck(targets: Mapping[bytes, bytes]) -> set[bytes]:
+    """The ids that a standing correction names; `targets` maps each correction to what it corrects.
+
+    A correction's id is computed from what it corrects, so they form no ring, and every row of them ends in one that
+    nobody corrects, which stands.
+    """
+    corrected_by: dict[bytes, set[bytes]] = {}
+    for correction, target in targets.items():
+        corrected_by.setdefault(target, set()).add(correction)
+    struck: set[bytes] = set()
+    open_ones = {target: set(corrections) for target, corrections in corrected_by.items()}
+    settled = [correction for correction in targets if correction not in corrected_by]
+    while settled:
+        correction = settled.pop()
+        target = targets[correction]
+        if correction not in struck:
+            struck.add(target)
+        open_ones[target].discard(correction)
+        if not open_ones[target] and target in targets:
+            settled.append(target)
+    return struck

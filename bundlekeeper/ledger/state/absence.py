@@ -1,0 +1,125 @@
+"""Readings as what they say by silence: a part of a listed kind in a listed domain that is not listed is not there.
+
+Rules: only readings that stand count, and as of a state of knowledge only those known then; a reading says nothing
+about parts that by its own moment are in other domains; whether a part is on a list follows from its observations that
+name the reading, so the order of learning decides nothing. A site's time zone is that of its last reading.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Collection, Iterable, Sequence
+from operator import itemgetter
+from typing import Any, NamedTuple
+
+from bundlekeeper.ledger.event import own_chain
+from bundlekeeper.ledger.event.database import DATABASE
+from bundlekeeper.ledger.event.events import What
+from bundlekeeper.ledger.event.places import by_place
+from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, Words, is_void, sealed
+from bundlekeeper.ledger.state.fold import OPEN, Absence, Fact, absence
+
+_INVENTORY, _OBSERVED = WHAT_CODE[What.INVENTORY], WHAT_CODE[What.OBSERVED]
+Domain = tuple[int, int]
+
+
+_CELLS = itemgetter(*(PLACE_OF[name] for name in ("seq", "id", "at", "turn", "zone", "extra")))
+
+
+def reading_rows(connection: sqlite3.Connection) -> list[tuple[Any, ...]]:
+    """The rows of every reading's own event, void ones too, in the order of columns of `rows`, by the events' order.
+
+    Raises DamagedError where one is not what was written, or is missing; sqlite3.Error.
+    """
+    select = f"SELECT {EVENT_COLUMNS} FROM event WHERE component IS NULL AND what = ? ORDER BY at, turn, id"  # noqa: S608
+    rows = list(sealed(connection.execute(select, (_INVENTORY,))))
+    if len({row[0] for row in rows}) != own_chain.read(connection).readings:
+        raise DATABASE.damaged("the events of inventories are not all there")
+    return rows
+
+
+class _Listed(NamedTuple):
+    absence: Absence
+    word: int | None  # the reading's id as observations name it
+
+
+class Readings:
+    """Every reading that stands, or stood by a state of knowledge."""
+
+    def __init__(
+        self, connection: sqlite3.Connection, words: Words, known: int | None = None, void: Collection[bytes] = ()
+    ) -> None:
+        """With `known`, only what was learned up to that number counts, and `void` are the ids that were void then."""
+        self.zones: dict[int, int] = {}  # site -> zone
+        self._by_domain: dict[Domain, list[_Listed]] = {}
+        self._at: dict[int | None, int] = {}  # reading's word -> its moment
+        for row in reading_rows(connection):
+            seq, event_id, at, turn, zone, extra = _CELLS(row)
+            if is_void(row) if known is None else seq > known or event_id in void:
+                continue
+            more = json.loads(extra)
+            for site, _, _ in more["scope"]:
+                self.zones[words.find(site) or 0] = zone
+            if more.get("listing") == "some":
+                continue
+            scope = scope_of(more, words)
+            listed = _Listed(Absence(seq, event_id, at, turn, scope), words.find(event_id.hex()))
+            self._at[listed.word] = at
+            for domain in scope:
+                self._by_domain.setdefault(domain, []).append(listed)
+
+    def silent_on(self, facts: Sequence[Fact]) -> list[Fact]:
+        """What the readings say by not listing a part, of which `facts` are all events, in order."""
+        places = {(fact.site, fact.domain) for fact in facts}
+        observed = {fact.reading for fact in facts if fact.what == _OBSERVED}
+        found: dict[bytes, Fact] = {}
+        for site, domain in places:
+            for listed in self._by_domain.get((site or 0, domain or 0), ()):
+                if listed.word is None or listed.word not in observed:
+                    fact = absence(listed.absence)
+                    if fact.key() > facts[0].key():  # a part that nobody has heard of is nowhere to be missed
+                        found[fact.id] = fact
+        return list(found.values())
+
+    def may_have_missed(self, since: int, observed: Iterable[int | None]) -> bool:
+        """True when one of the readings may have ended an interval before the one that began at `since`."""
+        return any(self._at.get(reading, since + 1) <= since for reading in observed)
+
+    def later(self, domains: Iterable[Domain], at: int, observed: Collection[int | None]) -> bool:
+        """True when a reading of one of the domains is not earlier than `at` and not among those `observed` names."""
+        return any(
+            listed.absence.at >= at and (listed.word is None or listed.word not in observed)
+            for domain in domains
+            for listed in self._by_domain.get(domain, ())
+        )
+
+
+def scope_of(extra: dict[str, list[list[str]]], words: Words) -> dict[Domain, frozenset[int] | None]:
+    """The reading's scope in numbers: (site, domain) -> kinds, or None for any kind."""
+    found: dict[Domain, set[int]] = {}
+    for site, domain, kind in extra["scope"]:
+        numbers = (words.find(site) or 0, words.find(domain) or 0)
+        found.setdefault(numbers, set()).add(words.find(kind) or 0)
+    if extra.get("listing"):
+        return dict.fromkeys(found)
+    return {domain: frozenset(kinds) for domain, kinds in found.items()}
+
+
+def in_scope(connection: sqlite3.Connection, words: Words, event_id: bytes) -> set[int]:
+    """The components that stand, at the moment of a reading, where it says what is there."""
+    select = f"SELECT {EVENT_COLUMNS} FROM event WHERE id = ?"  # noqa: S608  (our own names)
+    (row,) = sealed(connection.execute(select, (event_id,)))
+    at, more = row[PLACE_OF["at"]], json.loads(row[PLACE_OF["extra"]])
+    found: set[int] = set()
+    if more.get("listing") == "some":
+        return found
+    # what still stands and what no longer does are asked apart, because the index begins with `until`
+    times = (("until = ? AND since <= ?", (OPEN, at)), ("until > ? AND until < ? AND since <= ?", (at, OPEN, at)))
+    for (site, domain), kinds in scope_of(more, words).items():
+        for time, limits in times:
+            rows = by_place(
+                connection, "component, kind", f"{time} AND site = ? AND domain = ?", (*limits, site, domain)
+            )
+            found.update(component for component, kind in rows if kinds is None or kind in kinds)
+    return found

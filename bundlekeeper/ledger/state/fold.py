@@ -1,0 +1,366 @@
+"""How a component stands, event after event: what is active, pending, spare and held, where, and by which event.
+
+Rules: the answer follows from the set of events alone, in the order of (moment, order, rank, id), never from the order
+of learning; a bank that nothing speaks of is not known; the moment since when a version stands is that of the first
+event of an unbroken row that says so; a reading wins over the record, and the disagreement is kept; an image staged on
+a two-bank part overwrites what is known in its one bank that is not running, be it pending or spare, and a bank that is
+not known stays not known.
+Effects by method are common practice (trade.md 'How a part takes its image'). Everything here is numbers: words,
+images and sequence numbers of events in one store.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from operator import itemgetter
+from typing import Any, NamedTuple
+
+from bundlekeeper.ledger.event.events import RANK, What
+from bundlekeeper.ledger.event.rows import BANK_CODE, METHOD_CODE, NOTHING, PLACE_OF, WHAT_CODE, WHATS
+
+#: version, family, bundle, sha256 as words; 0 where not said.
+Image = tuple[int, int, int, int]
+#: What is in a bank and the event that put or found it there: None is not known, (None, event) known to be none.
+Bank = tuple[Image | None, int] | None
+
+_OVERWRITE, _TWO_BANK, _BOOT_FILE = (METHOD_CODE[m] for m in ("overwrite", "two-bank", "boot-file"))
+_PENDING, _SPARE, _HELD = (BANK_CODE[b] for b in ("pending", "spare", "held"))
+_NO_KINDS: frozenset[int] = frozenset()
+OPEN = 2**63 - 1  # `until` of what still stands
+
+_GONE = WHAT_CODE[What.GONE]
+_ABSENT = len(WHATS)  # not an event: a reading of the part's domain that does not list the part
+_RANKS = (*(RANK[what] for what in WHATS), RANK[What.GONE])
+
+
+class Absence(NamedTuple):
+    """A reading as what it says by silence: parts of these kinds (None: any) in these (site, domain) are not there."""
+
+    seq: int
+    id: bytes
+    at: int
+    turn: int
+    scope: dict[tuple[int, int], frozenset[int] | None]
+
+
+class Fact(NamedTuple):
+    """What folding needs of an event, in columns of its row."""
+
+    seq: int
+    id: bytes
+    what: int
+    at: int
+    turn: int
+    method: int
+    bank: int
+    kind: int | None
+    model: int | None
+    parent: int | None
+    site: int | None
+    domain: int | None
+    chassis: int | None
+    slot: int | None
+    version: int | None
+    family: int | None
+    bundle: int | None
+    sha256: int | None
+    seen_active: int | None
+    seen_pending: int | None
+    seen_spare: int | None
+    seen_held: int | None
+    reading: int | None
+    absent: Absence | None = None  # not a column: a reading that does not list the part
+
+    def key(self) -> tuple[int, int, int, bytes]:
+        """What events are sorted by."""
+        return (self.at, self.turn, _RANKS[self.what], self.id)
+
+    def image(self) -> Image:
+        """The image that the event names."""
+        return (self.version or 0, self.family or 0, self.bundle or 0, self.sha256 or 0)
+
+
+_FACT_OF = itemgetter(*(PLACE_OF[name] for name in Fact._fields[:-1]))
+
+
+def fact_of(row: tuple[Any, ...]) -> Fact:
+    """What folding needs of an event's row in the order of rows.COLUMNS."""
+    return Fact(*_FACT_OF(row))
+
+
+def absence(reading: Absence) -> Fact:
+    """What a reading says of a part that it does not list."""
+    told = (reading.seq, reading.id, _ABSENT, reading.at, reading.turn, 0, 0)
+    return Fact._make((*told, *(None,) * (len(Fact._fields) - len(told) - 1), reading))
+
+
+@dataclass(frozen=True, slots=True)
+class Lookups:
+    """What folding asks about words: a kind's usual method, and the versions of a list of held images."""
+
+    method_of: Callable[[int | None], int]
+    held: Callable[[int], tuple[int, ...]]
+
+
+class Snapshot(NamedTuple):
+    """One component at one time, but for its held images. The order is that of the columns of `state`."""
+
+    kind: int | None
+    model: int | None
+    parent: int | None
+    site: int | None
+    domain: int | None
+    chassis: int | None
+    slot: int | None
+    present: int
+    active: Bank
+    pending: Bank
+    spare: Bank
+    holds: int
+    held_known: int
+    said: Bank
+    differs: int
+
+
+@dataclass(slots=True)
+class Standing:
+    """One component while it is folded. `held` maps a version to its image, the event and since when."""
+
+    kind: int | None = None
+    model: int | None = None
+    parent: int | None = None
+    place: tuple[int | None, int | None, int | None, int | None] = (None, None, None, None)
+    present: int = 1
+    active: Bank = None
+    pending: Bank = None
+    spare: Bank = None
+    held: dict[int, tuple[Image, int, int]] = field(default_factory=dict)
+    held_known: int = 0
+    said: Bank = None
+    differs: int = 0
+    seen: int | None = None
+    dropped: list[tuple[Image, int, int, int]] = field(default_factory=list)  # held once: image, event, since, until
+
+    def snapshot(self) -> Snapshot:
+        """What can be compared and stored."""
+        return Snapshot(
+            self.kind, self.model, self.parent, *self.place, self.present, self.active, self.pending, self.spare,
+            len(self.held), self.held_known, self.said, self.differs,
+        )  # fmt: skip
+
+    def take(self, fact: Fact, lookups: Lookups) -> None:
+        """Let one more event happen. Raises nothing."""
+        self.kind = fact.kind or self.kind
+        self.model = fact.model or self.model
+        self.parent = fact.parent or self.parent
+        if fact.site is not None and fact.what != _GONE:
+            self.place = _moved(self.place, (fact.site, fact.domain, fact.chassis, fact.slot))
+        _STEPS[fact.what](self, fact, lookups)
+
+    def _method(self, fact: Fact, lookups: Lookups) -> int:
+        return fact.method or lookups.method_of(self.kind)
+
+    def _staged(self, fact: Fact, lookups: Lookups) -> None:
+        image, method = self._known(fact.image()), self._method(fact, lookups)
+        self.present = 1
+        if method == _BOOT_FILE or fact.bank == _HELD:
+            self._hold(image, fact)
+        if fact.bank == _PENDING:
+            self.pending = _put(self.pending, image, fact.seq)
+            if method == _TWO_BANK:  # "The bank not running is *pending* or *spare*, never both" (trade.md)
+                self.spare = _overwritten(self.spare, fact.seq)
+        elif fact.bank == _SPARE:
+            self.spare = _put(self.spare, image, fact.seq)
+            if method == _TWO_BANK:
+                self.pending = _overwritten(self.pending, fact.seq)
+
+    def _activated(self, fact: Fact, lookups: Lookups) -> None:
+        image, old, method = self._known(fact.image()), self.active, self._method(fact, lookups)
+        self.present = 1
+        self.active = _put(old, image, fact.seq)
+        same = old is not None and old[0] is not None and old[0][0] == image[0]
+        if not same and method == _TWO_BANK:
+            self.spare = None if old is None else (old[0], fact.seq)
+            self.pending = _emptied(self.pending, fact.seq)
+        elif not same or _version(self.pending) == image[0]:
+            self.pending = _emptied(self.pending, fact.seq)
+        if method == _BOOT_FILE:
+            self._hold(image, fact)
+            if old is not None and old[0] is not None and not same:
+                self._hold(old[0], fact)
+        self.said = (image, fact.seq)
+        self.differs = 0
+
+    def _removed(self, fact: Fact, lookups: Lookups) -> None:
+        if fact.bank == _PENDING and _goes(self.pending, fact.version):
+            self.pending = _emptied(self.pending, fact.seq)
+        elif fact.bank == _SPARE and _goes(self.spare, fact.version):
+            self.spare = _emptied(self.spare, fact.seq)
+        if fact.version and (fact.bank == _HELD or self._method(fact, lookups) == _BOOT_FILE):
+            self._drop(fact.version, fact.at)
+
+    def _observed(self, fact: Fact, lookups: Lookups) -> None:
+        self.present = 1
+        known: dict[int, Image] = {}  # as it was before this reading, of whatever was read
+        for image in self._images():
+            known[image[0]] = _filled(known.get(image[0], image), image)
+        if fact.seen_active is not None:
+            self.active = _put(self.active, known.get(fact.seen_active, (fact.seen_active, 0, 0, 0)), fact.seq)
+            if _version(self.pending) == fact.seen_active:
+                self.pending = None  # it runs, so it waits no longer; what is there now was not read
+            self.seen = fact.seq
+            self.differs = int(self.said is not None and _version(self.said) != fact.seen_active)
+        if fact.seen_pending is not None:
+            self.pending = _read(self.pending, fact.seen_pending, fact.seq, known)
+        if fact.seen_spare is not None:
+            self.spare = _read(self.spare, fact.seen_spare, fact.seq, known)
+        if fact.seen_held is not None:
+            versions = lookups.held(fact.seen_held)
+            for version in [v for v in self.held if v not in versions]:
+                self._drop(version, fact.at)
+            for version in versions:
+                self._hold(known.get(version, (version, 0, 0, 0)), fact)
+            self.held_known = 1
+
+    def _gone(self, fact: Fact, lookups: Lookups) -> None:
+        """One domain's list says nothing about a part that has been seen in another domain since."""
+        if fact.site is None or self.place[:2] == (fact.site, fact.domain):
+            self.present = 0
+
+    def _absent(self, fact: Fact, lookups: Lookups) -> None:
+        """One domain's list says nothing about a part that is in another domain by then."""
+        site, domain = self.place[:2]
+        if fact.absent is not None and site is not None and domain is not None:
+            kinds = fact.absent.scope.get((site, domain), _NO_KINDS)
+            if kinds is None or self.kind in kinds:
+                self.present = 0
+
+    def _nothing(self, fact: Fact, lookups: Lookups) -> None:
+        """A correction or an inventory says nothing of one component by itself."""
+
+    def _images(self) -> Iterator[Image]:
+        """Every image known to be on the part, the best placed first: of equal versions that one's bundle counts."""
+        for bank in (self.active, self.pending, self.spare):
+            if bank is not None and bank[0] is not None:
+                yield bank[0]
+        yield from (image for image, _, _ in self.held.values())
+
+    def _known(self, image: Image) -> Image:
+        """The image with what is known of the same version on this part, where the event itself does not say it."""
+        if image[3] and image[2]:
+            return image
+        for other in self._images():
+            if other[0] == image[0]:
+                image = _filled(image, other)
+        return image
+
+    def _hold(self, image: Image, fact: Fact) -> None:
+        there = self.held.get(image[0])
+        if there is None:
+            self.held[image[0]] = (image, fact.seq, fact.at)
+        elif there[0] != (filled := _filled(image, there[0])):
+            self._drop(image[0], fact.at)
+            self.held[image[0]] = (filled, there[1], fact.at)
+
+    def _drop(self, version: int, at: int) -> None:
+        there = self.held.pop(version, None)
+        if there is not None and there[2] < at:
+            self.dropped.append((there[0], there[1], there[2], at))
+
+
+_STEPS = (
+    Standing._staged,
+    Standing._activated,
+    Standing._removed,
+    Standing._observed,
+    Standing._gone,
+    Standing._nothing,
+    Standing._nothing,
+    Standing._absent,
+)
+
+
+def _moved(
+    old: tuple[int | None, int | None, int | None, int | None],
+    new: tuple[int | None, int | None, int | None, int | None],
+) -> tuple[int | None, int | None, int | None, int | None]:
+    """The new place; a level that was not told stays known while every level above it is the same."""
+    found: list[int | None] = []
+    same = True
+    for before, after in zip(old, new, strict=True):
+        now = before if after is None and same else after
+        same = same and now == before
+        found.append(now)
+    return (found[0], found[1], found[2], found[3])
+
+
+def _version(bank: Bank) -> int | None:
+    return None if bank is None or bank[0] is None else bank[0][0]
+
+
+def _filled(image: Image, other: Image) -> Image:
+    """The image with family, bundle and SHA-256 of `other`, each where it has none.
+
+    Where the two contradict each other nothing is taken: two bundles may hold one version, and the digest of the one
+    proves nothing of the other.
+    """
+    if any(ours and theirs and ours != theirs for ours, theirs in zip(image[1:], other[1:], strict=True)):
+        return image
+    return (image[0], image[1] or other[1], image[2] or other[2], image[3] or other[3])
+
+
+def _put(bank: Bank, image: Image, seq: int) -> Bank:
+    """The bank with the image in it: where that version was there already, it is there since then."""
+    if bank is not None and bank[0] is not None and bank[0][0] == image[0]:
+        return (_filled(image, bank[0]), bank[1])
+    return (image, seq)
+
+
+def _emptied(bank: Bank, seq: int) -> Bank:
+    return bank if bank is not None and bank[0] is None else (None, seq)
+
+
+def _overwritten(bank: Bank, seq: int) -> Bank:
+    """The bank after the other one of the two was written: none if it was known, else still not known."""
+    return None if bank is None else _emptied(bank, seq)
+
+
+def _goes(bank: Bank, version: int | None) -> bool:
+    """True when a removal empties the bank: nothing else is known to be there."""
+    there = _version(bank)
+    return there is None or version is None or there == version
+
+
+def _read(bank: Bank, version: int, seq: int, known: dict[int, Image]) -> Bank:
+    if version == NOTHING:
+        return _emptied(bank, seq)
+    return _put(bank, known.get(version, (version, 0, 0, 0)), seq)
+
+
+@dataclass(slots=True)
+class Interval:
+    """How a component stood from `since` on; `seen` and `last`, the moment of its last event, belong to its end."""
+
+    since: int
+    snapshot: Snapshot
+    seen: int | None
+    last: int
+
+
+def fold(standing: Standing, first: Interval | None, facts: Iterable[Fact], lookups: Lookups) -> list[Interval]:
+    """Let the facts happen one after the other, in the order of `Fact.key`; return the intervals, `first` included."""
+    found = [] if first is None else [first]
+    for fact in facts:
+        standing.take(fact, lookups)
+        snapshot = standing.snapshot()
+        if found and (found[-1].since == fact.at or found[-1].snapshot == snapshot):
+            end = found[-1]
+            end.snapshot, end.seen, end.last = snapshot, standing.seen, fact.at if fact.absent is None else end.last
+            if len(found) > 1 and found[-2].snapshot == snapshot:  # several events of one moment that cancel out
+                found.pop()
+                found[-1].seen, found[-1].last = end.seen, end.last
+        else:
+            last = found[-1].last if fact.absent is not None and found else fact.at
+            found.append(Interval(fact.at, snapshot, standing.seen, last))
+    return found

@@ -1,0 +1,271 @@
+"""What is derived from the events and kept beside them: how every component stood, from when to when.
+
+Rules: it changes in the same transaction as the events; it can be thrown away and made again, and comes out equal; an
+event that is later than all that counted for its component is added to the end, anything else folds that component's
+whole history again.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from bundlekeeper.ledger.event import seals
+from bundlekeeper.ledger.event.events import What
+from bundlekeeper.ledger.event.rows import METHOD_CODE, WHAT_CODE, Words, events_of, is_void
+from bundlekeeper.ledger.state.absence import Readings
+from bundlekeeper.ledger.state.fold import OPEN, Bank, Fact, Image, Interval, Lookups, Snapshot, Standing, fact_of, fold
+from bundlekeeper.model.inventory.types import KINDS
+
+STATE_COLUMNS = (
+    "component, since, until, kind, model, parent, site, domain, chassis, slot, present, active, active_event, "
+    "pending, pending_event, spare, spare_event, holds, held_known, said, said_event, differs, seen_event, last, "
+    "before, seal"
+)
+_PUT_STATE = f"INSERT INTO state ({STATE_COLUMNS}) VALUES ({', '.join('?' * 26)})"  # noqa: S608  (our own names)
+HELD_COLUMNS = "component, image, since, until, event, seal"
+_PUT_HELD = f"INSERT INTO held ({HELD_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)"  # noqa: S608  (our own names)
+_IMAGE = "id, version, family, bundle, sha256, seal"
+_BATCH = 500  # components of one question
+_LAST = 23  # place of `last` in a row; all up to `before` is sealed
+_OBSERVED = WHAT_CODE[What.OBSERVED]
+
+
+class Images:
+    """The table of images, with what was asked kept in memory."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        self._numbers: dict[Image, int] = {}
+        self._images: dict[int, Image] = {}
+
+    def number(self, image: Image) -> int:
+        """The image's number; a new image gets one (inside the caller's transaction)."""
+        found = self.find(image)
+        if found is None:
+            (last,) = self._connection.execute("SELECT max(id) FROM image").fetchone()
+            found = self._numbers[image] = (last or 0) + 1
+            into = "INSERT INTO image (id, version, family, bundle, sha256, seal) VALUES (?, ?, ?, ?, ?, ?)"
+            self._connection.execute(into, (found, *image, seals.seal((found, *image))))
+        return found
+
+    def find(self, image: Image) -> int | None:
+        """The image's number, None where it is nowhere."""
+        found = self._numbers.get(image)
+        if found is None:
+            select = f"SELECT {_IMAGE} FROM image WHERE version = ? AND family = ? AND bundle = ? AND sha256 = ?"  # noqa: S608
+            row = self._connection.execute(select, image).fetchone()
+            if row is None:
+                return None
+            self._keep(row)
+            found = self._numbers[image] = int(row[0])
+        return found
+
+    def image(self, number: int) -> Image:
+        """The image with that number. Raises DamagedError where there is none, or it is not what it was."""
+        found = self._images.get(number)
+        if found is None:
+            row = self._connection.execute(f"SELECT {_IMAGE} FROM image WHERE id = ?", (number,)).fetchone()  # noqa: S608
+            if row is None:
+                raise seals.derived(f"there is no image {number}")
+            found = self._keep(row)
+        return found
+
+    def all(self) -> dict[int, Image]:
+        """Every image by its number. Raises DamagedError where the table and its index do not hold as many."""
+        rows = self._connection.execute(f"SELECT {_IMAGE} FROM image NOT INDEXED").fetchall()  # noqa: S608
+        indexed = self._connection.execute("SELECT count(*) FROM image WHERE version > 0").fetchone()[0]
+        if len({row[0] for row in rows}) != indexed:
+            raise seals.derived("images are missing")
+        return {row[0]: self._keep(row) for row in rows}
+
+    def _keep(self, row: tuple[Any, ...]) -> Image:
+        number, *image, seal = row
+        if not seals.is_whole((number, *image), seal):
+            raise seals.derived(f"image {number} is not what it was")
+        found: Image = (image[0], image[1], image[2], image[3])
+        self._images[number] = found
+        return found
+
+    def forget(self) -> None:
+        """Forget what is in memory, after a transaction was rolled back."""
+        self._numbers.clear()
+        self._images.clear()
+
+
+class Projection:
+    """Keeps the derived tables of one ledger; used inside a writing transaction."""
+
+    def __init__(self, connection: sqlite3.Connection, words: Words, images: Images) -> None:
+        self._connection = connection
+        self._words = words
+        self._images = images
+        self.lookups = lookups(words)
+        self._readings: Readings | None = None
+        self._states: list[tuple[Any, ...]] = []  # rows that were folded and not yet written
+        self._helds: list[tuple[int, ...]] = []
+
+    def readings(self) -> Readings:
+        """The readings that stand."""
+        if self._readings is None:
+            self._readings = Readings(self._connection, self._words)
+        return self._readings
+
+    def forget_readings(self) -> None:
+        """Read the readings again when they are next needed, because there are others now."""
+        self._readings = None
+
+    def add(self, facts: Mapping[int, Sequence[Fact]]) -> None:
+        """Let components' new events count; none of them may be void."""
+        components = list(facts)
+        for start in range(0, len(components), _BATCH):
+            part = components[start : start + _BATCH]
+            marks = ",".join("?" * len(part))  # +until: by component
+            select = f"SELECT {STATE_COLUMNS} FROM state WHERE component IN ({marks}) AND +until = ?"  # noqa: S608
+            rows = {row[0]: row for row in map(whole_state, self._connection.execute(select, (*part, OPEN)))}
+            for component in part:
+                self._add(component, facts[component], rows.get(component))
+            self._put()
+
+    def _add(self, component: int, facts: Sequence[Fact], row: tuple[Any, ...] | None) -> None:
+        earliest = min(fact.at for fact in facts)
+        places = {(fact.site or 0, fact.domain or 0) for fact in facts}
+        if row is not None:
+            places.add((row[6] or 0, row[7] or 0))
+        observed = {fact.reading for fact in facts if fact.what == _OBSERVED}
+        is_late = row is not None and (row[_LAST] >= earliest or self.readings().may_have_missed(row[1], observed))
+        if is_late or self.readings().later(places, earliest, observed):
+            self._again(component)
+            return
+        standing, first = Standing(), None
+        if row is not None:
+            standing, first = self._load(component, row)
+        ordered = facts if len(facts) == 1 else sorted(facts, key=Fact.key)
+        intervals = fold(standing, first, ordered, self.lookups)
+        if row is not None and first is not None and len(intervals) == 1 and not standing.held:
+            update = "UPDATE state SET seen_event = ?, last = ?, seal = ? WHERE component = ? AND since = ?"
+            seal = seals.seal((*row[: _LAST - 1], first.seen, first.last, row[_LAST + 1]))
+            self._connection.execute(update, (first.seen, first.last, seal, component, first.since))
+            return
+        if first is not None:
+            self._connection.execute("DELETE FROM state WHERE component = ? AND since = ?", (component, first.since))
+            self._connection.execute("DELETE FROM held WHERE component = ? AND until = ?", (component, OPEN))
+        self._write(component, intervals, standing, None if row is None else row[_LAST + 1])
+
+    def again(self, components: Iterable[int]) -> None:
+        """Fold the whole histories of components again."""
+        for component in components:
+            self._again(component)
+            if len(self._states) >= _BATCH:
+                self._put()
+        self._put()
+
+    def _again(self, component: int) -> None:
+        facts = sorted(
+            (fact_of(row) for row in events_of(self._connection, component) if not is_void(row)), key=Fact.key
+        )
+        if facts:
+            facts = sorted([*facts, *self.readings().silent_on(facts)], key=Fact.key)
+        standing = Standing()
+        intervals = fold(standing, None, facts, self.lookups)
+        self._connection.execute("DELETE FROM state WHERE component = ?", (component,))
+        self._connection.execute("DELETE FROM held WHERE component = ?", (component,))
+        self._write(component, intervals, standing, None)
+
+    def rebuild(self) -> None:
+        """Throw everything derived from single components away and make it again."""
+        for table in ("state", "held", "image"):
+            self._connection.execute(f"DELETE FROM {table}")  # noqa: S608
+        self._images.forget()
+        select = "SELECT DISTINCT component FROM event WHERE component IS NOT NULL"
+        self.again(component for (component,) in self._connection.execute(select).fetchall())
+
+    def _load(self, component: int, row: tuple[Any, ...]) -> tuple[Standing, Interval]:
+        """The component's last interval as it was when it was written."""
+        standing = Standing(
+            kind=row[3], model=row[4], parent=row[5], place=row[6:10], present=row[10], active=self._bank(*row[11:13]),
+            pending=self._bank(*row[13:15]), spare=self._bank(*row[15:17]), held_known=row[18],
+            said=self._bank(*row[19:21]), differs=row[21], seen=row[22],
+        )  # fmt: skip
+        if row[17]:
+            for number, event, since in held_of(self._connection, row, OPEN - 1):
+                image = self._images.image(number)
+                standing.held[image[0]] = (image, event, since)
+        return standing, Interval(row[1], standing.snapshot(), row[22], row[23])
+
+    def _bank(self, number: int | None, event: int | None) -> Bank:
+        if number is None or event is None:
+            return None
+        return (self._images.image(number) if number else None, event)
+
+    def _write(self, component: int, intervals: Sequence[Interval], standing: Standing, before: int | None) -> None:
+        if not intervals:
+            return  # everything that was said of the component was wrong
+        ends = [*(interval.since for interval in intervals[1:]), OPEN]
+        for i, end in zip(intervals, ends, strict=True):
+            row = (component, i.since, end, *self._cells(i.snapshot), i.seen, i.last, before)
+            self._states.append((*row, seals.seal(row)))
+            before = i.since
+        if standing.held or standing.dropped:
+            number = self._images.number
+            here = [(component, number(image), since, OPEN, event) for image, event, since in standing.held.values()]
+            gone = [(component, number(image), since, until, event) for image, event, since, until in standing.dropped]
+            self._helds += ((*row, seals.seal(row)) for row in here + gone)
+
+    def _put(self) -> None:
+        """Write what was folded."""
+        self._connection.executemany(_PUT_STATE, self._states)
+        self._connection.executemany(_PUT_HELD, self._helds)
+        self._states.clear()
+        self._helds.clear()
+
+    def _cells(self, found: Snapshot) -> tuple[int | None, ...]:
+        cells = self._bank_cells
+        return (
+            *found[:8], *cells(found.active), *cells(found.pending), *cells(found.spare), found.holds, found.held_known,
+            *cells(found.said), found.differs,
+        )  # fmt: skip
+
+    def _bank_cells(self, bank: Bank) -> tuple[int | None, int | None]:
+        if bank is None:
+            return (None, None)
+        image, event = bank
+        return (0 if image is None else self._images.number(image), event)
+
+
+def whole_state(row: tuple[Any, ...]) -> tuple[Any, ...]:
+    """A row in the order of STATE_COLUMNS as it was written. Raises DamagedError where it is not."""
+    if not seals.is_whole(row[:-1], row[-1]):
+        raise seals.derived("how a component stood is not what was written")
+    return row
+
+
+def held_of(connection: sqlite3.Connection, state: tuple[Any, ...], cut: int) -> list[tuple[int, int, int]]:
+    """Image, event and since when of what a component with this row of `state` held then; as many as the row says.
+
+    Raises DamagedError where they are not what was written.
+    """
+    select = f"SELECT {HELD_COLUMNS} FROM held WHERE component = ? AND since <= ? AND until > ?"  # noqa: S608
+    rows = connection.execute(select, (state[0], cut, cut)).fetchall()
+    if len({row[1:3] for row in rows}) != state[17] or not all(seals.is_whole(row[:-1], row[-1]) for row in rows):
+        raise seals.derived("what a component held is not what was written")
+    return [(row[1], row[4], row[2]) for row in rows]
+
+
+def lookups(words: Words) -> Lookups:
+    """What folding asks about words."""
+    methods: dict[int | None, int] = {None: 0}
+
+    def method_of(kind: int | None) -> int:
+        found = methods.get(kind)
+        if found is None and kind is not None:
+            facts = KINDS.get(words.text(kind))
+            found = methods[kind] = METHOD_CODE[facts.method] if facts else 0
+        return found or 0
+
+    def held(number: int) -> tuple[int, ...]:
+        return tuple(words.number(version) for version in json.loads(words.text(number)))
+
+    return Lookups(method_of, held)

@@ -1,0 +1,179 @@
+"""A conversation with one mirror: a client for each origin, redirects as far as they are allowed, every answer judged.
+
+Rules: connections are kept and shared by all that is asked of one mirror, also by several threads; another origin is
+spoken to only where it was allowed, and never with the headers of the first; redirects are counted; a bare host that
+was allowed means https, so it never opens a way down to http; what a server says about places is checked like what a
+user says. Source: RFC 9110 §15.4, RFC 6454. Costs httpx.
+"""
+
+from __future__ import annotations
+
+import ssl
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass, field, replace
+
+import httpx
+
+from bundlekeeper.errors import InputError, KeeperError, UnfinishedError
+from bundlekeeper.links.http.client import (
+    BrokenOff,
+    HttpSettings,
+    Origin,
+    Unreachable,
+    open_client,
+    origin_of,
+    parse_url,
+    redacted,
+    speaking_to,
+)
+from bundlekeeper.links.http.limits import Guard, shared
+from bundlekeeper.links.http.verdict import Redirect, Verdict, judge
+
+MAX_REDIRECTS = 5
+_SMALL_BYTES = 64 * 1024  # a body that nobody wants is read to its end up to here, since that keeps the connection
+
+
+class Lines:
+    """The clients of one mirror, one for each origin; for any number of threads."""
+
+    def __init__(self) -> None:
+        self._clients: dict[Origin, httpx.Client] = {}
+        self._lock = threading.Lock()
+
+    def client(self, origin: Origin, opened: Callable[[], httpx.Client]) -> httpx.Client:
+        """The client of an origin, opened where there is none yet. Raises what `opened` raises."""
+        with self._lock:
+            if origin not in self._clients:
+                self._clients[origin] = opened()
+            return self._clients[origin]
+
+    def close(self) -> None:
+        """Close every connection; the next question opens new ones."""
+        with self._lock:
+            clients, self._clients = self._clients, {}
+        for client in clients.values():
+            client.close()
+
+
+@dataclass(frozen=True, slots=True)
+class Server:
+    """How to speak to a mirror: settings with the headers of `home`, and origins that redirects may lead to.
+
+    `now` is a monotonic clock and `wait` a sleep, both in seconds. Whoever made it closes its `lines`.
+    """
+
+    home: Origin
+    settings: HttpSettings
+    context: ssl.SSLContext
+    allowed: frozenset[Origin] = frozenset()
+    now: Callable[[], float] = time.monotonic
+    wait: Callable[[float], None] = time.sleep
+    lines: Lines = field(default_factory=Lines)
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """One question: for `expected` bytes (None: not known) from `start` on, under a strong `validator`."""
+
+    method: str = "GET"
+    start: int = 0
+    validator: str = ""
+    expected: int | None = None
+
+    def headers(self) -> dict[str, str]:
+        """The headers that ask for a rest (RFC 9110 §14.2, §13.1.5); none where the whole is wanted."""
+        return {"Range": f"bytes={self.start}-", "If-Range": self.validator} if self.start else {}
+
+
+class Conversation:
+    """What one thread asks of a mirror under one guard; a context manager."""
+
+    def __init__(self, server: Server, guard: Guard) -> None:
+        self._server = server
+        self._guard = guard
+        self._watched = ExitStack()
+
+    def __enter__(self) -> Conversation:
+        self._watched.enter_context(self._guard.watching())
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._watched.close()
+
+    @contextmanager
+    def answer(self, url: httpx.URL, ask: Ask) -> Iterator[tuple[httpx.Response, Verdict]]:
+        """The final answer, its body not read yet. Raises as `judge`, and UnfinishedError for redirects."""
+        place = redacted(url)
+        at = url
+        for _ in range(MAX_REDIRECTS + 1):
+            there = place if at == url else f"{place}, redirected to {redacted(at)}"
+            home = origin_of(at) == self._server.home
+            response = self._send(at, ask, there)
+            try:
+                verdict = judge(
+                    response.status_code,
+                    dict(response.headers),
+                    start=ask.start,
+                    validator=ask.validator,
+                    expected=ask.expected,
+                    place=there,
+                    away="" if home else str(origin_of(at)),
+                )
+                if not isinstance(verdict, Redirect):
+                    yield response, verdict
+                    return
+            finally:
+                _let_go(response, ask.method)
+            at = self._target(at, verdict.location, place)
+        raise UnfinishedError(f"more than {MAX_REDIRECTS} redirects", where=place, hint="name the final address")
+
+    def _send(self, url: httpx.URL, ask: Ask, place: str) -> httpx.Response:
+        """Ask. What broke because the server had let go of a kept connection is asked again (RFC 9112 §9.3.1)."""
+        client = self._client(origin_of(url))
+        while True:
+            connects = self._guard.connects
+            try:
+                with speaking_to(place):
+                    return client.send(client.build_request(ask.method, url, headers=ask.headers()), stream=True)
+            except BrokenOff as error:
+                broke = isinstance(error.__cause__, (httpx.NetworkError, httpx.RemoteProtocolError))
+                if isinstance(error, Unreachable) or not broke or self._guard.connects > connects:
+                    raise
+
+    def _client(self, origin: Origin) -> httpx.Client:
+        def opened() -> httpx.Client:
+            home = origin == self._server.home
+            settings = self._server.settings if home else replace(self._server.settings, headers={})
+            return open_client(origin, settings, self._server.context, shared)
+
+        return self._server.lines.client(origin, opened)
+
+    def _target(self, url: httpx.URL, location: str, place: str) -> httpx.URL:
+        try:
+            target = parse_url(str(url.join(location).copy_with(fragment=None)))
+        except (InputError, httpx.InvalidURL, ValueError) as e:
+            raise UnfinishedError(
+                "the mirror redirects to an address that cannot be used", where=place, hint="tell who runs it"
+            ) from e
+        origin = origin_of(target)
+        if origin in {origin_of(url), self._server.home} | self._server.allowed:
+            return target
+        raise UnfinishedError(
+            f"the mirror redirects to {origin}, which was not allowed",
+            hint=f"if you trust it: --allow-host {origin}",
+            where=place,
+        )
+
+
+def _let_go(response: httpx.Response, method: str) -> None:
+    """Close an answer; one whose body is small or none is read to its end first, so that its connection stays."""
+    stated = response.headers.get("content-length", "")
+    small = method == "HEAD" or (stated.isdecimal() and len(stated) < 10 and int(stated) <= _SMALL_BYTES)
+    if small and not response.is_stream_consumed:
+        with suppress(httpx.HTTPError, KeeperError):  # the limits are met again by whatever is done next
+            for _ in response.iter_raw():
+                pass
+    response.close()

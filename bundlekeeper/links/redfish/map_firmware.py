@@ -1,0 +1,436 @@
+"""From a service's resources to components: which firmware item is in which bank of which part.
+
+Rules: the user's map comes first, then what the service relates, never what a name sounds like; an item becomes part of
+at least one component, or is unmapped with why, or skipped by the map, and the three numbers add up to the items; two
+versions for one bank make that bank unknown, unless the part itself says which one runs; a part of which no version
+is told is a component with an unknown version, since leaving it out would make every later answer better. Pure.
+Source: DMTF DSP8010 2025.4, SoftwareInventory (from 1.12 Active, Staged, Links.ActiveTargets, Links.StagedTargets);
+active, pending: DMTF DSP0267; Manager.Links.ActiveSoftwareImage and Status.State StandbySpare: from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from bundlekeeper.findings import Finding
+from bundlekeeper.formats.escape import visible
+from bundlekeeper.links.redfish.parts import Part, Parts, model_of, text, version
+from bundlekeeper.links.redfish.types import Evidence, Placement, Unmapped, noted
+from bundlekeeper.links.redfish.user_map import Entry, matches
+from bundlekeeper.links.redfish.walk import Resource, Tree, link, links, related
+from bundlekeeper.model.inventory.types import Component, is_of_server
+
+_SPARE_STATES = frozenset({"StandbySpare", "StandbyOffline", "Disabled"})
+_MADE = "map|"  # how the reference of a part begins that only the map tells of
+_NO_IDENTITY = "nothing tells its part apart: the service gives neither the part's serial nor its server's"
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One SoftwareInventory resource, as far as it is used."""
+
+    path: str
+    id: str | None
+    name: str | None
+    version: str | None
+    software_id: str | None
+    active: bool | None
+    staged: bool | None
+    state: str | None
+    resource: Resource
+
+    def unmapped(self, why: str, kind: str | None, of: str | None) -> Unmapped:
+        """The item as it is listed where it cannot be placed."""
+        return Unmapped(self.path, self.id, self.name, self.version, self.software_id, why, kind, of)
+
+
+@dataclass(frozen=True, slots=True)
+class _Claim:
+    """An item says: this is in that bank. `sure` where the service or the map said the bank, else it was assumed."""
+
+    item: Item
+    bank: str
+    sure: bool
+
+
+@dataclass(slots=True)
+class Placed:
+    """What became of a service's items. `skipped` counts items, `nameless` parts that became no component."""
+
+    components: list[Component] = field(default_factory=list)
+    unmapped: list[Unmapped] = field(default_factory=list)
+    problems: list[Finding] = field(default_factory=list)
+    evidence: list[Evidence] = field(default_factory=list)
+    used: set[int] = field(default_factory=set)
+    mapped: int = 0
+    skipped: int = 0
+    nameless: int = 0
+
+
+def place(tree: Tree, placement: Placement, entries: Sequence[Entry] = (), service: str = "") -> Placed:
+    """Place everything that was read. `entries` are the user's map, `service` is the address that they may name."""
+    return _Placing(tree, placement, entries, service).run()
+
+
+def item_of(resource: Resource) -> Item:
+    """Read one SoftwareInventory resource; what is null, missing or of another type is None."""
+    body = resource.body
+    active, staged, status = body.get("Active"), body.get("Staged"), body.get("Status")
+    return Item(
+        resource.path,
+        text(body, "Id"),
+        text(body, "Name"),
+        version(body, "Version"),
+        text(body, "SoftwareId"),
+        active if isinstance(active, bool) else None,
+        staged if isinstance(staged, bool) else None,
+        text(status, "State") if isinstance(status, Mapping) else None,
+        resource,
+    )
+
+
+class _Placing:
+    def __init__(self, tree: Tree, placement: Placement, entries: Sequence[Entry], service: str) -> None:
+        self.tree = tree
+        self.entries = entries
+        self.service = service
+        self.parts = Parts(tree, placement)
+        self.items = {path: item_of(tree.resources[path]) for path in tree.items}
+        self.claims: dict[str, list[_Claim]] = {}
+        self.why: dict[str, str] = {}
+        self.found = Placed()
+        self.whole: dict[str, list[Item]] = {}  # items related to a whole system, by the system's path
+        self.images = self._images()
+        self.managers: dict[str, list[str]] = {}  # by the path of their image
+        for manager, image in self.images:
+            if manager in self.parts.by_ref:
+                self.managers.setdefault(image, []).append(manager)
+        self.failed: list[tuple[Part, set[str], str]] = []  # parts that became no component, their items, and why
+
+    def run(self) -> Placed:
+        """Place every item, then make a component of every part."""
+        passed_over = self._parts_by_map()
+        skipped = {path for path, item in self.items.items() if self._item(item)}
+        self._whole_systems()
+        mapped: set[str] = set()
+        keys: dict[str, str] = {}
+        for part in self.parts.by_ref.values():
+            if part.ref in passed_over:
+                self.why.update((c.item.path, "the map skips its part") for c in self.claims.get(part.ref, []))
+            else:
+                mapped |= self._component(part, keys)
+        for part, held, why in self.failed:
+            if not held or held & mapped:  # else its items are listed, with why
+                self._nameless(part, why)
+        for path, item in self.items.items():
+            if path not in mapped and path not in skipped:
+                why = self.why.get(path, "nothing says in which bank it is")
+                self._not_placed(item.unmapped(why, *self._draft(item)))
+        self.found.mapped = len(mapped)
+        self.found.skipped = len(skipped)
+        return self.found
+
+    def _images(self) -> dict[tuple[str, str], str]:
+        """(part, item) -> bank, as managers and trusted components tell it of their own images."""
+        found: dict[tuple[str, str], str] = {}
+        for manager in (*self.tree.of_type("Manager"), *self.tree.of_type("TrustedComponent")):
+            active = self.tree.locate(link(manager.body, "Links", "ActiveSoftwareImage") or "")
+            if active is None:
+                continue
+            for image in links(manager.body, "Links", "SoftwareImages"):
+                path = self.tree.locate(image)
+                if path is not None:
+                    found[manager.path, path] = "spare"
+            found[manager.path, active] = "active"
+        return found
+
+    def _parts_by_map(self) -> set[str]:
+        """Tell the parts what an entry with their own address says; returns those that are to be skipped."""
+        skipped: set[str] = set()
+        for part in self.parts.by_ref.values():
+            resource = self.tree.resources[part.ref.partition("#")[0]]
+            facts = {"service": self.service, "odata_id": part.ref, "software_id": None}
+            facts |= {"id": text(resource.body, "Id"), "name": text(resource.body, "Name")}
+            for number, entry in enumerate(self.entries):
+                if entry.odata_id is not None and entry.fits(facts):
+                    self.found.used.add(number)
+                    if entry.skip is not None:
+                        skipped.add(part.ref)
+                    part.kind = entry.kind or part.kind
+                    bases = [r for r in self.tree.resources.values() if entry.of and matches(entry.of, r.path)]
+                    if len(bases) == 1:
+                        part.parent = text(bases[0].body, "SerialNumber")
+                    self._told(part, entry)
+                    break
+        return skipped
+
+    # -- items to parts ------------------------------------------------------------------------------------------------
+
+    def _item(self, item: Item) -> bool:
+        """Find the item's parts and make its claims; True where the map says to skip it."""
+        facts = {"service": self.service, "odata_id": item.path, "id": item.id, "name": item.name}
+        facts["software_id"] = item.software_id
+        for number, entry in enumerate(self.entries):
+            if entry.fits(facts):
+                self.found.used.add(number)
+                if entry.skip is not None:
+                    return True
+                for part in self._by_entry(entry, item):
+                    self._claim(part, item, entry.bank)
+                return False
+        if item.state == "Absent":
+            self.why[item.path] = "the service says that it is absent"
+            return False
+        self._by_relation(item)
+        return False
+
+    def _by_relation(self, item: Item) -> None:
+        refs = [*related(item.resource.body), *self._managers_of(item)]
+        if not refs:
+            self.why[item.path] = "the service relates it to no part (no RelatedItem)"
+            return
+        reasons, systems = [], []
+        parts: dict[str, Part] = {}
+        for reference in refs:
+            found, why = self.parts.meant_by(reference)
+            parts.update((part.ref, part) for part in found)
+            if why:
+                reasons.append(why)
+                path = self.tree.locate(reference)
+                if path in self.parts.by_ref:
+                    systems.append(path)
+        for part in parts.values():
+            self._claim(part, item, None)
+        if not parts:
+            self.why[item.path] = "; ".join(dict.fromkeys(reasons))
+            for system in systems:
+                self.whole.setdefault(system, []).append(item)
+
+    def _managers_of(self, item: Item) -> list[str]:
+        return self.managers.get(item.path, [])
+
+    def _whole_systems(self) -> None:
+        """An item related to a system as a whole is its BIOS where the system's BiosVersion says so, or where the
+        system tells none and there is only this one."""
+        for path, items in self.whole.items():
+            bios = self.parts.by_ref[path]
+            told = _told_by(bios, {i.version for i in items})
+            taken = [i for i in items if i.version in told]
+            if bios.own is None and len(items) == 1 and path not in self.claims:
+                taken = items
+            same = {i.software_id for i in taken} - {None}
+            taken += [i for i in items if i not in taken and i.software_id in same and self._is_second(i)]
+            for item in taken:
+                self._claim(bios, item, None)
+
+    @staticmethod
+    def _is_second(item: Item) -> bool:
+        return item.staged is True or item.active is False or item.state in _SPARE_STATES
+
+    def _by_entry(self, entry: Entry, item: Item) -> list[Part]:
+        """The parts that an entry of the map means; made where the service knows none of the kind."""
+        kind = entry.kind or ""
+        fit = (kind, "")  # a part without a kind gets it from the map
+        own = {p.ref: p for r in related(item.resource.body) for p in self.parts.meant_by(r)[0] if p.kind in fit}
+        if entry.of is not None:
+            own = {p.ref: p for p in self.parts.by_ref.values() if p.kind in fit and matches(entry.of, p.ref)}
+        if own:
+            return [self._told(part, entry) for part in own.values()]
+        bases: list[Resource | None] = [*self._bases(entry, item)]
+        if entry.of is not None and not bases:
+            self.why[item.path] = f"the map places it at {entry.of}, and the service has no such resource"
+        elif not bases:
+            bases = [None]
+        found: list[Part] = []
+        for base in bases:
+            there = self._there(entry, base)
+            if len(there) > 1:
+                where = base.path if base is not None else "the service"
+                says = f"{where} has {len(there)} parts of the kind {kind}, and the map does not say which"
+                self.why[item.path] = f"{says}: give it the part's serial or slot, or its own address as of"
+            else:
+                found.append(self._told(there[0], entry) if there else self._made(entry, base))
+        return found
+
+    def _there(self, entry: Entry, base: Resource | None) -> list[Part]:
+        """The parts of the service that an entry can mean: of its kind, in `base`, and nothing it tells contradicts."""
+        found: list[Part] = []
+        for part in self.parts.by_ref.values():
+            made = part.ref.startswith(_MADE)
+            if not made and part.kind == entry.kind and (base is None or part.is_of(base.path)):
+                found.append(part)
+        for key in ("serial", "parent", "slot"):
+            told = getattr(entry, key)
+            if told is not None:
+                found = [part for part in found if _agree(told, getattr(part, key))]
+        return found
+
+    def _bases(self, entry: Entry, item: Item) -> list[Resource]:
+        """The resources that a part of the map is a part of."""
+        if entry.of is not None:
+            return [r for r in self.tree.resources.values() if matches(entry.of, r.path)]
+        linked = [r for ref in related(item.resource.body) if (r := self.tree.find(ref)) is not None]
+        near = [r for r in linked if r.type in ("ComputerSystem", "Chassis")]
+        if near or not is_of_server(entry.kind or ""):
+            return near[:1]
+        systems = list(self.tree.of_type("ComputerSystem"))
+        return systems if len(systems) == 1 else []
+
+    def _made(self, entry: Entry, base: Resource | None) -> Part:
+        ref = _MADE + "|".join((entry.kind or "", base.path if base else "", entry.serial or "", entry.slot or ""))
+        if ref in self.parts.by_ref:
+            return self.parts.by_ref[ref]
+        system = base if base is not None and base.type == "ComputerSystem" else None
+        part = self.parts.inside(ref, entry.kind or "", system)
+        if base is not None and system is None:
+            part.parent, part.model = text(base.body, "SerialNumber"), model_of(base.body)
+        return self._told(self.parts.add(part), entry)
+
+    @staticmethod
+    def _told(part: Part, entry: Entry) -> Part:
+        part.kind = part.kind or entry.kind or ""
+        for key in ("model", "serial", "parent", "slot", "site", "domain", "chassis"):
+            told = getattr(entry, key)
+            if told is not None:
+                setattr(part, key, told)
+        return part
+
+    # -- banks ---------------------------------------------------------------------------------------------------------
+
+    def _claim(self, part: Part, item: Item, bank: str | None) -> None:
+        banks = {bank: True} if bank else self._banks(part, item)
+        if not banks:
+            self.why[item.path] = "the service lists it as active or staged on other parts only"
+        for name, sure in banks.items():
+            self.claims.setdefault(part.ref, []).append(_Claim(item, name, sure))
+
+    def _banks(self, part: Part, item: Item) -> dict[str, bool]:
+        """Bank -> sure, for an item that belongs to a part."""
+        active_on = self._targets(item, "ActiveTargets")
+        staged_on = self._targets(item, "StagedTargets")
+        banks: dict[str, bool] = {}
+        if part.ref in active_on or (item.active is True and not active_on):
+            banks["active"] = True
+        if part.ref in staged_on or (item.staged is True and not staged_on):
+            banks["pending"] = True
+        if banks or active_on or staged_on:
+            return banks
+        image = self.images.get((part.ref, item.path))
+        if image is not None:
+            return {image: True}
+        if item.active is False or item.state in _SPARE_STATES:
+            return {"spare": True}
+        return {"active": False}
+
+    def _targets(self, item: Item, name: str) -> set[str]:
+        refs = links(item.resource.body, "Links", name)
+        found = {part.ref for ref in refs for part in self.parts.meant_by(ref)[0]}
+        return found | {path for ref in refs if (path := self.tree.locate(ref)) is not None}
+
+    def _component(self, part: Part, keys: dict[str, str]) -> set[str]:
+        """Make the part's component; returns the items that it holds."""
+        claims = self.claims.get(part.ref, [])
+        banks: dict[str, str | None] = {}
+        held: dict[str, Item] = {}
+        for bank in ("active", "pending", "spare"):
+            version, items = self._bank(part, bank, [c for c in claims if c.bank == bank])
+            banks[bank] = version
+            held.update((item.path, item) for item in items)
+        if banks["active"] is None:
+            banks["active"] = part.own
+        made = Component(
+            part.kind, part.site, part.domain, part.chassis, part.slot, part.parent, part.model, part.serial,
+            banks["active"], banks["pending"], banks["spare"], healthy=part.healthy,
+        )  # fmt: skip
+        why = "" if part.told_apart else _NO_IDENTITY
+        if not part.kind:
+            if not held and part.own is None:
+                return set()  # it says nothing of firmware
+            why = self.parts.why_not(self.tree.resources[part.ref])
+        if not why and made.key in keys:
+            why = f"its part would be {made.key}, as {keys[made.key]} is already; give it a slot or a serial in the map"
+        if why:
+            self.why.update(dict.fromkeys(held, why))
+            self.failed.append((part, set(held), why))
+            return set()
+        keys[made.key] = part.ref
+        self.found.components.append(made)
+        additional = [pair for item in held.values() for pair in _additional(item)]
+        self.found.evidence.append(Evidence(made.key, part.ref, tuple(held), dict(additional)))
+        return set(held)
+
+    def _bank(self, part: Part, bank: str, claims: list[_Claim]) -> tuple[str | None, list[Item]]:
+        """The version in one bank and the items that say so."""
+        surest = [c for c in claims if c.sure] or claims
+        versions = {c.item.version for c in surest}
+        if bank == "active" and len(versions) > 1 and (told := _told_by(part, versions)):
+            surest = [c for c in surest if c.item.version in told]
+            versions = {c.item.version for c in surest}
+        if len(versions) > 1:
+            all_of_them = ", ".join(sorted(v or "unknown" for v in versions))
+            for claim in surest:
+                self.why[claim.item.path] = f"several items are {bank} on {part.ref}: {all_of_them}"
+            return None, []
+        version = next(iter(versions), None)
+        if bank == "active" and version and part.own and not _told_by(part, {version}):
+            says = f"its firmware item says {version}, {part.ref} itself says {part.own}; the item's was taken"
+            self.found.problems.append(noted("version-differs", surest[0].item.path, says, "look at the part itself"))
+        for claim in claims:
+            if claim not in surest:
+                self.why[claim.item.path] = f"another item is {bank} on {part.ref}, and nothing says where this one is"
+        return version, [c.item for c in surest]
+
+    def _nameless(self, part: Part, why: str) -> None:
+        resource = self.tree.resources.get(part.ref.partition("#")[0])
+        body = resource.body if resource is not None else {}
+        self.found.nameless += 1
+        kind = part.kind or None
+        self._not_placed(
+            Unmapped(part.ref, text(body, "Id"), text(body, "Name"), part.own, None, why, kind, is_part=True)
+        )
+
+    def _draft(self, item: Item) -> tuple[str | None, str | None]:
+        """The kind of an item's part and the resource that the item is of, as far as they are known."""
+        for ref, claims in self.claims.items():
+            if any(claim.item is item for claim in claims) and not ref.startswith(_MADE):
+                return self.parts.by_ref[ref].kind or None, ref
+        linked = [r.path for ref in related(item.resource.body) if (r := self.tree.find(ref)) is not None]
+        systems = [each.path for each in self.tree.of_type("ComputerSystem")]
+        return None, next(iter(linked or (systems if len(systems) == 1 else [])), None)
+
+    def _not_placed(self, row: Unmapped) -> None:
+        self.found.unmapped.append(row)
+        named = f"{row.name or row.id or 'without a name'}, version {row.version or 'unknown'}"
+        hint = "name it in a map: [[map]] with odata_id and kind, or skip"
+        self.found.problems.append(noted("not-placed", row.odata_id, f"{named}: {row.why}", hint))
+
+
+def _told_by(part: Part, versions: Collection[str | None]) -> set[str | None]:
+    """Those of `versions` that are what the part itself tells.
+
+    A BIOS may tell more behind a blank, a date or a build: `BiosVersion` "6.0.1 (2026-03-04)" is 6.0.1.
+    """
+    own = part.own
+    if own is None or own in versions:
+        return {own} & set(versions) - {None}
+    return {v for v in versions if v is not None and part.kind == "bios" and own.startswith(f"{v} ")}
+
+
+def _agree(told: str, own: str | None) -> bool:
+    """True where a part may be the one that a map tells; a slot may lack the server's own, which the map knows."""
+    return own is None or own == told or (own.startswith("/") and told.partition("/")[2] == own[1:])
+
+
+def _additional(item: Item) -> list[tuple[str, str]]:
+    """AdditionalVersions: versions of pieces of the same image (a boot loader, microcode), which are no banks."""
+    told = item.resource.body.get("AdditionalVersions")
+    if not isinstance(told, Mapping):
+        return []
+    return [(visible(str(k)), found) for k in told if (found := version(told, k)) is not None]
+
+
+def merged(first: Component, second: Component) -> Component:
+    """One part that two services told of: what the first did not know comes from the second."""
+    own = {name: getattr(second, name) for name in Component.__slots__ if getattr(first, name) is None}
+    return replace(first, **own)

@@ -1,0 +1,318 @@
+"""What parts a service's resources stand for: kind, model, serial, parent, place, and their own word on versions.
+
+Rules: a kind comes from the resource's type and from nothing that is only a name; a text that means "not filled in" is
+not known; a server's serial is its parts' parent and never one of theirs; what has neither serial nor parent is told
+apart by nothing and becomes no component. Pure.
+Source: DMTF DSP8010 2025.4, property names from memory; which kind a type stands for: common practice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from bundlekeeper.formats.escape import visible
+from bundlekeeper.links.redfish.types import Placement
+from bundlekeeper.links.redfish.walk import Body, Resource, Tree, link, links
+
+_MAX_TEXT = 512
+_MAX_VERSION = 128  # as in an inventory
+# What makers write where nothing was written (common practice); compared without case.
+_NOTHING = {"", "-", "n/a", "na", "none", "null", "unknown", "not specified", "not available", "to be filled by o.e.m."}
+
+_MANAGER_KINDS = {
+    "BMC": "management-controller",
+    "ManagementController": "management-controller",
+    "EnclosureManager": "chassis-controller",
+}
+_TYPE_KINDS = {
+    "NetworkAdapter": "network-adapter",
+    "StorageController": "storage-controller",
+    "Drive": "disk",
+    "Switch": "fabric-switch",
+    "TrustedComponent": "",
+}
+
+
+@dataclass(slots=True)
+class Part:
+    """One part of a service. `ref` names it within the service: a path, with a pointer where it has no own path.
+
+    `kind` is empty where its type says none; only a map can make a component of such a part.
+    """
+
+    ref: str
+    kind: str
+    model: str | None = None
+    serial: str | None = None
+    parent: str | None = None
+    site: str = ""
+    domain: str = ""
+    chassis: str | None = None
+    slot: str | None = None
+    healthy: bool | None = None
+    own: str | None = None  # the version that the resource itself tells
+    within: tuple[str, ...] = ()  # paths of the server and the chassis that it sits in
+
+    @property
+    def told_apart(self) -> bool:
+        """True when something says which part it is."""
+        return bool(self.serial or self.parent)
+
+    def is_of(self, path: str) -> bool:
+        """True when it is the resource at `path`, stands below its address, or sits in it."""
+        return self.ref == path or self.ref.startswith((f"{path}/", f"{path}#")) or path in self.within
+
+
+def text(body: Body, name: str, limit: int = _MAX_TEXT) -> str | None:
+    """A text of a resource as an inventory can hold it; None where it is not there or says nothing."""
+    found = body.get(name)
+    if not isinstance(found, str):
+        return None
+    found = visible(found.strip())
+    return None if found.casefold() in _NOTHING or len(found) > limit else found
+
+
+def version(body: Body, name: str) -> str | None:
+    """A version, as read; None where it is not there."""
+    return text(body, name, _MAX_VERSION)
+
+
+class Parts:
+    """All parts of one service."""
+
+    def __init__(self, tree: Tree, placement: Placement) -> None:
+        self.tree = tree
+        self.placement = placement
+        self.by_ref: dict[str, Part] = {}
+        self.bios_of: dict[str, str] = {}  # the Bios resource's path -> the system's
+        for system in tree.of_type("ComputerSystem"):
+            self._bios(system)
+        for manager in tree.of_type("Manager"):
+            self._manager(manager)
+        self._listed: dict[str, list[Part]] = {}  # a collection's path -> its controllers
+        for storage in tree.of_type("Storage"):
+            self._storage(storage)
+        for name, kind in _TYPE_KINDS.items():
+            for resource in tree.of_type(name):
+                part = self._plain(resource, kind)
+                if kind == "storage-controller":
+                    self._listed.setdefault(resource.path.rpartition("/")[0], []).append(part)
+
+    def add(self, part: Part) -> Part:
+        """Keep a part under its `ref`."""
+        self.by_ref[part.ref] = part
+        return part
+
+    def meant_by(self, reference: str) -> tuple[list[Part], str]:
+        """The parts that an item's link means, or none and why."""
+        path = self.tree.locate(reference)
+        if path is None:
+            return [], "its link leads away from the service"
+        if path in self.bios_of:
+            return [self.by_ref[self.bios_of[path]]], ""
+        pointed = reference.partition("#")[2]
+        if pointed and f"{path}#{pointed}" in self.by_ref:
+            return [self.by_ref[f"{path}#{pointed}"]], ""
+        resource = self.tree.resources.get(path)
+        if resource is None:
+            return [], f"its link {path} could not be read"
+        if path in self.by_ref and resource.type != "ComputerSystem":
+            return [self.by_ref[path]], ""
+        if resource.type == "Storage":
+            inside = self._controllers(resource)
+            return (inside, "") if len(inside) == 1 else ([], f"{path} has {len(inside)} controllers")
+        if resource.type == "NetworkInterface":
+            adapter = self.tree.find(link(resource.body, "Links", "NetworkAdapter"))
+            if adapter is not None and adapter.path in self.by_ref:
+                return [self.by_ref[adapter.path]], ""
+        return [], self.why_not(resource)
+
+    def _controllers(self, storage: Resource) -> list[Part]:
+        rows = storage.body.get("StorageControllers")
+        refs = [f"{storage.path}#/StorageControllers/{n}" for n in range(len(rows))] if isinstance(rows, list) else []
+        listed = self.tree.locate(link(storage.body, "Controllers") or "")
+        return [self.by_ref[ref] for ref in refs if ref in self.by_ref] or self._listed.get(listed or "", [])
+
+    @staticmethod
+    def why_not(resource: Resource) -> str:
+        """Why a resource is no component."""
+        if resource.type == "ComputerSystem":
+            return f"{resource.path} is a whole system; it does not say which of its parts"
+        if resource.type == "Manager":
+            return f"{resource.path} is a manager of the type {text(resource.body, 'ManagerType')}, which has no kind"
+        if resource.type == "Chassis":
+            return f"{resource.path} is a chassis of the type {text(resource.body, 'ChassisType')}, which has no kind"
+        return f"{resource.path} is of the type {resource.type or 'unknown'}, which has no kind"
+
+    # -- the parts of each type ----------------------------------------------------------------------------------------
+
+    def _bios(self, system: Resource) -> None:
+        if text(system.body, "SystemType") not in (None, "Physical"):
+            return  # a virtual or composed system has no flash of its own
+        part = self.inside(system.path, "bios", system)
+        part.own = version(system.body, "BiosVersion")
+        self.add(part)
+        bios = self.tree.locate(link(system.body, "Bios") or "")
+        if bios is not None:
+            self.bios_of[bios] = system.path
+
+    def _manager(self, manager: Resource) -> None:
+        body = manager.body
+        systems = [s for r in links(body, "Links", "ManagerForServers") if (s := self.tree.find(r))]
+        told = text(body, "ManagerType")
+        kind = _MANAGER_KINDS.get(told or "")
+        if kind is None and told is None and systems:
+            kind = "management-controller"
+        if kind != "chassis-controller":
+            part = self.inside(manager.path, kind or "", systems[0] if len(systems) == 1 else None)
+        else:
+            enclosure = self._enclosure(manager)
+            part = self._at(manager.path, kind, enclosure)
+            if enclosure is not None:
+                part.parent, part.model = text(enclosure.body, "SerialNumber"), model_of(enclosure.body)
+                part.chassis = part.chassis or text(enclosure.body, "Id")
+            part.slot = _ordinal(body) or text(body, "Id")
+        self._own_facts(part, body)
+        part.own = version(body, "FirmwareVersion")
+        self.add(part)
+
+    def _enclosure(self, manager: Resource) -> Resource | None:
+        first = link(manager.body, "Links", "ManagerInChassis")
+        if first is not None:
+            return self.tree.find(first)
+        found = [c for r in links(manager.body, "Links", "ManagerForChassis") if (c := self.tree.find(r))]
+        tops = [c for c in found if text(c.body, "ChassisType") == "Enclosure"] or found
+        return tops[0] if len(tops) == 1 else None
+
+    def _storage(self, storage: Resource) -> None:
+        rows = storage.body.get("StorageControllers")
+        if not isinstance(rows, list) or link(storage.body, "Controllers") is not None:
+            return
+        for number, row in enumerate(rows):
+            if isinstance(row, Mapping):
+                part = self.inside(
+                    f"{storage.path}#/StorageControllers/{number}",
+                    "storage-controller",
+                    self._system_above(storage.path),
+                )
+                part.slot = self._position(part.slot, text(row, "MemberId") or str(number))
+                part.model = model_of(row)
+                self._own_facts(part, row)
+                part.own = version(row, "FirmwareVersion")
+                self.add(part)
+
+    def _plain(self, resource: Resource, kind: str) -> Part:
+        body = resource.body
+        position = _ordinal(body) or text(body, "Id")
+        if kind == "fabric-switch":
+            part = self._at(resource.path, kind, None)
+            part.slot = self.placement.slot or position
+        else:
+            part = self.inside(
+                resource.path, kind, self._system_above(resource.path) or self._system_beside(resource.path)
+            )
+            part.slot = self._position(part.slot, position)
+        part.model = model_of(body)
+        self._own_facts(part, body)
+        part.own = _own_version(body, kind)
+        return self.add(part)
+
+    # -- where a part sits ---------------------------------------------------------------------------------------------
+
+    def _at(self, ref: str, kind: str, resource: Resource | None) -> Part:
+        place = self.placement
+        part = Part(ref, kind, site=place.site, domain=place.domain, chassis=place.chassis, slot=place.slot)
+        if resource is not None:
+            part.model, part.within = model_of(resource.body), (resource.path,)
+        return part
+
+    def inside(self, ref: str, kind: str, system: Resource | None) -> Part:
+        """A part of a server: the server's serial is its parent, the server's model and place are its own."""
+        part = self._at(ref, kind, system)
+        if system is None:
+            return part
+        chassis = self._chassis_of(system)
+        part.parent = text(system.body, "SerialNumber")
+        if chassis is not None:
+            part.within += (chassis.path,)
+            part.parent = part.parent or text(chassis.body, "SerialNumber")
+            part.slot = part.slot or _ordinal(chassis.body)
+            around = self.tree.find(link(chassis.body, "Links", "ContainedBy"))
+            if around is not None and text(around.body, "ChassisType") == "Enclosure":
+                part.chassis = part.chassis or text(around.body, "Id")
+        return part
+
+    def _chassis_of(self, system: Resource) -> Resource | None:
+        """The system's own chassis: the one that holds it and no other system."""
+        found = [c for r in links(system.body, "Links", "Chassis") if (c := self.tree.find(r))]
+        alone = [c for c in found if len(links(c.body, "Links", "ComputerSystems")) <= 1]
+        return alone[0] if len(alone) == 1 else None
+
+    def _system_above(self, path: str) -> Resource | None:
+        """The system below whose address a resource stands."""
+        return self._above(path, "ComputerSystem")
+
+    def _system_beside(self, path: str) -> Resource | None:
+        """The one system of the chassis below whose address a resource stands, if it is one."""
+        chassis = self._above(path, "Chassis")
+        if chassis is None:
+            return None
+        found = [s for r in links(chassis.body, "Links", "ComputerSystems") if (s := self.tree.find(r))]
+        return found[0] if len(found) == 1 else None
+
+    def _above(self, path: str, kind: str) -> Resource | None:
+        while "/" in path:
+            path = path.rpartition("/")[0]
+            found = self.tree.resources.get(path)
+            if found is not None and found.type == kind:
+                return found
+        return None
+
+    @staticmethod
+    def _position(slot: str | None, position: str | None) -> str | None:
+        """The server's slot and the position in the server; what is not known of the slot stays empty."""
+        return slot if position is None else f"{(slot or '').partition('/')[0]}/{position}"
+
+    @staticmethod
+    def _own_facts(part: Part, body: Body) -> None:
+        serial = text(body, "SerialNumber")
+        part.serial = serial if serial != part.parent else None
+        part.healthy = _healthy(body)
+
+
+def model_of(body: Body) -> str | None:
+    """The model of a resource, else its part number; None where neither is told."""
+    return text(body, "Model") or text(body, "PartNumber")
+
+
+def _own_version(body: Body, kind: str) -> str | None:
+    if kind == "network-adapter":
+        rows = body.get("Controllers")
+        told = (
+            {version(row, "FirmwarePackageVersion") for row in rows if isinstance(row, Mapping)}
+            if isinstance(rows, list)
+            else set()
+        )
+        return next(iter(told)) if len(told) == 1 else None
+    return version(body, "FirmwareVersion") or (version(body, "Revision") if kind == "disk" else None)
+
+
+def _ordinal(body: Body) -> str | None:
+    for name in ("Location", "PhysicalLocation"):
+        place: Any = body.get(name)
+        inner = place.get("PartLocation") if isinstance(place, Mapping) else None
+        if isinstance(inner, Mapping):
+            number = inner.get("LocationOrdinalValue")
+            if isinstance(number, int) and not isinstance(number, bool) and 0 <= number < 10**6:
+                return str(number)
+            if label := text(inner, "ServiceLabel", 64):
+                return label
+    return None
+
+
+def _healthy(body: Body) -> bool | None:
+    status = body.get("Status")
+    told = status.get("Health") if isinstance(status, Mapping) else None
+    return {"OK": True, "Warning": False, "Critical": False}.get(told) if isinstance(told, str) else None

@@ -1,0 +1,495 @@
+"""One conversation with one Redfish service: GET, and a session made before and ended after. Nothing else is sent.
+
+Rules: https, or http on this very machine where that was asked for; only the service's own origin, below /redfish/;
+one log-in a reading, so that no account is locked by us and few sessions are used, and one more where the token ran
+out; every session that was made is ended whatever happened, and one that could not be is told; a document is read only
+up to its limit, unpacked, and as strict JSON; every wait has an end; no secret is in an error.
+Source: DMTF DSP0266 (sessions, ETags, service root), from memory where standards name no clause; RFC 9110. Costs httpx.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+from collections import OrderedDict
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import httpx
+
+from bundlekeeper.errors import InputError, KeeperError, StoppedError, UnfinishedError
+from bundlekeeper.findings import Finding
+from bundlekeeper.formats import json_read
+from bundlekeeper.links.http.client import (
+    BrokenOff,
+    HttpSettings,
+    Unreachable,
+    is_loopback,
+    open_client,
+    origin_of,
+    parse_url,
+    redacted,
+    speaking_to,
+    tls_context,
+)
+from bundlekeeper.links.http.limits import Guard, Limits
+from bundlekeeper.links.http.verdict import retry_after_s
+from bundlekeeper.links.redfish.types import Credentials, ReadLimits, ResourceError, ServiceLostError, noted
+from bundlekeeper.verification.hashing.read import Stop
+
+ROOT = "/redfish/v1/"  # DSP0266: the service root's address
+_MAX_REFERENCE = 2048  # characters of a link
+_MAX_TOKEN = 4096
+_MAX_REDIRECTS = 3
+_HTTP_HERE = "http to this machine itself (a tunnel, a test): --http-on-loopback and an address with http://"
+_SECRET = 6  # characters
+_END_S = 10.0  # for ending a session
+_ENDED = frozenset({200, 202, 204, 404, 410})
+_BUSY = frozenset({408, 425, 429, 502, 503, 504})  # 500 stays 500, as a rule: asked again only where it says when
+_WORDS = {
+    401: "the service does not let this user read it (401)",
+    403: "the service does not let this user read it",
+    404: "the link leads nowhere (404)",
+    410: "the resource is gone (410)",
+}
+
+
+class Cache:
+    """Documents with their entity tags, kept by the caller from one reading to the next. Bounded; one thread at a time
+    for each service, which is how `read_many` uses it."""
+
+    def __init__(self, max_entries: int = 50_000, max_bytes: int = 256 * 1024 * 1024) -> None:
+        self._kept: OrderedDict[tuple[str, str], tuple[str, bytes]] = OrderedDict()
+        self._max_entries = max_entries
+        self._max_bytes = max_bytes
+        self._bytes = 0
+
+    def get(self, user: str, url: str) -> tuple[str, bytes] | None:
+        """The tag and the bytes of a document as `user` saw it, or None."""
+        return self._kept.get((user, url))
+
+    def put(self, user: str, url: str, etag: str, data: bytes) -> None:
+        """Keep a document; the oldest make room."""
+        old = self._kept.pop((user, url), None)
+        self._bytes += len(data) - (len(old[1]) if old else 0)
+        self._kept[user, url] = (etag, data)
+        while len(self._kept) > self._max_entries or self._bytes > self._max_bytes:
+            with suppress(KeyError):
+                self._bytes -= len(self._kept.popitem(last=False)[1][1])
+
+
+@dataclass(frozen=True, slots=True)
+class Means:
+    """How to speak to services. `now` is a monotonic clock and `wait` a sleep, in seconds; `ca` a PEM file that
+    replaces the system's authorities; `http_on_loopback` allows plain http on this machine."""
+
+    now: Callable[[], float]
+    wait: Callable[[float], None]
+    ca: Path | None = None
+    limits: ReadLimits = field(default_factory=ReadLimits)
+    cache: Cache | None = None
+    stop: Stop | None = None
+    http_on_loopback: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Session:
+    """A session that was made: its address, None where nothing says it, and the headers that use it."""
+
+    url: httpx.URL | None
+    headers: dict[str, str]
+
+
+class _SlowError(UnfinishedError):
+    """One answer took too long."""
+
+
+class _ReadGuard(Guard):
+    """A deadline for the whole reading, and one for each answer within it."""
+
+    def __init__(self, place: str, means: Means, deadline_s: float) -> None:
+        super().__init__(place, Limits(deadline_s, 0.0, 60.0), means.now, means.stop)
+        self._clock = means.now
+        self._means_stop = means.stop
+        self._where = place
+        self._total_s = deadline_s
+        self._answer_end_s = float("inf")
+
+    def begin(self, seconds: float, *, to_its_end: bool = False) -> None:
+        """The next answer has so long; `to_its_end`: a stop is heard only after it."""
+        self._answer_end_s = self._clock() + seconds
+        self._stop = None if to_its_end else self._means_stop
+
+    def remaining(self) -> float:
+        """Seconds until the nearer deadline. Raises ServiceLostError, _SlowError or StoppedError."""
+        try:
+            left = super().remaining()
+        except StoppedError as e:
+            raise StoppedError("stopped while reading", where=self._where, exit_code=e.exit_code) from e
+        except UnfinishedError as e:
+            raise ServiceLostError(
+                f"not read to the end within {self._total_s:.0f} s", where=self._where, hint="give it more time"
+            ) from e
+        mine = self._answer_end_s - self._clock()
+        if mine <= 0:
+            raise _SlowError("the answer took too long", where=self._where)
+        return min(left, mine)
+
+
+def service_url(text: str, *, http_on_loopback: bool = False) -> httpx.URL:
+    """The address of a service's root from what a user typed: `https://host[:port][/redfish/v1]`.
+
+    Raises InputError, whose words never repeat the address, for any other address, and for http unless it is this
+    machine and was asked for.
+    """
+    url = parse_url(text)
+    origin = origin_of(url)
+    here = is_loopback(origin.host)
+    if origin.scheme != "https" and not (here and http_on_loopback):
+        hint = _HTTP_HERE if here else f"write https://host; {_HTTP_HERE}"
+        raise InputError(
+            "a Redfish service is read over https only: over http anybody on the way reads the password",
+            hint=hint,
+            where=str(origin),
+        )
+    if url.query or url.path.rstrip("/") not in ("", "/redfish", "/redfish/v1"):
+        raise InputError(
+            "the address of a Redfish service is just its host", hint="write https://host", where=str(origin)
+        )
+    return url.copy_with(raw_path=ROOT.encode())
+
+
+class Service:
+    """The open conversation; close it, or use it as a context."""
+
+    def __init__(self, url: httpx.URL, credentials: Credentials | None, means: Means) -> None:
+        """`url` is from `service_url`. Raises InputError when the authorities cannot be used."""
+        self.base = url
+        self.place = str(origin_of(url))
+        self.requests = 0
+        self.not_modified = 0
+        self.left: list[Finding] = []  # sessions that were or may have been made and not ended; complete after the end
+        self._credentials = credentials
+        self._means = means
+        self._limits = means.limits
+        self._context = tls_context(means.ca)
+        self._guard = _ReadGuard(self.place, means, self._limits.deadline_s)
+        self._client = self._open(self._guard)
+        self._bytes = 0
+        self._silent = 0
+        self._headers: dict[str, str] = {}
+        self._session: _Session | None = None
+        self._run_out: list[_Session] = []  # their tokens ran out before they were ended
+        self._renewed = False
+        self._good: httpx.URL | None = None  # what this session's token opened last
+        # What a service may not send back into our output; shorter ones would hide half of every document.
+        self._secrets = (credentials.password,) if credentials and len(credentials.password) >= _SECRET else ()
+
+    def _open(self, guard: Guard) -> httpx.Client:
+        settings = HttpSettings(self._means.ca, connect_s=self._limits.connect_s, idle_s=self._limits.resource_s)
+        return open_client(origin_of(self.base), settings, self._context, lambda: guard)
+
+    def __enter__(self) -> Service:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        try:
+            for session in (*self._run_out, *([self._session] if self._session else [])):
+                self._end(session)
+        finally:
+            self._client.close()
+
+    def resolve(self, reference: object) -> httpx.URL:
+        """The address that a link of the service means, without its fragment.
+
+        Raises ResourceError for what is no link, leads to another host, or out of /redfish/.
+        """
+        if not isinstance(reference, str) or not reference or len(reference) > _MAX_REFERENCE:
+            raise ResourceError("a link is no text, empty or too long", where=self.place)
+        try:
+            url = self.base.join(reference).copy_with(fragment=None)
+            same = origin_of(url) == origin_of(self.base) and not url.userinfo
+        except (httpx.InvalidURL, ValueError, KeyError) as e:
+            raise ResourceError("a link cannot be read", where=self.place) from e
+        if not same or not url.path.startswith("/redfish/"):
+            raise ResourceError(
+                "the link leads away from the service",
+                where=self.place,
+                code="link-elsewhere",
+                hint="it was not followed",
+            )
+        return url
+
+    def get(self, url: httpx.URL) -> dict[str, Any]:
+        """The resource at an address from `resolve`, as one JSON object.
+
+        Raises ResourceError when this one cannot be read, ServiceLostError when the service is lost, StoppedError.
+        """
+        place = redacted(url)
+        try:
+            data = self._patiently(url, place)
+            self._silent = 0
+        except (BrokenOff, _SlowError) as e:
+            self._silent += 1
+            if isinstance(e, Unreachable) or self._silent >= self._limits.max_silent:
+                raise ServiceLostError(e.says, where=self.place, hint="is the service up?") from e
+            raise ResourceError(e.says, where=place, hint="read it again later") from e
+        except (ServiceLostError, ResourceError):
+            raise
+        except UnfinishedError as e:  # no TLS session, a certificate that cannot be verified
+            http = f"; {_HTTP_HERE}" if "no TLS session" in e.says and is_loopback(origin_of(self.base).host) else ""
+            raise ServiceLostError(e.says, where=self.place, hint=e.hint + http) from e
+        try:
+            found = json_read.loads(data)
+        except InputError as e:
+            raise ResourceError(e.says, where=place, hint="tell who runs the service") from e
+        if not isinstance(found, dict):
+            raise ResourceError("the document is not one JSON object", where=place)
+        if any(secret.encode() in data for secret in self._secrets):
+            found = _without(found, self._secrets)
+        return found
+
+    def _patiently(self, url: httpx.URL, place: str) -> bytes:
+        tried = 0
+        while True:
+            try:
+                return self._follow(url, place)
+            except BrokenOff as e:
+                tried += 1
+                if tried >= self._limits.tries:
+                    raise
+                self._pause(max(self._limits.backoff_s * 2.0 ** (tried - 1), e.retry_after_s or 0.0), e)
+
+    def _pause(self, seconds: float, because: BrokenOff) -> None:
+        self._guard.begin(float("inf"))
+        seconds = min(seconds, self._limits.longest_wait_s)
+        if seconds >= self._guard.remaining():
+            raise because  # no time is left to wait; what does not need waiting for may still be read
+        self._guard.pause(seconds, self._means.wait)
+
+    def _follow(self, url: httpx.URL, place: str) -> bytes:
+        renewed = False
+        for _ in range(_MAX_REDIRECTS + 1):
+            answer = self._once(url, place)
+            if isinstance(answer, bytes):
+                return answer
+            status, location = answer
+            if status == 401 and self._session is not None and not renewed and self._is_out():
+                self._renew()
+                renewed = True
+            elif status in (301, 302, 307, 308) and location:
+                url = self.resolve(str(url.join(location)))
+            elif status == 401 and self._session is None:
+                # With Basic every further question would be one more wrong password, and could lock the account.
+                hint = "check the user name and the password" if self._credentials else "log in: --user"
+                raise ServiceLostError("the service wants to know who asks", where=self.place, hint=hint)
+            else:
+                says = _WORDS.get(status, f"the service answered {status}")
+                raise ResourceError(says, where=place)
+        raise ResourceError(f"more than {_MAX_REDIRECTS} redirects", where=place)
+
+    def _once(self, url: httpx.URL, place: str) -> bytes | tuple[int, str]:
+        """One request: the document's bytes, or the status and where a redirect leads."""
+        user = self._credentials.user if self._credentials else ""
+        cached = self._means.cache.get(user, str(url)) if self._means.cache else None
+        headers = {**self._headers, "Accept": "application/json", "OData-Version": "4.0"}
+        if cached:
+            headers["If-None-Match"] = cached[0]
+        self.requests += 1
+        self._guard.begin(self._limits.resource_s)
+        with speaking_to(place):
+            response = self._client.send(self._client.build_request("GET", url, headers=headers), stream=True)
+        try:
+            status = response.status_code
+            if status == 304 and cached:
+                self.not_modified += 1
+                self._good = url
+                return cached[1]
+            if status != 200:
+                self._busy(response, place)
+                return status, response.headers.get("location", "")
+            data = self._body(response, place)
+        finally:
+            with speaking_to(place):
+                response.close()
+        self._good = url
+        etag = response.headers.get("etag", "")
+        if self._means.cache and 0 < len(etag) <= 512 and etag.isascii() and etag.isprintable():
+            self._means.cache.put(user, str(url), etag, data)
+        return data
+
+    @staticmethod
+    def _busy(response: httpx.Response, place: str) -> None:
+        status = response.status_code
+        wait_s = retry_after_s(response.headers)
+        if status in _BUSY or (status == 500 and wait_s is not None):
+            raise BrokenOff(f"the service answered {status}: busy or broken", where=place, retry_after_s=wait_s)
+
+    def _body(self, response: httpx.Response, place: str) -> bytes:
+        if response.headers.get("content-encoding", "identity").strip().lower() not in ("", "identity"):
+            raise ResourceError("the document is packed, though asked not to be", where=place)
+        limit = self._limits.max_resource_bytes
+        data = bytearray()
+        with speaking_to(place):
+            for block in response.iter_raw():
+                data += block
+                if len(data) > limit:
+                    raise ResourceError(f"the document is larger than {limit} bytes", where=place)
+        self._bytes += len(data)
+        if self._bytes > self._limits.max_total_bytes:
+            raise ServiceLostError(f"more than {self._limits.max_total_bytes} bytes in all", where=self.place)
+        return bytes(data)
+
+    # -- the session ---------------------------------------------------------------------------------------------------
+
+    _sessions: str | None = None
+
+    def log_in(self, sessions: str | None) -> None:
+        """Make a session at the link `sessions`, or use HTTP Basic where there is none (None) and that was allowed.
+
+        Nothing happens without credentials. Raises ServiceLostError, InputError where Basic is needed and not allowed.
+        """
+        self._sessions = sessions
+        if self._credentials is None:
+            return
+        url = self.resolve(sessions) if sessions is not None else None
+        if url is None or not self._make_session(url, self._credentials):
+            self._use_basic(self._credentials)
+
+    def _use_basic(self, credentials: Credentials) -> None:
+        if not credentials.basic:
+            raise InputError(
+                "the service has no sessions, and HTTP Basic was not allowed",
+                where=self.place,
+                hint="allow it where you trust the service: --basic",
+            )
+        pair = f"{credentials.user}:{credentials.password}".encode()
+        self._headers = {"Authorization": "Basic " + base64.b64encode(pair).decode("ascii")}  # RFC 7617 §2
+
+    def _make_session(self, url: httpx.URL, credentials: Credentials) -> bool:
+        """False where the service has no sessions after all."""
+        body = json.dumps({"UserName": credentials.user, "Password": credentials.password}).encode()
+        headers = {"Accept": "application/json", "Content-Type": "application/json", "OData-Version": "4.0"}
+        self.requests += 1
+        self._guard.begin(self._limits.resource_s)
+        self._guard.remaining()  # who was told to stop makes no session
+        self._guard.begin(self._limits.resource_s, to_its_end=True)  # what was asked for is there to be ended
+        try:
+            with speaking_to(self.place):
+                request = self._client.build_request("POST", url, headers=headers, content=body)
+                response = self._client.send(request, stream=True)
+        except (BrokenOff, _SlowError, ServiceLostError) as e:
+            if not isinstance(e, Unreachable):
+                self._leave(url, "the log-in was not answered; a session may have been made")
+            raise ServiceLostError(e.says, where=self.place, hint="is the service up?") from e
+        try:
+            return self._take_session(response, url)
+        finally:
+            with suppress(KeeperError), speaking_to(self.place):
+                response.close()
+
+    def _take_session(self, response: httpx.Response, sessions: httpx.URL) -> bool:
+        status = response.status_code
+        if status in (404, 405, 501):
+            return False
+        if status in (400, 401, 403):
+            raise ServiceLostError(
+                f"the service did not let us log in ({status})",
+                where=self.place,
+                hint="check the user name and the password; it was tried once only, so that no account is locked",
+            )
+        if not 200 <= status < 300:
+            raise ServiceLostError(f"the service answered {status} to the log-in, without a session", where=self.place)
+        token = response.headers.get("x-auth-token", "")
+        made = _Session(self._whereabouts(response, sessions), {"X-Auth-Token": token})
+        if not token or len(token) > _MAX_TOKEN or not (token.isascii() and token.isprintable()):
+            what = "with a token that cannot be sent" if token else "without a token"
+            self._leave(made.url or sessions, f"a session was answered {what}, which it takes to end it")
+            raise ServiceLostError(f"the service answered {status} to the log-in, {what}", where=self.place)
+        self._secrets = (*self._secrets, token) if len(token) >= _SECRET else self._secrets
+        self._session, self._headers = made, made.headers
+        return True
+
+    def _whereabouts(self, response: httpx.Response, sessions: httpx.URL) -> httpx.URL | None:
+        """Where the new session is: Location, else the link of the session in the answer (DSP0266: it has both)."""
+        with suppress(ResourceError, httpx.InvalidURL, ValueError):
+            found = self.resolve(str(sessions.join(response.headers.get("location", ""))))
+            if found != sessions:
+                return found
+        with suppress(KeeperError):
+            told = json_read.loads(self._body(response, self.place))
+            found = self.resolve(told.get("@odata.id") if isinstance(told, dict) else None)
+            return found if found != sessions else None
+        return None
+
+    def _is_out(self) -> bool:
+        """True where the token is not taken any more: what it opened before is closed to it now.
+
+        Where it opened nothing yet the log-in is fresh, and the 401 is about the resource.
+        """
+        if self._good is None:
+            return False
+        answer = self._once(self._good, redacted(self._good))
+        return not isinstance(answer, bytes) and answer[0] == 401
+
+    def _renew(self) -> None:
+        """End the session whose token ran out, as far as it lets us, and log in once more. Raises ServiceLostError."""
+        if self._renewed:
+            hint = "does something else end this user's sessions?"
+            raise ServiceLostError("the session ran out a second time", where=self.place, hint=hint)
+        self._renewed = True
+        old, self._session, self._good = self._session, None, None
+        if old is not None and self._delete(old) not in _ENDED:
+            self._run_out.append(old)
+        try:
+            self.log_in(self._sessions)
+        except (InputError, ResourceError) as e:
+            raise ServiceLostError(e.says, where=self.place, hint=e.hint) from e
+
+    def _end(self, session: _Session) -> None:
+        """End a session; where it cannot be ended, that is in `left`."""
+        status = self._delete(session)
+        if session in self._run_out and status not in _ENDED and self._session is not None:
+            status = self._delete(replace(session, headers=self._session.headers))
+        if status in _ENDED:
+            return
+        if session.url is None:
+            self._leave(self.base, "nothing says where the session is, so it could not be ended")
+        else:
+            self._leave(session.url, f"the session could not be ended ({status or 'no answer'})")
+
+    def _delete(self, session: _Session) -> int:
+        """Ask for a session's end, with a short deadline of its own; the answer's status, or 0."""
+        means = replace(self._means, stop=None)  # also when told to stop
+        if session.url is None:
+            return 0
+        with (
+            suppress(KeeperError),
+            self._open(_ReadGuard(self.place, means, _END_S)) as client,
+            speaking_to(self.place),
+        ):
+            response = client.send(client.build_request("DELETE", session.url, headers=session.headers), stream=True)
+            response.close()
+            return response.status_code
+        return 0
+
+    def _leave(self, url: httpx.URL, says: str) -> None:
+        subject = redacted(url)
+        if any(secret in subject for secret in self._secrets):
+            subject = self.place
+        hint = "it ends by itself, or end it at the service: most have room for a handful"
+        self.left.append(noted("session-left", subject, says, hint))
+
+
+def _without(value: Any, secrets: tuple[str, ...]) -> Any:  # noqa: ANN401  (any JSON value)
+    """A JSON value without secrets of ours in its texts; links stay, they are never shown with a query."""
+    if isinstance(value, str):
+        for secret in secrets:
+            value = value.replace(secret, "***")
+        return value
+    if isinstance(value, dict):
+        return {key: each if key == "@odata.id" else _without(each, secrets) for key, each in value.items()}
+    return [_without(each, secrets) for each in value] if isinstance(value, list) else value

@@ -1,0 +1,143 @@
+"""What reading a Redfish service takes and gives.
+
+Rules: a secret is in no `repr`; nothing that a service said is dropped in silence: an item becomes part of a component,
+or is listed as unmapped with why, or is skipped because the user's map says so; the counts add up.
+Source: DMTF Redfish, DSP0266 (the protocol) and DSP8010 2025.4 (the schemas).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from bundlekeeper.errors import KeeperError, UnfinishedError
+from bundlekeeper.findings import CODES, Code, Finding, Level
+from bundlekeeper.model.inventory.types import Component
+
+#: Codes of what reading a service finds (a list beside the one of `model.findings`, as reading an inventory has).
+READ_CODES: dict[str, Code] = {
+    "unreadable": CODES["unreadable"],
+    "resource-unread": Code(Level.WARNING, "a resource of the service could not be read"),
+    "link-elsewhere": Code(Level.WARNING, "a link leads away from the service; it was not followed"),
+    "collection-unread": Code(Level.NOTE, "collections that the service links and a reading does not read"),
+    "count-differs": Code(Level.WARNING, "a collection has another number of members than it says"),
+    "limit-reached": Code(Level.WARNING, "more than a reading takes; the rest was not read"),
+    "not-placed": Code(Level.WARNING, "a firmware item that could not be placed; a [[map]] entry names it"),
+    "version-differs": Code(Level.WARNING, "a part's own version is another than its firmware item's"),
+    "outside-collection": Code(Level.NOTE, "a firmware item that is linked, but stands in no collection"),
+    "session-left": Code(Level.NOTE, "a session that was or may have been made, and was not ended"),
+    "map-unused": Code(Level.WARNING, "an entry of the map that fits nothing that was read"),
+}
+
+
+def noted(code: str, subject: str, says: str, hint: str = "") -> Finding:
+    """A finding of READ_CODES at its own level. Raises KeyError for another code."""
+    return Finding(code, READ_CODES[code].level, subject, says, hint)
+
+
+@dataclass(frozen=True, slots=True)
+class Credentials:
+    """Who logs in. `basic` allows HTTP Basic where a service has no sessions."""
+
+    user: str = field(repr=False)
+    password: str = field(repr=False)
+    basic: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ReadLimits:
+    """Where a reading of one service ends. `deadline_s` is for all of it, `resource_s` for one answer."""
+
+    deadline_s: float = 600.0
+    resource_s: float = 30.0
+    connect_s: float = 10.0
+    tries: int = 3
+    backoff_s: float = 1.0
+    longest_wait_s: float = 20.0
+    max_resource_bytes: int = 4 * 1024 * 1024
+    max_total_bytes: int = 256 * 1024 * 1024
+    max_resources: int = 20_000
+    max_pages: int = 1000
+    max_silent: int = 3  # so many resources in a row without an answer: the service is given up
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """What a service cannot know: where its parts are. `chassis` and `slot` win over what the service says."""
+
+    site: str
+    domain: str
+    chassis: str | None = None
+    slot: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Unmapped:
+    """Something that tells of firmware and could not be placed, as the service has it, and why.
+
+    `kind` is the kind of its part and `of` the resource that it is of, each where that is known; `is_part` is True
+    where it is a part itself and no item of a firmware inventory.
+    """
+
+    odata_id: str
+    id: str | None
+    name: str | None
+    version: str | None
+    software_id: str | None
+    why: str
+    kind: str | None = None
+    of: str | None = None
+    is_part: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Which resources a component's versions were read from; `additional` are an item's AdditionalVersions."""
+
+    component: str  # its key
+    resource: str
+    items: tuple[str, ...] = ()
+    additional: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceReading:
+    """What one service told.
+
+    `complete` is False where the reading was cut short. `counts`: items, mapped, unmapped, skipped (they add up),
+    components, resources, requests, not_modified. `used` are the indexes of the map's entries that fitted, `unread` the
+    paths of collections that are linked and were not read.
+    """
+
+    service: str
+    taken: datetime
+    components: tuple[Component, ...]
+    unmapped: tuple[Unmapped, ...]
+    problems: tuple[Finding, ...]
+    counts: Mapping[str, int]
+    evidence: tuple[Evidence, ...] = ()
+    used: frozenset[int] = frozenset()
+    complete: bool = True
+    unread: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One service of several: its reading, or why there is none."""
+
+    service: str
+    reading: ServiceReading | None = None
+    error: KeeperError | None = None
+
+
+class ResourceError(UnfinishedError):
+    """This resource cannot be read; the others may. `code` is the finding's."""
+
+    def __init__(self, says: str, *, where: str = "", hint: str = "", code: str = "resource-unread") -> None:
+        super().__init__(says, hint=hint, where=where)
+        self.code = code
+
+
+class ServiceLostError(UnfinishedError):
+    """There is no point in asking this service for more."""

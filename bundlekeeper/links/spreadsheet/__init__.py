@@ -1,0 +1,4 @@
+"""Workbooks, read in a process of their own with limits.
+
+Cells come out; what they mean is the inventory's.
+"""

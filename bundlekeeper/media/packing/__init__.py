@@ -1,0 +1,4 @@
+"""Which bundle goes on which volume, with the fewest volumes: pure.
+
+Sizes come in; nothing is known of files.
+"""

@@ -1,0 +1,131 @@
+"""The receipts that a store keeps, by what their first lines say: when, of whose, how much did not arrive.
+
+Rules: of a file only the header is read, which is bounded; a paper that nobody signed is never taken for an answer, and
+never hides one; a receipt about another index than the one that was sent says nothing about the set.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.formats import json_read
+from bundlekeeper.formats.json_fields import JsonReader
+from bundlekeeper.formats.moments import AHEAD
+from bundlekeeper.media.receipt import slip as paper
+from bundlekeeper.media.receipt.document import MAX_HEADER_BYTES, read_header
+from bundlekeeper.media.receipt.typed_lines import LINE, MAX_LINES
+
+if TYPE_CHECKING:
+    from bundlekeeper.media.set.remembered_sets import Sets
+
+_MINUTE = timedelta(minutes=1)
+PAPER_SCHEMA = "bundlekeeper.paper-receipt/1"
+_PAPER_KEYS = {"schema", "code", "signed_by"}
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """One kept receipt: of `files` of the set `away` did not arrive, or were not held there any more, when it was made.
+
+    `book` is the ledger's id, "" on paper, and `count` how many events it had; `index` the SHA-256 of the set's index,
+    on paper its beginning; a file is always signed, a paper on wish.
+    """
+
+    name: str
+    set_id: str
+    on_paper: bool
+    signed: bool
+    made: datetime
+    site: str
+    book: str
+    index: str
+    files: int
+    away: int
+    count: int = 0
+
+    def ahead(self, now: datetime) -> bool:
+        """True when it is dated beyond the time now: a clock is wrong, and its date says nothing of what is newer."""
+        return self.made > now + AHEAD
+
+    def after(self, other: Kept) -> bool:
+        """True when it was made after the other: of one ledger by its events first, which no clock can change."""
+        if self.book and self.book == other.book and self.count != other.count:
+            return self.count > other.count
+        return self.made > other.made
+
+
+def kept_of(sets: Sets, name: str) -> Kept:
+    """What the kept receipt of this name says. Raises InputError when it can't be read as one, and as `Sets` does."""
+    line = sets.receipt_head(name, MAX_HEADER_BYTES)
+    if not line.startswith(b'{"code":'):
+        receipt = read_header(line, name)
+        total, away = len(receipt.arrived) + len(receipt.missing), len(receipt.missing) + len(receipt.not_held)
+        made, site, book, index = receipt.made, receipt.site, receipt.book, receipt.index
+        return Kept(name, receipt.set_id, False, True, made, site, book, index, total, away, receipt.count)
+    reader = JsonReader("the paper", name)
+    table = reader.table(json_read.loads(line, name), "", _PAPER_KEYS)
+    slip = paper.read(reader.text(table["code"], "/code", most=LINE * MAX_LINES))
+    signed = bool(reader.text(table["signed_by"], "/signed_by", empty=True))
+    away = slip.missing_count
+    about = slip.set_id, True, signed, slip.made, slip.site, "", slip.index, slip.files, away, slip.ledger_count
+    return Kept(name, *about)
+
+
+def kept(sets: Sets, names: Iterable[str]) -> tuple[list[Kept], list[str]]:
+    """What these kept receipts say, newest first, and the names of those that can't be read. Raises as `Sets` does."""
+    rows, unreadable = [], []
+    for name in names:
+        try:
+            rows.append(kept_of(sets, name))
+        except InputError:
+            unreadable.append(name)
+    return sorted(rows, key=lambda row: (row.made, row.name), reverse=True), unreadable
+
+
+def answers(rows: Iterable[Kept], index: str, now: datetime) -> tuple[list[Kept], list[Kept]]:
+    """Of the receipts about the index with this SHA-256 the newest file of each ledger, the newest signed paper of each
+    site that is newer than its files, and the newest unsigned paper of each site that is newer than all of those.
+
+    What is dated beyond the time now is no answer.
+    """
+    about = [row for row in rows if index.startswith(row.index) and index and not row.ahead(now)]
+    files: dict[str, Kept] = {}
+    for row in about:
+        if not row.on_paper and (row.book not in files or row.after(files[row.book])):
+            files[row.book] = row
+    signed = list(files.values())
+    signed += _papers(about, signed, signed_ones=True)
+    return signed, _papers(about, signed, signed_ones=False)
+
+
+def _papers(rows: Iterable[Kept], than: Iterable[Kept], *, signed_ones: bool) -> list[Kept]:
+    """The newest paper of each site that is newer than what is known from there; `rows` are newest first."""
+    known: dict[str, datetime] = {}
+    for each in than:
+        known[each.site] = max(each.made, known.get(each.site, each.made))
+    newest: dict[str, Kept] = {}
+    for row in rows:
+        if row.on_paper and row.signed is signed_ones and (row.site not in known or row.made > known[row.site]):
+            newest.setdefault(row.site, row)
+    return list(newest.values())
+
+
+def newer(sets: Sets, than: Kept, now: datetime) -> datetime | None:
+    """When the newest signed receipt of the same set and ledger (for a paper: of the same site) was made; None where
+    none that is kept is newer. One that is dated beyond the time now is newer than nothing. Raises as `Sets` does."""
+    rows, _ = kept(sets, sets.receipts().get(than.set_id, ()))
+    for row in rows:
+        same = row.site == than.site if than.on_paper else row.book == than.book
+        about = row.index.startswith(than.index) or than.index.startswith(row.index)
+        # A paper's time is cut to the minute: what is of the same minute is not newer.
+        later = row.made - than.made >= _MINUTE if than.on_paper else row.after(than)
+        if row.signed and same and about and later and not row.ahead(now):
+            return row.made
+    return None
+
+
+__all__ = ["PAPER_SCHEMA", "Kept", "answers", "kept", "kept_of", "newer"]

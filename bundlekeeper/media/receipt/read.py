@@ -1,0 +1,207 @@
+"""Reading a receipt where its set was made: verified, merged, held against what was sent, kept.
+
+Rules: the bytes that are merged are the bytes whose signature was verified, although they are read twice; a receipt
+that was read before changes nothing; what a receipt says of files is held against the index that this store sent;
+what is missing is judged by the newest receipt of a set and a ledger, in whichever order they are read.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.ledger.exchange import merge as exchange
+from bundlekeeper.media.receipt import kept as kept_receipts
+from bundlekeeper.media.receipt.compose import elsewhere
+from bundlekeeper.media.receipt.document import MAX_HEADER_BYTES, MAX_RECEIPT_BYTES, Receipt, read_header
+from bundlekeeper.media.receipt.kept import Kept
+from bundlekeeper.media.set import signer as vouch
+from bundlekeeper.media.set.remembered_sets import Sets
+from bundlekeeper.media.set.signed_index import told_index
+from bundlekeeper.store.disk import files
+from bundlekeeper.verification.hashing.door import digest_fd
+
+if TYPE_CHECKING:
+    from bundlekeeper.ledger.exchange.merge import Merged
+    from bundlekeeper.ledger.record.ledger import Book
+    from bundlekeeper.media.set.records import Sent
+    from bundlekeeper.store.contents.store import Store
+
+_ALGORITHMS = ("sha256", "sha384", "sha512", "blake2b")
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What reading a receipt gave: `merged` is None where it carried no events, `new` False where it was read before;
+    `sent` is the set as this store knows it, None where it sent none of that id; `newer` is when a newer receipt of
+    the same set and ledger was made, that came already."""
+
+    receipt: Receipt
+    signed_by: str
+    merged: Merged | None
+    sent: Sent | None
+    new: bool
+    findings: tuple[Finding, ...]
+    newer: datetime | None = None
+
+
+def read(store: Store, book: Book, path: Path, signature: Path | None, *, now: datetime) -> Answer:
+    """Verify a receipt's signature, merge its events and keep it. `signature` is beside it unless named.
+
+    Raises RefusedError for a signature that is missing or not trusted (nothing is merged then), InputError for what is
+    no receipt, UnfinishedError when it can't be read; as `exchange.merge` otherwise.
+    """
+    with files.wrapped("the receipt cannot be read", str(path)):
+        fd = _open(path)
+        try:
+            return _read_open(store, book, fd, path, signature or path.with_name(path.name + ".sig"), now)
+        finally:
+            os.close(fd)
+
+
+def _read_open(store: Store, book: Book, fd: int, path: Path, beside: Path, now: datetime) -> Answer:
+    where = str(path)
+    if os.fstat(fd).st_size > MAX_RECEIPT_BYTES:
+        raise InputError(f"the receipt is larger than {MAX_RECEIPT_BYTES} bytes", where=where)
+    digest = digest_fd(fd, algorithms=_ALGORITHMS)
+    header = next(_lines(fd, where, MAX_HEADER_BYTES), b"")
+    receipt = read_header(header, where)
+    signed = _signature(beside)
+    signer = vouch.insist(store, digest.hexes, signed, purpose="receipts", made=receipt.made, now=now, where=where)
+    merged = None
+    if receipt.events:
+        merged = exchange.merge(book, _events(fd, where, digest.sha256, receipt), now, where=where)
+    sets = Sets(store)
+    about = receipt.set_id, False, True, receipt.made, receipt.site, receipt.book, receipt.index, 0, 0, receipt.count
+    made = Kept("", *about)
+    newer = kept_receipts.newer(sets, made, now)
+    new = sets.keep_receipt(receipt.set_id, digest.sha256, _pieces(fd, digest.sha256, where), signed)
+    sent = next((each for each in sets.sent() if each.set_id == receipt.set_id), None)
+    found = [*beyond(made, now), *_against(sets, sent, receipt), *judged(receipt.name, newer, _away(receipt))]
+    found += elsewhere(book, sent.meant_for, receipt.site, now) if sent is not None else []
+    found += merged.findings(receipt.site) if merged is not None else []
+    return Answer(receipt, signer.name, merged, sent, new, tuple(found), newer)
+
+
+def _open(path: Path) -> int:
+    try:
+        fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)
+    except FileNotFoundError as error:
+        raise InputError("the receipt is not there", where=str(path), hint="check the path") from error
+    import stat
+
+    if not stat.S_ISREG(os.fstat(fd).st_mode):
+        os.close(fd)
+        raise InputError("the receipt is no regular file", where=str(path))
+    return fd
+
+
+def _signature(path: Path) -> bytes:
+    try:
+        fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)
+    except FileNotFoundError as error:
+        raise RefusedError(
+            "the receipt carries no signature", where=str(path), hint="bring it beside the receipt, or --signature FILE"
+        ) from error
+    try:
+        data = os.read(fd, 1 << 16)
+    finally:
+        os.close(fd)
+    return data
+
+
+def _lines(fd: int, where: str, limit: int) -> Iterator[bytes]:
+    """The lines of the file from its beginning, each no longer than `limit` bytes."""
+    os.lseek(fd, 0, os.SEEK_SET)
+    with os.fdopen(os.dup(fd), "rb", buffering=1 << 20) as stream:
+        while line := stream.readline(limit + 1):
+            if len(line) > limit:
+                raise InputError(f"a line of more than {limit} bytes", where=where)
+            yield line
+
+
+def _events(fd: int, where: str, sha256: str, receipt: Receipt) -> Iterator[bytes]:
+    """The lines after the header; raises at their end, before anything is merged, when the file is not the one that was
+    verified or the header speaks of other events."""
+    digest = hashlib.sha256()
+    lines = _lines(fd, where, max(MAX_HEADER_BYTES, exchange.MAX_LINE_BYTES))
+    digest.update(next(lines, b""))
+    first = line = next(lines, b"")
+    digest.update(first)
+    yield first
+    for line in lines:
+        digest.update(line)
+        yield line
+    ends = exchange.end_line(receipt.head, receipt.count)
+    if line != ends or f'"{receipt.book}"'.encode() not in first:
+        raise InputError("the events do not end at the head that the receipt states; nothing was merged", where=where)
+    if digest.hexdigest() != sha256:
+        raise InputError("the receipt changed while it was read; nothing was merged", where=where, hint="read it again")
+
+
+def _pieces(fd: int, sha256: str, where: str) -> Iterator[bytes]:
+    digest = hashlib.sha256()
+    os.lseek(fd, 0, os.SEEK_SET)
+    while piece := os.read(fd, 1 << 20):
+        digest.update(piece)
+        yield piece
+    if digest.hexdigest() != sha256:
+        raise UnfinishedError("the receipt changed while it was read; it was not kept", where=where)
+
+
+def _against(sets: Sets, sent: Sent | None, receipt: Receipt) -> Iterator[Finding]:
+    """The receipt's word on files, held against the index that was sent."""
+    subject = receipt.name
+    if sent is None:
+        says = f"this store sent no set {receipt.set_id}; its events count all the same"
+        yield finding("not-checked", subject, says, "read it where the set was written", Level.NOTE)
+        return
+    kept, troubles = told_index(sets, sent, subject)
+    yield from troubles
+    if troubles:
+        return
+    if kept is None or hashlib.sha256(kept.data).hexdigest() != receipt.index:
+        says = "the receipt is about a set with another index than the one that was sent under this id"
+        yield finding("altered", subject, says, "ask the site which volumes they have")
+        return
+    told = {a.path: a.sha256 for a in receipt.arrived} | {m.path: m.sha256 for m in receipt.missing}
+    for each in kept.index.files:
+        if told.get(each.path) != each.sha256:
+            says = "the receipt does not say of this file what the index says"
+            yield finding("altered", each.path, says, "ask the site to write the receipt again")
+
+
+def beyond(made: Kept, now: datetime) -> Iterator[Finding]:
+    """That a receipt is dated beyond the time now."""
+    if made.ahead(now):
+        says = f"it is dated {made.made:%Y-%m-%d}, this machine's clock says {now:%Y-%m-%d}: it counts as no answer"
+        yield finding("clock-doubtful", made.site, says, "set the clock that is wrong, and have it written again")
+
+
+def judged(subject: str, newer: datetime | None, away: Iterable[Finding]) -> Iterator[Finding]:
+    """What a receipt tells of files; as notes where a newer one came already, which is judged by instead."""
+    if newer is None:
+        yield from away
+        return
+    says = f"a newer receipt of {newer:%Y-%m-%d %H:%MZ} came already: what this one tells of files was so then"
+    yield finding("not-checked", subject, says, "bundlekeeper media list shows what the newest one says", Level.NOTE)
+    yield from (replace(each, level=Level.NOTE, hint="") for each in away)
+
+
+def _away(receipt: Receipt) -> Iterator[Finding]:
+    for each in receipt.missing:
+        where = f"volume {', '.join(map(str, each.volumes))}" if each.volumes else "the set"
+        yield finding("missing", each.path, f"did not arrive at {receipt.site}: it is on {where}", "send it again")
+    for gone in receipt.not_held:
+        says = f"arrived at {receipt.site} on {gone.at:%Y-%m-%d}, and is not held there now"
+        yield finding("not-held", gone.path, says, "send it again, or have it taken there again")
+
+
+__all__ = ["Answer", "beyond", "judged", "read"]

@@ -1,0 +1,314 @@
+"""The volumes of a media set that lie in the folders a user names: looked at, held against the signed index.
+
+Rules: nothing is believed yet, so every text that is read has a limit, and no payload is read;
+a folder without bagit.txt was not finished; a volume holds exactly the files that the index says of one of its volumes;
+names that a FAT file system or a careless copy changed are told and found again by size and digest; links and devices
+make a volume refused; what is wrong with one volume hides no other.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from bundlekeeper.errors import InputError, KeeperError, RefusedError, StoppedError, UnfinishedError
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.media.volume import bag as bags
+from bundlekeeper.media.volume.bag_text import DECLARATION, PAYLOAD, algorithm_of
+from bundlekeeper.media.volume.folder import MARK
+from bundlekeeper.model.media.index import MAX_INDEX_BYTES, SetIndex, read_index
+from bundlekeeper.model.progress import Progress, Silent
+from bundlekeeper.store.disk.walk import WORDS, Entry, Kind, walk
+from bundlekeeper.verification.hashing.door import Stop
+
+INDEX, SIGNATURE, MANIFEST = "set-index.json", "set-index.json.sig", "manifest-sha256.txt"
+#: The texts that a volume cannot do without.
+_TEXTS = (DECLARATION, MANIFEST, INDEX, SIGNATURE)
+#: How an index begins: canonical JSON, whose first key is "files" (model.media.write_index).
+_BEGINS = b'{"files":['
+#: What a folder holds that is a volume; the mark of an unfinished one alone may be somebody's own note.
+_PARTS = {INDEX, MANIFEST, DECLARATION, PAYLOAD, MARK.lower()}
+_ARMOUR = b"-----BEGIN SSH SIGNATURE-----"
+_SIGNATURE_LIMIT = 1 << 20  # bytes
+_MAX_FOLDERS = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Volume:
+    """One finished volume: its folder, the bytes of its index and of the signature, every regular file by its path.
+
+    `number` is 0 until `number_of` told which volume of the set it is; `payload` is what the bag's manifest says of
+    its files, None where that file has lost its name; `tags` what its tag manifests say of the texts beside them.
+    """
+
+    root: Path
+    index: bytes
+    signature: bytes
+    files: Mapping[str, Entry]
+    payload: Mapping[str, str] | None
+    tags: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    number: int = 0
+    findings: tuple[Finding, ...] = ()
+
+    def entry(self, path: str) -> Entry | None:
+        """The payload file at a path of the index, None where it is not there under that name."""
+        return self.files.get(f"{PAYLOAD}/{path}")
+
+
+@dataclass(slots=True)
+class Look:
+    """What lies in the folders: finished volumes, what was found, and whether something was refused."""
+
+    volumes: list[Volume] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    refused: bool = False
+
+
+def look(folders: Sequence[Path], *, progress: Progress | None = None, stop: Stop | None = None) -> Look:
+    """Find the volumes in these folders: each is a volume itself, or holds volumes.
+
+    Raises InputError for a folder that is none, or where there is no volume at all; UnfinishedError when one cannot be
+    listed; StoppedError when `stop` was set.
+    """
+    found = Look()
+    progress = progress or Silent()
+    seen: set[tuple[int, int]] = set()
+    nothing = []
+    for folder in folders:
+        roots = list(_roots(folder))
+        if not roots:
+            nothing.append(str(folder))
+        for root in roots:
+            status = root.stat()
+            if (status.st_dev, status.st_ino) not in seen:
+                seen.add((status.st_dev, status.st_ino))
+                _look_at(root, found, progress, stop)
+    _drop_unread(found)
+    if nothing:
+        raise InputError(
+            f"no volume of a media set lies in {', '.join(nothing)}",
+            hint="name the volume's folder, or the medium's top folder that holds it",
+            problems=found.findings,
+        )
+    return found
+
+
+def _drop_unread(found: Look) -> None:
+    """Tell of volumes whose index is none that can be read; it hides no other volume."""
+    wrong: dict[bytes, InputError | None] = {}
+    for volume in found.volumes:
+        if volume.index not in wrong:
+            wrong[volume.index] = None
+            try:
+                read_index(volume.index, where=str(volume.root / INDEX))
+            except InputError as error:
+                wrong[volume.index] = error
+        trouble = wrong[volume.index]
+        if trouble is not None:
+            found.refused = True
+            hint = trouble.hint or "bring another copy of it"
+            found.findings.append(finding("bad-volume", volume.root.name, f"{volume.root}: {trouble.says}", hint))
+    found.volumes = [volume for volume in found.volumes if wrong[volume.index] is None]
+
+
+def _roots(folder: Path) -> Iterator[Path]:
+    try:
+        names = sorted(os.listdir(folder))
+    except NotADirectoryError as error:
+        raise InputError(
+            "this is a file", where=str(folder), hint="name the volume's folder, or the medium's"
+        ) from error
+    except FileNotFoundError as error:
+        raise InputError("there is no such folder", where=str(folder), hint="is the medium mounted?") from error
+    except OSError as error:
+        raise UnfinishedError(f"the folder cannot be listed: {error.strerror}", where=str(folder)) from error
+    marked = {name.lower() for name in names} & _PARTS == {MARK.lower()}
+    if _is_volume(folder, names) and not marked:
+        yield folder
+        return
+    found = []
+    for name in names[:_MAX_FOLDERS]:
+        below = folder / name
+        with suppress(OSError):  # folders of the system on a medium are often closed to its users
+            if stat.S_ISDIR(below.lstat().st_mode) and _is_volume(below, sorted(os.listdir(below))):
+                found.append(below)
+    yield from found or ([folder] if marked else [])
+
+
+def _is_volume(folder: Path, names: Sequence[str]) -> bool:
+    """True for what is, or was to become, a volume, even where names lost their case or were cut to 8.3."""
+    lower = {name.lower() for name in names}
+    if lower & {INDEX, MANIFEST, MARK.lower()} or (DECLARATION in lower and PAYLOAD in lower):
+        return True
+    return PAYLOAD in lower and any(_starts(folder / name, _BEGINS) for name in names)
+
+
+def _starts(path: Path, beginning: bytes) -> bool:
+    with suppress(OSError):
+        fd = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+        try:
+            return os.read(fd, len(beginning)) == beginning
+        finally:
+            os.close(fd)
+    return False
+
+
+def _look_at(root: Path, found: Look, progress: Progress, stop: Stop | None) -> None:
+    """Look at one volume; what it is, or why it is none, goes to `found`."""
+    if stop is not None:
+        stop.check()
+    try:
+        top = set(os.listdir(root))
+        if not any(name.lower() == DECLARATION for name in top):
+            says = f"{root} was not finished: there is no {DECLARATION}, which is written last"
+            found.findings.append(finding("bad-volume", root.name, says, "write it again, or bring another copy of it"))
+            return
+        volume = _whole(root, progress, stop) if {*_TEXTS, PAYLOAD} <= top else _renamed(root)
+    except RefusedError as error:
+        found.refused = True
+        found.findings += error.problems
+        found.findings.append(finding("bad-volume", root.name, error.says, error.hint))
+    except StoppedError:
+        raise
+    except (KeeperError, OSError) as error:
+        says = error.says if isinstance(error, KeeperError) else (error.strerror or str(error))
+        problems = error.problems if isinstance(error, KeeperError) else ()
+        found.findings += [*problems, finding("unreadable", root.name, f"{root}: {says}", "try again")]
+    else:
+        found.volumes.append(volume)
+        found.findings += volume.findings
+
+
+def _whole(root: Path, progress: Progress, stop: Stop | None) -> Volume:
+    """A volume whose texts all have their names. Raises RefusedError, UnfinishedError, OSError."""
+    bag = bags.read_bag(root, progress=progress, stop=stop)
+    index, signature = bag.read(INDEX, MAX_INDEX_BYTES), bag.read(SIGNATURE, _SIGNATURE_LIMIT)
+    due = {path: sums for path, sums in bag.tags.items() if path in _TEXTS}
+    texts = bags.prove_bag(replace(bag, payload={}, tags=due), progress=progress, workers=1, stop=stop)
+    damaged = [each for each in texts.findings if each.code != "unreadable"]
+    if damaged:
+        raise RefusedError(f"{root}: its texts were damaged", hint="bring another copy of it", problems=damaged)
+    told = [each for each in bag.findings if not each.subject.startswith(f"{PAYLOAD}/") or each.code != "missing"]
+    if not any((algorithm_of(path) or ("", False))[1] for path in bag.files):
+        says = "the volume has no tag manifest, so nothing proves its lists"
+        hint = "believe none of them; bring another copy of it"
+        told.append(finding("bad-volume", "tagmanifest-sha256.txt", says, hint))
+    payload = {path: sums.get("sha256", "") for path, sums in bag.payload.items()}
+    found = tuple(replace(each, subject=f"{root.name}/{each.subject}") for each in (*told, *texts.findings))
+    return Volume(root, index, signature, bag.files, payload, bag.tags, findings=found)
+
+
+def _renamed(root: Path) -> Volume:
+    """A volume whose texts lost their names: the index and its signature are known by how they begin.
+
+    The signed index names every byte of the payload, so that nothing is believed on the word of a bag without names.
+    """
+    files: dict[str, Entry] = {}
+    for entry in walk(root, max_entries=bags.MAX_FILES, max_depth=bags.MAX_DEPTH):
+        if entry.kind is Kind.FILE:
+            files[entry.path] = entry
+        elif entry.kind in {Kind.SYMLINK, Kind.FIFO, Kind.SOCKET, Kind.DEVICE, Kind.LOOP}:
+            raise RefusedError(f"{root / entry.path} is {WORDS[entry.kind]}, which has no place in a volume")
+    top = [entry for path, entry in files.items() if "/" not in path]
+    index = _first(top, INDEX, _BEGINS, MAX_INDEX_BYTES)
+    signature = _first(top, SIGNATURE, _ARMOUR, _SIGNATURE_LIMIT)
+    if index is None or signature is None:
+        lacking = INDEX if index is None else SIGNATURE
+        raise RefusedError(f"{root} has no {lacking}, under any name", hint="bring another copy of the volume")
+    lower = {path.lower(): path for path in files}
+    told = []
+    for name in _TEXTS:
+        other = {INDEX: index[0], SIGNATURE: signature[0]}.get(name, lower.get(name, name))
+        says = f"{name} is here under the name {other}" if other != name else f"{name} is not here under its name"
+        if name not in files:
+            told.append(finding("misnamed", root.name, says, _KEEP_NAMES))
+    folder = next((path.partition("/")[0] for path in files if path.lower().startswith(f"{PAYLOAD}/")), PAYLOAD)
+    if folder != PAYLOAD:
+        says = f"the folder {PAYLOAD} is here under the name {folder}"
+        told.append(finding("misnamed", root.name, says, _KEEP_NAMES))
+    return Volume(root, index[1], signature[1], files, None, findings=tuple(told))
+
+
+_KEEP_NAMES = "copy with a file system and program that keep names"
+
+
+def _first(entries: Sequence[Entry], name: str, beginning: bytes, limit: int) -> tuple[str, bytes] | None:
+    """Name and bytes of the file of this name, else of the first that begins like it. Raises OSError."""
+    by_name = sorted(entries, key=lambda e: (e.path != name, e.path.lower() != name, e.path))
+    for entry in by_name:
+        if entry.size > limit:
+            continue
+        fd = entry.open()
+        try:
+            if os.pread(fd, len(beginning), 0) == beginning or entry.path.lower() == name:
+                with os.fdopen(os.dup(fd), "rb") as file:
+                    return entry.path, file.read(limit + 1)[:limit]
+        finally:
+            os.close(fd)
+    return None
+
+
+def only_set(volumes: Sequence[Volume]) -> tuple[SetIndex, Volume]:
+    """The index that all the volumes share, read but not believed yet, and the first of them.
+
+    Raises RefusedError naming the volumes when they are of several sets or their indexes contradict each other;
+    InputError for what is no index.
+    """
+    by_index: dict[bytes, list[Volume]] = {}
+    for volume in volumes:
+        by_index.setdefault(volume.index, []).append(volume)
+    read = [(read_index(data, where=str(rows[0].root / INDEX)), rows) for data, rows in by_index.items()]
+    if len(read) == 1:
+        return read[0][0], read[0][1][0]
+    one_id = len({index.set_id for index, _ in read}) == 1
+    told = [
+        finding("bad-volume", volume.root.name, f"{volume.root} is of the set {index.name} ({index.set_id})")
+        for index, rows in read
+        for volume in rows
+    ]
+    if one_id:
+        says = "volumes that claim to be of one set carry different indexes: they contradict each other"
+        raise RefusedError(says, hint="ask the set's maker which is theirs", problems=told)
+    raise RefusedError(
+        f"volumes of {len(read)} sets lie here together",
+        hint=f"receive one set at a time, such as: bundlekeeper media receive {read[0][1][0].root}",
+        problems=told,
+    )
+
+
+def numbered(volumes: Sequence[Volume], index: SetIndex) -> list[Volume]:
+    """The volumes with their numbers. Raises RefusedError when one is none that the index tells of."""
+    expected: dict[int, dict[str, str]] = {}
+    for each in index.files:
+        for part in each.parts:
+            expected.setdefault(part.volume, {})[f"{PAYLOAD}/{part.path}"] = part.sha256
+    return [_numbered(volume, index, expected) for volume in volumes]
+
+
+def _numbered(volume: Volume, index: SetIndex, expected: Mapping[int, Mapping[str, str]]) -> Volume:
+    if volume.payload is not None:
+        for number in range(1, index.volumes + 1):
+            if expected.get(number, {}) == volume.payload:
+                return replace(volume, number=number)
+        raise RefusedError(
+            f"{volume.root} does not list what the index of its set says of any volume",
+            hint="its manifest was made by somebody else, or belongs to another volume; bring another copy",
+            where=str(volume.root / MANIFEST),
+        )
+    return replace(volume, number=_likeliest(volume, index))
+
+
+def _likeliest(volume: Volume, index: SetIndex) -> int:
+    """Which volume's files are there by their sizes, where the names are gone: the one of which most bytes are."""
+    sizes = Counter(entry.size for entry in volume.files.values())
+    wanted: dict[int, Counter[int]] = {}
+    for each in index.files:
+        for part in () if each.common else each.parts:
+            wanted.setdefault(part.volume, Counter())[part.size] += 1
+    scores = {n: sum(size * count for size, count in (own & sizes).items()) for n, own in wanted.items()}
+    return max(sorted(scores), key=lambda n: scores[n], default=1)

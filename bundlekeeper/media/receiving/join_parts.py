@@ -1,0 +1,216 @@
+"""Split files put together again: each part proven while it is copied into its place, over several days if need be.
+
+Rules: the file under work is `.keeper/incoming`'s part of the bundle's digest, which the next run finds again; a part
+counts as in only after it was proven, synced and recorded, in this order; a part that is not right leaves nothing that
+counts; what was recorded is believed only while the file is there; the whole is proven too before it is taken: where
+its parts come one after the other in one run, one hash proves each of them and the whole, else it is read again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import LockedError
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.model.media.index import Part, SetFile
+from bundlekeeper.model.progress import Clock, Progress
+from bundlekeeper.store.disk import files
+from bundlekeeper.store.disk.temp_files import FOLDER, PREFIX, Incoming, Temp
+from bundlekeeper.verification.hashing.door import SHA256, copy_fd
+from bundlekeeper.verification.hashing.read import Digest, Stop, TargetError, TooLong
+
+if TYPE_CHECKING:
+    from hashlib import _Hash as Hash
+
+    from bundlekeeper.media.receiving.source import Payload
+    from bundlekeeper.store.disk.walk import Entry
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """Stands in an offer for a split file all of whose parts are in."""
+
+    file: SetFile
+
+
+class Joining:
+    """The split files of one set under work; `parts` are those that are in, by their path, and when."""
+
+    def __init__(
+        self, root: int, room: Incoming, parts: Mapping[str, datetime], save: Callable[[Mapping[str, datetime]], None]
+    ) -> None:
+        """`save` records the parts durably."""
+        self._root, self._room, self._save = root, room, save
+        self._parts = dict(parts)
+        self._temps: dict[str, Temp] = {}
+        self._wholes: dict[str, tuple[int, Hash]] = {}  # how far a file was written in this run, and the hash of that
+        self.findings: list[Finding] = []
+
+    @property
+    def parts(self) -> Mapping[str, datetime]:
+        """The parts that are in."""
+        return self._parts
+
+    def lacking(self, each: SetFile) -> tuple[Part, ...]:
+        """The parts that are still to come, as far as the file under work is what was recorded."""
+        size = begun_bytes(self._root, each)
+        return tuple(p for p in each.parts if p.path not in self._parts or p.offset + p.size > size)
+
+    def ready(self, each: SetFile) -> bool:
+        """True when all parts are in."""
+        return not self.lacking(each)
+
+    def gather(
+        self, wanted: Sequence[SetFile], payload: Payload, *, clock: Clock, progress: Progress, stop: Stop | None
+    ) -> None:
+        """Bring in every part of these files that is here and not in yet.
+
+        What is wrong with a part is added to `findings`. Raises UnfinishedError when the store fails, StoppedError,
+        LockedError when another process is at the same file.
+        """
+        lacking = [(each, part) for each in wanted for part in self.lacking(each)]
+        for _, part in lacking:
+            self._parts.pop(part.path, None)  # recorded, and swept since: a later part would hide the hole
+        todo = [(each, part) for each, part in lacking if payload.all_for(part)]
+        progress.begin("joining", sum(part.size for _, part in todo), len(todo))
+        try:
+            for each, part in todo:
+                progress.file(part.path.rpartition("/")[2])
+                with files.wrapped(f"{part.path} could not be stored", FOLDER):
+                    self._bring(each, part, payload, clock=clock, progress=progress, stop=stop)
+        finally:
+            progress.done()
+
+    def _bring(
+        self, each: SetFile, part: Part, payload: Payload, *, clock: Clock, progress: Progress, stop: Stop | None
+    ) -> None:
+        name = part.path.rpartition("/")[2]
+        wrong: list[Finding] = []
+        for volume, entry in payload.all_for(part):
+            place = f"{volume.root}/{entry.path}"
+            try:
+                digest, whole = self._copied(each, part, entry, named=entry.name == name, progress=progress, stop=stop)
+            except TargetError:
+                raise
+            except TooLong:
+                wrong.append(finding("extended", part.path, f"{place} grew while it was read", "copy it again"))
+                continue
+            except OSError as error:
+                says = f"{place}: {error.strerror or error}"
+                wrong.append(finding("unreadable", part.path, says, "nothing is known about its bytes; try again"))
+                continue
+            payload.was_read(place, digest.sha256)
+            if (digest.size, digest.sha256) == (part.size, part.sha256):
+                self.findings += wrong  # of other copies
+                os.fsync(self._temp(each).fd)
+                self._parts[part.path] = clock()
+                self._save(self._parts)
+                if whole is not None:
+                    self._wholes[each.path] = (part.offset + part.size, whole)
+                if entry.name != name:
+                    says = f"{part.path} is here under the name {place}"
+                    self.findings.append(finding("misnamed", part.path, says, "find out who renamed it"))
+                return
+            code = "altered" if digest.size == part.size else "truncated"
+            says = f"{place}: SHA-256 {digest.sha256[:12]}…, the set's index says {part.sha256[:12]}…"
+            if entry.name == name:
+                wrong.append(finding(code, part.path, says, "bring another copy of this volume"))
+        self.findings += wrong
+
+    def _copied(
+        self, each: SetFile, part: Part, entry: Entry, *, named: bool, progress: Progress, stop: Stop | None
+    ) -> tuple[Digest, Hash | None]:
+        """Copy what may be the part into its place: its digest, and the hash of the file to its end where it is known.
+
+        Where the file was written up to here in this run and the part has its name, the one hash that goes on from
+        there is held against what the index says of the file to the part's end. If that is not it, the part is read
+        again by itself: it alone can be wrong, or the index. Raises OSError, TargetError, TooLong, StoppedError.
+        """
+        temp, whole = self._temp(each), self._whole(each, part)
+        on_bytes: Callable[[int], None] | None = progress.advance
+        if named and whole is not None and part.through:
+            size = _copy(entry, part, temp, (), whole, on_bytes, stop).size
+            if (size, whole.hexdigest()) == (part.size, part.through):
+                return Digest(size, {"sha256": part.sha256}), whole
+            whole, on_bytes = self._whole(each, part), None  # counted already
+        return _copy(entry, part, temp, SHA256, whole, on_bytes, stop), whole
+
+    def _whole(self, each: SetFile, part: Part) -> Hash | None:
+        """A hash of all bytes before the part, None where they were not all written in this run."""
+        reached, whole = self._wholes.get(each.path, (0, hashlib.sha256()))
+        return whole.copy() if reached == part.offset else None
+
+    def digest(self, each: SetFile) -> Digest | None:
+        """The digest of the whole file's bytes as they were written, None where not all of them were in this run."""
+        reached, whole = self._wholes.get(each.path, (0, None))
+        if whole is None or not reached == each.size == begun_bytes(self._root, each):
+            return None
+        return Digest(reached, {"sha256": whole.hexdigest()})
+
+    def hand_over(self, each: SetFile) -> Temp:
+        """The file under work, which whoever takes it closes; not taken, it is gone, and its parts are asked for again.
+
+        Raises OSError, LockedError.
+        """
+        temp = self._temp(each)
+        del self._temps[each.path]
+        temp.keep_no_longer()
+        return temp
+
+    def close(self) -> None:
+        """Leave the files that are not whole yet for the next time. Raises nothing."""
+        for temp in self._temps.values():
+            temp.close()
+        self._temps.clear()
+
+    def _temp(self, each: SetFile) -> Temp:
+        if each.path not in self._temps:
+            try:
+                temp = self._room.resumable(each.sha256)
+            except BlockingIOError as error:
+                raise LockedError(f"another process is bringing in {each.path}", hint="wait for it to end") from error
+            temp.keep()
+            self._temps[each.path] = temp
+        return self._temps[each.path]
+
+
+def _copy(
+    entry: Entry,
+    part: Part,
+    temp: Temp,
+    algorithms: Sequence[str],
+    running: Hash | None,
+    on_bytes: Callable[[int], None] | None,
+    stop: Stop | None,
+) -> Digest:
+    """Copy an entry into the part's place in the file under work. Raises as `copy_fd`, and OSError from opening it."""
+    fd = entry.open()
+    try:
+        os.lseek(temp.fd, part.offset, os.SEEK_SET)
+        return copy_fd(
+            fd,
+            temp.fd,
+            algorithms=algorithms,
+            limit=part.size,
+            size_hint=part.size,
+            on_bytes=on_bytes,
+            stop=stop,
+            running=running,
+        )
+    finally:
+        with suppress(OSError):  # of a device that is gone; what was read before stands
+            os.close(fd)
+
+
+def begun_bytes(root: int, each: SetFile) -> int:
+    """How far the file under work reaches, in bytes; 0 where there is none."""
+    try:
+        return os.stat(f".keeper/{FOLDER}/{PREFIX}{each.sha256}", dir_fd=root, follow_symlinks=False).st_size
+    except OSError:
+        return 0

@@ -1,0 +1,171 @@
+"""What of a media set is in: brought up to the store's own state by every run, and what each volume gave.
+
+Rules: a bundle counts as in while the store holds it, and no longer; its date is that of the read that proved it; what
+was held before the set came is called that; a part counts while the file under work holds it; a volume counts as come
+when it was here; a file that is in already is not read from a volume again, and then nothing is said of that copy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.media.receiving.find_volumes import Volume
+from bundlekeeper.media.receiving.source import Payload
+from bundlekeeper.media.set.records import HELD, PROVEN, Arrived, Received
+from bundlekeeper.model.media.index import Part, SetFile, SetIndex
+
+if TYPE_CHECKING:
+    from bundlekeeper.store.adding.outcome import TakeRow
+    from bundlekeeper.store.database.bundle_facts import Facts
+
+#: The words of a take for a bundle that the store holds, proven.
+IN = frozenset({"taken", "already held", "same bytes"})
+
+
+@dataclass(frozen=True, slots=True)
+class VolumeRow:
+    """One volume that was here: its folder, its number, and its files.
+
+    Of `files`, `proven` were read here and are right; `held` are in already and were not read from it.
+    """
+
+    root: str
+    number: int
+    proven: int
+    files: int
+    held: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What the store says after a take: the row of each bundle, by place, and when each was proven."""
+
+    rows: Mapping[str, TakeRow]
+    proven_at: Mapping[str, datetime]
+
+    def is_new(self, place: str) -> bool:
+        """True when the bundle was taken in this run."""
+        return place in self.rows and self.rows[place].status == "taken"
+
+    def arrived(self, each: SetFile, place: str, began: datetime, now: datetime) -> Arrived | None:
+        """The entry of a bundle that is held at this place; None where it is not."""
+        row = self.rows.get(place)
+        if row is None or row.status not in IN:
+            return None
+        at = now if row.status == "taken" else self.proven_at.get(place, now)
+        return Arrived(each.path, each.sha256, PROVEN if at >= began else HELD, at)
+
+
+def brought_up(
+    index: SetIndex,
+    received: Received,
+    facts: Mapping[str, Facts],
+    taken: Taken,
+    payload: Payload,
+    *,
+    begun: Callable[[SetFile], int],
+    keep: Callable[[SetFile, bytes], None],
+    now: datetime,
+) -> Received:
+    """The record of the set as it is after a take.
+
+    `facts` are the manifest's bundles by their path in the set, `begun` how many bytes of a split file are under work,
+    `keep` keeps a small file for later volumes. Raises what `keep` raises.
+    """
+    arrived: dict[str, Arrived] = {}
+    for each in index.files:
+        was = received.arrived.get(each.path)
+        if each.role == "bundle":
+            entry = taken.arrived(each, facts[each.path].place, received.began, now) if each.path in facts else None
+            if entry is not None:
+                arrived[each.path] = was if was is not None and not taken.is_new(facts[each.path].place) else entry
+            continue
+        data = payload.small(each)
+        if data is not None:
+            keep(each, data)
+        if was is not None or data is not None:
+            arrived[each.path] = was or Arrived(each.path, each.sha256, PROVEN, now)
+    parts = {
+        part.path: received.parts[part.path]
+        for each in index.files
+        if each.split and (each.path in arrived or begun(each))
+        for part in each.parts
+        if part.path in received.parts
+    }
+    seen = {volume.number for volume in payload.volumes} | set(received.volumes)
+    whole = {n for n in seen if all(is_in(each, part, arrived, parts) for each, part in index.on(n))}
+    return replace(
+        received,
+        arrived=arrived,
+        parts=parts,
+        volumes={n: received.volumes.get(n, now) for n in sorted(whole)},
+        completed=(received.completed or now) if len(arrived) == len(index.files) else None,
+    )
+
+
+def is_in(each: SetFile, part: Part, arrived: Collection[str], parts: Collection[str]) -> bool:
+    """True when a part of a file is in, or the whole of it."""
+    return each.path in arrived or (each.split and part.path in parts)
+
+
+def volume_rows(index: SetIndex, received: Received, payload: Payload) -> Iterator[VolumeRow]:
+    """What each volume that is here gave."""
+    for volume in payload.volumes:
+        rows = list(index.on(volume.number))
+        proven = [payload.proven(volume, part) for _, part in rows]
+        held = [
+            not good and is_in(each, part, received.arrived, received.parts)
+            for (each, part), good in zip(rows, proven, strict=True)
+        ]
+        yield VolumeRow(str(volume.root), volume.number, sum(proven), len(rows), sum(held))
+
+
+def why_not(part: Part, payload: Payload, told: Collection[str]) -> Iterator[Finding]:
+    """Why something did not arrive although its volume is here, unless that was `told` already, by path or name."""
+    name = part.path.rpartition("/")[2]
+    if part.path in told or name in told:
+        return
+    roots = ", ".join(str(v.root) for v in payload.volumes if v.number == part.volume)
+    again = f"copy volume {part.volume} again, whole"
+    short = payload.short(part)
+    if short:
+        volume, entry = short[0]
+        code = "truncated" if entry.size < part.size else "extended"
+        says = f"{volume.root}/{entry.path}: {entry.size} bytes, the set's index says {part.size}"
+        yield finding(code, part.path, says, again)
+        return
+    yield finding("missing", part.path, f"not on volume {part.volume} ({roots}), under no name", again)
+
+
+def small_damage(index: SetIndex, payload: Payload) -> Iterator[Finding]:
+    """The small files of the volumes, signatures and manifests, that are there and are not what the index names."""
+    for each in index.files:
+        if each.role == "bundle":
+            continue
+        payload.small(each)
+        for part in each.parts:
+            for volume, entry in payload.at(part):
+                found = payload.read_at(volume, entry)
+                if found and found != part.sha256:
+                    says = (
+                        f"{volume.root}/{entry.path}: SHA-256 {found[:12]}…, the set's index says {part.sha256[:12]}…"
+                    )
+                    yield finding("altered", part.path, says, f"copy volume {part.volume} again")
+
+
+def but_renamed(findings: Sequence[Finding], volumes: Sequence[Volume], payload: Payload) -> list[Finding]:
+    """The findings without those that call a file extra whose bytes are one of the set's: it is told as misnamed."""
+    known = {
+        f"{volume.root.name}/{entry.path}"
+        for volume in volumes
+        for entry in volume.files.values()
+        if payload.is_ours(volume, entry)
+    }
+    return [each for each in findings if each.code != "extra" or each.subject not in known]
+
+
+__all__ = ["IN", "Taken", "VolumeRow", "brought_up", "but_renamed", "is_in", "small_damage", "volume_rows", "why_not"]

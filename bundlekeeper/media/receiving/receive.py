@@ -1,0 +1,473 @@
+"""Receiving a media set: volumes in any order, over several days, into the store with the guarantees of `take`.
+
+Rules: nothing is believed before the index's signature is good under the store's own trust list; an older set, another
+set under the same number, volumes of two sets are refused whole; what is in is recorded when it is durable, so that any
+end, a stick pulled or a kill, leaves a set that goes on with the next run; nothing is called arrived that was not read
+here; running it again changes nothing.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.formats.moments import AHEAD
+from bundlekeeper.media.receiving import find_volumes as found
+from bundlekeeper.media.receiving import progress as arrival
+from bundlekeeper.media.receiving import signed_texts
+from bundlekeeper.media.receiving.join_parts import Joining, begun_bytes
+from bundlekeeper.media.receiving.progress import VolumeRow
+from bundlekeeper.media.receiving.source import Payload, SetSource
+from bundlekeeper.media.set import signer as vouch
+from bundlekeeper.media.set import withdrawal_notice
+from bundlekeeper.media.set.records import Received
+from bundlekeeper.media.set.remembered_sets import Sets
+from bundlekeeper.media.set.withdrawal_notice import Withdrawn
+from bundlekeeper.model.media.index import Part, SetFile, SetIndex, read_index
+from bundlekeeper.model.progress import Clock, Progress
+from bundlekeeper.store.adding import accept_manifest
+from bundlekeeper.store.adding.accept_manifest import Whys
+from bundlekeeper.store.adding.plan import shortage_of
+from bundlekeeper.store.adding.take import TakeResult, TakeRow, take
+from bundlekeeper.store.database.bundle_facts import Facts, facts_of
+from bundlekeeper.store.disk import files, lock, temp_files
+from bundlekeeper.store.signatures.voucher import NO_RULING, Ruling, Voucher, digests_of, insist
+from bundlekeeper.verification.hashing.read import Stop
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.lint.read_manifest import Loaded
+    from bundlekeeper.store.contents.store import Store
+
+
+_DAMAGED = frozenset({"altered", "truncated", "extended"})
+
+
+@dataclass(frozen=True, slots=True)
+class Reception:
+    """What came of one run of `media receive`.
+
+    `to_come` are the files (or parts) that did not arrive yet, by the number of the volume that holds them; `withdrawn`
+    is what a notice among them tells; `manifest` the ruling on the set's manifest.
+    """
+
+    index: SetIndex
+    signed_by: str
+    signed_key: str
+    received: Received
+    volumes: tuple[VolumeRow, ...]
+    rows: tuple[TakeRow, ...]
+    findings: tuple[Finding, ...]
+    to_come: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+    refused: bool = False
+    dry_run: bool = False
+    withdrawn: tuple[Withdrawn, ...] = ()
+    manifest: Ruling = NO_RULING
+
+    @property
+    def complete(self) -> bool:
+        """True when every file of the set arrived and was proven here."""
+        return len(self.received.arrived) == len(self.index.files)
+
+
+def receive(
+    store: Store | None,
+    folders: Sequence[Path],
+    *,
+    clock: Clock,
+    progress: Progress,
+    stop: Stop | None = None,
+    wait_s: float = 0.0,
+    dry_run: bool = False,
+    accept_rollback: str | None = None,
+    accept_expired: str | None = None,
+) -> Reception:
+    """Take what the volumes in these folders hold into the store; `store` is None where there is none yet.
+
+    `wait_s` seconds are waited for another receive or the store's lock. A dry run changes nothing and reads no bundle.
+    Raises RefusedError (an unknown key, an older, contradicting or mixed set), InputError (no volume), and as `take`;
+    what was taken until then stays.
+    """
+    looked = found.look(folders, progress=progress, stop=stop)
+    if not looked.volumes:
+        unread = not looked.refused and any(each.code == "unreadable" for each in looked.findings)
+        kind = UnfinishedError if unread else RefusedError
+        raise kind("no volume here can be received", problems=looked.findings, hint="bring another copy of it")
+    index, first = found.only_set(looked.volumes)
+    where = str(first.root / found.INDEX)
+    signer = vouch.insist(
+        store,
+        digests_of(first.index),
+        first.signature,
+        purpose="indexes",
+        made=index.made,
+        now=clock(),
+        where=where,
+    )
+    if store is None:
+        raise InputError("there is no store to receive into", hint="name one with --store")
+    sets = Sets(store)
+    volumes = found.numbered(looked.volumes, index)
+    texts = [each for v in volumes for each in signed_texts.doubts(v, index, progress=progress, stop=stop)]
+    with sets.receiving(wait_s=wait_s, stop=stop) if not dry_run else ExitStack():
+        begun = _begun(sets, index, first.index, clock(), accept_rollback)
+        begun = replace(begun, signed_by=signer.name, signed_key=signer.fingerprint)
+        work = _Work(store, sets, index, Payload(index, volumes), begun, clock, progress, stop)
+        work.findings += [*looked.findings, *texts]
+        reason = accept_rollback
+        if reason is None and _overtaken_by_notices(sets, index):
+            reason = f"set {index.name} began to come before the withdrawals that were received since"
+        whys = Whys(accept_expired, reason)
+        work.findings += _doubts(sets, index, begun, clock())
+        loaded, signature = work.manifest(whys)  # a refused one leaves no trace, and nothing is joined for it
+        if not dry_run:
+            sets.receive(begun, first.index, first.signature)
+            if begun.rollback:
+                _record_exception(store, index, begun)
+        result = work.run(loaded, signature, whys, wait_s, dry_run=dry_run)
+    return replace(result, signed_by=signer.name, signed_key=signer.fingerprint, refused=looked.refused)
+
+
+def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, why: str | None) -> Received:
+    """The record of the set, new or from before. Raises RefusedError for one that may not come in, InputError."""
+    if why is not None and not why.strip():
+        raise InputError("--accept-rollback needs a reason", hint="say why in words; it is recorded for good")
+    digest = hashlib.sha256(data).hexdigest()
+    known = sets.known(index.issuer)
+    for number, set_id in known:
+        if number == index.sequence and set_id != index.set_id:
+            raise RefusedError(
+                f"this set contradicts another with its number, which began to come already: {set_id}",
+                hint="ask the issuer which of the two is theirs",
+                where=f"{index.name} ({index.set_id})",
+            )
+    before = next((each for each in sets.received(index.issuer) if each.set_id == index.set_id), None)
+    if before is not None and (before.sequence, before.index) != (index.sequence, digest):
+        raise RefusedError(
+            "this set began to come with another index, which contradicts this one",
+            hint="ask the issuer for the SHA-256 of theirs; the one kept here is that of the first volume",
+            where=f"{index.name} ({index.set_id})",
+        )
+    highest = max((number for number, _ in known), default=0)
+    rollback = before.rollback if before is not None else ""
+    if index.sequence < highest and not rollback and (why is not None or not _overtaken_by_notices(sets, index)):
+        if why is None:
+            raise RefusedError(
+                f"this set is older (number {index.sequence}) than one of its issuer that came already ({highest})",
+                hint='receive the newer one; if going back is meant: --accept-rollback "why" (recorded)',
+                where=f"{index.name} ({index.set_id})",
+            )
+        rollback = why
+    if before is not None:
+        return replace(before, rollback=rollback)
+    return Received(index.set_id, index.sequence, index.issuer, digest, now, rollback=rollback)
+
+
+def _overtaken_by_notices(sets: Sets, index: SetIndex) -> bool:
+    """True when the set began to come, and all that came of its issuer since are sets of withdrawals alone.
+
+    Such a set may go on: what was withdrawn stays withdrawn (store.withdrawals). Raises as `Sets` does.
+    """
+    every = sets.received(index.issuer)
+    own = next((each for each in every if each.set_id == index.set_id), None)
+    newer = [each for each in every if each.sequence > index.sequence]
+    if own is None or {number for number, _ in sets.known(index.issuer) if number > index.sequence} != {
+        each.sequence for each in newer
+    }:
+        return False
+    kept = [sets.received_index(each) for each in newer]
+    return bool(newer) and all(
+        found is not None and each.began >= own.began and all(f.role != "bundle" for f in read_index(found[0]).files)
+        for each, found in zip(newer, kept, strict=True)
+    )
+
+
+class _Work:
+    """One run over the volumes of one set."""
+
+    def __init__(
+        self,
+        store: Store,
+        sets: Sets,
+        index: SetIndex,
+        payload: Payload,
+        received: Received,
+        clock: Clock,
+        progress: Progress,
+        stop: Stop | None,
+    ) -> None:
+        self._store, self._sets, self._index, self._payload = store, sets, index, payload
+        self._received, self._clock, self._progress, self._stop = received, clock, progress, stop
+        self.findings: list[Finding] = []
+        self._withdrawn: tuple[Withdrawn, ...] = ()
+
+    def run(self, loaded: Loaded, signature: bytes | None, whys: Whys, wait_s: float, *, dry_run: bool) -> Reception:
+        """Join what is split, take what is whole, record what arrived."""
+        facts = self._facts(loaded)
+        self._notices(loaded)
+        with ExitStack() as stack:
+            joining = self._joining(stack, facts, wait_s, dry_run=dry_run)
+            self._stop_soon()
+            result = take(
+                self._store,
+                loaded,
+                [SetSource(self._index, self._payload, joining, self._kept, self._received.parts)],
+                clock=self._clock,
+                progress=self._progress,
+                stop=self._stop,
+                wait_s=wait_s,
+                dry_run=dry_run,
+                accept_expired=whys.expired,
+                accept_rollback=whys.rollback,
+                signature=signature,
+            )
+        self.findings += loaded.problems
+        if joining is not None:
+            self.findings += joining.findings
+        if not dry_run:
+            self._arrive(result, facts)
+        return self._reception(result, facts, dry_run=dry_run)
+
+    def _stop_soon(self) -> None:
+        if self._stop is not None:
+            self._stop.check()
+
+    # What is believed first
+
+    def manifest(self, whys: Whys) -> tuple[Loaded, bytes | None]:
+        """The set's manifest and its signature, both judged as `take` will judge them.
+
+        Raises RefusedError, InputError when it can't be read.
+        """
+        from bundlekeeper.model.lint.read_manifest import read
+
+        each = next((f for f in self._index.files if f.role == "manifest" and f.sha256 == self._index.manifest), None)
+        if each is None:
+            raise RefusedError("the set's index names no manifest", hint="ask its maker for another set")
+        data = self._small(each)
+        if data is None:
+            raise RefusedError(
+                f"the manifest {each.path} is on none of these volumes as the set's index names it",
+                hint="bring another copy of a volume: each carries the manifest",
+            )
+        beside = next((f for f in self._index.files if f.role == "manifest-signature"), None)
+        signature = self._small(beside) if beside is not None else None
+        loaded = read(data, name=each.path, today=self._clock().date())
+        voucher = Voucher.of(self._store, self._clock())
+        ruling = voucher.rule_manifest(each.path, data, signature, issued=loaded.manifest.issued)
+        insist(ruling, each.path)
+        known = []
+        if self._store.catalogue_path.exists():
+            with self._store.catalogue(write=False) as catalogue:
+                known = catalogue.accepted()
+        accept_manifest.judge(loaded, known, self._clock(), whys)
+        return loaded, signature
+
+    def _small(self, each: SetFile) -> bytes | None:
+        data = self._payload.small(each)
+        return data if data is not None else self._kept(each)
+
+    def _kept(self, each: SetFile) -> bytes | None:
+        """A small file that came on an earlier day."""
+        return self._sets.kept(self._received, each.sha256)
+
+    def _facts(self, loaded: Loaded) -> dict[str, Facts]:
+        """The manifest's bundle for each bundle of the set, by path; what the manifest does not name is told."""
+        named = {(f.name, f.sha256): f for f in facts_of(loaded.manifest)}
+        found: dict[str, Facts] = {}
+        for each in self._index.files:
+            if each.role != "bundle":
+                continue
+            facts = named.get((each.path.rpartition("/")[2], each.sha256))
+            if facts is None:
+                says = "the set carries it, and its manifest names no such bundle; it is not taken"
+                self.findings.append(finding("extra", each.path, says))
+            else:
+                found[each.path] = facts
+        return found
+
+    def _notices(self, loaded: Loaded) -> None:
+        """What the set's notices tell; one that its manifest does not bear out is told and believed in nothing."""
+        for each in self._index.files:
+            data = self._small(each) if each.role == withdrawal_notice.ROLE else None
+            if data is not None:
+                try:
+                    self._withdrawn += withdrawal_notice.read_notice(data, loaded.manifest, each.path)
+                except InputError as error:
+                    self.findings.append(finding("bad-volume", each.path, error.says, error.hint))
+
+    # Split files
+
+    def _joining(self, stack: ExitStack, facts: Mapping[str, Facts], wait_s: float, *, dry_run: bool) -> Joining | None:
+        """Bring in the parts that are here; None in a dry run."""
+        held = self._held()
+        wanted = [f for f in self._index.files if f.path in facts and facts[f.path].place not in held]
+        self._insist_on_room(wanted)
+        if dry_run:
+            return None
+        with files.wrapped("the store failed", str(self._store.root)):
+            room = stack.enter_context(temp_files.opened(self._store.fd))
+        joining = Joining(self._store.fd, room, self._received.parts, self._save_parts)
+        stack.callback(joining.close)
+        split = [each for each in wanted if each.split]
+        if split:
+            with lock.held(
+                self._store.fd,
+                "media receive",
+                clock=self._clock,
+                wait_s=wait_s,
+                stop=self._stop,
+                where=str(self._store.root),
+            ):
+                joining.gather(split, self._payload, clock=self._clock, progress=self._progress, stop=self._stop)
+        return joining
+
+    def _save_parts(self, parts: Mapping[str, datetime]) -> None:
+        self._received = replace(self._received, parts=dict(parts))
+        self._sets.update(self._received)
+
+    def _held(self) -> set[str]:
+        """The places of the store that hold what their row says, going by the catalogue and the file's size."""
+        if not self._store.catalogue_path.exists():
+            return set()
+        with self._store.catalogue(write=False) as catalogue:
+            rows = catalogue.held()
+        held = set()
+        for row in rows:
+            try:
+                if os.stat(row.place, dir_fd=self._store.fd, follow_symlinks=False).st_size == row.size:
+                    held.add(row.place)
+            except OSError:
+                continue
+        return held
+
+    def _insist_on_room(self, wanted: Sequence[SetFile]) -> None:
+        """Raise UnfinishedError when what is here can't fit, before the first byte is copied."""
+        need = 0
+        for each in wanted:
+            here = [part for part in each.parts if self._payload.all_for(part)]
+            if each.split and here:
+                # A file under work takes as much room as was written of it; parts may leave holes before them.
+                got = {p.path for p in each.parts if p.path in self._received.parts}
+                need += sum(part.size for part in here if part.path not in got or not begun_bytes(self._store.fd, each))
+            elif here:
+                need += each.size
+        lacks = shortage_of(self._store.fd, need)
+        if lacks:
+            where = str(self._store.root)
+            raise UnfinishedError(lacks, hint="make room and receive again; nothing was copied", where=where)
+
+    # What arrived
+
+    def _arrive(self, result: TakeResult, facts: Mapping[str, Facts]) -> None:
+        """Record what is in now: bundles that the store holds, and the small files that were proven."""
+
+        def keep(each: SetFile, data: bytes) -> None:
+            if not each.common:  # those come again with every volume
+                self._sets.keep_small(self._received, each.sha256, data)
+
+        with self._store.catalogue(write=False) as catalogue:
+            proven_at = {place: proof.proven_at for place, proof in catalogue.proofs().items()}
+        self._received = arrival.brought_up(
+            self._index,
+            self._received,
+            facts,
+            arrival.Taken({row.place: row for row in result.rows}, proven_at),
+            self._payload,
+            begun=lambda each: begun_bytes(self._store.fd, each),
+            keep=keep,
+            now=self._clock(),
+        )
+        self._sets.update(self._received)
+
+    # What is told
+
+    def _reception(self, result: TakeResult, facts: Mapping[str, Facts], *, dry_run: bool) -> Reception:
+        ours = {each.place for each in facts.values()}
+        rows = tuple(row for row in result.rows if row.place in ours and row.status != "missing")
+        told = self._told(result, {each.name for each in facts.values()})
+        places = {row.place for row in rows} if dry_run else set()
+        in_now = {path for path, each in facts.items() if each.place in places}
+        to_come: dict[int, list[str]] = {}
+        subjects = {f.subject for f in told}
+        for each in self._index.files:
+            for part in self._open(each, in_now):
+                if dry_run and self._payload.all_for(part):
+                    continue  # it would come
+                if self._payload.came(part):
+                    told += arrival.why_not(part, self._payload, subjects)
+                to_come.setdefault(part.volume, []).append(part.path)
+        return Reception(
+            index=self._index,
+            signed_by="",
+            signed_key="",
+            received=self._received,
+            volumes=tuple(arrival.volume_rows(self._index, self._received, self._payload)),
+            rows=rows,
+            findings=tuple(told),
+            to_come={number: tuple(paths) for number, paths in sorted(to_come.items())},
+            dry_run=dry_run,
+            withdrawn=self._withdrawn,
+            manifest=result.manifest,
+        )
+
+    def _told(self, result: TakeResult, names: set[str]) -> list[Finding]:
+        """What was found of the set's bundles, of these `names`, and what is withdrawn of all that is held."""
+        hints = {
+            part.path.rpartition("/")[2]: f"copy volume {part.volume} again, whole, or bring another copy of it"
+            for each in self._index.files
+            if not each.split
+            for part in each.parts
+        }
+        every = {row.name for row in result.rows}
+        held = {row.name for row in result.rows if row.status in arrival.IN}
+        told = [
+            f
+            for f in result.findings
+            if f.code != "missing"
+            and (f.subject in names or f.subject not in every or (f.code == "withdrawn" and f.subject in held))
+        ]
+        told = [replace(f, hint=hints.get(f.subject, f.hint)) if f.code in _DAMAGED else f for f in told]
+        found = [*self.findings, *arrival.small_damage(self._index, self._payload), *told]
+        return arrival.but_renamed(found, self._payload.volumes, self._payload)
+
+    def _open(self, each: SetFile, in_now: set[str]) -> Iterator[Part]:
+        """The parts of a file that did not arrive; a common file counts once, where it is not among these volumes."""
+        if each.path in self._received.arrived or each.path in in_now:
+            return
+        if each.common:
+            if self._payload.small(each) is None:
+                yield next((p for p in each.parts if self._payload.came(p)), each.parts[0])
+            return
+        yield from (p for p in each.parts if p.path not in self._received.parts)
+
+
+def _doubts(sets: Sets, index: SetIndex, begun: Received, now: datetime) -> Iterator[Finding]:
+    """What is odd about who signed the set and when, though the signature is good; told when it begins to come."""
+    every = [each for each in sets.received(index.issuer) if each.signed_key]
+    before = [each for each in every if each.sequence < index.sequence]
+    if before and begun.signed_key not in {each.signed_key for each in every}:
+        last = before[-1]
+        says = f"signed by {begun.signed_by}; the issuer's set before it, number {last.sequence}, by {last.signed_by}"
+        yield finding("not-checked", index.name, says, "a key that is new for its issuer: was that meant? Ask them")
+    if index.made > now + AHEAD:
+        says = f"the set says that it was made on {index.made:%Y-%m-%d}; this machine's clock says {now:%Y-%m-%d}"
+        yield finding("clock-doubtful", index.name, says, "set the clock that is wrong")
+
+
+def _record_exception(store: Store, index: SetIndex, begun: Received) -> None:
+    """Record for good that an older set was let in, once."""
+    subject = f"set {index.name} ({index.set_id})"
+    with store.catalogue(write=True) as catalogue:
+        if all((what, about) != ("rollback", subject) for _, what, about, _ in catalogue.exceptions()):
+            catalogue.record_exception(begun.began, "rollback", subject, begun.rollback)
+
+
+__all__ = ["Reception", "VolumeRow", "receive"]

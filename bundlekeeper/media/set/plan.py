@@ -1,0 +1,272 @@
+"""Makes the plan of a set: the files with their places in the store, packed onto volumes that each prove alone.
+
+Rules: every volume keeps room for what all of them carry (lists, index, manifest, reader's text, verifier) and for what
+is to be spared; a signature lies on its bundle's volume; the parts of a split file are numbered by volume and follow
+each other without a gap; nothing of a bundle is read, of signatures and the manifest only what is needed for a digest.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.formats.escape import human_bytes
+from bundlekeeper.media.packing.pack import pack
+from bundlekeeper.media.packing.types import Box, Cost, Item, NotPacked, Packed
+from bundlekeeper.media.set.what_belongs import Contents
+from bundlekeeper.media.volume import bag_text
+from bundlekeeper.model.media.capacity import Supply, VolumeKind
+from bundlekeeper.model.media.index import Part, SetFile, file_out
+from bundlekeeper.model.media.plan import PlannedFile, PlannedVolume, SetPlan
+from bundlekeeper.store.contents.right_now import Holding
+from bundlekeeper.store.contents.store import Store
+from bundlekeeper.store.database.bundle_facts import Facts, facts_of
+from bundlekeeper.store.signatures.sidecar_files import in_store, place_of
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest.types import Manifest
+
+_KIB, _MIB = 1 << 10, 1 << 20
+#: Small files of every volume, in bytes, at most: marks and lists (the lines of files are counted with each file),
+#: the reader's text, the verifier, the index's signature, and some to come.
+_SMALL = (*(4 * _KIB,) * 9, 32 * _KIB, 64 * _KIB, 16 * _KIB, 4 * _KIB, 4 * _KIB)
+_FOLDERS = 12
+#: The tool's folder: its own wheel and some thirty others (cryptography's and pydantic's are the largest), in bytes.
+_TOOL, _TOOL_FILES = 96 * _MIB, 120
+_PART_LINE = 260  # bytes of a part in the index, beside its path
+
+
+@dataclass(frozen=True, slots=True)
+class Common:
+    """A file that every volume carries: path in the set, place now, bytes."""
+
+    path: str
+    source: str
+    data: bytes
+    role: str
+
+    @property
+    def file(self) -> SetFile:
+        """The file without its parts."""
+        return SetFile(self.path, len(self.data), hashlib.sha256(self.data).hexdigest(), self.role, common=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Bunch:
+    """A bundle with what stays on its volume: the files without their parts, and where each lies now."""
+
+    bundle: PlannedFile
+    beside: tuple[PlannedFile, ...]
+
+
+def bunches_of(
+    store: Store, rows: Sequence[Holding], manifest: Manifest, contents: Contents
+) -> tuple[tuple[Bunch, ...], tuple[Finding, ...]]:
+    """The held bundles of a set with their signatures, in order; and what is missing beside what `contents` says.
+
+    Raises InputError for names that are unsafe, as store.facts.
+    """
+    wanted = {b.sha256.lower(): n for n, b in enumerate(contents.bundles)}
+    facts = {f.sha256: f for f in facts_of(manifest) if f.sha256 in wanted}
+    held: dict[str, Holding] = {}
+    for row in sorted((r for r in rows if r.state != "missing"), key=lambda r: (r.state != "proven", r.held.place)):
+        held.setdefault(row.held.sha256, row)
+    bunches, found = [], []
+    for digest in sorted(facts, key=wanted.__getitem__):
+        kept = held.get(digest)
+        if kept is None or digest in contents.left_out:
+            continue
+        fact = facts[digest]
+        bundle = SetFile(fact.place, fact.size, digest, "bundle", fact.family, fact.version)
+        signature, trouble = _signature(store, kept, fact)
+        found += [trouble] if trouble else []
+        bunches.append(Bunch(PlannedFile(bundle, kept.held.place), (signature,) if signature else ()))
+    return tuple(bunches), tuple(found)
+
+
+def _signature(store: Store, row: Holding, fact: Facts) -> tuple[PlannedFile | None, Finding | None]:
+    place = place_of(replace(row.held, signature=fact.signature))
+    if not place or fact.signature is None:
+        return None, None
+    file = in_store(store.fd, place)
+    if file.data is None:
+        says = file.trouble or f"the manifest states it as the signature of {fact.name}; it is not in the store"
+        hint = "put it beside the bundle and take again: bundlekeeper take MANIFEST --from DIR"
+        return None, finding("missing", fact.signature.file, says, hint)
+    path = f"{fact.place.rpartition('/')[0]}/{fact.signature.file}"
+    digest = hashlib.sha256(file.data).hexdigest()
+    signature = SetFile(path, len(file.data), digest, "signature", fact.family, fact.version)
+    return PlannedFile(signature, place), None
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """How the set is to be packed: volumes, how many in ten thousand of each to spare, room for the tool."""
+
+    supplies: tuple[Supply, ...]
+    spare: int = 0
+    with_tool: bool = False
+
+
+def plan_set(
+    head: SetPlan, bunches: Sequence[Bunch], commons: Sequence[Common], wish: Wish
+) -> tuple[SetPlan | None, tuple[Finding, ...]]:
+    """Pack the bunches: `head` with its volumes and files; None, and why, where they cannot be packed.
+
+    `head` brings what the set is for, its manifest and what is missing.
+    """
+    paths = [*(f.file.path for b in bunches for f in (b.bundle, *b.beside)), *(c.path for c in commons)]
+    wrong = bag_text.refused(paths)
+    if wrong:
+        return None, tuple(wrong)
+    items = [
+        Item(b.bundle.file.path, b.bundle.file.family, b.bundle.file.size, tuple(f.file.size for f in b.beside))
+        for b in bunches
+    ]
+    volumes = 1
+    while True:
+        index = _index_room(bunches, commons, volumes)
+        rooms = {s.kind: _room(s.kind, commons, index, wish) for s in wish.supplies}
+        packed = pack(items, [Box(s.kind, max(0, rooms[s.kind]), s.count) for s in wish.supplies])
+        if isinstance(packed, NotPacked):
+            return None, _why(packed, items, rooms, wish)
+        if len(packed.bins) <= volumes:
+            break
+        volumes = len(packed.bins) + len(packed.bins) // 8  # the index grows with the volumes, and they with it
+    kinds = [wish.supplies[b].kind for b in packed.bins]
+    files = [*_common_files(commons, len(kinds)), *_bundle_files(bunches, packed, kinds)]
+    plan = replace(
+        head,
+        volumes=tuple(_volume(n, kind, files, rooms[kind]) for n, kind in enumerate(kinds, 1)),
+        files=tuple(files),
+        exact=packed.exact,
+        says=says_of(packed),
+        with_tool=wish.with_tool,
+    )
+    return plan, ()
+
+
+def _index_room(bunches: Sequence[Bunch], commons: Sequence[Common], volumes: int) -> int:
+    """Bytes of the set's index at most; at each end of a volume one file may be split."""
+    files = [f.file for b in bunches for f in (b.bundle, *b.beside)]
+    total = 4 * _KIB + (2 * volumes + _TOOL_FILES) * _PART_LINE  # texts of each volume and the tool's files
+    for file in files:
+        total += len(json.dumps(file_out(file))) + _PART_LINE + len(json.dumps(file.path))
+    longest = max((len(json.dumps(f.path)) for f in files), default=0)
+    total += (2 * volumes + len(files) // 8) * (_PART_LINE + longest)
+    for common in commons:
+        total += len(json.dumps(file_out(common.file))) + volumes * (_PART_LINE + len(json.dumps(common.path)))
+    return total
+
+
+def _room(kind: VolumeKind, commons: Sequence[Common], index: int, wish: Wish) -> int:
+    """What a volume has for bundles, in bytes; below zero where not even what all carry has room."""
+    reserved = sum(map(kind.cost, (*_SMALL, index, *(len(c.data) for c in commons)))) + _FOLDERS * kind.unit
+    if wish.with_tool:
+        reserved += kind.cost(_TOOL) + _TOOL_FILES * (kind.each + kind.unit)
+    return kind.usable - -(-kind.usable * wish.spare // 10_000) - reserved
+
+
+def _common_files(commons: Sequence[Common], volumes: int) -> list[PlannedFile]:
+    rows = []
+    for common in commons:
+        file = common.file
+        parts = tuple(Part(v, file.path, 0, file.size, file.sha256) for v in range(1, volumes + 1))
+        rows.append(PlannedFile(replace(file, parts=parts), common.source))
+    return rows
+
+
+def _bundle_files(bunches: Sequence[Bunch], packed: Packed, kinds: Sequence[VolumeKind]) -> list[PlannedFile]:
+    pieces: dict[int, list[tuple[int, int]]] = {}
+    leads: dict[int, int] = {}
+    for piece in packed.pieces:
+        pieces.setdefault(piece.item, []).append((piece.bin + 1, piece.size))
+        if piece.leads:
+            leads[piece.item] = piece.bin + 1
+    rows: list[PlannedFile] = []
+    for n, bunch in enumerate(bunches):
+        rows.append(replace(bunch.bundle, file=_parted(bunch.bundle.file, pieces[n], kinds)))
+        for each in bunch.beside:
+            part = Part(leads[n], each.file.path, 0, each.file.size, each.file.sha256)
+            rows.append(replace(each, file=replace(each.file, parts=(part,))))
+    return rows
+
+
+def _parted(file: SetFile, pieces: Sequence[tuple[int, int]], kinds: Sequence[VolumeKind]) -> SetFile:
+    """The file with its parts: on each volume as few as its files' limit allows, the last one the smallest."""
+    cuts: list[tuple[int, int]] = []
+    for volume, size in pieces:
+        largest = kinds[volume - 1].largest_file
+        while size > largest:
+            cuts.append((volume, largest))
+            size -= largest
+        cuts.append((volume, size))
+    if len(cuts) == 1:
+        return replace(file, parts=(Part(cuts[0][0], file.path, 0, file.size, file.sha256),))
+    width = max(2, len(str(len(cuts))))
+    parts, reached = [], 0
+    for number, (volume, size) in enumerate(cuts, 1):
+        path = f"{file.path}.part-{number:0{width}}of{len(cuts):0{width}}"
+        parts.append(Part(volume, path, reached, size, "", number))
+        reached += size
+    return replace(file, parts=tuple(parts))
+
+
+def _volume(number: int, kind: VolumeKind, files: Sequence[PlannedFile], room: int) -> PlannedVolume:
+    used = sum(kind.cost(p.size) for f in files if not f.file.common for p in f.file.parts if p.volume == number)
+    return PlannedVolume(number, kind.label, kind.file_system, kind.usable, kind.usable - room, used, kind.largest_file)
+
+
+def says_of(packed: Packed) -> str:
+    """How good a packing is, for people."""
+    if packed.exact:
+        return f"{_cost(packed.cost)}: no packing has less"
+    cost, least = packed.cost, packed.least
+    if least.volumes < cost.volumes:
+        bound = f"{least.volumes} volumes"
+    elif least.splits < cost.splits:
+        bound = f"{least.splits} split files"
+    else:
+        bound = f"{least.pairs} pairs"
+    return f"{_cost(cost)}; not proven the least: {bound} or more are needed"
+
+
+def _cost(cost: Cost) -> str:
+    volumes = "1 volume" if cost.volumes == 1 else f"{cost.volumes} volumes"
+    splits = "1 split file" if cost.splits == 1 else f"{cost.splits} split files"
+    return f"{volumes}, {splits}, {cost.pairs} pairs of family and volume"
+
+
+def _why(packed: NotPacked, items: Sequence[Item], rooms: Mapping[VolumeKind, int], wish: Wish) -> tuple[Finding, ...]:
+    names = ", ".join(s.kind.label for s in wish.supplies)
+    hint = "name more or larger volumes"
+    if all(room <= 0 for room in rooms.values()):
+        most = max(rooms.values())
+        says = f"no room is left beside what every volume carries: {human_bytes(-most)} short"
+        return (finding("space-short", names, says, hint),)
+    if packed.lacking:
+        return tuple(
+            finding("space-short", items[i].name, f"{human_bytes(items[i].size)} fit on none of {names}", hint)
+            for i in packed.lacking
+        )
+    total = sum(item.size for item in items)
+    has = sum(rooms[s.kind] * (s.count or 0) for s in wish.supplies)
+    if packed.proven:
+        says = f"the set is {human_bytes(total)}, the volumes have room for {human_bytes(has)}"
+        return (finding("space-short", names, f"{says}: {human_bytes(packed.short)} short at least", hint),)
+    says = f"the set is {human_bytes(total)}, and no way was found to lay it onto volumes with {human_bytes(has)}"
+    return (finding("space-short", names, says, "name one more volume"),)
+
+
+def read_spare(text: str) -> int:
+    """Read `5%` or `2.5%` as hundredths of a percent, 0 to 9000. Raises InputError."""
+    whole, _, fraction = text.strip().removesuffix("%").strip().partition(".")
+    digits = whole.isascii() and whole.isdigit() and (not fraction or (fraction.isascii() and fraction.isdigit()))
+    if not digits or len(whole) > 2 or len(fraction) > 2 or int(whole) >= 90:
+        raise InputError(f"--spare {text[:20]}: a share from 0% to 89.99% is due", hint="--spare 5%")
+    return int(whole) * 100 + int(fraction.ljust(2, "0") or 0)

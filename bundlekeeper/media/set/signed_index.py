@@ -1,0 +1,175 @@
+"""The index of a set that goes out: made once, signed once, kept, and the same on every volume.
+
+Rules: it is made only when every part's digest is known from a read of this store's own file; what was missing when the
+set was planned is written into it as notes, so that the receiver knows, too; the texts that people read and run are
+named in it; what is kept of it goes out again only when its signature, under the key that stands in it, says that it is
+what was signed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Protocol
+
+from bundlekeeper.errors import DamagedError, KeeperError, RefusedError, StoppedError, UnfinishedError
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.ledger.event.chain import Head
+from bundlekeeper.media.set.records import ASIDE, Sent
+from bundlekeeper.media.set.remembered_sets import INDEX, SIGNATURE, Sets
+from bundlekeeper.media.volume.folder import Expected
+from bundlekeeper.media.volume.tag_files import Signed, with_texts
+from bundlekeeper.model.media.index import Chain, PartDigests, SetFile, SetIndex, read_index, write_index
+from bundlekeeper.model.media.plan import SetPlan
+from bundlekeeper.model.progress import Clock
+from bundlekeeper.model.trust import NAMESPACES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+#: Signs an index's bytes; returns the signature's file (SSHSIG in the namespace for indexes).
+Sign = Callable[[bytes], bytes]
+
+
+class IndexMeans(Protocol):
+    """What an index is made with."""
+
+    @property
+    def clock(self) -> Clock:
+        """The time now."""
+
+    @property
+    def sign(self) -> Sign:
+        """Signs its bytes."""
+
+    @property
+    def head(self) -> Head:
+        """The ledger's state now."""
+
+
+def begun(sets: Sets, plan: SetPlan, means: IndexMeans) -> Sent:
+    """The set that this plan is, begun now where it was not before. Raises as `Sets` does."""
+    return sets.begin(
+        issuer=means.head.book,
+        plan=plan.sha256,
+        platform=plan.platform,
+        meant_for=plan.meant_for,
+        volumes=len(plan.volumes),
+        manifest=plan.manifest,
+        at=means.clock(),
+    )
+
+
+def kept_index(sets: Sets, sent: Sent) -> Signed | None:
+    """The index that was made and signed before; None where there is none yet.
+
+    Raises DamagedError, with the way out, where it or its signature is not what was kept, or is gone though volumes
+    were written, and as `Sets` does.
+    """
+    kept = sets.sent_index(sent)
+    if kept is None:
+        if sent.written:
+            raise _damaged(sets, sent, "is gone, though volumes of the set were written")
+        return None
+    try:
+        signer_of(*kept)
+        index = read_index(kept[0])
+    except StoppedError:
+        raise
+    except KeeperError as e:
+        raise _damaged(sets, sent, f"is damaged: {e.says}") from e
+    if (index.set_id, index.volumes) != (sent.set_id, sent.volumes):
+        raise _damaged(sets, sent, "is of another set")
+    return Signed(index, *kept)
+
+
+def told_index(sets: Sets, sent: Sent, subject: str) -> tuple[Signed | None, tuple[Finding, ...]]:
+    """The same for whoever reads an answer: what is wrong with what is kept here is a finding, and no site's fault."""
+    try:
+        return kept_index(sets, sent), ()
+    except DamagedError as error:
+        says = f"nothing could be held against what was sent: {error.says} ({error.where})"
+        return None, (finding("not-checked", subject, says, error.hint),)
+
+
+def signer_of(data: bytes, signature: bytes) -> str:
+    """The fingerprint of the key that signed an index; that the key is trusted by anybody is not said.
+
+    Raises KeeperError where the signature is not one of these bytes.
+    """
+    from bundlekeeper.verification.signatures import sshsig
+
+    found = sshsig.parse(signature)
+    key = found.key()
+    digests = {name: sshsig.digest_of(data, name) for name in sshsig.HASHES}
+    sshsig.verify(found, key=key, namespace=NAMESPACES["indexes"], digests=digests)
+    return key.fingerprint
+
+
+def _damaged(sets: Sets, sent: Sent, says: str) -> DamagedError:
+    folder = sets.folder_of(sent)
+    return DamagedError(
+        f"the set's index, as it was signed, {says}",
+        where=f"{folder}/{INDEX}",
+        hint=f"copy {INDEX} and {SIGNATURE} there from a volume of the set that went out; where none did, put the set "
+        f"aside, its number stays used: mv {folder} {folder}{ASIDE}",
+    )
+
+
+def signed_index(
+    sets: Sets,
+    sent: Sent,
+    plan: SetPlan,
+    means: IndexMeans,
+    parts: Mapping[str, Mapping[int, PartDigests]],
+    tool: Mapping[str, Expected],
+) -> Signed:
+    """Make, sign and keep the index; `parts` holds the digests of the parts of split files, by path and number, `tool`
+    the tool's files, by their paths on a volume.
+
+    Raises UnfinishedError when the digest of some part is not known, what `sign` raises, and as `Sets` does.
+    """
+    index = SetIndex(
+        set_id=sent.set_id,
+        issuer=sent.issuer,
+        sequence=sent.sequence,
+        platform=plan.platform,
+        meant_for=plan.meant_for,
+        made=means.clock(),
+        manifest=plan.manifest,
+        manifest_sequence=plan.manifest_sequence,
+        volumes=len(plan.volumes),
+        files=tuple(_with_parts(each.file, parts) for each in plan.files),
+        chain=Chain(means.head.book, means.head.count, means.head.digest),
+        notes=tuple(_notes(plan)),
+    )
+    index = with_texts(index, tool)
+    data = write_index(index)
+    signature = means.sign(data)
+    try:
+        sets.keep_sent_index(sent, data, signature)
+    except RefusedError:
+        kept = kept_index(sets, sent)
+        if kept is None:
+            raise
+        return kept  # another process wrote other volumes of the set, and was faster
+    return Signed(index, data, signature)
+
+
+def _with_parts(each: SetFile, parts: Mapping[str, Mapping[int, PartDigests]]) -> SetFile:
+    if not each.split:
+        return each
+    digests = parts.get(each.path, {})
+    lacking = [part for part in each.parts if part.number not in digests]
+    if lacking:
+        raise UnfinishedError(
+            f"part {lacking[0].number} of {each.path} could not be read, so the set's index cannot be signed",
+            where=each.path,
+            hint="bundlekeeper check tells whether the store's file is whole; then write again",
+        )
+    return replace(each, parts=tuple(replace(part, **digests[part.number]._asdict()) for part in each.parts))
+
+
+def _notes(plan: SetPlan) -> Iterable[str]:
+    for each in plan.missing[:1000]:
+        yield f"{each.code}: {each.subject}: {each.says}"[:4096]

@@ -1,0 +1,85 @@
+"""Whether a document that came on a medium, a set's index or a receipt, is signed by somebody this store trusts.
+
+Rules: only the store's own trust list counts, never a key that came with the document; a refusal prints the
+fingerprint and how to bring the key by another way; nothing else of the document is believed before this.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import KeeperError, RefusedError
+from bundlekeeper.findings import Finding
+from bundlekeeper.model.trust import FORMS, Moment
+from bundlekeeper.store.signatures.voucher import not_before, read_acceptance
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.trust import TrustEntry
+    from bundlekeeper.store.contents.store import Store
+
+#: What is signed with each purpose, in words.
+_WORDS = {"indexes": "the set's index", "receipts": "the receipt"}
+
+
+def insist(
+    store: Store | None,
+    digests: Mapping[str, str],
+    signature: bytes,
+    *,
+    purpose: str,
+    made: datetime,
+    now: datetime,
+    where: str,
+) -> TrustEntry:
+    """The entry of the trust list under which the document is good.
+
+    `digests` are the document's, `purpose` is "indexes" or "receipts", `made` when the document says that it was made.
+    `store` is None where there is none yet: then nobody is trusted. Raises RefusedError, with the fingerprint of the
+    key, for anything but a good signature of a live key for this purpose; InputError for a broken acceptance.toml.
+    """
+    from bundlekeeper.store.signatures import trust_list
+    from bundlekeeper.verification.signatures import judge as verdict
+
+    acceptance = read_acceptance(store.fd) if store is not None else None
+    found = verdict.judge_document(
+        where,
+        signature,
+        trust=trust_list.read_all(store.fd).entries if store is not None else (),
+        evidence=verdict.Evidence(digests),
+        moments=(
+            Moment(made, f"the day on which {_WORDS[purpose]} says that it was made"),
+            Moment(now if store is None else not_before(store, now), "the day on which it is read"),
+        ),
+        purpose=purpose,
+        accepted=acceptance.forms if acceptance is not None else FORMS,
+    )
+    if found.by is not None:
+        return found.by
+    raise RefusedError(
+        f"{_WORDS[purpose]} is not signed by anybody whom this store trusts for {purpose}",
+        where=where,
+        hint=_hint(found.findings, signature, purpose),
+        problems=found.findings,
+    )
+
+
+def _hint(findings: Sequence[Finding], signature: bytes, purpose: str) -> str:
+    codes = {each.code for each in findings}
+    if "stranger-key" not in codes:
+        return "ask its maker for a new one, by another way than this medium"
+    from bundlekeeper.verification.signatures import sshsig
+
+    fingerprint = ""
+    with suppress(KeeperError):
+        fingerprint = f" {sshsig.parse(signature).key().fingerprint}"
+    return (
+        f"no key is ever taken from a medium: have its maker send the public key by another way, and tell its "
+        f"fingerprint{fingerprint} by a third, such as the telephone; then: "
+        f"bundlekeeper trust add NAME KEY.pub --form sshsig --for {purpose}"
+    )
+
+
+__all__ = ["insist"]

@@ -1,0 +1,45 @@
+"""A plan held against the manifest that is in force when it is written: it may have been made months before.
+
+Rules: pure; what was withdrawn since never goes out in a set that is new; a set whose index is signed went out in part
+already, and is finished, because half a set is of no use to anybody, but every withdrawn bundle of it is told.
+"""
+
+from __future__ import annotations
+
+from bundlekeeper.errors import RefusedError
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.model.manifest.types import Manifest
+from bundlekeeper.model.media.plan import SetPlan
+
+_AGAIN = "plan again: bundlekeeper media plan"
+
+
+def hold_against(plan: SetPlan, manifest: Manifest | None, *, signed: bool) -> tuple[Finding, ...]:
+    """What a newer manifest says of a plan; `signed` that the set's index is signed already.
+
+    Raises RefusedError, with every one of them, when bundles of a set that is not signed yet were withdrawn.
+    """
+    if manifest is None or manifest.platform != plan.platform:
+        return ()
+    found = _withdrawn(plan, manifest)
+    if found and not signed:
+        some = "a bundle of the plan was" if len(found) == 1 else f"{len(found)} bundles of the plan were"
+        raise RefusedError(f"{some} withdrawn since it was made", hint=_AGAIN, problems=found)
+    if plan.manifest_sequence < manifest.sequence:
+        says = f"the plan is by manifest {plan.manifest_sequence}, manifest {manifest.sequence} is in force"
+        hint = f"it is the older one that the set carries; {_AGAIN}"
+        found.append(finding("input-changed", plan.platform, says, hint, Level.WARNING))
+    return tuple(found)
+
+
+def _withdrawn(plan: SetPlan, manifest: Manifest) -> list[Finding]:
+    rows = {b.sha256.lower(): b for b in manifest.bundle if b.standing.value == "withdrawn"}
+    found = []
+    for each in plan.files:
+        bundle = rows.get(each.file.sha256) if each.file.role == "bundle" else None
+        if bundle is not None:
+            why = f": {bundle.why}" if bundle.why else ""
+            says = f"withdrawn by its publisher{why} (manifest {manifest.sequence})"
+            hint = "send the withdrawal after it: bundlekeeper media write --notice"
+            found.append(finding("withdrawn", f"{bundle.family} {bundle.version} ({bundle.file})", says, hint))
+    return found

@@ -1,0 +1,250 @@
+"""What belongs into a media set, and what it lacks to be complete.
+
+Rules: a release is everything that it names; a domain is that, of the families that it has or may have, with every
+bundle that the steps of its route need, stops and patches among them; a site is all its domains. What is missing is
+told first and never left out in silence: a family, a bundle, a proof, a signature, the table that a model needs, a way.
+A bundle that was withdrawn, or whose signature is bad, is told and not packed. Nothing is read here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.planning.fleet.domain_state import Standing, stand
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, near
+from bundlekeeper.planning.fleet.stock import Holdings
+from bundlekeeper.planning.fleet.target import Choice, Target, aim
+from bundlekeeper.planning.gaps.find import gaps_of
+from bundlekeeper.planning.gaps.question import Case, Told
+from bundlekeeper.planning.gaps.report import Gap
+from bundlekeeper.planning.gaps.supply import check_supply
+from bundlekeeper.planning.route.find import NoRoute, route
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest.types import Bundle, Release
+
+#: Codes that mean that something is missing from the set, or may not go into it.
+SUPPLY = frozenset(
+    {
+        *("family-missing", "not-held", "wrong-build", "bad-signature", "unsigned", "revoked-key", "dropped-key"),
+        *("expired-key", "stranger-key", "withdrawn", "model-unsupported", "unproven", "stale-proof", "self-digest"),
+        "expired",
+    }
+)
+#: Checks of the supply; that one of these could not be made is told, too.
+CHECKS = frozenset(
+    {
+        "build",
+        "digest",
+        "proof age",
+        "signature",
+        "base",
+        "family",
+        "held",
+        "proof",
+        "standing",
+        "support",
+        "model table",
+    }
+)
+_NOT_PACKED = frozenset({"withdrawn", "bad-signature", "revoked-key"})
+
+
+@dataclass(frozen=True, slots=True)
+class Meant:
+    """What `--for` names: a release, or domains that go to one. `kind` is "release", "domain" or "site"."""
+
+    kind: str
+    name: str
+    release: str
+    domains: tuple[str, ...] = ()
+
+    @property
+    def says(self) -> str:
+        """For people: `domain holm-a to release 6.1`."""
+        return (
+            f"release {self.name}" if self.kind == "release" else f"{self.kind} {self.name} to release {self.release}"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """The bundles of a set, by family and order of need, and what is missing, worst first.
+
+    `missing` holds every finding; `left_out` the SHA-256 of bundles that are needed and must not be packed.
+    """
+
+    bundles: tuple[Bundle, ...]
+    missing: tuple[Finding, ...]
+    left_out: frozenset[str]
+
+
+def meant_by(fleet: Fleet, name: str, to: str) -> Meant:
+    """Find out what a word names; `to` is the release for a domain or site, empty for the newest one.
+
+    Raises InputError, with a suggestion, for a word or a release that is not known, and for one that names two things.
+    """
+    sort, _, bare = name.partition(":")
+    kinds = ("release", "domain", "site")
+    asked, word = ((sort,), bare) if sort in kinds and bare else (kinds, name)
+    releases = [r.name for r in fleet.book.manifest.release]
+    sites: dict[str, dict[str, None]] = {}
+    for part in fleet.inventory.components:
+        if part.site and part.domain:
+            sites.setdefault(part.site, {})[part.domain] = None
+    known = {"release": releases, "domain": list(fleet.domains), "site": list(sites)}
+    found = [kind for kind in asked if word in known[kind]]
+    if len(found) > 1:
+        hint = " or ".join(f"--for {kind}:{word}" for kind in found)
+        raise InputError(f"{word} is a {' and a '.join(found)}", hint=hint)
+    if not found and to and not fleet.domains and "domain" in asked:
+        fleet.book.release(to)
+        return Meant("domain", word, to)
+    if not found:
+        hint = near(word, [w for kind in asked for w in known[kind]])
+        if not fleet.domains:
+            hint += "; no inventory is known: for a domain name the release with --to RELEASE"
+        raise InputError(
+            f"no {', '.join(asked[:-1])}{' or ' if asked[1:] else ''}{asked[-1]} is called {word!r}", hint=hint
+        )
+    if found[0] == "release":
+        if to and to != word:
+            raise InputError("--to is for a domain or a site", hint=f"--for {word} is the whole release {word}")
+        return Meant("release", word, word)
+    release = fleet.book.release(to).name if to else _newest(fleet)
+    return Meant(found[0], word, release, (word,) if found[0] == "domain" else tuple(sites[word]))
+
+
+def _newest(fleet: Fleet) -> str:
+    """The release with the highest infrastructure, of equal ones the first. Raises InputError where there is none."""
+    releases = fleet.book.manifest.release
+    if not releases:
+        raise InputError("the manifest names no release", hint="add [[release]] tables to it")
+
+    def place(release: Release) -> int:
+        return max((fleet.reader.rank(INFRASTRUCTURE, v) for v in release.versions(INFRASTRUCTURE)), default=-1)
+
+    return max(releases, key=place).name
+
+
+def contents_of(fleet: Fleet, meant: Meant, holdings: Holdings, now: datetime) -> Contents:
+    """Everything that belongs into the set, and what it lacks. `now` is an aware time."""
+    gatherer = _Gatherer(fleet, holdings, now)
+    if meant.domains:
+        for domain in meant.domains:
+            gatherer.domain(domain, meant.release)
+    else:
+        gatherer.release(meant)
+    return gatherer.contents()
+
+
+class _Gatherer:
+    """Collects bundles and findings; equal ones of several domains are told once."""
+
+    def __init__(self, fleet: Fleet, holdings: Holdings, now: datetime) -> None:
+        self.fleet, self.holdings, self.now = fleet, holdings, now
+        self.bundles: dict[str, Bundle] = {}
+        self.findings: dict[tuple[str, str, str], Finding] = {}
+
+    def release(self, meant: Meant) -> None:
+        """Everything that a release names."""
+        families = self.fleet.book.manifest.families
+        target = aim(self.fleet.book, self.fleet.book.release(meant.release), families, self.holdings)
+        name = meant.name if meant.kind == "domain" else f"release {meant.name}"
+        self._supply(stand(self.fleet.reader, name, ()), target)
+        self._add(target.choices.values())
+        says = "what runs there is not known" if meant.kind == "domain" else "no domain was named"
+        level = None if meant.kind == "domain" else Level.NOTE
+        hint = "bundlekeeper inventory load FILE" if meant.kind == "domain" else "--for DOMAIN looks for them"
+        self._tell(finding("not-checked", name, f"{says}: stops on the way were not looked for", hint, level=level))
+
+    def domain(self, domain: str, release: str) -> None:
+        """A release's bundles of the families that a domain has, and what the route there needs besides."""
+        report = gaps_of(self.fleet, domain, release, self.holdings, self.now)
+        for gap in report.gaps:
+            self._take(gap)
+        standing = self.fleet.standing(domain)
+        unsure = any(server.family is None for server in standing.servers)
+        families = self.fleet.book.manifest.families if unsure else dict.fromkeys((INFRASTRUCTURE, *standing.families))
+        target = aim(self.fleet.book, self.fleet.book.release(release), families, self.holdings)
+        stops = self._stops(domain, release, target)
+        self._supply(standing, Target(self.fleet.book, target.release, stops))
+        self._add([*target.choices.values(), *stops.values()])
+        self._tables(standing)
+
+    def _stops(self, domain: str, release: str, target: Target) -> dict[str, Choice]:
+        """The bundles that the route's steps need and the release does not name, each as a choice of its own."""
+        found = route(self.fleet, domain, release, self.holdings, self.now)
+        if isinstance(found, NoRoute):
+            for each in found.findings:
+                if each.code != "family-missing" or not any(k[0] == "family-missing" for k in self.findings):
+                    self._tell(replace(each, hint=each.hint or _nearest(found)))
+            return {}
+        own = {b.sha256.lower() for choice in target.choices.values() for b in choice.chain}
+        wanted = {c.sha256.lower() for step in found.steps for c in step.changes} - own
+        return {
+            b.sha256: Choice(b.family, b.version, b, (b,), (b.version,))
+            for b in self.fleet.book.manifest.bundle
+            if b.sha256.lower() in wanted
+        }
+
+    def _supply(self, standing: Standing, target: Target) -> None:
+        case = Case(self.fleet, standing, target, self.holdings, self.now, Told())
+        check_supply(case)
+        for gap in case.tally.gaps:
+            self._take(gap)
+
+    def _take(self, gap: Gap) -> None:
+        if gap.code in SUPPLY or (gap.code == "not-checked" and gap.evidence.get("check") in CHECKS):
+            self._tell(gap.finding)
+
+    def _tell(self, each: Finding) -> None:
+        self.findings.setdefault((each.code, each.subject, each.says), each)
+
+    def _add(self, choices: Iterable[Choice]) -> None:
+        for choice in choices:
+            for bundle in choice.chain:
+                self.bundles.setdefault(bundle.sha256.lower(), bundle)
+
+    def _tables(self, standing: Standing) -> None:
+        """The model table that a model needs: in the set, or there already."""
+        book = self.fleet.book
+        scale = book.scale(MODEL_TABLE)
+        for table in (p.reading for p in standing.infrastructure if p.reading.kind == MODEL_TABLE):
+            offers = [book.whole(b).get((MODEL_TABLE, table.model or "")) for b in self.bundles.values()]
+            there = [o.image.version for o in offers if o is not None] + ([table.active] if table.active else [])
+            wanted = {
+                (s.family, p.reading.model) for s in standing.servers for p in s.parts if s.family and p.reading.model
+            }
+            for family, model in sorted((f, m) for f, m in wanted if f and m):
+                first = book.first_table(family, model, table.model)
+                if first and not any(scale.compare(version, first[1]) in (0, 1) for version in there):
+                    says = f"{model} needs a model table not older than {first[1]}, and the set brings none"
+                    hint = f"the infrastructure bundle of release {first[0]} brings it"
+                    self._tell(finding("model-table-old", f"{standing.domain}: model table", says, hint))
+
+    def contents(self) -> Contents:
+        """What was gathered, bundles by family and as the manifest lists them, findings worst first."""
+        place = {b.sha256.lower(): n for n, b in enumerate(self.fleet.book.manifest.bundle)}
+        families = list(self.fleet.book.manifest.families)
+        order = sorted(self.bundles.values(), key=lambda b: (families.index(b.family), place[b.sha256.lower()]))
+        called = {f"{b.family} {b.version} ({b.file})": b.sha256.lower() for b in order}
+        out = {called[f.subject] for f in self.findings.values() if f.code in _NOT_PACKED and f.subject in called}
+        levels = list(Level)
+        rows = sorted(self.findings.values(), key=lambda f: (levels.index(f.level), f.code == "not-checked"))
+        return Contents(tuple(order), tuple(rows), frozenset(out))
+
+
+def _nearest(found: NoRoute) -> str:
+    return f"release {found.nearest} can be reached" if found.nearest else ""
+
+
+def missing_count(findings: Sequence[Finding]) -> int:
+    """How many of the findings say that something is missing: errors and warnings."""
+    return sum(f.level is not Level.NOTE for f in findings)

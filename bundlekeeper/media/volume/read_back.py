@@ -1,0 +1,236 @@
+"""Reading what was written from the medium, and not from the page cache; and saying no more than that.
+
+Rules: a file is synced, its cached pages are dropped, and that none of it is left in memory is asked of the kernel
+before it is read; where the kernel can read past its cache (O_DIRECT) it does; only then "read again, cache evicted" is
+claimed, and on FUSE, where a program keeps its own way to the medium, only when the device's buffers were flushed, too
+(root). Nothing here speaks about the drive's own memory: "read again after remount" is media.remount's to allow, and
+the third level is the receiver's.
+Sources: posix_fadvise(2), mincore(2), open(2) on O_DIRECT, linux/fs.h; what each way finds was tried.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import hashlib
+import mmap
+import os
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+from bundlekeeper.store.disk.filesystem import FsKind, describe_fd
+from bundlekeeper.verification.hashing.read import BLOCK_BYTES, Digest, Stop
+
+
+class Level(StrEnum):
+    """How a volume was proven after writing; no other claim exists."""
+
+    EVICTED = "read again, cache evicted"
+    REMOUNTED = "read again after remount"
+    DESTINATION = "proven at the destination"
+    UNSURE = "read again, perhaps from a cache"
+
+
+_BLKFLSBUF = 0x1261  # linux/fs.h: flush the buffer cache of a block device
+_WINDOW_BYTES = 256 << 20
+#: File systems whose O_DIRECT reads come from the device whatever is cached or mapped (tried; vfat and exfat by docs).
+_DIRECT = frozenset({"ext4", "xfs", "vfat", "exfat", "f2fs"})
+_MEMORY = frozenset({"tmpfs", "ramfs"})
+
+
+@dataclass(frozen=True, slots=True)
+class Mount:
+    """One line of /proc/self/mountinfo (proc(5)): its number now, where, of which device (`major:minor`), type, from
+    what."""
+
+    number: int
+    point: str
+    device: str
+    kind: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadBack:
+    """One file read again: its digest; whether it came from the medium as far as can be told; why not, else."""
+
+    digest: Digest
+    evicted: bool
+    why: str = ""
+
+
+def mounts() -> tuple[Mount, ...]:
+    """The mounts that this process sees, in the kernel's order. Empty where the kernel does not tell."""
+    with suppress(OSError):
+        return mounts_in(Path("/proc/self/mountinfo").read_text("utf-8", "surrogateescape"))
+    return ()
+
+
+def mounts_in(text: str) -> tuple[Mount, ...]:
+    """The mounts of a mountinfo's text; all up to a line that is none."""
+    found = []
+    with suppress(ValueError, IndexError):
+        for line in text.splitlines():
+            left, _, right = line.partition(" - ")
+            words, rest = left.split(" "), right.split(" ")
+            found.append(Mount(int(words[0]), _unescaped(words[4]), words[2], rest[0], _unescaped(rest[1])))
+    return tuple(found)
+
+
+def mount_of(path: Path) -> Mount | None:
+    """The mount that holds `path`; None where that cannot be told."""
+    real = os.path.realpath(path)
+    best: Mount | None = None
+    for each in mounts():
+        inside = real == each.point or real.startswith(each.point.rstrip("/") + "/")
+        if inside and (best is None or len(each.point) >= len(best.point)):  # of two on one point the later is seen
+            best = each
+    return best
+
+
+def _unescaped(text: str) -> str:
+    for escape, char in (("\\040", " "), ("\\011", "\t"), ("\\012", "\n"), ("\\134", "\\")):
+        text = text.replace(escape, char)
+    return text
+
+
+def flush_device(mount: Mount | None) -> bool:
+    """Drop what the kernel keeps of the block device below a program's mount (FUSE, root); False where it was not done.
+
+    Elsewhere it is not needed, and would make the whole file system be synced.
+    """
+    if mount is None or not mount.kind.startswith("fuse") or not mount.source.startswith("/dev/"):
+        return False
+    try:
+        fd = os.open(mount.source, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return False
+    try:
+        os.fsync(fd)
+        fcntl.ioctl(fd, _BLKFLSBUF, 0)
+        os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+        return True
+    except OSError:
+        return False
+    finally:
+        os.close(fd)
+
+
+def resident(fd: int, size: int) -> bool:
+    """True when some page of the file is in memory, or that cannot be told (mincore(2) tells only owners and writers).
+
+    No page is touched, so a medium that is pulled harms nobody. Raises nothing.
+    """
+    import ctypes
+
+    if size == 0:
+        return False
+    libc = ctypes.CDLL(None, use_errno=True)
+    libc.mmap.restype = ctypes.c_void_p
+    libc.mmap.argtypes = [ctypes.c_void_p, ctypes.c_size_t, ctypes.c_int, ctypes.c_int, ctypes.c_int, ctypes.c_int64]
+    libc.munmap.argtypes = [ctypes.c_void_p, ctypes.c_size_t]
+    libc.mincore.argtypes = [ctypes.c_void_p, ctypes.c_size_t, ctypes.c_char_p]
+    page = mmap.PAGESIZE
+    for start in range(0, size, _WINDOW_BYTES):
+        length = min(_WINDOW_BYTES, size - start)
+        at = libc.mmap(None, length, mmap.PROT_READ, mmap.MAP_SHARED, fd, start)
+        if at in {None, ctypes.c_void_p(-1).value}:
+            return True
+        pages = ctypes.create_string_buffer((length + page - 1) // page)
+        failed = libc.mincore(at, length, pages) != 0
+        libc.munmap(at, length)
+        if failed or any(byte & 1 for byte in pages.raw[: (length + page - 1) // page]):
+            return True
+    return False
+
+
+def evict(fd: int) -> None:
+    """Sync a file and drop its cached pages. Raises OSError when the sync fails; advice may be refused in silence."""
+    os.fsync(fd)
+    with suppress(OSError):
+        os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+
+
+def read_back(
+    folder: int,
+    name: str,
+    *,
+    algorithms: Sequence[str],
+    flushed: bool,
+    on_bytes: Callable[[int], None] | None = None,
+    stop: Stop | None = None,
+) -> ReadBack:
+    """Read the file `name` in the open folder from the medium, as far as that can be had.
+
+    `flushed` says that the buffers of the device were dropped (`flush_device`). Raises OSError when it cannot be read,
+    StoppedError when `stop` was set.
+    """
+    fd = os.open(name, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK, dir_fd=folder)
+    try:
+        kind = describe_fd(fd)
+        evict(fd)
+        left = resident(fd, os.fstat(fd).st_size)
+        direct = _directly(folder, name)
+        try:
+            digest = _read(fd if direct is None else direct, fd, algorithms, on_bytes, stop or Stop())
+        finally:
+            if direct is not None:
+                os.close(direct)
+        with suppress(OSError):  # what was read is of no use to anybody soon
+            os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+    finally:
+        with suppress(OSError):  # of a device that is gone
+            os.close(fd)
+    why = _doubt(kind, left=left, direct=direct is not None, flushed=flushed)
+    return ReadBack(digest, not why, why)
+
+
+def _doubt(kind: FsKind, *, left: bool, direct: bool, flushed: bool) -> str:
+    if kind.name in _MEMORY:
+        return f"{kind.name} is memory, not a medium"
+    if kind.network:
+        return f"{kind.name}: another machine's cache cannot be looked into"
+    if kind.name.startswith("fuse") and not flushed:
+        return "a program (FUSE) stands between, whose cache cannot be dropped without root"
+    if left and not (direct and kind.name in _DIRECT):
+        return "some of it stayed in memory: another program may have it open"
+    return ""
+
+
+def _directly(folder: int, name: str) -> int | None:
+    """A descriptor that reads past the page cache; None where the file system has no such thing."""
+    try:
+        return os.open(name, os.O_RDONLY | os.O_DIRECT | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=folder)
+    except OSError as e:
+        if e.errno in {errno.EINVAL, errno.EOPNOTSUPP}:
+            return None
+        raise
+
+
+def _read(fd: int, plain: int, algorithms: Sequence[str], on_bytes: Callable[[int], None] | None, stop: Stop) -> Digest:
+    """Read to the end into a page-aligned buffer; what is not aligned any more after a short read comes by `plain`."""
+    hashes = {name: hashlib.new(name) for name in dict.fromkeys(algorithms)}
+    done = 0
+    with mmap.mmap(-1, BLOCK_BYTES) as room, memoryview(room) as view:
+        while True:
+            stop.check()
+            try:
+                count = os.preadv(fd, [view], done)
+            except OSError as e:
+                if e.errno != errno.EINVAL or fd == plain:
+                    raise
+                fd = plain  # opened for direct reading, and cannot do it
+                continue
+            if not count:
+                break
+            for each in hashes.values():
+                each.update(view[:count])
+            done += count
+            if on_bytes is not None:
+                on_bytes(count)
+            if done % mmap.PAGESIZE:
+                fd = plain
+    return Digest(done, {name: each.hexdigest() for name, each in hashes.items()})

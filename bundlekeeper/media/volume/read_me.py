@@ -1,0 +1,111 @@
+"""The plain-language text that stands first on every volume. Pure.
+
+Rules: it says what a check shows and what it does not; it gives no key and no fingerprint, because whoever can change
+the medium can change those, too; it prints the cautions where the work is (trade.md), and is no authority itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from bundlekeeper.formats.escape import human_bytes, visible
+from bundlekeeper.model.media.index import Part, SetFile, SetIndex
+
+_ABOUT = """\
+WHAT THIS IS
+
+  Volume {volume} of {volumes} of the media set {name}, made {made} UTC
+  for: {meant_for}
+  set id: {set_id}
+
+It holds firmware bundles of the platform {platform}, each named as its publisher named it, and the manifest
+(number {sequence}) that says what they are. All volumes of the set have the same set id.
+
+ON THIS VOLUME
+
+{files}
+"""
+
+_CHECK = """\
+IS IT WHOLE?
+
+In this folder, with any one of these:
+
+  python3 verify.py                      (Python 3.8 or newer; several volumes at once: name their folders)
+  sha256sum -c SHA256SUMS                (Linux and other systems with GNU coreutils)
+
+Windows PowerShell (these lines were not tested by us):
+
+  Get-Content SHA256SUMS | ForEach-Object {{
+    $sum, $name = $_ -split '  ', 2
+    if ((Get-FileHash -Algorithm SHA256 -LiteralPath $name).Hash -ne $sum) {{ "DAMAGED: $name" }}
+  }}
+
+No output of the PowerShell lines means that nothing is damaged. The folder is also a bag by RFC 8493 (BagIt 1.0):
+any BagIt library can validate it.
+
+WHAT THAT SHOWS, AND WHAT IT DOES NOT
+
+These checks show damage, not origin. Whoever can change this medium can change the checksums, verify.py and the tool on
+it, too. Who made the set is shown by the signature of set-index.json and of the manifest, under a key that you have had
+by another way: by hand, or read over the telephone, never from this medium. With bundlekeeper on your own machine:
+
+  bundlekeeper media receive .           (it exits with 4 and takes nothing where it does not know the key)
+
+In any order of the volumes, over several days if need be; it says what is still to come.
+"""
+
+_TOOL = """\
+THE TOOL
+
+Where a folder tool/ is on this volume, it holds bundlekeeper and what it needs, for the Python and system that the
+first line of tool/requirements.txt names. It needs no network:
+
+  python -m pip install --no-index --find-links tool --require-hashes -r tool/requirements.txt
+
+The hashes there show damage, not origin. Install it only from a volume that a bundlekeeper which you have already had
+received without a word: that holds this text, verify.py and the tool against the signed index, too.
+"""
+
+_CAUTIONS = """\
+CAUTIONS
+
+Firmware work can take services down that people depend on, and parts can be left unusable by a loss of power in the
+middle of a write. The hardware maker's release notes, local change control and the site's safety rules stand above
+everything that is written here. Keep power and cooling steady; back up the configuration and read it back; confirm
+redundancy before each step; in hospitals, plants and the like agree the window with those responsible for safety;
+take anti-static and lifting precautions when a part must be reseated. Nothing here calls a step safe.
+
+AFTERWARDS
+
+Send the answer back, so that the sender knows what arrived: bundlekeeper media receipt --out FILE --key KEYFILE
+"""
+
+
+def text(index: SetIndex, volume: int, on_it: Sequence[tuple[SetFile, Part]], *, with_tool: bool) -> str:
+    """The text for one volume, which holds `on_it`, in lines of at most 120 characters but for long names.
+
+    `with_tool` says that the set's volumes may carry the tool.
+    """
+    rows = [f"  {p.size:>15,}  data/{visible(p.path)}" for _, p in on_it]
+    size = sum(p.size for _, p in on_it)
+    split = [f for f, _ in on_it if f.split]
+    rows.append(f"  {size:>15,}  bytes in all ({human_bytes(size)})")
+    if split:
+        rows += ["", "Split, because a volume could not hold them whole; receiving puts them together again:"]
+        rows += [f"  {visible(f.path)}, on volumes {', '.join(str(p.volume) for p in f.parts)}" for f in split]
+    if index.notes:
+        rows += ["", "What the maker of the set was told that it lacks:"]
+        rows += [f"  {visible(note)}" for note in index.notes]
+    about = _ABOUT.format(
+        volume=volume,
+        volumes=index.volumes,
+        name=index.name,
+        made=f"{index.made:%Y-%m-%d %H:%M}",
+        meant_for=visible(index.meant_for),
+        set_id=index.set_id,
+        platform=index.platform,
+        sequence=index.manifest_sequence,
+        files="\n".join(rows),
+    )
+    return "\n".join([about, _CHECK.format(), *([_TOOL] if with_tool else []), _CAUTIONS])

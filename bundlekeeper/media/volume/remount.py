@@ -1,0 +1,154 @@
+"""Whether a volume is read from a medium that was plugged in and mounted anew since it was written.
+
+Rules: certain or not claimed. It must be the same file system, by an id that is its own and not its place's; either the
+machine was booted since, or the disk was attached anew, by the kernel's count of disks, and mounted anew, by its count
+of mounts: bind mounts, other namespaces and lazy unmounts keep a file system alive, but not on a disk that was taken
+away; and no file of the volume may be newer than its last one was when it was finished, so that a copy made under this
+mount is none. What one of these lacks, is doubt. Not seen: a medium that was copied whole, with its file system's id.
+Sources: statx(2), proc(5), Documentation/ABI/stable/sysfs-block (diskseq, Linux 5.15); ext4 and btrfs make f_fsid from
+their UUID (Linux, fs/*/super.c).
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import shutil
+import stat
+import subprocess
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from bundlekeeper.media.volume.read_back import Mount, mounts
+
+_STATX_MNT_ID_UNIQUE = 0x4000  # linux/stat.h, Linux 6.8
+_STX_MNT_ID_AT = 144  # bytes into struct statx (statx(2), linux/stat.h)
+_EMPTY_PATH = 0x1000  # AT_EMPTY_PATH: the descriptor itself
+_OWN_FSID = frozenset({"ext2", "ext3", "ext4", "btrfs"})
+_COARSE_NS = 2_000_000_000  # FAT keeps times by two seconds
+
+
+@dataclass(frozen=True, slots=True)
+class Under:
+    """Under which mount of which file system something is written or read; what the kernel does not tell is empty.
+
+    `disk` and `mount` are numbers that no other attaching of a disk and no other mount of this `boot` ever has.
+    """
+
+    file_system: str
+    boot: str
+    disk: str
+    mount: str
+
+
+def look(fd: int) -> Under:
+    """Where an open folder is. Raises nothing: what cannot be told is empty."""
+    number = _mount_number(fd)
+    own = next((m for m in mounts() if m.number == number), None)
+    if own is None:
+        return Under("", "", "", "")
+    return Under(_file_system(fd, own), _boot(), _disk(own), _unique(fd))
+
+
+def mounted_anew(written: Iterable[Under], now: Under) -> bool:
+    """True when this file system, on which the volume was written, was certainly mounted anew since."""
+    same = [each for each in written if each.file_system == now.file_system]
+    if not now.file_system or not same:
+        return False
+    return all(_anew(each, now) for each in same)
+
+
+def _anew(each: Under, now: Under) -> bool:
+    if not each.boot or not now.boot or each.boot != now.boot:
+        return bool(each.boot and now.boot)
+    pairs = ((each.disk, now.disk), (each.mount, now.mount))
+    return all(before and after and before != after for before, after in pairs)
+
+
+def newest_change(fd: int) -> int:
+    """The latest change of a file below an open folder, in nanoseconds since 1970. Raises OSError."""
+    newest = 0
+    for folder, _, names in os.walk(f"/proc/self/fd/{fd}", onerror=_raise):
+        for name in names:
+            newest = max(newest, os.lstat(os.path.join(folder, name)).st_ctime_ns)
+    return newest
+
+
+def unchanged(fd: int, finished_ns: int | None) -> bool:
+    """True when no file below the folder is newer than it was when the volume was finished. Raises nothing."""
+    with suppress(OSError):
+        return finished_ns is not None and newest_change(fd) < finished_ns + _COARSE_NS
+    return False
+
+
+def _raise(error: OSError) -> None:
+    raise error
+
+
+def _boot() -> str:
+    with suppress(OSError):
+        return Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+    return ""
+
+
+def _unique(fd: int) -> str:
+    room = ctypes.create_string_buffer(256)
+    with suppress(OSError, AttributeError):
+        libc = ctypes.CDLL(None, use_errno=True)
+        known = libc.statx(fd, b"", _EMPTY_PATH, _STATX_MNT_ID_UNIQUE, room) == 0
+        if known and int.from_bytes(room.raw[:4], "little") & _STATX_MNT_ID_UNIQUE:
+            return str(int.from_bytes(room.raw[_STX_MNT_ID_AT : _STX_MNT_ID_AT + 8], "little"))
+    return ""
+
+
+def _disk(own: Mount) -> str:
+    """The number that the disk was given when it was attached, or its medium put in."""
+    with suppress(OSError):
+        device = _device(own)
+        folder = f"/sys/dev/block/{os.major(device)}:{os.minor(device)}"
+        for each in (f"{folder}/diskseq", f"{folder}/../diskseq"):  # a partition's is its disk's
+            with suppress(FileNotFoundError, NotADirectoryError):
+                return Path(each).read_text("ascii").strip()
+    return ""
+
+
+def _device(own: Mount) -> int:
+    """The block device below a mount; 0 where there is none. Raises OSError."""
+    if not own.source.startswith("/dev/"):
+        return 0
+    found = Path(own.source).stat()
+    return found.st_rdev if stat.S_ISBLK(found.st_mode) else 0
+
+
+def _mount_number(fd: int) -> int:
+    with suppress(OSError, ValueError):
+        for line in Path(f"/proc/self/fdinfo/{fd}").read_text("ascii").splitlines():
+            if line.startswith("mnt_id:"):
+                return int(line.partition(":")[2])
+    return -1
+
+
+def _file_system(fd: int, own: Mount) -> str:
+    """What tells this file system from every other one, wherever it is plugged in; empty where nothing does."""
+    with suppress(OSError):
+        if own.kind in _OWN_FSID:
+            return f"{own.kind}:{os.fstatvfs(fd).f_fsid:x}"
+        device = _device(own)
+        return _uuid(own.source, device) if device else ""
+    return ""
+
+
+def _uuid(source: str, device: int) -> str:
+    with suppress(OSError):
+        for each in Path("/dev/disk/by-uuid").iterdir():
+            with suppress(OSError):
+                if each.stat().st_rdev == device:
+                    return f"uuid:{each.name}"
+    if shutil.which("blkid") is None:
+        return ""
+    # Where no udev runs: blkid reads the device itself, which needs the right to.
+    command = ["blkid", "-c", "/dev/null", "-o", "value", "-s", "UUID", source]
+    found = subprocess.run(command, capture_output=True, text=True, check=False).stdout.strip()
+    return f"uuid:{found}" if found else ""

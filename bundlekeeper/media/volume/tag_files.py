@@ -1,0 +1,166 @@
+"""What a volume holds besides its payload, as bytes: the bag's texts, the checksum list, the index, words for people.
+
+Rules: pure; `SHA256SUMS` names everything but itself and the tag manifest, which is made after it and names it;
+bagit.txt is in both, and last on the medium. The index is signed before and names what people read and run, and what
+tells a volume's number: so those texts hang on the set alone, not on the day or on what a volume has on wish. The lists
+name the index, so it cannot name them: who receives holds them against the files that it names.
+Formats: RFC 8493; GNU coreutils manual, "cksum output modes".
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from importlib import resources
+
+from bundlekeeper.errors import UnfinishedError
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.formats.escape import human_bytes, visible
+from bundlekeeper.media.volume import bag_text, read_me
+from bundlekeeper.media.volume.folder import INDEX, SIGNATURE, Expected
+from bundlekeeper.model.media.index import Part, SetFile, SetIndex, Text
+
+READ_ME = "READ-ME-FIRST.txt"
+SUMS = "SHA256SUMS"
+VERIFIER = "verify.py"
+TOOL = "tool"
+TAG_MANIFEST = bag_text.manifest_name("sha256", tag=True)
+#: Every volume has these, whatever else was wished for.
+EVERY = (
+    *(bag_text.DECLARATION, bag_text.INFO, bag_text.manifest_name("sha256"), TAG_MANIFEST, SUMS),
+    *(READ_ME, VERIFIER, INDEX, SIGNATURE),
+)
+
+
+def beside(*, sha512: bool, tool: bool) -> tuple[str, ...]:
+    """The files, or folders with a slash at the end, that a volume has on wish."""
+    return (*((bag_text.manifest_name("sha512"),) if sha512 else ()), *((f"{TOOL}/",) if tool else ()))
+
+
+@dataclass(frozen=True, slots=True)
+class Signed:
+    """A set's index, the bytes that are signed, and the signature's file."""
+
+    index: SetIndex
+    data: bytes
+    signature: bytes
+
+
+def tag_files(
+    signed: Signed,
+    volume: int,
+    payload: Mapping[str, Expected],
+    tool: Mapping[str, Expected],
+) -> dict[str, bytes]:
+    """Every tag file of a volume but those of the tool's folder, in the order in which they are written.
+
+    `payload` and `tool` name each file by its path in the bag, with all of its digests. bagit.txt is not among them: it
+    is `bag_text.declaration()`, and is written when all else is proven. Raises InputError for a path that no volume can
+    hold, UnfinishedError for texts that are not those that the index names.
+    """
+    index = signed.index
+    algorithms = sorted({name for each in payload.values() for name in each.digests})
+    found = _fixed(index, volume, tuple(index.on(volume)))
+    _insist_on_signed(index, volume, found)
+    for name in algorithms or ["sha256"]:
+        listed = {path: each.digests[name] for path, each in payload.items()}
+        found[bag_text.manifest_name(name)] = bag_text.manifest_text(listed).encode()
+    found[INDEX] = signed.data
+    found[SIGNATURE] = signed.signature
+    sums = {name: hashlib.sha256(data).hexdigest() for name, data in found.items()}
+    sums |= {path: each.digests["sha256"] for path, each in tool.items()}
+    sums[bag_text.DECLARATION] = hashlib.sha256(bag_text.declaration().encode()).hexdigest()
+    found[SUMS] = sums_text(sums, {path: each.digests["sha256"] for path, each in payload.items()})
+    sums[SUMS] = hashlib.sha256(found[SUMS]).hexdigest()
+    found[TAG_MANIFEST] = bag_text.manifest_text(sums).encode()
+    return found
+
+
+def with_texts(index: SetIndex, tool: Mapping[str, Expected]) -> SetIndex:
+    """The index with every text that it is to name: those of each volume, and the tool's files by their paths in the
+    bag."""
+    own = [Text(0, path, each.size, each.digests["sha256"]) for path, each in sorted(tool.items())]
+    index = replace(index, texts=tuple(own))
+    on_it: dict[int, list[tuple[SetFile, Part]]] = {number: [] for number in range(1, index.volumes + 1)}
+    for each in index.files:
+        for part in each.parts:
+            on_it[part.volume].append((each, part))
+    for number, rows in on_it.items():
+        texts = _fixed(index, number, sorted(rows, key=lambda row: row[1].path))
+        own += [_as_text(0 if name == VERIFIER else number, name, data) for name, data in texts.items()]
+    return replace(index, texts=tuple(dict.fromkeys(own)))
+
+
+def insist_on_signed(index: SetIndex, volume: int) -> None:
+    """Raise UnfinishedError where this version makes other texts for a volume than the index names."""
+    _insist_on_signed(index, volume, _fixed(index, volume, tuple(index.on(volume))))
+
+
+def _insist_on_signed(index: SetIndex, volume: int, texts: Mapping[str, bytes]) -> None:
+    due = {path: text for path, text in index.texts_on(volume).items() if not path.startswith(f"{TOOL}/")}
+    made = {name: _as_text(due[name].volume if name in due else 0, name, data) for name, data in texts.items()}
+    if made != due:
+        name = next(name for name in sorted({*made, *due}) if made.get(name) != due.get(name))
+        raise UnfinishedError(
+            f"another version of bundlekeeper began the set {index.name}: its signed index names another {name}",
+            hint="go on with that version; or send a new set: bundlekeeper media plan",
+        )
+
+
+def signed_tool(index: SetIndex, tool: Mapping[str, Expected]) -> bool:
+    """True where the tool's files, by their paths in the bag, are those that the index names."""
+    due = {each.path: each.sha256 for each in index.texts if each.path.startswith(f"{TOOL}/")}
+    return due == {path: each.digests["sha256"] for path, each in tool.items()}
+
+
+def tool_left_out() -> Finding:
+    """What is told where the tool that was asked for is not `signed_tool`."""
+    says = "left out of the volumes that are written now: the set's signed index names another tool, or none"
+    return finding("missing", f"{TOOL}/", says, _NEW_SET, Level.WARNING)
+
+
+def hint_to_have(index: SetIndex, name: str, hint: str) -> str:
+    """What to do for a file, or folder with a slash, that a finished volume lacks: the hint where that can help."""
+    return hint if name != f"{TOOL}/" or any(each.path.startswith(name) for each in index.texts) else _NEW_SET
+
+
+_NEW_SET = "a new set carries it: bundlekeeper media plan --with-tool"
+
+
+def sums_text(texts: Mapping[str, str], payload: Mapping[str, str]) -> bytes:
+    """What SHA256SUMS must be where the SHA-256 of texts and payload are these, by path in the bag."""
+    named = {path: digest for path, digest in texts.items() if path not in (SUMS, TAG_MANIFEST)}
+    return bag_text.manifest_text({**named, **payload}).encode()
+
+
+def _as_text(volume: int, name: str, data: bytes) -> Text:
+    return Text(volume, name, len(data), hashlib.sha256(data).hexdigest())
+
+
+def _fixed(index: SetIndex, volume: int, on_it: Sequence[tuple[SetFile, Part]]) -> dict[str, bytes]:
+    """The texts of a volume that hang on the set alone."""
+    with_tool = any(each.path.startswith(f"{TOOL}/") for each in index.texts)
+    return {
+        bag_text.INFO: _info(index, volume, [part for _, part in on_it]).encode(),
+        READ_ME: read_me.text(index, volume, on_it, with_tool=with_tool).encode(),
+        VERIFIER: resources.files("bundlekeeper.media.volume").joinpath("verify.py").read_bytes(),
+    }
+
+
+def _info(index: SetIndex, volume: int, parts: Sequence[Part]) -> str:
+    size = sum(part.size for part in parts)
+    about = f"firmware bundles, set {index.name} for {visible(index.meant_for)}, volume {volume} of {index.volumes}"
+    return bag_text.info_text(
+        [
+            ("External-Description", about),
+            ("External-Identifier", f"{index.set_id}-{volume}"),
+            ("Bagging-Date", index.made.date().isoformat()),
+            ("Bag-Size", human_bytes(size)),
+            ("Payload-Oxum", f"{size}.{len(parts)}"),
+            ("Bag-Group-Identifier", index.set_id),
+            ("Bag-Count", f"{volume} of {index.volumes}"),
+            ("Internal-Sender-Identifier", index.name),
+            ("Bag-Software-Agent", "bundlekeeper"),
+        ]
+    )

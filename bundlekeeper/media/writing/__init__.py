@@ -1,0 +1,4 @@
+"""A set written to folders or images, and proven by reading the medium.
+
+Only what goes out; receiving is next door.
+"""

@@ -1,0 +1,185 @@
+"""Proving volumes from their media: those that were just written, and those that lie there finished.
+
+Rules: every file of the volume is read back, those apart that were read back in this very run already; media are read
+side by side; the claim is that of the weakest file; a read error is "unreadable" and never "altered"; a finished volume
+has every file that a volume is written with, and the very index and signature that are kept.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass
+from functools import partial
+
+from bundlekeeper.errors import KeeperError, StoppedError
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.findings import Level as Badness
+from bundlekeeper.media.volume import bag_text, tag_files
+from bundlekeeper.media.volume.bag import Bag, read_bag
+from bundlekeeper.media.volume.folder import INDEX, SIGNATURE, Expected, Volume
+from bundlekeeper.media.volume.read_back import Level, flush_device
+from bundlekeeper.media.volume.tag_files import Signed
+from bundlekeeper.model.progress import Progress
+from bundlekeeper.verification.hashing.read import Stop
+from bundlekeeper.verification.hashing.threads import Helper
+
+
+@dataclass(frozen=True, slots=True)
+class Proven:
+    """What reading a volume back gave: the claim that may be made, why no more, what is wrong, with which files.
+
+    `beside` is what is worth telling, though the volume is whole.
+    """
+
+    level: Level
+    why: str
+    findings: tuple[Finding, ...]
+    bad: tuple[str, ...] = ()
+    beside: tuple[Finding, ...] = ()
+
+
+def prove_written(
+    volumes: Mapping[Volume, Mapping[str, Expected]], progress: Progress, stop: Stop | None
+) -> dict[Volume, Proven]:
+    """Read every file of volumes that were written just now back from their media, the media side by side.
+
+    Raises StoppedError.
+    """
+    rows = {v: {p: e for p, e in files.items() if p not in v.kept} for v, files in volumes.items()}
+    total = sum(each.size for files in rows.values() for each in files.values())
+    progress.begin("proving from the medium", total, sum(len(files) for files in rows.values()))
+    found: dict[Volume, Proven] = {}
+    failures: list[BaseException] = []
+
+    def prove(volume: Volume) -> None:
+        try:
+            found[volume] = _prove(volume, rows[volume], progress, stop, remounted=False)
+        except BaseException as e:  # raised in the caller's thread
+            failures.append(e)
+
+    helpers = [Helper(f"prove-{n}", partial(prove, volume)) for n, volume in enumerate(rows)]
+    try:
+        started = [helper.start() for helper in helpers]
+        for helper in helpers:
+            helper.join()
+        for volume, begun in zip(rows, started, strict=True):
+            if not begun:
+                prove(volume)
+    finally:
+        progress.done()
+    if failures:
+        raise failures[0]
+    return found
+
+
+def prove_finished(
+    volume: Volume,
+    signed: Signed,
+    progress: Progress,
+    stop: Stop | None,
+    *,
+    remounted: bool,
+    wanted: Collection[str] = (),
+) -> Proven:
+    """Prove a volume that was finished before: its bag, the set's index, every file, from the medium.
+
+    `remounted` says that the medium was mounted anew since it was written; `wanted` are files, or folders with a slash
+    at the end, that were asked for now. Raises StoppedError.
+    """
+    try:
+        bag = read_bag(volume.path, stop=stop)
+    except StoppedError:
+        raise
+    except KeeperError as e:
+        says = e.says if not e.problems else f"{e.says}: {e.problems[0].subject}: {e.problems[0].says}"
+        return Proven(Level.UNSURE, "", (finding("bad-volume", str(volume.path), says, _AGAIN),))
+    expected = {
+        path: Expected(bag.files[path].size, sums)
+        for path, sums in {**bag.tags, **bag.payload}.items()
+        if path in bag.files
+    }
+    for name, data in ((INDEX, signed.data), (SIGNATURE, signed.signature)):
+        if name in bag.files:
+            expected[name] = Expected(len(data), {"sha256": hashlib.sha256(data).hexdigest()})
+    wrong = [*bag.findings, *_not_of_it(volume, signed, bag)]
+    progress.begin("proving from the medium", sum(e.size for e in expected.values()), len(expected))
+    try:
+        proven = _prove(volume, expected, progress, stop, remounted=remounted)
+    finally:
+        progress.done()
+    beside = (*_strays(volume, bag), *_not_written(volume, signed, bag, wanted))
+    return Proven(proven.level, proven.why, (*wrong, *proven.findings), beside=beside)
+
+
+def _not_of_it(volume: Volume, signed: Signed, bag: Bag) -> Iterator[Finding]:
+    """Where a volume's files and lists are not those that it was written with."""
+    due = {f"{bag_text.PAYLOAD}/{part.path}": part for _, part in signed.index.on(volume.number)}
+    for path, part in due.items():
+        if bag.payload.get(path, {}).get("sha256") != part.sha256:
+            yield finding("bad-volume", path, "the volume's manifest and the set's index disagree", _AGAIN)
+    for path in sorted(set(bag.payload) - set(due)):
+        yield finding("bad-volume", path, "the set's index does not name it, the volume's manifest does", _AGAIN)
+    for name in tag_files.EVERY:
+        if name in bag.files and (name in bag.tags or name == tag_files.TAG_MANIFEST or not bag.tags):
+            continue
+        if name not in bag.files and name not in bag.tags:
+            says = "it was written onto the volume, and is not there"
+            yield finding("missing", f"{volume.path}/{name}", says, _AGAIN)
+        elif name in bag.files:
+            yield finding("bad-volume", f"{volume.path}/{name}", "the volume's lists do not name it", _AGAIN)
+
+
+def _strays(volume: Volume, bag: Bag) -> Iterator[Finding]:
+    for path in sorted(bag.files):
+        if path not in bag.tags and path not in tag_files.EVERY and not path.startswith(f"{bag_text.PAYLOAD}/"):
+            says, hint = "lies in the volume, and is not of it", "move it away"
+            yield finding("extra", f"{volume.path}/{path}", says, hint)
+
+
+def _not_written(volume: Volume, signed: Signed, bag: Bag, wanted: Collection[str]) -> Iterator[Finding]:
+    for name in wanted:
+        if name not in bag.files and not any(name.endswith("/") and path.startswith(name) for path in bag.files):
+            says = f"volume {volume.number} was finished without it, and nothing is added to a finished volume"
+            hint = tag_files.hint_to_have(signed.index, name, "remove the volume's folder to write it anew")
+            yield finding("missing", f"{volume.path}/{name}", says, hint, Badness.WARNING)
+
+
+_AGAIN = "remove the volume's folder and write it again"
+
+
+def _prove(
+    volume: Volume, expected: Mapping[str, Expected], progress: Progress, stop: Stop | None, *, remounted: bool
+) -> Proven:
+    if stop is not None:
+        stop.check()
+    flushed = flush_device(volume.place.mount)
+    wrong: list[Finding] = []
+    bad: list[str] = []
+    doubts = [kept.why for kept in volume.kept.values() if kept.why]
+    for path, due in sorted(expected.items()):
+        progress.file(path)
+        algorithms = tuple(sorted({*due.digests, "sha256"}))
+        try:
+            back = volume.read_back(path, algorithms=algorithms, flushed=flushed, on_bytes=progress.advance, stop=stop)
+        except OSError as e:
+            wrong.append(finding("unreadable", f"{volume.path}/{path}", f"could not be read back: {e.strerror}", _BAD))
+            continue
+        found = back.digest
+        if found.size != due.size:
+            code = "truncated" if found.size < due.size else "extended"
+            says = f"{found.size:,} bytes on the medium, {due.size:,} were written"
+            wrong.append(finding(code, f"{volume.path}/{path}", says, _BAD))
+            bad.append(path)
+        elif any(found.hexes[name] != checksum for name, checksum in due.digests.items()):
+            says = f"the medium gives other bytes than were written: SHA-256 {found.sha256}"
+            wrong.append(finding("altered", f"{volume.path}/{path}", says, _BAD))
+            bad.append(path)
+        if back.why:
+            doubts.append(back.why)
+    if doubts:
+        return Proven(Level.UNSURE, doubts[0], tuple(wrong), tuple(bad))
+    return Proven(Level.REMOUNTED if remounted else Level.EVICTED, "", tuple(wrong), tuple(bad))
+
+
+_BAD = "the medium is not to be trusted: write to another one"

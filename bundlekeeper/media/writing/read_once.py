@@ -1,0 +1,316 @@
+"""The one reader of the store when a set is written: each file once, to every volume that lacks it.
+
+Rules: a file is opened once and read once, in its order, whatever number of volumes and targets its parts go to; it is
+hashed in that read where its digests are not known (parts of split files, one by one and as a whole; SHA-512), else
+only when it is read back from the medium, against the digest that the plan has; a file that changed while it was read,
+or is not what the plan says, spoils every volume that it was to be on, and is said; its bytes never stay there.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import Protocol
+
+from bundlekeeper.errors import RefusedError
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.media.volume import bag_text
+from bundlekeeper.media.volume.folder import Expected, Volume
+from bundlekeeper.media.volume.tag_files import TOOL
+from bundlekeeper.model.media.index import Part, PartDigests
+from bundlekeeper.model.media.plan import PlannedFile, SetPlan
+from bundlekeeper.model.progress import Progress
+from bundlekeeper.store.contents.store import Store
+from bundlekeeper.store.disk import files
+from bundlekeeper.verification.hashing.one_pass import SHA256
+from bundlekeeper.verification.hashing.read import Stop
+from bundlekeeper.verification.hashing.spread import Sink, spread
+
+_Range = tuple[int, int]
+
+
+class SpreadMeans(Protocol):
+    """What the reader works with."""
+
+    @property
+    def progress(self) -> Progress:
+        """Told of the bytes that were read."""
+
+    @property
+    def stop(self) -> Stop | None:
+        """Ends the work when it is set."""
+
+
+class Spreading:
+    """One pass over the files of a plan.
+
+    `parts` holds the digests of the parts of split files that were read whole and are right, by path and number; it
+    begins with what is known, and `on_parts` is called when more is.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        plan: SetPlan,
+        algorithms: tuple[str, ...],
+        means: SpreadMeans,
+        parts: dict[str, dict[int, PartDigests]],
+        on_parts: Callable[[], None],
+    ) -> None:
+        self.parts = parts
+        self.read_bytes = 0
+        self._on_parts = on_parts
+        self._store, self._plan = store, plan
+        self._algorithms, self._means = algorithms, means
+        self._written: dict[Volume, dict[str, Expected]] = {}
+        self._tags: dict[Volume, dict[str, Expected]] = {}
+        self._fresh: dict[str, dict[int, PartDigests]] = {}
+
+    def run(self, volumes: Sequence[Volume]) -> list[Finding]:
+        """Read what some volume lacks, and, before there is an index, the whole of every split file.
+
+        Returns what is wrong with the store's files. Raises StoppedError.
+        """
+        work = [(each, self._ranges(each, volumes)) for each in self._plan.files]
+        work = [(each, ranges) for each, ranges in work if any(ranges.values()) or self._to_index(each)]
+        work.sort(key=lambda row: min((p.volume, p.path) for p in row[0].file.parts))
+        total = sum(sum(size for _, size in self._to_read(each, ranges)) for each, ranges in work)
+        self._means.progress.begin("writing", total, len(work))
+        found: list[Finding] = []
+        try:
+            for each, ranges in work:
+                self._means.progress.file(each.file.path)
+                problem = self._one(each, ranges)
+                if problem is not None:
+                    found.append(problem)
+                    self._spoil(each, volumes)
+        finally:
+            self._means.progress.done()
+        return found
+
+    def _to_index(self, each: PlannedFile) -> bool:
+        """Its parts' digests are not known yet, and the index needs them all."""
+        return each.file.split and len(self.parts.get(each.file.path, {})) < len(each.file.parts)
+
+    def _to_hash(self, each: PlannedFile) -> bool:
+        """Its digests are needed before it is read back, which proves it against the one that is known."""
+        return self._to_index(each) or self._algorithms != SHA256
+
+    def blame(self, volume: Volume, path: str) -> Finding | None:
+        """After a file on a volume was not what it should be: whether the store's own file is not, either."""
+        row = next(((f, p) for f, p in self._plan.on(volume.number) if _path(p) == path), None)
+        if row is None:
+            return None
+        each, part = row
+        digest = hashlib.sha256()
+        try:
+            fd = open_source(self._store, each.source)
+            try:
+                os.lseek(fd, part.offset, os.SEEK_SET)
+                spread(fd, (), size=part.size, hashes=[digest], stop=self._means.stop)
+            finally:
+                os.close(fd)
+        except (OSError, RefusedError) as e:
+            reason = e.strerror if isinstance(e, OSError) else str(e)
+            return finding("unreadable", each.file.path, f"the store's file could not be read: {reason}")
+        due = self._due(each, (part.offset, part.size))
+        return None if digest.hexdigest() == due else _altered(each.file.path, digest.hexdigest(), due)
+
+    def _ranges(self, each: PlannedFile, volumes: Sequence[Volume]) -> dict[_Range, list[tuple[Part, Volume]]]:
+        """Every run of the file's bytes with the volumes that lack it."""
+        found: dict[_Range, list[tuple[Part, Volume]]] = {}
+        for part in each.file.parts:
+            lacking = [
+                (part, volume)
+                for volume in volumes
+                if volume.number == part.volume and volume.error is None and _path(part) not in volume.kept
+            ]
+            found.setdefault((part.offset, part.size), []).extend(lacking)
+        return found
+
+    def _to_read(self, each: PlannedFile, ranges: Mapping[_Range, object]) -> list[_Range]:
+        return [at for at, lacking in sorted(ranges.items()) if lacking or self._to_index(each)]
+
+    def _one(self, each: PlannedFile, ranges: dict[_Range, list[tuple[Part, Volume]]]) -> Finding | None:
+        """Read one file; returns what is wrong with it."""
+        path = each.file.path
+        try:
+            fd = open_source(self._store, each.source)
+        except (OSError, RefusedError) as e:
+            reason = e.strerror if isinstance(e, OSError) else str(e)
+            return finding("unreadable", path, f"the store's file cannot be opened: {reason}")
+        try:
+            before = os.fstat(fd)
+            if before.st_size != each.file.size:
+                code = "truncated" if before.st_size < each.file.size else "extended"
+                return _spoilt(code, path, f"{before.st_size:,} bytes in the store, {each.file.size:,} are due")
+            whole = hashlib.sha256()
+            to_read = self._to_read(each, ranges)
+            for at in to_read:
+                problem = self._range(fd, each, at, ranges[at], whole if self._to_index(each) else None)
+                if problem is not None:
+                    return problem
+            if files.fingerprint_of(os.fstat(fd)) != files.fingerprint_of(before):
+                return _changed(path)
+            if self._to_index(each):
+                if whole.hexdigest() != each.file.sha256:
+                    return _altered(path, whole.hexdigest(), each.file.sha256)
+                self.parts[path] = self._fresh.pop(path)
+                self._on_parts()
+            return None
+        except OSError as e:
+            return finding("unreadable", path, f"the store's file could not be read: {e.strerror}")
+        finally:
+            with suppress(OSError):
+                os.close(fd)
+
+    def _range(
+        self,
+        fd: int,
+        each: PlannedFile,
+        at: _Range,
+        lacking: Sequence[tuple[Part, Volume]],
+        whole: hashlib._Hash | None,
+    ) -> Finding | None:
+        """Read one run of bytes to the volumes that lack it; returns what is wrong with the file."""
+        offset, size = at
+        sinks: list[tuple[Part, Volume, Sink]] = []
+        for part, volume in lacking:
+            if volume.error is None:
+                try:
+                    sinks.append((part, volume, Sink(volume.create(_path(part)))))
+                except OSError as e:
+                    volume.error = e
+        hashes = {name: hashlib.new(name) for name in self._algorithms} if self._to_hash(each) else {}
+        os.lseek(fd, offset, os.SEEK_SET)
+        try:
+            came = spread(
+                fd,
+                [sink for _, _, sink in sinks],
+                size=size,
+                hashes=[*hashes.values(), *([whole] if whole is not None else [])],
+                on_bytes=self._means.progress.advance,
+                stop=self._means.stop,
+            )
+        finally:
+            for _, volume, sink in sinks:
+                volume.error = volume.error or sink.error
+                volume.close_later(sink.fd)
+        self.read_bytes += came
+        if came < size and not (sinks and all(sink.error is not None for _, _, sink in sinks)):
+            return _changed(each.file.path)
+        if came == size:
+            digests = {name: h.hexdigest() for name, h in hashes.items()} or {"sha256": self._due(each, at)}
+            return self._digested(each, at, digests, sinks, "" if whole is None else whole.hexdigest())
+        return None
+
+    def _digested(
+        self,
+        each: PlannedFile,
+        at: _Range,
+        digests: dict[str, str],
+        sinks: Iterable[tuple[Part, Volume, Sink]],
+        through: str,
+    ) -> Finding | None:
+        due = self._due(each, at)
+        if due and due != digests["sha256"]:
+            return _altered(each.file.path, digests["sha256"], due)
+        for part in each.file.parts:
+            if (part.offset, part.size) == at and through:
+                self._fresh.setdefault(each.file.path, {})[part.number] = PartDigests(digests["sha256"], through)
+        for part, volume, sink in sinks:
+            if sink.error is None:
+                self._written.setdefault(volume, {})[_path(part)] = Expected(part.size, digests)
+        return None
+
+    def _due(self, each: PlannedFile, at: _Range) -> str:
+        """The SHA-256 that this run of bytes must have; empty where that is not known before the whole was read."""
+        if at == (0, each.file.size):
+            return each.file.sha256
+        known = self.parts.get(each.file.path, {})
+        here = (known.get(p.number) for p in each.file.parts if (p.offset, p.size) == at)
+        return next((digests.sha256 for digests in here if digests is not None), "")
+
+    def _spoil(self, each: PlannedFile, volumes: Sequence[Volume]) -> None:
+        for part in each.file.parts:
+            for volume in volumes:
+                if volume.number == part.volume and _path(part) not in volume.kept:
+                    volume.bad.add(each.file.path)
+                    try:
+                        volume.drop(_path(part))
+                    except OSError as e:
+                        volume.error = volume.error or e
+
+    def payload(self, volume: Volume) -> dict[str, Expected]:
+        """The payload as it was written or found on the volume, with every digest. By path."""
+        found = dict(self._written.get(volume, {}))
+        for path, kept in volume.kept.items():
+            found[path] = Expected(kept.digest.size, kept.digest.hexes)
+        return found
+
+    def copy_tool(self, volume: Volume, tool: Mapping[str, Path]) -> dict[str, Expected]:
+        """Write the files of the tool's folder onto the volume. Raises OSError."""
+        found = {}
+        for name, path in sorted(tool.items()):
+            target = f"{TOOL}/{name}"
+            digest = hashlib.sha256()
+            with path.open("rb") as source:
+                size = os.fstat(source.fileno()).st_size
+                sink = Sink(volume.create(target))
+                spread(source.fileno(), [sink], size=size, hashes=[digest], stop=self._means.stop)
+            volume.close_later(sink.fd)
+            if sink.error is not None:
+                raise sink.error
+            found[target] = Expected(size, {"sha256": digest.hexdigest()})
+        volume.settle()
+        return found
+
+    def expect_tags(self, volume: Volume, texts: Mapping[str, bytes], tool: Mapping[str, Expected]) -> None:
+        """Remember what else was written onto the volume."""
+        known = {
+            name: Expected(len(data), {"sha256": hashlib.sha256(data).hexdigest()}) for name, data in texts.items()
+        }
+        self._tags[volume] = {**known, **tool}
+
+    def everything(self, volume: Volume) -> dict[str, Expected]:
+        """Everything that is to be read back from the volume."""
+        return {**self.payload(volume), **self._tags.get(volume, {})}
+
+
+def open_source(store: Store, source: str) -> int:
+    """Open a planned file where it lies: inside the store, or a manifest that was named by its own path.
+
+    Raises RefusedError for what is no regular file, OSError.
+    """
+    if source.startswith("/"):
+        folder, _, name = source.rpartition("/")
+        home = os.open(folder or "/", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        try:
+            return files.open_regular(home, name)
+        finally:
+            os.close(home)
+    *parents, name = source.split("/")
+    with files.folder(store.fd, parents) as home:
+        return files.open_regular(home, name)
+
+
+def _path(part: Part) -> str:
+    return f"{bag_text.PAYLOAD}/{part.path}"
+
+
+def _spoilt(code: str, path: str, says: str) -> Finding:
+    return finding(code, path, says, "bundlekeeper check tells what is wrong in the store; nothing false went out")
+
+
+def _altered(path: str, found: str, due: str) -> Finding:
+    return _spoilt("altered", path, f"its SHA-256 in the store is {found}, {due} is due")
+
+
+def _changed(path: str) -> Finding:
+    return finding("unreadable", path, "the store's file changed while it was read", "write again when it is at rest")
+
+
+__all__ = ["Spreading", "open_source"]

@@ -1,0 +1,150 @@
+"""What a store remembers of how it writes a set: under which mounts, at which mount points, which parts it has read.
+
+Rules: it is kept beside the set's record and may be lost: then nothing is claimed about remounts, no mount is missed
+and split files are read again; it is written before the first byte goes out, so that a write that was killed counts,
+too; it is replaced whole, by one process at a time, and nothing that another one remembered is lost.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import astuple, dataclass, field
+from typing import TypeVar
+
+from bundlekeeper.errors import KeeperError
+from bundlekeeper.formats import json_read
+from bundlekeeper.media.set.records import Sent
+from bundlekeeper.media.volume.remount import Under, look, mounted_anew, newest_change, unchanged
+from bundlekeeper.model.media.index import PartDigests
+from bundlekeeper.store.contents.store import KEEPER, Store
+from bundlekeeper.store.disk import files
+
+_FILE = "written-to.json"
+_LIMIT = 32 << 20
+_MOST = 1000
+_Value = TypeVar("_Value")
+
+
+@dataclass(slots=True)
+class WhereTo:
+    """`mounts` holds, by volume, the mounts under which it was written; `finished`, by volume and file system, when its
+    last file was written (nanoseconds since 1970, by that file's ctime); `points` the mount point that each folder was
+    on; `parts` the digests of each part of the split files that were read whole, by number."""
+
+    mounts: dict[int, list[Under]] = field(default_factory=dict)
+    finished: dict[int, dict[str, int]] = field(default_factory=dict)
+    points: dict[str, str] = field(default_factory=dict)
+    parts: dict[str, dict[int, PartDigests]] = field(default_factory=dict)
+
+    def written_under(self, volume: int, under: Under) -> bool:
+        """Note a mount under which a volume is written. True when that is news."""
+        rows = self.mounts.setdefault(volume, [])
+        if under in rows:
+            return False
+        rows.append(under)
+        return True
+
+    def note_finished(self, volume: int, fd: int) -> None:
+        """Note when the last file in a finished volume's open folder was written. Raises nothing."""
+        with suppress(OSError):
+            self.finished.setdefault(volume, {})[look(fd).file_system] = newest_change(fd)
+
+    def read_anew(self, volume: int, fd: int) -> bool:
+        """True when the volume's open folder is certainly read from a file system that was mounted anew since."""
+        now = look(fd)
+        known = self.finished.get(volume, {}).get(now.file_system)
+        return mounted_anew(self.mounts.get(volume, ()), now) and unchanged(fd, known)
+
+
+def recall(store: Store, sent: Sent) -> WhereTo:
+    """What is remembered; nothing where that cannot be read. Raises nothing."""
+    found = WhereTo()
+    try:
+        with files.folder(store.fd, _folder(sent)) as home:
+            document = json_read.loads(files.read_bounded(home, _FILE, _LIMIT))
+    except (OSError, KeeperError):
+        return found
+    if isinstance(document, dict):
+        under, finished, points, parts = (_table(document.get(k)) for k in ("under", "finished", "points", "parts"))
+        for number, rows in under.items():
+            if number.isdecimal() and isinstance(rows, list):
+                found.mounts[int(number)] = [u for row in rows if (u := _under_of(row)) is not None]
+        for number, times in finished.items():
+            if number.isdecimal():
+                found.finished[int(number)] = {k: at for k, at in _table(times).items() if isinstance(at, int)}
+        found.points = {path: point for path, point in points.items() if isinstance(point, str)}
+        for path, digests in parts.items():
+            rows = _table(digests)
+            found.parts[path] = {int(n): d for n, row in rows.items() if n.isdecimal() and (d := _digests(row))}
+    return found
+
+
+def _under_of(found: object) -> Under | None:
+    if isinstance(found, list) and len(found) == 4 and all(isinstance(word, str) for word in found):
+        return Under(*found)
+    return None
+
+
+def _digests(found: object) -> PartDigests | None:
+    if isinstance(found, list) and len(found) == len(PartDigests._fields) and all(isinstance(d, str) for d in found):
+        return PartDigests(*found)
+    return None
+
+
+def _table(found: object) -> dict[str, object]:
+    return {str(key): value for key, value in found.items()} if isinstance(found, dict) else {}
+
+
+def remember(store: Store, sent: Sent, known: WhereTo) -> None:
+    """Add what is known to what is remembered, and that to `known`: other processes may write the same set.
+
+    Raises UnfinishedError when it cannot be written.
+    """
+    with (
+        files.wrapped("where a media set is written cannot be remembered", str(store.root)),
+        files.folder(store.fd, _folder(sent), create=True, mode=files.PRIVATE_FOLDER) as home,
+    ):
+        flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+        lock = os.open("written-to.lock", flags, files.PRIVATE_FILE, dir_fd=home)
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX)  # for some milliseconds
+            _merge(recall(store, sent), known)
+            _replace(home, known)
+        finally:
+            os.close(lock)
+
+
+def _merge(kept: WhereTo, known: WhereTo) -> None:
+    """In place: who reads the store fills the very tables that `known` has."""
+    for number, rows in kept.mounts.items():
+        mine = known.mounts.setdefault(number, [])
+        mine[:] = [*rows, *(row for row in mine if row not in rows)]
+    for number, times in kept.finished.items():
+        _beneath(known.finished.setdefault(number, {}), times)
+    _beneath(known.points, kept.points)
+    _beneath(known.parts, kept.parts)
+
+
+def _beneath(mine: dict[str, _Value], kept: Mapping[str, _Value]) -> None:
+    """Put what was kept before what is mine; of two, mine stands."""
+    both = {**kept, **mine}
+    mine.clear()
+    mine.update(both)
+
+
+def _replace(home: int, known: WhereTo) -> None:
+    document = {
+        "under": {str(n): [astuple(row) for row in rows[-_MOST:]] for n, rows in known.mounts.items()},
+        "finished": {str(n): dict(list(times.items())[-_MOST:]) for n, times in known.finished.items()},
+        "points": dict(list(known.points.items())[-_MOST:]),
+        "parts": known.parts,
+    }
+    files.replace(home, _FILE, json.dumps(document, sort_keys=True).encode())
+
+
+def _folder(sent: Sent) -> tuple[str, ...]:
+    return (KEEPER, "sets", "sent", f"{sent.sequence:06d}-{sent.set_id}")

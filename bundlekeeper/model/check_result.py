@@ -1,0 +1,85 @@
+"""What a check says: one row for every bundle expected and every other file met, counts, and how far it came.
+
+Rules: a row says what is known of one file and how it is known; `ok` means read now, to the end, and right; `trusted`
+and `not-read` mean that an earlier proof is relied on and is told; what is not proven is always counted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+from bundlekeeper.errors import KeeperError
+from bundlekeeper.findings import Finding
+
+
+class Status(StrEnum):
+    """How one file stands. The words that are finding codes mean what they mean there."""
+
+    OK = "ok"  # read now, right
+    TRUSTED = "trusted"  # unchanged, as far as stat tells, since a full proof that was right (--quick)
+    NOT_READ = "not-read"  # proven recently enough, not read now (--older-than)
+    ALTERED = "altered"
+    TRUNCATED = "truncated"
+    EXTENDED = "extended"
+    MISSING = "missing"
+    NOT_HELD = "not-held"  # named by the manifest, never held here, and no media set carried it here
+    MISNAMED = "misnamed"
+    EXTRA = "extra"
+    UNREADABLE = "unreadable"
+    UNPROVEN = "unproven"  # there, of the right size, not read: stopped, or out of time
+
+
+@dataclass(slots=True)
+class Row:
+    """One file. Sizes in bytes; `expected` and `found` are SHA-256 in lower-case hexadecimal, empty where unknown.
+
+    `place` is the path from the folder that was checked; empty where nothing was found. `proven_at` is when the bytes
+    were last read to the end and were right. `signature` is "good", "not looked at" or the code of what is against it,
+    empty where none is stated and none wanted; `signed_by` names the trust entry that it is good under. `seconds` is
+    how long this check read it, None where it did not.
+    """
+
+    name: str
+    family: str
+    version: str
+    place: str
+    status: Status
+    size: int | None
+    expected_size: int | None
+    expected: str
+    found: str
+    proven_at: datetime | None
+    says: str = ""
+    signature: str = ""
+    signed_by: str = ""
+    seconds: float | None = None
+
+
+@dataclass(slots=True)
+class CheckResult:
+    """One check: findings, rows, and how much of it is proof.
+
+    Counts are of expected files: `proven` read now and right, `trusted` by `--quick`, `skipped` by `--older-than`,
+    `unproven` everything expected that is none of these. Signatures that are stated or wanted are counted as good, not
+    good (`bad`) and not looked at (`unseen`). `files_read` and `bytes_read` count all reading. `stopped`
+    says that a signal ended it, `out_of_time` that the time allowed did. `untrusted_because` says why `--quick` could
+    trust nothing on this file system. `trouble` is what kept proofs from being recorded.
+    """
+
+    findings: list[Finding] = field(default_factory=list)
+    rows: list[Row] = field(default_factory=list)
+    proven: int = 0
+    trusted: int = 0
+    skipped: int = 0
+    unproven: int = 0
+    signatures_good: int = 0
+    signatures_bad: int = 0
+    signatures_unseen: int = 0
+    files_read: int = 0
+    bytes_read: int = 0
+    stopped: bool = False
+    out_of_time: bool = False
+    untrusted_because: str = ""
+    trouble: KeeperError | None = None

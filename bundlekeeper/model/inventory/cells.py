@@ -1,0 +1,274 @@
+"""One cell of an inventory at a time: what each key may hold, and what is wrong where it holds something else.
+
+Rules: the same rules for TOML, JSON, CSV and spreadsheets; an empty cell is None (not known), `-` is the empty text
+(known to be none); a number where a version is due is refused, because a number has lost its final zeros; a converter
+returns a value or raises `BadCellError`, never anything else.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Collection, Mapping
+from datetime import date, datetime, time
+from functools import lru_cache
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Code, Level
+from bundlekeeper.formats import moments
+from bundlekeeper.formats.escape import visible
+from bundlekeeper.model.inventory.types import APPLIES, EVERYWHERE, HALVES, KINDS, NONE
+
+#: Codes of what reading an inventory finds (a list beside the one of `model.findings`, as lint has its own).
+INVENTORY_CODES: dict[str, Code] = {
+    "inventory-syntax": Code(Level.ERROR, "the file is not the TOML, JSON, CSV or spreadsheet that it should be"),
+    "inventory-key": Code(Level.ERROR, "a key or column that an inventory does not have"),
+    "inventory-missing": Code(Level.ERROR, "a value that must be there is not"),
+    "inventory-value": Code(Level.ERROR, "a value that its key cannot hold"),
+    "inventory-twice": Code(Level.ERROR, "the same thing is told twice"),
+    "inventory-reference": Code(Level.ERROR, "a row speaks of a component that the inventory does not list"),
+}
+
+Converter = Callable[[object], object]
+_MAX_TEXT = 4096
+_MAX_VERSION = 128  # as in the manifest
+_SPLIT = re.compile(r"[|,;]")
+_KIND_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
+_DIGITS = re.compile(r"[0-9]{1,19}")
+_YES, _NO = frozenset({"yes", "true"}), frozenset({"no", "false"})
+_QUOTES_HINT = "write it as text, in quotes; a number has lost its final zeros (6.10 became 6.1)"
+_CELL_HINT = "format the cell as text and write it again; the spreadsheet has changed what was typed"
+
+
+class BadCellError(Exception):
+    """This value cannot stand here."""
+
+    def __init__(self, says: str, hint: str = "") -> None:
+        super().__init__(says)
+        self.says = says
+        self.hint = hint
+
+
+def text(value: object) -> str | None:
+    """A piece of text, without blanks around it. Raises BadCellError."""
+    if type(value) is not str:
+        if value is None:
+            return None
+        raise BadCellError(f"is {_shape(value)}, not text", _hint_for(value))
+    return _text(value)
+
+
+@lru_cache(maxsize=8192)  # an inventory says the same few words a hundred thousand times
+def _text(value: str) -> str | None:
+    found = value.strip()
+    if not found:
+        return None
+    if len(found) > _MAX_TEXT:
+        raise BadCellError(f"has {len(found)} characters, {_MAX_TEXT} are the limit")
+    if not (found.isascii() and found.isprintable()) and visible(found) != found:
+        raise BadCellError(f"has characters that cannot be printed: {visible(found)[:80]}", "write it again by hand")
+    return NONE if found == "-" else found
+
+
+def label(value: object) -> str | None:
+    """Text that may be a whole number, such as a slot. Raises BadCellError."""
+    return str(value) if type(value) is int and 0 <= value < 10**9 else text(value)
+
+
+def version(value: object) -> str | None:
+    """A version, as read. Raises BadCellError."""
+    found = text(value)
+    if found is not None and len(found) > _MAX_VERSION:
+        raise BadCellError(f"is a version of {len(found)} characters, {_MAX_VERSION} are the limit")
+    return found
+
+
+def running(value: object) -> str | None:
+    """The version that runs: there always is one, so it is known or not, never none. Raises BadCellError."""
+    found = version(value)
+    if found == NONE:
+        raise BadCellError("says that nothing runs", "leave it empty where it is not known")
+    return found
+
+
+def versions(value: object) -> tuple[str, ...] | None:
+    """Any number of versions: a list, or one text divided by `|`, `,` or `;`. Raises BadCellError."""
+    return _many(value, version)
+
+
+def texts(value: object) -> tuple[str, ...] | None:
+    """Any number of names: a list, or one text divided by `|`, `,` or `;`. Raises BadCellError."""
+    return _many(value, text)
+
+
+def _many(value: object, one: Callable[[object], str | None]) -> tuple[str, ...] | None:
+    if type(value) is list:
+        found = [one(v) for v in value]
+        if None in found or NONE in found:
+            raise BadCellError("has an empty entry", "leave the entry out; an empty list means: known to be none")
+        return tuple(v for v in found if v)
+    whole = one(value)
+    if whole is None:
+        return None
+    return tuple(v for part in _SPLIT.split(whole) if (v := part.strip()))
+
+
+def flag(value: object) -> bool | None:
+    """Yes or no. Raises BadCellError."""
+    if value is None or type(value) is bool:
+        return value
+    found = text(value)
+    if not found:
+        return None
+    folded = found.casefold()
+    if folded in _YES or folded in _NO:
+        return folded in _YES
+    raise BadCellError(f"is {found!r}, neither yes nor no", "write yes or no; leave it empty where it is not known")
+
+
+def count(value: object) -> int | None:
+    """A number of bytes. Raises BadCellError."""
+    if type(value) is int:
+        number = value
+    else:
+        found = text(value)
+        if not found:
+            return None
+        if not _DIGITS.fullmatch(found):
+            raise BadCellError(f"is {found!r}, not a whole number of bytes", "write the digits only, in bytes")
+        number = int(found)
+    if not 0 <= number < 2**63:
+        raise BadCellError(f"is {number}, outside what a file system can have")
+    return number
+
+
+def choice(allowed: Collection[str]) -> Converter:
+    """Make the converter for one word out of a closed list."""
+
+    def convert(value: object) -> object:
+        found = text(value)
+        if not found:
+            return None
+        if found not in allowed:
+            raise BadCellError(f"is {found!r}; it can be {_listed(allowed)}", suggest(found, allowed))
+        return found
+
+    return convert
+
+
+def kind(own_kinds: Collection[str]) -> Converter:
+    """Make the converter for kinds: the built-in ones and those of the manifest's [kind.X]."""
+    known = {**dict.fromkeys(KINDS), **dict.fromkeys(own_kinds)}
+
+    def convert(value: object) -> object:
+        found = text(value)
+        if found in known or not found:
+            return found or None
+        hint = suggest(found, known) or f"the kinds are {_listed(known)}; [kind.NAME] in a manifest adds one"
+        raise BadCellError(f"is {found!r}, no kind that is known", hint)
+
+    return convert
+
+
+def wanted(own_kinds: Collection[str]) -> Converter:
+    """Make the converter for a policy's versions: by family or kind, or one version for both server families."""
+    keys = ("blade", "rack", *KINDS, *own_kinds)
+
+    def convert(value: object) -> object:
+        if isinstance(value, Mapping):
+            pairs = [(str(k), version(v)) for k, v in value.items()]
+        else:
+            whole = text(value)
+            if not whole:
+                return None if whole is None else {}
+            if "=" not in whole:
+                return dict.fromkeys(("blade", "rack"), version(whole))
+            parts = [p.partition("=") for p in _SPLIT.split(whole) if p.strip()]
+            pairs = [(k.strip(), version(v)) for k, _, v in parts]
+        for key, _ in pairs:
+            if key not in keys:
+                raise BadCellError(f"names {key!r}, neither a server family nor a kind", suggest(key, keys))
+        if len(dict(pairs)) != len(pairs):
+            raise BadCellError("names the same family or kind twice")
+        return {key: found for key, found in pairs if found}
+
+    return convert
+
+
+def scope(value: object) -> tuple[str, ...] | None:
+    """A policy's domains; `*` or `all` means every domain. Raises BadCellError."""
+    found = texts(value)
+    return (EVERYWHERE,) if found and (EVERYWHERE in found or found == ("all",)) else found
+
+
+def when(value: object) -> date | datetime | None:
+    """A date or a time, as TOML has them or as ISO 8601 text. Raises BadCellError."""
+    if isinstance(value, date):  # a datetime is one too
+        return value
+    if isinstance(value, time):
+        raise BadCellError("is a time without its day", "write 2026-03-01 or 2026-03-01T14:05+01:00")
+    found = text(value)
+    if not found:
+        return None
+    try:
+        return moments.parse(found)
+    except InputError as e:
+        raise BadCellError(f"is {e.says}", e.hint) from e
+
+
+def note(value: object) -> str | None:
+    """Free text; line breaks are allowed. Raises BadCellError."""
+    return text(" ".join(value.split()) if type(value) is str else value)
+
+
+def tables(own_kinds: Collection[str]) -> dict[str, dict[str, Converter]]:
+    """The keys of each table with their converters."""
+    return {
+        "component": {
+            "site": text, "domain": text, "chassis": label, "slot": label, "parent": text, "kind": kind(own_kinds),
+            "model": text, "serial": text, "active": running, "pending": version, "spare": version, "held": versions,
+            "pair": label, "half": choice(HALVES), "healthy": flag, "policy": text, "cluster": text, "note": note,
+        },
+        "partition": {"component": text, "name": text, "size_bytes": count, "free_bytes": count, "note": note},
+        "policy": {
+            "name": text, "versions": wanted(own_kinds), "applies": choice(APPLIES), "scope": scope, "note": note,
+        },
+        "apart": {"domains": texts, "note": note},
+    }  # fmt: skip
+
+
+#: What each table cannot do without. An empty one of these is an error, everything else may be unknown.
+REQUIRED = {
+    "component": ("site", "domain", "kind"),
+    "partition": ("component", "name"),
+    "policy": ("name",),
+    "apart": ("domains",),
+}
+
+
+def suggest(word: str, known: Collection[str]) -> str:
+    """`did you mean "…"?` where one known word is near, else nothing."""
+    import difflib  # only where something is wrong already
+
+    near = difflib.get_close_matches(word.casefold().strip().replace("_", "-"), list(known), 1, 0.6)
+    near = near or difflib.get_close_matches(word.casefold().strip(), list(known), 1, 0.6)
+    return f"did you mean {near[0]!r}?" if near else ""
+
+
+def _listed(words: Collection[str]) -> str:
+    return ", ".join(words)
+
+
+def _shape(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes or no"
+    if isinstance(value, int | float):
+        return "a number"
+    if isinstance(value, datetime | date | time):
+        return "a date"
+    return "a list" if isinstance(value, list) else "a table" if isinstance(value, Mapping) else "something else"
+
+
+def _hint_for(value: object) -> str:
+    if isinstance(value, datetime | date | time):
+        return _CELL_HINT
+    return _QUOTES_HINT if isinstance(value, int | float) and not isinstance(value, bool) else ""

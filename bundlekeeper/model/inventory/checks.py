@@ -1,0 +1,137 @@
+"""What the rows of an inventory must not say together.
+
+Rules: no component twice, none without an identity, no two of a kind in one slot, no pair of three, no partition of a
+component that is not listed, no more bytes free than there are. What rows merely leave open is no problem here: it
+stays unknown, and the checks that need it say so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from bundlekeeper.model.inventory.tables import Document, Path
+
+Place = tuple[Document, Path] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row that could be read (`made`: a Component, Partition, Policy or Apart), and where it stands."""
+
+    place: tuple[Document, Path]
+    made: Any
+
+
+class Report(Protocol):
+    """Takes one problem; `other` is a second place that `says` ends with."""
+
+    def __call__(self, code: str, place: Place, subject: str, says: str, hint: str = "", other: Place = None) -> None:
+        """Note it."""
+
+
+def together(
+    rows: Mapping[str, Sequence[Row]], report: Report, unread: Collection[str] = (), *, kept: bool = False
+) -> None:
+    """Report everything that the rows of all tables must not say together.
+
+    `unread` are the identities that rows of components which could not be read may have, "" where it may be any: no
+    other row is blamed for speaking of one of those. An inventory that is `kept` may have two of a kind in one slot,
+    which was accepted once.
+    """
+    keys = _identities(rows["component"], report)
+    if not kept:
+        _slots(rows["component"], report)
+    _pairs(rows["component"], report)
+    _partitions(rows["partition"], keys, unread, report)
+    _policies(rows["policy"], report)
+    for row in rows["apart"]:
+        if len(set(row.made.domains)) < 2:
+            _say(report, "inventory-value", row, "domains", "apart names fewer than two domains")
+
+
+def _say(report: Report, code: str, row: Row, key: str, says: str, hint: str = "", other: Row | None = None) -> None:
+    document, path = row.place
+    subject = str(getattr(row.made, key) or key)
+    report(code, (document, (*path, key)), subject, says, hint, other.place if other else None)
+
+
+def _identities(rows: Iterable[Row], report: Report) -> set[str]:
+    first: dict[str, Row] = {}
+    for row in rows:
+        part = row.made
+        key = part.key
+        if not part.serial and not part.parent:
+            says = (
+                f"the {part.kind} at {part.place.path()} has neither a serial nor a parent, so nothing tells it apart"
+            )
+            _say(report, "inventory-missing", row, "serial", says, "give its serial, or its server's as parent")
+        elif key in first:
+            says = f"{key} stands here as {part.kind}, and as {first[key].made.kind} at"
+            hint = "a serial is one component's; a server's own serial belongs in parent"
+            if not part.serial:
+                hint = 'tell them apart by serial, or by position: slot = "3/1", "3/2"'
+            _say(report, "inventory-twice", row, "serial" if part.serial else "slot", says, hint, first[key])
+        else:
+            first[key] = row
+    return set(first)
+
+
+def _slots(rows: Iterable[Row], report: Report) -> None:
+    first: dict[tuple[str, ...], Row] = {}
+    for row in rows:
+        part = row.made
+        if not part.chassis or not part.slot:
+            continue
+        place = (part.site, part.domain, part.chassis, part.slot, part.kind)
+        there = first.setdefault(place, row)
+        if there is not row and there.made.key != part.key:  # one part twice is told elsewhere
+            says = (
+                f"slot {part.slot} of chassis {part.chassis} holds {there.made.key} and {part.key}, both {part.kind};"
+            )
+            base = part.slot.partition("/")[0]
+            hint = f'one of them is elsewhere or gone; or tell their positions: slot = "{base}/1", "{base}/2"'
+            _say(report, "inventory-twice", row, "slot", f"{says} the other stands at", hint, there)
+
+
+def _pairs(rows: Iterable[Row], report: Report) -> None:
+    halves: dict[tuple[str, str, str, str], int] = {}
+    for row in rows:
+        part = row.made
+        if not part.pair:
+            continue
+        name = (part.site, part.domain, part.kind, part.pair)
+        halves[name] = halves.get(name, 0) + 1
+        if halves[name] == 3:
+            says = f"pair {part.pair} of {part.domain} has more than two of the kind {part.kind}"
+            _say(report, "inventory-twice", row, "pair", says, "each pair has a name of its own in its domain")
+
+
+def _partitions(rows: Iterable[Row], keys: set[str], unread: Collection[str], report: Report) -> None:
+    seen: set[tuple[str, str]] = set()
+    for row in rows:
+        made = row.made
+        may_be_unread = "" in unread or not {made.component, made.component.partition(":")[0]}.isdisjoint(unread)
+        if made.component not in keys and not may_be_unread:
+            from bundlekeeper.model.inventory.cells import suggest
+
+            says = f"partition {made.name} is of {made.component!r}, and no such component is listed"
+            _say(report, "inventory-reference", row, "component", says, suggest(made.component, keys))
+        if (made.component, made.name) in seen:
+            says = f"partition {made.name} of {made.component} stands twice"
+            _say(report, "inventory-twice", row, "name", says)
+        seen.add((made.component, made.name))
+        if made.free_bytes is not None and made.size_bytes is not None and made.free_bytes > made.size_bytes:
+            says = f"partition {made.name} has more bytes free ({made.free_bytes}) than it has ({made.size_bytes})"
+            _say(report, "inventory-value", row, "free_bytes", says)
+
+
+def _policies(rows: Iterable[Row], report: Report) -> None:
+    seen: set[tuple[str, str | None]] = set()
+    for row in rows:
+        # one name may be two policies where each has its own domains; without domains it is one and the same
+        names = {(row.made.name, domain) for domain in row.made.scope or (None,)}
+        if names & seen:
+            _say(report, "inventory-twice", row, "name", f"policy {row.made.name} stands twice")
+        seen |= names

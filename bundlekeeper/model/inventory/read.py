@@ -1,0 +1,251 @@
+"""From inventory files to one inventory, or to every problem that they have.
+
+Rules: all problems at once, each with its file and place; nothing half-read comes out; several files (a table of
+components, one of partitions, …) make one inventory; what two rows say of the same thing is a problem, never a choice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
+from datetime import date, datetime
+from typing import Any
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Finding, Level
+from bundlekeeper.formats import moments
+from bundlekeeper.model.inventory import cells as fields
+from bundlekeeper.model.inventory.checks import Place, Row, together
+from bundlekeeper.model.inventory.tables import Document, Path, Source, Unread, form_of, parse
+from bundlekeeper.model.inventory.types import FORMAT, Apart, Component, Inventory, Partition, Policy, identity
+
+__all__ = ["Document", "Source", "form_of", "read_inventory"]
+
+_MAX_PROBLEMS = 1000  # of one load; the number of the others is told
+_MAKE: dict[str, Any] = {"component": Component, "partition": Partition, "policy": Policy, "apart": Apart}
+
+
+def read_inventory(
+    sources: Sequence[Source | Document],
+    *,
+    taken: date | datetime | None = None,
+    zone: str | None = None,
+    own_kinds: Collection[str] = (),
+    clock: datetime | None = None,
+    kept: bool = False,
+) -> Inventory:
+    """Read one inventory from one or several files.
+
+    `taken` and `zone` count where no file says them, and contradict none that does; `own_kinds` are those of a
+    manifest's [kind.X]; with `clock`, the time now, aware, an inventory that was taken more than a day after it is a
+    problem. `kept` says that it was accepted once, so that rules about slots and times made since are not held against
+    it. Raises InputError whose `problems` are findings of INVENTORY_CODES: all of them, or the first 1000 and the
+    number of all in `says`.
+    """
+    reading = _Reading(own_kinds, clock, kept)
+    for source in sources:
+        reading.add(source)
+    found = reading.finish(taken, zone)
+    if found is not None:
+        return found
+    names = ", ".join(dict.fromkeys(s.name for s in sources)) or "the inventory"
+    count = reading.count
+    says = f"{names}: {count} problem{'' if count == 1 else 's'}, nothing was loaded"
+    if count > _MAX_PROBLEMS:
+        says += f"; the first {_MAX_PROBLEMS} are shown"
+    raise InputError(says, hint="mend what is named and load it again", where=names, problems=reading.problems())
+
+
+_HEADER = ("inventory", "taken", "zone", "note")
+_MEANING = {"taken": "when the inventory was taken", "zone": "in which time zone its days are"}
+
+
+class _Reading:
+    """One load: the rows read so far, and every problem found on the way."""
+
+    def __init__(self, own_kinds: Collection[str], clock: datetime | None, kept: bool) -> None:
+        self.clock = clock
+        self.kept = kept
+        self.own_kinds = frozenset(own_kinds)
+        self.keys = fields.tables(self.own_kinds)
+        self.documents: list[Document] = []
+        self.rows: dict[str, list[Row]] = {table: [] for table in self.keys}
+        self.noted: list[tuple[Finding, Place, Place]] = []
+        self.count = 0
+        self.unparsed = False  # whether a file, and with it what its header may say, could not be read at all
+        self.unread: set[str] = set()  # what stands in rows of components that could not be read; "" may be anything
+
+    def problem(self, code: str, place: Place, subject: str, says: str, hint: str = "", other: Place = None) -> None:
+        """Note one problem; `other` is a second place that `says` ends with."""
+        self.count += 1
+        if self.count <= _MAX_PROBLEMS:
+            self.noted.append((Finding(code, Level.ERROR, subject, says, hint), place, other))
+
+    def problems(self) -> list[Finding]:
+        """Every problem noted, with its place. Places are looked up here, once for each file, because they are dear."""
+        asked: dict[int, tuple[Document, dict[Path, tuple[str, str]]]] = {}
+        for _, *places in self.noted:
+            for document, path in filter(None, places):
+                asked.setdefault(id(document), (document, {}))[1][path] = ("", "")
+        for document, paths in asked.values():
+            paths.update(zip(paths, document.locate(list(paths)), strict=True))
+        found = []
+        for problem, place, other in self.noted:
+            where, excerpt = asked[id(place[0])][1][place[1]] if place else (problem.where, "")
+            says = f"{problem.says} {asked[id(other[0])][1][other[1]][0]}" if other else problem.says
+            found.append(replace(problem, says=says, where=where, excerpt=excerpt))
+        return found
+
+    def add(self, source: Source | Document) -> None:
+        """Read one file's rows."""
+        if isinstance(source, Source):
+            try:
+                source = parse(source, self.keys)
+            except InputError as e:
+                self.count += 1
+                where = e.where or source.name
+                found = Finding("inventory-syntax", Level.ERROR, source.name, e.says, e.hint, where)
+                self.noted.append((found, None, None))
+                self.unread.add("")
+                self.unparsed = True
+                return
+        self.documents.append(source)
+        for row in source.unread:
+            self._unread(source.name, row)
+        for table, content in source.tables.items():
+            self._columns(source, table)
+            if not isinstance(content, list):
+                says, hint = f"{table} is not a list of tables", f"write [[{table}]]"
+                self.problem("inventory-value", (source, (table,)), table, says, hint)
+                continue
+            required = fields.REQUIRED[table]
+            due = [key for key in required if key in source.columns] if source.columns else required
+            for index, cells in enumerate(content):
+                self._row((source, (table, index)), table, cells, due)
+
+    def _unread(self, name: str, row: Unread) -> None:
+        self.count += 1
+        self.unread.update({cell for cell in row.cells if cell} or {""})
+        if self.count <= _MAX_PROBLEMS:
+            found = Finding("inventory-syntax", Level.ERROR, name, row.says, row.hint, row.where)
+            self.noted.append((found, None, None))
+
+    def _columns(self, document: Document, table: str) -> None:
+        """A column that no table has, and one that a table must have, is one problem, not one for each row."""
+        if not document.columns:
+            return
+        keys = self.keys[table]
+        for column in document.columns:
+            if column not in keys:
+                self._stranger((document, (table, -1, column)), table, column)
+        for key in fields.REQUIRED[table]:
+            if key not in document.columns:
+                says = f"no column is called {key}"
+                self.problem("inventory-missing", (document, (table, -1, key)), key, says, "add it to the first row")
+
+    def _stranger(self, place: tuple[Document, Path], table: str, key: str) -> None:
+        hint = fields.suggest(key, self.keys[table]) or f"the keys are {', '.join(self.keys[table])}"
+        self.problem("inventory-key", place, key, f"{table} has no key {key!r}", hint)
+
+    def _row(self, place: tuple[Document, Path], table: str, cells: object, due: Sequence[str]) -> None:
+        """Read one row; `due` are the keys that it must have, but for those of which the whole column is missing."""
+        document, path = place
+        if not isinstance(cells, Mapping):
+            self.problem("inventory-value", place, table, "is not a table")
+            return
+        keys, before, wrong = self.keys[table], self.count, set()
+        values: dict[str, Any] = {}
+        for key, cell in cells.items():
+            convert = keys.get(key)
+            if convert is None:
+                if document.columns is None:
+                    self._stranger((document, (*path, key)), table, key)
+                continue
+            try:
+                value = convert(cell)
+            except fields.BadCellError as e:
+                wrong.add(key)
+                self.problem("inventory-value", (document, (*path, key)), key, f"{key} {e.says}", e.hint)
+                continue
+            if value is not None:
+                values[key] = value
+        if table != "apart":
+            values.pop("note", None)
+        for key in due:
+            if key not in wrong and not values.get(key) and (key != "domain" or key not in values):
+                hint = 'write "-" for a part that belongs to no domain' if key == "domain" else ""
+                self.problem("inventory-missing", (document, (*path, key)), key, f"{key} is empty", hint)
+        if before == self.count and len(due) == len(fields.REQUIRED[table]):
+            self.rows[table].append(Row(place, _MAKE[table](**values)))
+        elif table == "component":
+            told = ("kind", "slot", "parent", "serial")
+            part = Component(**{"kind": "", "site": "", "domain": "", **{k: values[k] for k in told if k in values}})
+            self.unread.add(identity(part) if part.serial or (part.parent and part.kind) else "")
+
+    def finish(self, taken: date | datetime | None, zone: str | None) -> Inventory | None:
+        """Check what the rows say together. None where there was any problem."""
+        headers = [header for d in self.documents if (header := self._header(d))]
+        zone_told = self._agreed("zone", [(h[0], h[2]) for h in headers], zone)
+        taken_told = self._agreed("taken", [(h[0], h[1]) for h in headers], taken)
+        if isinstance(taken_told, date) and isinstance(zone_told, str) and not self.kept:
+            self._moment(taken_told, zone_told)
+        if not self.rows["component"] and not self.count:
+            self.problem("inventory-missing", None, "component", "no component is listed")
+        together(self.rows, self.problem, self.unread, kept=self.kept)
+        if self.count or not isinstance(taken_told, date) or not isinstance(zone_told, str):
+            return None
+        made = {table: tuple(row.made for row in rows) for table, rows in self.rows.items()}
+        return Inventory(
+            taken_told, zone_told, made["component"], made["partition"], made["policy"], made["apart"], self.own_kinds
+        )
+
+    def _header(self, document: Document) -> tuple[Document, date | datetime | None, str | None] | None:
+        """The document's own header, its format checked. None where there is none."""
+        header = document.header
+        for key in header:
+            if key not in _HEADER:
+                hint = fields.suggest(key, [*_HEADER, *self.keys])
+                self.problem("inventory-key", (document, (key,)), key, f"an inventory has no {key!r}", hint)
+        if "inventory" not in header and document.columns is None:
+            says, hint = "the file does not say that it is an inventory", f"write inventory = {FORMAT} on top"
+            self.problem("inventory-missing", (document, ()), "inventory", says, hint)
+        elif str(header.get("inventory", FORMAT)) != str(FORMAT):
+            says = f"inventory has format {header['inventory']!r}; this program reads format {FORMAT}"
+            self.problem("inventory-value", (document, ("inventory",)), "inventory", says)
+        told: dict[str, Any] = {}
+        for key, convert in (("taken", fields.when), ("zone", fields.text)):
+            try:
+                told[key] = convert(header.get(key)) or None
+            except fields.BadCellError as e:
+                self.problem("inventory-value", (document, (key,)), key, f"{key} {e.says}", e.hint)
+        return document, told.get("taken"), told.get("zone")
+
+    def _agreed(self, key: str, told: list[tuple[Document, Any]], given: object) -> object:
+        """The one value that every file with a header agrees on, else the one given beside them."""
+        values = [(document, value) for document, value in told if value is not None]
+        for document, value in values:
+            if value != values[0][1]:
+                says = f"{key} is {value} here and {values[0][1]} in {values[0][0].name}"
+                self.problem("inventory-twice", (document, (key,)), key, says, "load them one after the other")
+        if values and given is not None and given != values[0][1]:
+            document, value = values[0]
+            says = f"{key} is {value} here and {given} beside the files"
+            self.problem("inventory-twice", (document, (key,)), key, says, f"leave --{key} out, or mend the file")
+        if not values and given is None and not self.unparsed:
+            wrong = any(p.subject == key for p, _, _ in self.noted)
+            if not wrong:
+                place = (self.documents[0], (key,)) if self.documents else None
+                self.problem("inventory-missing", place, key, f"nothing says {_MEANING[key]}", f"write {key} = …")
+        return values[0][1] if values else given
+
+    def _moment(self, taken: date | datetime, zone: str) -> None:
+        key = "zone"
+        try:
+            moments.zone_of(zone)
+            key = "taken"
+            found = moments.moment(taken, zone)
+            if self.clock is not None:
+                moments.not_ahead(found, self.clock)
+        except InputError as e:
+            told = next((d for d in self.documents if key in d.header), None)
+            self.problem("inventory-value", (told, (key,)) if told else None, key, e.says, e.hint)

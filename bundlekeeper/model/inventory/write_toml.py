@@ -1,0 +1,62 @@
+"""An inventory as the TOML that the reader reads and a person edits, one table to a component.
+
+Rules: as for JSON (`inventory_writing`): reading what was written gives an equal inventory; what is not known is left
+out, what is known to be none is `-`; equal inventories give equal bytes; no text can end a line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import fields
+from datetime import datetime
+from typing import Any
+
+from bundlekeeper.formats.escape import visible
+from bundlekeeper.formats.toml_edit import basic_string
+from bundlekeeper.model.inventory.types import FORMAT, Inventory
+
+
+def to_toml(inventory: Inventory, comments: Iterable[str] = ()) -> str:
+    """The whole inventory as TOML, in the order of its rows; `comments` are lines that follow it.
+
+    Raises InputError for a text that is no Unicode.
+    """
+    taken = inventory.taken
+    lines = [
+        f"inventory = {FORMAT}",
+        f"taken = {taken.isoformat(sep=' ') if isinstance(taken, datetime) else taken}",
+        f"zone = {basic_string(inventory.zone)}",
+    ]
+    tables: tuple[tuple[str, Iterable[Any]], ...] = (
+        ("component", inventory.components),
+        ("partition", inventory.partitions),
+        ("policy", inventory.policies),
+        ("apart", inventory.apart),
+    )
+    for table, rows in tables:
+        for row in rows:
+            lines += ["", f"[[{table}]]", *_lines(row)]
+    lines += ["", *(f"# {visible(each)}".rstrip() for each in comments)]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _lines(row: Any) -> list[str]:  # noqa: ANN401  (one of the four tables' types)
+    found = []
+    for each in fields(row):
+        value = getattr(row, each.name)
+        if value is None or (each.name == "note" and not value):
+            continue
+        found.append(f"{each.name} = {_value(value)}")
+    return found
+
+
+def _value(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, tuple):
+        return "[" + ", ".join(basic_string(str(v)) for v in value) + "]"
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{basic_string(k)} = {basic_string(v or '-')}" for k, v in value.items()) + " }"
+    return basic_string(str(value) or "-")

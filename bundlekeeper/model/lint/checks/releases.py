@@ -1,0 +1,151 @@
+"""Releases: versions that belong together must exist, be whole, and be allowed beside each other.
+
+Rules: a release names its versions by the very text of a bundle's; a release that lists several versions of a family is
+refused only for a version that no choice among the others allows; what a part would be seen at after taking a bundle is
+`scales.carried`'s answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bundlekeeper.findings import Level
+from bundlekeeper.formats.text_file import shown
+from bundlekeeper.formats.toml_positions import Path
+from bundlekeeper.model.lint.checks.ordering import called
+from bundlekeeper.model.lint.common.format import did_you_mean
+from bundlekeeper.model.lint.common.orders import Scales, carried
+from bundlekeeper.model.lint.common.problem import Problem
+from bundlekeeper.model.lint.common.raw_rows import Loose, LooseBeside, LooseRelease, LooseWhat
+
+#: Families whose parts can stand in one scope (common practice): a server or a pair takes one bundle only, which is
+#: always compared with itself; rack servers stand in no chassis.
+_TOGETHER = {"domain": ("infrastructure", "blade", "rack"), "chassis": ("infrastructure", "blade")}
+_TABLE = "model-table"
+_PAIR = 10  # steps of holding one version of a release against one need
+
+
+def check_releases(loose: Loose, scales: Scales) -> Iterator[Problem]:
+    """Every problem of the releases. Raises SpentError when the budget is spent."""
+    names: dict[str, Path] = {}
+    for release in loose.releases:
+        if release.name is not None:
+            if release.name in names:
+                says = f"a second release is called {shown(release.name)}"
+                hint = "give it another name; a command names a release by it"
+                yield Problem("release-twice", (*release.path, "name"), says, hint, other=names[release.name])
+            names.setdefault(release.name, (*release.path, "name"))
+        yield from _families(loose, release)
+        yield from _versions(loose, scales, release)
+        yield from _standalone(loose, release)
+        for rule in loose.besides:
+            yield from _refused(loose, scales, release, rule)
+
+
+def _families(loose: Loose, release: LooseRelease) -> Iterator[Problem]:
+    row = loose.raw["release"][release.path[1]]
+    for family in dict.fromkeys(loose.families):
+        if family not in row:
+            says = f"release {shown(release.name or '')} names no version of {family}"
+            hint = f'add {family} = "…"; a set is complete only with every family of the manifest'
+            yield Problem("release-incomplete", release.path, says, hint)
+
+
+def _versions(loose: Loose, scales: Scales, release: LooseRelease) -> Iterator[Problem]:
+    for family, versions in release.versions.items():
+        for path, version in versions:
+            if loose.at(family, version):
+                continue
+            says = f"no bundle of {family} has the version {shown(version)}"
+            equal = _equal(loose, scales, family, version)
+            if equal:
+                hint = f"write {equal}, which is equal in order but is the bundle's own text"
+            else:
+                hint = did_you_mean(version, loose.some_versions(family)) or "add its bundle, or mend the version"
+            yield Problem("release-version", path, says, hint)
+
+
+def _equal(loose: Loose, scales: Scales, family: str, version: str) -> str:
+    if scales.main is None:
+        return ""
+    span = scales.main.range(version)
+    if span is None or any(character in version for character in "<>=!,"):
+        return ""
+    candidates = (v for v in loose.some_versions(family) if loose.at(family, v))
+    return next((v for v in candidates if scales.main.holds(span, v)), "")
+
+
+def _standalone(loose: Loose, release: LooseRelease) -> Iterator[Problem]:
+    """A release whose rack bundles are all of the build for servers that run alone."""
+    versions = release.versions.get("rack", ())
+    found = [bundle for _, version in versions for bundle in loose.at("rack", version)]
+    if found and all(bundle.build == "standalone" for bundle in found):
+        says = f"release {shown(release.name or '')} can only be met with a rack bundle for servers that run alone"
+        hint = "add the managed build of that version; a domain's servers take no other"
+        path, other = (*release.path, "rack"), (*found[0].path, "build")
+        yield Problem("build-standalone", path, says, hint, other=other, level=Level.ERROR)
+
+
+_Pair = tuple[str, Path, str]  # family, the version's path, the version
+
+
+def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBeside) -> Iterator[Problem]:
+    """Versions of the release that this rule allows beside no choice of the others."""
+    pairs = [(family, path, version) for family, rows in release.versions.items() for path, version in rows]
+    for need in rule.need if rule.when is not None else ():
+        scales.budget.spend(_PAIR * (len(pairs) + len(pairs) ** 2 // 8))
+        meant = [pair for pair in pairs if rule.when and _seen(loose, scales, rule.when, pair, inside=True)]
+        short = [pair for pair in pairs if _seen(loose, scales, need, pair, inside=False)]
+        if short and _table_ahead(loose, scales, need):
+            continue
+        stuck = [(pair, other) for pair in short if (other := _forced(release, rule, pair, meant))]
+        stuck = stuck or [(pair, other) for pair in meant if (other := _forced(release, rule, pair, short))]
+        for (family, path, version), other in stuck:
+            says = (
+                f"release {shown(release.name or '')}: {family} {shown(version)} may not stand beside "
+                f"{other[0]} {shown(other[2])}, by the rule"
+            )
+            hint = f"the rule wants {called(need)} {need.version or ''}; mend the release or the rule"
+            yield Problem("release-refused", path, says, hint, other=rule.path)
+
+
+def _table_ahead(loose: Loose, scales: Scales, need: LooseWhat) -> bool:
+    """True for a need that a file with just the model table meets: the table may be ahead of all else (trade.md)."""
+    if need.kind != _TABLE:
+        return False
+    scale = scales.scale(need.kind)
+    span = scale.range(need.version) if scale else None
+    if scale is None or span is None:
+        return False
+    scales.budget.spend(sum(1 + len(b.images) for b in loose.bundles))
+    alone = (b for b in loose.bundles if b.table.get("only") == [_TABLE] and b.table.get("standing") != "withdrawn")
+    return any(scale.can_place(v) and scale.holds(span, v) for b in alone for v in carried(need, b))
+
+
+def _forced(release: LooseRelease, rule: LooseBeside, pair: _Pair, others: list[_Pair]) -> _Pair | None:
+    """One of `others` that must stand beside `pair`: the same bundle, or a family that offers nothing else."""
+    if pair in others:
+        return pair
+    together = _TOGETHER.get(rule.scope or "", ())
+    for family, rows in release.versions.items():
+        offered = [(family, path, version) for path, version in rows]
+        if family == pair[0] or family not in together or pair[0] not in together:
+            continue
+        if offered and all(other in others for other in offered):
+            return offered[0]
+    return None
+
+
+def _seen(loose: Loose, scales: Scales, what: LooseWhat, pair: _Pair, *, inside: bool) -> bool:
+    """True when every part of `what` that takes this version's bundle would be inside (or outside) its range.
+
+    Where one model would be inside and another outside it depends on the models of a domain, which lint doesn't know.
+    """
+    scale = scales.scale(what.kind)
+    span = scale.range(what.version) if scale else None
+    if scale is None or span is None:
+        return False
+    bundles = [b for b in loose.at(pair[0], pair[2]) if b.build != "standalone"]
+    scales.budget.spend(sum(len(b.images) for b in bundles))
+    seen = [version for bundle in bundles for version in carried(what, bundle)]
+    return bool(seen) and all(scale.can_place(v) and scale.holds(span, v) == inside for v in seen)

@@ -1,0 +1,128 @@
+"""From the bytes of a manifest to a manifest that was checked as a whole.
+
+Rules: pure, bytes and values in, values out; a manifest with an error is never returned; whoever catches the refusal
+gets every problem, not the first, each at `file:line:column` with the line and a caret; the digest returned is that of
+exactly the bytes that were read. Places are looked for only when there is something to point at.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Finding, Level
+from bundlekeeper.formats import toml_read
+from bundlekeeper.formats.text_file import Source
+from bundlekeeper.formats.toml_positions import Path, Place, nearest, places
+from bundlekeeper.model import versions
+from bundlekeeper.model.lint.check_all import check, level_of
+from bundlekeeper.model.lint.common.codes import in_use
+from bundlekeeper.model.lint.common.problem import Problem, path_text
+from bundlekeeper.model.manifest.types import FORMAT, MAX_BYTES, Manifest
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """A manifest without errors: `problems` are warnings and notes, `sha256` is that of `data`, the bytes as read."""
+
+    manifest: Manifest
+    problems: tuple[Finding, ...]
+    sha256: str
+    data: bytes
+    order: versions.Order
+
+
+def read(data: bytes, *, name: str, today: date) -> Loaded:
+    """Read a manifest; `name` is what problems call the file.
+
+    Raises InputError, with all problems, warnings and notes among them, when any is an error.
+    """
+    source, raw = _parse(data, name)
+    checked = check(raw, today)
+    problems = _findings(source, checked.problems)
+    errors = [p for p in problems if p.level is Level.ERROR]
+    if errors or checked.manifest is None:
+        count = "1 error" if len(errors) == 1 else f"{len(errors)} errors"
+        says = f"the manifest has {count}"
+        raise InputError(says, hint="mend the lines that are named", where=name, problems=problems)
+    declared = checked.manifest.versions
+    order = versions.order(declared.order, declared.list or ())
+    return Loaded(checked.manifest, tuple(in_use(problems)), hashlib.sha256(data).hexdigest(), data, order)
+
+
+def lint(data: bytes, *, name: str, today: date) -> list[Finding]:
+    """Every problem of a manifest, in the order of the file.
+
+    Raises InputError only where nothing could be checked: no TOML, refused before parsing, or a newer format.
+    """
+    source, raw = _parse(data, name)
+    return _findings(source, check(raw, today).problems)
+
+
+def _parse(data: bytes, name: str) -> tuple[Source, dict[str, Any]]:
+    source, raw = toml_read.load(data, name=name, max_bytes=MAX_BYTES)
+    number = raw.get("manifest")
+    if type(number) is int and number > FORMAT:
+        says = f"the manifest has the newer format {number}: this version reads {FORMAT}"
+        problem = Problem("newer-format", ("manifest",), says, "update bundlekeeper")
+        found = _findings(source, [problem])
+        raise InputError(says, hint=problem.hint, where=found[0].where, problems=found)
+    return source, raw
+
+
+def _findings(source: Source, problems: Sequence[Problem]) -> list[Finding]:
+    """Problems with their places, sorted by them."""
+    if not problems:
+        return []
+    wanted = {p.path for p in problems} | {p.other for p in problems if p.other is not None}
+    found = places(source.text, wanted)
+    placed = [(_offset(source, found, p), p) for p in problems]
+    placed.sort(key=lambda row: (row[0], row[1].code, row[1].says))
+    return [_finding(source, found, offset, p) for offset, p in placed]
+
+
+def _offset(source: Source, found: dict[Path, Place], problem: Problem) -> int:
+    """Where in the text the caret belongs."""
+    place = nearest(found, problem.path)
+    if problem.on_key:
+        return place.key_start
+    if problem.at is not None and problem.path in found:
+        opening = source.text[place.start : place.start + 1]
+        inner = source.text[place.start + 1 : place.end - 1]
+        # Only in a plain text on one line does a character stand where it counts.
+        plain = opening in "\"'" and not inner.startswith(opening) and (opening == "'" or "\\" not in inner)
+        if plain and problem.at < len(inner):
+            return place.start + 1 + problem.at
+    return place.start
+
+
+def _finding(source: Source, found: dict[Path, Place], offset: int, problem: Problem) -> Finding:
+    line, column = _position(source, found, offset, problem)
+    says = problem.says
+    if problem.other is not None:
+        says += f" (line {nearest(found, problem.other).line})"
+    return Finding(
+        problem.code,
+        level_of(problem),
+        path_text(problem.path),
+        says,
+        problem.hint,
+        source.where(line, column),
+        source.excerpt(column, offset),
+    )
+
+
+def _position(source: Source, found: dict[Path, Place], offset: int, problem: Problem) -> tuple[int, int]:
+    """Line and column of an offset near the problem's place, without counting lines from the start of the file."""
+    place = nearest(found, problem.path)
+    if offset >= place.start:
+        breaks = source.text.count("\n", place.start, offset)
+        if not breaks:
+            return place.line, place.column + offset - place.start
+        return place.line + breaks, offset - source.text.rfind("\n", place.start, offset)
+    breaks = source.text.count("\n", offset, place.start)
+    return place.line - breaks, offset - source.text.rfind("\n", 0, offset)

@@ -1,0 +1,113 @@
+"""Draft a first manifest from files or a publisher's list; the door to filling and confirming one.
+
+Rules: a draft is made to be reviewed: what the files do not say is an empty value with REVIEW beside it, which lint
+refuses at its place, and what a file's name made us guess has REVIEW beside it; nothing that only release notes can say
+(releases, jumps, what stands beside what) is drafted otherwise than as a comment; the same input gives the same text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.formats.escape import visible
+from bundlekeeper.formats.toml_edit import basic_string
+from bundlekeeper.model.manifest.amend import CONFIRM_CODES, FILL_CODES, Change, Report, confirm, fill
+from bundlekeeper.model.manifest.digest_origin import OWN_COPY
+from bundlekeeper.model.manifest.draft_rows import (
+    Entry,
+    bundle_lines,
+    entries_from_list,
+    in_order,
+    publisher,
+    split_signatures,
+)
+from bundlekeeper.model.manifest.name_guesses import FAMILIES, guess_family, guess_version
+
+__all__ = [
+    "CONFIRM_CODES",
+    "FILL_CODES",
+    "OWN_COPY",
+    "Change",
+    "Entry",
+    "Report",
+    "confirm",
+    "draft",
+    "entries_from_list",
+    "fill",
+    "publisher",
+]
+
+_PLATFORM = "  # REVIEW: small letters, digits and hyphens; the same in every manifest of a store"
+SCHEMA_LINE = "#:schema bundlekeeper-manifest.schema.json"
+
+
+def draft(entries: Iterable[Entry], *, platform: str, issued: date, digest_from: str, sequence: int = 1) -> str:
+    """A first manifest, as text with LF line ends, that names each entry as a bundle and tells what to review.
+
+    `digest_from` is `OWN_COPY` for digests computed from the files, `publisher(list)` for those of a list; it stands
+    for every entry that does not name its own. Raises InputError when there is no entry, and for names and texts that
+    TOML cannot hold.
+    """
+    bundles, signatures = split_signatures(entries)
+    if not bundles:
+        raise InputError("there is nothing to draft a manifest from", hint="give files, or a list that names some")
+    sources = list(dict.fromkeys(entry.digest_from or digest_from for entry in bundles if entry.sha256))
+    blocks = [_head(platform, issued, sequence, sources or [digest_from])]
+    blocks += [
+        ["[[bundle]]", *bundle_lines(entry, digest_from, signatures.get(entry.file))] for entry in in_order(bundles)
+    ]
+    blocks.append(_tail(bundles))
+    return "\n".join("\n".join(block) + "\n" for block in blocks)
+
+
+def _head(platform: str, issued: date, sequence: int, sources: list[str]) -> list[str]:
+    own = OWN_COPY in sources
+    source = " and ".join("the files themselves" if each == OWN_COPY else visible(each) for each in sources)
+    lines = [
+        SCHEMA_LINE,
+        f"# A first draft, from {source}. Review every line before you rely on it.",
+        '# What could not be known is "" with REVIEW beside it; `bundlekeeper manifest lint` points at each.',
+        "# What was guessed from a file's name has REVIEW beside it, too: lint cannot tell whether it is right.",
+    ]
+    if own:
+        lines += [
+            "# A digest computed from a file cannot prove that file: each is marked 'own copy' until",
+            "# `bundlekeeper manifest confirm --against LIST` has compared it with the publisher's own list.",
+        ]
+    return [
+        *lines,
+        "manifest = 1",
+        f"platform = {basic_string(platform)}{'' if platform else _PLATFORM}",
+        f"sequence = {sequence}  # raise it with every issue; a lower one is refused",
+        f"issued = {issued.isoformat()}",
+        "# expires = YYYY-MM-DD  # REVIEW: after this day the manifest is reported as expired",
+        f"families = [{', '.join(map(basic_string, FAMILIES))}]  # REVIEW: delete what your domains do not have",
+        "",
+        "[versions]",
+        'order = "natural"  # REVIEW: natural, semver, debian or listed (with list = [...])',
+        "known = []  # REVIEW: versions that run in the field but are no bundle here",
+    ]
+
+
+def _tail(bundles: Iterable[Entry]) -> list[str]:
+    """A release and rules as comments: only the release notes can say which versions belong together."""
+    versions: dict[str, str] = {}
+    for entry in in_order(bundles):
+        family, version = guess_family(entry.file), guess_version(entry.file)
+        if family and version:
+            versions[family] = version
+    return [
+        "# REVIEW: versions that the release notes say were tested together, for example:",
+        "# [[release]]",
+        '# name = "…"',
+        *(f"# {family} = {basic_string(versions.get(family, '…'))}" for family in FAMILIES),
+        '# source = "…"',
+        "# REVIEW: which jumps the release notes allow, and what must stand beside what:",
+        "# [[jump]]",
+        '# what = { family = "infrastructure" }',
+        '# to = ">=…"',
+        '# from = ">=…"',
+        '# source = "…"',
+    ]

@@ -1,0 +1,82 @@
+"""Several checksum lists and the files at hand, brought together for one draft.
+
+Rules: every digest keeps the name of the list that it stands in; where lists contradict each other or themselves, and
+where two files of one name differ, no digest is used and the entry is left to review; a file that no list names is
+left out where lists are given, because its digest would look like the publisher's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from bundlekeeper.findings import Finding
+from bundlekeeper.model.manifest.amend import CONFIRM_CODES, FILL_CODES, consistent
+from bundlekeeper.model.manifest.checksum_list import ChecksumList
+from bundlekeeper.model.manifest.digest_origin import OWN_COPY
+from bundlekeeper.model.manifest.draft_rows import Entry, entries_from_list, split_signatures
+
+_CODES = {**FILL_CODES, **CONFIRM_CODES}
+
+
+def merge(lists: Sequence[ChecksumList], own: Iterable[Entry]) -> tuple[list[Entry], list[Finding]]:
+    """Entries for a draft from `lists` and from files at hand (`own`, digests computed from them), and findings.
+
+    Raises InputError for file names that are not UTF-8.
+    """
+    files = list(own)
+    held, found = consistent(replace(entry, digest_from=OWN_COPY) for entry in files)
+    held_names = {entry.file for entry in held}
+    doubtful = [name for name in dict.fromkeys(entry.file for entry in files) if name not in held_names]
+    if not lists:
+        return [*held, *map(Entry, doubtful)], found
+    merged, problems = _listed(lists)
+    found += problems
+    bundles, signatures = split_signatures(held, merged)
+    for entry in bundles:
+        found += _held_against(merged, entry)
+    for name in doubtful:
+        merged.setdefault(name, Entry(name))
+    beside = set(signatures.values())
+    return [*merged.values(), *(entry for entry in held if entry.file in beside)], found
+
+
+def _listed(lists: Sequence[ChecksumList]) -> tuple[dict[str, Entry], list[Finding]]:
+    """What all lists say, by file; a file of which two digests are told has none."""
+    merged: dict[str, Entry] = {}
+    found: list[Finding] = []
+    contradicted: dict[str, None] = {}
+    said_in: dict[str, str] = {}
+    for each in lists:
+        entries, problems = entries_from_list(each)
+        found += problems
+        contradicted.update((p.subject, None) for p in problems if p.code == "listed-twice")
+        for entry in entries:
+            first = merged.setdefault(entry.file, entry)
+            in_list = said_in.setdefault(entry.file, each.name)
+            if first != entry:
+                says = f"{in_list} says {first.sha256}, {each.name} says {entry.sha256}"
+                hint = "find out which list is meant; neither digest is used"
+                found.append(_finding("listed-twice", entry.file, says, hint))
+                contradicted[entry.file] = None
+    merged.update((file, Entry(file)) for file in contradicted)
+    return merged, found
+
+
+def _held_against(merged: dict[str, Entry], entry: Entry) -> list[Finding]:
+    """Hold a file against what the lists say of it; where they agree its size is taken over."""
+    said = merged.get(entry.file)
+    if said is None:
+        hint = "draft it alone, or get the list that names it"
+        return [_finding("not-in-list", entry.file, "no list has a SHA-256 digest for it; left out", hint)]
+    if said.sha256 is None:  # told already
+        return []
+    if said.sha256 != entry.sha256:
+        says = f"the file's SHA-256 is {entry.sha256}, the list says {said.sha256}"
+        return [_finding("digest-differs", entry.file, says, "the file or the list is not the right one")]
+    merged[entry.file] = replace(said, size_bytes=entry.size_bytes)
+    return []
+
+
+def _finding(code: str, subject: str, says: str, hint: str) -> Finding:
+    return Finding(code, _CODES[code].level, subject, says, hint)

@@ -1,0 +1,268 @@
+"""What a volume really holds: kinds of media, their usable bytes, and what a file costs on each file system.
+
+Rules: bytes are integers; of several published or usual figures the worse is taken, so that no prediction promises
+more than a formatted medium gives (tests make file systems and compare); GB is 10^9 and GiB 2^30 (IEC 80000-13); a
+size without a file system is counted at the strictest of them; `folder` is free bytes as they are on a disk of 4 KiB
+blocks.
+Sources: discs: the usable sectors of the DVD and BD formats, of plus and dash the smaller, BD-R with its default spare
+areas. FAT32: 'FAT32 File System Specification' 1.03 (two tables of 4 bytes for each cluster, 65,525 clusters at least,
+a file of 2^32 - 1 bytes at most). exFAT: 'exFAT file system specification' (4 bytes and one bit for each cluster).
+ext4: mke2fs(8) and mke2fs.conf(5) (inodes, journal, five in a hundred for root). ISO 9660 levels 1 and 2: 4 GiB - 1
+for a file. UDF: ECMA-167 (structures from sector 256, a file entry of one sector). Cluster sizes by size of the
+medium, alignment of cards: common practice, from memory.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.formats.escape import human_bytes, visible
+
+FILE_SYSTEMS = ("fat32", "exfat", "ext4", "iso", "udf", "folder", "any")
+SECTOR = 2048  # bytes of a disc's sector (ECMA-119 §6.1.2)
+_KIB, _MIB, _GIB = 1 << 10, 1 << 20, 1 << 30
+_GB = 1_000_000_000
+
+FAT_FILE = (1 << 32) - 1  # bytes; also ISO 9660 levels 1 and 2
+ANY_FILE = (1 << 63) - 1
+MAX_BYTES = 1 << 53
+MAX_COUNT = 10_000
+
+#: Lines of the bag's lists and directory entries that one more file brings, in bytes; a path has 400 at most.
+_LINES = 4096
+
+
+def _spared(published: int) -> int:
+    """BD-R XL with default spare areas: no figure is at hand, so the share that BD-R 25 loses; whole sectors."""
+    return published * 24_220_008_448 // 25_025_314_816 // SECTOR * SECTOR
+
+
+#: Usable bytes of recordable discs, sectors x 2048; in each line the smaller of the formats.
+DISCS = {
+    "dvd": 4_700_372_992,  # DVD+R; DVD-R has 4,707,319,808
+    "dvd-dl": 8_543_666_176,  # DVD-R DL; DVD+R DL has 8,547,991,552
+    "bd-25": 24_220_008_448,  # with default spare areas; 25,025,314,816 without
+    "bd-50": 48_440_016_896,  # 50,050,629,632 without
+    "bd-100": _spared(100_103_356_416),
+    "bd-128": _spared(128_001_769_472),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class VolumeKind:
+    """One kind of volume. All numbers are bytes.
+
+    `usable` is room for clusters of files and folders after the file system's own structures; a file takes whole
+    `unit`s and `each` more; `largest_file` bounds one file. `says` tells what was counted.
+    """
+
+    label: str
+    file_system: str
+    medium: int
+    usable: int
+    unit: int
+    each: int
+    largest_file: int
+    says: str
+
+    def cost(self, size: int) -> int:
+        """Bytes that a file of `size` bytes takes here, with its folder, its directory entries and its lines."""
+        return -(-size // self.unit) * self.unit + self.each
+
+    def fits(self, room: int) -> int:
+        """The largest file, in bytes, whose cost is at most `room`; -1 where not even an empty one has room."""
+        left = room - self.each
+        return min(left // self.unit * self.unit, self.largest_file) if left >= 0 else -1
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """Volumes of one kind that are at hand; `count` None for as many as are needed."""
+
+    kind: VolumeKind
+    count: int | None = None
+
+
+_WANTED = re.compile(r"(?:(?P<count>[0-9]{1,6})x)?(?P<what>[^:]+)(?::(?P<system>.*))?", re.IGNORECASE)
+_SIZE = re.compile(r"(?P<number>[0-9][0-9_,]{0,24}(?:\.[0-9]{1,9})?)\s*(?P<unit>[a-z]*)", re.IGNORECASE)
+_THOUSANDS = re.compile(r"[0-9]{1,3}(?:,[0-9]{3})+")
+_UNITS = {
+    **{"": 1, "b": 1, "kb": 10**3, "mb": 10**6, "gb": 10**9, "tb": 10**12},
+    **{"kib": _KIB, "mib": _MIB, "gib": _GIB, "tib": 1 << 40},
+}
+_FORMS = "like 16GB:fat32, 2x64GB:exfat, dvd, bd-25, bd-50:udf, 30_000_000_000:ext4 or 5GiB:folder"
+
+
+def parse_supplies(texts: Iterable[str]) -> tuple[Supply, ...]:
+    """Read what `--volume` was given, in order; the same kind given again adds to its count.
+
+    Raises InputError with everything that is wrong.
+    """
+    found: dict[VolumeKind, Supply] = {}
+    wrong: list[str] = []
+    for text in texts:
+        try:
+            each = parse_supply(text)
+        except InputError as e:
+            wrong.append(e.says)
+            continue
+        counts = [each.count, *([found[each.kind].count] if each.kind in found else [])]
+        found[each.kind] = Supply(each.kind, None if None in counts else sum(count or 0 for count in counts))
+    if wrong:
+        raise InputError("; ".join(wrong), hint=_FORMS)
+    if not found:
+        raise InputError("no volume was named", hint=f"--volume KIND, {_FORMS}")
+    return tuple(found.values())
+
+
+def parse_supply(text: str) -> Supply:
+    """Read one kind of volume with its count: `[Nx]SIZE[:FILE-SYSTEM]` or `[Nx]DISC[:iso|udf]`.
+
+    Raises InputError.
+    """
+    match = _WANTED.fullmatch(text.strip())
+    if match is None:
+        raise InputError(f"--volume {visible(text)[:60]}: cannot be read", hint=_FORMS)
+    count = int(match["count"]) if match["count"] else None
+    if count is not None and not 1 <= count <= MAX_COUNT:
+        raise InputError(f"--volume {visible(text)[:60]}: 1 to {MAX_COUNT} volumes", hint=_FORMS)
+    what, system = match["what"].strip().lower(), match["system"]
+    if system is not None:
+        system = _system(text, system.strip().lower())
+    if what in DISCS:
+        return Supply(_disc(text, what, system or "iso"), count)
+    size = _SIZE.fullmatch(what)
+    if size is None or size["unit"].lower() not in _UNITS:
+        near = get_close_matches(what, (*DISCS, *FILE_SYSTEMS), n=1)
+        if near and near[0] in FILE_SYSTEMS:
+            raise InputError(
+                f"--volume {visible(text)[:60]}: how many bytes? 16GB:{near[0]}, for instance", hint=_FORMS
+            )
+        meant = f"; did you mean {near[0]}?" if near else ""
+        raise InputError(f"--volume {visible(text)[:60]}: neither a size nor a disc{meant}", hint=_FORMS)
+    if "," in size["number"] and not _THOUSANDS.fullmatch(size["number"].partition(".")[0]):
+        point = f"{size['number'].replace(',', '.')}{size['unit'].upper().replace('IB', 'iB').replace('KB', 'kB')}"
+        meant = f"; {point} is meant?" if point.count(".") == 1 else ""
+        raise InputError(f"--volume {visible(text)[:60]}: a comma parts thousands{meant}", hint=_FORMS)
+    return Supply(_stick(text, _bytes(size["number"], size["unit"]), system or "any"), count)
+
+
+def _bytes(number: str, unit: str) -> int:
+    whole, _, fraction = number.replace("_", "").replace(",", "").partition(".")
+    scale = _UNITS[unit.lower()]
+    return int(whole) * scale + (int(fraction) * scale // 10 ** len(fraction) if fraction else 0)
+
+
+def _system(text: str, name: str) -> str:
+    if name in FILE_SYSTEMS:
+        return name
+    known = {"fat": "fat32", "vfat": "fat32", "iso9660": "iso", "dir": "folder"}
+    near = known.get(name) or next(iter(get_close_matches(name, FILE_SYSTEMS, n=1)), "")
+    meant = f"did you mean {near}?" if near else f"one of {', '.join(FILE_SYSTEMS)}"
+    raise InputError(f"--volume {visible(text)[:60]}: no file system {visible(name)[:20]!r}; {meant}", hint=_FORMS)
+
+
+def _disc(text: str, name: str, system: str) -> VolumeKind:
+    if system not in ("iso", "udf"):
+        raise InputError(f"--volume {visible(text)[:60]}: a disc takes iso or udf", hint=_FORMS)
+    label = name if system == "iso" else f"{name}:{system}"
+    return _with(label, DISCS[name], system)
+
+
+def _stick(text: str, size: int, system: str) -> VolumeKind:
+    least = _LEAST[system]
+    if not least <= size <= MAX_BYTES:
+        says = f"{system} needs {human_bytes(least)} at least" if size < least else "larger than any medium"
+        raise InputError(f"--volume {visible(text)[:60]}: {says}", hint=_FORMS)
+    if system == "fat32" and size > 2 << 40:
+        raise InputError(f"--volume {visible(text)[:60]}: FAT32 ends at 2 TiB", hint="exfat")
+    label = _size_label(size)
+    return _with(label if system == "any" else f"{label}:{system}", size, system)
+
+
+def _size_label(size: int) -> str:
+    for unit in ("TB", "GB", "MB", "kB"):
+        if size % _UNITS[unit.lower()] == 0:
+            return f"{size // _UNITS[unit.lower()]}{unit}"
+    for unit in ("TiB", "GiB", "MiB", "KiB"):
+        if size % _UNITS[unit.lower()] == 0:
+            return f"{size // _UNITS[unit.lower()]}{unit}"
+    return str(size)
+
+
+#: Fewest clusters of a FAT32 volume (the specification's rule for telling FAT32 from FAT16) x 512 bytes, and tables.
+_LEAST = {"fat32": 35_000_000, "exfat": 8_000_000, "ext4": 16_000_000, "iso": 4_000_000, "udf": 4_000_000}
+_LEAST |= {"folder": 1, "any": 1}
+
+
+def _with(label: str, size: int, system: str) -> VolumeKind:
+    if system == "any":
+        return _strictest(label, size)
+    usable, unit, each = _ROOM[system](size)
+    largest = FAT_FILE if system in ("fat32", "iso") else ANY_FILE
+    return VolumeKind(label, system, size, max(0, usable), unit, each, largest, _SAYS[system])
+
+
+def _strictest(label: str, size: int) -> VolumeKind:
+    """The worst of the file systems that a medium of this size can carry; of a folder where it can carry none."""
+    able = [s for s in ("fat32", "exfat", "ext4") if _LEAST[s] <= size and (s != "fat32" or size <= 2 << 40)]
+    rooms = [_ROOM[s](size) for s in able or ["folder"]]
+    usable, unit, each = min(r[0] for r in rooms), max(r[1] for r in rooms), max(r[2] for r in rooms)
+    return VolumeKind(label, "any", size, max(0, usable), unit, each, FAT_FILE, _SAYS["any"])
+
+
+def _fat32(size: int) -> tuple[int, int, int]:
+    """Tables as for the smallest clusters in use, rounding as for the largest: whoever formats it, it fits."""
+    smallest = 512 if size <= 300_000_000 else 4 * _KIB  # mkfs.fat and others: 512 bytes up to 260 MiB
+    aligned = 1 * _MIB if size < _GB else 8 * _MIB  # partition table and the cards' alignment of tables and data
+    tables = 2 * 4 * (size // smallest + 2)
+    most = 1 << ((size // 65_525).bit_length() - 1)  # larger clusters would make it FAT16
+    unit = max(4 * _KIB, min(32 * _KIB, most))
+    return size - aligned - tables - 2 * unit, unit, unit + _LINES
+
+
+def _exfat(size: int) -> tuple[int, int, int]:
+    unit = 4 * _KIB if size <= 256 * _MIB else 32 * _KIB if size <= 32 * _GIB else 128 * _KIB
+    if size > 128 * _GIB:  # cards of more than 128 GiB have larger clusters
+        unit = 256 * _KIB if size <= 512 * _GIB else 512 * _KIB
+    aligned = 3 * _MIB if size < _GB else 16 * _MIB if size <= 32 * _GIB else 64 * _MIB
+    clusters = size // (4 * _KIB)  # the smallest in use
+    tables = 4 * (clusters + 2) + clusters // 8 + 128 * _KIB  # table, bitmap, up-case table
+    return size - aligned - tables - 2 * unit, unit, unit + _LINES
+
+
+def _ext4(size: int) -> tuple[int, int, int]:
+    small = size < 512 * _MIB  # mke2fs.conf: below, blocks of 1 KiB and an inode of 256 bytes for each 4 KiB
+    ratio = 4 * _KIB if small else 16 * _KIB
+    inodes = size // ratio * 256
+    journal = min(max(size // 30, min(size // 8, 8 * _MIB)), _GIB)
+    root = size // 20
+    groups = size // 100 + 3 * _MIB  # descriptors, room to grow them, bitmaps, partition table
+    # A file and its folder take an inode each, a folder a block and a large file one of extents.
+    return size - inodes - journal - root - groups, 4 * _KIB, 2 * ratio + _LINES
+
+
+def _iso(size: int) -> tuple[int, int, int]:
+    # 257 sectors before UDF's anchor, one at the end, descriptors, path tables, 150 sectors of padding: under 2 MiB.
+    # Each file: a UDF file entry; its folder: records in ISO 9660, Joliet and UDF, and a file entry.
+    return size - 2 * _MIB, SECTOR, 6 * SECTOR + _LINES
+
+
+def _folder(size: int) -> tuple[int, int, int]:
+    return size, 4 * _KIB, 8 * _KIB + _LINES
+
+
+_ROOM = {"fat32": _fat32, "exfat": _exfat, "ext4": _ext4, "iso": _iso, "udf": _iso, "folder": _folder}
+_SAYS = {
+    "fat32": "two tables, rounding to clusters of up to 32 KiB, files of 4 GiB - 1 at most",
+    "exfat": "table, bitmap, rounding to the clusters usual at this size",
+    "ext4": "inodes, journal, five in a hundred for root",
+    "iso": "ISO 9660 with Joliet and UDF structures, files of 4 GiB - 1 at most",
+    "udf": "UDF structures; files over 4 GiB - 1 are read through UDF only",
+    "folder": "free bytes as given, rounding to 4 KiB",
+    "any": "no file system named: the strictest of FAT32, exFAT and ext4, files of 4 GiB - 1 at most",
+}

@@ -1,0 +1,303 @@
+"""A route as a file: what it was made from, so that a later day can tell whether that still holds, and its steps.
+
+Rules: what a plan was made from is named piece by piece (each bundle, release and rule of the manifest by a digest,
+each component with all that was known of it), so that a difference can be named and not only noticed; the moment of a
+reading is no difference, what was read is; the SHA-256 of a document is that of its file's bytes. RFC 8259.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.formats import json_read
+from bundlekeeper.formats.text_file import shown
+from bundlekeeper.model.inventory.types import EVERYWHERE, KINDS, Inventory, server_key
+from bundlekeeper.model.route.hand_plan import MAX_STEPS, Plan, PlanStep
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.inventory.types import Policy
+    from bundlekeeper.model.manifest.types import Manifest
+
+SCHEMA = "bundlekeeper.route/1"
+MAX_BYTES = 64 * 1024 * 1024
+#: The longest window in minutes, and the most servers of one cluster at a time, that can be asked for.
+MAX_WINDOW, MAX_PER_CLUSTER = 366 * 24 * 60, 100_000
+_DIGITS = 16  # of the digest of one piece of a manifest: enough to tell that it is another
+
+
+def digest_of(value: object) -> str:
+    """The SHA-256 of a value's canonical JSON: keys sorted, no blanks, ASCII."""
+    text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def manifest_facts(manifest: Manifest, sha256: str) -> dict[str, Any]:
+    """What a plan remembers of its manifest; `sha256` is that of its bytes."""
+    pieces = ((name, v.model_dump(mode="json") if hasattr(v, "model_dump") else v) for name, v in _pieces(manifest))
+    parts = _by_name((name, digest_of(value)[:_DIGITS]) for name, value in pieces)
+    return {
+        "platform": manifest.platform,
+        "sequence": manifest.sequence,
+        "issued": str(manifest.issued),
+        "expires": str(manifest.expires) if manifest.expires else None,
+        "sha256": sha256,
+        "parts": parts,
+    }
+
+
+def _pieces(manifest: Manifest) -> Iterator[tuple[str, Any]]:
+    yield "families", list(manifest.families)
+    yield "versions", manifest.versions
+    for bundle in manifest.bundle:
+        yield f"bundle {bundle.family} {bundle.version} {bundle.file}", bundle
+    for kind, rule in manifest.kind.items():
+        yield f"kind {kind}", rule
+    for release in manifest.release:
+        yield f"release {release.name}", release
+    for jump in manifest.jump:
+        yield f"jump to {jump.to} from {jump.from_} ({jump.source})", jump
+    for beside in manifest.beside:
+        yield f"beside ({beside.source})", beside
+
+
+def inventory_facts(inventory: Inventory, domain: str) -> dict[str, Any]:
+    """What a plan remembers of a domain: each component's facts, its partitions, its policies with whom else each
+    touches (trade.md: one shared policy restarts them all), and who stays apart."""
+    parts = inventory.of(domain)
+    keys = {part.key for part in parts}
+    named = {part.policy for part in parts if part.policy}
+    policies = [p for p in inventory.policies if p.name in named and _reaches(p.scope, domain)]
+    found: dict[str, Any] = {
+        "components": {part.key: _known(part) for part in parts},
+        "partitions": {f"{p.component} {p.name}": _known(p) for p in inventory.partitions if p.component in keys},
+        "policies": _by_name((p.name, _known(p)) for p in policies),
+        "elsewhere": _by_name((p.name, _elsewhere(inventory, p, domain)) for p in policies),
+        "apart": sorted(sorted(row.domains) for row in inventory.apart if domain in row.domains),
+    }
+    return {"sha256": digest_of(found), **found}
+
+
+def _by_name(rows: Iterable[tuple[str, Any]]) -> dict[str, Any]:
+    """The rows by name; a further one of a name is numbered, so that none hides another."""
+    found: dict[str, Any] = {}
+    for name, row in rows:
+        key, number = name, 2
+        while key in found:
+            key, number = f"{name} ({number})", number + 1
+        found[key] = row
+    return found
+
+
+def _elsewhere(inventory: Inventory, policy: Policy, domain: str) -> dict[str, Any]:
+    """The servers of other domains that a policy touches, or may touch because theirs is not known."""
+    servers: set[str] = set()
+    maybe: set[str] = set()
+    for part in inventory.components:
+        if part.domain in ("", domain) or not _reaches(policy.scope, part.domain):
+            continue
+        if part.policy == policy.name:
+            servers.add(f"{part.domain} {server_key(part)}")
+        elif part.policy is None and (part.kind not in KINDS or KINDS[part.kind].by == "policy"):
+            maybe.add(part.domain)
+    return {"servers": len(servers), "of": digest_of(sorted(servers))[:_DIGITS], "perhaps in": sorted(maybe)}
+
+
+def _reaches(scope: tuple[str, ...] | None, domain: str) -> bool:
+    return scope is None or EVERYWHERE in scope or domain in scope
+
+
+def _known(row: Any) -> dict[str, Any]:  # noqa: ANN401  (one of the inventory's tables)
+    found: dict[str, Any] = {}
+    for each in fields(row):
+        value = getattr(row, each.name)
+        if value is not None:
+            found[each.name] = list(value) if isinstance(value, tuple) else value
+    return found
+
+
+def differences(then: Mapping[str, Any], now: Mapping[str, Any]) -> list[Finding]:
+    """Everything in which a document's inputs, `then`, differ from those of now; both as the functions above give."""
+    return [*_of_manifests(then["manifest"], now["manifest"]), *_of_domains(then["inventory"], now["inventory"])]
+
+
+def _changed(subject: str, says: str) -> Finding:
+    return finding("input-changed", subject, says, "make the plan anew")
+
+
+def _of_manifests(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[Finding]:
+    if then["sha256"] == now["sha256"]:
+        return
+    subject = "manifest"
+    for key in ("platform", "sequence", "issued", "expires"):
+        if then.get(key) != now[key]:
+            yield _changed(subject, f"its {key} is {now[key]}, was {then.get(key)}")
+    before = len(then["parts"].items() ^ now["parts"].items())
+    yield from _of_tables(then["parts"], now["parts"], subject)
+    if not before:
+        yield _changed(subject, "its bytes are others, though nothing that it says of bundles, releases and rules is")
+
+
+def _of_tables(then: Mapping[str, Any], now: Mapping[str, Any], subject: str) -> Iterable[Finding]:
+    for key in [*then, *(k for k in now if k not in then)]:
+        if key not in now:
+            yield _changed(subject, f"{key} is gone")
+        elif key not in then:
+            yield _changed(subject, f"{key} is new")
+        elif then[key] != now[key]:
+            yield _changed(subject, f"{key} is another")
+
+
+def _of_domains(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[Finding]:
+    found = [*_of_facts(then, now)]
+    if not found and then.get("sha256") != now["sha256"]:
+        found.append(_changed("inventory", "the digest is not that of what is listed of it: the document was edited"))
+    return found
+
+
+def _of_facts(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[Finding]:
+    for table in ("components", "partitions", "policies"):
+        old, new = then[table], now[table]
+        for key in [*old, *(k for k in new if k not in old)]:
+            name = key if table == "components" else f"{table[:-1] if table == 'partitions' else 'policy'} {key}"
+            if key not in new:
+                yield _changed(name, "it is no longer there")
+            elif key not in old:
+                yield _changed(name, f"it is new{_runs(new[key])}")
+            else:
+                yield from _of_rows(name, old[key], new[key])
+    for name in (key for key in now["elsewhere"] if key in then["policies"]):
+        if then["elsewhere"].get(name) != now["elsewhere"][name]:
+            yield _changed(f"policy {name}", "it touches other servers outside of the domain now, or may touch others")
+    if then["apart"] != now["apart"]:
+        yield _changed("apart", "other domains are never in one window with this one")
+
+
+def _runs(row: Mapping[str, Any]) -> str:
+    return f", runs {row['active']}" if row.get("active") else ""
+
+
+def _of_rows(name: str, old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterable[Finding]:
+    words = {"active": "it runs"}
+    for key in [*old, *(k for k in new if k not in old)]:
+        if old.get(key) != new.get(key):
+            what = words.get(key, f"its {key} is")
+            yield _changed(f"{new.get('kind', '')} {name}".strip(), f"{what} {_said(new, key)}, was {_said(old, key)}")
+
+
+def _said(row: Mapping[str, Any], key: str) -> str:
+    value = row.get(key)
+    if value is None:
+        return "not known"
+    if value in ("", []):
+        return "none"
+    if isinstance(value, list):
+        return ", ".join(map(str, value))
+    return json.dumps(value) if isinstance(value, dict) else str(value)
+
+
+def to_text(document: Mapping[str, Any]) -> str:
+    """The document as the text of its file."""
+    return json.dumps(document, indent=1, ensure_ascii=True, allow_nan=False, default=str) + "\n"
+
+
+class RouteDocument:
+    """A document that was read: the plan in it, what it was made from, and how its windows were asked for."""
+
+    def __init__(self, raw: Mapping[str, Any], name: str, sha256: str) -> None:
+        """Raises InputError for the first thing that is not as this program writes it, with its JSON pointer."""
+        self._name = name
+        self.sha256 = sha256
+        self.raw = raw
+        inputs = self._get(raw, dict, "inputs")
+        self.inputs: Mapping[str, Any] = inputs
+        manifest, inventory = self._get(raw, dict, "inputs", "manifest"), self._get(raw, dict, "inputs", "inventory")
+        for key in ("sha256", "parts"):
+            self._get(manifest, str if key == "sha256" else dict, key, at=("inputs", "manifest"))
+        for key in ("components", "partitions", "policies", "elsewhere"):
+            table = self._get(inventory, dict, key, at=("inputs", "inventory"))
+            for row in table:
+                self._get(table, dict, row, at=("inputs", "inventory", key))
+        self._get(inventory, list, "apart", at=("inputs", "inventory"))
+        self.window_minutes = self._number(raw, "window_minutes", 0, MAX_WINDOW) or None
+        self.per_cluster = self._number(raw, "per_cluster", 1, MAX_PER_CLUSTER)
+        if raw.get("route") is None:
+            raise InputError("the document holds no route: there was none", where=name, hint="make a plan anew")
+        steps = self._get(raw, list, "route", "steps")
+        if len(steps) > MAX_STEPS:
+            raise InputError(f"{len(steps)} steps; {MAX_STEPS} are the most that are read", where=name)
+        made = tuple(self._step(step, ("route", "steps", at)) for at, step in enumerate(steps))
+        domain, release = self._get(raw, str, "domain"), self._get(raw, str, "release")
+        self.plan = Plan(name, domain, release, made, self._where)
+
+    def _where(self, path: tuple[str | int, ...]) -> tuple[str, str]:
+        at = ("route", "steps", *path[1:2]) if path and path[0] == "step" else path
+        return f"{self._name}#{json_read.pointer(at)}", ""
+
+    def _get(self, raw: Any, kind: type, *path: str | int, at: tuple[str | int, ...] = ()) -> Any:  # noqa: ANN401
+        value: Any = raw
+        for number, key in enumerate(path):
+            if isinstance(value, dict) and key in value:
+                value = value[key]
+                continue
+            where = f"{self._name}#{json_read.pointer((*at, *path[: number + 1]))}"
+            raise InputError(f"the route document has no {key}", where=where, hint="make the plan anew")
+        if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
+            where = f"{self._name}#{json_read.pointer((*at, *path))}"
+            says = f"not a route document: {shown(value)} stands here"
+            raise InputError(says, where=where, hint="make the plan anew")
+        return value
+
+    def _number(self, raw: Mapping[str, Any], key: str, least: int, most: int) -> int:
+        if key == "window_minutes" and isinstance(raw.get("options"), dict) and raw["options"].get(key) is None:
+            return 0
+        value: int = self._get(raw, int, "options", key)
+        if not least <= value <= most:
+            raise InputError(f"{key} cannot be {value}", where=self._where(("options", key))[0])
+        return value
+
+    def _step(self, raw: object, at: tuple[str | int, ...]) -> PlanStep:
+        name, what = self._get(raw, str, "name", at=at), self._get(raw, str, "what", at=at)
+        if what not in ("infrastructure", "servers"):
+            raise InputError(f"a step of {shown(what)}", where=f"{self._name}#{json_read.pointer(at)}")
+        digests: dict[str, str] = {}
+        servers: list[str] = []
+        kinds: dict[str, None] = {}
+        for n, change in enumerate(self._get(raw, list, "changes", at=at)):
+            here = (*at, "changes", n)
+            family, digest = self._get(change, str, "family", at=here), self._get(change, str, "sha256", at=here)
+            if digests.setdefault(family, digest) != digest:
+                where = f"{self._name}#{json_read.pointer(here)}"
+                raise InputError(f"one step with two {shown(family)} bundles", where=where, hint="make the plan anew")
+            rows = self._get(change, list, "servers", at=here)
+            servers += [row for row in rows if isinstance(row, str)]
+            parts = self._get(change, list, "parts", at=here)
+            kinds |= {self._get(p, str, "kind", at=(*here, "parts", m)): None for m, p in enumerate(parts)}
+        own = what == "infrastructure"
+        only = tuple(kinds) if own else ()
+        version, release = (name, "") if own else ("", name)
+        return PlanStep(what, version, release, only, tuple(dict.fromkeys(servers)), tuple(digests.items()))
+
+
+def read_document(data: bytes, name: str) -> RouteDocument | None:
+    """Read a route document; None where `data` is JSON of something else, or no JSON at all.
+
+    Raises InputError for a document that is not whole.
+    """
+    if not data.lstrip(b" \t\r\n").startswith(b"{"):
+        return None
+    raw = json_read.loads(data, name)
+    if not isinstance(raw, dict) or "schema" not in raw:
+        return None
+    if raw["schema"] == SCHEMA and "routes" in raw:
+        hint = "bundlekeeper route DOMAIN --to RELEASE --out FILE, for each domain"
+        raise InputError("several domains in one timeline are no plan of one domain", where=name, hint=hint)
+    if raw["schema"] != SCHEMA:
+        says = f"the schema is {shown(raw['schema'])}, not {SCHEMA}"
+        raise InputError(says, where=name, hint="is this the right file?")
+    return RouteDocument(raw, name, hashlib.sha256(data).hexdigest())

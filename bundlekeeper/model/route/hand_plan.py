@@ -1,0 +1,216 @@
+"""A plan that a person wrote, to be held against the rules: TOML, or JSON with the same keys.
+
+    plan = 1
+    domain = "holm-a"
+    release = "6.1"
+
+    [[step]]
+    what = "infrastructure"
+    version = "6.0.1"
+    only = ["model-table"]          # just these kinds; default: all that the bundle brings
+
+    [[step]]
+    what = "servers"                # or "blade", "rack"
+    release = "6.0"                 # or, for one family, version = "6.0.1"
+    servers = ["1/1", "SRV-17"]     # by place or serial; default: all
+
+Rules: unknown keys, missing keys and values that a key cannot hold are told all at once, each with its place; nothing
+half-read comes out; what the names mean is asked of manifest and inventory elsewhere. TOML 1.0.0 by tomllib, RFC 8259.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Finding, Level
+from bundlekeeper.formats import json_read
+from bundlekeeper.formats.escape import meant
+from bundlekeeper.formats.problems_in_text import Misread, misread_format, placed
+from bundlekeeper.formats.text_file import Source, shown
+from bundlekeeper.formats.toml_positions import Path, nearest, places
+from bundlekeeper.formats.toml_read import load
+
+FORMAT = 1
+MAX_BYTES = 1 << 20
+MAX_STEPS = 200
+_MAX_TEXT = 256
+_WHAT = ("infrastructure", "servers", "blade", "rack")
+_HEAD = ("plan", "domain", "release", "step", "note")
+_STEP = ("what", "version", "release", "only", "servers", "note")
+
+
+@dataclass(frozen=True, slots=True)
+class PlanStep:
+    """One step as it was written. `only` and `servers` are empty for all; one of `version` and `release` is empty.
+
+    `digests` names the bundles by family where a route document says exactly which were meant.
+    """
+
+    what: str
+    version: str = ""
+    release: str = ""
+    only: tuple[str, ...] = ()
+    servers: tuple[str, ...] = ()
+    digests: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A plan, and the file that it is from. `where` gives the place of a path in it, and the line with a caret."""
+
+    name: str
+    domain: str
+    release: str
+    steps: tuple[PlanStep, ...]
+    where: Callable[[Path], tuple[str, str]]
+
+
+class _Reading:
+    def __init__(self) -> None:
+        self.problems: list[Misread] = []
+
+    def problem(self, code: str, path: Path, says: str, hint: str = "", *, on_key: bool = False) -> None:
+        self.problems.append(Misread(code, path, says, hint, on_key))
+
+    def plan(self, raw: Mapping[str, Any]) -> tuple[str, str, tuple[PlanStep, ...]]:
+        self._keys(raw, _HEAD, ())
+        wrong_format = misread_format(raw, "plan", FORMAT)
+        if wrong_format is not None:
+            self.problems.append(wrong_format)
+        domain, release = self._text(raw, "domain", (), must=True), self._text(raw, "release", (), must=True)
+        rows = raw.get("step", [])
+        if not isinstance(rows, list):
+            self.problem("wrong-type", ("step",), f"step is {shown(rows)}, not a list of tables", "write [[step]]")
+            rows = []
+        elif not rows:
+            self.problem("missing-key", (), "the plan has no step", "add a [[step]]")
+        elif len(rows) > MAX_STEPS:
+            self.problem("too-many", ("step",), f"{len(rows)} steps; {MAX_STEPS} are the most that are read")
+            rows = []
+        return domain, release, tuple(self._step(row, ("step", at)) for at, row in enumerate(rows))
+
+    def _keys(self, table: Mapping[str, Any], known: Sequence[str], path: Path) -> None:
+        for key in table:
+            if key not in known:
+                self.problem(
+                    "unknown-key", (*path, key), f"there is no key {shown(key)}", meant(key, known), on_key=True
+                )
+        note = table.get("note")
+        if note is not None and not isinstance(note, str):
+            self.problem("wrong-type", (*path, "note"), f"note takes a text, not {shown(note)}", "quote it")
+
+    def _text(self, table: Mapping[str, Any], key: str, path: Path, *, must: bool = False) -> str:
+        value = table.get(key)
+        if value is None:
+            if must:
+                self.problem("missing-key", path, f"{key} is missing", f'{key} = "…"')
+            return ""
+        if not isinstance(value, str):
+            self.problem("wrong-type", (*path, key), f"{key} takes a text, not {shown(value)}", "put quotes around it")
+            return ""
+        if not value.strip() or len(value) > _MAX_TEXT:
+            says = f"{key} is empty" if not value.strip() else f"{key} has {len(value)} characters; {_MAX_TEXT} at most"
+            self.problem("bad-value", (*path, key), says)
+        return value.strip()
+
+    def _texts(self, table: Mapping[str, Any], key: str, path: Path) -> tuple[str, ...]:
+        value = table.get(key)
+        if value is None:
+            return ()
+        rows = [value] if isinstance(value, str) else value
+        if not isinstance(rows, list):
+            self.problem("wrong-type", (*path, key), f"{key} takes an array of texts, not {shown(value)}", "[ … ]")
+            return ()
+        if not rows:
+            self.problem("bad-value", (*path, key), f"{key} is empty", "leave the key out for all")
+        found: list[str] = []
+        for at, row in enumerate(rows):
+            place = (*path, key) if isinstance(value, str) else (*path, key, at)
+            if not isinstance(row, str) or not row.strip() or len(row) > _MAX_TEXT:
+                self.problem("wrong-type", place, f"{key} takes texts, not {shown(row)}", "quote it")
+            elif row.strip() in found:
+                self.problem("repeated", place, f"{shown(row)} stands twice", "leave one out")
+            else:
+                found.append(row.strip())
+        return tuple(found)
+
+    def _step(self, row: object, path: Path) -> PlanStep:
+        if not isinstance(row, Mapping):
+            self.problem("wrong-type", path, f"a step is a table, not {shown(row)}", "write [[step]]")
+            return PlanStep("")
+        self._keys(row, _STEP, path)
+        what = self._text(row, "what", path, must=True)
+        if what and what not in _WHAT:
+            self.problem("bad-value", (*path, "what"), f"what cannot be {shown(what)}", meant(what, _WHAT))
+        version, release = self._text(row, "version", path), self._text(row, "release", path)
+        only, servers = self._texts(row, "only", path), self._texts(row, "servers", path)
+        if what == "infrastructure":
+            if release:
+                says = "the infrastructure goes to a version, not to a release"
+                self.problem("bad-value", (*path, "release"), says, 'version = "…"', on_key=True)
+            if servers:
+                says = "the infrastructure has no servers"
+                self.problem("bad-value", (*path, "servers"), says, 'what = "servers"', on_key=True)
+        elif what == "servers" and version:
+            says = "servers of several families go to a release; a version is one family's"
+            self.problem("bad-value", (*path, "version"), says, 'what = "blade" or "rack", or release', on_key=True)
+        elif version and release:
+            says = "it names a version and a release; one is enough"
+            self.problem("bad-value", (*path, "version"), says, "leave one out", on_key=True)
+        if not version and not release and "version" not in row and "release" not in row:
+            key = "release" if what == "servers" else "version"
+            self.problem("missing-key", path, f"{key} is missing", f'{key} = "…"')
+        return PlanStep(what, version, release, only, servers)
+
+
+def read_plan(data: bytes, *, name: str, form: str) -> Plan:
+    """Read a plan; `form` is "toml" or "json".
+
+    Raises InputError with every problem, each a finding with its place (line, column and caret; in JSON a pointer).
+    """
+    reading = _Reading()
+    if form == "json":
+        raw, where = _json(data, name), _pointing(name)
+        domain, release, steps = reading.plan(raw)
+        problems = [
+            Finding(each.code, Level.ERROR, name, each.says, each.hint, where(each.path)[0])
+            for each in reading.problems
+        ]
+    else:
+        source, raw = load(data, name=name, max_bytes=MAX_BYTES)
+        domain, release, steps = reading.plan(raw)
+        where = _finder(source)
+        problems = placed(source, reading.problems)
+    if problems:
+        says = problems[0].says if len(problems) == 1 else f"{len(problems)} problems"
+        hint = problems[0].hint if len(problems) == 1 else "mend what is named; nothing was checked"
+        raise InputError(f"the plan cannot be read: {says}", hint=hint, where=problems[0].where, problems=problems)
+    return Plan(name, domain, release, steps, where)
+
+
+def _json(data: bytes, name: str) -> Mapping[str, Any]:
+    if len(data) > MAX_BYTES:
+        raise InputError(f"the plan is larger than {MAX_BYTES} bytes", where=name, hint="is this the right file?")
+    raw = json_read.loads(data, name)
+    if not isinstance(raw, Mapping):
+        raise InputError("the plan is no JSON object", where=name, hint='{"plan": 1, "domain": …}')
+    return raw
+
+
+def _pointing(name: str) -> Callable[[Path], tuple[str, str]]:
+    def where(path: Path) -> tuple[str, str]:
+        return f"{name}#{json_read.pointer(path)}", ""
+
+    return where
+
+
+def _finder(source: Source) -> Callable[[Path], tuple[str, str]]:
+    def where(path: Path) -> tuple[str, str]:
+        place = nearest(places(source.text), path)
+        line, column = source.position(place.start)
+        return source.where(line, column), source.excerpt(column, place.start)
+
+    return where

@@ -1,0 +1,345 @@
+"""Where a domain stands: the bundles that each part, each server and each class of servers is at.
+
+Rules (trade.md, 'at a bundle'): a part is at bundle B when B lists exactly its active version for its kind and model;
+it may be at several, or at none, and that is never assumed to be good. "Exactly" is decided by the order of the kind's
+image versions ([kind.X] order, else the manifest's): a bundle that lists the very text wins, else one that lists an
+equal version (6.1 = 6.1.0). A version that the order cannot place equals only its own text.
+A server is at B when every part of it that B covers is, and B covers at least one; a patch covers what its base covers.
+Else it is mixed, and rules must hold for the lowest and the highest bundle found: the ends of the narrowest stretch of
+bundles in which each of its parts is at one (of equally narrow stretches the lowest), because a part whose image did
+not change for years is not "found" at the oldest of its bundles. A part of which something is not known keeps its
+server from being at any bundle. Which parts make a server is the inventory's word; a doubt is told, nothing is guessed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from bundlekeeper.model.inventory.types import Component, Place, server_key
+from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, SERVER_FAMILIES, Book, Offer, is_part
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest.types import Bundle
+
+#: What keeps a part from being at a bundle.
+NO_VERSION = "active"  # the active version is not known
+NO_MODEL = "model"  # the model is not known
+NO_FAMILY = "family"  # whether it is a blade or a rack server's is not known
+UNORDERED = "unordered"  # no bundle lists the very text, and the order cannot place it
+UNLISTED = "unlisted"  # it can be placed, and no bundle lists it
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What a part is read as; parts that agree in all of it share one object.
+
+    `bundles` are the versions of the family's bundles that it is at, lowest first. `lack` is empty where there is one,
+    else one of the words above.
+    """
+
+    family: str | None
+    kind: str
+    model: str | None
+    active: str | None
+    bundles: tuple[str, ...]
+    lack: str
+
+
+@dataclass(frozen=True, slots=True)
+class PartAt:
+    """One component with what it is read as. `key` is its identity (model.inventory)."""
+
+    part: Component
+    key: str
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True)
+class At:
+    """Which bundle versions something is at, as rules ask for it.
+
+    Each of `readings` must satisfy a rule, by any one of its versions: one reading where the thing is at those
+    bundles, two (the lowest and the highest bundle found) where it is mixed, none where no bundle was found.
+    `certain` is False where a part of it is at no bundle that is known, so that nothing that holds is sure.
+    """
+
+    readings: tuple[tuple[str, ...], ...]
+    certain: bool
+
+    @property
+    def bundles(self) -> tuple[str, ...]:
+        """The bundles that it is at: empty where it is mixed or not known."""
+        return self.readings[0] if self.certain and len(self.readings) == 1 else ()
+
+    @property
+    def mixed(self) -> bool:
+        """True when it is at no bundle though every part of it is."""
+        return self.certain and len(self.readings) > 1
+
+
+@dataclass(frozen=True, slots=True)
+class ServerClass:
+    """What servers of the same family, models and versions have in common.
+
+    `parts` are the readings of one server's parts, sorted; a server with two like adapters has two like readings.
+    """
+
+    family: str | None
+    parts: tuple[Reading, ...]
+    at: At
+
+
+@dataclass(frozen=True, slots=True)
+class ServerAt:
+    """One server. `key` is its serial, else its place (model.inventory.server_key)."""
+
+    key: str
+    place: Place
+    parts: tuple[PartAt, ...]
+    kin: ServerClass
+
+    @property
+    def family(self) -> str | None:
+        """Blade or rack; None where it is not known."""
+        return self.kin.family
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """One redundant pair, with the halves that are listed, be they two or not."""
+
+    kind: str
+    name: str
+    halves: tuple[PartAt, ...]
+
+    @property
+    def chassis(self) -> tuple[str, ...]:
+        """The chassis that its halves are known to be in, empty for none; more than one is no redundancy in either."""
+        return tuple(dict.fromkeys(h.part.chassis for h in self.halves if h.part.chassis is not None))
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A fact of grouping that is not known: `fact` names the field, `parts` are those it is lacking for."""
+
+    fact: str
+    says: str
+    parts: tuple[PartAt, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One domain as it stands. `families` are those that it has, in the manifest's usual order."""
+
+    domain: str
+    infrastructure: tuple[PartAt, ...]
+    servers: tuple[ServerAt, ...]
+    classes: tuple[tuple[ServerClass, tuple[ServerAt, ...]], ...]
+    pairs: tuple[Pair, ...]
+    families: tuple[str, ...]
+    doubts: tuple[Doubt, ...]
+
+    @property
+    def parts(self) -> tuple[PartAt, ...]:
+        """Every part: infrastructure first, then server by server."""
+        return (*self.infrastructure, *(p for server in self.servers for p in server.parts))
+
+
+class Reader:
+    """Reads parts and servers of any number of domains by one book; like ones are read once."""
+
+    def __init__(self, book: Book) -> None:
+        self.book = book
+        self._readings: dict[tuple[str | None, str, str | None, str | None], Reading] = {}
+        self._classes: dict[tuple[str | None, tuple[Reading, ...]], ServerClass] = {}
+        self._ranks: dict[str, dict[str, int]] = {}
+
+    def reading(self, family: str | None, kind: str, model: str | None, active: str | None) -> Reading:
+        """What a part of that family, kind, model and active version is read as."""
+        key = (family, kind, model, active)
+        if key not in self._readings:
+            bundles, lack = self._bundles_of(family, kind, model, active)
+            self._readings[key] = Reading(family, kind, model, active, bundles, lack)
+        return self._readings[key]
+
+    def _bundles_of(
+        self, family: str | None, kind: str, model: str | None, active: str | None
+    ) -> tuple[tuple[str, ...], str]:
+        if not active:
+            return (), NO_VERSION
+        if model is None:
+            return (), NO_MODEL
+        if family is None:
+            return (), NO_FAMILY
+        offers = self.book.offers(family, kind, model)
+        scale = self.book.scale(kind)
+        found = [o for o in offers if o.image.version == active]
+        found = found or [o for o in offers if scale.same(o.image.version, active)]
+        if found:
+            return tuple(dict.fromkeys(o.bundle.version for o in found)), ""
+        return (), UNLISTED if scale.key(active) is not None else UNORDERED
+
+    def server_class(self, family: str | None, readings: Iterable[Reading]) -> ServerClass:
+        """The class of a server with parts that are read so."""
+        parts = tuple(sorted(readings, key=_sorting))
+        key = (family, parts)
+        if key not in self._classes:
+            self._classes[key] = ServerClass(family, parts, self._server_at(family, parts))
+        return self._classes[key]
+
+    def _server_at(self, family: str | None, parts: Sequence[Reading]) -> At:
+        """The bundles that a server of these parts is at, by trade.md's definition."""
+        if family is None:
+            return At((), certain=False)
+        unclear = [p for p in parts if p.model is None and self.book.may_list_kind(family, p.kind)]
+        at = [b.version for b in self.book.bundles(family) if not is_part(b) and self._covers_all(b, parts)]
+        if at and not unclear:
+            return At((tuple(dict.fromkeys(at)),), certain=True)
+        sets = [p.bundles for p in parts if p.bundles]
+        if not sets:
+            return At((), certain=False)
+        lacking = [p for p in parts if p.lack and p.model is not None and self.book.offers(family, p.kind, p.model)]
+        low, high = self._stretch(family, sets)
+        return At(((low,), (high,)), certain=not lacking and not unclear)
+
+    def _covers_all(self, bundle: Bundle, parts: Sequence[Reading]) -> bool:
+        """True when the bundle covers some of the parts, and each part that it covers is at it."""
+        whole = self.book.whole(bundle)
+        covered = 0
+        for part in parts:
+            offer = whole.get((part.kind, part.model)) if part.model is not None else None
+            if offer is None:
+                continue
+            if not self.is_at(part, offer):
+                return False
+            covered += 1
+        return covered > 0
+
+    def is_at(self, reading: Reading, offer: Offer) -> bool:
+        """True when the part runs exactly the image that the offer brings."""
+        if reading.active is None or offer.bundle.version not in reading.bundles:
+            return False
+        return self.book.scale(reading.kind).same(reading.active, offer.image.version)
+
+    def rank(self, family: str, version: str) -> int:
+        """The place of a bundle version among the family's, from 0 for the oldest; -1 for no version of a bundle."""
+        if family not in self._ranks:
+            versions = dict.fromkeys(b.version for b in self.book.bundles(family))
+            self._ranks[family] = {version: place for place, version in enumerate(versions)}
+        return self._ranks[family].get(version, -1)
+
+    def _stretch(self, family: str, sets: Sequence[tuple[str, ...]]) -> tuple[str, str]:
+        """The ends of the narrowest stretch of bundles that has one of each set in it; of equal ones the lowest."""
+        rows = sorted({tuple(self.rank(family, v) for v in s) for s in sets})
+        best: tuple[int, int, int] | None = None
+        for low in sorted({rank for row in rows for rank in row}):
+            tops = [min((rank for rank in row if rank >= low), default=None) for row in rows]
+            if None in tops:
+                break
+            high = max(top for top in tops if top is not None)
+            if best is None or (high - low, low) < best[:2]:
+                best = (high - low, low, high)
+        names = list(self._ranks[family])
+        return (names[best[1]], names[best[2]]) if best else (names[0], names[-1])
+
+    def family_of_server(self, parts: Iterable[Component]) -> str | None:
+        """Blade or rack: the family whose bundles list most of its parts, of equals the one that its place says.
+
+        A chassis means a blade, known to be in none a rack server (common practice, trade.md); else None.
+        """
+        rows = tuple(parts)
+        votes = dict.fromkeys(SERVER_FAMILIES, 0)
+        for kind, model in {(p.kind, p.model) for p in rows if p.model is not None}:
+            for family in self.book.families_of(kind, model):
+                if family in votes:
+                    votes[family] += 1
+        most = [family for family, count in votes.items() if count == max(votes.values())]
+        if len(most) == 1:
+            return most[0]
+        places = {p.chassis for p in rows}
+        if None in places or len(places) != 1:
+            return None
+        return "blade" if places.pop() else "rack"
+
+
+def stand(reader: Reader, domain: str, components: Iterable[Component]) -> Standing:
+    """Read one domain; `components` are all that the inventory lists of it."""
+    book = reader.book
+    own: list[PartAt] = []
+    grouped: dict[str, list[Component]] = {}
+    of_server: dict[str, bool] = {}
+    for part in components:
+        inside = of_server.get(part.kind)
+        if inside is None:
+            inside = of_server[part.kind] = book.is_of_server(part.kind)
+        if inside:
+            grouped.setdefault(server_key(part), []).append(part)
+        else:
+            own.append(PartAt(part, part.key, reader.reading(INFRASTRUCTURE, part.kind, part.model, part.active)))
+    servers = tuple(_server(reader, key, parts) for key, parts in grouped.items())
+    classes: dict[ServerClass, list[ServerAt]] = {}
+    for server in servers:
+        classes.setdefault(server.kin, []).append(server)
+    present = {INFRASTRUCTURE} if own else set()
+    present |= {server.family for server in servers if server.family is not None}
+    return Standing(
+        domain,
+        tuple(own),
+        servers,
+        tuple((kin, tuple(rows)) for kin, rows in classes.items()),
+        _pairs((*own, *(p for server in servers for p in server.parts))),
+        tuple(f for f in (INFRASTRUCTURE, *SERVER_FAMILIES) if f in present),
+        tuple(_doubts(servers)),
+    )
+
+
+def _server(reader: Reader, key: str, parts: Sequence[Component]) -> ServerAt:
+    family = reader.family_of_server(parts)
+    rows = tuple(PartAt(p, p.key, reader.reading(family, p.kind, p.model, p.active)) for p in parts)
+    first = parts[0]
+    slot = next((p.slot for p in parts if p.slot is not None), None)
+    chassis = next((p.chassis for p in parts if p.chassis is not None), None)
+    place = Place(first.site, first.domain, chassis, None if slot is None else slot.partition("/")[0])
+    return ServerAt(key, place, rows, reader.server_class(family, (p.reading for p in rows)))
+
+
+def _pairs(parts: Iterable[PartAt]) -> tuple[Pair, ...]:
+    found: dict[tuple[str, str], list[PartAt]] = {}
+    for part in parts:
+        if part.part.pair:
+            found.setdefault((part.part.kind, part.part.pair), []).append(part)
+    return tuple(Pair(kind, name, tuple(halves)) for (kind, name), halves in found.items())
+
+
+def _doubts(servers: Sequence[ServerAt]) -> Iterable[Doubt]:
+    """What is not known about which parts make a server, and which family it is of."""
+    at_place: dict[str, list[ServerAt]] = {}
+    unplaced = False  # some server is known by its serial only, so it may be at any place
+    for server in servers:
+        if server.family is None:
+            yield Doubt(
+                "family", f"whether the server {server.key} is a blade or a rack server is not known", server.parts
+            )
+        placed = bool(server.place.slot) and server.place.chassis is not None
+        unplaced |= not placed and any(p.part.parent for p in server.parts)
+        if placed:
+            at_place.setdefault(server.place.path(), []).append(server)
+        elif orphans := _orphans([server]):
+            yield Doubt(
+                "parent", f"which server the {orphans[0].part.kind} {orphans[0].key} is in is not known", orphans
+            )
+    for path, rows in at_place.items():
+        orphans = _orphans(rows)
+        if orphans and (len(rows) > 1 or unplaced):
+            yield Doubt("parent", f"which server some parts at {path} are in is not known", orphans)
+
+
+def _orphans(servers: Iterable[ServerAt]) -> tuple[PartAt, ...]:
+    """The parts that name no server; known to be in none counts as naming none."""
+    return tuple(p for server in servers for p in server.parts if not p.part.parent)
+
+
+def _sorting(reading: Reading) -> tuple[str, str, str]:
+    return (reading.kind, reading.model or "", reading.active or "")

@@ -1,0 +1,237 @@
+"""A manifest, indexed for planning: which image each bundle brings for a kind and model, and how a part takes it.
+
+Rules: a bundle for servers that run alone (`build = "standalone"`) is no bundle of a domain and is kept apart; a patch
+(`onto`) brings its base's images where it has none of its own; a file with `only` some kinds speaks about nothing else;
+image versions stand in the kind's own order, bundle versions in the manifest's; what neither the built-in table of
+kinds nor the manifest says of a kind is None. Nothing here changes after it was made.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, cast
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.model import versions
+from bundlekeeper.model.inventory.types import KINDS
+from bundlekeeper.planning.fleet.version_scale import Scale
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest.types import Bundle, Image, KindRule, Manifest, Release
+
+INFRASTRUCTURE = "infrastructure"
+SERVER_FAMILIES = ("blade", "rack")
+STANDALONE = "standalone"
+MODEL_TABLE = "model-table"
+
+#: The way back that goes with a method, where an override names a method and no way back (trade.md, common practice).
+_BACK = {"overwrite": "reinstall", "two-bank": "switch", "boot-file": "pointer"}
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """How parts of one kind and model take their image; None is not known. `minutes` is for one part.
+
+    `assumed_minutes` is True where no manifest says the minutes and the built-in table's are meant.
+    """
+
+    method: str | None
+    by: str | None
+    back: str | None
+    minutes: int | None
+    assumed_minutes: bool
+    down: str
+    effect: str
+    paired: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """One image with the bundle that brings it."""
+
+    bundle: Bundle
+    image: Image
+
+
+class Book:
+    """The index of one manifest."""
+
+    def __init__(self, manifest: Manifest) -> None:
+        """Raises VersionError for an order that cannot be made; a manifest that was read well has none."""
+        self.manifest = manifest
+        self.scale_of_bundles = _scale(manifest.versions.order, manifest.versions.list)
+        self._scales = {
+            kind: _scale(rule.order, rule.list) for kind, rule in manifest.kind.items() if rule.order is not None
+        }
+        self._facts: dict[tuple[str, str | None], Facts] = {}
+        self._bundles: dict[str, tuple[Bundle, ...]] = {}
+        self._standalone: dict[str, tuple[Bundle, ...]] = {}
+        self._offers: dict[tuple[str, str, str], list[Offer]] = {}
+        self._whole: dict[int, dict[tuple[str, str], Offer]] = {}
+        self._tables: dict[tuple[str, str, str | None], tuple[str, str] | None] = {}
+        self._listed: dict[str, set[str]] = {}  # family -> the kinds that any bundle of it lists
+        for family in (INFRASTRUCTURE, *SERVER_FAMILIES):
+            rows = [bundle for bundle in manifest.bundle if bundle.family == family]
+            rows.sort(key=self._place)
+            self._standalone[family] = tuple(b for b in rows if b.build == STANDALONE)
+            self._bundles[family] = tuple(b for b in rows if b.build != STANDALONE)
+            self._listed[family] = {image.kind for b in self._bundles[family] for image in b.images}
+            for bundle in self._bundles[family]:
+                for image in bundle.images:
+                    for model in dict.fromkeys(image.models):
+                        self._offers.setdefault((family, image.kind, model), []).append(Offer(bundle, image))
+
+    def _place(self, bundle: Bundle) -> tuple[bool, versions.Key, str]:
+        key = self.scale_of_bundles.key(bundle.version)
+        return (key is None, key or (), bundle.version)
+
+    def scale(self, kind: str | None) -> Scale:
+        """The order of the kind's image versions, or without a kind that of bundle versions."""
+        return self.scale_of_bundles if kind is None else self._scales.get(kind, self.scale_of_bundles)
+
+    def facts(self, kind: str, model: str | None) -> Facts:
+        """How parts of the kind and model take their image: the manifest's word before the built-in table's."""
+        key = (kind, model)
+        if key not in self._facts:
+            rule = self.manifest.kind.get(kind)
+            rules = [rule] if rule else []
+            own = rule.models.get(model) if rule and rule.models and model else None
+            self._facts[key] = _merged(kind, [own, *rules] if own else rules)
+        return self._facts[key]
+
+    def is_of_server(self, kind: str) -> bool:
+        """True for parts of servers; a kind of the manifest's own is one unless only infrastructure bundles list it."""
+        known = KINDS.get(kind)
+        if known is not None:
+            return known.of_server
+        listing = {family for family, kinds in self._listed.items() if kind in kinds}
+        return listing != {INFRASTRUCTURE}
+
+    def bundles(self, family: str) -> tuple[Bundle, ...]:
+        """The family's bundles that belong in a domain, oldest first."""
+        return self._bundles[family]
+
+    def standalone(self, family: str, version: str) -> tuple[Bundle, ...]:
+        """The family's bundles of that version for servers that run alone."""
+        return tuple(b for b in self._standalone[family] if b.version == version)
+
+    def at(self, family: str, version: str) -> tuple[Bundle, ...]:
+        """The family's bundles of exactly that version that belong in a domain; a file with all kinds first."""
+        rows = [b for b in self._bundles[family] if b.version == version]
+        return tuple(sorted(rows, key=is_part))
+
+    def offers(self, family: str, kind: str, model: str) -> tuple[Offer, ...]:
+        """What the family's bundles bring for the kind and model, oldest bundle first."""
+        return tuple(self._offers.get((family, kind, model), ()))
+
+    def families_of(self, kind: str, model: str) -> tuple[str, ...]:
+        """The families whose bundles list the kind and model."""
+        return tuple(f for f in (INFRASTRUCTURE, *SERVER_FAMILIES) if (f, kind, model) in self._offers)
+
+    def lists_kind(self, family: str, kind: str) -> bool:
+        """True when any bundle of the family lists an image of the kind."""
+        return kind in self._listed[family]
+
+    def may_list_kind(self, family: str, kind: str) -> bool:
+        """True unless it is known that no bundle of the family has an image of the kind."""
+        unlisted = (b for b in self._bundles[family] if not b.images)
+        return self.lists_kind(family, kind) or any(b.only is None or kind in b.only for b in unlisted)
+
+    def base(self, bundle: Bundle) -> Bundle | None:
+        """The bundle that a patch goes onto; None for no patch, and where the base is no bundle of this manifest."""
+        if bundle.onto is None or bundle.onto == bundle.version:
+            return None
+        return next(iter(self.at(bundle.family, bundle.onto)), None)
+
+    def chain(self, bundle: Bundle) -> tuple[Bundle, ...]:
+        """The bundles that must be taken in turn: the base first, then its patches, `bundle` last."""
+        found = [bundle]
+        while (base := self.base(found[0])) is not None and base not in found:
+            found.insert(0, base)
+        return tuple(found)
+
+    def whole(self, bundle: Bundle) -> dict[tuple[str, str], Offer]:
+        """What stands on the parts after the bundle and its bases were taken: (kind, model) -> the offer."""
+        if id(bundle) not in self._whole:
+            found: dict[tuple[str, str], Offer] = {}
+            for link in self.chain(bundle):
+                for image in link.images:
+                    found.update({(image.kind, model): Offer(link, image) for model in image.models})
+            self._whole[id(bundle)] = found
+        return self._whole[id(bundle)]
+
+    def first_table(self, family: str, model: str, of: str | None) -> tuple[str, str] | None:
+        """The oldest table that came with a release whose bundle of the family lists the model: release and version.
+
+        An inference for where no rule speaks: releases were tested together, so that table knew the model. `of` is the
+        model of the part that the table is on. None where no release tells.
+        """
+        key = (family, model, of)
+        if key not in self._tables:
+            scale = self.scale(MODEL_TABLE)
+            best: tuple[str, str] | None = None
+            for release, version in self._tables_for(family, model, of or ""):
+                if best is None or scale.compare(version, best[1]) == -1:
+                    best = (release, version)
+            self._tables[key] = best
+        return self._tables[key]
+
+    def _tables_for(self, family: str, model: str, of: str) -> Iterator[tuple[str, str]]:
+        for release in self.manifest.release:
+            bundles = [b for v in release.versions(family) for b in self.at(family, v)]
+            if not any(listed == model for b in bundles for _, listed in self.whole(b)):
+                continue
+            for version in release.versions(INFRASTRUCTURE):
+                offers = (self.whole(b).get((MODEL_TABLE, of)) for b in self.at(INFRASTRUCTURE, version))
+                yield from ((release.name, offer.image.version) for offer in offers if offer is not None)
+
+    def release(self, name: str) -> Release:
+        """The release of that name. Raises InputError, with a suggestion, where there is none."""
+        for release in self.manifest.release:
+            if release.name == name:
+                return release
+        names = [release.name for release in self.manifest.release]
+        raise InputError(f"the manifest has no release {name!r}", hint=near(name, names) or "it names none at all")
+
+
+def is_part(bundle: Bundle) -> bool:
+    """True for a file that brings only some kinds and goes onto no base: it says nothing about the other parts."""
+    return bundle.only is not None and bundle.onto is None
+
+
+def near(word: str, known: Iterable[str]) -> str:
+    """A hint: the known word that is meant, else the known words; empty where nothing is known."""
+    words = list(known)[:1000]
+    found = difflib.get_close_matches(word, words, n=1)
+    if found:
+        return f"did you mean {found[0]!r}?"
+    return f"one of {', '.join(words[:20])}" if words else ""
+
+
+def _scale(name: str, listed: tuple[str, ...] | None) -> Scale:
+    return Scale(versions.order(name, listed or ()))
+
+
+def _merged(kind: str, rules: list[KindRule]) -> Facts:
+    """The first word of each key wins: the model's, the kind's, the built-in table's."""
+    known = KINDS.get(kind)
+    said = {
+        key: next((v for r in rules if (v := getattr(r, key)) is not None), None) for key in ("method", "by", "back")
+    }
+    minutes = next((r.minutes for r in rules if r.minutes is not None), None)
+    method = said["method"] or (known.method if known else None)
+    back = said["back"]
+    if back is None and method is not None:
+        back = known.back if known and known.method == method else _BACK[method]
+    return Facts(
+        method=cast("str | None", method),
+        by=cast("str | None", said["by"]) or (known.by if known else None),
+        back=cast("str | None", back),
+        minutes=minutes if minutes is not None else known.minutes if known else None,
+        assumed_minutes=minutes is None,
+        down=known.down if known else "server",
+        effect=known.effect if known else "not known: taken as a restart of the server",
+        paired=known.paired if known else False,
+    )

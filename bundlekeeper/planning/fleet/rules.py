@@ -1,0 +1,245 @@
+"""A manifest's rules, asked of parts as they stand: what may follow what, and what must stand beside what.
+
+Rules (design.md, 'Manifest'): a rule that names a kind speaks about image versions in that kind's order, any other
+about bundle versions. All matching jumps must hold; with none, going up is unstated and going down is refused.
+`beside` holds in every state for every pair of parts in its scope. A part that is at several bundles runs bytes that
+belong to each of them, so it meets a rule when one of them does; a mixed server must meet it at its lowest and at its
+highest bundle. An answer that hangs on a fact that is not known is UNKNOWN and names the fact; what is refused without
+that fact stays so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Generic, TypeVar
+
+from bundlekeeper.planning.fleet.domain_state import At, Reading
+from bundlekeeper.planning.fleet.manifest_index import Book
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest.types import Beside, Jump, JumpWhat, What
+
+Tag = TypeVar("Tag")
+
+
+class Answer(StrEnum):
+    """What the rules say of a jump, best first."""
+
+    ALLOWED = "allowed"
+    UNSTATED = "unstated"  # no rule speaks about it, and it goes up
+    UNKNOWN = "unknown"  # a fact is not known
+    REFUSED = "refused"
+
+
+_ORDER = list(Answer)
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One part, or many like it, as rules see it. `image` is the version it runs, `at` its server's or its own."""
+
+    family: str | None
+    kind: str
+    model: str | None
+    image: str | None
+    at: At
+
+
+@dataclass(frozen=True, slots=True)
+class JumpAnswer:
+    """What the rules say of one jump.
+
+    `rules` are those that refuse it, or else those that it met; `fact` is what was not known; `down` says whether the
+    image or the bundle version goes down, None where it is not known.
+    """
+
+    answer: Answer
+    rules: tuple[Jump, ...] = ()
+    fact: str = ""
+    down: bool | None = False
+
+
+def seen(reading: Reading, at: At | None = None) -> Seen:
+    """A part as rules see it; `at` is its server's, without it the part stands for itself."""
+    if at is None:
+        at = At((reading.bundles,), certain=True) if reading.bundles else At((), certain=False)
+    return Seen(reading.family, reading.kind, reading.model, reading.active or None, at)
+
+
+class Rules:
+    """The jumps and the beside rules of one book."""
+
+    def __init__(self, book: Book) -> None:
+        self.book = book
+        self.jumps = book.manifest.jump
+        self.besides = book.manifest.beside
+        self._answers: dict[tuple[Seen, str, str], JumpAnswer] = {}
+
+    def jump(self, part: Seen, to_image: str, to_bundle: str) -> JumpAnswer:
+        """Whether the part may go from where it stands to that image of that bundle, in one step."""
+        key = (part, to_image, to_bundle)
+        if key not in self._answers:
+            self._answers[key] = self._judged(part, to_image, to_bundle)
+        return self._answers[key]
+
+    def _judged(self, part: Seen, to_image: str, to_bundle: str) -> JumpAnswer:
+        if not part.at.readings:
+            return self._from(part, None, to_image, to_bundle)
+        of_readings = [
+            min((self._from(part, version, to_image, to_bundle) for version in reading), key=_badness)
+            for reading in part.at.readings
+        ]
+        worst = max(of_readings, key=_badness)
+        if not part.at.certain and worst.answer in (Answer.ALLOWED, Answer.UNSTATED):
+            return JumpAnswer(Answer.UNKNOWN, fact="the bundle that another part of it is at", down=worst.down)
+        return worst
+
+    def _from(self, part: Seen, bundle: str | None, to_image: str, to_bundle: str) -> JumpAnswer:
+        """The answer for one bundle version that the part is at; None where that is not known."""
+        broken: list[Jump] = []
+        met: list[Jump] = []
+        facts: dict[str, None] = {}
+        for rule in self.jumps:
+            found = self._rule(rule, part, (part.image, to_image) if rule.what.kind else (bundle, to_bundle))
+            if isinstance(found, str):
+                facts[found] = None
+            elif found is not None:
+                (met if found else broken).append(rule)
+        down = self._down(part, bundle, to_image, to_bundle)
+        if broken:
+            return JumpAnswer(Answer.REFUSED, tuple(broken), down=down)
+        if down is None and not met and not facts:
+            facts["where it stands in the order of versions"] = None
+        if facts:
+            return JumpAnswer(Answer.UNKNOWN, fact=", ".join(facts), down=down)
+        if met:
+            return JumpAnswer(Answer.ALLOWED, tuple(met), down=down)
+        return JumpAnswer(Answer.REFUSED if down else Answer.UNSTATED, down=down)
+
+    def _rule(self, rule: Jump, part: Seen, versions: tuple[str | None, str]) -> bool | str | None:
+        """True where the rule is met, False where it refuses, None where it does not speak, else the missing fact."""
+        meant = selects(rule.what, part)
+        scale = self.book.scale(rule.what.kind)
+        start, end = versions
+        if meant is False or scale.holds(rule.to, end) is False:
+            return None
+        if meant is None:
+            return "the model" if part.model is None else "the family"
+        if start is None:
+            return "the running version" if rule.what.kind else "the bundle that it is at"
+        way = scale.compare(start, end)
+        if way is None:
+            return f"the place of {start} in {scale.name} order"
+        if way == 0 or rule.direction == ("down" if way < 0 else "up"):
+            return None
+        held = scale.holds(rule.from_, start)
+        return held if held is not None else f"whether {start} is {rule.from_}"
+
+    def _down(self, part: Seen, bundle: str | None, to_image: str, to_bundle: str) -> bool | None:
+        image_way = self.book.scale(part.kind).compare(part.image, to_image) if part.image else None
+        bundle_way = self.book.scale(None).compare(bundle, to_bundle) if bundle else None
+        if image_way == 1 or bundle_way == 1:
+            return True
+        return None if image_way is None or bundle_way is None else False
+
+    def within(self, what: What, part: Seen, *, wanted: bool) -> bool | None:
+        """Whether the part's version is in the range of `what`; None where that is not known.
+
+        `wanted` says how a part at several bundles is read: True asks whether it can be read as inside (a need), False
+        whether it can only be read so (the condition of a rule).
+        """
+        if what.version is None:
+            return True
+        scale = self.book.scale(what.kind)
+        if what.kind is not None:
+            return scale.holds(what.version, part.image) if part.image is not None else None
+        inside = [[scale.holds(what.version, v) for v in reading] for reading in part.at.readings]
+        if any(None in row for row in inside):
+            return None
+        if wanted:
+            held = all(any(row) for row in inside)
+            return held if part.at.certain or not held else None
+        held = any(all(row) for row in inside)
+        return held if part.at.certain or held else None
+
+
+def _badness(answer: JumpAnswer) -> tuple[int, bool]:
+    return (_ORDER.index(answer.answer), answer.down is not False)
+
+
+def selects(what: What | JumpWhat, part: Seen) -> bool | None:
+    """Whether a rule's selection means the part, its version left aside; None where that is not known."""
+    if what.kind is not None and what.kind != part.kind:
+        return False
+    sure = True
+    for asked, found in ((what.family and (what.family,), part.family), (what.models, part.model)):
+        if not asked:
+            continue
+        if found is None:
+            sure = False
+        elif found not in asked:
+            return False
+    return True if sure else None
+
+
+@dataclass(frozen=True, slots=True)
+class Breach(Generic[Tag]):
+    """One need of one rule that is not met among the parts of one scope, or not known to be met.
+
+    Refused when there are both `whens` (the rule speaks about them) and `shorts` (they fall short of the need). The
+    `maybe_` ones could, for a fact that is not known; they matter when the other side has some of either.
+    """
+
+    rule: Beside
+    need: What
+    whens: tuple[Tag, ...]
+    shorts: tuple[Tag, ...]
+    maybe_whens: tuple[Tag, ...]
+    maybe_shorts: tuple[Tag, ...]
+
+    @property
+    def refused(self) -> bool:
+        """True where two parts stand there that may not stand beside each other, whatever is not known."""
+        return bool(self.whens and self.shorts)
+
+    @property
+    def unknown(self) -> bool:
+        """True where some two parts may or may not stand beside each other."""
+        return bool(self.maybe_whens and (self.shorts or self.maybe_shorts)) or bool(self.whens and self.maybe_shorts)
+
+
+def breaches(rules: Rules, scope: str, parts: Iterable[tuple[Seen, Tag]]) -> Iterator[Breach[Tag]]:
+    """Every need of the rules of that scope that some parts of one group do not meet, or may not meet.
+
+    `parts` are those of one server, pair, chassis or domain; like ones may be given once, with a tag for all of them.
+    """
+    rows: Sequence[tuple[Seen, Tag]] = tuple(parts)
+    for rule in rules.besides:
+        if rule.scope != scope:
+            continue
+        whens = [(tag, _both(selects(rule.when, s), rules.within(rule.when, s, wanted=False))) for s, tag in rows]
+        if all(found is False for _, found in whens):
+            continue
+        for need in rule.need:
+            shorts = [(tag, _both(selects(need, s), _negated(rules.within(need, s, wanted=True)))) for s, tag in rows]
+            breach = Breach(rule, need, *_sure(whens, shorts, True), *_sure(whens, shorts, None))
+            if breach.refused or breach.unknown:
+                yield breach
+
+
+def _both(a: bool | None, b: bool | None) -> bool | None:
+    if a is False or b is False:
+        return False
+    return None if a is None or b is None else True
+
+
+def _negated(a: bool | None) -> bool | None:
+    return None if a is None else not a
+
+
+def _sure(
+    whens: list[tuple[Tag, bool | None]], shorts: list[tuple[Tag, bool | None]], value: bool | None
+) -> tuple[tuple[Tag, ...], tuple[Tag, ...]]:
+    return tuple(t for t, found in whens if found is value), tuple(t for t, found in shorts if found is value)

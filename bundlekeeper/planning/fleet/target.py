@@ -1,0 +1,81 @@
+"""What a release means for one domain: for each family that it has, one bundle and the bases that it goes onto.
+
+Rules: of several versions that a release lists, the first one that is held whole is meant, and where none is, the
+first; only a bundle for servers that a domain manager runs can be meant; a family that the release does not name, or
+names without a bundle, has a choice without one, so that it cannot be overlooked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from bundlekeeper.planning.fleet.domain_state import Reading
+from bundlekeeper.planning.fleet.manifest_index import Book, Offer
+from bundlekeeper.planning.fleet.stock import Holdings
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest.types import Bundle, Release
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One family's bundle. `version` is the chosen version, empty where the release names none.
+
+    `chain` are the bundles to take in turn, the base first and `bundle` last; `offered` what the release lists.
+    """
+
+    family: str
+    version: str
+    bundle: Bundle | None
+    chain: tuple[Bundle, ...]
+    offered: tuple[str, ...]
+
+    def blind(self, kind: str) -> Bundle | None:
+        """A bundle of the chain of which the manifest lists no image, so that it may bring one of the kind, or not."""
+        may = (b for b in self.chain if not b.images and (b.only is None or kind in b.only))
+        return next(may, None)
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Where a domain is to go: the release, and its choice for each family asked for."""
+
+    book: Book
+    release: Release
+    choices: Mapping[str, Choice]
+
+    def offer(self, reading: Reading) -> Offer | None:
+        """The image that a part is to run in the end; None where the target brings none for its kind and model."""
+        choice = self.choices.get(reading.family or "")
+        if choice is None or choice.bundle is None or reading.model is None:
+            return None
+        return self.book.whole(choice.bundle).get((reading.kind, reading.model))
+
+    def means(self, family: str, kind: str) -> bool:
+        """True when the family's bundle should bring images of the kind, because some bundle of the family does.
+
+        A release that names a file with `only` some kinds leaves the others without an image: that is told, too.
+        """
+        choice = self.choices.get(family)
+        return choice is not None and choice.bundle is not None and self.book.lists_kind(family, kind)
+
+
+def aim(book: Book, release: Release, families: Iterable[str], holdings: Holdings) -> Target:
+    """Choose a bundle of the release for each of the families."""
+    return Target(book, release, {family: _choose(book, release, family, holdings) for family in families})
+
+
+def _choose(book: Book, release: Release, family: str, holdings: Holdings) -> Choice:
+    offered = release.versions(family)
+    chains = {version: _chain(book, family, version) for version in offered}
+    held = (v for v in offered if chains[v] and all(holdings.held(b.sha256) for b in chains[v]))
+    version = next(held, offered[0] if offered else "")
+    chain = chains.get(version, ())
+    return Choice(family, version, chain[-1] if chain else None, chain, offered)
+
+
+def _chain(book: Book, family: str, version: str) -> tuple[Bundle, ...]:
+    bundles = book.at(family, version)
+    return book.chain(bundles[0]) if bundles else ()

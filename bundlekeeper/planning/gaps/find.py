@@ -1,0 +1,84 @@
+"""Everything that stands between a domain and a release: one list, worst first, each with its evidence and a hint.
+
+Rules: every check is made or named as not made, never skipped; unknown is never zero and never good, so blanking a fact
+cannot make an answer better; nothing is looked up here: manifest, inventory, holdings and the time are arguments. What
+is asked is one jump from what runs to the release; whether there is a way with stops between is the route's question.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from bundlekeeper.model.inventory.types import Inventory
+from bundlekeeper.planning.fleet.domain_state import Standing
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, SERVER_FAMILIES
+from bundlekeeper.planning.fleet.stock import Holdings
+from bundlekeeper.planning.fleet.target import aim
+from bundlekeeper.planning.gaps.mix import check_mix
+from bundlekeeper.planning.gaps.pairs import check_pairs
+from bundlekeeper.planning.gaps.parts import check_parts
+from bundlekeeper.planning.gaps.question import Case, Told, groups_of
+from bundlekeeper.planning.gaps.report import Gap, GapReport
+from bundlekeeper.planning.gaps.room import check_room
+from bundlekeeper.planning.gaps.servers import check_servers
+from bundlekeeper.planning.gaps.supply import check_supply
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest.types import Manifest
+
+__all__ = ["Fleet", "Gap", "GapReport", "Told", "gaps", "gaps_all", "gaps_of"]
+
+_NOTHING_TOLD = Told()
+
+
+def gaps(
+    domain: str,
+    release: str,
+    manifest: Manifest,
+    inventory: Inventory,
+    holdings: Holdings,
+    now: datetime,
+    told: Told = _NOTHING_TOLD,
+) -> GapReport:
+    """Every gap of one domain. `now` is an aware time.
+
+    Raises InputError, with a suggestion, for a domain that the inventory lacks or a release that the manifest lacks.
+    """
+    return gaps_of(Fleet(manifest, inventory), domain, release, holdings, now, told)
+
+
+def gaps_all(
+    fleet: Fleet, release: str, holdings: Holdings, now: datetime, told: Told = _NOTHING_TOLD
+) -> Iterator[GapReport]:
+    """Every gap of every domain, one report after the other, so that nobody needs to hold them all.
+
+    Raises InputError for a release that the manifest lacks.
+    """
+    fleet.book.release(release)
+    return (gaps_of(fleet, domain, release, holdings, now, told) for domain in fleet.domains)
+
+
+def gaps_of(
+    fleet: Fleet, domain: str, release: str, holdings: Holdings, now: datetime, told: Told = _NOTHING_TOLD
+) -> GapReport:
+    """Every gap of one domain of a fleet that was indexed already. Raises InputError, as `gaps`."""
+    meant = fleet.book.release(release)
+    standing = fleet.standing(domain)
+    target = aim(fleet.book, meant, _families(standing), holdings)
+    case = Case(fleet, standing, target, holdings, now, told)
+    case = replace(case, groups=groups_of(fleet, standing, target))
+    for check in (check_supply, check_parts, check_mix, check_servers, check_pairs, check_room):
+        check(case)
+    return case.tally.report(domain, release)
+
+
+def _families(standing: Standing) -> Iterable[str]:
+    """The families to ask for: those that the domain has, and those that it may have for lack of a fact."""
+    wanted = dict.fromkeys((INFRASTRUCTURE, *standing.families))
+    if any(server.family is None for server in standing.servers):
+        wanted |= dict.fromkeys(SERVER_FAMILIES)
+    return wanted

@@ -1,0 +1,244 @@
+"""Gaps of what stands beside what: today's mixture, the target's, and parts that are off their neighbours.
+
+Rules: `beside` is asked of today's state and of the target's, in each of its scopes; a part of which the scope is not
+known (its chassis, its pair) is told where a rule of that scope could mean it. Infrastructure at two bundles is a step
+that was begun, at more it is refused (design.md); the model table and files for some kinds only don't count there.
+Neighbours are the parts of one kind and model in the domain: what most of them run is the norm, and the others differ.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import combinations
+
+from bundlekeeper.findings import Level
+from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.planning.fleet.domain_state import PartAt
+from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, is_part
+from bundlekeeper.planning.fleet.rules import Breach, Seen, breaches, selects
+from bundlekeeper.planning.gaps.question import Case, Like
+
+_Row = tuple[Seen, tuple[PartAt, ...]]  # parts that rules see alike
+_Scope = tuple[str, str, list[tuple[_Row, Seen]]]  # the scope, its place for people, its rows today with those after
+
+
+def check_mix(case: Case) -> None:
+    """Every gap of mixtures."""
+    for name, place, rows in _scopes(case):
+        today = list(breaches(case.fleet.rules, name, [row for row, _ in rows]))
+        later = list(breaches(case.fleet.rules, name, [(after, parts) for (_, parts), after in rows]))
+        number = sum(len(rule.need) for rule in case.fleet.rules.besides if rule.scope == name)
+        case.tally.made("beside", max(0, 2 * number - sum(not b.refused for b in (*today, *later))))
+        solved = {(id(b.rule), id(b.need)) for b in later if b.refused or b.unknown}
+        for breach in today:
+            _tell(case, place, breach, "today", is_solved=(id(breach.rule), id(breach.need)) not in solved)
+        for breach in later:
+            _tell(case, place, breach, f"in release {case.target.release.name}", is_solved=False)
+    _unplaced(case)
+    _infrastructure(case)
+    _mixed_servers(case)
+    _neighbours(case)
+
+
+def _scopes(case: Case) -> Iterator[_Scope]:
+    """The groups of parts that rules of each scope are asked of; only scopes that some rule has."""
+    wanted = {rule.scope for rule in case.fleet.rules.besides}
+    if "domain" in wanted:
+        yield "domain", case.domain, [((like.now, like.parts), like.after) for like in case.likes()]
+    if "server" in wanted:
+        for group in case.groups:
+            if group.kin is not None:
+                yield "server", group.name, [((like.now, like.parts), like.after) for like in group.likes]
+    for scope in wanted & {"chassis", "pair"}:
+        found: dict[str, dict[int, tuple[Like, list[PartAt]]]] = {}
+        for like in case.likes():
+            for part in like.parts:
+                if name := _place(part, scope):
+                    found.setdefault(name, {}).setdefault(id(like), (like, []))[1].append(part)
+        for name, likes in found.items():
+            rows = [((like.now, tuple(parts)), like.after) for like, parts in likes.values()]
+            yield scope, f"{case.domain} {name}", rows
+
+
+def _place(part: PartAt, scope: str) -> str | None:
+    """The chassis or the pair that a part is in; None where it is not known, empty where it is in none."""
+    if scope == "chassis":
+        return part.part.chassis and f"chassis {part.part.chassis}"
+    return part.part.pair and f"{part.part.kind} pair {part.part.pair}"
+
+
+def _unplaced(case: Case) -> None:
+    """Parts that a rule of chassis or pair scope could mean, and of which it is not known which one they are in."""
+    for rule in case.fleet.rules.besides:
+        if rule.scope not in ("chassis", "pair"):
+            continue
+        meant: list[PartAt] = []
+        for like in case.likes():
+            if any(selects(what, like.now) is not False for what in (rule.when, *rule.need)):
+                meant += [part for part in like.parts if _place(part, rule.scope) is None]
+        if meant:
+            says = f"whether the rule of {rule.source} holds in each {rule.scope}"
+            fact = f"the {rule.scope} of {some([p.key for p in meant])}"
+            case.tally.lack("beside", case.domain, says, fact, things=[p.key for p in meant], times=len(meant))
+
+
+def _tell(case: Case, place: str, breach: Breach[tuple[PartAt, ...]], when: str, *, is_solved: bool) -> None:
+    """Tell one need that is not met; where it may be met and may not, tell the facts."""
+    need, rule = breach.need, breach.rule
+    wants = " ".join(w for w in (need.kind, " or ".join(need.models or ()), need.family, need.version) if w)
+    if not breach.refused:
+        rows = [*breach.maybe_whens, *breach.maybe_shorts]
+        parts = [part for row in (*rows, *breach.whens, *breach.shorts) for part in row]
+        says = f"whether the rule that wants {wants} ({rule.source}) holds {when}"
+        fact = f"what {_named(rows)} {'runs' if len(rows) == 1 and len(rows[0]) == 1 else 'run'}"
+        case.tally.lack("beside", place, says, fact, things=dict.fromkeys(p.key for p in parts))
+        return
+    keys = dict.fromkeys(part.key for row in (*breach.shorts, *breach.whens) for part in row)
+    evidence = {"when": when, "need": wants, "short": _runs(breach.shorts), "beside": _runs(breach.whens)}
+    if need.kind == MODEL_TABLE:
+        says = f"{when} the model table does not know what {_named(breach.whens)} need: {wants} is wanted"
+        level, hint = (Level.WARNING, _FIRST) if is_solved else (None, "choose a release with a newer model table")
+        case.tally.add(
+            "model-table-old", place, says, hint, level=level, things=keys, evidence=evidence, sources=(rule.source,)
+        )
+        return
+    says = f"{when} {_named(breach.shorts)} may not stand beside {_named(breach.whens)}: {wants} is wanted"
+    hint = "bundlekeeper route looks for an order in which every state between is allowed"
+    case.tally.add(
+        "mix-refused", place, f"{says} ({rule.source})", hint, things=keys, evidence=evidence, sources=(rule.source,)
+    )
+
+
+_FIRST = "bring the model table up first: it may be ahead of everything else"
+
+
+def _named(rows: Iterable[tuple[PartAt, ...]]) -> str:
+    """Parts for people: `bios MB-2 at 5.4.2 (SER-1)`, several of them counted."""
+    names = []
+    for row in rows:
+        one = row[0].reading
+        which = row[0].key if len(row) == 1 else f"{len(row)} of them"
+        names.append(f"{one.kind} {one.model or '?'} at {one.active or '?'} ({which})")
+    return some(names, 3)
+
+
+def _runs(rows: Iterable[tuple[PartAt, ...]]) -> list[dict[str, object]]:
+    return [
+        {"kind": row[0].reading.kind, "model": row[0].reading.model, "active": row[0].reading.active, "parts": len(row)}
+        for row in rows
+    ]
+
+
+def _infrastructure(case: Case) -> None:
+    """ "While one step replaces infrastructure A by B, that mix of A and B is allowed …; any other mix is refused." """
+    sets: dict[frozenset[str], list[PartAt]] = {}
+    unknown: list[PartAt] = []
+    for part in case.standing.infrastructure:
+        if part.reading.kind == MODEL_TABLE or _for_some_kinds(case, part):
+            continue
+        if not part.reading.bundles:
+            unknown.append(part)
+            continue
+        case.tally.made("infrastructure mix")
+        sets.setdefault(_lines(case, part.reading.bundles), []).append(part)
+    choice = case.target.choices.get(INFRASTRUCTURE)
+    target = choice.chain[0].version if choice and choice.chain else ""
+    names = _fewest(list(sets), target)
+    keys = [part.key for parts in (*sets.values(), unknown) for part in parts]
+    subject = f"{case.domain}: infrastructure"
+    if unknown and len(names) <= 2:
+        fact = f"the bundle of {some([part.key for part in unknown])}"
+        says, times = "whether the infrastructure stands at one bundle, or between two", len(unknown)
+        case.tally.lack("infrastructure mix", subject, says, fact, things=keys, times=times)
+    if len(names) < 2 or (len(names) == 2 and target in names):
+        return
+    evidence = {"bundles": list(names), "target": target}
+    if len(names) == 2:
+        says = f"stands between {names[0]} and {names[1]}, and neither is the target {target or '(none)'}"
+        hint = "finish the step that was begun before the next one"
+        case.tally.add("mix-refused", subject, says, hint, level=Level.WARNING, things=keys, evidence=evidence)
+    else:
+        says = f"stands at {', '.join(names)} at once; a step replaces one bundle by one other"
+        hint = "bring the infrastructure to one bundle first"
+        case.tally.add("mix-refused", subject, says, hint, things=keys, evidence=evidence)
+
+
+def _for_some_kinds(case: Case, part: PartAt) -> bool:
+    """True for a part that runs a file published for some kinds only."""
+    return any(
+        is_part(bundle)
+        for version in part.reading.bundles
+        for bundle in case.book.at(INFRASTRUCTURE, version)
+        if part.reading.kind in (bundle.only or ())
+    )
+
+
+def _lines(case: Case, versions: Iterable[str]) -> frozenset[str]:
+    """The bundles with patches named by the base that they go onto: a patched part stands at its base's bundle too."""
+    found = set()
+    for version in versions:
+        bundles = case.book.at(INFRASTRUCTURE, version)
+        found.add(case.book.chain(bundles[0])[0].version if bundles else version)
+    return frozenset(found)
+
+
+def _fewest(sets: list[frozenset[str]], target: str) -> tuple[str, ...]:
+    """The fewest bundles that each of the sets has one of, the target among them where it can be; all above three."""
+    versions = sorted({v for s in sets for v in s}, key=lambda v: (v != target, v))
+    for number in range(4):
+        for names in combinations(versions, number):
+            if all(not s.isdisjoint(names) for s in sets):
+                return names
+    return tuple(versions)
+
+
+def _mixed_servers(case: Case) -> None:
+    for group in case.groups:
+        if group.kin is None:
+            continue
+        at = group.kin.at
+        if not at.certain:
+            case.tally.uncounted("mixed server", len(group.servers))
+            continue
+        case.tally.made("mixed server", len(group.servers))
+        if at.mixed:
+            low, high = at.readings[0][0], at.readings[-1][0]
+            says = f"parts are at different bundles, from {low} to {high}"
+            parts = {f"{p.kind} {p.model}": [p.active, *p.bundles] for p in group.kin.parts}
+            evidence = {"lowest": low, "highest": high, "parts": parts}
+            hint = "rules must hold for both; bring the server to one bundle"
+            case.tally.add("mixed-server", group.name, says, hint, things=group.keys, evidence=evidence)
+
+
+def _neighbours(case: Case) -> None:
+    alike: dict[tuple[str, str], list[Like]] = {}
+    for like in case.likes():
+        if like.reading.model is not None and like.reading.active:
+            alike.setdefault((like.reading.kind, like.reading.model), []).append(like)
+    for (kind, model), likes in alike.items():
+        scale = case.book.scale(kind)
+        by_version: dict[object, list[PartAt]] = {}
+        for like in likes:
+            key = scale.key(like.reading.active or "")
+            by_version.setdefault(key if key is not None else like.reading.active, []).extend(like.parts)
+        number = sum(map(len, by_version.values()))
+        case.tally.made("neighbours", number)
+        if len(by_version) < 2:
+            continue
+        groups = sorted(by_version.values(), key=len, reverse=True)
+        evidence = {"runs": {str(parts[0].reading.active): len(parts) for parts in groups}}
+        name = f"{kind} {model}"
+        if 2 * len(groups[0]) <= number:
+            runs = some([f"{len(parts)} at {parts[0].reading.active}" for parts in groups])
+            says = f"no version is that of most {name}: {runs}"
+            keys = [p.key for parts in groups for p in parts]
+            hint = "bring them level, or find out which were replaced"
+            case.tally.add("part-differs", f"{case.domain}: {name}", says, hint, things=keys, evidence=evidence)
+            continue
+        norm = groups[0][0].reading.active
+        for parts in groups[1:]:
+            says = f"{counted(len(parts), 'part')} at {parts[0].reading.active}, {len(groups[0])} of {number} at {norm}"
+            subject = f"{case.domain}: {name} {some([p.key for p in parts])}"
+            keys = [p.key for p in parts]
+            hint = "was it replaced? bring it level with its neighbours"
+            case.tally.add("part-differs", subject, says, hint, things=keys, evidence=evidence)

@@ -1,0 +1,111 @@
+"""Gaps of redundant pairs: is each pair whole and healthy, and is it known which half leads.
+
+Rules: kinds that usually come in pairs are asked whether they are in one; a part that is known to stand alone is told,
+since nothing takes over while it restarts; a pair of which only one half is listed was not checked; which half leads
+matters where the halves are taken one after the other or one through the other (`boot-file`, `overwrite`).
+Practice (trade.md, order): "a healthy pair, … every path redundant" stands before anything else.
+"""
+
+from __future__ import annotations
+
+from bundlekeeper.findings import Level
+from bundlekeeper.model.inventory.types import HALVES
+from bundlekeeper.planning.fleet.domain_state import Pair, PartAt
+from bundlekeeper.planning.gaps.question import Case, part_name
+
+_IN_CHASSIS = ("io-module", "chassis-controller")  # stand in a chassis, each with its other half (common practice)
+
+
+def check_pairs(case: Case) -> None:
+    """Every gap of pairs."""
+    for part in case.standing.infrastructure:
+        if case.book.facts(part.reading.kind, part.reading.model).paired and not part.part.pair:
+            _alone(case, part)
+    for pair in case.standing.pairs:
+        _whole(case, pair)
+        _healthy(case, pair)
+        _lead(case, pair)
+    if not case.standing.infrastructure:
+        says = "whether the domain's pairs are whole and healthy, and what its infrastructure runs"
+        fact = "its infrastructure, no part of it is listed"
+        case.tally.lack("infrastructure", case.domain, says, fact, hint="load an inventory of the whole domain")
+
+
+def _alone(case: Case, part: PartAt) -> None:
+    name = part_name(part)
+    if part.part.pair is None:
+        hint = "give both halves the name of their pair, or write - where it stands alone"
+        says = "whether another part takes over while it restarts"
+        case.tally.lack("pair", name, says, "its pair", hint=hint, things=(part.key,))
+        return
+    case.tally.made("pair")
+    says = "stands alone: nothing takes over while it restarts"
+    hint = "plan for what is down meanwhile"
+    evidence = {"pair": part.part.pair}
+    case.tally.add("pair-unhealthy", name, says, hint, level=Level.WARNING, things=(part.key,), evidence=evidence)
+
+
+def _name(case: Case, pair: Pair) -> str:
+    return f"{case.domain}: {pair.kind} pair {pair.name}"
+
+
+def _whole(case: Case, pair: Pair) -> None:
+    keys = [half.key for half in pair.halves]
+    if len(pair.halves) == 2:
+        case.tally.made("pair")
+        _in_one_chassis(case, pair)
+        return
+    fact = f"its other half: {len(pair.halves)} listed"
+    hint = "load an inventory with both halves"
+    case.tally.lack("pair", _name(case, pair), "whether the pair is whole", fact, hint=hint, things=keys)
+
+
+def _in_one_chassis(case: Case, pair: Pair) -> None:
+    """Halves in two chassis are no pair: with both of one chassis at work, nothing is left of its paths."""
+    keys = [half.key for half in pair.halves]
+    if len(pair.chassis) > 1:
+        rows = [f"{half.key} in {half.part.chassis or 'none'}" for half in pair.halves]
+        says = f"its halves are not in one chassis: {', '.join(rows)}"
+        hint = "give the parts of each chassis a pair of their own: none takes over for another chassis"
+        evidence = {half.key: half.part.chassis for half in pair.halves}
+        case.tally.add("pair-unhealthy", _name(case, pair), says, hint, things=keys, evidence=evidence)
+    elif pair.kind in _IN_CHASSIS and any(half.part.chassis is None for half in pair.halves):
+        lacking = ", ".join(half.key for half in pair.halves if half.part.chassis is None)
+        says = "whether its halves are in one chassis"
+        case.tally.lack("chassis", _name(case, pair), says, f"the chassis of {lacking}", things=keys)
+
+
+def _healthy(case: Case, pair: Pair) -> None:
+    keys = [half.key for half in pair.halves]
+    ill = [half.key for half in pair.halves if half.part.healthy is False]
+    unknown = [half.key for half in pair.halves if half.part.healthy is None]
+    if ill:
+        case.tally.made("health")
+        says = f"not healthy: {', '.join(ill)}"
+        hint = "mend the pair first: its halves are taken one after the other"
+        evidence = {half.key: half.part.healthy for half in pair.halves}
+        case.tally.add("pair-unhealthy", _name(case, pair), says, hint, things=keys, evidence=evidence)
+    elif unknown:
+        fact = f"the health of {', '.join(unknown)}"
+        case.tally.lack("health", _name(case, pair), "whether the pair is healthy", fact, things=keys)
+    else:
+        case.tally.made("health")
+
+
+def _lead(case: Case, pair: Pair) -> None:
+    methods = {case.book.facts(half.reading.kind, half.reading.model).method for half in pair.halves}
+    if methods == {"two-bank"} or len(pair.halves) != len(HALVES):
+        return
+    halves = [half.part.half for half in pair.halves]
+    keys = [half.key for half in pair.halves]
+    if None in halves:
+        unknown = ", ".join(half.key for half in pair.halves if half.part.half is None)
+        says = "which half leads, so which one is taken first"
+        case.tally.lack("lead", _name(case, pair), says, f"the half of {unknown}", things=keys)
+        return
+    case.tally.made("lead")
+    if sorted(map(str, halves)) != sorted(HALVES):
+        says = f"both halves are {halves[0]}"
+        hint = "find out which half leads; a pair with two leads or none is not healthy"
+        evidence = dict(zip(keys, halves, strict=True))
+        case.tally.add("pair-unhealthy", _name(case, pair), says, hint, things=keys, evidence=evidence)

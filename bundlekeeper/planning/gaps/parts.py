@@ -1,0 +1,367 @@
+"""Gaps of single parts: what it runs, whether the target serves it, whether it may go there, and how it gets back.
+
+Rules: like parts of like servers are told once, with all their keys; a part that the target does not move is asked for
+its version only; of the jumps onto a base and its patches each is judged; going down is always told, as an error where
+no rule lets it pass; a way back is what trade.md gives for the method, and where it means installing the older image
+again, the bundle that brings it must be in the store.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from bundlekeeper.findings import Level
+from bundlekeeper.formats.escape import some
+from bundlekeeper.planning.fleet.domain_state import NO_FAMILY, NO_MODEL, NO_VERSION, UNORDERED, At
+from bundlekeeper.planning.fleet.manifest_index import Offer
+from bundlekeeper.planning.fleet.rules import Answer, JumpAnswer, Seen
+from bundlekeeper.planning.gaps.question import Case, Group, Like
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest.types import Bundle, Image, Jump
+
+
+def check_parts(case: Case) -> None:
+    """Every gap of every part."""
+    unserved: dict[tuple[str, str], list[str]] = {}
+    for group in case.groups:
+        served = tuple(like for like in group.likes if _is_served(case, group, like))
+        _versions(case, group, served)
+        _withdrawn(case, group, served)
+        _supports(case, group, served)
+        for like in group.likes:
+            if like not in served:
+                unserved.setdefault((group.family or "", like.reading.kind), []).extend(like.keys)
+        moving = tuple(like for like in group.likes if like.moves)
+        _jumps(case, group, moving)
+        _ways_back(case, group, moving)
+    for (family, kind), keys in unserved.items():
+        case.tally.made("support", len(keys))
+        says = f"no {family} bundle of the manifest has images of {kind}: {len(keys)} of them stay as they are"
+        subject = f"{case.domain}: {kind}"
+        case.tally.add("model-unsupported", subject, says, level=Level.NOTE, things=keys, evidence={"parts": len(keys)})
+
+
+def _is_served(case: Case, group: Group, like: Like) -> bool:
+    """False where no bundle of the part's family has an image of its kind, so that the manifest leaves it alone."""
+    families = (group.family,) if group.family else ("blade", "rack")
+    return any(case.book.may_list_kind(family, like.reading.kind) for family in families)
+
+
+def _versions(case: Case, group: Group, likes: tuple[Like, ...]) -> None:
+    """Parts whose running version is not known, or at no bundle; without model or family they are told elsewhere."""
+    lacking: dict[tuple[str, str | None], list[Like]] = {}
+    for like in likes:
+        if like.reading.lack in (NO_MODEL, NO_FAMILY):
+            continue
+        case.tally.made("version", len(like.parts))
+        if like.reading.lack:
+            lacking.setdefault((like.reading.lack, like.reading.active), []).append(like)
+    for (lack, active), rows in lacking.items():
+        called = some([f"{like.reading.kind} {like.reading.model or 'of unknown model'}" for like in rows])
+        code = "version-unknown"
+        if lack == NO_VERSION:
+            says, hint = f"the running version of {called} is not known", "read it and load it again"
+        elif lack == UNORDERED:
+            orders = dict.fromkeys(case.book.scale(like.reading.kind).name for like in rows)
+            says = f"runs {active}, which no bundle lists for {called} and {' or '.join(orders)} order cannot place"
+            hint = "look at the text as read, or declare an order for the kind: [kind.NAME] order = …"
+            code = "version-unordered"
+        else:
+            says = f"runs {active}, which no bundle of the manifest lists for {called}"
+            if active in case.book.manifest.versions.known:
+                says += " (it is named under known, without images)"
+            hint = "add the bundle that brings it to the manifest, so that rules can speak about it"
+        keys = [key for like in rows for key in like.keys]
+        evidence = {"active": active, "kinds": [like.reading.kind for like in rows]}
+        case.tally.add(code, group.named(tuple(rows)), says, hint, things=keys, evidence=evidence)
+
+
+def _withdrawn(case: Case, group: Group, likes: tuple[Like, ...]) -> None:
+    """Parts that run what was withdrawn: a reason to hurry where the target takes them away, else a warning."""
+    found: dict[tuple[str, bool], list[Like]] = {}
+    whys: dict[str, str] = {}
+    for like in likes:
+        offers = case.book.offers(group.family or "", like.reading.kind, like.reading.model or "")
+        bundles = [o.bundle for o in offers if case.fleet.reader.is_at(like.reading, o)]
+        if bundles and all(b.standing.value == "withdrawn" for b in bundles):
+            found.setdefault((bundles[-1].version, like.moves), []).append(like)
+            whys[bundles[-1].version] = bundles[-1].why or "it is not said why"
+    for (version, moves), rows in found.items():
+        says = f"runs {group.family} {version}, which was withdrawn: {whys[version]}"
+        level, hint = (Level.NOTE, "") if moves else (None, "choose a release that brings another image")
+        keys = [key for like in rows for key in like.keys]
+        evidence = {"bundle": version, "why": whys[version], "moves": moves}
+        subject = group.named(tuple(rows))
+        case.tally.add("withdrawn", subject, says, hint, level=level, things=keys, evidence=evidence)
+
+
+def _supports(case: Case, group: Group, likes: tuple[Like, ...]) -> None:
+    """Parts for which the target brings no image, or for which that cannot be told, by the fact that is lacking."""
+    unclear: dict[tuple[str, str], list[Like]] = {}
+    for like in likes:
+        lacking = _unclear(case, group, like)
+        if lacking is not None:
+            unclear.setdefault(lacking, []).append(like)
+        elif case.target.choices[group.family or ""].bundle is None:
+            case.tally.uncounted("support", len(like.parts))  # family-missing tells it
+        else:
+            case.tally.made("support", len(like.parts))
+            if like.offer is None and case.target.means(group.family or "", like.reading.kind):
+                _unsupported(case, group, like)
+    for (says, fact), rows in unclear.items():
+        keys = [key for like in rows for key in like.keys]
+        kinds = some([f"{like.reading.kind} {like.reading.model or '?'}" for like in rows])
+        subject = group.named(tuple(rows))
+        case.tally.lack("support", subject, f"{says} {kinds}", fact, things=keys, times=len(keys))
+
+
+def _unclear(case: Case, group: Group, like: Like) -> tuple[str, str] | None:
+    """What cannot be told of the image that the target brings, and the fact that is lacking; None where it can."""
+    if like.reading.model is None:
+        return "which image it takes and which bundle it is at:", "its model"
+    if group.family is None:
+        return "which image it takes and which bundle it is at:", "whether it is a blade or a rack server"
+    choice = case.target.choices[group.family]
+    if choice.bundle is None:
+        return None
+    says = f"whether {group.family} {choice.version} has an image for"
+    if blind := choice.blind(like.reading.kind):
+        return says, f"the images of {blind.file}"
+    if choice.chain[0].onto and like.offer is None:
+        return says, f"what {choice.chain[0].onto} brings, which it goes onto"
+    return None
+
+
+def _unsupported(case: Case, group: Group, like: Like) -> None:
+    reading = like.reading
+    choice = case.target.choices[group.family or ""]
+    whole = case.book.whole(choice.bundle) if choice.bundle is not None else {}
+    models = sorted(model for kind, model in whole if kind == reading.kind)
+    says = f"{group.family} {choice.version} has no image of {reading.kind} for model {reading.model or '(none)'}"
+    has = f"it has one for {some(models)}" if models else f"it has none of {reading.kind} at all"
+    evidence = {"kind": reading.kind, "model": reading.model, "bundle": choice.version, "models": models}
+    hint = f"{has}; choose a release that serves it, or mend the manifest's images"
+    subject = group.named((like,))
+    case.tally.add("model-unsupported", subject, says, hint, things=like.keys, evidence=evidence)
+
+
+@dataclass(frozen=True, slots=True)
+class _Hop:
+    """One jump of like parts."""
+
+    like: Like
+    start: str  # for people
+    to: Offer
+    answer: JumpAnswer
+
+
+def _jumps(case: Case, group: Group, moving: tuple[Like, ...]) -> None:
+    told: dict[tuple[object, ...], list[_Hop]] = {}
+    downs: dict[tuple[object, ...], list[_Hop]] = {}
+    for like in moving:
+        for hop in _hops(case, like):
+            key = (
+                hop.answer.answer,
+                hop.answer.fact,
+                tuple(map(id, hop.answer.rules)),
+                hop.to.bundle.version,
+                hop.start,
+            )
+            if hop.answer.answer is Answer.UNKNOWN:
+                case.tally.uncounted("jump", len(like.parts))
+            else:
+                case.tally.made("jump", len(like.parts))
+            if hop.answer.answer is not Answer.ALLOWED:
+                told.setdefault(key, []).append(hop)
+            if hop.answer.down is not False:
+                downs.setdefault((hop.answer.down, *key), []).append(hop)
+    for hops in told.values():
+        _tell_jump(case, group, hops)
+    for hops in downs.values():
+        _tell_down(case, group, hops)
+
+
+def _hops(case: Case, like: Like) -> Iterator[_Hop]:
+    """The jumps of a part: onto the base, unless it runs it or a later patch of it, then onto each patch for it."""
+    choice = case.target.choices.get(like.reading.family or "")
+    if choice is None or like.reading.model is None:
+        return
+    links = [(bundle, _image_for(bundle, like)) for bundle in choice.chain]
+    at = case.fleet.reader.is_at
+    reached = [place for place, (b, i) in enumerate(links) if i is not None and at(like.reading, Offer(b, i))]
+    start, now = _start(like), like.now
+    for bundle, image in links[reached[-1] + 1 if reached else 0 :]:
+        if image is None and not bundle.images:  # it may run anything after this one
+            start, now = f"what {bundle.version} brings", replace(now, image=None, at=At((), certain=False))
+        if image is None:
+            continue
+        answer = case.fleet.rules.jump(now, image.version, bundle.version)
+        if bundle is choice.chain[0] and bundle.onto is not None:
+            answer = _onto(now, bundle.onto, answer)
+        yield _Hop(like, start, Offer(bundle, image), answer)
+        start, now = bundle.version, replace(now, image=image.version, at=At(((bundle.version,),), certain=True))
+
+
+def _image_for(bundle: Bundle, like: Like) -> Image | None:
+    kind, model = like.reading.kind, like.reading.model
+    return next((i for i in bundle.images if i.kind == kind and model in i.models), None)
+
+
+def _onto(now: Seen, base: str, answer: JumpAnswer) -> JumpAnswer:
+    """The answer for a patch whose base is no bundle of the manifest."""
+    readings = now.at.readings
+    if answer.answer is Answer.REFUSED or (readings and all(base in reading for reading in readings)):
+        return answer
+    fact = f"whether it runs {base}, which the patch goes onto"
+    return JumpAnswer(Answer.UNKNOWN, fact=fact, down=answer.down)
+
+
+def _start(like: Like) -> str:
+    """Where a part starts, for people: its bundles, else the version that it runs."""
+    readings = like.now.at.readings
+    if len(readings) > 1:
+        return f"between {readings[0][0]} and {readings[-1][-1]}"
+    if readings:
+        return readings[0][-1]
+    return f"its {like.reading.active}" if like.reading.active else "an unknown version"
+
+
+def quoted(rules: tuple[Jump, ...]) -> str:
+    """Rules of jumps as a sentence quotes them, with their sources."""
+    return "; ".join(f"to {r.to} from {r.from_} ({r.source})" for r in rules)
+
+
+def _evidence(hops: list[_Hop]) -> dict[str, object]:
+    images = {
+        f"{h.like.reading.kind} {h.like.reading.model}": [h.like.reading.active, h.to.image.version] for h in hops
+    }
+    return {"from": hops[0].start, "to": hops[0].to.bundle.version, "images": images}
+
+
+def _tell_jump(case: Case, group: Group, hops: list[_Hop]) -> None:
+    answer, start, to = hops[0].answer, hops[0].start, hops[0].to.bundle.version
+    likes = tuple(h.like for h in hops)
+    subject = group.named(likes)
+    keys = tuple(key for like in likes for key in like.keys)
+    evidence, sources = _evidence(hops), tuple(r.source for r in answer.rules)
+    if answer.answer is Answer.UNKNOWN:
+        says = f"whether it may go from {start} to {to}"
+        case.tally.lack("jump", subject, says, answer.fact, things=keys, times=0, evidence=evidence)
+    elif answer.answer is Answer.UNSTATED:
+        says = f"no rule speaks about going from {start} to {to}"
+        hint = "look it up in the release notes and add the jump, with its source"
+        case.tally.add("jump-unstated", subject, says, hint, things=keys, evidence=evidence)
+    elif answer.rules:
+        says = f"may not go from {start} to {to} in one step: {quoted(answer.rules)}"
+        hint = "bundlekeeper route looks for a way with stops between"
+        case.tally.add("jump-refused", subject, says, hint, things=keys, evidence=evidence, sources=sources)
+    else:
+        says = f"may not go down from {start} to {to}: no rule says that it may be done"
+        hint = "down only where a rule says so; add the jump, with its source, if the release notes allow it"
+        case.tally.add("jump-refused", subject, says, hint, things=keys, evidence=evidence)
+
+
+def _tell_down(case: Case, group: Group, hops: list[_Hop]) -> None:
+    answer, start, to = hops[0].answer, hops[0].start, hops[0].to.bundle.version
+    likes = tuple(h.like for h in hops)
+    keys = tuple(key for like in likes for key in like.keys)
+    if answer.down is None:
+        if answer.answer is not Answer.UNKNOWN:  # there, the jump's own gap tells it
+            says = f"whether going from {start} to {to} goes down"
+            fact = "the place of its versions in their order"
+            case.tally.lack("jump", group.named(likes), says, fact, things=keys, times=len(keys))
+        return
+    passes = answer.answer is Answer.ALLOWED
+    says = f"goes down from {start} to {to}"
+    if passes:
+        says += f", which a rule lets pass: {quoted(answer.rules)}"
+    level = Level.WARNING if passes else Level.ERROR
+    hint = "is it meant? settings that the older version lacks must go first" if passes else "choose a newer release"
+    sources = tuple(r.source for r in answer.rules) if passes else ()
+    evidence = _evidence(hops)
+    case.tally.add(
+        "downgrade", group.named(likes), says, hint, level=level, things=keys, evidence=evidence, sources=sources
+    )
+
+
+def _ways_back(case: Case, group: Group, moving: tuple[Like, ...]) -> None:
+    lost: dict[tuple[str, str, bool], list[tuple[str, str]]] = {}
+    likes: dict[tuple[str, str, bool], list[Like]] = {}
+    for like in moving:
+        for part_keys, says, hint, known in _way_back(case, like):
+            key = (says, hint, known)
+            lost.setdefault(key, []).extend((k, like.reading.kind) for k in part_keys)
+            likes.setdefault(key, []).append(like)
+    for key, rows in lost.items():
+        says, hint, known = key
+        subject = group.named(tuple(likes[key]))
+        keys = tuple(k for k, _ in rows)
+        if known:
+            evidence = {"kinds": sorted({kind for _, kind in rows})}
+            case.tally.add("no-way-back", subject, says, hint, things=keys, evidence=evidence)
+        else:
+            case.tally.lack("way back", subject, "how it gets back", says, hint=hint, things=keys, times=0)
+
+
+_Way = tuple[tuple[str, ...], str, str, bool]  # the parts' keys, what is lost or not known, a hint, is it known
+
+
+def _way_back(case: Case, like: Like) -> Iterator[_Way]:
+    """What is wrong with the way back of like parts, nothing where there is one."""
+    reading, tally = like.reading, case.tally
+    back = case.book.facts(reading.kind, reading.model).back
+    number = len(like.parts)
+    if back is None:
+        tally.uncounted("way back", number)
+        yield (
+            like.keys,
+            f"how {reading.kind} gets back",
+            f"say it in the manifest: [kind.{reading.kind}] back = …",
+            False,
+        )
+    elif back == "none":
+        tally.made("way back", number)
+        yield like.keys, "once it is written there is no way back", "weigh it; keep a spare part at hand", True
+    elif back == "switch":
+        tally.made("way back", number)
+    elif back == "pointer":
+        yield from _pointer(case, like)
+    else:
+        yield from _reinstall(case, like, back)
+
+
+def _pointer(case: Case, like: Like) -> Iterator[_Way]:
+    """boot-file: the file that runs now must lie there, so that the pointer can be set back."""
+    scale = case.book.scale(like.reading.kind)
+    for part in like.parts:
+        active, held = part.part.active, part.part.held
+        if not active or held is None:
+            case.tally.uncounted("way back")
+            fact = "which image files lie on it (held)" if held is None else "the running version"
+            yield (part.key,), fact, "read it and load it again", False
+            continue
+        case.tally.made("way back")
+        if not any(scale.same(active, version) for version in held):
+            says = f"the file of the running {active} does not lie there: the pointer cannot go back to it"
+            yield (part.key,), says, f"bring the image {active} back before anything else", True
+
+
+def _reinstall(case: Case, like: Like, back: str) -> Iterator[_Way]:
+    """overwrite: the older image is installed again, from a bundle that the store must hold."""
+    bundles = like.reading.bundles
+    family = like.reading.family or ""
+    number = len(like.parts)
+    if not bundles:
+        case.tally.uncounted("way back", number)
+        yield like.keys, "the bundle that brings what it runs now", "add that bundle to the manifest", False
+        return
+    case.tally.made("way back", number)
+    offers = case.book.offers(family, like.reading.kind, like.reading.model or "")
+    fitting = [o for o in offers if o.bundle.version in bundles and case.fleet.reader.is_at(like.reading, o)]
+    if not any(case.holdings.held(o.bundle.sha256) for o in fitting):
+        what = "installing again, then restoring the backup" if back == "restore" else "installing again"
+        says = f"the way back is {what}, and the store does not hold {family} {' or '.join(bundles)}"
+        yield like.keys, says, f"take {family} {bundles[-1]} into the store first", True

@@ -1,0 +1,229 @@
+"""Gaps of servers: the policies that bring their firmware, the model table that must know them, their hosts' drivers.
+
+Rules: a server is asked for the policy of each of its policy-driven parts, moving or not, because a policy that names
+another version moves it away again; who else a policy touches is asked of the whole fleet; a model is known to the
+table where a rule says so, else where a release with a bundle for that model came with that table or an older one;
+host drivers are never known here unless the user vouches for them. Practice (trade.md): an at-once policy restarts all
+of its servers when it is edited; a server without one gets nothing, or a platform default; drivers and adapter firmware
+are supported as pairs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from bundlekeeper.findings import Level
+from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.model.inventory.types import Policy
+from bundlekeeper.planning.fleet.domain_state import PartAt, ServerAt
+from bundlekeeper.planning.fleet.manifest_index import MODEL_TABLE, SERVER_FAMILIES
+from bundlekeeper.planning.gaps.question import Case, server_label
+
+_MOST_NAMED = 40  # servers of a shared policy named in the sentence; the evidence names them all
+
+
+def check_servers(case: Case) -> None:
+    """Every gap of servers as such."""
+    for doubt in case.standing.doubts:
+        keys = [p.key for p in doubt.parts]
+        hint = "give the parts of a server its serial as parent, and say chassis - for a rack server"
+        fact = {"parent": "its server (parent, or chassis and slot)", "family": "its family"}[doubt.fact]
+        case.tally.lack("grouping", case.domain, doubt.says, fact, hint=hint, things=keys, times=len(keys))
+    _policies(case)
+    _tables(case)
+    _drivers(case)
+
+
+def _policies(case: Case) -> None:
+    without: dict[str, tuple[ServerAt, list[PartAt]]] = {}
+    unknown: dict[str, tuple[ServerAt, list[PartAt]]] = {}
+    unsure: list[PartAt] = []
+    users: dict[str, list[PartAt]] = {}
+    for server in case.standing.servers:
+        for part in server.parts:
+            driven = case.fleet.by_policy(part.part)
+            if driven is None:
+                unsure.append(part)
+            elif driven and part.part.policy is None:
+                unknown.setdefault(server.key, (server, []))[1].append(part)
+            elif driven and not part.part.policy:
+                without.setdefault(server.key, (server, []))[1].append(part)
+            elif driven and part.part.policy:
+                users.setdefault(part.part.policy, []).append(part)
+    if unsure:
+        kinds = dict.fromkeys(p.part.kind for p in unsure)
+        fact, keys = f"who drives {some(list(kinds))} (by)", [p.key for p in unsure]
+        case.tally.lack("policy", case.domain, "whether it takes a policy", fact, things=keys, times=len(keys))
+    _without(case, without, unknown)
+    for name, parts in users.items():
+        _policy(case, name, parts)
+
+
+def _without(
+    case: Case, without: dict[str, tuple[ServerAt, list[PartAt]]], unknown: dict[str, tuple[ServerAt, list[PartAt]]]
+) -> None:
+    if without:
+        labels, keys = _labels_and_keys(without.values())
+        case.tally.made("policy", len(keys))
+        says = f"{counted(len(labels), 'server')} without a policy: {some(labels, _MOST_NAMED)}"
+        hint = "assign one; without it they get nothing, or a platform default"
+        subject = f"{case.domain}: {some(labels)}"
+        case.tally.add("no-policy", subject, says, hint, things=keys, evidence={"servers": labels})
+    if unknown:
+        labels, keys = _labels_and_keys(unknown.values())
+        subject = f"{case.domain}: {some(labels)}"
+        says = f"which firmware {counted(len(labels), 'server')} will be given"
+        fact = "the policy of some of their parts"
+        hint = "list the policy; write - where there is none"
+        evidence = {"servers": labels}
+        case.tally.lack("policy", subject, says, fact, hint=hint, things=keys, times=len(keys), evidence=evidence)
+
+
+def _labels_and_keys(rows: Iterable[tuple[ServerAt, list[PartAt]]]) -> tuple[list[str], list[str]]:
+    pairs = list(rows)
+    return [server_label(server) for server, _ in pairs], [p.key for _, parts in pairs for p in parts]
+
+
+def _policy(case: Case, name: str, parts: list[PartAt]) -> None:
+    """Every gap of one policy, by all that is told of it in this domain."""
+    tally, subject, keys = case.tally, f"{case.domain}: policy {name}", [p.key for p in parts]
+    policies = case.fleet.policies(name, case.domain)
+    if not policies:
+        hint = "list it under [[policy]], with versions, applies and scope"
+        tally.lack("policy", subject, "what it gives and when", "the policy itself", hint=hint, things=keys)
+    for policy in policies:
+        if policy.versions is None:
+            tally.lack("policy", subject, "whether it names the wanted versions", "its versions", things=keys)
+        else:
+            _versions(case, policy, parts, subject)
+        if policy.applies is None:
+            tally.lack("policy", subject, "whether editing it restarts servers at once", "how it applies", things=keys)
+        else:
+            tally.made("policy")
+            if policy.applies == "at-once":
+                _at_once(case, policy, subject, keys)
+        _shared(case, policy, subject, keys)
+
+
+def _versions(case: Case, policy: Policy, parts: list[PartAt], subject: str) -> None:
+    """Does the policy name, for each of its parts, the version that the target brings?"""
+    wrong: dict[tuple[str, str | None, str], list[str]] = {}
+    for part in parts:
+        reading = part.reading
+        choice = case.target.choices.get(reading.family or "")
+        offer = case.target.offer(reading)
+        if choice is None or offer is None:
+            case.tally.uncounted("policy version")  # told as family-missing, model-unsupported or not known
+            continue
+        case.tally.made("policy version")
+        versions = policy.versions or {}
+        if reading.kind in versions:
+            key, wanted, scale = reading.kind, offer.image.version, case.book.scale(reading.kind)
+        else:
+            key, wanted, scale = choice.family, choice.version, case.book.scale(None)
+        named = versions.get(key)
+        if named is None or not scale.same(named, wanted):
+            wrong.setdefault((key if named else reading.kind, named, wanted), []).append(part.key)
+    for (key, named, wanted), keys in wrong.items():
+        says = f"names {key} {named}, the release wants {wanted}" if named else f"names no version for {key}"
+        hint = f"when it is time, set it to {wanted}; until then it gives its servers something else"
+        evidence = {"policy": policy.name, "names": named, "wanted": wanted, "parts": len(keys)}
+        case.tally.add("policy-differs", subject, says, hint, things=keys, evidence=evidence)
+
+
+def _at_once(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:
+    number = case.fleet.users(policy).number
+    says = f"applies at once: editing it restarts {counted(number, 'server')} in the middle of whatever they do"
+    hint = "set it to apply when confirmed, or at the next restart, before you edit it"
+    case.tally.add("policy-at-once", subject, says, hint, things=keys, evidence={"servers": number})
+
+
+def _shared(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:
+    users = case.fleet.users(policy)
+    domains = list(users.servers)
+    if users.number > 1:
+        case.tally.made("policy sharing")
+        places = [place for rows in users.servers.values() for place in rows.values()] if users.number <= 40 else []
+        by_domain = [f"{domain} ({len(rows)})" for domain, rows in users.servers.items()]
+        says = f"touches {users.number} servers in {counted(len(domains), 'domain')}: {some(by_domain, _MOST_NAMED)}"
+        says += f": {', '.join(places)}" if places else ""
+        says += "; it is not known where it may apply" if policy.scope is None else ""
+        evidence = {"servers": users.servers, "maybe_in": users.maybe, "scope": policy.scope}
+        hint = "editing it moves all of them: give the servers of one window a policy of their own"
+        case.tally.add("policy-shared", subject, says, hint, things=keys, evidence=evidence)
+    elif users.maybe:
+        fact = f"the policy of servers in {some(list(users.maybe))}"
+        case.tally.lack("policy sharing", subject, "whether other servers share it", fact, things=keys)
+    else:
+        case.tally.made("policy sharing")
+
+
+def _tables(case: Case) -> None:
+    """Does the model table know each model of a server?"""
+    models: dict[tuple[str, str], list[str]] = {}
+    for group in case.groups:
+        for like in group.likes if group.kin is not None else ():
+            family, model = group.family, like.reading.model
+            if not family or not model or not case.book.lists_kind(family, like.reading.kind):
+                continue  # told elsewhere, or of a kind that the manifest leaves alone
+            if not _told_by_rule(case, family, model):
+                models.setdefault((family, model), []).extend(like.keys)
+    if not models:
+        return
+    tables = [p for p in case.standing.infrastructure if p.reading.kind == MODEL_TABLE]
+    if not tables:
+        things = dict.fromkeys(key for rows in models.values() for key in rows)
+        says = "whether the model table knows the models of the servers"
+        case.tally.lack("model table", case.domain, says, "the model table, none is listed", things=things)
+    for table in tables:
+        for (family, model), keys in models.items():
+            _table(case, table, family, model, keys)
+
+
+def _told_by_rule(case: Case, family: str, model: str) -> bool:
+    """True where a beside rule says which table the model needs, so that it is judged with the rules."""
+    return any(
+        need.kind == MODEL_TABLE and rule.when.family in (None, family) and model in (rule.when.models or ())
+        for rule in case.fleet.rules.besides
+        for need in rule.need
+    )
+
+
+def _table(case: Case, table: PartAt, family: str, model: str, keys: list[str]) -> None:
+    tally, subject, active = case.tally, f"{case.domain}: model {model}", table.reading.active
+    things = [table.key, *keys]
+    least = case.book.first_table(family, model, table.reading.model)
+    says = f"whether the model table ({table.key}) knows {model}"
+    if least is None or not active:
+        fact = "which table knows it: no rule says it, and no release" if active else "the table's version"
+        tally.lack("model table", subject, says, fact, things=things)
+        return
+    release, version = least
+    way = case.book.scale(MODEL_TABLE).compare(active, version)
+    if way is None:
+        tally.lack("model table", subject, says, f"the place of {active} in the order of tables", things=things)
+        return
+    tally.made("model table")
+    if way < 0:
+        brings = case.target.offer(table.reading)
+        brought = brings is not None and case.book.scale(MODEL_TABLE).compare(brings.image.version, version) in (0, 1)
+        text = f"the model table is at {active}; the first release with a bundle for {model}, {release}, has {version}"
+        hint = "bring the model table up first" if brought else "choose a release whose table knows the model"
+        evidence = {"model": model, "table": active, "first": version, "release": release}
+        level = Level.WARNING if brought else None
+        tally.add("model-table-old", subject, text, hint, level=level, things=things, evidence=evidence)
+
+
+def _drivers(case: Case) -> None:
+    servers = [s for s in case.standing.servers if s.family in (*SERVER_FAMILIES, None)]
+    if not servers:
+        return
+    subject = f"{case.domain}: hosts"
+    if case.told.drivers:
+        case.tally.made("drivers", len(servers))
+        says = f"the drivers of {counted(len(servers), 'host')} were compared with the adapters' firmware"
+        case.tally.add("not-checked", subject, f"{says} by you: {case.told.drivers}", level=Level.NOTE)
+        return
+    says = f"whether the drivers of {counted(len(servers), 'host')} go with the new firmware of their adapters"
+    hint = "compare them with the release notes: drivers and adapter firmware are supported as pairs"
+    case.tally.lack("drivers", subject, says, "the drivers' level", hint=hint, times=len(servers))

@@ -1,0 +1,318 @@
+"""A plan that somebody made, step by step against the rules that a route obeys: every state between is judged.
+
+Rules: every problem is told, with its step, the rule and the rule's source, and the plan is then followed on as if the
+step had been done, so that one fault hides no other; what stands beside each other today is told once and is no step's
+fault; a step that changes nothing is told; what is not known refuses, as in a route. The judgement is the route's own
+(`route.Course`), asked about given steps; nothing is searched for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.model.route.hand_plan import Plan, PlanStep
+from bundlekeeper.planning.fleet.domain_state import ServerAt, Standing
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, SERVER_FAMILIES, near
+from bundlekeeper.planning.fleet.stock import Holdings
+from bundlekeeper.planning.fleet.target import aim
+from bundlekeeper.planning.gaps.question import server_label
+from bundlekeeper.planning.route.blockers import PRACTICE, Blocker, Judge
+from bundlekeeper.planning.route.find import Course
+from bundlekeeper.planning.route.types import Route, Step
+from bundlekeeper.planning.route.units import Maker, Move, Option
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest.types import Bundle
+
+
+@dataclass(frozen=True, slots=True)
+class HeldPlan:
+    """What the rules say of a plan: its steps as a route has them, and what was found.
+
+    `states` counts the states that were judged, `rules` the rules that were held against each.
+    """
+
+    route: Route
+    findings: tuple[Finding, ...]
+    states: int
+    rules: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Meant:
+    """One step with what its names mean: the bundle of each family, and which servers (None: all)."""
+
+    step: PlanStep
+    option: Option
+    servers: frozenset[str] | None
+
+    @property
+    def own(self) -> bool:
+        """True for a step of the infrastructure."""
+        return self.step.what == INFRASTRUCTURE
+
+
+def hold(fleet: Fleet, plan: Plan, holdings: Holdings) -> HeldPlan:
+    """Hold a plan against the rules.
+
+    Raises InputError with every name that manifest or inventory do not have, each with its place in the plan.
+    """
+    standing = fleet.standing(plan.domain)
+    fleet.book.release(plan.release)
+    meant = _Names(fleet, standing, plan, holdings).steps()
+    course = _HeldCourse(fleet, _parted(standing, meant), plan.release, holdings, meant)
+    return course.held()
+
+
+class _Names:
+    """Finds out what the names of a plan mean."""
+
+    def __init__(self, fleet: Fleet, standing: Standing, plan: Plan, holdings: Holdings) -> None:
+        self.fleet, self.standing, self.plan = fleet, standing, plan
+        self.holdings = holdings
+        self.problems: list[Finding] = []
+        self._servers = {server.key: server for server in standing.servers}
+        self._labels = {server_label(server): server.key for server in standing.servers}
+        self._kinds = {i.kind for b in fleet.book.manifest.bundle for i in b.images}
+
+    def _problem(self, path: tuple[str | int, ...], says: str, hint: str) -> None:
+        where, shown = self.plan.where(path)
+        self.problems.append(Finding("bad-value", Level.ERROR, self.plan.name, says, hint, where, shown))
+
+    def steps(self) -> tuple[_Meant, ...]:
+        """Every step. Raises InputError."""
+        found = tuple(self._step(number, step) for number, step in enumerate(self.plan.steps))
+        if self.problems:
+            says = self.problems[0].says if len(self.problems) == 1 else f"{len(self.problems)} problems"
+            raise InputError(f"the plan cannot be held against the rules: {says}", problems=self.problems)
+        return found
+
+    def _step(self, number: int, step: PlanStep) -> _Meant:
+        path = ("step", number)
+        for at, kind in enumerate(step.only):
+            if kind not in self._kinds:
+                self._problem((*path, "only", at), f"no bundle brings the kind {kind!r}", near(kind, self._kinds))
+        name = step.release or step.version
+        if step.only and not step.digests:  # a route's own step has its name already
+            name = f"{name}, {' and '.join(step.only)} only"
+        option = Option(name, (), step.only)
+        return _Meant(step, replace(option, bundles=tuple(self._bundles(path, step))), self._who(path, step))
+
+    def _bundles(self, path: tuple[str | int, ...], step: PlanStep) -> Iterator[tuple[str, Bundle]]:
+        families = SERVER_FAMILIES if step.what == "servers" else (step.what,)
+        if step.digests:
+            by_digest = {b.sha256: b for b in self.fleet.book.manifest.bundle}
+            for family, digest in step.digests:
+                if digest in by_digest and by_digest[digest].family == family:
+                    yield family, by_digest[digest]
+                else:
+                    self._problem(path, f"the manifest has no {family} bundle {digest[:16]}…", "make the plan anew")
+        elif step.version:
+            found = self.fleet.book.at(step.what, step.version)
+            if found:
+                yield step.what, found[0]
+                return
+            known = [b.version for b in self.fleet.book.bundles(step.what)]
+            says = f"the manifest has no {step.what} bundle {step.version!r}"
+            self._problem((*path, "version"), says, near(step.version, known))
+        else:
+            try:
+                target = aim(self.fleet.book, self.fleet.book.release(step.release), families, self.holdings)
+            except InputError as error:
+                self._problem((*path, "release"), error.says, error.hint)
+                return
+            yield from ((f, c.bundle) for f, c in target.choices.items() if c.bundle is not None)
+
+    def _who(self, path: tuple[str | int, ...], step: PlanStep) -> frozenset[str] | None:
+        if not step.servers:
+            return None
+        keys = []
+        for at, name in enumerate(step.servers):
+            key = name if name in self._servers else self._labels.get(name)
+            family = self._servers[key].family if key is not None else None
+            if key is None:
+                says = f"{self.standing.domain} has no server {name!r}"
+                self._problem((*path, "servers", at), says, near(name, dict.fromkeys([*self._labels, *self._servers])))
+            elif step.what in SERVER_FAMILIES and family != step.what:
+                says = f"{name!r} is {f'a {family} server' if family else 'of a family that is not known'}"
+                self._problem((*path, "servers", at), says, f"the step is about {step.what} servers")
+            else:
+                keys.append(key)
+        return frozenset(keys)
+
+
+def _parted(standing: Standing, meant: Sequence[_Meant]) -> Standing:
+    """The standing with its classes parted where a step takes only some servers of one."""
+    named = [m.servers for m in meant if m.servers is not None]
+
+    def parts(servers: tuple[ServerAt, ...]) -> Iterable[tuple[ServerAt, ...]]:
+        found: dict[tuple[bool, ...], list[ServerAt]] = {}
+        for server in servers:
+            found.setdefault(tuple(server.key in keys for keys in named), []).append(server)
+        return (tuple(rows) for rows in found.values())
+
+    return replace(standing, classes=tuple((kin, rows) for kin, all_ in standing.classes for rows in parts(all_)))
+
+
+class _HeldCourse(Course):
+    """A course whose options are the plan's steps, option n being step n."""
+
+    def __init__(
+        self, fleet: Fleet, standing: Standing, release: str, holdings: Holdings, meant: Sequence[_Meant]
+    ) -> None:
+        self.fleet, self.standing, self.release, self.holdings = fleet, standing, release, holdings
+        self.judge = Judge(fleet.rules)
+        self.families = (INFRASTRUCTURE, *SERVER_FAMILIES)
+        self.targets = {release: aim(fleet.book, fleet.book.release(release), self.families, holdings)}
+        self.target = self.targets[release]
+        self.meant = meant
+        self.maker = Maker(fleet, self.judge, (b for m in meant for _, b in m.option.bundles))
+        options = [m.option for m in meant]
+        self.options = {INFRASTRUCTURE: options, "": options}
+        none = Option("", ())
+
+        def of(servers: tuple[ServerAt, ...]) -> list[Option]:
+            return [
+                m.option if not m.own and (m.servers is None or servers[0].key in m.servers) else none for m in meant
+            ]
+
+        self._make_units([m.option if m.own else none for m in meant], of)
+        self._ahead = cache(self._is_ahead_of)
+
+    def held(self) -> HeldPlan:
+        """Follow the plan from today and judge every state."""
+        states = [0] * len(self.units)
+        found: list[Finding] = []
+        taken: list[tuple[int, tuple[int, ...]]] = []
+        cost = (0, 0, 0)
+        judged = 1
+        for number, meant in enumerate(self.meant):
+            moves = {i: m for i, unit in enumerate(self.units) if (m := unit.moves[states[i]].get(number)) is not None}
+            told = f"step {number + 1}"
+            found += self._standing_of(told, meant)
+            if not moves:
+                found.append(self._nothing(told, meant))
+                continue
+            judged += 1 + sum(len(m.hops) for m in moves.values())
+            found += self._against(told, self._mask(states, moves))
+            found += self._unstated(told, states, moves)
+            for i, move in moves.items():
+                states[i] = move.end
+                cost = (cost[0] + move.cost[0], cost[1] + move.cost[1], cost[2] + move.cost[2])
+            taken.append((number, tuple(moves)))
+        end = self.refused(tuple(states))
+        found += self._against("the end", end)
+        found += self._not_there(states)
+        found += self._today(end)
+        found += self.unlisted()
+        steps = self._numbered(taken)
+        route = Route(self.standing.domain, self.release, steps, (len(steps), *cost), tuple(found))
+        return HeldPlan(route, tuple(found), judged, len(self.fleet.rules.jumps) + len(self.fleet.rules.besides))
+
+    def _numbered(self, taken: Sequence[tuple[int, tuple[int, ...]]]) -> tuple[Step, ...]:
+        rows = zip(self.steps(taken), taken, strict=True)
+        return tuple(replace(step, number=number + 1) for step, (number, _) in rows)
+
+    def _mask(self, states: Sequence[int], moves: dict[int, Move]) -> int:
+        """The blockers of a step: its jumps, its own mix, and each unit that moves beside every other, moved or not."""
+        mask = 0
+        for i, move in moves.items():
+            mask |= move.mask
+            for j, state in enumerate(states):
+                if i != j:
+                    mask |= self._pair(i, move.end, j, state)
+                    if j in moves:
+                        mask |= self._pair(i, move.end, j, moves[j].end)
+        return mask
+
+    def _pair(self, i: int, a: int, j: int, b: int) -> int:
+        """The blockers of unit i in state a beside unit j in state b; none for two that stand so today."""
+        if a == 0 and b == 0:
+            return 0
+        if j < i:
+            i, a, j, b = j, b, i, a
+        one, other = self.units[i].states[a], self.units[j].states[b]
+        mask = self.judge.beside(one.everything, other.changed) | self.judge.beside(one.changed, other.everything)
+        if i < self.own:
+            if self._ahead(a, j, b) and not (b == 0 and self._ahead(0, j, b)):
+                mask |= self._out_of_order()
+            mask |= self._tables_lack(a, j) if b else 0
+        return mask
+
+    def _is_ahead_of(self, a: int, j: int, b: int) -> bool:
+        """True where the server's bundle belongs to releases only whose infrastructure is not reached."""
+        wanted = self._wanted(j, b)
+        return bool(wanted) and not any(self._covers(version) >> a & 1 for version in wanted)
+
+    def _against(self, told: str, mask: int) -> Iterable[Finding]:
+        for blocker in self.judge.named(mask):
+            quoted = f"{blocker.says} ({blocker.source or 'not known'})"
+            yield finding(_code(blocker), told, quoted, _HINTS.get(_code(blocker), ""))
+
+    def _unstated(self, told: str, states: Sequence[int], moves: dict[int, Move]) -> Iterable[Finding]:
+        down = []
+        for i, move in moves.items():
+            for hop in move.hops:
+                kind = self.units[i].states[states[i]].readings[hop.slot].kind
+                if hop.answer.answer.value == "unstated":
+                    says = f"no rule speaks about {kind} going to {hop.offer.image.version}"
+                    yield finding("jump-unstated", told, says, "ask the publisher")
+                if hop.answer.down:
+                    down.append(kind)
+        if down:
+            says = f"{', '.join(dict.fromkeys(down))} goes down"
+            hint = "settings that the older version lacks must go first"
+            yield finding("downgrade", told, says, hint, Level.WARNING)
+
+    def _standing_of(self, told: str, meant: _Meant) -> Iterable[Finding]:
+        for family, bundle in meant.option.bundles:
+            if meant.servers is None and family not in self.standing.families:
+                continue
+            if bundle.standing.value == "withdrawn":
+                says = (
+                    f"{family} {bundle.version} is withdrawn by its publisher{': ' + bundle.why if bundle.why else ''}"
+                )
+                yield finding("withdrawn", told, says, "choose another", Level.ERROR)
+            if self.holdings.held(bundle.sha256) is None:
+                says = f"{family} {bundle.version} is needed, not in the store"
+                yield finding("not-held", told, says, "bundlekeeper take MANIFEST --from DIR")
+
+    def _nothing(self, told: str, meant: _Meant) -> Finding:
+        who = "the infrastructure" if meant.own else "the servers that it is about"
+        says = f"it changes nothing: the bundle has no image for {who} that is not running already"
+        return finding("no-change", told, says, "leave it out, or name what was meant")
+
+    def _not_there(self, states: Sequence[int]) -> Iterable[Finding]:
+        for unit, state in zip(self.units, states, strict=True):
+            if not self._is_there(unit, unit.states[state], self.target):
+                says = f"{unit.name} is not at release {self.release} after the last step"
+                yield finding("falls-short", "the end", says, "add the step that brings it there")
+
+    def _today(self, end: int) -> Iterable[Finding]:
+        today = self.refused((0,) * len(self.units)) & ~end
+        for blocker in self.judge.named(today):
+            says = f"today's mixture is refused already: {blocker.says} ({blocker.source})"
+            yield finding("mix-refused", self.standing.domain, says, "the plan starts from it", Level.WARNING)
+
+
+_HINTS = {
+    "jump-refused": "go by a version between, or ask the publisher",
+    "mix-refused": "move what the rule speaks about first",
+    "downgrade": "down only where a rule says that it may be done",
+    "model-table-old": "bring the model table first",
+    "not-checked": "find the fact out; what is not known refuses",
+}
+
+
+def _code(blocker: Blocker) -> str:
+    """The finding's code for what stands against a step."""
+    if blocker.sort == "practice":
+        words = {f"{PRACTICE}: the table of release": "model-table-old", f"{PRACTICE}: down only": "downgrade"}
+        return next((c for start, c in words.items() if blocker.source.startswith(start)), "mix-refused")
+    return {"beside": "mix-refused", "fact": "not-checked"}.get(blocker.sort, "jump-refused")

@@ -1,0 +1,402 @@
+"""The way from what runs today to a release: the fewest windows, then server restarts, then minutes, then bytes.
+
+Rules: a step is one infrastructure change or any number of server classes brought to one release's version of their
+family; every state between obeys every rule, and so does the mix while a step is under way; what already stands beside
+each other today is told and is nobody's step; no server is ahead of the infrastructure or of the model table; a patch
+goes onto its base; a withdrawn bundle is no stop on the way. Where there is no way it is said why. The tool plans: it
+says what it checked, and calls no step harmless.
+"""
+
+from __future__ import annotations
+
+import gc
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import datetime
+from functools import cache
+from typing import TYPE_CHECKING
+
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.planning.fleet.domain_state import ServerAt, Standing
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, SERVER_FAMILIES
+from bundlekeeper.planning.fleet.rules import Answer
+from bundlekeeper.planning.fleet.stock import Holdings
+from bundlekeeper.planning.fleet.target import Target, aim
+from bundlekeeper.planning.gaps.question import servers_name
+from bundlekeeper.planning.route.beside import bits, make
+from bundlekeeper.planning.route.blockers import PRACTICE, Judge
+from bundlekeeper.planning.route.search import Found, Problem, Search, Taken
+from bundlekeeper.planning.route.tables import Moves
+from bundlekeeper.planning.route.types import Change, NoRoute, PartChange, Quote, Route, Step
+from bundlekeeper.planning.route.units import Maker, Move, Option, State, Unit, minutes, size
+from bundlekeeper.planning.route.why_none import blocking
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest.types import Bundle
+
+__all__ = ["Course", "NoRoute", "Route", "route"]
+
+
+def route(fleet: Fleet, domain: str, release: str, holdings: Holdings, now: datetime) -> Route | NoRoute:
+    """The cheapest allowed way of one domain to a release, or why there is none. `now` is an aware time.
+
+    Raises InputError, with a suggestion, for a domain that the inventory lacks or a release that the manifest lacks.
+    """
+    with _uncollected():
+        course = Course(fleet, fleet.standing(domain), release, holdings)
+        found = Search(course.problem(release)).run()
+        wider = course.with_stops_not_held() if found.steps is None and found.exhausted else None
+        further = Search(wider.problem(release)).run() if wider is not None else found
+        if further.steps is None:
+            none = course.no_route(found)
+            return replace(none, passed_over=course.passed_over()) if found.exhausted else none
+    steps = (wider or course).steps(further.steps)
+    findings = [*(wider or course).findings(steps)]
+    expires = fleet.book.manifest.expires
+    if expires is not None and expires < now.date():
+        findings.append(finding("expired", "manifest", f"is past {expires}: its rules may have changed since"))
+    return Route(domain, release, steps, further.cost, tuple(findings))
+
+
+@contextmanager
+def _uncollected() -> Iterator[None]:
+    """Without garbage collection: a search keeps nearly all that it makes, and looking it over took a third of it."""
+    enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if enabled:
+            gc.enable()
+
+
+class Course:
+    """One domain with everything that may be done to it on the way to a release."""
+
+    def __init__(
+        self,
+        fleet: Fleet,
+        standing: Standing,
+        release: str,
+        holdings: Holdings,
+        *,
+        withdrawn: bool = False,
+        stops: Holdings | None = None,
+    ) -> None:
+        """With `withdrawn`, stops at what was withdrawn, too; with `stops`, which of a release's versions is meant on
+        the way is chosen by these holdings. Raises InputError for a release that it lacks."""
+        self.takes_withdrawn = withdrawn
+        self.fleet, self.standing, self.release, self.holdings = fleet, standing, release, holdings
+        self.judge = Judge(fleet.rules)
+        fleet.book.release(release)
+        self.families = tuple(dict.fromkeys((INFRASTRUCTURE, *SERVER_FAMILIES)))
+        on_the_way = holdings if stops is None else stops
+        self.targets = {
+            r.name: aim(fleet.book, r, self.families, holdings if r.name == release else on_the_way)
+            for r in fleet.book.manifest.release
+        }
+        self.target = self.targets[release]
+        self.maker = Maker(fleet, self.judge, (b for c in self.target.choices.values() for b in c.chain))
+        self.options = {INFRASTRUCTURE: list(self._own_options()), "": list(self._server_options())}
+        self._make_units(self.options[INFRASTRUCTURE], lambda _: self.options[""])
+        self.moves = Moves(self.units)
+        self.beside = make(self.judge, self.units, self.own, self._order)
+
+    def _make_units(self, own: list[Option], of: Callable[[tuple[ServerAt, ...]], list[Option]]) -> None:
+        """The infrastructure as one unit, where there is any, and each class of servers, with what each may do."""
+        standing = self.standing
+        self.units: list[Unit] = []
+        if standing.infrastructure:
+            name = f"{standing.domain}: infrastructure"
+            self.units.append(self.maker.unit(name, INFRASTRUCTURE, standing.infrastructure, (), own))
+        self.own = len(self.units)
+        for kin, servers in standing.classes:
+            parts = [p for server in servers for p in server.parts]
+            name = servers_name(standing.domain, kin, servers)
+            self.units.append(self.maker.unit(name, kin.family, parts, servers, of(servers)))
+        self._covers = cache(self._covered)
+
+    def _own_options(self) -> Iterable[Option]:
+        choice = self.target.choices[INFRASTRUCTURE]
+        for bundle in self.fleet.book.bundles(INFRASTRUCTURE):
+            if self.takes_withdrawn or bundle.standing != "withdrawn" or bundle in choice.chain:
+                yield Option(bundle.version, ((INFRASTRUCTURE, bundle),), bundle.only or ())
+        for bundle in choice.chain:
+            if bundle.only is None and any(i.kind == MODEL_TABLE for i in bundle.images):
+                yield Option(f"{bundle.version}, model table only", ((INFRASTRUCTURE, bundle),), (MODEL_TABLE,))
+
+    def _server_options(self) -> Iterable[Option]:
+        for name, target in self.targets.items():
+            chains = {f: target.choices[f].chain for f in SERVER_FAMILIES}
+            for link in range(max(map(len, chains.values()), default=0)):
+                rows = [(f, c[min(link, len(c) - 1)]) for f, c in chains.items() if c]
+                kept = tuple((f, b) for f, b in rows if self._may_stop(b, name))
+                if kept:
+                    yield Option(name, kept, link=link)
+
+    def _may_stop(self, bundle: Bundle, release: str) -> bool:
+        return self.takes_withdrawn or bundle.standing != "withdrawn" or release == self.release
+
+    def with_stops_not_held(self) -> Course | None:
+        """The same with the version that each release on the way names first, held or not; None where that is this one.
+
+        Where the way leads over a bundle that is not held, that is what is to be told, and not that there is none.
+        """
+        other = Course(self.fleet, self.standing, self.release, self.holdings, stops=Holdings())
+        return other if other.targets != self.targets else None
+
+    def passed_over(self) -> tuple[tuple[str, str], ...]:
+        """The withdrawn bundles, with why, over which there would be a way where without them is none."""
+        rules = self.fleet.book.manifest
+        if not any(b.standing == "withdrawn" for b in rules.bundle):
+            return ()
+        other = Course(self.fleet, self.standing, self.release, self.holdings, withdrawn=True)
+        found = Search(other.problem(self.release)).run()
+        used = {c.sha256 for step in other.steps(found.steps or ()) for c in step.changes}
+        rows = (b for b in rules.bundle if b.sha256 in used and b.standing == "withdrawn")
+        return tuple((f"{b.family} {b.version}", b.why or "") for b in rows)
+
+    def problem(self, release: str) -> Problem:
+        """The search for the way to a release."""
+        target = self.targets[release]
+        goals = [frozenset(n for n, s in enumerate(u.states) if self._is_there(u, s, target)) for u in self.units]
+        return Problem(self.moves, self.own, self.beside, goals)
+
+    def _is_there(self, unit: Unit, state: State, target: Target) -> bool:
+        family = unit.family or ""
+        choice = target.choices.get(family)
+        if choice is None or choice.bundle is None:
+            return False
+        for reading in state.readings:
+            if reading.model is None and target.means(family, reading.kind):
+                return False
+            offer = target.offer(reading)
+            if offer is not None and not self.maker.runs(reading, offer):
+                return False
+        return True
+
+    def refused(self, states: tuple[int, ...]) -> int:
+        """The blockers of a state, with those that hold of today's parts already."""
+        mask = 0
+        rows = [self.units[i].states[s].everything for i, s in enumerate(states)]
+        for n, row in enumerate(rows):
+            mask |= self.judge.beside(row, row, inside=True)
+            for other in rows[n + 1 :]:
+                mask |= self.judge.beside(row, other)
+        return mask
+
+    def _order(self, j: int) -> Iterator[tuple[int, int, int]]:
+        """Trade.md's order: no server ahead of its infrastructure, none of a model that the table does not know."""
+        number = len(self.units[0].states)
+        for b in range(len(self.units[j].states)):
+            wanted = self._wanted(j, b)
+            if not wanted:
+                continue
+            ahead = (1 << number) - 1
+            for version in wanted:
+                ahead &= ~self._covers(version)
+            if ahead and not (b == 0 and ahead & 1):  # a server that is ahead today is nobody's step
+                yield b, self._out_of_order(), ahead
+        lacking: dict[int, int] = {}
+        for a in range(number):
+            for n in bits(self._tables_lack(a, j)):
+                lacking[n] = lacking.get(n, 0) | 1 << a
+        for b in range(1, len(self.units[j].states)):
+            for n, which in lacking.items():
+                yield b, 1 << n, which
+
+    def _out_of_order(self) -> int:
+        says = "infrastructure before servers going up, after them going down"
+        return self.judge.blocker("practice", f"{PRACTICE}: order", says)
+
+    def _tables_lack(self, a: int, j: int) -> int:
+        """The blockers of models that the model table does not know yet."""
+        unit, mask = self.units[j], 0
+        for reading in self.units[0].states[a].readings:
+            if reading.kind != MODEL_TABLE:
+                continue
+            for model in dict.fromkeys(slot[0].reading.model for slot in unit.slots):
+                first = model and self.fleet.book.first_table(unit.family or "", model, reading.model)
+                if not first:
+                    continue
+                way = self.fleet.book.scale(MODEL_TABLE).compare(reading.active or "", first[1])
+                if way is None or way < 0:
+                    says = f"{model} needs a model table not older than {first[1]}"
+                    mask |= self.judge.blocker("practice", f"{PRACTICE}: the table of release {first[0]}", says)
+        return mask
+
+    def _wanted(self, j: int, b: int) -> tuple[str, ...]:
+        """The infrastructure versions of the releases that a server's bundles belong to; none where one needs none."""
+        unit = self.units[j]
+        at = self.maker.at(unit, unit.states[b].readings)
+        rows = [self._infrastructure_of(unit.family or "", version) for version in (at.bundles if at else ())]
+        return tuple(dict.fromkeys(v for row in rows for v in row)) if all(rows) else ()
+
+    def _infrastructure_of(self, family: str, version: str) -> tuple[str, ...]:
+        """The infrastructure versions of the releases that name a family's version; empty where one names none."""
+        rows = [r.versions(INFRASTRUCTURE) for r in self.fleet.book.manifest.release if version in r.versions(family)]
+        return tuple(v for row in rows for v in row) if all(rows) else ()
+
+    def _covered(self, version: str) -> int:
+        """The states in which every infrastructure part runs that bundle's image, or a later one, as bits."""
+        bundles = self.fleet.book.at(INFRASTRUCTURE, version)
+        if not bundles:
+            return 0
+        whole = self.fleet.book.whole(bundles[0])
+        scale, found = self.fleet.book.scale, 0
+        known: dict[int, bool] = {}  # readings are shared, so that their identity tells them apart
+        for a, state in enumerate(self.units[0].states):
+            for reading in state.readings:
+                if id(reading) not in known:
+                    offer = whole.get((reading.kind, reading.model or ""))
+                    wanted = "" if offer is None else offer.image.version
+                    way = scale(reading.kind).compare(reading.active or "", wanted)
+                    known[id(reading)] = offer is None or way in (0, 1)
+            found |= all(known[id(reading)] for reading in state.readings) << a
+        return found
+
+    def steps(self, taken: Iterable[Taken]) -> tuple[Step, ...]:
+        """The steps for people."""
+        states = [0] * len(self.units)
+        found = []
+        for number, (option, takers) in enumerate(taken, 1):
+            own = takers[0] < self.own
+            meant = self.options[INFRASTRUCTURE if own else ""][option]
+            moves = {i: self.units[i].moves[states[i]][option] for i in takers}
+            changes = tuple(self._change(self.units[i], states[i], move, meant) for i, move in moves.items())
+            quotes = dict.fromkeys(q for i, move in moves.items() for q in self._quotes(self.units[i], move))
+            for i, move in moves.items():
+                states[i] = move.end
+            quotes |= dict.fromkeys(self._besides(states))
+            found.append(Step(number, INFRASTRUCTURE if own else "servers", meant.name, changes, tuple(quotes)))
+        return tuple(found)
+
+    def _change(self, unit: Unit, start: int, move: Move, option: Option) -> Change:
+        bundle = dict(option.bundles)[unit.family or ""]  # without one for the family there is no move
+        parts = []
+        for hop in move.hops:
+            old = unit.states[start].readings[hop.slot]
+            slot = unit.slots[hop.slot]
+            each, assumed = minutes(self.fleet, hop.offer, old)
+            size_bytes, unknown = size(hop.offer)
+            parts.append(
+                PartChange(
+                    tuple(p.key for p in slot), old.kind, old.model or "", old.active or "", hop.offer.image.version,
+                    each, assumed, size_bytes, unknown, bool(hop.answer.down),
+                )
+            )  # fmt: skip
+        return Change(
+            unit.name, unit.family or "", tuple(s.key for s in unit.servers), bundle.version, bundle.file,
+            bundle.sha256, tuple(parts), move.cost[0],
+        )  # fmt: skip
+
+    def _quotes(self, unit: Unit, move: Move) -> Iterable[Quote]:
+        for hop in move.hops:
+            reading = unit.states[0].readings[hop.slot]
+            for rule in hop.answer.rules:
+                blocker = self.judge.named(self.judge.jump_rule(rule))[0]
+                yield Quote(blocker.sort, blocker.source, blocker.says)
+            if hop.answer.answer is Answer.UNSTATED:
+                yield Quote("unstated", "", f"no rule speaks about {reading.kind} going to {hop.offer.image.version}")
+
+    def _besides(self, states: list[int]) -> Iterable[Quote]:
+        """The rules whose condition something meets in a state, and which it obeys."""
+        for rule in self.fleet.rules.besides:
+            for n, state in enumerate(states):
+                rows = self.units[n].states[state].everything.items()
+                bits = [row.when for (scope, _), row in rows if scope == rule.scope]
+                needs = [b for b in self.judge.needs(rule) if any(bits_ >> b & 1 for bits_ in bits)]
+                for need in needs:
+                    blocker = self.judge.named(self.judge.beside_rule(rule, self.judge.need(need)))[0]
+                    yield Quote(blocker.sort, blocker.source, blocker.says)
+
+    def findings(self, steps: tuple[Step, ...]) -> Iterable[Finding]:
+        """What to know of a way that was found."""
+        bundles = {c.sha256: c for s in steps for c in s.changes}
+        for change in bundles.values():
+            if self.holdings.held(change.sha256) is None:
+                says = "needed on the way, not in the store"
+                hint = "bundlekeeper take MANIFEST --from DIR"
+                yield finding("not-held", f"{change.family} {change.version}", says, hint)
+        for step in steps:
+            for quote in step.quotes:
+                if not quote.source:
+                    yield finding("jump-unstated", f"step {step.number}", quote.says, "ask the publisher")
+            if step.is_down:
+                says = "goes down, which a rule lets pass"
+                hint = "settings that the older version lacks must go first"
+                yield finding("downgrade", f"step {step.number}", says, hint, level=Level.WARNING)
+        for unit in self.units:
+            for slot in unit.slots:
+                reading = slot[0].reading
+                if self.target.means(unit.family or "", reading.kind) and self.target.offer(reading) is None:
+                    says = f"{reading.kind} {reading.model}: the release has no image for it, so it stays as it is"
+                    yield finding("model-unsupported", unit.name, says)
+        yield from self.unlisted()
+        today = self.refused((0,) * len(self.units))
+        for blocker in self.judge.named(today):
+            says = f"today's mixture is refused already: {blocker.says} ({blocker.source})"
+            yield finding("mix-refused", self.standing.domain, says, "this route starts from it", level=Level.WARNING)
+
+    def unlisted(self) -> Iterable[Finding]:
+        """What could not be asked, because the inventory lists no such part: that is no proof that there is none."""
+        hint = "load an inventory of the whole domain"
+        if not self.standing.infrastructure:
+            says = (
+                "no part of the infrastructure is listed: what it runs, and whether that fits the servers, is not known"
+            )
+            yield finding("not-checked", self.standing.domain, says, hint)
+        elif (
+            self.standing.servers
+            and self.fleet.book.may_list_kind(INFRASTRUCTURE, MODEL_TABLE)
+            and not any(p.reading.kind == MODEL_TABLE for p in self.standing.infrastructure)
+        ):
+            says = "no model table is listed: whether it knows the models of the servers is not known"
+            yield finding("not-checked", self.standing.domain, says, hint)
+
+    def no_route(self, found: Found) -> NoRoute:
+        """Why there is no way, and the nearest release that can be reached."""
+        problem = self.problem(self.release)
+        reasons = tuple(dict.fromkeys(self._reasons()))
+        nearest = self._nearest()
+        self.moves.group()  # every blocker has its place before it is asked which ones matter
+        self.beside.name_all(self.own)
+        blockers, exact = blocking(problem, len(self.judge.blockers)) if found.exhausted else (0, False)
+        return NoRoute(
+            self.standing.domain,
+            self.release,
+            tuple(Quote(b.sort, b.source, b.says) for b in self.judge.named(blockers)),
+            exact,
+            reasons,
+            nearest,
+            found.exhausted,
+        )
+
+    def _reasons(self) -> Iterable[str]:
+        """What no rule is needed for: facts that are not known, and bundles that are not there."""
+        for unit in self.units:
+            if unit.family is None:
+                yield f"{unit.name}: whether they are blade or rack servers is not known"
+                continue
+            choice = self.target.choices[unit.family]
+            if choice.bundle is None:
+                yield f"release {self.release} has no {unit.family} bundle in the manifest"
+            for slot in unit.slots:
+                if slot[0].reading.model is None and self.target.means(unit.family, slot[0].reading.kind):
+                    yield f"the model of {slot[0].reading.kind} {slot[0].key} is not known"
+
+    def _nearest(self) -> str:
+        """The release next to the target, by its infrastructure's place, that can be reached; empty for none."""
+        rank = self.fleet.reader.rank
+
+        def place(name: str) -> int:
+            return rank(INFRASTRUCTURE, self.targets[name].choices[INFRASTRUCTURE].version)
+
+        goal = place(self.release)
+        others = sorted((n for n in self.targets if n != self.release), key=lambda n: (abs(place(n) - goal), -place(n)))
+        for name in others[:60]:
+            if Search(self.problem(name)).has_way():
+                return name
+        return ""

@@ -1,0 +1,116 @@
+"""Whether the images of a route fit, on each part and each half of a pair, at each of its steps one after the other.
+
+Rules: what a step brings lies there when the next one comes, stops among them, so that a route is asked as a whole; a
+part that takes its image into a file system must have a partition listed, any other is asked only where one is
+(common practice: a bank is made for its images; `gaps` counts those); where several partitions differ in the answer,
+which one takes images is not known; what is not known is told, never taken for room.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import takewhile
+
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.formats.escape import some
+from bundlekeeper.planning.fleet.domain_state import PartAt
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE
+from bundlekeeper.planning.fleet.version_scale import Scale
+from bundlekeeper.planning.gaps.room import room_of, words
+from bundlekeeper.planning.route.types import Change, PartChange, Route
+from bundlekeeper.planning.space.fit import Fit, Load, Room, SpacePlan, plan_space
+
+_LISTED = "list it under [[partition]], with its free bytes"
+_ROOM = "whether its images fit"
+
+Told = tuple[int, str, Level, str, str]  # step, code, level, what it says, hint
+Loads = list[tuple[int, Load]]  # the images that one part takes, with their steps
+
+
+def room(fleet: Fleet, route: Route) -> tuple[Finding, ...]:
+    """What to know of the room for a route's images, by step; like findings of several parts as one.
+
+    Raises InputError for a domain that the inventory lacks.
+    """
+    parts = {p.key: p for p in fleet.standing(route.domain).parts}
+    groups: dict[Told, list[str]] = {}
+    for key, (own, loads) in _taken(fleet, route).items():
+        part = parts[key]
+        for told in _asked(fleet, part, loads, own=own):
+            groups.setdefault(told, []).append(f"{part.reading.kind} {key}")
+    return tuple(
+        finding(code, f"step {step}: {some(names)}", says, hint, level=level)
+        for (step, code, level, says, hint), names in sorted(groups.items(), key=lambda row: row[0][0])
+    )
+
+
+def _taken(fleet: Fleet, route: Route) -> dict[str, tuple[bool, Loads]]:
+    """For each part whether it is the infrastructure's, and the images that it takes in turn."""
+    found: dict[str, tuple[bool, Loads]] = {}
+    for step in route.steps:
+        for change in step.changes:
+            for part in change.parts:
+                load = _load(fleet, change, part)
+                for key in part.keys:
+                    found.setdefault(key, (change.family == INFRASTRUCTURE, []))[1].append((step.number, load))
+    return found
+
+
+def _load(fleet: Fleet, change: Change, part: PartChange) -> Load:
+    images = (i for b in fleet.book.manifest.bundle if b.sha256 == change.sha256 for i in b.images)
+    image = next((i for i in images if i.kind == part.kind and part.model in i.models), None)
+    if image is None:
+        return Load(part.end, None, None, None)
+    return Load(image.version, image.size, image.unpacked, image.working)
+
+
+def _asked(fleet: Fleet, part: PartAt, loads: Loads, *, own: bool) -> Iterable[Told]:
+    method = fleet.book.facts(part.reading.kind, part.reading.model).method
+    partitions = fleet.partitions(part.key)
+    first = loads[0][0]
+    if method is None:
+        yield _lack(first, f"how {part.reading.kind} is written (method)", f"say it in [kind.{part.reading.kind}]")
+        return
+    if not partitions:
+        if own and method != "two-bank":
+            yield _lack(first, "its partitions", _LISTED)
+        return
+    scale = fleet.book.scale(part.reading.kind)
+    images = [load for _, load in loads]
+    plans = [(p, _planned(room_of(fleet.book, part, method, p), images, scale)) for p in partitions]
+    fits = {plan.fit for _, plan in plans}
+    if len(plans) > 1 and fits not in ({Fit.FITS}, {Fit.SHORT}):
+        yield _lack(first, "which of its partitions takes images", "list the one that does, alone")
+        return
+    partition, plan = min(plans, key=lambda row: row[1].short_bytes)
+    if plan.fit is Fit.UNKNOWN:
+        yield _lack(first, f"on {partition.name}: {some(plan.lacks)}", _LISTED)
+    elif plan.fit is not Fit.FITS:
+        level, says, hint = words(partition, plan)
+        yield next(_steps(plan, loads), first), "space-short", level, says, hint
+        if plan.lacks:
+            yield _lack(first, f"whether more could go from {partition.name}: {some(plan.lacks)}", _LISTED)
+
+
+def _planned(room_: Room, images: list[Load], scale: Scale) -> SpacePlan:
+    """The plan of one partition; what cannot fit for the images before the first unknown one cannot fit at all."""
+    plan = plan_space(room_, images, scale)
+    if plan.fit is Fit.UNKNOWN:
+        known = list(takewhile(lambda i: None not in (i.size_bytes, i.unpacked_bytes, i.working_bytes), images))
+        begun = plan_space(room_, known, scale)
+        return begun if begun.fit is Fit.SHORT else plan
+    return plan
+
+
+def _lack(step: int, fact: str, hint: str) -> Told:
+    return step, "not-checked", Level.WARNING, f"{_ROOM} (not known: {fact})", hint
+
+
+def _steps(plan: SpacePlan, loads: Loads) -> Iterator[int]:
+    """The steps at which room is short, or at which something must go first."""
+    if plan.fit is Fit.SHORT:
+        versions = [s.version for s in plan.steps if s.short_bytes]
+    else:
+        versions = [before for before, _ in plan.remove]
+    yield from (step for version in versions for step, load in loads if load.version == version)

@@ -1,0 +1,257 @@
+"""What a search asks again and again, for one set of goals and of blockers that are held.
+
+Rules: a state of the infrastructure or of a class is kept only where it lies on some way of its own; how far a class
+is from its end is the exact answer for the infrastructure with that one class of servers, so that no joint way is
+shorter; nothing here depends on the other classes.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterable, Sequence
+from functools import cache, cached_property
+
+from bundlekeeper.planning.route.beside import Banned, Beside, bits
+from bundlekeeper.planning.route.units import Unit
+
+Costs = tuple[int, int, int]
+Row = dict[int, tuple[int, int]]  # option -> end, packed cost
+ONE = 96  # bits for minutes and for bytes in a packed cost: sums never run over
+NEVER = -1
+
+
+def packed(cost: Costs) -> int:
+    """Server restarts, minutes and bytes as one number of the same order, which may be added."""
+    return (cost[0] << 2 * ONE) + (cost[1] << ONE) + cost[2]
+
+
+def unpacked(cost: int) -> Costs:
+    """A packed cost, taken apart."""
+    low = (1 << ONE) - 1
+    return cost >> 2 * ONE, cost >> ONE & low, cost & low
+
+
+class Moves:
+    """The moves of units that no enabled blocker stands against, for one set of blockers after the other."""
+
+    def __init__(self, units: Sequence[Unit]) -> None:
+        self.units = units
+        self._known: tuple[int, list[list[Row]]] = (0, [])
+        self._groups: list[list[list[tuple[int, Row]]]] | None = None
+
+    def group(self) -> None:
+        """Judge all moves at once, for many sets of blockers to come."""
+        self._groups = []
+        for unit in self.units:
+            rows = []
+            for moves in unit.moves:
+                found: dict[int, Row] = {}
+                for option, move in moves.items():
+                    found.setdefault(move.mask, {})[option] = (move.end, packed(move.cost))
+                rows.append(list(found.items()))
+            self._groups.append(rows)
+        self._known = (0, [])
+
+    def free(self, enabled: int) -> list[list[Row]]:
+        """For each unit and each of its states: option -> end and packed cost."""
+        if self._known[0] != enabled or not self._known[1]:
+            self._known = (enabled, [self._free(i, enabled) for i in range(len(self.units))])
+        return self._known[1]
+
+    def _free(self, i: int, enabled: int) -> list[Row]:
+        if self._groups is None:
+            rows = self.units[i].moves
+            return [{o: (m.end, packed(m.cost)) for o, m in row.items() if m.is_free(enabled)} for row in rows]
+        found = []
+        for groups in self._groups[i]:
+            row: Row = {}
+            for mask, moves in groups:
+                if not mask & enabled:
+                    row.update(moves)
+            found.append(row)
+        return found
+
+
+class Tables:
+    """Units, the first `own` of them infrastructure: without one there is a single state that nothing moves."""
+
+    def __init__(self, moves: Moves, own: int, beside: Beside, goals: Sequence[frozenset[int]], enabled: int) -> None:
+        self.own, self.enabled = own, enabled
+        units, free = moves.units, moves.free(enabled)
+        self.classes = units[own:]
+        self.number = len(self.classes)
+        held = [{s for s in g if not beside.alone(i, s) & enabled} for i, g in enumerate(goals)]
+        #: own_moves[a]: option, end, packed cost; moves[i][c]: option -> end, packed cost.
+        self.own_moves: list[list[tuple[int, int, int]]] = [[]]
+        self.goal = 1
+        if own:
+            self.goal = sum(1 << a for a in held[0])
+            rows = _alive(free[0], held[0])
+            self.own_moves = [[(o, e, c) for o, (e, c) in row.items()] for row in rows]
+        self.moves = [_alive(free[own + i], held[own + i]) for i in range(self.number)]
+        self.goals = [sum(1 << c for c in held[own + i]) for i in range(self.number)]
+        self.rows = [self._rows(beside.banned[own + i]) for i in range(self.number)]
+        self.last_rows = [self._rows(beside.last_banned[own + i]) for i in range(self.number)]
+        self._fits: dict[tuple[int, int], int] = {}
+        self._exact = cache(self._depths)
+        self._own_exact = self._own_depths()
+        self._within: dict[tuple[int, int, int], int] = {}
+
+    def _rows(self, banned: Sequence[Sequence[Banned]]) -> list[int]:
+        """The states of the infrastructure that each state of a class may stand beside."""
+        every = (1 << len(self.own_moves)) - 1
+        found = []
+        for entries in banned:
+            bad = 0
+            for blockers, which in entries:
+                if blockers & self.enabled:
+                    bad |= which
+            found.append(every & ~bad)
+        return found
+
+    @cached_property
+    def cheap_own(self) -> list[int]:
+        """The packed cost from each state of the infrastructure to its end, alone; NEVER where there is no way."""
+        return _cheapest([{o: (e, c) for o, e, c in row} for row in self.own_moves], bits(self.goal))
+
+    @cached_property
+    def next(self) -> list[list[int]]:
+        """The states that each state of each class may move to, as bits."""
+        found = []
+        for rows in self.moves:
+            found.append([_all(1 << end for end, _ in row.values()) for row in rows])
+        return found
+
+    @cached_property
+    def own_far(self) -> list[int]:
+        """How many changes the infrastructure alone is from its end; a large number where it never gets there."""
+        far = [1 << 30] * len(self.own_moves)
+        for depth in range(len(self._own_exact) - 1, -1, -1):
+            for a in bits(self._own_exact[depth]):
+                far[a] = depth
+        return far
+
+    def fits(self, i: int, a: int) -> int:
+        """The states of class i that may stand beside the infrastructure's state a."""
+        key = (i, a)
+        if key not in self._fits:
+            self._fits[key] = sum(1 << c for c, row in enumerate(self.rows[i]) if row >> a & 1)
+        return self._fits[key]
+
+    def _depths(self, i: int) -> list[dict[int, int]]:
+        """Windows left for the infrastructure and class i alone: [windows][infrastructure state] -> class states."""
+        number = len(self.moves[i])
+        rows = self.rows[i]
+        before: list[int] = [0] * len(self.own_moves)
+        for a, own in enumerate(self.own_moves):
+            for _, end, _ in own:
+                before[end] |= 1 << a
+        sources: list[set[int]] = [set() for _ in range(number)]
+        for c, moves in enumerate(self.moves[i]):
+            for end, _ in moves.values():
+                sources[end].add(c)
+        fresh = {c: self.goal & rows[c] & self.last_rows[i][c] for c in bits(self.goals[i])}
+        reached = [0] * number
+        found: list[dict[int, int]] = []
+        while any(fresh.values()):
+            level: dict[int, int] = {}
+            grown: dict[int, int] = {}
+            for c, which in fresh.items():
+                reached[c] |= which
+                back = 0
+                bit = 1 << c
+                for a in bits(which):
+                    level[a] = level.get(a, 0) | bit
+                    back |= before[a]
+                grown[c] = grown.get(c, 0) | back & rows[c]
+                for d in sources[c]:
+                    grown[d] = grown.get(d, 0) | which & rows[d]
+            found.append(level)
+            fresh = {c: new for c, which in grown.items() if (new := which & ~reached[c])}
+        return found
+
+    def _own_depths(self) -> list[int]:
+        reached, found = self.goal, [self.goal]
+        while True:
+            grown = reached
+            for a, own in enumerate(self.own_moves):
+                if any(reached >> end & 1 for _, end, _ in own):
+                    grown |= 1 << a
+            if grown == reached:
+                return found
+            reached = grown
+            found.append(reached)
+
+    def within(self, i: int, windows: int, a: int) -> int:
+        """The states of class i from which it and the infrastructure, now at a, end in so many windows or fewer."""
+        key = (i, windows, a)
+        if key not in self._within:
+            found = self._exact(i)[windows].get(a, 0) if windows < len(self._exact(i)) else 0
+            self._within[key] = found | (self.within(i, windows - 1, a) if windows else 0)
+        return self._within[key]
+
+    def own_within(self, windows: int, a: int) -> bool:
+        """True where the infrastructure alone ends in so many windows or fewer."""
+        return bool(self._own_exact[min(windows, len(self._own_exact) - 1)] >> a & 1)
+
+    @cached_property
+    def farthest(self) -> int:
+        """Windows beyond which nothing more comes within reach of a class."""
+        return max(len(self._own_exact), *(len(self._exact(i)) for i in range(self.number)), 1)
+
+    def least(self) -> int:
+        """No more than the windows from today to the end; NEVER where some class has no way even alone."""
+        least = next((d for d in range(len(self._own_exact)) if self.own_within(d, 0)), NEVER)
+        if least == NEVER or not all(self.goals):
+            return NEVER
+        for i in range(self.number):
+            found = next((d for d, level in enumerate(self._exact(i)) if level.get(0, 0) & 1), NEVER)
+            if found == NEVER:
+                return NEVER
+            least = max(least, found)
+        return least
+
+
+def _all(values: Iterable[int]) -> int:
+    found = 0
+    for value in values:
+        found |= value
+    return found
+
+
+def _alive(moves: list[Row], goals: set[int]) -> list[Row]:
+    """The moves that lie on some way from state 0 to a goal."""
+    back: list[list[int]] = [[] for _ in moves]
+    forward, todo = {0}, [0]
+    while todo:
+        a = todo.pop()
+        for end, _ in moves[a].values():
+            back[end].append(a)
+            if end not in forward:
+                forward.add(end)
+                todo.append(end)
+    backward, todo = goals & forward, list(goals & forward)
+    while todo:
+        for a in back[todo.pop()]:
+            if a not in backward:
+                backward.add(a)
+                todo.append(a)
+    return [{o: m for o, m in row.items() if m[0] in backward} if a in backward else {} for a, row in enumerate(moves)]
+
+
+def _cheapest(moves: Sequence[Row], goals: Sequence[int]) -> list[int]:
+    """The packed cost from each state to a goal, alone; NEVER where there is no way."""
+    back: list[list[tuple[int, int]]] = [[] for _ in moves]
+    for a, row in enumerate(moves):
+        for end, cost in row.values():
+            back[end].append((a, cost))
+    best = [NEVER] * len(moves)
+    heap = [(0, a) for a in goals]
+    while heap:
+        cost, a = heapq.heappop(heap)
+        if best[a] == NEVER:
+            best[a] = cost
+            for b, more in back[a]:
+                if best[b] == NEVER:
+                    heapq.heappush(heap, (cost + more, b))
+    return best

@@ -1,0 +1,136 @@
+"""A route and its steps as values; no answer is a route that was not searched for.
+
+Rules: plain values, comparable, without references to what they were made from; every rule is quoted with its source;
+a number of minutes or bytes that no manifest says is marked assumed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bundlekeeper.findings import Finding, finding
+
+
+@dataclass(frozen=True, slots=True)
+class Quote:
+    """One rule, with where it comes from; no source where no rule speaks.
+
+    `sort` is `jump`, `beside`, `practice` (trade.md's order), `fact` (one that is not known) or `unstated`.
+    """
+
+    sort: str
+    source: str
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class PartChange:
+    """Like parts that take one image. `minutes` and `size_bytes` are for one of them."""
+
+    keys: tuple[str, ...]
+    kind: str
+    model: str
+    start: str
+    end: str
+    minutes: int
+    assumed_minutes: bool
+    size_bytes: int
+    assumed_size: bool
+    down: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What the infrastructure, or one class of servers, goes through in a step; `parts` in the order of the work."""
+
+    name: str
+    family: str
+    servers: tuple[str, ...]  # their keys; none for the infrastructure
+    version: str
+    file: str
+    sha256: str
+    parts: tuple[PartChange, ...]
+    restarts: int
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One change of the infrastructure (`what` is its family), or of servers to the release `name`."""
+
+    number: int
+    what: str
+    name: str
+    changes: tuple[Change, ...]
+    quotes: tuple[Quote, ...]
+
+    @property
+    def is_down(self) -> bool:
+        """True when some part goes down."""
+        return any(p.down for c in self.changes for p in c.parts)
+
+    @property
+    def restarts(self) -> int:
+        """How many servers restart."""
+        return sum(c.restarts for c in self.changes)
+
+    @property
+    def minutes(self) -> int:
+        """Minutes of all parts, one after the other."""
+        return sum(p.minutes * len(p.keys) for c in self.changes for p in c.parts)
+
+    @property
+    def assumed(self) -> bool:
+        """True when some of the minutes are assumed."""
+        return any(p.assumed_minutes for c in self.changes for p in c.parts)
+
+    @property
+    def size_bytes(self) -> int:
+        """Bytes of all images that are written."""
+        return sum(p.size_bytes * len(p.keys) for c in self.changes for p in c.parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Route:
+    """A way. `cost` is windows, server restarts, minutes one after the other, and bytes."""
+
+    domain: str
+    release: str
+    steps: tuple[Step, ...]
+    cost: tuple[int, int, int, int]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NoRoute:
+    """No way. `blocking` are rules that block it even alone; the fewest where `exact`, else some that were found.
+
+    `reasons` need no rule; `nearest` is a release that can be reached, empty for none; `exhausted` is False where the
+    search gave up before it had looked at everything, so that a way may exist. `passed_over` are withdrawn bundles,
+    with why, over which there would be a way.
+    """
+
+    domain: str
+    release: str
+    blocking: tuple[Quote, ...]
+    exact: bool
+    reasons: tuple[str, ...]
+    nearest: str
+    exhausted: bool
+    passed_over: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What stands in the way, as findings."""
+        codes = {"beside": "mix-refused", "fact": "not-checked"}
+        rows = [
+            finding(codes.get(q.sort, "jump-refused"), self.domain, f"{q.says} ({q.source or 'not known'})")
+            for q in self.blocking
+        ]
+        rows += [finding("family-missing", self.domain, reason) for reason in self.reasons]
+        for bundle, why in self.passed_over:
+            says = f"{bundle} would be a stop on a way, and is withdrawn{f': {why}' if why else ''}"
+            rows.append(finding("withdrawn", self.domain, says, "ask the publisher for another way between"))
+        if not self.exhausted:
+            says = "the search gave up before it had looked at every way: one may exist"
+            rows.append(finding("not-checked", self.domain, says, "bring servers to fewer different versions first"))
+        return tuple(rows) or (finding("jump-refused", self.domain, "no bundle of the manifest leads there"),)

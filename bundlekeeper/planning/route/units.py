@@ -1,0 +1,456 @@
+"""What moves in a route: the infrastructure as one unit, each class of servers as one, with their states and moves.
+
+Rules: a state is what each group of like parts runs; a move is one bundle brought to all of a unit's parts that it has
+images for, a patch only onto its base; the model table may be brought alone and stays where it is newer (common
+practice, trade.md). A move carries every blocker that stands against it: its jumps, the mix while it is under way
+(infrastructure in trade.md's order: model table, manager, the rest, the other way round going down; one server after
+the other, its parts in an order that every rule allows), and the unit's own state after it. What already stands beside
+each other today is nobody's step and is not held against one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from itertools import product
+from typing import TYPE_CHECKING
+
+from bundlekeeper.planning.fleet.domain_state import At, PartAt, Reading, ServerAt, ServerClass
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, Offer, is_part
+from bundlekeeper.planning.fleet.rules import JumpAnswer, Seen, seen
+from bundlekeeper.planning.route.blockers import PRACTICE, Judge, Place, Row
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest.types import Bundle
+
+#: Minutes for a part of a kind that neither the manifest nor the built-in table knows: assumed, as the table's longest.
+UNKNOWN_KIND_MINUTES = 45
+
+_NOTHING = Row()
+
+#: Inside a server (common practice, trade.md): the management controller, then the BIOS, then the rest.
+_INNER = {"management-controller": 0, "bios": 1}
+#: In the infrastructure (common practice, trade.md): the model table, the domain manager, then what is staged.
+_OUTER = {MODEL_TABLE: 0, "domain-manager": 1}
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One thing that a step can bring: an infrastructure bundle, or a release's bundle for each server family.
+
+    `kinds` are the only kinds that are moved, empty for all; `link` counts the bundles of a chain of patches from 0.
+    """
+
+    name: str
+    bundles: tuple[tuple[str, Bundle], ...]
+    kinds: tuple[str, ...] = ()
+    link: int = 0
+
+    def bundle(self, family: str) -> Bundle | None:
+        """The bundle for a family."""
+        return next((b for f, b in self.bundles if f == family), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Hop:
+    """Like parts that take an image."""
+
+    slot: int
+    offer: Offer
+    answer: JumpAnswer
+
+
+class Move:
+    """One unit's part of a step. `cost` is server restarts, minutes and bytes; `bare` are the blockers of its jumps.
+
+    What stands against the mix while it is under way is found out when it is asked for: most moves are refused before.
+    """
+
+    __slots__ = ("_found", "_mixed", "bare", "cost", "end")
+
+    def __init__(
+        self, end: int, bare: int, cost: tuple[int, int, int], mixed: Callable[[], tuple[tuple[Hop, ...], int]]
+    ) -> None:
+        self.end, self.bare, self.cost, self._mixed = end, bare, cost, mixed
+        self._found: tuple[tuple[Hop, ...], int] | None = None
+
+    def _both(self) -> tuple[tuple[Hop, ...], int]:
+        if self._found is None:
+            self._found = self._mixed()
+        return self._found
+
+    @property
+    def hops(self) -> tuple[Hop, ...]:
+        """The hops in the order in which they are taken."""
+        return self._both()[0]
+
+    @property
+    def mask(self) -> int:
+        """All its blockers."""
+        return self.bare | self._both()[1]
+
+    def is_free(self, enabled: int) -> bool:
+        """True where none of those blockers stands against it."""
+        return not self.bare & enabled and not self.mask & enabled
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """A hop with what was found out of it. `way` is as of `Maker._way`; `cost` is minutes and bytes for one part."""
+
+    hop: Hop
+    way: int | None
+    mask: int
+    end: Reading
+    cost: tuple[int, int]
+
+
+@dataclass(slots=True)
+class State:
+    """What a unit's like parts run, and what rules see of it: all, and only what is not as it is today."""
+
+    readings: tuple[Reading, ...]
+    seens: tuple[Seen, ...]
+    everything: dict[Place, Row]
+    changed: dict[Place, Row]
+    inside: int | None = None  # the blockers among its own parts, once asked for
+
+
+@dataclass(slots=True)
+class Unit:
+    """The infrastructure, or a class of servers. State 0 is today's. `moves[state]` maps an option's place."""
+
+    name: str
+    family: str | None
+    slots: tuple[tuple[PartAt, ...], ...]
+    places: tuple[frozenset[Place], ...]
+    servers: tuple[ServerAt, ...] = ()
+    kin: ServerClass | None = None
+    states: list[State] = field(default_factory=list)
+    moves: list[dict[int, Move]] = field(default_factory=list)
+    index: dict[tuple[int, ...], int] = field(default_factory=dict)  # by the identities of readings, which are shared
+
+
+class Maker:
+    """Makes units with every state that the options can bring them to."""
+
+    def __init__(self, fleet: Fleet, judge: Judge, goals: Iterable[Bundle] = ()) -> None:
+        """`goals` are bundles of the target: moves down to them are kept, if only to say why they are refused."""
+        self.fleet = fleet
+        self.judge = judge
+        self._goals = {b.sha256 for b in goals}
+        self._may_go_down = any(rule.direction != "up" for rule in fleet.rules.jumps)
+        self._images: dict[str, dict[tuple[str, str], Offer]] = {}
+        # readings, what is seen of them, and offers are shared and live as long as this: so their identity tells
+        self._seen: dict[tuple[int, int], Seen] = {}
+        self._judged: dict[tuple[int, int], dict[tuple[str, tuple[str, ...]], _Judged | None]] = {}
+        self._clashes: dict[tuple[int, int, int, int], int] = {}
+        self._lines_of: dict[int, frozenset[str]] = {}
+        self._rows: dict[tuple[int, str], Row] = {}
+        self._slots: dict[tuple[int, int], dict[Place, Row]] = {}
+        self._kept: list[frozenset[Place]] = []
+        self._lines = cache(self._line)
+
+    def unit(
+        self, name: str, family: str | None, parts: Iterable[PartAt], servers: Sequence[ServerAt], options: list[Option]
+    ) -> Unit:
+        """A unit of these parts; of servers of one class where there are `servers`."""
+        groups: dict[Reading, list[PartAt]] = {}
+        for part in parts:
+            groups.setdefault(part.reading, []).append(part)
+        slots = tuple(tuple(rows) for rows in groups.values())
+        kin = servers[0].kin if servers else None
+        places = tuple(frozenset(self._places(slot, bool(servers))) for slot in slots)
+        made = Unit(name, family, slots, places, tuple(servers), kin)
+        self._state(made, tuple(groups))
+        at = 0
+        while at < len(made.states):
+            moves = {}
+            for number, option in enumerate(options):
+                move = self._move(made, at, option)
+                if move is not None and move.end != at:
+                    moves[number] = move
+            made.moves.append(moves)
+            at += 1
+        return made
+
+    def _places(self, parts: Iterable[PartAt], of_server: bool) -> Iterator[Place]:
+        scopes = self.judge.scopes
+        for part in parts:
+            if "domain" in scopes:
+                yield ("domain", "")
+            if "server" in scopes and of_server:
+                yield ("server", "")
+            if "chassis" in scopes and part.part.chassis != "":
+                yield ("chassis", part.part.chassis)
+            if "pair" in scopes and part.part.pair != "":
+                yield ("pair", part.part.pair and f"{part.part.kind} {part.part.pair}")
+
+    def at(self, unit: Unit, readings: Sequence[Reading]) -> At | None:
+        """The bundles that a server of such readings is at; None for the infrastructure, whose parts stand alone."""
+        if unit.kin is None:
+            return None
+        number = len(unit.servers)
+        rows = [r for r, slot in zip(readings, unit.slots, strict=True) for _ in range(max(1, len(slot) // number))]
+        return self.fleet.reader.server_class(unit.family, rows).at
+
+    def rows(self, unit: Unit, seens: Sequence[Seen], slots: Iterable[int]) -> dict[Place, Row]:
+        """What rules see of some slots, by place; a place of which no rule sees anything is left out."""
+        rows = [each for n in slots if (each := self._slot(unit.places[n], seens[n]))]
+        if len(rows) < 2:
+            return rows[0] if rows else {}
+        found: dict[Place, Row] = dict(rows[0])
+        for each in rows[1:]:
+            for place, row in each.items():
+                old = found.get(place)
+                found[place] = row if old is None or old is row else old | row
+        return found
+
+    def _slot(self, places: frozenset[Place], part: Seen) -> dict[Place, Row]:
+        key = (id(places), id(part))
+        found = self._slots.get(key)
+        if found is None:
+            pairs = ((place, self._row(part, place[0])) for place in places)
+            found = self._slots[key] = {place: row for place, row in pairs if row != _NOTHING}
+            self._kept.append(places)
+        return found
+
+    def _row(self, part: Seen, scope: str) -> Row:
+        key = (id(part), scope)
+        if key not in self._rows:
+            self._rows[key] = self.judge.row(part, scope)
+        return self._rows[key]
+
+    def _seen_as(self, reading: Reading, at: At | None) -> Seen:
+        """The same object for the same reading and place."""
+        key = (id(reading), id(at))
+        if key not in self._seen:
+            self._seen[key] = seen(reading, at)
+        return self._seen[key]
+
+    def _state(self, unit: Unit, readings: tuple[Reading, ...]) -> int:
+        key = tuple(map(id, readings))
+        if key not in unit.index:
+            at = self.at(unit, readings)
+            seens = tuple(self._seen_as(r, at) for r in readings)
+            today = unit.states[0].seens if unit.states else seens
+            changed = [n for n, s in enumerate(seens) if s is not today[n] and s != today[n]]
+            unit.index[key] = len(unit.states)
+            unit.states.append(
+                State(readings, seens, self.rows(unit, seens, range(len(seens))), self.rows(unit, seens, changed))
+            )
+        return unit.index[key]
+
+    def _move(self, unit: Unit, start: int, option: Option) -> Move | None:
+        bundle = option.bundle(unit.family or "")
+        if bundle is None:
+            return None
+        old = unit.states[start]
+        judged = self._hops(old, bundle, option.kinds)
+        if not judged:
+            return None
+        mask = self._base(unit, old, bundle)
+        readings = list(old.readings)
+        cost = [0, 0, 0]
+        for one in judged:
+            slot = one.hop.slot
+            mask |= one.mask
+            readings[slot] = one.end
+            cost[1] += len(unit.slots[slot]) * one.cost[0]
+            cost[2] += len(unit.slots[slot]) * one.cost[1]
+        end = self._state(unit, tuple(readings))
+        new = unit.states[end]
+        hops = tuple(one.hop for one in judged)
+        facts = self.fleet.book.facts
+        if unit.kin is not None and any(facts(old.readings[h.slot].kind, None).down == "server" for h in hops):
+            cost[0] = len(unit.servers)
+
+        def mixed() -> tuple[tuple[Hop, ...], int]:
+            ordered, more = self._ordered(unit, old, new, hops)
+            if new.inside is None:
+                new.inside = self.judge.beside(new.everything, new.changed, inside=True)
+            return ordered, more | new.inside
+
+        return Move(end, mask, (cost[0], cost[1], cost[2]), mixed)
+
+    def _hops(self, state: State, bundle: Bundle, kinds: tuple[str, ...]) -> list[_Judged]:
+        images = self._images.get(bundle.sha256)
+        if images is None:
+            images = {(i.kind, m): Offer(bundle, i) for i in bundle.images for m in i.models}
+            self._images[bundle.sha256] = images
+        found = []
+        judged, key = self._judged, (bundle.sha256, kinds)
+        for n, part in enumerate(state.seens):
+            known = judged.get((n, id(part)))
+            if known is None:
+                known = judged[n, id(part)] = {}
+            if key not in known:
+                reading = state.readings[n]
+                offer = images.get((reading.kind, reading.model)) if reading.model is not None else None
+                skipped = offer is None or (kinds and reading.kind not in kinds)
+                known[key] = None if skipped or offer is None else self._judge(n, reading, part, offer)
+            one = known[key]
+            if one is None:
+                continue
+            if one.way == 1 and not self._may_go_down and bundle.sha256 not in self._goals:
+                return []  # going down is refused where no rule lets it pass, so that this leads nowhere
+            found.append(one)
+        return found
+
+    def _judge(self, slot: int, reading: Reading, part: Seen, offer: Offer) -> _Judged | None:
+        """What is found of a slot that takes an offer; None where nothing moves."""
+        way = self._way(reading, offer)
+        if way == 0 or (way == 1 and reading.kind == MODEL_TABLE):
+            return None
+        answer = self.judge.jump(part, offer)
+        mask = self.judge.jump_mask(part, offer, answer)
+        end = self.fleet.reader.reading(reading.family, reading.kind, reading.model, offer.image.version)
+        cost = (minutes(self.fleet, offer, reading)[0], size(offer)[0])
+        return _Judged(Hop(slot, offer, answer), way, mask, end, cost)
+
+    def _way(self, reading: Reading, offer: Offer) -> int | None:
+        """1 where the part runs a later image than the offer's, 0 the same, -1 an older one; None is not known."""
+        if not reading.active:
+            return None
+        return self.fleet.book.scale(reading.kind).compare(reading.active, offer.image.version)
+
+    def runs(self, reading: Reading, offer: Offer) -> bool:
+        """True where the part runs the offer's image already, or is a model table that is ahead of it."""
+        way = self._way(reading, offer)
+        return way == 0 or (reading.kind == MODEL_TABLE and way == 1)
+
+    def _base(self, unit: Unit, state: State, bundle: Bundle) -> int:
+        """A patch goes onto its base, where every part that the base serves runs it or the patch itself."""
+        if bundle.onto is None or bundle.onto == bundle.version:
+            return 0
+        says = f"{bundle.family} {bundle.version} goes onto {bundle.onto}, which must run first"
+        base = self.fleet.book.base(bundle)
+        if base is not None:
+            whole, patched = self.fleet.book.whole(base), self.fleet.book.whole(bundle)
+            keys = [(r, (r.kind, r.model or "")) for r in state.readings]
+            if all(self.runs(r, whole[k]) or self.runs(r, patched[k]) for r, k in keys if k in whole):
+                return 0
+        return self.judge.blocker("practice", f"manifest: onto of {bundle.file}", says)
+
+    def _ordered(self, unit: Unit, old: State, new: State, hops: tuple[Hop, ...]) -> tuple[tuple[Hop, ...], int]:
+        """The hops in the order in which they are taken, and the blockers of the mix while that is under way."""
+        if unit.kin is None:
+            return self._outer(unit, old, new, hops)
+        mask = 0
+        if len(unit.servers) > 1:  # one is moved, another one not yet
+            mask = self.judge.beside(old.everything, new.changed)
+        usual = sorted(
+            hops, key=lambda h: (_INNER.get(old.readings[h.slot].kind, 2), old.readings[h.slot].kind, h.slot)
+        )
+        if not self.judge.beside(old.everything, new.everything, inside=True):
+            return tuple(usual), mask  # a server between is at old and at new: nothing forbids that
+        return self._inner(unit, old, usual, mask)
+
+    def _inner(self, unit: Unit, old: State, usual: list[Hop], mask: int) -> tuple[tuple[Hop, ...], int]:
+        """An order of one server's parts in which every state between is allowed, the usual one where that does."""
+        blockers = 0
+        seen_sets: set[frozenset[int]] = set()
+
+        def onward(done: tuple[Hop, ...], readings: tuple[Reading, ...]) -> tuple[Hop, ...] | None:
+            nonlocal blockers
+            if len(done) == len(usual):
+                return done
+            for hop in usual:
+                slots = frozenset(h.slot for h in (*done, hop))
+                if hop in done or slots in seen_sets:
+                    continue
+                seen_sets.add(slots)
+                next_ = tuple(
+                    self.fleet.reader.reading(r.family, r.kind, r.model, hop.offer.image.version)
+                    if n == hop.slot
+                    else r
+                    for n, r in enumerate(readings)
+                )
+                if len(slots) < len(usual) and (found := self._between(unit, next_)):
+                    blockers |= found
+                    continue
+                if (order := onward((*done, hop), next_)) is not None:
+                    return order
+            return None
+
+        order = onward((), old.readings)
+        return (tuple(usual), mask | blockers) if order is None else (order, mask)
+
+    def _between(self, unit: Unit, readings: tuple[Reading, ...]) -> int:
+        """The blockers among the parts of one server in the middle of its move."""
+        if not self.judge.scopes:
+            return 0
+        at = self.at(unit, readings)
+        seens = [self._seen_as(r, at) for r in readings]
+        today = unit.states[0].seens
+        changed = [n for n, s in enumerate(seens) if s != today[n]]
+        everything = self.rows(unit, seens, range(len(seens)))
+        return self.judge.beside(everything, self.rows(unit, seens, changed), inside=True)
+
+    def _outer(self, unit: Unit, old: State, new: State, hops: tuple[Hop, ...]) -> tuple[tuple[Hop, ...], int]:
+        down = any(hop.answer.down for hop in hops)
+        sign = -1 if down else 1
+
+        def phase(hop: Hop) -> int:
+            return sign * _OUTER.get(old.readings[hop.slot].kind, 2)
+
+        ordered = sorted(hops, key=lambda h: (phase(h), old.readings[h.slot].kind, h.slot))
+        mask = self._third(old, hops)
+        if self.judge.scopes and self.judge.beside(old.everything, new.everything):
+            for late, early in product(ordered, ordered):
+                alike = late.slot == early.slot
+                if phase(early) <= phase(late) and (not alike or len(unit.slots[late.slot]) > 1):
+                    mask |= self._clash(
+                        unit.places[late.slot], old.seens[late.slot], unit.places[early.slot], new.seens[early.slot]
+                    )
+            moving = {hop.slot for hop in hops}
+            if len(moving) < len(old.seens):
+                staying = self.rows(unit, old.seens, [n for n in range(len(old.seens)) if n not in moving])
+                mask |= self.judge.beside(staying, self.rows(unit, new.seens, moving))
+        return tuple(ordered), mask
+
+    def _clash(self, places: frozenset[Place], part: Seen, others: frozenset[Place], other: Seen) -> int:
+        key = (id(places), id(part), id(others), id(other))
+        if key not in self._clashes:
+            one, two = self._slot(places, part), self._slot(others, other)
+            self._clashes[key] = self.judge.beside(one, two) if one and two else 0
+        return self._clashes[key]
+
+    def _third(self, old: State, hops: tuple[Hop, ...]) -> int:
+        """A step replaces one bundle by one other (design.md): parts at two others would be a third."""
+        rest: list[frozenset[str]] = []
+        for hop in hops:
+            reading = old.readings[hop.slot]
+            if reading.kind == MODEL_TABLE or is_part(hop.offer.bundle) or not reading.bundles:
+                continue
+            lines = self._lines_of.get(id(reading))
+            if lines is None:
+                lines = self._lines_of[id(reading)] = frozenset(map(self._lines, reading.bundles))
+            if self._lines(hop.offer.bundle.version) not in lines:
+                rest.append(lines)
+        if not rest or frozenset.intersection(*rest):
+            return 0
+        names = sorted(frozenset.union(*rest))
+        says = f"the infrastructure stands at {', '.join(names)}: a step replaces one bundle by one other"
+        return self.judge.blocker("practice", f"{PRACTICE}: one change at a time", says)
+
+    def _line(self, version: str) -> str:
+        bundles = self.fleet.book.at(INFRASTRUCTURE, version)
+        return self.fleet.book.chain(bundles[0])[0].version if bundles else version
+
+
+def minutes(fleet: Fleet, offer: Offer, reading: Reading) -> tuple[int, bool]:
+    """Minutes for one part, and whether they are assumed: the image's own, else the kind's, else the table's."""
+    if offer.image.minutes is not None:
+        return offer.image.minutes, False
+    facts = fleet.book.facts(reading.kind, reading.model)
+    if facts.minutes is None:
+        return UNKNOWN_KIND_MINUTES, True
+    return facts.minutes, facts.assumed_minutes
+
+
+def size(offer: Offer) -> tuple[int, bool]:
+    """Bytes of one image, and whether they are assumed: no more than its whole bundle where it is not known."""
+    return (offer.image.size, False) if offer.image.size is not None else (offer.bundle.size, True)

@@ -1,0 +1,246 @@
+"""The way back of each step of a route: how, until when, what would destroy it, and whether a rule allows it.
+
+Rules: what trade.md gives for the method (common practice), or the manifest's `back`; where it needs a bundle or a
+file, that is named with whether it is there; what is not known is said, and never counts as a way back. A way back is a
+jump like any other: the manifest's rules are asked from where the step leads, and going down without a rule that says
+so is refused. Steps are undone last one first: only then is every state on the way back one that the route has shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.formats.escape import some
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE
+from bundlekeeper.planning.fleet.rules import Answer, JumpAnswer, Seen, seen
+from bundlekeeper.planning.fleet.stock import Holdings
+from bundlekeeper.planning.route.blockers import Judge
+from bundlekeeper.planning.route.types import Change, PartChange, Route, Step
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest.types import Bundle
+    from bundlekeeper.planning.fleet.domain_state import At, Reading
+
+_BEST_FIRST = list(Answer)
+
+
+@dataclass(frozen=True, slots=True)
+class WayBack:
+    """How like parts get back from `end` to `start`, what they ran before a step.
+
+    `means` is trade.md's word (`switch`, `pointer`, `reinstall`, `restore`, `none`), empty where it is not known;
+    `exists` and `known` speak about the means alone: `known` is False where a fact is lacking. `allowed` is what the
+    manifest's rules say of the jump back, None where that is not known or no rule is asked; `rule` says it in words.
+    """
+
+    step: int
+    kind: str
+    model: str
+    keys: tuple[str, ...]
+    how: str
+    until: str
+    destroyed_by: str
+    exists: bool
+    known: bool
+    start: str = ""
+    end: str = ""
+    means: str = ""
+    allowed: bool | None = None
+    rule: str = ""
+
+
+def ways_back(fleet: Fleet, route: Route, holdings: Holdings) -> tuple[WayBack, ...]:
+    """The way back of every part of every step, in the order of the route.
+
+    Raises InputError for a domain that the inventory lacks.
+    """
+    past = _Past(fleet, route.domain)
+    rows = []
+    for step in route.steps:
+        before = dict(past.runs)
+        past.take(step)
+        for change in step.changes:
+            for part in change.parts:
+                way = _way(fleet, route, holdings, step, change, part)
+                if way.means != "none":
+                    allowed, rule = past.back(change, part, before)
+                    way = replace(way, allowed=allowed, rule=rule)
+                rows.append(way)
+    return tuple(rows)
+
+
+def lost(ways: Iterable[WayBack]) -> tuple[Finding, ...]:
+    """What to know of steps whose way back is lacking, not known, or not allowed by any rule; like ones as one."""
+    groups: dict[tuple[int, str, str], list[str]] = {}
+    for way in ways:
+        name = f"{way.kind} {way.model}".strip()
+        if not way.exists or not way.known:
+            code = "not-checked" if not way.known else "no-way-back"
+            groups.setdefault((way.step, code, way.how), []).append(name)
+        if way.means != "none" and way.allowed is not True and way.rule:
+            code = "no-way-back" if way.allowed is False else "not-checked"
+            groups.setdefault((way.step, code, way.rule), []).append(name)
+    return tuple(
+        finding(code, f"step {step}: {some(list(dict.fromkeys(names)))}", says, "weigh it before the step",
+                level=Level.WARNING)
+        for (step, code, says), names in groups.items()
+    )  # fmt: skip
+
+
+def _way(
+    fleet: Fleet, route: Route, holdings: Holdings, step: Step, change: Change, part: PartChange
+) -> WayBack:  # fmt: skip
+    back = fleet.book.facts(part.kind, part.model or None).back
+    way = WayBack(
+        step.number, part.kind, part.model, part.keys, "", "", "", exists=False, known=False, start=part.start,
+        end=part.end, means=back or "",
+    )  # fmt: skip
+    start = part.start or "the version of before, which is not known"
+    later = next(_later(route, step.number, part), None)
+    if back is None:
+        how = f"how {part.kind} gets back is not known: say it in [kind.{part.kind}] back = …"
+        way = replace(way, how=how)
+    elif back == "none":
+        way = replace(way, how="none: once it is written there is no way back", known=True)
+    elif back == "switch":
+        way = _switch(way, start, later)
+    elif back == "pointer":
+        way = _pointer(fleet, route.domain, way, start, later)
+    else:
+        way = _installed(fleet, holdings, way, change, start, later)
+    return (
+        way if way.exists else replace(way, until="there is none that is known" if not way.known else "there is none")
+    )
+
+
+def _later(route: Route, number: int, part: PartChange) -> Iterator[int]:
+    """The later steps that write some of the same parts."""
+    for step in route.steps[number:]:
+        if any(set(p.keys) & set(part.keys) for c in step.changes for p in c.parts):
+            yield step.number
+
+
+def _switch(way: WayBack, start: str, later: int | None) -> WayBack:
+    """two-bank: what ran before is in the spare bank until that is written again."""
+    until = f"step {later} writes the spare bank again" if later else "the spare bank is written again"
+    destroys = "staging any image: it overwrites the spare bank"
+    return replace(
+        way, how=f"switch the banks back to {start}", until=until, destroyed_by=destroys, exists=True,
+        known=bool(way.start),
+    )  # fmt: skip
+
+
+def _pointer(fleet: Fleet, domain: str, way: WayBack, start: str, later: int | None) -> WayBack:
+    """boot-file: the file that ran before must lie on every one of the parts."""
+    scale = fleet.book.scale(way.kind)
+    rows = [c for c in fleet.parts(domain) if c.kind == way.kind and c.key in way.keys]
+    how, destroys = f"point back to the file of {start}", f"removing the file of {start}, also to make room"
+    if any(c.held is None for c in rows) or not way.start:
+        return replace(way, how=f"{how}, if it lies there: that is not known", destroyed_by=destroys)
+    # A file that a step of this route brings lies there afterwards; today's list only tells of what runs today.
+    lacking = [
+        c.key
+        for c in rows
+        if scale.same(c.active or "", way.start) and not any(scale.same(way.start, v) for v in c.held or ())
+    ]
+    if lacking:
+        return replace(way, how=f"{how}: it does not lie on {', '.join(lacking)}", known=True)
+    until = f"the file of {start} is removed" + (f"; after step {later} it is another jump" if later else "")
+    return replace(way, how=how, until=until, destroyed_by=destroys, exists=True, known=True)
+
+
+def _installed(
+    fleet: Fleet, holdings: Holdings, way: WayBack, change: Change, start: str, later: int | None
+) -> WayBack:  # fmt: skip
+    """overwrite: the older bundle must be held; where settings go with it, so must the backup from before."""
+    how, restores = f"install {start} again", way.means == "restore"
+    if restores:
+        how += ", then restore the backup that was taken and read back before this step"
+    fitting = [
+        o.bundle
+        for o in fleet.book.offers(change.family, way.kind, way.model)
+        if way.start and fleet.book.scale(way.kind).same(o.image.version, way.start)
+    ]
+    held = [(b, f) for b in fitting if (f := holdings.held(b.sha256)) is not None]
+    if not held:
+        lacks = f"no bundle with {start} is held" if fitting else f"no bundle of the manifest brings {start}"
+        return replace(way, how=f"{how}; {lacks}", known=bool(way.start))
+    held.sort(key=lambda row: (row[1].proven is not True, row[0].standing == "withdrawn"))
+    bundle, file = held[0]
+    name = f"{change.family} {bundle.version}"
+    if file.proven is not True:
+        how += f"; {name} is held and not proven"
+    how += _withdrawn(bundle)
+    until = f"{name} is dropped from the store"
+    destroys = f"dropping {name} from the store"
+    if restores:
+        until += f", or the backup is lost: one from {way.end} does not restore on {start}"
+        destroys += ", or losing the backup"
+    if later:
+        until += f"; after step {later} it is another jump"
+    return replace(way, how=how, until=until, destroyed_by=destroys, exists=True, known=file.proven is True)
+
+
+def _withdrawn(bundle: Bundle) -> str:
+    return f"; it was withdrawn: {bundle.why or 'why is not known'}" if bundle.standing == "withdrawn" else ""
+
+
+class _Past:
+    """What each part of a domain runs as the route goes on, and what the rules say of going back."""
+
+    def __init__(self, fleet: Fleet, domain: str) -> None:
+        self.fleet = fleet
+        self.judge = Judge(fleet.rules)
+        standing = fleet.standing(domain)
+        self.parts = {p.key: p for p in standing.parts}
+        self.servers = {s.key: s for s in standing.servers}
+        self.runs = {key: p.part.active for key, p in self.parts.items()}
+
+    def take(self, step: Step) -> None:
+        """Go on by a step."""
+        for change in step.changes:
+            for part in change.parts:
+                self.runs.update(dict.fromkeys(part.keys, part.end))
+
+    def back(self, change: Change, part: PartChange, before: dict[str, str | None]) -> tuple[bool | None, str]:
+        """Whether the rules let the part go back from what it runs now, and in words."""
+        if not part.start:
+            return None, "whether it may go back is not known: what it ran before is not"
+        old, old_at = self._at(change, part.keys[0], before)
+        new, new_at = self._at(change, part.keys[0], self.runs)
+        bundles = [b for b in old.bundles if old_at is None or b in old_at.bundles] or list(old.bundles) or [""]
+        now = seen(new, new_at)
+        return self._said(self._best(now, part.start, bundles), part.start)
+
+    def _best(self, now: Seen, start: str, bundles: Sequence[str]) -> JumpAnswer:
+        """What runs belongs to each of the bundles, so the best answer counts."""
+        answers = [self.fleet.rules.jump(now, start, bundle) for bundle in bundles]
+        return min(answers, key=lambda a: _BEST_FIRST.index(a.answer))
+
+    def _at(self, change: Change, key: str, runs: dict[str, str | None]) -> tuple[Reading, At | None]:
+        """What a part is read as, and the bundles that its server is at; None for the infrastructure."""
+        part, reader = self.parts[key].part, self.fleet.reader
+        server = next((s for s in map(self.servers.get, change.servers) if s and key in {p.key for p in s.parts}), None)
+        family = INFRASTRUCTURE if server is None else server.family
+        own = reader.reading(family, part.kind, part.model, runs[key])
+        if server is None:
+            return own, None
+        rows = (reader.reading(family, p.part.kind, p.part.model, runs[p.key]) for p in server.parts)
+        return own, reader.server_class(family, rows).at
+
+    def _said(self, answer: JumpAnswer, start: str) -> tuple[bool | None, str]:
+        blockers = (self.judge.named(self.judge.jump_rule(rule))[0] for rule in answer.rules)
+        quotes = "; ".join(f"{b.says} ({b.source})" for b in blockers)
+        if answer.answer is Answer.ALLOWED:
+            return True, f"going back to {start} is allowed: {quotes}"
+        if answer.answer is Answer.UNSTATED:
+            return None, f"no rule speaks about going back to {start}"
+        if answer.answer is Answer.UNKNOWN:
+            return None, f"whether it may go back to {start} is not known: {answer.fact}"
+        if quotes:
+            return False, f"going back to {start} is refused: {quotes}"
+        return False, f"no rule says that going back to {start} is allowed"

@@ -1,0 +1,4 @@
+"""Does it fit, and what to remove so that it does.
+
+Nothing but space.
+"""

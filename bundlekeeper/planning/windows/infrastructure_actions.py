@@ -1,0 +1,332 @@
+"""A step of the infrastructure as real actions in trade.md's order (common practice, from memory).
+
+Rules: preconditions first; going up the model table, the domain manager (written on the leading half, which brings the
+following level), all staging, which has no effect yet, then side by side: the following half of every pair with its
+switch, every path back and verified, the lead swapped, the leading half likewise; going down the settings first and
+the manager last. A side is one piece, so that no half of a pair restarts before the other half's side is back. A part
+whose pair or half is not known may be the other half of any, so that it is activated when nothing else is, and told.
+Once the lead is swapped the half that the inventory calls following leads, in later steps too, until the next swap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.formats.escape import some
+from bundlekeeper.planning.fleet.manifest_index import MODEL_TABLE, Facts
+from bundlekeeper.planning.windows.schedule import Piece
+from bundlekeeper.planning.windows.types import NOTHING, Action
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.inventory.types import Component
+    from bundlekeeper.planning.fleet.domain_state import Standing
+    from bundlekeeper.planning.fleet.domains import Fleet
+    from bundlekeeper.planning.route.types import PartChange, Step
+    from bundlekeeper.planning.windows.policies import PolicyUse
+
+#: Assumed minutes, from memory: none is published.
+BACKUP_MINUTES, LOOK_MINUTES, SETTINGS_MINUTES = 10, 2, 15
+SWAP_MINUTES, WAIT_MINUTES, VERIFY_MINUTES, RECORD_MINUTES = 5, 5, 2, 1
+
+MANAGER = "domain-manager"
+SWITCH = "fabric-switch"
+LEADING, FOLLOWING = "leading", "following"
+_STAGED = ("two-bank", "boot-file")
+
+
+class Draft:
+    """The pieces of one step while they are made, and what is to be told of them."""
+
+    def __init__(self, domain: str) -> None:
+        self.domain = domain
+        self.pieces: list[Piece] = []
+        self.findings: list[Finding] = []
+        self.uses: list[PolicyUse] = []
+        self.refused = False  # True where the step cannot be planned; the findings say why
+
+    def add(self, piece: Piece) -> int:
+        """Take a piece; its place is what others name in `after`."""
+        self.pieces.append(piece)
+        return len(self.pieces) - 1
+
+    def tell(self, found: Finding) -> None:
+        """Note a finding once."""
+        if found not in self.findings:
+            self.findings.append(found)
+
+
+@dataclass(frozen=True, slots=True)
+class One:
+    """One part that takes an image."""
+
+    change: PartChange
+    part: Component
+    key: str
+    facts: Facts
+
+    @property
+    def name(self) -> str:
+        """The part for people."""
+        return f"{self.change.kind} {self.key}"
+
+    def does(self, verb: str, minutes: int, *, assumed: bool = True, down: str = NOTHING, note: str = "") -> Action:
+        """An action on this part."""
+        return Action(
+            verb, self.name, self.change.kind, self.change.end, minutes, assumed, down, key=self.key,
+            method=self.facts.method or "", by=self.facts.by or "", pair=self.part.pair or "",
+            half=self.part.half or "", cluster=self.part.cluster or "", policy=self.part.policy or "", note=note,
+        )  # fmt: skip
+
+    @property
+    def is_staged(self) -> bool:
+        """True where the image is brought there before it takes effect."""
+        return self.facts.method in _STAGED
+
+    def stage(self) -> Action:
+        """Bringing the image there: half of its minutes, which is assumed."""
+        return self.does("stage", self.change.minutes // 2)
+
+    def take(self) -> Action:
+        """What takes the part down: activation of what is staged, else the writing itself."""
+        if self.is_staged:
+            return self.does("activate", self.change.minutes - self.change.minutes // 2, down=self.facts.down)
+        assumed = self.change.assumed_minutes
+        return self.does("write", self.change.minutes, assumed=assumed, down=self.facts.down)
+
+
+def in_turn(actions: Iterable[Action], start: int = 0) -> Iterator[Action]:
+    """The actions one after the other from that minute."""
+    for action in actions:
+        yield replace(action, start=start)
+        start += action.minutes
+
+
+def at_once(actions: Iterable[Action], start: int) -> Iterator[Action]:
+    """The actions side by side from that minute."""
+    return (replace(action, start=start) for action in actions)
+
+
+def end(actions: Iterable[Action]) -> int:
+    """The minute at which the last of them ends."""
+    return max((a.end for a in actions), default=0)
+
+
+def preconditions(domain: str, *, hosts: bool, down: str) -> Piece:
+    """What trade.md asks for before anything; `down` is the version of a step that goes down, else empty."""
+    rows = [("check-backup", BACKUP_MINUTES)]
+    rows += [(verb, LOOK_MINUTES) for verb in ("check-pairs", "check-faults", "check-paths")]
+    rows += [("note-paths", LOOK_MINUTES)] if hosts else []
+    actions = [Action(verb, f"domain {domain}", "", "", minutes, assumed=True, key=domain) for verb, minutes in rows]
+    if down:
+        says = f"domain {domain}"
+        actions.append(Action("remove-settings", says, "", down, SETTINGS_MINUTES, assumed=True, key=domain))
+    return Piece(f"preconditions of {domain}", tuple(in_turn(actions)))
+
+
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """Which halves lead: as the inventory says where `since` is 0, the others since that step swapped the lead."""
+
+    since: int = 0
+
+    @property
+    def leading(self) -> str:
+        """What the inventory calls the half that leads now."""
+        return FOLLOWING if self.since else LEADING
+
+    @property
+    def following(self) -> str:
+        """What the inventory calls the half that follows now."""
+        return LEADING if self.since else FOLLOWING
+
+    def swapped(self, step: int) -> Lead:
+        """After a swap in that step."""
+        return Lead(0 if self.since else step)
+
+    def note(self, half: str | None) -> str:
+        """For people, where a half is not what the inventory calls it; empty else."""
+        if not self.since or half is None:
+            return ""
+        return f"{'leads' if half == self.leading else 'follows'} since step {self.since} swapped the lead"
+
+
+def infrastructure(fleet: Fleet, standing: Standing, step: Step, draft: Draft, lead: Lead) -> Lead:
+    """Add the pieces of a step that changes the infrastructure; the answer is which halves lead after it."""
+    ones = tuple(_ones(fleet, standing, step))
+    tables = [o for o in ones if o.change.kind == MODEL_TABLE]
+    managers = [o for o in ones if o.change.kind == MANAGER]
+    rest = [o for o in ones if o not in tables and o not in managers]
+    for one in ones:
+        if one.facts.method is None:
+            says = "how it takes its image is not known: planned as if it were written straight over"
+            draft.tell(finding("not-checked", one.name, says, f"say it in [kind.{one.change.kind}] method = …"))
+    _healthy(standing, ones, draft)
+    lowered = step.changes[0].version if step.is_down else ""
+    ready = [draft.add(preconditions(draft.domain, hosts=True, down=lowered))]
+    if tables:
+        ready = [draft.add(_written(one, ready)) for one in tables]
+    if step.is_down:
+        last, lead = _sides(standing, rest, draft, ready, lead, step.number)
+        _managers(standing, managers, draft, last, lead)
+    else:
+        ready = _managers(standing, managers, draft, ready, lead)
+        _, lead = _sides(standing, rest, draft, ready, lead, step.number)
+    return lead
+
+
+def _healthy(standing: Standing, ones: Sequence[One], draft: Draft) -> None:
+    """Tell of pairs that are not healthy: restarting the half that is would take both down."""
+    moving = {(o.part.kind, o.part.pair) for o in ones if o.facts.down != NOTHING}
+    for pair in standing.pairs:
+        if (pair.kind, pair.name) not in moving:
+            continue
+        name = f"{draft.domain}: {pair.kind} pair {pair.name}"
+        ill = [h.key for h in pair.halves if h.part.healthy is False]
+        unknown = [h.key for h in pair.halves if h.part.healthy is None]
+        if len(pair.halves) < 2:
+            says = "its other half is not listed: nothing is planned for it, and nothing is known of it"
+            hint = "load an inventory with both halves, or write pair - where it stands alone"
+            draft.tell(finding("not-checked", name, says, hint, level=Level.WARNING))
+        if ill:
+            says = f"{some(ill)} is not healthy: with the other half restarting, nothing is left of the pair"
+            draft.tell(finding("pair-unhealthy", name, says, "mend it before the window"))
+        elif unknown:
+            says = f"whether {some(unknown)} is healthy is not known"
+            hint = "look before the window, and load an inventory that tells"
+            draft.tell(finding("not-checked", name, says, hint, level=Level.WARNING))
+
+
+def _ones(fleet: Fleet, standing: Standing, step: Step) -> Iterator[One]:
+    parts = {p.key: p.part for p in standing.infrastructure}
+    for change in step.changes:
+        for part in change.parts:
+            facts = fleet.book.facts(part.kind, part.model or None)
+            for key in part.keys:
+                yield One(part, parts[key], key, facts)
+
+
+def _checked(ones: Sequence[One]) -> list[Action]:
+    return [one.does("verify", VERIFY_MINUTES) for one in ones] + [one.does("record", RECORD_MINUTES) for one in ones]
+
+
+def _written(one: One, after: Sequence[int]) -> Piece:
+    steps = [one.stage(), one.take()] if one.is_staged else [one.take()]
+    return Piece(one.name, tuple(in_turn([*steps, *_checked([one])])), tuple(after))
+
+
+def _managers(
+    standing: Standing, managers: Sequence[One], draft: Draft, after: list[int], lead: Lead
+) -> list[int]:  # fmt: skip
+    """The managers, pair by pair; what comes after them waits for the places that are returned."""
+    groups: dict[str, list[One]] = {}
+    for one in managers:
+        groups.setdefault(one.part.pair or one.key, []).append(one)
+    unsure = [o for o in managers if side(standing, o.part) is None]
+    if unsure:
+        says = "which half leads is not known: write on the leading half, which brings the following half level"
+        draft.tell(_unsure(unsure, says))
+    for name, ones in groups.items():
+        ones.sort(key=lambda o: (o.part.half != lead.leading, o.key))
+        if all(o.facts.method == "overwrite" for o in ones):
+            piece = _manager(ones, lead, known=not any(o in unsure for o in ones))
+            after = [draft.add(replace(piece, after=tuple(after), locks=("manager",)))]
+            continue
+        for one in reversed(ones):  # the following half first
+            swap = _swap([one], lead) if one.part.pair and one.part.half != lead.following else []
+            steps = [one.stage(), *swap, one.take(), _answering(name, one), *_checked([one])]
+            actions = in_turn(a for a in steps if a.verb != "stage" or one.is_staged)
+            after = [draft.add(Piece(one.name, tuple(actions), tuple(after), ("manager",)))]
+    return after
+
+
+def _answering(name: str, one: One) -> Action:
+    return replace(one.does("wait-for-manager", WAIT_MINUTES), subject=f"{MANAGER} {name}", version="", half="")
+
+
+def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> Piece:
+    """One manager: written on the leading half, which then brings the following half level."""
+    actions = []
+    for n, one in enumerate(ones):
+        takes = one.take()
+        level = n > 0 or (known and one.part.half == lead.following)
+        note = lead.note(one.part.half) if known else "on the half that leads: which one that is is not known"
+        actions.append(replace(takes, verb="level" if level else "write", note=note))
+    name = ones[0].part.pair or ones[0].key
+    return Piece(f"{MANAGER} {name}", tuple(in_turn([*actions, _answering(name, ones[0]), *_checked(ones)])))
+
+
+def side(standing: Standing, part: Component) -> str | None:
+    """The half that a part is known to be, empty for one that is known to stand alone, None where it is not known.
+
+    A pair whose halves contradict each other, or of which a half is not known to be one, is not known; nor is one
+    whose halves are in two chassis, since neither takes over for what is in the other's.
+    """
+    if part.pair == "":
+        return ""
+    if part.pair is None or part.half is None:
+        return None
+    pair = next(p for p in standing.pairs if (p.kind, p.name) == (part.kind, part.pair))
+    halves = [h.part.half for h in pair.halves]
+    agree = len(halves) <= 2 and halves.count(part.half) == 1 and None not in halves
+    return part.half if agree and len(pair.chassis) < 2 else None
+
+
+def _sides(
+    standing: Standing, ones: Sequence[One], draft: Draft, ready: list[int], lead: Lead, step: int
+) -> tuple[list[int], Lead]:  # fmt: skip
+    """Stage everything, then the following side, the leading side, and each part of which the side is not known."""
+    staged = {o.key: draft.add(Piece(o.name, (o.stage(),), tuple(ready))) for o in ones if o.is_staged}
+    of = {one.key: side(standing, one.part) for one in ones}
+    last, now = ready, lead
+    for half in (lead.following, lead.leading):
+        if rows := [o for o in ones if of[o.key] == half]:
+            swap = _swap([o for o in rows if o.change.kind == SWITCH], lead) if half == lead.leading else []
+            now = lead.swapped(step) if swap else lead
+            name = f"the {half} side of {draft.domain}"
+            last = [draft.add(_restarted(name, rows, swap, last, staged, lead.note(half)))]
+    for one in sorted((o for o in ones if not of[o.key]), key=lambda o: (o.change.kind, o.key)):
+        swap = _swap([one], lead) if one.change.kind == SWITCH and of[one.key] is None else []
+        last = [draft.add(_restarted(one.name, [one], swap, last, staged))]
+    unsure = [o for o in ones if of[o.key] is None and o.facts.down != NOTHING]
+    if unsure:
+        says = "of which pair it is which half is not known, so it is activated alone: any like part may be its other"
+        draft.tell(_unsure(unsure, says))
+    return last, now
+
+
+def _unsure(ones: Sequence[One], says: str) -> Finding:
+    hint = "give it pair and half in the inventory, or pair - where it stands alone"
+    return finding("not-checked", some([o.name for o in ones]), says, hint, level=Level.WARNING)
+
+
+def _swap(switches: Sequence[One], lead: Lead) -> list[Action]:
+    """Swapping the lead of each pair before the half that leads restarts."""
+    rows = []
+    for one in switches:
+        note = lead.note(one.part.half) if one.part.half == lead.leading else "if it leads: that is not known"
+        rows.append(replace(one.does("swap-lead", SWAP_MINUTES, note=note), version=""))
+    return rows
+
+
+def _restarted(
+    subject: str,
+    ones: Sequence[One],
+    swap: Sequence[Action],
+    after: Sequence[int],
+    staged: dict[str, int],
+    note: str = "",
+) -> Piece:
+    """Parts of one side that restart together, until every path is back and all is verified."""
+    actions = list(at_once(swap, 0))
+    actions += at_once([replace(o.take(), note=note) for o in ones], end(actions))
+    halves = {o.part.half for o in ones}
+    half = (halves.pop() or "") if len(halves) == 1 else ""
+    waiting = Action("wait-for-paths", subject, "", "", WAIT_MINUTES, assumed=True, half=half)
+    actions += at_once([waiting], end(actions))
+    actions += at_once([o.does("verify", VERIFY_MINUTES) for o in ones], end(actions))
+    actions += at_once([o.does("record", RECORD_MINUTES) for o in ones], end(actions))
+    before = dict.fromkeys((*after, *(staged[o.key] for o in ones if o.key in staged)))
+    return Piece(subject, tuple(actions), tuple(before), ("paths",))

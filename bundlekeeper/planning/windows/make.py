@@ -1,0 +1,152 @@
+"""Routes as maintenance windows: each step's real actions, in windows of a length that the user gives.
+
+Rules: a step is never in a window with another; steps keep the route's order; what belongs together (a side of the
+infrastructure, a server) is done in one window; domains of one `apart` set, or whose servers share a cluster or may,
+are never in one round; a step that may not be done so has no windows, nor has any step of its domain after it.
+Whose hands do the work is not counted: what may go side by side is planned side by side. The modules: `windows_types`
+(the answer), `windows_actions` and `windows_servers` (what is done, in which order), `windows_schedule` (when),
+`windows_together` (what only several domains can do to each other).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE
+from bundlekeeper.planning.route.types import Route
+from bundlekeeper.planning.windows.infrastructure_actions import Draft, Lead, infrastructure
+from bundlekeeper.planning.windows.schedule import Load, Piece, Placed, lower_bound, minutes_of, pack, rounds
+from bundlekeeper.planning.windows.server_actions import clusters_of, servers
+from bundlekeeper.planning.windows.together import together
+from bundlekeeper.planning.windows.types import VERBS, Action, Timeline, Window
+
+__all__ = ["VERBS", "Action", "Timeline", "Window", "schedule", "schedule_all"]
+
+
+@dataclass(slots=True)
+class _Plan:
+    """One domain's windows before they are in rounds."""
+
+    domain: str
+    apart: tuple[str, ...]
+    sets: frozenset[int]
+    windows: list[tuple[int, list[Piece], list[Placed]]] = field(default_factory=list)
+    bound: int = 0
+
+
+def schedule(fleet: Fleet, route: Route, length: int | None = None, per_cluster: int = 1) -> Timeline:
+    """One domain's route in windows of at most `length` minutes (None: as long as each step needs).
+
+    Raises InputError as `schedule_all` does.
+    """
+    return schedule_all(fleet, (route,), length, per_cluster)
+
+
+def schedule_all(fleet: Fleet, routes: Sequence[Route], length: int | None = None, per_cluster: int = 1) -> Timeline:
+    """Routes of several domains in rounds of windows, at most `per_cluster` servers of one cluster at a time.
+
+    Raises InputError, naming the shortest length that would do, where pieces of work are longer than `length`; where
+    `per_cluster` is less than one; and for two routes of one domain.
+    """
+    if per_cluster < 1:
+        raise InputError("at least one server of a cluster must be worked on at a time", hint="--per-cluster 1")
+    if len({r.domain for r in routes}) < len(routes):
+        raise InputError("two routes of one domain cannot be in one timeline", hint="one release for each domain")
+    told: dict[str, tuple[Finding, ...]] = {}
+    unplanned: list[tuple[str, int]] = []
+    drafts = []
+    for route in routes:
+        rows = _drafts(fleet, route, per_cluster)
+        told[route.domain] = tuple(dict.fromkeys(f for draft in rows for f in draft.findings))
+        good = next((n for n, draft in enumerate(rows) if draft.refused), len(rows))
+        unplanned += [(route.domain, step.number) for step in route.steps[good:]]
+        drafts.append((route, rows[:good]))
+    if length is not None:
+        _fit([p for _, rows in drafts for draft in rows for p in draft.pieces], length)
+    plans = [_plan(fleet, route, rows, length, per_cluster) for route, rows in drafts]
+    windows = tuple(_windows(plans))
+    findings = dict.fromkeys(f for rows in told.values() for f in rows)
+    findings |= dict.fromkeys(together(fleet, drafts))
+    longest: dict[int, int] = {}
+    for window in windows:
+        longest[window.round] = max(longest.get(window.round, 0), window.minutes)
+    makespan = sum(longest.values())
+    return Timeline(windows, makespan, _bound(plans), tuple(findings), tuple(unplanned), told)
+
+
+def _drafts(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:
+    standing = fleet.standing(route.domain)
+    rows = []
+    edited: set[str] = set()
+    lead = Lead()
+    for step in route.steps:
+        draft = Draft(route.domain)
+        if step.what == INFRASTRUCTURE:
+            lead = infrastructure(fleet, standing, step, draft, lead)
+        else:
+            edited |= servers(fleet, standing, step, per_cluster, draft, edited)
+        rows.append(draft)
+    return rows
+
+
+def _fit(pieces: Iterable[Piece], length: int) -> None:
+    """Refuse a length that some piece does not fit; all of them are named."""
+    long = [p for p in pieces if p.minutes > length]
+    if not long:
+        return
+    least = max(p.minutes for p in long)
+    worst = next(p for p in long if p.minutes == least)
+    says = f"a window of {length} minutes is too short for {worst.subject}: it takes {least}"
+    problems = (finding("not-checked", p.subject, f"takes {p.minutes} minutes, which no window has") for p in long)
+    raise InputError(says, hint=f"--window {least}m or longer", problems=list(dict.fromkeys(problems)))
+
+
+def _plan(fleet: Fleet, route: Route, drafts: Sequence[Draft], length: int | None, per_cluster: int) -> _Plan:
+    sets = frozenset(n for n, row in enumerate(fleet.inventory.apart) if route.domain in row.domains)
+    named = {d for n in sets for d in fleet.inventory.apart[n].domains} - {route.domain}
+    plan = _Plan(route.domain, tuple(sorted(named)), sets)
+    for step, draft in zip(route.steps, drafts, strict=False):
+        plan.bound += lower_bound(draft.pieces, length, per_cluster)
+        for rows in pack(draft.pieces, length, per_cluster):
+            plan.windows.append((step.number, draft.pieces, rows))
+    return plan
+
+
+def _windows(plans: Sequence[_Plan]) -> Iterable[Window]:
+    chains = [[_load(plan, pieces, rows) for _, pieces, rows in plan.windows] for plan in plans]
+    at = [0] * len(plans)
+    number = 0
+    for round_, open_ in enumerate(rounds(chains), 1):
+        for i in sorted(open_):
+            plan = plans[i]
+            step, pieces, rows = plan.windows[at[i]]
+            at[i] += 1
+            number += 1
+            actions = [
+                replace(action, start=start + action.start, window=number)
+                for n, start in rows
+                for action in pieces[n].actions
+            ]
+            actions.sort(key=lambda a: a.start)
+            minutes = minutes_of(pieces, rows)
+            yield Window(number, step, tuple(actions), minutes, plan.apart, plan.domain, round_)
+
+
+def _load(plan: _Plan, pieces: Sequence[Piece], rows: Sequence[Placed]) -> Load:
+    mine = [pieces[n] for n, _ in rows]
+    lone = any(p.alone for p in mine)
+    clusters = clusters_of(mine)
+    return Load(minutes_of(pieces, rows), plan.sets, clusters, lone or bool(clusters), lone)
+
+
+def _bound(plans: Sequence[_Plan]) -> int:
+    """No schedule is shorter than one domain's work, nor than that of all domains of one apart set."""
+    sets: dict[int, int] = {}
+    for plan in plans:
+        for n in plan.sets:
+            sets[n] = sets.get(n, 0) + plan.bound
+    return max([0, *(p.bound for p in plans), *sets.values()])

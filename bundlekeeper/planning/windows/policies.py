@@ -1,0 +1,76 @@
+"""What a policy does when a step edits it: when it applies, whether it must be edited, and whom it touches.
+
+Rules (trade.md): a policy applies at once, when confirmed or at the server's next restart; one that applies at once
+restarts every server that it touches when it is edited, in any domain. How it applies is taken for at-once where that
+is not known, or told in two ways; a server whose policy is not known may be touched by any; what a step edited names
+what that step brought, whatever the inventory says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from bundlekeeper.model.inventory.types import Policy
+
+if TYPE_CHECKING:
+    from bundlekeeper.planning.fleet.domains import Fleet, Touched
+    from bundlekeeper.planning.route.types import Change, PartChange
+
+AT_ONCE = "at-once"
+WHEN_CONFIRMED = "when-confirmed"
+NEXT_RESTART = "next-restart"
+
+
+@dataclass(frozen=True, slots=True)
+class PolicyUse:
+    """One policy as a step uses it.
+
+    `applies` is the inventory's word, empty where it is not known; `wanted` is what it must name, for people; `named`
+    says that it names that already;
+    `users` are the servers that it touches, by domain and key; `maybe` the domains with servers of unknown policy.
+    `scopes` tell it from others of its name.
+    """
+
+    name: str
+    applies: str
+    wanted: str
+    named: bool
+    users: Touched
+    maybe: tuple[str, ...]
+    scopes: tuple[tuple[str, ...] | None, ...]
+
+    @property
+    def is_at_once(self) -> bool:
+        """True where editing it restarts all that it touches, as far as is known."""
+        return self.applies in (AT_ONCE, "")
+
+    @property
+    def is_edited_before(self) -> bool:
+        """True where it is edited once, without effect, before any server is worked on."""
+        return not self.is_at_once and not self.named
+
+
+def use(
+    fleet: Fleet, domain: str, name: str, wants: Collection[tuple[Change, PartChange]], edited: Collection[str]
+) -> PolicyUse:  # fmt: skip
+    """The policy of that name as the domain's servers use it.
+
+    `wants` is what it must name in the end; `edited` are the policies that an earlier step edited.
+    """
+    told = fleet.policies(name, domain) or (Policy(name),)
+    applies = {p.applies for p in told}
+    word = applies.pop() if len(applies) == 1 else None
+    named = name not in edited and all(_names(fleet, p, change, part) for change, part in wants for p in told)
+    maybe = dict.fromkeys(d for policy in told for d in fleet.users(policy).maybe)
+    wanted = ", ".join(dict.fromkeys(f"{change.family} {change.version}" for change, _ in wants))
+    return PolicyUse(name, word or "", wanted, named, fleet.touched(told), tuple(maybe), tuple(p.scope for p in told))
+
+
+def _names(fleet: Fleet, policy: Policy, change: Change, part: PartChange) -> bool:
+    versions = policy.versions or {}
+    if part.kind in versions:
+        return fleet.book.scale(part.kind).same(versions[part.kind], part.end)
+    wanted = versions.get(change.family)
+    return wanted is not None and fleet.book.scale(None).same(wanted, change.version)

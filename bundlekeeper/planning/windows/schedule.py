@@ -1,0 +1,378 @@
+"""Pieces of work put into windows of a length, and windows of several domains into rounds.
+
+Rules: a piece starts when all before it have ended, runs in one window without a break, and never beside another with
+one of its locks, more than `per_cluster` servers of one cluster, or anything at all where it is `alone`. The schedule
+is the shortest up to five pieces; of more, the best of five orders by rank, each piece as early as it may, and up to 30
+of what single moves make of it, which is not always the shortest: of 800 small cases it was in 797, of 45 with six or
+seven pieces in 43 (tests/planning/windows/test_schedule.py). `lower_bound` says what none can beat; often the shortest is above
+it. Rounds are the shortest up to 2,000 states, else the longest chain first.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cache
+from itertools import combinations, permutations
+
+from bundlekeeper.planning.windows.types import Action
+
+Placed = tuple[int, int]  # which piece, and the minute of its window at which it starts
+
+_ALL_ORDERS = 5  # pieces, of which every order is tried
+_MOVED = 30  # pieces, of which single ones are moved in the best order
+_TRIES = 400  # of such moves
+_ALL_STATES = 2_000  # of rounds, up to which the shortest are searched for
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Actions that belong into one window; their `start` counts from the start of the piece.
+
+    `after` are the places of the pieces that must have ended, in this or an earlier window; `clusters` says how many
+    servers of which cluster it works on; `minutes`, how long it takes, follows from the actions.
+    """
+
+    subject: str
+    actions: tuple[Action, ...]
+    after: tuple[int, ...] = ()
+    locks: tuple[str, ...] = ()
+    clusters: tuple[tuple[str, int], ...] = ()
+    alone: bool = False
+    minutes: int = field(init=False)  # kept, because schedules ask for it often
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "minutes", max((a.end for a in self.actions), default=0))
+
+
+def pack(pieces: Sequence[Piece], length: int | None, per_cluster: int) -> list[list[Placed]]:
+    """The windows in their order, each at most `length` minutes; None for as long as it needs.
+
+    No piece may be longer than `length`, take more than `per_cluster` servers of a cluster, or come before itself.
+    """
+    best = _Best(pieces, length, per_cluster)
+    for order in _orders(pieces):
+        best.try_(order)
+    if len(pieces) <= _ALL_ORDERS:
+        for order, opening in _tries(pieces):
+            if best.is_shortest:
+                break
+            best.try_(order, opening)
+    elif len(pieces) <= _MOVED:
+        _moved(best)
+    return best.windows
+
+
+class _Best:
+    """The best windows so far, and the order that they came from."""
+
+    def __init__(self, pieces: Sequence[Piece], length: int | None, per_cluster: int) -> None:
+        self.pieces, self.length, self.per_cluster = pieces, length, per_cluster
+        self.bound = lower_bound(pieces, length, per_cluster)
+        self.windows: list[list[Placed]] = []
+        self.order: tuple[int, ...] = ()
+        self.least: tuple[int, int] | None = None  # minutes, then windows
+
+    @property
+    def is_shortest(self) -> bool:
+        """True where the bound proves that none is shorter."""
+        return self.least is not None and self.least[0] == self.bound
+
+    def try_(self, order: tuple[int, ...], opening: Collection[int] | None = None) -> bool:
+        """Start the pieces in that order; whether that is better than what was best."""
+        windows = _started(self.pieces, order, opening, self.length, self.per_cluster)
+        found = (sum(minutes_of(self.pieces, rows) for rows in windows), len(windows))
+        if self.least is not None and found >= self.least:
+            return False
+        self.windows, self.order, self.least = windows, order, found
+        return True
+
+
+def _moved(best: _Best) -> None:
+    """Move one piece to another place of the best order while that helps; tries are counted, so that it is the same."""
+    tries = 0
+    better = True
+    while better and not best.is_shortest:
+        better = False
+        for i in range(len(best.order)):
+            for place in range(0, len(best.order), 1 + len(best.order) // 8):
+                rest = [n for n in best.order if n != i]
+                order = (*rest[:place], i, *rest[place:])
+                for opening in (None, ()):
+                    if tries >= _TRIES or best.is_shortest:
+                        return
+                    if opening is None or _follows(best.pieces, order):
+                        tries += 1
+                        better |= best.try_(order, opening)
+
+
+def minutes_of(pieces: Sequence[Piece], rows: Iterable[Placed]) -> int:
+    """How long a window of these is."""
+    return max((start + pieces[i].minutes for i, start in rows), default=0)
+
+
+def lower_bound(pieces: Sequence[Piece], length: int | None, per_cluster: int) -> int:
+    """Minutes that no windows can beat: what is done alone, and the longest of four of the rest.
+
+    They are the longest chain of pieces that must follow each other; for each lock all that need it; for each cluster
+    its work shared out evenly (McNaughton 1959, from memory), or the shortest pieces that some hand must take; and the
+    pieces longer than half a window, of which one window holds one for each that may be worked on at once, so that each
+    group's longest counts (as in bin packing).
+    What must come before the first and after the last of those that share a lock or cluster comes on top.
+    """
+    alone = sum(p.minutes for p in pieces if p.alone)
+    tails, heads = _tails(pieces, count_alone=False), _heads(pieces)
+    bounds = [0, *tails]
+    for rows, hands in _resources(pieces, per_cluster):
+        minutes = sorted(pieces[i].minutes for i, number in rows for _ in range(number))
+        fullest = -(-len(minutes) // hands)  # some hand has at least so many
+        work = max(minutes[-1], -(-sum(minutes) // hands), sum(minutes[:fullest]))
+        if length is not None:
+            big = sorted((m for m in minutes if 2 * m > length), reverse=True)
+            work = max(work, sum(big[::hands]))
+        around = min(heads[i] for i, _ in rows) + min(tails[i] - pieces[i].minutes for i, _ in rows)
+        bounds.append(work + around)
+    return alone + max(bounds)
+
+
+def _resources(pieces: Sequence[Piece], per_cluster: int) -> Iterator[tuple[list[tuple[int, int]], int]]:
+    """The pieces that need one thing, how much of it each, and how much of it there is."""
+    found: dict[tuple[str, bool], list[tuple[int, int]]] = {}
+    for i, piece in enumerate(pieces):
+        if not piece.alone:
+            for name, number in piece.clusters:
+                found.setdefault((name, True), []).append((i, number))
+            for name in piece.locks:
+                found.setdefault((name, False), []).append((i, 1))
+    for (_, is_cluster), rows in found.items():
+        yield rows, per_cluster if is_cluster else 1
+
+
+def _heads(pieces: Sequence[Piece]) -> list[int]:
+    """For each piece the minutes of the longest chain that must end before it, what is done alone left out."""
+    later: list[list[int]] = [[] for _ in pieces]
+    for i, piece in enumerate(pieces):
+        for before in piece.after:
+            later[before].append(i)
+    turned = [replace(p, after=tuple(later[i])) for i, p in enumerate(pieces)]
+    own = [0 if p.alone else p.minutes for p in pieces]
+    return [tail - minutes for tail, minutes in zip(_tails(turned, count_alone=False), own, strict=True)]
+
+
+def _tails(pieces: Sequence[Piece], *, count_alone: bool = True) -> list[int]:
+    """For each piece the minutes of the longest chain that starts with it."""
+    own = [p.minutes if count_alone or not p.alone else 0 for p in pieces]
+    tails: dict[int, int] = {}
+    later: list[list[int]] = [[] for _ in pieces]
+    waits = [0] * len(pieces)  # how many that come after it have no tail yet
+    for i, piece in enumerate(pieces):
+        for before in piece.after:
+            later[before].append(i)
+            waits[before] += 1
+    ready = [i for i, number in enumerate(waits) if not number]
+    while ready:
+        i = ready.pop()
+        tails[i] = own[i] + max((tails[n] for n in later[i]), default=0)
+        for before in pieces[i].after:
+            waits[before] -= 1
+            if not waits[before]:
+                ready.append(before)
+    return [tails[i] for i in range(len(pieces))]
+
+
+def _orders(pieces: Sequence[Piece]) -> Iterator[tuple[int, ...]]:
+    number = range(len(pieces))
+    tails = _tails(pieces)
+    load: dict[str, int] = {}
+    for piece in pieces:
+        for name in (*piece.locks, *(c for c, _ in piece.clusters)):
+            load[name] = load.get(name, 0) + piece.minutes
+    loads = [max((load[n] for n in (*p.locks, *(c for c, _ in p.clusters))), default=0) for p in pieces]
+    minutes = [p.minutes for p in pieces]
+    yield tuple(sorted(number, key=lambda i: (-tails[i], -minutes[i], i)))
+    yield tuple(sorted(number, key=lambda i: (-minutes[i], i)))
+    yield tuple(sorted(number, key=lambda i: (-loads[i], -minutes[i], i)))
+    yield tuple(sorted(number, key=lambda i: (not pieces[i].alone, -loads[i], -tails[i], i)))
+    yield tuple(sorted(number, key=lambda i: (minutes[i], i)))
+
+
+def _follows(pieces: Sequence[Piece], order: Sequence[int]) -> bool:
+    """Whether each piece comes after those that it waits for."""
+    at = {i: n for n, i in enumerate(order)}
+    return all(at[m] < at[i] for i in order for m in pieces[i].after)
+
+
+def _tries(pieces: Sequence[Piece]) -> Iterator[tuple[tuple[int, ...], Collection[int]]]:
+    """All orders to start pieces in, none before one that is earlier, and which pieces open a window.
+
+    In the shortest schedule pieces start in some order and some open windows; started in that very order, each as early
+    as it may, none starts later than there, so that all orders and openings have the shortest among them.
+    """
+    for order in permutations(range(len(pieces))):
+        if _follows(pieces, order):
+            for number in range(len(pieces)):
+                yield from ((order, opening) for opening in combinations(order[1:], number))
+
+
+def _started(
+    pieces: Sequence[Piece],
+    order: Sequence[int],
+    opening: Collection[int] | None,
+    length: int | None,
+    per_cluster: int,
+) -> list[list[Placed]]:
+    """Start each piece as early as it may, the earlier in `order` the sooner; a window ends when nothing fits it.
+
+    Where `opening` is given no piece starts before one that is earlier in the order, and those open a window.
+    """
+    left, done = list(order), set[int]()
+    windows: list[list[Placed]] = []
+    while left:
+        rows: list[Placed] = []
+        running: list[tuple[int, int]] = []
+        held = _Held(per_cluster)
+        now = 0
+        while True:
+            waiting: list[int] = []
+            for i in left:
+                piece = pieces[i]
+                fits = length is None or now + piece.minutes <= length
+                if opening is not None:
+                    fits = fits and not waiting and (i not in opening or not rows)
+                if fits and done.issuperset(piece.after) and held.free(piece):
+                    held.take(piece, 1)
+                    heapq.heappush(running, (now + piece.minutes, i))
+                    rows.append((i, now))
+                else:
+                    waiting.append(i)
+            left = waiting
+            if not running:
+                break
+            now = running[0][0]
+            while running and running[0][0] == now:
+                _, i = heapq.heappop(running)
+                held.take(pieces[i], -1)
+                done.add(i)
+        windows.append(rows)
+    return windows
+
+
+class _Held:
+    """What is in use at one moment."""
+
+    def __init__(self, per_cluster: int) -> None:
+        self.per_cluster = per_cluster
+        self.used: dict[tuple[str, bool], int] = {}
+        self.number = 0
+        self.alone = False
+
+    def free(self, piece: Piece) -> bool:
+        """Whether it may run beside what runs now."""
+        if self.alone or (piece.alone and self.number):
+            return False
+        if any(self.used.get((name, False)) for name in piece.locks):
+            return False
+        return all(self.used.get((c, True), 0) + n <= self.per_cluster for c, n in piece.clusters)
+
+    def take(self, piece: Piece, sign: int) -> None:
+        """Take what it needs, or give it back where `sign` is -1."""
+        self.number += sign
+        if piece.alone:
+            self.alone = sign > 0
+        for key in [((name, False), 1) for name in piece.locks] + [((c, True), n) for c, n in piece.clusters]:
+            self.used[key[0]] = self.used.get(key[0], 0) + sign * key[1]
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """What one window of one domain asks of a round. `apart` are the apart sets that the domain is in, by number."""
+
+    minutes: int
+    apart: frozenset[int]
+    clusters: frozenset[str] = frozenset()
+    servers: bool = False
+    lone: bool = False  # works on a server without a known cluster: with no other domain's servers in one round
+
+
+def may_share(loads: Iterable[Load]) -> bool:
+    """Whether windows of different domains may be open at the same time."""
+    apart, clusters, servers, lone = set[int](), set[str](), 0, False
+    for load in loads:
+        if apart & load.apart or clusters & load.clusters:
+            return False
+        apart |= load.apart
+        clusters |= load.clusters
+        servers += load.servers
+        lone |= load.lone
+    return not (lone and servers > 1)
+
+
+def rounds(chains: Sequence[Sequence[Load]]) -> list[list[int]]:
+    """Which chains open their next window in each round; the windows of a chain stay in their order."""
+    states = 1
+    for chain in chains:
+        states *= len(chain) + 1
+    if states <= _ALL_STATES and len(chains) <= 6:
+        return _shortest(chains)
+    at = [0] * len(chains)
+    left = [sum(load.minutes for load in chain) for chain in chains]
+    waiting = [i for i, chain in enumerate(chains) if chain]
+    found = []
+    while waiting:
+        waiting.sort(key=lambda i: (-left[i], i))
+        taken = _Taken()
+        open_ = [i for i in waiting if taken.add(chains[i][at[i]])]
+        for i in open_:
+            left[i] -= chains[i][at[i]].minutes
+            at[i] += 1
+        waiting = [i for i in waiting if at[i] < len(chains[i])]
+        found.append(open_)
+    return found
+
+
+class _Taken:
+    """What the windows of one round use; as `may_share`, one by one."""
+
+    def __init__(self) -> None:
+        self.apart: set[int] = set()
+        self.clusters: set[str] = set()
+        self.servers = self.lone = False
+
+    def add(self, load: Load) -> bool:
+        """Take a window into the round where it may be in it."""
+        if self.apart & load.apart or self.clusters & load.clusters:
+            return False
+        if (load.servers and self.lone) or (load.lone and self.servers):
+            return False
+        self.apart |= load.apart
+        self.clusters |= load.clusters
+        self.servers |= load.servers
+        self.lone |= load.lone
+        return True
+
+
+def _shortest(chains: Sequence[Sequence[Load]]) -> list[list[int]]:
+    """The rounds with the fewest minutes, of equal ones the fewest rounds."""
+
+    @cache
+    def best(at: tuple[int, ...]) -> tuple[int, int, tuple[int, ...]]:
+        open_ = [i for i, a in enumerate(at) if a < len(chains[i])]
+        if not open_:
+            return (0, 0, ())
+        found: tuple[int, int, tuple[int, ...]] | None = None
+        for bits in range(1, 1 << len(open_)):
+            some = tuple(i for n, i in enumerate(open_) if bits >> n & 1)
+            loads = [chains[i][at[i]] for i in some]
+            if may_share(loads):
+                minutes, number, _ = best(tuple(a + (i in some) for i, a in enumerate(at)))
+                row = (minutes + max(load.minutes for load in loads), number + 1, some)
+                found = row if found is None or row < found else found
+        return found or (0, 0, ())  # one window alone may always be open
+
+    at = (0,) * len(chains)
+    rows = []
+    while some := best(at)[2]:
+        rows.append(list(some))
+        at = tuple(a + (i in some) for i, a in enumerate(at))
+    return rows

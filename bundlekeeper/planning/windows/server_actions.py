@@ -1,0 +1,302 @@
+"""A step of servers as real actions in trade.md's order (common practice, from memory).
+
+Rules: each server's paths and driver level are noted and its workload moved off first, its parts are taken in the
+route's order, and afterwards the host's path count is compared with the one from before. A part that a policy drives
+is not written: the policy is edited, and confirmed, or the server restarted, as it applies. Servers that one at-once
+policy touches restart together, so that they are one piece; where that takes others too, or more of a cluster than may
+go at a time, the step is refused. A server that is in no known cluster is worked on alone, and told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from bundlekeeper.findings import Level, finding
+from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.planning.fleet.manifest_index import Facts
+from bundlekeeper.planning.windows.infrastructure_actions import (
+    LOOK_MINUTES,
+    RECORD_MINUTES,
+    VERIFY_MINUTES,
+    WAIT_MINUTES,
+    Draft,
+    end,
+    in_turn,
+    preconditions,
+)
+from bundlekeeper.planning.windows.policies import NEXT_RESTART, PolicyUse, use
+from bundlekeeper.planning.windows.schedule import Piece
+from bundlekeeper.planning.windows.types import NOTHING, Action
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.inventory.types import Component
+    from bundlekeeper.planning.fleet.domain_state import ServerAt, Standing
+    from bundlekeeper.planning.fleet.domains import Fleet
+    from bundlekeeper.planning.route.types import Change, PartChange, Step
+
+#: Assumed minutes, from memory: none is published.
+MOVE_MINUTES, EDIT_MINUTES, CONFIRM_MINUTES, RESTART_MINUTES = 15, 5, 1, 5
+
+SPLIT_HINT = "split the policy first, or let it apply when confirmed, so that servers restart a few at a time"
+_TELL_HINT = "list the policy in the inventory, with versions, applies and scope; write - where there is none"
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """One part of a server that takes an image; `policy` is None where it is not known or none drives the part."""
+
+    change: PartChange
+    part: Component
+    key: str
+    facts: Facts
+
+    @property
+    def by_policy(self) -> bool:
+        """True where a policy drives it."""
+        return self.facts.by == "policy"
+
+
+@dataclass(frozen=True, slots=True)
+class Host:
+    """One server of the step. `cluster` is empty where it is in none, None where that is not known."""
+
+    at: ServerAt
+    change: Change
+    turns: tuple[Turn, ...]
+    cluster: str | None
+
+    @property
+    def name(self) -> str:
+        """The server for people."""
+        return f"server {self.at.key}"
+
+    @property
+    def policies(self) -> tuple[str, ...]:
+        """The names of the policies that drive its moving parts."""
+        return tuple(dict.fromkeys(t.part.policy for t in self.turns if t.by_policy and t.part.policy))
+
+    def does(self, verb: str, minutes: int, down: str = NOTHING, policy: str = "", note: str = "") -> Action:
+        """An action on the server as a whole."""
+        return Action(
+            verb, self.name, "", "", minutes, True, down, key=self.at.key, cluster=self.cluster or "", policy=policy,
+            note=note,
+        )  # fmt: skip
+
+    def works(self, turn: Turn, verb: str, minutes: int, *, assumed: bool = True, down: str = NOTHING) -> Action:
+        """An action on one part of it."""
+        return Action(
+            verb, f"{self.name}: {turn.change.kind} {turn.key}", turn.change.kind, turn.change.end, minutes, assumed,
+            down, key=turn.key, method=turn.facts.method or "", by=turn.facts.by or "", pair=turn.part.pair or "",
+            half=turn.part.half or "", cluster=self.cluster or "", policy=turn.part.policy or "",
+        )  # fmt: skip
+
+
+def servers(
+    fleet: Fleet, standing: Standing, step: Step, per_cluster: int, draft: Draft, edited: Collection[str] = ()
+) -> set[str]:
+    """Add the pieces of a step that changes servers; the draft is refused where they may not restart so.
+
+    `edited` are the policies that earlier steps edited; those of this step are returned.
+    """
+    hosts = tuple(_hosts(fleet, standing, step))
+    lowered = step.name if step.is_down else ""
+    first = draft.add(preconditions(draft.domain, hosts=False, down=lowered))
+    uses = {u.name: u for u in _uses(fleet, draft.domain, hosts, edited)}
+    draft.uses += uses.values()
+    before = {name: draft.add(_edited(u, first)) for name, u in uses.items() if u.is_edited_before}
+    for group in _groups(hosts, uses):
+        _judge(draft, group, uses, per_cluster)
+        after = (first, *dict.fromkeys(before[p] for h in group for p in h.policies if p in before))
+        lone = any(not h.cluster for h in group)
+        number: dict[str, int] = {}
+        for host in group:
+            if host.cluster:
+                number[host.cluster] = number.get(host.cluster, 0) + 1
+        names = some([h.at.key for h in group])
+        subject = f"server {names}" if len(group) == 1 else f"servers {names}"
+        draft.add(Piece(subject, tuple(_done(group, uses)), after, (), tuple(number.items()), lone))
+    _tell(draft, hosts, uses)
+    return set(uses)
+
+
+def _hosts(fleet: Fleet, standing: Standing, step: Step) -> Iterator[Host]:
+    known = {s.key: s for s in standing.servers}
+    for change in step.changes:
+        for key in change.servers:
+            server = known[key]
+            parts = {p.key: p.part for p in server.parts}
+            turns = tuple(
+                Turn(part, parts[k], k, fleet.book.facts(part.kind, part.model or None))
+                for part in change.parts
+                for k in part.keys
+                if k in parts
+            )
+            clusters = {p.part.cluster for p in server.parts}
+            yield Host(server, change, turns, clusters.pop() if len(clusters) == 1 else None)
+
+
+def _uses(fleet: Fleet, domain: str, hosts: Sequence[Host], edited: Collection[str]) -> Iterator[PolicyUse]:
+    wants: dict[str, dict[tuple[int, int], tuple[Change, PartChange]]] = {}
+    for host in hosts:
+        for turn in host.turns:
+            if turn.by_policy and turn.part.policy:
+                rows = wants.setdefault(turn.part.policy, {})
+                rows[id(host.change), id(turn.change)] = (host.change, turn.change)
+    for name, rows in wants.items():
+        yield use(fleet, domain, name, tuple(rows.values()), edited)
+
+
+def _groups(hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> Iterator[list[Host]]:
+    """The hosts that restart together, because an at-once policy touches them all."""
+    of: dict[str, list[Host]] = {h.at.key: [h] for h in hosts}
+    first: dict[str, Host] = {}
+    for host in hosts:
+        for name in host.policies:
+            other = first.setdefault(name, host)
+            if uses[name].is_at_once and of[other.at.key] is not of[host.at.key]:
+                of[other.at.key].extend(of[host.at.key])
+                for moved in of[host.at.key]:
+                    of[moved.at.key] = of[other.at.key]
+    yield from {id(group): group for group in of.values()}.values()
+
+
+def _judge(draft: Draft, group: Sequence[Host], uses: dict[str, PolicyUse], per_cluster: int) -> None:
+    """Refuse a group that an at-once policy restarts with others, or too many of one cluster at a time."""
+    names = dict.fromkeys(p for h in group for p in h.policies if uses[p].is_at_once)
+    own = {(draft.domain, h.at.key) for h in group}
+    clusters = [h.cluster for h in group]
+    most = max((clusters.count(c) for c in set(clusters)), default=0)
+    too_many = len(group) > 1 and (most > per_cluster or not all(clusters))
+    for name in names:
+        touched = uses[name]
+        applies = "applies at once" if touched.applies else "may apply at once, how it applies is not known"
+        code = "policy-at-once" if touched.applies else "not-checked"
+        _, others = touched.users.outside(own)
+        subject, number = f"policy {name}", counted(len(touched.users), "server")
+        if others or too_many:
+            draft.refused = True
+            why = f", {others} outside of this piece of work" if others else ", more than may go at a time"
+            says = f"{applies}: editing it restarts {number}{why}; the step is not planned"
+            draft.tell(finding(code, subject, says, SPLIT_HINT, level=Level.ERROR))
+        elif len(group) > 1 or not touched.applies:
+            says = f"{applies}: editing it restarts {number} together"
+            draft.tell(finding(code, subject, says, SPLIT_HINT, level=Level.WARNING))
+        if touched.maybe:
+            says = f"{applies}, and may restart servers of {some(touched.maybe)} whose policy is not known"
+            draft.tell(finding("not-checked", subject, says, _TELL_HINT, level=Level.ERROR))
+
+
+def _edited(policy: PolicyUse, first: int) -> Piece:
+    """Editing a policy that takes no effect before it is confirmed, or before a server restarts."""
+    note = f"to {policy.wanted}; it applies {policy.applies} and touches {counted(len(policy.users), 'server')}"
+    action = Action(
+        "edit-policy", f"policy {policy.name}", "", "", EDIT_MINUTES, True, key=policy.name, by="policy",
+        policy=policy.name, note=note,
+    )  # fmt: skip
+    return Piece(f"policy {policy.name}", (action,), (first,), (f"policy {policy.name}",))
+
+
+def _at_once(policy: PolicyUse) -> str:
+    return f"to {policy.wanted}; restarts all that it touches, {counted(len(policy.users), 'server')}"
+
+
+def _done(group: Sequence[Host], uses: dict[str, PolicyUse]) -> Iterator[Action]:
+    """All that is done to hosts that go together: side by side, but none is restarted before all are empty."""
+    rows: list[Action] = []
+    for host in group:
+        rows += in_turn([host.does("note-paths", LOOK_MINUTES), host.does("move-workload", MOVE_MINUTES)])
+    at = end(rows)
+    edited = set()
+    for host in group:
+        for name in host.policies:
+            if uses[name].is_at_once and name not in edited:
+                edited.add(name)
+                action = host.does("edit-policy", EDIT_MINUTES, policy=name, note=_at_once(uses[name]))
+                rows.append(replace(action, subject=f"policy {name}", key=name, by="policy", start=at, cluster=""))
+    at = end(rows)
+    for host in group:
+        rows += in_turn(_taken(host, uses), at)
+    yield from rows
+
+
+def _taken(host: Host, uses: dict[str, PolicyUse]) -> Iterator[Action]:
+    set_off: set[str | None] = set()
+    for turn in host.turns:
+        if not turn.by_policy:
+            yield from _by_hand(host, turn)
+            continue
+        if turn.part.policy not in set_off:
+            set_off.add(turn.part.policy)
+            yield from _set_off(host, turn.part.policy, uses)
+        minutes, assumed = turn.change.minutes, turn.change.assumed_minutes
+        yield host.works(turn, "apply", minutes, assumed=assumed, down="server")  # a policy restarts it (trade.md)
+    yield host.does("wait-for-paths", WAIT_MINUTES)
+    for turn in host.turns:
+        yield host.works(turn, "verify", VERIFY_MINUTES)
+    yield host.does("compare-paths", LOOK_MINUTES)
+    yield host.does("record", RECORD_MINUTES)
+
+
+def _set_off(host: Host, policy: str | None, uses: dict[str, PolicyUse]) -> Iterator[Action]:
+    """What makes a policy apply to one host; nothing more where its edit did."""
+    if policy is None:
+        yield host.does("edit-policy", EDIT_MINUTES, note="which policy drives it is not known")
+    elif not policy:
+        yield host.does("assign-policy", EDIT_MINUTES, note="without one it gets nothing, or a platform default")
+    elif uses[policy].is_at_once:
+        return
+    elif uses[policy].applies == NEXT_RESTART:
+        yield host.does("restart", RESTART_MINUTES, "server", policy)
+    else:
+        yield host.does("confirm", CONFIRM_MINUTES, policy=policy)
+
+
+def _by_hand(host: Host, turn: Turn) -> Iterator[Action]:
+    change, down = turn.change, turn.facts.down
+    if turn.facts.method in ("two-bank", "boot-file"):
+        stage = change.minutes // 2
+        yield host.works(turn, "stage", stage)
+        yield host.works(turn, "activate", change.minutes - stage, down=down)
+    else:
+        yield host.works(turn, "write", change.minutes, assumed=change.assumed_minutes, down=down)
+
+
+def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> None:
+    """What to know of the servers of a step: clusters, policies, and who drives their parts."""
+    for cluster, word in ((None, "it is not known in which cluster they are"), ("", "they are in no cluster")):
+        if lone := [h.at.key for h in hosts if h.cluster == cluster]:
+            says = f"{word}, so each is worked on alone: who takes its work over is not known"
+            hint = "give their parts a cluster in the inventory"
+            draft.tell(finding("not-checked", _named(lone), says, hint, level=Level.WARNING))
+    unknown = [h.at.key for h in hosts if any(t.by_policy and t.part.policy is None for t in h.turns)]
+    if unknown:
+        says = "which policy drives them is not known, nor whom else it restarts: planned as if it were their own"
+        draft.tell(finding("not-checked", _named(unknown), says, _TELL_HINT, level=Level.ERROR))
+    without = [h.at.key for h in hosts if any(t.by_policy and t.part.policy == "" for t in h.turns)]
+    if without:
+        draft.tell(finding("no-policy", _named(without), "without a policy: one is assigned when it is their turn"))
+    unsure = dict.fromkeys(t.change.kind for h in hosts for t in h.turns if t.facts.by is None)
+    for kind in unsure:
+        says = "whether a policy drives it is not known: planned as if by hand"
+        draft.tell(finding("not-checked", kind, says, f"say it in [kind.{kind}] by = …", level=Level.ERROR))
+    own = {(draft.domain, h.at.key) for h in hosts}
+    for policy in uses.values():
+        number, others = policy.users.outside(own)
+        if policy.is_edited_before and others:
+            says = f"editing it reaches {counted(number, 'server')} that this step does not: {others}"
+            hint = "they take the image when they are confirmed or restart: split the policy, or plan them too"
+            draft.tell(finding("policy-shared", f"policy {policy.name}", says, hint))
+        if policy.is_edited_before and policy.maybe:
+            says = f"editing it may reach servers of {some(policy.maybe)} whose policy is not known"
+            draft.tell(finding("not-checked", f"policy {policy.name}", says, _TELL_HINT, level=Level.WARNING))
+
+
+def _named(keys: Sequence[str]) -> str:
+    return f"{'server' if len(keys) == 1 else 'servers'} {some(keys)}"
+
+
+def clusters_of(pieces: Iterable[Piece]) -> frozenset[str]:
+    """The clusters that pieces work on."""
+    return frozenset(name for piece in pieces for name, _ in piece.clusters)

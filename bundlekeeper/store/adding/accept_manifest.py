@@ -1,0 +1,285 @@
+"""May this manifest be taken by this store, and keeping it whole.
+
+Rules: one store, one platform; the highest sequence accepted is remembered and a lower one refused; the same sequence
+with other bytes is a contradiction and refused, always; the bytes that were accepted heal a kept copy that was altered;
+a manifest that is not issued yet by this machine's clock is refused, and so is an expired one; the two exceptions need
+a why, which is recorded for good. A refused manifest leaves no trace.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING, Protocol
+
+from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.store.contents import quarantine
+from bundlekeeper.store.database.bundle_facts import Facts
+from bundlekeeper.store.database.catalogue import Catalogue
+from bundlekeeper.store.database.rows import Accepted
+from bundlekeeper.store.disk import files
+from bundlekeeper.store.disk.temp_files import Incoming
+from bundlekeeper.store.signatures import sidecar_files
+from bundlekeeper.store.signatures.voucher import Ruling
+from bundlekeeper.verification.hashing.door import digest_fd
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.lint.read_manifest import Loaded
+
+FOLDER = "manifests"
+AHEAD = timedelta(days=1)
+
+
+class Dated(Protocol):
+    """A manifest, or what the store remembers of one."""
+
+    @property
+    def platform(self) -> str:
+        """Its platform."""
+
+    @property
+    def sequence(self) -> int:
+        """Its number."""
+
+    @property
+    def issued(self) -> date:
+        """Its date of issue."""
+
+
+@dataclass(frozen=True, slots=True)
+class Whys:
+    """The user's reasons for letting something through against the rules; None where there is none."""
+
+    expired: str | None = None
+    rollback: str | None = None
+
+    def insist(self) -> None:
+        """Raise InputError for a reason that is given and says nothing."""
+        for option, why in (("--accept-expired", self.expired), ("--accept-rollback", self.rollback)):
+            if why is not None and not why.strip():
+                raise InputError(f"{option} needs a reason", hint="say why in words; it is recorded for good")
+
+
+@dataclass(frozen=True, slots=True)
+class Admission:
+    """An admitted manifest: the row to write, what to tell, and what was let through (what, why)."""
+
+    accepted: Accepted
+    findings: tuple[Finding, ...]
+    exceptions: tuple[tuple[str, str], ...]
+
+
+def place_of(platform: str, sequence: int) -> str:
+    """Where a store keeps a manifest."""
+    return f"{FOLDER}/{platform}-{sequence}.toml"
+
+
+def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys, floor: int = -1) -> Admission:
+    """Decide whether the manifest may be taken, given those `known` to the store. Pure.
+
+    `floor` is the highest number that the store keeps a manifest of, whether it knows it or not.
+
+    Raises RefusedError: another platform, a rollback, a contradiction, one that is expired or not issued yet.
+    """
+    manifest = loaded.manifest
+    whys.insist()
+    subject = _called(manifest)
+    _one_platform(manifest.platform, known)
+    _no_contradiction(loaded, known, subject)
+    _not_ahead(manifest.issued, subject, now)
+    exceptions: list[tuple[str, str]] = []
+    findings: list[Finding] = []
+    highest = max([floor, *(k.sequence for k in known)])
+    if manifest.sequence < highest:
+        says = f"this manifest is older (sequence {manifest.sequence}) than one already accepted ({highest})"
+        if not whys.rollback:
+            raise RefusedError(
+                says, hint='take the newer one; if going back is meant: --accept-rollback "why" (recorded)'
+            )
+        exceptions.append(("rollback", whys.rollback))
+        findings.append(finding("downgrade", subject, f"{says}; accepted: {whys.rollback}", level=Level.NOTE))
+    if manifest.expires is not None and manifest.expires < latest(known, now, manifest).date():
+        says = f"this manifest expired on {manifest.expires}"
+        if not whys.expired:
+            raise RefusedError(
+                says, hint='get the publisher\'s newer one; if there is none: --accept-expired "why" (recorded)'
+            )
+        exceptions.append(("expired", whys.expired))
+        findings.append(finding("expired", subject, f"{says}; accepted: {whys.expired}", level=Level.NOTE))
+    findings += doubts(subject, _uncorrected(known, manifest), now, manifest.issued)
+    accepted = Accepted(
+        manifest.platform,
+        manifest.sequence,
+        loaded.sha256,
+        place_of(manifest.platform, manifest.sequence),
+        manifest.issued,
+        manifest.expires,
+        now,
+    )
+    return Admission(accepted, tuple(findings), tuple(exceptions))
+
+
+def latest(known: Sequence[Accepted], now: datetime, coming: Dated | None = None) -> datetime:
+    """The time to judge dates by: now, or the newest acceptance where this machine's clock is behind it. Pure.
+
+    A clock that is set back must not make an expired manifest or key good again. An acceptance counts no more once its
+    manifest's date was corrected: by one in `known`, or by the one that is `coming`.
+    """
+    return max([now, *(each.accepted_at for each in _uncorrected(known, coming))])
+
+
+def doubts(subject: str, known: Sequence[Accepted], now: datetime, issued: date | None = None) -> list[Finding]:
+    """The finding that this machine's clock is behind what the store knows of, or nothing. Pure.
+
+    `issued` is what the manifest called `subject` states; without it that of the manifest in force counts.
+    """
+    if issued is not None:
+        stated = [(subject, issued)]
+    else:
+        stated = [(_called(each), each.issued) for each in _uncorrected(known)[-1:]]
+    for name, day in stated:
+        if _is_ahead(day, now):
+            says = f"{name} was issued on {day}; this machine's clock says {now.date()}"
+            hint = "where the clock is right, take a later manifest that states the right date; else set the clock"
+            return [finding("clock-doubtful", subject, says, hint)]
+    newest = max(_uncorrected(known), key=lambda each: each.accepted_at, default=None)
+    if newest is None or now.date() >= newest.accepted_at.date():
+        return []
+    says = f"{_called(newest)} was accepted on {newest.accepted_at.date()}; this machine's clock says {now.date()}"
+    return [
+        finding("clock-doubtful", subject, says, "find out which of the two clocks is wrong, that day's or today's")
+    ]
+
+
+def stands(known: Sequence[Accepted], now: datetime) -> list[Finding]:
+    """What is to be said of the manifest in force, by its dates: expired, or a clock that is behind. Pure."""
+    if not known:
+        return []
+    newest = known[-1]
+    subject = _called(newest)
+    found = doubts(subject, known, now)
+    if newest.expires is not None and newest.expires < latest(known, now).date():
+        found.append(finding("expired", subject, f"expired on {newest.expires}", "ask for a newer manifest"))
+    return found
+
+
+def _called(manifest: Dated) -> str:
+    return f"{manifest.platform}, sequence {manifest.sequence}"
+
+
+def _is_ahead(issued: date, now: datetime) -> bool:
+    """A day of issue, which states no zone, may be one ahead of UTC's (the zones go up to UTC+14)."""
+    return issued > now.date() + AHEAD
+
+
+def _uncorrected(known: Sequence[Accepted], coming: Dated | None = None) -> list[Accepted]:
+    """Those whose date of issue stands: no manifest of a higher number states an earlier one.
+
+    What is corrected so was issued, and accepted, by a clock that was ahead. Whoever sets a clock back has no such
+    manifest to show: an older one has a lower number.
+    """
+    later = [*known, *([coming] if coming is not None else [])]
+    return [k for k in known if not any(m.sequence > k.sequence and m.issued < k.issued for m in later)]
+
+
+def _not_ahead(issued: date, subject: str, now: datetime) -> None:
+    if _is_ahead(issued, now):
+        raise RefusedError(
+            f"{subject} was issued on {issued}, more than a day ahead: this machine's clock says {now.date()}",
+            hint="where the clock is right, ask for a manifest that states the right date of issue; else set the clock",
+        )
+
+
+def _one_platform(platform: str, known: Iterable[Accepted]) -> None:
+    other = next((k.platform for k in known if k.platform != platform), None)
+    if other is not None:
+        raise RefusedError(
+            f"this manifest is for platform {platform}, the store keeps {other}",
+            hint="a store keeps one platform: use another store for this one (--store)",
+        )
+
+
+def _no_contradiction(loaded: Loaded, known: Iterable[Accepted], subject: str) -> None:
+    for each in known:
+        if each.sequence == loaded.manifest.sequence and each.sha256 != loaded.sha256:
+            raise RefusedError(
+                f"another manifest with the same sequence was accepted already ({subject})",
+                hint=f"if this one was changed on purpose, raise `sequence` in it; the accepted one is {each.place}",
+                where=each.place,
+            )
+
+
+def vouched(admission: Admission, ruling: Ruling) -> Admission:
+    """The admission of a manifest that somebody vouched for, or of the same where nobody did."""
+    accepted = replace(admission.accepted, signed_by=ruling.signed_by, signed_key=ruling.signed_key)
+    return replace(admission, accepted=accepted, findings=(*ruling.findings, *admission.findings))
+
+
+def admit(
+    root: int,
+    incoming: Incoming,
+    catalogue: Catalogue,
+    admission: Admission,
+    data: bytes,
+    facts: Sequence[Facts],
+    signature: bytes | None = None,
+) -> tuple[Finding, ...]:
+    """Keep the manifest whole with its signature, then record it, what it says of the files held, and the exceptions.
+
+    A kept copy that is no longer what was accepted makes room for these bytes, which are, and goes to quarantine; a
+    finding says so.
+    Raises RefusedError when another manifest is kept under its name, UnfinishedError, OSError.
+    """
+    accepted = admission.accepted
+    healed: tuple[Finding, ...] = ()
+    if signature is not None:
+        sidecar_files.put_over(root, incoming, accepted.place + sidecar_files.SUFFIX, signature)
+    name = accepted.place.rpartition("/")[2]
+    with files.folder(root, (FOLDER,), create=True) as folder, incoming.temp() as temp:
+        files.write_all(temp.fd, data)
+        os.fchmod(temp.fd, files.FILE_MODE)
+        os.fsync(temp.fd)
+        try:
+            temp.publish(folder, name)
+        except FileExistsError:
+            # Kept by a run that was killed before its row was written, or it is this very one again.
+            if not _holds(folder, name, data):
+                if not any(each.sha256 == accepted.sha256 for each in catalogue.accepted()):
+                    raise RefusedError(
+                        f"{accepted.place} holds other bytes than this manifest",
+                        hint="if this one was changed on purpose, raise `sequence` in it",
+                        where=accepted.place,
+                    ) from None
+                healed = (_put_aside(root, incoming, folder, accepted, len(data)),)
+                temp.publish(folder, name)
+        os.fsync(folder)
+    catalogue.accept(accepted, facts)
+    for what, why in admission.exceptions:
+        catalogue.record_exception(accepted.accepted_at, what, f"{accepted.platform}-{accepted.sequence}", why)
+    return healed
+
+
+def _holds(folder: int, name: str, data: bytes) -> bool:
+    with files.regular(folder, name) as fd:
+        if os.fstat(fd).st_size != len(data):
+            return False
+    return files.read_bounded(folder, name, max(len(data), 1)) == data
+
+
+def _put_aside(root: int, incoming: Incoming, folder: int, accepted: Accepted, size: int) -> Finding:
+    """Move an altered copy of an accepted manifest, of `size` bytes when it was whole, to quarantine."""
+    name = accepted.place.rpartition("/")[2]
+    with files.regular(folder, name) as fd:
+        found = digest_fd(fd)
+    of_it = accepted.platform, accepted.sequence, "", "", "", "", (), None
+    whole = Facts("manifest", str(accepted.sequence), name, size, accepted.sha256, *of_it)  # as a note tells of it
+    why = "the kept copy of the manifest was not what was accepted"
+    wrong = quarantine.Wrong(whole, found.size, found.sha256, accepted.place, why)
+    moved = quarantine.move_in(root, incoming, folder, wrong, accepted.accepted_at)
+    says = f"the kept copy's SHA-256 was {found.sha256[:12]}…, that of the accepted one is {accepted.sha256[:12]}…"
+    hint = "find out who changed it"
+    says = f"{says}; kept as {moved}, and replaced by what was accepted"
+    return finding("altered", accepted.place, says, hint, Level.WARNING)

@@ -1,0 +1,154 @@
+"""What comes of one bundle in a take: gathered while it is worked on, told as a row and findings.
+
+Rules: a wrong file that was met on the way is told even when the right one was found after it; what could not be read
+is never called wrong; a bundle that is done and not in its place has an error that names it, whatever kept it out; a
+bundle whose work was cut off has no row, and only what is certain of it is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from bundlekeeper.findings import Finding, Level
+from bundlekeeper.store.adding.sources import Found, Source
+from bundlekeeper.store.contents import findings as verdicts
+from bundlekeeper.store.contents.quarantine import Wrong
+from bundlekeeper.store.database.bundle_facts import Facts
+from bundlekeeper.store.database.rows import Held
+from bundlekeeper.store.signatures.voucher import Ruling
+
+
+@dataclass(frozen=True, slots=True)
+class TakeRow:
+    """What came of one bundle.
+
+    `status` is taken, already held, same bytes, quarantined, missing, failed, or refused for its signature (in a dry
+    run also to take, to prove, to link, to look for, name taken); `read_bytes` how many bytes were read for it;
+    `came_from` and `note` are for people; `signature` is "good" or the code of what is against it, empty where none is
+    stated and none wanted.
+    """
+
+    family: str
+    version: str
+    name: str
+    place: str
+    status: str
+    size: int
+    read_bytes: int = 0
+    way_in: str = ""
+    came_from: str = ""
+    note: str = ""
+    signature: str = ""
+
+
+def row_of(
+    facts: Facts,
+    status: str,
+    read_bytes: int = 0,
+    way_in: str = "",
+    came_from: str = "",
+    note: str = "",
+    signature: str = "",
+) -> TakeRow:
+    """The row of a bundle."""
+    of_work = status, facts.size, read_bytes, way_in, came_from, note, signature
+    return TakeRow(facts.family, facts.version, facts.name, facts.place, *of_work)
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """Wrong bytes set aside: their place in quarantine, or a sentence on why they are not there."""
+
+    wrong: Wrong
+    kept: str
+    failure: str = ""
+
+
+@dataclass(slots=True)
+class Work:
+    """What has come of one bundle so far; `clash` holds its place with other bytes, right by an older manifest."""
+
+    facts: Facts
+    status: str = "missing"
+    way_in: str = ""
+    came_from: str = ""
+    misnamed: str = ""  # the source's name under which the right bytes were found
+    notes: tuple[str, ...] = ()
+    aside: tuple[SetAside, ...] = ()
+    unreadable: tuple[str, ...] = ()
+    offers: tuple[tuple[Source, Found], ...] | None = None  # None until the sources were asked
+    clash: Held | None = None
+    ruling: Ruling | None = None  # on the signature of its right bytes
+    badly_signed: tuple[Finding, ...] = ()  # of right bytes that went to quarantine for a bad signature
+    must_be_signed: bool = False  # the store wants a good signature; known only where one was looked at
+    read_bytes: int = 0
+    done: bool = False
+
+    @property
+    def settled(self) -> bool:
+        """True when the bundle is in its place, proven."""
+        return self.status in {"taken", "already held", "same bytes"}
+
+    def ended(self, status: str, way_in: str, came_from: str, note: str = "") -> None:
+        """The bundle is settled in this way."""
+        self.status, self.way_in, self.came_from = status, way_in, came_from
+        self.notes += (note,) if note else ()
+
+    def row(self) -> TakeRow:
+        """The row, when the work is done."""
+        status = "failed" if self.clash or (self.unreadable and not self.settled) else self.status
+        if status == "quarantined" and self.badly_signed and self.must_be_signed:
+            status = "refused"  # whatever else was met: the right bytes were there, and were not let in
+        notes = (*self.notes, *self.unreadable, *self._obstacles()) if self.settled else self.notes
+        signature = self.ruling.word if self.ruling else "bad-signature" if self.badly_signed else ""
+        return row_of(self.facts, status, self.read_bytes, self.way_in, self.came_from, "; ".join(notes), signature)
+
+    def findings(self, known: Mapping[str, str], unseen: Sequence[str]) -> Iterator[Finding]:
+        """What is to be told; `known` maps digests to the bundles that they belong to, `unseen` is of the sources."""
+        facts = self.facts
+        told = [*self._on_the_way(known)]
+        if self.done:
+            told += self._why_open(unseen)
+            if not self.settled and all(each.level is not Level.ERROR for each in told):
+                told.append(self._miss(unseen))
+            told += verdicts.of_facts(facts)
+        yield from told
+
+    def _on_the_way(self, known: Mapping[str, str]) -> Iterator[Finding]:
+        """What was met while the bundle was looked for, whatever came of it."""
+        facts = self.facts
+        if self.misnamed:
+            yield verdicts.of_misnamed(facts, self.misnamed)
+        for each in self.aside:
+            if each.wrong.sha256 != facts.sha256:
+                level = Level.WARNING if self.settled else None
+                yield verdicts.of_wrong(each.wrong, known, each.kept, each.failure, level=level)
+        for found in self.badly_signed:
+            yield replace(found, level=Level.WARNING) if self.settled else found
+        yield from self.ruling.findings if self.ruling else ()
+
+    def _why_open(self, unseen: Sequence[str]) -> Iterator[Finding]:
+        """Why the bundle is not in its place, beyond what was met on the way; nothing where it is."""
+        facts = self.facts
+        if self.clash is not None:
+            kept = next((each.kept for each in self.aside if each.wrong.sha256 == facts.sha256), "")
+            yield verdicts.of_clash(facts, self.clash, kept)
+        elif not self.settled and self.unreadable:
+            yield verdicts.of_unreadable(facts, self.unreadable)
+        elif not self.settled and self.offers is not None and not self._named():
+            yield self._miss(unseen)
+
+    def _named(self) -> bool:
+        """True when a source had a file of the bundle's name; whatever became of that is told by itself."""
+        return any(found.offers for _, found in self.offers or ())
+
+    def _miss(self, unseen: Sequence[str]) -> Finding:
+        offers = self.offers or ()
+        tried = verdicts.of_others(sum(found.others for _, found in offers))
+        passed = verdicts.of_passed(sum(found.passed for _, found in offers))
+        obstacles = [*self._obstacles(), *tried, *passed]
+        return verdicts.of_miss(self.facts, obstacles, [source.place for source, _ in offers], unseen)
+
+    def _obstacles(self) -> list[str]:
+        return [sentence for _, found in self.offers or () for sentence in found.obstacles]

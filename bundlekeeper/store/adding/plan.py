@@ -1,0 +1,177 @@
+"""What a take has to do for each bundle, from names and `stat` alone; a dry run shows it, a real run follows it.
+
+Rules: nothing is read and nothing is written to find out; a proof that may be relied on saves the read, and any doubt
+means reading; room is counted before the first byte is copied, against what the file system really has free.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from bundlekeeper.errors import UnfinishedError
+from bundlekeeper.formats.escape import human_bytes
+from bundlekeeper.store.adding.sources import Found, Link, Source, Wanted
+from bundlekeeper.store.contents import place as placing
+from bundlekeeper.store.contents import unchanged
+from bundlekeeper.store.database.bundle_facts import Facts
+from bundlekeeper.store.database.rows import Held, Proof
+from bundlekeeper.store.disk.files import fingerprint_of
+from bundlekeeper.store.disk.filesystem import FsKind
+from bundlekeeper.store.disk.temp_files import FOLDER, PREFIX
+
+#: The catalogue, its journal, notes, folders: room in bytes beyond the bundles' own.
+_MARGIN = 1 << 20
+
+
+class Step(StrEnum):
+    """What is to be done for one bundle; the value is what a dry run says."""
+
+    NOTHING = "already held"
+    PROVE = "to prove"  # something is there, and its bytes must be read
+    CLASH = "name taken"  # other bytes, proven by an older manifest, are there
+    LINK = "to link"  # the same bytes are in the store under another name
+    FETCH = "to take"
+    TRY = "to look for"  # no source has the name, but one has files of the size under other names
+    MISS = "missing"
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """One bundle's step; `offers` are what each source has, asked here only where it must be fetched."""
+
+    facts: Facts
+    step: Step
+    offers: tuple[tuple[Source, Found], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """What the catalogue says is in the store, on what kind of file system, and the time."""
+
+    held: Mapping[str, Held]
+    proofs: Mapping[str, Proof]
+    kind: FsKind
+    now: datetime
+
+    def settled(self, place: str, status: os.stat_result) -> Held | None:
+        """The row of a file whose proof may be relied on, going by its `stat`; None in any doubt."""
+        row, proof = self.held.get(place), self.proofs.get(place)
+        if row is None or proof is None or proof.sha256 != row.sha256:
+            return None
+        return row if unchanged.may_trust(proof, fingerprint_of(status), self.kind, self.now) else None
+
+
+def standings(root: int | None, contents: Contents, facts: Sequence[Facts]) -> dict[str, Step]:
+    """By its place, the step for each bundle at whose place something stands; `root` is None where there is no store.
+
+    Raises RefusedError when something else than a file stands there, OSError.
+    """
+    found = {each.place: None if root is None else _standing(root, contents, each) for each in facts}
+    return {place: step for place, step in found.items() if step is not None}
+
+
+def survey(sources: Sequence[Source], facts: Sequence[Facts], standing: Mapping[str, Step]) -> list[str]:
+    """Have the sources look for the bundles; what could not be looked at, in sentences. Raises what sources raise."""
+    wanted = [wanted_of(each, settled=standing.get(each.place) is Step.NOTHING) for each in facts]
+    return [sentence for source in sources for sentence in source.survey(wanted)]
+
+
+def plan(
+    contents: Contents, facts: Sequence[Facts], standing: Mapping[str, Step], sources: Sequence[Source]
+) -> tuple[Planned, ...]:
+    """Decide each bundle's step, in the manifest's order, from the `standings` and the sources, surveyed already.
+
+    Raises what sources raise.
+    """
+    places: dict[str, set[str]] = {}
+    for row in contents.held.values():
+        places.setdefault(row.sha256, set()).add(row.place)
+    planned = []
+    for each in facts:
+        step = standing.get(each.place)
+        if step is None:
+            # A row for this very place whose file is gone is no other name.
+            step = Step.LINK if places.get(each.sha256, set()) - {each.place} else Step.FETCH
+        offers = ask(sources, each) if step is Step.FETCH else ()
+        if step is Step.FETCH:
+            step = _outlook(offers)
+        if step is Step.FETCH:
+            places.setdefault(each.sha256, set()).add(each.place)
+        planned.append(Planned(each, step, offers))
+    return tuple(planned)
+
+
+def ask(sources: Sequence[Source], facts: Facts) -> tuple[tuple[Source, Found], ...]:
+    """What each source has for a bundle. Raises what sources raise."""
+    return tuple((source, source.find(wanted_of(facts))) for source in sources)
+
+
+def _outlook(offers: Sequence[tuple[Source, Found]]) -> Step:
+    if any(found.offers for _, found in offers):
+        return Step.FETCH
+    return Step.TRY if any(found.others for _, found in offers) else Step.MISS
+
+
+def wanted_of(facts: Facts, *, settled: bool = False) -> Wanted:
+    """A bundle as sources look for it; `settled` says that the store has it, proven."""
+    return Wanted(facts.name, facts.size, facts.sha256, facts.signature.file if facts.signature else "", settled)
+
+
+def _standing(root: int, contents: Contents, facts: Facts) -> Step | None:
+    """The step for what stands at the bundle's place, None where nothing does."""
+    with placing.in_place(root, facts.place) as found:
+        if found is None:
+            return None
+        row = contents.settled(facts.place, found.status)
+        if row is None:
+            return Step.PROVE
+        return Step.NOTHING if row.sha256 == facts.sha256 else Step.CLASH
+
+
+def bytes_to_read(planned: Sequence[Planned]) -> int:
+    """How many bytes the plan expects to read, for progress."""
+    return sum(p.facts.size for p in planned if p.step in {Step.FETCH, Step.PROVE})
+
+
+def shortage(root: int, planned: Sequence[Planned], link: Link) -> str:
+    """By how much what is to be copied cannot fit, in a sentence; empty when it fits. Raises OSError.
+
+    Clones and hard links need no room, and the bytes of an earlier, broken download are there already.
+    """
+    if link != "none":
+        return ""
+    return shortage_of(root, sum(p.facts.size - _begun(root, p.facts) for p in planned if p.step is Step.FETCH))
+
+
+def shortage_of(root: int, need: int) -> str:
+    """By how much `need` bytes cannot fit into the store, in a sentence; empty when they fit. Raises OSError."""
+    status = os.fstatvfs(root)
+    free = (status.f_bfree if os.geteuid() == 0 else status.f_bavail) * status.f_frsize
+    short = need + _MARGIN - free
+    if not need or not status.f_blocks or short <= 0:  # some file systems of programs tell no size at all
+        return ""
+    needed, there, by = human_bytes(need), human_bytes(free), human_bytes(short)
+    return f"not enough room: {needed} are to be copied, {there} are free, short by {by}"
+
+
+def insist_on_room(root: int, planned: Sequence[Planned], link: Link, where: str) -> None:
+    """Raise UnfinishedError when `shortage` says anything."""
+    short = shortage(root, planned, link)
+    if short:
+        raise UnfinishedError(
+            short,
+            hint="make room, take fewer bundles, or share the source's blocks with --link; nothing was copied",
+            where=where,
+        )
+
+
+def _begun(root: int, facts: Facts) -> int:
+    with suppress(OSError):
+        part = f".keeper/{FOLDER}/{PREFIX}{facts.sha256}"
+        return min(facts.size, os.stat(part, dir_fd=root, follow_symlinks=False).st_size)
+    return 0

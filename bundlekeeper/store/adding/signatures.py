@@ -1,0 +1,125 @@
+"""The signatures of a take: where a bundle's may be found, what it is worth, and keeping it beside its bundle.
+
+Rules: a signature is looked for where the bundle's bytes come from first; of several the good one counts; it is put
+into the store before its bundle and replaces nothing; a bad one is never kept beside a bundle.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+
+from bundlekeeper.findings import Level, finding
+from bundlekeeper.store.adding.plan import wanted_of
+from bundlekeeper.store.adding.sources import Offer, Source
+from bundlekeeper.store.database.bundle_facts import Facts
+from bundlekeeper.store.disk.temp_files import Incoming
+from bundlekeeper.store.signatures import sidecar_files
+from bundlekeeper.store.signatures.sidecar_files import ABSENT, SignatureFile
+from bundlekeeper.store.signatures.voucher import Message, Ruling, Voucher
+
+
+class Sealing:
+    """Signatures for one take into the store whose root folder is `root`; `room` is None where nothing may be kept."""
+
+    def __init__(self, voucher: Voucher, root: int | None, room: Incoming | None, sources: Sequence[Source]) -> None:
+        self._voucher = voucher
+        self._root = root
+        self._room = room
+        self._sources = sources
+        self._asked: dict[str, dict[tuple[int, str], SignatureFile]] = {}  # by the bundle's place
+
+    def forget(self, facts: Facts) -> None:
+        """The bundle is done with: let go of what the sources had for it."""
+        self._asked.pop(facts.place, None)
+
+    def concerns(self, facts: Facts) -> bool:
+        """True when the bundle's signature is stated or wanted."""
+        return self._voucher.concerns(facts.family, facts.signature)
+
+    def wants(self, facts: Facts) -> bool:
+        """True when the store takes the bundle only with a good signature."""
+        return self._voucher.wants(facts.family)
+
+    def algorithms(self, facts: Facts, source: Source | None = None, offer: Offer | None = None) -> tuple[str, ...]:
+        """The digests that a read of the bundle must compute, SHA-256 first; `offer` is where it is read from."""
+        if facts.signature is None:
+            return ("sha256",)
+        first = next(self._candidates(facts, source, offer))
+        return ("sha256", *self._voucher.algorithms(facts.signature, first))
+
+    def foresee(self, facts: Facts, source: Source | None = None, offer: Offer | None = None) -> Ruling | None:
+        """The ruling where the bundle's bytes need not be read to know that they may not be taken; else None."""
+        if not self.wants(facts):
+            return None
+        rulings = [
+            self._voucher.foresee(facts.name, facts.family, facts.signature, each)
+            for each in self._candidates(facts, source, offer)
+        ]
+        return rulings[0] if all(rulings) else None
+
+    def seal(
+        self,
+        facts: Facts,
+        digests: Mapping[str, str],
+        fd: int,
+        source: Source | None = None,
+        offer: Offer | None = None,
+    ) -> Ruling:
+        """Rule on the signature of right bytes, open as `fd`, and keep it in the store unless it or they are refused.
+
+        Raises RefusedError, UnfinishedError, OSError when the store fails.
+        """
+        message = Message(digests, lambda: os.dup(fd))
+        first: tuple[Ruling, SignatureFile] | None = None
+        for signature in self._candidates(facts, source, offer):
+            ruling = self._voucher.rule(facts.name, facts.family, facts.signature, signature, message, facts.released)
+            if ruling.good:
+                return self._keep(facts, signature, ruling)
+            first = first or (ruling, signature)
+        ruling, signature = first or (Ruling(), ABSENT)
+        return ruling if ruling.blocks else self._keep(facts, signature, ruling)
+
+    def _candidates(self, facts: Facts, source: Source | None, offer: Offer | None) -> Iterator[SignatureFile]:
+        """What lies under the signature's name in the store and in the sources; never nothing at all."""
+        if facts.signature is None:
+            yield ABSENT
+            return
+        others = (each for each in self._sources if each is not source)
+        seen: list[SignatureFile] = []
+        for each in ([source] if source is not None else []) + [None, *others]:
+            found = self._found(facts, each, offer if each is source else None)
+            if found != ABSENT and all(found.data != other.data for other in seen):
+                seen.append(found)
+                yield found
+        if not seen:
+            yield ABSENT
+
+    def _found(self, facts: Facts, source: Source | None, offer: Offer | None) -> SignatureFile:
+        """What the source has, or the store where it is None; a source is asked once for each bundle and offer.
+
+        What it said is kept until `forget`: several bundles are on their way at a time.
+        """
+        if source is None:
+            place = sidecar_files.place_of(facts)
+            return ABSENT if self._root is None else sidecar_files.in_store(self._root, place)
+        asked = self._asked.setdefault(facts.place, {})
+        key = id(source), offer.place if offer is not None else ""
+        if key not in asked:
+            asked[key] = source.signature(wanted_of(facts), offer)
+        return asked[key]
+
+    def _keep(self, facts: Facts, signature: SignatureFile, ruling: Ruling) -> Ruling:
+        """Put the signature beside the bundle's place; the ruling, with what keeps it from being put there."""
+        if signature.data is None or self._room is None or self._root is None:
+            return ruling
+        place = sidecar_files.place_of(facts)
+        if signature.place == place or sidecar_files.put(self._root, self._room, place, signature.data):
+            return ruling
+        wanted = self.wants(facts)
+        says = f"its signature could not be kept: {place} holds other bytes, which were not replaced"
+        hint = "find out which of the two is right; move the wrong one out of the store by hand, then take again"
+        level = Level.ERROR if wanted else Level.WARNING
+        found = (*ruling.findings, finding("not-held", facts.name, says, hint, level))
+        return replace(ruling, word="not-held", findings=found, blocks=wanted)

@@ -1,0 +1,251 @@
+"""Taking a manifest's bundles into the store: one read each, nothing in place that was not proven.
+
+Rules: what is in and proven is not read again; every other bundle is hashed while it is copied; a bundle is in the
+catalogue only after its file, its name and its folder are on the disk; from servers several files come at a time, and
+everything else is done for one bundle after the other, in the manifest's order; what does not match goes to quarantine
+and the rest goes on; a failure of a source is a finding, a failure of the store ends the work, and what was taken
+stays.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError, KeeperError
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.model.progress import Clock, Progress
+from bundlekeeper.store.adding import accept_manifest, plan
+from bundlekeeper.store.adding.outcome import TakeRow, row_of
+from bundlekeeper.store.adding.signatures import Sealing
+from bundlekeeper.store.adding.sources import Link, Source
+from bundlekeeper.store.adding.work import Taking
+from bundlekeeper.store.contents import findings as verdicts
+from bundlekeeper.store.contents.repair import consulted, mended
+from bundlekeeper.store.contents.store import Store
+from bundlekeeper.store.contents.withdrawals import overlaid
+from bundlekeeper.store.database import kept_manifests
+from bundlekeeper.store.database.bundle_facts import Facts, facts_of
+from bundlekeeper.store.database.rows import Accepted, Held
+from bundlekeeper.store.disk import files, lock, temp_files
+from bundlekeeper.store.disk.filesystem import UNKNOWN, describe_fd
+from bundlekeeper.store.signatures.voucher import NO_RULING, Ruling, Voucher, insist
+from bundlekeeper.verification.hashing.read import Stop
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.lint.read_manifest import Loaded
+
+
+_TO_BRING = {plan.Step.FETCH, plan.Step.LINK}
+
+
+@dataclass(frozen=True, slots=True)
+class TakeResult:
+    """What came of a take: a row per bundle in the manifest's order, what was found, who vouched for the manifest."""
+
+    rows: tuple[TakeRow, ...]
+    findings: tuple[Finding, ...]
+    dry_run: bool = False
+    manifest: Ruling = NO_RULING
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """How many bundles have each status."""
+        return dict(Counter(row.status for row in self.rows))
+
+    @property
+    def read_bytes(self) -> int:
+        """Bytes that were read, from sources and in the store."""
+        return sum(row.read_bytes for row in self.rows)
+
+
+def take(
+    store: Store | None,
+    loaded: Loaded,
+    sources: Sequence[Source],
+    *,
+    clock: Clock,
+    progress: Progress,
+    link: Link = "none",
+    stop: Stop | None = None,
+    wait_s: float = 0.0,
+    dry_run: bool = False,
+    accept_expired: str | None = None,
+    accept_rollback: str | None = None,
+    signature: bytes | None = None,
+) -> TakeResult:
+    """Take the manifest's bundles from the sources (tried in their order) into the store.
+
+    `signature` is the manifest's own, None where there is none; what the store wants of it is in its acceptance.toml.
+    `wait_s` seconds are waited for the lock. A dry run writes nothing, reads no bundle, may have no `store`.
+    Raises RefusedError (manifest, signature, store), InputError (no such source, acceptance.toml), LockedError,
+    DamagedError, UnfinishedError (no room, I/O), StoppedError; what was taken stays, its findings are in `problems`.
+    """
+    whys = accept_manifest.Whys(accept_expired, accept_rollback)
+    facts_of(loaded.manifest)  # refuses unsafe names, before anything is touched
+    voucher = Voucher.of(store, clock())
+    ruling = _ruling(voucher, loaded, signature)
+    if dry_run:
+        with _closing(sources):
+            return _rehearse(store, loaded, sources, clock(), whys, link, voucher, ruling)
+    if store is None:
+        raise InputError("there is no store to take into", hint="name one with --store")
+    where = str(store.root)
+    with (
+        _closing(sources),
+        lock.held(store.fd, "take", clock=clock, wait_s=wait_s, stop=stop, where=where),
+        files.wrapped("the store failed", where),
+        temp_files.opened(store.fd) as room,
+        mended(store, clock, but=loaded.sha256) as (catalogue, damage),
+    ):
+        known = catalogue.accepted()
+        loaded, unknown = overlaid(store.fd, loaded, known)
+        facts = facts_of(loaded.manifest)
+        room.sweep(but=frozenset(each.sha256 for each in facts))
+        admitted = _judged(store, loaded, known, clock(), whys, ruling)
+        sealing = Sealing(voucher, store.fd, room, sources)
+        taking = Taking(
+            store, room, catalogue, sources, clock=clock, progress=progress, link=link, stop=stop, sealing=sealing
+        )
+        contents = plan.Contents(taking.held, taking.proofs, taking.kind, clock())
+        exposed = _insist_on_rights(store, taking.held, facts)
+        standing = plan.standings(store.fd, contents, facts)
+        unseen = plan.survey(sources, facts, standing)
+        planned = plan.plan(contents, facts, standing, sources)
+        plan.insist_on_room(store.fd, planned, link, where)
+        healed = accept_manifest.admit(store.fd, room, catalogue, admitted, loaded.data, facts, signature)
+        taking.held.update({row.place: row for row in catalogue.held()})  # with what this manifest says of them
+        with _telling(progress, taking, planned, unseen):
+            taking.run(planned)
+        found = (*damage, *admitted.findings, *unknown, *exposed, *healed, *taking.findings(unseen))
+        return TakeResult(taking.rows(), (*found, *voucher.troubles()), manifest=ruling)
+
+
+def _insist_on_rights(store: Store | None, held: Mapping[str, Held], facts: Sequence[Facts]) -> list[Finding]:
+    """Insist that nobody else may write what stands at the bundles' places; returns what to say of shared files."""
+    if store is None:
+        return []
+    shared = {each.place: each.place in held and held[each.place].shared for each in facts}
+    return list(store.rights.insist_on_bundles(shared).values())
+
+
+def _closing(sources: Sequence[Source]) -> ExitStack:
+    """Closes every source at its end."""
+    closing = ExitStack()
+    for source in sources:
+        closing.callback(source.close)
+    return closing
+
+
+def _ruling(voucher: Voucher, loaded: Loaded, signature: bytes | None) -> Ruling:
+    """The ruling on the manifest's signature. Raises RefusedError where it may not be used."""
+    manifest = loaded.manifest
+    subject = f"{manifest.platform}, sequence {manifest.sequence}"
+    ruling = voucher.rule_manifest(subject, loaded.data, signature, issued=manifest.issued)
+    insist(ruling, subject)
+    return ruling
+
+
+def _judged(
+    store: Store | None,
+    loaded: Loaded,
+    known: Sequence[Accepted],
+    now: datetime,
+    whys: accept_manifest.Whys,
+    ruling: Ruling,
+) -> accept_manifest.Admission:
+    """The admission of the manifest, whatever number the store keeps one of. Raises as `admission.judge`."""
+    floor = kept_manifests.highest(store.fd, loaded.manifest.platform) if store is not None else -1
+    return accept_manifest.vouched(accept_manifest.judge(loaded, known, now, whys, floor), ruling)
+
+
+def _rehearse(
+    store: Store | None,
+    loaded: Loaded,
+    sources: Sequence[Source],
+    now: datetime,
+    whys: accept_manifest.Whys,
+    link: Link,
+    voucher: Voucher,
+    ruling: Ruling,
+) -> TakeResult:
+    """A dry run: the same judgement and the same plan, and nothing else."""
+    with files.wrapped("the store cannot be looked at", str(store.root) if store else ""):
+        contents, known = plan.Contents({}, {}, UNKNOWN, now), []
+        damage: list[Finding] = []
+        if store is not None and store.catalogue_path.exists():
+            with consulted(store) as (catalogue, damage):
+                held = {row.place: row for row in catalogue.held()}
+                contents = plan.Contents(held, catalogue.proofs(), describe_fd(store.fd), now)
+                known = catalogue.accepted()
+        loaded, unknown = overlaid(store.fd, loaded, known) if store else (loaded, ())
+        facts = facts_of(loaded.manifest)
+        admitted = _judged(store, loaded, known, now, whys, ruling)
+        exposed = _insist_on_rights(store, contents.held, facts)
+        standing = plan.standings(store.fd if store else None, contents, facts)
+        unseen = plan.survey(sources, facts, standing)
+        planned = plan.plan(contents, facts, standing, sources)
+        short = plan.shortage(store.fd, planned, link) if store else ""
+    no_room = [finding("space-short", str(store.root), short)] if store and short else []
+    sealing = Sealing(voucher, store.fd if store else None, None, sources)
+    rulings: dict[str, Ruling | None] = {}
+    for each in planned:
+        if each.step in _TO_BRING:
+            rulings[each.facts.place] = sealing.foresee(each.facts)
+            sealing.forget(each.facts)
+    findings = [*damage, *admitted.findings, *unknown, *exposed, *no_room]
+    for each in planned:
+        foreseen = rulings.get(each.facts.place)
+        findings += [*_foreseen(each, contents, unseen), *(foreseen.findings if foreseen else ())]
+    rows = tuple(_row_foreseen(each, rulings.get(each.facts.place)) for each in planned)
+    return TakeResult(rows, (*findings, *voucher.troubles()), dry_run=True, manifest=ruling)
+
+
+def _row_foreseen(planned: plan.Planned, ruling: Ruling | None) -> TakeRow:
+    status = "refused" if ruling else planned.step.value
+    return row_of(planned.facts, status, came_from=_first_offer(planned), signature=ruling.word if ruling else "")
+
+
+def _foreseen(planned: plan.Planned, contents: plan.Contents, unseen: Sequence[str]) -> Iterator[Finding]:
+    facts = planned.facts
+    if planned.step is plan.Step.MISS:
+        obstacles = [sentence for _, found in planned.offers for sentence in found.obstacles]
+        passed = verdicts.of_passed(sum(found.passed for _, found in planned.offers))
+        yield verdicts.of_miss(facts, [*obstacles, *passed], [source.place for source, _ in planned.offers], unseen)
+    elif planned.step is plan.Step.TRY:
+        yield verdicts.of_try(facts, sum(found.others for _, found in planned.offers))
+    elif planned.step is plan.Step.CLASH:
+        yield verdicts.of_clash(facts, contents.held[facts.place], "")
+    yield from verdicts.of_facts(facts)
+
+
+def _first_offer(planned: plan.Planned) -> str:
+    if planned.step is not plan.Step.FETCH:
+        return ""
+    return next((offer.place for _, found in planned.offers for offer in found.offers), "")
+
+
+@contextmanager
+def _telling(
+    progress: Progress, taking: Taking, planned: Sequence[plan.Planned], unseen: Sequence[str]
+) -> Iterator[None]:
+    """Tell the progress reporter, and give an error that ends the take what was found and done before it."""
+    progress.begin("taking", plan.bytes_to_read(planned), len(planned))
+    try:
+        yield
+    except KeeperError as error:
+        error.problems = (*error.problems, *taking.findings(unseen))
+        done = sum(row.status in {"taken", "same bytes"} for row in taking.rows())
+        if done:
+            stay = f"{done} of {len(planned)} bundles were taken before this, and stay"
+            error.hint = f"{error.hint}; {stay}" if error.hint else stay
+        raise
+    finally:
+        progress.done()
+
+
+__all__ = ["TakeResult", "TakeRow", "take"]

@@ -1,0 +1,488 @@
+"""One bundle after another: in place already, the same bytes elsewhere in the store, or from a source.
+
+Rules: files of servers are fetched a little ahead, several at a time; all else is done in the plan's order; a bundle is
+recorded only when it is durably in its place; what is wrong goes to quarantine first and is told then; a failure of a
+source is one bundle's, a failure of the store ends the take.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from functools import partial
+from itertools import islice
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import StoppedError
+from bundlekeeper.findings import Finding
+from bundlekeeper.model.progress import Clock, Progress
+from bundlekeeper.store.adding.fetch_ahead import Ahead, Job
+from bundlekeeper.store.adding.outcome import SetAside, TakeRow, Work
+from bundlekeeper.store.adding.plan import Planned, Step, ask, wanted_of
+from bundlekeeper.store.adding.signatures import Sealing
+from bundlekeeper.store.adding.sources import Fetched, Found, Link, Offer, Source, SourceError
+from bundlekeeper.store.contents import findings as verdicts
+from bundlekeeper.store.contents import place as placing
+from bundlekeeper.store.contents import quarantine, unchanged
+from bundlekeeper.store.database.bundle_facts import Facts
+from bundlekeeper.store.database.catalogue import Catalogue
+from bundlekeeper.store.database.rows import Held, Proof
+from bundlekeeper.store.disk import files
+from bundlekeeper.store.disk.filesystem import describe_fd
+from bundlekeeper.store.disk.temp_files import Incoming
+from bundlekeeper.verification.hashing.door import copy_fd, digest_fd
+from bundlekeeper.verification.hashing.read import Stop, TooLong
+
+if TYPE_CHECKING:
+    from bundlekeeper.store.contents.store import Store
+
+_SPARE = 64 * 1024 * 1024
+_TOGETHER = 100  # names of one file that are linked in one transaction
+_NO_LINK = {errno.EPERM, errno.EMLINK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EXDEV, errno.ENOENT}
+
+
+def too_large(facts: Facts) -> int:
+    """More bytes than this under a bundle's name are not kept in quarantine, and not even read."""
+    return 2 * facts.size + _SPARE
+
+
+class Taking:
+    """The state of one take."""
+
+    def __init__(
+        self,
+        store: Store,
+        room: Incoming,
+        catalogue: Catalogue,
+        sources: Sequence[Source],
+        *,
+        clock: Clock,
+        progress: Progress,
+        link: Link,
+        stop: Stop | None,
+        sealing: Sealing,
+    ) -> None:
+        self._sealing = sealing
+        self._store, self._room, self._catalogue, self._sources = store, room, catalogue, sources
+        self._clock, self._progress, self._way, self._stop = clock, progress, link, stop
+        self.held = {row.place: row for row in catalogue.held()}
+        self.proofs = catalogue.proofs()
+        self._places: dict[str, set[str]] = {}  # by digest
+        for row in self.held.values():
+            self._places.setdefault(row.sha256, set()).add(row.place)
+        self.kind = describe_fd(store.fd)
+        self._works: dict[str, Work] = {}
+        self._twins: dict[str, list[Work]] = {}  # the same by digest
+        self._now: Work | None = None
+        self._ahead = Ahead(iter(()), stop)
+
+    def rows(self) -> tuple[TakeRow, ...]:
+        """What came of the bundles that are done, in the plan's order."""
+        return tuple(work.row() for work in self._works.values() if work.done)
+
+    def findings(self, unseen: Sequence[str]) -> tuple[Finding, ...]:
+        """What was found until now, in the plan's order; `unseen` says what of the sources could not be looked at."""
+        known = verdicts.owners((work.facts for work in self._works.values()), self.held.values())
+        return tuple(finding for work in self._works.values() for finding in work.findings(known, unseen))
+
+    def run(self, planned: Sequence[Planned]) -> None:
+        """Do every step of the plan. Raises UnfinishedError when the store fails, StoppedError.
+
+        What lies in the store is judged first, and what no source had gets a second look at the end, so that bytes
+        which are there under any name serve every bundle.
+        """
+        self._works = {p.facts.place: Work(p.facts) for p in planned}
+        for work in self._works.values():
+            self._twins.setdefault(work.facts.sha256, []).append(work)
+        for each in planned:
+            if each.step is Step.PROVE:
+                with self._at(each.facts) as work:
+                    work.done = self._prove(work)
+        with Ahead(self._jobs(planned), self._stop) as self._ahead:
+            for each in planned:
+                if not self._works[each.facts.place].done:
+                    with self._at(each.facts) as work:
+                        self._bring(each, work)
+                        work.done = True
+                        self._ahead.forget(each.facts.place)
+        for work in self._works.values():
+            open_still = not work.settled and not work.clash and not work.ruling and not work.badly_signed
+            if open_still and work.offers is not None and self._places.get(work.facts.sha256):
+                with self._at(work.facts):
+                    self._from_within(work)
+
+    @contextmanager
+    def _at(self, facts: Facts) -> Iterator[Work]:
+        """The bundle's work, which now counts the bytes that are read; its errors name it."""
+        if self._stop is not None and self._stop.is_set():
+            raise StoppedError("stopped between two bundles")
+        self._now = self._works[facts.place]
+        self._progress.file(facts.name)
+        with files.wrapped(f"{facts.name} could not be stored", str(self._store.root)):
+            yield self._now
+        self._sealing.forget(facts)
+
+    def _bring(self, planned: Planned, work: Work) -> None:
+        if planned.step is Step.NOTHING and self._rest(work):
+            return
+        if planned.step is Step.CLASH:
+            work.clash = self.held[work.facts.place]
+        if work.clash is not None or not self._from_within(work):
+            self._fetch(planned, work)
+
+    def _rest(self, work: Work) -> bool:
+        """What is in and proven stays so; its signature is looked at all the same. False when it turns out wrong."""
+        row = self.held[work.facts.place]
+        if self._sealing.concerns(work.facts):
+            known = self.proofs[row.place].digests
+            if any(each not in known for each in self._sealing.algorithms(work.facts)):
+                return self._prove(work)
+            with placing.in_place(self._store.fd, row.place) as found:
+                if found is not None:
+                    work.ruling = self._sealing.seal(work.facts, known, found.fd)
+        work.ended("already held", row.way_in, row.taken_from)
+        return True
+
+    def _may_place(
+        self, work: Work, digests: Mapping[str, str], fd: int, source: Source | None = None, offer: Offer | None = None
+    ) -> bool:
+        """Rule on the signature of right bytes; False, and the bundle is refused, where they may not be used."""
+        if not self._sealing.concerns(work.facts):
+            return True
+        work.ruling = self._sealing.seal(work.facts, digests, fd, source, offer)
+        if work.ruling.blocks:
+            work.status = "refused"
+        return not work.ruling.blocks
+
+    def _count(self, count: int) -> None:
+        if self._now is not None:
+            self._count_for(self._now, count)
+
+    def _count_for(self, work: Work, count: int) -> None:
+        """Count bytes that were read for a bundle; also called by the thread that fetches its file ahead."""
+        work.read_bytes += count
+        self._progress.advance(count)
+
+    # In place already
+
+    def _prove(self, work: Work) -> bool:
+        """Read what is in place; True when nothing more can be done, False when the bundle must still be brought."""
+        facts = work.facts
+        with placing.in_place(self._store.fd, facts.place) as found:
+            if found is None:
+                return False
+            row = self.held.get(facts.place)
+            got = self._read_in_place(found, row, work, self._sealing.algorithms(facts))
+            if got is None:
+                work.status = "failed"
+                return True
+            sha256, size, proof = got
+            if sha256 == facts.sha256:
+                known = row is not None and row.sha256 == sha256
+                if not self._may_place(work, proof.digests, found.fd) and not known:
+                    return True  # laid there by somebody: it stays, and is not held
+                if row is None or not known:
+                    row = facts.held(taken_at=self._clock(), taken_from="", way_in="found")
+                self._record(row, proof)
+                note = "proven again" + ": its file is shared with its source, and not trusted unread" * row.shared
+                work.ended("already held", row.way_in, row.taken_from, note)
+                return True
+            if row is not None and row.sha256 == sha256:
+                self._record(row, proof)
+                work.clash = row
+                return False
+            wrong = quarantine.Wrong(facts, size, sha256, facts.place, "the file in the store was not the manifest's")
+            self._forget(facts.place)  # first: a row without its file would claim too much
+            try:
+                kept = quarantine.move_in(self._store.fd, self._room, found.folder, wrong, self._clock())
+            except OSError as error:
+                work.aside += (SetAside(wrong, "", f"and could not be moved to quarantine: {error.strerror}"),)
+                work.status = "failed"
+                return True
+            work.aside += (SetAside(wrong, kept),)
+            work.status = "quarantined"
+            return False
+
+    def _read_in_place(
+        self, found: placing.InPlace, row: Held | None, work: Work, algorithms: Sequence[str]
+    ) -> tuple[str, int, Proof] | None:
+        """Digest, size and proof of a file of the store; None, and the reason in `work`, when it cannot be told."""
+        try:
+            began_ns, at = unchanged.begin(found.fd), self._clock()
+            digest = digest_fd(
+                found.fd,
+                algorithms=algorithms,
+                size_hint=found.status.st_size,
+                on_bytes=self._count,
+                stop=self._stop,
+            )
+            shared = row is not None and row.shared
+            proof = placing.proof_of_read(digest, found, at, began_ns, shared=shared, kind=self.kind)
+        except OSError as error:
+            work.unreadable += (f"the file in the store: {error.strerror or error}",)
+            return None
+        if proof is None:
+            work.unreadable += ("the file in the store changed while it was read",)
+            return None
+        return digest.sha256, digest.size, proof
+
+    def _trusts(self, proof: Proof, found: placing.InPlace) -> bool:
+        return unchanged.may_trust(proof, files.fingerprint_of(found.status), self.kind, self._clock())
+
+    # The same bytes under another name
+
+    def _from_within(self, work: Work) -> bool:
+        """Give bytes that the store holds already this bundle's name too; False when there are none to rely on."""
+        facts = work.facts
+        rows = [self.held[place] for place in self._places.get(facts.sha256, ()) if place != facts.place]
+        for row in sorted(rows, key=lambda r: (r.shared, r.place)):
+            with placing.in_place(self._store.fd, row.place) as found:
+                if found is not None and (self._link(row, found, work) or self._copy(row, found, work)):
+                    return True
+        return False
+
+    def _link(self, row: Held, found: placing.InPlace, work: Work) -> bool:
+        """A second name for the file itself; False for a file that is not ours alone, or where links don't exist."""
+        facts = work.facts
+        if row.shared:
+            return False
+        proof = self.proofs.get(row.place)
+        algorithms = self._sealing.algorithms(facts)
+        if proof is None or not self._trusts(proof, found) or any(a not in proof.digests for a in algorithms):
+            got = self._read_in_place(found, row, Work(facts), algorithms)
+            if got is None or got[0] != facts.sha256:
+                return False  # `check` tells of it; here it is only no help
+            proof = got[2]
+        if not self._may_place(work, proof.digests, found.fd):
+            return True
+        try:
+            self._second_names(work, row, proof, found)
+        except OSError as error:
+            if error.errno not in _NO_LINK:
+                raise
+            return False
+        return True
+
+    def _copy(self, row: Held, found: placing.InPlace, work: Work) -> bool:
+        """A copy of the file, hashed on the way; False when its bytes are not the bundle's after all."""
+        facts = work.facts
+        os.lseek(found.fd, 0, os.SEEK_SET)
+        with self._room.temp() as temp:
+            digest = copy_fd(
+                found.fd,
+                temp.fd,
+                algorithms=self._sealing.algorithms(facts),
+                size_hint=facts.size,
+                on_bytes=self._count,
+                stop=self._stop,
+            )
+            if digest.sha256 != facts.sha256:
+                return False
+            if not self._may_place(work, digest.hexes, temp.fd):
+                return True
+            status = placing.put(self._store.fd, facts, temp, shared=False)
+        held = facts.held(taken_at=self._clock(), taken_from=row.place, way_in="copy")
+        self._record(held, placing.proof_of_new(digest, status, held.taken_at, shared=False, kind=self.kind))
+        work.ended("same bytes", "copy", row.place, "copied: the store cannot share these bytes by a link")
+        return True
+
+    def _second_names(self, first: Work, row: Held, proof: Proof, found: placing.InPlace) -> None:
+        """Link and record the new name, with it those of bundles that wait for the same bytes, in one transaction.
+
+        Each link changes the ctime that the proofs of all older names hold; these are renewed where only it changed.
+        """
+        old = files.fingerprint_of(found.status)
+        known = [(place, self.proofs[place]) for place in self._places[proof.sha256] if place in self.proofs]
+        names = {place for place, each in known if (each.fingerprint, each.sha256) == (old, proof.sha256)}
+        works = [first, *islice(self._waiting(first), _TOGETHER - 1)]
+        now = self._clock()
+        rows = {w.facts.place: w.facts.held(taken_at=now, taken_from=row.place, way_in="same-bytes") for w in works}
+        linked: dict[str, Work] = {}
+        renewed: dict[str, Proof] = {}
+
+        def link() -> Mapping[str, Proof]:
+            for work in works:
+                try:
+                    status = placing.put_again(self._store.fd, work.facts, found.fd)
+                except OSError:
+                    if work is first:
+                        raise
+                    break  # those that are left come in their own turn, and tell what is wrong
+                linked[work.facts.place] = work
+            proved = replace(proof, fingerprint=files.fingerprint_of(status))
+            renewed.update(dict.fromkeys({*names, row.place, *linked}, proved))
+            return renewed
+
+        self._catalogue.record_linked(list(rows.values()), link)
+        self.proofs.update(renewed)
+        for place, work in linked.items():
+            self._known(rows[place])
+            work.ended("same bytes", "same-bytes", row.place)
+            if work is not first:
+                work.done = True
+                self._progress.file(work.facts.name)
+
+    def _waiting(self, first: Work) -> Iterator[Work]:
+        """The bundles of the same bytes that wait for nothing but a link: of no name taken, and of no signature."""
+        if self._sealing.concerns(first.facts):
+            return
+        for work in self._twins.get(first.facts.sha256, ()):
+            if work is first or work.done or work.clash is not None or work.facts.place in self.held:
+                continue
+            if not self._sealing.concerns(work.facts):
+                yield work
+
+    # From a source
+
+    def _jobs(self, planned: Sequence[Planned]) -> Iterator[Job]:
+        """What may be fetched ahead: the likeliest file of each bundle that is to come from a server.
+
+        Of bundles of the same bytes only the first is: the others are linked. What need not be read is not.
+        """
+        for each in planned:
+            work = self._works[each.facts.place]
+            first = _first(each.offers) if each.step is Step.FETCH and not work.done else None
+            if first is None or not first[0].host or self._places.get(each.facts.sha256):
+                continue
+            waiting = (twin for twin in self._twins[each.facts.sha256] if not twin.done)
+            if next(waiting, None) is work and self._sealing.foresee(each.facts, *first) is None:
+                source, offer = first
+                fetch = partial(self._bytes_of, source, offer, work, self._sealing.algorithms(work.facts, *first))
+                yield Job(each.facts.place, offer, source.host, each.facts.sha256, fetch)
+
+    def _bytes_of(
+        self, source: Source, offer: Offer, work: Work, algorithms: Sequence[str], stop: Stop | None
+    ) -> Fetched:
+        """Bring one offer's bytes into a temporary file; for any thread. Raises as `Source.fetch`."""
+        facts = work.facts
+        return source.fetch(
+            offer,
+            wanted_of(facts),
+            self._room,
+            limit=too_large(facts) if offer.named else facts.size,
+            link=self._way,
+            on_bytes=partial(self._count_for, work),
+            stop=stop,
+            algorithms=algorithms,
+        )
+
+    def _fetch(self, planned: Planned, work: Work) -> None:
+        work.offers = planned.offers or ask(self._sources, planned.facts)
+        first = _first(work.offers)
+        work.ruling = self._sealing.foresee(work.facts, *first) if first else None
+        if work.ruling is not None:
+            work.status = "refused"
+            return
+        for source, found in work.offers:
+            for offer in found.every():
+                if self._try(source, offer, work):
+                    return
+
+    def _try(self, source: Source, offer: Offer, work: Work) -> bool:
+        """Bring one offer; True when the bundle is settled by it."""
+        facts = work.facts
+        try:
+            fetched = self._ahead.take(facts.place, offer)
+            if fetched is None:
+                algorithms = self._sealing.algorithms(facts, source, offer)
+                fetched = self._bytes_of(source, offer, work, algorithms, self._stop)
+        except SourceError as error:
+            work.unreadable += (error.says,)
+            return False
+        except TooLong:
+            if offer.named:
+                self._quarantine(offer, None, work)
+            return False
+        with fetched.temp:
+            right = (fetched.digest.size, fetched.digest.sha256) == (facts.size, facts.sha256)
+            if fetched.changed and (not right or fetched.way_in == "hard-link"):
+                work.unreadable += (f"{offer.place} changed while it was read",)
+                return False
+            if not right:
+                if offer.named:
+                    self._quarantine(offer, fetched, work)
+                return False
+            if work.clash is None and not self._may_place(work, fetched.digest.hexes, fetched.temp.fd, source, offer):
+                return self._refused(offer, fetched, work)
+            return self._keep(offer, fetched, work)
+
+    def _refused(self, offer: Offer, fetched: Fetched, work: Work) -> bool:
+        """Right bytes that may not be used: a bad signature sets them aside, and others may be better signed."""
+        if work.ruling is None or not work.ruling.bad:
+            return True
+        self._quarantine(offer, fetched, work)
+        where = f"; kept as {work.aside[-1].kept}" if work.aside[-1].kept else f"; {work.aside[-1].failure}"
+        told = (replace(each, says=each.says + where) for each in work.ruling.findings)
+        work.badly_signed += tuple(each for each in told if each not in work.badly_signed)  # the same bytes elsewhere
+        work.must_be_signed = self._sealing.wants(work.facts)
+        work.ruling = None
+        return False
+
+    def _keep(self, offer: Offer, fetched: Fetched, work: Work) -> bool:
+        """Put right bytes in their place, or into quarantine where other bytes have it by right."""
+        facts = work.facts
+        if work.clash is not None:
+            self._quarantine(offer, fetched, work)
+            return True
+        shared = fetched.way_in == "hard-link"
+        try:
+            status = placing.put(self._store.fd, facts, fetched.temp, shared=shared)
+        except FileExistsError:
+            # Somebody laid a file there since the plan was made: judge it, as one that was there before.
+            if self._prove(work):
+                return True
+            status = placing.put(self._store.fd, facts, fetched.temp, shared=shared)
+        held = facts.held(taken_at=self._clock(), taken_from=offer.place, way_in=fetched.way_in)
+        proof = placing.proof_of_new(fetched.digest, status, held.taken_at, shared=shared, kind=self.kind)
+        self._record(held, proof)
+        if not offer.named:
+            work.misnamed = offer.place
+        work.ended("taken", fetched.way_in, offer.place, fetched.note)
+        return True
+
+    def _quarantine(self, offer: Offer, fetched: Fetched | None, work: Work) -> None:
+        facts = work.facts
+        if fetched is None:
+            size = offer.size if offer.size != facts.size else None  # it has grown since it was offered
+            wrong = quarantine.Wrong(facts, size, "", offer.place, "of another size than the bundle, and not read")
+        else:
+            digest = fetched.digest
+            why = verdicts.code_of(facts, digest.size)
+            if work.ruling is not None and work.ruling.bad:
+                why = "the right bytes, but their signature is not good"
+            elif digest.sha256 == facts.sha256:
+                why = "right, but its place is taken by other bytes that an older manifest proved"
+            wrong = quarantine.Wrong(facts, digest.size, digest.sha256, offer.place, why)
+        kept, failure = quarantine.keep(
+            self._store.fd, self._room, wrong, fetched.temp if fetched else None, self._clock()
+        )
+        work.aside += (SetAside(wrong, kept, failure),)
+        work.status = "quarantined"
+
+    # The catalogue
+
+    def _record(self, held: Held, proof: Proof) -> None:
+        self._catalogue.record_held(held, proof)
+        self._known(held)
+        self.proofs[held.place] = proof
+
+    def _known(self, held: Held) -> None:
+        old = self.held.get(held.place)
+        if old is not None:
+            self._places[old.sha256].discard(old.place)
+        self.held[held.place] = held
+        self._places.setdefault(held.sha256, set()).add(held.place)
+
+    def _forget(self, place: str) -> None:
+        self._catalogue.forget(place)
+        row = self.held.pop(place, None)
+        if row is not None:
+            self._places[row.sha256].discard(place)
+        self.proofs.pop(place, None)
+
+
+def _first(offers: Sequence[tuple[Source, Found]]) -> tuple[Source, Offer] | None:
+    return next(((source, offer) for source, found in offers for offer in found.every()), None)

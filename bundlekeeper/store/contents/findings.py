@@ -1,0 +1,119 @@
+"""The findings of a take, in words: pure, from what was expected and what was found.
+
+Rules: the code says what kind of wrong it is, the text names the file, both figures, and where the bytes are kept; when
+the wrong bytes are those of another bundle, that is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.store.contents.quarantine import Wrong
+from bundlekeeper.store.database.bundle_facts import Facts
+from bundlekeeper.store.database.rows import Held
+
+_AGAIN = "get it again from its publisher, and compare the digest with the publisher's own list"
+
+
+def owners(facts: Iterable[Facts], held: Iterable[Held]) -> dict[str, str]:
+    """Digest to the bundle that it belongs to, of the manifest or of the store."""
+    known = {row.sha256: f"{row.family} {row.version} ({row.name}), held" for row in held}
+    return known | {each.sha256: f"{each.family} {each.version} ({each.name})" for each in facts}
+
+
+def code_of(facts: Facts, size: int) -> str:
+    """The finding code for wrong bytes of this many bytes."""
+    if size == facts.size:
+        return "altered"
+    return "truncated" if size < facts.size else "extended"
+
+
+def of_wrong(wrong: Wrong, known: Mapping[str, str], kept: str, failure: str, *, level: Level | None = None) -> Finding:
+    """The finding for bytes that are not the bundle's; `kept` is their place in quarantine, `failure` why not there."""
+    facts = wrong.facts
+    code = "extended" if wrong.size is None else code_of(facts, wrong.size)  # unread without a size: too much came
+    if wrong.size is None:
+        says = f"{wrong.place}: more bytes than the manifest's {facts.size} came"
+    elif code == "altered":
+        says = f"{wrong.place}: SHA-256 {wrong.sha256[:12]}…, the manifest says {facts.sha256[:12]}…"
+    else:
+        says = f"{wrong.place}: {wrong.size} bytes, the manifest says {facts.size}"
+    if wrong.sha256 in known:
+        says += f"; these are the bytes of {known[wrong.sha256]}"
+    if kept:
+        says += f"; kept as {kept}"
+    return finding(code, facts.name, f"{says}; {failure}" if failure else says, _AGAIN, level)
+
+
+def of_miss(facts: Facts, obstacles: Sequence[str], places: Sequence[str], unseen: Sequence[str]) -> Finding:
+    """The finding for a bundle that no source has; `unseen` says what of the sources could not be looked into."""
+    says = "; ".join([f"not found in {', '.join(places) or 'any source'}", *obstacles, *unseen])
+    if unseen:
+        hint = (
+            "nobody knows what lies there: let it be looked into (its mode and owner), and run the same command again"
+        )
+        return finding("unreadable", facts.name, says, hint)
+    return finding("missing", facts.name, says, "put the file there and run the same command again")
+
+
+def of_others(count: int) -> list[str]:
+    """The sentence on files of the bundle's size under other names, which are not it; nothing where there are none."""
+    if not count:
+        return []
+    files = "a file of its size under another name does" if count == 1 else f"{count} files of its size do"
+    return [f"{files} not hold its bytes"]
+
+
+def of_passed(count: int) -> list[str]:
+    """The sentence on files of the bundle's size that are taken, unread, for the bundles whose names they bear."""
+    if not count:
+        return []
+    if count == 1:
+        return ["a file of its size was not read, because it bears the name of a bundle that is held and proven"]
+    return [f"{count} files of its size were not read, because they bear the names of bundles that are held and proven"]
+
+
+def of_try(facts: Facts, count: int) -> Finding:
+    """The finding of a dry run for a bundle of which only the size is there, under other names."""
+    files = "1 file of its size" if count == 1 else f"{count} files of its size"
+    says = f"no file of this name; {files} under another name would be read to find out"
+    return finding("missing", facts.name, says, "put the file there, or let the take look", Level.WARNING)
+
+
+def of_unreadable(facts: Facts, reasons: Sequence[str]) -> Finding:
+    """The finding for a bundle whose bytes could not be read to their end."""
+    return finding("unreadable", facts.name, "; ".join(reasons), "nothing is known about its bytes; try again")
+
+
+def of_misnamed(facts: Facts, place: str) -> Finding:
+    """The finding for right bytes under another name."""
+    says = f"{place} holds the bytes of this bundle; taken under its published name"
+    return finding("misnamed", facts.name, says, "find out who renamed it")
+
+
+def of_clash(facts: Facts, row: Held, kept: str) -> Finding:
+    """The finding for a place that is taken by other bytes, proven by another manifest."""
+    says = (
+        f"{row.place} holds other bytes (SHA-256 {row.sha256[:12]}…), proven by the manifest with sequence "
+        f"{row.sequence}; they were not replaced"
+    )
+    if kept:
+        says += f"; the new bytes are kept as {kept}"
+    hint = "find out which of the two is right; move the wrong one out of the store by hand, then take again"
+    return finding("not-held", facts.name, says, hint)
+
+
+def of_facts(facts: Facts) -> list[Finding]:
+    """What the manifest itself says against a bundle, taken or not."""
+    found = []
+    if facts.proves_itself:
+        says = "its digest was computed from the file that it is meant to prove"
+        found.append(finding("self-digest", facts.name, says, "bundlekeeper manifest confirm MANIFEST --against LIST"))
+    elif not facts.digest_from:
+        says = "the manifest does not say where the digest comes from (digest_from)"
+        found.append(finding("not-checked", facts.name, says, "add digest_from to the manifest"))
+    if facts.standing == "withdrawn":
+        says = f"withdrawn by its publisher: {facts.why or 'no reason given'}"
+        found.append(finding("withdrawn", facts.name, says, "do not stage it; see the publisher's reason"))
+    return found

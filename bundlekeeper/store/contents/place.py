@@ -1,0 +1,138 @@
+"""Putting a file into its place in the tree, and judging one that is there.
+
+Rules: everything durable before anything is claimed: file, then link, then folder; a name that is taken is never
+replaced; the fingerprint is read after the last link is made and the temporary name is gone, because each changes the
+ctime; a fingerprint is trustworthy only when any later change must show in it.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+
+from bundlekeeper.errors import RefusedError, UnfinishedError
+from bundlekeeper.store.contents import unchanged
+from bundlekeeper.store.database.bundle_facts import Facts
+from bundlekeeper.store.database.rows import Proof
+from bundlekeeper.store.disk import files
+from bundlekeeper.store.disk.filesystem import FsKind
+from bundlekeeper.store.disk.temp_files import Temp
+from bundlekeeper.verification.hashing.door import Digest
+
+_SECOND_NS = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class InPlace:
+    """A regular file at a place of the store: its folder, its open descriptor and its `stat`."""
+
+    folder: int
+    fd: int
+    status: os.stat_result
+
+
+@contextmanager
+def in_place(root: int, place: str) -> Iterator[InPlace | None]:
+    """The file at `place` (relative, posix), open for reading, or None where there is none.
+
+    Raises RefusedError when something else is there: a link, a FIFO, a file whose name differs by case only; OSError.
+    """
+    *parents, name = place.split("/")
+    try:
+        folder = files.open_folder(root, parents)
+    except FileNotFoundError:
+        yield None
+        return
+    try:
+        try:
+            fd = files.open_regular(folder, name)
+        except FileNotFoundError:
+            yield None
+            return
+        try:
+            if not _is_spelt(folder, name):
+                raise RefusedError(
+                    f"{place}: a file whose name differs only by case is there",
+                    hint="this file system takes both names for one; move the other file away",
+                    where=place,
+                )
+            yield InPlace(folder, fd, os.fstat(fd))
+        finally:
+            os.close(fd)
+    finally:
+        os.close(folder)
+
+
+def _is_spelt(folder: int, name: str) -> bool:
+    """True when a name that was found stands in the folder in just this spelling."""
+    other = name.swapcase()
+    if name.isascii() and other != name and not files.exists(folder, other):
+        return True  # a file system that takes two spellings for one had found this one too; listing costs much more
+    return name in os.listdir(folder)
+
+
+def put(root: int, facts: Facts, temp: Temp, *, shared: bool) -> os.stat_result:
+    """Make the file durable and give it its place; return its `stat` as it now stands there.
+
+    A file of ours gets mode 0444 and a modification time a second before its link (`proof_of_new`); a shared one is
+    left as it is.
+    Raises FileExistsError when the place is taken, OSError; nothing is claimed to be there after an error.
+    """
+    if not shared:
+        os.fchmod(temp.fd, files.FILE_MODE)
+        written = os.fstat(temp.fd).st_mtime_ns
+        os.utime(temp.fd, ns=(written, written - _SECOND_NS))
+    os.fsync(temp.fd)
+    with files.folder(root, facts.folder, create=True) as folder:
+        temp.publish(folder, facts.name)
+        os.fsync(folder)
+        temp.settle()
+        return _insist(folder, facts, temp.fd)
+
+
+def put_again(root: int, facts: Facts, fd: int) -> os.stat_result:
+    """Give a file of the store, open as `fd`, a second name; return its `stat` afterwards. Raises as `put`."""
+    with files.folder(root, facts.folder, create=True) as folder:
+        files.link_fd(fd, folder, facts.name)
+        os.fsync(folder)
+        return _insist(folder, facts, fd)
+
+
+def _insist(folder: int, facts: Facts, fd: int) -> os.stat_result:
+    here, status = os.lstat(facts.name, dir_fd=folder), os.fstat(fd)
+    if (here.st_dev, here.st_ino) != (status.st_dev, status.st_ino):
+        raise UnfinishedError("another file stands where this one was just put", where=facts.place)
+    return here
+
+
+def proof_of_new(digest: Digest, status: os.stat_result, at: datetime, *, shared: bool, kind: FsKind) -> Proof:
+    """The proof of a file that was hashed on its way in and then linked into place.
+
+    Nobody else could write to it before the link, and a write after the link changes its modification time even within
+    the tick of the link's ctime, because `put` set the two apart.
+    """
+    told_apart = abs(status.st_ctime_ns - status.st_mtime_ns) >= _SECOND_NS // 2
+    trustworthy = kind.stable_identity and not shared and told_apart
+    return Proof(digest.sha256, at, files.fingerprint_of(status), trustworthy, extra_of(digest))
+
+
+def proof_of_read(
+    digest: Digest, found: InPlace, at: datetime, began_ns: int | None, *, shared: bool, kind: FsKind
+) -> Proof | None:
+    """The proof of a file that was read in place, its read begun by `trusting.begin`; None when it changed meanwhile.
+
+    Raises OSError.
+    """
+    after = files.fingerprint_of(os.fstat(found.fd))
+    if after != files.fingerprint_of(found.status):
+        return None
+    settled = began_ns is not None and unchanged.is_settled(after, began_ns)
+    return Proof(digest.sha256, at, after, kind.stable_identity and not shared and settled, extra_of(digest))
+
+
+def extra_of(digest: Digest) -> tuple[tuple[str, str], ...]:
+    """The digests beyond SHA-256, as a proof keeps them."""
+    return tuple(sorted((name, found) for name, found in digest.hexes.items() if name != "sha256"))

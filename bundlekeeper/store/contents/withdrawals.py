@@ -1,0 +1,88 @@
+"""Withdrawals that outlive the manifest that told of them: going back to an older manifest makes no bundle good again.
+
+Rules: of the accepted manifests the one with the highest number tells what is withdrawn, whichever is in force; a
+bundle is known by its SHA-256, whatever a manifest calls it; where the kept copy of that manifest is gone or altered,
+that is told, because nothing says then what it withdrew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import KeeperError
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.store.disk import files
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.lint.read_manifest import Loaded
+    from bundlekeeper.model.manifest.types import Bundle, Manifest
+    from bundlekeeper.store.database.rows import Accepted
+
+
+def withdrawn_since(
+    root: int, known: Sequence[Accepted], sequence: int
+) -> tuple[tuple[Bundle, ...], tuple[Finding, ...]]:
+    """The bundles that the newest manifest of those `known` withdrew, where it is newer than number `sequence`.
+
+    `root` is the store's folder. Raises nothing: what keeps it from being read is a finding.
+    """
+    newest = max(known, key=lambda each: each.sequence, default=None)
+    if newest is None or newest.sequence <= sequence:
+        return (), ()
+    from bundlekeeper.model.lint.read_manifest import read
+    from bundlekeeper.model.manifest.types import MAX_BYTES
+
+    *folders, name = newest.place.split("/")
+    try:
+        with files.folder(root, tuple(folders)) as home:
+            data = files.read_bounded(home, name, MAX_BYTES)
+        if hashlib.sha256(data).hexdigest() != newest.sha256:
+            return (), (_unknown(newest, "its kept copy is not what was accepted"),)
+        manifest = read(data, name=newest.place, today=newest.issued).manifest
+    except (KeeperError, OSError) as error:
+        return (), (_unknown(newest, str(error)),)
+    withdrawn = (_telling(each, newest.sequence) for each in manifest.bundle if each.standing == "withdrawn")
+    return tuple(withdrawn), ()
+
+
+def overlaid(root: int, loaded: Loaded, known: Sequence[Accepted]) -> tuple[Loaded, tuple[Finding, ...]]:
+    """The manifest that was read, with what a newer one of those `known` withdrew since; and what is not known of that.
+
+    Raises nothing.
+    """
+    withdrawn, findings = withdrawn_since(root, known, loaded.manifest.sequence)
+    since = {each.sha256.lower(): each for each in withdrawn}
+    if not since:
+        return loaded, findings
+    return replace(loaded, manifest=_with(loaded.manifest, since)), findings
+
+
+def _with(manifest: Manifest, since: dict[str, Bundle]) -> Manifest:
+    rows = []
+    for each in manifest.bundle:
+        later = since.get(each.sha256.lower())
+        if later is not None and each.standing != "withdrawn":
+            each = each.model_copy(update={"standing": later.standing, "why": later.why})
+        rows.append(each)
+    return manifest.model_copy(update={"bundle": tuple(rows)})
+
+
+def _telling(bundle: Bundle, sequence: int) -> Bundle:
+    """The bundle, its reason saying which manifest gave it."""
+    why = bundle.why or "no reason given"
+    return bundle.model_copy(update={"why": f"{why} (by manifest {sequence}, which this store accepted)"})
+
+
+def _unknown(newest: Accepted, says: str) -> Finding:
+    return finding(
+        "not-checked",
+        newest.place,
+        f"what manifest {newest.sequence} withdrew is not known: {says}",
+        "take it again, then go back to the older one",
+    )
+
+
+__all__ = ["overlaid", "withdrawn_since"]

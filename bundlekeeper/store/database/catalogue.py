@@ -1,0 +1,340 @@
+"""The catalogue: which bundle files the store holds, by which manifest, and what proved them. SQLite.
+
+Rules: it claims nothing that is not on the disk already, so a row is written last; one call is one transaction; it can
+be rebuilt from the tree, the proofs cannot; a row that is not what was written is never believed, and neither is a
+table that lost one: every row has a checksum, every table a total (`catalogue_rows`), compared on each reading.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from bundlekeeper.errors import DamagedError
+from bundlekeeper.findings import finding
+from bundlekeeper.formats.sqlite import Database
+from bundlekeeper.store.database.bundle_facts import Facts
+from bundlekeeper.store.database.row_checksums import (
+    EXCEPTION,
+    HELD,
+    MANIFEST,
+    PROOF,
+    TABLES,
+    Exempt,
+    T,
+    Table,
+    Values,
+    raw,
+)
+from bundlekeeper.store.database.rows import Accepted, Held, Proof
+
+_MEND = (
+    "run `bundlekeeper check` or `bundlekeeper take` where the store can be written, to make the catalogue again from "
+    "the kept manifests; every file whose row is lost counts as unproven until it is read again"
+)
+DATABASE = Database(
+    noun="the store's catalogue",
+    thing="a catalogue",
+    application_id=0x424B4341,  # "BKCA"
+    schema=Path(__file__).parent / "catalogue.sql",
+    absent=("the store's catalogue is missing", _MEND),
+    damage_hint=_MEND.replace("to make the catalogue", "to move it aside and make it"),
+    full_hint="make room (df -h, df -i) and run the same command again; what was finished stays",
+    busy="another process is writing the store's catalogue",
+    busy_s=10.0,
+)
+
+_NAMED = 5  # broken rows of one table that are named; the rest are counted
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """What is still right in a catalogue that is damaged; `lost` says in sentences what is not."""
+
+    manifests: tuple[Accepted, ...] = ()  # in the order of acceptance
+    held: tuple[Held, ...] = ()
+    proofs: tuple[tuple[str, Proof], ...] = ()
+    exceptions: tuple[Exempt, ...] = ()
+    lost: tuple[str, ...] = ()
+
+
+NOTHING = Sound()
+
+
+class Catalogue:
+    """One open catalogue. Use as a context manager, or `close` it."""
+
+    def __init__(self, connection: sqlite3.Connection, where: str) -> None:
+        connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
+        self._connection = connection
+        self._where = where
+        self._read: dict[str, list[Any]] = {}  # what `verify` read, until it is asked for
+
+    @classmethod
+    def open(cls, path: Path, *, write: bool) -> Self:
+        """Open the catalogue at `path`.
+
+        Raises DamagedError when it is absent, not ours, of another format or damaged; UnfinishedError when it cannot
+        be opened; LockedError when another process holds it for too long.
+        """
+        return cls(DATABASE.open(path, write=write), str(path))
+
+    @classmethod
+    def create(cls, path: Path) -> Self:
+        """Make an empty catalogue in the empty file at `path`. Raises UnfinishedError, DamagedError."""
+        return cls(DATABASE.make(path, durable=False), str(path))  # it has no name yet; the caller syncs it whole
+
+    @classmethod
+    def in_memory(cls) -> Self:
+        """An empty catalogue that nobody else sees and that ends with this process. Raises UnfinishedError."""
+        with DATABASE.wrapped(":memory:"):
+            connection = sqlite3.connect(":memory:", isolation_level=None)
+            connection.executescript(DATABASE.schema.read_text("utf-8"))
+        return cls(connection, ":memory:")
+
+    def close(self) -> None:
+        """Close the database. Raises nothing."""
+        self._connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        """One transaction: all of the block or nothing of it."""
+        self._read.clear()
+        with DATABASE.writing(self._connection, self._where):
+            yield self._connection
+
+    # Manifests
+
+    def accept(self, accepted: Accepted, facts: Iterable[Facts]) -> None:
+        """Remember an accepted manifest as the latest, and give the files held already what it says of them.
+
+        Raises UnfinishedError, LockedError, DamagedError.
+        """
+        with self._writing() as connection:
+            known = self._rows(MANIFEST)
+            same = (accepted.platform, accepted.sequence)
+            before = next((each for _, each in known if (each.platform, each.sequence) == same), None)
+            if before is not None:
+                vouched = accepted if accepted.signed_by else before
+                accepted = replace(before, signed_by=vouched.signed_by, signed_key=vouched.signed_key)
+            turn = max((turn for turn, _ in known), default=0) + 1
+            _put(connection, MANIFEST, [(turn, accepted)])
+            said = {(each.family, each.version, each.name, each.sha256): each for each in facts}
+            rows = [(row, said.get((row.family, row.version, row.name, row.sha256))) for row in self._rows(HELD)]
+            _put(connection, HELD, [_saying(row, now) for row, now in rows if now is not None])
+
+    def accepted(self) -> list[Accepted]:
+        """Every accepted manifest, in the order of acceptance: the last one counts. Raises as `held`."""
+        return [accepted for _, accepted in sorted(self._rows(MANIFEST), key=lambda row: row[0])]
+
+    def record_exception(self, at: datetime, what: str, subject: str, why: str) -> None:
+        """Record what was let through against the rules, and on whose word. Raises as `accept`."""
+        with self._writing() as connection:
+            last: int = connection.execute("SELECT coalesce(max(number), 0) FROM exception").fetchone()[0]
+            _put(connection, EXCEPTION, [(last + 1, (at, what, subject, why))])
+
+    def exceptions(self) -> list[Exempt]:
+        """What was let through: when, what, subject, why; oldest first. Raises as `held`."""
+        return [exempt for _, exempt in self._rows(EXCEPTION)]
+
+    # Files
+
+    def record_held(self, held: Held, proof: Proof | None) -> None:
+        """Record a file and its proof in one transaction; without a proof its place counts as unproven.
+
+        Raises UnfinishedError, LockedError, DamagedError.
+        """
+        with self._writing() as connection:
+            _put(connection, HELD, [held])
+            if proof is None:
+                connection.execute("DELETE FROM proof WHERE place = CAST(? AS TEXT)", (raw(held.place),))
+            else:
+                _put(connection, PROOF, [(held.place, proof)])
+
+    def record_linked(self, held: Sequence[Held], link: Callable[[], Mapping[str, Proof]]) -> None:
+        """Record files whose places `link` makes, and every proof that `link` returns.
+
+        Of all but the first of `held` those are recorded that it returns a proof of. A link changes the fingerprint of
+        the file's other names, so it is made when the journal stands already: where that cannot be written, nothing is
+        linked. Raises as `record_held`, and what `link` raises.
+        """
+        first, *others = held
+        with self._writing() as connection:
+            _put(connection, HELD, [first])
+            proofs = link()
+            _put(connection, HELD, [each for each in others if each.place in proofs])
+            _put(connection, PROOF, proofs.items())
+
+    def record_proof(self, place: str, proof: Proof) -> None:
+        """Record one proof. Raises UnfinishedError, LockedError, DamagedError."""
+        self.record_proofs({place: proof})
+
+    def record_proofs(self, proofs: Mapping[str, Proof]) -> None:
+        """Record many proofs in one transaction. Raises UnfinishedError, LockedError, DamagedError."""
+        with self._writing() as connection:
+            _put(connection, PROOF, proofs.items())
+
+    def forget(self, place: str) -> None:
+        """Drop the row and the proof of a place; the file, if there is one, is not touched. Raises as `accept`."""
+        with self._writing() as connection:
+            connection.execute("DELETE FROM held WHERE place = CAST(? AS TEXT)", (raw(place),))
+            connection.execute("DELETE FROM proof WHERE place = CAST(? AS TEXT)", (raw(place),))
+
+    def proofs(self) -> dict[str, Proof]:
+        """Every proof by its place. Raises DamagedError, LockedError, UnfinishedError."""
+        return dict(self._rows(PROOF))
+
+    def held(self, family: str | None = None) -> list[Held]:
+        """The files held, of one family or of all, by place. Raises DamagedError, LockedError, UnfinishedError."""
+        rows = self._rows(HELD)  # all of them: only a whole table shows that nothing is missing
+        return rows if family is None else [row for row in rows if row.family == family]
+
+    # What may be believed
+
+    def verify(self) -> None:
+        """Read everything once and compare it with its checksums; what was read serves the next question.
+
+        Raises DamagedError with a problem per table, LockedError, UnfinishedError.
+        """
+        told: list[str] = []
+        with DATABASE.reading(self._connection, self._where):
+            if self._schema() != _schema():
+                raise _damage(["its schema is not what was written"], self._where)
+            for table in TABLES:
+                try:
+                    self._read[table.name] = self._rows(table)
+                except DamagedError as error:
+                    if not error.problems:  # of a page, not of rows: nothing more can be asked
+                        raise
+                    told += [each.says for each in error.problems]
+        if told:
+            raise _damage(told, self._where)
+
+    def sound(self) -> Sound:
+        """Every row that is still what was written, whatever else is broken. Raises LockedError, UnfinishedError."""
+        kept: dict[str, list[Any]] = {}
+        lost: list[str] = []
+        for table in TABLES:
+            kept[table.name], missing = self._salvaged(table)
+            lost += missing
+        manifests = tuple(accepted for _, accepted in sorted(kept["manifest"], key=lambda row: row[0]))
+        exceptions = tuple(exempt for _, exempt in sorted(kept["exception"]))
+        return Sound(manifests, tuple(kept["held"]), tuple(kept["proof"]), exceptions, tuple(lost))
+
+    def _rows(self, table: Table[T]) -> list[T]:
+        """All rows of a table. Raises DamagedError where one is not what was written, or missing."""
+        if table.name in self._read:
+            return self._read.pop(table.name)
+        with DATABASE.reading(self._connection, self._where):
+            total = self._total(table)
+            found = self._connection.execute(table.select()).fetchall()
+        broken = [row for row in found if not table.is_whole(row[:-1], row[-1])]
+        if broken or total != _total_of(found):
+            raise _damage([_told(table, broken, found, total)], self._where)
+        return [table.make(row[:-1]) for row in found]
+
+    def _salvaged(self, table: Table[T]) -> tuple[list[T], list[str]]:
+        """The rows of a table that are what was written, and what is lost of it, read from both ends."""
+        found: dict[Values, Values] = {}
+        broken: dict[Values, Values] = {}
+        trouble = ""
+        for backwards in (False, True):
+            try:
+                with DATABASE.wrapped(self._where):
+                    for row in self._connection.execute(table.select(backwards=backwards)):
+                        whole = table.is_whole(row[:-1], row[-1])
+                        (found if whole else broken)[table.key_of(row[:-1])] = row
+                break
+            except DamagedError as error:
+                trouble = error.says
+        try:
+            with DATABASE.wrapped(self._where):
+                total = self._total(table)
+        except DamagedError:
+            total = None
+        lost = []
+        if trouble:
+            lost.append(f"{table.name}: {len(found)} rows of {total[0] if total else 'an unknown number'}: {trouble}")
+        elif broken or total != _total_of(found.values()):
+            lost.append(_told(table, list(broken.values()), list(found.values()), total))
+        return [table.make(row[:-1]) for row in found.values()], lost
+
+    def _total(self, table: Table[Any]) -> Values | None:
+        query = "SELECT rows, checksums FROM total WHERE of = ?"
+        row: Values | None = self._connection.execute(query, (table.name,)).fetchone()
+        return row
+
+    def _schema(self) -> list[Values]:
+        return self._connection.execute("SELECT type, name, tbl_name, sql FROM sqlite_schema").fetchall()
+
+
+def _schema() -> list[Values]:
+    """The schema as SQLite keeps it."""
+    fresh = sqlite3.connect(":memory:")
+    try:
+        fresh.executescript(DATABASE.schema.read_text("utf-8"))
+        return fresh.execute("SELECT type, name, tbl_name, sql FROM sqlite_schema").fetchall()
+    finally:
+        fresh.close()
+
+
+def _total_of(rows: Collection[Values]) -> Values:
+    """How many rows, and the sum of their checksums."""
+    return len(rows), sum(row[-1] for row in rows)
+
+
+def _told(table: Table[Any], broken: Sequence[Values], found: Sequence[Values], total: Values | None) -> str:
+    """What is wrong with a table, in a sentence."""
+    if broken:
+        names = [" ".join(str(value) for value in table.key_of(row[:-1])) for row in broken]
+        more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+        return f"{table.noun}: not what was written: {', '.join(names[:_NAMED])}{more}"
+    if total is None:
+        return f"{table.noun}: how many there were is lost"
+    return f"{table.noun}: {len(found)} rows are there, {total[0]} were written" + (
+        ", or others" if len(found) == total[0] else ""
+    )
+
+
+def _damage(told: Sequence[str], where: str) -> DamagedError:
+    """The refusal of a catalogue of which these sentences are told."""
+    error = DATABASE.damaged(
+        told[0] if len(told) == 1 else f"rows of {len(told)} tables are not what was written", where
+    )
+    error.problems = tuple(finding("damaged", "the store's catalogue", says, DATABASE.damage_hint) for says in told)
+    return error
+
+
+def _saying(row: Held, facts: Facts) -> Held:
+    """The row with what a manifest says of its bundle beyond its name and bytes."""
+    return replace(
+        row,
+        platform=facts.platform,
+        sequence=facts.sequence,
+        digest_from=facts.digest_from,
+        standing=facts.standing,
+        why=facts.why,
+        build=facts.build,
+        images=facts.images,
+        released=facts.released,
+        signature=facts.signature,
+    )
+
+
+def _put(connection: sqlite3.Connection, table: Table[T], rows: Iterable[T]) -> None:
+    """Write rows, each over the one of its key."""
+    connection.executemany(table.put, (table.bound(row) for row in rows))

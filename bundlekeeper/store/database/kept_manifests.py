@@ -1,0 +1,140 @@
+"""The manifests that the store keeps whole, beside what its catalogue says of them.
+
+Rules: a kept manifest counts whether or not the catalogue has a row of it: a catalogue may be older than its manifests
+(a restored backup) or may have lost a row, and must not forget a withdrawal or let an older manifest in for it; a file
+counts by its name, `PLATFORM-SEQUENCE.toml`, and one whose content cannot be read, or says otherwise, is told.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import stat
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import KeeperError
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.store.database.rows import Accepted
+from bundlekeeper.store.disk import files
+
+if TYPE_CHECKING:
+    from bundlekeeper.store.database.bundle_facts import Facts
+
+FOLDER = "manifests"
+_LIMIT = 16 * 1024 * 1024  # bytes; model.manifest.MAX_BYTES, which costs pydantic to import
+_NAME = re.compile(r"(.+)-([0-9]{1,18})\.toml", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """One kept manifest that was read: the row it should have, and what it says of each bundle."""
+
+    accepted: Accepted
+    facts: tuple[Facts, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Unread:
+    """A kept manifest without a row, of which only its name is known: `sequence` by that name."""
+
+    place: str
+    sequence: int
+    says: str
+
+    @property
+    def finding(self) -> Finding:
+        """What is told of it."""
+        says = f"{self.says}, and the catalogue has no row of it: what it withdrew is not known"
+        hint = f"put the manifest itself in its place and check the store, or move this one out of {FOLDER}/"
+        return finding("damaged", self.place, says, hint)
+
+
+def unrecorded(root: int, known: Iterable[Accepted]) -> list[str]:
+    """The places of what is kept by a manifest's name and has no row among `known`, by sequence.
+
+    `root` is the store's folder. Raises RefusedError, OSError when the folder of manifests cannot be looked at.
+    """
+    rows = {each.place for each in known}
+    try:
+        with files.folder(root, (FOLDER,)) as folder:
+            names = os.listdir(folder)
+    except FileNotFoundError:
+        return []
+    found = [(int(m[2]), f"{FOLDER}/{name}") for name in names if (m := _NAME.fullmatch(name))]
+    return [place for _, place in sorted(found) if place not in rows]
+
+
+def highest(root: int, platform: str) -> int:
+    """The highest number that a kept manifest of the platform bears in its name, -1 where there is none.
+
+    Raises as `unrecorded`.
+    """
+    return max((_sequence(place) for place in unrecorded(root, ()) if _platform(place) == platform), default=-1)
+
+
+def read_kept(root: int, places: Collection[str], platforms: Collection[str] = ()) -> tuple[list[Kept], list[Unread]]:
+    """What is kept at these places, by sequence; and what of it cannot be read, or is not what its name says.
+
+    With `platforms`, a manifest of another one is not what belongs there. Raises nothing.
+    """
+    read: list[Kept] = []
+    unread: list[Unread] = []
+    for place in places:
+        found = _read(root, place)
+        if isinstance(found, Kept) and platforms and found.accepted.platform not in platforms:
+            found = f"it is a manifest of platform {found.accepted.platform}, and the store keeps others"
+        if isinstance(found, Kept):
+            read.append(found)
+        else:
+            unread.append(Unread(place, _sequence(place), found))
+    return sorted(read, key=lambda each: each.accepted.sequence), unread
+
+
+def _sequence(place: str) -> int:
+    name = _NAME.fullmatch(place.rpartition("/")[2])
+    return int(name[2]) if name else -1
+
+
+def _platform(place: str) -> str:
+    name = _NAME.fullmatch(place.rpartition("/")[2])
+    return name[1] if name else ""
+
+
+def _read(root: int, place: str) -> Kept | str:
+    """The manifest at a place, or why it is none."""
+    from bundlekeeper.model.lint.read_manifest import read  # costs pydantic; a row is seldom missing
+    from bundlekeeper.store.database.bundle_facts import facts_of
+
+    name = place.rpartition("/")[2]
+    try:
+        with files.folder(root, (FOLDER,)) as folder:
+            status = os.lstat(name, dir_fd=folder)
+            if not stat.S_ISREG(status.st_mode):
+                return f"it is {files.kind_of(status.st_mode)}, not a manifest"
+            data = files.read_bounded(folder, name, _LIMIT)
+        at = datetime.fromtimestamp(status.st_mtime, UTC)
+        loaded = read(data, name=place, today=at.date())
+        facts = facts_of(loaded.manifest)
+    except OSError as error:
+        return f"it cannot be read: {error.strerror or error}"
+    except (KeeperError, ValueError, OverflowError) as error:
+        return f"it cannot be read: {error}"
+    of = loaded.manifest
+    if place != f"{FOLDER}/{of.platform}-{of.sequence}.toml":
+        return f"its name and what it says are not one: it is manifest {of.platform} {of.sequence}"
+    return Kept(Accepted(of.platform, of.sequence, loaded.sha256, place, of.issued, of.expires, at), facts)
+
+
+def in_order(known: Sequence[Accepted], kept: Iterable[Accepted]) -> list[Accepted]:
+    """The manifests with a row, in the order of acceptance, and those without: the highest number comes last. Pure.
+
+    One without a row whose number is above all others was accepted after them; any other was before, as far as can be
+    known, and is never the one in force.
+    """
+    highest = max((each.sequence for each in known), default=-1)
+    later = sorted((each for each in kept if each.sequence > highest), key=lambda each: each.sequence)
+    earlier = sorted((each for each in kept if each.sequence <= highest), key=lambda each: each.sequence)
+    return [*earlier, *known, *later]

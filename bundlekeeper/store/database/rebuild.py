@@ -1,0 +1,92 @@
+"""A catalogue from the tree: what can be known again of a store whose catalogue is gone or damaged.
+
+Rules: rows of the old catalogue that are still what was written stay as they are; the manifests that the store kept say
+the rest; a file that none of them names gets no row (`check` reports it as extra); a row that is made again counts as
+unproven; its time is that of the file itself; what the manifest with the highest number withdrew stays withdrawn.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import KeeperError
+from bundlekeeper.store.database import kept_manifests
+from bundlekeeper.store.database.catalogue import Catalogue, Sound
+from bundlekeeper.store.disk import files
+
+if TYPE_CHECKING:
+    from bundlekeeper.store.database.bundle_facts import Facts
+
+
+@dataclass(frozen=True, slots=True)
+class Filled:
+    """What was made again: the places of manifests, how many files' rows; and what of the kept manifests is unread."""
+
+    manifests: tuple[str, ...] = ()
+    files: int = 0
+    unread: tuple[kept_manifests.Unread, ...] = ()
+
+
+def fill(root: int, catalogue: Catalogue, sound: Sound) -> Filled:
+    """Put what is `sound` into the empty catalogue, then the kept manifests and the files that they name, unproven.
+
+    Raises UnfinishedError, RefusedError, OSError.
+    """
+    rows = {each.place: each for each in sound.manifests}
+    platforms = {each.platform for each in sound.manifests}
+    read, unread = kept_manifests.read_kept(root, kept_manifests.unrecorded(root, ()), platforms)
+    facts = {
+        each.accepted.place: each.facts
+        for each in read
+        if each.accepted.place not in rows or rows[each.accepted.place].sha256 == each.accepted.sha256
+    }
+    again = [each.accepted for each in read if each.accepted.place not in rows]
+    order = kept_manifests.in_order(sound.manifests, again)
+    proofs = dict(sound.proofs)
+    for row in sound.held:
+        catalogue.record_held(row, None)
+    catalogue.record_proofs(proofs)
+    highest = max((each.sequence for each in sound.manifests), default=-1)
+    for accepted in order:  # the rows that are sound say already what older ones said
+        catalogue.accept(accepted, facts[accepted.place] if accepted.sequence > highest else ())
+    for exempt in sound.exceptions:
+        catalogue.record_exception(*exempt)
+    wanted: dict[str, Facts] = {}
+    withdrawn = _withdrawn(facts, max(order, key=lambda each: each.sequence).place) if order else {}
+    for accepted in order:
+        wanted |= {each.place: _overlaid(each, withdrawn) for each in facts.get(accepted.place, ())}
+    for row in sound.held:
+        wanted.pop(row.place, None)
+    found = sum(_file(root, catalogue, each) for each in wanted.values())
+    lost = tuple(each for each in unread if each.place not in rows)
+    return Filled(tuple(each.place for each in again), found, lost)
+
+
+def _withdrawn(facts: Mapping[str, tuple[Facts, ...]], newest: str) -> dict[str, Facts]:
+    """By SHA-256, what the manifest with the highest number withdrew."""
+    return {each.sha256: each for each in facts.get(newest, ()) if each.standing == "withdrawn"}
+
+
+def _overlaid(facts: Facts, withdrawn: Mapping[str, Facts]) -> Facts:
+    later = withdrawn.get(facts.sha256)
+    return facts if later is None else replace(facts, standing=later.standing, why=later.why)
+
+
+def _file(root: int, catalogue: Catalogue, facts: Facts) -> bool:
+    """Record the file of a bundle, where there is one of its size."""
+    try:
+        with files.folder(root, facts.folder) as folder, files.regular(folder, facts.name) as fd:
+            status = os.fstat(fd)
+    except PermissionError:
+        raise  # nobody knows what is there: a catalogue without it would say that nothing is
+    except (OSError, KeeperError):
+        return False
+    if status.st_size != facts.size:
+        return False
+    at = datetime.fromtimestamp(status.st_ctime, UTC)
+    catalogue.record_held(facts.held(taken_at=at, taken_from="", way_in="found"), None)
+    return True

@@ -1,0 +1,233 @@
+"""The catalogue's rows as SQLite keeps them: columns, checksums, and our types from values and back.
+
+Rules: a row's checksum is the CRC-32 (RFC 1952 §8) of the table's name and the values as text (null as `None`), joined
+by NUL; it finds every turned bit and all but one in four billion other changes, and costs no hashlib, which every
+question would have to start; a row is made into a type only after its checksum was found right, so a value that cannot
+be read then is a bug of ours, not damage. A checksum finds what broke by itself; it keeps nobody out.
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any, Generic, TypeVar
+
+from bundlekeeper.store.database.rows import UNKNOWN_SIGNATURE, Accepted, Fingerprint, Held, HeldImage, Proof, Stated
+
+T = TypeVar("T")
+Values = tuple[Any, ...]
+#: What was let through against the rules: when, what, subject, why.
+Exempt = tuple[datetime, str, str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Table(Generic[T]):
+    """One table: its name, its columns without the checksum, those of its key, and how its rows are made.
+
+    `noun` is what a row is called; `raw` are the columns whose text may be no UTF-8 (names of files).
+    """
+
+    name: str
+    noun: str
+    columns: tuple[str, ...]
+    key: tuple[str, ...]
+    values: Callable[[T], Values]
+    make: Callable[[Values], T]
+    raw: frozenset[str] = frozenset()
+
+    def select(self, *, backwards: bool = False) -> str:
+        """The query for every row in the order of the key: the columns, then the checksum."""
+        order = ", ".join(f"{column} DESC" if backwards else column for column in self.key)
+        return f"SELECT {', '.join(self.columns)}, checksum FROM {self.name} ORDER BY {order}"  # noqa: S608
+
+    def key_of(self, values: Sequence[Any]) -> Values:
+        """The key among a row's values."""
+        return tuple(v for c, v in zip(self.columns, values, strict=True) if c in self.key)
+
+    @property
+    def put(self) -> str:
+        """The statement that writes a row, over the one of its key if there is one; its values are those of `bound`."""
+        marks = ", ".join("CAST(? AS TEXT)" if column in self.raw else "?" for column in (*self.columns, "checksum"))
+        rest = ", ".join(f"{c} = excluded.{c}" for c in (*self.columns, "checksum") if c not in self.key)
+        return (
+            f"INSERT INTO {self.name} ({', '.join(self.columns)}, checksum) VALUES ({marks}) "  # noqa: S608
+            f"ON CONFLICT ({', '.join(self.key)}) DO UPDATE SET {rest}"
+        )
+
+    def bound(self, row: T) -> Values:
+        """The row's values with its checksum, as `put` binds them."""
+        values = self.values(row)
+        pairs = zip(self.columns, values, strict=True)
+        return (*(raw(v) if c in self.raw else v for c, v in pairs), checksum(self.name, values))
+
+    def is_whole(self, values: Sequence[Any], found: object) -> bool:
+        """True when the checksum that was read is that of the values that were read."""
+        return checksum(self.name, values) == found
+
+
+def checksum(table: str, values: Sequence[Any]) -> int:
+    """A row's checksum."""
+    return zlib.crc32("\0".join((table, *map(str, values))).encode("utf-8", "surrogatepass"))
+
+
+def raw(text: str) -> bytes:
+    """Text as the bytes SQLite keeps, also where a file name was no UTF-8 (PEP 383)."""
+    return text.encode("utf-8", "surrogateescape")
+
+
+def _signed(number: int) -> int:
+    """An unsigned 64-bit number as the signed one that SQLite can hold; `% 2**64` turns it back."""
+    return number - 2**64 if number >= 2**63 else number
+
+
+def _signature_text(stated: Stated | None) -> str | None:
+    if stated == UNKNOWN_SIGNATURE:
+        return None
+    return json.dumps([stated.file, stated.form, stated.key], separators=(",", ":")) if stated else ""
+
+
+def _stated_from(text: str | None) -> Stated | None:
+    if text is None:
+        return UNKNOWN_SIGNATURE
+    return Stated(*json.loads(text)) if text else None
+
+
+def _images_text(images: Iterable[HeldImage]) -> str:
+    return json.dumps([[i.kind, list(i.models), i.version] for i in images], separators=(",", ":"))
+
+
+def _held_row(held: Held) -> Values:
+    return (
+        held.place,
+        held.family,
+        held.version,
+        held.name,
+        held.size,
+        held.sha256,
+        held.platform,
+        held.sequence,
+        held.digest_from,
+        held.standing,
+        held.why,
+        held.build,
+        held.taken_at.isoformat(),
+        held.taken_from,
+        held.way_in,
+        _images_text(held.images),
+        held.released.isoformat() if held.released else None,
+        _signature_text(held.signature),
+    )
+
+
+def _held_from(row: Values) -> Held:
+    *plain, taken_at, taken_from, way_in, images, released, signature = row
+    read_images = tuple(HeldImage(kind, tuple(models), version) for kind, models, version in json.loads(images))
+    read_released = date.fromisoformat(released) if released else None
+    taken: tuple[Any, ...] = (datetime.fromisoformat(taken_at), taken_from, way_in)
+    said: tuple[Any, ...] = (read_images, read_released, _stated_from(signature))
+    return Held(*plain, *taken, *said)
+
+
+def _manifest_row(row: tuple[int, Accepted]) -> Values:
+    turn, accepted = row
+    return (
+        accepted.platform,
+        accepted.sequence,
+        accepted.sha256,
+        accepted.place,
+        accepted.issued.isoformat(),
+        accepted.expires.isoformat() if accepted.expires else None,
+        accepted.accepted_at.isoformat(),
+        accepted.signed_by,
+        accepted.signed_key,
+        turn,
+    )
+
+
+def _manifest_from(row: Values) -> tuple[int, Accepted]:
+    platform, sequence, sha256, place, issued, expires, at, signed_by, signed_key, turn = row
+    until, since = date.fromisoformat(expires) if expires else None, datetime.fromisoformat(at)
+    dates = date.fromisoformat(issued), until, since
+    return turn, Accepted(platform, sequence, sha256, place, *dates, signed_by, signed_key)
+
+
+def _proof_row(row: tuple[str, Proof]) -> Values:
+    place, proof = row
+    stamp = proof.fingerprint
+    return (
+        place,
+        proof.sha256,
+        proof.proven_at.isoformat(),
+        stamp.size,
+        stamp.mtime_ns,
+        stamp.ctime_ns,
+        _signed(stamp.inode),
+        _signed(stamp.device),
+        int(proof.trustworthy),
+        " ".join(f"{name}:{digest}" for name, digest in proof.extra),
+    )
+
+
+def _proof_from(row: Values) -> tuple[str, Proof]:
+    place, sha256, at, size, mtime_ns, ctime_ns, inode, device, trusted, digests = row
+    fingerprint = Fingerprint(size, mtime_ns, ctime_ns, inode % 2**64, device % 2**64)
+    extra = tuple((name, digest) for name, _, digest in (each.partition(":") for each in digests.split()))
+    return place, Proof(sha256, datetime.fromisoformat(at), fingerprint, trusted == 1, extra)
+
+
+def _exception_row(row: tuple[int, Exempt]) -> Values:
+    number, (at, what, subject, why) = row
+    return number, at.isoformat(), what, subject, why
+
+
+def _exception_from(row: Values) -> tuple[int, Exempt]:
+    number, at, what, subject, why = row
+    return number, (datetime.fromisoformat(at), what, subject, why)
+
+
+def _columns(names: str) -> tuple[str, ...]:
+    return tuple(names.split())
+
+
+HELD = Table(
+    "held",
+    "file held",
+    _columns(
+        "place family version name size sha256 platform sequence digest_from standing why build taken_at taken_from "
+        "way_in images released signature"
+    ),
+    ("place",),
+    _held_row,
+    _held_from,
+    frozenset({"place", "taken_from"}),
+)
+MANIFEST = Table(
+    "manifest",
+    "manifest accepted",
+    _columns("platform sequence sha256 place issued expires accepted_at signed_by signed_key turn"),
+    ("platform", "sequence"),
+    _manifest_row,
+    _manifest_from,
+)
+PROOF = Table(
+    "proof",
+    "proof",
+    _columns("place sha256 proven_at size mtime_ns ctime_ns inode device trustworthy digests"),
+    ("place",),
+    _proof_row,
+    _proof_from,
+    frozenset({"place"}),
+)
+EXCEPTION = Table(
+    "exception",
+    "exception recorded",
+    _columns("number at what subject why"),
+    ("number",),
+    _exception_row,
+    _exception_from,
+    frozenset({"subject", "why"}),
+)
+TABLES: tuple[Table[Any], ...] = (MANIFEST, HELD, PROOF, EXCEPTION)

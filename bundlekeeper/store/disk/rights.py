@@ -1,0 +1,237 @@
+"""Who may write what a store relies on: owners and modes of its folders and files, told all at once.
+
+Rules: only root, the store's owner and whoever runs the command may write, and the members of one group where
+acceptance.toml names it; acceptance.toml itself is never the group's, else its members could name themselves; what
+belongs to somebody else is as good as writable by them (chmod); links are not followed; nothing is changed here. An
+access list shows in the group's bits of the mode, which are its mask then (acl(5)).
+"""
+
+from __future__ import annotations
+
+import grp
+import os
+import pwd
+import stat
+from collections.abc import Iterator, Mapping, Sequence
+from functools import cached_property
+
+from bundlekeeper.errors import RefusedError
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.store.disk import files
+from bundlekeeper.store.disk.filesystem import describe_fd
+
+CODE = "writable-by-others"
+ACCEPTANCE = "acceptance.toml"
+_ACCEPTANCE_LIMIT = 64 * 1024  # bytes; model.acceptance.MAX_BYTES, which costs a TOML parser to import
+_WRITABLE = stat.S_IWGRP | stat.S_IWOTH
+
+
+class Rights:
+    """Who may write in one store, whose root folder is open as `root` and is called `where`."""
+
+    def __init__(self, root: int, where: str) -> None:
+        """Raises OSError."""
+        self._root, self._where = root, where
+        self._status = os.fstat(root)
+        self.owner = self._status.st_uid
+        self._own = frozenset({0, os.geteuid(), self.owner})
+        self._others: dict[int, bool] = {}  # users that were met: whether they are of the group
+
+    @property
+    def foreign(self) -> str:
+        """Whose the store is, where root uses another user's; else empty."""
+        return user_name(self.owner) if os.geteuid() == 0 and self.owner != 0 else ""
+
+    def insist_on_user(self, *, write: bool) -> None:
+        """Insist that whoever runs this may use the store at all.
+
+        That is its owner, root, for reading anybody where it is root's, and the members of the group that it names.
+        Raises RefusedError, InputError when acceptance.toml cannot be read.
+        """
+        me = os.geteuid()
+        if me in {0, self.owner} or (self.owner == 0 and not write):
+            return
+        if (
+            self._group is not None
+            and self._group in {os.getegid(), *os.getgroups()}
+            and (self.owner == 0 or self._is_of_group(self.owner))
+        ):
+            return
+        raise RefusedError(
+            f"the store belongs to another user ({user_name(self.owner)})",
+            where=self._where,
+            hint="run as its owner, or use a store of your own (--store); "
+            f'a team shares one whose owner names their group in {ACCEPTANCE}: group = "NAME"',
+        )
+
+    def insist_on_tree(self, folders: Sequence[str], keeper: str) -> None:
+        """Insist on the root, acceptance.toml, these folders of the root and all that the folder `keeper` holds.
+
+        Raises RefusedError with every problem, OSError when `keeper` cannot be looked into.
+        """
+        self._insist(
+            self._judged(path, status)
+            for path, status in [("", self._status), *self._in_root(folders), *self._below((keeper,))]
+        )
+
+    def insist_on_bundles(self, places: Mapping[str, bool]) -> dict[str, Finding]:
+        """Insist on the files at these places, if they are there, and on their folders.
+
+        A place whose value is True is a file that `--link=hard` shares with its source: the source's rights are its
+        own, so what is to be said of it is returned, by its place. Raises RefusedError with every problem.
+        """
+        shared = {place: found for place in places if places[place] and (found := self._looked_at(place)) is not None}
+        own = [place for place in places if not places[place]]
+        folders = dict.fromkeys(place.rpartition("/")[0] for place in places)
+        self._insist(self._looked_at(path) for path in (*folders, *own))
+        return {
+            place: finding(CODE, place, f"{found.says}; it is shared with its source", found.hint, Level.WARNING)
+            for place, found in shared.items()
+        }
+
+    def _in_root(self, folders: Sequence[str]) -> Iterator[tuple[str, os.stat_result]]:
+        for name in (*folders, ACCEPTANCE):
+            try:
+                status = os.lstat(name, dir_fd=self._root)
+            except FileNotFoundError:
+                continue
+            if name != ACCEPTANCE and not stat.S_ISDIR(status.st_mode):
+                raise files.no_folder(name, status)
+            yield name, status
+
+    def _below(self, parts: tuple[str, ...]) -> Iterator[tuple[str, os.stat_result]]:
+        """Everything below a folder, but for what lies in folders that nobody but their owner may enter."""
+        try:
+            fd = files.open_folder(self._root, parts)
+        except FileNotFoundError:
+            return
+        inner: list[str] = []
+        try:
+            with os.scandir(fd) as entries:
+                for entry in entries:
+                    try:
+                        status = entry.stat(follow_symlinks=False)
+                    except FileNotFoundError:  # a temporary file of a writer
+                        continue
+                    yield "/".join((*parts, entry.name)), status
+                    if stat.S_ISDIR(status.st_mode) and status.st_mode & 0o077:
+                        inner.append(entry.name)
+        finally:
+            os.close(fd)
+        for name in inner:
+            yield from self._below((*parts, name))
+
+    def _looked_at(self, path: str) -> Finding | None:
+        try:
+            return self._judged(path, os.stat(path, dir_fd=self._root, follow_symlinks=False))
+        except OSError:  # gone, or out of reach: who reads it tells that
+            return None
+
+    def _judged(self, path: str, status: os.stat_result) -> Finding | None:
+        """What is to be said of one thing, with the commands that help; None where all is well."""
+        mode = 0 if stat.S_ISLNK(status.st_mode) else status.st_mode & _WRITABLE
+        if not mode and status.st_uid in self._own:
+            return None
+        import shlex  # for who has something to be told only
+
+        whole = shlex.quote(f"{self._where}/{path}" if path else self._where)
+        says, hints, letters = [], [], ""
+        if status.st_uid not in self._own and not self._is_of_group(status.st_uid):
+            says.append(f"it belongs to {user_name(status.st_uid)}")
+            hints.append(f"chown -h -- {_user(self.owner)} {whole}")
+        if mode & stat.S_IWGRP and status.st_gid != self._group:
+            says.append(f"its group {_group_name(status.st_gid)} may write it")
+            letters = "g"
+        elif mode & stat.S_IWGRP and self._has_access_list(path):
+            says.append("an access list says who else may write it")
+            hints.append(f"setfacl -b -- {whole}")
+        if mode & stat.S_IWOTH:
+            says.append("everybody may write it")
+            letters += "o"
+        if letters:
+            hints.append(f"chmod {letters}-w -- {whole}")
+        return finding(CODE, path or self._where, "; ".join(says), " && ".join(hints)) if says else None
+
+    def _has_access_list(self, path: str) -> bool:
+        """True where the group's bits are an access list's mask (acl(5)), so that they speak of others, too."""
+        try:
+            os.getxattr(f"{self._where}/{path}", "system.posix_acl_access", follow_symlinks=False)
+        except OSError:  # it has none, or the file system knows none
+            return False
+        return True
+
+    def _insist(self, judged: Iterator[Finding | None]) -> None:
+        """Raise RefusedError where anything is found."""
+        problems = [each for each in judged if each is not None]
+        if not problems:
+            return
+        says, hint, told = f"{problems[0].subject}: {problems[0].says}", problems[0].hint, problems
+        if len(problems) > 1:
+            says, hint = f"others may write {len(problems)} things in it", "each line above says what helps"
+        else:
+            told = []
+        if any("its group" in each.says and each.subject != ACCEPTANCE for each in problems):
+            hint += f'; or, where a group shall write, name it in {ACCEPTANCE}: group = "NAME"{self._unknown}'
+        if not describe_fd(self._root).links:
+            hint += "; where there are no modes, mount with umask=022"
+        raise RefusedError(f"the store cannot be relied on: {says}", where=self._where, hint=hint, problems=told)
+
+    def _is_of_group(self, uid: int) -> bool:
+        """True for a member of the group that acceptance.toml names."""
+        if uid not in self._others:
+            self._others[uid] = self._group is not None and self._group in _groups_of(uid)
+        return self._others[uid]
+
+    @cached_property
+    def _named(self) -> str:
+        """The group that acceptance.toml names; empty where it names none, or is itself not to be relied on."""
+        try:
+            status = os.lstat(ACCEPTANCE, dir_fd=self._root)
+            if status.st_mode & _WRITABLE or status.st_uid not in self._own:
+                return ""
+            data = files.read_bounded(self._root, ACCEPTANCE, _ACCEPTANCE_LIMIT)
+        except FileNotFoundError:
+            return ""
+        from bundlekeeper.model.acceptance import read_acceptance
+
+        return read_acceptance(data).group
+
+    @cached_property
+    def _group(self) -> int | None:
+        """The number of the group that acceptance.toml names. Raises InputError when the file cannot be read."""
+        try:
+            return grp.getgrnam(self._named).gr_gid if self._named else None
+        except KeyError:
+            return None
+
+    @property
+    def _unknown(self) -> str:
+        return f" (this machine knows no group {self._named})" if self._named and self._group is None else ""
+
+
+def user_name(uid: int) -> str:
+    """How a user is called, with the number."""
+    name = _user(uid)
+    return name if name == str(uid) else f"{name}, {uid}"
+
+
+def _user(uid: int) -> str:
+    try:
+        return pwd.getpwuid(uid).pw_name
+    except KeyError:
+        return str(uid)
+
+
+def _group_name(gid: int) -> str:
+    try:
+        return grp.getgrgid(gid).gr_name
+    except KeyError:
+        return str(gid)
+
+
+def _groups_of(uid: int) -> list[int]:
+    try:
+        user = pwd.getpwuid(uid)
+    except KeyError:
+        return []
+    return os.getgrouplist(user.pw_name, user.pw_gid)

@@ -1,0 +1,138 @@
+"""The files of signatures: found beside a bundle, read with a limit, kept beside it in the store.
+
+Rules: a signature's file is read through no link and never beyond the limit; that it is absent, something else than a
+file, too large or unreadable are told apart; in the store it is put durably before its bundle and replaces nothing.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from bundlekeeper.errors import RefusedError
+from bundlekeeper.store.database.rows import Stated
+from bundlekeeper.store.disk import files
+from bundlekeeper.store.disk.temp_files import Incoming
+from bundlekeeper.store.disk.walk import WORDS, Entry, Kind
+
+MAX_BYTES = 1 << 20  # proof.verdict.MAX_SIGNATURE_BYTES, which costs cryptography to import
+SUFFIX = ".sig"  # of the signature of a document of ours
+
+
+class Signed(Protocol):
+    """A bundle with its place inside a store and what its manifest states of a signature."""
+
+    @property
+    def place(self) -> str:
+        """The path inside the store."""
+
+    @property
+    def signature(self) -> Stated | None:
+        """What the manifest states."""
+
+
+@dataclass(frozen=True, slots=True)
+class SignatureFile:
+    """The bytes of a signature's file, or None and why; `trouble` is empty where nothing is there.
+
+    `code` is that of the finding which `trouble` makes.
+    """
+
+    data: bytes | None = None
+    place: str = ""
+    trouble: str = ""
+    code: str = "unsigned"
+
+
+ABSENT = SignatureFile()
+
+
+def too_large(place: str) -> SignatureFile:
+    """What stands for a file that is larger than any signature."""
+    return SignatureFile(None, place, f"the signature {place} is larger than {MAX_BYTES} bytes", "bad-signature")
+
+
+def unreadable(place: str, reason: str) -> SignatureFile:
+    """What stands for a file that is there and could not be read."""
+    return SignatureFile(None, place, f"the signature {place} could not be read: {reason}", "not-checked")
+
+
+def of_entry(entry: Entry | None, place: str = "") -> SignatureFile:
+    """The signature in what a walk found, None for nothing; `place` is how it is called. Raises nothing."""
+    if entry is None:
+        return ABSENT
+    place = place or entry.path
+    if entry.kind is not Kind.FILE:
+        return SignatureFile(None, place, f"under the signature's name {place} stands {WORDS[entry.kind]}, not a file")
+    if entry.size > MAX_BYTES:
+        return too_large(place)
+    try:
+        with os.fdopen(entry.open(), "rb") as file:
+            data = file.read(MAX_BYTES + 1)
+    except OSError as error:
+        return unreadable(place, error.strerror or str(error))
+    return SignatureFile(data, place) if len(data) <= MAX_BYTES else too_large(place)
+
+
+def nearest(path: str, named: Sequence[Entry]) -> Entry | None:
+    """Of the entries with a signature's name, that in the folder of `path`, else the first, files before all else."""
+    folder = path.rpartition("/")[0]
+    beside = [each for each in named if each.path.rpartition("/")[0] == folder]
+    return min(beside or named, key=lambda each: each.kind is not Kind.FILE, default=None)
+
+
+def place_of(signed: Signed) -> str:
+    """Where the store keeps the signature of a bundle; empty where its manifest states none."""
+    name = signed.signature.file if signed.signature is not None else ""
+    return f"{signed.place.rpartition('/')[0]}/{name}" if name else ""
+
+
+def in_store(root: int, place: str) -> SignatureFile:
+    """The signature at `place` (relative, posix; empty for none) inside the store. Raises nothing."""
+    if not place:
+        return ABSENT
+    *parents, name = place.split("/")
+    try:
+        with files.folder(root, parents) as folder:
+            if os.lstat(name, dir_fd=folder).st_size > MAX_BYTES:
+                return too_large(place)
+            return SignatureFile(files.read_bounded(folder, name, MAX_BYTES), place)
+    except FileNotFoundError:
+        return ABSENT
+    except RefusedError as error:
+        return SignatureFile(None, place, error.says)
+    except OSError as error:
+        return unreadable(place, error.strerror or str(error))
+
+
+def put(root: int, room: Incoming, place: str, data: bytes) -> bool:
+    """Keep a signature at its place, durably; False where the name is taken by something else, which stays.
+
+    Raises OSError, RefusedError.
+    """
+    *parents, name = place.split("/")
+    with files.folder(root, parents, create=True) as folder, room.temp() as temp:
+        _write(temp.fd, data)
+        try:
+            temp.publish(folder, name)
+        except FileExistsError:
+            return in_store(root, place).data == data
+        os.fsync(folder)
+    return True
+
+
+def put_over(root: int, room: Incoming, place: str, data: bytes) -> None:
+    """Keep a signature at its place, instead of an older one. Raises OSError, RefusedError."""
+    *parents, name = place.split("/")
+    with files.folder(root, parents, create=True) as folder, room.named() as temp:
+        _write(temp.fd, data)
+        os.rename(temp.name, name, src_dir_fd=room.fd, dst_dir_fd=folder)
+        os.fsync(folder)
+
+
+def _write(fd: int, data: bytes) -> None:
+    files.write_all(fd, data)
+    os.fchmod(fd, files.FILE_MODE)
+    os.fsync(fd)

@@ -1,0 +1,195 @@
+"""The trust list on disk, STORE/.keeper/trust: reading it whole, adding an entry, marking one as dropped.
+
+Rules: an entry exists when its TOML does, which is linked last and never replaces another's; what cannot be read is
+told for each entry and trusts nobody; dropping replaces the TOML by rename and removes nothing; files are read bounded
+and through no link. The caller holds the store's lock when it writes. Formats and checks are `proof.trust`'s.
+"""
+
+from __future__ import annotations
+
+import os
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+
+from bundlekeeper.errors import InputError, KeeperError, RefusedError, StoppedError, UnfinishedError
+from bundlekeeper.model.trust import TrustEntry
+from bundlekeeper.store.disk import files, temp_files
+
+FOLDER = (".keeper", "trust")
+MAX_ENTRIES = 1000
+_SUFFIX = ".toml"
+_MODE = 0o644
+
+
+@dataclass(frozen=True, slots=True)
+class TrustList:
+    """Every entry that could be read, by name, and an error for each that could not."""
+
+    entries: tuple[TrustEntry, ...] = ()
+    broken: tuple[KeeperError, ...] = ()
+
+    def get(self, name: str) -> TrustEntry:
+        """The entry of that name, dropped or not. Raises InputError with the closest names when there is none."""
+        from difflib import get_close_matches
+
+        for entry in self.entries:
+            if entry.name == name:
+                return entry
+        close = get_close_matches(name, [entry.name for entry in self.entries], n=1)
+        hint = f"did you mean {close[0]}?" if close else "bundlekeeper trust list shows what there is"
+        raise InputError(f"there is no trust entry {name!r}", hint=hint)
+
+    def of_key(self, text: str) -> tuple[TrustEntry, ...]:
+        """The entry of a name with all others of the same key, or all of a fingerprint. Raises InputError for none."""
+        named = [] if text.startswith("SHA256:") else [self.get(text)]
+        key = named[0].fingerprint if named else text
+        found = (*named, *(each for each in self.entries if each.fingerprint == key and each not in named))
+        if not found:
+            raise InputError(
+                f"no trust entry has the fingerprint {text}", hint="bundlekeeper trust list shows what there is"
+            )
+        return found
+
+
+def read_all(root_fd: int) -> TrustList:
+    """Read the whole trust list of the store whose root folder is open as `root_fd`; no folder means no entries.
+
+    Raises UnfinishedError when the folder cannot be read, RefusedError when it is a link or holds absurdly many files.
+    """
+    with files.wrapped("the trust list cannot be read", "/".join(FOLDER)):
+        try:
+            fd = files.open_folder(root_fd, FOLDER)
+        except FileNotFoundError:
+            return TrustList()
+        try:
+            names = sorted(name.removesuffix(_SUFFIX) for name in os.listdir(fd) if name.endswith(_SUFFIX))
+            if len(names) > MAX_ENTRIES:
+                raise RefusedError(f"the trust list holds more than {MAX_ENTRIES} entries")
+            entries: list[TrustEntry] = []
+            broken: list[KeeperError] = []
+            for name in names:
+                try:
+                    entries.append(_read_twice(fd, name))
+                except StoppedError:
+                    raise
+                except KeeperError as e:
+                    broken.append(e)
+            return TrustList(tuple(entries), tuple(broken))
+        finally:
+            os.close(fd)
+
+
+def add(root_fd: int, entry: TrustEntry) -> None:
+    """Write a new entry: its PEM files, then the TOML that makes it exist, each durable before the next.
+
+    Raises InputError when the name is taken, UnfinishedError when it cannot be written; then nothing is added.
+    """
+    from bundlekeeper.verification.keys.entry_files import to_files
+
+    with (
+        files.wrapped("the trust entry cannot be written", "/".join(FOLDER)),
+        files.folder(root_fd, FOLDER, create=True) as folder,
+        temp_files.opened(root_fd) as room,
+    ):
+        if files.exists(folder, entry.name + _SUFFIX):
+            raise _taken(entry)
+        for name, data in to_files(entry).items():
+            if not name.endswith(_SUFFIX):
+                files.remove(folder, name)  # what an addition left that was stopped: no TOML names it
+            try:
+                _publish(room, folder, name, data)
+            except FileExistsError as e:
+                raise _taken(entry) from e
+            os.fsync(folder)
+
+
+def replace(root_fd: int, entry: TrustEntry) -> None:
+    """Write an entry's TOML anew, as after dropping it; its PEM files stay. Raises UnfinishedError."""
+    from bundlekeeper.verification.keys.entry_files import to_files
+
+    toml = entry.name + _SUFFIX
+    with (
+        files.wrapped("the trust entry cannot be written", "/".join(FOLDER)),
+        files.folder(root_fd, FOLDER) as folder,
+        temp_files.opened(root_fd) as room,
+        room.named() as temp,
+    ):
+        files.write_all(temp.fd, to_files(entry)[toml])
+        os.fchmod(temp.fd, _MODE)
+        os.fsync(temp.fd)
+        os.rename(temp.name, toml, src_dir_fd=room.fd, dst_dir_fd=folder)
+        os.fsync(folder)
+
+
+def renew(root_fd: int, entry: TrustEntry) -> None:
+    """Write an entry anew whose revocation lists changed: the lists first, then the TOML that names them.
+
+    Raises UnfinishedError; then the entry is the old one, whole.
+    """
+    from bundlekeeper.verification.keys.entry_files import is_crls_name, to_files
+
+    with files.wrapped("the trust entry cannot be written", "/".join(FOLDER)):
+        written = {name: data for name, data in to_files(entry).items() if is_crls_name(entry.name, name)}
+        with files.folder(root_fd, FOLDER) as folder, temp_files.opened(root_fd) as room:
+            for name, data in written.items():
+                with suppress(FileExistsError):  # the same lists: their digest is in the name
+                    _publish(room, folder, name, data)
+            os.fsync(folder)
+        replace(root_fd, entry)
+        with files.folder(root_fd, FOLDER) as folder:
+            for name in os.listdir(folder):
+                if is_crls_name(entry.name, name) and name not in written:
+                    files.remove(folder, name)
+
+
+def drop(root_fd: int, key: str, *, at: datetime, why: str) -> tuple[TrustEntry, ...]:
+    """Mark as dropped every entry of a key, which is given by an entry's name or by its fingerprint; returns them.
+
+    Raises InputError where there is none, no reason, or all were dropped before, UnfinishedError when one cannot be
+    written: what was dropped until then stays so, and no verdict is good under the others any more.
+    """
+    from bundlekeeper.verification.keys.entries import drop as dropped
+
+    found = read_all(root_fd).of_key(key)
+    live = [each for each in found if not each.dropped] or found[:1]  # one that was dropped raises
+    entries = tuple(dropped(each, at=at, why=why) for each in live)
+    for entry in entries:
+        replace(root_fd, entry)
+    return entries
+
+
+def _read_twice(folder: int, name: str) -> TrustEntry:
+    """Read an entry, once more where it cannot be read: a writer may just have put newer lists in the place of old."""
+    try:
+        return _read(folder, name)
+    except StoppedError:
+        raise
+    except KeeperError:
+        return _read(folder, name)
+
+
+def _read(folder: int, name: str) -> TrustEntry:
+    from bundlekeeper.verification.keys.entry_files import MAX_TOML_BYTES, from_files
+
+    def read(file: str, limit: int) -> bytes:
+        try:
+            return files.read_bounded(folder, file, limit)
+        except FileNotFoundError as e:
+            raise InputError("a file of the entry is missing", where=file) from e
+        except OSError as e:
+            raise UnfinishedError(f"cannot be read: {e.strerror}", where=file) from e
+
+    return from_files(name, read(name + _SUFFIX, MAX_TOML_BYTES), read)
+
+
+def _publish(room: temp_files.Incoming, folder: int, name: str, data: bytes) -> None:
+    with room.temp() as temp:
+        files.write_all(temp.fd, data)
+        os.fchmod(temp.fd, _MODE)
+        os.fsync(temp.fd)
+        temp.publish(folder, name)
+
+
+def _taken(entry: TrustEntry) -> InputError:
+    return InputError(f"the name {entry.name} is in use", hint="a name is used once; choose another")

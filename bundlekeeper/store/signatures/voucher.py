@@ -1,0 +1,341 @@
+"""Whether a store vouches for a manifest or a bundle: its trust list, its acceptance.toml and a signature, joined.
+
+Rules: the store's owner decides whom it trusts and what it wants, no manifest and no medium does; cryptography is
+imported only once there is a signature to look at; a signature that does not verify is always an error, anything else
+that is not good is one where the store asks for signatures, and a warning elsewhere; what could not be looked at is
+`not-checked` and never good; an entry of the trust list that cannot be read trusts nobody, and is told.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, time
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import KeeperError, RefusedError
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.model.trust import FORMS, Moment
+from bundlekeeper.store.database.rows import UNKNOWN_SIGNATURE, Accepted, Stated
+from bundlekeeper.store.disk import files
+from bundlekeeper.store.signatures.sidecar_files import ABSENT, SUFFIX, SignatureFile, in_store
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.acceptance import Acceptance
+    from bundlekeeper.store.contents.store import Store
+    from bundlekeeper.store.signatures.trust_list import TrustList
+    from bundlekeeper.verification.signatures.judge import Evidence, Verdict
+
+ACCEPTANCE = "acceptance.toml"
+GOOD, NOT_STATED = "good", "not stated"
+_ACCEPTANCE_LIMIT = 64 * 1024  # bytes; model.acceptance.MAX_BYTES, which costs a TOML parser to import
+_MANIFEST_LIMIT = 16 * 1024 * 1024  # bytes; model.manifest.MAX_BYTES
+_DOCUMENT_DIGESTS = ("sha256", "sha384", "sha512", "blake2b")  # all that any form is verified from
+
+#: Gives the message piece by piece, or whole up to a limit in bytes; both may raise OSError.
+Chunks = Callable[[], Iterable[bytes]]
+Whole = Callable[[int], "bytes | bytearray"]
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What is known of the signed bytes: digests of one full read, by hashlib's names, and ways to read them again.
+
+    `again` gives a descriptor for a second read, which the caller closes; None where no second read may be made. It is
+    used only by the forms that cannot do with a digest, and its bytes are held against the first read's SHA-256.
+    """
+
+    digests: Mapping[str, str] = field(default_factory=dict)
+    again: Callable[[], int] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """What comes of one signature: `word` is "good", "not stated", or the code of what is against it.
+
+    `blocks` says that what was signed may not be used: the signature is bad, or this store wants a good one.
+    """
+
+    word: str = NOT_STATED
+    findings: tuple[Finding, ...] = ()
+    blocks: bool = False
+    says: str = ""
+    signed_by: str = ""
+    signed_key: str = ""
+
+    @property
+    def good(self) -> bool:
+        """True only when a signature verified under a live entry with nothing against it."""
+        return self.word == GOOD
+
+    @property
+    def bad(self) -> bool:
+        """True when the signature does not verify."""
+        return any(each.code == "bad-signature" for each in self.findings)
+
+
+NO_RULING = Ruling()
+
+
+def read_acceptance(root_fd: int) -> Acceptance | None:
+    """The store's acceptance.toml, None where there is none.
+
+    Raises InputError with every problem, RefusedError when it is no regular file, UnfinishedError.
+    """
+    with files.wrapped("what this store accepts cannot be read", ACCEPTANCE):
+        try:
+            data = files.read_bounded(root_fd, ACCEPTANCE, _ACCEPTANCE_LIMIT)
+        except FileNotFoundError:
+            return None
+    from bundlekeeper.model.acceptance import read_acceptance as read
+
+    return read(data)
+
+
+class Voucher:
+    """Rules on signatures for one store at one time.
+
+    `trust` gives the store's trust list when it is first needed; None where there is no store.
+    """
+
+    def __init__(self, acceptance: Acceptance | None, trust: Callable[[], TrustList] | None, now: datetime) -> None:
+        self.acceptance = acceptance
+        self._read_trust = trust
+        self._now = now
+        self._trust: TrustList | None = None
+
+    @classmethod
+    def of(cls, store: Store | None, now: datetime) -> Voucher:
+        """The voucher of an open store, or one that can look at nothing. Raises as `read_acceptance`."""
+        if store is None:
+            return cls(None, None, now)
+        from bundlekeeper.store.signatures import trust_list
+
+        return cls(read_acceptance(store.fd), lambda: trust_list.read_all(store.fd), not_before(store, now))
+
+    def wants(self, family: str) -> bool:
+        """True when this store takes only signed bundles of this family."""
+        return self.acceptance is not None and self.acceptance.wants_signature(family)
+
+    @property
+    def wants_manifests(self) -> bool:
+        """True when this store takes only signed manifests."""
+        return self.acceptance is not None and self.acceptance.signed_manifests
+
+    @property
+    def max_proof_age_s(self) -> int | None:
+        """How old a proof may be, in seconds; None for no limit."""
+        return self.acceptance.max_proof_age_s if self.acceptance is not None else None
+
+    @property
+    def can_look(self) -> bool:
+        """False where there is no store, hence no trust list."""
+        return self._read_trust is not None
+
+    def concerns(self, family: str, stated: Stated | None) -> bool:
+        """True when there is something to rule on: a signature is stated or wanted."""
+        return stated is not None or self.wants(family)
+
+    def algorithms(self, stated: Stated | None, signature: SignatureFile) -> tuple[str, ...]:
+        """Which digests beyond SHA-256 the one read must compute for `rule`. Raises as reading the trust list."""
+        if stated is None or signature.data is None or not self.can_look:
+            return ()
+        entry = next((each for each in self._list().entries if each.name == stated.key), None)
+        if entry is None:
+            return ()
+        from bundlekeeper.verification.signatures.judge import wanted_algorithms
+
+        return tuple(each for each in wanted_algorithms(entry, signature.data) if each != "sha256")
+
+    def foresee(self, subject: str, family: str, stated: Stated | None, signature: SignatureFile) -> Ruling | None:
+        """The ruling where it is certain without the bundle's bytes that it will not be good; None otherwise."""
+        known = self.can_look and stated is not None and any(e.name == stated.key for e in self._list().entries)
+        if known and signature.data is not None:
+            return None
+        return self.rule(subject, family, stated, signature, Message(), None)
+
+    def rule(
+        self,
+        subject: str,
+        family: str,
+        stated: Stated | None,
+        signature: SignatureFile,
+        message: Message,
+        released: date | None,
+    ) -> Ruling:
+        """Rule on a bundle's signature; `released` is the release date that the manifest states.
+
+        Raises UnfinishedError or RefusedError when the trust list cannot be looked at; all else is a finding.
+        """
+        wanted = self.wants(family)
+        if stated is None:
+            if not wanted:
+                return NO_RULING
+            says = "the manifest states no signature, and this store takes only signed bundles of this family"
+            return self._against(finding("unsigned", subject, says, "ask whoever wrote the manifest"), wanted=wanted)
+        if stated == UNKNOWN_SIGNATURE:
+            says = "whether its manifest states a signature is not known: the catalogue is older than that question"
+            return self._against(finding("not-checked", subject, says, "take the manifest again"), wanted=wanted)
+        if not self.can_look:
+            says = "its signature was not looked at: there is no store here, so no trust list"
+            return self._against(finding("not-checked", subject, says, "name the store with --store"), wanted=wanted)
+        if signature.trouble:
+            hint = "bring the signature's file itself beside the bundle"
+            return self._against(finding(signature.code, subject, signature.trouble, hint), wanted=wanted)
+        broken = self._broken(stated.key)
+        if broken is not None:
+            says = f"the trust entry {stated.key} cannot be read, so nothing is held against it: {broken.says}"
+            return self._against(finding("not-checked", subject, says, broken.hint), wanted=wanted)
+        from bundlekeeper.verification.signatures import judge as verdict
+
+        found = verdict.judge(
+            subject,
+            stated,
+            signature.data,
+            trust=self._list().entries,
+            evidence=self._evidence(message),
+            moments=self._moments(released),
+            accepted=self._forms(),
+        )
+        return self._ruling(found, wanted)
+
+    def rule_manifest(
+        self, subject: str, data: bytes, signature: bytes | None, *, issued: date, at: datetime | None = None
+    ) -> Ruling:
+        """Rule on a manifest's signature; `at` is when it was accepted (None: now).
+
+        Raises UnfinishedError or RefusedError when the trust list cannot be looked at; all else is a finding.
+        """
+        if signature is None and not self.wants_manifests:
+            return NO_RULING
+        if not self.can_look:
+            says = "its signature was not looked at: there is no store here, so no trust list"
+            return self._against(finding("not-checked", subject, says, "name the store with --store"), wanted=False)
+        from bundlekeeper.verification.signatures import judge as verdict
+
+        digests = digests_of(data)
+        found = verdict.judge_document(
+            subject,
+            signature,
+            trust=self._list().entries,
+            evidence=verdict.Evidence(digests, lambda _limit: data, lambda: [data]),
+            moments=(
+                Moment(_end_of(issued), "the date of issue that the manifest states"),
+                Moment(at or self._now, "the day it is accepted" if at is None else "the day it was accepted"),
+            ),
+            purpose="manifests",
+            accepted=self._forms(),
+        )
+        return self._ruling(found, wanted=self.wants_manifests)
+
+    def rule_kept(self, root_fd: int, accepted: Accepted) -> Ruling:
+        """Rule again on the signature of a manifest that the store keeps, as of the day it was accepted.
+
+        Keys that were dropped or revoked since show. Raises as `rule_manifest`.
+        """
+        signature = in_store(root_fd, accepted.place + SUFFIX)
+        if signature is ABSENT and not self.wants_manifests:
+            return NO_RULING
+        if signature.trouble:
+            return self._against(
+                finding(signature.code, accepted.place, signature.trouble), wanted=self.wants_manifests
+            )
+        *parents, name = accepted.place.split("/")
+        doing = "the kept manifest cannot be read"
+        try:
+            with files.wrapped(doing, accepted.place), files.folder(root_fd, parents) as home:
+                data = files.read_bounded(home, name, _MANIFEST_LIMIT)
+        except KeeperError as error:
+            says = f"its signature was not looked at: {error.says}"
+            return self._against(finding("not-checked", accepted.place, says), wanted=self.wants_manifests)
+        at = accepted.accepted_at
+        return self.rule_manifest(accepted.place, data, signature.data, issued=accepted.issued, at=at)
+
+    def troubles(self) -> list[Finding]:
+        """A finding for each entry of the trust list that cannot be read, where the list was looked at at all."""
+        broken = self._trust.broken if self._trust is not None else ()
+        says = "this entry of the trust list cannot be read, and trusts nobody"
+        return [finding("not-checked", e.where or "trust list", f"{says}: {e.says}", e.hint) for e in broken]
+
+    def _list(self) -> TrustList:
+        if self._trust is None:
+            if self._read_trust is None:
+                raise RefusedError("there is no trust list here")
+            self._trust = self._read_trust()
+        return self._trust
+
+    def _broken(self, name: str) -> KeeperError | None:
+        return next((e for e in self._list().broken if e.where.partition(".")[0] == name), None)
+
+    def _forms(self) -> Sequence[str]:
+        return self.acceptance.forms if self.acceptance is not None else FORMS
+
+    def _moments(self, released: date | None) -> tuple[Moment, ...]:
+        """The release date that the manifest states; today as well where that is still to come, or not stated."""
+        now = Moment(self._now, "now, as the manifest states no release date" if released is None else "now")
+        if released is None:
+            return (now,)
+        stated = Moment(_end_of(released), "the release date that the manifest states")
+        return (stated, now) if released > self._now.date() else (stated,)
+
+    def _evidence(self, message: Message) -> Evidence:
+        from bundlekeeper.store.signatures.second_read import chunks_again, whole_again
+        from bundlekeeper.verification.signatures.judge import Evidence
+
+        whole = whole_again(message.again) if message.again is not None else None
+        chunks = chunks_again(message.again) if message.again is not None else None
+        if self.acceptance is None:
+            return Evidence(message.digests, whole, chunks)
+        return Evidence(message.digests, whole, chunks, self.acceptance.max_whole_bytes)
+
+    def _ruling(self, found: Verdict, wanted: bool) -> Ruling:
+        if found.by is not None:
+            return Ruling(GOOD, found.findings, False, found.says, found.by.name, found.by.fingerprint)
+        return self._against(*found.findings, wanted=wanted)
+
+    def _against(self, *found: Finding, wanted: bool) -> Ruling:
+        """The ruling of findings of which at least one speaks against the signature."""
+        level = Level.ERROR if wanted else Level.WARNING
+        weighed = tuple(
+            each if each.code == "bad-signature" or each.level is Level.NOTE else replace(each, level=level)
+            for each in found
+        )
+        codes = [each.code for each in weighed if each.level is not Level.NOTE]
+        word = "bad-signature" if "bad-signature" in codes else codes[0]
+        return Ruling(word, weighed, wanted or word == "bad-signature")
+
+
+def digests_of(data: bytes) -> dict[str, str]:
+    """Every digest that a signature of a document may be made from, by hashlib's names."""
+    return {name: hashlib.new(name, data).hexdigest() for name in _DOCUMENT_DIGESTS}
+
+
+def not_before(store: Store, now: datetime) -> datetime:
+    """Now, or the newest acceptance that the store knows of: a clock set back must not make an expired key good.
+
+    A catalogue that cannot be read is told by whoever opens it next.
+    """
+    from bundlekeeper.store.adding.accept_manifest import latest
+
+    with suppress(KeeperError), store.catalogue(write=False) as catalogue:
+        return latest(catalogue.accepted(), now)
+    return now
+
+
+def insist(ruling: Ruling, where: str) -> None:
+    """Refuse a manifest that may not be used. Raises RefusedError with everything that is against its signature."""
+    if not ruling.blocks:
+        return
+    if ruling.bad:
+        says, hint = "the manifest's signature is not good", "sign it anew, or get it again from whoever signed it"
+    else:
+        says = "this store takes only signed manifests, and nobody whom it trusts vouches for this one"
+        hint = "bundlekeeper manifest sign makes a signature, bundlekeeper trust add says whose counts"
+    raise RefusedError(says, hint=hint, where=where, problems=ruling.findings)
+
+
+def _end_of(day: date) -> datetime:
+    """A bare date means the end of that day."""
+    return datetime.combine(day, time(23, 59, 59), UTC)

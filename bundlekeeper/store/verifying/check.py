@@ -1,0 +1,330 @@
+"""`check`: prove any folder, or the store itself, against what a manifest says.
+
+Rules: everything that lies there is looked at; a file is read only where its size makes it worth reading; nothing is
+called proven that was not read, and what was not is counted; nothing is deleted; in the store a file that is wrong
+against the manifest that it was taken by goes to quarantine, its bytes kept, under the store's lock; an unreadable
+file, a stop and a lack of time leave the rest of the result standing.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.model.check_result import CheckResult, Row, Status
+from bundlekeeper.model.progress import Clock, Progress
+from bundlekeeper.store.contents.right_now import proven_ahead
+from bundlekeeper.store.contents.store import KEEPER, MANIFESTS, QUARANTINE, Store
+from bundlekeeper.store.database.catalogue import Catalogue
+from bundlekeeper.store.database.rows import UNKNOWN_SIGNATURE, Held
+from bundlekeeper.store.disk.filesystem import FsKind, describe
+from bundlekeeper.store.disk.walk import Entry, Kind, walk
+from bundlekeeper.store.signatures.sidecar_files import place_of
+from bundlekeeper.store.signatures.voucher import Voucher
+from bundlekeeper.store.verifying.expected import NOTHING, Listed, Listing, kept, listing_of
+from bundlekeeper.store.verifying.judge import Judge, Slot, Wrong, about_bundles
+from bundlekeeper.store.verifying.read import Candidate, How, Limits, ProofBook, Prover, Readings, all_zero
+from bundlekeeper.store.verifying.signatures import Seals
+from bundlekeeper.store.verifying.to_quarantine import put_aside
+from bundlekeeper.verification.hashing.read import Stop
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.lint.read_manifest import Loaded
+
+__all__ = ["CheckResult", "Limits", "Listing", "Means", "Row", "Status", "check_folder", "check_store", "listing_of"]
+
+_OWN_BYTES_LIMIT = 16 * 1024 * 1024  # no manifest is larger
+_OWN_NAMES = frozenset({"acceptance.toml", "lost+found"})
+
+
+@dataclass(frozen=True, slots=True)
+class Means:
+    """What a check works with.
+
+    `record` is False where proofs may be read but not written; an earlier proof older than `max_age_s` is not relied on
+    without saying so; `today` is the date that expiry is judged by (None: the clock's); `voucher` rules on signatures
+    (None: there is no store, so they are not looked at, and that is said).
+    """
+
+    clock: Clock
+    progress: Progress
+    stop: Stop | None = None
+    record: bool = True
+    max_age_s: float | None = None
+    today: date | None = None
+    voucher: Voucher | None = None
+
+
+def check_folder(
+    root: Path,
+    loaded: Loaded | Listing,
+    means: Means,
+    limits: Limits | None = None,
+    *,
+    book: ProofBook | None = None,
+    own: Sequence[bytes] = (),
+) -> CheckResult:
+    """Prove the folder `root`, with every folder in it, against a manifest.
+
+    A bundle is looked for by its name, wherever it lies. Proofs are kept in `book` (the store's catalogue), if there is
+    one, under the file's absolute path. The manifest itself and files with exactly the bytes of one of `own` are no
+    extras.
+    Raises InputError when `root` is no folder, UnfinishedError when it cannot be opened; LockedError, DamagedError when
+    the book cannot be read.
+    """
+    listing = loaded if isinstance(loaded, Listing) else listing_of(loaded.manifest)
+    own = own if isinstance(loaded, Listing) else [*own, loaded.data]
+    slots = {each.name: Slot(each, subject=each.name) for each in listing.bundles}
+    strays: list[Entry] = []
+    named: dict[str, list[Entry]] = {name: [] for name in listing.signatures}
+    for entry in walk(root):
+        slot = slots.get(entry.name)
+        if entry.name in named:
+            named[entry.name].append(entry)
+        if slot is not None:
+            slot.entries.append(entry)
+        elif not _is_own(entry, own, listing.signatures):
+            strays.append(entry)
+    real = os.path.realpath(root)
+    check = _Check(real, list(slots.values()), strays, means, limits or Limits(), book, in_store=False)
+    check.run(f"{real.rstrip('/')}/", frozenset(), named)
+    check.date(listing)
+    return check.result
+
+
+def check_store(
+    store: Store,
+    catalogue: Catalogue,
+    loaded: Loaded | Listing | None,
+    means: Means,
+    limits: Limits | None = None,
+    *,
+    carried: Collection[str] | None = None,
+) -> CheckResult:
+    """Prove the store's files against `loaded`, or without one each against the manifest that it was taken by.
+
+    Without `loaded` the manifest accepted last decides what is missing, or the catalogue where the kept copy of it
+    cannot be relied on; and a file that is wrong is moved to quarantine where the store can be written and locked.
+    Where that manifest came by media sets, `carried` holds the SHA-256 of what they were to bring: nothing else of it
+    is missed that was never held.
+    Raises UnfinishedError, RefusedError when the store cannot be looked at or others may write its files,
+    LockedError, DamagedError when the catalogue cannot be read.
+    """
+    held = {row.place: row for row in catalogue.held()}
+    found: list[Finding] = []
+    if loaded is not None:
+        listing = loaded if isinstance(loaded, Listing) else listing_of(loaded.manifest)
+        slots = {each.place: Slot(each, subject=each.place) for each in listing.bundles}
+    else:
+        newest, found = kept(store, catalogue.accepted())
+        listing = newest or NOTHING
+        found = [*found, *listing.problems]
+        named = {each.place: each for each in listing.bundles}
+        slots = {
+            # Without the manifest nobody can say that it no longer names a file: the catalogue's word stands.
+            place: Slot(_newest(row, named.get(place)), subject=place, listed=newest is None or place in named)
+            for place, row in held.items()
+        }
+        for place, each in named.items():
+            sent = carried is None or place in held or each.sha256 in carried
+            slot = slots.setdefault(place, Slot(each, subject=place, sent=sent))
+            if slot.facts.sha256 != each.sha256:
+                says = "the newest manifest names other bytes for this place, which are not held"
+                found.append(finding("missing", place, says, "take the manifest again"))
+    shared = frozenset(place for place, row in held.items() if row.shared)
+    found = [*found, *store.rights.insist_on_bundles({place: place in shared for place in {**held, **slots}}).values()]
+    strays, signatures = _into_slots(store, slots)
+    others = [entry for entry in strays if entry.path in held]  # held, but not what `loaded` speaks about
+    strays = [entry for entry in strays if entry.path not in held]
+    check = _Check(str(store.root), list(slots.values()), strays, means, limits or Limits(), catalogue, in_store=True)
+    check.run("", shared, signatures)
+    check.result.findings.extend(found)
+    for entry in others:
+        check.note(entry.path, "held, and not named by this manifest; not read")
+    for slot in slots.values():
+        if not slot.listed:
+            check.note(slot.subject, "held by an older manifest; the newest no longer names it")
+        elif slot.entries and slot.facts.place not in held:
+            check.note(slot.subject, "there, but not in the catalogue: take the manifest again to record it")
+    check.date(listing)
+    if loaded is None and check.wrong and store.writable and means.record:
+        wrong = _by_a_manifest(store, catalogue, check)
+        if wrong:
+            put_aside(store, catalogue, wrong, check.result, clock=means.clock)
+    return check.result
+
+
+def _by_a_manifest(store: Store, catalogue: Catalogue, check: _Check) -> list[Wrong]:
+    """What is wrong by a kept manifest's own word; a note says of the rest that it stays.
+
+    No row moves a file: a kept manifest must say the same of its place, and none other bytes of it that are these.
+    """
+    said: dict[str, set[tuple[int, str]]] = {}
+    for accepted in catalogue.accepted():
+        listing, _ = kept(store, [accepted])
+        for each in listing.bundles if listing is not None else ():
+            said.setdefault(each.place, set()).add((each.size, each.sha256))
+    sure = []
+    for wrong in check.wrong:
+        named, found = said.get(wrong.entry.path, set()), wrong.row.found
+        is_another = any(size == wrong.entry.size and found in ("", sha256) for size, sha256 in named)
+        if (wrong.facts.size, wrong.facts.sha256) in named and not is_another:
+            sure.append(wrong)
+        else:
+            check.note(wrong.entry.path, "stays where it is: no kept manifest that can be read calls it wrong")
+    return sure
+
+
+def _newest(row: Held, named: Listed | None) -> Held:
+    """The catalogue's row, with what the newest manifest says of its signature where the row cannot tell."""
+    if row.signature == UNKNOWN_SIGNATURE and named is not None and named.sha256 == row.sha256:
+        return replace(row, signature=named.signature)
+    return row
+
+
+def _into_slots(store: Store, slots: Mapping[str, Slot]) -> tuple[list[Entry], dict[str, list[Entry]]]:
+    """Put what lies in the store into its slot.
+
+    Returns the rest that is no part of the store itself, and by name what lies where a bundle's signature belongs.
+    """
+    strays = []
+    signatures: dict[str, list[Entry]] = {}
+    places = {place_of(slot.facts) for slot in slots.values()}
+    for entry in walk(store.root, skip=(KEEPER, QUARANTINE, MANIFESTS)):
+        slot = slots.get(entry.path)
+        if entry.path in places:
+            signatures.setdefault(entry.name, []).append(entry)
+        if slot is not None:
+            slot.entries.append(entry)
+        elif entry.path not in _OWN_NAMES and not (entry.kind is Kind.FILE and entry.path in places):
+            strays.append(entry)
+    return strays, signatures
+
+
+def _is_own(entry: Entry, own: Sequence[bytes], signatures: frozenset[str]) -> bool:
+    """True for the manifest itself, by its bytes, and for the signatures' files that it names."""
+    if entry.kind is not Kind.FILE:
+        return False
+    if entry.name in signatures:
+        return True
+    same_size = [data for data in own if len(data) == entry.size]
+    if not same_size or entry.size > _OWN_BYTES_LIMIT:
+        return False
+    try:
+        with os.fdopen(entry.open(), "rb") as file:
+            return file.read(_OWN_BYTES_LIMIT + 1) in same_size
+    except OSError:
+        return False
+
+
+class _Check:
+    """One check on its way from what lies there to its result."""
+
+    def __init__(
+        self,
+        root: str,
+        slots: list[Slot],
+        strays: list[Entry],
+        means: Means,
+        limits: Limits,
+        book: ProofBook | None,
+        *,
+        in_store: bool,
+    ) -> None:
+        self.root = root
+        self.slots, self.strays = slots, strays
+        self.means, self.limits, self.book = means, limits, book
+        self.in_store = in_store
+        self.result = CheckResult()
+        self.wrong: list[Wrong] = []
+        self._kinds: dict[int, FsKind] = {}
+
+    def run(self, prefix: str, shared: frozenset[str], signatures: Mapping[str, Sequence[Entry]]) -> None:
+        """Read, judge and count. `prefix` before a path makes its key in the book; `shared` keys are never trusted.
+
+        `signatures` holds, by name, what lies under the names of signatures.
+        """
+        means = self.means
+        voucher = means.voucher or Voucher(None, None, means.clock())
+        seals = Seals(voucher, signatures, in_store=self.in_store)
+        candidates = self._candidates(prefix, shared, seals)
+        prover = Prover(
+            self.limits,
+            book=self.book,
+            record=means.record,
+            clock=means.clock,
+            progress=means.progress,
+            stop=means.stop,
+        )
+        readings = prover.run(candidates)
+        judge = Judge(
+            readings.known,
+            root=self.root,
+            now=means.clock(),
+            max_age_s=means.max_age_s,
+            zeros=self._zeros(readings),
+            in_store=self.in_store,
+        )
+        judge.judge(self.slots, self.strays)
+        about_bundles(self.slots, judge.result)
+        seals.judge(self.slots, readings.known, judge.result)
+        self.result, self.wrong = judge.result, judge.wrong
+        self.result.files_read, self.result.bytes_read = readings.files_read, readings.bytes_read
+        self.result.stopped, self.result.out_of_time = readings.stopped, readings.out_of_time
+        self.result.trouble = readings.trouble
+        self.result.untrusted_because = self._untrusted_because()
+        self.result.findings += proven_ahead(readings.ahead, means.clock())
+
+    def date(self, listing: Listing) -> None:
+        """Add the finding that the manifest is past its date, if it is."""
+        today = self.means.today or self.means.clock().date()
+        if listing.expires is not None and today > listing.expires:
+            says = f"expired on {listing.expires:%Y-%m-%d}"
+            self.result.findings.append(finding("expired", listing.subject, says, "ask for a newer manifest"))
+
+    def note(self, subject: str, says: str) -> None:
+        """Add a note about a file that is no fault."""
+        self.result.findings.append(finding("extra", subject, says, level=Level.NOTE))
+
+    def _candidates(self, prefix: str, shared: frozenset[str], seals: Seals) -> list[Candidate]:
+        """The files that may be one of the bundles: those that have the size of one."""
+        sizes = frozenset(slot.facts.size for slot in self.slots)
+        found = []
+        pairs = [(entry, slot.facts) for slot in self.slots for entry in slot.entries]
+        for entry, facts in [*pairs, *((entry, None) for entry in self.strays)]:
+            if entry.kind is Kind.FILE and entry.size in sizes:
+                key = prefix + entry.path
+                each = Candidate(entry, key, self._kind(entry), never_trust=key in shared)
+                if facts is not None:
+                    each.expected, each.algorithms = facts.sha256, seals.algorithms(facts, entry)
+                found.append(each)
+        return found
+
+    def _kind(self, entry: Entry) -> FsKind:
+        """The kind of file system, asked once per device."""
+        device = entry.stat.st_dev if entry.stat is not None else 0
+        if device not in self._kinds:
+            self._kinds[device] = describe(os.path.join(self.root, entry.path))
+        return self._kinds[device]
+
+    def _zeros(self, readings: Readings) -> list[str]:
+        """Which of the wrong files hold nothing but zeros: worth a word, because a broken copy often does."""
+        wrong = (
+            (entry, readings.known.get(entry.path), slot.facts.sha256) for slot in self.slots for entry in slot.entries
+        )
+        return [
+            entry.path
+            for entry, reading, expected in wrong
+            if reading is not None and reading.how is How.READ and reading.sha256 != expected
+            if all_zero(entry, reading, self.means.stop)
+        ]
+
+    def _untrusted_because(self) -> str:
+        if not self.limits.quick:
+            return ""
+        return next((f"{kind.name}: {kind.why}" for kind in self._kinds.values() if not kind.stable_identity), "")

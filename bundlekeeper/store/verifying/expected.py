@@ -1,0 +1,212 @@
+"""What a check holds files against: the bundles of one manifest, in the words of the catalogue.
+
+Rules: made from a manifest's objects by attribute only; a digest is lower case; what a manifest says about its own
+dates and signatures' files comes along, nothing else does; a kept manifest counts only while its bytes are those that
+were accepted; a manifest that was read once need not be parsed again (`remembered`).
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from bundlekeeper.errors import KeeperError
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.model.lint import but_of_bundles
+from bundlekeeper.store.contents import listing_cache
+from bundlekeeper.store.contents.store import MANIFESTS, Store
+from bundlekeeper.store.database.bundle_facts import Facts, facts_of
+from bundlekeeper.store.database.rows import Accepted, Held, Stated
+from bundlekeeper.store.disk import files
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.manifest.types import Manifest
+
+_LIMIT = 16 * 1024 * 1024  # bytes; model.manifest.MAX_BYTES, which costs pydantic to import
+
+
+@dataclass(slots=True)
+class Listed:
+    """One bundle that should be there; `place` is its path inside a store, `size` in bytes."""
+
+    family: str
+    version: str
+    name: str
+    place: str
+    size: int
+    sha256: str
+    platform: str
+    sequence: int
+    digest_from: str
+    standing: str
+    why: str
+    released: date | None = None
+    signature: Stated | None = None
+
+
+#: A bundle that should be there, by a manifest or by the catalogue's row.
+Expected = Listed | Held
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """The bundles that should be there. `signatures` are the names of files that may lie beside them.
+
+    `subject` is how the manifest is called in a sentence; `problems` is what reading it found, short of errors.
+    """
+
+    subject: str
+    bundles: tuple[Listed, ...]
+    expires: date | None = None
+    signatures: frozenset[str] = frozenset()
+    problems: tuple[Finding, ...] = ()
+    issued: date = date.min
+
+
+NOTHING = Listing("no manifest", ())
+_ALONE = "what is here was judged by the catalogue alone"
+
+
+def listed(facts: Facts) -> Listed:
+    """A bundle's facts as a check needs them."""
+    return Listed(
+        facts.family,
+        facts.version,
+        facts.name,
+        facts.place,
+        facts.size,
+        facts.sha256,
+        facts.platform,
+        facts.sequence,
+        facts.digest_from,
+        facts.standing,
+        facts.why,
+        facts.released,
+        facts.signature,
+    )
+
+
+def as_facts(expected: Expected) -> Facts:
+    """The facts by which a file is put into quarantine."""
+    images, released, build = (), None, ""
+    return Facts(
+        expected.family,
+        expected.version,
+        expected.name,
+        expected.size,
+        expected.sha256,
+        expected.platform,
+        expected.sequence,
+        expected.digest_from,
+        expected.standing,
+        expected.why,
+        build,
+        images,
+        released,
+    )
+
+
+def listing_of(manifest: Manifest, problems: Sequence[Finding] = ()) -> Listing:
+    """The listing of a manifest that was read. Raises InputError for a name that is unsafe."""
+    return Listing(
+        f"manifest {manifest.platform} {manifest.sequence}",
+        tuple(listed(each) for each in facts_of(manifest)),
+        manifest.expires,
+        frozenset(b.signature.file for b in manifest.bundle if b.signature is not None),
+        tuple(problems),
+        manifest.issued,
+    )
+
+
+def read_listing(data: bytes, *, name: str, today: date, store: Store | None) -> Listing:
+    """The listing of a manifest's bytes; `name` is what problems call the file.
+
+    What `store` remembers of these very bytes is used, and what was read is remembered there where it can be written.
+    Raises InputError, with all problems, when the manifest has errors.
+    """
+    sha256 = hashlib.sha256(data).hexdigest()
+    if store is not None:
+        with suppress(KeyError, TypeError, ValueError):  # nothing is remembered, or nothing that we wrote
+            return _from_document(listing_cache.load(store, sha256), name)
+    from bundlekeeper.model.lint.read_manifest import read  # costs pydantic
+
+    loaded = read(data, name=name, today=today)
+    # That a manifest is past its date depends on the day; the check itself says it.
+    listing = listing_of(loaded.manifest, but_of_bundles(p for p in loaded.problems if p.code != "expired"))
+    if store is not None and store.writable:
+        listing_cache.save(store, sha256, _as_document(listing, name))
+    return listing
+
+
+def _as_document(listing: Listing, name: str) -> dict[str, Any]:
+    """A JSON value of the listing; problems are placed without the file's name, which may be another next time."""
+    problems = [
+        [p.code, p.level.value, p.subject, p.says, p.hint, p.where.removeprefix(name), p.excerpt]
+        for p in listing.problems
+    ]
+    return {
+        "subject": listing.subject,
+        "issued": listing.issued.isoformat(),
+        "expires": listing.expires.isoformat() if listing.expires else None,
+        "signatures": sorted(listing.signatures),
+        "signed_bundles": [_as_row(each) for each in listing.bundles],
+        "problems": problems,
+    }
+
+
+def _as_row(each: Listed) -> list[Any]:
+    *plain, released, stated = (getattr(each, field) for field in Listed.__slots__)
+    signature = [stated.file, stated.form, stated.key] if stated is not None else None
+    return [*plain, released.isoformat() if released else None, signature]
+
+
+def _from_row(row: list[Any]) -> Listed:
+    *plain, released, signature = row
+    stated = Stated(*signature) if signature is not None else None
+    rest: tuple[Any, ...] = (date.fromisoformat(released) if released else None, stated)
+    return Listed(*plain, *rest)
+
+
+def _from_document(document: Any, name: str) -> Listing:  # noqa: ANN401 - any JSON value
+    """The listing again. Raises KeyError, TypeError or ValueError for what is no such document."""
+    problems = (Finding(code, Level(level), *rest) for code, level, *rest in document["problems"])
+    return Listing(
+        document["subject"],
+        tuple(_from_row(row) for row in document["signed_bundles"]),
+        date.fromisoformat(document["expires"]) if document["expires"] else None,
+        frozenset(document["signatures"]),
+        tuple(replace(p, where=f"{name}{p.where}") for p in problems),
+        date.fromisoformat(document["issued"]),
+    )
+
+
+def kept(store: Store, accepted: Sequence[Accepted]) -> tuple[Listing | None, list[Finding]]:
+    """The listing of the manifest accepted last, from the copy that the store keeps, and what is wrong with the copy.
+
+    None where there is none that can be relied on; where there should be one, a finding says so. Raises nothing.
+    """
+    if not accepted:
+        return None, []
+    newest = accepted[-1]
+    hint = f"take manifest {newest.platform} {newest.sequence} again"
+    try:
+        with (
+            files.wrapped("the kept manifest cannot be read", newest.place),
+            files.folder(store.fd, (MANIFESTS,)) as home,
+        ):
+            data = files.read_bounded(home, newest.place.rpartition("/")[2], _LIMIT)
+    except KeeperError as error:
+        return None, [finding("unreadable", newest.place, f"{error.says}; {_ALONE}", hint)]
+    found = hashlib.sha256(data).hexdigest()
+    if found != newest.sha256:
+        says = f"the kept manifest's SHA-256 is {found}, that of the accepted one was {newest.sha256}; {_ALONE}"
+        return None, [finding("altered", newest.place, says, hint)]
+    try:
+        return read_listing(data, name=newest.place, today=newest.issued, store=store), []
+    except KeeperError as error:
+        says = f"what should be here: {error.says}; {_ALONE}"
+        return None, [finding("not-checked", newest.place, says, error.hint)]

@@ -1,0 +1,338 @@
+"""From what lies there and what is known of its bytes to rows and findings. No file is touched here.
+
+Rules: each expected name and each other file is judged once; the size is looked at before the digest; bytes that are
+those of another bundle are named as such; what was not read is never called right and never called wrong.
+"""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+from bundlekeeper.findings import Level, finding
+from bundlekeeper.formats.durations import human
+from bundlekeeper.formats.safe_names import collision_key
+from bundlekeeper.model.check_result import CheckResult, Row, Status
+from bundlekeeper.model.manifest.digest_origin import is_own_copy
+from bundlekeeper.store.disk.walk import WORDS, Entry, Kind
+from bundlekeeper.store.verifying.expected import Expected
+from bundlekeeper.store.verifying.read import How, Reading
+
+_HOW = {How.READ: Status.OK, How.TRUSTED: Status.TRUSTED, How.SKIPPED: Status.NOT_READ}
+_FOLDER_TROUBLE = (Kind.DIR_UNREADABLE, Kind.UNREADABLE)
+_UNSEEN = (*_FOLDER_TROUBLE, Kind.LIMIT)  # what may hide other entries
+_LOST = "lost+found"  # made by mke2fs(8), root's
+
+
+@dataclass(slots=True)
+class Slot:
+    """One bundle that should be there, and the entries that bear its name. `subject` is how a finding calls it.
+
+    `listed` is False for a file that is held by an older manifest and no longer named by the newest; `sent` is False
+    for one that the newest names, that was never held, and that no media set carried here.
+    """
+
+    facts: Expected
+    entries: list[Entry] = field(default_factory=list)
+    subject: str = ""
+    listed: bool = True
+    sent: bool = True
+
+
+@dataclass(slots=True)
+class Wrong:
+    """A file under a bundle's name that holds other bytes: what a store moves to quarantine."""
+
+    facts: Expected
+    entry: Entry
+    row: Row
+    why: str
+
+
+class Judge:
+    """Judges one check into `result`.
+
+    `zeros` names the paths whose bytes are all zero; `now` and `max_age_s` date old proofs; `root` is the folder that
+    was checked; with `in_store` a bundle belongs at its place inside the store, else anywhere under its name.
+    """
+
+    def __init__(
+        self,
+        readings: Mapping[str, Reading],
+        *,
+        root: str,
+        now: datetime,
+        max_age_s: float | None = None,
+        zeros: Iterable[str] = (),
+        in_store: bool = False,
+    ) -> None:
+        self.result = CheckResult()
+        self._root = root
+        self._in_store = in_store
+        self.wrong: list[Wrong] = []
+        self._readings = readings
+        self._now = now
+        self._max_age_s = max_age_s
+        self._zeros = frozenset(zeros)
+        self._by_digest: dict[str, list[Expected]] = {}
+        self._sizes: set[int] = set()
+        self._right: set[str] = set()  # digests that stand under a right name
+        self._elsewhere: dict[str, Entry] = {}  # digest -> a wrong name that it stands under
+        self._told: set[str] = set()  # paths of strays that a bundle's row names
+        self._unseen: list[Entry] = []
+
+    def judge(self, slots: Sequence[Slot], strays: Sequence[Entry]) -> None:
+        """Judge every slot and every stray file. Call once."""
+        for slot in slots:
+            self._by_digest.setdefault(slot.facts.sha256, []).append(slot.facts)
+            self._sizes.add(slot.facts.size)
+        self._look_around(slots, strays)
+        self._unseen = [entry for entry in strays if entry.kind in _UNSEEN and entry.path != _LOST]
+        for slot in slots:
+            self._slot(slot)
+        keys = {collision_key(s.facts.name): s for s in slots if not any(e.kind is Kind.FILE for e in s.entries)}
+        for entry in strays:
+            self._stray(entry, keys)
+        self._count()
+
+    def _look_around(self, slots: Sequence[Slot], strays: Sequence[Entry]) -> None:
+        for slot in slots:
+            for entry in slot.entries:
+                found = self._digest(entry)
+                if found == slot.facts.sha256:
+                    self._right.add(found)
+                elif found in self._by_digest:
+                    self._elsewhere.setdefault(found, entry)
+        for entry in strays:
+            found = self._digest(entry)
+            if found in self._by_digest:
+                self._elsewhere.setdefault(found, entry)
+
+    def _digest(self, entry: Entry) -> str:
+        reading = self._readings.get(entry.path)
+        return reading.sha256 if reading is not None else ""
+
+    # Slots
+
+    def _slot(self, slot: Slot) -> None:
+        files = [e for e in slot.entries if e.kind is Kind.FILE]
+        unknown = [e for e in slot.entries if e.kind in _FOLDER_TROUBLE]
+        if not files and not unknown:
+            self._absent(slot)
+        first = ""
+        for entry in files:
+            row = self._file(slot, entry)
+            if row.status in (Status.OK, Status.TRUSTED, Status.NOT_READ):
+                if first:
+                    self._find("extra", entry.path, f"a second copy of {first}, with the same bytes", level=Level.NOTE)
+                first = first or entry.path
+        for entry in unknown:
+            self._unreadable(slot, entry, entry.says)
+
+    def _row(self, slot: Slot, entry: Entry | None, status: Status, says: str = "") -> Row:
+        facts = slot.facts
+        reading = self._readings.get(entry.path) if entry is not None else None
+        row = Row(
+            facts.name,
+            facts.family,
+            facts.version,
+            entry.path if entry is not None else "",
+            status,
+            (reading.size if reading is not None and reading.sha256 else entry.size) if entry is not None else None,
+            facts.size,
+            facts.sha256,
+            reading.sha256 if reading is not None else "",
+            reading.proven_at if reading is not None and reading.sha256 == facts.sha256 else None,
+            says,
+            seconds=reading.seconds if reading is not None else None,
+        )
+        self.result.rows.append(row)
+        return row
+
+    def _absent(self, slot: Slot) -> None:
+        elsewhere = self._elsewhere.get(slot.facts.sha256)
+        if elsewhere is not None:  # the finding is made where the bytes are
+            self._row(slot, elsewhere, Status.MISNAMED, f"its bytes stand under {elsewhere.path}")
+            self._told.add(elsewhere.path)
+            return
+        says, hint = "named by the manifest, not there", "bring it here and check again"
+        other = next((e for e in slot.entries if e.kind is not Kind.VANISHED), None)
+        if other is not None:
+            says = f"{WORDS[other.kind]} stands under this name, not a file"
+            hint = f"put the file itself in its place; what stands there is not followed: {other.path}"
+        subject = slot.subject or slot.facts.name
+        if not slot.sent:
+            says = "named by the manifest; no media set that came here carries it"
+            self._row(slot, None, Status.NOT_HELD, says)
+            self._find("not-held", subject, says, level=Level.NOTE)
+            return
+        hidden = next((entry for entry in self._unseen if self._may_hide(entry, slot)), None)
+        if hidden is not None and other is None:
+            says = f"not found, and nobody knows what {hidden.path} holds: {hidden.says}"
+            self._row(slot, None, Status.UNREADABLE, says)
+            self._find("unreadable", subject, says, "let it be looked into (its mode and owner), then check again")
+            return
+        gone = slot.facts.standing == "withdrawn" or not slot.listed
+        self._row(slot, None, Status.MISSING, says)
+        if gone:
+            says = "not there; it is withdrawn" if slot.listed else "not there; the newest manifest no longer names it"
+            self._find("missing", subject, says, level=Level.NOTE)
+        else:
+            self._find("missing", subject, says, hint)
+
+    def _may_hide(self, entry: Entry, slot: Slot) -> bool:
+        """True when the bundle may lie in a folder that was not looked into."""
+        return not self._in_store or entry.path == "." or slot.facts.place.startswith(f"{entry.path}/")
+
+    def _file(self, slot: Slot, entry: Entry) -> Row:
+        reading = self._readings.get(entry.path)
+        if reading is not None and reading.how is How.FAILED:
+            return self._unreadable(slot, entry, reading.error)
+        if reading is None:
+            if entry.size == slot.facts.size:
+                self._find(
+                    "unproven", entry.path, "its size is right, its bytes were not read in this run", "check it again"
+                )
+                return self._row(slot, entry, Status.UNPROVEN, "not read")
+            return self._wrong(slot, entry, entry.size, "")
+        if reading.sha256 == slot.facts.sha256:
+            self._old(slot, entry, reading)
+            return self._row(slot, entry, _HOW[reading.how])
+        return self._wrong(slot, entry, reading.size, reading.sha256)
+
+    def _old(self, slot: Slot, entry: Entry, reading: Reading) -> None:
+        at, limit_s = reading.proven_at, self._max_age_s
+        if reading.how is How.READ or at is None or limit_s is None or self._now - at <= timedelta(seconds=limit_s):
+            return
+        age = human((self._now - at).total_seconds())
+        says = f"last proven {age} ago, on {at:%Y-%m-%d}; at most {human(limit_s)} are accepted"
+        self._find("stale-proof", entry.path, says, "check it again without --quick")
+
+    def _wrong(self, slot: Slot, entry: Entry, size: int, found: str) -> Row:
+        facts = slot.facts
+        others = [f for f in self._by_digest.get(found, ()) if f is not facts]
+        level: Level | None = None
+        if others:
+            status, level = Status.MISNAMED, Level.ERROR
+            says = f"holds the bytes of {others[0].name} ({others[0].family} {others[0].version})"
+            if facts.sha256 in self._elsewhere:
+                says += f"; its own are under {self._elsewhere[facts.sha256].path}"
+                hint = "give both files their right names"
+            else:
+                hint = "copy the right file here"
+                says += "" if facts.sha256 in self._right else "; its own are not here"
+        elif size != facts.size:
+            status = Status.TRUNCATED if size < facts.size else Status.EXTENDED
+            says = (
+                f"{size:,} bytes, {abs(facts.size - size):,} {'fewer' if size < facts.size else 'more'} than expected"
+            )
+            hint = "the copy was not finished: copy it again" if size < facts.size else "copy it again"
+        else:
+            status = Status.ALTERED
+            zero = "all bytes are zero, " if entry.path in self._zeros else ""
+            says = f"{zero}its size is right, its SHA-256 is {found}, expected {facts.sha256}"
+            hint = "copy it again, and check where it came from"
+        if size != facts.size and entry.path in self._zeros:
+            says += "; all of them are zero"
+        self._find(status.value, entry.path, says, hint, level)
+        row = self._row(slot, entry, status, says)
+        self.wrong.append(Wrong(facts, entry, row, says))
+        return row
+
+    def _unreadable(self, slot: Slot, entry: Entry, why: str) -> Row:
+        hint = (
+            "nothing is known about its bytes: look at the device, its connection and the file's mode; then check again"
+        )
+        self._find("unreadable", entry.path, f"could not be read: {why}", hint)
+        return self._row(slot, entry, Status.UNREADABLE, why)
+
+    # Everything else
+
+    def _stray(self, entry: Entry, absent: Mapping[str, Slot]) -> None:
+        if entry.kind is not Kind.FILE:
+            self._odd(entry)
+            return
+        reading = self._readings.get(entry.path)
+        bundles = self._by_digest.get(reading.sha256, []) if reading is not None else []
+        near = absent.get(collision_key(entry.name))
+        status, hint = Status.EXTRA, ""
+        if bundles and bundles[0].sha256 in self._right:
+            says = f"a second copy of {bundles[0].name}, under another name"
+        elif bundles:
+            status, says = Status.MISNAMED, f"holds the bytes of {bundles[0].name}"
+            if entry.name == bundles[0].name:
+                says += ", in another folder"
+            elif near is not None and near.facts in bundles:
+                says += "; the name differs only by case or Unicode form"
+            target = bundles[0].place if self._in_store else entry.path[: -len(entry.name)] + bundles[0].name
+            make = f"mkdir -p -- {self._quoted(target.rpartition('/')[0])} && " if self._in_store else ""
+            hint = f"rename it: {make}mv -n -- {self._quoted(entry.path)} {self._quoted(target)}"
+        elif reading is not None and reading.how is How.FAILED:
+            status = Status.UNREADABLE
+            says = f"not named by the manifest, of the size of a bundle, and could not be read: {reading.error}"
+        elif near is not None:
+            says = f"not named by the manifest; its name differs from {near.facts.name} only by case or Unicode form"
+        else:
+            says = "not named by the manifest"
+        if reading is None and entry.size in self._sizes:
+            says += "; it has the size of a bundle and was not read"
+        self._find(status.value, entry.path, says, hint)
+        if entry.path not in self._told:
+            self._extra_row(entry, reading, status, says)
+
+    def _quoted(self, path: str) -> str:
+        return shlex.quote(f"{self._root.rstrip('/')}/{path}")
+
+    def _odd(self, entry: Entry) -> None:
+        if entry.path == _LOST and entry.kind is Kind.DIR_UNREADABLE:
+            self._find("extra", entry.path, "the file system's own folder; not looked into", level=Level.NOTE)
+        elif entry.kind in _FOLDER_TROUBLE:
+            says = f"{WORDS[entry.kind]}: {entry.says}"
+            self._find("unreadable", entry.path, says, "nothing is known about what it holds: check its mode and owner")
+            self._extra_row(entry, None, Status.UNREADABLE, says)
+        elif entry.kind is Kind.LIMIT:
+            self._find("not-checked", entry.path, entry.says, "check a smaller folder")
+        elif entry.kind is Kind.LOOP:
+            self._find("extra", entry.path, WORDS[entry.kind], level=Level.NOTE)
+        elif entry.kind is not Kind.VANISHED:
+            says = f"{WORDS[entry.kind]}, not named by the manifest; not followed and not read"
+            self._find("extra", entry.path, says)
+            self._extra_row(entry, None, Status.EXTRA, says)
+
+    def _extra_row(self, entry: Entry, reading: Reading | None, status: Status, says: str) -> None:
+        size = entry.size if entry.kind is Kind.FILE else None
+        found = reading.sha256 if reading is not None else ""
+        row = Row(entry.name, "", "", entry.path, status, size, None, "", found, None, says)
+        row.seconds = reading.seconds if reading is not None else None
+        self.result.rows.append(row)
+
+    def _find(self, code: str, subject: str, says: str, hint: str = "", level: Level | None = None) -> None:
+        self.result.findings.append(finding(code, subject, says, hint, level))
+
+    def _count(self) -> None:
+        result = self.result
+        for row in result.rows:
+            if row.expected:
+                result.proven += row.status is Status.OK
+                result.trusted += row.status is Status.TRUSTED
+                result.skipped += row.status is Status.NOT_READ
+                result.unproven += row.status not in (Status.OK, Status.TRUSTED, Status.NOT_READ)
+
+
+def about_bundles(slots: Iterable[Slot], result: CheckResult) -> None:
+    """Add what the manifest itself says against its bundles: digests that prove nothing, versions withdrawn."""
+    there = {row.name for row in result.rows if row.family and row.place}
+    for slot in slots:
+        facts = slot.facts
+        if is_own_copy(facts.digest_from):
+            says = "its digest was computed from the file itself: equal bytes prove a good copy, not the right file"
+            hint = "compare with the publisher's own list: bundlekeeper manifest confirm MANIFEST --against LIST"
+            result.findings.append(finding("self-digest", facts.name, says, hint))
+        elif not facts.digest_from.strip():
+            says = "the manifest does not say where its digest comes from"
+            result.findings.append(finding("not-checked", facts.name, says, "add digest_from to the bundle"))
+        if facts.standing == "withdrawn" and facts.name in there:
+            says = f"withdrawn by its publisher: {facts.why}" if facts.why else "withdrawn by its publisher"
+            result.findings.append(finding("withdrawn", facts.name, says, "do not stage it"))

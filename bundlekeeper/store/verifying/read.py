@@ -1,0 +1,322 @@
+"""Which files a check reads, and the reading: many at once, recorded as they are finished.
+
+Rules: a file is read unless an earlier proof may stand for it, by `--quick` (`trusting`) or because it is young enough
+(`--older-than`, only while the fingerprint is the same); what was never proven is read first, then the stalest; each
+proof is recorded soon after its file is finished, so that a kill loses half a second of work; a file that changed while
+it was read has no digest; two names of one inode are read once.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from enum import Enum, auto
+from time import monotonic
+from typing import Protocol
+
+from bundlekeeper.errors import KeeperError, StoppedError
+from bundlekeeper.model.progress import Clock, Progress
+from bundlekeeper.store.contents.unchanged import begin, is_settled, may_trust
+from bundlekeeper.store.database.rows import Proof
+from bundlekeeper.store.disk.files import fingerprint_of
+from bundlekeeper.store.disk.filesystem import FsKind
+from bundlekeeper.store.disk.walk import Entry
+from bundlekeeper.verification.hashing.door import Digest, Outcome, Task, digest_many
+from bundlekeeper.verification.hashing.read import Stop
+
+_RECORD_EVERY_S = 0.5
+_RECORD_EVERY_FILES = 500
+
+
+class ProofBook(Protocol):
+    """Where proofs are kept; the catalogue is one."""
+
+    def proofs(self) -> dict[str, Proof]:
+        """Every proof by its place."""
+
+    def record_proofs(self, proofs: Mapping[str, Proof]) -> None:
+        """Keep these proofs, all or none."""
+
+
+class How(Enum):
+    """How a digest came to be known."""
+
+    READ = auto()
+    TRUSTED = auto()
+    SKIPPED = auto()
+    FAILED = auto()  # no digest: it could not be read
+
+
+@dataclass(slots=True)
+class Reading:
+    """What is known of one file's bytes: `sha256` and `size` (bytes) as of `proven_at`, or `error` in words.
+
+    `seconds` is how long its read took, None where it was not read, or read under another name.
+    """
+
+    how: How
+    sha256: str = ""
+    size: int = 0
+    proven_at: datetime | None = None
+    error: str = ""
+    extra: tuple[tuple[str, str], ...] = ()  # further digests of the same read, as in `Proof`
+    seconds: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What may be left out: `quick`, `older_than_s` and `max_time_s` (None: nothing is).
+
+    With `quick` and `older_than_s` together, `quick` trusts only proofs that are younger.
+    """
+
+    quick: bool = False
+    older_than_s: float | None = None
+    max_time_s: float | None = None
+    workers: int | None = None
+
+
+@dataclass(slots=True)
+class Candidate:
+    """One file that may have to be read. `expected` is the digest it should have, empty where any will do.
+
+    `key` is its place in the proof book; `never_trust` marks a file that others share.
+    """
+
+    entry: Entry
+    key: str
+    kind: FsKind
+    expected: str = ""
+    never_trust: bool = False
+    algorithms: tuple[str, ...] = ()  # digests to compute beside SHA-256
+
+
+@dataclass(slots=True)
+class Readings:
+    """By the entry's path: what became known; a file that is absent was not reached."""
+
+    known: dict[str, Reading] = field(default_factory=dict)
+    files_read: int = 0
+    bytes_read: int = 0
+    stopped: bool = False
+    out_of_time: bool = False
+    trouble: KeeperError | None = None
+    ahead: list[datetime] = field(default_factory=list)  # earlier proofs that are dated later than now; none counts
+
+
+class Prover:
+    """One check's reading. Nothing is recorded where `book` is None or `record` is False."""
+
+    def __init__(
+        self,
+        limits: Limits,
+        *,
+        book: ProofBook | None,
+        record: bool,
+        clock: Clock,
+        progress: Progress,
+        stop: Stop | None,
+    ) -> None:
+        self._limits = limits
+        self._book = book
+        self._record = record and book is not None
+        self._clock = clock
+        self._progress = progress
+        self._stop = stop
+        self._until = None if limits.max_time_s is None else monotonic() + limits.max_time_s
+        self._begun: dict[str, int | None] = {}
+        self._before: dict[str, Proof] = {}
+        self._unrecorded: dict[str, Proof] = {}
+        self._recorded_at = monotonic()
+        self.result = Readings()
+
+    def run(self, candidates: Sequence[Candidate]) -> Readings:
+        """Find out the bytes of these files, as far as limits, the stop flag and the device allow.
+
+        Raises DamagedError, LockedError or UnfinishedError when the proof book cannot be read; what fails later is in
+        the result.
+        """
+        proofs = self._before = self._book.proofs() if self._book is not None else {}
+        now = self._clock()
+        to_read: list[tuple[float, Candidate]] = []
+        for each in candidates:
+            proof = proofs.get(each.key)
+            how = self._stands(each, proof, now) if proof is not None else How.READ
+            if proof is not None and proof.proven_at > now:
+                self.result.ahead.append(proof.proven_at)
+            if proof is None or how is How.READ:
+                to_read.append((proof.proven_at.timestamp() if proof else 0.0, each))
+            else:
+                self.result.known[each.entry.path] = Reading(
+                    how, proof.sha256, each.entry.size, proof.proven_at, extra=proof.extra
+                )
+        # The stalest first where not all may come to be read; else the largest, which keeps all cores busy to the end.
+        rolling = self._limits.older_than_s is not None or self._until is not None
+        to_read.sort(key=lambda row: (row[0] if rolling else 0.0, -row[1].entry.size, row[1].entry.path))
+        self._read([each for _, each in to_read])
+        return self.result
+
+    def _stands(self, each: Candidate, proof: Proof, now: datetime) -> How:
+        """How an earlier proof may stand for a read; READ when it may not."""
+        if each.entry.stat is None or (each.expected and proof.sha256 != each.expected):
+            return How.READ
+        found = fingerprint_of(each.entry.stat)
+        age_s = self._limits.older_than_s
+        if age_s is not None and now - proof.proven_at >= timedelta(seconds=age_s):
+            return How.READ
+        if self._limits.quick and not each.never_trust and may_trust(proof, found, each.kind, now):
+            return How.TRUSTED
+        young = age_s is not None and proof.proven_at <= now
+        return How.SKIPPED if young and proof.fingerprint == found else How.READ
+
+    def _read(self, candidates: list[Candidate]) -> None:
+        first, also = _by_inode(candidates)
+        self._progress.begin("proving", sum(c.entry.size for c in first.values()), len(first))
+        outcomes = digest_many(
+            self._tasks(first.values(), also),
+            workers=self._limits.workers,
+            on_bytes=self._progress.advance,
+            on_file=self._progress.file,
+            stop=self._stop,
+        )
+        try:
+            for outcome in outcomes:
+                self._keep(outcome, [first[outcome.task.key], *also.get(outcome.task.key, ())])
+                if outcome.task.key in self.result.known:
+                    self.result.known[outcome.task.key].seconds = outcome.seconds
+                self._flush(at_once=False)
+        except StoppedError:
+            self.result.stopped = True
+        finally:
+            self._progress.done()
+            self._flush(at_once=True)
+
+    def _tasks(self, candidates: Iterable[Candidate], also: Mapping[str, Sequence[Candidate]]) -> Iterator[Task]:
+        """One task after the other, for as long as there is time."""
+        for each in candidates:
+            if self._until is not None and monotonic() >= self._until:
+                self.result.out_of_time = True
+                return
+            names = (each, *also.get(each.entry.path, ()))
+            algorithms = dict.fromkeys(("sha256", *(a for name in names for a in name.algorithms)))
+            yield Task(each.entry.path, _Opener(each, self._begun, self._until), each.entry.size, tuple(algorithms))
+
+    def _keep(self, outcome: Outcome, candidates: Sequence[Candidate]) -> None:
+        begun_ns = self._begun.pop(outcome.task.key, None)
+        before, after, digest = outcome.before, outcome.after, outcome.digest
+        if isinstance(outcome.error, _OutOfTimeError):
+            self.result.out_of_time = True
+            return
+        if outcome.error is not None or digest is None or before is None or after is None:
+            error = outcome.error
+            says = (error.strerror or str(error)) if error is not None else "it was not read"
+            for each in candidates:
+                self.result.known[each.entry.path] = Reading(How.FAILED, error=says)
+            return
+        self.result.files_read += 1
+        self.result.bytes_read += digest.size
+        stamp = fingerprint_of(before)
+        if stamp != fingerprint_of(after) or digest.size != stamp.size:
+            for each in candidates:
+                self.result.known[each.entry.path] = Reading(How.FAILED, error="it changed while it was read")
+            return
+        now = self._clock()
+        for each in candidates:
+            extra = self._extra(each.key, digest)
+            self.result.known[each.entry.path] = Reading(How.READ, digest.sha256, digest.size, now, extra=extra)
+            settled = begun_ns is not None and each.kind.stable_identity and is_settled(stamp, begun_ns)
+            self._unrecorded[each.key] = Proof(digest.sha256, now, stamp, settled and not each.never_trust, extra)
+
+    def _extra(self, key: str, digest: Digest) -> tuple[tuple[str, str], ...]:
+        """The further digests of a file, with those that an earlier read of the very same bytes gave."""
+        before = self._before.get(key)
+        known = dict(before.extra) if before is not None and before.sha256 == digest.sha256 else {}
+        known.update((name, found) for name, found in digest.hexes.items() if name != "sha256")
+        return tuple(sorted(known.items()))
+
+    def _flush(self, *, at_once: bool) -> None:
+        """Record what is finished, seldom enough that it costs nothing; after a failure no more is tried."""
+        due = monotonic() - self._recorded_at >= _RECORD_EVERY_S
+        if not self._unrecorded or not (at_once or due or len(self._unrecorded) >= _RECORD_EVERY_FILES):
+            return
+        batch, self._unrecorded = self._unrecorded, {}
+        self._recorded_at = monotonic()
+        if self._record and self._book is not None and self.result.trouble is None:
+            try:
+                self._book.record_proofs(batch)
+            except KeeperError as error:
+                self.result.trouble = error
+
+
+class _OutOfTimeError(OSError):
+    """The time was over when the file's turn came."""
+
+
+class _Opener:
+    """Opens one candidate for the pool and notes from when on every change to it must show."""
+
+    def __init__(self, candidate: Candidate, begun: dict[str, int | None], until: float | None) -> None:
+        self._candidate = candidate
+        self._begun = begun
+        self._until = until
+
+    def __call__(self) -> int:
+        """A descriptor. Raises OSError."""
+        if self._until is not None and monotonic() >= self._until:  # the pool fetches tasks ahead of its work
+            raise _OutOfTimeError
+        fd = self._candidate.entry.open()
+        try:
+            if self._candidate.kind.stable_identity and not self._candidate.never_trust:
+                self._begun[self._candidate.entry.path] = begin(fd)
+        except BaseException:
+            with suppress(OSError):  # of a device that is gone; what was found before stands
+                os.close(fd)
+            raise
+        return fd
+
+
+def _by_inode(candidates: list[Candidate]) -> tuple[dict[str, Candidate], dict[str, list[Candidate]]]:
+    """The candidates to read, by path, and for each the others that are names of the same inode."""
+    first: dict[str, Candidate] = {}
+    also: dict[str, list[Candidate]] = {}
+    seen: dict[tuple[int, int], str] = {}
+    for each in candidates:
+        found = each.entry.stat
+        if found is not None and found.st_nlink > 1 and each.kind.stable_identity:
+            leader = seen.setdefault((found.st_dev, found.st_ino), each.entry.path)
+            if leader != each.entry.path:
+                also.setdefault(leader, []).append(each)
+                continue
+        first[each.entry.path] = each
+    return first, also
+
+
+def all_zero(entry: Entry, reading: Reading, stop: Stop | None = None) -> bool:
+    """True when the file that gave `reading` is not empty and holds zeros only.
+
+    Its digest is compared with that of as many zeros, which is computed only when its first block is zero.
+    """
+    if reading.size == 0:
+        return False
+    try:
+        fd = entry.open()
+    except OSError:
+        return False
+    try:
+        if any(os.read(fd, min(reading.size, 4096))):
+            return False
+    except OSError:
+        return False
+    finally:
+        with suppress(OSError):  # of a device that is gone; what was found before stands
+            os.close(fd)
+    zeros, digest, left = bytes(1 << 20), hashlib.sha256(), reading.size
+    while left and not (stop is not None and stop.is_set()):
+        step = min(left, len(zeros))
+        digest.update(zeros[:step] if step < len(zeros) else zeros)
+        left -= step
+    return not left and digest.hexdigest() == reading.sha256

@@ -1,0 +1,96 @@
+"""The signatures of a check: which digests its one read must give, and what each bundle's signature is worth then.
+
+Rules: only a bundle whose bytes are known to be right is held against its signature; what was not looked at is counted
+and never called good; nothing is done where no signature is stated and none is wanted; a file that is not read now
+(`--quick`, `--older-than`) is not read for its signature either.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from bundlekeeper.findings import finding
+from bundlekeeper.model.check_result import CheckResult, Row, Status
+from bundlekeeper.store.disk.walk import Entry
+from bundlekeeper.store.signatures.sidecar_files import SignatureFile, nearest, of_entry, place_of
+from bundlekeeper.store.signatures.voucher import Message, Ruling, Voucher
+from bundlekeeper.store.verifying.expected import Expected
+from bundlekeeper.store.verifying.judge import Slot
+from bundlekeeper.store.verifying.read import How, Reading
+
+_RIGHT = (Status.OK, Status.TRUSTED, Status.NOT_READ)
+NOT_LOOKED_AT = "not looked at"
+
+
+class Seals:
+    """The signatures of one check; `named` holds the entries met, by name, that bear a signature's name.
+
+    With `in_store` a signature belongs beside its bundle, else it may lie anywhere in the folder.
+    """
+
+    def __init__(self, voucher: Voucher, named: Mapping[str, Sequence[Entry]], *, in_store: bool) -> None:
+        self._voucher = voucher
+        self._named = named
+        self._in_store = in_store
+
+    def algorithms(self, facts: Expected, entry: Entry) -> tuple[str, ...]:
+        """The digests beyond SHA-256 that a read of the entry must compute. Raises as reading the trust list."""
+        if facts.signature is None:
+            return ()
+        return self._voucher.algorithms(facts.signature, self._file(facts, entry))
+
+    def judge(self, slots: Sequence[Slot], readings: Mapping[str, Reading], result: CheckResult) -> None:
+        """Rule on every signature that is stated or wanted, into rows, findings and counts of `result`.
+
+        Raises as reading the trust list.
+        """
+        rows = {row.place: row for row in result.rows if row.family and row.place}
+        unseen = 0
+        for slot in slots:
+            facts = slot.facts
+            if not self._voucher.concerns(facts.family, facts.signature):
+                continue
+            sound = [(e, r) for e in slot.entries if (r := rows.get(e.path)) is not None and r.status in _RIGHT]
+            if not sound:
+                self._not_looked_at(facts, result)
+            for entry, row in sound:
+                if facts.signature is not None and not self._voucher.can_look:
+                    unseen += 1
+                    row.signature = "not-checked"
+                    result.signatures_unseen += 1
+                    continue
+                self._tell(row, self._rule(facts, entry, readings[entry.path]), result)
+        if unseen:
+            says = f"{unseen} of the bundles state a signature, which was not looked at: no store, so no trust list"
+            result.findings.append(finding("not-checked", "signatures", says, "name the store with --store"))
+        result.findings.extend(self._voucher.troubles())
+
+    def _not_looked_at(self, facts: Expected, result: CheckResult) -> None:
+        result.signatures_unseen += 1
+        for row in result.rows:
+            if row.name == facts.name and row.expected == facts.sha256 and not row.signature:
+                row.signature = NOT_LOOKED_AT
+
+    def _rule(self, facts: Expected, entry: Entry, reading: Reading) -> Ruling:
+        again = entry.open if reading.how is How.READ else None
+        message = Message({**dict(reading.extra), "sha256": reading.sha256}, again)
+        signature = self._file(facts, entry)
+        return self._voucher.rule(entry.path, facts.family, facts.signature, signature, message, facts.released)
+
+    def _tell(self, row: Row, ruling: Ruling, result: CheckResult) -> None:
+        row.signature, row.signed_by = ruling.word, ruling.signed_by
+        if ruling.good:
+            result.signatures_good += 1
+        elif ruling.word == "not-checked":
+            result.signatures_unseen += 1
+        else:
+            result.signatures_bad += 1
+        result.findings.extend(ruling.findings)
+
+    def _file(self, facts: Expected, entry: Entry) -> SignatureFile:
+        name = facts.signature.file if facts.signature is not None else ""
+        named = self._named.get(name, ())
+        if not self._in_store:
+            return of_entry(nearest(entry.path, named))
+        place = place_of(facts)
+        return of_entry(next((each for each in named if each.path == place), None))

@@ -1,0 +1,85 @@
+"""Files of the store that turned out wrong: moved to quarantine, their bytes kept.
+
+Rules: only under the store's lock, and only while the file is still the very one that was looked at; a file that
+cannot be moved stays, and the finding says so; the catalogue forgets a place after its file is gone from it.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import replace
+
+from bundlekeeper.errors import KeeperError
+from bundlekeeper.model.check_result import CheckResult
+from bundlekeeper.model.progress import Clock
+from bundlekeeper.store.contents import quarantine
+from bundlekeeper.store.contents.store import Store
+from bundlekeeper.store.database.catalogue import Catalogue
+from bundlekeeper.store.disk import files, lock, temp_files
+from bundlekeeper.store.verifying.expected import as_facts
+from bundlekeeper.store.verifying.judge import Wrong
+from bundlekeeper.verification.hashing.door import digest_fd
+
+_STAYS = "not moved to quarantine"
+
+
+def put_aside(
+    store: Store,
+    catalogue: Catalogue,
+    wrong: Sequence[Wrong],
+    result: CheckResult,
+    *,
+    clock: Clock,
+    wait_s: float = 0.0,
+) -> None:
+    """Move the wrong files out of the families' folders; say in each one's finding where it is now, or why not.
+
+    Raises nothing: a failure is told in the findings.
+    """
+    told: dict[str, str] = {}
+    try:
+        with lock.held(store.fd, "check", clock=clock, wait_s=wait_s, where=str(store.root)):
+            # All are looked at before the first is moved: moving one name of a file changes the ctime of the others.
+            changed = {each.entry.path for each in wrong if not _still_there(store, each)}
+            for each in wrong:
+                if each.entry.path in changed:
+                    told[each.entry.path] = f"{_STAYS}: it changed since it was looked at"
+                else:
+                    told[each.entry.path] = _moved(store, catalogue, each, clock)
+    except KeeperError as error:
+        for each in wrong:
+            told.setdefault(each.entry.path, f"{_STAYS}: {error.says}")
+    codes = {each.entry.path: each.row.status.value for each in wrong}
+    result.findings[:] = [
+        replace(f, says=f"{f.says}; {told[f.subject]}") if codes.get(f.subject) == f.code else f
+        for f in result.findings
+    ]
+
+
+def _still_there(store: Store, wrong: Wrong) -> bool:
+    try:
+        with files.folder(store.fd, wrong.entry.path.split("/")[:-1]) as folder:
+            now = os.lstat(wrong.entry.name, dir_fd=folder)
+    except (OSError, KeeperError):
+        return False
+    return wrong.entry.stat is not None and files.fingerprint_of(now) == files.fingerprint_of(wrong.entry.stat)
+
+
+def _moved(store: Store, catalogue: Catalogue, wrong: Wrong, clock: Clock) -> str:
+    place = wrong.entry.path
+    try:
+        with (
+            files.wrapped("the file cannot be moved", place),
+            temp_files.opened(store.fd) as room,
+            files.folder(store.fd, place.split("/")[:-1]) as folder,
+        ):
+            if not wrong.row.found:  # its size was enough to judge it; its digest tells it from others in quarantine
+                with files.regular(folder, wrong.entry.name) as fd:
+                    wrong.row.found = digest_fd(fd).sha256
+            what = quarantine.Wrong(as_facts(wrong.facts), wrong.row.size, wrong.row.found, place, wrong.why)
+            moved = quarantine.move_in(store.fd, room, folder, what, clock())
+        catalogue.forget(place)
+    except KeeperError as error:
+        return f"{_STAYS}: {error.says}"
+    return f"moved to {moved}"

@@ -1,0 +1,4 @@
+"""The bounded readers of encodings that signatures use.
+
+No key and no judgement.
+"""

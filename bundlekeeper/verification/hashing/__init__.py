@@ -1,0 +1,4 @@
+"""Digests of bytes that were really read, on all cores.
+
+No signature.
+"""

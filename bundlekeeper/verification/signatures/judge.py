@@ -1,0 +1,367 @@
+"""Whether a signature makes a file good: the trust list, the manifest's word, and the bytes, joined to findings.
+
+Rules: the trust entry decides form, namespace, purpose and dates; the manifest's own word about form is only compared;
+a key for one purpose is never good for another; nothing is good but by a signature that verified here under a live
+entry; what could not be looked at is `not-checked`, which is never good; every message that depends on a time names it.
+The digests come from the one read that the caller made anyway; `wanted_algorithms` says before that read which.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Protocol
+
+from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.model.trust import FORMS, Moment, TrustEntry
+from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError
+from bundlekeeper.verification.keys import certificates
+from bundlekeeper.verification.keys.entries import anchors_of, key_of
+from bundlekeeper.verification.keys.public_key import read_certificate
+from bundlekeeper.verification.signatures import forms, minisign, sshsig
+from bundlekeeper.verification.signatures.message import WholeMessage, same_chunks, same_whole
+
+MAX_SIGNATURE_BYTES = 1 << 20  # the largest that any form takes (cms, with its certificates); readers stop there
+
+
+class Statement(Protocol):
+    """What the manifest says of a signature; `model.manifest.Signature` is one."""
+
+    @property
+    def file(self) -> str:
+        """The signature file's name."""
+
+    @property
+    def form(self) -> str:
+        """The form that the manifest names."""
+
+    @property
+    def key(self) -> str:
+        """The name of the trust entry."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What is known of the message's bytes.
+
+    `digests` maps hashlib's names to hexadecimal, all from one read. `whole` gives the whole message, for the forms
+    that cannot do with a digest, up to a limit in bytes; `chunks` gives it piece by piece. Both are held against the
+    SHA-256 in `digests` where it is there (`proof.message` makes both from an open file).
+    """
+
+    digests: Mapping[str, str]
+    whole: WholeMessage | None = None
+    chunks: Callable[[], Iterable[bytes]] | None = None
+    whole_limit_bytes: int = forms.MAX_WHOLE_BYTES
+
+    def same_whole(self) -> WholeMessage | None:
+        """`whole`, held against the first read."""
+        sha256 = self.digests.get("sha256")
+        return same_whole(self.whole, sha256) if self.whole and sha256 else self.whole
+
+    def same_chunks(self) -> Iterable[bytes] | None:
+        """The pieces of `chunks`, held against the first read."""
+        sha256 = self.digests.get("sha256")
+        pieces = self.chunks() if self.chunks else None
+        return same_chunks(pieces, sha256) if pieces is not None and sha256 else pieces
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a check of one signature found; `by` is the entry that it is good under, None unless it is good.
+
+    `says` is the one sentence that a report may print about a good signature.
+    """
+
+    findings: tuple[Finding, ...] = ()
+    by: TrustEntry | None = None
+    says: str = ""
+
+    @property
+    def good(self) -> bool:
+        """True only when the signature verified under a live entry with nothing against it."""
+        return self.by is not None
+
+
+@dataclass(slots=True)
+class _Case:
+    """One signature under one entry, while it is looked at."""
+
+    subject: str
+    entry: TrustEntry
+    purpose: str
+    moments: Sequence[Moment]
+    evidence: Evidence
+    accepted: Sequence[str]
+    dropped: Mapping[str, str]
+    found: list[Finding] = field(default_factory=list)
+    notes: list[Finding] = field(default_factory=list)
+
+    def add(self, code: str, says: str, hint: str = "") -> None:
+        """Remember a finding against the signature."""
+        self.found.append(finding(code, self.subject, says, hint))
+
+
+def wanted_algorithms(entry: TrustEntry, signature: bytes | None = None) -> tuple[str, ...]:
+    """Which digests (hashlib's names) the one read must compute so that `judge` needs no second one.
+
+    With the signature's bytes the answer is exact; without, it covers every signature that the form allows. Empty for
+    the forms that need the message itself. Raises nothing.
+    """
+    if entry.form in forms.FORM_DIGEST:
+        return (forms.FORM_DIGEST[entry.form],)
+    if entry.form == "sshsig":
+        try:
+            return sshsig.HASHES if signature is None else (sshsig.parse(signature).hash_algorithm,)
+        except SignatureError:
+            return ()
+    if entry.form == "minisign":
+        try:
+            return (minisign.DIGEST,) if signature is None or minisign.parse(signature).prehashed else ()
+        except SignatureError:
+            return ()
+    return ()
+
+
+def judge(
+    subject: str,
+    statement: Statement | None,
+    signature: bytes | None,
+    *,
+    trust: Sequence[TrustEntry],
+    evidence: Evidence,
+    moments: Sequence[Moment],
+    purpose: str = "bundles",
+    accepted: Sequence[str] = FORMS,
+) -> Verdict:
+    """Judge a detached signature that a manifest states, such as a bundle's.
+
+    `signature` is None where its file is not there. `moments` (at least one) are the times at which the key must be
+    valid. `accepted` are the forms that the store takes (model.acceptance).
+    Raises InputError for no moments; everything about the signature itself is a finding.
+    """
+    _require_moments(moments)
+    if statement is None:
+        return _only("unsigned", subject, "the manifest states no signature")
+    if signature is None:
+        return _only("unsigned", subject, f"the signature {statement.file} is not there", "bring it beside the file")
+    entry = next((e for e in trust if e.name == statement.key), None)
+    if entry is None:
+        return _only(
+            "stranger-key",
+            subject,
+            f"the manifest names the key {statement.key}, which this store does not trust",
+            "compare its fingerprint by another way than the one it came, then: bundlekeeper trust add",
+        )
+    case = _Case(subject, entry, purpose, moments, evidence, accepted, _dropped_keys(trust))
+    if statement.form != entry.form:
+        case.add(
+            "bad-signature",
+            f"the manifest names the form {statement.form}, but {entry.name} is trusted for {entry.form} only",
+            "the trust entry decides; correct the manifest, or add the key anew with the right --form",
+        )
+    return _judged(case, signature, trust)
+
+
+def judge_document(
+    subject: str,
+    signature: bytes | None,
+    *,
+    trust: Sequence[TrustEntry],
+    evidence: Evidence,
+    moments: Sequence[Moment],
+    purpose: str,
+    accepted: Sequence[str] = FORMS,
+) -> Verdict:
+    """Judge a document of ours (a manifest, an index, a receipt), whose signature file states no entry's name.
+
+    The entry is the one whose key is in the SSHSIG file; a signature of another form is held against every entry that
+    serves this purpose alone. Raises InputError for no moments.
+    """
+    _require_moments(moments)
+    if signature is None:
+        return _only("unsigned", subject, "it carries no signature", "bundlekeeper manifest sign makes one")
+    if signature.startswith(sshsig.BEGIN):
+        entry = _holder(subject, signature, trust, purpose)
+        if isinstance(entry, Verdict):
+            return entry
+        case = _Case(subject, entry, purpose, moments, evidence, accepted, _dropped_keys(trust))
+        return _judged(case, signature, trust)
+    tried: list[Verdict] = []
+    for entry in trust:
+        if entry.form != "sshsig" and entry.purposes == (purpose,):
+            case = _Case(subject, entry, purpose, moments, evidence, accepted, _dropped_keys(trust))
+            verdict = _judged(case, signature, trust)
+            if verdict.good:
+                return verdict
+            tried.append(verdict)
+    if len(tried) == 1:
+        return tried[0]
+    told = [v for v in tried if not any(f.code in ("bad-signature", "stranger-key") for f in v.findings)]
+    if told:
+        return told[0]
+    return _only("bad-signature", subject, f"no key that is trusted for {purpose} made this signature")
+
+
+def _holder(subject: str, signature: bytes, trust: Sequence[TrustEntry], purpose: str) -> TrustEntry | Verdict:
+    """The entry whose key is in the SSHSIG file, best a live one for this purpose; else what is to be said."""
+    try:
+        key = sshsig.parse(signature).key()
+    except (InputError, RefusedError) as e:
+        return _only("bad-signature", subject, e.says, e.hint)
+    holders = [e for e in trust if e.form == "sshsig" and e.key == key.der]
+    fitting = [e for e in holders if purpose in e.purposes]
+    if not holders:
+        says = f"signed by a key that this store does not trust: {key.fingerprint}"
+        return _only(
+            "stranger-key", subject, says, "compare the fingerprint by another way, then: bundlekeeper trust add"
+        )
+    live = [e for e in fitting if not e.dropped]
+    return (live or fitting or holders)[0]
+
+
+def _judged(case: _Case, signature: bytes, trust: Sequence[TrustEntry]) -> Verdict:
+    """Look at everything about one signature under one entry; nothing found hides another."""
+    entry = case.entry
+    if case.purpose not in entry.purposes:
+        says = f"{entry.name} is trusted for {' and '.join(entry.purposes)}, not for {case.purpose}"
+        case.add("stranger-key", says, "a key for one kind of document is never good for another")
+    if entry.dropped:
+        case.add("dropped-key", _dropped_words(entry), "sign anew with a live key")
+    elif entry.fingerprint in case.dropped:
+        says = f"{entry.name} is of a key that is trusted no longer: {case.dropped[entry.fingerprint]}"
+        case.add("dropped-key", says, "sign anew with a live key")
+    if entry.form not in case.accepted:
+        says = f"this store takes no signatures of the form {entry.form}"
+        case.add("bad-signature", says, f"acceptance.toml allows {', '.join(case.accepted)}")
+    _dates(case)
+    if any(f.code == "bad-signature" for f in case.found):
+        return Verdict(tuple(case.found))  # of a form that is not to be taken: there is nothing to verify it by
+    try:
+        _verify(case, signature)
+    except SignatureError as e:
+        case.add(e.code, _with_owner(e, entry, signature, trust), e.hint)
+    except (InputError, RefusedError) as e:
+        case.add("bad-signature", f"{entry.name}: {e.says}", e.hint)
+    if case.found:
+        return Verdict((*case.found, *case.notes))
+    at = " and at ".join(str(m) for m in case.moments)
+    return Verdict(
+        tuple(case.notes), entry, f"signed by {entry.name} ({entry.fingerprint}, {entry.form}), good at {at}"
+    )
+
+
+def _dates(case: _Case) -> None:
+    entry = case.entry
+    for moment in case.moments:
+        day = moment.at.date()
+        if entry.valid_from is not None and day < entry.valid_from:
+            case.add("expired-key", f"{entry.name} is valid from {entry.valid_from}; the time used is {moment}")
+        if entry.valid_until is not None and day > entry.valid_until:
+            case.add("expired-key", f"{entry.name} was valid until {entry.valid_until}; the time used is {moment}")
+
+
+def _verify(case: _Case, signature: bytes) -> None:
+    """Verify by the entry's form; returning means that the bytes are good."""
+    entry, evidence = case.entry, case.evidence
+    if entry.form == "cms":
+        _verify_cms(case, signature)
+        return
+    key = key_of(entry)
+    if entry.form == "sshsig":
+        namespace = entry.namespace_for(case.purpose)
+        sshsig.verify(sshsig.parse(signature), key=key, namespace=namespace, digests=evidence.digests, name=entry.name)
+    elif entry.form == "minisign":
+        minisign.verify(
+            minisign.parse(signature),
+            key=key,
+            digests=evidence.digests,
+            whole=evidence.same_whole(),
+            whole_limit_bytes=evidence.whole_limit_bytes,
+            name=entry.name,
+        )
+    else:
+        forms.verify(
+            entry.form,
+            key,
+            signature,
+            digests=evidence.digests,
+            whole=evidence.same_whole(),
+            whole_limit_bytes=evidence.whole_limit_bytes,
+        )
+    if entry.certificate:
+        _check_certificate(case)
+
+
+def _verify_cms(case: _Case, signature: bytes) -> None:
+    """CMS: openssl verifies the bytes, our rules the signer's certificate, up to the entry's roots."""
+    from bundlekeeper.verification.signatures import cms
+
+    entry, evidence = case.entry, case.evidence
+    chunks = evidence.same_chunks()
+    if chunks is None:
+        raise NotCheckedError("a CMS signature needs the message itself, which is not at hand")
+    anchors = _anchors(case)
+    if not anchors.roots:  # the one certificate is trusted as it is: it is its own end of the chain
+        anchors = replace(anchors, roots=(read_certificate(entry.certificate),))
+    parsed = cms.parse(signature)
+    said = cms.verify(parsed, chunks, anchors=anchors, pinned=entry.certificate, moments=case.moments)
+    _note(case, said)
+
+
+def _check_certificate(case: _Case) -> None:
+    """The certificate that the entry's key came in: its dates, and its chain where the entry has roots."""
+    leaf = read_certificate(case.entry.certificate)
+    anchors = _anchors(case)
+    for moment in case.moments:
+        if anchors.roots:
+            _note(case, certificates.check_chain(leaf, anchors, moment))
+        else:
+            certificates.check_dates(leaf, moment)
+
+
+def _anchors(case: _Case) -> certificates.Anchors:
+    """The entry's roots and what goes with them; its own key, if that was dropped, is told already."""
+    others = {key: says for key, says in case.dropped.items() if key != case.entry.fingerprint}
+    return replace(anchors_of(case.entry), dropped=others)
+
+
+def _dropped_keys(trust: Sequence[TrustEntry]) -> dict[str, str]:
+    """Every key that was dropped, under whatever name: fingerprint to a sentence."""
+    return {each.fingerprint: _dropped_words(each) for each in trust if each.dropped}
+
+
+def _dropped_words(entry: TrustEntry) -> str:
+    return f"{entry.name} was dropped on {entry.dropped_at:%Y-%m-%d}: {entry.dropped_why}"
+
+
+def _note(case: _Case, said: Iterable[str]) -> None:
+    """What a good chain leaves to be said, as notes: a note makes nothing bad and no exit status."""
+    for says in said:
+        if all(note.says != says for note in case.notes):
+            case.notes.append(finding("not-checked", case.subject, says, level=Level.NOTE))
+
+
+def _with_owner(error: SignatureError, entry: TrustEntry, signature: bytes, trust: Sequence[TrustEntry]) -> str:
+    """The error's words, and whose key it was where this store knows it."""
+    if error.code != "stranger-key" or entry.form != "sshsig":
+        return error.says
+    try:
+        der = sshsig.parse(signature).key().der
+    except (InputError, RefusedError):
+        return error.says
+    owner = next((e for e in trust if e.key == der), None)
+    if owner is None:
+        return error.says
+    dropped = f", dropped on {owner.dropped_at:%Y-%m-%d}" if owner.dropped else ""
+    return f"{error.says}; that key is {owner.name}{dropped}"
+
+
+def _only(code: str, subject: str, says: str, hint: str = "") -> Verdict:
+    return Verdict((finding(code, subject, says, hint),))
+
+
+def _require_moments(moments: Sequence[Moment]) -> None:
+    if not moments:
+        raise InputError("a signature is judged at a time, and none was given")

@@ -1,0 +1,381 @@
+"""`check` on a store that real takes made: against what was accepted, and against a manifest in hand."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import subprocess
+import sys
+import threading
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bundlekeeper.findings import Level
+from bundlekeeper.model.check_result import CheckResult
+from bundlekeeper.model.progress import Silent
+from bundlekeeper.store.contents.store import Store
+from bundlekeeper.store.disk import lock
+from bundlekeeper.store.verifying.check import Means, check_store
+from bundlekeeper.store.verifying.read import Limits
+from tests.kits.checking import found
+from tests.kits.mounts import stable_folder
+from tests.kits.store_kit import Kit, now
+
+A, B, C = b"a" * 3000, b"b" * 3000, b"c" * 4000
+VERSIONS = {"a": "6.1.0", "b": "6.1.1", "c": "6.1.2"}
+PLACE_A, PLACE_B, PLACE_C = (f"blade/{version}/{name}.fwb" for name, version in VERSIONS.items())
+
+
+def manifest_of(*bundles: dict[str, Any], sequence: int = 1, expires: str = "") -> bytes:
+    """A manifest's text, as a person would write it."""
+    lines = [f'manifest = 1\nplatform = "marram"\nsequence = {sequence}\nissued = 2026-08-14\nfamilies = ["blade"]']
+    if expires:
+        lines.append(f"expires = {expires}")
+    for bundle in bundles:
+        lines.append("[[bundle]]")
+        lines += [f"{key} = {json.dumps(value)}" for key, value in bundle.items()]
+    return "\n".join(lines).encode()
+
+
+@pytest.fixture
+def kit(tmp_path: Path) -> Kit:
+    """A store that holds a, b and c by manifest 1, which it keeps."""
+    kit = Kit(tmp_path)
+    for name, data in (("a", A), ("b", B), ("c", C)):
+        kit.offer(f"{name}.fwb", data)
+    take(kit, "abc")
+    return kit
+
+
+def loaded(kit: Kit, names: str, sequence: int = 1, **more: str) -> Any:
+    """A manifest of these bundles, read from its text."""
+    from bundlekeeper.model.lint.read_manifest import read
+
+    bundles = []
+    for name, data in zip("abc", (A, B, C), strict=True):
+        if name in names:
+            plain = kit.bundle(f"{name}.fwb", data, version=VERSIONS[name])
+            fields = ("family", "version", "file", "size", "sha256", "digest_from")
+            bundles.append({key: getattr(plain, key) for key in fields})
+    return read(manifest_of(*bundles, sequence=sequence, **more), name="marram.toml", today=date(2026, 8, 14))
+
+
+def take(kit: Kit, names: str, sequence: int = 1) -> None:
+    """Take these bundles by a manifest that names no other."""
+    kit.take_loaded(loaded(kit, names, sequence))
+
+
+def check(kit: Kit, against: Any = None, *, write: bool = True, record: bool = True, **limits: Any) -> CheckResult:
+    """A check of the kit's store."""
+    with Store.open(kit.root, write=write) as store, store.catalogue(write=write) as catalogue:
+        means = Means(now, Silent(), record=record, today=date(2026, 9, 1))
+        return check_store(store, catalogue, against, means, Limits(**limits))
+
+
+def spoil(path: Path, data: bytes | None = None) -> None:
+    """Flip one bit in the middle, or put other bytes there; what a failing disk does to a file of mode 0444."""
+    path.chmod(0o644)
+    old = bytearray(path.read_bytes())
+    old[len(old) // 2] ^= 1
+    path.write_bytes(old if data is None else data)
+    path.chmod(0o444)
+
+
+def test_a_good_store(kit: Kit) -> None:
+    """Every held file is read against the manifest that it was taken by; the proofs are new."""
+    before = kit.proofs()
+    result = check(kit)
+    assert (result.findings, result.proven, result.bytes_read) == ([], 3, 10_000)
+    assert {r.place: r.status.value for r in result.rows} == dict.fromkeys([PLACE_A, PLACE_B, PLACE_C], "ok")
+    after = kit.proofs()
+    assert all(after[p].proven_at > before[p].proven_at for p in (PLACE_A, PLACE_B, PLACE_C))
+
+
+def test_a_full_check_makes_the_quick_one_quick(kit: Kit, tmp_path: Path) -> None:
+    """Nothing is read, and that is said in numbers."""
+    stable_folder(tmp_path)
+    check(kit)
+    result = check(kit, quick=True)
+    assert (result.trusted, result.proven, result.bytes_read) == (3, 0, 0)
+
+
+def test_a_bit_flip_is_found_and_moved_to_quarantine(kit: Kit) -> None:
+    """faults.md 12: "found, quarantined, bytes kept" """
+    spoil(kit.root / PLACE_A)
+    wrong = (kit.root / PLACE_A).read_bytes()
+    result = check(kit)
+    assert found(result) == {("altered", PLACE_A)}
+    [told] = result.findings
+    moved = told.says.partition("moved to ")[2]
+    assert moved.startswith("quarantine/a.fwb.")
+    tree = kit.tree()
+    assert tree[moved] == wrong
+    assert "blade 6.1.0: a.fwb" in tree[moved + ".note.txt"].decode()
+    assert PLACE_A not in tree
+    assert PLACE_A not in {row.place for row in kit.held()}
+    again = check(kit)
+    assert found(again) == {("missing", PLACE_A)}
+    assert again.proven == 2
+    take(kit, "abc")
+    assert check(kit).findings == []
+
+
+@pytest.mark.parametrize(("data", "code"), [(A[:-1], "truncated"), (A + b"!", "extended"), (b"", "truncated")])
+def test_a_wrong_size_goes_there_too(kit: Kit, data: bytes, code: str) -> None:
+    """The bytes were not read, so the name in quarantine tells the size."""
+    spoil(kit.root / PLACE_A, data)
+    result = check(kit)
+    assert found(result) == {(code, PLACE_A)}
+    [moved] = [
+        path for path, kept in kit.tree().items() if path.startswith("quarantine/") and not path.endswith(".txt")
+    ]
+    assert kit.tree()[moved] == data
+
+
+def test_wrong_files_of_one_size_are_all_kept(kit: Kit) -> None:
+    """Cut to the same length twice, with other bytes: neither pushes the other out of quarantine."""
+    for data in (b"1" * 10, b"2" * 10):
+        spoil(kit.root / PLACE_A, data)
+        assert found(check(kit)) == {("truncated", PLACE_A)}
+        take(kit, "abc")
+    held = [d for p, d in kit.tree().items() if p.startswith("quarantine/") and not p.endswith(".txt")]
+    assert sorted(held) == [b"1" * 10, b"2" * 10]
+
+
+def test_both_names_of_one_wrong_file_are_moved(tmp_path: Path) -> None:
+    """Equal bytes are held once, so they rot at both places at once."""
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", A)
+    kit.take(kit.bundle("a.fwb", A), kit.bundle("a2.fwb", A, version="6.2.0"))
+    spoil(kit.root / PLACE_A)
+    result = check(kit)
+    places = {PLACE_A, "blade/6.2.0/a2.fwb"}
+    assert {f.subject for f in result.findings if f.code == "altered"} == places
+    assert all("moved to quarantine/" in f.says for f in result.findings if f.code == "altered")
+    assert not places & set(kit.tree())
+
+
+def test_two_swapped_files_in_the_store(kit: Kit) -> None:
+    """Each stands at the other's place: both are wrong there and are put aside."""
+    a, b = kit.root / PLACE_A, kit.root / PLACE_B
+    a.rename(kit.root / "blade/x")
+    b.rename(a)
+    (kit.root / "blade/x").rename(b)
+    result = check(kit)
+    assert found(result) == {("misnamed", PLACE_A), ("misnamed", PLACE_B)}
+    assert sorted(d for p, d in kit.tree().items() if p.startswith("quarantine/") and not p.endswith(".txt")) == [A, B]
+
+
+def test_a_bundle_whose_folder_was_renamed_is_put_back_by_what_is_printed(kit: Kit) -> None:
+    """Its name is right: it lies in another folder, and its own is not there any more."""
+    folder = (kit.root / PLACE_A).parent
+    folder.rename(kit.root / "b611")
+    result = check(kit)
+    (told,) = [each for each in result.findings if each.code == "misnamed"]
+    assert "in another folder" in told.says
+    assert "Unicode" not in told.says
+    assert os.system(told.hint.partition(": ")[2]) == 0  # noqa: S605
+    (kit.root / "b611").rmdir()
+    assert found(check(kit)) == set()
+
+
+def test_nothing_is_moved_without_the_right_to_write(kit: Kit) -> None:
+    """faults.md 18: reading works; only reported."""
+    spoil(kit.root / PLACE_A)
+    before = kit.tree()
+    for write, record in ((False, True), (True, False)):
+        result = check(kit, write=write, record=record)
+        assert found(result) == {("altered", PLACE_A)}
+        assert kit.tree() == before
+
+
+def test_nothing_is_moved_while_another_command_has_the_lock(kit: Kit) -> None:
+    """The finding says why the file is still there."""
+    spoil(kit.root / PLACE_A)
+    with Store.open(kit.root, write=True) as store, lock.held(store.fd, "take", clock=now):
+        result = check(kit)
+    [told] = result.findings
+    assert "not moved to quarantine: the store is locked by process" in told.says
+    assert PLACE_A in kit.tree()
+
+
+def test_unknown_files_are_reported_and_left(kit: Kit) -> None:
+    """faults.md 16: "reported, never deleted"; a copy under another name says whose bytes it has."""
+    (kit.root / "rack" / "1.0").mkdir(parents=True)
+    (kit.root / "rack" / "1.0" / "stray").write_bytes(b"?")
+    (kit.root / "blade" / "6.1.0" / "copy").write_bytes(A)
+    (kit.root / "notes.txt").write_bytes(b"mine")
+    (kit.root / "acceptance.toml").write_bytes(b"")
+    result = check(kit)
+    assert found(result) == {("extra", "rack/1.0/stray"), ("extra", "blade/6.1.0/copy"), ("extra", "notes.txt")}
+    assert {f.level for f in result.findings} == {Level.WARNING}
+    assert (kit.root / "rack" / "1.0" / "stray").exists()
+    assert result.proven == 3
+
+
+def test_held_by_an_older_manifest_and_no_longer_named(kit: Kit) -> None:
+    """The newest manifest decides; what it dropped is proven all the same, and a note."""
+    take(kit, "ab", sequence=2)
+    result = check(kit)
+    assert [(f.code, f.subject, f.level) for f in result.findings] == [("extra", PLACE_C, Level.NOTE)]
+    assert result.proven == 3
+    (kit.root / PLACE_C).unlink()
+    assert [(f.code, f.level) for f in check(kit).findings if f.code == "missing"] == [("missing", Level.NOTE)]
+
+
+def test_named_by_the_newest_manifest_and_never_taken(kit: Kit) -> None:
+    """What should be held and is not is missing."""
+    (kit.source / "c.fwb").unlink()
+    (kit.root / PLACE_C).unlink()
+    with Store.open(kit.root, write=True) as store, store.catalogue(write=True) as catalogue:
+        catalogue.forget(PLACE_C)
+    assert found(check(kit)) == {("missing", PLACE_C)}
+
+
+def test_a_held_file_that_is_gone(kit: Kit) -> None:
+    """The catalogue knows it, the disk does not."""
+    (kit.root / PLACE_B).unlink()
+    result = check(kit)
+    assert found(result) == {("missing", PLACE_B)}
+    assert result.proven == 2
+
+
+def test_a_link_at_a_held_place_is_not_followed(kit: Kit, tmp_path: Path) -> None:
+    """faults.md 22, inside the store."""
+    (kit.root / PLACE_B).unlink()
+    (tmp_path / "outside").write_bytes(B)
+    (kit.root / PLACE_B).symlink_to(tmp_path / "outside")
+    result = check(kit)
+    assert found(result) == {("missing", PLACE_B)}
+    assert "a symbolic link stands under this name" in result.findings[0].says
+
+
+def test_against_a_manifest_in_hand_nothing_is_moved(kit: Kit) -> None:
+    """An explicit manifest is judged and no more; other held files are a note and not read."""
+    spoil(kit.root / PLACE_A)
+    before = kit.tree()
+    result = check(kit, loaded(kit, "ab", sequence=9))
+    assert found(result) == {("altered", PLACE_A), ("extra", PLACE_C)}
+    assert {f.code: f.level for f in result.findings}["extra"] is Level.NOTE
+    assert kit.tree() == before
+    assert result.bytes_read == 6000
+
+
+def test_expiry_and_the_manifests_own_faults(kit: Kit) -> None:
+    """Today is an argument."""
+    result = check(kit, loaded(kit, "abc", expires="2026-08-31"))
+    assert found(result) == {("expired", "manifest marram 1")}
+
+
+def test_an_altered_kept_manifest(kit: Kit) -> None:
+    """The ground of "missing" is proven too; the files are still held against the catalogue."""
+    [kept] = (kit.root / "manifests").iterdir()
+    spoil(kept)
+    result = check(kit)
+    assert [(f.code, f.subject) for f in result.findings] == [("altered", f"manifests/{kept.name}")]
+    assert result.proven == 3
+    (kit.root / PLACE_B).unlink()
+    assert {(f.code, f.subject, f.level) for f in check(kit).findings} == {
+        ("altered", f"manifests/{kept.name}", Level.ERROR),
+        ("missing", PLACE_B, Level.ERROR),
+    }
+
+
+def test_the_hint_for_an_altered_kept_manifest_works(kit: Kit) -> None:
+    """ "take manifest marram 1 again": the bytes that were accepted heal the copy, and the altered one is kept."""
+    [kept] = (kit.root / "manifests").iterdir()
+    whole = kept.read_bytes()
+    for altered in (whole + b"#", whole[:-1] + b"#", b""):
+        kept.chmod(0o644)
+        kept.write_bytes(altered)
+        result = kit.take_loaded(loaded(kit, "abc"))
+        (healed,) = result.findings
+        assert (healed.code, healed.level, healed.subject) == ("altered", Level.WARNING, f"manifests/{kept.name}")
+        assert kept.read_bytes() == whole
+        aside = f"quarantine/{kept.name}.{hashlib.sha256(altered).hexdigest()[:12]}"
+        assert aside in healed.says
+        assert kit.tree()[aside] == altered
+        note = kit.tree()[aside + ".note.txt"].decode()
+        assert f"{len(whole)} bytes, SHA-256 {hashlib.sha256(whole).hexdigest()}" in note
+        assert check(kit).findings == []
+    assert kit.take_loaded(loaded(kit, "abc")).findings == ()
+
+
+def test_a_folder_is_not_held_against_an_altered_kept_manifest(kit: Kit, tmp_path: Path) -> None:
+    """Its files would be called extras for no reason."""
+    [kept] = (kit.root / "manifests").iterdir()
+    spoil(kept)
+    command = [
+        sys.executable,
+        "-m",
+        "bundlekeeper",
+        "check",
+        "--at",
+        str(kit.source),
+        "--store",
+        str(kit.root),
+        "--json",
+    ]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 4
+    assert [f["code"] for f in json.loads(done.stdout)["findings"]] == ["altered"]
+
+
+def test_after_the_catalogue_was_lost(kit: Kit) -> None:
+    """A rebuilt catalogue trusts nothing; a check proves every file again and the rows are as before."""
+    before = {row.place: row.sha256 for row in kit.held()}
+    with Store.open(kit.root, write=True) as store:
+        store.rebuild(clock=now)
+    assert kit.proofs() == {}
+    result = check(kit, quick=True)
+    assert (result.proven, result.trusted, result.findings) == (3, 0, [])
+    assert {row.place: row.sha256 for row in kit.held()} == before
+    assert set(kit.proofs()) == set(before)
+
+
+def test_hard_linked_files_are_never_trusted(tmp_path: Path) -> None:
+    """ "`--quick` never trusts it" (design.md): its other name is not ours."""
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", A)
+    kit.take_loaded(loaded(kit, "a"), link="hard")
+    assert kit.held()[0].shared
+    assert check(kit).proven == 1
+    result = check(kit, quick=True)
+    assert (result.proven, result.trusted) == (1, 0)
+
+
+def test_the_same_bytes_under_two_places_are_read_once(tmp_path: Path) -> None:
+    """Equal bytes are held once, and proven once."""
+    kit = Kit(stable_folder(tmp_path))
+    kit.offer("a.fwb", A)
+    kit.take(kit.bundle("a.fwb", A), kit.bundle("a.fwb", A, version="6.2.0"))
+    result = check(kit)
+    assert (result.proven, result.bytes_read) == (2, 3000)
+
+
+def test_a_take_during_a_check(kit: Kit) -> None:
+    """A check needs no lock until it moves something: neither waits for the other, nothing is lost."""
+    kit.offer("d.fwb", b"d" * 100)
+    thread = threading.Thread(target=lambda: take(kit, "abc", 2))
+    thread.start()
+    for _ in range(5):
+        assert check(kit).proven == 3
+    thread.join()
+    assert check(kit).findings == []
+
+
+def test_the_command_line(kit: Kit, tmp_path: Path) -> None:
+    """The whole way once: a spoilt file, the exit status, the JUnit file."""
+    spoil(kit.root / PLACE_A)
+    command = [sys.executable, "-m", "bundlekeeper", "check", "--json", "--junit", str(tmp_path / "out.xml")]
+    env = {**os.environ, "BUNDLEKEEPER_STORE": str(kit.root)}
+    done = subprocess.run(command, env=env, capture_output=True, text=True, check=False)
+    assert done.returncode == 1, done.stderr
+    assert [f["code"] for f in json.loads(done.stdout)["findings"]] == ["altered"]
+    from junitparser import JUnitXml
+
+    assert JUnitXml.fromfile(str(tmp_path / "out.xml")).failures == 1

@@ -1,0 +1,103 @@
+"""`gaps` on the command line: what vouches for the manifest and the bundles, JSON that stays small, wrong words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from bundlekeeper.model.inventory.write_json import to_json
+from tests.cli.commands.test_trust import accepts, ssh_key, trusted, with_signature
+from tests.conftest import Keeper, World
+from tests.kits.planning_worlds import large_fleet
+
+ROOT = Path(__file__).parents[3]
+HARBOUR = ROOT / "manifests" / "harbour-2026-11.toml"
+NAME = "marram-blade-6.1.0.fwb"
+
+
+@pytest.mark.parametrize("words", [("gaps", "holm-a", "--to", "6.1"), ("route", "holm-a", "--to", "6.1")])
+def test_no_plan_is_made_by_a_manifest_that_the_store_would_not_take(
+    harbour: Keeper, world: World, tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    """ "4 refused to act: a signature, a manifest or a medium is not trusted" (design.md): named or kept"""
+    assert harbour(*words).status < 2
+    key = ssh_key(tmp_path)
+    trusted(harbour, key)
+    accepts(tmp_path, "signed_manifests = true")
+    for more in ((), ("--manifest", world.manifest)):
+        done = harbour(*words, *more, "--json")
+        assert (done.status, done.codes, done.json["error"]["exit"]) == (4, ["unsigned"], 4)
+    assert harbour("manifest", "sign", world.manifest, "--key", key).status == 0
+    done = harbour(*words, "--manifest", world.manifest, "--json")
+    assert (done.status, done.json["manifest_signature"]["by"]) in ((0, "chief"), (1, "chief"))
+    assert "manifest signed by chief" in harbour(*words, "--manifest", world.manifest).out
+    world.manifest.write_bytes(world.manifest.read_bytes() + b"\n")
+    done = harbour(*words, "--manifest", world.manifest, "--json")
+    assert (done.status, done.codes) == (4, ["bad-signature"])
+    elsewhere = tmp_path / "other.sig"
+    elsewhere.write_bytes(Path(f"{world.manifest}.sig").read_bytes())
+    assert harbour(*words, "--signature", elsewhere).status == 2
+
+
+def test_a_bundles_signature_counts_as_its_last_proof_found_it(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """ "unsigned" among the gaps (issue 5, point 1): good is silent, a dropped key and an absent signature are told"""
+    key = ssh_key(tmp_path)
+    trusted(keeper, key, "bundles", "marram-2026")
+    with_signature(world, NAME, "sshsig", "marram-2026")
+    sign = keeper("manifest", "sign", world.downloads / NAME, "--key", key, "--for", "bundles")
+    assert sign.status == 0, sign.err
+    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    assert keeper("inventory", "load", HARBOUR).status == 0
+
+    def about_blade() -> list[str]:
+        rows = keeper("gaps", "holm-a", "--to", "6.1", "--json").json["findings"]
+        return [f["code"] for f in rows if f["subject"].startswith("blade 6.1.0")]
+
+    assert about_blade() == []
+    accepts(tmp_path, 'signed_families = ["blade", "rack"]')
+    rows = keeper("gaps", "holm-a", "--to", "6.1", "--json").json["findings"]
+    assert [f["subject"].split()[0] for f in rows if f["code"] == "unsigned"] == ["rack"]
+    assert keeper("trust", "drop", "marram-2026", "--why", "lost on a train").status == 0
+    assert about_blade() == ["dropped-key"]
+
+
+def _fleet(folder: Path, domains: int) -> Path:
+    file = folder / f"fleet-{domains}.json"
+    file.write_text(to_json(large_fleet(domains, 20)), encoding="utf-8")
+    return file
+
+
+def test_the_json_of_a_fleet_grows_with_the_fleet_and_keeps_all_evidence(keeper: Keeper, tmp_path: Path) -> None:
+    """ "policy … that is shared (naming every server and domain it touches)" (issue 5): once, and referred to"""
+    sizes = []
+    for domains in (5, 20):
+        words = ("--manifest", ROOT / "manifests/marram-14.toml", "--inventory", _fleet(tmp_path, domains))
+        done = keeper("gaps", "--all", "--to", "6.1", "--json", *words)
+        assert done.status == 1, done.err
+        sizes.append(len(done.out))
+    assert sizes[1] < 4.4 * sizes[0]
+    findings, shared = done.json["findings"], done.json["shared"]
+    touched = []
+    for domain in done.json["domains"]:
+        assert len(domain["gaps"]) == domain["counts"]["gaps"]
+        for gap in domain["gaps"]:
+            told = findings[gap["finding"]]
+            assert told["code"] == gap["code"]
+            assert domain["domain"] in told["subject"] or gap["code"] in {"not-held", "not-checked", "withdrawn"}
+            if gap["code"] == "policy-shared" and "silver" in told["subject"]:
+                name = gap["evidence"]["servers"]["shared"]
+                touched.append(sum(map(len, shared[name].values())))
+    assert len(touched) == 20
+    assert set(touched) == {7 * 20}  # every third of a domain's twenty servers, from the second
+
+
+def test_a_wrong_word_is_told_with_the_one_that_is_meant(harbour: Keeper) -> None:
+    for words, meant in (
+        (("gaps", "holm-z", "--to", "6.1"), "did you mean 'holm-"),
+        (("gaps", "holm-a", "--to", "6.11"), "6.1"),
+        (("gaps", "--to", "6.1"), "--all"),
+    ):
+        done = harbour(*words)
+        assert done.status == 2
+        assert meant in done.err

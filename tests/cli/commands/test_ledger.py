@@ -1,0 +1,514 @@
+"""What is where, on the command line: real processes, the example inventory, refusals, corrections, exchange."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import shutil
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, marked
+from tests.conftest import Keeper, World
+
+HARBOUR = Path(__file__).parents[3] / "manifests" / "harbour-2026-11.toml"
+
+
+@pytest.fixture
+def harbour(keeper: Keeper, world: World) -> Keeper:
+    """A store with the tour's bundles and the harbour's inventory."""
+    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    loaded = keeper("inventory", "load", HARBOUR, "--says", "kim", "--json")
+    assert loaded.status == 0, loaded.out + loaded.err
+    assert loaded.json["counts"] == {"components": 57, "changes": 57, "new_events": 58}
+    return keeper
+
+
+def test_loading_again_changes_nothing_and_a_new_reading_tells_what_changed(harbour: Keeper, tmp_path: Path) -> None:
+    """ "Re-loading tells what changed since (added, gone, replaced part ..., version drift)" (issue 4, point 1)"""
+    again = harbour("inventory", "load", HARBOUR, "--says", "kim", "--json").json
+    assert again["counts"]["new_events"] == 0
+    assert again["changes"] == []
+    text = HARBOUR.read_text().replace("taken = 2026-11-20", "taken = 2026-11-22")
+    text = text.replace('serial = "HOLMA-IO2"', 'serial = "NEW-IO2"').replace('active = "6.0.1"', 'active = "6.0.2"', 1)
+    newer = tmp_path / "newer.toml"
+    newer.write_text(text)
+    dry = harbour("inventory", "load", newer, "--dry-run", "--json").json
+    wet = harbour("inventory", "load", newer, "--json").json
+    assert dry["changes"] == wet["changes"]
+    assert dry["counts"]["new_events"] == 0
+    assert [(c["change"], c["component"]) for c in wet["changes"]] == [
+        ("replaced", "NEW-IO2"),
+        ("version", "HOLMA-SW1"),
+    ]
+
+
+def test_a_bad_inventory_is_refused_whole_with_every_problem(harbour: Keeper, tmp_path: Path) -> None:
+    """ "Errors per row and column, all at once; nothing half-loaded" (issue 4, point 1)"""
+    bad = tmp_path / "bad.csv"
+    bad.write_text(
+        "site,domain,kind,serial,active,healthy\nholm,holm-a,boss,S1,1.0,yes\nholm,holm-a,bios,S2,1.0,perhaps\n"
+    )
+    ran = harbour("inventory", "load", bad, "--taken", "2026-11-21", "--zone", "UTC", "--json")
+    assert ran.status == 2
+    assert len(ran.json["findings"]) >= 2
+    assert all(f["where"].startswith("bad.csv:") for f in ran.json["findings"])
+    assert harbour("where", "S2").status == 2
+
+
+def test_staged_activated_read_back_and_the_disagreement_is_told(harbour: Keeper) -> None:
+    """ "disagreement between ledger and inventory" (issue 4, point 5)"""
+    staged = harbour(
+        "stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--proof", "digest-read-back", "--says", "kim"
+    )
+    assert staged.status == 0, staged.err
+    answer = harbour("where", "HOLMA-IO1", "--json").json["components"][0]
+    assert (answer["active"]["version"], answer["spare"]["version"]) == ("6.0.1", "6.1.0")
+    assert answer["spare"]["since"]["proof"] == "digest-read-back"
+    assert answer["spare"]["since"]["says"] == "kim"
+    assert len(answer["spare"]["sha256"]) == 64
+    assert harbour("activate", "HOLMA-IO1").status == 0
+    answer = harbour("where", "HOLMA-IO1", "--json").json["components"][0]
+    assert (answer["active"]["version"], answer["spare"]["version"]) == ("6.1.0", "6.0.1")
+    assert answer["agreement"] == "not-read-back"
+    assert harbour("observe", "HOLMA-IO1", "--active", "6.0.1").status == 0
+    answer = harbour("where", "HOLMA-IO1", "--json").json["components"][0]
+    assert answer["agreement"] == "differs"
+    assert answer["active"]["version"] == "6.0.1"
+    past = harbour("where", "HOLMA-IO1", "--on", "2026-11-21", "--json").json["components"][0]
+    assert past["spare"]["version"] == "5.4.2"
+    known = harbour("where", "HOLMA-IO1", "--known", "2026-11-20", "--json").json["components"]
+    assert known == []
+
+
+@pytest.mark.parametrize(
+    ("words", "because"),
+    [
+        (["stage", "HOLMA-B1:bios", "--bundle", "infrastructure/6.1.0"], "holds no image for a bios"),
+        (["stage", "HOLMA-R1:bios", "--bundle", "blade/6.1.0"], "not MR-1"),
+        (["stage", "HOLMA-IO1", "--bundle", "infrastructure/6.2.0"], "is not held"),
+        (["stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--bank", "held"], "has no bank 'held'"),
+        (["stage", "HOLMA-MT", "--bundle", "infrastructure/6.1.0"], "overwritten in place"),
+        (["activate", "HOLMA-SW1"], "nothing is known to be staged"),
+        (["activate", "HOLMA-IO1", "--version", "9.9"], "is not known to be staged"),
+    ],
+)
+def test_what_cannot_be_is_refused_and_can_be_overruled_for_a_reason(
+    harbour: Keeper, words: list[str], because: str
+) -> None:
+    """ "refuse what can't be ... unless `--anyway "why"`, which is recorded" (issue 4, point 4)"""
+    before = harbour("ledger", "check", "--json").json["chain"]["events"]
+    refused = harbour(*words)
+    assert refused.status == 4
+    assert because in refused.err
+    assert harbour("ledger", "check", "--json").json["chain"]["events"] == before
+    assert harbour(*words, "--anyway", "").status == 2
+    assert harbour(*words, "--anyway", "  ").status == 2
+    if "nothing is known" in because:
+        return  # without any image there is nothing that could be recorded
+    overruled = harbour(*words, "--anyway", "seen on the console", "--json")
+    assert overruled.status == 0, overruled.out
+    history = harbour("where", words[1], "--history", "--json").json["history"]
+    assert because in history[-1]["event"]["anyway"]
+    assert "seen on the console" in history[-1]["event"]["anyway"]
+
+
+def test_a_bundle_that_is_held_but_not_proven_is_refused(harbour: Keeper, tmp_path: Path) -> None:
+    """ "a bundle not held or not proven" (issue 4, point 4)"""
+    file = tmp_path / "store" / "infrastructure" / "6.1.0" / "marram-infrastructure-6.1.0.fwb"
+    file.touch()
+    refused = harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
+    assert refused.status == 4
+    assert "not proven" in refused.err
+    assert harbour("check", "--quiet").status == 0
+    assert harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0").status == 0
+
+
+def test_many_at_once_by_selector_and_by_file(harbour: Keeper, tmp_path: Path) -> None:
+    """ "for one component, a selector (...), or a file" (issue 4, point 4); all of it or nothing."""
+    dry = harbour(
+        "stage",
+        "--site",
+        "skerry",
+        "--kind",
+        "bios",
+        "--model",
+        "MB-2",
+        "--bundle",
+        "blade/6.1.0",
+        "--dry-run",
+        "--json",
+    )
+    assert len(dry.json["events"]) == 2
+    assert dry.json["head"] is None
+    wet = harbour("stage", "--site", "skerry", "--kind", "bios", "--model", "MB-2", "--bundle", "blade/6.1.0", "--json")
+    assert len(wet.json["events"]) == 2
+    rows = tmp_path / "night.csv"
+    rows.write_text(
+        "name,bundle,at,says,change,before\n"
+        "HOLMA-IO1,infrastructure/6.1.0,2026-11-23T02:10:00Z,kim,C-17,paths=4\n"
+        "HOLMA-IO2,infrastructure/6.1.0,2026-11-23T02:40:00Z,kim,C-17,paths=4\n"
+    )
+    assert harbour("stage", "--file", rows, "--json").status == 0
+    event = harbour("where", "HOLMA-IO2", "--history", "--json").json["history"][-1]["event"]
+    assert (event["change"], event["before"], event["says"]) == ("C-17", {"paths": "4"}, "kim")
+    rows.write_text("name,bundle\nHOLMA-CC1,infrastructure/6.1.0\nHOLMA-CC2,infrastructure/9\n")
+    assert harbour("stage", "--file", rows).status == 4
+    assert harbour("where", "HOLMA-CC1", "--json").json["components"][0]["spare"]["version"] == "5.4.2"
+    rows.write_text("name,bundel\nx\n")
+    assert harbour("stage", "--file", rows).status == 2
+
+
+def test_every_row_that_is_wrong_is_told_at_once(harbour: Keeper, tmp_path: Path) -> None:
+    """ "Errors ... all at once; nothing half-loaded": unknown names, bad times, cells and refusals in one answer."""
+    rows = tmp_path / "night.csv"
+    rows.write_text(
+        "name,bundle,at\nHOLMA-IO1,infrastructure/6.1.0,2026-11-23\nHOLMA-IO9,infrastructure/6.1.0,2026-11-23\n"
+        "HOLMA-IO2,infrastructure/6.1.0,yesterday\nx,y\nHOLMA-IO2,infrastructure/9,2026-11-23\nnobody,blade/6.1.0,\n"
+    )
+    before = harbour("ledger", "check", "--json").json["chain"]["events"]
+    ran = harbour("stage", "--file", rows, "--json")
+    assert ran.status == 2
+    said = ran.json["error"]["says"]
+    for part in (
+        ":3: nothing called 'HOLMA-IO9'",
+        ":4: 'yesterday'",
+        ":5: 2 cells, 3 due",
+        ":7: nothing called",
+        "is not held",
+    ):
+        assert part in said
+    assert ":2:" not in said
+    assert harbour("ledger", "check", "--json").json["chain"]["events"] == before
+
+
+def test_a_wrong_entry_is_corrected_by_a_later_one(harbour: Keeper) -> None:
+    """ "Wrong entries are corrected by a later event, never changed" (issue 4, point 3)"""
+    event = harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--json").json["events"][0]["id"]
+    assert harbour("correct", event[:12], "--why", "it was the other module").status == 0
+    assert harbour("where", "HOLMA-IO1", "--json").json["components"][0]["spare"]["version"] == "5.4.2"
+    history = harbour("where", "HOLMA-IO1", "--history", "--json").json["history"]
+    assert [row["void"] for row in history if row["id"] == event] == [True]
+    assert harbour("correct", "ffffffffffff", "--why", "x").status == 2
+    events = harbour("ledger", "check", "--json").json["chain"]["events"]
+    again = harbour("correct", event, "--why", "really")
+    assert again.status == 4
+    assert "corrected already" in again.err
+    assert "it was the other module" in again.err
+    assert harbour("ledger", "check", "--json").json["chain"]["events"] == events
+    taken_back = again.err.partition("bundlekeeper correct ")[2].split()[0]
+    assert harbour("correct", taken_back, "--why", "it was this one").status == 0
+    assert harbour("where", "HOLMA-IO1", "--json").json["components"][0]["spare"]["version"] == "6.1.0"
+    reading = harbour("inventory", "load", HARBOUR, "--says", "kim", "--json").json["reading"]
+    assert harbour("correct", reading, "--why", "another site's").status == 0
+    observed = history[0]["id"]
+    whole = harbour("correct", observed, "--why", "x")
+    assert whole.status == 4
+    assert "with its whole reading" in whole.err
+
+
+def test_history_tells_places_and_moves(harbour: Keeper, tmp_path: Path) -> None:
+    """ "its place is an attribute with dates ... known serial elsewhere = moved, and its history follows" """
+    rows = tmp_path / "moved.csv"
+    rows.write_text(
+        "# taken = 2026-11-22\n# zone = UTC\nsite,domain,chassis,slot,kind,model,serial,active\n"
+        "holm,holm-b,2,io-1,io-module,MX-4,HOLMA-IO1,6.0.1\n"
+    )
+    assert harbour("inventory", "load", rows, "--partial").status == 0
+    lines = harbour("where", "HOLMA-IO1", "--history").out.splitlines()
+    assert " at holm/holm-a/1/io-1  " in lines[0]
+    assert " at holm/holm-b/2/io-1, moved from holm/holm-a/1/io-1  " in lines[1]
+
+
+def test_questions_by_bundle_digest_version_and_standing(harbour: Keeper, world: World) -> None:
+    """ "by component selector, by bundle, image version or SHA-256, by standing" (issue 4, point 5)"""
+    harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
+    digest = next(
+        b["sha256"] for b in harbour("held", "--json").json["bundles"] if b["file"].endswith("structure-6.1.0.fwb")
+    )
+    for words in (["--bundle", "infrastructure/6.1.0"], ["--sha256", digest], ["--version", "6.1.0"]):
+        found = harbour("where", *words, "--json").json["components"]
+        assert [c["component"] for c in found] == ["HOLMA-IO1"], words
+    nothing = harbour("where", "--withdrawn", "--json")
+    assert (nothing.status, nothing.json["components"]) == (0, [])
+    text = world.manifest.read_text().replace("sequence = 14", "sequence = 15")
+    text = text.replace('version = "6.0.1"', 'version = "6.0.1"\nwhy = "bad pages"', 1).replace(
+        'standing = "superseded"', 'standing = "withdrawn"', 4
+    )
+    old = text.split("[[bundle]]")
+    fixed = [t if '"withdrawn"' not in t or "why" in t else t.replace('"withdrawn"', '"superseded"') for t in old]
+    world.manifest.write_text("[[bundle]]".join(fixed))
+    assert harbour("take", world.manifest, "--from", world.downloads, "--quiet").status == 1
+    found = harbour("where", "--withdrawn", "--bank", "active", "--json").json["components"]
+    assert found
+    assert {c["domain"] for c in found} == {"holm-a"}
+
+
+@pytest.mark.parametrize(
+    ("words", "hint"),
+    [
+        (["--kind", "bioss"], "did you mean --kind bios?"),
+        (["--site", "hulm"], "did you mean --site holm?"),
+        (["--site", "bios"], "shows what is known"),  # a word, but no site
+        (["--domain", "holm-c"], "did you mean --domain holm-"),
+        (["--chassis", "77"], "shows what is known"),
+        (["--slot", "77"], "shows what is known"),
+        (["--model", "MB-9"], "did you mean --model MB-"),
+        (["--bundle", "blade/6.1.9"], "did you mean blade/6.1.0"),
+        (["--bundle", "tide"], "family/version"),
+        (["--site", "hulm", "--kind", "bioss"], "--site holm, --kind bios"),
+    ],
+)
+def test_a_word_that_was_never_recorded_is_no_empty_answer(harbour: Keeper, words: list[str], hint: str) -> None:
+    """Whoever mistypes must not read "nothing" and believe it."""
+    ran = harbour("where", *words, "--json")
+    assert ran.status == 2, ran.out
+    assert hint in ran.json["error"]["hint"]
+    if words[0] != "--bundle":
+        assert harbour("observe", *words, "--active", "1").status == 2
+
+
+def test_what_is_known_and_matches_nothing_is_an_empty_answer(harbour: Keeper) -> None:
+    """A kind that exists, a bundle that is only listed, a bundle that only an event names."""
+    for words in (["--kind", "port-extender"], ["--site", "skerry", "--model", "MF-40", "--kind", "bios"]):
+        ran = harbour("where", *words, "--json")
+        assert (ran.status, ran.json["components"]) == (0, [])
+    anyway = ["--anyway", "by another store"]
+    assert harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/9.9", *anyway).status == 0
+    found = harbour("where", "--bundle", "infrastructure/9.9", "--json").json["components"]
+    assert [c["component"] for c in found] == ["HOLMA-IO1"]
+
+
+def test_output_as_csv_counts_and_picture(harbour: Keeper) -> None:
+    """ "Output: table, JSON, CSV, and a chassis picture in the terminal" (issue 4, point 5)"""
+    rows = list(csv.DictReader(io.StringIO(harbour("where", "holm-b", "--csv").out)))
+    assert len(rows) == 19
+    assert {row["active"] for row in rows} == {"5.4.10", "2025-2"}  # a model table has versions of its own
+    groups = harbour("where", "--by", "site,kind,active", "--json").json["groups"]
+    assert sum(g["components"] for g in groups) == 57
+    picture = harbour("where", "holm-b", "--picture").out
+    assert "+- holm/holm-b/1 -" in picture
+    assert all(len(line) <= 80 for line in picture.splitlines()[:-1])
+    evil = harbour("observe", "HOLMA-IO1", "--active", "=cmd|x")
+    assert evil.status == 0, evil.err
+    assert "'=cmd|x" in harbour("where", "HOLMA-IO1", "--csv").out
+
+
+def test_exchange_is_idempotent_and_answers_alike(harbour: Keeper, tmp_path: Path) -> None:
+    """ "two stores that exchanged give the same answers to every question but `--known`" (issue 4, point 6)"""
+    harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
+    file, other = tmp_path / "out.jsonl", tmp_path / "other"
+    assert harbour("ledger", "export", "-o", file).status == 0
+    for new in (59, 0):
+        merged = harbour("ledger", "merge", file, "--store", other, "--json")
+        assert merged.status == 0, merged.out
+        assert merged.json["files"][0]["new"] == new
+    for words in ([], ["--on", "2026-11-20"], ["--by", "kind,active"]):
+        ours, theirs = (
+            harbour("where", *words, "--json").json,
+            harbour("where", *words, "--json", "--store", other).json,
+        )
+        assert ours == theirs
+
+
+def test_the_chain_finds_an_old_head_and_a_copy_that_went_on(harbour: Keeper, tmp_path: Path) -> None:
+    """ "the chain's head is printed ... and `check --ledger --head HEX` compares" (issue 4, point 3)"""
+    head = harbour("ledger", "check", "--json").json["chain"]["head"]
+    harbour("observe", "HOLMA-IO1", "--active", "6.0.1")
+    assert harbour("ledger", "check", "--head", head).status == 0
+    assert harbour("ledger", "check", "--head", "0" * 64).status == 1
+    assert harbour("ledger", "check", "--head", "xyz").status == 2
+    path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
+    with sqlite3.connect(path) as raw:
+        raw.execute("UPDATE event SET says = says + 1 WHERE seq = 3")
+    raw.close()
+    damaged = harbour("ledger", "check", "--json")
+    assert damaged.status == 3
+    assert damaged.codes == ["damaged"]
+    with sqlite3.connect(path) as raw:  # by someone who knows of the seal, too
+        row = raw.execute(f"SELECT {EVENT_COLUMNS} FROM event WHERE seq = 3").fetchone()  # noqa: S608
+        raw.execute("UPDATE event SET void = ?, seal = ? WHERE seq = 3", marked(row, False))
+    raw.close()
+    altered = harbour("ledger", "check", "--json")
+    assert altered.status == 1
+    assert altered.codes == ["altered"]
+    saved = harbour("ledger", "salvage", tmp_path / "saved.sqlite", "--json")
+    assert saved.status == 1
+    assert saved.json["lost"] == [3]
+    for words in (
+        ["observe", "HOLMA-IO1", "--active", "6.0.2"],
+        ["inventory", "load", HARBOUR],
+        ["ledger", "merge", path],
+    ):
+        refused = harbour(*words)
+        assert refused.status == 3
+        assert "event 3 is not what it was" in refused.err
+        assert "ledger salvage FILE" in refused.err
+    assert harbour("ledger", "check", "--json").json["chain"]["events"] == 59
+
+
+def test_what_is_derived_is_made_again_and_the_events_are_not_touched(harbour: Keeper, tmp_path: Path) -> None:
+    """`ledger rebuild`: whatever was wrong beside the events is right again, and their chain is what it was."""
+    harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--anyway", "a test")
+    wrong = harbour("observe", "HOLMA-IO2", "--active", "9.9", "--json").json["events"][0]["id"]
+    harbour("correct", wrong, "--why", "a slip")
+    questions = (["where", "--json"], ["where", "HOLMA-IO2", "--history", "--json"])
+    asked = [harbour(*words).out for words in questions]
+    head = harbour("ledger", "check", "--json").json["chain"]
+    path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
+    with sqlite3.connect(path) as raw:
+        raw.execute("UPDATE state SET active = NULL, differs = 1 WHERE component % 2")
+        raw.execute("DELETE FROM held")
+        raw.execute("UPDATE event SET void = 1 - void WHERE seq > 3 AND seq % 5 = 0 OR seq = 60")
+    raw.close()
+    assert all(harbour(*words).out != before for words, before in zip(questions, asked, strict=True))
+    rebuilt = harbour("ledger", "rebuild", "--json")
+    assert rebuilt.status == 0, rebuilt.err
+    assert rebuilt.json["counts"]["differing"] > 57 // 2
+    assert [harbour(*words).out for words in questions] == asked
+    assert harbour("ledger", "check", "--json").json["chain"] == head
+    again = harbour("ledger", "rebuild")
+    assert again.status == 0
+    assert "nothing had been wrong" in again.out
+
+
+def test_nothing_is_made_again_from_an_event_that_was_altered(harbour: Keeper, tmp_path: Path) -> None:
+    """Refused with the way out, and with nothing thrown away; a store without a ledger gets none."""
+    path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
+    with sqlite3.connect(path) as raw:
+        raw.execute("UPDATE event SET says = says + 1 WHERE seq = 3")
+        raw.execute("UPDATE state SET differs = 1")
+    raw.close()
+    before = path.read_bytes()
+    refused = harbour("ledger", "rebuild")
+    assert refused.status == 3
+    assert "event 3 is not what it was" in refused.err
+    assert "ledger salvage FILE" in refused.err
+    assert path.read_bytes() == before
+    path.unlink()
+    assert harbour("ledger", "rebuild").status == 2
+    assert not path.exists()
+
+
+@pytest.mark.parametrize("size", [0, 10, 100, 4096, 60_000])
+def test_a_ledger_that_cannot_be_opened_is_told_lost_with_a_way_on(harbour: Keeper, tmp_path: Path, size: int) -> None:
+    """Salvage that can save nothing names no salvage: a copy, or what others hold."""
+    path = tmp_path / "store" / ".keeper" / "ledger.sqlite"
+    with path.open("r+b") as file:
+        file.truncate(size)
+    ran = harbour("ledger", "salvage", tmp_path / "saved.sqlite")
+    assert ran.status == 3
+    assert "every event in this file is lost" in ran.err
+    assert "ledger merge" in ran.err
+    assert "salvage" not in ran.err
+    assert not (tmp_path / "saved.sqlite").exists()
+
+
+def test_two_processes_at_once_lose_and_double_nothing(harbour: Keeper, tmp_path: Path) -> None:
+    """ "Two processes at once never lose or double an event (test with real processes)" (issue 4, scale)"""
+    before = harbour("ledger", "check", "--json").json["chain"]["events"]
+    code = (
+        "import sys; from bundlekeeper.cli.screen.run import run\n"
+        "for n in range(10):\n"
+        "    assert run(['observe', 'HOLMA-IO1', '--active', f'{sys.argv[1]}.{n}', '--json']) == 0\n"
+    )
+    env = {"BUNDLEKEEPER_STORE": str(tmp_path / "store"), "PATH": "/usr/bin:/bin", "USER": "kim"}
+    running = [
+        subprocess.Popen([sys.executable, "-c", code, str(n)], env=env, stdout=subprocess.DEVNULL) for n in range(3)
+    ]
+    assert [process.wait() for process in running] == [0, 0, 0]
+    verified = harbour("ledger", "check", "--json")
+    assert verified.status == 0
+    assert verified.json["chain"]["events"] == before + 30
+
+
+def test_nothing_recorded_yet_is_said_with_a_way_on(keeper: Keeper, world: World) -> None:
+    """A question to a store without a ledger is answered in words, not with a traceback."""
+    keeper("take", world.manifest, "--from", world.downloads, "--quiet")
+    ran = keeper("where", "--json")
+    assert ran.status == 2
+    assert "inventory load" in json.dumps(ran.json["error"])
+
+
+def test_the_future_is_not_believed_today(harbour: Keeper, tmp_path: Path) -> None:
+    """A mistyped year is refused before it hides everything that comes after it."""
+    rows = tmp_path / "rows.csv"
+    rows.write_text("site,domain,chassis,slot,kind,serial,active\nholm,holm-a,1,1,bios,Z1,9.9\n")
+    far = ["--taken", "2999-11-20", "--zone", "UTC"]
+    refused = harbour("inventory", "load", rows, *far, "--json")
+    assert refused.status == 2
+    assert "still to come" in refused.json["findings"][0]["says"]
+    staged = harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--at", "2999-01-01")
+    assert staged.status == 2
+    assert "still to come" in staged.err
+    assert harbour("observe", "HOLMA-IO1", "--active", "9", "--at", "2999-01-01").status == 2
+    never = harbour("observe", "HOLMA-IO1", "--active", "9", "--at", "2026-03-29T02:30", "--zone", "Europe/Oslo")
+    assert never.status == 2
+    assert "never was" in never.err
+    twice = harbour("where", "--on", "2026-10-25T02:30", "--zone", "Europe/Oslo")
+    assert twice.status == 2
+    assert "+02:00, or +01:00" in twice.err
+
+
+_BYTE = os.fsdecode(b"\xff")  # an argument that is no UTF-8
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["where", _BYTE], "nothing called"),
+        (["where", "--site", _BYTE], "no site of that name"),
+        (["where", "--version", _BYTE], ""),
+        (["where", "x" * 100_000], "…"),
+        (["where", "--site", ""], "--site is empty"),
+        (["where", "--site="], "--site is empty"),
+        (["where", ""], "an argument is empty"),
+        (["stage", "--site", "", "--kind", "bios", "--version", "1"], "--site is empty"),
+        (["observe", "HOLMA-IO1", "--active", "6.0.1", "--says", _BYTE], "cannot be printed"),
+        (["stage", "HOLMA-IO1", "--version", "6.1.0", "--note", _BYTE], "cannot be printed"),
+        (["where", "HOLMA-IO1", "--history", "--on", "2026-11-20"], "leave the other options out"),
+        (["where", "--picture", "--by", "site"], "one of them"),
+    ],
+)
+def test_odd_words_are_refused_in_words(harbour: Keeper, words: list[str], says: str) -> None:
+    """An empty variable of a script would ask about everything; a stray byte is in no name."""
+    ran = harbour(*words)
+    assert ran.status == 2 or (ran.status == 0 and "nothing" in ran.out)
+    assert says in ran.err
+    assert len(ran.err) < 1000
+    assert "Traceback" not in ran.err
+
+
+def test_a_file_whose_name_is_no_unicode_can_be_loaded(keeper: Keeper, tmp_path: Path) -> None:
+    """The name stands in the record as a terminal shows it."""
+    path = tmp_path / os.fsdecode(b"n\xff.toml")
+    shutil.copy(HARBOUR, path)
+    assert keeper("inventory", "load", path, "--says", "kim").status == 0
+    told = keeper("where", "HOLMA-IO1", "--history", "--json").json["history"][0]["event"]["source"]
+    assert told.endswith("n\\xff.toml")
+
+
+def test_merging_several_files_tells_each_and_waits_for_nobody(harbour: Keeper, tmp_path: Path) -> None:
+    """ "all problems at once": a good file is merged beside those that cannot be, and is named; a pipe is no wait."""
+    exported = tmp_path / "export"
+    assert harbour("ledger", "export", "-o", exported).status == 0
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    other = tmp_path / "other"
+    assert harbour("inventory", "load", HARBOUR, "--says", "bo", "--store", other).status == 0
+    ran = harbour("ledger", "merge", pipe, tmp_path / "nowhere", tmp_path, exported, "--store", other)
+    assert ran.status == 2
+    assert "3 of 4 files not merged" in ran.err
+    assert f"{exported} (58 new events)" in ran.err
+    assert all(word in ran.err for word in ("no exchange file", "not there", "not a regular file"))
+    piped = subprocess.run(
+        [sys.executable, "-m", "bundlekeeper", "ledger", "merge", "-", "--json", "--store", str(other)],
+        input=exported.read_bytes(), capture_output=True, check=True,
+    )  # fmt: skip
+    assert json.loads(piped.stdout)["files"][0]["known"] == 58

@@ -1,0 +1,453 @@
+"""`media plan`: what a set must hold and lacks, on the command line by real processes, and the plan's own document."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import finding
+from bundlekeeper.media.set.plan import read_spare
+from bundlekeeper.media.set.what_belongs import Contents, contents_of, meant_by
+from bundlekeeper.model.inventory.types import Inventory
+from bundlekeeper.model.manifest.types import Manifest
+from bundlekeeper.model.media.index import Part, SetFile
+from bundlekeeper.model.media.plan import PlannedFile, PlannedVolume, SetPlan, read_plan, write_plan
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.stock import Holdings
+from bundlekeeper.store.database.catalogue import Catalogue
+from tests.cli.commands.test_trust import accepts, ssh_key, trusted, with_signature
+from tests.conftest import Keeper, Ran, World
+from tests.kits.planning_kit import blade, bundle, held_all, image, inventory, manifest
+from tests.kits.sure import only_our_errors, some
+
+ROOT = Path(__file__).parents[3]
+HARBOUR = ROOT / "manifests" / "harbour-2026-11.toml"
+NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
+NAME = "marram-infrastructure-6.1.0.fwb"
+
+
+@pytest.fixture
+def stocked(keeper: Keeper, world: World) -> Keeper:
+    """A store with the tour's bundles."""
+    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    return keeper
+
+
+@pytest.fixture
+def harbour(stocked: Keeper) -> Keeper:
+    """The same, and the harbour's inventory."""
+    assert stocked("inventory", "load", HARBOUR, "--says", "kim").status == 0
+    return stocked
+
+
+def planned(done: Ran) -> SetPlan:
+    """The plan in a JSON envelope, read strictly."""
+    assert done.status < 2, done.err
+    return read_plan(json.dumps(done.json["plan"]).encode())
+
+
+def versions(plan: SetPlan) -> set[str]:
+    return {f"{f.file.family} {f.file.version}" for f in plan.files if f.file.role == "bundle"}
+
+
+# What the set is for
+
+
+def test_a_release_is_everything_that_it_names(stocked: Keeper, world: World) -> None:
+    """ "`--for` RELEASE = everything of that release" (issue 6), with the accepted manifest on every volume"""
+    done = stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json")
+    assert (done.status, done.json["ok"], done.json["for"]) == (0, True, "release 6.1")
+    plan = planned(done)
+    assert versions(plan) == {"infrastructure 6.1.0", "blade 6.1.0", "rack 6.1.0"}
+    common = [f for f in plan.files if f.file.common]
+    assert [(f.file.role, f.source) for f in common] == [("manifest", "manifests/marram-14.toml")]
+    assert common[0].file.sha256 == plan.manifest == done.json["manifest"]["sha256"]
+    assert common[0].file.size == world.manifest.stat().st_size
+
+
+def test_a_domain_is_its_route_with_the_stops_on_the_way(harbour: Keeper, world: World) -> None:
+    """ "a stop version on the route" (issue 6): skerry runs 5.4 and 6.1 is reached over 6.0; a site is its domains"""
+    domain = planned(harbour("media", "plan", "--for", "skerry-a", "--to", "6.1", "--volume", "dvd", "--json"))
+    assert {"infrastructure 6.0.1", "infrastructure 6.1.0"} <= versions(domain)
+    site = harbour("media", "plan", "--for", "skerry", "--volume", "dvd", "--json")
+    assert site.json["for"] == "site skerry to release 6.1"  # the newest
+    assert versions(planned(site)) == versions(domain)
+    route = harbour("route", "skerry-a", "--to", "6.1", "--json").json["route"]
+    needed = {c["sha256"] for step in route["steps"] for c in step["changes"]}
+    assert needed <= {f.file.sha256 for f in domain.files}
+
+
+def test_a_domain_of_which_nothing_is_known_needs_a_release(stocked: Keeper) -> None:
+    """ "when no inventory is known, release must be given by --to RELEASE" """
+    assert stocked("media", "plan", "--for", "skerry-a", "--volume", "dvd").status == 2
+    done = stocked("media", "plan", "--for", "skerry-a", "--to", "6.1", "--volume", "dvd", "--json")
+    assert (done.status, done.codes) == (1, ["not-checked"])
+    assert len(versions(planned(done))) == 3
+
+
+def test_wrong_words_are_told_with_what_is_meant(harbour: Keeper) -> None:
+    for words, meant in (
+        (("--for", "skery", "--volume", "dvd"), "did you mean 'skerry'?"),
+        (("--for", "skerry", "--to", "6.11", "--volume", "dvd"), "did you mean '6.1'?"),
+        (("--for", "release:skerry", "--volume", "dvd"), "one of 5.4, 6.0, 6.1"),
+        (("--for", "6.1", "--to", "6.0", "--volume", "dvd"), "--for 6.1 is the whole release"),
+        (("--for", "6.1", "--volume", "16GB:fat23"), "did you mean fat32?"),
+        (("--for", "6.1", "--volume", "dvd", "--spare", "95%"), "--spare"),
+        ((), "--for and --volume"),
+    ):
+        done = harbour("media", "plan", *words)
+        assert done.status == 2
+        assert meant in done.err
+
+
+# What is missing
+
+
+def test_a_bundle_that_is_not_held_is_told_first_and_the_rest_is_planned(stocked: Keeper, tmp_path: Path) -> None:
+    """ "Exit 1 when something is missing; plan still written" """
+    (tmp_path / f"store/infrastructure/6.1.0/{NAME}").unlink()
+    done = stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json", "--out", tmp_path / "p.json")
+    assert (done.status, done.json["findings"][0]["code"]) == (1, "not-held")
+    plan = read_plan((tmp_path / "p.json").read_bytes())
+    assert versions(plan) == {"blade 6.1.0", "rack 6.1.0"}
+    assert [f.code for f in plan.missing if f.level != "note"] == ["not-held"]
+    text = stocked("media", "plan", "--for", "6.1", "--volume", "dvd").out.splitlines()
+    assert text[0] == "release 6.1"
+    assert text[1].startswith("error: not-held: infrastructure 6.1.0")
+
+
+def test_what_is_not_proven_or_was_proven_too_long_ago_is_told(stocked: Keeper, tmp_path: Path) -> None:
+    """ "bundles not held or not proven/with stale proof" """
+    file = tmp_path / f"store/infrastructure/6.1.0/{NAME}"
+    os.utime(file, ns=(1, 1))
+    done = stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json")
+    assert "unproven" in done.codes
+    accepts(tmp_path, 'max_proof_age = "30d"')
+    aged = datetime.now(UTC) - timedelta(days=40)
+    with Catalogue.open(tmp_path / "store/.keeper/catalogue.sqlite", write=True) as catalogue:
+        catalogue.record_proofs({p: replace(each, proven_at=aged) for p, each in catalogue.proofs().items()})
+    assert "stale-proof" in stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json").codes
+
+
+def test_a_withdrawn_bundle_is_told_and_stays_at_home(keeper: Keeper, world: World) -> None:
+    """ "A release withdrawn after it was downloaded" (trade.md)"""
+    text = world.manifest.read_text("utf-8")
+    at = text.index('standing = "current"', text.index(f'file = "{NAME}"'))
+    text = text[:at] + 'standing = "withdrawn"\nwhy = "ports flap"' + text[at + len('standing = "current"') :]
+    world.manifest.write_text(text, encoding="utf-8")
+    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status < 2
+    done = keeper("media", "plan", "--for", "6.1", "--volume", "dvd", "--json")
+    assert "withdrawn" in done.codes
+    assert versions(planned(done)) == {"blade 6.1.0", "rack 6.1.0"}
+
+
+def test_signatures_go_with_their_bundles_and_are_missed(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """ "signatures stay on their bundle's volume", "signatures (where stated or wanted by acceptance.toml)" """
+    key = ssh_key(tmp_path)
+    trusted(keeper, key, "bundles", "marram-2026")
+    with_signature(world, NAME, "sshsig", "marram-2026")
+    assert keeper("manifest", "sign", world.downloads / NAME, "--key", key, "--for", "bundles").status == 0
+    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    words = ("media", "plan", "--for", "6.1", "--volume", "2100kB:folder", "--json")
+    plan = planned(keeper(*words))
+    by_path = {f.file.path: f for f in plan.files}
+    signature = by_path[f"infrastructure/6.1.0/{NAME}.sig"]
+    of = by_path[f"infrastructure/6.1.0/{NAME}"]
+    assert signature.file.role == "signature"
+    assert {p.volume for p in signature.file.parts} <= {p.volume for p in of.file.parts}
+    data = (world.downloads / f"{NAME}.sig").read_bytes()
+    assert signature.file.size == len(data)
+    (tmp_path / "store" / signature.source).unlink()
+    assert "missing" in keeper(*words).codes
+    accepts(tmp_path, 'signed_families = ["infrastructure", "blade"]')
+    assert keeper(*words).codes.count("unsigned") == 2
+
+
+def _world(*releases: dict[str, Any], **more: Any) -> Manifest:
+    """Two infrastructure bundles with tables t1 and t2; the second blade bundle is the first to know MB-4."""
+    rows = []
+    for n, models in ((1, ("MB-2",)), (2, ("MB-2", "MB-4"))):
+        table = image("model-table", "MF-40", f"t{n}")
+        rows.append(bundle("infrastructure", f"{n}.0", image("domain-manager", "MF-40", f"{n}.0"), table))
+        rows.append(bundle("blade", f"{n}.0", image("bios", models, f"{n}.0")))
+    named = releases or tuple({"name": f"{n}", "infrastructure": f"{n}.0", "blade": f"{n}.0"} for n in (1, 2))
+    return manifest(*rows, release=named, families=("infrastructure", "blade"), **more)
+
+
+def _domain(model: str) -> Inventory:
+    from bundlekeeper.model.inventory.types import Component
+
+    base = Component("domain-manager", "holm", "holm-a", "", model="MF-40", serial="M", active="1.0", healthy=True)
+    table = replace(base, kind="model-table", serial="T", active="t1")
+    return inventory([base, table, *blade("1", "1.0", model=model)[:1]])
+
+
+def _contents(rules: Manifest, there: Inventory, name: str, to: str, held: Holdings | None = None) -> Contents:
+    fleet = Fleet(rules, there)
+    return contents_of(fleet, meant_by(fleet, name, to), held or held_all(rules), NOW)
+
+
+def test_the_model_table_that_a_new_model_needs_is_named() -> None:
+    """ "the model table that new models need" (issue 6): MB-4 came with t2, and release 1 brings t1"""
+    rules = _world()
+    new = _contents(rules, _domain("MB-4"), "holm-a", "1")
+    tables = [f for f in new.missing if f.code == "model-table-old"]
+    assert [("t2" in f.says, "release 2" in f.hint) for f in tables] == [(True, True)]
+    assert not [f for f in _contents(rules, _domain("MB-2"), "holm-a", "1").missing if f.code == "model-table-old"]
+    assert not [f for f in _contents(rules, _domain("MB-4"), "holm-a", "2").missing if f.code == "model-table-old"]
+
+
+def test_a_table_that_is_not_known_is_not_taken_for_good() -> None:
+    """ "Unknown is never zero and never good" (design.md): no model table in the inventory, or one of no version"""
+    there = _domain("MB-4")
+    for lacking in (there.components[:1] + there.components[2:], [replace(c, active=None) for c in there.components]):
+        found = _contents(_world(), inventory(list(lacking)), "holm-a", "2")
+        assert [f for f in found.missing if f.code == "not-checked" and "table" in f"{f.subject} {f.says}"]
+
+
+def test_a_family_that_the_release_does_not_name_is_missing() -> None:
+    """ "Forgetting one is the commonest gap" (trade.md): of a release whole, and of a domain that has the family"""
+    rules = _world({"name": "1", "infrastructure": "1.0"})
+    for name, there in (("1", inventory([])), ("holm-a", _domain("MB-2"))):
+        found = _contents(rules, there, name, "" if name == "1" else "1")
+        assert [f.subject.rpartition(" ")[2] for f in found.missing if f.code == "family-missing"] == ["blade"]
+        assert {b.family for b in found.bundles} == {"infrastructure"}
+
+
+def test_a_set_for_which_there_is_no_way_says_so() -> None:
+    """ "A jump that isn't allowed: the release notes ask for a stop" (trade.md), here for one that is no bundle"""
+    rule = {"what": {"family": "infrastructure"}, "to": ">=2.0", "from": ">=1.5", "source": "notes 2, table 1"}
+    found = _contents(_world(jump=(rule,)), _domain("MB-2"), "holm-a", "2")
+    refused = [f for f in found.missing if f.code == "jump-refused"]
+    assert refused
+    assert "notes 2, table 1" in refused[0].says
+    assert {b.version for b in found.bundles} == {"2.0"}
+
+
+def test_a_word_that_names_two_things_asks_which() -> None:
+    rules = _world({"name": "holm-a", "infrastructure": "1.0", "blade": "1.0"})
+    fleet = Fleet(rules, _domain("MB-2"))
+    with pytest.raises(InputError, match="a release and a domain") as caught:
+        meant_by(fleet, "holm-a", "")
+    assert "--for release:holm-a" in caught.value.hint
+    assert meant_by(fleet, "release:holm-a", "").kind == "release"
+
+
+# What goes where
+
+
+def test_a_file_over_a_volume_is_split_into_parts_that_make_it_up(stocked: Keeper, tmp_path: Path) -> None:
+    """ "a file over the file system's limit … or over the volume is split", and each volume's files fit on it"""
+    words = ("media", "plan", "--for", "6.1", "--volume", "1750kB:folder", "--json")
+    plan = planned(stocked(*words))
+    split = [f.file for f in plan.files if f.file.split]
+    assert [f.path for f in split] == [f"infrastructure/6.1.0/{NAME}"]
+    assert [p.path.rpartition(".")[2] for p in split[0].parts] == ["part-01of02", "part-02of02"]
+    assert [p.sha256 for p in split[0].parts] == ["", ""]
+    for volume in plan.volumes:
+        assert volume.used + volume.reserved <= volume.usable
+        assert sum(p.size for _, p in plan.on(volume.number)) < volume.usable
+    assert plan == planned(stocked(*words))  # deterministic
+    spared = planned(stocked(*words[:-1], "--spare", "12.5%", "--json"))
+    assert all(v.reserved >= v.usable // 8 for v in spared.volumes)
+
+
+def test_too_few_volumes_are_told_with_the_bytes(stocked: Keeper, tmp_path: Path) -> None:
+    out = tmp_path / "p.json"
+    for volumes in (("2x1500kB:folder",), ("100kB:folder",)):
+        done = stocked("media", "plan", "--for", "6.1", "--volume", *volumes, "--json", "--out", out)
+        assert (done.status, done.json["plan"], out.exists()) == (1, None, False)
+        assert "space-short" in done.codes
+    two = ("--volume", "2x1500kB:folder", "--volume", "2MB:folder")
+    assert planned(stocked("media", "plan", "--for", "6.1", *two, "--json")).volumes
+
+
+def test_names_that_no_volume_can_hold_are_told_all_at_once_and_nothing_is_planned(
+    keeper: Keeper, world: World, tmp_path: Path
+) -> None:
+    """`%` needs an escape in a bag (RFC 8493 §2.1.3), about which libraries disagree: not first told when writing."""
+    text = world.manifest.read_text("utf-8")
+    names = {name: name.replace(".fwb", "-100%.fwb") for name in (NAME, "marram-blade-6.1.0.fwb")}
+    for name, other in names.items():
+        text = text.replace(f'"{name}"', f'"{other}"')
+        (world.downloads / name).rename(world.downloads / other)
+    world.manifest.write_text(text, encoding="utf-8")
+    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    out = tmp_path / "p.json"
+    done = keeper("media", "plan", "--for", "6.1", "--volume", "dvd", "--json", "--out", out)
+    assert (done.status, done.json["plan"], out.exists()) == (1, None, False)
+    told = [f["subject"] for f in done.json["findings"] if f["code"] == "name-unsafe"]
+    assert told == [f"infrastructure/6.1.0/{names[NAME]}", "blade/6.1.0/marram-blade-6.1.0-100%.fwb"]
+
+
+def test_the_plan_is_a_new_file_unless_it_is_forced(stocked: Keeper, tmp_path: Path) -> None:
+    out = tmp_path / "p.json"
+    words = ("media", "plan", "--for", "6.1", "--volume", "dvd", "--out", out)
+    assert stocked(*words).status == 0
+    first = out.read_bytes()
+    assert stocked(*words).status == 2
+    assert stocked(*words, "--force").status == 0
+    assert out.read_bytes() == first
+    assert stocked(*words[:-1], "-").out.encode() == first
+    assert write_plan(read_plan(first)) == first
+
+
+def test_a_manifest_that_is_named_is_carried_from_where_it_is(stocked: Keeper, world: World, tmp_path: Path) -> None:
+    later = tmp_path / "later.toml"
+    later.write_text(world.manifest.read_text("utf-8").replace("sequence = 14", "sequence = 15"), encoding="utf-8")
+    plan = planned(stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--manifest", later, "--json"))
+    common = [f for f in plan.files if f.file.common]
+    assert [(f.file.path, f.source) for f in common] == [("manifests/marram-15.toml", str(later))]
+    assert plan.manifest_sequence == 15
+
+
+def test_the_answer_fits_a_terminal_of_80_columns(harbour: Keeper) -> None:
+    done = harbour("media", "plan", "--for", "skerry", "--to", "6.1", "--volume", "3MB:folder", "--volume", "bd-25")
+    assert done.status == 0, done.out
+    rows = [row for row in done.out.splitlines() if not row.startswith(("warning", "error", "note"))]
+    assert max(map(len, rows)) <= 80
+    assert "no packing has less" in done.out
+
+
+def test_room_for_the_tool_is_kept_where_it_is_to_come_along(stocked: Keeper) -> None:
+    words = ("media", "plan", "--for", "6.1", "--volume", "1GB:fat32", "--json")
+    plain, tool = planned(stocked(*words)), planned(stocked(*words, "--with-tool"))
+    assert (plain.with_tool, tool.with_tool) == (False, True)
+    assert tool.volumes[0].reserved - plain.volumes[0].reserved > 64 * 2**20
+
+
+def test_no_sets_yet(stocked: Keeper) -> None:
+    done = stocked("media", "list", "--json")
+    assert (done.status, done.json["sent"], done.json["received"]) == (0, [], [])
+    assert stocked("media", "list").out == "no set was written or received here\n"
+
+
+def test_sets_that_went_are_listed_with_whether_they_were_answered(stocked: Keeper, tmp_path: Path) -> None:
+    """ "the paper never came back" (trade.md): a set without a receipt is told"""
+    from bundlekeeper.media.set.remembered_sets import Sets
+    from bundlekeeper.store.contents.store import Store
+
+    with Store.open(tmp_path / "store", write=True) as store:
+        sets = Sets(store)
+        sent = sets.begin(
+            issuer="ab" * 16, plan="1" * 64, platform="marram", meant_for="skerry", volumes=2, manifest="2" * 64, at=NOW
+        )
+        assert stocked("media", "list").status == 0  # nothing left the house yet
+        sets.wrote(sent, 1, NOW)
+        done = stocked("media", "list")
+        assert done.status == 1
+        assert "marram-set0001" in done.out
+        assert "1 of 2 written, no receipt" in done.out
+        sets.keep_receipt(sent.set_id, "3" * 64, [b"{}"], b"")
+    done = stocked("media", "list", "--json")
+    assert (done.status, len(done.json["sent"][0]["receipts"])) == (3, 1)
+    assert set(done.codes) == {"unreadable", "not-checked"}, "what is kept is no answer before it can be read"
+
+
+# The document
+
+
+def made_plan() -> SetPlan:
+    """A small plan with a split file, a common one and something missing."""
+    path = "rack/6.1.0/marram-rack-6.1.0.fwb"
+    parts = (Part(1, f"{path}.part-01of02", 0, 6, "", 1), Part(2, f"{path}.part-02of02", 6, 4, "", 2))
+    text = "manifests/marram-14.toml"
+    common = SetFile(
+        text, 5, "3" * 64, "manifest", common=True, parts=tuple(Part(v, text, 0, 5, "3" * 64) for v in (1, 2))
+    )
+    return SetPlan(
+        "marram",
+        "site skerry to release 6.1",
+        "3" * 64,
+        14,
+        tuple(PlannedVolume(n, "10B:folder", "folder", 100, 10, 20, 8) for n in (1, 2)),
+        (
+            PlannedFile(SetFile(path, 10, "1" * 64, "bundle", "rack", "6.1.0", parts=parts), path),
+            PlannedFile(common, text),
+        ),
+        (finding("not-held", "blade 6.1.0", "needed, not in the store", "take it"),),
+        says="2 volumes",
+    )
+
+
+def test_what_is_written_is_read_again() -> None:
+    data = write_plan(made_plan())
+    assert read_plan(data) == made_plan()
+    assert [p.path for _, p in made_plan().on(2)] == [
+        "manifests/marram-14.toml",
+        made_plan().files[0].file.parts[1].path,
+    ]
+    assert sum(each.file.size for each in made_plan().files) == 15
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "says"),
+    [
+        (("schema",), "bundlekeeper.media-plan/2", "media-plan/1"),
+        (("volumes", 1, "number"), 3, "whole number"),
+        (("volumes", 0, "largest_file"), 5, "larger than a file on volume 1"),
+        (("files", 0, "source"), "../secret", "out of the store"),
+        (("files", 0, "path"), "../x", "folder"),
+        (("files", 0, "parts", 1, "offset"), 5, "does not follow"),
+        (("files", 0, "parts", 1, "volume"), 3, "whole number"),
+        (("files", 0, "parts", 0, "sha256"), "x", "hexadecimal"),
+        (("files", 1, "parts", 0, "sha256"), "", "empty"),
+        (("missing", 0, "code"), "fine", "does not exist"),
+        (("packing", "exact"), 1, "neither true nor false"),
+        (("extra",), 1, "unknown key"),
+    ],
+)
+def test_everything_else_is_refused(path: tuple[str | int, ...], value: object, says: str) -> None:
+    document = json.loads(write_plan(made_plan()))
+    place = document
+    for key in path[:-1]:
+        place = place[key]
+    place[path[-1]] = value
+    with pytest.raises(InputError, match=says):
+        read_plan(json.dumps(document).encode())
+
+
+def test_only_our_errors_come_out_of_bytes_that_were_altered() -> None:
+    """ "nothing but our own error family may come out" (style.md)"""
+    data = write_plan(made_plan())
+    for at in some(range(0, len(data), 3)):
+        for change in (data[:at], data[:at] + b"9" + data[at + 1 :], data[:at] + b"}" + data[at:]):
+            only_our_errors(read_plan, change)
+
+
+@pytest.mark.parametrize(
+    ("text", "share"), [("5%", 500), ("2.5", 250), ("0%", 0), (" 12.05% ", 1205), ("89.99%", 8999)]
+)
+def test_shares_are_read(text: str, share: int) -> None:
+    assert read_spare(text) == share
+
+
+@pytest.mark.parametrize("text", ["", "-5%", "90%", "1.234%", "5 %%", "five", "१%"])
+def test_what_is_no_share_is_refused(text: str) -> None:
+    with pytest.raises(InputError):
+        read_spare(text)
+
+
+def test_a_stop_that_is_not_held_is_named_and_the_other_stops_are_packed(harbour: Keeper, tmp_path: Path) -> None:
+    """ "names first what is missing: ... a stop version on the route", although another version of it is held."""
+    whole = planned(harbour("media", "plan", "--for", "skerry", "--to", "6.1", "--volume", "dvd", "--json"))
+    for family in ("blade", "rack", "infrastructure"):
+        bundle = next((tmp_path / f"store/{family}/6.0.1").glob("*.fwb"))
+        data = bundle.read_bytes()
+        bundle.unlink()
+        done = harbour("media", "plan", "--for", "skerry", "--to", "6.1", "--volume", "dvd", "--json")
+        assert [f["subject"].split(" (")[0] for f in done.json["findings"] if f["code"] == "not-held"] == [
+            f"{family} 6.0.1"
+        ]
+        assert versions(planned(done)) == versions(whole) - {f"{family} 6.0.1"}
+        ways = harbour("route", "skerry-a", "--to", "6.1", "--json")
+        assert (ways.status, "not-held" in ways.codes) == (1, True)
+        bundle.write_bytes(data)
+        harbour("check", "--quiet")

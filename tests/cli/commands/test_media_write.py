@@ -1,0 +1,261 @@
+"""`media write` on the command line: real processes, exit codes, JSON, 80 columns, every way to say what goes out."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from bundlekeeper.media.volume.bag import prove_bag, read_bag
+from tests.conftest import Keeper, Ran, World
+from tests.kits.signing_world import private, private_pem
+
+PLAN = ("media", "plan", "--for", "6.1", "--volume", "4MB:folder", "--out", "plan.json")
+
+
+class Depot:
+    """A store with the tour's bundles, a plan, a key, and a folder to write to."""
+
+    def __init__(self, keeper: Keeper, world: World, base: Path) -> None:
+        self.keeper, self.base, self.world = keeper, base, world
+        assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+        self.planned = keeper(*PLAN)
+        (base / "key").write_bytes(private_pem(private("ed25519", 0), ssh=True))
+        (base / "key").chmod(0o600)
+        (base / "stick").mkdir()
+        self.volumes = len(json.loads((base / "plan.json").read_text())["volumes"])
+
+    def write(self, *words: str | Path) -> Ran:
+        """Write the plan by the key."""
+        return self.keeper("media", "write", "plan.json", "--key", "key", *words)
+
+
+@pytest.fixture
+def depot(keeper: Keeper, world: World, tmp_path: Path) -> Depot:
+    return Depot(keeper, world, tmp_path)
+
+
+def test_a_set_is_written_told_and_said_again(depot: Depot) -> None:
+    done = depot.write("--to", "stick", "--label", "labels.html")
+    assert done.status == depot.planned.status, done.err
+    assert f"set id {re.search(r'set id ([0-9a-f]{16})', done.out)[1]}" in done.out  # type: ignore[index]
+    for number in range(1, depot.volumes + 1):
+        assert f"volume {number} of {depot.volumes}: written" in done.out
+        assert prove_bag(read_bag(depot.base / "stick" / f"marram-set0001-{number}of{depot.volumes}")).findings == ()
+    assert "proof: read again" in done.out
+    assert "every volume of the set was written and proven" in done.out
+    assert "never by the media" in done.err
+    assert "damage, not origin" in done.err
+    assert [x for x in done.out.splitlines() if len(x) > 80 and not re.match(r"(error|warning|note|  hint)\b", x)] == []
+    assert "<svg" in (depot.base / "labels.html").read_text()
+    again = depot.keeper("media", "write", "plan.json", "--to", "stick", "--json")  # no key is needed any more
+    assert again.status == depot.planned.status
+    assert {copy["state"] for copy in again.json["copies"]} == {"already there"}
+    assert again.json["read_bytes"] == 0
+
+
+def test_json_is_one_envelope(depot: Depot) -> None:
+    done = depot.write("--to", "stick", "--also", "sha512", "--json", "--quiet")
+    said = done.json
+    assert said["schema"] == "bundlekeeper.media-write/1"
+    assert said["finished"] == list(range(1, depot.volumes + 1))
+    assert set(said["copies"][0]) == {
+        *("volume", "folder", "state", "files", "kept", "bytes", "proof", "not_guaranteed"),
+    }
+    assert said["signed_by"].startswith("SHA256:")
+    assert (depot.base / said["copies"][0]["folder"] / "manifest-sha512.txt").exists()
+    assert done.err == "" or "note" in done.err
+
+
+def test_one_volume_and_then_the_rest(depot: Depot) -> None:
+    """Volumes on sticks of their own, by N=DIR and by --only."""
+    first = depot.write("--to", "1=stick")
+    assert "not finished yet: volume 2" in first.out
+    os.mkdir(depot.base / "other")
+    rest = depot.write("--to", "other", *(w for n in range(2, depot.volumes + 1) for w in ("--only", str(n))))
+    assert "every volume of the set was written and proven" in rest.out
+    assert {p.name[-4:-3] for p in (depot.base / "other").iterdir()} == {str(n) for n in range(2, depot.volumes + 1)}
+
+
+def test_a_dry_run_changes_nothing(depot: Depot) -> None:
+    before = sorted(depot.base.rglob("*"))
+    done = depot.write("--to", "stick", "--dry-run")
+    assert "nothing was written" in done.out
+    assert f"volume 1 of {depot.volumes}: " in done.out
+    said = depot.write("--to", "stick", "--iso", "x.iso", "--dry-run", "--json").json
+    assert len(said["targets"]) == len(said["images"]) == depot.volumes
+    assert sorted(depot.base.rglob("*")) == before
+
+
+def test_an_image_on_the_command_line(depot: Depot) -> None:
+    done = depot.write("--iso", "set.iso", "--only", "1", "--json")
+    assert done.status == depot.planned.status, done.err
+    (image,) = done.json["images"]
+    assert (depot.base / image["file"]).stat().st_size == image["bytes"]
+    again = depot.write("--iso", "set.iso", "--only", "1")
+    assert (again.status, "already there, image of" in again.out) == (done.status, True)
+
+
+def test_without_a_plan_by_plans_own_words(depot: Depot) -> None:
+    """The same set, whether its plan was kept in a file or not."""
+    words = ("--for", "6.1", "--volume", "4MB:folder", "--to", "stick", "--key", "key", "--json")
+    first = depot.keeper("media", "write", *words).json
+    second = depot.write("--to", "stick", "--json").json
+    assert first["set"]["id"] == second["set"]["id"]
+    assert {copy["state"] for copy in second["copies"]} == {"already there"}
+
+
+def test_withdrawals_alone(depot: Depot, keeper: Keeper) -> None:
+    """Issue 6: "`media write --notice` carries withdrawals alone"; received like any set."""
+    none = keeper("media", "write", "--notice", "--to", "stick", "--key", "key")
+    text = depot.world.manifest.read_text()
+    if none.status == 2:
+        assert "withdraws nothing" in none.err
+    text = re.sub(r"^sequence = (\d+)", lambda m: f"sequence = {int(m[1]) + 1}", text, count=1, flags=re.M)
+    text = re.sub(r'^standing = "current"', 'standing = "withdrawn"\nwhy = "a fault"', text, count=1, flags=re.M)
+    depot.world.manifest.write_text(text)
+    keeper("take", depot.world.manifest, "--from", depot.world.downloads, "--quiet")
+    done = keeper("media", "write", "--notice", "--to", "stick", "--key", "key", "--json")
+    assert done.status == 0, done.err
+    volume = depot.base / done.json["copies"][0]["folder"]
+    (notice,) = (volume / "data" / "notices").iterdir()
+    assert json.loads(notice.read_text())["withdrawn"][0]["why"] == "a fault"
+    assert [p.name for p in (volume / "data").iterdir() if p.name not in {"notices", "manifests"}] == []
+    (depot.base / "pub").write_text(_public(depot.base / "key"))
+    far = {"BUNDLEKEEPER_STORE": str(depot.base / "far")}
+    keeper("trust", "add", "depot", "pub", "--form", "sshsig", "--for", "indexes", env=far)
+    came = keeper("media", "receive", volume, env=far)
+    assert "withdrawn" in came.out
+
+
+def _public(key: Path) -> str:
+    if shutil.which("ssh-keygen") is None:
+        pytest.skip("ssh-keygen is not installed")
+    return subprocess.run(["ssh-keygen", "-y", "-f", key], capture_output=True, text=True, check=True).stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "says"),
+    [
+        (("plan.json",), 2, "no target"),
+        (("plan.json", "--to", "stick"), 2, "--key is missing"),
+        (("plan.json", "--to", "absent", "--key", "key"), 2, "no such folder"),
+        (("plan.json", "--to", "9=stick", "--key", "key"), 2, "no volume 9"),
+        (("plan.json", "--notice", "--to", "stick"), 2, "one of"),
+        (("--to", "stick"), 2, "one of"),
+        (("plan.json", "--to", "stick", "--also", "md5", "--key", "key"), 2, "--also md5"),
+        (("absent.json", "--to", "stick", "--key", "key"), 2, "is not there"),
+        (("key", "--to", "stick", "--key", "key"), 2, "no plan of a media set"),
+        (("plan.json", "--to", "stick", "--key", "key", "--volume-id", "no such id"), 4, "not no such id"),
+        (("plan.json", "--to", "stick", "--key", "plan.json"), 4, "can be reached by others"),
+        (("plan.json", "--to", "stick", "--key", "key", "--label", "plan.json"), 2, "no page of labels"),
+    ],
+)
+def test_what_cannot_be_is_refused_and_nothing_is_written(
+    depot: Depot, words: tuple[str, ...], status: int, says: str
+) -> None:
+    done = depot.keeper("media", "write", *words)
+    assert (done.status, says in done.err) == (status, True), done.err
+    assert list((depot.base / "stick").iterdir()) == []
+
+
+def test_a_damaged_volume_on_the_command_line(depot: Depot) -> None:
+    depot.write("--to", "stick")
+    file = next((depot.base / "stick").rglob("*.fwb"))
+    data = bytearray(file.read_bytes())
+    data[100] ^= 1
+    file.write_bytes(data)
+    done = depot.write("--to", "stick", "--json")
+    assert done.status == 1
+    assert "altered" in done.codes
+    assert "failed" in {copy["state"] for copy in done.json["copies"]}
+
+
+def test_a_number_without_a_folder_is_no_target(depot: Depot) -> None:
+    before = sorted(depot.base.iterdir())
+    for words in (("--to", "1="), ("--to", "stick", "--to", "2=")):
+        done = depot.write(*words)
+        assert (done.status, "no folder is named" in done.err) == (2, True), done.err
+        assert depot.write(*words, "--dry-run").status == 2
+    assert sorted(depot.base.iterdir()) == before
+    assert list((depot.base / "stick").iterdir()) == []
+    store = depot.keeper("media", "write", "plan.json", "--key", "key", "--to", "store", "--dry-run")
+    assert (store.status, "inside the store" in store.err) == (2, True), store.err
+
+
+def test_what_the_report_depends_on_is_asked_before_anything_is_written(depot: Depot) -> None:
+    (depot.base / "there.iso").write_bytes(b"somebody else's")
+    (depot.base / f"there-1of{depot.volumes}.iso").write_bytes(b"somebody else's")
+    for words, says in (
+        (("--label", "nodir/x.html"), "no folder for the page"),
+        (("--label", "stick"), "a folder, not a file"),
+        (("--label", "store/x.html"), "inside the store"),
+        (("--iso", "there.iso"), "an image is there already"),
+        (("--iso", "nodir/x.iso"), "no such folder to make images in"),
+    ):
+        done = depot.write("--to", "stick", *words)
+        assert (done.status, says in done.err.replace("\n", " ")) == (2, True), done.err
+        assert list((depot.base / "stick").iterdir()) == []
+
+
+def test_two_documents_never_come_on_one_standard_output(depot: Depot) -> None:
+    written = depot.write("--to", "stick", "--label", "-", "--json")
+    planned = depot.keeper(*PLAN[:-1], "-", "--json")
+    for done in (written, planned):
+        assert (done.status, done.json["error"]["says"].endswith("two documents on stdout")) == (2, True)
+    assert list((depot.base / "stick").iterdir()) == []
+
+
+@pytest.mark.parametrize("json_too", [False, True])
+def test_a_label_that_fails_at_the_end_does_not_throw_the_report_away(depot: Depot, json_too: bool) -> None:
+    """The folder goes away while hours are spent on writing: here a page that stands for it."""
+    words = ["--to", "stick", "--label", "labels/x.html", *(["--json"] if json_too else [])]
+    (depot.base / "labels").mkdir()
+    script = (
+        "import sys, shutil\nfrom bundlekeeper.media.writing import write\nreal = write.write_set\n"
+        "def then(*a):\n    shutil.rmtree('labels')\n    return real(*a)\nwrite.write_set = then\n"
+        "from bundlekeeper.cli.screen.run import run\nsys.exit(run(sys.argv[1:]))"
+    )
+    env = {**os.environ, "BUNDLEKEEPER_STORE": "store", "COLUMNS": "80"}
+    command = [sys.executable, "-c", script, "media", "write", "plan.json", "--key", "key", *words]
+    done = subprocess.run(command, cwd=depot.base, env=env, capture_output=True, text=True, check=False)
+    assert done.returncode == 3, done.stderr
+    if json_too:
+        said = json.loads(done.stdout)
+        assert (said["ok"], said["label"], said["error"]["where"]) == (False, None, "labels/x.html")
+        assert {copy["state"] for copy in said["copies"]} == {"written"}
+    else:
+        assert f"volume 1 of {depot.volumes}: written" in done.stdout
+        assert "next:" not in done.stderr
+        assert "error: cannot be written" in done.stderr
+        assert "where: labels/x.html" in done.stderr
+
+
+def test_force_writes_over_an_older_plan_only(depot: Depot) -> None:
+    manifest = depot.world.manifest
+    before = manifest.read_bytes()
+    words = (*PLAN[:-1], manifest, "--force")
+    done = depot.keeper(*words)
+    assert (done.status, "no plan of a media set" in done.err) == (2, True), done.err
+    assert manifest.read_bytes() == before
+    assert depot.keeper(*PLAN, "--force").status == depot.planned.status
+    assert depot.keeper(*PLAN).status == 2
+
+
+def test_what_is_said_at_the_end_is_true_of_this_run(depot: Depot) -> None:
+    first = depot.write("--to", "stick")
+    assert "next: carry them" in first.err
+    file = next((depot.base / "stick").glob("*-1of*/data/**/*.fwb"))
+    file.chmod(0o644)
+    file.write_bytes(b"x" * file.stat().st_size)
+    done = depot.write("--to", "stick")
+    assert done.status == 1
+    assert "every volume of the set was written and proven" not in done.out
+    assert "next: carry them" not in done.err
+    assert "volume 1 was finished before, and is not whole here" in done.out

@@ -1,0 +1,202 @@
+"""`route` on the command line: real processes, its file and back, plans made by hand, wrong words, narrow terminals."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from tests.conftest import Keeper, World
+
+ROOT = Path(__file__).parents[3]
+HARBOUR = ROOT / "manifests" / "harbour-2026-11.toml"
+WORDS = ("route", "holm-a", "--to", "6.1")
+
+PLAN = """plan = 1
+domain = "holm-a"
+release = "6.1"
+
+[[step]]
+what = "infrastructure"
+version = "6.1.0"
+
+[[step]]
+what = "blade"
+version = "6.1.0"
+
+[[step]]
+what = "servers"
+release = "6.1"
+"""
+
+
+def test_the_text_is_ascii_of_80_columns_with_bars_rules_ways_back_and_the_caution(harbour: Keeper) -> None:
+    done = harbour(*WORDS, "--window", "240")
+    assert done.status < 2, done.err
+    lines = done.out.splitlines()
+    assert done.out.isascii()
+    # findings and hints are one line each by the house's rule, so that they can be grepped
+    assert [x for x in lines if len(x) > 80 and not re.match(r"(error|warning|note|  hint)\b", x)] == []
+    assert any(re.search(r"\|.*#.*\|", line) for line in lines)
+    for words in ("down: half, minutes", "rule: ", "back: ", "destroyed by", "no order of this work takes less than"):
+        assert words in done.out
+    assert "stand above this plan" in done.out.replace("\n  ", " ")
+
+
+def test_the_json_has_the_whole_plan_and_what_it_was_made_from(harbour: Keeper, world: World) -> None:
+    """ "A route stores the digests of the manifest and inventory it was made from" (issue 5, point 7)"""
+    found = harbour(*WORDS, "--window", "4h", "--json").json
+    assert found["schema"] == "bundlekeeper.route/1"
+    assert found["timeline"]["makespan"] >= found["timeline"]["lower_bound"] > 0
+    assert found["options"] == {"window_minutes": 240, "per_cluster": 1}
+    inputs = found["inputs"]
+    assert inputs["manifest"]["sha256"] == hashlib.sha256(world.manifest.read_bytes()).hexdigest()
+    head = harbour("ledger", "check", "--json").json["chain"]
+    assert inputs["ledger"]["events"] == head["events"]
+    assert inputs["inventory"]["components"]["HOLMA-IO1"]["active"] == "6.0.1"
+    assert not any(key.startswith("SKERRY") for key in inputs["inventory"]["components"])
+    assert len(found["ways_back"]) >= len(found["route"]["steps"])
+
+
+def test_out_and_check_go_round_and_what_changed_since_is_named(harbour: Keeper, world: World, tmp_path: Path) -> None:
+    """ "one whose inputs changed is refused, naming the differences" (issue 5, point 7)"""
+    file = tmp_path / "route.json"
+    done = harbour(*WORDS, "--out", file)
+    digest = hashlib.sha256(file.read_bytes()).hexdigest()
+    assert f"sha256: {digest}" in done.out
+    assert harbour(*WORDS, "--out", file).status == 2  # nothing is written over
+    held = harbour("route", "--check", file, "--json")
+    assert held.status == 0, held.out
+    assert (held.json["sha256"], held.json["compared"]) == (digest, "no allowed way is shorter")
+    assert harbour("route", "holm-b", "--check", file).status == 2
+    assert harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--route", digest).status == 0
+    assert harbour("activate", "HOLMA-IO1", "--route", digest).status == 0
+    refused = harbour("route", "--check", file)
+    assert refused.status == 4
+    assert "input-changed: io-module HOLMA-IO1: it runs 6.1.0, was 6.0.1" in refused.err
+    refused = harbour("route", "--check", file, "--json")
+    assert set(refused.codes) == {"input-changed"}
+
+
+def test_a_changed_manifest_is_named_key_by_key(harbour: Keeper, world: World, tmp_path: Path) -> None:
+    file = tmp_path / "route.json"
+    assert harbour(*WORDS, "--out", file, "--manifest", world.manifest).status < 2
+    text = world.manifest.read_text("utf-8")
+    for old, new, named in (
+        ("sequence = 14", "sequence = 15", "its sequence is 15, was 14"),
+        ('to = ">=6.1"', 'to = ">=6.1.0"', "jump to >=6.1.0 from >=6.0 (release notes 6.1, table 2) is new"),
+        (
+            "minutes = 10 }",
+            "minutes = 11 }",
+            "bundle infrastructure 5.4.10 marram-infrastructure-5.4.10.fwb is another",
+        ),
+        ("# The Marram", "# the Marram", "its bytes are others, though nothing that it says"),
+    ):
+        assert old in text
+        other = tmp_path / "other.toml"
+        other.write_text(text.replace(old, new, 1), encoding="utf-8")
+        refused = harbour("route", "--check", file, "--manifest", other)
+        assert refused.status == 4, refused.out
+        assert named in refused.err
+
+
+TAMPERED: tuple[tuple[Callable[[dict[str, Any]], object], int], ...] = (
+    (lambda d: d["route"]["steps"].reverse(), 1),
+    (lambda d: d["route"]["steps"].pop(), 1),
+    (lambda d: d["route"]["steps"][1]["changes"][0].update(sha256="0" * 64), 2),
+    (lambda d: d["route"]["steps"][0].update(what="all"), 2),
+    (lambda d: d["route"].pop("steps"), 2),
+    (lambda d: d.update(route=None), 2),
+    (lambda d: d["inputs"]["manifest"].update(parts=3), 2),
+    (lambda d: d["options"].update(per_cluster=0), 2),
+    (lambda d: d.update(schema="bundlekeeper.route/9"), 2),
+)
+
+
+def test_a_route_that_was_tampered_with_is_judged_or_refused_never_believed(harbour: Keeper, tmp_path: Path) -> None:
+    file = tmp_path / "route.json"
+    assert harbour(*WORDS, "--out", file).status < 2
+    text = file.read_text()
+    for number, (tamper, status) in enumerate(TAMPERED):
+        document = json.loads(text)
+        tamper(document)
+        file.write_text(json.dumps(document))
+        done = harbour("route", "--check", file)
+        assert done.status == status, (number, done.out + done.err)
+
+
+def test_a_plan_made_by_hand_is_judged_and_compared(harbour: Keeper, tmp_path: Path) -> None:
+    """ "hold a plan made by hand against the same rules" (issue 5, point 7)"""
+    file = tmp_path / "plan.toml"
+    file.write_text(PLAN)
+    done = harbour("route", "--check", file, "--json")
+    assert (done.status, done.codes) == (0, [])
+    assert "a shorter way exists: 2 steps instead of 3" in done.json["compared"]
+    blocks = PLAN.split("[[step]]")
+    file.write_text("[[step]]".join([blocks[0], blocks[2] + "\n", blocks[1] + "\n", blocks[3]]))
+    done = harbour("route", "--check", file)
+    assert done.status == 1
+    assert "error: mix-refused: step 1: infrastructure before servers going up" in done.out
+    assert "(common practice: order)" in done.out
+    same = {"plan": 1, "domain": "holm-a", "release": "6.1"}
+    steps = [{"what": "infrastructure", "version": "6.1.0"}, {"what": "servers", "release": "6.1"}]
+    file.write_text(json.dumps({**same, "step": steps}))
+    done = harbour("route", "--check", file)
+    assert done.status == 0, done.out
+    assert "no allowed way is shorter" in done.out
+
+
+def test_a_plan_that_cannot_be_read_tells_every_problem_with_its_place(harbour: Keeper, tmp_path: Path) -> None:
+    file = tmp_path / "plan.toml"
+    file.write_text(PLAN.replace("domain", "domian").replace('"blade"', '"blades"').replace('"6.1"', "6.1"))
+    done = harbour("route", "--check", file, "--json", cwd=tmp_path)
+    assert done.status == 2
+    places = [f["where"].rsplit(":", 2)[1:] for f in done.json["findings"]]
+    assert places == [["1", "1"], ["2", "1"], ["3", "11"], ["10", "8"], ["15", "11"]]
+    file.write_text(PLAN.replace("6.1.0", "6.1.O").replace('"holm-a"', '"holm-c"'))
+    done = harbour("route", "--check", file)
+    assert (done.status, "did you mean 'holm-" in done.err) == (2, True)
+
+
+def test_wrong_words_are_told_with_what_is_meant(harbour: Keeper) -> None:
+    for words, meant in (
+        (("route", "holm-z", "--to", "6.1"), "did you mean 'holm-"),
+        (("route", "holm-a", "--to", "6,1"), "did you mean '6.1'"),
+        (("route", "holm-a"), "--to RELEASE"),
+        ((*WORDS, "--window", "10m"), "--window"),
+        ((*WORDS, "--window", "0"), "4h, 90m"),
+        ((*WORDS, "--window", "soon"), "90m"),
+        ((*WORDS, "--per-cluster", "0"), "per-cluster"),
+        ((*WORDS, "--json", "--out", "-"), "--out FILE"),
+        (("route", "--check", "nowhere.toml"), "check the path"),
+    ):
+        done = harbour(*words)
+        assert done.status == 2, words
+        assert meant in done.err + done.out
+
+
+def test_where_there_is_no_way_the_file_says_so_and_the_nearest_release(harbour: Keeper, tmp_path: Path) -> None:
+    file = tmp_path / "route.json"
+    done = harbour("route", "holm-a", "--to", "5.4", "--out", file)
+    assert done.status == 1
+    assert "no allowed way was found" in done.out
+    assert "nearest release that can be reached: 6.0" in done.out
+    assert json.loads(file.read_text())["route"] is None
+    assert harbour("route", "--check", file).status == 2
+
+
+def test_a_stop_that_does_not_fit_is_told_by_the_route_and_in_its_run_book(harbour: Keeper, tmp_path: Path) -> None:
+    """ "Space, per partition and per half of a pair, at each step" (issue 5, point 2): gaps asks about one jump."""
+    small = tmp_path / "small.toml"
+    text = HARBOUR.read_text("utf-8")
+    part = text.index('component = "HOLMB-SW2"\nname = "images"')
+    small.write_text(text[:part] + text[part:].replace("900_000_000", "640_000", 1), encoding="utf-8")
+    done = harbour("route", "holm-b", "--to", "6.1", "--inventory", small, "--json")
+    short = [f for f in done.json["findings"] if f["code"] == "space-short"]
+    assert [(f["level"], f["subject"]) for f in short] == [("error", "step 3: fabric-switch HOLMB-SW2")]
+    page = tmp_path / "book.txt"
+    assert harbour("report", "--runbook", "holm-b", "--to", "6.1", "--inventory", small, "--out", page).status == 1
+    assert "space-short" in page.read_text("utf-8")

@@ -1,0 +1,298 @@
+"""Trust on the command line: keys made by ssh-keygen and openssl, lines that the tool prints run as they stand."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import junitparser
+import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives.asymmetric import rsa
+
+from bundlekeeper.store.database.catalogue import Catalogue
+from tests.conftest import Keeper, Ran, World
+from tests.kits.signing_world import chain, crl, pem, private_pem, program, run
+
+NAME = "marram-blade-6.1.0.fwb"
+
+
+def ssh_key(folder: Path, name: str = "key", *options: str) -> Path:
+    """A new key of ssh-keygen's; the public half is beside it."""
+    made = run(program("ssh-keygen"), "-q", "-t", "ed25519", "-N", "", *options, "-f", str(folder / name))
+    assert made.returncode == 0, made.stderr
+    return folder / name
+
+
+def trusted(keeper: Keeper, key: Path, purpose: str = "manifests", name: str = "chief") -> Ran:
+    """The key's public half in the store's trust list."""
+    done = keeper("trust", "add", name, f"{key}.pub", "--form", "sshsig", "--for", purpose)
+    assert done.status == 0, done.err
+    return done
+
+
+def accepts(tmp_path: Path, *lines: str) -> None:
+    """The store's acceptance.toml."""
+    (tmp_path / "store/acceptance.toml").write_text("\n".join(("acceptance = 1", *lines)) + "\n")
+
+
+def with_signature(world: World, file: str, form: str, key: str) -> None:
+    """Let the manifest state a signature of one bundle."""
+    text = world.manifest.read_text("utf-8")
+    at = text.index(f'file = "{file}"')
+    line = f'signature = {{ file = "{file}.sig", form = "{form}", key = "{key}" }}\n'
+    world.manifest.write_text(text[:at] + line + text[at:], encoding="utf-8")
+
+
+# The manifest
+
+
+def test_the_printed_line_verifies_with_ssh_keygen_alone(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """ "Signatures that we make can be verified with nothing but `ssh-keygen -Y verify` …; the tests run it" (5)"""
+    key = ssh_key(tmp_path)
+    done = keeper("manifest", "sign", world.manifest, "--key", key)
+    assert done.status == 0, done.err
+    lines = [line.strip() for line in done.out.splitlines() if line.startswith("  ")]
+    shell = run("bash", "-ec", "\n".join(lines), cwd=tmp_path)
+    assert shell.returncode == 0, shell.stderr
+    assert shell.stdout.startswith(b'Good "bundlekeeper-manifest" signature for keeper')
+    world.manifest.write_bytes(world.manifest.read_bytes() + b"\n")
+    assert run("bash", "-ec", "\n".join(lines), cwd=tmp_path).returncode != 0
+
+
+def test_a_manifest_that_ssh_keygen_signed_is_accepted_shown_and_checked(
+    keeper: Keeper, world: World, tmp_path: Path
+) -> None:
+    """The other way round; the fingerprint is the one that `ssh-keygen -l` prints."""
+    key = ssh_key(tmp_path)
+    trusted(keeper, key)
+    accepts(tmp_path, "signed_manifests = true")
+    sign = ("-Y", "sign", "-q", "-f", str(key), "-n", "bundlekeeper-manifest", str(world.manifest))
+    assert run(program("ssh-keygen"), *sign).returncode == 0
+    fingerprint = run(program("ssh-keygen"), "-lf", f"{key}.pub").stdout.split()[1].decode()
+    done = keeper("take", world.manifest, "--from", world.downloads, "--json", "-q")
+    assert (done.status, done.json["manifest_signature"]["stands"]) == (0, "good")
+    assert done.json["manifest_signature"]["fingerprint"] == fingerprint
+    for command in (("manifest", "show", world.manifest), ("check", "-q"), ("check", world.manifest, "-q")):
+        shown = keeper(*command)
+        assert shown.status == 0, shown.out
+        assert f"manifest signed by chief ({fingerprint}, sshsig), good at " in shown.out
+    (row,) = keeper("held", "--json").json["manifests"]
+    assert (row["signed_by"], row["signed_key"]) == ("chief", fingerprint)
+
+
+def test_an_unsigned_manifest_is_refused_where_signed_ones_are_wanted(
+    keeper: Keeper, world: World, tmp_path: Path
+) -> None:
+    """Exit status 4 for take and for check MANIFEST, in the store and in a folder; nothing is taken."""
+    trusted(keeper, ssh_key(tmp_path))
+    accepts(tmp_path, "signed_manifests = true")
+    for command in (("take", world.manifest, "--from", world.downloads), ("check", world.manifest, "--at", tmp_path)):
+        done = keeper(*command, "-q", "--json")
+        assert (done.status, done.codes, done.json["error"]["exit"]) == (4, ["unsigned"], 4)
+    assert keeper("held").out.endswith("nothing is held\n")
+
+
+@pytest.mark.parametrize("kind", ["symlink", "fifo", "folder", "oversized", "empty", "of an older manifest"])
+def test_what_stands_under_the_signatures_name_stops_every_command(
+    kind: str, keeper: Keeper, world: World, tmp_path: Path
+) -> None:
+    """No link is followed, no FIFO hangs, nothing oversized is read, and no bad signature is passed over."""
+    key = ssh_key(tmp_path)
+    trusted(keeper, key)
+    beside = Path(f"{world.manifest}.sig")
+    if kind == "symlink":
+        (tmp_path / "elsewhere").write_bytes(b"x")
+        beside.symlink_to("elsewhere")
+    elif kind == "fifo":
+        os.mkfifo(beside)
+    elif kind == "folder":
+        beside.mkdir()
+    elif kind == "of an older manifest":
+        keeper("manifest", "sign", world.manifest, "--key", key)
+        world.manifest.write_bytes(world.manifest.read_bytes() + b"# a later thought\n")
+    else:
+        beside.write_bytes(b"x" * ((1 << 20) + 1) if kind == "oversized" else b"")
+    commands: list[tuple[str | Path, ...]] = [("take", world.manifest, "--from", world.downloads, "-q")]
+    commands += [("check", world.manifest, "-q"), ("manifest", "show", world.manifest)]
+    for command in commands:
+        done = keeper(*command)
+        assert done.status == 4, (command, done.out, done.err)
+    assert keeper("held").out.endswith("nothing is held\n")
+
+
+def test_another_file_of_the_signature_and_a_manifest_from_stdin(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """`--signature FILE`; a manifest from stdin has no other way."""
+    key = ssh_key(tmp_path)
+    trusted(keeper, key)
+    accepts(tmp_path, "signed_manifests = true")
+    keeper("manifest", "sign", world.manifest, "--key", key, "-o", tmp_path / "elsewhere.sig")
+    text = world.manifest.read_text("utf-8")
+    take = ("take", "-", "--from", world.downloads, "-q")
+    assert keeper(*take, stdin=text).status == 4
+    assert keeper(*take, "--signature", tmp_path / "nothing.sig", stdin=text).status == 2
+    assert keeper(*take, "--signature", tmp_path / "elsewhere.sig", stdin=text).status == 0
+
+
+def test_no_store_means_not_checked_and_never_good(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """`check MANIFEST --at DIR` on a bare machine: everything is proven but the signatures, and that is said."""
+    key = ssh_key(tmp_path)
+    with_signature(world, NAME, "sshsig", "marram-2026")
+    keeper("manifest", "sign", world.manifest, "--key", key)
+    done = keeper("check", world.manifest, "--at", world.downloads, "--json", "-q")
+    assert (done.status, done.codes) == (1, ["not-checked", "not-checked"])
+    assert done.json["manifest_signature"]["stands"] == "not-checked"
+    assert {row["signature"] for row in done.json["rows"]} == {"", "not-checked"}
+    assert not (tmp_path / "store").exists()
+
+
+# Bundles
+
+
+def test_signed_bundles_from_take_to_junit(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """A bundle signed with `manifest sign --for bundles`, taken under a policy, checked, dropped, told everywhere."""
+    key = ssh_key(tmp_path)
+    trusted(keeper, key, "bundles", "marram-2026")
+    accepts(tmp_path, 'signed_families = ["blade"]')
+    with_signature(world, NAME, "sshsig", "marram-2026")
+    keeper("manifest", "sign", world.downloads / NAME, "--key", key, "--for", "bundles")
+    done = keeper("take", world.manifest, "--from", world.downloads, "--json", "-q")
+    rows = {row["file"]: (row["status"], row["signature"]) for row in done.json["bundles"]}
+    assert rows[NAME] == ("taken", "good")
+    assert rows["marram-blade-6.0.1.fwb"] == ("refused", "unsigned")
+    assert rows["marram-rack-6.1.0.fwb"] == ("taken", "")
+    assert (done.status, set(done.codes)) == (4, {"unsigned"})
+
+    accepts(tmp_path)
+    keeper("take", world.manifest, "--from", world.downloads, "-q")
+    checked = keeper("check", "-q")
+    assert checked.status == 0, checked.out
+    assert "signatures: 1 good, 0 not good, 0 not looked at" in checked.out
+    keeper("trust", "drop", "marram-2026", "--why", "lost at skerry")
+    report = tmp_path / "report.xml"
+    for options in ((), ("--quick",), ("--older-than", "1h")):
+        dropped = keeper("check", "-q", "--json", "--junit", report, *options)
+        assert (dropped.status, dropped.codes) == (1, ["dropped-key"])
+        assert dropped.json["counts"]["signatures_not_good"] == 1
+        (suite,) = junitparser.JUnitXml.fromfile(str(report))
+        assert (suite.failures, suite.errors) == (1, 0)
+
+
+def test_a_certificate_that_was_revoked_since(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """ "Certificates: chain to a root that the user added, … offline CRLs from files" and newer ones later (2)"""
+    c = chain("rsa")
+    files = {"leaf": pem(c.leaf), "root": pem(c.root), "middle": pem(c.middle)}
+    lists = {"root.crl": pem(c.root_crl), "middle.crl": pem(c.middle_crl)}
+    for name, data in {**files, **lists}.items():
+        (tmp_path / name).write_bytes(data)
+    chained = ("--root", tmp_path / "root", "--intermediate", tmp_path / "middle")
+    with_lists = ("--crl", tmp_path / "root.crl", "--crl", tmp_path / "middle.crl")
+    form = "rsa-pss-sha256"
+    add = ("trust", "add", "marram-2026", tmp_path / "leaf", "--form", form, "--for", "bundles", *chained)
+    assert keeper(*add, *with_lists).status == 0
+    with_signature(world, NAME, form, "marram-2026")
+    assert isinstance(c.leaf_key, rsa.RSAPrivateKey)
+    (tmp_path / "leaf.key").write_bytes(private_pem(c.leaf_key))
+    signed = str(world.downloads / f"{NAME}.sig")
+    sign = ("-sigopt", "rsa_padding_mode:pss", "-sign", str(tmp_path / "leaf.key"), "-out", signed)
+    assert run(program("openssl"), "dgst", "-sha256", *sign, str(world.downloads / NAME)).returncode == 0
+    assert keeper("take", world.manifest, "--from", world.downloads, "-q").status == 0
+
+    first = datetime(2026, 2, 1, tzinfo=UTC)
+    revoked = [(c.leaf.serial_number, datetime(2026, 3, 1, tzinfo=UTC), x509.ReasonFlags.key_compromise)]
+    (tmp_path / "newer.crl").write_bytes(pem(crl("Holm intermediate", c.middle_key, revoked, first=first)))
+    assert keeper("trust", "crl", "marram-2026", tmp_path / "newer.crl").status == 0
+    for options in ((), ("--quick",)):
+        assert keeper("check", "-q", "--json", *options).codes == ["revoked-key"]
+    back = keeper("trust", "crl", "marram-2026", tmp_path / "middle.crl")
+    assert back.status == 4
+    assert "older" in back.err
+    names = sorted(path.name for path in (tmp_path / "store/.keeper/trust").iterdir())
+    assert len([name for name in names if ".crls-" in name]) == 1
+    assert keeper("trust", "list").status == 0
+
+
+def test_a_form_that_the_manifest_names_is_never_chosen(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """ "A different form named in the manifest is a finding, never a choice." (2)"""
+    key = ssh_key(tmp_path)
+    trusted(keeper, key, "bundles", "marram-2026")
+    keeper("manifest", "sign", world.downloads / NAME, "--key", key, "--for", "bundles")
+    with_signature(world, NAME, "ed25519", "marram-2026")
+    done = keeper("take", world.manifest, "--from", world.downloads, "--json", "-q")
+    assert done.codes == ["bad-signature"]
+    assert next(r["status"] for r in done.json["bundles"] if r["file"] == NAME) == "quarantined"
+
+
+# acceptance.toml and old proofs
+
+
+def test_an_old_proof_is_stale_in_held_and_in_quick_checks(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """ "how old a proof may be" (issue, point 4)"""
+    keeper("take", world.manifest, "--from", world.downloads, "-q")
+    accepts(tmp_path, 'max_proof_age = "30d"')
+    assert keeper("held", "--json").codes == []
+    aged = datetime.now(UTC) - timedelta(days=40)
+    with Catalogue.open(tmp_path / "store/.keeper/catalogue.sqlite", write=True) as catalogue:
+        (old,) = ((place, proof) for place, proof in catalogue.proofs().items() if place.startswith("rack/6.1.0/"))
+        catalogue.record_proof(old[0], replace(old[1], proven_at=aged))
+    assert keeper("held", "--json").codes == ["stale-proof"]
+    assert keeper("check", "--quick", "--json", "-q").codes == ["stale-proof"]
+    assert keeper("check", "--json", "-q").codes == []
+
+
+def test_a_broken_acceptance_is_an_input_error_with_every_problem(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """ "a file that cannot be read whole accepts nothing: every problem is … told at once, with its place" """
+    keeper("take", world.manifest, "--from", world.downloads, "-q")
+    accepts(tmp_path, 'signed_families = ["blades"]', "max_proof_age = 30")
+    for command in (("take", world.manifest, "--from", world.downloads), ("check",), ("held",)):
+        done = keeper(*command)
+        assert done.status == 2
+        assert "acceptance.toml:2:" in done.err
+        assert "acceptance.toml:3:" in done.err
+
+
+def test_exceptions_are_recorded_and_shown(keeper: Keeper, world: World) -> None:
+    """ "`--accept-rollback "why"` exists and is recorded" (3)"""
+    keeper("take", world.manifest, "--from", world.downloads, "-q")
+    assert "no exceptions were made" in keeper("held", "--exceptions").out
+    text = world.manifest.read_text("utf-8")
+    world.manifest.write_text(re.sub(r"(?m)^sequence = \d+", "sequence = 2", text), encoding="utf-8")
+    assert keeper("take", world.manifest, "--from", world.downloads, "-q").status == 4
+    why = ("--accept-rollback", "the newer one was signed by a thief")
+    keeper("take", world.manifest, "--from", world.downloads, "-q", *why)
+    shown = keeper("held", "--exceptions").out.splitlines()[-1]
+    assert shown.endswith(": rollback: marram-2: the newer one was signed by a thief")
+    (row,) = keeper("held", "--json").json["exceptions"]
+    assert (row["what"], row["why"]) == ("rollback", why[1])
+
+
+def test_a_clock_set_back_makes_nothing_good_again(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """Freeze: dates are judged by the later of the clock and the newest acceptance (faults.md 44 and 83)."""
+    if not shutil.which("faketime"):
+        pytest.skip("there is no faketime here to set a process's clock back")
+    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
+    text = world.manifest.read_text().replace("sequence = 14", "sequence = 15\nexpires = 2026-09-01", 1)
+    frozen = tmp_path / "frozen.toml"
+    frozen.write_text(text)
+    words = ["take", str(frozen), "--from", str(world.downloads), "--quiet"]
+    assert keeper(*words).status == 4
+    set_back = subprocess.run(
+        ["faketime", "2026-08-20 12:00:00", sys.executable, "-m", "bundlekeeper", *words],
+        env={**os.environ, "BUNDLEKEEPER_STORE": str(tmp_path / "store")},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert set_back.returncode == 4, set_back.stdout
+    assert "expired" in set_back.stderr
+    assert keeper(*words, "--accept-expired", "  ").status == 2
+    assert keeper(*words, "--accept-expired", "no newer one yet").status in {0, 1}
+    held = keeper("held", "--json")
+    assert "expired" in held.codes
+    assert held.json["exceptions"][0]["why"] == "no newer one yet"

@@ -1,0 +1,98 @@
+"""A file named in the place of another: told by what it is, and never written over."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import HARBOUR, Keeper, World
+
+MANIFESTS = Path(__file__).parents[3] / "manifests"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("check", "--junit", "FILE"),
+        ("gaps", "holm-a", "--to", "6.1", "--junit", "FILE"),
+        ("report", "--site", "holm", "--out", "FILE.txt", "--force"),
+        ("report", "--runbook", "holm-a", "--to", "6.1", "--out", "FILE.html", "--force"),
+        ("route", "holm-a", "--to", "6.1", "--out", "FILE", "--force"),
+        ("media", "plan", "--for", "6.1", "--volume", "dvd", "--out", "FILE", "--force"),
+        ("manifest", "schema", "--output", "FILE", "--force"),
+    ],
+    ids=lambda words: " ".join(words[:2]),
+)
+def test_nothing_of_another_kind_is_written_over(
+    harbour: Keeper, world: World, tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    """One wrong word of --out must not cost a manifest; a file of its own kind is written over, and an empty one."""
+    out = next(word for word in words if word.startswith("FILE"))
+    path = tmp_path / out.replace("FILE", "out")
+    asked = [path if word == out else word for word in words]
+    text = world.manifest.read_text("utf-8")
+    path.write_text(text, encoding="utf-8")
+    done = harbour(*asked)
+    assert (done.status, path.read_text("utf-8")) == (2, text), done.err
+    assert "not written over" in done.err
+    path.write_text("")
+    assert harbour(*asked).status < 2
+    first = path.read_text("utf-8")
+    assert first
+    assert harbour(*asked).status < 2
+    assert [each.name for each in tmp_path.glob(".out*")] == []
+
+
+def test_a_draft_is_written_over_a_manifest_only(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    out = tmp_path / "receipt.json"
+    out.write_text('{"arrived":[]}')
+    words = ("manifest", "draft", world.downloads, "--output", out, "--force")
+    assert (keeper(*words).status, out.read_text()) == (2, '{"arrived":[]}')
+    out.write_text(world.manifest.read_text("utf-8"))
+    assert keeper(*words).status < 2
+    assert 'platform = ""  # REVIEW' in out.read_text()
+    assert keeper("manifest", "lint", out).status == 1
+
+
+def test_what_is_there_in_place_of_what_is_due_is_named(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    assert keeper("take", world.manifest, "--from", world.downloads, "-q").status == 0
+    key = tmp_path / "key"
+    subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", key], check=True)
+    stick = tmp_path / "stick"
+    stick.mkdir()
+    for words, says in (
+        (("inventory", "load", world.manifest), "this is a manifest, an inventory is due"),
+        (("media", "write", world.manifest, "--to", stick, "--key", key), "this is no plan of a media set"),
+        (("media", "receive", world.manifest), "this is a file"),
+        (("manifest", "sign", world.manifest, "--key", f"{key}.pub"), "this is a public key, the private one is due"),
+        (("report", "--site", "holm", "--out", tmp_path / "x.pdf"), "neither .html nor .txt"),
+        (("take", world.manifest, "--from", "http://127.0.0.1:9/", "--store", tmp_path / "other"), ""),
+    ):
+        done = keeper(*words)
+        assert done.status in (2, 3), words
+        assert says in done.err, words
+    told = done.out + done.err
+    others = [line for line in told.splitlines() if "marram-blade-6.1.0.fwb" in line and "5.4.10" in line]
+    assert others == [], "each failure names its own address, or the mirror's"
+    assert not (tmp_path / "x.pdf").exists()
+
+
+def test_only_what_was_staged_is_activated_without_a_name(keeper: Keeper) -> None:
+    """An image that was read in a spare bank may be the old one: activating it would be recorded as a way down."""
+    assert keeper("inventory", "load", HARBOUR, "--says", "kim").status == 0
+    done = keeper("activate", "holm-b", "--kind", "io-module")
+    assert done.status == 4
+    assert done.err.count("5.4.2 is in its spare bank, and may be the old image") == 1, "each reason once"
+    assert "HOLMB-IO1" in done.err
+    assert "HOLMB-IO2" in done.err
+    assert keeper("stage", "HOLMB-IO1", "--version", "6.0.1").status == 0
+    assert keeper("observe", "HOLMB-IO1", "--spare", "6.0.1").status == 0
+    assert keeper("activate", "HOLMB-IO1").status == 0
+    assert keeper("activate", "HOLMB-IO1").status == 4, "what it came from is in the spare bank now"
+
+
+def test_a_bundle_that_is_not_held_is_named_with_what_is(harbour: Keeper) -> None:
+    done = harbour("stage", "holm-b", "--kind", "io-module", "--bundle", "infrastructure/6.1")
+    assert (done.status, "did you mean infrastructure/6.1.0?" in done.err) == (4, True)

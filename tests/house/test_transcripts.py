@@ -1,0 +1,89 @@
+"""The sessions in the README and in DEVELOPERS.md are run, in order, and must print what the documents show.
+
+A line `...` stands for any lines. Dates and times are folded, because they are today's.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+BLOCK = re.compile(r"^```console\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+
+HOME = "/home/you"  # what the documents show where the sessions' folder stands
+
+
+def _commands(text: str) -> Iterator[tuple[str, list[str]]]:
+    """Each `$ command` of a document's sessions, with the lines shown under it."""
+    for block in BLOCK.findall(text):
+        command = ""
+        shown: list[str] = []
+        for line in block.splitlines():
+            if line.startswith("$ "):
+                if command:
+                    yield command, shown
+                command, shown = line[2:], []
+            else:
+                shown.append(line)
+        if command:
+            yield command, shown
+
+
+def _folded(line: str) -> str:
+    line = re.sub(r"\d{4}-\d\d-\d\d( \d\d:\d\dZ)?", "DATE", line)
+    return re.sub(r"\s+", " ", line).strip()
+
+
+def _matches(shown: list[str], printed: list[str]) -> bool:
+    """True when `printed` is `shown`, with `...` standing for any lines."""
+    if not shown:
+        return not printed
+    if shown[0] == "...":
+        return any(_matches(shown[1:], printed[i:]) for i in range(len(printed) + 1))
+    return bool(printed) and _folded(shown[0]) == _folded(printed[0]) and _matches(shown[1:], printed[1:])
+
+
+@pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md"])
+def test_sessions_print_what_the_document_shows(document: str, tmp_path: Path) -> None:
+    """ "command-line transcripts in the README and DEVELOPERS.md are run as tests" (style.md, habit 15)"""
+    commands = list(_commands((ROOT / document).read_text("utf-8")))
+    assert commands or document != "README.md"
+    scripts = str(Path(sys.executable).parent)
+    environment = {**os.environ, "PATH": f"{scripts}{os.pathsep}{os.environ['PATH']}", "COLUMNS": "200"}
+    environment.pop("BUNDLEKEEPER_STORE", None)
+    shutil.copytree(ROOT / "manifests", tmp_path / "manifests")
+    folder = tmp_path
+    for command, shown in commands:
+        if command.startswith("cd "):
+            folder = folder / command[3:]
+            continue
+        if command.startswith("export "):
+            name, _, value = command[7:].partition("=")
+            environment[name] = value
+            continue
+        done = subprocess.run(
+            ["bash", "-c", command],
+            cwd=folder,
+            env=environment,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            check=False,
+        )
+        assert _matches(shown, done.stdout.replace(str(tmp_path), HOME).splitlines()), f"$ {command}\n{done.stdout}"
+
+
+def test_the_matcher_can_fail() -> None:
+    """A session that prints something else is seen."""
+    assert _matches(["a", "...", "c"], ["a", "b", "c"])
+    assert not _matches(["a", "...", "c"], ["a", "b"])
+    assert not _matches(["a"], ["a", "b"])
+    assert not _matches(["a"], ["b"])

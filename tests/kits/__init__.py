@@ -1,0 +1,4 @@
+"""What several tests share: worlds, servers, child processes, readings of memory and mounts.
+
+No test stands here, and no test imports another.
+"""

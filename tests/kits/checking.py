@@ -1,0 +1,107 @@
+"""Small invented worlds for the tests of `check`: bundles as bytes, folders of them, a proof book in memory."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+from bundlekeeper.model.check_result import CheckResult
+from bundlekeeper.model.progress import Silent
+from bundlekeeper.store.database.rows import Proof
+from bundlekeeper.store.verifying.check import Means, check_folder
+from bundlekeeper.store.verifying.expected import Listed, Listing
+from bundlekeeper.store.verifying.read import Limits
+from bundlekeeper.verification.hashing.read import Stop
+
+FAMILIES = ("infrastructure", "blade", "rack")
+
+
+def sha256(data: bytes) -> str:
+    """FIPS 180-4, by the standard library."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def facts(
+    name: str,
+    data: bytes,
+    *,
+    family: str = "blade",
+    version: str = "6.1.0",
+    digest_from: str = "publisher: page",
+    standing: str = "current",
+    why: str = "",
+) -> Listed:
+    """One bundle with these bytes, as a manifest would describe it."""
+    place = f"{family}/{version}/{name}"
+    return Listed(family, version, name, place, len(data), sha256(data), "marram", 14, digest_from, standing, why)
+
+
+def listing(*bundles: Listed, expires: date | None = None, signatures: Sequence[str] = ()) -> Listing:
+    """A manifest's listing of these bundles."""
+    return Listing("manifest marram 14", bundles, expires, frozenset(signatures))
+
+
+def listing_for(files: Mapping[str, bytes]) -> Listing:
+    """A listing of bundles that have exactly these names and bytes."""
+    return listing(*(facts(name, data) for name, data in files.items()))
+
+
+def fill(root: Path, files: Mapping[str, bytes]) -> Path:
+    """Write these files, by their paths from `root`."""
+    for path, data in files.items():
+        (root / path).parent.mkdir(parents=True, exist_ok=True)
+        (root / path).write_bytes(data)
+    return root
+
+
+@dataclass
+class Book:
+    """A proof book in memory."""
+
+    kept: dict[str, Proof] = field(default_factory=dict)
+
+    def proofs(self) -> dict[str, Proof]:
+        """A copy of what is kept."""
+        return dict(self.kept)
+
+    def record_proofs(self, proofs: Mapping[str, Proof]) -> None:
+        """Keep these."""
+        self.kept.update(proofs)
+
+    def age(self, span: timedelta, *names: str) -> None:
+        """Make the proofs of these names, or all, older."""
+        for place, proof in self.kept.items():
+            if not names or Path(place).name in names:
+                self.kept[place] = Proof(proof.sha256, proof.proven_at - span, proof.fingerprint, proof.trustworthy)
+
+
+def now() -> datetime:
+    """The real time: trust depends on it."""
+    return datetime.now(UTC)
+
+
+def check(
+    root: Path,
+    wanted: Listing,
+    *,
+    book: Book | None = None,
+    quick: bool = False,
+    older_than_s: float | None = None,
+    max_time_s: float | None = None,
+    max_age_s: float | None = None,
+    stop: Stop | None = None,
+    own: Sequence[bytes] = (),
+    today: date | None = None,
+) -> CheckResult:
+    """`check_folder` with the usual means."""
+    means = Means(now, Silent(), stop, max_age_s=max_age_s, today=today)
+    limits = Limits(quick, older_than_s, max_time_s, workers=2)
+    return check_folder(root, wanted, means, limits, book=book, own=own)
+
+
+def found(result: CheckResult) -> set[tuple[str, str]]:
+    """Code and subject of every finding."""
+    return {(f.code, f.subject) for f in result.findings}

@@ -1,0 +1,156 @@
+"""Worlds for the tests of planning: the Marram manifest, small ones written on the spot, and domains to plan for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, date, datetime
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy
+from bundlekeeper.model.lint.read_manifest import read
+from bundlekeeper.model.manifest.types import Manifest
+from bundlekeeper.planning.fleet.stock import HeldFile, Holdings, SignatureState
+
+ROOT = Path(__file__).parents[2]
+TAKEN = date(2026, 11, 20)
+TODAY = date(2026, 11, 25)
+
+
+@cache
+def marram() -> Manifest:
+    """The example manifest of the Marram platform."""
+    path = ROOT / "manifests" / "marram-14.toml"
+    return read(path.read_bytes(), name=path.name, today=TODAY).manifest
+
+
+def image(kind: str, models: str | Sequence[str], version: str, **more: Any) -> dict[str, Any]:
+    """One image as a manifest has it; without other sizes it is 100 bytes, unpacks to 200 and works in 10."""
+    names = (models,) if isinstance(models, str) else tuple(models)
+    return {"kind": kind, "models": names, "version": version, "size": 100, "unpacked": 200, "working": 10, **more}
+
+
+def bundle(family: str, version: str, *images: dict[str, Any], **more: Any) -> dict[str, Any]:
+    """One bundle as a manifest has it; its digest is made up from its family, version and place."""
+    number = abs(sum(ord(c) * 31**i for i, c in enumerate(family + version + str(more.get("build", ""))))) % 16**64
+    row: dict[str, Any] = {
+        "family": family,
+        "version": version,
+        "file": f"marram-{family}-{version}.fwb",
+        "size": 1000,
+        "sha256": f"{number:064x}",
+        "digest_from": "publisher: download page",
+        "images": images,
+    }
+    if family == "rack":
+        row["build"] = "managed"
+    return {**row, **more}
+
+
+def manifest(*bundles: dict[str, Any], **more: Any) -> Manifest:
+    """A manifest of these bundles, without lint."""
+    head = {
+        "manifest": 1,
+        "platform": "marram",
+        "sequence": 1,
+        "issued": date(2026, 8, 14),
+        "expires": date(2027, 8, 14),
+        "bundle": bundles,
+    }
+    return Manifest.model_validate({**head, **more})
+
+
+def inventory(
+    components: Sequence[Component], partitions: Sequence[Partition] = (), policies: Sequence[Policy] = ()
+) -> Inventory:
+    """An inventory taken on TAKEN in UTC."""
+    return Inventory(TAKEN, "UTC", tuple(components), tuple(partitions), tuple(policies))
+
+
+def blade(slot: str, version: str, *, domain: str = "holm-a", model: str = "MB-2", **more: Any) -> list[Component]:
+    """One blade server: BIOS, management controller and adapter, all at one version, with policy `gold`."""
+    server = f"SRV-{domain}-1-{slot}"
+    base = Component(
+        "bios",
+        "holm",
+        domain,
+        "1",
+        slot,
+        server,
+        model,
+        pending="",
+        spare="",
+        active=version,
+        policy="gold",
+        cluster="c1",
+        pair="",
+        half=None,
+    )
+    base = replace(base, **more)
+    kinds = ("bios", "management-controller", "network-adapter")
+    return [replace(base, kind=kind, serial=f"{server}-{kind}") for kind in kinds]
+
+
+NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
+PROVEN = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
+
+_IMAGES = {"5.4.2": "2025-1", "5.4.10": "2025-2", "6.0.1": "2026-1", "6.1.0": "2026-2"}  # model tables
+
+
+def pair(kind: str, name: str, version: str, *, domain: str = "holm-a", **more: Any) -> list[Component]:
+    """Both halves of a healthy pair at one version; boot-file parts hold the files of the last three versions."""
+    models = {"fabric-switch": "MF-40", "domain-manager": "MF-40", "io-module": "MX-4", "chassis-controller": "MC-8"}
+    held = tuple(v for v in _IMAGES if _IMAGES[v] <= _IMAGES.get(version, ""))
+    return [
+        replace(
+            Component(
+                kind,
+                "holm",
+                domain,
+                model=models[kind],
+                serial=f"{domain}-{kind}-{name}-{half[0]}".upper(),
+                active=version,
+                pending="",
+                spare="",
+                held=held if kind == "fabric-switch" else None,
+                pair=name,
+                half=half,
+                healthy=True,
+            ),
+            **more,
+        )
+        for half in ("leading", "following")
+    ]
+
+
+def whole_domain(version: str = "6.0.1", *, domain: str = "holm-a", blades: int = 2, racks: int = 1) -> Inventory:
+    """A domain of the Marram platform at one version, of which every fact is known."""
+    chassis = {"domain": domain, "chassis": "1"}
+    parts = [
+        *pair("fabric-switch", "fabric", version, domain=domain, chassis=""),
+        *pair("domain-manager", "manager", version, domain=domain, chassis=""),
+        *pair("io-module", "io-1", version, **chassis),
+        *pair("chassis-controller", "cc-1", version, **chassis),
+        Component("model-table", "holm", domain, chassis="", model="MF-40", serial=f"{domain}-MT".upper(), pair=""),
+    ]
+    parts[-1] = replace(parts[-1], active=_IMAGES[version], pending="", spare="")
+    rooms = [
+        Partition(p.key, "bootflash", 5_000_000, 2_000_000)
+        for p in parts
+        if p.kind in ("fabric-switch", "domain-manager", "model-table")
+    ]
+    for slot in range(1, blades + 1):
+        parts += blade(str(slot), version, domain=domain)
+    for slot in range(1, racks + 1):
+        rows = blade(f"U{slot}", version, domain=domain, model="MR-1", chassis="")
+        parts += [p for p in rows if p.kind != "network-adapter"]
+    gold = Policy("gold", {"blade": "6.1.0", "rack": "6.1.0"}, "when-confirmed", (domain,))
+    return inventory(parts, rooms, [gold])
+
+
+def held_all(manifest_: Manifest, **more: Any) -> Holdings:
+    """A store that holds every bundle, proven five days ago."""
+    rows = (HeldFile(b.sha256, b.family, b.version, b.build or "", True, PROVEN) for b in manifest_.bundle)
+    return Holdings((replace(row, signature=SignatureState.GOOD) for row in rows), **more)

@@ -1,0 +1,153 @@
+"""Events that are dated beyond the clock: told by whatever asks, and never counted in silence."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bundlekeeper.formats import moments
+from bundlekeeper.ledger.ask.future_events import ahead
+from bundlekeeper.ledger.event.events import Event, What
+from bundlekeeper.ledger.record.ledger import Book
+from tests.cli.commands.test_ledger import HARBOUR
+from tests.conftest import Keeper
+from tests.ledger.ask.test_where import DAY0, MEMORY, at, read, said
+
+FAR = datetime(2137, 1, 2, 12, tzinfo=UTC)
+
+
+@pytest.fixture
+def misled(keeper: Keeper, tmp_path: Path) -> Keeper:
+    """A store of which one part was observed while the clock was a century ahead."""
+    assert keeper("inventory", "load", HARBOUR, "--says", "kim").status == 0
+    event = said(What.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
+    with Book.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as book:
+        book.record([event], FAR)
+    return keeper
+
+
+@settings(max_examples=40)
+@given(days=st.lists(st.integers(0, 30), max_size=12), clock=st.integers(0, 30), void=st.sets(st.integers(0, 11)))
+def test_every_event_beyond_the_clock_that_counts_is_counted(days: list[int], clock: int, void: set[int]) -> None:
+    """ "it names how many events and the furthest time": those of a later day than tomorrow that were not taken back"""
+    events = [said(What.ACTIVATED, day, f"{n}.0", component=f"C{n}") for n, day in enumerate(days)]
+    corrections = [
+        Event(what=What.CORRECTED, at=at(99), says="x", corrects=events[n].id(), why="wrong")
+        for n in void
+        if n < len(events)
+    ]
+    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "l"), write=True) as book:
+        book.record([*events, *corrections], DAY0)
+        found = ahead(book, DAY0 + timedelta(days=clock))
+    limit = moments.at(DAY0 + timedelta(days=clock) + moments.AHEAD).at_us
+    beyond = [e.at for n, e in enumerate(events) if e.at.at_us > limit and n not in void]
+    assert (found.count if found else 0) == len(beyond)
+    assert found is None or found.furthest == max(beyond, key=lambda moment: moment.at_us)
+
+
+def test_of_a_reading_it_is_the_reading_that_is_taken_back(tmp_path: Path) -> None:
+    """ "one correction takes all of it back" """
+    scope = (("holm", "holm-a", "bios"),)
+    reading = Event(what=What.INVENTORY, at=at(50), says="x", document="0" * 64, scope=scope)
+    with Book.open(tmp_path / "l", write=True) as book:
+        book.record([reading, read(50, "6.0", reading=reading.id())], DAY0)
+        found = ahead(book, DAY0)
+        assert found is not None
+        assert (found.count, found.event) == (2, reading.id())
+        book.record([Event(what=What.CORRECTED, at=at(50), says="x", corrects=found.event, why="y")], DAY0)
+        assert ahead(book, DAY0) is None
+
+
+def test_it_costs_no_look_at_the_events_where_none_is_ahead(tmp_path: Path) -> None:
+    """A million events are not read for it; where one is ahead, its index is held against the table."""
+    path = tmp_path / "l"
+    statements: list[str] = []
+    with Book.open(path, write=True) as book:
+        book.record([read(0, "6.0")], DAY0)
+        book.connection.set_trace_callback(statements.append)
+        assert ahead(book, DAY0) is None
+        assert not [s for s in statements if " FROM event " in s]
+        book.record([read(9, "6.1")], DAY0)
+        statements.clear()
+        found = ahead(book, DAY0)
+        book.connection.set_trace_callback(None)
+        assert found is not None
+        assert found.count == 1
+        asked = [s for s in statements if " FROM event " in s]
+        plans = [book.connection.execute(f"EXPLAIN QUERY PLAN {s}").fetchone()[3] for s in asked]
+    assert ["INDEX event_at (at>?)" in plan for plan in plans] == [True, False]
+
+
+@pytest.mark.parametrize("words", [(), ("HOLMA-IO2",), ("--by", "site"), ("--csv",), ("--picture",), ("--json",)])
+def test_where_tells_what_it_passes_over(misled: Keeper, words: tuple[str, ...]) -> None:
+    """ "where must tell it: clock-doubtful, a warning, how many events and the furthest time, a hint" """
+    ran = misled("where", *words)
+    assert ran.status == 1
+    told = ran.out + ran.err
+    assert "clock-doubtful" in told
+    assert "1 event is dated after this machine's clock" in told
+    assert "2137-01-02 12:00:00" in told
+    assert "bundlekeeper correct" in told
+    assert "9.9" not in told
+    if words in {("--csv",), ("--picture",)}:
+        assert "clock-doubtful" not in ran.out
+
+
+def test_taking_it_back_ends_the_doubt(misled: Keeper) -> None:
+    """The hint is followed word for word."""
+    checked = misled("ledger", "check", "--json")
+    assert (checked.status, checked.codes) == (1, ["clock-doubtful"])
+    event = checked.json["findings"][0]["hint"].split("correct ")[1].split()[0]
+    noted = misled("observe", "HOLMA-IO2", "--active", "6.0.1", "--json")  # recorded, and told all the same
+    assert (noted.status, [f["level"] for f in noted.json["findings"]]) == (0, ["note"])
+    assert misled("correct", event, "--why", "the clock was ahead").status == 0
+    assert misled("ledger", "check").status == 0
+    assert misled("where").status == 0
+
+
+def test_a_day_still_to_come_is_not_answered_in_silence(misled: Keeper) -> None:
+    """ "where --on with a far future day answers as of now silently: say so" """
+    near = misled("where", "HOLMA-IO1", "--on", "2101-01-01", "--json")
+    assert [(f["code"], f["level"], f["subject"]) for f in near.json["findings"]] == [
+        ("clock-doubtful", "note", "--on"),
+        ("clock-doubtful", "warning", "ledger"),
+    ]
+    assert "2101-01-01 is still to come" in near.json["findings"][0]["says"]
+    known = misled("where", "HOLMA-IO1", "--on", "2026-11-21", "--known", "2101-01-01", "--json")
+    assert (known.status, [f["subject"] for f in known.json["findings"]]) == (0, ["--known"])
+    past = misled("where", "HOLMA-IO1", "--on", "2026-11-21", "--json")
+    assert (past.status, past.codes) == (0, [])
+
+
+def test_what_is_planned_or_printed_from_the_record_tells_it_too(harbour: Keeper, tmp_path: Path) -> None:
+    """A plan that passes over an event in silence is made from what is not so."""
+    event = said(What.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
+    page = tmp_path / "page.txt"
+    asked = (
+        ("gaps", "holm-a", "--to", "6.1", "--json"),
+        ("route", "holm-a", "--to", "6.1", "--json"),
+        ("route", "--all", "--to", "6.1", "--json"),
+        ("media", "plan", "--for", "holm-a", "--to", "6.1", "--volume", "16GB:fat32", "--json"),
+        ("report", "--runbook", "holm-a", "--to", "6.1", "--out", tmp_path / "book.txt", "--json"),
+        ("report", "--site", "holm", "--out", page, "--json"),
+    )
+    before = [harbour(*words) for words in asked]
+    assert [name for name, ran in zip(asked, before, strict=True) if "clock-doubtful" in ran.codes] == []
+    page.unlink()
+    (tmp_path / "book.txt").unlink(missing_ok=True)
+    with Book.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as book:
+        book.record([event], FAR)
+    for words in asked:
+        ran = harbour(*words)
+        assert ran.status == 1, words
+        assert ran.codes.count("clock-doubtful") == 1, words
+        assert "9.9" not in ran.out, words
+    assert "1 event is dated after this machine's clock" in page.read_text()
+    assert "clock-doubtful" in (tmp_path / "book.txt").read_text()
+    past = harbour("report", "--site", "holm", "--on", "2026-11-21", "--out", tmp_path / "past.txt", "--json")
+    assert (past.status, past.codes) == (0, [])

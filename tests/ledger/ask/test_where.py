@@ -1,0 +1,703 @@
+"""`where`, now and on any day, against a naive replay that shares no code with the ledger but the event's own words."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.formats import moments
+from bundlekeeper.ledger.ask.types import Agreement, Answer, BundleOf, ImageOf, Selector
+from bundlekeeper.ledger.ask.where import find, history, summary, versions, where
+from bundlekeeper.ledger.event.events import Event, ProofKind, Seen, What
+from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.rebuild import rebuild
+from bundlekeeper.model.inventory.types import KINDS, Place
+
+MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # hundreds of small ledgers, and none needs to last
+DAY0 = datetime(2026, 1, 1, tzinfo=UTC)
+
+
+def at(day: int, hour: int | None = None, zone: str = "UTC") -> moments.Moment:
+    """A day of the tests' calendar, or an hour of it."""
+    if hour is None:
+        return moments.end_of((DAY0 + timedelta(days=day)).date(), zone)
+    return moments.at(DAY0 + timedelta(days=day, hours=hour), zone)
+
+
+# The naive replay: every event in order, plain dictionaries, nothing kept. It follows trade.md's table of methods.
+
+RANKS = {"inventory": 0, "removed": 1, "staged": 2, "activated": 3, "gone": 4, "observed": 5, "corrected": 6}
+
+
+def naive_void(events: Sequence[Event]) -> set[str]:
+    """An event is void when a correction that is not void itself names it, or its reading is void."""
+    ids = {e.id(): e for e in events}
+
+    def void(event_id: str) -> bool:
+        named = any(e.corrects == event_id and not void(i) for i, e in ids.items() if e.what is What.CORRECTED)
+        reading = ids[event_id].reading if event_id in ids else ""
+        return named or (reading in ids and void(reading))
+
+    return {i for i in ids if void(i)}
+
+
+@dataclass
+class Part:
+    """One component in the naive replay. A bank is None (not known), ("",) for none, or [version, bundle, event]."""
+
+    place: tuple[str | None, ...] = (None, None, None, None)
+    kind: str = ""
+    present: bool = True
+    banks: dict[str, Any] = field(default_factory=lambda: {"active": None, "pending": None, "spare": None})
+    held: dict[str, Any] = field(default_factory=dict)
+    said: Any = None
+    seen: Any = None
+    differs: bool = False
+
+
+def naive(events: Iterable[Event], on: Any, zones: dict[str, str] | None = None) -> dict[str, Part]:
+    """How every component stands at the end of the day `on` (or at an instant, or now)."""
+    events = list({e.id(): e for e in events}.values())
+    void = naive_void(events)
+    parts: dict[str, Part] = {}
+    for name in {e.component for e in events if e.component}:
+        mine = [e for e in events if e.component == name and e.id() not in void]
+        mine.sort(key=naive_key)
+        first, listed = (naive_key(mine[0]) if mine else None), {e.reading for e in mine if e.what is What.OBSERVED}
+        for e in events:
+            silent = e.what is What.INVENTORY and e.listing != "some" and e.id() not in void and e.id() not in listed
+            if first and silent and naive_key(e, "gone") > first:
+                mine.append(e)
+        mine.sort(key=lambda e: naive_key(e, "gone" if e.what is What.INVENTORY else ""))
+        part = Part()
+        moments_of = sorted({e.at.at_us for e in mine})
+        for moment in moments_of:
+            now = naive_copy(part)
+            for e in mine:
+                if e.at.at_us == moment:
+                    naive_step(now, e)
+            zone = (zones or {}).get(now.place[0] or "", "UTC")
+            limit = None if on is None else moments.moment(on, zone).at_us
+            part = now
+            if limit is None or moment <= limit:
+                parts[name] = now
+    return parts
+
+
+def naive_key(e: Event, rank: str = "") -> Any:
+    return (e.at.at_us, e.order, RANKS[rank or e.what], e.id())
+
+
+def naive_copy(p: Part) -> Part:
+    return replace(p, banks=dict(p.banks), held=dict(p.held))
+
+
+def naive_step(p: Part, e: Event) -> None:
+    if e.what is What.INVENTORY:  # a list that does not list the part
+        scope = {(site, domain, "" if e.listing else kind) for site, domain, kind in e.scope}
+        if (*p.place[:2], "" if e.listing else p.kind) in scope:
+            p.present = False
+        return
+    p.kind = e.kind or p.kind
+    if e.place is not None and e.what is not What.GONE:
+        told = (e.place.site, e.place.domain, e.place.chassis, e.place.slot)
+        levels: list[str | None] = []
+        for i, level in enumerate(told):
+            same_above = all(levels[j] == p.place[j] for j in range(i))
+            levels.append(p.place[i] if level is None and same_above else level)
+        p.place = tuple(levels)
+    method = e.method or (KINDS[p.kind].method if p.kind in KINDS else "")
+    known: dict[str, str] = {}  # of equal versions the best placed that has a bundle says which
+    for b in (p.banks["active"], p.banks["pending"], p.banks["spare"], *p.held.values()):
+        if b and b[0]:
+            known[b[0]] = known.get(b[0]) or b[1]
+    bundle = e.bundle or known.get(e.version, "")
+    if e.what in {What.STAGED, What.ACTIVATED, What.OBSERVED}:
+        p.present = True
+    if e.what is What.STAGED:
+        if method == "boot-file" or e.bank == "held":
+            naive_hold(p, e.version, bundle, e)
+        if e.bank in {"pending", "spare"}:
+            naive_put(p, e.bank, e.version, bundle, e)
+            other = "spare" if e.bank == "pending" else "pending"
+            if method == "two-bank" and p.banks[other] is not None:
+                naive_empty(p, other, e)
+    elif e.what is What.ACTIVATED:
+        old = p.banks["active"]
+        naive_put(p, "active", e.version, bundle, e)
+        if old is None or old[0] != e.version:
+            if method == "two-bank":
+                p.banks["spare"] = None if old is None else [old[0], old[1], e.id()]
+            naive_empty(p, "pending", e)
+        elif p.banks["pending"] and p.banks["pending"][0] == e.version:
+            naive_empty(p, "pending", e)
+        if method == "boot-file":
+            naive_hold(p, e.version, bundle, e)
+            if old and old[0] != e.version:
+                naive_hold(p, old[0], old[1], e)
+        p.said, p.differs = [e.version, bundle, e.id()], False
+    elif e.what is What.REMOVED:
+        if e.bank in {"pending", "spare"}:
+            there = p.banks[e.bank]
+            if not there or not there[0] or not e.version or there[0] == e.version:
+                naive_empty(p, e.bank, e)
+        if e.version and (e.bank == "held" or method == "boot-file"):
+            p.held.pop(e.version, None)
+    elif e.what is What.OBSERVED:
+        seen = e.seen
+        if seen.active is not None:
+            naive_put(p, "active", seen.active, known.get(seen.active, ""), e)
+            if p.banks["pending"] and p.banks["pending"][0] == seen.active:
+                p.banks["pending"] = None
+            p.seen = e.id()
+            p.differs = p.said is not None and p.said[0] != seen.active
+        for bank, version in (("pending", seen.pending), ("spare", seen.spare)):
+            if version == "":
+                naive_empty(p, bank, e)
+            elif version is not None:
+                naive_put(p, bank, version, known.get(version, ""), e)
+        if seen.held is not None:
+            p.held = {v: b for v, b in p.held.items() if v in seen.held}
+            for version in seen.held:
+                naive_hold(p, version, known.get(version, ""), e)
+    elif e.what is What.GONE and (e.place is None or p.place[:2] == (e.place.site, e.place.domain)):
+        p.present = False
+
+
+def naive_put(p: Part, bank: str, version: str, bundle: str, e: Event) -> None:
+    there = p.banks[bank]
+    same = there and there[0] == version
+    p.banks[bank] = [version, bundle or there[1], there[2]] if same else [version, bundle, e.id()]
+
+
+def naive_empty(p: Part, bank: str, e: Event) -> None:
+    there = p.banks[bank]
+    if not there or there[0]:
+        p.banks[bank] = ["", "", e.id()]
+
+
+def naive_hold(p: Part, version: str, bundle: str, e: Event) -> None:
+    there = p.held.get(version)
+    p.held[version] = [version, bundle or there[1], there[2]] if there else [version, bundle, e.id()]
+
+
+def shown(part: Part) -> Any:
+    """What an answer shows of a naive part."""
+    banks = [None if b is None else (b[0], b[1], b[2]) for b in part.banks.values()]
+    held = sorted((v, b[1], b[2]) for v, b in part.held.items())
+    seen = part.said[2] if part.said else None
+    return (part.place, part.present, banks, held, seen, part.seen, part.differs)
+
+
+def answered(answer: Answer) -> Any:
+    """The same of an answer."""
+    place = answer.place
+    told = (None,) * 4 if place is None else (place.site, place.domain, place.chassis, place.slot)
+    banks = [
+        None if b is None else (b.version, b.bundle, b.since.id) for b in (answer.active, answer.pending, answer.spare)
+    ]
+    held = sorted((h.version, h.bundle, h.since.id) for h in answer.held)
+    said = answer.said.since.id if answer.said else None
+    differs = answer.agreement is Agreement.DIFFERS
+    return (told, answer.present, banks, held, said, answer.seen.id if answer.seen else None, differs)
+
+
+PARTS = (("B1", "bios"), ("B2", "bios"), ("F1", "fabric-switch"), ("M1", "domain-manager"), ("X1", "tide-gauge"))
+VERSIONS = ("5.4", "6.0", "6.1")
+PLACES = (
+    Place("holm", "holm-a", "1", "3"),
+    Place("holm", "holm-a", "1", "4/1"),
+    Place("holm", "holm-b", None, None),
+    Place("skerry", "skerry-a", "1", "3"),
+    Place("skerry", None, None, None),
+)
+ZONES = {"holm": "+10:00", "skerry": "-11:00"}
+VERSION = st.sampled_from(VERSIONS)
+KIND = st.sampled_from([kind for _, kind in PARTS])
+MOMENT = st.builds(
+    at, st.integers(0, 5), st.none() | st.sampled_from([0, 9, 12, 23]), st.sampled_from(["UTC", *ZONES.values()])
+)
+
+
+@st.composite
+def statements(draw: st.DrawFn) -> Event:
+    """One event about one of a few components."""
+    component, kind = draw(st.sampled_from(PARTS))
+    what = draw(st.sampled_from([What.STAGED, What.ACTIVATED, What.REMOVED, What.OBSERVED, What.OBSERVED, What.GONE]))
+    event = Event(
+        what=what, at=draw(MOMENT), says=draw(st.sampled_from(["ada", "paper"])), component=component,
+        kind=draw(st.sampled_from(["", kind])), place=draw(st.none() | st.sampled_from(PLACES)),
+        order=draw(st.sampled_from([0, 0, 0, 1])), proof=draw(st.sampled_from(list(ProofKind))),
+    )  # fmt: skip
+    if what in {What.STAGED, What.ACTIVATED}:
+        event = replace(event, version=draw(VERSION), family="blade", bundle=draw(st.sampled_from(["", "9.0", "9.1"])))
+        event = replace(event, method=draw(st.sampled_from(["", "", "two-bank", "boot-file", "overwrite"])))
+    if what in {What.STAGED, What.REMOVED}:
+        event = replace(event, bank=draw(st.sampled_from(["pending", "spare", "held"])))
+    if what is What.REMOVED:
+        event = replace(event, version=draw(VERSION if event.bank == "held" else st.just("") | VERSION))
+    if what is What.OBSERVED:
+        bank = st.none() | st.just("") | VERSION
+        held = st.none() | st.lists(VERSION, unique=True, max_size=3).map(tuple)
+        seen = Seen(draw(st.none() | VERSION), draw(bank), draw(bank), draw(held))
+        event = replace(event, seen=seen, place=draw(st.sampled_from(PLACES)) if not seen else event.place)
+    return event
+
+
+@st.composite
+def records(draw: st.DrawFn) -> list[Event]:
+    """Events in some order of learning, with readings, corrections, corrections of corrections, and duplicates."""
+    events: list[Event] = []
+    readings: list[Event] = []
+    for site, zone in (*ZONES.items(), *ZONES.items()):
+        if draw(st.booleans()):
+            domains = {place.domain or "" for place in PLACES if place.site == site}
+            scope = draw(
+                st.lists(st.tuples(st.just(site), st.sampled_from(sorted(domains)), KIND), min_size=1, max_size=3)
+            )
+            moment = at(draw(st.integers(0, 5)), None, zone)
+            event = Event(what=What.INVENTORY, at=moment, says="list", document="d" * 64, scope=tuple(scope))
+            readings.append(replace(event, listing=draw(st.sampled_from(["", "", "all", "some"]))))
+    for event in draw(st.lists(statements(), min_size=1, max_size=14)):
+        if readings and event.what in {What.OBSERVED, What.GONE} and draw(st.booleans()):
+            event = replace(event, reading=draw(st.sampled_from(readings)).id())
+        events.append(event)
+    events += readings
+    for _ in range(draw(st.integers(0, 3))):
+        target = draw(st.sampled_from(events))
+        fix = Event(what=What.CORRECTED, at=at(5), says="ada", corrects=target.id(), why=draw(st.sampled_from("xy")))
+        events.append(fix)
+    return draw(st.permutations(events))
+
+
+ON = st.none() | st.builds(lambda d: (DAY0 + timedelta(days=d)).date(), st.integers(-1, 6)) | st.builds(
+    lambda d, h: DAY0 + timedelta(days=d, hours=h), st.integers(0, 5), st.integers(0, 23)
+)  # fmt: skip
+
+
+def zones_told(events: Iterable[Event]) -> dict[str, str]:
+    """Each site's zone by the last standing reading."""
+    events = list(events)
+    void = naive_void(events)
+    readings = [e for e in events if e.what is What.INVENTORY and e.id() not in void]
+    readings.sort(key=lambda e: (e.at.at_us, e.order, e.id()))
+    return {site: e.at.zone for e in readings for site, _, _ in e.scope}
+
+
+def everything(book: Book, on: Any = None, known: Any = None) -> dict[str, Any]:
+    """What the ledger answers of every component."""
+    return {a.component: answered(a) for a in where(book, Selector(gone=True), on=on, known=known)}
+
+
+def learn(book: Book, events: Sequence[Event], cuts: Sequence[int] = (), day: int = 10) -> None:
+    """Record the events in batches, one batch a day."""
+    bounds = [0, *sorted({min(c, len(events)) for c in cuts}), len(events)]
+    for number, (start, end) in enumerate(itertools.pairwise(bounds)):
+        book.record(events[start:end], DAY0 + timedelta(days=day + number))
+
+
+@settings(max_examples=120)
+@given(records(), st.lists(st.integers(1, 14), max_size=3), ON)
+def test_where_on_any_day_is_what_a_naive_replay_says(events: list[Event], cuts: list[int], on: Any) -> None:
+    """ "And on a given past day?" Late-learned and corrected events give right answers for past days."""
+    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "l.sqlite"), write=True) as book:
+        learn(book, events, cuts)
+        wanted = {name: shown(part) for name, part in naive(events, on, zones_told(events)).items()}
+        assert everything(book, on) == wanted
+
+
+@settings(max_examples=80)
+@given(records(), st.lists(st.integers(1, 14), max_size=3), ON, st.integers(0, 4))
+def test_what_was_known_is_what_had_been_learned(events: list[Event], cuts: list[int], on: Any, batch: int) -> None:
+    """ "And what did *we know* on that day?" """
+    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "l.sqlite"), write=True) as book:
+        learn(book, events, cuts)
+        known = DAY0 + timedelta(days=10 + batch, hours=1)
+        bounds = [*sorted({min(c, len(events)) for c in cuts} - {len(events)}), len(events)]
+        then = events[: bounds[min(batch, len(bounds) - 1)]]
+        wanted = {n: shown(p) for n, p in naive(then, known if on is None else on, zones_told(then)).items()}
+        assert everything(book, on, known) == wanted
+
+
+@settings(max_examples=80)
+@given(records(), st.lists(st.integers(1, 14), max_size=3))
+def test_what_is_derived_can_be_made_again(events: list[Event], cuts: list[int]) -> None:
+    """ "it can be thrown away and made again, and comes out equal" """
+
+    def derived(book: Book) -> list[Any]:
+        image = "(SELECT version || ' ' || bundle FROM image WHERE id = %s)"
+        banks = ", ".join(
+            f"CASE {b} WHEN 0 THEN 0 ELSE {image % b} END" for b in ("active", "pending", "spare", "said")
+        )
+        rest = "component, since, until, site, domain, chassis, slot, present, active_event, pending_event, spare_event"
+        more = "holds, held_known, said_event, differs, seen_event, last"
+        held = f"SELECT component, {image % 'image'}, since, until, event FROM held ORDER BY 1, 2, 3"  # noqa: S608  (our own words)
+        queries = (f"SELECT {rest}, {more}, {banks} FROM state ORDER BY 1, 2", held)  # noqa: S608
+        return [book.connection.execute(query).fetchall() for query in queries]
+
+    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "l.sqlite"), write=True) as book:
+        learn(book, events, cuts)
+        before = derived(book)
+        assert rebuild(book).differing == 0
+        assert derived(book) == before
+
+
+# Examples, one to each sentence.
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Iterator[Book]:
+    with Book.open(tmp_path / "ledger.sqlite", write=True) as opened:
+        yield opened
+
+
+HOLM_3 = Place("holm", "holm-a", "1", "3")
+
+
+def said(what: What, day: int, version: str = "", **more: Any) -> Event:
+    """Something the engineer said of the BIOS of the blade B7."""
+    plain = {"says": "ada", "component": "B7", "kind": "bios", "model": "MB-4", "version": version}
+    return Event(**{**plain, "what": what, "at": at(day), **more})
+
+
+def read(day: int, active: str | None, **more: Any) -> Event:
+    """A reading of the BIOS of the blade B7."""
+    seen = Seen(active, more.pop("pending", None), more.pop("spare", None), more.pop("held", None))
+    more = {"place": HOLM_3, "proof": ProofKind.INVENTORY, **more}
+    return said(What.OBSERVED, day, seen=seen, **more)
+
+
+def only(book: Book, **more: Any) -> Answer:
+    """The one answer about everything."""
+    (answer,) = where(book, Selector(gone=True), **more)
+    return answer
+
+
+def test_a_year_of_one_bios(book: Book) -> None:
+    """Staged is not active; activation switches the banks; a reading confirms; a day answers for itself."""
+    stage = said(What.STAGED, 2, "6.1", bank="pending", family="blade", bundle="6.1.0", sha256="a" * 64)
+    book.record([read(0, "6.0", spare="5.4"), stage, said(What.ACTIVATED, 5, "6.1", by="bo"), read(9, "6.1")], DAY0)
+    first = only(book, on=date(2026, 1, 2))
+    assert (first.active, first.pending) != (None, None)
+    assert first.active is not None
+    assert (first.active.version, first.active.since.what, first.pending) == ("6.0", What.OBSERVED, None)
+    assert first.agreement is Agreement.ONLY_READ
+    staged = only(book, on=date(2026, 1, 3))
+    assert staged.pending is not None
+    assert (staged.pending.version, staged.pending.sha256, staged.spare) == ("6.1", "a" * 64, staged.spare)
+    assert staged.spare is not None
+    assert staged.spare.version == ""  # the bank not running is pending or spare, never both
+    running = only(book, on=date(2026, 1, 6))
+    assert running.active is not None
+    assert running.spare is not None
+    assert (running.active.version, running.active.bundle, running.active.since.by) == ("6.1", "6.1.0", "bo")
+    assert (running.spare.version, running.pending and running.pending.version) == ("6.0", "")
+    assert running.agreement is Agreement.NOT_READ_BACK
+    now = only(book)
+    assert now.agreement is Agreement.AGREES
+    assert now.active == running.active
+    assert now.seen is not None
+    assert now.seen.at == at(9)
+
+
+@pytest.mark.parametrize(("bank", "other"), [("spare", "pending"), ("pending", "spare")])
+@pytest.mark.parametrize(("known", "after"), [(None, None), ("", ""), ("5.4", "")])
+def test_staging_tells_of_the_other_bank_only_what_follows(
+    book: Book, bank: str, other: str, known: str | None, after: str | None
+) -> None:
+    """ "The bank not running is *pending* or *spare*, never both": it was overwritten; and unknown stays unknown."""
+    more: dict[str, Any] = {} if known is None else {other: known}
+    book.record([read(0, "6.0", **more), said(What.STAGED, 1, "6.1", bank=bank)], DAY0)
+    answer = only(book)
+    written, beside = getattr(answer, bank), getattr(answer, other)
+    assert written.version == "6.1"
+    assert (None if beside is None else beside.version) == after
+
+
+def test_now_knows_nothing_of_later_days(book: Book) -> None:
+    """Another store's clock was years ahead, and its record was merged: it is not how things stand today."""
+    clock = DAY0 + timedelta(days=3)
+    book.record([read(0, "6.0"), said(What.STAGED, 1, "6.1", bank="pending")], DAY0)
+    before = where(book, Selector(), clock=clock)
+    move = read(90, "6.0", place=Place("skerry", "skerry-a", "1", "1"))
+    book.record([read(80, "6.0"), said(What.ACTIVATED, 90, "6.1"), move], DAY0)
+    assert where(book, Selector(), clock=clock) == before
+    assert where(book, Selector(site="skerry"), clock=clock) == []
+    assert [g.values for g in summary(book, ["site", "active"], clock=clock)] == [("holm", "6.0")]
+    assert [g.values for g in summary(book, ["site", "active"], clock=clock + timedelta(days=99))] == [
+        ("skerry", "6.0")
+    ]
+    later = only(book, on=(DAY0 + timedelta(days=85)).date())
+    assert later.seen is not None
+    assert later.seen.at == at(80)
+
+
+def test_a_reading_of_a_later_day_that_changes_nothing_is_passed_over_too(book: Book) -> None:
+    """What was last read is what was read by now."""
+    book.record([read(0, "6.0"), read(80, "6.0")], DAY0)
+    answer = only(book, clock=DAY0 + timedelta(days=3))
+    assert answer.seen is not None
+    assert answer.seen.at == at(0)
+    assert only(book, clock=DAY0).seen == answer.seen  # a day that has begun counts
+
+
+def test_two_bundles_with_one_version_are_never_mixed(book: Book) -> None:
+    """Of equal versions the one that runs says the bundle; a digest never goes over to another bundle's image."""
+    switch = {"component": "F1", "kind": "fabric-switch", "model": "MF-40", "family": "infrastructure"}
+    first = said(What.ACTIVATED, 1, "5.4", bundle="9.0", sha256="a" * 64, **switch)
+    second = said(What.ACTIVATED, 1, "5.4", bundle="9.1", order=1, **switch)
+    third = said(What.STAGED, 1, "5.4", order=2, bank="pending", **{**switch, "family": ""})
+    book.record([third, first, second], DAY0)
+    answer = only(book)
+    assert answer.active is not None
+    assert answer.pending is not None
+    assert [(b.bundle, b.sha256) for b in (answer.active, answer.pending, *answer.held)] == [("9.1", "")] * 3
+
+
+def test_ledger_and_reading_disagree_until_one_of_them_speaks_again(book: Book) -> None:
+    """ "disagreement between ledger and inventory" — also after a second reading of the same."""
+    book.record([said(What.ACTIVATED, 1, "6.1"), read(2, "6.0"), read(3, "6.0")], DAY0)
+    assert only(book).agreement is Agreement.DIFFERS
+    assert only(book, on=date(2026, 1, 2)).agreement is Agreement.ONLY_RECORDED
+    answer = only(book)
+    assert answer.active is not None
+    assert answer.said is not None
+    assert (answer.active.version, answer.said.version) == ("6.0", "6.1")
+    book.record([said(What.ACTIVATED, 4, "6.1")], DAY0)
+    assert only(book).agreement is Agreement.NOT_READ_BACK
+
+
+def test_two_activations_of_one_day_keep_their_order(book: Book) -> None:
+    """Forward and back in one window, each known by its day only."""
+    for version in ("6.1", "6.0", "6.1", "6.0"):
+        recorded = book.record([said(What.ACTIVATED, 3, version)], DAY0, arrange=True)
+    assert recorded.new == 0  # the third and fourth say again what stands already
+    answer = only(book)
+    assert answer.active is not None
+    assert answer.active.version == "6.0"
+
+
+def test_a_wrong_entry_is_corrected_and_put_right_again(book: Book) -> None:
+    """ "Wrong entries are corrected by a later event, never changed." """
+    wrong = said(What.ACTIVATED, 3, "6.1")
+    book.record([read(0, "6.0"), wrong], DAY0)
+    fix = Event(what=What.CORRECTED, at=at(5), says="ada", corrects=wrong.id(), why="it was the neighbour")
+    book.record([fix], DAY0 + timedelta(days=5))
+    answer = only(book, on=date(2026, 1, 4))
+    assert answer.active is not None
+    assert answer.active.version == "6.0"
+    believed = only(book, known=date(2026, 1, 4))
+    assert believed.active is not None
+    assert believed.active.version == "6.1"
+    again = book.record([wrong], DAY0 + timedelta(days=6), arrange=True)  # said again after it was taken back
+    assert again.new == 1
+    answer = only(book)
+    assert answer.active is not None
+    assert answer.active.version == "6.1"
+    assert [(e.event.what, e.void) for e in history(book, "B7")] == [
+        (What.OBSERVED, False), (What.ACTIVATED, True), (What.ACTIVATED, False),
+    ]  # fmt: skip
+
+
+def test_one_correction_takes_back_a_whole_reading(book: Book) -> None:
+    """The wrong file was loaded: a hundred thousand observations go with it."""
+    reading = Event(what=What.INVENTORY, at=at(2), says="list", document="d" * 64, scope=(("holm", "holm-a", "bios"),))
+    rows = [read(2, "5.4", component=f"B{i}", reading=reading.id()) for i in range(20)]
+    book.record([read(0, "6.0"), reading, *rows], DAY0)
+    assert {a.active and a.active.version for a in where(book, Selector())} == {"5.4"}
+    fix = Event(what=What.CORRECTED, at=at(5), says="ada", corrects=reading.id(), why="the other site's list")
+    book.record([fix], DAY0)
+    answer = only(book)
+    assert answer.active is not None
+    assert (answer.component, answer.active.version) == ("B7", "6.0")
+
+
+def test_a_bare_date_ends_with_the_sites_own_day(book: Book) -> None:
+    """ "A bare date means the end of that day in the site's zone." """
+    events = []
+    for site, zone in (("holm", "+10:00"), ("skerry", "-11:00")):
+        scope = ((site, "a", "bios"),)
+        events.append(Event(what=What.INVENTORY, at=at(0, None, zone), says="list", document="d" * 64, scope=scope))
+        place = Place(site, "a")
+        events.append(said(What.OBSERVED, 0, component=site, place=place, seen=Seen("6.0")))
+        events.append(replace(said(What.ACTIVATED, 0, "6.1", component=site), at=at(2, 20)))
+    book.record(events, DAY0)
+    third = {a.component: a.active and a.active.version for a in where(book, Selector(), on=date(2026, 1, 3))}
+    assert third == {"holm": "6.0", "skerry": "6.1"}  # 20:00Z is the 4th at +10:00 and still the 3rd at -11:00
+    fourth = {a.component: a.active and a.active.version for a in where(book, Selector(), on=date(2026, 1, 4))}
+    assert fourth == {"holm": "6.1", "skerry": "6.1"}
+
+
+def test_everything_can_be_selected(book: Book) -> None:
+    """ "by component selector, by bundle, image version or SHA-256" """
+    switch = {
+        "component": "F1",
+        "kind": "fabric-switch",
+        "model": "MF-40",
+        "place": Place("skerry", "skerry-a", "", ""),
+    }
+    adapter = {"component": "MB4-7:network-adapter:1", "kind": "network-adapter", "model": "MX", "parent": "MB4-7"}
+    book.record(
+        [
+            read(0, "6.0", parent="MB4-7"),
+            said(What.STAGED, 1, "6.1", bank="pending", family="blade", bundle="6.1.0", sha256="a" * 64),
+            read(0, "3.2", **{**adapter, "place": Place("holm", "holm-a", "1", "3/1")}),
+            read(0, "6.0", held=("6.0", "5.4"), **switch),
+        ],
+        DAY0,
+    )
+
+    def found(**more: Any) -> list[str]:
+        return [a.component for a in where(book, Selector(**more))]
+
+    adapter_key = "MB4-7:network-adapter:1"
+    assert (
+        found(site="skerry")
+        == found(domain="skerry-a")
+        == found(kind="fabric-switch")
+        == found(model="MF-40")
+        == ["F1"]
+    )
+    assert found(slot="3") == found(parent="MB4-7") == found(chassis="1") == ["B7", adapter_key]
+    assert found(slot="3/1") == [adapter_key]
+    assert found(component="B7") == found(sha256="a" * 64) == found(version="6.1") == ["B7"]
+    assert found(version="6.0") == ["B7", "F1"]
+    assert found(version="5.4") == found(version="5.4", bank="held") == ["F1"]
+    assert (
+        found(version="5.4", bank="active") == found(site="nowhere") == found(site="holm", kind="fabric-switch") == []
+    )
+    blade = BundleOf("blade", "6.1.0", (ImageOf("bios", ("MB-4",), "6.1"),))
+    held = BundleOf("infrastructure", "6.0.1", (ImageOf("fabric-switch", ("MF-40",), "6.0"),))
+    other = BundleOf("blade", "6.0.1", (ImageOf("bios", ("MB-2",), "6.0"),))
+    (answer,) = where(book, Selector(bundles=(blade, other)))
+    assert (answer.component, answer.bundles) == ("B7", (blade,))
+    (answer,) = where(book, Selector(bundles=(held, other)))
+    assert (answer.component, answer.bundles) == ("F1", (held,))
+    with pytest.raises(InputError):
+        found(bank="drawer")
+    assert versions(book)["bios"] == {"6.0", "6.1"}
+
+
+def test_a_name_is_found_for_what_it_is(book: Book) -> None:
+    """ "`where` takes either" a component or its place."""
+    book.record([read(0, "6.0", parent="MB4-7")], DAY0)
+    assert find(book, "B7") == Selector(component="B7")
+    assert find(book, "MB4-7") == Selector(parent="MB4-7")
+    assert find(book, "holm") == Selector(site="holm")
+    assert find(book, "holm-a") == Selector(domain="holm-a")
+    assert find(book, "holm/holm-a/1/3") == Selector(site="holm", domain="holm-a", chassis="1", slot="3")
+    with pytest.raises(InputError) as caught:
+        find(book, "holm-b")
+    assert caught.value.hint == "did you mean 'holm-a'?"
+
+
+def test_a_moved_part_takes_its_history_along(book: Book) -> None:
+    """ "known serial elsewhere = moved, and its history follows" """
+    book.record([read(0, "6.0"), read(4, "6.0", place=Place("skerry", "skerry-a", "2", "5"))], DAY0)
+    assert [a.component for a in where(book, Selector(site="holm"))] == []
+    (then,) = where(book, Selector(site="holm"), on=date(2026, 1, 3))
+    (now,) = where(book, Selector(site="skerry"))
+    assert then.active == now.active
+
+
+def test_a_part_that_is_gone_is_answered_when_it_is_asked_for(book: Book) -> None:
+    """By its serial, or with `gone`."""
+    elsewhere = said(What.GONE, 4, place=Place("skerry", "skerry-a"))
+    book.record([read(0, "6.0"), said(What.GONE, 3), read(5, None), elsewhere], DAY0)
+    assert len(where(book, Selector(site="holm"))) == 1  # another domain's list says nothing of it
+    book.record([said(What.GONE, 6, place=HOLM_3)], DAY0)
+    assert where(book, Selector(site="holm")) == []
+    (answer,) = where(book, Selector(component="B7"))
+    assert not answer.present
+    assert [a.component for a in where(book, Selector(site="holm"), on=date(2026, 1, 3))] == ["B7"]
+
+
+def test_of_several_parts_that_are_gone_none_is_counted_or_listed(book: Book) -> None:
+    """Neither the first nor the second, nor is anything behind them left out; with `gone` all are."""
+    names = ("B1", "B2", "B3", "B7")
+    book.record([read(0, "6.0", component=name) for name in names], DAY0)
+    book.record([said(What.GONE, 1, component=name, place=HOLM_3) for name in ("B1", "B2")], DAY0)
+    for day in (None, date(2026, 1, 9)):
+        assert [a.component for a in where(book, Selector(site="holm"), on=day)] == ["B3", "B7"]
+        assert [a.component for a in where(book, Selector(site="holm", gone=True), on=day)] == [*names]
+        assert [g.count for g in summary(book, ("kind",), Selector(site="holm"), on=day)] == [2]
+        assert [g.count for g in summary(book, ("kind",), Selector(site="holm", gone=True), on=day)] == [4]
+
+
+def test_a_summary_counts_what_the_answers_list(book: Book) -> None:
+    """Grouped by the database now, by the answers on another day; both are the same."""
+    parts = [
+        read(0, f"6.{i % 3}" if i % 4 else None, component=f"C{i}", model=f"M{i % 2}", pending="") for i in range(24)
+    ]
+    book.record([*parts, said(What.ACTIVATED, 1, "7.0", component="C1"), read(2, "6.1", component="C1")], DAY0)
+    keys = ("site", "kind", "model", "active", "pending")
+    now = summary(book, keys, Selector(domain="holm-a"))
+    assert now == summary(book, keys, Selector(domain="holm-a"), on=date(2026, 1, 9))
+    assert sum(g.count for g in now) == 24
+    assert sum(g.differs for g in now) == 1
+    assert ("holm", "bios", "M0", None, "") in {g.values for g in now}
+    assert summary(book, (), Selector(domain="holm-a"))[0].count == 24
+    assert summary(book, ("site",), Selector(site="nowhere")) == []
+    (group,) = summary(book, ("active",), Selector(version="6.2"))
+    assert group.values == ("6.2",)
+    with pytest.raises(InputError):
+        summary(book, ("colour",))
+
+
+def test_a_clock_that_was_set_back_hides_nothing(book: Book) -> None:
+    """faults.md 83: ordered by sequence; time is shown, doubted."""
+    book.record([read(0, "6.0")], DAY0 + timedelta(days=5))
+    book.record([said(What.ACTIVATED, 1, "6.1")], DAY0 + timedelta(days=3))
+    believed = only(book, known=DAY0 + timedelta(days=4))
+    assert believed.active is not None
+    assert believed.active.version == "6.1"
+    assert where(book, Selector(), known=DAY0 + timedelta(days=2)) == []
+
+
+def plans(book: Book, selector: Selector, **more: Any) -> list[str]:
+    """How SQLite goes about the table of states for a question."""
+    statements: list[str] = []
+    book.connection.set_trace_callback(statements.append)
+    where(book, selector, **more)
+    book.connection.set_trace_callback(None)
+    asked = [s for s in statements if " FROM state " in s]
+    return [row[3] for s in asked for row in book.connection.execute(f"EXPLAIN QUERY PLAN {s}") if " state" in row[3]]
+
+
+@pytest.mark.parametrize("on", [None, date(2026, 1, 1)])
+def test_questions_use_the_index_that_is_meant_for_them(book: Book, on: date | None) -> None:
+    """A question that reads the whole table is right and slow; SQLite's own plan tells (sqlite.org/eqp.html)."""
+    book.record([read(0, "6.0", parent="MB4-7"), read(1, "6.0")], DAY0)
+    wanted = {
+        Selector(component="B7", site="holm"): ["PRIMARY KEY (component=?"],
+        Selector(parent="MB4-7"): ["INDEX state_parent", "COVERING INDEX state_parent_too"],
+        Selector(site="holm"): ["state_site (site=? AND until", "COVERING INDEX state_place (until"],
+        Selector(domain="holm-a", kind="bios"): [
+            "INDEX state_place (until",
+            "COVERING INDEX state_site (site>?)",  # site by site
+            "COVERING INDEX state_site (site>?)",
+            "COVERING INDEX state_site (site=? AND until",
+            "COVERING INDEX state_site (site=? AND until",
+        ],
+        Selector(version="6.0", site="holm"): [
+            line
+            for bank in ("active", "pending", "spare")
+            for line in (f"INDEX state_{bank} (", "COVERING INDEX state_place (until")
+        ],
+        Selector(sha256="0"): [],
+    }
+    for selector, indexes in wanted.items():
+        found = plans(book, selector, on=on)
+        assert len(found) == len(indexes), found
+        for line, index in zip(found, indexes, strict=True):
+            assert index in line, (selector, found)

@@ -1,0 +1,114 @@
+"""Events: one content, one id; what an event cannot say is refused."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.ledger.event.events import Event, ProofKind, Seen, What, canonical, check, content, from_content
+from bundlekeeper.model.inventory.types import Place
+from tests.ledger.ask.test_where import at, read, records, said
+
+
+def test_an_id_is_the_digest_of_the_content_alone() -> None:
+    """Computed here by hand: SHA-256 (FIPS 180-4) of the kind's line and the JSON with sorted keys."""
+    event = said(What.ACTIVATED, 0, "6.1")
+    text = (
+        '{"at":1767311999999999,"component":"B7","day":true,"kind":"bios","model":"MB-4","says":"ada",'
+        '"version":"6.1","what":"activated","zone":"UTC"}'
+    )
+    assert canonical(event) == text
+    assert event.id() == hashlib.sha256(b"bundlekeeper event 1\n" + text.encode()).hexdigest()
+
+
+@given(records())
+def test_content_and_event_are_the_same_thing(events: list[Event]) -> None:
+    """Through JSON and back: an equal event, and so an equal id."""
+    for event in events:
+        again = from_content(json.loads(canonical(event)))
+        assert again == event
+        assert again.id() == event.id()
+
+
+FIELDS: dict[str, Any] = {
+    "says": "bo", "by": "bo", "approved_by": "cy", "change": "C", "route": "b" * 64, "source": "s", "component": "B8",
+    "kind": "disk", "model": "M", "parent": "P", "method": "overwrite", "bank": "spare", "version": "7",
+    "family": "rack", "bundle": "7", "sha256": "b" * 64, "before": (("a", "b"),), "after": (("a", "b"),),
+    "deviations": "d", "anyway": "a", "note": "n", "order": 1, "at": at(1), "place": Place("holm"),
+    "reading": "c" * 64, "proof": ProofKind.PAPER,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("key", FIELDS)
+def test_every_field_is_part_of_the_id(key: str) -> None:
+    """Nothing that was said can be changed without another id."""
+    event = said(What.STAGED, 0, "6.1", bank="pending")
+    other = replace(event, **{key: FIELDS[key]})
+    check(other)
+    assert other.id() != event.id()
+
+
+def test_not_told_is_not_the_same_as_none() -> None:
+    """ "Unknown is never zero and never good." """
+    assert read(0, "6.0").id() != read(0, "6.0", pending="").id()
+    assert read(0, "6.0", held=()).id() != read(0, "6.0").id()
+    assert content(read(0, "6.0", held=()))["seen_held"] == ()
+
+
+@pytest.mark.parametrize(
+    ("event", "word"),
+    [
+        (said(What.STAGED, 0, "6.1"), "bank is missing"),
+        (said(What.STAGED, 0, "6.1", bank="active"), "bank 'active'"),
+        (said(What.STAGED, 0, bank="spare"), "version is missing"),
+        (said(What.ACTIVATED, 0), "version is missing"),
+        (said(What.ACTIVATED, 0, "6.1", component=""), "component is missing"),
+        (said(What.ACTIVATED, 0, "6.1", says=""), "says is missing"),
+        (said(What.ACTIVATED, 0, "6.1", bank="pending"), "bank 'pending'"),
+        (said(What.ACTIVATED, 0, "6.1", seen=Seen("6.0")), "only an observation"),
+        (said(What.ACTIVATED, 0, "6.1", sha256="A" * 64), "sha256"),
+        (said(What.ACTIVATED, 0, "6.1", method="hope"), "method"),
+        (said(What.ACTIVATED, 0, "6.1", order=-1), "order"),
+        (said(What.ACTIVATED, 0, "x" * 5000), "4096"),
+        (said(What.ACTIVATED, 0, "6.1\x1b[2J"), r"\\x1b"),
+        (said(What.ACTIVATED, 0, "6.1", note="a\u202eb"), "cannot be printed"),
+        (said(What.REMOVED, 0, bank="held"), "version is missing"),
+        (said(What.OBSERVED, 0), "nothing was observed"),
+        (read(0, ""), "something always runs"),
+        (read(0, "6.0", place=Place("")), "without a site"),
+        (Event(what=What.CORRECTED, at=at(0), says="ada", corrects="a" * 64), "why is missing"),
+        (Event(what=What.CORRECTED, at=at(0), says="ada", corrects="a", why="x"), "corrects"),
+        (Event(what=What.INVENTORY, at=at(0), says="ada", document="a" * 64), "scope is missing"),
+    ],
+)
+def test_what_an_event_cannot_say(event: Event, word: str) -> None:
+    """Each refusal names what is wrong."""
+    with pytest.raises(InputError, match=word):
+        check(event)
+
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=6), inner, max_size=3),
+    max_leaves=5,
+)
+
+
+@given(
+    st.dictionaries(st.sampled_from([*content(read(0, "6", held=("6",))), "before", "scope", "corrects", "bank"]), JSON)
+)
+def test_a_strangers_content_is_an_event_or_our_own_error(found: dict[str, object]) -> None:
+    """ "nothing but our own error family may come out" """
+    for candidate in (found, {**content(read(0, "6.0", held=("6.0",))), **found}):
+        try:
+            event = from_content(candidate)
+        except InputError:
+            continue
+        assert from_content(content(event)) == event

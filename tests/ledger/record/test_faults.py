@@ -1,0 +1,91 @@
+"""Data at rest that was damaged, and places that are not where they should be (faults.md 19, 80)."""
+
+from __future__ import annotations
+
+import errno
+import os
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from bundlekeeper.errors import DamagedError
+from bundlekeeper.ledger.event.events import Event, What
+from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.verify import verify
+from bundlekeeper.store.database.catalogue import Catalogue
+from bundlekeeper.store.disk import temp_files
+from tests.ledger.ask.test_where import DAY0, at, read
+from tests.store.database.test_catalogue import fresh
+
+
+def test_damage_that_only_a_check_of_the_pages_finds(tmp_path: Path) -> None:
+    """ "ledger page damaged: detected; no writing; a way out" — in a page that the command at hand would never read"""
+    with fresh(tmp_path) as catalogue:
+        for _ in range(60):
+            catalogue.record_exception(datetime(2026, 8, 14, tzinfo=UTC), "x", "x", "because " * 100)
+    path = tmp_path / "catalogue.sqlite"
+    data = path.read_bytes()
+    page = data.rindex(b"because ") // 4096
+    path.write_bytes(data[: page * 4096] + bytes([13]) + b"\xff" * 4095 + data[(page + 1) * 4096 :])
+    with pytest.raises(DamagedError) as caught:
+        Catalogue.open(path, write=True)
+    assert "bundlekeeper check" in caught.value.hint
+    with Catalogue.open(path, write=False) as catalogue:  # a reader may try, and is told when it meets the page
+        assert catalogue.held() == []
+        with pytest.raises(DamagedError):
+            catalogue.exceptions()
+
+
+def test_another_file_system_is_never_made_up_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """ "temp on another file system: can't be; EXDEV is an error" (faults.md 19), where files have names as well"""
+    (tmp_path / ".keeper").mkdir()
+    root = os.open(tmp_path, os.O_RDONLY | os.O_DIRECTORY)
+
+    def elsewhere(*_: object, **__: object) -> None:
+        raise OSError(errno.EXDEV, os.strerror(errno.EXDEV))
+
+    try:
+        with temp_files.opened(root) as room:
+            monkeypatch.setattr(os, "link", elsewhere)
+            for temp in (room.named(), room.temp()):
+                with temp, pytest.raises(OSError, match="cross-device"):
+                    temp.publish(root, "a.fwb")
+    finally:
+        os.close(root)
+    assert not (tmp_path / "a.fwb").exists()
+    assert list((tmp_path / ".keeper/incoming").iterdir()) == []
+
+
+# The ledger
+
+
+def test_a_damaged_page_that_nobody_reads_takes_no_event(tmp_path: Path) -> None:
+    """ "detected; no writing" (faults.md 80): the page holds a kept document, which recording would never look at"""
+    path = tmp_path / "l"
+    text = "".join(f"{number:032x}" for number in range(2000, 6000))
+    with Book.open(path, write=True) as book:
+        reading = Event(what=What.INVENTORY, at=at(0), says="x", document="0" * 64, scope=(("holm", "a", "bios"),))
+        book.record([reading], DAY0, documents={"0" * 64: text})
+        (page,) = book.connection.execute(
+            "SELECT rootpage FROM sqlite_master WHERE name = 'sqlite_autoindex_document_1'"
+        ).fetchone()
+    data = path.read_bytes()
+    start = (page - 1) * 4096
+    path.write_bytes(data[:start] + bytes([10]) + b"\xff" * 4095 + data[start + 4096 :])
+    with pytest.raises(DamagedError) as caught:
+        Book.open(path, write=True)
+    assert "salvage" in caught.value.hint
+    assert path.read_bytes()[start + 1 : start + 4096] == b"\xff" * 4095
+
+
+def test_an_error_after_the_events_takes_them_back(tmp_path: Path) -> None:
+    """ "All of a call or nothing of it": the last part of the call fails when its events are in the transaction."""
+    with Book.open(tmp_path / "l", write=True) as book:
+        with pytest.raises(ValueError, match="hexadecimal"):
+            book.record([read(0, "6.0")], DAY0, also=lambda _: print(bytes.fromhex("no number")))
+        assert book.head().count == 0
+        assert list(book.entries()) == []
+        assert book.record([read(0, "6.0")], DAY0).new == 1
+    with Book.open(tmp_path / "l", write=True) as book:
+        assert verify(book).ok

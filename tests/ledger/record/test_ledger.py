@@ -1,0 +1,458 @@
+"""The ledger's file under fault: killed, damaged, replaced, copied, shared by many. SQLite's own check after each."""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+
+from bundlekeeper.errors import DamagedError, InputError, KeeperError, LockedError, UnfinishedError
+from bundlekeeper.ledger.ask.types import Selector
+from bundlekeeper.ledger.ask.where import where
+from bundlekeeper.ledger.event import database
+from bundlekeeper.ledger.event.events import Event, What
+from bundlekeeper.ledger.record import ledger as book_module
+from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.rebuild import rebuild
+from bundlekeeper.ledger.record.verify import salvage, verify
+from tests.ledger.ask.test_where import DAY0, at, everything, naive, read, said, shown
+
+WRITER = """
+import sys
+from datetime import datetime, UTC
+from pathlib import Path
+from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.event.events import Event, What
+from bundlekeeper.formats.moments import Moment
+path, name, count = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])
+for number in range(count):
+    at = Moment(number, False, "UTC")
+    own = Event(what=What.ACTIVATED, at=at, says=name, component=name, version=f"1.{number}")
+    shared = Event(what=What.ACTIVATED, at=at, says="all", component="shared", version=f"2.{number}")
+    with Book.open(path, write=True) as book:
+        recorded = book.record([own, shared], datetime.now(UTC))
+    sys.stdout.write(" ".join(recorded.ids) + "\\n")
+    sys.stdout.flush()
+"""
+
+
+def start(path: Path, name: str, count: int, *before: str) -> subprocess.Popen[str]:
+    command = [*before, sys.executable, "-c", WRITER, str(path), name, str(count)]
+    return subprocess.Popen(command, stdout=subprocess.PIPE, text=True, start_new_session=True)
+
+
+def insist_on_whole(path: Path, acknowledged: Sequence[str]) -> int:
+    """Nothing acknowledged is lost, nothing is doubled, everything fits together; the number of events."""
+    with Book.open(path, write=True) as book:
+        assert book.connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        entries = list(book.entries())
+        ids = [entry.id for entry in entries]
+        assert set(acknowledged) <= set(ids)
+        assert len(ids) == len(set(ids))
+        assert verify(book).wrong == ()
+        before = everything(book)
+        assert before == {name: shown(part) for name, part in naive([e.event for e in entries], None).items()}
+        assert rebuild(book).differing == 0
+        assert everything(book) == before
+    return len(ids)
+
+
+@pytest.mark.parametrize(("writers", "each"), [(2, 25), pytest.param(8, 15, marks=pytest.mark.slow)])
+def test_many_processes_never_lose_or_double_an_event(tmp_path: Path, writers: int, each: int) -> None:
+    """ "Two processes at once never lose or double an event" — nor do eight, making the ledger together."""
+    path = tmp_path / "ledger.sqlite"
+    processes = [start(path, f"w{i}", each) for i in range(writers)]
+    acknowledged: list[str] = []
+    for process in processes:
+        out, _ = process.communicate()
+        assert process.returncode == 0
+        acknowledged += out.split()
+    assert insist_on_whole(path, acknowledged) == writers * each + each  # the shared ones are one each
+
+
+def test_killed_at_any_moment_every_acknowledged_event_is_there(tmp_path: Path) -> None:
+    """faults.md 79, at moments that chance chose."""
+    path = tmp_path / "ledger.sqlite"
+    Book.open(path, write=True).close()
+    source = random.Random(20261125)
+    acknowledged: list[str] = []
+    for number in range(8):
+        process = start(path, f"w{number}", 1000)
+        assert process.stdout is not None
+        for _ in range(source.randint(1, 40)):  # so that it is at work
+            acknowledged += process.stdout.readline().split()
+        os.kill(process.pid, signal.SIGKILL)
+        acknowledged += [word for word in process.stdout.read().split() if len(word) == 64]
+        process.wait()
+        process.stdout.close()
+    assert insist_on_whole(path, acknowledged) >= len(set(acknowledged))
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to stop a process at a chosen call")
+@pytest.mark.parametrize("call", ["pwrite64", "fdatasync", "fsync", "unlink", "openat", "fcntl"])
+def test_killed_at_each_call_of_an_append(tmp_path: Path, call: str) -> None:
+    """faults.md K: SIGKILL at the first, second, … call of its kind, until the append gets through."""
+    path = tmp_path / "ledger.sqlite"
+    with Book.open(path, write=True) as book:
+        book.record([read(0, "6.0")], DAY0)
+    acknowledged: list[str] = []
+    step = {"openat": 61, "fcntl": 3, "pwrite64": 3}.get(call, 1)
+    for number in range(1, 400, step):
+        inject = f"inject={call}:signal=SIGKILL:when={number}"
+        trace = ["strace", "-qq", "-o/dev/null", f"-etrace={call}", "-e", inject]
+        process = start(path, f"{call}{number}", 1, *trace)
+        out, _ = process.communicate()
+        acknowledged += [word for word in out.split() if len(word) == 64]
+        if process.returncode == 0:
+            break
+    else:
+        pytest.fail(f"no append got through 400 calls of {call}")
+    assert insist_on_whole(path, acknowledged) >= len(set(acknowledged)) + 1
+
+
+REBUILDER = """
+import sys
+from pathlib import Path
+from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.rebuild import rebuild
+with Book.open(Path(sys.argv[1]), write=True) as book:
+    rebuild(book)
+"""
+
+
+def answered(book: Book) -> object:
+    """Everything, or "old" where every state is still the one that was spoilt, which nobody would answer from."""
+    rows, spoilt = book.connection.execute(
+        "SELECT count(*), sum(active IS NULL AND active_event IS NULL AND differs = 1) FROM state"
+    ).fetchone()
+    return "old" if rows == spoilt else everything(book)
+
+
+@pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to stop a process at a chosen call")
+@pytest.mark.parametrize("call", ["pwrite64", "fdatasync", "unlink"])
+def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_path: Path, call: str) -> None:
+    """ "one transaction, so that what is asked is answered from the old or the new, never from half" """
+    path = tmp_path / "ledger.sqlite"
+    with Book.open(path, write=True) as book:
+        book.record([read(day, f"6.{day}", component=f"B{part}") for part in range(60) for day in range(3)], DAY0)
+        new = everything(book)
+        book.connection.execute("UPDATE state SET active = NULL, active_event = NULL, differs = 1")
+        book.images.forget()
+        assert answered(book) == "old"
+    for number in range(1, 200, 3 if call == "pwrite64" else 1):
+        inject = f"inject={call}:signal=SIGKILL:when={number}"
+        trace = ["strace", "-f", "-qq", "-o/dev/null", f"-etrace={call}", "-e", inject]
+        done = subprocess.run([*trace, sys.executable, "-c", REBUILDER, str(path)], check=False)
+        with Book.open(path, write=True) as book:
+            found = answered(book)
+            assert book.connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        assert found in ("old", new)
+        if done.returncode == 0:
+            break
+    assert found == new
+    assert number > 1
+
+
+@pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to make a call fail")
+@pytest.mark.parametrize("call", ["pwrite64", "fdatasync"])
+def test_a_device_that_fails_is_told_and_nothing_is_acknowledged(tmp_path: Path, call: str) -> None:
+    """faults.md 8: an error on write or fsync is the end of that transaction."""
+    path = tmp_path / "ledger.sqlite"
+    with Book.open(path, write=True) as book:
+        book.record([read(0, "6.0")], DAY0)
+    trace = ["strace", "-qq", "-o/dev/null", f"-etrace={call}", "-e", f"inject={call}:error=EIO:when=1+"]
+    command = [*trace, sys.executable, "-c", WRITER, str(path), "w", "1"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode != 0
+    assert "bundlekeeper.errors.UnfinishedError" in done.stderr
+    assert done.stdout == ""
+    assert insist_on_whole(path, []) == 1
+
+
+def test_derived_pages_apart_an_altered_event_is_never_built_on(tmp_path: Path) -> None:
+    """Every event is read before anything is thrown away, those too that opening does not look at."""
+    path = tmp_path / "ledger.sqlite"
+    with Book.open(path, write=True) as book:
+        book.record([read(number, f"1.{number}") for number in range(1200)], DAY0)
+        book.connection.execute("UPDATE event SET model = 1 WHERE seq = 2")
+        before = everything(book)
+        with pytest.raises(DamagedError, match="event 2 is not what it was") as caught:
+            rebuild(book)
+        assert "salvage" in caught.value.hint
+        assert everything(book) == before
+
+
+def test_an_append_that_fails_leaves_nothing_behind(tmp_path: Path) -> None:
+    """One wrong event among many: all of the call or nothing of it, and the book goes on."""
+    with Book.open(tmp_path / "l", write=True) as book:
+        good, bad = read(0, "6.0"), said(What.ACTIVATED, 1)
+        with pytest.raises(InputError):
+            book.record([good, bad], DAY0)
+        assert book.head().count == 0
+        assert book.record([good], DAY0).new == 1
+        assert book.connection.execute("SELECT count(*) FROM word WHERE text = 'B7'").fetchone() == (1,)
+    assert insist_on_whole(tmp_path / "l", [good.id()]) == 1
+
+
+def test_another_writer_is_waited_for_and_then_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Our own error, with what to do."""
+    monkeypatch.setattr(book_module, "DATABASE", replace(database.DATABASE, busy_s=0.05))
+    path = tmp_path / "l"
+    with Book.open(path, write=True) as one, Book.open(path, write=True) as two:
+        one.connection.execute("BEGIN IMMEDIATE")
+        with pytest.raises(LockedError, match="other processes"):
+            two.record([read(0, "6.0")], DAY0)
+        one.connection.execute("ROLLBACK")
+        assert two.record([read(0, "6.0")], DAY0).new == 1
+
+
+def test_events_can_be_neither_deleted_nor_changed(tmp_path: Path) -> None:
+    """ "Wrong entries are corrected by a later event, never changed." — held by the database too."""
+    with Book.open(tmp_path / "l", write=True) as book:
+        book.record([read(0, "6.0")], DAY0)
+        for statement in ("DELETE FROM event", "UPDATE event SET at = 0", "UPDATE event SET extra = '{}'"):
+            with pytest.raises(sqlite3.IntegrityError):
+                book.connection.execute(statement)
+
+
+def ledger_of(path: Path, count: int) -> Path:
+    """A ledger of so many readings of seven components, learned in a few batches."""
+    events = [read(day, f"6.{day}", component=f"C{day % 7}", note="x" * 200) for day in range(count)]
+    with Book.open(path, write=True) as book:
+        for start in range(0, count, 40):
+            book.record(events[start : start + 40], DAY0)
+    return path
+
+
+@pytest.mark.parametrize("content", [b"", b"not a database at all", b"\0" * 4096])
+def test_a_ledger_that_was_replaced_is_refused(tmp_path: Path, content: bytes) -> None:
+    """faults.md 81: an empty file opens as fine in SQLite."""
+    path = ledger_of(tmp_path / "l", 1)
+    path.write_bytes(content)
+    for write in (True, False):
+        with pytest.raises(DamagedError) as caught:
+            Book.open(path, write=write)
+        assert caught.value.hint
+    assert path.read_bytes() == content
+
+
+def test_a_ledger_of_another_program_or_a_newer_one_is_refused(tmp_path: Path) -> None:
+    """faults.md 87: versions named."""
+    path = ledger_of(tmp_path / "l", 1)
+    connection = sqlite3.connect(path)
+    connection.execute("PRAGMA user_version = 99")
+    connection.close()
+    with pytest.raises(DamagedError, match="format 99"):
+        Book.open(path, write=True)
+    connection = sqlite3.connect(path)
+    connection.execute("PRAGMA user_version = 1")
+    connection.execute("PRAGMA application_id = 7")
+    connection.close()
+    with pytest.raises(DamagedError, match="not a ledger of ours"):
+        Book.open(path, write=True)
+
+
+def test_an_absent_ledger_is_only_made_for_writing(tmp_path: Path) -> None:
+    """Asking makes nothing."""
+    with pytest.raises(DamagedError, match="no ledger"):
+        Book.open(tmp_path / "l", write=False)
+    assert list(tmp_path.iterdir()) == []
+    with pytest.raises(UnfinishedError):
+        Book.open(tmp_path / "nowhere" / "l", write=True)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_damaged_page_is_found_and_the_rest_can_be_saved(tmp_path: Path, seed: int) -> None:
+    """faults.md 80: 300 bytes zeroed anywhere; found; nothing written; a way out."""
+    path = ledger_of(tmp_path / "l", 120)
+    with Book.open(path, write=False) as book:
+        whole = [entry.id for entry in book.entries()]
+    data = bytearray(path.read_bytes())
+    place = random.Random(seed).randrange(100, len(data) - 300)
+    changed = data[place : place + 300] != bytes(300)
+    data[place : place + 300] = bytes(300)
+    path.write_bytes(data)
+    found = False
+    try:
+        with Book.open(path, write=False) as book:
+            found = not verify(book).ok
+    except KeeperError:
+        found = True
+    # the free end of a page may hold zeros already, or bytes that nothing points to
+    if not found:
+        assert not changed or _reads_the_same(path, whole)
+        return
+    assert path.read_bytes() == bytes(data)
+    try:
+        saved = salvage(path, tmp_path / "saved", DAY0)
+    except (DamagedError, UnfinishedError) as error:  # the schema itself is gone: the last copy is the way out
+        assert place < 4096 * 3 or "database schema" in error.says
+        return
+    with Book.open(tmp_path / "saved", write=True) as book:
+        ids = [entry.id for entry in book.entries()]
+        assert verify(book).ok
+    assert set(ids) <= set(whole)
+    assert saved.events == len(ids) == len(whole) - len(saved.lost)
+
+
+def _reads_the_same(path: Path, whole: list[str]) -> bool:
+    with Book.open(path, write=False) as book:
+        return [entry.id for entry in book.entries()] == whole
+
+
+def test_texts_of_a_transaction_that_was_rolled_back_are_forgotten(tmp_path: Path) -> None:
+    """Their numbers are free again: what is recorded next is told in its own words, by this process and the next."""
+
+    def fail(_: sqlite3.Connection) -> None:
+        raise InputError("the file ends here")
+
+    eighth, ninth = (
+        said(What.ACTIVATED, 1, f"{n}.0", component=f"C{n}", says=f"the {n}th", kind=f"gauge-{n}", sha256=f"{n}" * 64)
+        for n in (8, 9)
+    )
+    path = tmp_path / "l"
+    told = []
+    with Book.open(path, write=True) as book:
+        with pytest.raises(InputError):
+            book.record([eighth], DAY0, also=fail)
+        assert book.words.find("the 8th") is None
+        for event in (ninth, eighth):
+            book.record([event], DAY0)
+        told += [where(book, Selector(component=name)) for name in ("C8", "C9")]
+    with Book.open(path, write=False) as book:
+        told += [where(book, Selector(component=name)) for name in ("C8", "C9")]
+        assert verify(book).ok
+    for number, (answer,) in zip("8989", told, strict=True):
+        assert answer.active is not None
+        found = (answer.kind, answer.active.version, answer.active.sha256, answer.active.since.says)
+        assert found == (f"gauge-{number}", f"{number}.0", number * 64, f"the {number}th")
+
+
+def test_verifying_finds_what_was_done_behind_its_back(tmp_path: Path) -> None:
+    """A changed event, a removed one, a removed last one, another order: each breaks the chain."""
+    path = ledger_of(tmp_path / "l", 6)
+    with Book.open(path, write=False) as book:
+        assert verify(book).ok
+        heads = verify(book).head
+    meddling = {
+        "UPDATE event SET version = NULL, seen_active = 1 WHERE seq = 3": "event 3 is not what it was",
+        "UPDATE event SET at = at + 1 WHERE seq = 4": "event 4 is not what it was",
+        "DELETE FROM event WHERE seq = 3": "event 3 is missing",
+        "DELETE FROM event WHERE seq = 6": "does not end in the head",
+        "UPDATE event SET seq = CASE seq WHEN 2 THEN -3 ELSE -2 END WHERE seq IN (2, 3)": "",
+        "DELETE FROM word WHERE text = 'C1'": "event",
+    }
+    for statement, word in meddling.items():
+        copy = tmp_path / "copy"
+        shutil.copy(path, copy)
+        connection = sqlite3.connect(copy)
+        triggers = connection.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'").fetchall()
+        for name, _ in triggers:
+            connection.execute(f"DROP TRIGGER {name}")
+        connection.execute(statement)
+        if not word:
+            connection.execute("UPDATE event SET seq = -seq WHERE seq < 0")
+        for _, sql in triggers:
+            connection.execute(sql)
+        connection.commit()
+        connection.close()
+        with Book.open(copy, write=False) as book:
+            found = verify(book)
+            assert not found.ok, statement
+            assert any(word in line for line in found.wrong), found.wrong
+            assert found.head == heads
+        before = copy.read_bytes()
+        with pytest.raises(DamagedError, match="altered or is damaged") as caught:
+            Book.open(copy, write=True)
+        assert "ledger salvage FILE" in caught.value.hint
+        assert copy.read_bytes() == before
+
+
+def test_a_head_from_a_receipt_is_found_in_the_chain(tmp_path: Path) -> None:
+    """ "`check --ledger --head HEX` compares" """
+    with Book.open(tmp_path / "l", write=True) as book:
+        empty = book.head()
+        first = book.record([read(0, "6.0")], DAY0).head
+        book.record([read(1, "6.1")], DAY0)
+        for head, place in ((empty, 0), (first, 1), (book.head(), 2)):
+            found = verify(book, head.digest)
+            assert (found.ok, found.at) == (True, place)
+        stranger = verify(book, "ab" * 32)
+        assert (stranger.ok, stranger.at, stranger.wrong) == (False, None, ())
+        for wrong in ("xyz", "ab"):
+            with pytest.raises(InputError):
+                verify(book, wrong)
+
+
+def test_a_copy_is_whole_and_is_never_written_over_anything(tmp_path: Path) -> None:
+    """faults.md 82: the backup API; there is no -wal to forget."""
+    path = ledger_of(tmp_path / "l", 5)
+    with Book.open(path, write=True) as book:
+        book.copy_to(tmp_path / "copy")
+        with Book.open(tmp_path / "copy", write=False) as copy:
+            assert copy.head() == book.head()
+            assert everything(copy) == everything(book)
+        with pytest.raises(InputError):
+            book.copy_to(tmp_path / "copy")
+        assert sorted(p.name for p in tmp_path.iterdir()) == ["copy", "l"]
+
+
+def test_asking_works_where_nothing_can_be_written(tmp_path: Path) -> None:
+    """faults.md 18: a read-only file; root is not stopped by modes, so the connection itself refuses."""
+    path = ledger_of(tmp_path / "l", 2)
+    path.chmod(0o444)
+    with Book.open(path, write=False) as book:
+        assert len(where(book, Selector())) == 2
+        with pytest.raises(UnfinishedError, match="cannot be used"):
+            book.record([read(9, "6.0")], DAY0)
+    assert insist_on_whole(path, []) == 2 if os.access(path, os.W_OK) else True
+
+
+HOSTILE = ["'; DROP TABLE event; --", '"', "%", "_", "\\", "{}", "NULL", "0", "’", "日本", "a" * 4096]
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_hostile_texts_are_only_texts(tmp_path: Path, text: str) -> None:
+    """faults.md 85: parameters only."""
+    event = read(0, "6.0", component=text, says=text, model=text)
+    with Book.open(tmp_path / "l", write=True) as book:
+        book.record([event], DAY0)
+        (answer,) = where(book, Selector(component=text, model=text))
+        assert (answer.component, answer.model) == (text, text)
+        assert where(book, Selector(site=text)) == []
+
+
+def test_asking_while_another_records(tmp_path: Path) -> None:
+    """One answer is one snapshot; a reader that has not finished keeps nobody from recording."""
+    path = ledger_of(tmp_path / "l", 3)
+    with Book.open(path, write=False) as reader, Book.open(path, write=True) as writer:
+        entries = reader.entries()
+        next(entries)
+        writer.record([read(50, "7.0")], DAY0)
+        assert len(list(entries)) == 2
+        assert reader.head() == writer.head()
+        assert isinstance(DAY0, datetime)
+
+
+def test_events_of_the_future_and_the_past_are_kept(tmp_path: Path) -> None:
+    """Times at the ends of the calendar do not overflow."""
+    far = [
+        Event(what=What.ACTIVATED, at=at(day), says="x", component="C", version=str(day))
+        for day in (-700_000, 2_900_000)
+    ]
+    with Book.open(tmp_path / "l", write=True) as book:
+        book.record(far, DAY0)
+        (answer,) = where(book, Selector())
+        assert answer.active is not None
+        assert answer.active.version == "2900000"

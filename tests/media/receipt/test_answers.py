@@ -1,0 +1,312 @@
+"""What a receipt claims, and what reading one tells: what is held, what is missing, whose word it is."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bundlekeeper.media.receipt.slip import lines_of
+from bundlekeeper.media.receipt.slip import read as slip
+from bundlekeeper.media.set.remembered_sets import Sets
+from bundlekeeper.store.contents.store import Store
+from tests.conftest import Keeper, Ran
+from tests.kits.media_kit import write_set
+from tests.media.receipt.test_receipt import BUNDLES, Trip, code_of, lying
+
+
+@pytest.fixture
+def trip(keeper: Keeper, tmp_path: Path) -> Trip:
+    """A depot and a site that received a whole set."""
+    found = Trip(keeper, tmp_path)
+    ran = found.at(found.skerry, "media", "receive", *write_set(found.send(), tmp_path / "media"))
+    assert ran.status == 0, ran.out + ran.err
+    return found
+
+
+def told(found: Any, code: str) -> list[str]:
+    """What the findings of a code say, of an error or of an answer as JSON."""
+    return [f["says"] for f in found["findings"] if f["code"] == code]
+
+
+def test_events_before_a_receipt_that_never_came_are_told_until_they_have_come(trip: Trip) -> None:
+    trip.work(1)
+    early = trip.receipt("early")
+    count = trip.at(trip.skerry, "ledger", "check", "--json").json["chain"]["events"]
+    trip.work(2)
+    late = trip.receipt("late", "--after", str(count))
+    for _ in range(2):
+        ran = trip.read(late)
+        assert (ran.status, ran.codes) == (1, ["not-checked"])
+        assert told(ran.json, "not-checked") == [f"events 1 to {count} of that ledger never came here"]
+    assert trip.read(early).json["events"]["new"] == count
+    assert trip.read(late).status == 0
+
+
+def test_merging_a_part_tells_it_too(trip: Trip, tmp_path: Path) -> None:
+    trip.work(1)
+    part = tmp_path / "part.jsonl"
+    assert trip.at(trip.skerry, "ledger", "export", "--after", "1", "-o", part).status == 0
+    ran = trip.at(trip.depot, "ledger", "merge", part, "--json")
+    assert (ran.status, told(ran.json, "not-checked")) == (1, ["event 1 of that ledger never came here"])
+
+
+@pytest.mark.parametrize("how", ["deleted", "quarantined", "catalogue", "cut"])
+def test_what_is_not_held_any_more_is_not_claimed_as_proven(trip: Trip, how: str) -> None:
+    """ "a receipt claims nothing that was not read here": a bundle that went since is told, with its date"""
+    place = trip.skerry.root / BUNDLES[0].path
+    place.chmod(0o644)
+    if how == "quarantined":
+        place.write_bytes(place.read_bytes()[:-1] + b"?")
+        trip.at(trip.skerry, "check")
+    elif how == "cut":
+        place.write_bytes(place.read_bytes()[:-1])
+    else:
+        place.unlink()
+    if how == "catalogue":  # made again from the tree
+        (trip.skerry.root / ".keeper" / "catalogue.sqlite").unlink()
+    assert place.exists() is (how == "cut")
+    out = trip.receipt("late")
+    ran = trip.read(out)
+    assert (ran.status, ran.codes) == (1, ["not-held"])
+    (row,) = (f for f in ran.json["findings"] if f["code"] == "not-held")
+    assert (row["subject"], row["level"]) == (BUNDLES[0].path, "error")
+    hows = {row["path"]: row["how"] for row in ran.json["receipt"]["arrived"]}
+    assert hows.pop(BUNDLES[0].path) == "proven at the destination, not held there now"
+    assert set(hows.values()) == {"proven at the destination"}
+    text = trip.at(trip.depot, "media", "receipt", "--read", out).out
+    assert "3 of 4 files proven at the destination\n" in text
+    assert f"not held there now: {BUNDLES[0].path}" in text
+
+
+def test_on_paper_what_is_not_held_any_more_is_among_the_missing(trip: Trip) -> None:
+    (trip.skerry.root / BUNDLES[0].path).unlink()
+    printed = trip.at(trip.skerry, "media", "receipt", "--paper")
+    assert "files: 3 of 4 arrived" in printed.out
+    ran = trip.at(trip.depot, "media", "receipt", "--read", "-", "--json", stdin=code_of(printed.out))
+    assert ran.status == 1
+    assert ran.json["missing"] == [BUNDLES[0].path]
+    assert told(ran.json, "missing") == ["did not arrive, or is not held there now (skerry)"]
+
+
+def test_every_way_of_proof_is_counted_by_its_word(trip: Trip, tmp_path: Path) -> None:
+    word = "held before, proven at the destination"
+    made = lying(
+        trip, tmp_path / "made", lambda r: replace(r, arrived=(replace(r.arrived[0], how=word), *r.arrived[1:]))
+    )
+    text = trip.at(trip.depot, "media", "receipt", "--read", made)
+    assert text.status == 0
+    assert f"1 of 4 files {word}\n3 of 4 files proven at the destination\n" in text.out
+
+
+class Half(Trip):
+    """A trip with papers, unsigned and signed, of the time when half a set was there."""
+
+    papers: tuple[str, str]
+
+
+def half(keeper: Keeper, tmp_path: Path) -> Half:
+    """The depot, and a site that received the first volume of a set, and answered; then the second."""
+    trip = Half(keeper, tmp_path)
+    media = write_set(trip.send(), tmp_path / "more")
+    trip.at(trip.skerry, "media", "receive", media[0])
+    trip.receipt("first")
+    trip.papers = paper(trip), paper(trip, "--key", str(tmp_path / "skerry.key"))
+    trip.at(trip.skerry, "media", "receive", media[1])
+    return trip
+
+
+def paper(trip: Trip, *options: str) -> str:
+    """The code of a paper written at skerry."""
+    ran = trip.at(trip.skerry, "media", "receipt", "--paper", *options)
+    assert ran.status == 0, ran.err
+    return code_of(ran.out)
+
+
+def typed(trip: Trip, code: str) -> Any:
+    """Type a code at the depot."""
+    return trip.at(trip.depot, "media", "receipt", "--read", "-", "--json", stdin=code)
+
+
+def listed(trip: Trip) -> Ran:
+    """What `media list` answers at the depot."""
+    return trip.at(trip.depot, "media", "list", "--json")
+
+
+def test_an_older_receipt_after_a_newer_one_tells_what_was_so_then(keeper: Keeper, tmp_path: Path) -> None:
+    """What is missing is judged by the newest receipt of a set and a ledger, in whichever order they are read."""
+    trip = half(keeper, tmp_path)
+    second = trip.receipt("second")
+    early = trip.read(tmp_path / "first")
+    assert (early.status, set(early.codes), early.json["newer"]) == (1, {"missing"}, None)
+    assert trip.read(second).status == 0
+    late = trip.read(tmp_path / "first")
+    assert (late.status, late.json["ok"]) == (0, True)
+    assert {f["level"] for f in late.json["findings"]} == {"note"}
+    assert sorted(set(late.codes)) == ["missing", "not-checked"]
+    assert "a newer receipt of 20" in told(late.json, "not-checked")[0]
+    assert "missing then: " in trip.at(trip.depot, "media", "receipt", "--read", tmp_path / "first").out
+    assert trip.read(second).status == 0
+
+
+def test_a_receipt_of_another_ledger_is_not_judged_by(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    other = lying(trip, tmp_path / "other", lambda r: replace(r, book="ab" * 16, events=False))
+    assert trip.read(other).status == 0
+    assert trip.read(tmp_path / "first").status == 1
+
+
+def test_the_list_tells_what_is_missing_by_the_newest_receipt(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    assert listed(trip).codes == ["not-checked"]
+    trip.read(tmp_path / "first")
+    ran = listed(trip)
+    assert (ran.status, ran.codes) == (1, ["missing"])
+    (row,) = ran.json["findings"]
+    assert row["level"] == "error"
+    assert row["says"].startswith("2 of 4 files did not arrive at skerry, or are not held there, by the receipt of 20")
+    (answer,) = ran.json["sent"][0]["answers"]
+    assert (answer["site"], answer["missing"], answer["files"], answer["signed"]) == ("skerry", 2, 4, True)
+    assert "from skerry: 2 of 4 files there" in trip.at(trip.depot, "media", "list").out
+    trip.read(trip.receipt("second"))
+    assert listed(trip).status == 0
+    trip.read(tmp_path / "first")
+    assert listed(trip).status == 0, "the newest counts, not the one that was read last"
+
+
+def test_a_signed_paper_is_an_answer_and_an_unsigned_one_is_a_note(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    assert typed(trip, paper(trip)).status == 0
+    ran = listed(trip)
+    assert (ran.status, ran.codes) == (0, ["unsigned"])
+    assert "unsigned paper of 20" in trip.at(trip.depot, "media", "list").out
+    assert typed(trip, paper(trip, "--key", str(tmp_path / "skerry.key"))).status == 0
+    assert listed(trip).codes in ([], ["unsigned"])
+    assert ("paper", True) in {(a["form"], a["signed"]) for a in listed(trip).json["sent"][0]["answers"]}
+
+
+def test_an_unsigned_paper_never_hides_what_a_signed_receipt_says(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    trip.read(tmp_path / "first")
+    newer = replace(slip(paper(trip)), made=datetime.now(UTC).replace(second=0, microsecond=0) + timedelta(hours=5))
+    assert typed(trip, "".join(lines_of(newer))).status == 0
+    assert listed(trip).codes == ["missing", "unsigned"]
+
+
+@pytest.mark.parametrize("on_paper", [False, True])
+def test_what_is_dated_beyond_the_clock_is_no_answer_and_hides_none(
+    keeper: Keeper, tmp_path: Path, on_paper: bool
+) -> None:
+    """A site's clock that was a year ahead must not silence every receipt that comes after."""
+    trip = half(keeper, tmp_path)
+    if on_paper:
+        far = replace(slip(paper(trip)), made=datetime(2099, 1, 1, tzinfo=UTC))
+        ran = typed(trip, "".join(lines_of(far)))
+    else:
+        ran = trip.read(lying(trip, tmp_path / "far", lambda r: replace(r, made=r.made.replace(year=2099))))
+    assert (ran.status, "clock-doubtful" in ran.codes) == (1, True)
+    assert sorted(listed(trip).codes) == ["clock-doubtful", "not-checked"], "and still no receipt came back"
+    early = trip.read(tmp_path / "first")
+    assert (early.status, set(early.codes), early.json["newer"]) == (1, {"missing"}, None)
+    assert sorted(listed(trip).codes) == ["clock-doubtful", "missing"]
+
+
+def test_of_one_ledger_more_events_are_newer_whatever_the_clock_said(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    trip.work(1)
+    later = lying(trip, tmp_path / "later", lambda r: replace(r, made=r.made - timedelta(days=300)))
+    assert trip.read(later).json["newer"] is None
+    early = trip.read(tmp_path / "first")
+    assert (early.status, {f["level"] for f in early.json["findings"]}) == (0, {"note"})
+    assert listed(trip).status == 0
+
+
+def test_two_ledgers_that_answer_for_one_site_are_both_told(keeper: Keeper, tmp_path: Path) -> None:
+    """Else a receipt of another store, by any key that is trusted for receipts, would hide what is missing."""
+    trip = half(keeper, tmp_path)
+    trip.read(tmp_path / "first")
+    other = lying(trip, tmp_path / "other", lambda r: replace(r, book="ab" * 16, events=False))
+    assert trip.read(other).status == 0
+    ran = listed(trip)
+    assert (ran.status, sorted(ran.codes)) == (1, ["missing", "not-checked"])
+    assert "2 ledgers answered for skerry" in told(ran.json, "not-checked")[0]
+    assert sorted(a["missing"] for a in ran.json["sent"][0]["answers"]) == [0, 2]
+
+
+@pytest.mark.parametrize("harm", ["cut", "gone"])
+def test_a_damaged_index_of_ours_is_not_called_the_site_s_fault(keeper: Keeper, tmp_path: Path, harm: str) -> None:
+    trip = half(keeper, tmp_path)
+    (index,) = (trip.depot.root / ".keeper" / "sets" / "sent").glob("*/set-index.json")
+    record = index.with_name("record.json").read_bytes()
+    if harm == "cut":
+        index.write_bytes(index.read_bytes()[:300])
+    else:
+        index.unlink()
+    files = [trip.read(tmp_path / "first"), typed(trip, trip.papers[1]), listed(trip)]
+    for ran in files:
+        assert ran.status == 1
+        assert "altered" not in ran.codes
+        says = " ".join(told(ran.json, "not-checked"))
+        if harm == "cut" or b'"written":{}' not in record:
+            assert "nothing could be held against what was sent" in says, says
+    assert trip.read(tmp_path / "first").json["new"] is False, "kept all the same"
+
+
+def test_an_unsigned_paper_that_tells_of_missing_files_is_heard(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    assert typed(trip, trip.papers[0]).status == 1
+    assert listed(trip).codes == ["missing", "unsigned"]
+    assert "by an unsigned paper of" in told(listed(trip).json, "missing")[0]
+
+
+def test_a_paper_after_a_newer_receipt_is_not_judged_by(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    trip.read(trip.receipt("second"))
+    old = replace(slip(trip.papers[0]), made=datetime(2026, 1, 1, tzinfo=UTC))
+    ran = typed(trip, "".join(lines_of(old)))
+    assert (ran.status, {f["level"] for f in ran.json["findings"]}) == (0, {"note"})
+
+
+def test_a_paper_that_contradicts_what_was_sent_is_not_kept(keeper: Keeper, tmp_path: Path) -> None:
+    trip = half(keeper, tmp_path)
+    ran = typed(trip, "".join(lines_of(replace(slip(trip.papers[0]), index="00000000"))))
+    assert (ran.status, ran.json["kept"], ran.json["new"]) == (1, False, False)
+    assert "altered" in ran.codes
+    assert listed(trip).json["sent"][0]["receipts"] == []
+    assert listed(trip).codes == ["not-checked"]
+
+
+def test_a_receipt_about_another_index_is_no_answer(trip: Trip, tmp_path: Path) -> None:
+    assert trip.read(lying(trip, tmp_path / "bent", lambda r: replace(r, index="0" * 64))).status == 1
+    assert listed(trip).codes == ["not-checked"]
+    assert "that is about what was sent" in told(listed(trip).json, "not-checked")[0]
+
+
+def test_receipts_of_sets_that_were_not_sent_here_are_shown(trip: Trip, tmp_path: Path) -> None:
+    shutil.rmtree(trip.depot.root / ".keeper" / "sets")
+    trip.read(trip.receipt("out"))
+    ran = trip.at(trip.depot, "media", "list", "--json")
+    assert (ran.status, [row["site"] for row in ran.json["unsent"]]) == (0, ["skerry"])
+    assert "receipt   of a set that was not sent here" in trip.at(trip.depot, "media", "list").out
+
+
+def test_a_kept_receipt_that_cannot_be_read_is_told(trip: Trip) -> None:
+    trip.read(trip.receipt("out"))
+    (kept,) = (trip.depot.root / ".keeper" / "sets" / "receipts").glob("*.json")
+    kept.write_bytes(kept.read_bytes()[1:])
+    ran = listed(trip)
+    assert (ran.status, set(ran.codes)) == (3, {"unreadable", "not-checked"})
+
+
+def test_the_list_of_what_came_tells_why_an_older_set_was_let_in(trip: Trip, tmp_path: Path) -> None:
+    text = trip.at(trip.skerry, "media", "list").out
+    assert "came whole 20" in text
+    with Store.open(trip.skerry.root, write=True) as store:
+        sets = Sets(store)
+        sets.update(replace(sets.received()[0], rollback="the newer one was withdrawn"))
+    assert "let in because: the newer one was withdrawn" in trip.at(trip.skerry, "media", "list").out
+    assert trip.at(trip.skerry, "media", "list", "--json").json["received"][0]["rollback"] is not None

@@ -1,0 +1,97 @@
+"""A plan that is written long after it was made: what the manifest in force has withdrawn since does not go out."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from bundlekeeper.errors import RefusedError
+from bundlekeeper.media.set.still_in_force import hold_against
+from bundlekeeper.model.lint.read_manifest import read
+from bundlekeeper.model.manifest.types import Manifest
+from tests.cli.commands.test_media_write import Depot
+from tests.conftest import Keeper, World
+from tests.kits.media_kit import Bundle, manifest_text
+from tests.kits.media_write_kit import World as Made
+from tests.kits.media_write_kit import planned
+
+
+@pytest.fixture
+def depot(keeper: Keeper, world: World, tmp_path: Path) -> Depot:
+    return Depot(keeper, world, tmp_path)
+
+
+def withdraw(depot: Depot, count: int) -> list[str]:
+    """Take a newer manifest that withdraws the first bundles of the plan; returns their files' names."""
+    text = depot.world.manifest.read_text()
+    text = re.sub(r"^sequence = (\d+)", lambda m: f"sequence = {int(m[1]) + 1}", text, count=1, flags=re.M)
+    rows = [f for f in json.loads((depot.base / "plan.json").read_text())["files"] if f["role"] == "bundle"][:count]
+    for row in rows:
+        table = re.search(rf'sha256 = "{row["sha256"]}".*?(^standing = "[a-z]+")', text, re.M | re.S)
+        assert table is not None
+        text = text[: table.start(1)] + 'standing = "withdrawn"\nwhy = "fans stop"' + text[table.end(1) :]
+    depot.world.manifest.write_text(text)
+    took = depot.keeper("take", depot.world.manifest, "--from", depot.world.downloads, "--quiet")
+    assert took.status in (0, 1), took.err
+    return [row["path"].rpartition("/")[2] for row in rows]
+
+
+def test_what_was_withdrawn_since_the_plan_does_not_go_out(depot: Depot) -> None:
+    names = withdraw(depot, 2)
+    for extra in ((), ("--dry-run",), ("--only", "1")):
+        done = depot.write("--to", "stick", *extra)
+        assert done.status == 4
+        assert "2 bundles of the plan were withdrawn since it was made" in done.err
+        assert all(name in done.err for name in names)
+        assert "fans stop" in done.err
+        assert "plan again" in done.err
+    assert list((depot.base / "stick").iterdir()) == []
+    notice = depot.keeper("media", "write", "--notice", "--to", "stick", "--key", "key")
+    assert notice.status == 0, notice.err
+
+
+def test_a_set_that_went_out_in_part_is_finished_and_told(depot: Depot) -> None:
+    """Half a set is of no use to anybody; what is wrong with it is told each time."""
+    depot.write("--to", "stick", "--only", "1")
+    (name,) = withdraw(depot, 1)
+    done = depot.write("--to", "stick", "--json")
+    assert done.status == 1
+    assert [f["subject"] for f in done.json["findings"] if f["code"] == "withdrawn" and name in f["subject"]]
+    (older,) = [f for f in done.json["findings"] if f["code"] == "input-changed"]
+    assert older["level"] == "warning"
+    assert set(done.json["finished"]) == set(range(1, depot.volumes + 1))
+
+
+def manifest(sequence: int, withdrawn: str = "", platform: str = "marram") -> Manifest:
+    text = manifest_text([Bundle("blade", "6.1.0", b"a" * 20, withdrawn=withdrawn)], sequence).decode()
+    text = text.replace('"marram"', f'"{platform}"', 1).replace("[[bundle]]", 'families = ["blade"]\n\n[[bundle]]', 1)
+    return read(text.encode(), name="m", today=date(2026, 8, 20)).manifest
+
+
+def test_a_plan_against_manifests_older_newer_and_of_another_platform(tmp_path: Path) -> None:
+    made = Made(tmp_path)
+    plan = planned(made.kit.root, made.pieces[0].path, "infrastructure", "6.1.0")
+    due = manifest(3)
+    assert hold_against(plan, None, signed=False) == ()
+    assert hold_against(replace(plan, manifest_sequence=3), due, signed=False) == ()
+    assert hold_against(replace(plan, manifest_sequence=4), due, signed=False) == ()
+    assert [f.code for f in hold_against(replace(plan, manifest_sequence=2), due, signed=False)] == ["input-changed"]
+    assert hold_against(replace(plan, manifest_sequence=2), manifest(3, platform="lyme"), signed=False) == ()
+
+
+def test_a_withdrawal_in_the_very_manifest_of_the_plan_counts_too(tmp_path: Path) -> None:
+    made = Made(tmp_path)
+    plan = planned(made.kit.root, made.pieces[0].path, "infrastructure", "6.1.0")
+    gone = manifest(3, "fans stop")
+    digest = gone.bundle[0].sha256
+    rows = tuple(replace(f, file=replace(f.file, sha256=digest)) if f.file.role == "bundle" else f for f in plan.files)
+    plan = replace(plan, files=rows, manifest_sequence=3)
+    with pytest.raises(RefusedError) as caught:
+        hold_against(plan, gone, signed=False)
+    assert [f.code for f in caught.value.problems] == ["withdrawn"]
+    assert [f.code for f in hold_against(plan, gone, signed=True)] == ["withdrawn"]

@@ -1,0 +1,92 @@
+"""What changed since: held against what trade.md says goes wrong, and by properties."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bundlekeeper.model.inventory.changes import Change, compare, unlisted
+from bundlekeeper.model.inventory.types import Component
+
+BLADE = Component("bios", "holm", "holm-a", "1", "3", "MB4-7", "MB-4", "B7", "5.4.10", "", "5.4.2", policy="web")
+SWITCH = Component("fabric-switch", "holm", "holm-a", serial="F1", active="6.0.1", pair="fabric", half="leading")
+
+
+def test_a_new_serial_in_a_slot_is_a_replaced_part() -> None:
+    """ "New serial in a slot = replaced; known serial elsewhere = moved, and its history follows." """
+    found = compare([BLADE], [replace(BLADE, serial="B9", active="5.4.2")])
+    assert [c.what for c in found] == [Change.REPLACED]
+    assert found[0].says() == "bios B9 replaces B7 at holm/holm-a/1/3"
+    found = compare([BLADE], [replace(BLADE, slot="5")])
+    assert [c.says() for c in found] == ["bios B7 moved from holm/holm-a/1/3 to holm/holm-a/1/5"]
+
+
+def test_a_switch_without_a_slot_is_replaced_by_its_half() -> None:
+    """Nothing else says which of two switches it stands for."""
+    found = compare([SWITCH], [replace(SWITCH, serial="F9")])
+    assert [(c.what, c.part.serial) for c in found] == [(Change.REPLACED, "F9")]
+
+
+def test_swapped_serials_are_two_moves() -> None:
+    """History follows the serial."""
+    other = replace(BLADE, serial="B8", slot="4", parent="MB4-8")
+    found = compare([BLADE, other], [replace(BLADE, slot="4"), replace(other, slot="3")])
+    assert [c.what for c in found] == [Change.MOVED, Change.MOVED]
+
+
+def test_version_drift_names_each_bank() -> None:
+    """What is not known now is told as unread, never as a version."""
+    found = compare([BLADE], [replace(BLADE, active="6.0.1", pending=None, spare="5.4.10")])
+    assert [c.says() for c in found] == [
+        "bios B7 at holm/holm-a/1/3: active was 5.4.10, is 6.0.1; spare was 5.4.2, is 5.4.10",
+        "bios B7 at holm/holm-a/1/3: pending was not read, none is what is known",
+    ]
+    assert compare([replace(BLADE, spare=None)], [BLADE]) == []
+
+
+def test_a_list_of_one_kind_says_nothing_about_others() -> None:
+    """A part counts as gone only where its kind is spoken of, unless the reading is said to be complete."""
+    assert compare([BLADE, SWITCH], [BLADE]) == []
+    assert unlisted([BLADE, SWITCH], [BLADE]) == {("holm", "holm-a", "fabric-switch"): 1}
+    found = compare([BLADE, SWITCH], [BLADE], complete=True)
+    assert [c.says() for c in found] == ["fabric-switch F1 is gone from holm/holm-a/?/?"]
+    elsewhere = replace(SWITCH, domain="holm-b")
+    assert compare([BLADE, elsewhere], [BLADE], complete=True) == []
+
+
+def test_other_facts_are_told_too() -> None:
+    """A policy that was taken away is a change of the plan's ground."""
+    found = compare([BLADE], [replace(BLADE, policy="")])
+    assert [c.says() for c in found] == ["bios B7 at holm/holm-a/1/3: policy was web, is none"]
+    assert found[0].keys == ("policy",)
+
+
+def _parts(keys: dict[str, tuple[str, str]]) -> list[Component]:
+    return [
+        Component("bios", "holm", "a", "1", slot, serial=key, active=active) for key, (slot, active) in keys.items()
+    ]
+
+
+READING = st.dictionaries(
+    st.sampled_from("ABCDEF"), st.tuples(st.sampled_from("123456"), st.sampled_from(["5.4", "6.0"])), max_size=6
+)
+
+
+@given(READING, READING)
+def test_every_part_is_accounted_for_once(
+    before: dict[str, tuple[str, str]], after: dict[str, tuple[str, str]]
+) -> None:
+    """Each part that went or came stands in exactly one change; what stayed as it was stands in none."""
+    found = compare(_parts(before), _parts(after), complete=True)
+    left = sorted(c.before.key for c in found if c.before and c.what in {Change.GONE, Change.REPLACED})
+    came = sorted(c.part.key for c in found if c.what in {Change.ADDED, Change.REPLACED})
+    if after:
+        assert left == sorted(set(before) - set(after))
+    assert came == sorted(set(after) - set(before))
+    for key in set(before) & set(after):
+        changes = {c.what for c in found if c.part.key == key}
+        assert (Change.MOVED in changes) == (before[key][0] != after[key][0])
+        assert (Change.VERSION in changes) == (before[key][1] != after[key][1])
+    assert compare(_parts(after), _parts(after)) == []

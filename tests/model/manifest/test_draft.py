@@ -1,0 +1,163 @@
+"""A first manifest: what tomllib and the manifest's own types make of it."""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import date
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Level
+from bundlekeeper.model.lint.read_manifest import lint
+from bundlekeeper.model.manifest.checksum_list import parse
+from bundlekeeper.model.manifest.draft import (
+    OWN_COPY,
+    SCHEMA_LINE,
+    Entry,
+    confirm,
+    draft,
+    entries_from_list,
+    fill,
+    publisher,
+)
+from bundlekeeper.model.manifest.types import Manifest
+
+ONE, TWO, THREE = "1" * 64, "2" * 64, "3" * 64
+EMPTY = '""'
+TODAY = date(2026, 11, 25)
+FILES = [
+    Entry("marram-rack-6.1.0.fwb", THREE, 3000),
+    Entry("marram-blade-6.1.0.fwb", TWO, 2000),
+    Entry("marram-infrastructure-6.1.0.fwb", ONE, 1000),
+]
+
+
+def drafted(entries: list[Entry], digest_from: str = OWN_COPY) -> str:
+    return draft(entries, platform="marram", issued=TODAY, digest_from=digest_from)
+
+
+def complaints(text: str) -> set[tuple[Any, ...]]:
+    """Where the manifest's types refuse a value."""
+    try:
+        Manifest.model_validate(tomllib.loads(text))
+    except ValidationError as error:
+        return {problem["loc"] for problem in error.errors()}
+    return set()
+
+
+def test_a_draft_from_files() -> None:
+    text = drafted(FILES)
+    assert text.splitlines()[0] == SCHEMA_LINE
+    data = tomllib.loads(text)
+    assert (data["manifest"], data["platform"], data["sequence"], data["issued"]) == (1, "marram", 1, TODAY)
+    assert [(b["family"], b["version"], b["file"], b["size"], b["sha256"]) for b in data["bundle"]] == [
+        ("infrastructure", "6.1.0", "marram-infrastructure-6.1.0.fwb", 1000, ONE),
+        ("blade", "6.1.0", "marram-blade-6.1.0.fwb", 2000, TWO),
+        ("rack", "6.1.0", "marram-rack-6.1.0.fwb", 3000, THREE),
+    ]
+    assert {b["digest_from"] for b in data["bundle"]} == {"own copy"}
+    assert "release" not in data
+    assert "cannot prove that file" in text
+    assert text.endswith("\n")
+    assert "\n\n\n" not in text
+
+
+def test_only_the_build_of_rack_is_left_to_say() -> None:
+    """trade.md: 'Taking the wrong build is a classic mistake', so it is never guessed."""
+    text = drafted(FILES)
+    assert complaints(text) == {("bundle", 2, "build")}
+    stated = text.replace('build = ""', 'build = "managed"')
+    assert complaints(stated) == set()
+    assert complaints(drafted([Entry("marram-rack-managed-6.1.0.fwb", THREE, 1)])) == {("bundle", 0, "build")}
+
+
+def test_what_is_not_known_is_refused_at_its_place_and_never_invented() -> None:
+    text = drafted([Entry("odd.bin")])
+    assert complaints(text) == {("bundle", 0, key) for key in ("family", "version", "size", "sha256")}
+    for key in ("family", "version", "size", "sha256"):
+        (line,) = [row for row in text.splitlines() if row.startswith(f"{key} = ")]
+        assert "# REVIEW: " in line
+    assert "digest_from" not in tomllib.loads(text)["bundle"][0]
+
+
+@pytest.mark.parametrize("entries", [FILES, [Entry("odd.bin")], [Entry("marram-blade-6.1.0.fwb", TWO)]])
+def test_lint_points_at_every_empty_value_and_at_nothing_else_that_was_drafted(entries: list[Entry]) -> None:
+    """'A clear placeholder that lint will refuse with a position'; families without a bundle are told besides."""
+    text = drafted(entries)
+    empty = {
+        f"m.toml:{number}:{line.index(EMPTY) + 1}"
+        for number, line in enumerate(text.splitlines(), 1)
+        if ' = ""  # REVIEW: ' in line
+    }
+    found = [f for f in lint(text.encode(), name="m.toml", today=TODAY) if f.level is Level.ERROR]
+    assert {f.where for f in found if f.code != "family-empty"} == empty
+
+
+def test_the_release_is_an_example_only_and_reads_when_uncommented() -> None:
+    text = drafted([*FILES, Entry("marram-blade-6.0.1.fwb", "4" * 64, 1)])
+    start = text.index("# [[release]]")
+    example = text[start : text.index("# REVIEW", start)].replace("# ", "")
+    assert tomllib.loads(example)["release"] == [
+        {"name": "…", "infrastructure": "6.1.0", "blade": "6.1.0", "rack": "6.1.0", "source": "…"}
+    ]
+
+
+def test_a_draft_from_a_list() -> None:
+    listed = parse(
+        f"{ONE}  marram-infrastructure-6.1.0.fwb\n{TWO} *marram-blade-6.1.0.fwb\n".encode(), name="SHA256SUMS"
+    )
+    rows, findings = entries_from_list(listed)
+    assert findings == []
+    text = drafted(rows, publisher(listed))
+    assert complaints(text) == {("bundle", 0, "size"), ("bundle", 1, "size")}
+    assert {b["digest_from"] for b in tomllib.loads(text)["bundle"]} == {"publisher: SHA256SUMS"}
+    assert "cannot prove that file" not in text
+
+
+def test_from_draft_to_confirmed() -> None:
+    """trade.md, 18: the digest of a file is 'own copy' until it was held against the publisher's own list."""
+    listed = parse(f"{ONE}  marram-infrastructure-6.1.0.fwb\n{TWO}  marram-blade-6.1.0.fwb\n".encode(), name="SUMS")
+    text, report = fill(drafted(FILES[1:]), FILES)
+    assert [c.key for c in report.changes] == ["bundle"]
+    text, report = confirm(text, listed, source=publisher(listed), today=TODAY)
+    data = tomllib.loads(text)
+    assert data["sequence"] == 2
+    assert {b["file"]: b["digest_from"] for b in data["bundle"]} == {
+        "marram-infrastructure-6.1.0.fwb": "publisher: SUMS, 2026-11-25",
+        "marram-blade-6.1.0.fwb": "publisher: SUMS, 2026-11-25",
+        "marram-rack-6.1.0.fwb": "own copy",
+    }
+    assert [(f.code, f.subject) for f in report.findings] == [("not-in-list", "marram-rack-6.1.0.fwb")]
+
+
+def test_signatures_become_a_comment() -> None:
+    text = drafted([FILES[0], Entry(FILES[0].file + ".sig", ONE, 1)])
+    assert len(tomllib.loads(text)["bundle"]) == 1
+    assert f'# signature = {{ file = "{FILES[0].file}.sig", form = "…", key = "…" }}  # REVIEW' in text
+
+
+@pytest.mark.parametrize("entries", [[], [Entry("a\udcff", ONE, 1)]])
+def test_what_cannot_be_drafted(entries: list[Entry]) -> None:
+    with pytest.raises(InputError) as caught:
+        drafted(entries)
+    assert caught.value.hint
+
+
+names = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=30)
+
+
+@given(st.lists(names, min_size=1, max_size=4, unique=True), names, names)
+def test_any_name_reads_back_exactly(files: list[str], platform: str, digest_from: str) -> None:
+    """TOML 1.0.0: what is written is read back, whatever stands in names; nothing in a name leaves its string."""
+    rows = [Entry(file, ONE, 7) for file in files if not file.endswith(".sig")]
+    rows = rows or [Entry("x", ONE, 7)]
+    data = tomllib.loads(draft(rows, platform=platform, issued=TODAY, digest_from=digest_from))
+    assert {b["file"] for b in data["bundle"]} == {e.file for e in rows}
+    assert {b["digest_from"] for b in data["bundle"]} == {digest_from}
+    assert data["platform"] == platform
+    assert set(data) == {"manifest", "platform", "sequence", "issued", "families", "versions", "bundle"}

@@ -1,0 +1,130 @@
+"""What file names say of themselves, and what they do not. That they carry family and version is common practice."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.model.manifest import name_guesses
+from bundlekeeper.model.manifest import types as manifest
+from bundlekeeper.model.manifest.checksum_list import parse
+from bundlekeeper.model.manifest.draft_rows import (
+    LIST_ENTRY_CODES,
+    Entry,
+    bundle_lines,
+    entries_from_list,
+    in_order,
+    split_signatures,
+)
+from bundlekeeper.model.manifest.name_guesses import guess_family, guess_version
+
+ONE, TWO = "a" * 64, "b" * 64
+
+
+def test_the_families_are_those_of_the_manifest() -> None:
+    assert name_guesses.FAMILIES == manifest.FAMILIES
+
+
+@pytest.mark.parametrize(
+    ("file", "family", "version"),
+    [
+        ("marram-infrastructure-6.1.0.fwb", "infrastructure", "6.1.0"),
+        ("marram-blade-6.1.0-p2.fwb", "blade", "6.1.0-p2"),
+        ("Marram_RACK_managed_5.4.10a.bin", "rack", "5.4.10a"),
+        ("marram.blade.6.1.0.fwb", "blade", "6.1.0"),
+        ("marram-blade-v6.1.fwb", "blade", "6.1"),
+        ("marram-blade-4.0(1a).fwb", "blade", "4.0(1a)"),
+        ("marram-blade-6.1.0-beta.fwb", "blade", "6.1.0-beta"),
+        ("marram-blade-6.1.0-RC1-managed.fwb", "blade", "6.1.0-RC1"),
+        ("marram-blade-5.4.2-to-6.1.0.fwb", "blade", None),
+        ("MB-2-blade-6.1.0", "blade", "6.1.0"),
+        ("marram-blade-6.1.0.7z", "blade", "6.1.0"),
+        ("marram-blade-6.1.0.tar.gz", "blade", "6.1.0"),
+        # what the name does not say plainly is unknown
+        ("marram-6.1.0.fwb", None, "6.1.0"),
+        ("blade-rack-6.1.0.fwb", None, "6.1.0"),
+        ("bladerunner-6.1.0.fwb", None, "6.1.0"),
+        ("MB-4-blade.fwb", "blade", None),
+        ("blade-6.fwb", "blade", None),
+        ("blade-6.1.0-hf1.fwb", "blade", None),
+        ("blade-6.1.0-MB-2.fwb", "blade", None),
+        ("blade-6.1.0-p2x.fwb", "blade", None),
+        ("blade-6.1.0.1b2.fwb", "blade", None),
+        ("blade-6.1.0-20260801.fwb", "blade", None),
+        ("blade-٦.١.fwb", "blade", None),
+        (f"blade-{'1' * 200}.{'1' * 40}.fwb", "blade", None),
+        ("", None, None),
+    ],
+)
+def test_guesses(file: str, family: str | None, version: str | None) -> None:
+    assert (guess_family(file), guess_version(file)) == (family, version)
+
+
+@given(st.text(max_size=60))
+def test_a_guess_stands_in_the_name(file: str) -> None:
+    """'Never an invented value': what is guessed is a part of the name."""
+    version, family = guess_version(file), guess_family(file)
+    assert version is None or version in file
+    assert family is None or family in file.casefold()
+
+
+def test_entries_of_a_list() -> None:
+    listed = parse(
+        f"{ONE}  pool/a.fwb\n{ONE} *./a.fwb\n{TWO}  b.fwb\n{ONE}  c.fwb\n{TWO}  old/c.fwb\n"
+        f"MD5 (d.fwb) = {'c' * 32}\nSHA512 (d.fwb) = {'c' * 128}\nSHA1 (b.fwb) = {'d' * 40}\n".encode(),
+        name="SUMS",
+    )
+    rows, findings = entries_from_list(listed)
+    assert rows == [Entry("a.fwb", ONE), Entry("b.fwb", TWO)]
+    assert [(f.code, f.subject, f.where) for f in findings] == [
+        ("listed-twice", "c.fwb", "SUMS:5:1"),
+        ("other-algorithm", "d.fwb", "SUMS:6:1"),
+    ]
+    assert findings[0].says == f"line 4 says {ONE}, line 5 says {TWO}"
+    assert findings[1].says == "the list has no SHA-256 digest for it, only MD5 and SHA512"
+    assert all(f.hint and f.level is LIST_ENTRY_CODES[f.code].level for f in findings)
+
+
+def test_signatures_are_no_bundles() -> None:
+    rows = [Entry(name) for name in ("a.fwb", "a.fwb.sig", "b.fwb.asc", "c.fwb.minisig")]
+    bundles, signatures = split_signatures(rows, known=["c.fwb"])
+    assert [e.file for e in bundles] == ["a.fwb", "b.fwb.asc"]
+    assert signatures == {"a.fwb": "a.fwb.sig", "c.fwb": "c.fwb.minisig"}
+
+
+def test_names_that_are_no_utf8_are_all_told_at_once() -> None:
+    with pytest.raises(InputError) as caught:
+        split_signatures([Entry("a\udcff"), Entry("b"), Entry("c\udc80")])
+    assert [p.subject for p in caught.value.problems] == ["a\udcff", "c\udc80"]
+
+
+def test_order_is_by_family_then_version() -> None:
+    names = ["x-2.0", "rack-2.10.fwb", "rack-2.9.fwb", "blade.fwb", "blade-6.1.fwb", "infrastructure-1.0.fwb"]
+    assert [e.file for e in in_order(Entry(n) for n in names)] == [
+        "infrastructure-1.0.fwb",
+        "blade-6.1.fwb",
+        "blade.fwb",
+        "rack-2.9.fwb",
+        "rack-2.10.fwb",
+        "x-2.0",
+    ]
+
+
+def test_lines_of_a_bundle() -> None:
+    data = tomllib.loads("\n".join(bundle_lines(Entry("m-rack-6.1.0.fwb", ONE, 0), "own copy", 'm".sig')))
+    assert data == {
+        "family": "rack",
+        "version": "6.1.0",
+        "file": "m-rack-6.1.0.fwb",
+        "size": 0,
+        "sha256": ONE,
+        "digest_from": "own copy",
+        "build": "",
+    }
+    lines = bundle_lines(Entry("odd.bin"), "own copy")
+    assert tomllib.loads("\n".join(lines)) == {"family": "", "version": "", "file": "odd.bin", "size": "", "sha256": ""}
+    assert sum("# REVIEW" in line for line in lines) == 4

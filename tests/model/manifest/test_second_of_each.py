@@ -1,0 +1,135 @@
+"""Wherever a draft, a filling or a confirming meets several of a kind, the second counts as the first does."""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import date
+
+import pytest
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Finding
+from bundlekeeper.model.manifest.amend import Report, confirm, fill
+from bundlekeeper.model.manifest.checksum_list import ChecksumList, parse
+from bundlekeeper.model.manifest.draft import draft
+from bundlekeeper.model.manifest.draft_rows import Entry, entries_from_list, split_signatures
+from bundlekeeper.model.manifest.merge_lists import merge
+
+ONE, TWO, THREE = "1" * 64, "2" * 64, "3" * 64
+TODAY = date(2026, 11, 25)
+
+
+def told(findings: list[Finding]) -> list[tuple[str, str]]:
+    return [(f.code, f.subject) for f in findings]
+
+
+def listed(text: str, name: str = "SUMS") -> ChecksumList:
+    return parse(text.encode(), name=name)
+
+
+def bundles(*rows: tuple[str, str, int]) -> str:
+    return "sequence = 1\n" + "".join(
+        f'[[bundle]]\nfile = "{file}"\nsize = {size}\nsha256 = "{digest}"\n' for file, digest, size in rows
+    )
+
+
+# --- draft --------------------------------------------------------------------------------------------------------
+
+
+def test_a_draft_names_the_second_source_and_warns_of_an_own_copy_wherever_it_comes() -> None:
+    rows = [Entry("a.fwb", ONE, 1, "publisher: SUMS"), Entry("b.fwb", TWO, 1, "own copy")]
+    for entries in (rows, rows[::-1]):
+        text = draft(entries, platform="marram", issued=TODAY, digest_from="")
+        assert "publisher: SUMS" in text.split("\n")[1]
+        assert "the files themselves" in text.split("\n")[1]
+        assert "cannot prove that file" in text
+
+
+def test_the_example_release_has_the_newest_version_of_every_family() -> None:
+    names = ["marram-blade-6.0.1.fwb", "marram-blade-6.1.0.fwb", "marram-infrastructure-6.0.9.fwb"]
+    text = draft([Entry(n, ONE, 1) for n in names], platform="marram", issued=TODAY, digest_from="own copy")
+    assert '# infrastructure = "6.0.9"\n# blade = "6.1.0"\n# rack = "…"\n' in text
+
+
+def test_the_second_signature_is_no_bundle_either() -> None:
+    rows, signatures = split_signatures([Entry(n) for n in ("a", "a.sig", "b", "b.asc", "c")])
+    assert [e.file for e in rows] == ["a", "b", "c"]
+    assert signatures == {"a": "a.sig", "b": "b.asc"}
+
+
+# --- lists --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("digests", [(ONE, ONE, TWO), (ONE, TWO, ONE), (TWO, ONE, ONE), (ONE, TWO, THREE)])
+def test_a_third_line_may_contradict_the_first_two(digests: tuple[str, ...]) -> None:
+    rows, found = entries_from_list(listed("".join(f"{d}  {n}/a.fwb\n" for n, d in enumerate(digests))))
+    assert rows == []
+    assert told(found) == [("listed-twice", "a.fwb")]
+
+
+def test_every_other_algorithm_of_a_file_and_every_such_file_is_named() -> None:
+    text = "".join(f"MD5 ({n}) = {'c' * 32}\nSHA1 ({n}) = {'d' * 40}\n" for n in ("a.fwb", "b.fwb"))
+    rows, found = entries_from_list(listed(text))
+    assert rows == []
+    assert told(found) == [("other-algorithm", "a.fwb"), ("other-algorithm", "b.fwb")]
+    assert all("MD5 and SHA1" in f.says for f in found)
+
+
+def test_every_bad_line_is_told() -> None:
+    with pytest.raises(InputError) as caught:
+        listed(f"{ONE}\nx\n{ONE}  a\n{TWO[1:]}  b\n")
+    assert [p.subject for p in caught.value.problems] == ["line 1", "line 2", "line 4"]
+
+
+def test_a_third_list_is_held_against_the_first_and_a_second_file_against_its_list() -> None:
+    lists = [listed(f"{ONE}  a\n", "A"), listed(f"{TWO}  b\n", "B"), listed(f"{TWO}  a\n{THREE}  c\n", "C")]
+    entries, found = merge(lists, [Entry("b", TWO, 2), Entry("c", ONE, 3)])
+    assert [(e.file, e.sha256, e.size_bytes, e.digest_from) for e in entries] == [
+        ("a", None, None, ""),
+        ("b", TWO, 2, "publisher: B"),
+        ("c", THREE, None, "publisher: C"),
+    ]
+    assert told(found) == [("listed-twice", "a"), ("digest-differs", "c")]
+
+
+def test_every_file_that_came_with_different_bytes_is_left_to_review_with_lists_and_without() -> None:
+    files = [Entry(name, digest, 1) for name in ("a", "b") for digest in (ONE, TWO)]
+    for lists in ([], [listed(f"{ONE}  x\n")]):
+        entries, found = merge(lists, files)
+        assert [e for e in entries if e.file != "x"] == [Entry("a"), Entry("b")]
+        assert told(found) == [("given-twice", "a"), ("given-twice", "b")]
+
+
+def test_every_problem_of_every_list_is_told() -> None:
+    text = f"{ONE}  a\n{TWO}  old/a\n{ONE}  b\n{TWO}  old/b\n"
+    entries, found = merge([listed(text, "A"), listed(text.replace("a\n", "c\n"), "B")], [])
+    assert told(found) == [("listed-twice", name) for name in "abcb"]
+    assert all(e.sha256 is None for e in entries)
+
+
+# --- fill and confirm ---------------------------------------------------------------------------------------------
+
+
+def done(pair: tuple[str, Report]) -> tuple[list[dict[str, object]], list[tuple[str, str]]]:
+    return tomllib.loads(pair[0])["bundle"], told(pair[1].findings)
+
+
+def test_every_bundle_of_one_file_is_filled_and_every_difference_told() -> None:
+    rows, found = done(fill('[[bundle]]\nfile = "a"\n[[bundle]]\nfile = "a"\n', [Entry("a", ONE, 1)]))
+    assert (rows, found) == ([{"file": "a", "size": 1, "sha256": ONE, "digest_from": "own copy"}] * 2, [])
+    text = bundles(("a", ONE, 1), ("a", ONE, 1))
+    _, found = done(fill(text, [Entry("a", TWO, 2)]))
+    assert found == [("digest-differs", "a"), ("size-differs", "a")] * 2
+
+
+def test_all_that_were_given_under_one_name_are_named() -> None:
+    _, report = fill("", [Entry("a", digest, 1) for digest in (ONE, TWO, THREE)])
+    assert all(digest in report.findings[0].says for digest in (ONE, TWO, THREE))
+
+
+def test_the_second_bundle_is_confirmed_or_told() -> None:
+    text = bundles(("a", ONE, 1), ("b", TWO, 1), ("c", ONE, 1), ("d", ONE, 1))
+    sums = listed(f"{ONE}  a\n{TWO}  b\n{TWO}  c\n{TWO}  d\n")
+    rows, found = done(confirm(text, sums, source="publisher: page", today=TODAY))
+    assert ["digest_from" in row for row in rows] == [True, True, False, False]
+    assert found == [("digest-differs", "c"), ("digest-differs", "d")]

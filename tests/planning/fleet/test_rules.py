@@ -1,0 +1,211 @@
+"""Jumps and mixes, by examples and against naive readings of design.md's sentences."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bundlekeeper.model.manifest.types import Manifest
+from bundlekeeper.planning.fleet.domain_state import At
+from bundlekeeper.planning.fleet.manifest_index import Book
+from bundlekeeper.planning.fleet.rules import Answer, Rules, Seen, breaches
+from tests.kits.planning_kit import bundle, image, manifest
+
+_TOP = 5
+_FAMILIES = ("infrastructure", "blade")
+_MODELS = {"infrastructure": "MF-40", "blade": "MB-2"}
+_KIND = {"infrastructure": "io-module", "blade": "bios"}
+
+
+def _rules(**more: Any) -> Rules:
+    rows = [bundle(f, str(v), image(_KIND[f], _MODELS[f], f"{v}.0")) for f in _FAMILIES for v in range(1, _TOP + 1)]
+    return Rules(Book(manifest(*rows, **more)))
+
+
+def _seen(family: str, version: int | None, *others: int) -> Seen:
+    """A part of the family at these bundles, running the image of the first."""
+    at = At((tuple(str(v) for v in (version, *others)),), certain=True) if version else At((), certain=False)
+    return Seen(family, _KIND[family], _MODELS[family], f"{version}.0" if version else None, at)
+
+
+@dataclass(frozen=True)
+class _Span:
+    """A range of whole versions, as text and as a set."""
+
+    text: str
+    versions: frozenset[int]
+
+
+_SPANS = st.builds(
+    lambda low, high: _Span(f">={low},<={high}", frozenset(range(low, high + 1))),
+    st.integers(1, _TOP),
+    st.integers(1, _TOP),
+)
+_WHATS = st.sampled_from([{"family": "infrastructure"}, {"family": "blade"}, {"kind": "bios"}, {"models": ("MF-40",)}])
+_JUMPS = st.lists(st.tuples(_WHATS, _SPANS, _SPANS, st.sampled_from(["up", "down", "both"])), max_size=4)
+
+
+def _means(what: dict[str, Any], family: str) -> bool:
+    asked = {"family": family, "kind": _KIND[family], "models": (_MODELS[family],)}
+    return all(asked[key] == value for key, value in what.items())
+
+
+@settings(max_examples=400)
+@given(jumps=_JUMPS, family=st.sampled_from(_FAMILIES), start=st.integers(1, _TOP), end=st.integers(1, _TOP))
+def test_jumps_by_a_naive_reading(
+    jumps: list[tuple[dict[str, Any], _Span, _Span, str]], family: str, start: int, end: int
+) -> None:
+    """ "All matching jumps must hold. With no matching jump, going up is the finding `jump-unstated` and going down is
+    refused." (design.md)"""
+    rows = [
+        {"what": what, "to": to.text, "from": frm.text, "direction": way, "source": f"table {place}"}
+        for place, (what, to, frm, way) in enumerate(jumps)
+    ]
+    if start == end:
+        return
+    way = "up" if start < end else "down"
+    matching = [j for j in jumps if _means(j[0], family) and end in j[1].versions and j[3] in (way, "both")]
+    if not matching:
+        expected = Answer.UNSTATED if way == "up" else Answer.REFUSED
+    else:
+        expected = Answer.ALLOWED if all(start in j[2].versions for j in matching) else Answer.REFUSED
+    answer = _rules(jump=rows).jump(_seen(family, start), f"{end}.0", str(end))
+    assert answer.answer is expected
+    assert answer.down is (way == "down")
+    refusing = [f"table {p}" for p, j in enumerate(jumps) if j in matching and start not in j[2].versions]
+    if expected is Answer.REFUSED:
+        assert [rule.source for rule in answer.rules] == refusing
+
+
+_PARTS = st.lists(st.tuples(st.sampled_from(_FAMILIES), st.integers(1, _TOP)), min_size=1, max_size=5)
+_SIDES = st.tuples(_WHATS, st.one_of(st.none(), _SPANS))
+
+
+def _side(side: tuple[dict[str, Any], _Span | None]) -> dict[str, Any]:
+    return {**side[0], **({"version": side[1].text} if side[1] else {})}
+
+
+@settings(max_examples=400)
+@given(parts=_PARTS, rules=st.lists(st.tuples(_SIDES, st.lists(_SIDES, min_size=1, max_size=2)), max_size=3))
+def test_beside_by_a_naive_reading(
+    parts: list[tuple[str, int]],
+    rules: list[tuple[tuple[dict[str, Any], _Span | None], list[tuple[dict[str, Any], _Span | None]]]],
+) -> None:
+    """ "`beside` holds in every state for every pair of components in its scope." (design.md)"""
+
+    def inside(side: tuple[dict[str, Any], _Span | None], part: tuple[str, int]) -> bool:
+        return side[1] is None or part[1] in side[1].versions
+
+    expected = {
+        (place, which)
+        for place, (when, needs) in enumerate(rules)
+        for which, need in enumerate(needs)
+        for x in parts
+        for y in parts
+        if _means(when[0], x[0]) and inside(when, x) and _means(need[0], y[0]) and not inside(need, y)
+    }
+    rows = [
+        {"scope": "domain", "when": _side(when), "need": tuple(map(_side, needs)), "source": f"table {place}"}
+        for place, (when, needs) in enumerate(rules)
+    ]
+    held = _rules(beside=rows)
+    seen = [(_seen(*part), place) for place, part in enumerate(parts)]
+    found = set()
+    for breach in breaches(held, "domain", seen):
+        assert breach.refused and not breach.maybe_whens and not breach.maybe_shorts
+        place = int(breach.rule.source.split()[1])
+        which = [n is breach.need for n in breach.rule.need].index(True)
+        found.add((place, which))
+    assert found == expected
+    assert list(breaches(held, "server", seen)) == []
+
+
+@settings(max_examples=300)
+@given(jumps=_JUMPS, start=st.integers(1, _TOP), end=st.integers(1, _TOP))
+def test_a_jump_from_the_unknown_is_never_better_than_from_where_it_really_is(
+    jumps: list[tuple[dict[str, Any], _Span, _Span, str]], start: int, end: int
+) -> None:
+    """ "Unknown is never zero and never good." (design.md)"""
+    rows = [
+        {"what": what, "to": to.text, "from": frm.text, "direction": way, "source": "table 1"}
+        for what, to, frm, way in jumps
+    ]
+    rules = _rules(jump=rows)
+    order = list(Answer)
+    known = rules.jump(_seen("blade", start), f"{end}.0", str(end))
+    unknown = rules.jump(_seen("blade", None), f"{end}.0", str(end))
+    assert unknown.answer in (Answer.UNKNOWN, Answer.REFUSED)
+    assert order.index(unknown.answer) >= min(order.index(known.answer), order.index(Answer.UNKNOWN))
+    half = replace(_seen("blade", start), at=At(_seen("blade", start).at.readings, certain=False))
+    assert rules.jump(half, f"{end}.0", str(end)).answer in (Answer.UNKNOWN, Answer.REFUSED)
+
+
+def _one_jump(to: str, frm: str, direction: str = "up") -> Rules:
+    return _rules(
+        jump=({"what": {"family": "blade"}, "to": to, "from": frm, "direction": direction, "source": "table 1"},)
+    )
+
+
+def test_a_part_at_several_bundles_may_go_where_one_of_them_lets_it() -> None:
+    """The bytes are those of each bundle; an image that did not change must not hold a part back."""
+    rules = _one_jump(">=5", ">=3")
+    assert rules.jump(_seen("blade", 2), "5.0", "5").answer is Answer.REFUSED
+    assert rules.jump(_seen("blade", 2, 3), "5.0", "5").answer is Answer.ALLOWED
+
+
+def test_a_mixed_server_must_be_let_pass_from_its_lowest_and_its_highest_bundle() -> None:
+    """ "rules must hold for the lowest and the highest bundle found" (trade.md)"""
+    part = replace(_seen("blade", 3), at=At((("2",), ("3",)), certain=True))
+    assert _one_jump(">=5", ">=3").jump(part, "5.0", "5").answer is Answer.REFUSED
+    assert _one_jump(">=5", ">=2").jump(part, "5.0", "5").answer is Answer.ALLOWED
+
+
+def test_a_rule_for_another_direction_does_not_speak() -> None:
+    """ "direction: up | down | both" (design.md)"""
+    assert _one_jump(">=2", ">=1", "down").jump(_seen("blade", 3), "5.0", "5").answer is Answer.UNSTATED
+    assert _one_jump(">=2", ">=1", "down").jump(_seen("blade", 5), "3.0", "3").answer is Answer.ALLOWED
+    assert _one_jump(">=2", ">=1", "both").jump(_seen("blade", 3), "5.0", "5").answer is Answer.ALLOWED
+
+
+def test_an_image_that_goes_down_in_a_newer_bundle_goes_down() -> None:
+    """Without a rule that lets it pass it is refused, though the bundle's own version goes up."""
+    rules = _rules()
+    answer = rules.jump(_seen("blade", 3), "1.0", "5")
+    assert (answer.answer, answer.down) == (Answer.REFUSED, True)
+
+
+def _mix() -> Manifest:
+    when = {"family": "infrastructure", "version": ">=4"}
+    need = ({"family": "blade", "version": ">=3"},)
+    return _rules(beside=({"scope": "domain", "when": when, "need": need, "source": "table 5"},)).book.manifest
+
+
+@pytest.mark.parametrize(
+    ("infrastructure", "server", "refused", "unknown"),
+    [
+        (_seen("infrastructure", 4), _seen("blade", 3), False, False),
+        (_seen("infrastructure", 4), _seen("blade", 2), True, False),
+        (_seen("infrastructure", 3, 4), _seen("blade", 2), False, False),  # it is at 3 as well, and 3 asks nothing
+        (_seen("infrastructure", 4), _seen("blade", 2, 3), False, False),
+        (_seen("infrastructure", None), _seen("blade", 2), False, True),
+        (_seen("infrastructure", None), _seen("blade", 3), False, False),  # whatever it runs, this is enough
+        (_seen("infrastructure", 4), _seen("blade", None), False, True),
+        (_seen("infrastructure", 3), _seen("blade", None), False, False),
+        (_seen("infrastructure", 4), replace(_seen("blade", 4), model=None), False, False),
+        (_seen("infrastructure", 4), replace(_seen("blade", 4), family=None), False, False),
+        (_seen("infrastructure", 4), replace(_seen("blade", 2), family=None), False, True),
+        (_seen("infrastructure", 4), replace(_seen("blade", 3), at=At((("2",), ("3",)), certain=True)), True, False),
+        (_seen("infrastructure", 4), replace(_seen("blade", 3), at=At((("3",), ("4",)), certain=False)), False, True),
+        (_seen("infrastructure", 4), replace(_seen("blade", 2), at=At((("2",), ("3",)), certain=False)), True, False),
+    ],
+)
+def test_what_is_not_known_makes_a_mix_neither_allowed_nor_refused(
+    infrastructure: Seen, server: Seen, refused: bool, unknown: bool
+) -> None:
+    """ "Unknown is never zero and never good."; a part at several bundles is each of them, a mixed one both ends."""
+    found = list(breaches(Rules(Book(_mix())), "domain", [(infrastructure, "i"), (server, "s")]))
+    assert (any(b.refused for b in found), any(b.unknown for b in found)) == (refused, unknown)

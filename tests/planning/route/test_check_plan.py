@@ -1,0 +1,389 @@
+"""Plans made by hand, held against the rules: by example, against brute force, and readers that get nonsense."""
+
+from __future__ import annotations
+
+import json
+import random
+from collections.abc import Sequence
+from dataclasses import asdict, replace
+from datetime import date
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Level
+from bundlekeeper.model.inventory.types import Apart
+from bundlekeeper.model.route.document import (
+    SCHEMA,
+    differences,
+    inventory_facts,
+    manifest_facts,
+    read_document,
+    to_text,
+)
+from bundlekeeper.model.route.hand_plan import Plan, PlanStep, read_plan
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.route.check_plan import HeldPlan, hold
+from bundlekeeper.planning.route.find import Route, route
+from tests.kits.planning_kit import NOW, held_all, marram, whole_domain
+from tests.planning.route.test_brute_force import Brute, State
+from tests.planning.route.test_find import VERSIONS
+
+TEXT = """plan = 1
+domain = "holm-a"
+release = "6.1"
+
+[[step]]
+what = "infrastructure"
+version = "6.0.1"
+
+[[step]]
+what = "servers"
+release = "6.0"
+
+[[step]]
+what = "infrastructure"
+version = "6.1.0"
+note = "the last one"
+
+[[step]]
+what = "blade"
+version = "6.1.0"
+servers = ["1/1"]
+
+[[step]]
+what = "servers"
+release = "6.1"
+"""
+
+
+def read(text: str) -> Plan:
+    return read_plan(text.encode(), name="plan.toml", form="toml")
+
+
+def judged(text: str, start: str = "5.4.10") -> HeldPlan:
+    return hold(Fleet(marram(), whole_domain(start)), read(text), held_all(marram()))
+
+
+def errors(found: HeldPlan) -> list[tuple[str, str]]:
+    return [(f.code, f.subject) for f in found.findings if f.level is Level.ERROR]
+
+
+def test_a_plan_that_obeys_is_told_with_its_steps_and_nothing_against_it() -> None:
+    found = judged(TEXT)
+    assert errors(found) == []
+    assert [(s.number, s.what, s.name) for s in found.route.steps] == [
+        (1, "infrastructure", "6.0.1"),
+        (2, "servers", "6.0"),
+        (3, "infrastructure", "6.1.0"),
+        (4, "servers", "6.1.0"),
+        (5, "servers", "6.1"),
+    ]
+    assert len(found.route.steps[3].changes[0].servers) == 1
+    assert found.states > 5
+
+
+def test_every_fault_is_told_at_once_with_its_step_and_its_rule() -> None:
+    """ "Every state between must be allowed, not only the first and last." (trade.md)"""
+    text = TEXT.replace('version = "6.0.1"', 'version = "6.1.0"', 1).replace('release = "6.0"', 'release = "5.4"')
+    found = judged(text)
+    told = errors(found)
+    assert ("jump-refused", "step 1") in told
+    assert ("mix-refused", "step 1") in told
+    assert any("release notes 6.1, table 2" in f.says for f in found.findings if f.subject == "step 1")
+    assert [f.subject for f in found.findings if f.code == "no-change"] == ["step 2", "step 3"]
+
+
+def test_a_plan_that_stops_short_says_what_is_not_there() -> None:
+    found = judged(TEXT[: TEXT.rindex("[[step]]")])
+    assert {code for code, _ in errors(found)} == {"falls-short"}
+    assert len(errors(found)) == 2  # the other blade and the rack server
+
+
+@pytest.mark.parametrize("start", ["5.4.2", "5.4.10", "6.0.1", "6.1.0"])
+def test_what_the_planner_finds_obeys_and_is_no_longer(start: str) -> None:
+    fleet = Fleet(marram(), whole_domain(start))
+    found = route(fleet, "holm-a", "6.1", held_all(marram()), NOW)
+    if not isinstance(found, Route):
+        return
+    rows = [_step_of(s.what, s.name, tuple(k for c in s.changes for k in c.servers)) for s in found.steps]
+    plan = Plan("p", "holm-a", "6.1", tuple(rows), lambda _: ("p", ""))
+    held = hold(fleet, plan, held_all(marram()))
+    assert errors(held) == []
+    assert held.route.cost == found.cost
+
+
+def _step_of(what: str, name: str, servers: tuple[str, ...]) -> PlanStep:
+    own = what == "infrastructure"
+    kind = ("model-table",) if name.endswith("only") else ()
+    version = name.split(",")[0]
+    return PlanStep(what, version if own else "", "" if own else name, kind, servers)
+
+
+class Chance:
+    """A plan by chance for a case that is written out, and what brute force says of each of its steps."""
+
+    def __init__(self, rnd: random.Random, case: Brute) -> None:
+        self.case = case
+        self.servers = self._servers()
+        self.steps: list[PlanStep] = []
+        self.allowed: list[bool | None] = []  # None: the step changes nothing
+        state = case.start
+        for _ in range(rnd.randint(1, 5)):
+            to = rnd.randrange(3)
+            if rnd.random() < 0.5:
+                state = self._own(state, to)
+            else:
+                chosen = [i for i in range(len(case.classes)) if rnd.random() < 0.7] or [0]
+                state = self._of_servers(state, chosen, to)
+
+    def _servers(self) -> list[tuple[str, ...]]:
+        """The keys of each class's servers."""
+        standing = self.case.fleet.standing("holm-a")
+        found: dict[tuple[str, str], list[str]] = {}
+        for server in standing.servers:
+            first = server.parts[0].part
+            found.setdefault((first.model or "", first.active or ""), []).append(server.key)
+        return [tuple(found[m, VERSIONS[v]]) for m, v, _ in self.case.classes]
+
+    def _own(self, state: State, to: int) -> State:
+        self.steps.append(PlanStep("infrastructure", VERSIONS[to]))
+        after: State = (to, to, max(to, state[2]), state[3])
+        if after == state:
+            self.allowed.append(None)
+            return state
+        self.allowed.append(after in [end for end, _ in self.case.own_steps(state)])
+        return after
+
+    def _of_servers(self, state: State, chosen: Sequence[int], to: int) -> State:
+        keys = tuple(k for i in chosen for k in self.servers[i])
+        self.steps.append(PlanStep("blade", VERSIONS[to], servers=keys))
+        moving = {i for i in chosen if state[3][i] != to}
+        if not moving:
+            self.allowed.append(None)
+            return state
+        self.allowed.append(self.case.server_step(state, moving, to) is not None)
+        return (*state[:3], tuple(to if i in moving else n for i, n in enumerate(state[3])))
+
+
+def test_each_step_is_refused_exactly_where_brute_force_refuses_it() -> None:
+    """ "hold a plan made by hand against the same rules" (issue 5, point 7)"""
+    counts = {True: 0, False: 0, None: 0}
+    for seed in range(400):
+        rnd = random.Random(seed)
+        case = Brute(rnd)
+        if not case.begins_well():
+            continue
+        chance = Chance(rnd, case)
+        plan = Plan("p", "holm-a", VERSIONS[case.goal], tuple(chance.steps), lambda _: ("p", ""))
+        found = hold(case.fleet, plan, held_all(case.manifest))
+        for number, allowed in enumerate(chance.allowed, 1):
+            told = [f for f in found.findings if f.subject == f"step {number}"]
+            idle = any(f.code == "no-change" for f in told)
+            refused = any(f.level is Level.ERROR or f.code == "not-checked" for f in told)
+            expected = None if idle else not refused
+            counts[allowed] += 1
+            assert expected == allowed, (seed, number, chance.steps, told)
+            if allowed is False:  # what a refused step leaves standing is told once, by brute force again and again
+                break
+    assert min(counts.values()) > 30
+
+
+_VALUES = st.sampled_from(
+    [
+        "1",
+        '"holm-a"',
+        '""',
+        "[]",
+        '["1/1"]',
+        "{}",
+        "2026-08-14",
+        "true",
+        "[[1]]",
+        '"\\u001b[31m"',
+        "1e400",
+        '"6.1"',
+        "'''x'''",
+    ]
+)
+_LINES = st.one_of(
+    st.sampled_from(TEXT.splitlines()),
+    st.tuples(st.sampled_from(["plan", "domain", "release", "what", "version", "servers", "only", "x.y"]), _VALUES).map(
+        lambda row: f"{row[0]} = {row[1]}"
+    ),
+    st.text(max_size=20),
+)
+
+
+@settings(max_examples=150)
+@given(st.lists(_LINES, max_size=25))
+def test_no_text_brings_anything_but_a_plan_or_our_own_error(lines: list[str]) -> None:
+    """ "nothing but our own error family may come out" (style.md, habit 7)"""
+    data = "\n".join(lines).encode("utf-8", "surrogatepass")
+    try:
+        plan = read_plan(data, name="plan.toml", form="toml")
+        hold(Fleet(marram(), whole_domain("6.0.1", blades=1)), plan, held_all(marram()))
+    except InputError as error:
+        assert all(problem.where for problem in error.problems)
+
+
+@settings(max_examples=150)
+@given(
+    st.recursive(
+        st.none() | st.booleans() | st.integers() | st.text(max_size=5),
+        lambda s: (
+            st.lists(s, max_size=3)
+            | st.dictionaries(
+                st.sampled_from(
+                    [
+                        "schema",
+                        "inputs",
+                        "manifest",
+                        "inventory",
+                        "options",
+                        "route",
+                        "steps",
+                        "plan",
+                        "step",
+                        "changes",
+                    ]
+                ),
+                s,
+                max_size=5,
+            )
+        ),
+        max_leaves=20,
+    )
+)
+def test_no_json_brings_anything_but_a_plan_or_our_own_error(value: object) -> None:
+    if isinstance(value, dict):
+        value = {**value, "schema": "bundlekeeper.route/1"}
+    data = json.dumps(value).encode()
+    for reader in (lambda: read_document(data, "p.json"), lambda: read_plan(data, name="p.json", form="json")):
+        try:
+            reader()
+        except InputError as error:
+            assert error.says
+
+
+def _document() -> dict[str, Any]:
+    fleet = Fleet(marram(), whole_domain("5.4.10"))
+    found = route(fleet, "holm-a", "6.1", held_all(marram()), NOW)
+    assert isinstance(found, Route)
+    inputs = {
+        "manifest": manifest_facts(marram(), "0" * 64),
+        "inventory": inventory_facts(fleet.inventory, "holm-a"),
+    }
+    rows = asdict(found)
+    rows.pop("findings")
+    options = {"window_minutes": None, "per_cluster": 1}
+    document = {"schema": SCHEMA, "domain": "holm-a", "release": "6.1", "inputs": inputs, "options": options}
+    made: dict[str, Any] = json.loads(to_text({**document, "route": rows}))
+    return made
+
+
+def _paths(value: object, path: tuple[str | int, ...] = ()) -> list[tuple[str | int, ...]]:
+    rows = [path] if path else []
+    items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, each in items:
+        rows += _paths(each, (*path, key))
+    return rows
+
+
+def test_a_mutated_document_is_told_apart_judged_or_refused_and_never_breaks_us() -> None:
+    """ "a test throws seeded mutations of valid input at each parser" (style.md, habit 7)"""
+    whole = _document()
+    text = json.dumps(whole)
+    fleet = Fleet(marram(), whole_domain("5.4.10"))
+    read = read_document(text.encode(), "r.json")
+    assert read is not None
+    assert differences(read.inputs, whole["inputs"]) == []
+    assert errors(hold(fleet, read.plan, held_all(marram()))) == []
+    rnd, paths, seen = random.Random(5), _paths(whole), {"refused": 0, "changed": 0, "faulty": 0, "same": 0}
+    odd: list[Any] = [None, "", "x", 7, -1, [], {}, [[]], True, "\x1b[2J", {"kind": 1}, "0" * 64, ["a", "a"]]
+    for _ in range(600):
+        copy: Any = json.loads(text)
+        path = rnd.choice(paths)
+        at = copy
+        for key in path[:-1]:
+            at = at[key]
+        if rnd.random() < 0.3:
+            del at[path[-1]]
+        else:
+            at[path[-1]] = rnd.choice(odd)
+        try:
+            read = read_document(json.dumps(copy).encode(), "r.json")
+            if read is None:
+                seen["refused"] += 1
+            elif differences(read.inputs, whole["inputs"]):
+                seen["changed"] += 1
+            else:
+                seen["faulty" if errors(hold(fleet, read.plan, held_all(marram()))) else "same"] += 1
+        except InputError:
+            seen["refused"] += 1
+    assert min(seen.values()) > 5, seen
+
+
+def test_what_changed_in_a_domain_is_named_and_a_later_reading_of_the_same_is_no_change() -> None:
+    parts = whole_domain("6.0.1")
+    then = {"manifest": manifest_facts(marram(), "0" * 64), "inventory": inventory_facts(parts, "holm-a")}
+
+    def told(components: Any, **more: Any) -> list[str]:
+        changed = replace(parts, components=tuple(components), **more)
+        now = {**then, "inventory": inventory_facts(changed, "holm-a")}
+        return [f"{f.subject}: {f.says}" for f in differences(then, now)]
+
+    rows = list(parts.components)
+    assert told(rows, taken=date(2026, 12, 1)) == []
+    assert told(reversed(rows)) == []
+    first = rows[0]
+    assert told([replace(first, active="6.1.0"), *rows[1:]]) == [f"fabric-switch {first.key}: it runs 6.1.0, was 6.0.1"]
+    assert told([replace(first, healthy=None), *rows[1:]]) == [
+        f"fabric-switch {first.key}: its healthy is not known, was True"
+    ]
+    gone = told(rows[1:])
+    assert f"{first.key}: it is no longer there" in gone
+    assert f"partition {first.key} bootflash: it is no longer there" in gone
+    assert told([*rows, replace(first, serial="NEW", active=None)]) == ["NEW: it is new"]
+    assert told([*rows, replace(first, serial="FAR", domain="holm-b")]) == []
+    assert told(rows, policies=()) == ["policy gold: it is no longer there"]
+    assert told(rows, apart=(Apart(("holm-a", "holm-b")),)) == [
+        "apart: other domains are never in one window with this one"
+    ]
+
+
+def test_a_digest_that_is_not_that_of_what_a_document_lists_was_edited() -> None:
+    """ "A route stores the digests of the manifest and inventory it was made from" (issue 5, point 7)"""
+    now = {
+        "manifest": manifest_facts(marram(), "0" * 64),
+        "inventory": inventory_facts(whole_domain("6.0.1"), "holm-a"),
+    }
+    then = {**now, "inventory": {**now["inventory"], "sha256": "0" * 64}}
+    (told,) = differences(then, now)
+    assert "the document was edited" in told.says
+
+
+def test_two_policies_of_one_name_hide_nothing_from_a_document() -> None:
+    parts = whole_domain("6.0.1")
+    (policy,) = (p for p in parts.policies if p.name == "gold")
+    twice = replace(parts, policies=(replace(policy, applies="at-once"), *parts.policies))
+    facts = inventory_facts(twice, "holm-a")
+    assert {row["applies"] for row in facts["policies"].values()} == {"at-once", policy.applies}
+
+
+def test_whom_else_a_policy_touches_is_part_of_what_a_route_was_made_from() -> None:
+    """ "A policy shared by many servers, even across domains, that applies at once restarts them all" (trade.md)"""
+    parts = whole_domain("6.0.1")
+    parts = replace(parts, policies=tuple(replace(p, scope=None) for p in parts.policies))
+    then = {"manifest": manifest_facts(marram(), "0" * 64), "inventory": inventory_facts(parts, "holm-a")}
+    far = replace(next(r for r in parts.components if r.policy == "gold"), parent="FAR", domain="holm-b")
+
+    def told(policy: str | None) -> list[str]:
+        changed = replace(parts, components=(*parts.components, replace(far, policy=policy)))
+        return [f.subject for f in differences(then, {**then, "inventory": inventory_facts(changed, "holm-a")})]
+
+    assert told("gold") == told(None) == ["policy gold"]
+    assert told("") == told("silver") == []

@@ -1,0 +1,220 @@
+"""Routes: by example, and against a search by brute force that asks the rules themselves of every state."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from bundlekeeper.model.inventory.types import Component, Inventory
+from bundlekeeper.model.manifest.types import Manifest
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.route.find import NoRoute, Route, route
+from tests.kits.planning_kit import NOW, blade, bundle, held_all, image, inventory, manifest, marram, whole_domain
+from tests.kits.route_worlds import LARGE, Large, large_domain, large_manifest
+
+
+def find(rules: Manifest, parts: Inventory, to: str) -> Route | NoRoute:
+    return route(Fleet(rules, parts), "holm-a", to, held_all(rules), NOW)
+
+
+def way(found: Route | NoRoute) -> list[tuple[str, list[str]]]:
+    """The steps in short: what, and the versions."""
+    assert isinstance(found, Route), found
+    return [(s.what, [c.version for c in s.changes]) for s in found.steps]
+
+
+def test_a_stop_on_the_way() -> None:
+    """ "A jump that isn't allowed: the release notes ask for a stop at an intermediate version." (trade.md)"""
+    found = find(marram(), whole_domain("5.4.10"), "6.1")
+    assert way(found) == [
+        ("infrastructure", ["6.0.1"]),
+        ("servers", ["6.0.1", "6.0.1"]),
+        ("infrastructure", ["6.1.0"]),
+        ("servers", ["6.1.0", "6.1.0"]),
+    ]
+    assert isinstance(found, Route)
+    assert found.cost[:2] == (4, 6)
+    sources = {q.source for s in found.steps for q in s.quotes}
+    assert {"release notes 6.0, table 2", "release notes 6.1, table 2", "release notes 6.1, table 5"} <= sources
+
+
+def test_nothing_to_do() -> None:
+    assert way(find(marram(), whole_domain("6.1.0"), "6.1")) == []
+
+
+def test_no_way_down_without_a_rule() -> None:
+    """ "with no matching jump … going down is refused" (design.md)"""
+    found = find(marram(), whole_domain("6.0.1"), "5.4")
+    assert isinstance(found, NoRoute)
+    assert found.exact
+    assert [q.sort for q in found.blocking] == ["practice"]
+    assert found.nearest == "6.0"
+
+
+VERSIONS = ("1.0", "2.0", "3.0")
+
+
+def small(**more: Any) -> Manifest:
+    """Three versions of switches, tables and blades, and a release for each."""
+    rows = []
+    for n, v in enumerate(VERSIONS, 1):
+        table = image("model-table", "MF-40", f"t{n}")
+        own = [image("fabric-switch", "MF-40", v, minutes=n), image("domain-manager", "MF-40", v), table]
+        rows.append(bundle("infrastructure", v, *own))
+        rows.append(bundle("blade", v, image("bios", ("MB-2", "MB-4"), v)))
+    extra = more.pop("bundles", ())
+    releases = more.pop("release", [{"name": v, "infrastructure": v, "blade": v} for v in VERSIONS])
+    kind = {"model-table": {"order": "listed", "list": ("t1", "t2", "t3")}}
+    return manifest(*rows, *extra, release=tuple(releases), kind=kind, **more)
+
+
+def stock(own: str, *servers: tuple[str, str], table: str = "") -> Inventory:
+    """Two switches, two managers and a table at one version; blades of (model, version)."""
+    base = Component("fabric-switch", "holm", "holm-a", "", model="MF-40", active=own, pair="p", healthy=True)
+    parts = [
+        replace(base, kind=kind, serial=f"{kind}-{half}", half=half)
+        for kind in ("fabric-switch", "domain-manager")
+        for half in ("leading", "following")
+    ]
+    tables = {v: f"t{n}" for n, v in enumerate(VERSIONS, 1)}
+    parts.append(replace(base, kind="model-table", serial="T", active=table or tables[own], pair=""))
+    for n, (model, version) in enumerate(servers, 1):
+        parts.append(blade(str(n), version, model=model)[0])
+    return inventory(parts)
+
+
+def jump(to: str, from_: str, family: str = "infrastructure", direction: str = "up") -> dict[str, Any]:
+    return {"what": {"family": family}, "to": to, "from": from_, "direction": direction, "source": f"{family} to {to}"}
+
+
+def test_a_stop_that_was_withdrawn_is_named_where_there_is_no_other_way() -> None:
+    """ "A release withdrawn after it was downloaded." (trade.md): no way goes over it."""
+    rules = small(jump=(jump(">=3.0", ">=2.0"),))
+    gone = {"standing": "withdrawn", "why": "loses its pair"}
+    rows = [
+        b.model_copy(update=gone if (b.family, b.version) == ("infrastructure", "2.0") else {}) for b in rules.bundle
+    ]
+    found = find(rules.model_copy(update={"bundle": tuple(rows)}), stock("1.0", ("MB-2", "1.0")), "3.0")
+    assert isinstance(found, NoRoute)
+    assert found.passed_over == (("infrastructure 2.0", "loses its pair"),)
+    assert [f.says for f in found.findings if f.code == "withdrawn"] == [
+        "infrastructure 2.0 would be a stop on a way, and is withdrawn: loses its pair"
+    ]
+    found = find(small(jump=(jump(">=3.0", ">=9.0"),)), stock("1.0", ("MB-2", "1.0")), "3.0")
+    assert isinstance(found, NoRoute)
+    assert found.passed_over == ()
+
+
+def test_a_server_left_behind_is_brought_up_before_the_infrastructure_goes_on() -> None:
+    """ "Servers left so far behind that the new infrastructure no longer talks to them" (trade.md)"""
+    rule = {
+        "scope": "domain",
+        "when": {"family": "infrastructure", "version": ">=3.0"},
+        "need": ({"family": "blade", "version": ">=2.0"},),
+        "source": "table 5",
+    }
+    found = find(small(beside=(rule,)), stock("2.0", ("MB-2", "2.0"), ("MB-4", "1.0")), "3.0")
+    assert way(found) == [("servers", ["2.0"]), ("infrastructure", ["3.0"]), ("servers", ["3.0", "3.0"])]
+
+
+def test_a_mix_that_is_refused_during_the_step() -> None:
+    """ "that mix of A and B is allowed unless a rule forbids it" (design.md): 1.0 and 3.0 may not be mixed, 2.0 may."""
+    rule = {
+        "scope": "domain",
+        "when": {"kind": "fabric-switch", "version": ">=3.0"},
+        "need": ({"kind": "fabric-switch", "version": ">=2.0"},),
+        "source": "table 6",
+    }
+    assert way(find(small(), stock("1.0"), "3.0")) == [("infrastructure", ["3.0"])]
+    assert way(find(small(beside=(rule,)), stock("1.0"), "3.0")) == [
+        ("infrastructure", ["2.0"]),
+        ("infrastructure", ["3.0"]),
+    ]
+
+
+def test_the_manager_goes_before_the_switches_so_that_a_rule_for_it_is_met() -> None:
+    rule = {
+        "scope": "domain",
+        "when": {"kind": "fabric-switch", "version": ">=3.0"},
+        "need": ({"kind": "domain-manager", "version": ">=3.0"},),
+        "source": "table 7",
+    }
+    assert way(find(small(beside=(rule,)), stock("1.0"), "3.0")) == [("infrastructure", ["3.0"])]
+    turned = {**rule, "when": {"kind": "domain-manager", "version": ">=3.0"}}
+    turned["need"] = ({"kind": "fabric-switch", "version": ">=3.0"},)
+    found = find(small(beside=(turned,)), stock("1.0"), "3.0")
+    assert isinstance(found, NoRoute)
+    assert [q.source for q in found.blocking] == ["table 7"]
+    assert found.exact
+
+
+def test_a_patch_goes_onto_its_base() -> None:
+    patch = bundle("infrastructure", "3.0-p1", image("fabric-switch", "MF-40", "3.0-p1"), onto="3.0")
+    release = [{"name": v, "infrastructure": v} for v in (*VERSIONS, "3.0-p1")]
+    rules = small(bundles=(patch,), release=release)
+    assert way(find(rules, stock("1.0"), "3.0-p1")) == [("infrastructure", ["3.0"]), ("infrastructure", ["3.0-p1"])]
+
+
+def test_the_model_table_is_brought_first_and_alone() -> None:
+    """ "The model table … must be brought up first when new models arrive" (trade.md)"""
+    table = bundle("infrastructure", "3.0-t", image("model-table", "MF-40", "t3"), only=("model-table",))
+    need = {
+        "scope": "domain",
+        "when": {"family": "blade", "version": ">=2.0"},
+        "need": ({"kind": "model-table", "version": ">=t3"},),
+        "source": "table 8",
+    }
+    behind = {
+        "scope": "domain",
+        "when": {"kind": "fabric-switch", "version": ">=3.0"},
+        "need": ({"family": "blade", "version": ">=2.0"},),
+        "source": "table 9",
+    }
+    rules = small(bundles=(table,), beside=(need, behind))
+    found = find(rules, stock("2.0", ("MB-2", "1.0")), "3.0")
+    steps = way(found)
+    assert [what for what, _ in steps] == ["infrastructure", "servers", "infrastructure", "servers"]
+    assert isinstance(found, Route)
+    assert [p.kind for p in found.steps[0].changes[0].parts] == ["model-table"]
+
+
+def test_down_takes_the_servers_first() -> None:
+    """ "**Down** only where a rule says that it may be done: … servers; I/O modules and switches; manager last" """
+    rules = (jump(">=1.0", ">=1.0", direction="both"), jump(">=1.0", ">=1.0", "blade", "both"))
+    found = find(small(jump=rules), stock("3.0", ("MB-2", "3.0")), "2.0")
+    assert way(found) == [("servers", ["2.0"]), ("infrastructure", ["2.0"])]
+    assert isinstance(found, Route)
+    assert [p.kind for p in found.steps[1].changes[0].parts] == ["fabric-switch", "domain-manager"]
+    assert {f.code for f in found.findings} == {"downgrade"}
+
+
+def test_a_version_that_is_not_known_never_opens_a_way() -> None:
+    parts = stock("1.0", ("MB-2", "1.0"))
+    blank = replace(parts, components=tuple(replace(c, active=None) for c in parts.components))
+    rules = small(jump=(jump(">=2.0", ">=1.0"),))
+    assert isinstance(find(rules, parts, "3.0"), Route)
+    found = find(rules, blank, "3.0")
+    assert isinstance(found, NoRoute)
+    assert {q.sort for q in found.blocking} == {"fact"}
+
+
+@pytest.mark.parametrize(
+    "large", [w for w in LARGE if w.seed in (3, 6, 8, 9, 12, 16)], ids=lambda large: f"world-{large.seed}"
+)
+def test_large_domains_are_answered(large: Large) -> None:
+    """ "Mixed domains with up to 8 server classes and 40 releases per family solve" (no clock here: tests/bench)"""
+    rules = large_manifest(large)
+    to = rules.release[large.to].name
+    found = route(Fleet(rules, large_domain(large, rules)), "holm-a", to, held_all(rules), NOW)
+    if isinstance(found, NoRoute):
+        assert found.exhausted
+        assert found.exact
+        assert found.blocking
+        assert found.nearest != to
+    else:
+        assert found.cost[0] == len(found.steps) > 0
+        assert found.cost[1:] == tuple(
+            sum(getattr(step, what) for step in found.steps) for what in ("restarts", "minutes", "size_bytes")
+        )

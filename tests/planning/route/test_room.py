@@ -1,0 +1,115 @@
+"""Room for the images of a route: each half of a pair, each step, stops among them."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from bundlekeeper.findings import Finding
+from bundlekeeper.model.inventory.types import Component, Partition
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.stock import Holdings
+from bundlekeeper.planning.route.find import route
+from bundlekeeper.planning.route.room import room
+from bundlekeeper.planning.route.types import Route
+from bundlekeeper.planning.windows.make import schedule
+from tests.kits.planning_kit import bundle, held_all, image, inventory, manifest, marram, pair, whole_domain
+
+NOW = datetime(2026, 11, 25, tzinfo=UTC)
+
+
+def _told(first: int | None, second: int | None, last: int | None = 200) -> list[Finding]:
+    """A pair of switches that must stop at 2.0 on its way from 1.0 to 3.0; each image lies there with 200 bytes."""
+    bundles = [
+        bundle(
+            "infrastructure",
+            version,
+            image(
+                "fabric-switch",
+                "MF-40",
+                version,
+                size=100,
+                unpacked=last if version == "3.0" else 200,
+                working=10,
+                minutes=5,
+            ),
+        )
+        for version in ("1.0", "2.0", "3.0")
+    ]
+    what = {"family": "infrastructure"}
+    rules = manifest(
+        *bundles,
+        families=["infrastructure"],
+        release=[{"name": v, "infrastructure": v, "source": "notes"} for v in ("1.0", "2.0", "3.0")],
+        jump=[
+            {"what": what, "to": ">=2,<3", "from": ">=1", "source": "notes"},
+            {"what": what, "to": ">=3", "from": ">=2", "source": "notes"},
+        ],
+    )
+    halves = pair("fabric-switch", "fabric", "1.0", held=("1.0",), pending="")
+    rooms = [Partition(h.key, "images", 10_000, free) for h, free in zip(halves, (first, second), strict=True)]
+    fleet = Fleet(rules, inventory(halves, rooms))
+    found = route(fleet, "holm-a", "3.0", Holdings(), NOW)
+    assert isinstance(found, Route)
+    assert [step.name for step in found.steps] == ["2.0", "3.0"]
+    return [*room(fleet, found)]
+
+
+def test_the_stop_takes_room_too() -> None:
+    """ "Space, per partition and per half of a pair, at each step" (issue 5, point 2): 200 + 310 bytes are needed."""
+    assert _told(510, 510) == []
+    (told,) = _told(510, 509)
+    assert (told.code, told.level.value) == ("space-short", "error")
+    assert told.subject.startswith("step 2: ")
+    assert "short by 1 bytes" in told.says
+    assert "1.0" in told.hint  # the way back from 2.0 stays
+
+
+def test_too_little_for_the_stop_itself_is_told_at_its_step() -> None:
+    """310 bytes are needed at the stop; each half is told, like ones as one."""
+    (told,) = _told(309, 309)
+    assert told.subject.startswith("step 1: ")
+    assert told.subject.count("fabric-switch") == 2
+
+
+def test_room_that_is_not_known_is_never_room() -> None:
+    """Unknown is never good."""
+    (told,) = _told(510, None)
+    assert (told.code, told.level.value) == ("not-checked", "warning")
+    assert "free_bytes" in told.says
+
+
+def test_what_is_not_listed_is_told_and_no_fewer_facts_are_a_better_answer() -> None:
+    """ "Unknown is never zero and never good" (design.md): a domain of which only servers are listed was asked less."""
+    whole = whole_domain()
+    rules = marram()
+
+    def facts(parts: list[Component]) -> set[str]:
+        found = route(Fleet(rules, inventory(parts)), "holm-a", "6.1", held_all(rules), NOW)
+        assert isinstance(found, Route)
+        return {f"{f.code}: {f.says}" for f in found.findings if "listed" in f.says}
+
+    assert facts(list(whole.components)) == set()
+    (told,) = facts([c for c in whole.components if c.kind != "model-table"])
+    assert told.startswith("not-checked: no model table is listed")
+    (told,) = facts([c for c in whole.components if c.kind in ("bios", "management-controller")])
+    assert told.startswith("not-checked: no part of the infrastructure is listed")
+
+
+def test_half_a_pair_is_told_with_its_windows() -> None:
+    """A half that no inventory lists is planned for by nobody."""
+    whole, rules = whole_domain(), marram()
+    parts = [c for c in whole.components if not (c.kind == "io-module" and c.half == "leading")]
+    fleet = Fleet(rules, inventory(parts))
+    found = route(fleet, "holm-a", "6.1", held_all(rules), NOW)
+    assert isinstance(found, Route)
+    told = [f for f in schedule(fleet, found).findings if "other half is not listed" in f.says]
+    assert [f.code for f in told] == ["not-checked"]
+    assert "io-module pair" in told[0].subject
+
+
+def test_what_is_short_at_the_stop_stays_short_where_the_last_image_is_not_known() -> None:
+    """Blanking a field never makes an answer better (design.md)."""
+    (told,) = _told(309, 309, None)
+    assert (told.code, told.level.value) == ("space-short", "error")
+    (told,) = _told(310, 310, None)
+    assert (told.code, told.level.value) == ("not-checked", "warning")

@@ -1,0 +1,119 @@
+"""What several domains in one timeline do to each other: policies that they share, and a fleet's bounds."""
+
+from __future__ import annotations
+
+import cProfile
+import pstats
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from bundlekeeper.model.inventory.types import Apart, Inventory, Policy
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.route.find import route
+from bundlekeeper.planning.route.types import Route
+from bundlekeeper.planning.windows.make import Timeline, schedule_all
+from tests.kits.planning_kit import NOW, held_all, inventory, marram, whole_domain
+from tests.kits.planning_worlds import fleet_with_ways
+
+_CHILD = """
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.route.find import route
+from bundlekeeper.planning.windows.make import schedule_all
+from tests.kits.memory import peak_bytes
+from tests.kits.planning_kit import NOW, held_all, marram
+from tests.kits.planning_worlds import fleet_with_ways
+whole, held = fleet_with_ways(500, 40), held_all(marram())
+fleet = Fleet(marram(), whole)
+times = schedule_all(fleet, [route(fleet, d, "6.1", held, NOW) for d in fleet.domains], 240)
+peak = peak_bytes()
+print(len({w.domain for w in times.windows}), len(times.unplanned), peak)
+"""
+
+
+def planned(*versions: str, applies: str, names: str, scope: tuple[str, ...] | None = ("*",)) -> Timeline:
+    """One domain for each version, in one timeline; they share the policy `gold`, which names that version."""
+    domains = [whole_domain(v, domain=f"d{n}", blades=2, racks=0) for n, v in enumerate(versions)]
+    policies = [Policy("gold", {"blade": names}, applies, scope)]
+    parts = [p for d in domains for p in d.components]
+    return _timeline(inventory(parts, [r for d in domains for r in d.partitions], policies))
+
+
+def _timeline(whole: Inventory) -> Timeline:
+    fleet = Fleet(marram(), whole)
+    ways = [route(fleet, d, "6.1", held_all(marram()), NOW) for d in fleet.domains]
+    return schedule_all(fleet, [w for w in ways if isinstance(w, Route)], 240)
+
+
+def _clashes(times: Timeline) -> list[str]:
+    return [f.says for f in times.findings if "names one version at a time" in f.says]
+
+
+@pytest.mark.parametrize("applies", ["when-confirmed", "next-restart"])
+def test_domains_that_want_another_version_of_a_policy_are_told(applies: str) -> None:
+    """ "A server's assigned configuration names the wanted firmware" (trade.md): one at a time."""
+    clash = _clashes(planned("6.0.1", "5.4.10", applies=applies, names="5.4.10"))
+    assert len(clash) == 1
+    assert "blade 6.0.1 for d1" in clash[0]
+    assert "blade 6.1.0 for d0" in clash[0]
+
+
+def test_domains_that_want_the_same_or_have_a_policy_of_their_own_are_not() -> None:
+    assert _clashes(planned("6.0.1", "6.0.1", applies="when-confirmed", names="6.0.1")) == []
+    assert _clashes(planned("5.4.10", applies="when-confirmed", names="5.4.10")) == []
+    own = [Policy("gold", {"blade": "6.0.1"}, "when-confirmed", (d,)) for d in ("d0", "d1")]
+    domains = [whole_domain(v, domain=f"d{n}", racks=0) for n, v in enumerate(("6.0.1", "5.4.10"))]
+    assert _clashes(_timeline(inventory([p for d in domains for p in d.components], (), own))) == []
+
+
+def test_findings_by_domain_are_all_but_those_of_domains_together() -> None:
+    times = planned("6.0.1", "5.4.10", applies="when-confirmed", names="5.4.10")
+    own = {f for rows in times.told.values() for f in rows}
+    assert set(times.told) == {"d0", "d1"}
+    assert [f.says for f in times.findings if f not in own] == _clashes(times)
+
+
+def test_an_apart_set_of_a_domain_that_is_not_there_is_told_where_one_of_it_is_planned() -> None:
+    domains = [whole_domain(domain=d, racks=0) for d in ("holm-a", "holm-b")]
+    whole = inventory([p for d in domains for p in d.components])
+    for apart, told in ((("holm-a", "holm-c"), 1), (("holm-a", "holm-b"), 0), (("holm-x", "holm-c"), 0)):
+        times = _timeline(Inventory(whole.taken, whole.zone, whole.components, apart=(Apart(apart),)))
+        assert len([f for f in times.findings if f.subject.startswith("apart ")]) == told
+
+
+def test_servers_in_no_cluster_keep_domains_apart_and_that_is_told_once() -> None:
+    domains = [whole_domain(domain=d, racks=0) for d in ("d0", "d1", "d2")]
+    parts = [replace(p, cluster="" if p.domain != "d2" else p.cluster) for d in domains for p in d.components]
+    times = _timeline(inventory(parts, (), [Policy("gold", {"blade": "6.0.1"}, "when-confirmed")]))
+    told = [f for f in times.findings if f.says.startswith("servers in no known cluster")]
+    assert [f.subject for f in told] == ["d0, d1"]
+    assert times.told["d0"]
+    for number in range(1, times.rounds + 1):
+        assert len([w for w in times.windows if w.round == number and w.step == 2]) < 2
+
+
+def _calls(domains: int) -> int:
+    """How many function calls a fleet of that many domains costs, whatever the machine is doing meanwhile."""
+    whole = fleet_with_ways(domains, 12)
+    profile = cProfile.Profile()
+    profile.enable()
+    _timeline(whole)
+    profile.disable()
+    return sum(row[0] for row in pstats.Stats(profile).stats.values())  # type: ignore[attr-defined]  # typeshed lacks it
+
+
+def test_the_work_grows_with_the_fleet_and_hardly_faster() -> None:
+    """ "a fleet of 500 domains, 20,000 servers" (issue 5): four times the fleet, four times the calls."""
+    assert _calls(48) <= 4.4 * _calls(12)
+
+
+@pytest.mark.slow
+def test_five_hundred_domains_are_planned_together_within_500_mb() -> None:
+    root = Path(__file__).parents[3]
+    ran = subprocess.run([sys.executable, "-c", _CHILD], capture_output=True, text=True, check=True, cwd=root)
+    domains, unplanned, peak = map(int, ran.stdout.split())
+    assert (domains, unplanned) == (500, 166)
+    assert peak < 500e6

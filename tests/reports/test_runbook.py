@@ -1,0 +1,220 @@
+"""Run-books and pictures of sites: what stands in them, that nothing in them is more than data, that they fit."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import fields, replace
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+from bundlekeeper.findings import finding
+from bundlekeeper.reports import runbook, site_page
+from bundlekeeper.reports.gantt import Bar, Span, lines
+from tests.cli.commands.test_route import HARBOUR, PLAN, WORDS
+from tests.conftest import Keeper, World
+
+HOSTILE = "<script>alert(1)</script>\x1b[31m\u202egnp.exe\u2028\r\n\x07&\"'{{ 7*7 }}{% raw %}"
+_VOID = {"meta", "br", "link", "img", "input", "hr"}
+
+
+class Page(HTMLParser):
+    """Reads a page strictly: every tag closed in order; keeps its tags, attributes and text."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[str] = []
+        self.attributes: list[tuple[str, str]] = []
+        self.text = ""
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.attributes += [(name, value or "") for name, value in attrs]
+        if tag not in _VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] != "style":
+            self.text += data
+
+
+def safe_page(text: str) -> Page:
+    """A page that fetches nothing, runs nothing and hides nothing."""
+    page = Page(text)
+    assert not {"script", "iframe", "img", "link", "object", "form", "base", "a"} & set(page.tags)
+    assert not [n for n, _ in page.attributes if n.startswith("on") or n in {"src", "href", "srcset", "action"}]
+    assert ("content", "default-src 'none'; style-src 'unsafe-inline'") in page.attributes
+    assert "url(" not in text
+    assert "http" not in re.sub(r"http-equiv", "", text)
+    assert not re.search(r"[\x00-\x08\x0b-\x1f\x7f\u202a-\u202e\u2066-\u2069\u2028]", text)
+    return page
+
+
+def test_a_run_book_tells_what_the_issue_asks_for(harbour: Keeper, tmp_path: Path) -> None:
+    """ "cautions first, preconditions with tick boxes, each action with method, expected time, what is down …" """
+    html, text = tmp_path / "book.html", tmp_path / "book.txt"
+    route = tmp_path / "route.json"
+    assert harbour(*WORDS, "--out", route).status < 2
+    done = harbour("report", "--runbook", "--route", route, "--out", html, "--json")
+    assert done.status == 1  # gaps are open
+    digest = done.json["written"]["sha256"]
+    assert len(digest) == 64
+    assert harbour("report", "--runbook", "--route", route, "--out", text).status == 1
+    page, plain = safe_page(html.read_text("utf-8")), text.read_text("utf-8")
+    sha256 = harbour("route", "--check", route, "--json").json["sha256"]
+    head = harbour("ledger", "check", "--json").json["chain"]["head"]
+    for told in (re.sub(r"\s+", " ", page.text), re.sub(r"\s+", " ", plain)):
+        assert told.lower().index("cautions first") < told.lower().index("at a glance")
+        for words in (
+            "two-bank, by hand", "down", "switch the banks back to", "staging any image", "common practice: order",
+            "release notes 6.1, table 5", "swap the lead", "who", "when", "open gaps", "could not be made", sha256,
+            head,
+            "bundlekeeper stage HOLMA-IO1 --bundle infrastructure/6.1.0", "it tells 6.1.0", "policy-shared",
+            "It calls no step safe", "hospitals",
+        ):  # fmt: skip
+            assert words.lower() in told.lower(), words
+    assert page.text.count("who") >= plain.count("who:") > 30
+    assert max(map(len, (x for x in plain.splitlines() if "SHA-256" not in x and str(tmp_path) not in x))) <= 80
+    assert plain.count("[ ]") > 40
+
+
+def test_a_run_book_asks_nobody_to_settle_a_jump_that_its_stops_avoid(harbour: Keeper) -> None:
+    """`gaps` asks about going there in one step; the plan goes by 6.0, and was held against the same rules."""
+    assert '"jump-refused"' in harbour("gaps", "skerry-a", "--to", "6.1", "--json").out
+    told = harbour("report", "--runbook", "skerry-a", "--to", "6.1", "--out", "-")
+    assert "infrastructure to 6.0.1" in told.out.lower()
+    assert "jump-refused" not in told.out
+    assert "1 more about going there in one step" in re.sub(r"\s+", " ", told.out)
+
+
+def test_a_run_book_of_a_plan_that_breaks_a_rule_is_refused_and_nothing_is_written(
+    harbour: Keeper, tmp_path: Path
+) -> None:
+    plan, out = tmp_path / "plan.toml", tmp_path / "book.html"
+    plan.write_text(PLAN.replace('version = "6.1.0"', 'version = "6.0.1"', 1))
+    refused = harbour("report", "--runbook", "--route", plan, "--out", out)
+    assert (refused.status, out.exists()) == (4, False)
+    assert "mix-refused: step 2" in refused.err
+    plan.write_text(PLAN)
+    assert harbour("report", "--runbook", "--route", plan, "--out", out).status == 1
+    assert out.exists()
+    none = harbour("report", "--runbook", "holm-a", "--to", "5.4", "--out", tmp_path / "none.html")
+    assert (none.status, (tmp_path / "none.html").exists()) == (1, False)
+    assert "no allowed way was found" in none.err
+    none = harbour("report", "--runbook", "holm-a", "--to", "5.4", "--out", tmp_path / "none.html", "--json")
+    assert (none.status, none.json["written"], none.json["nearest"]) == (1, None, "6.0")
+
+
+def test_a_site_is_shown_slot_by_slot_now_and_then(harbour: Keeper, tmp_path: Path) -> None:
+    out = tmp_path / "site.html"
+    assert harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0").status == 0
+    assert harbour("activate", "HOLMA-IO1").status == 0
+    done = harbour("report", "--site", "holm", "--out", out, "--json")
+    assert (done.status, done.json["counts"]["parts"]) == (0, 38)
+    page = safe_page(out.read_text("utf-8"))
+    assert "Domain holm-a" in page.text
+    assert "1 at 6.1.0, 1 at 6.0.1" in page.text
+    assert "skerry" not in page.text
+    then = harbour("report", "--site", "holm", "--on", "2026-11-21", "--out", "-")
+    assert "io-module: 2 at 6.0.1" in then.out
+    assert max(map(len, then.out.splitlines())) <= 80
+    wrong = harbour("report", "--site", "home", "--out", "-")
+    assert (wrong.status, "did you mean --site holm" in wrong.err) == (2, True)
+
+
+def test_what_is_withdrawn_is_flagged_in_words(keeper: Keeper, world: World, tmp_path: Path) -> None:
+    """ "Where is a *withdrawn* one still running?" (trade.md): on the picture, too"""
+    text = world.manifest.read_text("utf-8")
+    at = text.index("marram-infrastructure-5.4.10.fwb")
+    old = 'standing = "superseded"'
+    text = text[:at] + text[at:].replace(old, 'standing = "withdrawn"\nwhy = "notice 7"', 1)
+    world.manifest.write_text(text, encoding="utf-8")
+    assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 1
+    assert keeper("inventory", "load", HARBOUR).status == 0
+    done = keeper("report", "--site", "skerry", "--out", tmp_path / "s.html", "--json")
+    number = done.json["counts"]["withdrawn"]
+    assert number > 5
+    page = safe_page((tmp_path / "s.html").read_text("utf-8"))
+    assert page.text.count("! withdrawn: infrastructure 5.4.10") == number
+
+
+def test_wrong_words_are_told_with_what_is_meant(keeper: Keeper) -> None:
+    for words, meant in (
+        (("report", "--out", "x.html"), "--runbook DOMAIN"),
+        (("report", "--runbook", "--site", "holm", "--out", "x.html"), "--runbook DOMAIN"),
+        (("report", "--runbook", "holm-a", "--to", "6.1"), "--out FILE.html"),
+        (("report", "--runbook", "--out", "x.html"), "--to RELEASE"),
+        (("report", "--runbook", "holm-a", "--to", "6.1", "--on", "2026-11-01", "--out", "x"), "known now"),
+        (("report", "--site", "holm", "--to", "6.1", "--out", "x.html"), "--site NAME"),
+        (("report", "--site", "holm", "--inventory", "i.toml", "--out", "x.html"), "--site NAME"),
+        (("report", "--site", "holm", "--manifest", "m.toml", "--out", "x.html"), "--site NAME"),
+        (("report", "--site", "holm", "--per-cluster", "2", "--out", "x.html"), "--site NAME"),
+        (("report", "--site", "holm", "--json", "--out", "-"), "--out FILE"),
+    ):
+        done = keeper(*words)
+        assert done.status == 2, words
+        assert meant in done.err + done.out
+
+
+def _filled(kind: Any, text: str) -> Any:
+    """A value of one of the reports' types in which every text is `text`."""
+    made: dict[str, Any] = {}
+    for each in fields(kind):
+        name = str(each.type)
+        if name == "bool":
+            made[each.name] = True
+        elif name == "str":
+            made[each.name] = text
+        elif name == "tuple[tuple[str, str], ...]":
+            made[each.name] = ((text, text),)
+        elif name == "tuple[str, ...]":
+            made[each.name] = (text,)
+        elif name == "tuple[Finding, ...]":
+            made[each.name] = (finding("not-checked", text, text, text),)
+        elif name == "Mapping[str, int]":
+            made[each.name] = {"parts": 1}
+        else:
+            inner = re.fullmatch(r"tuple\[(\w+), \.\.\.\]", name)
+            assert inner, name
+            module = runbook if hasattr(runbook, inner[1]) else site_page
+            made[each.name] = (_filled(getattr(module, inner[1]), text),)
+    return kind(**made)
+
+
+def test_hostile_names_stay_text_in_both_forms() -> None:
+    """ "Hostile names (HTML, ESC, bidi) escaped in both" """
+    book = _filled(runbook.Runbook, HOSTILE)
+    for page in (runbook.html(book), site_page.html(_filled(site_page.SitePage, HOSTILE))):
+        read = safe_page(page)
+        assert "<script>alert(1)</script>\\x1b[31m\\u202egnp.exe" in read.text
+        assert "{{ 7*7 }}" in read.text
+    for text in (runbook.text(book), site_page.text(_filled(site_page.SitePage, HOSTILE))):
+        assert not re.search(r"[\x00-\x08\x0b\x0e-\x1f\x7f\u202a-\u202e\u2028]", text)
+        assert "\\x1b[31m\\u202e" in text
+
+
+def test_an_empty_book_and_an_empty_site_are_pages_too() -> None:
+    book = replace(_filled(runbook.Runbook, "x"), steps=(), gaps=(), findings=(), shell="")
+    assert "None was found" in safe_page(runbook.html(book)).text
+    assert "none was found" in runbook.text(book)
+    assert safe_page(site_page.html(replace(_filled(site_page.SitePage, "x"), parts=()))).text
+
+
+def test_bars_show_everything_that_takes_time_and_stay_within_their_width() -> None:
+    bars = [
+        Bar("a", (Span(0, 1), Span(1, 1000, "half"))),
+        Bar("a very long name of a thing", (Span(999, 1000, "path"),)),
+        Bar("c", (Span(0, 1000), Span(500, 501, "path"))),
+    ]
+    for width in (60, 80, 120):
+        rows = list(lines(bars, 1000, width))
+        assert max(map(len, rows)) <= width
+        assert sum("#" in row for row in rows) == 3
+        assert any("down: path, minutes 500-501" in row for row in rows)

@@ -1,0 +1,501 @@
+"""A store that is full, read-only, shared or on odd ground: real tiny file systems, real limits, real processes."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import shutil
+import stat
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bundlekeeper.errors import KeeperError, RefusedError, UnfinishedError
+from tests.kits.store_kit import Kit
+
+ROOT = Path(__file__).parents[3]
+GOOD = b"good bytes" * 1000
+root_only = pytest.mark.skipif(os.geteuid() != 0, reason="needs root to mount")
+
+
+@contextlib.contextmanager
+def mounted(point: Path, kind: str, what: str, options: str) -> Iterator[Path]:
+    """A file system of the test's own; skips where mounting is not allowed."""
+    point.mkdir(parents=True, exist_ok=True)
+    done = subprocess.run(
+        ["mount", "-t", kind, "-o", options, what, point], capture_output=True, text=True, check=False
+    )
+    if done.returncode:
+        pytest.skip(f"mount -t {kind}: {done.stderr.strip()}")
+    try:
+        yield point
+    finally:
+        subprocess.run(["umount", "-l", point], check=True)
+
+
+def litter(root: Path) -> list[str]:
+    """What is left in the folder of temporary files."""
+    return os.listdir(root / ".keeper/incoming")
+
+
+# No room
+
+
+@pytest.mark.root
+@root_only
+def test_no_room_is_predicted(tmp_path: Path) -> None:
+    """ "no bytes: temp gone, clear error" (faults.md 6), and before the first byte where it can be foreseen"""
+    with mounted(tmp_path / "m", "tmpfs", "none", "size=2m") as point:
+        kit = Kit(tmp_path, "m/store")
+        kit.offer("a.fwb", GOOD)
+        kit.offer("b.fwb", bytes(4 << 20))
+        with pytest.raises(UnfinishedError, match="short by"):
+            kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", bytes(4 << 20)))
+        assert kit.take(kit.bundle("a.fwb", GOOD)).counts == {"taken": 1}
+        assert not kit.proofs()["blade/6.1.0/a.fwb"].trustworthy  # tmpfs hides writes through a memory map
+        assert litter(point / "store") == []
+
+
+@pytest.mark.root
+@root_only
+def test_no_room_in_the_middle_of_a_copy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was taken before stays, the part is gone, and with room it goes on."""
+    monkeypatch.setattr("bundlekeeper.store.adding.plan.insist_on_room", lambda *_: None)
+    with mounted(tmp_path / "m", "tmpfs", "none", "size=2m") as point:
+        kit = Kit(tmp_path, "m/store")
+        big = bytes(4 << 20)
+        kit.offer("a.fwb", GOOD)
+        kit.offer("b.fwb", big)
+        with pytest.raises(UnfinishedError, match=r"b\.fwb could not be stored: No space left") as caught:
+            kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", big))
+        assert "make room" in caught.value.hint
+        assert [row.name for row in kit.held()] == ["a.fwb"]
+        assert litter(point / "store") == []
+        subprocess.run(["mount", "-o", "remount,size=16m", point], check=True)
+        # tmpfs keeps no trace of writes through a memory map, so a.fwb is read again there.
+        assert kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", big)).counts == {"already held": 1, "taken": 1}
+
+
+@pytest.mark.root
+@root_only
+def test_no_room_for_the_quarantine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """ "quarantine ... disk full" (faults.md 15): told, and neither hides the finding nor stops the rest."""
+    from bundlekeeper.store.contents import quarantine
+
+    def full(*_: Any) -> str:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(quarantine, "_free_name", full)
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", b"wrong")
+    kit.offer("b.fwb", GOOD)
+    result = kit.take(kit.bundle("a.fwb", b"right"), kit.bundle("b.fwb", GOOD))
+    assert result.counts == {"quarantined": 1, "taken": 1}
+    assert "could not be kept in quarantine: No space left" in result.findings[0].says
+
+
+@pytest.mark.root
+@root_only
+@pytest.mark.parametrize("inodes", range(3, 14))
+def test_no_inodes(tmp_path: Path, inodes: int) -> None:
+    """ "no inodes: temp gone, clear error" (faults.md 6), wherever they run out"""
+    with mounted(tmp_path / "m", "tmpfs", "none", f"size=4m,nr_inodes={inodes}") as point:
+        kit = Kit(tmp_path, "m/store")
+        kit.offer("a.fwb", GOOD)
+        kit.offer("b.fwb", b"b")
+        bundles = (kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", b"b", version="6.2.0"))
+        with contextlib.suppress(KeeperError):
+            kit.take(*bundles)
+        for path in (point / "store").glob("blade/*/*"):
+            assert path.read_bytes() in {GOOD, b"b"}
+        subprocess.run(["mount", "-o", "remount,nr_inodes=1000", point], check=True)
+        assert set(kit.take(*bundles).counts) <= {"taken", "already held"}
+        assert litter(point / "store") == []
+
+
+@pytest.mark.root
+@root_only
+@pytest.mark.parametrize("inodes", range(11, 16))
+@pytest.mark.parametrize("version", ["6.1.0", "6.2.0"])
+def test_no_inodes_for_a_second_name(tmp_path: Path, inodes: int, version: str) -> None:
+    """What is in stays proven when its second name can not be made, or not be recorded."""
+    with mounted(tmp_path / "m", "tmpfs", "none", f"size=4m,nr_inodes={inodes}") as point:
+        kit = Kit(tmp_path, "m/store")
+        kit.offer("a.fwb", GOOD)
+        bundles = (kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", GOOD, version=version))
+        with contextlib.suppress(KeeperError):
+            kit.take(*bundles)
+        subprocess.run(["mount", "-o", "remount,nr_inodes=1000", point], check=True)
+        if (kit.root / ".keeper/catalogue.sqlite").exists():
+            assert set(kit.states().values()) <= {"proven"}
+        assert kit.take(*bundles).findings == () and list(kit.states().values()) == ["proven", "proven"]
+
+
+# Limits of the process
+
+
+def limited(base: Path, limit: str, number: int) -> tuple[int, dict[str, Any]]:
+    """Run a take in a process with this limit."""
+    data = (base / "source/a.fwb").read_bytes()
+    (base / "bundles.json").write_text(json.dumps([["a.fwb", len(data), hashlib.sha256(data).hexdigest(), "6.1.0"]]))
+    code = (
+        f"import resource, sys; from pathlib import Path; import tests.kits.store_child as c, bundlekeeper.store.database.rebuild;"
+        f"resource.setrlimit(resource.{limit}, ({number}, {number})); sys.exit(c.main(Path(sys.argv[1])))"
+    )
+    done = subprocess.run([sys.executable, "-c", code, base], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert "Traceback" not in done.stderr, done.stderr
+    return done.returncode, json.loads(done.stdout)
+
+
+@pytest.mark.parametrize("number", range(4, 16))
+def test_too_few_descriptors(tmp_path: Path, number: int) -> None:
+    """ "EMFILE: as 1" (faults.md 20): our own error or a whole take, and the next one completes."""
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", GOOD)
+    status, said = limited(tmp_path, "RLIMIT_NOFILE", number)
+    assert status in {0, 3}, said
+    assert ("error" in said) == (status == 3)
+    assert kit.take(kit.bundle("a.fwb", GOOD), manifest=2).counts.keys() <= {"taken", "already held"}
+    assert litter(kit.root) == []
+
+
+def test_a_file_larger_than_allowed(tmp_path: Path) -> None:
+    """ "EFBIG" (faults.md 20)"""
+    kit = Kit(tmp_path)
+    big = bytes(4 << 20)
+    kit.offer("a.fwb", big)
+    status, said = limited(tmp_path, "RLIMIT_FSIZE", 1 << 20)
+    assert (status, "a.fwb could not be stored: File too large" in said["error"]) == (3, True)
+    assert litter(kit.root) == []
+    assert kit.take(kit.bundle("a.fwb", big), manifest=2).counts == {"taken": 1}
+
+
+# Modes and owners
+
+
+@pytest.mark.parametrize("umask", [0o000, 0o022, 0o077])
+def test_modes_owe_nothing_to_the_umask(tmp_path: Path, umask: int) -> None:
+    """ "umask 000/077: fixed modes by fchmod" (faults.md 17)"""
+    before = os.umask(umask)
+    try:
+        kit = Kit(tmp_path)
+        kit.offer("a.fwb", GOOD)
+        kit.offer("b.fwb", b"wrong")
+        kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", b"right"))
+    finally:
+        os.umask(before)
+    modes = {}
+    for path in [kit.root, *kit.root.rglob("*")]:
+        modes[path.relative_to(kit.root).as_posix()] = stat.S_IMODE(path.stat().st_mode)
+    folders = {k: v for k, v in modes.items() if (kit.root / k).is_dir()}
+    assert folders.pop(".keeper/incoming") == 0o700
+    assert set(folders.values()) == {0o755}
+    assert modes[".keeper/lock"] == 0o600
+    assert modes[".keeper/catalogue.sqlite"] == 0o644
+    rest = {v for k, v in modes.items() if (kit.root / k).is_file() and not k.startswith(".keeper")}
+    assert rest == {0o444}
+
+
+@pytest.mark.parametrize("where", ["", "blade", "quarantine", ".keeper"])
+def test_a_store_that_everybody_may_write_is_refused(tmp_path: Path, where: str) -> None:
+    """ "a world-writable store refused" (faults.md 17), for reading too: anybody may have written its claims"""
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", GOOD)
+    kit.take(kit.bundle("a.fwb", GOOD))
+    (kit.root / where).chmod(0o777)
+    for use in (kit.held, kit.take):
+        with pytest.raises(RefusedError, match="everybody"):
+            use()
+
+
+@pytest.mark.root
+@root_only
+def test_another_users_store(request: pytest.FixtureRequest) -> None:
+    """ "other owner" (faults.md 17): root's store may be read, nobody else's, and neither written"""
+    base = tempfile.TemporaryDirectory(prefix="bundlekeeper-")  # pytest's own folders are closed to other users
+    request.addfinalizer(base.cleanup)
+    Path(base.name).chmod(0o755)
+    kit = Kit(Path(base.name))
+    kit.take()
+    code = (
+        "import os, sys, ctypes; from pathlib import Path\n"
+        "from bundlekeeper.store.contents.store import Store; from bundlekeeper.errors import KeeperError\n"
+        "os.setgid(12345); os.setuid(12345)\n"
+        "for write in (False, True):\n"
+        "    try:\n        Store.open(Path(sys.argv[1]), write=write); print('opened')\n"
+        "    except KeeperError as error: print(type(error).__name__)\n"
+    )
+    answers = []
+    for owner in (0, 4321):
+        os.chown(kit.root, owner, 0)
+        done = subprocess.run(
+            [sys.executable, "-c", code, kit.root], cwd=ROOT, capture_output=True, text=True, check=False
+        )
+        answers.append(done.stdout.split())
+    assert answers == [["opened", "RefusedError"], ["RefusedError", "RefusedError"]]
+
+
+@pytest.mark.parametrize("name", ["blade", "quarantine", "manifests", ".keeper"])
+def test_a_link_inside_the_tree_is_refused(tmp_path: Path, name: str) -> None:
+    """A folder of the store that is a symbolic link could lead anywhere."""
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", GOOD)
+    kit.take(kit.bundle("a.fwb", GOOD))
+    (kit.root / name).rename(tmp_path / "elsewhere")
+    (kit.root / name).symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(RefusedError, match="symbolic link"):
+        kit.take(kit.bundle("a.fwb", GOOD))
+
+
+def test_a_link_at_a_bundles_place_is_refused(tmp_path: Path) -> None:
+    """A bundle's place that is a link or a FIFO is neither followed nor waited for."""
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", GOOD)
+    kit.take()
+    place = kit.root / "blade/6.1.0/a.fwb"
+    place.parent.mkdir(parents=True)
+    place.symlink_to(kit.source / "a.fwb")
+    with pytest.raises(RefusedError, match="symbolic link"):
+        kit.take(kit.bundle("a.fwb", GOOD), manifest=2)
+    place.unlink()
+    os.mkfifo(place)
+    with pytest.raises(RefusedError, match="FIFO"):
+        kit.take(kit.bundle("a.fwb", GOOD), manifest=2)
+    place.unlink()
+    place.mkdir()
+    with pytest.raises(RefusedError, match="folder"):
+        kit.take(kit.bundle("a.fwb", GOOD), manifest=2)
+
+
+def test_a_folder_swapped_for_a_link_leads_nowhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """ "folder swapped for a symlink mid-walk: dir_fd walk" (faults.md 25), in the moment before the link"""
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", GOOD)
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    from bundlekeeper.store.contents import place as placing
+
+    real = placing.put
+
+    def swapping(*arguments: Any, **options: Any) -> os.stat_result:
+        (kit.root / "blade").mkdir()
+        (kit.root / "blade/6.1.0").symlink_to(outside)
+        return real(*arguments, **options)
+
+    monkeypatch.setattr(placing, "put", swapping)
+    with pytest.raises(RefusedError, match="symbolic link"):
+        kit.take(kit.bundle("a.fwb", GOOD))
+    assert list(outside.iterdir()) == []
+
+
+# Read-only, immutable, network, without links
+
+
+@pytest.mark.root
+@root_only
+def test_a_read_only_store_can_be_read_and_fails_early_to_write(tmp_path: Path) -> None:
+    """ "read-only store: reading works; writing fails early" (faults.md 18)"""
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", GOOD)
+    kit.take(kit.bundle("a.fwb", GOOD))
+    with mounted(tmp_path / "ro", "none", str(kit.root), "bind") as point:
+        subprocess.run(["mount", "-o", "remount,ro,bind", point], check=True)
+        reader = Kit(tmp_path, "ro")
+        assert [row.name for row in reader.held()] == ["a.fwb"]
+        assert len(reader.proofs()) == 1
+        with pytest.raises(UnfinishedError) as caught:
+            reader.take(kit.bundle("a.fwb", GOOD))
+        assert "cannot be written" in caught.value.says
+        assert reader.take(kit.bundle("a.fwb", GOOD), dry_run=True).counts == {"already held": 1}
+
+
+@pytest.mark.root
+@root_only
+def test_an_immutable_store(tmp_path: Path) -> None:
+    """ "immutable store" (faults.md 18)"""
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", GOOD)
+    kit.take(kit.bundle("a.fwb", GOOD))
+    done = subprocess.run(["chattr", "-R", "+i", kit.root], capture_output=True, text=True, check=False)
+    if done.returncode:
+        pytest.skip(f"chattr: {done.stderr.strip()}")
+    try:
+        assert [row.name for row in kit.held()] == ["a.fwb"]
+        with pytest.raises(UnfinishedError):
+            kit.take(kit.bundle("a.fwb", GOOD))
+    finally:
+        subprocess.run(["chattr", "-R", "-i", kit.root], check=True)
+
+
+def test_a_network_file_system_is_refused_for_writing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """ "store or ledger on a network file system: detected" (faults.md 78); reading goes on working"""
+    from bundlekeeper.store.contents import store as layout
+    from bundlekeeper.store.disk.filesystem import KINDS
+
+    kit = Kit(tmp_path)
+    kit.take()
+    monkeypatch.setattr(layout, "describe_fd", lambda fd: KINDS[0x6969])
+    with pytest.raises(RefusedError, match="network file system"):
+        kit.take()
+    assert kit.held() == []
+
+
+@pytest.mark.root
+@root_only
+def test_a_store_on_a_file_system_without_links(tmp_path: Path) -> None:
+    """ "no hard links, modes or O_TMPFILE: tested fallback" (faults.md 57): exFAT through FUSE"""
+    image = tmp_path / "image"
+    image.write_bytes(b"")
+    os.truncate(image, 32 << 20)
+    made = subprocess.run(["mkfs.exfat", image], capture_output=True, text=True, check=False)
+    if made.returncode or shutil.which("mount.exfat-fuse") is None:
+        pytest.skip("exfatprogs or exfat-fuse is not installed")
+    point = tmp_path / "m"
+    point.mkdir()
+    loop = subprocess.run(["losetup", "-f", "--show", image], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        ["mount.exfat-fuse", "-o", "umask=022", loop.stdout.strip(), point], capture_output=True, text=True, check=False
+    )
+    if loop.returncode or done.returncode:
+        pytest.skip(f"mount.exfat-fuse: {loop.stderr.strip()} {done.stderr.strip()}")
+    try:
+        kit = Kit(tmp_path, "m/store")
+        kit.offer("a.fwb", GOOD)
+        kit.offer("b.fwb", b"wrong")
+        bundles = (
+            kit.bundle("a.fwb", GOOD),
+            kit.bundle("same.fwb", GOOD, version="6.2.0"),
+            kit.bundle("b.fwb", b"right"),
+        )
+        result = kit.take(*bundles)
+        assert [r.status for r in result.rows] == ["taken", "same bytes", "quarantined"]
+        assert [row.way_in for row in kit.held()] == ["copy", "copy"]
+        assert not any(proof.trustworthy for proof in kit.proofs().values())
+        again = kit.take(*bundles)
+        assert [r.status for r in again.rows] == ["already held", "already held", "quarantined"]
+        assert again.read_bytes == 2 * len(GOOD) + len(b"wrong")  # nothing is trusted there
+        (point / "store/blade/6.1.0/a.fwb").rename(point / "store/blade/6.1.0/A.FWB")
+        with pytest.raises(RefusedError, match="differs only by case"):
+            kit.take(*bundles)
+    finally:
+        subprocess.run(["umount", "-l", point], check=True)
+        subprocess.run(["losetup", "-d", loop.stdout.strip()], check=True)
+
+
+@pytest.mark.root
+@root_only
+def test_a_reflink_on_a_file_system_that_has_them(tmp_path: Path) -> None:
+    """XFS shares blocks (FICLONE, ioctl_ficlone(2)): the clone is hashed and is ours alone."""
+    image = tmp_path / "image"
+    image.write_bytes(b"")
+    os.truncate(image, 400 << 20)
+    made = subprocess.run(["mkfs.xfs", "-q", "-m", "reflink=1", image], capture_output=True, text=True, check=False)
+    if made.returncode:
+        pytest.skip(f"mkfs.xfs: {made.stderr.strip()}")
+    with mounted(tmp_path / "m", "xfs", str(image), "loop") as point:
+        kit = Kit(point)
+        path = kit.offer("a.fwb", GOOD)
+        kit.offer("b.fwb", GOOD[::-1])
+        result = kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", b"x" * len(GOOD)), link="reflink")
+        assert [(r.status, r.way_in, r.note) for r in result.rows] == [
+            ("taken", "reflink", ""),
+            ("quarantined", "", ""),
+        ]
+        path.write_bytes(b"changed later")
+        assert kit.tree()["blade/6.1.0/a.fwb"] == GOOD
+        assert kit.proofs()["blade/6.1.0/a.fwb"].trustworthy
+        assert kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", GOOD[::-1]), manifest=2).counts == {
+            "already held": 1,
+            "taken": 1,
+        }
+
+
+@pytest.mark.root
+@root_only
+@pytest.mark.parametrize("link", ["hard", "reflink"])
+def test_a_link_to_another_file_system_is_a_copy_that_says_so(tmp_path: Path, link: str) -> None:
+    """A source on another disk cannot be shared."""
+    with mounted(tmp_path / "m", "tmpfs", "none", "size=4m") as point:
+        kit = Kit(tmp_path)
+        kit.source = point
+        kit.offer("a.fwb", GOOD)
+        row = kit.take(kit.bundle("a.fwb", GOOD), link=link).rows[0]
+        assert (row.status, row.way_in) == ("taken", "copy")
+        assert "not possible here" in row.note
+
+
+# Two at once
+
+
+def test_two_takes_at_once(tmp_path: Path) -> None:
+    """ "two takes of one file: one wins; equal bytes succeed" (faults.md 76): the second waits for the lock"""
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", GOOD)
+    rows = [["a.fwb", len(GOOD), hashlib.sha256(GOOD).hexdigest(), "6.1.0"]]
+    (tmp_path / "bundles.json").write_text(json.dumps(rows))
+    started = [
+        subprocess.Popen(
+            [sys.executable, "-m", "tests.kits.store_child", tmp_path, "60"],
+            cwd=ROOT,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        for _ in range(4)
+    ]
+    said = [json.loads(process.communicate()[0]) for process in started]
+    assert sorted(each["statuses"][0] for each in said) == ["already held"] * 3 + ["taken"]
+    assert sum(each["read"] for each in said) == len(GOOD)
+
+
+def test_a_dead_process_frees_the_lock_and_its_parts_are_swept(tmp_path: Path) -> None:
+    """ "lock of a dead process: flock, freed by the kernel" (faults.md 77); a living one's parts stay"""
+    kit = Kit(tmp_path)
+    kit.take()
+    (kit.root / ".keeper/lock").write_text('{"pid": 1, "host": "gone", "command": "take", "since": "then"}')
+    incoming = kit.root / ".keeper/incoming"
+    (incoming / ".part-0123456789abcdef").write_bytes(b"left by the dead")
+    (incoming / "somebody's file").write_bytes(b"not ours")
+    code = (
+        "import fcntl, os, sys; fd = os.open(sys.argv[1], os.O_CREAT | os.O_RDWR); fcntl.flock(fd, fcntl.LOCK_EX);"
+        "print('locked', flush=True); sys.stdin.read()"
+    )
+    living = subprocess.Popen(
+        [sys.executable, "-c", code, incoming / ".part-living"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert living.stdout is not None
+    assert living.stdout.readline() == "locked\n"
+    kit.take()
+    assert sorted(litter(kit.root)) == [".part-living", "somebody's file"]
+    living.communicate("")
+    kit.take()
+    assert litter(kit.root) == ["somebody's file"]
+
+
+def test_memory_of_a_take_does_not_grow_with_the_file(tmp_path: Path) -> None:
+    """ "peak memory < 100 MB whatever the file size" (issue: speed and memory)"""
+    kit = Kit(tmp_path)
+    path = kit.offer("a.fwb", b"")
+    size = 256 << 20
+    os.truncate(path, size)
+    digest = hashlib.sha256()
+    for _ in range(size >> 20):
+        digest.update(bytes(1 << 20))
+    (tmp_path / "bundles.json").write_text(json.dumps([["a.fwb", size, digest.hexdigest(), "6.1.0"]]))
+    code = (
+        "import sys; from pathlib import Path; import tests.kits.store_child as c; c.main(Path(sys.argv[1]));"
+        "from tests.kits.memory import peak_bytes; print(peak_bytes())"
+    )
+    done = subprocess.run([sys.executable, "-c", code, tmp_path], cwd=ROOT, capture_output=True, text=True, check=True)
+    said, peak = done.stdout.splitlines()
+    assert json.loads(said)["statuses"] == ["taken"]
+    assert int(peak) < 100_000_000

@@ -1,0 +1,284 @@
+"""Kill `take` at every call that changes something; make its calls fail. Real processes, by strace's injection.
+
+"kill -9 at any call of take: old state or whole file; temp swept later" (faults.md 1); strace(1), `-e inject`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections import Counter
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bundlekeeper.store.adding.take import TakeResult
+from bundlekeeper.store.contents.repair import consulted
+from bundlekeeper.store.contents.store import Store
+from tests.kits.store_child import bundles_of
+from tests.kits.store_kit import Kit
+
+ROOT = Path(__file__).parents[3]
+GOOD, RIGHT, WRONG = b"good bytes", b"right", b"wrong"
+# Every call by which a take changes what others can see of the store. Killed at any other call (a read, an open, an
+# fsync), it leaves what it leaves when it is killed at the next of these. What a power cut leaves is another question.
+CALLS = ("mkdirat", "linkat", "renameat", "unlink", "unlinkat", "fchmod", "ftruncate", "pwrite64", "utimensat")
+
+needs_strace = pytest.mark.skipif(shutil.which("strace") is None, reason="strace is not installed")
+
+
+def sha256(data: bytes) -> str:
+    """Hexadecimal SHA-256."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def fresh(base: Path) -> Path:
+    """One good file, a second bundle with the same bytes, one wrong file; no store."""
+    (base / "source").mkdir(parents=True)
+    (base / "source/a.fwb").write_bytes(GOOD)
+    (base / "source/b.fwb").write_bytes(WRONG)
+    rows = [["a.fwb", len(GOOD), sha256(GOOD), "6.1.0"], ["same.fwb", len(GOOD), sha256(GOOD), "6.2.0"]]
+    rows.append(["b.fwb", len(RIGHT), sha256(RIGHT), "6.3.0"])
+    (base / "bundles.json").write_text(json.dumps(rows))
+    return base
+
+
+def spoiled(base: Path) -> Path:
+    """The same, taken once, and then one file in the store spoiled in place."""
+    fresh(base)
+    taken(base)
+    place = base / "store/blade/6.1.0/a.fwb"
+    place.unlink()
+    place.write_bytes(GOOD[::-1])
+    return base
+
+
+def taken(base: Path) -> TakeResult:
+    """The same take in this process, which is quicker."""
+    # A killed process may hold the lock for an instant after its parent saw it die.
+    return Kit(base).take(*bundles_of(Kit(base), base), wait_s=10.0)
+
+
+def command(base: Path) -> list[str]:
+    """The take as a process of its own."""
+    return [sys.executable, "-m", "tests.kits.store_child", str(base)]
+
+
+def ran(base: Path, *before: str) -> subprocess.CompletedProcess[str]:
+    """Run the take, under `before`."""
+    return subprocess.run([*before, *command(base)], cwd=ROOT, capture_output=True, text=True, check=False)
+
+
+def injected(base: Path, call: str, fault: str, number: int) -> subprocess.CompletedProcess[str]:
+    """Run the take with a fault at the `number`th such call."""
+    log = base / "injected"
+    inject = f"inject={call}:{fault}:when={number}"
+    done = ran(base, "strace", "-f", "-qq", f"-o{log}", "-e", f"trace={call}", "-e", inject)
+    said = log.read_text()
+    assert "(INJECTED)" in said or "killed by SIGKILL" in said, (call, number, said)
+    return done
+
+
+def calls_of(base: Path) -> Counter[str]:
+    """How often a whole take makes each call."""
+    log = base / "calls"
+    ran(base, "strace", "-f", "-qq", f"-o{log}", "-e", f"trace={','.join(CALLS)}")
+    return Counter(re.findall(r"^\d+ +(\w+)\(", log.read_text(), flags=re.MULTILINE))
+
+
+def settled(base: Path) -> None:
+    """Old or new, never between: every name in a family's folder holds whole bytes; the catalogue claims no more."""
+    allowed = {"a.fwb": {GOOD}, "same.fwb": {GOOD}, "b.fwb": {RIGHT}}
+    for path in (base / "store").glob("*/*/*"):
+        if path.parts[-3] == "blade" and path.read_bytes() != GOOD[::-1]:
+            assert path.read_bytes() in allowed[path.name], path
+    for path in (base / "store/quarantine").glob("b.fwb.????????????"):
+        assert path.read_bytes() == WRONG
+    for path in (base / "store/manifests").glob("*"):
+        assert b'"marram"' in path.read_bytes()
+        assert path.read_bytes().endswith(b"# end")
+    if (base / "store/.keeper/catalogue.sqlite").exists():
+        # A manifest that was kept and not yet recorded counts for who consults the catalogue.
+        with Store.open(base / "store", write=False) as store, consulted(store) as (catalogue, damage):
+            held, proofs = catalogue.held(), catalogue.proofs()
+        assert all("a take was cut off" in each.says for each in damage), damage
+        for row in held:
+            assert (base / "store" / row.place).read_bytes() in allowed[row.name] | {GOOD[::-1]}
+        assert set(proofs) <= {row.place for row in held}
+
+
+def completes(base: Path) -> None:
+    """A second take ends the work, a third has nothing left to read but the wrong file, and no litter is left."""
+    done = [row.status for row in taken(base).rows]
+    assert done[2] == "quarantined"
+    assert set(done[:2]) <= {"taken", "same bytes", "already held"}
+    again = taken(base)
+    assert [row.status for row in again.rows] == ["already held", "already held", "quarantined"]
+    assert again.read_bytes == len(WRONG)
+    assert os.listdir(base / "store/.keeper/incoming") == []
+    assert (base / "store/blade/6.1.0/a.fwb").read_bytes() == GOOD
+    names = sorted(p.name for p in (base / "store/quarantine").iterdir() if p.name.startswith("b.fwb"))
+    assert names == [f"b.fwb.{sha256(WRONG)[:12]}", f"b.fwb.{sha256(WRONG)[:12]}.note.txt"]
+
+
+def killed(base: Path, make: Any, call: str, number: int) -> None:
+    """One point of the sweep."""
+    make(base)
+    ended = injected(base, call, "signal=SIGKILL", number)
+    assert ended.returncode in {-9, 137}, (call, number, ended.stdout, ended.stderr)
+    settled(base)
+    completes(base)
+    shutil.rmtree(base)
+
+
+def sweep(tmp_path: Path, make: Any) -> int:
+    """Kill at every call; two at a time."""
+    counts = calls_of(make(tmp_path / "count"))
+    points = [(call, number) for call, most in counts.items() for number in range(1, most + 1)]
+    with ThreadPoolExecutor(2) as pool:
+        jobs = [pool.submit(killed, tmp_path / f"{call}-{n}", make, call, n) for call, n in points]
+        for job in jobs:
+            job.result()
+    return len(points)
+
+
+@needs_strace
+@pytest.mark.slow
+def test_killed_at_every_call_of_a_first_take(tmp_path: Path) -> None:
+    """ "kill -9 at any call of take: old state or whole file; temp swept later" (faults.md 1)"""
+    assert sweep(tmp_path, fresh) > 60
+
+
+@needs_strace
+@pytest.mark.slow
+def test_killed_at_every_call_of_a_take_that_mends(tmp_path: Path) -> None:
+    """The same for a wrong file in place: it is in its place or in quarantine, and its bytes are never lost."""
+    assert sweep(tmp_path, spoiled) > 30
+
+
+# Calls that fail
+
+
+def failures() -> Iterator[Any]:
+    """(call, which one of it): every fsync, link and data write of a first take after the tree is made."""
+    yield from (pytest.param("fsync", n, id=f"fsync-{n}") for n in range(8, 21, 2))
+    yield from (pytest.param("linkat", n, id=f"linkat-{n}") for n in range(1, 6))
+    yield from (pytest.param("fdatasync", n, id=f"fdatasync-{n}") for n in (1, 6, 12))
+
+
+@needs_strace
+@pytest.mark.parametrize(("call", "number"), list(failures()))
+def test_eio_is_told_and_leaves_nothing_between(tmp_path: Path, call: str, number: int) -> None:
+    """ "EIO on write or fsync: drop fd and temp"; "on the folder's fsync: no catalogue row" (faults.md 8, 9)"""
+    base = fresh(tmp_path / "x")
+    ended = injected(base, call, "error=EIO", number)
+    said = json.loads(ended.stdout)
+    if "error" in said:
+        assert (ended.returncode, said["exit"]) == (3, 3), said
+    else:  # quarantine's own failure is told, and does not end the take
+        assert said["statuses"][2] == "quarantined"
+    settled(base)
+    completes(base)
+
+
+@needs_strace
+def test_a_failed_fsync_is_never_tried_again(tmp_path: Path) -> None:
+    """ "never retry fsync (second says OK, bytes lost: ran)" (faults.md 8): the descriptor is dropped at once."""
+    base = fresh(tmp_path / "x")
+    log = tmp_path / "log"
+    everything = "trace=fsync,openat,linkat,close"
+    whole = ran(base, "strace", "-f", "-y", "-qq", f"-o{log}", "-e", everything)
+    assert whole.returncode == 0
+    shutil.rmtree(base)
+    fresh(base)
+    synced = [line for line in log.read_text().splitlines() if "fsync(" in line]
+    files = [number for number, line in enumerate(synced, 1) if "/incoming/" in line]
+    assert len(files) > 3  # bundle, wrong bundle, its note, the kept manifest
+    for number in (*files, len(synced)):
+        shutil.rmtree(base)
+        fresh(base)
+        ran(base, "strace", "-f", "-qq", f"-o{log}", "-e", everything, "-e", f"inject=fsync:error=EIO:when={number}")
+        lines = log.read_text().splitlines()
+        (at,) = [i for i, line in enumerate(lines) if "INJECTED" in line]
+        fd = re.search(r"fsync\((\d+)\)", lines[at])
+        assert fd is not None
+        for line in lines[at + 1 :]:
+            assert f"fsync({fd[1]})" not in line, line
+            if f"close({fd[1]})" in line:
+                break
+
+
+@needs_strace
+def test_everything_is_synced_in_its_order(tmp_path: Path) -> None:
+    """ "fsync the file ... `linkat` into place ... fsync the folder (and the parent of a new folder). Only then the
+    catalogue's commit." (faults.md, writing safely). A later fsync may hide a missing one from a power cut."""
+    base = fresh(tmp_path / "x")
+    log = tmp_path / "log"
+    ran(base, "strace", "-f", "-y", "-qq", f"-o{log}", "-e", "trace=mkdirat,linkat,fsync,write,pwrite64")
+    dirty: set[str] = set()  # files and folders that were changed and not synced since
+    links = 0
+    for line in log.read_text().splitlines():
+        call, paths = re.search(r"(\w+)\(", line), re.findall(r"\d+<([^>]*)>", line)
+        assert call is not None
+        if call[1] == "fsync":
+            dirty.discard(paths[0])
+        elif call[1] == "mkdirat" or (call[1] == "write" and str(base) in paths[0]):
+            dirty.add(paths[0])
+        elif call[1] == "linkat":
+            links += 1
+            assert not dirty - {paths[-1]}, line
+            dirty.add(paths[-1])
+        elif call[1] == "pwrite64" and "catalogue.sqlite" in paths[0]:
+            assert not dirty, line
+    assert (links, dirty) == (6, set())
+
+
+@needs_strace
+def test_a_folder_that_cannot_be_made_durable_has_no_row(tmp_path: Path) -> None:
+    """ "EIO on the folder's fsync: 'not durable'; no catalogue row" (faults.md 9)"""
+    base = fresh(tmp_path / "x")
+    log = tmp_path / "log"
+    ran(base, "strace", "-f", "-y", "-qq", f"-o{log}", "-e", "trace=fsync,linkat")
+    lines = [line for line in log.read_text().splitlines() if "fsync(" in line or "linkat(" in line]
+    linked = next(i for i, line in enumerate(lines) if '"a.fwb"' in line)
+    number = sum("fsync(" in line for line in lines[: linked + 1]) + 1  # the next one is the folder's
+    shutil.rmtree(base)
+    fresh(base)
+    ended = injected(base, "fsync", "error=EIO", number)
+    assert "a.fwb could not be stored" in json.loads(ended.stdout)["error"]
+    assert Kit(base).held() == []
+    completes(base)
+
+
+@needs_strace
+@pytest.mark.parametrize("error", ["EOPNOTSUPP", "EISDIR", "EINVAL"])
+def test_a_file_system_without_unnamed_files(tmp_path: Path, error: str) -> None:
+    """ "Open the target as O_TMPFILE; where that is refused a random `.part-…` name" (faults.md, writing safely)"""
+    base = fresh(tmp_path / "x")
+    log = tmp_path / "log"
+    ran(base, "strace", "-f", "-qq", f"-o{log}", "-e", "trace=openat")
+    first = [line for line in log.read_text().splitlines() if "openat(" in line]
+    number = next(i for i, line in enumerate(first, 1) if "O_TMPFILE" in line)
+    shutil.rmtree(base)
+    fresh(base)
+    ended = injected(base, "openat", f"error={error}", number)
+    assert json.loads(ended.stdout)["statuses"] == ["taken", "same bytes", "quarantined"]
+    assert os.listdir(base / "store/.keeper/incoming") == []
+    completes(base)
+
+
+@needs_strace
+def test_a_link_across_file_systems_is_an_error(tmp_path: Path) -> None:
+    """ "temp on another file system: can't be; EXDEV is an error" (faults.md 19)"""
+    base = fresh(tmp_path / "x")
+    ended = injected(base, "linkat", "error=EXDEV", 3)
+    assert (ended.returncode, "error" in json.loads(ended.stdout)) == (3, True)
+    completes(base)

@@ -1,0 +1,195 @@
+"""Where a take or a download meets a second of a kind, the second counts: each test fails when it is ignored."""
+
+from __future__ import annotations
+
+import gc
+import hashlib
+import os
+import random
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import Level
+from bundlekeeper.links.http.client import check_headers, parse_origin
+from bundlekeeper.links.http.mirror import mirror_source
+from bundlekeeper.links.http.part_file import Part, RecordPlace
+from bundlekeeper.model.progress import Silent
+from bundlekeeper.store.adding.sources import FolderSource
+from bundlekeeper.store.adding.take import take
+from bundlekeeper.store.contents.store import Store
+from tests.kits.local_server import Authority, Served, Site, serving
+from tests.kits.store_kit import Kit, codes, now
+from tests.kits.vouching_kit import Signer, stated, trust
+from tests.links.http.test_mirror import A, Bench
+
+GOOD = b"a" * 100
+URL = "https://mirror.example/a.fwb"
+
+
+@pytest.fixture(scope="module")
+def authority(tmp_path_factory: pytest.TempPathFactory) -> Authority:
+    return Authority(tmp_path_factory.mktemp("authority"))
+
+
+@pytest.fixture
+def bench(tmp_path: Path, authority: Authority) -> Iterator[Bench]:
+    with ExitStack() as stack:
+        yield Bench(tmp_path, authority, stack)
+
+
+@pytest.fixture
+def kit(tmp_path: Path) -> Kit:
+    folder = tmp_path / "kit"
+    folder.mkdir()
+    return Kit(folder)
+
+
+def _signer(tmp_path: Path, which: int = 0) -> Signer:
+    folder = tmp_path / f"signer{which}"
+    folder.mkdir()
+    return Signer("sshsig", folder, which=which)
+
+
+def test_the_second_allowed_host_of_a_take(bench: Bench) -> None:
+    elsewhere = bench.serve(Site({"/a.fwb": Served(A)}))
+    server = bench.serve(lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}/a.fwb"}))
+    result = bench.take(server.url, allow=("https://files.example", elsewhere.url))
+    assert [r.status for r in result.rows] == ["taken"]
+
+
+def test_the_second_mirror_that_fails_is_told_beside_the_first(bench: Bench) -> None:
+    first = bench.serve(lambda _, c: c.answer(403))
+    second = bench.serve(lambda _, c: c.answer(401))
+    [found] = bench.take(first.url, second.url).findings
+    assert found.code == "unreadable" and "403" in found.says and "401" in found.says
+
+
+def test_the_second_mirror_of_a_dry_run_is_told_beside_the_first(bench: Bench, kit: Kit) -> None:
+    """What kept a bundle from being found at each source."""
+    sources = [FolderSource(kit.source), FolderSource(bench.folder / "other")]
+    for source in (kit.source, bench.folder / "other"):
+        source.mkdir(exist_ok=True)
+        (source / "a.fwb").symlink_to("elsewhere")
+    loaded = kit.loaded(kit.bundle("a.fwb", GOOD))
+    with Store.open(kit.root, write=True) as store:
+        result = take(store, loaded, sources, clock=now, progress=Silent(), dry_run=True)
+        again = take(store, loaded, sources, clock=now, progress=Silent())
+    for each in (result, again):
+        [found] = each.findings
+        assert found.code == "missing" and f"{kit.source}/a.fwb is " in found.says
+        assert f"{bench.folder}/other/a.fwb is " in found.says
+
+
+@pytest.mark.parametrize(("at", "beside"), [("", "/blade/6.1.0"), ("/blade/6.1.0", "")])
+def test_a_signature_may_lie_at_the_mirrors_other_place(at: str, beside: str, kit: Kit, tmp_path: Path) -> None:
+    """The bundle flat, its signature as in a store, and the other way round."""
+    signer = _signer(tmp_path)
+    trust(kit, signer.entry())
+    bundle = kit.bundle("a.fwb", GOOD, signature=stated("sshsig"))
+    site = Site({f"{at}/a.fwb": Served(GOOD), f"{beside}/a.fwb.sig": Served(signer.sign(GOOD))})
+    with serving(site) as server, Store.open(kit.root, write=True) as store:
+        source = mirror_source(server.url, folders={bundle.sha256: "blade/6.1.0"})
+        result = take(store, kit.loaded(bundle), [source], clock=now, progress=Silent())
+    assert [(r.status, r.signature) for r in result.rows] == [("taken", "good")]
+
+
+def test_the_second_source_may_have_the_good_signature(kit: Kit, tmp_path: Path) -> None:
+    """Beside the bundle lies one by a stranger's key; the other source has one by the key that the manifest names."""
+    signer = _signer(tmp_path)
+    trust(kit, signer.entry())
+    kit.offer("a.fwb", GOOD)
+    kit.offer("a.fwb.sig", _signer(tmp_path, 1).sign(GOOD))
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "a.fwb.sig").write_bytes(signer.sign(GOOD))
+    bundle = kit.bundle("a.fwb", GOOD, signature=stated("sshsig"))
+    with Store.open(kit.root, write=True) as store:
+        sources = [FolderSource(kit.source), FolderSource(other)]
+        result = take(store, kit.loaded(bundle), sources, clock=now, progress=Silent())
+    assert [(r.status, r.signature) for r in result.rows] == [("taken", "good")]
+
+
+def test_every_badly_signed_offer_is_told(kit: Kit, tmp_path: Path) -> None:
+    """The right bytes in two folders: beside the one a signature of other bytes, beside the other what is none."""
+    signer = _signer(tmp_path)
+    trust(kit, signer.entry())
+    for folder, signature in (("one", signer.sign(b"other")), ("two", b"<html>no such file</html>")):
+        kit.offer(f"{folder}/a.fwb", GOOD)
+        kit.offer(f"{folder}/a.fwb.sig", signature)
+    result = kit.take(kit.bundle("a.fwb", GOOD, signature=stated("sshsig")))
+    assert result.rows[0].status == "quarantined"
+    assert [(f.code, f.level) for f in result.findings] == [("bad-signature", Level.ERROR)] * 2
+
+
+def test_the_second_digest_goes_on_with_the_first(tmp_path: Path) -> None:
+    """A part that is gone on with in the next run has every digest of its kept start, too."""
+    fd, folder = os.open(tmp_path / "part", os.O_RDWR | os.O_CREAT, 0o600), os.open(tmp_path, os.O_RDONLY)
+    data = random.Random(5).randbytes(1000)
+    try:
+        for start, end in ((0, 400), (400, 1000)):
+            os.lseek(fd, 0, os.SEEK_SET)
+            part = Part(
+                fd, RecordPlace(folder, "record"), whole=1000, on_bytes=lambda _: None, algorithms=("sha256", "sha512")
+            )
+            if part.take_up([URL]) == "":
+                part.begin(URL, '"one"')
+            assert part.size == start
+            with part.receiving() as joined:
+                joined.add(data[start:end])
+            part.keep()
+        assert part.digest().hexes == {name: hashlib.new(name, data).hexdigest() for name in ("sha256", "sha512")}
+    finally:
+        os.close(fd)
+        os.close(folder)
+
+
+def test_the_second_name_of_held_bytes_serves_where_the_first_is_gone(tmp_path: Path) -> None:
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", GOOD)
+    kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", GOOD, version="6.2.0"))
+    (kit.root / "blade/6.1.0/a.fwb").unlink()
+    (kit.source / "a.fwb").unlink()
+    result = kit.take(kit.bundle("c.fwb", GOOD, version="6.3.0"), manifest=2)
+    assert [(r.status, r.came_from) for r in result.rows] == [("same bytes", "blade/6.2.0/b.fwb")]
+
+
+def test_the_second_header_is_held_against_the_rules_too() -> None:
+    origin = parse_origin("https://mirror.example")
+    for name, value in (("Host", "x"), ("X-A", "")):
+        with pytest.raises(InputError, match=name):
+            check_headers({"X-Token": "x", name: value}, origin)
+
+
+def test_the_connections_of_every_mirror_and_origin_are_closed(bench: Bench) -> None:
+    """An open socket that is let go of is a ResourceWarning, and that an error here."""
+    bench.bundles = {"a.fwb": GOOD, "b.fwb": GOOD[::-1] + b"b"}
+    elsewhere = bench.serve(Site({"/a.fwb": Served(GOOD)}), keep_alive=True)
+    first = bench.serve(lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}{_.target}"}), keep_alive=True)
+    second = bench.serve(Site({"/b.fwb": Served(GOOD[::-1] + b"b")}), keep_alive=True)
+    result = bench.take(first.url, second.url, allow=(elsewhere.url,))
+    assert [r.status for r in result.rows] == ["taken", "taken"]
+    gc.collect()
+
+
+def test_a_conflicts_offered_file_is_kept_and_told(tmp_path: Path) -> None:
+    """Its place in quarantine stands in the finding, its note says why; a wrong file met before it is told apart."""
+    kit = Kit(tmp_path)
+    kit.offer("a.fwb", b"first")
+    kit.take(kit.bundle("a.fwb", b"first"))
+    kit.offer("a.fwb", b"secund")  # of the same name and size, and wrong
+    kit.offer("z/a.fwb", b"second")
+    result = kit.take(kit.bundle("a.fwb", b"second"), manifest=2)
+    assert sorted(codes(result)) == ["altered", "not-held"]
+    kept = {name: f"quarantine/a.fwb.{hashlib.sha256(name).hexdigest()[:12]}" for name in (b"second", b"secund")}
+    [conflict] = [f for f in result.findings if f.code == "not-held"]
+    [wrong] = [f for f in result.findings if f.code == "altered"]
+    told = [" ".join((each.says, each.hint)) for each in (conflict, wrong)]
+    assert kept[b"second"] in told[0] and kept[b"secund"] not in told[0] and kept[b"secund"] in told[1]
+    tree = kit.tree()
+    assert {kept[name]: tree[kept[name]] for name in kept} == {kept[name]: name for name in kept}
+    assert b"its place is taken by other bytes" in tree[f"{kept[b'second']}.note.txt"]
+    assert tree["blade/6.1.0/a.fwb"] == b"first"

@@ -1,0 +1,427 @@
+"""The reading: what is left out and said so, devices that fail, stops and kills, and a naive oracle."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import textwrap
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bundlekeeper.errors import KeeperError, UnfinishedError
+from bundlekeeper.findings import exit_status
+from bundlekeeper.model.check_result import CheckResult
+from bundlekeeper.model.progress import Silent
+from bundlekeeper.store.database.catalogue import Catalogue
+from bundlekeeper.store.verifying import read as proving
+from bundlekeeper.store.verifying.check import Means, check_folder
+from bundlekeeper.store.verifying.read import Limits
+from bundlekeeper.verification.hashing.read import Stop
+from tests.kits.checking import Book, check, fill, found, listing, listing_for, now, sha256
+from tests.kits.mounts import mounted, stable_folder
+from tests.kits.store_kit import unclosable
+
+ROOT = Path(__file__).parents[3]
+FILES = {f"{n:02}.fwb": bytes([n]) * (1000 + n) for n in range(12)}
+NAMES = sorted(FILES)
+
+
+def statuses(result: CheckResult) -> dict[str, str]:
+    """Name to status, of the expected bundles."""
+    return {r.name: r.status.value for r in result.rows if r.expected}
+
+
+class Watch(Silent):
+    """Remembers which files were read, in order; may do something when one is begun."""
+
+    def __init__(self, then: Callable[[str], None] = lambda name: None) -> None:
+        self.read: list[str] = []
+        self.then = then
+
+    def file(self, name: str) -> None:
+        """Remember it."""
+        self.read.append(name)
+        self.then(name)
+
+
+def watched(
+    root: Path, watch: Watch, *, limits: Limits, book: Book | None = None, stop: Stop | None = None
+) -> CheckResult:
+    """A check of FILES in `root` by one worker."""
+    return check_folder(root, listing_for(FILES), Means(now, watch, stop), limits, book=book)
+
+
+def test_a_device_that_fails_at_the_close_leaves_the_verdict(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """ "EIO while proving ... go on" (faults.md 10): what was read is judged, whatever the close of its file says."""
+    fill(tmp_path, {"zeros.fwb": bytes(1000), "b.fwb": b"b"})
+    expected = listing_for({"zeros.fwb": b"z" * 1000, "b.fwb": b"b"})
+    monkeypatch.setattr(os, "close", unclosable({(tmp_path / "zeros.fwb").stat().st_ino}))
+    result = check_folder(tmp_path, expected, Means(now, Silent()), Limits(workers=1))
+    assert statuses(result) == {"zeros.fwb": "altered", "b.fwb": "ok"}
+    assert "all bytes are zero" in result.findings[0].says
+
+
+# What is left out
+
+
+def test_older_than_reads_the_stalest_first_and_counts_the_rest(tmp_path: Path) -> None:
+    """ "`--older-than 30d` re-proves the stalest first"; what has no proof comes before all."""
+    root, book = fill(tmp_path, FILES), Book()
+    check(root, listing_for(FILES), book=book)
+    book.age(timedelta(days=31), NAMES[3])
+    book.age(timedelta(days=90), NAMES[7])
+    book.age(timedelta(days=29), NAMES[5])
+    del book.kept[str(root.resolve() / NAMES[9])]
+    watch = Watch()
+    result = watched(root, watch, limits=Limits(older_than_s=30 * 86400, workers=1), book=book)
+    assert watch.read == [NAMES[9], NAMES[7], NAMES[3]]
+    assert (result.proven, result.skipped, result.unproven, result.findings) == (3, 9, 0, [])
+    assert statuses(result)[NAMES[5]] == "not-read"
+    assert statuses(result)[NAMES[3]] == "ok"
+
+
+def test_older_than_reads_what_was_touched_however_young_its_proof(tmp_path: Path) -> None:
+    """A changed fingerprint is always read, and so is a proof from the future."""
+    root, book = fill(tmp_path, FILES), Book()
+    check(root, listing_for(FILES), book=book)
+    (root / NAMES[0]).write_bytes(b"\xff" * len(FILES[NAMES[0]]))
+    os.utime(root / NAMES[1])
+    book.age(timedelta(days=-1), NAMES[2])
+    result = check(root, listing_for(FILES), book=book, older_than_s=30 * 86400)
+    doubtful = next(each.subject for each in result.findings if each.code == "clock-doubtful")
+    assert found(result) == {("altered", NAMES[0]), ("clock-doubtful", doubtful)}
+    assert (result.proven, result.skipped) == (2, 9)
+
+
+def test_quick_with_older_than_trusts_only_the_young(tmp_path: Path) -> None:
+    """Both together: unchanged and young is trusted, unchanged and old is read."""
+    root, book = fill(stable_folder(tmp_path), FILES), Book()
+    check(root, listing_for(FILES), book=book)
+    book.age(timedelta(days=31), NAMES[3])
+    result = check(root, listing_for(FILES), book=book, quick=True, older_than_s=30 * 86400)
+    assert (result.proven, result.trusted, result.skipped) == (1, 11, 0)
+
+
+def test_no_time_at_all_proves_nothing_and_says_so(tmp_path: Path) -> None:
+    """ "never "all OK" when nothing was hashed: print the unproven count" (ecosystem.md)"""
+    result = check(fill(tmp_path, FILES), listing_for(FILES), max_time_s=0)
+    assert result.out_of_time
+    assert (result.proven, result.unproven, result.bytes_read) == (0, 12, 0)
+    assert found(result) == {("unproven", name) for name in NAMES}
+    assert exit_status(result.findings) == 1
+
+
+def test_a_stranger_that_was_not_read_is_not_called_a_stranger_only(tmp_path: Path) -> None:
+    """It may be the missing bundle under another name; what is not known is said."""
+    root = fill(tmp_path, {"stray": FILES[NAMES[0]]})
+    result = check(root, listing(*listing_for(FILES).bundles[:1]), max_time_s=0)
+    assert found(result) == {("missing", NAMES[0]), ("extra", "stray")}
+    assert [f.says for f in result.findings if f.code == "extra"] == [
+        "not named by the manifest; it has the size of a bundle and was not read"
+    ]
+
+
+def test_out_of_time_in_the_middle(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No new file is begun; those begun are finished; the next run begins with what is left."""
+    root, book, seconds = fill(tmp_path, FILES), Book(), [0.0]
+    monkeypatch.setattr(proving, "monotonic", lambda: seconds[0])
+
+    def pass_time(_name: str) -> None:
+        seconds[0] += 1
+
+    first = watched(root, Watch(pass_time), limits=Limits(max_time_s=4, workers=1), book=book)
+    assert first.out_of_time
+    assert first.proven == 3, "the fourth second is over when the fourth file is to be opened"
+    assert first.proven + first.unproven == 12
+    watch = Watch()
+    watched(root, watch, limits=Limits(max_time_s=1000, workers=1), book=book)
+    assert set(watch.read[: first.unproven]) == {n for n, s in statuses(first).items() if s == "unproven"}
+
+
+def test_two_names_of_one_file_are_read_once(tmp_path: Path) -> None:
+    """Equal bytes are held once; both names are proven by one read."""
+    root = fill(stable_folder(tmp_path), {"a.fwb": b"same" * 500})
+    (root / "b.fwb").hardlink_to(root / "a.fwb")
+    wanted, book = listing_for({"a.fwb": b"same" * 500, "b.fwb": b"same" * 500}), Book()
+    result = check(root, wanted, book=book)
+    assert (result.proven, result.files_read, result.bytes_read) == (2, 1, 2000)
+    assert check(root, wanted, book=book, quick=True).trusted == 2
+
+
+# Devices and catalogues that fail
+
+
+@pytest.mark.root
+def test_a_device_that_fails_in_the_middle(tmp_path: Path) -> None:
+    """faults.md 10: a real EIO is 'unreadable', not 'altered', and the rest goes on. The device is cut short."""
+    with mounted("ext4", tmp_path) as point:
+        small, big = b"small" * 1000, os.urandom(12 << 20)
+        fill(point, {"small.fwb": small, "big.fwb": big})
+        os.sync()
+        fd = os.open(point / "big.fwb", os.O_RDONLY)
+        os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+        os.close(fd)
+        image = tmp_path / "ext4.img"
+        [device] = [
+            line.split(":")[0]
+            for line in subprocess.run(
+                ["losetup", "-j", image], capture_output=True, text=True, check=True
+            ).stdout.split("\n")
+            if line
+        ]
+        os.truncate(image, 8 << 20)
+        subprocess.run(["losetup", "-c", device], check=True)
+        book = Book()
+        result = check(point, listing_for({"small.fwb": small, "big.fwb": big}), book=book)
+    assert found(result) - {("extra", "lost+found")} == {("unreadable", "big.fwb")}
+    assert statuses(result) == {"small.fwb": "ok", "big.fwb": "unreadable"}
+    assert (result.proven, result.unproven) == (1, 1)
+    assert exit_status(result.findings) == 3
+    assert [Path(p).name for p in book.kept] == ["small.fwb"]
+
+
+def test_a_file_that_changes_while_it_is_read(tmp_path: Path) -> None:
+    """faults.md 21: fstat before and after differ: no digest, no proof, neither right nor wrong."""
+    data = b"a" * (4 << 20)
+    root, book = fill(tmp_path, {"a.fwb": data}), Book()
+
+    class Meddler(Silent):
+        def advance(self, count: int) -> None:
+            """Write a byte, the same as before, when a block was read."""
+            with (root / "a.fwb").open("r+b") as file:
+                file.write(b"a")
+
+    result = check_folder(root, listing_for({"a.fwb": data}), Means(now, Meddler()), Limits(workers=1), book=book)
+    assert found(result) == {("unreadable", "a.fwb")}
+    assert "changed while it was read" in result.findings[0].says
+    assert book.kept == {}
+
+
+def test_a_file_that_goes_away_before_it_is_read(tmp_path: Path) -> None:
+    """A name that vanished after the walk is unreadable, not altered."""
+    root = fill(tmp_path, FILES)
+
+    def take_away(name: str) -> None:
+        if name == NAMES[-1]:  # the largest is read first
+            (root / NAMES[0]).unlink(missing_ok=True)
+
+    result = watched(root, Watch(take_away), limits=Limits(workers=1))
+    assert found(result) == {("unreadable", NAMES[0])}
+
+
+class _FullBook(Book):
+    """A book on a disk without room."""
+
+    def record_proofs(self, proofs: object) -> None:
+        """Fail."""
+        raise UnfinishedError("no room")
+
+
+def test_proofs_that_cannot_be_recorded(tmp_path: Path) -> None:
+    """The check goes on and its result stands; that nothing was recorded is told."""
+    result = check(fill(tmp_path, FILES), listing_for(FILES), book=_FullBook())
+    assert result.proven == 12
+    assert isinstance(result.trouble, KeeperError)
+    assert result.trouble.says == "no room"
+
+
+# Stops and kills
+
+
+def test_a_stop_keeps_what_is_proven(tmp_path: Path) -> None:
+    """ "Interrupt it: what is proven stays proven"; what was not read is counted and named."""
+    root, book, stop = fill(tmp_path, FILES), Book(), Stop()
+    watch = Watch(lambda name: stop.set() if name == NAMES[5] else None)
+    result = watched(root, watch, limits=Limits(workers=1), book=book, stop=stop)
+    assert result.stopped
+    assert 0 < result.proven < 12
+    assert result.proven + result.unproven == 12
+    assert {Path(p).name for p in book.kept} == {n for n, s in statuses(result).items() if s == "ok"}
+    assert {f.code for f in result.findings} == {"unproven"}
+
+
+CHILD = """
+import json, sys
+from pathlib import Path
+from bundlekeeper.cli.screen.signals import SIGNALS
+from bundlekeeper.model.progress import Silent
+from bundlekeeper.verification.hashing.read import Stop
+from bundlekeeper.store.verifying import read as proving
+from bundlekeeper.store.database.catalogue import Catalogue
+from bundlekeeper.store.verifying.read import Limits
+from bundlekeeper.store.verifying.check import Means, check_folder
+from tests.kits.checking import facts, listing, now
+from tests.kits.sure import wait_until
+
+begun = []
+proving.monotonic = lambda: len(begun) / 20  # every file takes 0.05 s
+
+class Told(Silent):
+    def file(self, name):
+        begun.append(name)
+        if len(begun) == 30:
+            print("here", flush=True)
+            wait_until(stop.is_set, "the signal")
+
+root, book = Path(sys.argv[1]), Path(sys.argv[2])
+wanted = json.loads(Path(sys.argv[3]).read_text())
+bundles = [facts(name, bytes([byte]) * size) for name, byte, size in wanted]
+stop = Stop()
+SIGNALS.install()
+with Catalogue.open(book, write=True) as catalogue, SIGNALS.guarded(stop):
+    result = check_folder(root, listing(*bundles), Means(now, Told(), stop), Limits(workers=1), book=catalogue)
+print("RESULT", json.dumps([result.stopped, result.proven, result.unproven]), flush=True)
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
+def test_a_process_that_is_stopped_or_killed(tmp_path: Path, number: signal.Signals) -> None:
+    """faults.md 14: "goes on from where it was; skips nothing"; with SIGKILL at most half a second is lost."""
+    files = {f"{n:03}.fwb": bytes([n]) * 2000 for n in range(60)}
+    root = fill(tmp_path / "root", files)
+    path = tmp_path / "book.sqlite"
+    path.touch()
+    Catalogue.create(path).close()
+    (tmp_path / "wanted.json").write_text(json.dumps([[name, data[0], len(data)] for name, data in files.items()]))
+    script = [sys.executable, "-c", textwrap.dedent(CHILD), str(root), str(path), str(tmp_path / "wanted.json")]
+    with subprocess.Popen(script, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as child:
+        assert child.stdout is not None
+        assert child.stdout.readline() == "here\n"
+        child.send_signal(number)
+        rest = child.stdout.read()
+    with Catalogue.open(path, write=False) as catalogue:
+        kept = catalogue.proofs()
+    assert all(proof.sha256 == sha256(files[Path(place).name]) for place, proof in kept.items())
+    if number == signal.SIGKILL:
+        assert 10 <= len(kept) <= 30  # half a second is ten files, and a few more were read and not yet looked at
+    else:
+        stopped, proven, unproven = json.loads(rest.partition("RESULT ")[2])
+        assert stopped
+        assert 25 <= proven <= 30
+        assert proven + unproven == 60
+        assert len(kept) == proven
+    with Catalogue.open(path, write=True) as catalogue:
+        means = Means(now, Silent())
+        again = check_folder(root, listing_for(files), means, Limits(older_than_s=86400), book=catalogue)
+    assert (again.proven, again.skipped, again.findings) == (60 - len(kept), len(kept), [])
+
+
+def test_an_error_injected_into_every_read_of_one_file(tmp_path: Path) -> None:
+    """faults.md 10 by strace: EIO from the kernel's own mouth, in a process of its own."""
+    tried = shutil.which("strace") and subprocess.run(
+        ["strace", "-o", "/dev/null", "true"], capture_output=True, check=False
+    )
+    if not tried or tried.returncode != 0:
+        pytest.skip("strace is not there or may not trace")
+    root = fill(tmp_path / "root", {"a.fwb": b"a" * 9000, "b.fwb": b"b" * 9000})
+    path = tmp_path / "book.sqlite"
+    path.touch()
+    Catalogue.create(path).close()
+    (tmp_path / "wanted.json").write_text(json.dumps([["a.fwb", ord("a"), 9000], ["b.fwb", ord("b"), 9000]]))
+    calls = "read,pread64,readv,preadv,preadv2,mmap"
+    command = ["strace", "-f", "-qq", "-o", "/dev/null", "-P", str(root.resolve() / "a.fwb")]
+    command += ["-e", f"trace={calls}", "-e", f"inject={calls}:error=EIO", sys.executable, "-c", CHILD]
+    command += [str(root), str(path), str(tmp_path / "wanted.json")]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert "RESULT" in done.stdout, done.stderr
+    assert json.loads(done.stdout.partition("RESULT ")[2]) == [False, 1, 1]
+    with Catalogue.open(path, write=False) as catalogue:
+        assert [Path(p).name for p in catalogue.proofs()] == ["b.fwb"]
+
+
+# A naive oracle
+
+
+def _naive(root: Path, wanted: dict[str, bytes]) -> dict[str, str]:
+    """Bundle to status by hashing everything and asking the simplest questions."""
+    digests = {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in root.iterdir() if p.is_file()}
+    sizes = {p.name: p.stat().st_size for p in root.iterdir()}
+    expected = {name: sha256(data) for name, data in wanted.items()}
+    answer = {}
+    for name, data in wanted.items():
+        if name not in digests:
+            answer[name] = "misnamed" if expected[name] in digests.values() else "missing"
+        elif digests[name] == expected[name]:
+            answer[name] = "ok"
+        elif digests[name] in expected.values():
+            answer[name] = "misnamed"
+        elif sizes[name] != len(data):
+            answer[name] = "truncated" if sizes[name] < len(data) else "extended"
+        else:
+            answer[name] = "altered"
+    return answer
+
+
+BUNDLES = {"a.fwb": b"a" * 40, "b.fwb": b"b" * 40, "c.fwb": b"c" * 41, "d.fwb": b"d" * 60, "e.fwb": b""}
+names = st.sampled_from([*BUNDLES, "x.bin", "y.bin", "A.FWB"])
+mutations = st.one_of(
+    st.tuples(st.just("flip"), names, st.integers(0, 59)),
+    st.tuples(st.just("cut"), names, st.integers(0, 60)),
+    st.tuples(st.just("grow"), names, st.integers(1, 3)),
+    st.tuples(st.just("drop"), names, st.just(0)),
+    st.tuples(st.just("swap"), names, st.integers(0, 7)),
+    st.tuples(st.just("copy"), names, st.integers(0, 7)),
+    st.tuples(st.just("restore"), names, st.just(0)),
+)
+
+
+def _mutate(root: Path, what: str, name: str, number: int) -> None:
+    path, other = root / name, root / [*BUNDLES, "x.bin", "y.bin", "A.FWB"][number % 8]
+    data = path.read_bytes() if path.exists() else b""
+    if what == "restore" and name in BUNDLES:
+        path.write_bytes(BUNDLES[name])
+    elif not path.exists():
+        return
+    elif what == "flip" and data:
+        stat = path.stat()
+        at = number % len(data)
+        path.write_bytes(data[:at] + bytes([data[at] ^ 1]) + data[at + 1 :])
+        os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    elif what == "cut":
+        path.write_bytes(data[:number])
+    elif what == "grow":
+        path.write_bytes(data + bytes(number))
+    elif what == "drop":
+        path.unlink()
+    elif what == "copy":
+        other.write_bytes(data)
+    elif what == "swap" and other != path:
+        path.rename(root / "swap")
+        if other.exists():
+            other.rename(path)
+        (root / "swap").rename(other)
+
+
+@settings(max_examples=60)
+@given(st.lists(st.tuples(mutations, st.sampled_from(["full", "quick", "nothing"])), max_size=8))
+def test_against_a_naive_check_that_hashes_everything(
+    tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[tuple[str, str, int], str]]
+) -> None:
+    """Whatever is done to the folder, between full and quick checks, every row is what hashing all of it says."""
+    root, book, wanted = fill(tmp_path_factory.mktemp("naive"), BUNDLES), Book(), listing_for(BUNDLES)
+    for (what, name, number), then in [*steps, (("none", "a.fwb", 0), "quick"), (("none", "a.fwb", 0), "full")]:
+        _mutate(root, what, name, number)
+        if then == "nothing":
+            continue
+        result = check(root, wanted, book=book, quick=then == "quick")
+        plain = {n: "ok" if s == "trusted" else s for n, s in statuses(result).items()}
+        assert plain == _naive(root, BUNDLES)
+        strays = {p.name for p in root.iterdir()} - set(BUNDLES)
+        assert strays == {f.subject for f in result.findings if f.subject in strays}
+
+
+def test_the_listing_may_be_empty(tmp_path: Path) -> None:
+    """No bundles: everything is extra, nothing is proven, nothing is read."""
+    result = check(fill(tmp_path, FILES), listing())
+    assert {f.code for f in result.findings} == {"extra"}
+    assert (result.proven, result.bytes_read) == (0, 0)
