@@ -28,7 +28,7 @@ SPOILT = tour_world.file_name("blade", "6.1.0")
 
 
 @dataclass(frozen=True)
-class Step:
+class TourStep:
     """One command of the tour, what it is there to show, and the exit status that it must have."""
 
     title: str
@@ -38,145 +38,145 @@ class Step:
 
 
 STEPS = (
-    Step(
+    TourStep(
         "Draft a manifest from the files that were downloaded",
         ("manifest", "draft", "downloads", "--platform", "marram", "--output", "draft.toml", "--quiet"),
         0,
         'Digests computed from the files themselves prove nothing yet: each is marked "own copy".',
     ),
-    Step(
+    TourStep(
         "Lint the draft",
         ("manifest", "lint", "draft.toml"),
         1,
         "Everything at once, with place and hint. A draft is not finished: only you know the build of a rack bundle.",
     ),
-    Step(
+    TourStep(
         "Confirm the reviewed manifest against the publisher's own list, got by another way",
         ("manifest", "confirm", "marram.toml", "--against", "publisher/SHA256SUMS"),
         0,
         "Now the digests are the publisher's, and the manifest is a new issue: its sequence went up.",
     ),
-    Step(
+    TourStep(
         "Lint it again",
         ("manifest", "lint", "marram.toml"),
         0,
         "Nothing to say against it: it can be relied on.",
     ),
-    Step(
+    TourStep(
         "Take the bundles into the store",
         ("take", "marram.toml", "--from", "downloads", "--quiet"),
         0,
         "Each file was read once: copied, hashed, made durable, compared, and only then put in place.",
     ),
-    Step(
+    TourStep(
         "Take them again",
         ("take", "marram.toml", "--from", "downloads", "--quiet"),
         0,
         "What is in and proven is not read again.",
     ),
-    Step(
+    TourStep(
         "See what the store holds",
         ("held",),
         0,
         "Version, size, standing, when proven and against whose digest.",
     ),
-    Step(
+    TourStep(
         f"Check a stick on which one bit of {SPOILT} was turned",
         ("check", "marram.toml", "--at", "stick", "--quiet"),
         1,
         "The size is right, the bytes are not: exactly that file is found, and the line that mends it is printed.",
     ),
-    Step(
+    TourStep(
         "Check the store itself",
         ("check",),
         0,
         "Every held file was read from end to end. Nothing is called proven that was not.",
     ),
-    Step(
+    TourStep(
         "Load what stands in a domain of the site that has no link",
         ("inventory", "load", "skerry.toml"),
         0,
         "What is new, gone, replaced or moved since the last reading is told; all of it is in the record now.",
     ),
-    Step(
+    TourStep(
         "Ask which version runs where, since when, on whose word",
         ("where", "skerry-a"),
         0,
         "A bank that nobody read is a question mark, never a guess. With --on, the same for any past day.",
     ),
-    Step(
+    TourStep(
         "Ask what stands between that domain and release 6.1, before anything is uploaded",
         ("gaps", "skerry-a", "--to", "6.1"),
         1,
         "The direct jump is refused by a rule with its source; what could not be checked is counted, never good.",
     ),
-    Step(
+    TourStep(
         "Ask for the way that is allowed, in which order, in which windows, and how to get back",
         ("route", "skerry-a", "--to", "6.1"),
         1,
         "The stop at 6.0 that the release notes ask for is in it. No rule allows a way back, and that is told before.",
     ),
-    Step(
+    TourStep(
         "Plan what goes on which volume for that site",
         ("media", "plan", "--for", "skerry-a", "--to", "6.1", "--volume", "6MB:folder", "--out", "plan.json"),
         0,
         "Both stops of the way are in it. What the set lacked would stand first.",
     ),
-    Step(
+    TourStep(
         "Write the volumes, here into a folder in place of two sticks",
         ("media", "write", "plan.json", "--to", "outbound", "--key", "keys/depot", "--quiet"),
         0,
         "Each is a bag (RFC 8493), proven again from the medium, with an index of the whole set that the depot signed.",
     ),
-    Step(
+    TourStep(
         "Receive them in the site's own store, which does not know the depot's key yet",
         ("media", "receive", "outbound", "--store", "skerry", "--quiet"),
         4,
         "Refused. A key that comes on the stick that it vouches for proves nothing, so none is ever taken from one.",
     ),
-    Step(
+    TourStep(
         "Trust the depot's key, which came by another way",
         ("trust", "add", "depot", "keys/depot.pub", "--form", "sshsig", "--for", "indexes", "--store", "skerry"),
         0,
         "For indexes of media sets only. Compare the fingerprint by telephone.",
     ),
-    Step(
+    TourStep(
         "Receive them now",
         ("media", "receive", "outbound", "--store", "skerry", "--quiet"),
         0,
         "Proven from the stick, taken like any bundle. Volumes may come in any order and on different days.",
     ),
-    Step(
+    TourStep(
         "Tell the site's store what stands there",
         ("inventory", "load", "skerry.toml", "--store", "skerry"),
         0,
         "The same inventory as the depot's: read the same, it is the same event in both records.",
     ),
-    Step(
+    TourStep(
         "Record what was done there at night",
         ("stage", "skerry-a", "--kind", "io-module", "--bundle", "infrastructure/6.0.1", "--store", "skerry"),
         0,
         "Staged, not running yet: the bytes stand in the spare bank.",
     ),
-    Step(
+    TourStep(
         "Write the answer that goes back",
         ("media", "receipt", "--out", "receipt.json", "--key", "keys/skerry", "--site", "skerry", "--store", "skerry"),
         0,
         "What arrived, and every event of the site's record, signed. Where no file may leave: --paper.",
     ),
-    Step(
+    TourStep(
         "Trust the site's key, for receipts only",
         ("trust", "add", "skerry-crew", "keys/skerry.pub", "--form", "sshsig", "--for", "receipts"),
         0,
         "A signature for one kind of document serves for no other.",
     ),
-    Step(
+    TourStep(
         "Read the answer at the depot",
         ("media", "receipt", "--read", "receipt.json"),
         0,
         "Merged: twice is the same as once, in any order.",
     ),
-    Step(
+    TourStep(
         "Ask the depot what is staged at the site without a link",
         ("where", "skerry-a", "--kind", "io-module"),
         0,
@@ -194,7 +194,7 @@ def tour(
     """The whole job on a small invented platform, in a folder of its own, with what to look at."""
     place = _fresh(folder)
     _prepare(place)
-    rows: list[tuple[Step, int]] = []
+    rows: list[tuple[TourStep, int]] = []
     with _inside(place), _quiet(json):
         output.line(f"A tour of bundlekeeper, in {place.name}. The platform and its files are invented.")
         for number, step in enumerate(STEPS, 1):
@@ -265,7 +265,7 @@ def _quiet(json: bool) -> Iterator[None]:
         yield
 
 
-def _run(number: int, step: Step) -> int:
+def _run(number: int, step: TourStep) -> int:
     from bundlekeeper.cli.screen.run import dispatch
 
     output.line()
@@ -283,7 +283,7 @@ def _run(number: int, step: Step) -> int:
     return status
 
 
-def _end(place: Path, rows: Sequence[tuple[Step, int]], json: bool) -> int:
+def _end(place: Path, rows: Sequence[tuple[TourStep, int]], json: bool) -> int:
     wrong = [step.title for step, status in rows if status != step.expected]
     if json:
         steps = [{"command": list(s.command), "status": status, "expected": s.expected} for s, status in rows]
@@ -303,4 +303,4 @@ def register(app: typer.Typer) -> None:
     app.command("tour")(tour)
 
 
-__all__ = ["STEPS", "Step", "register", "tour"]
+__all__ = ["STEPS", "TourStep", "register", "tour"]

@@ -11,7 +11,7 @@ from typing import Any
 
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.caret import excerpt
-from bundlekeeper.formats.text_file import Source, shown
+from bundlekeeper.formats.text_file import SourceText, shown
 from bundlekeeper.formats.toml_positions import Path, nearest, places
 
 
@@ -26,7 +26,7 @@ class Misread:
     on_key: bool = False
 
 
-def placed(source: Source, problems: Iterable[Misread]) -> list[Finding]:
+def placed(source: SourceText, problems: Iterable[Misread]) -> list[Finding]:
     """The problems as errors with line, column and caret, in the order of the text (TOML)."""
     found, rows = places(source.text), []
     for problem in problems:

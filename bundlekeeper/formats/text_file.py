@@ -16,7 +16,7 @@ _NEAR = 400  # characters of a line on either side that an excerpt is cut from
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class SourceText:
     """The name of a text file and its text."""
 
     name: str

@@ -17,7 +17,7 @@ from typing import Any
 
 from bundlekeeper.errors import InputError, KeeperError
 from bundlekeeper.formats.escape import visible
-from bundlekeeper.formats.toml_positions import Path, Place, places
+from bundlekeeper.formats.toml_positions import Path, TomlPlace, places
 from bundlekeeper.formats.toml_read import load
 
 MAX_BYTES = 16 * 1024 * 1024  # as for every manifest
@@ -70,7 +70,7 @@ class Edit:
         """True when something was changed."""
         return bool(self._splices or self._blocks)
 
-    def place(self, path: Path) -> Place:
+    def place(self, path: Path) -> TomlPlace:
         """Where the value of `path` stands. Raises InputError when it was not found."""
         place = self._places.get(path)
         if place is None:
@@ -127,7 +127,7 @@ class Edit:
     def _is_inline(self, table: Path) -> bool:
         return bool(table) and self.source.text.startswith("{", self.place(table).start)
 
-    def _new_line(self, after: Place, statement: str) -> None:
+    def _new_line(self, after: TomlPlace, statement: str) -> None:
         """Put a statement on a line of its own below the line on which `after` ends, indented as that one is."""
         text = self.source.text
         line_start = text.rfind("\n", 0, after.key_start) + 1

@@ -30,7 +30,7 @@ _SCALAR = re.compile(r"(?:[0-9]{4}-[0-9]{2}-[0-9]{2} (?=[0-9]{2}:))?[^ \t\r\n,\[
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class TomlPlace:
     """One value's place: the value is `text[start:end]`, its own key (not the dotted whole) `text[key_start:key_end]`.
 
     `line` and `column` are those of `start`. An element of an array has no key: `key_start == key_end == start`.
@@ -68,7 +68,7 @@ class _Search:
 
     def __init__(self, text: str, wanted: Collection[Path] | None) -> None:
         self.text = text
-        self.found: dict[Path, Place] = {}
+        self.found: dict[Path, TomlPlace] = {}
         self._line, self._line_start, self._counted = 1, 0, 0
         self._wanted = None if wanted is None else {path[:i] for path in wanted for i in range(len(path) + 1)}
         self._implied: set[Path] = set()
@@ -102,7 +102,7 @@ class _Search:
             return
         self._count_lines(start)
         column = start - self._line_start + 1
-        self.found[path] = Place(self._line, column, start, end, key_start, key_end, body_end)
+        self.found[path] = TomlPlace(self._line, column, start, end, key_start, key_end, body_end)
 
     def _count_lines(self, start: int) -> None:
         """Make `_line` and `_line_start` those of an offset; they come in order of lines, so each is counted once."""
@@ -121,7 +121,7 @@ class _Search:
         if old is not None:
             end = old.end if end is None else end
             body_end = max(body_end, old.body_end)
-            self.found[path] = Place(old.line, old.column, old.start, end, old.key_start, old.key_end, body_end)
+            self.found[path] = TomlPlace(old.line, old.column, old.start, end, old.key_start, old.key_end, body_end)
 
     def _imply(self, path: Path, part: _Part) -> None:
         """Remember a table that nothing but a longer key or header names; a header of its own wins later."""
@@ -277,7 +277,7 @@ def _key_name(raw: str) -> str:
     return str(name)
 
 
-def places(text: str, wanted: Collection[Path] | None = None) -> dict[Path, Place]:
+def places(text: str, wanted: Collection[Path] | None = None) -> dict[Path, TomlPlace]:
     """Find the place of every value of `text`, or only of the `wanted` paths and all above them (saves memory).
 
     `()` is the document itself and is always there. Raises nothing: what cannot be found is left out.
@@ -288,7 +288,7 @@ def places(text: str, wanted: Collection[Path] | None = None) -> dict[Path, Plac
     return search.found
 
 
-def nearest(found: Mapping[Path, Place], path: Path) -> Place:
+def nearest(found: Mapping[Path, TomlPlace], path: Path) -> TomlPlace:
     """Return the place of `path`, or of the closest table or array around it that has one.
 
     Raises KeyError only where `found` lacks the document's own place `()`, which `places` always gives.

@@ -15,7 +15,7 @@ from typing import Any
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.caret import excerpt
-from bundlekeeper.formats.text_file import Source
+from bundlekeeper.formats.text_file import SourceText
 
 MAX_DEPTH = 32  # arrays and inline tables inside each other; parts of a dotted key
 MAX_VALUES = 300_000  # opening brackets, equal signs and commas; 5,000 images have about 100,000
@@ -39,7 +39,7 @@ _TOKEN = re.compile(
 _AT = re.compile(r" \(at (?:line ([0-9]+), column ([0-9]+)|end of document)\)$")
 
 
-def load(data: bytes, *, name: str, max_bytes: int) -> tuple[Source, dict[str, Any]]:
+def load(data: bytes, *, name: str, max_bytes: int) -> tuple[SourceText, dict[str, Any]]:
     """Guard and parse `data`; return its text as a Source and the document.
 
     Raises InputError with one problem, its line, column and caret.
@@ -55,7 +55,7 @@ def load(data: bytes, *, name: str, max_bytes: int) -> tuple[Source, dict[str, A
         raise _refusal("not-toml", f"not TOML: {e}", "look for an enormous number", source, 0) from e
 
 
-def guard(data: bytes, *, name: str, max_bytes: int) -> Source:
+def guard(data: bytes, *, name: str, max_bytes: int) -> SourceText:
     """Refuse what must not reach the parser: size, encoding, byte-order mark, NUL, depth, count of values, long words.
 
     Raises InputError with one problem, its line, column and caret (no line for the size).
@@ -71,7 +71,7 @@ def guard(data: bytes, *, name: str, max_bytes: int) -> Source:
         text = data.decode("utf-8")
     except UnicodeDecodeError as e:
         raise _not_utf8(data, e, name) from e
-    source = Source(name, text)
+    source = SourceText(name, text)
     nul = text.find("\0")
     if nul >= 0:
         raise _refusal("not-text", "a NUL character stands in the file", "is this the right file?", source, nul)
@@ -79,7 +79,7 @@ def guard(data: bytes, *, name: str, max_bytes: int) -> Source:
     return source
 
 
-def _walk(source: Source) -> None:
+def _walk(source: SourceText) -> None:
     depth = dots = values = 0
     text = source.text
     for match in _TOKEN.finditer(text):
@@ -140,7 +140,7 @@ _HINTS = {
 }
 
 
-def _not_toml(source: Source, error: tomllib.TOMLDecodeError) -> InputError:
+def _not_toml(source: SourceText, error: tomllib.TOMLDecodeError) -> InputError:
     message = str(error)
     place = _AT.search(message)
     offset = len(source.text.rstrip()) if source.text.strip() else 0
@@ -153,7 +153,7 @@ def _not_toml(source: Source, error: tomllib.TOMLDecodeError) -> InputError:
     return _refusal("not-toml", says, hint, source, offset)
 
 
-def _refusal(code: str, says: str, hint: str, source: Source, offset: int) -> InputError:
+def _refusal(code: str, says: str, hint: str, source: SourceText, offset: int) -> InputError:
     line, column = source.position(offset)
     return _raise(code, says, hint, source.name, source.where(line, column), source.excerpt(column, offset))
 

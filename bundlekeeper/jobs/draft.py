@@ -21,12 +21,12 @@ from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.findings import Finding
 from bundlekeeper.model.manifest.checksum_list import LIST_CODES, MAX_BYTES, ChecksumList, parse
-from bundlekeeper.model.manifest.draft_rows import Entry
+from bundlekeeper.model.manifest.draft_rows import DraftRow
 from bundlekeeper.model.manifest.looks_like_list import HEAD_BYTES, is_list, is_signature_of_list
 from bundlekeeper.model.manifest.merge_lists import merge
 
 if TYPE_CHECKING:
-    from bundlekeeper.verification.hashing.door import Outcome
+    from bundlekeeper.verification.hashing.door import DigestOutcome
 
 
 _SHOWN = 20  # names of one sort that are passed over
@@ -36,7 +36,7 @@ _SHOWN = 20  # names of one sort that are passed over
 class Gathered:
     """Entries for a draft, each naming where its digest comes from, and what was found on the way."""
 
-    entries: list[Entry]
+    entries: list[DraftRow]
     findings: list[Finding]
     passed_over: list[tuple[Path, str]]  # what lay in a given folder and is no bundle file, and what it is
 
@@ -158,7 +158,7 @@ def _list_data(path: Path) -> bytes | None:
         raise UnfinishedError(f"cannot be read: {error.strerror}", where=str(path)) from error
 
 
-def _digested(files: list[Path], quiet: bool) -> list[Entry]:
+def _digested(files: list[Path], quiet: bool) -> list[DraftRow]:
     from bundlekeeper.verification.hashing.door import Task, digest_many
     from bundlekeeper.verification.hashing.read import Stop
 
@@ -169,7 +169,7 @@ def _digested(files: list[Path], quiet: bool) -> list[Entry]:
     sizes = {path: path.stat().st_size for path in files}
     progress.begin("reading", sum(sizes.values()), len(files))
     tasks = [Task(str(path), partial(_open, path), size) for path, size in sizes.items()]
-    done: dict[str, Entry] = {}
+    done: dict[str, DraftRow] = {}
     try:
         with SIGNALS.guarded(stop):
             for outcome in digest_many(tasks, on_bytes=progress.advance, stop=stop):
@@ -183,9 +183,9 @@ def _open(path: Path) -> int:
     return os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
 
 
-def _entry(outcome: Outcome) -> Entry:
+def _entry(outcome: DigestOutcome) -> DraftRow:
     path = Path(outcome.task.key)
     if outcome.error is not None or outcome.digest is None:
         raise UnfinishedError(f"cannot be read: {outcome.error}", where=str(path))
     name = os.fsencode(path.name).decode("utf-8", "surrogateescape")  # a poor locale decodes names by ASCII
-    return Entry(name, outcome.digest.sha256, outcome.digest.size)
+    return DraftRow(name, outcome.digest.sha256, outcome.digest.size)

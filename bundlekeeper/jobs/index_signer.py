@@ -16,7 +16,7 @@ from bundlekeeper.errors import InputError
 
 if TYPE_CHECKING:
     from bundlekeeper.media.set.signed_index import Sign
-    from bundlekeeper.media.volume.tag_files import Signed
+    from bundlekeeper.media.volume.tag_files import SignedIndex
     from bundlekeeper.model.media.plan import SetPlan
     from bundlekeeper.store.contents.store import Store
 
@@ -29,7 +29,7 @@ class Signer:
     fingerprint: str
 
 
-def kept_of(opened: Store, plan: SetPlan) -> Signed | None:
+def kept_of(opened: Store, plan: SetPlan) -> SignedIndex | None:
     """The plan's index, where the set was begun and it was signed. Raises DamagedError where it is not whole."""
     from bundlekeeper.media.set.remembered_sets import Sets
     from bundlekeeper.media.set.signed_index import kept_index
@@ -39,7 +39,7 @@ def kept_of(opened: Store, plan: SetPlan) -> Signed | None:
     return None if sent is None else kept_index(sets, sent)
 
 
-def signer_of(kept: Signed | None, key: Path | None, passphrase_fd: int | None) -> Signer:
+def signer_of(kept: SignedIndex | None, key: Path | None, passphrase_fd: int | None) -> Signer:
     """Who signs the index, or signed the one that is `kept`.
 
     Raises InputError where a key is missing, cannot be read or is not the one that signed the index before,

@@ -18,7 +18,7 @@ from bundlekeeper.errors import InputError
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.ask.types import Selector
-    from bundlekeeper.ledger.record.ledger import Book
+    from bundlekeeper.ledger.record.ledger import Ledger
     from bundlekeeper.model.manifest.types import KindRule, Manifest
     from bundlekeeper.store.contents.store import Store
     from bundlekeeper.store.database.rows import Accepted
@@ -75,9 +75,9 @@ def _tell_root(owner: str, root: str) -> None:
     output.aside("hint: what you write into it is root's: run as its owner instead, or give it back afterwards (chown)")
 
 
-def open_book(store: Store, stack: ExitStack, *, write: bool) -> Book:
+def open_book(store: Store, stack: ExitStack, *, write: bool) -> Ledger:
     """The store's ledger; made where absent, when `write`. Raises InputError when there is none yet to be asked."""
-    from bundlekeeper.ledger.record.ledger import Book
+    from bundlekeeper.ledger.record.ledger import Ledger
 
     path = store.root / ".keeper" / LEDGER
     if not write and not is_there(path):
@@ -86,12 +86,12 @@ def open_book(store: Store, stack: ExitStack, *, write: bool) -> Book:
             where=str(path),
             hint="begin with what runs today: bundlekeeper inventory load FILE",
         )
-    return stack.enter_context(Book.open(path, write=write))
+    return stack.enter_context(Ledger.open(path, write=write))
 
 
 def selector_of(
     store: Store,
-    book: Book,
+    book: Ledger,
     name: str | None,
     *,
     site: str,
@@ -121,7 +121,7 @@ def selector_of(
     return replace(chosen, **given)
 
 
-def _insist_on_known(store: Store, book: Book, given: Mapping[str, str]) -> None:
+def _insist_on_known(store: Store, book: Ledger, given: Mapping[str, str]) -> None:
     """Insist that every word was once recorded as what it is given as. Raises InputError naming all that were not."""
     from bundlekeeper.ledger.ask.where import ever, nearest
     from bundlekeeper.model.inventory.types import KINDS

@@ -155,10 +155,10 @@ def _overlaid(store: Store | None, loaded: Loaded) -> tuple[Loaded, tuple[Findin
 
 
 def _from_file(name: str, rules: Manifest) -> Inventory:
-    from bundlekeeper.model.inventory.read import Source, form_of, read_inventory
+    from bundlekeeper.model.inventory.read import InventorySource, form_of, read_inventory
 
     data = read_bounded(name, _INVENTORY_LIMIT, "the inventory")
-    return read_inventory([Source(name, data, form_of(name))], own_kinds=frozenset(rules.kind))
+    return read_inventory([InventorySource(name, data, form_of(name))], own_kinds=frozenset(rules.kind))
 
 
 def _nothing() -> Inventory:

@@ -37,7 +37,7 @@ ToolOption = Annotated[bool, typer.Option("--with-tool", help="Keep room for the
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class MediaQuestion:
     """What the user asks for, as the options have it."""
 
     name: str
@@ -51,7 +51,7 @@ class Ask:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class MediaAnswer:
     """The plan, None where nothing can be packed, with every finding and what it was made from."""
 
     plan: SetPlan | None
@@ -75,7 +75,7 @@ def plan(
     json: JsonOption = False,
 ) -> int:
     """What the set lacks first, then what goes on which volume: fewest volumes, then fewest split files."""
-    ask = Ask(name, to, tuple(volume or ()), spare, with_tool, manifest, inventory, signature)
+    ask = MediaQuestion(name, to, tuple(volume or ()), spare, with_tool, manifest, inventory, signature)
     if json and out == "-":
         raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
     if out is not None and force:
@@ -92,7 +92,7 @@ def plan(
     return exit_status(answer.findings)
 
 
-def make_plan(root: Path, ask: Ask) -> Answer:
+def make_plan(root: Path, ask: MediaQuestion) -> MediaAnswer:
     """Make the plan that is asked for, from the store at `root`.
 
     Raises InputError for words that are not known, RefusedError for a manifest that the store would not take,
@@ -119,12 +119,12 @@ def make_plan(root: Path, ask: Ask) -> Answer:
         commons = commons_of(opened, given, ask)
     missing = (*contents.missing, *lacking)
     if not bunches:
-        return Answer(None, (*missing, *given.findings), meant.says, given)
+        return MediaAnswer(None, (*missing, *given.findings), meant.says, given)
     made, why = plan_set(_head(given, meant.says, missing), bunches, commons, wish)
-    return Answer(made, (*missing, *why, *given.findings), meant.says, given)
+    return MediaAnswer(made, (*missing, *why, *given.findings), meant.says, given)
 
 
-def _some(ask: Ask) -> tuple[str, ...]:
+def _some(ask: MediaQuestion) -> tuple[str, ...]:
     """The volumes that were named. Raises InputError where the set's purpose or its volumes are not named."""
     lacking = [f"--{word}" for word, value in (("for", ask.name), ("volume", ask.volumes)) if not value]
     if lacking:
@@ -141,7 +141,7 @@ def _head(given: Inputs, meant_for: str, missing: tuple[Finding, ...]) -> SetPla
     return SetPlan(of.platform, meant_for, given.manifest_sha256, of.sequence, (), (), missing)
 
 
-def commons_of(store: Store, given: Inputs, ask: Ask) -> list[Common]:
+def commons_of(store: Store, given: Inputs, ask: MediaQuestion) -> list[Common]:
     """The manifest and its signature, which every volume carries: the very bytes that the plan was made by.
 
     Raises InputError for a manifest that cannot be carried, UnfinishedError when it changed or cannot be read.
@@ -194,7 +194,7 @@ def _write(made: SetPlan | None, out: str | None, *, force: bool) -> str:
     return write_new(out, write_plan(made).decode("ascii"), force=force)
 
 
-def _as_json(answer: Answer, written: str) -> dict[str, Any]:
+def _as_json(answer: MediaAnswer, written: str) -> dict[str, Any]:
     from json import loads
 
     from bundlekeeper.model.media.plan import write_plan
@@ -203,7 +203,7 @@ def _as_json(answer: Answer, written: str) -> dict[str, Any]:
     return {"for": answer.says, **answer.given.about(), "plan": whole, "written": written or None}
 
 
-def _print(answer: Answer) -> None:
+def _print(answer: MediaAnswer) -> None:
     tell(answer.given.signature)
     output.line(answer.says)
     output.findings_text(answer.findings)

@@ -37,7 +37,7 @@ class Options:
 
 
 @dataclass(frozen=True, slots=True)
-class Planned:
+class PlannedRoute:
     """A route with its windows and ways back, and all that was found."""
 
     route: Route
@@ -64,7 +64,9 @@ def options_of(window: str | None, per_cluster: int) -> Options:
     return Options(minutes, per_cluster)
 
 
-def find(given: Inputs, fleet: Fleet, domain: str, release: str, options: Options, now: datetime) -> Planned | NoRoute:
+def find(
+    given: Inputs, fleet: Fleet, domain: str, release: str, options: Options, now: datetime
+) -> PlannedRoute | NoRoute:
     """The cheapest allowed way with its windows, or why there is none. Raises InputError."""
     from bundlekeeper.planning.route.find import route
     from bundlekeeper.planning.route.types import NoRoute
@@ -73,7 +75,7 @@ def find(given: Inputs, fleet: Fleet, domain: str, release: str, options: Option
     return found if isinstance(found, NoRoute) else scheduled(given, fleet, found, options)
 
 
-def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> Planned:
+def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> PlannedRoute:
     """A route's windows and ways back. Raises InputError for a window that is too short."""
     from bundlekeeper.planning.route.room import room
     from bundlekeeper.planning.route.way_back import lost, ways_back
@@ -81,13 +83,13 @@ def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> Pl
 
     times = schedule(fleet, route, options.window_minutes, options.per_cluster)
     back = ways_back(fleet, route, given.holdings)
-    return Planned(
+    return PlannedRoute(
         route, times, back, (*given.findings, *route.findings, *room(fleet, route), *times.findings, *lost(back))
     )
 
 
 def document(
-    given: Inputs, domain: str, release: str, found: Planned | NoRoute, options: Options, made_at: datetime
+    given: Inputs, domain: str, release: str, found: PlannedRoute | NoRoute, options: Options, made_at: datetime
 ) -> dict[str, Any]:
     """The whole plan and what it was made from, as its file holds it."""
     import bundlekeeper
@@ -99,7 +101,7 @@ def document(
         "inventory": {"from": given.origin, **inventory_facts(given.inventory, domain)},
         "ledger": {"book": head.book, "events": head.count, "head": head.digest} if head is not None else None,
     }
-    planned = found if isinstance(found, Planned) else None
+    planned = found if isinstance(found, PlannedRoute) else None
     return {
         "schema": SCHEMA,
         "ok": is_ok((*given.findings, *found.findings)),

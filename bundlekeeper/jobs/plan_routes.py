@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Domain:
+class PlannedDomain:
     """One domain's way with its ways back and its own findings."""
 
     name: str
@@ -43,7 +43,7 @@ class Many:
     """All domains; `shared` are the findings that belong to none of them alone."""
 
     release: str
-    domains: tuple[Domain, ...]
+    domains: tuple[PlannedDomain, ...]
     timeline: Timeline
     shared: tuple[Finding, ...]
 
@@ -102,7 +102,7 @@ def find(given: Inputs, fleet: Fleet, names: Iterable[str], release: str, option
         back = ways_back(fleet, way, given.holdings) if isinstance(way, Route) else ()
         full = room(fleet, way) if isinstance(way, Route) else ()
         rows = (*way.findings, *full, *times.told.get(way.domain, ()), *lost(back))
-        domains.append(Domain(way.domain, way, back, tuple(dict.fromkeys(_of(way.domain, row) for row in rows))))
+        domains.append(PlannedDomain(way.domain, way, back, tuple(dict.fromkeys(_of(way.domain, row) for row in rows))))
     own = {row for rows in times.told.values() for row in rows}
     joint = tuple(row for row in times.findings if row not in own)
     return Many(release, tuple(domains), times, (*given.findings, *joint))
@@ -154,7 +154,7 @@ def write_json(given: Inputs, found: Many, options: Options, made_at: datetime) 
     output.write_json_rows(output.enveloped("route", findings, data), "routes", rows)
 
 
-def _row(domain: Domain, windows: Iterable[Window], times: Timeline, at: dict[Finding, int]) -> dict[str, Any]:
+def _row(domain: PlannedDomain, windows: Iterable[Window], times: Timeline, at: dict[Finding, int]) -> dict[str, Any]:
     is_way = isinstance(domain.found, Route)
     return {
         "domain": domain.name,
@@ -205,7 +205,7 @@ def tell(found: Many, options: Options) -> None:
     put(plan_route.CAUTION)
 
 
-def _tell(domain: Domain, rounds: Sequence[int], unplanned: Sequence[int]) -> None:
+def _tell(domain: PlannedDomain, rounds: Sequence[int], unplanned: Sequence[int]) -> None:
     found = domain.found
     if isinstance(found, NoRoute):
         put(f"{domain.name}: no allowed way was found; nearest that can be reached: {found.nearest or 'none'}")
@@ -223,7 +223,7 @@ def _tell(domain: Domain, rounds: Sequence[int], unplanned: Sequence[int]) -> No
         put(f"step {step}: no windows: what forbids them, in it or an earlier one, is told below", 2)
 
 
-def _grouped(domains: Iterable[Domain]) -> Iterator[Finding]:
+def _grouped(domains: Iterable[PlannedDomain]) -> Iterator[Finding]:
     """Errors, and all that is found of a domain without a way; what domains have in common is told once, for all."""
     found: dict[Finding, list[str]] = {}
     for domain in domains:

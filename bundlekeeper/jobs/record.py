@@ -17,13 +17,20 @@ from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.jobs.open import open_book, open_store, own_kinds, selector_of
 from bundlekeeper.jobs.who import says_who
-from bundlekeeper.model.record_rules import Bundle, Choice, Image, Part, activating, staging
+from bundlekeeper.model.record_rules import (
+    RecordChoice,
+    RecordedBundle,
+    RecordedComponent,
+    RecordedImage,
+    activating,
+    staging,
+)
 
 if TYPE_CHECKING:
     from bundlekeeper.formats.moments import Moment
-    from bundlekeeper.ledger.ask.types import Answer
+    from bundlekeeper.ledger.ask.types import WhereAnswer
     from bundlekeeper.ledger.event.events import Event
-    from bundlekeeper.ledger.record.ledger import Book, Entry
+    from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry
     from bundlekeeper.store.contents.store import Store
 
 _FILE_LIMIT = 16 * 1024 * 1024
@@ -58,7 +65,7 @@ class Asked:
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class RecordSaid:
     """When, on whose word, and all that goes with it."""
 
     at: str | None = None
@@ -76,7 +83,7 @@ class Said:
     anyway: str = ""
 
 
-_T = TypeVar("_T", Asked, Places, Said)
+_T = TypeVar("_T", Asked, Places, RecordSaid)
 
 
 @dataclass(slots=True)
@@ -84,17 +91,17 @@ class _Work:
     """One run: the open store and ledger, and what was found."""
 
     store: Store
-    book: Book
+    book: Ledger
     events: list[Event] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
     refusals: list[tuple[str, str]] = field(default_factory=list)  # of which part, why
-    bundles: dict[str, Bundle] = field(default_factory=dict)
+    bundles: dict[str, RecordedBundle] = field(default_factory=dict)
     zones: dict[str, str] = field(default_factory=dict)
     methods: Mapping[str, str] | None = None
 
 
 def record(
-    asked: Asked, places: Places, said: Said, *, file: str | None, dry_run: bool, store: Path | None, json: bool
+    asked: Asked, places: Places, said: RecordSaid, *, file: str | None, dry_run: bool, store: Path | None, json: bool
 ) -> int:
     """Record one statement about one or many parts, all of it or nothing; returns the exit status.
 
@@ -160,10 +167,10 @@ def _by_reason(refusals: Sequence[tuple[str, str]]) -> str:
     return "; ".join(told) + (f"; and {len(parts) - _MAX_TOLD} more reasons" if len(parts) > _MAX_TOLD else "")
 
 
-_Row = tuple[str, Asked, Places, Said]
+_Row = tuple[str, Asked, Places, RecordSaid]
 
 
-def _rows(file: str | None, asked: Asked, places: Places, said: Said) -> tuple[list[_Row], list[str]]:
+def _rows(file: str | None, asked: Asked, places: Places, said: RecordSaid) -> tuple[list[_Row], list[str]]:
     """One statement, or one for each row of the file, which overrides the options; and what is wrong with other rows.
 
     Raises InputError where no part is named, and for a file whose titles cannot be read.
@@ -180,7 +187,7 @@ def _rows(file: str | None, asked: Asked, places: Places, said: Said) -> tuple[l
     if not table:
         raise InputError("the file is empty", where=file)
     titles = [title.strip().replace("-", "_") for title in table[0]]
-    keys = {f.name for cls in (Asked, Places, Said) for f in fields(cls)} - {"verb"}
+    keys = {f.name for cls in (Asked, Places, RecordSaid) for f in fields(cls)} - {"verb"}
     strange = [f"{file}:1: column {title!r} is not known" for title in titles if title not in keys]
     strange += [f"{file}:1: two columns are called {t!r}" for n, t in enumerate(titles) if t in titles[:n]]
     rows: list[_Row] = []
@@ -203,7 +210,7 @@ def _with(base: _T, given: Mapping[str, Any]) -> _T:
     return replace(base, **{k: v for k, v in given.items() if k in names})
 
 
-def _judge(work: _Work, asked: Asked, places: Places, said: Said) -> None:
+def _judge(work: _Work, asked: Asked, places: Places, said: RecordSaid) -> None:
     """Turn one statement into events and refusals. Raises InputError."""
     from bundlekeeper.ledger.ask import where as questions
 
@@ -219,7 +226,7 @@ def _judge(work: _Work, asked: Asked, places: Places, said: Said) -> None:
         _one(work, asked, said, answer, bundle)
 
 
-def _nobody(book: Book) -> InputError:
+def _nobody(book: Ledger) -> InputError:
     """Why no part is meant: there is none, or all that is known of any is still to come by this machine's clock."""
     from bundlekeeper.ledger.ask.future_events import ahead
 
@@ -231,7 +238,7 @@ def _nobody(book: Book) -> InputError:
     return InputError(f"{says}: {found.says}", hint=found.hint, problems=[found])
 
 
-def _served(answers: Sequence[Answer], bundle: Bundle | None) -> list[Answer]:
+def _served(answers: Sequence[WhereAnswer], bundle: RecordedBundle | None) -> list[WhereAnswer]:
     """The parts that are meant. Of many, only those that the bundle has an image for; the others are told.
 
     One part alone is meant as it is, so that a wrong image for it is refused and not passed over.
@@ -248,12 +255,12 @@ def _served(answers: Sequence[Answer], bundle: Bundle | None) -> list[Answer]:
     return served
 
 
-def _one(work: _Work, asked: Asked, said: Said, answer: Answer, bundle: Bundle | None) -> None:
-    from bundlekeeper.ledger.event.events import Event, ProofKind, Seen, What
+def _one(work: _Work, asked: Asked, said: RecordSaid, answer: WhereAnswer, bundle: RecordedBundle | None) -> None:
+    from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen
 
     part = _part(work, answer)
     common = Event(
-        what=What(_WHAT[asked.verb]), at=_moment(work, said, answer), says=says_who(said.says), by=said.by,
+        what=EventKind(_WHAT[asked.verb]), at=_moment(work, said, answer), says=says_who(said.says), by=said.by,
         approved_by=said.approved_by, change=said.change, route=said.route, proof=_proof(said.proof),
         component=answer.component, kind=answer.kind, model=answer.model, parent=answer.parent, place=answer.place,
         method=part.method, before=_readings(said.before, "--before"), after=_readings(said.after, "--after"),
@@ -284,7 +291,7 @@ def _read(text: str | None) -> str | None:
     return "" if text == "-" else text
 
 
-def _keep(work: _Work, common: Event, choice: Choice, bundle: Bundle | None, anyway: str) -> None:
+def _keep(work: _Work, common: Event, choice: RecordChoice, bundle: RecordedBundle | None, anyway: str) -> None:
     part = choice.part
     if choice.refusals and not anyway:
         work.refusals.append((f"{part.component} ({part.place})", ", ".join(choice.refusals)))
@@ -308,8 +315,8 @@ def _keep(work: _Work, common: Event, choice: Choice, bundle: Bundle | None, any
     work.lines.append(f"{part.component} ({part.place}): {event.what.value} {choice.version}{bank}{against}")
 
 
-def _part(work: _Work, answer: Answer) -> Part:
-    from bundlekeeper.ledger.event.events import What
+def _part(work: _Work, answer: WhereAnswer) -> RecordedComponent:
+    from bundlekeeper.ledger.event.events import EventKind
 
     if work.methods is None:
         from bundlekeeper.model.inventory.types import KINDS
@@ -323,12 +330,12 @@ def _part(work: _Work, answer: Answer) -> Part:
     held = tuple(each.version for each in answer.held)
     place = answer.place.path() if answer.place else "?"
     method = work.methods.get(answer.kind, "")
-    staged = answer.spare is not None and answer.spare.since.what is What.STAGED
+    staged = answer.spare is not None and answer.spare.since.what is EventKind.STAGED
     pending, spare = text(answer.pending), text(answer.spare)
-    return Part(answer.component, answer.kind, answer.model, method, place, pending, spare, held, staged)
+    return RecordedComponent(answer.component, answer.kind, answer.model, method, place, pending, spare, held, staged)
 
 
-def _bundle(work: _Work, name: str) -> Bundle:
+def _bundle(work: _Work, name: str) -> RecordedBundle:
     """The bundle of that name as this store holds it; one that is not held is known only by its name."""
     if name not in work.bundles:
         from difflib import get_close_matches
@@ -336,7 +343,7 @@ def _bundle(work: _Work, name: str) -> Bundle:
         from bundlekeeper.store.contents.right_now import holdings
 
         family, slash, version = name.partition("/")
-        found = Bundle(family, version, "", (), held=False, proven=False)
+        found = RecordedBundle(family, version, "", (), held=False, proven=False)
         rows = []
         if work.store.catalogue_path.exists():
             with work.store.catalogue(write=False) as catalogue:
@@ -344,8 +351,8 @@ def _bundle(work: _Work, name: str) -> Bundle:
         for row in rows:
             held = row.held
             if name == held.name or (family, version) == (held.family, held.version):
-                images = [Image(i.kind, i.models, i.version) for i in held.images]
-                found = Bundle(
+                images = [RecordedImage(i.kind, i.models, i.version) for i in held.images]
+                found = RecordedBundle(
                     held.family,
                     held.version,
                     held.sha256,
@@ -365,7 +372,7 @@ def _bundle(work: _Work, name: str) -> Bundle:
     return work.bundles[name]
 
 
-def _moment(work: _Work, said: Said, answer: Answer) -> Moment:
+def _moment(work: _Work, said: RecordSaid, answer: WhereAnswer) -> Moment:
     """When it happened, in the zone that was said, else the site's as the newest reading told it, else UTC."""
     from bundlekeeper.formats import moments
     from bundlekeeper.ledger.ask.as_inventory import readings
@@ -400,7 +407,7 @@ def _readings(pairs: Sequence[str] | None, option: str) -> tuple[tuple[str, str]
     return tuple(sorted(found.items()))
 
 
-def _corrected_already(book: Book, entry: Entry) -> RefusedError:
+def _corrected_already(book: Ledger, entry: LedgerEntry) -> RefusedError:
     """Who took the event back, or the reading that it belongs to, and why."""
     names = {entry.id, entry.event.reading} - {""}
     by = next(e for e in book.entries() if e.event.corrects in names and not e.void)
@@ -416,7 +423,7 @@ def correct(event: str, *, why: str, says: str | None, store: Path | None, json:
     Raises InputError for an unknown event, RefusedError for one that does not count already.
     """
     from bundlekeeper.formats import moments
-    from bundlekeeper.ledger.event.events import Event, What
+    from bundlekeeper.ledger.event.events import Event, EventKind
 
     with ExitStack() as stack:
         opened = open_store(store_root(store), stack, write=True)
@@ -431,7 +438,7 @@ def correct(event: str, *, why: str, says: str | None, store: Path | None, json:
         if entry.void:
             raise _corrected_already(book, entry)
         correction = Event(
-            what=What.CORRECTED, at=moments.at(now()), says=says_who(says), corrects=entry.id, why=why,
+            what=EventKind.CORRECTED, at=moments.at(now()), says=says_who(says), corrects=entry.id, why=why,
             component=entry.event.component, kind=entry.event.kind,
         )  # fmt: skip
         recorded = book.record([correction], now(), arrange=True)

@@ -15,14 +15,23 @@ from typing import TYPE_CHECKING
 from bundlekeeper.cli.screen.route_text import WIDTH, bars, unplanned
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.reports import gantt
-from bundlekeeper.reports.runbook import ActionRow, BackRow, OpenGap, PartRow, Runbook, Said, StepPage, WindowPage
+from bundlekeeper.reports.runbook import (
+    ActionRow,
+    BackRow,
+    OpenGap,
+    PartRow,
+    Runbook,
+    RunbookText,
+    StepPage,
+    WindowPage,
+)
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.plan_inputs import Inputs
-    from bundlekeeper.jobs.plan_route import Options, Planned
+    from bundlekeeper.jobs.plan_route import Options, PlannedRoute
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.gaps.report import Gap, GapReport
-    from bundlekeeper.planning.route.types import Change, PartChange, Step
+    from bundlekeeper.planning.route.types import PartChange, Step, StepChange
     from bundlekeeper.planning.route.way_back import WayBack
     from bundlekeeper.planning.windows.types import Action, Window
 
@@ -70,7 +79,7 @@ class Material:
 
     given: Inputs
     fleet: Fleet
-    planned: Planned
+    planned: PlannedRoute
     options: Options
     gaps: GapReport
     checked: tuple[str, ...]
@@ -109,7 +118,7 @@ def runbook(of: Material) -> Runbook:
         totals,
         of.checked,
         of.planned.findings,
-        tuple(Said(text, source) for text, source in _FIRST),
+        tuple(RunbookText(text, source) for text, source in _FIRST),
         tuple(
             OpenGap(
                 g.finding.level.value,
@@ -157,13 +166,13 @@ def _span(minutes: int) -> str:
 def _step(of: Material, step: Step) -> StepPage:
     windows = [w for w in of.planned.timeline.windows if w.step == step.number]
     where = f"step {step.number}: {step.what} to {step.name}"
-    rules = [Said(q.says, q.source or "no rule speaks about it: ask the publisher") for q in step.quotes]
+    rules = [RunbookText(q.says, q.source or "no rule speaks about it: ask the publisher") for q in step.quotes]
     order = (
         "infrastructure before servers going up, after them going down"
         if step.what == "servers"
         else ("model table, domain manager, then what is staged, the following half before the leading one")
     )
-    rules.append(Said(order, f"{PRACTICE}: order"))
+    rules.append(RunbookText(order, f"{PRACTICE}: order"))
     back = [way for way in of.planned.back if way.step == step.number]
     return StepPage(
         where[0].upper() + where[1:],
@@ -175,11 +184,11 @@ def _step(of: Material, step: Step) -> StepPage:
     )
 
 
-def _distinct(step: Step) -> list[Change]:
+def _distinct(step: Step) -> list[StepChange]:
     return list({change.sha256: change for change in step.changes}.values())
 
 
-def _part(fleet: Fleet, change: Change, part: PartChange) -> PartRow:
+def _part(fleet: Fleet, change: StepChange, part: PartChange) -> PartRow:
     facts = fleet.book.facts(part.kind, part.model or None)
     rule = fleet.book.manifest.kind.get(part.kind)
     own = rule.models.get(part.model) if rule is not None and rule.models else None
@@ -236,7 +245,7 @@ def _action(of: Material, step: Step, window: Window, number: int, action: Actio
     )
 
 
-def _of_server(step: Step, action: Action) -> Change | None:
+def _of_server(step: Step, action: Action) -> StepChange | None:
     """The change of the server that is recorded as a whole."""
     return next((c for c in step.changes if action.verb == "record" and action.key in c.servers), None)
 
@@ -249,7 +258,7 @@ def _way(action: Action, way: WayBack | None) -> str:
     return f"{way.how}; until when: see the ways back from this step"
 
 
-def _command(of: Material, action: Action, change: Change | None) -> str:
+def _command(of: Material, action: Action, change: StepChange | None) -> str:
     if change is None or not action.key:
         return ""
     bundle = f"{change.family}/{change.version}"

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.commands.where import time_of
 from bundlekeeper.cli.common import now
-from bundlekeeper.cli.screen.where_text import Wanted, doubts, narrowed
+from bundlekeeper.cli.screen.where_text import WhereWanted, doubts, narrowed
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.open import open_book, open_store, selector_of
-from bundlekeeper.reports.site_page import Part, SitePage, html, text
+from bundlekeeper.reports.site_page import SiteComponent, SitePage, html, text
 
 if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
-    from bundlekeeper.ledger.ask.types import Answer, InBank
+    from bundlekeeper.ledger.ask.types import InBank, WhereAnswer
 
 _PROOFS = {"none": "no proof given"}
 
@@ -37,7 +37,7 @@ def site_page(root: Path, site: str, on: str | None, *, plain: bool) -> tuple[st
         when = time_of(on, "--on")
         with book.reading():
             answers = questions.where(book, selector, on=when, clock=moment)
-            bad = narrowed(store, book, selector, Wanted("", "", "", True, "", False))
+            bad = narrowed(store, book, selector, WhereWanted("", "", "", True, "", False))
             withdrawn = questions.where(book, bad, on=when, clock=moment) if bad is not None else []
             head = book.head()
             found = tuple(doubts(book, when, None, "UTC", moment))
@@ -65,7 +65,7 @@ def site_page(root: Path, site: str, on: str | None, *, plain: bool) -> tuple[st
     return text(page) if plain else html(page), {"site": site, "on": on, "counts": counts}, found
 
 
-def _part(answer: Answer, withdrawn: Answer | None) -> Part:
+def _part(answer: WhereAnswer, withdrawn: WhereAnswer | None) -> SiteComponent:
     place = answer.place
     since = answer.active.since if answer.active is not None else None
     waiting = [
@@ -75,7 +75,7 @@ def _part(answer: Answer, withdrawn: Answer | None) -> Part:
     ]
     waiting += [f"held {each.version}" for each in answer.held if each.version != _version(answer.active)]
     bundles = withdrawn.bundles if withdrawn is not None else ()
-    return Part(
+    return SiteComponent(
         domain=_text(place.domain if place else None),
         chassis=_text(place.chassis if place else None),
         slot=_text(place.slot if place else None),

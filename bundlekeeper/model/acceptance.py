@@ -23,7 +23,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.formats import durations
 from bundlekeeper.formats.escape import meant
 from bundlekeeper.formats.problems_in_text import Misread, misread_format, placed
-from bundlekeeper.formats.text_file import Source, shown
+from bundlekeeper.formats.text_file import SourceText, shown
 from bundlekeeper.formats.toml_read import load
 from bundlekeeper.model.trust import FORMS
 
@@ -173,7 +173,7 @@ _READERS: Mapping[str, Callable[[str, object], _Read]] = {
 }
 
 
-def _refusal(source: Source, problems: list[Misread]) -> InputError:
+def _refusal(source: SourceText, problems: list[Misread]) -> InputError:
     rows = placed(source, problems)
     count = f"{len(rows)} problems" if len(rows) > 1 else rows[0].says
     hint = "until it reads well the store accepts nothing" if len(rows) > 1 else rows[0].hint

@@ -32,7 +32,7 @@ class Status(StrEnum):
 
 
 @dataclass(slots=True)
-class Row:
+class CheckedRow:
     """One file. Sizes in bytes; `expected` and `found` are SHA-256 in lower-case hexadecimal, empty where unknown.
 
     `place` is the path from the folder that was checked; empty where nothing was found. `proven_at` is when the bytes
@@ -69,7 +69,7 @@ class CheckResult:
     """
 
     findings: list[Finding] = field(default_factory=list)
-    rows: list[Row] = field(default_factory=list)
+    rows: list[CheckedRow] = field(default_factory=list)
     proven: int = 0
     trusted: int = 0
     skipped: int = 0

@@ -20,7 +20,7 @@ USUAL_BANK = {"two-bank": "spare", "boot-file": "held"}
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class RecordedComponent:
     """One component as the ledger knows it; `method` is empty where the kind is not known.
 
     `staged` says that what is in `spare` was recorded to be staged there, not only read there: it may be an old image.
@@ -38,7 +38,7 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
-class Image:
+class RecordedImage:
     """One image of a bundle: the kind, the models and the version that the manifest gives it."""
 
     kind: str
@@ -47,14 +47,14 @@ class Image:
 
 
 @dataclass(frozen=True, slots=True)
-class Bundle:
+class RecordedBundle:
     """A bundle as the store knows it. `proven` and `held` are what the store can say today; `near` is what is held
     under a name like it, of one that is not."""
 
     family: str
     version: str
     sha256: str
-    images: Sequence[Image]
+    images: Sequence[RecordedImage]
     held: bool
     proven: bool
     standing: str = "current"
@@ -62,16 +62,16 @@ class Bundle:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class RecordChoice:
     """What would be recorded of one part: the image's version and bank, and every reason against it."""
 
-    part: Part
+    part: RecordedComponent
     version: str
     bank: str
     refusals: tuple[str, ...]
 
 
-def staging(part: Part, bundle: Bundle | None, version: str, bank: str) -> Choice:
+def staging(part: RecordedComponent, bundle: RecordedBundle | None, version: str, bank: str) -> RecordChoice:
     """Judge staging an image on a part. `bank` empty means the usual one of the part's method."""
     against = _about_bundle(bundle)
     chosen, wrong = _image(part, bundle, version)
@@ -83,10 +83,10 @@ def staging(part: Part, bundle: Bundle | None, version: str, bank: str) -> Choic
         place = place or "pending"
     elif banks is not None and place not in banks:
         against.append(f"a {part.kind} ({part.method}) has no bank {place!r}, only {' and '.join(banks)}")
-    return Choice(part, chosen, place, tuple(against))
+    return RecordChoice(part, chosen, place, tuple(against))
 
 
-def activating(part: Part, bundle: Bundle | None, version: str) -> Choice:
+def activating(part: RecordedComponent, bundle: RecordedBundle | None, version: str) -> RecordChoice:
     """Judge activating an image: the one named, else the pending one, else the one staged in the spare bank."""
     against = _about_bundle(bundle)
     if bundle is not None or version:
@@ -100,10 +100,10 @@ def activating(part: Part, bundle: Bundle | None, version: str) -> Choice:
     there = {part.pending, part.spare, *part.held} - {None, ""}
     if chosen and there and chosen not in there and part.method in ("two-bank", "boot-file"):
         against.append(f"{chosen} is not known to be staged on it ({', '.join(sorted(map(str, there)))} is)")
-    return Choice(part, chosen, "", tuple(against))
+    return RecordChoice(part, chosen, "", tuple(against))
 
 
-def _about_bundle(bundle: Bundle | None) -> list[str]:
+def _about_bundle(bundle: RecordedBundle | None) -> list[str]:
     if bundle is None:
         return []
     name = f"{bundle.family} {bundle.version}"
@@ -118,7 +118,7 @@ def _about_bundle(bundle: Bundle | None) -> list[str]:
     return against
 
 
-def _image(part: Part, bundle: Bundle | None, version: str) -> tuple[str, list[str]]:
+def _image(part: RecordedComponent, bundle: RecordedBundle | None, version: str) -> tuple[str, list[str]]:
     """The version to record, and what is against it."""
     if bundle is None:
         return version, [] if version else ["no image is named: --bundle or --version"]

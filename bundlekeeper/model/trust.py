@@ -72,7 +72,7 @@ class TrustEntry:
 
 
 @dataclass(frozen=True, slots=True)
-class Moment:
+class TrustMoment:
     """A time at which keys and certificates must be valid, and in words where it comes from.
 
     `at` is aware; `says` is like "the release date that the manifest states". A date that a document states about

@@ -26,14 +26,14 @@ class Span:
 
 
 @dataclass(frozen=True, slots=True)
-class Bar:
+class GanttBar:
     """One thing's work in a window."""
 
     label: str
     spans: tuple[Span, ...]
 
 
-def lines(bars: Sequence[Bar], minutes: int, width: int = WIDTH) -> Iterator[str]:
+def lines(bars: Sequence[GanttBar], minutes: int, width: int = WIDTH) -> Iterator[str]:
     """The bars of a window of so many minutes, as lines of at most `width` characters (names without blanks aside)."""
     cells = width - _LABEL - _TIMES - 6
     yield "  " + " " * _LABEL + " " + _scale(minutes, cells)

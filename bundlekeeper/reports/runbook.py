@@ -32,7 +32,7 @@ CAUTIONS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class RunbookText:
     """A claim or a thing to tick, with where it is from."""
 
     text: str
@@ -107,7 +107,7 @@ class StepPage:
     title: str
     parts: tuple[PartRow, ...]
     bundles: tuple[str, ...]
-    rules: tuple[Said, ...]
+    rules: tuple[RunbookText, ...]
     back: tuple[BackRow, ...]
     windows: tuple[WindowPage, ...]
 
@@ -121,7 +121,7 @@ class Runbook:
     totals: tuple[tuple[str, str], ...]
     checked: tuple[str, ...]
     findings: tuple[Finding, ...]
-    preconditions: tuple[Said, ...]
+    preconditions: tuple[RunbookText, ...]
     gaps: tuple[OpenGap, ...]
     gap_counts: str
     steps: tuple[StepPage, ...]

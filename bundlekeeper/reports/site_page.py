@@ -25,7 +25,7 @@ LABELS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class SiteComponent:
     """One part; every text is ready to be shown, `?` for what is not known, `-` for what there is none of."""
 
     domain: str
@@ -50,11 +50,11 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
-class Slot:
+class SiteSlot:
     """One slot with its parts."""
 
     name: str
-    parts: tuple[Part, ...]
+    parts: tuple[SiteComponent, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,11 +62,11 @@ class Chassis:
     """One chassis, or what stands in none."""
 
     name: str
-    slots: tuple[Slot, ...]
+    slots: tuple[SiteSlot, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Domain:
+class SiteDomain:
     """One domain; `running` counts its running versions by kind, for people."""
 
     name: str
@@ -80,7 +80,7 @@ class SitePage:
 
     title: str
     as_of: str
-    parts: tuple[Part, ...]
+    parts: tuple[SiteComponent, ...]
     counts: Mapping[str, int]
     facts: tuple[tuple[str, str], ...]
 
@@ -90,14 +90,14 @@ class SitePage:
         return tuple((LABELS[key], number) for key, number in self.counts.items())
 
     @property
-    def domains(self) -> tuple[Domain, ...]:
+    def domains(self) -> tuple[SiteDomain, ...]:
         """The parts, grouped."""
         return tuple(_domain(name, rows) for name, rows in _grouped(self.parts, "domain"))
 
 
-def _domain(name: str, parts: list[Part]) -> Domain:
+def _domain(name: str, parts: list[SiteComponent]) -> SiteDomain:
     chassis = tuple(
-        Chassis(place, tuple(Slot(slot, tuple(found)) for slot, found in _grouped(rows, "slot")))
+        Chassis(place, tuple(SiteSlot(slot, tuple(found)) for slot, found in _grouped(rows, "slot")))
         for place, rows in _grouped(parts, "chassis")
     )
     kinds: dict[str, dict[str, int]] = {}
@@ -105,12 +105,12 @@ def _domain(name: str, parts: list[Part]) -> Domain:
         row = kinds.setdefault(part.kind, {})
         row[part.active] = row.get(part.active, 0) + 1
     running = ((kind, ", ".join(f"{n} at {v}" for v, n in row.items())) for kind, row in sorted(kinds.items()))
-    return Domain(name, tuple(running), chassis)
+    return SiteDomain(name, tuple(running), chassis)
 
 
-def _grouped(parts: tuple[Part, ...] | list[Part], by: str) -> list[tuple[str, list[Part]]]:
+def _grouped(parts: tuple[SiteComponent, ...] | list[SiteComponent], by: str) -> list[tuple[str, list[SiteComponent]]]:
     """The parts by an attribute, in natural order; a slot is that of the chassis, without the position in a server."""
-    found: dict[str, list[Part]] = {}
+    found: dict[str, list[SiteComponent]] = {}
     for part in parts:
         name = str(getattr(part, by))
         found.setdefault(name.partition("/")[0] if by == "slot" else name, []).append(part)

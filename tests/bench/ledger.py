@@ -20,9 +20,9 @@ from functools import cache
 from pathlib import Path
 
 from bundlekeeper.formats import moments
-from bundlekeeper.ledger.event.events import Event, ProofKind, Seen, What
+from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen
 from bundlekeeper.ledger.exchange import merge as exchange
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.inventory.types import Place
 from tests.bench.frame import Judged, Target, bench, in_turns, seconds
 from tests.bench.world import World, keeper, keeper_line
@@ -42,19 +42,19 @@ def events(components: int) -> Iterator[list[Event]]:
     yield from _reading(next(day), running, components)
     for number in range(1, ROUNDS + 1):
         version = f"{number + 1}.0"
-        for what in (What.STAGED, What.ACTIVATED):
+        for what in (EventKind.STAGED, EventKind.ACTIVATED):
             today = next(day)
             yield [_said(what, today, version, c) for c in range(components)]
         running = version
         yield from _reading(next(day), running, components)
 
 
-def _said(what: What, day: int, version: str, number: int) -> Event:
+def _said(what: EventKind, day: int, version: str, number: int) -> Event:
     rare = number % 100 == 7  # one in a hundred has a patch of its own
     return Event(
         what=what, at=moments.end_of((_DAY0 + timedelta(days=day)).date(), "UTC"), says="ada", by="bo",
         change=f"CHG-{day}", component=_serial(number), kind=KINDS[number % 5], model="MB-4",
-        bank="pending" if what is What.STAGED else "", version=f"{version}-p1" if rare else version, family="blade",
+        bank="pending" if what is EventKind.STAGED else "", version=f"{version}-p1" if rare else version, family="blade",
         bundle=f"{version}-p1" if rare else version, proof=ProofKind.DIGEST,
     )  # fmt: skip
 
@@ -64,14 +64,16 @@ def _reading(day: int, version: str, components: int) -> Iterator[list[Event]]:
         numbers = range(site, components, SITES)
         scope = tuple((f"site-{site}", f"domain-{site}-{d}", kind) for d in range(DOMAINS) for kind in KINDS)
         when = moments.end_of((_DAY0 + timedelta(days=day)).date(), "UTC")
-        reading = Event(what=What.INVENTORY, at=when, says="list", source="list.csv", document="0" * 64, scope=scope)
+        reading = Event(
+            what=EventKind.INVENTORY, at=when, says="list", source="list.csv", document="0" * 64, scope=scope
+        )
         yield [reading, *(_seen(reading, number, version) for number in numbers)]
 
 
 def _seen(reading: Event, number: int, version: str) -> Event:
     rare = number % 100 == 7 and version != "1.0"
     return Event(
-        what=What.OBSERVED, at=reading.at, says="list", source="list.csv", proof=ProofKind.INVENTORY,
+        what=EventKind.OBSERVED, at=reading.at, says="list", source="list.csv", proof=ProofKind.INVENTORY,
         reading=reading.id(), component=_serial(number), kind=KINDS[number % 5], model="MB-4",
         parent=f"MB4-{number // 5:06}", place=Place(*_place(number)),
         seen=Seen(f"{version}-p1" if rare else version, ""),
@@ -94,7 +96,7 @@ def _store(world_folder: Path, few: Path, components: int) -> Path:
     shutil.copytree(few, store)
     path = store / ".keeper" / "ledger.sqlite"
     path.unlink(missing_ok=True)
-    with Book.open(path, write=True) as book:
+    with Ledger.open(path, write=True) as book:
         took = seconds(lambda: [book.record(batch, _DAY0 + timedelta(days=40)) for batch in events(components)])
         count = book.head().count
     size = path.stat().st_size
@@ -143,7 +145,7 @@ _row("where, known", "SERIAL --known a day", _serial(4711), "--known", "2026-02-
 def ledger_file(world: World) -> tuple[float, float]:
     """What the record, its indexes and the answers derived from it take, beside the bare statements."""
     path = _store(world.folder, world.small_store, world.parts) / ".keeper" / "ledger.sqlite"
-    with Book.open(path, write=False) as book:
+    with Ledger.open(path, write=False) as book:
         return path.stat().st_size, sum(map(len, exchange.export(book, 0)))
 
 

@@ -14,8 +14,8 @@ from contextlib import suppress
 from pathlib import Path
 
 from bundlekeeper.errors import StoppedError
-from bundlekeeper.ledger.record.ledger import Book
-from bundlekeeper.media.writing.write import Means, Order, Target, write_set
+from bundlekeeper.ledger.record.ledger import Ledger
+from bundlekeeper.media.writing.write import WriteMeans, WriteOrder, WriteTarget, write_set
 from bundlekeeper.model.media.plan import SetPlan
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents.store import Store
@@ -63,15 +63,15 @@ def _write(world: World, count: int) -> float:
     warm(root / "blade/6.1.0/marram-blade-6.1.0.fwb")
     shutil.rmtree(root / ".keeper/sets", ignore_errors=True)
     progress = _UntilProof()
-    order = Order(tuple(Target(each) for each in targets), expected=ANYWHERE)
+    order = WriteOrder(tuple(WriteTarget(each) for each in targets), expected=ANYWHERE)
     try:
         with Store.open(root, write=True) as store:
-            with Book.open(root / ".keeper/ledger.sqlite", write=True) as book:
+            with Ledger.open(root / ".keeper/ledger.sqlite", write=True) as book:
                 head = book.head()
             os.sync()  # nobody pays for what another wrote
             begun = time.perf_counter()
             with suppress(StoppedError):
-                write_set(store, plan, order, Means(now, progress, sign, head, progress.stop))
+                write_set(store, plan, order, WriteMeans(now, progress, sign, head, progress.stop))
             return progress.reached_s - begun
     finally:
         for each in targets:
@@ -147,10 +147,10 @@ def _measured(root: Path, base: Path) -> int:
         each.mkdir()
     try:
         with Store.open(root, write=True) as store:
-            with Book.open(root / ".keeper/ledger.sqlite", write=True) as book:
+            with Ledger.open(root / ".keeper/ledger.sqlite", write=True) as book:
                 head = book.head()
-            order = Order(tuple(Target(each) for each in targets), expected=ANYWHERE)
-            if write_set(store, plan, order, Means(now, Silent(), sign, head)).status:
+            order = WriteOrder(tuple(WriteTarget(each) for each in targets), expected=ANYWHERE)
+            if write_set(store, plan, order, WriteMeans(now, Silent(), sign, head)).status:
                 raise RuntimeError("the set was not written")
     finally:
         for each in targets:

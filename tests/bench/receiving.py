@@ -11,7 +11,7 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-from bundlekeeper.model.media.index import Part, SetFile
+from bundlekeeper.model.media.index import FilePart, SetFile
 from tests.bench.frame import Judged, Target, bench, in_turns, ratio_at_most
 from tests.bench.living import peak_bytes
 from tests.bench.world import World, keeper_line, warm
@@ -56,10 +56,10 @@ def _listed(root: Path, path: str, digest: str) -> None:
     tags.write_text("".join(f"{row}\n" for row in rows))
 
 
-def _parts(world: World, folder: Path, count: int, digest: str) -> tuple[tuple[Part, ...], list[Path]]:
+def _parts(world: World, folder: Path, count: int, digest: str) -> tuple[tuple[FilePart, ...], list[Path]]:
     """The parts of the large file, and the files that hold them."""
     if count == 1:
-        return (Part(1, _BUNDLE, 0, world.big_bytes, digest),), [world.big]
+        return (FilePart(1, _BUNDLE, 0, world.big_bytes, digest),), [world.big]
     folder.mkdir(parents=True)
     parts, files, size, whole = [], [], -(-world.big_bytes // count), hashlib.sha256()
     with world.big.open("rb") as stream:
@@ -70,7 +70,7 @@ def _parts(world: World, folder: Path, count: int, digest: str) -> tuple[tuple[P
             whole.update(data)
             path, offset = f"{_BUNDLE}.part-{number:02d}of{count:02d}", (number - 1) * size
             own, through = hashlib.sha256(data).hexdigest(), whole.hexdigest()
-            parts.append(Part(number, path, offset, len(data), own, number, through))
+            parts.append(FilePart(number, path, offset, len(data), own, number, through))
     return tuple(parts), files
 
 

@@ -14,8 +14,8 @@ from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.database.rows import Stated
 from bundlekeeper.store.signatures.trust_list import TrustList
 from bundlekeeper.store.signatures.voucher import Voucher
-from bundlekeeper.store.verifying.check import Means, check_folder
-from bundlekeeper.store.verifying.expected import Listed, Listing
+from bundlekeeper.store.verifying.check import CheckMeans, check_folder
+from bundlekeeper.store.verifying.expected import ExpectedFile, Listing
 from bundlekeeper.verification.hashing.door import digest_fd
 from bundlekeeper.verification.keys.entries import Sources, make_entry
 from bundlekeeper.verification.signatures import sshsig
@@ -67,9 +67,9 @@ class _Signed:
         stated = Stated("big.sig", self.form, _NAME) if signed else None
         place = f"blade/6.1.0/{self.file}"
         facts = ("blade", "6.1.0", self.file, place, self.size, self.digests["sha256"])
-        bundle = Listed(*facts, "marram", 1, "publisher", "current", "", None, stated)
+        bundle = ExpectedFile(*facts, "marram", 1, "publisher", "current", "", None, stated)
         listing = Listing("manifest", (bundle,), signatures=frozenset({"big.sig"}))
-        means = Means(lambda: datetime.now(UTC), Silent(), voucher=self.voucher)
+        means = CheckMeans(lambda: datetime.now(UTC), Silent(), voucher=self.voucher)
         result = check_folder(self.folder, listing, means)
         assert result.proven == 1
         assert result.signatures_good == int(signed)

@@ -20,7 +20,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats import json_read
 from bundlekeeper.formats.escape import visible
-from bundlekeeper.model.inventory.read import Source, read_inventory
+from bundlekeeper.model.inventory.read import InventorySource, read_inventory
 from bundlekeeper.reports import findings, picture, tables
 from bundlekeeper.reports.picture import Cell
 from bundlekeeper.reports.tables import Table
@@ -175,5 +175,5 @@ def test_the_reader_of_spreadsheets_has_its_bounds() -> None:
 def test_a_table_of_blanks_that_are_no_ascii_has_no_columns(text: str) -> None:
     """Found by the fuzz: rows of blanks only, which neither are empty lines nor name a column."""
     with pytest.raises(InputError) as caught:
-        read_inventory([Source("i.csv", text.encode(), "csv")])
+        read_inventory([InventorySource("i.csv", text.encode(), "csv")])
     assert "no row with the names of the columns" in [problem.says for problem in caught.value.problems]

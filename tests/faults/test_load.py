@@ -8,13 +8,13 @@ from pathlib import Path
 
 from bundlekeeper.ledger.ask.types import Selector
 from bundlekeeper.ledger.ask.where import where
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from tests.ledger.ask.test_where import DAY0, read
 
 _EVERY = 10  # operations of SQLite's virtual machine between two calls of the handler
 
 
-def operations(book: Book, work: Callable[[], object]) -> int:
+def operations(book: Ledger, work: Callable[[], object]) -> int:
     """How many operations of SQLite's virtual machine the work costs (sqlite.org/c3ref/progress_handler.html)."""
     calls = 0
 
@@ -31,7 +31,7 @@ def operations(book: Book, work: Callable[[], object]) -> int:
 
 def record(path: Path, components: int, days: int) -> None:
     """So many components, each read once a day."""
-    with Book.open(path, write=True) as book:
+    with Ledger.open(path, write=True) as book:
         for day in range(days):
             events = [read(day, f"6.{day}", component=f"C{n}") for n in range(components)]
             book.record(events, DAY0)
@@ -46,7 +46,7 @@ def test_a_question_costs_the_same_however_long_the_record_is(tmp_path: Path) ->
     for components, days in ((20, 5), (20, 40), (160, 10)):
         path = tmp_path / f"l{components}"
         record(path, components, days)
-        with Book.open(path, write=False) as book:
+        with Ledger.open(path, write=False) as book:
             questions = {
                 "one": partial(where, book, Selector(component="C7")),
                 "site": partial(where, book, Selector(site="nowhere")),
@@ -66,7 +66,7 @@ def test_recording_costs_the_same_however_long_the_record_is(tmp_path: Path) -> 
     for components, days in ((20, 5), (160, 10)):
         path = tmp_path / f"l{components}"
         record(path, components, days)
-        with Book.open(path, write=True) as book:
+        with Ledger.open(path, write=True) as book:
             event = read(days, "7.0", component="C7")
             costs.append(operations(book, partial(book.record, [event], DAY0)))
     assert costs[1] <= 1.5 * costs[0] + 100, costs

@@ -21,7 +21,7 @@ import pytest
 
 from bundlekeeper.errors import LockedError, RefusedError
 from bundlekeeper.jobs import open as opening
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.store.contents import store as layout
 from bundlekeeper.store.disk.filesystem import KINDS
 from tests.conftest import Keeper, World
@@ -167,7 +167,7 @@ def test_nothing_is_recorded_on_a_network_file_system(tmp_path: Path, monkeypatc
     kit = Kit(tmp_path)
     kit.take()
     ledger = kit.root / ".keeper" / opening.LEDGER
-    with Book.open(ledger, write=True) as book:
+    with Ledger.open(ledger, write=True) as book:
         book.record([read(0, "6.0")], DAY0)
     monkeypatch.setattr(layout, "describe_fd", lambda fd: KINDS[NFS])
     with ExitStack() as stack:
@@ -198,7 +198,7 @@ def test_no_connection_crosses_a_fork(tmp_path: Path) -> None:
                 assert node.attr not in {"fork", "forkpty", "posix_spawn"}, path
     kit = Kit(tmp_path)
     kit.take()
-    with Book.open(tmp_path / "ledger", write=True) as book, layout.Store.open(kit.root, write=True) as store:
+    with Ledger.open(tmp_path / "ledger", write=True) as book, layout.Store.open(kit.root, write=True) as store:
         book.connection.execute("BEGIN IMMEDIATE")
         with store.catalogue(write=True):
             done = subprocess.run(

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from bundlekeeper.formats.toml_positions import Path, Place, nearest, places
+from bundlekeeper.formats.toml_positions import Path, TomlPlace, nearest, places
 
 # --- a generator of TOML text that covers the grammar of toml.io/en/v1.0.0 -----------------------------------------
 
@@ -195,22 +195,22 @@ def test_no_text_makes_it_raise_or_loop(text: str, data: st.DataObject | None) -
 @pytest.mark.parametrize(
     ("text", "path", "expected"),
     [
-        ("a = 1", ("a",), Place(1, 5, 4, 5, 0, 1, 5)),
-        ("é = 'ü'\nb = 2".replace("é", '"é"'), ("b",), Place(2, 5, 14, 15, 10, 11, 15)),
-        ("[t]\r\nk = [1,\r\n 22]\r\n", ("t", "k", 1), Place(3, 2, 15, 17, 15, 15, 17)),
-        ("[[t]]\n[[ t ]]\nx=1 # c\n\n[u]", ("t", 1), Place(2, 1, 6, 13, 9, 10, 21)),
-        ("[[t]]\n[[t]]", ("t",), Place(1, 1, 0, 5, 2, 3, 5)),
-        ("[a.b]\n", ("a",), Place(1, 2, 1, 2, 1, 2, 2)),
-        ("[a.b]\n[a]\nx = 1\n", ("a",), Place(2, 1, 6, 9, 7, 8, 15)),
-        ("a.b = 1\na.c = 22", ("a",), Place(1, 1, 0, 1, 0, 1, 16)),
-        ("i = { a.b = 1, c = 2 }", ("i",), Place(1, 5, 4, 22, 0, 1, 20)),
-        ("i = { a.b = 1, c = 2 }", ("i", "a", "b"), Place(1, 13, 12, 13, 8, 9, 13)),
-        ("# only a comment", (), Place(1, 1, 0, 0, 0, 0, 0)),
-        ("x = 1\n[t]\n", (), Place(1, 1, 0, 0, 0, 0, 5)),
-        ("i = {\n a = 1, # later TOML\n}\nb = 2", ("b",), Place(4, 5, 33, 34, 29, 30, 34)),
+        ("a = 1", ("a",), TomlPlace(1, 5, 4, 5, 0, 1, 5)),
+        ("é = 'ü'\nb = 2".replace("é", '"é"'), ("b",), TomlPlace(2, 5, 14, 15, 10, 11, 15)),
+        ("[t]\r\nk = [1,\r\n 22]\r\n", ("t", "k", 1), TomlPlace(3, 2, 15, 17, 15, 15, 17)),
+        ("[[t]]\n[[ t ]]\nx=1 # c\n\n[u]", ("t", 1), TomlPlace(2, 1, 6, 13, 9, 10, 21)),
+        ("[[t]]\n[[t]]", ("t",), TomlPlace(1, 1, 0, 5, 2, 3, 5)),
+        ("[a.b]\n", ("a",), TomlPlace(1, 2, 1, 2, 1, 2, 2)),
+        ("[a.b]\n[a]\nx = 1\n", ("a",), TomlPlace(2, 1, 6, 9, 7, 8, 15)),
+        ("a.b = 1\na.c = 22", ("a",), TomlPlace(1, 1, 0, 1, 0, 1, 16)),
+        ("i = { a.b = 1, c = 2 }", ("i",), TomlPlace(1, 5, 4, 22, 0, 1, 20)),
+        ("i = { a.b = 1, c = 2 }", ("i", "a", "b"), TomlPlace(1, 13, 12, 13, 8, 9, 13)),
+        ("# only a comment", (), TomlPlace(1, 1, 0, 0, 0, 0, 0)),
+        ("x = 1\n[t]\n", (), TomlPlace(1, 1, 0, 0, 0, 0, 5)),
+        ("i = {\n a = 1, # later TOML\n}\nb = 2", ("b",), TomlPlace(4, 5, 33, 34, 29, 30, 34)),
     ],
 )
-def test_places_by_hand(text: str, path: Path, expected: Place) -> None:
+def test_places_by_hand(text: str, path: Path, expected: TomlPlace) -> None:
     assert places(text)[path] == expected
 
 

@@ -22,13 +22,13 @@ from bundlekeeper.formats.safe_names import problems_of_name
 from bundlekeeper.jobs import record as recorder
 from bundlekeeper.ledger.event import events
 from bundlekeeper.ledger.exchange import merge as exchange
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.links.http import client as http
 from bundlekeeper.links.http import verdict
 from bundlekeeper.links.http.part_file import Resume
 from bundlekeeper.links.redfish.user_map import read_map
 from bundlekeeper.model import acceptance, versions
-from bundlekeeper.model.inventory.read import Source, read_inventory
+from bundlekeeper.model.inventory.read import InventorySource, read_inventory
 from bundlekeeper.model.lint import read_manifest
 from bundlekeeper.model.manifest import checksum_list
 from bundlekeeper.model.media import capacity
@@ -150,7 +150,7 @@ _KEYS = "site domain chassis slot parent kind model serial active pending spare 
 
 
 def _inventory_of(form: str) -> Callable[[bytes], object]:
-    return lambda data: read_inventory([Source(f"i.{form}", data, form)])
+    return lambda data: read_inventory([InventorySource(f"i.{form}", data, form)])
 
 
 for _form, _seeds in (("toml", _inventory), ("json", _as_json), ("csv", lambda: [_CSV, _CSV.replace(b",", b";")])):
@@ -198,7 +198,7 @@ def _rows(data: bytes) -> None:
     with TemporaryDirectory() as folder:
         Path(folder, "rows.csv").write_bytes(data)
         asked = recorder.Asked("observe")
-        recorder._rows(str(Path(folder, "rows.csv")), asked, recorder.Places(), recorder.Said())
+        recorder._rows(str(Path(folder, "rows.csv")), asked, recorder.Places(), recorder.RecordSaid())
 
 
 add(
@@ -260,23 +260,23 @@ add(
 def _event() -> events.Event:
     at = moments.end_of(TODAY, "UTC")
     return events.Event(
-        what=events.What.OBSERVED, at=at, says="ada", component="B7", kind="bios",
+        what=events.EventKind.OBSERVED, at=at, says="ada", component="B7", kind="bios",
         seen=events.Seen("6.0", "", "5.4", ("6.0",)), before=(("paths", "4"),), note="by night",
     )  # fmt: skip
 
 
 @cache
 def _exchange() -> list[bytes]:
-    with TemporaryDirectory() as folder, Book.open(Path(folder, "one"), write=True) as book:
+    with TemporaryDirectory() as folder, Ledger.open(Path(folder, "one"), write=True) as book:
         staged = events.Event(
-            what=events.What.STAGED, at=_event().at, says="ada", component="B7", version="6.1", bank="pending"
+            what=events.EventKind.STAGED, at=_event().at, says="ada", component="B7", version="6.1", bank="pending"
         )
         book.record([_event(), staged], datetime(2026, 11, 25, tzinfo=UTC))
         return [b"".join(exchange.export(book))]
 
 
 def _merge(data: bytes) -> None:
-    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "two"), write=True) as book:
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "two"), write=True) as book:
         before = book.head()
         try:
             exchange.merge(book, data.splitlines(keepends=True), datetime(2026, 11, 25, tzinfo=UTC))

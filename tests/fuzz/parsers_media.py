@@ -48,7 +48,9 @@ def _sent() -> list[bytes]:
 
 def _received() -> list[bytes]:
     arrived = {"a.fwb": set_records.Arrived("a.fwb", _D1, "read again", AT)}
-    received = set_records.Received(_ID, 7, "ab" * 16, _D1, AT, volumes={1: AT}, arrived=arrived, receipts=((AT, 3),))
+    received = set_records.ReceivedSet(
+        _ID, 7, "ab" * 16, _D1, AT, volumes={1: AT}, arrived=arrived, receipts=((AT, 3),)
+    )
     return _body_of(set_records.write_received(received))
 
 
@@ -81,7 +83,7 @@ def _receipt() -> list[bytes]:
         made=AT, site="skerry", by="ada", set_id=_ID, name="marram 6.1", issuer="ab" * 16, sequence=7, index=_D1,
         meant_for="skerry", volumes=2, began=AT, completed=None, came={1: AT},
         arrived=(set_records.Arrived("a.fwb", _D1, "read again", AT),),
-        missing=(receipt.Missing("b.fwb", _D2, (2,)),), book="ab" * 16, count=3, head=_D2, after=0, events=True,
+        missing=(receipt.MissingBundle("b.fwb", _D2, (2,)),), book="ab" * 16, count=3, head=_D2, after=0, events=True,
         manifest=(14, _D1), standing=(receipt.Stands("skerry", "skerry-a", 120, 8, 0),),
     )  # fmt: skip
     return [receipt.write_header(made)]

@@ -11,9 +11,9 @@ from pathlib import Path
 from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.database.rows import Proof
-from bundlekeeper.store.verifying.check import Means, check_folder
-from bundlekeeper.store.verifying.expected import Listed, Listing
-from bundlekeeper.store.verifying.read import Limits
+from bundlekeeper.store.verifying.check import CheckMeans, check_folder
+from bundlekeeper.store.verifying.expected import ExpectedFile, Listing
+from bundlekeeper.store.verifying.read import ReadingLimits
 from bundlekeeper.verification.hashing.read import Stop
 
 FAMILIES = ("infrastructure", "blade", "rack")
@@ -33,13 +33,13 @@ def facts(
     digest_from: str = "publisher: page",
     standing: str = "current",
     why: str = "",
-) -> Listed:
+) -> ExpectedFile:
     """One bundle with these bytes, as a manifest would describe it."""
     place = f"{family}/{version}/{name}"
-    return Listed(family, version, name, place, len(data), sha256(data), "marram", 14, digest_from, standing, why)
+    return ExpectedFile(family, version, name, place, len(data), sha256(data), "marram", 14, digest_from, standing, why)
 
 
-def listing(*bundles: Listed, expires: date | None = None, signatures: Sequence[str] = ()) -> Listing:
+def listing(*bundles: ExpectedFile, expires: date | None = None, signatures: Sequence[str] = ()) -> Listing:
     """A manifest's listing of these bundles."""
     return Listing("manifest marram 14", bundles, expires, frozenset(signatures))
 
@@ -97,8 +97,8 @@ def check(
     today: date | None = None,
 ) -> CheckResult:
     """`check_folder` with the usual means."""
-    means = Means(now, Silent(), stop, max_age_s=max_age_s, today=today)
-    limits = Limits(quick, older_than_s, max_time_s, workers=2)
+    means = CheckMeans(now, Silent(), stop, max_age_s=max_age_s, today=today)
+    limits = ReadingLimits(quick, older_than_s, max_time_s, workers=2)
     return check_folder(root, wanted, means, limits, book=book, own=own)
 
 

@@ -16,10 +16,10 @@ from typing import Any
 import pytest
 
 from bundlekeeper.media.receiving.receive import Reception, receive
-from bundlekeeper.model.media.index import Chain, Part, SetFile, SetIndex, Text, write_index
+from bundlekeeper.model.media.index import Chain, FilePart, SetFile, SetIndex, Text, write_index
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.disk.walk import Entry
+from bundlekeeper.store.disk.walk import WalkEntry
 from bundlekeeper.store.signatures import trust_list
 from bundlekeeper.verification.keys.entries import Sources, make_entry
 from bundlekeeper.verification.signatures.sign import sign_document
@@ -133,7 +133,7 @@ def make_set(
             split = len(pieces) > 1
             path = f"{each.path}.part-{number:02d}of{len(pieces):02d}" if split else each.path
             through = sha(each.data[: offset + len(piece)]) if split else ""
-            parts.append(Part(volume, path, offset, len(piece), sha(piece), number, through))
+            parts.append(FilePart(volume, path, offset, len(piece), sha(piece), number, through))
             payload[volume][path] = piece
             offset += len(piece)
         rows.append(
@@ -142,11 +142,11 @@ def make_set(
         if each.signer is not None:  # beside the first of its parts
             path, data, volume = f"{each.path}.sig", each.signature, each.volumes[0]
             payload[volume][path] = data
-            part = Part(volume, path, 0, len(data), sha(data))
+            part = FilePart(volume, path, 0, len(data), sha(data))
             rows.append(SetFile(path, len(data), sha(data), "signature", each.family, each.version, parts=(part,)))
     common = {f"manifests/marram-{sequence}.toml": ("manifest", manifest), **(extra or {})}
     for path, (role, data) in common.items():
-        places = tuple(Part(v, path, 0, len(data), sha(data)) for v in range(1, volumes + 1))
+        places = tuple(FilePart(v, path, 0, len(data), sha(data)) for v in range(1, volumes + 1))
         rows.append(SetFile(path, len(data), sha(data), role, common=True, parts=places))
         for volume in payload:
             payload[volume][path] = data
@@ -259,13 +259,13 @@ class Site:
 def openings(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """From now on the paths, below the folder that is walked, of every file that is opened."""
     opened: list[str] = []
-    real = Entry.open
+    real = WalkEntry.open
 
-    def noted(entry: Entry) -> int:
+    def noted(entry: WalkEntry) -> int:
         opened.append(entry.path)
         return real(entry)
 
-    monkeypatch.setattr(Entry, "open", noted)
+    monkeypatch.setattr(WalkEntry, "open", noted)
     return opened
 
 

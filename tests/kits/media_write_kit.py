@@ -11,10 +11,10 @@ from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.media.volume.right_medium import Expectation
-from bundlekeeper.media.writing.write import Means, Order, Target, Written, write_set
-from bundlekeeper.model.media.index import Part, SetFile
+from bundlekeeper.media.writing.write import WriteMeans, WriteOrder, WriteTarget, Written, write_set
+from bundlekeeper.model.media.index import FilePart, SetFile
 from bundlekeeper.model.media.plan import PlannedFile, PlannedVolume, SetPlan
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents.store import Store
@@ -97,12 +97,12 @@ class World:
         """Write the set to these targets (`DIR`, or `N=DIR`); `stop`, `progress` and Order's own options as named."""
         means: dict[str, Any] = {key: options.pop(key) for key in ("stop", "progress", "sign") if key in options}
         plan = options.pop("plan", self.plan)
-        order = Order(tuple(target(each) for each in targets), **{"expected": ANYWHERE, **options})
+        order = WriteOrder(tuple(target(each) for each in targets), **{"expected": ANYWHERE, **options})
         with Store.open(self.kit.root, write=True) as store:
-            with Book.open(self.kit.root / ".keeper/ledger.sqlite", write=True) as book:
+            with Ledger.open(self.kit.root / ".keeper/ledger.sqlite", write=True) as book:
                 head = book.head()
             given: dict[str, Any] = {"clock": now, "progress": Silent(), "sign": sign, "head": head, **means}
-            return write_set(store, plan, order, Means(**given))
+            return write_set(store, plan, order, WriteMeans(**given))
 
     def expected(self, volume: int) -> dict[str, bytes]:
         """What the payload of a volume must be, by its path below `data`."""
@@ -116,10 +116,10 @@ class World:
         return found
 
 
-def target(each: Path | str) -> Target:
+def target(each: Path | str) -> WriteTarget:
     """`DIR` or `N=DIR`."""
     number, equals, path = str(each).partition("=")
-    return Target(Path(path), int(number)) if equals and number.isdigit() else Target(Path(each))
+    return WriteTarget(Path(path), int(number)) if equals and number.isdigit() else WriteTarget(Path(each))
 
 
 def plan_of(root: Path, pieces: Sequence[Piece], volumes: int) -> SetPlan:
@@ -133,7 +133,7 @@ def plan_of(root: Path, pieces: Sequence[Piece], volumes: int) -> SetPlan:
         sha256=sha256,
         role="manifest",
         common=True,
-        parts=tuple(Part(v, f"manifests/{manifest.name}", 0, len(data), sha256) for v in range(1, volumes + 1)),
+        parts=tuple(FilePart(v, f"manifests/{manifest.name}", 0, len(data), sha256) for v in range(1, volumes + 1)),
     )
     files = [PlannedFile(common, f"manifests/{manifest.name}"), *(PlannedFile(_file(p), p.path) for p in pieces)]
     return SetPlan(
@@ -150,7 +150,7 @@ def planned(root: Path, source: str, family: str, version: str) -> SetPlan:
     """The plan of a set of one bundle that a store holds, whatever its size, beside the manifest."""
     sha256 = file_sha256(root / source)
     size = (root / source).stat().st_size
-    file = SetFile(source, size, sha256, "bundle", family, version, False, (Part(1, source, 0, size, sha256),))
+    file = SetFile(source, size, sha256, "bundle", family, version, False, (FilePart(1, source, 0, size, sha256),))
     plan = plan_of(root, (), 1)
     return replace(plan, files=(*plan.files, PlannedFile(file, source)))
 
@@ -161,7 +161,7 @@ def _file(piece: Piece) -> SetFile:
     for number, volume in enumerate(piece.volumes, 1):
         end = len(piece.data) * number // count
         path = piece.path if count == 1 else f"{piece.path}.part-{number:02d}of{count:02d}"
-        parts.append(Part(volume, path, at, end - at, sha256 if count == 1 else "", number))
+        parts.append(FilePart(volume, path, at, end - at, sha256 if count == 1 else "", number))
         at = end
     return SetFile(piece.path, len(piece.data), sha256, "bundle", piece.family, piece.version, False, tuple(parts))
 

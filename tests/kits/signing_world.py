@@ -16,13 +16,13 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
-from bundlekeeper.model.trust import Moment, TrustEntry
+from bundlekeeper.model.trust import TrustEntry, TrustMoment
 from bundlekeeper.verification.keys.entries import Sources, make_entry
 from bundlekeeper.verification.keys.public_key import PublicKey, checked
 from bundlekeeper.verification.signatures.sshsig import SigningKey
 
 AT = datetime(2026, 8, 1, tzinfo=UTC)
-WHEN = Moment(AT, "the release date")
+WHEN = TrustMoment(AT, "the release date")
 START, END = datetime(2026, 1, 1, tzinfo=UTC), datetime(2027, 1, 1, tzinfo=UTC)
 TYPES = ("ed25519", "ecdsa-p256", "ecdsa-p384", "ecdsa-p521", "rsa")
 #: A form of raw signature and the type of key that makes it.

@@ -16,9 +16,9 @@ from bundlekeeper.model.trust import TrustEntry
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.signatures import trust_list
 from bundlekeeper.store.signatures.voucher import Voucher
-from bundlekeeper.store.verifying.check import Means, check_folder, check_store
+from bundlekeeper.store.verifying.check import CheckMeans, check_folder, check_store
 from bundlekeeper.store.verifying.expected import listing_of
-from bundlekeeper.store.verifying.read import Limits
+from bundlekeeper.store.verifying.read import ReadingLimits
 from bundlekeeper.verification.keys.entries import Sources, make_entry
 from tests.kits.signing_world import chain, pem, private, private_pem, program, run, ssh_line
 from tests.kits.store_kit import Kit, now
@@ -131,11 +131,11 @@ def accept(kit: Kit, *lines: str) -> None:
 def check(kit: Kit, loaded: Any = None, *, at: Path | None = None, **limits: Any) -> CheckResult:
     """Check the store, or the folder `at` against `loaded`, with the store's trust list."""
     with Store.open(kit.root, write=True) as store, store.catalogue(write=True) as catalogue:
-        means = Means(now, Silent(), voucher=Voucher.of(store, now()))
+        means = CheckMeans(now, Silent(), voucher=Voucher.of(store, now()))
         if at is not None:
-            return check_folder(at, listing_of(loaded.manifest), means, Limits(**limits), book=catalogue)
+            return check_folder(at, listing_of(loaded.manifest), means, ReadingLimits(**limits), book=catalogue)
         listing = listing_of(loaded.manifest) if loaded is not None else None
-        return check_store(store, catalogue, listing, means, Limits(**limits))
+        return check_store(store, catalogue, listing, means, ReadingLimits(**limits))
 
 
 def sha256(data: bytes) -> str:

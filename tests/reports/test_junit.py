@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from junitparser import Error, Failure, JUnitXml, Skipped, TestCase
 
 from bundlekeeper.findings import CODES, Level, exit_status, finding, is_ok
-from bundlekeeper.model.check_result import CheckResult, Row, Status
+from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
 from bundlekeeper.reports.junit import document
 from tests.kits.checking import Book, check, facts, fill, listing
 from tests.kits.sure import some
@@ -125,7 +125,7 @@ def test_skipped_and_unproven(tmp_path: Path) -> None:
 
 def test_unreadable_is_an_error() -> None:
     """Could not be judged is not the same as wrong."""
-    row = Row("a.fwb", "blade", "1", "a.fwb", Status.UNREADABLE, 1, 1, "ab", "", None, "Input/output error")
+    row = CheckedRow("a.fwb", "blade", "1", "a.fwb", Status.UNREADABLE, 1, 1, "ab", "", None, "Input/output error")
     found = cases(CheckResult([finding("unreadable", "a.fwb", "Input/output error")], [row]))
     assert [(type(r), r.type) for r in found["a.fwb"].result] == [(Error, "unreadable")]
 
@@ -143,7 +143,7 @@ def test_a_time_stands_only_where_a_file_was_read_now(tmp_path: Path) -> None:
 
 def test_times_are_those_of_the_rows() -> None:
     """Thousandths of a second, the suite's their sum."""
-    rows = [Row(f"{n}.fwb", "blade", "1", f"{n}.fwb", Status.OK, 1, 1, "ab", "ab", AT) for n in range(3)]
+    rows = [CheckedRow(f"{n}.fwb", "blade", "1", f"{n}.fwb", Status.OK, 1, 1, "ab", "ab", AT) for n in range(3)]
     rows[0].seconds, rows[1].seconds = 1.2344, 61.0
     parsed = suite_of(CheckResult([], rows))
     [suite] = parsed
@@ -154,14 +154,14 @@ def test_times_are_those_of_the_rows() -> None:
 texts = st.text(st.characters(), min_size=1, max_size=12)
 statuses = st.sampled_from(list(Status))
 rows = st.builds(
-    Row, texts, st.sampled_from(["", "blade"]), texts, texts, statuses, st.none(), st.none(),
+    CheckedRow, texts, st.sampled_from(["", "blade"]), texts, texts, statuses, st.none(), st.none(),
     st.just("ab"), st.just(""), st.just(AT), texts,
 )  # fmt: skip
 findings = st.builds(finding, st.sampled_from(sorted(CODES)), texts, texts, texts, st.sampled_from(list(Level)))
 
 
 @given(st.lists(rows, max_size=5), st.lists(findings, max_size=5), texts)
-def test_any_text_is_well_formed_and_nothing_is_lost(rows: list[Row], found: list[object], name: str) -> None:
+def test_any_text_is_well_formed_and_nothing_is_lost(rows: list[CheckedRow], found: list[object], name: str) -> None:
     """Names with any character, lone surrogates too; a check that is not ok is never a document that passes."""
     result = CheckResult(list(found), list(rows))  # type: ignore[arg-type]  # hypothesis builds findings
     parsed = suite_of(result, name)

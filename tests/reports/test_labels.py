@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from bundlekeeper.model.media.index import Part, SetFile, SetIndex
+from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex
 from bundlekeeper.reports import labels
 
 SHA = "0123456789abcdef" * 4
@@ -20,7 +20,7 @@ def index(name: str = "marram-blade-6.1.0.fwb", volumes: int = 2) -> SetIndex:
             "blade",
             str(n),
             False,
-            (Part(n, f"blade/{n}/{name}", 0, 1_200_000, SHA),),
+            (FilePart(n, f"blade/{n}/{name}", 0, 1_200_000, SHA),),
         )
         for n in range(1, volumes + 1)
     )

@@ -10,7 +10,7 @@ from typing import Any
 
 from bundlekeeper.findings import finding
 from bundlekeeper.reports import runbook, site_page
-from bundlekeeper.reports.gantt import Bar, Span, lines
+from bundlekeeper.reports.gantt import GanttBar, Span, lines
 from tests.cli.commands.test_route import HARBOUR, PLAN, WORDS
 from tests.conftest import Keeper, World
 
@@ -209,9 +209,9 @@ def test_an_empty_book_and_an_empty_site_are_pages_too() -> None:
 
 def test_bars_show_everything_that_takes_time_and_stay_within_their_width() -> None:
     bars = [
-        Bar("a", (Span(0, 1), Span(1, 1000, "half"))),
-        Bar("a very long name of a thing", (Span(999, 1000, "path"),)),
-        Bar("c", (Span(0, 1000), Span(500, 501, "path"))),
+        GanttBar("a", (Span(0, 1), Span(1, 1000, "half"))),
+        GanttBar("a very long name of a thing", (Span(999, 1000, "path"),)),
+        GanttBar("c", (Span(0, 1000), Span(500, 501, "path"))),
     ]
     for width in (60, 80, 120):
         rows = list(lines(bars, 1000, width))

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from bundlekeeper.store.database.catalogue import Catalogue
     from bundlekeeper.store.database.rows import Accepted
     from bundlekeeper.store.signatures.voucher import Ruling, Voucher
-    from bundlekeeper.store.verifying.check import Limits, Means
+    from bundlekeeper.store.verifying.check import CheckMeans, ReadingLimits
 
 
 def check(
@@ -80,9 +80,9 @@ def check(
     if json and junit == "-":
         raise InputError("--json and --junit - would mix two documents on stdout", hint="--junit FILE writes to a file")
     from bundlekeeper.formats.durations import seconds
-    from bundlekeeper.store.verifying.check import Limits
+    from bundlekeeper.store.verifying.check import ReadingLimits
 
-    limits = Limits(
+    limits = ReadingLimits(
         quick=quick,
         older_than_s=seconds(older_than) if older_than else None,
         max_time_s=seconds(max_time) if max_time else None,
@@ -122,7 +122,7 @@ class Given:
 
 
 def _run(
-    at: Path | None, given: Given, root: Path, limits: Limits, quiet: bool
+    at: Path | None, given: Given, root: Path, limits: ReadingLimits, quiet: bool
 ) -> tuple[CheckResult, list[Finding], Ruling]:
     """Check the folder or the store.
 
@@ -197,14 +197,14 @@ def _carried(store: Store, accepted: list[Accepted]) -> frozenset[str] | None:
     return carried(store, accepted[-1].sha256)
 
 
-def _means(stack: ExitStack, record: bool, quiet: bool, voucher: Voucher, day: date) -> Means:
+def _means(stack: ExitStack, record: bool, quiet: bool, voucher: Voucher, day: date) -> CheckMeans:
     """The means of a check; until the stack unwinds, the first Ctrl-C lets the work end by itself."""
-    from bundlekeeper.store.verifying.check import Means
+    from bundlekeeper.store.verifying.check import CheckMeans
     from bundlekeeper.verification.hashing.read import Stop
 
     stop = Stop()
     stack.enter_context(SIGNALS.guarded(stop))
-    return Means(
+    return CheckMeans(
         clock=now,
         progress=progress_for(quiet),
         stop=stop,

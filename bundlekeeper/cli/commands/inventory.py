@@ -18,9 +18,9 @@ from bundlekeeper.jobs.open import LEDGER, is_there, open_book, open_store, own_
 from bundlekeeper.jobs.who import says_who
 
 if TYPE_CHECKING:
-    from bundlekeeper.ledger.ask.as_inventory import Load
-    from bundlekeeper.ledger.record.ledger import Book
-    from bundlekeeper.model.inventory.read import Document, Source
+    from bundlekeeper.ledger.ask.as_inventory import InventoryLoad
+    from bundlekeeper.ledger.record.ledger import Ledger
+    from bundlekeeper.model.inventory.read import Document, InventorySource
 
 app = typer.Typer(
     help="What components exist and run: load it from files, read it from a service.", rich_markup_mode=None
@@ -83,9 +83,9 @@ def load(
     return 0
 
 
-def _opened(root: Path, stack: ExitStack, *, dry_run: bool) -> tuple[Book, frozenset[str]]:
+def _opened(root: Path, stack: ExitStack, *, dry_run: bool) -> tuple[Ledger, frozenset[str]]:
     """The ledger and the manifest's own kinds; a dry run makes no store and no ledger."""
-    from bundlekeeper.ledger.record.ledger import Book
+    from bundlekeeper.ledger.record.ledger import Ledger
 
     if not dry_run:
         store = open_store(root, stack, write=True)
@@ -99,11 +99,11 @@ def _opened(root: Path, stack: ExitStack, *, dry_run: bool) -> tuple[Book, froze
     import tempfile
 
     folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="bundlekeeper-"))
-    return stack.enter_context(Book.open(Path(folder) / LEDGER, write=True)), kinds
+    return stack.enter_context(Ledger.open(Path(folder) / LEDGER, write=True)), kinds
 
 
-def _sources(name: str, form: str | None) -> list[Source | Document]:
-    from bundlekeeper.model.inventory.read import Source, form_of
+def _sources(name: str, form: str | None) -> list[InventorySource | Document]:
+    from bundlekeeper.model.inventory.read import InventorySource, form_of
 
     if name == "-" and form is None:
         raise InputError("--form is needed for stdin", hint="--form toml, csv or json")
@@ -122,10 +122,10 @@ def _sources(name: str, form: str | None) -> list[Source | Document]:
         return list(found)
     if kind not in ("toml", "csv", "json"):
         raise InputError(f"--form {kind}: not a form of inventory", hint="toml, csv or json")
-    return [Source(Path(name).name if name != "-" else "stdin", data, kind)]
+    return [InventorySource(Path(name).name if name != "-" else "stdin", data, kind)]
 
 
-def _as_json(plan: Load, components: int, new: int, dry_run: bool) -> dict[str, Any]:
+def _as_json(plan: InventoryLoad, components: int, new: int, dry_run: bool) -> dict[str, Any]:
     changes = [
         {
             "change": c.what.value,
@@ -149,7 +149,7 @@ def _as_json(plan: Load, components: int, new: int, dry_run: bool) -> dict[str, 
     }
 
 
-def _print(plan: Load, components: int, new: int, dry_run: bool) -> None:
+def _print(plan: InventoryLoad, components: int, new: int, dry_run: bool) -> None:
     for change in plan.changes:
         output.line(f"{change.what.value}: {change.says()}")
     for (site, domain, kind), number in plan.unlisted.items():

@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
     from bundlekeeper.findings import Finding
     from bundlekeeper.links.redfish.read import Who
-    from bundlekeeper.links.redfish.types import Credentials, Outcome, ServiceReading, Unmapped
-    from bundlekeeper.links.redfish.user_map import Entry
+    from bundlekeeper.links.redfish.types import Credentials, ReadOutcome, ServiceReading, Unmapped
+    from bundlekeeper.links.redfish.user_map import MapEntry
     from bundlekeeper.model.inventory.types import Inventory
 
 _DRAFTS = "What could not be placed; in a file for --map, with redfish = 1 on top, these would name it:"
@@ -96,7 +96,7 @@ def read(
     from bundlekeeper.links.redfish.types import Placement, ReadLimits
     from bundlekeeper.verification.hashing.read import Stop
 
-    sink = Sink(out, force, json)
+    sink = ReadingSink(out, force, json)
     _check_place(site, zone)
     if slot is not None and len(urls) > 1:
         raise InputError("--slot is one server's, and there are several services", hint="read them one by one")
@@ -126,7 +126,7 @@ def read(
     return _finish(outcomes, entries, zone, sink)
 
 
-def _problems(outcome: Outcome) -> tuple[Finding, ...]:
+def _problems(outcome: ReadOutcome) -> tuple[Finding, ...]:
     """What was found at one service, each with the service's name."""
     from bundlekeeper.links.redfish.read import named
 
@@ -143,7 +143,7 @@ def _check_place(site: str, zone: str) -> None:
     zone_of(zone)
 
 
-def _entries(file: str | None) -> tuple[Entry, ...]:
+def _entries(file: str | None) -> tuple[MapEntry, ...]:
     if file is None:
         return ()
     from bundlekeeper.links.redfish.user_map import read_map
@@ -151,7 +151,7 @@ def _entries(file: str | None) -> tuple[Entry, ...]:
     return read_map(read_bounded(file, _MAP_LIMIT, "the map"), name=file)
 
 
-def _tell(outcome: Outcome) -> None:
+def _tell(outcome: ReadOutcome) -> None:
     if outcome.reading is None:
         output.aside(f"{outcome.service}: not read")
     else:
@@ -210,7 +210,7 @@ def _netrc(path: Path) -> netrc.netrc:
 # -- what comes out ----------------------------------------------------------------------------------------------------
 
 
-class Sink:
+class ReadingSink:
     """Where the inventory and the report go."""
 
     def __init__(self, out: str, force: bool, json: bool) -> None:
@@ -235,7 +235,7 @@ class Sink:
         write_new(self.out, text, force=self.force, kind=INVENTORY)
 
 
-def _finish(outcomes: Sequence[Outcome], entries: tuple[Entry, ...], zone: str, sink: Sink) -> int:
+def _finish(outcomes: Sequence[ReadOutcome], entries: tuple[MapEntry, ...], zone: str, sink: ReadingSink) -> int:
     from bundlekeeper.links.redfish.read import combine, unused
     from bundlekeeper.links.redfish.types import noted
     from bundlekeeper.model.inventory.types import Inventory

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
     from bundlekeeper.jobs.draft import Gathered
     from bundlekeeper.model.lint.read_manifest import Loaded
-    from bundlekeeper.model.manifest.draft import Report
+    from bundlekeeper.model.manifest.draft import AmendReport
     from bundlekeeper.store.signatures.voucher import Ruling
 
 app = typer.Typer(
@@ -122,7 +122,7 @@ def _text(data: bytes, name: str) -> str:
         raise InputError(f"not UTF-8 at byte {error.start}", where=name, hint="save it as UTF-8") from error
 
 
-def _amended(command: str, name: str, report: Report, before: list[Finding], json: bool) -> int:
+def _amended(command: str, name: str, report: AmendReport, before: list[Finding], json: bool) -> int:
     found = [*before, *report.findings]
     if json:
         changes = [{"subject": c.subject, "key": c.key, "old": c.old, "new": c.new} for c in report.changes]

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from bundlekeeper.findings import Finding
-    from bundlekeeper.media.receipt.kept import Kept
-    from bundlekeeper.media.set.records import Received, Sent
+    from bundlekeeper.media.receipt.kept import KeptReceipt
+    from bundlekeeper.media.set.records import ReceivedSet, Sent
     from bundlekeeper.media.set.remembered_sets import Sets
 
 _TIME = "%Y-%m-%d %H:%MZ"
@@ -30,10 +30,10 @@ class _Answered:
 
     sent: Sent
     names: tuple[str, ...]
-    signed: list[Kept]
-    unsigned: list[Kept]
+    signed: list[KeptReceipt]
+    unsigned: list[KeptReceipt]
     unreadable: list[str]
-    ahead: list[Kept]
+    ahead: list[KeptReceipt]
     troubles: tuple[Finding, ...]
 
 
@@ -135,13 +135,13 @@ def _sent_says(row: _Answered) -> str:
     return "\n".join(lines)
 
 
-def _kept_says(kept: Kept) -> str:
+def _kept_says(kept: KeptReceipt) -> str:
     sort = "receipt" if not kept.on_paper else "signed paper" if kept.signed else "unsigned paper"
     there = f"{kept.files - kept.away} of {counted(kept.files, 'file')} there"
     return f"{sort} of {kept.made.strftime(_TIME)} from {kept.site}: {there}"
 
 
-def _received_says(row: Received) -> str:
+def _received_says(row: ReceivedSet) -> str:
     files = counted(len(row.arrived), "file")
     state = f"came whole {row.completed.strftime(_TIME)}" if row.completed else f"{files} so far"
     by = f", signed by {row.signed_by}" if row.signed_by else ""
@@ -164,7 +164,7 @@ def _sent_as_json(row: _Answered) -> dict[str, Any]:
     }
 
 
-def _kept_as_json(kept: Kept) -> dict[str, Any]:
+def _kept_as_json(kept: KeptReceipt) -> dict[str, Any]:
     return {
         "receipt": kept.name,
         "form": "paper" if kept.on_paper else "file",
@@ -176,7 +176,7 @@ def _kept_as_json(kept: Kept) -> dict[str, Any]:
     }
 
 
-def _received_as_json(row: Received) -> dict[str, Any]:
+def _received_as_json(row: ReceivedSet) -> dict[str, Any]:
     return {
         "set": row.set_id,
         "issuer": row.issuer,

@@ -20,10 +20,10 @@ from bundlekeeper.jobs.open import LEDGER, is_there, open_book, open_store
 from bundlekeeper.jobs.who import says_who
 
 if TYPE_CHECKING:
-    from bundlekeeper.ledger.record.ledger import Book
+    from bundlekeeper.ledger.record.ledger import Ledger
     from bundlekeeper.media.receipt.document import Receipt
     from bundlekeeper.media.receipt.slip import Slip
-    from bundlekeeper.media.set.records import Received
+    from bundlekeeper.media.set.records import ReceivedSet
     from bundlekeeper.model.media.index import SetIndex
     from bundlekeeper.store.contents.store import Store
 
@@ -121,7 +121,7 @@ def _insist_on_place(out: str, *, paper: bool) -> None:
         receipt_write.insist_on_place(out)
 
 
-def _composed(store: Store, book: Book, wanted: _Wanted) -> tuple[Received, SetIndex, Receipt]:
+def _composed(store: Store, book: Ledger, wanted: _Wanted) -> tuple[ReceivedSet, SetIndex, Receipt]:
     from bundlekeeper.media.receipt import compose
 
     received, index = compose.chosen(store, wanted.set_id)
@@ -136,7 +136,7 @@ def _composed(store: Store, book: Book, wanted: _Wanted) -> tuple[Received, SetI
 
 
 def _write(
-    store: Store, book: Book, received: Received, made: Receipt, out: Path, key: Path, passphrase_fd: int | None
+    store: Store, book: Ledger, received: ReceivedSet, made: Receipt, out: Path, key: Path, passphrase_fd: int | None
 ) -> None:
     from bundlekeeper.media.receipt import write as receipt_write
     from bundlekeeper.media.set.remembered_sets import Sets

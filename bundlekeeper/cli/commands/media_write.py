@@ -27,8 +27,8 @@ from bundlekeeper.jobs.plan_media import SpareOption, VolumeOption
 if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
     from bundlekeeper.media.volume.right_medium import Expectation
-    from bundlekeeper.media.volume.tag_files import Signed
-    from bundlekeeper.media.writing.write import Means, Order, Target
+    from bundlekeeper.media.volume.tag_files import SignedIndex
+    from bundlekeeper.media.writing.write import WriteMeans, WriteOrder, WriteTarget
     from bundlekeeper.model.media.plan import SetPlan
     from bundlekeeper.store.contents.store import Store
 
@@ -37,7 +37,7 @@ _PLAN_LIMIT = 32 * 1024 * 1024  # bytes; model.media_plan.MAX_PLAN_BYTES
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class WriteWanted:
     """Everything that the options ask for, beside the plan."""
 
     to: tuple[str, ...]
@@ -95,12 +95,12 @@ def write(
     from bundlekeeper.media.volume.right_medium import Expectation
 
     root = store_root(store)
-    ask = plan_media.Ask(name, release, tuple(volume or ()), spare, with_tool, manifest, inventory, signature)
+    ask = plan_media.MediaQuestion(name, release, tuple(volume or ()), spare, with_tool, manifest, inventory, signature)
     _insist_on_one(plan, ask, notice=notice)
     if also not in ("", "sha512"):
         raise InputError(f"--also {also}: not a list that is made", hint="--also sha512")
     expected = Expectation(must_be_mount, tuple(volume_id or ()))
-    wanted = Wanted(tuple(to or ()), tuple(only or ()), also == "sha512", with_tool, iso, label, expected)
+    wanted = WriteWanted(tuple(to or ()), tuple(only or ()), also == "sha512", with_tool, iso, label, expected)
     made = _plan(root, plan, ask, notice=notice, keep=not dry_run)
     if dry_run:
         with ExitStack() as stack:
@@ -110,7 +110,7 @@ def write(
     return _Run(root, made, wanted, key, passphrase_fd, quiet=quiet).run(json=json)
 
 
-def _insist_on_one(plan: str | None, ask: plan_media.Ask, *, notice: bool) -> None:
+def _insist_on_one(plan: str | None, ask: plan_media.MediaQuestion, *, notice: bool) -> None:
     """One of the three ways to say what is to go out."""
     ways = [plan is not None, bool(ask.name or ask.volumes), notice]
     if sum(ways) != 1:
@@ -120,7 +120,7 @@ def _insist_on_one(plan: str | None, ask: plan_media.Ask, *, notice: bool) -> No
         )
 
 
-def _plan(root: Path, plan: str | None, ask: plan_media.Ask, *, notice: bool, keep: bool) -> SetPlan:
+def _plan(root: Path, plan: str | None, ask: plan_media.MediaQuestion, *, notice: bool, keep: bool) -> SetPlan:
     if plan is not None:
         from bundlekeeper.model.media.plan import read_plan
 
@@ -137,7 +137,7 @@ def _plan(root: Path, plan: str | None, ask: plan_media.Ask, *, notice: bool, ke
     return answer.plan
 
 
-def _notice(root: Path, ask: plan_media.Ask, *, keep: bool) -> SetPlan:
+def _notice(root: Path, ask: plan_media.MediaQuestion, *, keep: bool) -> SetPlan:
     """The plan of a set of withdrawals: the manifest, its signature and the notice."""
     from bundlekeeper.jobs.plan_inputs import read_inputs
     from bundlekeeper.media.set.notice_plan import notice_plan
@@ -149,15 +149,15 @@ def _notice(root: Path, ask: plan_media.Ask, *, keep: bool) -> SetPlan:
         return notice_plan(opened, given.manifest, given.manifest_sha256, commons, keep=keep)
 
 
-def _since(opened: Store, plan: SetPlan, kept: Signed | None) -> tuple[Finding, ...]:
+def _since(opened: Store, plan: SetPlan, kept: SignedIndex | None) -> tuple[Finding, ...]:
     """What the manifest in force says of the plan. Raises RefusedError for what was withdrawn since it was made."""
     from bundlekeeper.media.set.still_in_force import hold_against
 
     return hold_against(plan, manifest_in_force(opened), signed=kept is not None)
 
 
-def _targets(to: tuple[str, ...]) -> tuple[Target, ...]:
-    from bundlekeeper.media.writing.write import Target
+def _targets(to: tuple[str, ...]) -> tuple[WriteTarget, ...]:
+    from bundlekeeper.media.writing.write import WriteTarget
 
     found = []
     for each in to:
@@ -165,27 +165,34 @@ def _targets(to: tuple[str, ...]) -> tuple[Target, ...]:
         alone = bool(equals and number.isascii() and number.isdecimal() and len(number) < 7)
         if not (path if alone else each):
             raise InputError(f"--to {each}: no folder is named", hint="--to N=DIR; the current folder is --to N=.")
-        found.append(Target(Path(path), int(number)) if alone else Target(Path(each)))
+        found.append(WriteTarget(Path(path), int(number)) if alone else WriteTarget(Path(each)))
     return tuple(found)
 
 
-def _order(wanted: Wanted, tool: dict[str, Path]) -> Order:
-    from bundlekeeper.media.writing.write import Order
+def _order(wanted: WriteWanted, tool: dict[str, Path]) -> WriteOrder:
+    from bundlekeeper.media.writing.write import WriteOrder
 
-    return Order(_targets(wanted.to), wanted.only, wanted.sha512, wanted.expected, tool)
+    return WriteOrder(_targets(wanted.to), wanted.only, wanted.sha512, wanted.expected, tool)
 
 
 class _Run:
     """One writing of a set: targets first, then images, then the labels; what was done is told, whatever fails then."""
 
     def __init__(
-        self, root: Path, plan: SetPlan, wanted: Wanted, key: Path | None, passphrase_fd: int | None, *, quiet: bool
+        self,
+        root: Path,
+        plan: SetPlan,
+        wanted: WriteWanted,
+        key: Path | None,
+        passphrase_fd: int | None,
+        *,
+        quiet: bool,
     ) -> None:
         self._root, self._plan, self._wanted = root, plan, wanted
         self._key, self._passphrase_fd, self._quiet = key, passphrase_fd, quiet
 
     def run(self, *, json: bool) -> int:
-        from bundlekeeper.media.writing.write import Means
+        from bundlekeeper.media.writing.write import WriteMeans
         from bundlekeeper.verification.hashing.read import Stop
 
         if not self._wanted.to and self._wanted.iso is None:
@@ -201,12 +208,12 @@ class _Run:
             signer = signer_of(kept, self._key, self._passphrase_fd)
             tool = self._tool(stack)
             stack.enter_context(SIGNALS.guarded(stop))
-            means = Means(now, progress_for(self._quiet), signer.sign, head, stop)
+            means = WriteMeans(now, progress_for(self._quiet), signer.sign, head, stop)
             told = self._write(opened, means, tool)
         told = replace(told, fingerprint=signer.fingerprint, since=since)
         return written_text.tell(told, json=json)
 
-    def _write(self, opened: Store, means: Means, tool: dict[str, Path]) -> written_text.Told:
+    def _write(self, opened: Store, means: WriteMeans, tool: dict[str, Path]) -> written_text.WrittenReport:
         from bundlekeeper.media.writing.write import write_set
         from bundlekeeper.media.writing.write_images import ImageOrder, insist_on_paths, write_images
 
@@ -216,7 +223,7 @@ class _Run:
             images = ImageOrder(wanted.iso, wanted.only, wanted.sha512, tool)
             insist_on_paths(opened, self._plan, images)
         written = write_set(opened, self._plan, _order(wanted, tool), means) if wanted.to else None
-        told = written_text.Told(self._plan, written, None, "")
+        told = written_text.WrittenReport(self._plan, written, None, "")
         try:
             if images is not None:
                 imaged = write_images(opened, self._plan, images, means)

@@ -74,7 +74,9 @@ def stage(
     json: JsonOption = False,
 ) -> int:
     """Record that an image's bytes are on a part (or many), not yet running."""
-    said = recorder.Said(at, zone, says, by, approved_by, change, route, proof, before, after, deviations, note, anyway)
+    said = recorder.RecordSaid(
+        at, zone, says, by, approved_by, change, route, proof, before, after, deviations, note, anyway
+    )
     places = recorder.Places(name, site, domain, chassis, slot, kind, model)
     asked = recorder.Asked("stage", bundle=bundle, version=version, bank=bank)
     return recorder.record(asked, places, said, file=file, dry_run=dry_run, store=store, json=json)
@@ -109,7 +111,9 @@ def activate(
     json: JsonOption = False,
 ) -> int:
     """Record that a part now runs an image: the one named, else the one that was staged on it."""
-    said = recorder.Said(at, zone, says, by, approved_by, change, route, proof, before, after, deviations, note, anyway)
+    said = recorder.RecordSaid(
+        at, zone, says, by, approved_by, change, route, proof, before, after, deviations, note, anyway
+    )
     places = recorder.Places(name, site, domain, chassis, slot, kind, model)
     asked = recorder.Asked("activate", bundle=bundle, version=version)
     return recorder.record(asked, places, said, file=file, dry_run=dry_run, store=store, json=json)
@@ -142,7 +146,7 @@ def observe(
     json: JsonOption = False,
 ) -> int:
     """Record what was read from a part: what runs, waits, lies spare."""
-    said = recorder.Said(at, zone, says, by, proof=proof, note=note)
+    said = recorder.RecordSaid(at, zone, says, by, proof=proof, note=note)
     places = recorder.Places(name, site, domain, chassis, slot, kind, model)
     asked = recorder.Asked("observe", active=active, pending=pending, spare=spare)
     return recorder.record(asked, places, said, file=file, dry_run=dry_run, store=store, json=json)

@@ -142,12 +142,12 @@ def _no_way(given: Inputs, found: NoRoute, *, json: bool) -> int:
 
 def _of_route(given: Inputs, domain: str, release: str, options: Options) -> Material | NoRoute:
     """The plan that is found now, or why there is no way."""
-    from bundlekeeper.jobs.plan_route import Planned
+    from bundlekeeper.jobs.plan_route import PlannedRoute
     from bundlekeeper.planning.fleet.domains import Fleet
 
     fleet = Fleet(given.manifest, given.inventory)
     found = plan_route.find(given, fleet, domain, release, options, now())
-    if not isinstance(found, Planned):
+    if not isinstance(found, PlannedRoute):
         return found
     checked = (
         "Every state between obeys every jump and beside rule of the manifest: that was looked at for this route.",
@@ -163,7 +163,12 @@ _CHECKED = (
 
 
 def _material(
-    given: Inputs, fleet: Fleet, planned: plan_route.Planned, options: Options, checked: tuple[str, ...], sha256: str
+    given: Inputs,
+    fleet: Fleet,
+    planned: plan_route.PlannedRoute,
+    options: Options,
+    checked: tuple[str, ...],
+    sha256: str,
 ) -> Material:
     from bundlekeeper.jobs.runbook import Material
     from bundlekeeper.planning.gaps.find import gaps_of

@@ -21,7 +21,7 @@ from bundlekeeper.model.lint import but_of_bundles
 if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
     from bundlekeeper.model.lint.read_manifest import Loaded
-    from bundlekeeper.store.adding.sources import Link, Source
+    from bundlekeeper.store.adding.sources import BundleSource, Link
     from bundlekeeper.store.adding.take import TakeResult
     from bundlekeeper.store.contents.store import Store
 
@@ -133,7 +133,7 @@ class Web:
     trust_env: bool
 
 
-def _source(text: str, store: Path, loaded: Loaded, web: Web) -> Source:
+def _source(text: str, store: Path, loaded: Loaded, web: Web) -> BundleSource:
     if "://" not in text:
         from bundlekeeper.store.adding.sources import FolderSource
 

@@ -89,7 +89,7 @@ def where(
         selector = selector_of(
             opened, book, name, site=site, domain=domain, chassis=chassis, slot=slot, kind=kind, model=model
         )
-        wanted = where_text.Wanted(bundle, version, sha256, withdrawn, bank, gone)
+        wanted = where_text.WhereWanted(bundle, version, sha256, withdrawn, bank, gone)
         meant = where_text.narrowed(opened, book, selector, wanted)
         when, then = time_of(on, "--on"), time_of(known, "--known")
         doubts = [] if history else where_text.doubts(book, when, then, zone, now())

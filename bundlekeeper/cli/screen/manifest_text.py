@@ -10,7 +10,7 @@ from bundlekeeper.reports.tables import Table, write
 
 if TYPE_CHECKING:
     from bundlekeeper.model.lint.read_manifest import Loaded
-    from bundlekeeper.model.manifest.types import Beside, Jump, Manifest, What
+    from bundlekeeper.model.manifest.types import Beside, Jump, Manifest, RuleSubject
 
 
 def as_json(loaded: Loaded) -> dict[str, Any]:
@@ -80,7 +80,7 @@ def _jump(rule: Jump) -> str:
     return f"{what}: to {rule.to} only from {rule.from_} ({rule.direction})"
 
 
-def _what(what: What) -> str:
+def _what(what: RuleSubject) -> str:
     return f"{_parts(what.family, what.kind, what.models)} {what.version or 'of any version'}"
 
 

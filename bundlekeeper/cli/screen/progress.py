@@ -28,11 +28,11 @@ def make(quiet: bool) -> Progress:
     if quiet:
         return Silent()
     if sys.stderr.isatty() and os.environ.get("TERM") != "dumb":
-        return Bar()
-    return Lines(sys.stderr, time.monotonic)
+        return ProgressBar()
+    return ProgressLines(sys.stderr, time.monotonic)
 
 
-class Lines:
+class ProgressLines:
     """A line when work of some size begins, then one every few seconds, with bytes, rate and time left."""
 
     def __init__(self, stream: TextIO, monotonic: Callable[[], float], every_s: float = HEARTBEAT_S) -> None:
@@ -86,7 +86,7 @@ class Lines:
         """Say nothing more: the command's own summary follows."""
 
 
-class Bar:
+class ProgressBar:
     """A rich progress bar on stderr."""
 
     def __init__(self) -> None:

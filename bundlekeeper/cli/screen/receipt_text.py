@@ -10,7 +10,7 @@ from bundlekeeper.formats.escape import counted
 if TYPE_CHECKING:
     from bundlekeeper.ledger.event.chain import Head
     from bundlekeeper.media.receipt.document import Receipt, Stands
-    from bundlekeeper.media.receipt.read import Answer
+    from bundlekeeper.media.receipt.read import ReceiptAnswer
     from bundlekeeper.media.receipt.slip import DomainCount, Slip
     from bundlekeeper.media.receipt.slip_of import PaperAnswer
 
@@ -100,7 +100,7 @@ def tell_typed(answer: PaperAnswer, *, json: bool) -> None:
     output.aside("next: what was done there comes as a file, or is recorded by hand: bundlekeeper stage, activate")
 
 
-def tell_read(answer: Answer, head: Head, *, json: bool) -> None:
+def tell_read(answer: ReceiptAnswer, head: Head, *, json: bool) -> None:
     """What a receipt said, and what became of its events."""
     receipt, merged = answer.receipt, answer.merged
     if json:

@@ -11,12 +11,12 @@ from bundlekeeper.formats.escape import counted, visible
 from bundlekeeper.jobs.plan_route import CAUTION
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.plan_route import Planned
+    from bundlekeeper.jobs.plan_route import PlannedRoute
     from bundlekeeper.planning.route.check_plan import HeldPlan
     from bundlekeeper.planning.route.types import NoRoute, Route, Step
     from bundlekeeper.planning.route.way_back import WayBack
     from bundlekeeper.planning.windows.types import Action, Timeline, Window
-    from bundlekeeper.reports.gantt import Bar
+    from bundlekeeper.reports.gantt import GanttBar
 
 WIDTH = 80
 
@@ -36,7 +36,7 @@ def put(text: str, indent: int = 0) -> None:
         output.line(row)
 
 
-def tell_planned(found: Planned) -> None:
+def tell_planned(found: PlannedRoute) -> None:
     """Print the steps with their rules, windows and ways back, then all that was found."""
     route, times = found.route, found.timeline
     windows, restarts, minutes, size = route.cost
@@ -104,17 +104,17 @@ def _unplanned(step: Step) -> None:
         output.line(row)
 
 
-def bars(actions: Iterable[Action]) -> list[Bar]:
+def bars(actions: Iterable[Action]) -> list[GanttBar]:
     """One bar for each thing that is worked on: its server's for parts of servers."""
     from bundlekeeper.planning.windows.types import NOTHING
-    from bundlekeeper.reports.gantt import Bar, Span
+    from bundlekeeper.reports.gantt import GanttBar, Span
 
     found: dict[str, list[Span]] = {}
     for action in actions:
         label = action.subject.split(": ")[0]
         span = Span(action.start, action.end, "" if action.down == NOTHING else action.down)
         found.setdefault(label, []).append(span)
-    return [Bar(label, tuple(spans)) for label, spans in found.items()]
+    return [GanttBar(label, tuple(spans)) for label, spans in found.items()]
 
 
 def unplanned(times: Timeline) -> str:

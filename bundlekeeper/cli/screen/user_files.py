@@ -18,7 +18,7 @@ from typing import NamedTuple
 from bundlekeeper.errors import InputError, UnfinishedError
 
 
-class Kind(NamedTuple):
+class FileKind(NamedTuple):
     """What a document is called, and the bytes of which its beginning holds one."""
 
     name: str
@@ -26,16 +26,16 @@ class Kind(NamedTuple):
 
 
 #: The documents that may be written over by one of their own.
-MANIFEST = Kind("manifest", (b"manifest = 1", b"manifest=1"))
-SCHEMA = Kind("JSON Schema", (b'"$schema"',))
-INVENTORY = Kind("inventory", (b"inventory = 1", b'"inventory"'))
-TEST_REPORT = Kind("JUnit report", (b"<testsuite",))
-PAGE = Kind("page of ours", (b"content=\"default-src 'none'; style-src 'unsafe-inline'\"", b"Run-book: ", b"Site "))
-ROUTE = Kind("route's file", (b'"bundlekeeper.route/',))
+MANIFEST = FileKind("manifest", (b"manifest = 1", b"manifest=1"))
+SCHEMA = FileKind("JSON Schema", (b'"$schema"',))
+INVENTORY = FileKind("inventory", (b"inventory = 1", b'"inventory"'))
+TEST_REPORT = FileKind("JUnit report", (b"<testsuite",))
+PAGE = FileKind("page of ours", (b"content=\"default-src 'none'; style-src 'unsafe-inline'\"", b"Run-book: ", b"Site "))
+ROUTE = FileKind("route's file", (b'"bundlekeeper.route/',))
 _BEGINNING = 64 * 1024  # bytes
 
 
-def write_new(name: str, text: str, *, force: bool | None = None, kind: Kind | None = None) -> str:
+def write_new(name: str, text: str, *, force: bool | None = None, kind: FileKind | None = None) -> str:
     """Write `text` to stdout for `-`, else to a new file (with `force`: also over an old one of its `kind`).
 
     Returns the file's name. `force` is None for a command that has no --force. Raises InputError when the file is there
@@ -59,7 +59,7 @@ def write_new(name: str, text: str, *, force: bool | None = None, kind: Kind | N
     return name
 
 
-def _insist_on_kind(path: Path, kind: Kind) -> None:
+def _insist_on_kind(path: Path, kind: FileKind) -> None:
     """Raise InputError for a file that is there and is no document of this kind; an empty one may be written over."""
     try:
         with path.open("rb") as file:

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from datetime import date, datetime
 
     from bundlekeeper.formats.moments import Moment
-    from bundlekeeper.ledger.ask.types import Answer, BundleOf, Evidence, Group, InBank, Selector
-    from bundlekeeper.ledger.record.ledger import Book, Entry
+    from bundlekeeper.ledger.ask.types import BundleOf, Evidence, InBank, Selector, WhereAnswer, WhereGroup
+    from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry
     from bundlekeeper.model.inventory.types import Place
     from bundlekeeper.store.contents.store import Store
     from bundlekeeper.store.database.rows import Held
@@ -33,7 +33,7 @@ _COLUMNS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class WhereWanted:
     """Which images are asked for."""
 
     bundle: str
@@ -44,7 +44,7 @@ class Wanted:
     gone: bool
 
 
-def narrowed(store: Store, book: Book, selector: Selector, wanted: Wanted) -> Selector | None:
+def narrowed(store: Store, book: Ledger, selector: Selector, wanted: WhereWanted) -> Selector | None:
     """Join the images that are asked for to the places; None where nothing can be meant, as nothing is withdrawn.
 
     Raises InputError for a bundle that nobody knows.
@@ -69,7 +69,7 @@ def _held(store: Store) -> list[Held]:
         return catalogue.held()
 
 
-def _bundle(store: Store, book: Book, text: str) -> BundleOf:
+def _bundle(store: Store, book: Ledger, text: str) -> BundleOf:
     """The bundle `family/version`, or the file of that name, with its images where the store knows them.
 
     One that is neither held nor in the manifest in force is known when an event named it. Raises InputError.
@@ -125,7 +125,7 @@ def _withdrawn(store: Store) -> tuple[BundleOf, ...]:
 
 
 def doubts(
-    book: Book, on: date | datetime | None, known: date | datetime | None, zone: str, clock: datetime
+    book: Ledger, on: date | datetime | None, known: date | datetime | None, zone: str, clock: datetime
 ) -> list[Finding]:
     """What makes the moment that is asked about doubtful: a day still to come, and events dated beyond the clock.
 
@@ -161,7 +161,7 @@ def _version(bank: InBank | None) -> str:
     return _text(None if bank is None else bank.version)
 
 
-def _row(answer: Answer) -> tuple[str, ...]:
+def _row(answer: WhereAnswer) -> tuple[str, ...]:
     since = answer.active.since if answer.active is not None else None
     return (
         (answer.place.path() if answer.place is not None else "?") + ("" if answer.present else " (gone)"),
@@ -180,7 +180,7 @@ def _row(answer: Answer) -> tuple[str, ...]:
 
 
 def tell_answers(
-    answers: Sequence[Answer], *, json: bool, csv: bool, about: Mapping[str, Any], doubts: Sequence[Finding]
+    answers: Sequence[WhereAnswer], *, json: bool, csv: bool, about: Mapping[str, Any], doubts: Sequence[Finding]
 ) -> int:
     """Print the answers, and what is doubtful about them; returns the exit status."""
     if json:
@@ -235,7 +235,7 @@ def _bank(bank: InBank | None) -> dict[str, Any] | None:
     }
 
 
-def _as_json(answer: Answer) -> dict[str, Any]:
+def _as_json(answer: WhereAnswer) -> dict[str, Any]:
     place = answer.place
     return {
         "component": answer.component,
@@ -260,7 +260,7 @@ def _as_json(answer: Answer) -> dict[str, Any]:
 
 
 def tell_groups(
-    keys: Sequence[str], groups: Sequence[Group], *, json: bool, csv: bool, doubts: Sequence[Finding]
+    keys: Sequence[str], groups: Sequence[WhereGroup], *, json: bool, csv: bool, doubts: Sequence[Finding]
 ) -> int:
     """Print counts, and what is doubtful about them; returns the exit status."""
     rows = [(*(_text(v) for v in g.values), str(g.count), str(g.differs)) for g in groups]
@@ -279,7 +279,7 @@ def tell_groups(
     return exit_status(doubts)
 
 
-def tell_history(component: str, entries: Sequence[Entry], *, json: bool) -> int:
+def tell_history(component: str, entries: Sequence[LedgerEntry], *, json: bool) -> int:
     """Print everything that was recorded of one component, void entries too; returns the exit status."""
     from bundlekeeper.ledger.event.events import content
 
@@ -317,7 +317,7 @@ def _moved_from(before: Place | None, now: Place) -> str:
     return f", moved from {before.path()}" if moved else ""
 
 
-def tell_picture(answers: Sequence[Answer], doubts: Sequence[Finding]) -> int:
+def tell_picture(answers: Sequence[WhereAnswer], doubts: Sequence[Finding]) -> int:
     """Print chassis as boxes of slots, and what is doubtful about them beside; returns the exit status."""
     from bundlekeeper.reports.picture import Cell, write
 

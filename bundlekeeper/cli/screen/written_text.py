@@ -13,7 +13,7 @@ from bundlekeeper.formats.escape import human_bytes
 
 if TYPE_CHECKING:
     from bundlekeeper.media.set.records import Sent
-    from bundlekeeper.media.writing.write import Copy, Order, Written
+    from bundlekeeper.media.writing.write import Copy, WriteOrder, Written
     from bundlekeeper.media.writing.write_images import Imaged
     from bundlekeeper.model.media.plan import SetPlan
 
@@ -21,7 +21,7 @@ _DAMAGE = "checksums on the media show damage, not origin; that is the index's s
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class WrittenReport:
     """All that came of one command. `fingerprint` is the key's that signed the index, `since` what the manifest
     in force says of a plan that is older, `error` what ended the work after volumes were written."""
 
@@ -56,7 +56,7 @@ class Told:
         )
 
 
-def tell(told: Told, *, json: bool) -> int:
+def tell(told: WrittenReport, *, json: bool) -> int:
     """Print what came of it, then what ended it early; returns the exit status."""
     if json:
         error = {} if told.error is None else {"error": output.error_about(told.error)}
@@ -72,7 +72,7 @@ def tell(told: Told, *, json: bool) -> int:
     return worst_exit([exit_status(told.findings), written, EXIT_FOUND if bad else 0, ended])
 
 
-def _print(told: Told) -> None:
+def _print(told: WrittenReport) -> None:
     total = len(told.plan.volumes)
     output.line(f"{told.name}: {total} {'volume' if total == 1 else 'volumes'} for {told.plan.meant_for}")
     output.line(f"set id {told.sent.set_id}")
@@ -92,7 +92,7 @@ def _print(told: Told) -> None:
     _print_outlook(told, total)
 
 
-def _print_outlook(told: Told, total: int) -> None:
+def _print_outlook(told: WrittenReport, total: int) -> None:
     """What of the set is still to be made, and what is next."""
     failed = _failed(told)
     to_come = [str(n) for n in range(1, total + 1) if n not in told.sent.written]
@@ -110,7 +110,7 @@ def _print_outlook(told: Told, total: int) -> None:
         output.aside("next: carry them; then, there: bundlekeeper media receive DIR...")
 
 
-def _failed(told: Told) -> list[tuple[int, str]]:
+def _failed(told: WrittenReport) -> list[tuple[int, str]]:
     """The volumes and images that this run could not finish or prove."""
     copies = () if told.written is None else told.written.copies
     images = () if told.imaged is None else told.imaged.images
@@ -132,7 +132,7 @@ def _print_level(level: str | None, why: str) -> None:
         output.line(f"  proof: {level}{f' ({why})' if why else ''}")
 
 
-def _as_json(told: Told) -> dict[str, Any]:
+def _as_json(told: WrittenReport) -> dict[str, Any]:
     sent = told.sent
     return {
         "set": {"id": sent.set_id, "name": told.name, "sequence": sent.sequence, "for": told.plan.meant_for},
@@ -169,7 +169,7 @@ def _as_json(told: Told) -> dict[str, Any]:
 
 
 def tell_foreseen(
-    root: Path, plan: SetPlan, order: Order, iso: Path | None, since: tuple[Finding, ...], *, json: bool
+    root: Path, plan: SetPlan, order: WriteOrder, iso: Path | None, since: tuple[Finding, ...], *, json: bool
 ) -> int:
     """Say what would be written where; nothing is changed. Returns the exit status. `since` as in `Told`.
 

@@ -17,25 +17,25 @@ from datetime import date, datetime
 from bundlekeeper.errors import DamagedError, InputError
 from bundlekeeper.formats import moments
 from bundlekeeper.ledger.ask.as_of import AsOf, Stood, among
-from bundlekeeper.ledger.event.events import Event, ProofKind, Seen, What
-from bundlekeeper.ledger.event.places import Way
+from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen
+from bundlekeeper.ledger.event.places import RowsQuestion
 from bundlekeeper.ledger.event.rows import PLACE_OF, WHAT_CODE, events_of, from_row, is_void
-from bundlekeeper.ledger.record.ledger import LOAD_HINT, Book, Recorded
+from bundlekeeper.ledger.record.ledger import LOAD_HINT, Ledger, Recorded
 from bundlekeeper.ledger.state.absence import reading_rows
 from bundlekeeper.ledger.state.fold import Bank
 from bundlekeeper.model.inventory import changes as inventory_changes
 from bundlekeeper.model.inventory.changes import Changed
-from bundlekeeper.model.inventory.read import Source, read_inventory
+from bundlekeeper.model.inventory.read import InventorySource, read_inventory
 from bundlekeeper.model.inventory.types import KINDS, Component, Inventory, Partition, Policy
 from bundlekeeper.model.inventory.write_json import to_json
 
-_INVENTORY, _OBSERVED = WHAT_CODE[What.INVENTORY], WHAT_CODE[What.OBSERVED]
-_RECORDS = tuple(WHAT_CODE[what] for what in (What.STAGED, What.ACTIVATED, What.REMOVED))
+_INVENTORY, _OBSERVED = WHAT_CODE[EventKind.INVENTORY], WHAT_CODE[EventKind.OBSERVED]
+_RECORDS = tuple(WHAT_CODE[what] for what in (EventKind.STAGED, EventKind.ACTIVATED, EventKind.REMOVED))
 Scope = tuple[str, str, str]  # site, domain, kind
 
 
 @dataclass(frozen=True, slots=True)
-class Load:
+class InventoryLoad:
     """What loading a reading will do; a dry run and the real one share it.
 
     `unlisted` counts, by (site, domain, kind), the parts that stay as they were because the reading says nothing of
@@ -54,7 +54,7 @@ class Load:
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class InventoryReading:
     """One reading: its event's id, when it was taken, on whose word, from where, its text's SHA-256, what it lists."""
 
     id: str
@@ -76,12 +76,14 @@ class Believed:
     """
 
     inventory: Inventory
-    readings: Mapping[Scope, Reading]
+    readings: Mapping[Scope, InventoryReading]
     unread: tuple[str, ...]
     unplaced: tuple[str, ...]
 
 
-def plan_load(book: Book, inventory: Inventory, *, says: str, source: str, by: str = "", listing: str = "") -> Load:
+def plan_load(
+    book: Ledger, inventory: Inventory, *, says: str, source: str, by: str = "", listing: str = ""
+) -> InventoryLoad:
     """Find out what a reading changes, and the events that tell it.
 
     `says` is who says so, `source` where the reading is from (a file's name, an address). `listing` tells what is no
@@ -96,7 +98,14 @@ def plan_load(book: Book, inventory: Inventory, *, says: str, source: str, by: s
     digest = hashlib.sha256(text.encode()).hexdigest()
     scope = tuple(sorted({(part.site, part.domain, part.kind) for part in inventory.components}))
     reading = Event(
-        what=What.INVENTORY, at=when, says=says, by=by, source=source, document=digest, scope=scope, listing=listing
+        what=EventKind.INVENTORY,
+        at=when,
+        says=says,
+        by=by,
+        source=source,
+        document=digest,
+        scope=scope,
+        listing=listing,
     )
     with book.reading():
         believing = _Believing(book, AsOf(book, when.utc(), None, inventory.zone), {digest: text})
@@ -110,14 +119,14 @@ def plan_load(book: Book, inventory: Inventory, *, says: str, source: str, by: s
     before = [part for part in there if (part.site, part.domain) in in_domains or part.key in new]
     changes = [] if again else inventory_changes.compare(before, inventory.components, complete=listing == "all")
     common = replace(
-        reading, what=What.OBSERVED, document="", scope=(), proof=ProofKind.INVENTORY, reading=reading.id()
+        reading, what=EventKind.OBSERVED, document="", scope=(), proof=ProofKind.INVENTORY, reading=reading.id()
     )
     events = (reading, *(_observation(common, part) for part in inventory.components))
     unlisted = {} if listing or again else inventory_changes.unlisted(before, inventory.components)
-    return Load(reading.id(), events, {digest: text}, tuple(changes), unlisted, again, overtaken)
+    return InventoryLoad(reading.id(), events, {digest: text}, tuple(changes), unlisted, again, overtaken)
 
 
-def _ordered(book: Book, reading: Event, components: Sequence[int]) -> tuple[Event, bool]:
+def _ordered(book: Ledger, reading: Event, components: Sequence[int]) -> tuple[Event, bool]:
     """The reading after all that was told of its very moment before; and whether it stands already, as it was then."""
     select = "SELECT id, turn, void FROM event WHERE component IS NULL AND what = ? AND at = ?"
     there = book.connection.execute(select, (_INVENTORY, reading.at.at_us)).fetchall()
@@ -136,7 +145,7 @@ def _ordered(book: Book, reading: Event, components: Sequence[int]) -> tuple[Eve
     return replace(reading, order=order), False
 
 
-def _overtaking(book: Book, reading: Event) -> str:
+def _overtaking(book: Ledger, reading: Event) -> str:
     """The last standing reading of the same moment that speaks of one of its domains after it; "" for none."""
     domains = {(site, domain) for site, domain, _ in reading.scope}
     for other in readings(book):
@@ -147,30 +156,30 @@ def _overtaking(book: Book, reading: Event) -> str:
     return ""
 
 
-def load(book: Book, plan: Load, learned: datetime) -> Recorded:
+def load(book: Ledger, plan: InventoryLoad, learned: datetime) -> Recorded:
     """Record what was planned, all of it or nothing. Raises as `Book.record`."""
     return book.record(plan.events, learned, documents=plan.documents)
 
 
 def _observation(common: Event, part: Component) -> Event:
     return Event(
-        what=What.OBSERVED, at=common.at, says=common.says, by=common.by, source=common.source, proof=common.proof,
+        what=EventKind.OBSERVED, at=common.at, says=common.says, by=common.by, source=common.source, proof=common.proof,
         order=common.order, reading=common.reading, component=part.key,
         kind=part.kind, model=part.model or "", parent=part.parent or "",
         place=part.place, seen=Seen(part.active, part.pending, part.spare, part.held),
     )  # fmt: skip
 
 
-def readings(book: Book) -> list[Reading]:
+def readings(book: Ledger) -> list[InventoryReading]:
     """Every reading that was not taken back, newest first. Raises DamagedError, LockedError, UnfinishedError."""
     with book.reading():
         rows = [row for row in reversed(reading_rows(book.connection)) if not is_void(row)]
         events = [(row[1].hex(), from_row(row, book.words)) for row in rows]
-    return [Reading(i, e.at, e.says, e.source, e.document, e.scope, e.listing) for i, e in events]
+    return [InventoryReading(i, e.at, e.says, e.source, e.document, e.scope, e.listing) for i, e in events]
 
 
 def believed(
-    book: Book,
+    book: Ledger,
     *,
     sites: Iterable[str] = (),
     on: date | datetime | None = None,
@@ -214,26 +223,26 @@ def believed(
 class _Believing:
     """What stands, joined with what the readings say of it beyond versions and places."""
 
-    def __init__(self, book: Book, as_of: AsOf, kept: Mapping[str, str] | None = None) -> None:
+    def __init__(self, book: Ledger, as_of: AsOf, kept: Mapping[str, str] | None = None) -> None:
         """`kept` are texts by their SHA-256 that need not be read from the ledger."""
         self._kept = kept or {}
         self.book = book
         self.as_of = as_of
         self.text = book.words.maybe
-        self.by_scope: dict[Scope, Reading] = {}
-        self.used: list[Reading] = []  # newest first
+        self.by_scope: dict[Scope, InventoryReading] = {}
+        self.used: list[InventoryReading] = []  # newest first
         self.documents: list[Inventory] = []
         self.rows: dict[str, Component] = {}
-        self._partitions: dict[str, tuple[Reading, list[Partition]]] = {}
+        self._partitions: dict[str, tuple[InventoryReading, list[Partition]]] = {}
 
     def everywhere(self) -> list[Stood]:
         """Every component that ever stood."""
-        return self._fetched([Way("true", ())])
+        return self._fetched([RowsQuestion("true", ())])
 
     def at_sites(self, sites: Iterable[str]) -> list[Stood]:
         """The components that stand at these sites, gone ones too."""
         numbers = {self.book.words.surely(site) for site in sites}
-        ways = [Way("site = ?", (number,), "state_site") for number in numbers if number is not None]
+        ways = [RowsQuestion("site = ?", (number,), "state_site") for number in numbers if number is not None]
         found = self._fetched(ways)
         return [each for each in found if each.snapshot.site in numbers]
 
@@ -243,7 +252,7 @@ class _Believing:
         found = self._fetched([among(numbers[start : start + 500]) for start in range(0, len(numbers), 500)])
         return [each for each in found if each.component in set(numbers)]
 
-    def _fetched(self, ways: Sequence[Way]) -> list[Stood]:
+    def _fetched(self, ways: Sequence[RowsQuestion]) -> list[Stood]:
         stood = list(self.as_of.stood(ways))
         wanted = {number for each in stood for number in (each.component, *each.snapshot[:7]) if number}
         self.book.words.fetch(wanted)
@@ -272,12 +281,12 @@ class _Believing:
                 if owner is not None and owner[0] is reading:
                     owner[1].append(partition)
 
-    def _document(self, reading: Reading) -> Inventory:
+    def _document(self, reading: InventoryReading) -> Inventory:
         text = self._kept.get(reading.document) or self.book.document(reading.document)
         try:
             if text is None:
                 raise InputError("it is not kept here")
-            source = Source(reading.source or "reading", text.encode(), "json")
+            source = InventorySource(reading.source or "reading", text.encode(), "json")
             return read_inventory([source], own_kinds={kind for _, _, kind in reading.scope}, kept=True)
         except InputError as e:
             says = f"the ledger is damaged: the inventory {reading.document[:12]}… cannot be read"

@@ -18,16 +18,18 @@ from bundlekeeper.formats import moments
 from bundlekeeper.ledger.ask.future_events import is_any
 from bundlekeeper.ledger.event import own_chain, seals
 from bundlekeeper.ledger.event.database import DATABASE
-from bundlekeeper.ledger.event.events import What
-from bundlekeeper.ledger.event.places import Way, by_place, components, of_way
+from bundlekeeper.ledger.event.events import EventKind
+from bundlekeeper.ledger.event.places import RowsQuestion, by_place, components, of_way
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, counts, events_of, is_void, sealed
-from bundlekeeper.ledger.record.ledger import Book, learnings
-from bundlekeeper.ledger.state.absence import Readings, in_scope, reading_rows
-from bundlekeeper.ledger.state.fold import OPEN, Bank, Fact, Image, Interval, Snapshot, Standing, fact_of, fold
+from bundlekeeper.ledger.record.ledger import Ledger, learnings
+from bundlekeeper.ledger.state.absence import SilentReadings, in_scope, reading_rows
+from bundlekeeper.ledger.state.fold import OPEN, Bank, ComponentState, Fact, Image, Interval, Snapshot, fact_of, fold
 from bundlekeeper.ledger.state.projection import STATE_COLUMNS, held_of, lookups, whole_state
 
 _BATCH = 500  # components of one question
-_OBSERVED, _CORRECTED, _INVENTORY = (WHAT_CODE[w] for w in (What.OBSERVED, What.CORRECTED, What.INVENTORY))
+_OBSERVED, _CORRECTED, _INVENTORY = (
+    WHAT_CODE[w] for w in (EventKind.OBSERVED, EventKind.CORRECTED, EventKind.INVENTORY)
+)
 Held = tuple[tuple[Image, int], ...]
 
 
@@ -44,9 +46,9 @@ class Stood:
 COMPONENT = "component"
 
 
-def among(components: Sequence[int]) -> Way:
+def among(components: Sequence[int]) -> RowsQuestion:
     """The way to so many components, by the table itself."""
-    return Way(f"component IN ({','.join('?' * len(components))})", components, COMPONENT)
+    return RowsQuestion(f"component IN ({','.join('?' * len(components))})", components, COMPONENT)
 
 
 class AsOf:
@@ -54,7 +56,7 @@ class AsOf:
 
     def __init__(
         self,
-        book: Book,
+        book: Ledger,
         on: date | datetime | None,
         known: date | datetime | None,
         zone: str,
@@ -81,7 +83,7 @@ class AsOf:
         self.cuts: dict[int, int] = {}  # site -> the last microsecond that counts
         self.cut = OPEN - 1
         self._void = frozenset[bytes]() if self.known is None else self._void_then(self.known)
-        self._readings = Readings(self.connection, book.words, self.known, self._void)
+        self._readings = SilentReadings(self.connection, book.words, self.known, self._void)
         if on is not None:
             self.cut = moments.moment(on, zone).at_us
             if not isinstance(on, datetime):
@@ -94,7 +96,7 @@ class AsOf:
         """The last microsecond that counts at a site."""
         return self.cuts.get(site or 0, self.cut)
 
-    def stood(self, ways: Iterable[Way]) -> Iterator[Stood]:
+    def stood(self, ways: Iterable[RowsQuestion]) -> Iterator[Stood]:
         """Every component that a row of `state` by one of these ways speaks of, and those to be folded again.
 
         Each component comes once. The caller filters again: the conditions only save time. Raises DamagedError where
@@ -112,7 +114,7 @@ class AsOf:
                     done.add(stood.component)
                     yield stood
 
-    def _stood_by(self, way: Way) -> Iterator[Stood]:
+    def _stood_by(self, way: RowsQuestion) -> Iterator[Stood]:
         if way.index == COMPONENT:
             yield from self._of_components(way)
         elif self.is_newest:
@@ -128,7 +130,7 @@ class AsOf:
             for start in range(0, len(listed), _BATCH):
                 yield from self._of_components(among(listed[start : start + _BATCH]))
 
-    def _of_components(self, way: Way) -> Iterator[Stood]:
+    def _of_components(self, way: RowsQuestion) -> Iterator[Stood]:
         """How these components stood. On a past day all rows of each are read: one that vanished leaves a gap."""
         still = f"AND +until = {OPEN}" if self.is_newest else ""  # +: by component
         select = f"SELECT {STATE_COLUMNS} FROM state WHERE {way.condition} {still} ORDER BY component, since"  # noqa: S608
@@ -287,7 +289,7 @@ class AsOf:
             and fact.id not in void
             and (fact.reading is None or bytes.fromhex(words.text(fact.reading)) not in void)
         ]
-        standing, asked = Standing(), lookups(words)
+        standing, asked = ComponentState(), lookups(words)
         facts.sort(key=Fact.key)
         if facts:
             silent = (fact for fact in self._readings.silent_on(facts) if fact.at <= self.latest)

@@ -16,14 +16,14 @@ from bundlekeeper.formats import moments
 from bundlekeeper.ledger.event import own_chain
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, from_row, sealed
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 
 # The very words of the index's own condition, without which SQLite doesn't use it (sqlite.org/partialindex.html §3).
 _COUNTING = "void = 0 AND corrects IS NULL"
 
 
 @dataclass(frozen=True, slots=True)
-class Ahead:
+class FutureEvents:
     """How many events are dated beyond the clock, the furthest moment, and what to correct to take that one back."""
 
     count: int
@@ -63,7 +63,7 @@ def _later(connection: sqlite3.Connection, after_us: int) -> list[tuple[Any, ...
     return found[0]
 
 
-def ahead(book: Book, clock: datetime) -> Ahead | None:
+def ahead(book: Ledger, clock: datetime) -> FutureEvents | None:
     """The events that are dated beyond `clock`, the time now, aware; None where there are none.
 
     Of a reading's observation the reading is what is to be corrected. Raises DamagedError, LockedError,
@@ -75,4 +75,4 @@ def ahead(book: Book, clock: datetime) -> Ahead | None:
         if not rows:
             return None
         furthest = from_row(max(rows, key=lambda row: (row[PLACE_OF["at"]], row[1])), book.words)
-        return Ahead(len(rows), furthest.at, furthest.reading or furthest.id(), clock)
+        return FutureEvents(len(rows), furthest.at, furthest.reading or furthest.id(), clock)

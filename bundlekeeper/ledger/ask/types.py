@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from bundlekeeper.formats.moments import Moment
-from bundlekeeper.ledger.event.events import ProofKind, What
+from bundlekeeper.ledger.event.events import EventKind, ProofKind
 from bundlekeeper.model.inventory.types import Place
 
 
@@ -62,7 +62,7 @@ class Evidence:
     """One event as the word for something: when, who says so, who did it, what it rests on, where we have it from."""
 
     id: str
-    what: What
+    what: EventKind
     at: Moment
     says: str
     by: str
@@ -97,7 +97,7 @@ class Agreement(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class WhereAnswer:
     """How one component stands. A bank that nothing speaks of is None.
 
     `said` is what the record last said to be activated, `seen` the last reading of the running version. `held_whole`
@@ -122,7 +122,7 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
+class WhereGroup:
     """How many components share these values: `values` in the order of the keys that were grouped by, None unknown."""
 
     values: tuple[str | None, ...]

@@ -15,13 +15,13 @@ from typing import Any
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.moments import Moment
 from bundlekeeper.ledger.ask.as_of import AsOf, Stood, among
-from bundlekeeper.ledger.ask.types import Agreement, Answer, BundleOf, Evidence, Group, InBank, Selector
+from bundlekeeper.ledger.ask.types import Agreement, BundleOf, Evidence, InBank, Selector, WhereAnswer, WhereGroup
 from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import RANK
-from bundlekeeper.ledger.event.places import Way, by_place
+from bundlekeeper.ledger.event.places import RowsQuestion, by_place
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, PROOFS, WHATS, counts, events_of, sealed
-from bundlekeeper.ledger.record.ledger import Book, Entry
+from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry
 from bundlekeeper.ledger.state.fold import OPEN, Bank, Image
 from bundlekeeper.model.inventory.types import Place
 
@@ -34,14 +34,14 @@ _WORDS = (*_PLACES, "parent")
 
 
 def where(
-    book: Book,
+    book: Ledger,
     selector: Selector,
     *,
     on: date | datetime | None = None,
     known: date | datetime | None = None,
     zone: str = "UTC",
     clock: datetime | None = None,
-) -> list[Answer]:
+) -> list[WhereAnswer]:
     """How every component that is selected stands: now, `on` a day or instant, or as it was believed at `known`.
 
     `zone` counts for sites whose zone no reading told, and for a `known` without one of its own; `clock` is the time
@@ -54,7 +54,7 @@ def where(
 
 
 def summary(
-    book: Book,
+    book: Ledger,
     by: Sequence[str],
     selector: Selector | None = None,
     *,
@@ -62,7 +62,7 @@ def summary(
     known: date | datetime | None = None,
     zone: str = "UTC",
     clock: datetime | None = None,
-) -> list[Group]:
+) -> list[WhereGroup]:
     """How many components share the same values of the keys `by` (of GROUP_KEYS). Raises as `where`."""
     unknown = [key for key in by if key not in GROUP_KEYS]
     if unknown:
@@ -75,11 +75,11 @@ def summary(
             group = counts.setdefault(values, [0, 0])
             group[0] += count
             group[1] += differs
-    groups = [Group(values, count, differs) for values, (count, differs) in counts.items()]
+    groups = [WhereGroup(values, count, differs) for values, (count, differs) in counts.items()]
     return sorted(groups, key=lambda g: tuple((value is None, value or "") for value in g.values))
 
 
-def history(book: Book, component: str) -> list[Entry]:
+def history(book: Ledger, component: str) -> list[LedgerEntry]:
     """Everything that was ever said of a component, void events too, in the order in which it happened.
 
     Raises DamagedError, LockedError, UnfinishedError.
@@ -88,7 +88,7 @@ def history(book: Book, component: str) -> list[Entry]:
     return sorted(entries, key=lambda e: (e.event.at.at_us, e.event.order, RANK[e.event.what], e.id))
 
 
-def find(book: Book, name: str) -> Selector:
+def find(book: Ledger, name: str) -> Selector:
     """Make a selector of what a user names: a component, a server or chassis by serial, a site, a domain, or a path.
 
     A path is `site/domain/chassis/slot` or its beginning. Raises InputError, with the nearest name, where nothing of
@@ -119,7 +119,7 @@ def find(book: Book, name: str) -> Selector:
 _LEVELS = ("site", "domain", "chassis", "slot", "kind", "model")
 
 
-def ever(book: Book, level: str, value: str) -> bool:
+def ever(book: Ledger, level: str, value: str) -> bool:
     """True when any event ever named `value` as one of _LEVELS; a slot also by a position in it.
 
     Raises DamagedError, LockedError, UnfinishedError.
@@ -137,7 +137,7 @@ def ever(book: Book, level: str, value: str) -> bool:
         )
 
 
-def ever_bundle(book: Book, family: str, version: str) -> bool:
+def ever_bundle(book: Ledger, family: str, version: str) -> bool:
     """True when any event ever named this bundle. Raises DamagedError, LockedError, UnfinishedError."""
     with book.reading():
         numbers = (book.words.surely(family), book.words.surely(version))
@@ -147,7 +147,7 @@ def ever_bundle(book: Book, family: str, version: str) -> bool:
         return any(book.connection.execute(select.format(t), numbers).fetchone() for t in ("image", "event"))
 
 
-def nearest(book: Book, level: str, value: str, others: Iterable[str] = ()) -> str:
+def nearest(book: Ledger, level: str, value: str, others: Iterable[str] = ()) -> str:
     """The recorded word of a level, or one of `others`, that is most like `value`; "" where none is like it.
 
     Raises DamagedError, LockedError, UnfinishedError.
@@ -161,7 +161,7 @@ def nearest(book: Book, level: str, value: str, others: Iterable[str] = ()) -> s
     return near[0] if near else ""
 
 
-def versions(book: Book) -> dict[str, frozenset[str]]:
+def versions(book: Ledger) -> dict[str, frozenset[str]]:
     """Every version text that is in a bank of each kind now; for finding those that an order calls equal.
 
     Raises DamagedError, LockedError, UnfinishedError.
@@ -176,7 +176,7 @@ def versions(book: Book) -> dict[str, frozenset[str]]:
     return {kind: frozenset(texts) for kind, texts in found.items()}
 
 
-def _exists(book: Book, *, in_table: bool = False, **levels: str) -> bool:
+def _exists(book: Ledger, *, in_table: bool = False, **levels: str) -> bool:
     """Whether a component ever stood there; with `in_table`, by the table, and not by an index."""
     numbers = {key: book.words.surely(value) for key, value in levels.items()}
     if None in numbers.values():
@@ -188,7 +188,7 @@ def _exists(book: Book, *, in_table: bool = False, **levels: str) -> bool:
     return bool(book.connection.execute(select, (*numbers.values(),)).fetchone())
 
 
-def _insist_on_absent(book: Book, name: str, levels: dict[str, str]) -> None:
+def _insist_on_absent(book: Ledger, name: str, levels: dict[str, str]) -> None:
     """Insist that what no index has is not in the tables either. Raises DamagedError."""
     asked: list[dict[str, str]] = [{key: name} for key in ("component", "parent", "site", "domain")]
     for each in [*asked, *([levels] if len(levels) > 1 else [])]:
@@ -205,7 +205,7 @@ class _Chosen:
     bundles: tuple[BundleOf, ...]
 
 
-def _chosen(book: Book, selector: Selector, as_of: AsOf) -> Iterator[_Chosen]:
+def _chosen(book: Ledger, selector: Selector, as_of: AsOf) -> Iterator[_Chosen]:
     """The components that the selector means, as they stood."""
     if selector.bank and selector.bank not in _BANK_NAMES:
         raise InputError(f"there is no bank {selector.bank!r}", hint=f"the banks are {', '.join(_BANK_NAMES)}")
@@ -218,7 +218,7 @@ def _chosen(book: Book, selector: Selector, as_of: AsOf) -> Iterator[_Chosen]:
             yield _Chosen(stood, bundles)
 
 
-def _slot_words(book: Book, slot: str) -> tuple[int, ...]:
+def _slot_words(book: Ledger, slot: str) -> tuple[int, ...]:
     """The slot and every position in it: words from `3/` up to, and without, `30`, the character after `/`."""
     select = "SELECT id FROM word {} WHERE text = ? OR (text >= ? AND text < ?)"
     found, other = (
@@ -234,7 +234,7 @@ def _slot_words(book: Book, slot: str) -> tuple[int, ...]:
 class _Meant:
     """A selector in the numbers of one store."""
 
-    def __init__(self, book: Book, selector: Selector) -> None:
+    def __init__(self, book: Ledger, selector: Selector) -> None:
         self.book = book
         self.selector = selector
         self.words: dict[str, int] = {}
@@ -265,7 +265,7 @@ class _Meant:
             self._bundles[image] = None if others or (self.selector.bundles and not bundles) else bundles
         return self._bundles[image]
 
-    def ways(self) -> Iterator[Way]:
+    def ways(self) -> Iterator[RowsQuestion]:
         """Ways to rows of `state` that, together, leave none out that is meant; each component at most once."""
         if "component" in self.words:
             yield among([self.words["component"]])
@@ -274,9 +274,9 @@ class _Meant:
         if self.of_images:
             yield from self._by_image(condition, values)
         elif "parent" in self.words:
-            yield Way("parent = ?", (self.words["parent"],), "state_parent")
+            yield RowsQuestion("parent = ?", (self.words["parent"],), "state_parent")
         else:
-            yield Way(condition, values, "state_site" if "site" in self.words else "state_place")
+            yield RowsQuestion(condition, values, "state_site" if "site" in self.words else "state_place")
 
     def condition(self) -> tuple[str, list[int]]:
         """What is asked of places, kind and model, which the indexes by place have."""
@@ -290,7 +290,7 @@ class _Meant:
             values.extend(self.slots)
         return " AND ".join(terms) or "true", values
 
-    def _by_image(self, condition: str, values: Sequence[int]) -> Iterator[Way]:
+    def _by_image(self, condition: str, values: Sequence[int]) -> Iterator[RowsQuestion]:
         images = self.book.images.all().items()
         numbers = ",".join(str(int(number)) for number, image in images if self._of(image) is not None) or "0"
         for bank in _BANK_NAMES:  # no image has the number 0, and SQLite uses no index for an empty list
@@ -299,9 +299,9 @@ class _Meant:
             if bank == "held":
                 yield from self._holding(numbers)
             else:
-                yield Way(f"{bank} > 0 AND {bank} IN ({numbers})", (), f"state_{bank}", condition, values)
+                yield RowsQuestion(f"{bank} > 0 AND {bank} IN ({numbers})", (), f"state_{bank}", condition, values)
 
-    def _holding(self, numbers: str) -> Iterator[Way]:
+    def _holding(self, numbers: str) -> Iterator[RowsQuestion]:
         """The components that held one of these images at any time."""
         select = f"SELECT component{{}} FROM held WHERE {{}}image IN ({numbers})"  # noqa: S608  (numbers)
         found, other = (
@@ -362,7 +362,7 @@ class _Meant:
 class _Answering:
     """Turns what was chosen into answers, asking for words and events in few questions."""
 
-    def __init__(self, book: Book, chosen: Sequence[_Chosen]) -> None:
+    def __init__(self, book: Ledger, chosen: Sequence[_Chosen]) -> None:
         self.book = book
         self.chosen = chosen
         self.evidence: dict[int, tuple[tuple[int, int, int, str], Evidence]] = {}
@@ -394,7 +394,7 @@ class _Answering:
         if len(self.evidence) != len(numbers):
             raise DATABASE.damaged("events are missing")
 
-    def answers(self) -> Iterator[Answer]:
+    def answers(self) -> Iterator[WhereAnswer]:
         """One answer for each that was chosen."""
         maybe = self.book.words.maybe
         for chosen in self.chosen:
@@ -402,7 +402,7 @@ class _Answering:
             place = None
             if found.site is not None:
                 place = Place(maybe(found.site) or "", maybe(found.domain), maybe(found.chassis), maybe(found.slot))
-            yield Answer(
+            yield WhereAnswer(
                 component=self.book.words.text(stood.component),
                 kind=maybe(found.kind) or "",
                 model=maybe(found.model) or "",
@@ -450,7 +450,7 @@ def _events_of(stood: Stood) -> Iterator[int]:
         yield stood.seen
 
 
-def _by_place(answer: Answer) -> tuple[str, ...]:
+def _by_place(answer: WhereAnswer) -> tuple[str, ...]:
     place = answer.place
     parts = (
         ("",) * 4
@@ -461,7 +461,7 @@ def _by_place(answer: Answer) -> tuple[str, ...]:
 
 
 def _counted(
-    book: Book, by: Sequence[str], selector: Selector, as_of: AsOf
+    book: Ledger, by: Sequence[str], selector: Selector, as_of: AsOf
 ) -> Iterable[tuple[tuple[int | None, ...], int, int]]:
     """(numbers of words, 0 for none), how many, how many of them differ."""
     meant = _Meant(book, selector)
@@ -480,7 +480,7 @@ def _group_cell(value: int | Bank) -> int | None:
     return 0 if value[0] is None else value[0][0]
 
 
-def _counted_now(book: Book, by: Sequence[str], meant: _Meant) -> Iterator[tuple[tuple[int | None, ...], int, int]]:
+def _counted_now(book: Ledger, by: Sequence[str], meant: _Meant) -> Iterator[tuple[tuple[int | None, ...], int, int]]:
     """Counts of what stands now, by the database."""
     condition, values = meant.condition()
     if not meant.selector.gone:

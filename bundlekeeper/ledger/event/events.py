@@ -29,7 +29,7 @@ _HEX = re.compile(r"[0-9a-f]{64}")
 _EARLIEST_US, _LATEST_US = -62_135_596_800_000_000, 253_402_300_799_999_999
 
 
-class What(StrEnum):
+class EventKind(StrEnum):
     """What an event states."""
 
     STAGED = "staged"  # the image's bytes are on the part
@@ -43,13 +43,13 @@ class What(StrEnum):
 
 #: Among events of the same moment and order: the order in which such things are done.
 RANK = {
-    What.INVENTORY: 0,
-    What.REMOVED: 1,
-    What.STAGED: 2,
-    What.ACTIVATED: 3,
-    What.GONE: 4,
-    What.OBSERVED: 5,
-    What.CORRECTED: 6,
+    EventKind.INVENTORY: 0,
+    EventKind.REMOVED: 1,
+    EventKind.STAGED: 2,
+    EventKind.ACTIVATED: 3,
+    EventKind.GONE: 4,
+    EventKind.OBSERVED: 5,
+    EventKind.CORRECTED: 6,
 }
 
 
@@ -88,7 +88,7 @@ class Event:
     kinds ("", as usual), of any kind in those domains ("all"), or nothing ("some").
     """
 
-    what: What
+    what: EventKind
     at: Moment
     says: str
     order: int = 0
@@ -202,7 +202,7 @@ def _from_content(found: object) -> Event:
     held = seen.pop("held", None)
     place = {key: _text(found[key]) for key in _PLACES if key in found}
     event = Event(
-        what=What(found["what"]),
+        what=EventKind(found["what"]),
         at=Moment(_whole(found["at"]), found.get("day", False) is True, _text(found["zone"])),
         order=_whole(found.get("order", 0)),
         proof=ProofKind(found.get("proof", ProofKind.NONE)),
@@ -240,33 +240,36 @@ def _readings(value: object) -> tuple[tuple[str, str], ...]:
 
 #: What each kind of event cannot do without, and may have at all of what not every kind has.
 _NEEDS = {
-    What.STAGED: ("component", "version", "bank"),
-    What.ACTIVATED: ("component", "version"),
-    What.REMOVED: ("component", "bank"),
-    What.OBSERVED: ("component",),
-    What.GONE: ("component",),
-    What.CORRECTED: ("corrects", "why"),
-    What.INVENTORY: ("document", "scope"),
+    EventKind.STAGED: ("component", "version", "bank"),
+    EventKind.ACTIVATED: ("component", "version"),
+    EventKind.REMOVED: ("component", "bank"),
+    EventKind.OBSERVED: ("component",),
+    EventKind.GONE: ("component",),
+    EventKind.CORRECTED: ("corrects", "why"),
+    EventKind.INVENTORY: ("document", "scope"),
 }
 
 
 def check(event: Event) -> None:
     """Insist that the event says what an event of its kind can say. Raises InputError naming all that is wrong."""
     wrong = [f"{key} is missing" for key in ("says", *_NEEDS[event.what]) if not getattr(event, key)]
-    if event.what is What.OBSERVED and not event.seen and event.place is None:
+    if event.what is EventKind.OBSERVED and not event.seen and event.place is None:
         wrong.append("nothing was observed")
-    banks = ("pending", "spare", "held") if event.what in {What.STAGED, What.REMOVED} else ("",)
+    banks = ("pending", "spare", "held") if event.what in {EventKind.STAGED, EventKind.REMOVED} else ("",)
     if event.bank and event.bank not in banks:
         wrong.append(f"bank {event.bank!r} cannot be in an event of the kind {event.what}")
-    if event.seen and event.what is not What.OBSERVED:
+    if event.seen and event.what is not EventKind.OBSERVED:
         wrong.append("only an observation has readings of banks")
-    if event.reading and event.what in {What.CORRECTED, What.INVENTORY}:  # it could take back what takes it back
+    if event.reading and event.what in {
+        EventKind.CORRECTED,
+        EventKind.INVENTORY,
+    }:  # it could take back what takes it back
         wrong.append(f"an event of the kind {event.what} belongs to no reading")
-    if event.what is What.REMOVED and event.bank == "held" and not event.version:
+    if event.what is EventKind.REMOVED and event.bank == "held" and not event.version:
         wrong.append("version is missing")
     if event.method and event.method not in METHODS:
         wrong.append(f"method {event.method!r} is not known")
-    if event.listing not in ("", "all", "some") or (event.listing and event.what is not What.INVENTORY):
+    if event.listing not in ("", "all", "some") or (event.listing and event.what is not EventKind.INVENTORY):
         wrong.append(f"listing {event.listing!r} cannot be in an event of the kind {event.what}")
     if event.seen.active == "":
         wrong.append("something always runs")

@@ -19,7 +19,7 @@ _ENDS = {"state_place": "state_site", "state_site": "state_place"}
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class RowsQuestion:
     """A condition on rows of `state`, and the index it is asked by; the second of the two answers it by itself, too.
 
     `terms` narrow it further: of an image, by place, kind and model.
@@ -96,7 +96,9 @@ def _summed(rows: Sequence[Row], width: int) -> list[Row]:
     return [(*key, *counts) for key, counts in found.items()]
 
 
-def of_way(connection: sqlite3.Connection, columns: str, way: Way, time: str, limits: Sequence[int]) -> list[Row]:
+def of_way(
+    connection: sqlite3.Connection, columns: str, way: RowsQuestion, time: str, limits: Sequence[int]
+) -> list[Row]:
     """Rows of `state`, the component in the first column, at a time: all that two indexes say there are.
 
     Raises DamagedError; sqlite3.Error.
@@ -114,7 +116,7 @@ def of_way(connection: sqlite3.Connection, columns: str, way: Way, time: str, li
     return rows
 
 
-def components(connection: sqlite3.Connection, way: Way, time: str, limits: Sequence[int]) -> list[int]:
+def components(connection: sqlite3.Connection, way: RowsQuestion, time: str, limits: Sequence[int]) -> list[int]:
     """The components of which some row is under the condition, by the indexes. Raises as `of_way`."""
     condition, values = f"{time} AND {way.condition} AND {way.terms}", (*limits, *way.values, *way.more)
     found, other = (

@@ -17,20 +17,20 @@ from bundlekeeper.errors import DamagedError
 from bundlekeeper.formats.moments import Moment
 from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.database import DATABASE
-from bundlekeeper.ledger.event.events import Event, ProofKind, Seen, What
+from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen
 from bundlekeeper.model.inventory.types import Place
 
 NOTHING = 1  # the number of the empty text: known to be none
 
 # Closed words and their numbers in the database; an addition goes to the end.
 WHATS = (
-    What.STAGED,
-    What.ACTIVATED,
-    What.REMOVED,
-    What.OBSERVED,
-    What.GONE,
-    What.CORRECTED,
-    What.INVENTORY,
+    EventKind.STAGED,
+    EventKind.ACTIVATED,
+    EventKind.REMOVED,
+    EventKind.OBSERVED,
+    EventKind.GONE,
+    EventKind.CORRECTED,
+    EventKind.INVENTORY,
 )
 PROOFS = (ProofKind.NONE, ProofKind.PAPER, ProofKind.INVENTORY, ProofKind.DIGEST)
 BANKS = ("", "active", "pending", "spare", "held")
@@ -173,7 +173,7 @@ def is_void(row: tuple[Any, ...]) -> bool:
 
 def counts(row: tuple[Any, ...]) -> bool:
     """True when an event's row says something of its component: a correction says it of another event."""
-    return not row[_VOID] and row[PLACE_OF["what"]] != WHAT_CODE[What.CORRECTED]
+    return not row[_VOID] and row[PLACE_OF["what"]] != WHAT_CODE[EventKind.CORRECTED]
 
 
 def insist_on_events(connection: sqlite3.Connection, component: int | None) -> None:
@@ -209,7 +209,7 @@ def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> 
         held = number(json.dumps(seen.held, ensure_ascii=False))
         for version in seen.held:  # so that replaying finds their numbers
             number(version)
-    if event.what is What.INVENTORY:  # so that what the reading says by silence finds its words, now and later
+    if event.what is EventKind.INVENTORY:  # so that what the reading says by silence finds its words, now and later
         number(event_id.hex())
         for row in event.scope:
             for text in row:

@@ -29,7 +29,7 @@ from bundlekeeper.ledger.event import chain, own_chain
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import Event, canonical, from_content
 from bundlekeeper.ledger.exchange import other_chains
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.inventory.types import MAX_BYTES
 
 SCHEMA = "bundlekeeper.ledger-exchange/1"
@@ -67,7 +67,7 @@ class Merged:
         return found
 
 
-def export(book: Book, after: int = 0) -> Iterator[bytes]:
+def export(book: Ledger, after: int = 0) -> Iterator[bytes]:
     """The lines of an exchange file with every event after number `after`, void ones too.
 
     Whoever merges a part (`after` above 0) can only hold it against the chain where they merged the part before it.
@@ -109,7 +109,7 @@ def end_line(head: str, count: int) -> bytes:
     return _line({"end": head, "count": count})
 
 
-def merge(book: Book, lines: Iterable[bytes], learned: datetime, where: str = "") -> Merged:
+def merge(book: Ledger, lines: Iterable[bytes], learned: datetime, where: str = "") -> Merged:
     """Take the events of an exchange file into the ledger: all of them that are not there yet, or none.
 
     `lines` may come from a stranger: who reads them bounds each at MAX_LINE_BYTES. They are read to the end before the
@@ -121,14 +121,14 @@ def merge(book: Book, lines: Iterable[bytes], learned: datetime, where: str = ""
     met: list[tuple[chain.Fork | None, other_chains.Gaps]] = []
 
     def follow(connection: sqlite3.Connection) -> None:
-        part = other_chains.Part(carried.after, carried.before, carried.ids, carried.head)
+        part = other_chains.ChainPart(carried.after, carried.before, carried.ids, carried.head)
         met.append(other_chains.follow(connection, ours, part))
 
     recorded = book.record(carried.events(), learned, documents=carried.documents, also=follow)
     return Merged(recorded.new, recorded.known, carried.head, recorded.head, *met[-1])
 
 
-def head_at(book: Book, count: int) -> bytes:
+def head_at(book: Ledger, count: int) -> bytes:
     """The chain's head after `count` events, computed from their ids. Raises DamagedError, LockedError."""
     with book.reading():
         head = chain.genesis(own_chain.read(book.connection).id)

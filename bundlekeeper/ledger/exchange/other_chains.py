@@ -26,7 +26,7 @@ Gaps = tuple[tuple[int, int], ...]  # first and last number of events that never
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class ChainPart:
     """What a file carries of a book's chain: the head before its events, their ids one after the other, the head."""
 
     after: int
@@ -40,7 +40,7 @@ class Part:
             yield bytes(self.ids[place : place + ID_BYTES])
 
 
-def follow(connection: sqlite3.Connection, ours: chain.Head, part: Part) -> tuple[chain.Fork | None, Gaps]:
+def follow(connection: sqlite3.Connection, ours: chain.Head, part: ChainPart) -> tuple[chain.Fork | None, Gaps]:
     """Compare a part, whose events are in the ledger now, with what is known of its book; remember it.
 
     Returns the fork that shows, and which events of the book before the part never came, as first and last numbers.
@@ -86,7 +86,7 @@ def insist_on_rows(connection: sqlite3.Connection) -> None:
         raise DATABASE.damaged("what is known of other ledgers is not all there")
 
 
-def _gaps(connection: sqlite3.Connection, book: bytes, part: Part) -> Gaps:
+def _gaps(connection: sqlite3.Connection, book: bytes, part: ChainPart) -> Gaps:
     """Which events before the part never came; the part is remembered where it does not follow what is known."""
     select = "SELECT sum(length) FROM followed WHERE book = ?"
     covered: int = connection.execute(select, (book,)).fetchone()[0] or 0
@@ -118,7 +118,7 @@ def _gaps(connection: sqlite3.Connection, book: bytes, part: Part) -> Gaps:
     return tuple(found)
 
 
-def _of_ours(connection: sqlite3.Connection, head: chain.Head, part: Part) -> chain.Fork | None:
+def _of_ours(connection: sqlite3.Connection, head: chain.Head, part: ChainPart) -> chain.Fork | None:
     says = "this ledger and the other are copies of one that went on separately"
     ours = _ids(connection, [(1, 1, head.count)])
     if part.after > head.count or _head_after(head.book, islice(ours, part.after)) != part.before:
@@ -131,7 +131,7 @@ def _of_ours(connection: sqlite3.Connection, head: chain.Head, part: Part) -> ch
     return chain.Fork(head.book, common, says)
 
 
-def _of_theirs(connection: sqlite3.Connection, book: bytes, part: Part) -> chain.Fork | None:
+def _of_theirs(connection: sqlite3.Connection, book: bytes, part: ChainPart) -> chain.Fork | None:
     select = "SELECT first, seq, length FROM followed WHERE book = ? ORDER BY first"
     runs: list[Run] = connection.execute(select, (book,)).fetchall()
     covered = sum(length for _, _, length in runs)
@@ -161,7 +161,7 @@ def _head_after(book: str, ids: Iterable[bytes]) -> bytes:
     return head
 
 
-def _parting(part: Part, ours: Iterable[bytes], theirs: Iterable[bytes]) -> int | None:
+def _parting(part: ChainPart, ours: Iterable[bytes], theirs: Iterable[bytes]) -> int | None:
     """After how many events two chains part that agree up to `part.after`; None where one continues the other."""
     pairs = enumerate(zip(ours, theirs, strict=False), part.after)
     return next((number for number, (here, there) in pairs if here != there), None)
@@ -186,7 +186,7 @@ def _extend(
     connection.executemany(into, ((book, *run, seals.seal(run, book)) for run in new))
 
 
-def _by_heads(connection: sqlite3.Connection, book: bytes, part: Part) -> chain.Fork | None:
+def _by_heads(connection: sqlite3.Connection, book: bytes, part: ChainPart) -> chain.Fork | None:
     """Compare with the heads at which earlier files ended, of whichever copy they were."""
     select = "SELECT count, head FROM peer WHERE book = ? AND count >= ? AND count <= ?"
     met: dict[int, bytes] = dict(connection.execute(select, (book, part.after, part.head.count)).fetchall())

@@ -14,7 +14,7 @@ from itertools import islice
 from typing import Any
 
 from bundlekeeper.ledger.event import chain, own_chain, seals
-from bundlekeeper.ledger.event.events import Event, What, check
+from bundlekeeper.ledger.event.events import Event, EventKind, check
 from bundlekeeper.ledger.event.rows import BANK_CODE, INSERT, PLACE_OF, WHAT_CODE, Words, is_void, to_row
 from bundlekeeper.ledger.state.absence import in_scope
 from bundlekeeper.ledger.state.fold import Fact, fact_of
@@ -22,8 +22,8 @@ from bundlekeeper.ledger.state.projection import Images, Projection
 
 _BATCH = 500  # events of one question
 _FLUSH = 10_000  # events of one transaction whose facts are kept in memory
-_ALONE = {What.CORRECTED, What.INVENTORY}
-_CORRECTED, _INVENTORY = WHAT_CODE[What.CORRECTED], WHAT_CODE[What.INVENTORY]
+_ALONE = {EventKind.CORRECTED, EventKind.INVENTORY}
+_CORRECTED, _INVENTORY = WHAT_CODE[EventKind.CORRECTED], WHAT_CODE[EventKind.INVENTORY]
 _COMPONENT = PLACE_OF["component"]
 
 
@@ -138,12 +138,12 @@ class Appending:
         """Let a new event count: at once where it says something of other events, else when its facts are folded."""
         void, raw = is_void(row), row[1]
         self._latest = max(self._latest, event.at.at_us)
-        if event.what is What.CORRECTED:
+        if event.what is EventKind.CORRECTED:
             self._counts[0] += 1
             if not void:
                 self._corrections = True
                 self._judge(bytes.fromhex(event.corrects))
-        elif event.what is What.INVENTORY:
+        elif event.what is EventKind.INVENTORY:
             self._counts[1] += 1
             self._readings.add(raw)
             self.projection.forget_readings()
@@ -152,7 +152,7 @@ class Appending:
                 self._judge_reading(raw.hex())
         elif not void:
             fact = fact_of(row)
-            if fact.reading is not None and event.what is What.OBSERVED:
+            if fact.reading is not None and event.what is EventKind.OBSERVED:
                 self._listed.setdefault(fact.reading, set()).add(row[_COMPONENT])
             self._facts.setdefault(row[_COMPONENT], []).append(fact)
 

@@ -45,7 +45,7 @@ class Recorded:
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class LedgerEntry:
     """One event as this store has it: its number, its id, when it was learned, and whether a correction stands."""
 
     seq: int
@@ -55,7 +55,7 @@ class Entry:
     void: bool
 
 
-class Book:
+class Ledger:
     """One open ledger. Use as a context manager, or `close` it."""
 
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
@@ -189,7 +189,9 @@ class Book:
         row = self.connection.execute(select, (bytes.fromhex(digest),)).fetchone()
         return None if row is None else row[0]
 
-    def entries(self, *, component: str | None = None, event_id: str | None = None, after: int = 0) -> Iterator[Entry]:
+    def entries(
+        self, *, component: str | None = None, event_id: str | None = None, after: int = 0
+    ) -> Iterator[LedgerEntry]:
         """The events learned after number `after`, in the order of learning, of one component or with one id or all.
 
         Void ones are among them and say so. Raises as `reading`, DamagedError for an event that cannot be read, is not
@@ -213,7 +215,7 @@ class Book:
                     raise DATABASE.damaged("events are missing")
                 learned = _Learned(self.connection)
                 page = [
-                    Entry(row[0], row[1].hex(), from_row(row, self.words), learned.of(row[0]), is_void(row))
+                    LedgerEntry(row[0], row[1].hex(), from_row(row, self.words), learned.of(row[0]), is_void(row))
                     for row in rows
                 ]
             yield from page

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 from bundlekeeper.errors import DamagedError
 from bundlekeeper.ledger.event.database import DAMAGE_HINT, DATABASE
-from bundlekeeper.ledger.event.events import What
+from bundlekeeper.ledger.event.events import EventKind
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, marked
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.verify import broken, wrong_events
 from bundlekeeper.ledger.state.projection import STATE_COLUMNS, Projection
 
@@ -49,7 +49,7 @@ class Rebuilt:
     texts: tuple[str, ...] = ()
 
 
-def rebuild(book: Book) -> Rebuilt:
+def rebuild(book: Ledger) -> Rebuilt:
     """Make everything derived from the events again; `book` is open for writing.
 
     Raises DamagedError when an event is not what it was, or the file cannot be read; LockedError, UnfinishedError.
@@ -75,7 +75,7 @@ def rebuild(book: Book) -> Rebuilt:
         raise
 
 
-def _insist_on_events(book: Book) -> None:
+def _insist_on_events(book: Ledger) -> None:
     wrong = wrong_events(book)
     if wrong:
         says = f"the ledger was altered or is damaged: {wrong[0]}"
@@ -93,12 +93,14 @@ def _differing(connection: sqlite3.Connection, table: str, select: str) -> int:
     return int(count)
 
 
-def _mark_void(connection: sqlite3.Connection, book: Book) -> int:
+def _mark_void(connection: sqlite3.Connection, book: Ledger) -> int:
     """Mark anew every event that a standing correction names, and every one of a reading that one names.
 
     Returns how many had another mark, or a seal that was not theirs.
     """
-    rows = connection.execute("SELECT id, corrects FROM event WHERE what = ?", (WHAT_CODE[What.CORRECTED],)).fetchall()
+    rows = connection.execute(
+        "SELECT id, corrects FROM event WHERE what = ?", (WHAT_CODE[EventKind.CORRECTED],)
+    ).fetchall()
     targets: dict[bytes, bytes] = dict(rows)
     struck = _struck(targets)
     readings = {book.words.find(event_id.hex()) for event_id in struck} - {None}  # there is one where it is a reading

@@ -22,7 +22,7 @@ from bundlekeeper.ledger.event.events import Event
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, Words, from_row, is_sealed
 from bundlekeeper.ledger.exchange import other_chains
 from bundlekeeper.ledger.record.check_tail import wrong_with
-from bundlekeeper.ledger.record.ledger import LOAD_HINT, Book, inventory_wrong, learnings
+from bundlekeeper.ledger.record.ledger import LOAD_HINT, Ledger, inventory_wrong, learnings
 from bundlekeeper.ledger.state.projection import HELD_COLUMNS, STATE_COLUMNS
 
 _MAX_WRONG = 100
@@ -52,7 +52,7 @@ class Verified:
         return not self.wrong and (not self.asked or self.at is not None)
 
 
-def verify(book: Book, head: str = "") -> Verified:
+def verify(book: Ledger, head: str = "") -> Verified:
     """Read everything and hold it against the chain; `head` is a head printed earlier, as hexadecimal digits.
 
     Raises InputError for a `head` that is none; LockedError, UnfinishedError. Damage is told, not raised.
@@ -93,12 +93,12 @@ _SEALED = {
 }
 
 
-def broken(book: Book, table: str) -> int:
+def broken(book: Ledger, table: str) -> int:
     """How many rows of a derived table are not what was written. Raises sqlite3.Error."""
     return sum(not seals.is_whole(row[:-1], row[-1]) for row in book.connection.execute(_SEALED[table]))
 
 
-def _derived(book: Book) -> Iterator[str]:
+def _derived(book: Ledger) -> Iterator[str]:
     """What the rows that are derived from the events say wrongly."""
     for table in _SEALED:
         count = broken(book, table)
@@ -106,7 +106,7 @@ def _derived(book: Book) -> Iterator[str]:
             yield f"{counted(count, 'row')} of {table} {'is' if count == 1 else 'are'} not what was written"
 
 
-def _insist_on_others(book: Book) -> None:
+def _insist_on_others(book: Ledger) -> None:
     """Insist on the rows beside the events that nothing makes again. Raises DamagedError."""
     other_chains.insist_on_rows(book.connection)
     words = Words(book.connection)
@@ -117,7 +117,7 @@ def _insist_on_others(book: Book) -> None:
     learnings(book.connection)
 
 
-def wrong_events(book: Book) -> list[str]:
+def wrong_events(book: Ledger) -> list[str]:
     """What is wrong with the events themselves and their chain, at most a hundred lines; what is derived is not read.
 
     Raises DamagedError where the file cannot be read; LockedError, UnfinishedError.
@@ -141,7 +141,7 @@ class _Walked:
     at: int | None = None
 
 
-def _walk(book: Book, asked: bytes, found: _Walked) -> None:
+def _walk(book: Ledger, asked: bytes, found: _Walked) -> None:
     found.head = book.head()
     running = chain.genesis(bytes.fromhex(found.head.book))
     found.at = 0 if running == asked else None
@@ -163,7 +163,7 @@ def _walk(book: Book, asked: bytes, found: _Walked) -> None:
         found.wrong.append(f"the chain of {expected} events does not end in the head that the ledger has")
 
 
-def _events(book: Book) -> Iterator[tuple[int, bytes, str, bool]]:
+def _events(book: Ledger) -> Iterator[tuple[int, bytes, str, bool]]:
     """Number, stored id, what is wrong of every event, and whether it has its seal."""
     after = 0
     query = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq > ? ORDER BY seq LIMIT {_PAGE}"  # noqa: S608  (our own names)
@@ -204,7 +204,7 @@ def salvage(damaged: Path, target: Path, learned: datetime) -> Saved:
     except DamagedError as e:
         says = f"nothing can be saved, every event in this file is lost: {_why(damaged) or e.says}"
         raise DamagedError(says, where=str(damaged), hint=_LOST_HINT) from e
-    with Book.open(target, write=True) as book:
+    with Ledger.open(target, write=True) as book:
         book.record(found, learned, documents=documents)
     named = dict.fromkeys(event.document for event in found if event.document)
     return Saved(len(found), tuple(lost), tuple(digest for digest in named if digest not in documents))
@@ -220,7 +220,7 @@ def _saved_from(damaged: Path) -> tuple[list[Event], list[int], dict[str, str]]:
     with DATABASE.on_disk(str(damaged)):
         connection = sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)
         try:
-            source = Book(connection, damaged)
+            source = Ledger(connection, damaged)
             source.words = Words(connection, trusting=True)  # every event is held against its id
             if not connection.execute("SELECT 1 FROM sqlite_schema WHERE name = 'event'").fetchone():
                 raise DamagedError("it has no table of events", where=str(damaged))
@@ -243,7 +243,7 @@ def _why(damaged: Path) -> str:
     return f"it has {size} of {due} bytes" if size < due else ""
 
 
-def _readable(source: Book, count: int) -> tuple[list[Event], list[int]]:
+def _readable(source: Ledger, count: int) -> tuple[list[Event], list[int]]:
     found, lost = [], []
     for seq in range(1, count + 1):
         try:
@@ -258,7 +258,7 @@ def _readable(source: Book, count: int) -> tuple[list[Event], list[int]]:
     return found, lost
 
 
-def _documents(source: Book, events: list[Event]) -> dict[str, str]:
+def _documents(source: Ledger, events: list[Event]) -> dict[str, str]:
     """The texts of inventories that can be read, each by itself, by their SHA-256."""
     found: dict[str, str] = {}
     for digest in dict.fromkeys(event.document for event in events if event.document):

@@ -15,12 +15,12 @@ from typing import Any, NamedTuple
 
 from bundlekeeper.ledger.event import own_chain
 from bundlekeeper.ledger.event.database import DATABASE
-from bundlekeeper.ledger.event.events import What
+from bundlekeeper.ledger.event.events import EventKind
 from bundlekeeper.ledger.event.places import by_place
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, Words, is_void, sealed
 from bundlekeeper.ledger.state.fold import OPEN, Absence, Fact, absence
 
-_INVENTORY, _OBSERVED = WHAT_CODE[What.INVENTORY], WHAT_CODE[What.OBSERVED]
+_INVENTORY, _OBSERVED = WHAT_CODE[EventKind.INVENTORY], WHAT_CODE[EventKind.OBSERVED]
 Domain = tuple[int, int]
 
 
@@ -44,7 +44,7 @@ class _Listed(NamedTuple):
     word: int | None  # the reading's id as observations name it
 
 
-class Readings:
+class SilentReadings:
     """Every reading that stands, or stood by a state of knowledge."""
 
     def __init__(

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import Any, NamedTuple
 
-from bundlekeeper.ledger.event.events import RANK, What
+from bundlekeeper.ledger.event.events import RANK, EventKind
 from bundlekeeper.ledger.event.rows import BANK_CODE, METHOD_CODE, NOTHING, PLACE_OF, WHAT_CODE, WHATS
 
 #: version, family, bundle, sha256 as words; 0 where not said.
@@ -29,9 +29,9 @@ _PENDING, _SPARE, _HELD = (BANK_CODE[b] for b in ("pending", "spare", "held"))
 _NO_KINDS: frozenset[int] = frozenset()
 OPEN = 2**63 - 1  # `until` of what still stands
 
-_GONE = WHAT_CODE[What.GONE]
+_GONE = WHAT_CODE[EventKind.GONE]
 _ABSENT = len(WHATS)  # not an event: a reading of the part's domain that does not list the part
-_RANKS = (*(RANK[what] for what in WHATS), RANK[What.GONE])
+_RANKS = (*(RANK[what] for what in WHATS), RANK[EventKind.GONE])
 
 
 class Absence(NamedTuple):
@@ -124,7 +124,7 @@ class Snapshot(NamedTuple):
 
 
 @dataclass(slots=True)
-class Standing:
+class ComponentState:
     """One component while it is folded. `held` maps a version to its image, the event and since when."""
 
     kind: int | None = None
@@ -270,14 +270,14 @@ class Standing:
 
 
 _STEPS = (
-    Standing._staged,
-    Standing._activated,
-    Standing._removed,
-    Standing._observed,
-    Standing._gone,
-    Standing._nothing,
-    Standing._nothing,
-    Standing._absent,
+    ComponentState._staged,
+    ComponentState._activated,
+    ComponentState._removed,
+    ComponentState._observed,
+    ComponentState._gone,
+    ComponentState._nothing,
+    ComponentState._nothing,
+    ComponentState._absent,
 )
 
 
@@ -348,7 +348,7 @@ class Interval:
     last: int
 
 
-def fold(standing: Standing, first: Interval | None, facts: Iterable[Fact], lookups: Lookups) -> list[Interval]:
+def fold(standing: ComponentState, first: Interval | None, facts: Iterable[Fact], lookups: Lookups) -> list[Interval]:
     """Let the facts happen one after the other, in the order of `Fact.key`; return the intervals, `first` included."""
     found = [] if first is None else [first]
     for fact in facts:

@@ -13,10 +13,21 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from bundlekeeper.ledger.event import seals
-from bundlekeeper.ledger.event.events import What
+from bundlekeeper.ledger.event.events import EventKind
 from bundlekeeper.ledger.event.rows import METHOD_CODE, WHAT_CODE, Words, events_of, is_void
-from bundlekeeper.ledger.state.absence import Readings
-from bundlekeeper.ledger.state.fold import OPEN, Bank, Fact, Image, Interval, Lookups, Snapshot, Standing, fact_of, fold
+from bundlekeeper.ledger.state.absence import SilentReadings
+from bundlekeeper.ledger.state.fold import (
+    OPEN,
+    Bank,
+    ComponentState,
+    Fact,
+    Image,
+    Interval,
+    Lookups,
+    Snapshot,
+    fact_of,
+    fold,
+)
 from bundlekeeper.model.inventory.types import KINDS
 
 STATE_COLUMNS = (
@@ -30,7 +41,7 @@ _PUT_HELD = f"INSERT INTO held ({HELD_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)"  # no
 _IMAGE = "id, version, family, bundle, sha256, seal"
 _BATCH = 500  # components of one question
 _LAST = 23  # place of `last` in a row; all up to `before` is sealed
-_OBSERVED = WHAT_CODE[What.OBSERVED]
+_OBSERVED = WHAT_CODE[EventKind.OBSERVED]
 
 
 class Images:
@@ -103,14 +114,14 @@ class Projection:
         self._words = words
         self._images = images
         self.lookups = lookups(words)
-        self._readings: Readings | None = None
+        self._readings: SilentReadings | None = None
         self._states: list[tuple[Any, ...]] = []  # rows that were folded and not yet written
         self._helds: list[tuple[int, ...]] = []
 
-    def readings(self) -> Readings:
+    def readings(self) -> SilentReadings:
         """The readings that stand."""
         if self._readings is None:
-            self._readings = Readings(self._connection, self._words)
+            self._readings = SilentReadings(self._connection, self._words)
         return self._readings
 
     def forget_readings(self) -> None:
@@ -139,7 +150,7 @@ class Projection:
         if is_late or self.readings().later(places, earliest, observed):
             self._again(component)
             return
-        standing, first = Standing(), None
+        standing, first = ComponentState(), None
         if row is not None:
             standing, first = self._load(component, row)
         ordered = facts if len(facts) == 1 else sorted(facts, key=Fact.key)
@@ -168,7 +179,7 @@ class Projection:
         )
         if facts:
             facts = sorted([*facts, *self.readings().silent_on(facts)], key=Fact.key)
-        standing = Standing()
+        standing = ComponentState()
         intervals = fold(standing, None, facts, self.lookups)
         self._connection.execute("DELETE FROM state WHERE component = ?", (component,))
         self._connection.execute("DELETE FROM held WHERE component = ?", (component,))
@@ -182,9 +193,9 @@ class Projection:
         select = "SELECT DISTINCT component FROM event WHERE component IS NOT NULL"
         self.again(component for (component,) in self._connection.execute(select).fetchall())
 
-    def _load(self, component: int, row: tuple[Any, ...]) -> tuple[Standing, Interval]:
+    def _load(self, component: int, row: tuple[Any, ...]) -> tuple[ComponentState, Interval]:
         """The component's last interval as it was when it was written."""
-        standing = Standing(
+        standing = ComponentState(
             kind=row[3], model=row[4], parent=row[5], place=row[6:10], present=row[10], active=self._bank(*row[11:13]),
             pending=self._bank(*row[13:15]), spare=self._bank(*row[15:17]), held_known=row[18],
             said=self._bank(*row[19:21]), differs=row[21], seen=row[22],
@@ -200,7 +211,9 @@ class Projection:
             return None
         return (self._images.image(number) if number else None, event)
 
-    def _write(self, component: int, intervals: Sequence[Interval], standing: Standing, before: int | None) -> None:
+    def _write(
+        self, component: int, intervals: Sequence[Interval], standing: ComponentState, before: int | None
+    ) -> None:
         if not intervals:
             return  # everything that was said of the component was wrong
         ends = [*(interval.since for interval in intervals[1:]), OPEN]

@@ -29,14 +29,14 @@ from bundlekeeper.links.http.client import (
     redacted,
     speaking_to,
 )
-from bundlekeeper.links.http.limits import Guard, shared
+from bundlekeeper.links.http.limits import SocketGuard, shared
 from bundlekeeper.links.http.verdict import Redirect, Verdict, judge
 
 MAX_REDIRECTS = 5
 _SMALL_BYTES = 64 * 1024  # a body that nobody wants is read to its end up to here, since that keeps the connection
 
 
-class Lines:
+class MirrorClients:
     """The clients of one mirror, one for each origin; for any number of threads."""
 
     def __init__(self) -> None:
@@ -59,7 +59,7 @@ class Lines:
 
 
 @dataclass(frozen=True, slots=True)
-class Server:
+class HttpServer:
     """How to speak to a mirror: settings with the headers of `home`, and origins that redirects may lead to.
 
     `now` is a monotonic clock and `wait` a sleep, both in seconds. Whoever made it closes its `lines`.
@@ -71,11 +71,11 @@ class Server:
     allowed: frozenset[Origin] = frozenset()
     now: Callable[[], float] = time.monotonic
     wait: Callable[[float], None] = time.sleep
-    lines: Lines = field(default_factory=Lines)
+    lines: MirrorClients = field(default_factory=MirrorClients)
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class HttpQuestion:
     """One question: for `expected` bytes (None: not known) from `start` on, under a strong `validator`."""
 
     method: str = "GET"
@@ -91,7 +91,7 @@ class Ask:
 class Conversation:
     """What one thread asks of a mirror under one guard; a context manager."""
 
-    def __init__(self, server: Server, guard: Guard) -> None:
+    def __init__(self, server: HttpServer, guard: SocketGuard) -> None:
         self._server = server
         self._guard = guard
         self._watched = ExitStack()
@@ -104,7 +104,7 @@ class Conversation:
         self._watched.close()
 
     @contextmanager
-    def answer(self, url: httpx.URL, ask: Ask) -> Iterator[tuple[httpx.Response, Verdict]]:
+    def answer(self, url: httpx.URL, ask: HttpQuestion) -> Iterator[tuple[httpx.Response, Verdict]]:
         """The final answer, its body not read yet. Raises as `judge`, and UnfinishedError for redirects."""
         place = redacted(url)
         at = url
@@ -130,7 +130,7 @@ class Conversation:
             at = self._target(at, verdict.location, place)
         raise UnfinishedError(f"more than {MAX_REDIRECTS} redirects", where=place, hint="name the final address")
 
-    def _send(self, url: httpx.URL, ask: Ask, place: str) -> httpx.Response:
+    def _send(self, url: httpx.URL, ask: HttpQuestion, place: str) -> httpx.Response:
         """Ask. What broke because the server had let go of a kept connection is asked again (RFC 9112 §9.3.1)."""
         client = self._client(origin_of(url))
         while True:

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import httpx
 
 from bundlekeeper.links.http.client import BrokenOff, redacted, speaking_to
-from bundlekeeper.links.http.conversation import Ask, Conversation, Server
-from bundlekeeper.links.http.limits import Guard, Limits
-from bundlekeeper.links.http.part_file import Joined, Part
-from bundlekeeper.links.http.verdict import Again, Missing, Rest, Whole, WrongSize
+from bundlekeeper.links.http.conversation import Conversation, HttpQuestion, HttpServer
+from bundlekeeper.links.http.limits import HttpLimits, SocketGuard
+from bundlekeeper.links.http.part_file import JoinedBlocks, PartFile
+from bundlekeeper.links.http.verdict import Again, MissingAnswer, Rest, WholeAnswer, WrongSize
 from bundlekeeper.verification.hashing.read import Stop
 
 _JOIN_S = 0.25  # small blocks wait no longer than this for others to be joined with
@@ -24,7 +24,7 @@ PROGRESS_BYTES = 1 << 20  # a try that brought this much is no failure in a row
 
 
 @dataclass(frozen=True, slots=True)
-class Rules:
+class DownloadRules:
     """How patient a download is. Times in seconds, sizes in bytes.
 
     `deadline_s` None means: as long as the least rate would take for the whole, and ten minutes.
@@ -39,15 +39,15 @@ class Rules:
     keep_every_bytes: int = 64 << 20
     keep_every_s: float = 5.0
 
-    def limits(self, size: int) -> Limits:
+    def limits(self, size: int) -> HttpLimits:
         """The limits for a file of `size` bytes."""
         patient = 600.0 + size / self.least_rate_bytes_s if self.least_rate_bytes_s > 0 else float("inf")
         deadline_s = patient if self.deadline_s is None else self.deadline_s
-        return Limits(deadline_s, self.least_rate_bytes_s, self.window_s)
+        return HttpLimits(deadline_s, self.least_rate_bytes_s, self.window_s)
 
 
 @dataclass(frozen=True, slots=True)
-class Received:
+class ReceivedBytes:
     """All bytes are in the part file: their digest, and how many came over the network in this run."""
 
     size: int
@@ -56,14 +56,14 @@ class Received:
 
 
 def download(
-    server: Server,
+    server: HttpServer,
     urls: Sequence[httpx.URL],
-    part: Part,
+    part: PartFile,
     *,
     expected: int,
-    rules: Rules,
+    rules: DownloadRules,
     stop: Stop | None = None,
-) -> Received | None:
+) -> ReceivedBytes | None:
     """Bring `expected` bytes into `part` from the first of `urls` that has the file; None where none has it.
 
     Where an earlier run left a start of the file, the address that it came from is tried first.
@@ -74,10 +74,10 @@ def download(
     places = [redacted(url) for url in urls]
     at = part.take_up(places)
     if expected and part.size == expected:
-        return Received(expected, part.sha256(), 0)
+        return ReceivedBytes(expected, part.sha256(), 0)
     ordered = sorted(zip(places, urls, strict=True), key=lambda pair: pair[0] != at)
     for place, url in ordered:
-        guard = Guard(place, rules.limits(expected), server.now, stop)
+        guard = SocketGuard(place, rules.limits(expected), server.now, stop)
         with Conversation(server, guard) as conversation:
             received = _Download(server, conversation, guard, url, part, expected, rules).run()
         if received is not None:
@@ -90,13 +90,13 @@ class _Download:
 
     def __init__(
         self,
-        server: Server,
+        server: HttpServer,
         conversation: Conversation,
-        guard: Guard,
+        guard: SocketGuard,
         url: httpx.URL,
-        part: Part,
+        part: PartFile,
         expected: int,
-        rules: Rules,
+        rules: DownloadRules,
     ) -> None:
         self._server = server
         self._conversation = conversation
@@ -108,7 +108,7 @@ class _Download:
         self._rules = rules
         self._transferred = 0
 
-    def run(self) -> Received | None:
+    def run(self) -> ReceivedBytes | None:
         """Try until all is there or there is no point in going on; None where the server has no such file."""
         failures = 0
         while True:
@@ -116,7 +116,7 @@ class _Download:
             try:
                 if not self._attempt():
                     return None
-                return Received(self._part.size, self._part.sha256(), self._transferred)
+                return ReceivedBytes(self._part.size, self._part.sha256(), self._transferred)
             except BrokenOff as e:
                 failures = 1 if self._transferred - before >= PROGRESS_BYTES else failures + 1
                 if failures >= self._rules.tries:
@@ -130,9 +130,9 @@ class _Download:
     def _attempt(self) -> bool:
         """One request and its body; False where the server has no such file."""
         validator = self._part.validator
-        ask = Ask(start=self._part.size if validator else 0, validator=validator, expected=self._expected)
+        ask = HttpQuestion(start=self._part.size if validator else 0, validator=validator, expected=self._expected)
         with self._conversation.answer(self._url, ask) as (response, verdict):
-            if isinstance(verdict, Whole):
+            if isinstance(verdict, WholeAnswer):
                 self._part.begin(self._place, verdict.validator)
                 self._receive(response, verdict.framed)
             elif isinstance(verdict, Rest):
@@ -140,7 +140,7 @@ class _Download:
         if isinstance(verdict, Again):  # what we have does not fit what the server has now
             self._part.restart()
             return self._attempt()
-        return not isinstance(verdict, Missing)
+        return not isinstance(verdict, MissingAnswer)
 
     def _receive(self, response: httpx.Response, framed: bool) -> None:
         """Write the body; keep what came, whatever happens on the way."""
@@ -164,7 +164,7 @@ class _Download:
                 hint="take it again to go on",
             )
 
-    def _take(self, response: httpx.Response, joined: Joined) -> None:
+    def _take(self, response: httpx.Response, joined: JoinedBlocks) -> None:
         """Every block of the body, written soon and kept now and then."""
         written_s = kept_s = self._server.now()
         for block in self._blocks(response):

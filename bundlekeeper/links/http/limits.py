@@ -27,7 +27,7 @@ _PARTS = 10  # the window of the least rate slides by tenths, or by slices where
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class HttpLimits:
     """`deadline_s` for one download with all its tries; `least_rate_bytes_s` over any `window_s` of waiting."""
 
     deadline_s: float
@@ -35,10 +35,10 @@ class Limits:
     window_s: float
 
 
-class Guard:
+class SocketGuard:
     """Holds the limits of one download against what its connections do."""
 
-    def __init__(self, place: str, limits: Limits, now: Callable[[], float], stop: Stop | None = None) -> None:
+    def __init__(self, place: str, limits: HttpLimits, now: Callable[[], float], stop: Stop | None = None) -> None:
         """`now` is a monotonic clock in seconds; `place` is what messages call the server."""
         self._place = place
         self._limits = limits
@@ -130,9 +130,9 @@ class Guard:
             _WATCHING.reset(token)
 
 
-_WATCHING: ContextVar[Guard] = ContextVar("the guard of this thread")
+_WATCHING: ContextVar[SocketGuard] = ContextVar("the guard of this thread")
 #: Gives the guard that a connection is held against now: one guard, or `shared`, that of the thread which uses it.
-Watch = Callable[[], Guard]
+Watch = Callable[[], SocketGuard]
 shared: Watch = _WATCHING.get
 
 

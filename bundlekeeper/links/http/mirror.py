@@ -31,18 +31,18 @@ from bundlekeeper.links.http.client import (
     speaking_to,
     tls_context,
 )
-from bundlekeeper.links.http.conversation import Ask, Conversation, Server
-from bundlekeeper.links.http.download import Rules, download
-from bundlekeeper.links.http.limits import Guard, Limits
-from bundlekeeper.links.http.part_file import DiskError, Part, RecordPlace
-from bundlekeeper.links.http.verdict import Declined, Whole, WrongSize
-from bundlekeeper.store.adding.sources import Fetched, Found, Link, Offer, Source, SourceError, Wanted
+from bundlekeeper.links.http.conversation import Conversation, HttpQuestion, HttpServer
+from bundlekeeper.links.http.download import DownloadRules, download
+from bundlekeeper.links.http.limits import HttpLimits, SocketGuard
+from bundlekeeper.links.http.part_file import DiskError, PartFile, RecordPlace
+from bundlekeeper.links.http.verdict import Declined, WholeAnswer, WrongSize
+from bundlekeeper.store.adding.sources import BundleSource, Fetched, FileOffer, FoundFile, Link, SourceError, WantedFile
 from bundlekeeper.store.disk.temp_files import RECORD_PREFIX, Incoming, Temp
 from bundlekeeper.store.signatures.sidecar_files import ABSENT, MAX_BYTES, SignatureFile, too_large, unreadable
 from bundlekeeper.verification.hashing.door import SHA256
 from bundlekeeper.verification.hashing.read import Stop
 
-_LOOK = Limits(deadline_s=60.0, least_rate_bytes_s=0.0, window_s=30.0)  # for a question without a body
+_LOOK = HttpLimits(deadline_s=60.0, least_rate_bytes_s=0.0, window_s=30.0)  # for a question without a body
 _LOOK_TRIES = 2
 
 
@@ -54,10 +54,10 @@ def mirror_source(
     folders: Mapping[str, str] | None = None,
     headers: Mapping[str, str] | None = None,
     trust_env: bool = False,
-    rules: Rules | None = None,
+    rules: DownloadRules | None = None,
     now: Callable[[], float] = time.monotonic,
     wait: Callable[[float], None] = time.sleep,
-) -> Source:
+) -> BundleSource:
     """A mirror at `url` as a source for `store.intake.take`; nothing is asked of it yet.
 
     `ca` is a PEM file of the authorities that count instead of the system's; `allow_hosts` names origins that
@@ -71,8 +71,8 @@ def mirror_source(
     settings = HttpSettings(ca=ca, trust_env=trust_env, headers=dict(headers or {}))
     check_headers(settings.headers, home)
     allowed = frozenset(map(parse_origin, allow_hosts))
-    server = Server(home, settings, tls_context(ca, trust_env=trust_env), allowed, now, wait)
-    return Mirror(server, base, folders or {}, rules or Rules())
+    server = HttpServer(home, settings, tls_context(ca, trust_env=trust_env), allowed, now, wait)
+    return Mirror(server, base, folders or {}, rules or DownloadRules())
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ class _Ref:
 class Mirror:
     """A folder of files at an http(s) address."""
 
-    def __init__(self, server: Server, base: httpx.URL, folders: Mapping[str, str], rules: Rules) -> None:
+    def __init__(self, server: HttpServer, base: httpx.URL, folders: Mapping[str, str], rules: DownloadRules) -> None:
         self._server = server
         self._base = base
         self._folders = folders
@@ -108,11 +108,11 @@ class Mirror:
         """Close the connections; the next question opens new ones."""
         self._server.lines.close()
 
-    def survey(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
+    def survey(self, wanted: Sequence[WantedFile]) -> tuple[str, ...]:
         """Nothing: a mirror has no list, and is asked only for what is really needed."""
         return ()
 
-    def find(self, wanted: Wanted) -> Found:
+    def find(self, wanted: WantedFile) -> FoundFile:
         """Ask for the file's head; a mirror that cannot say is offered all the same, and `fetch` tells why.
 
         Raises InputError for headers or settings of the environment that cannot be used.
@@ -124,23 +124,23 @@ class Mirror:
             self._remember(error)
             busy = isinstance(error, BrokenOff) and not isinstance(error, Unreachable)
             ref = _Ref(urls, None if busy else error)  # a download is more patient than a question
-            return Found((self._offer(wanted, urls[0], None, ref),), (_sentence(error),))
+            return FoundFile((self._offer(wanted, urls[0], None, ref),), (_sentence(error),))
         if looked is None:
-            return Found()
+            return FoundFile()
         url, size = looked
         self._deep_first = len(urls) > 1 and url == self._deep(wanted)
-        return Found((self._offer(wanted, url, size, _Ref((url,))),))
+        return FoundFile((self._offer(wanted, url, size, _Ref((url,))),))
 
-    def _offer(self, wanted: Wanted, url: httpx.URL, size: int | None, ref: _Ref) -> Offer:
-        return Offer(redacted(url), wanted.name, size, True, ref)
+    def _offer(self, wanted: WantedFile, url: httpx.URL, size: int | None, ref: _Ref) -> FileOffer:
+        return FileOffer(redacted(url), wanted.name, size, True, ref)
 
-    def _candidates(self, wanted: Wanted) -> tuple[httpx.URL, ...]:
+    def _candidates(self, wanted: WantedFile) -> tuple[httpx.URL, ...]:
         flat, deep = below(self._base, wanted.name), self._deep(wanted)
         if deep is None:
             return (flat,)
         return (deep, flat) if self._deep_first else (flat, deep)
 
-    def _deep(self, wanted: Wanted) -> httpx.URL | None:
+    def _deep(self, wanted: WantedFile) -> httpx.URL | None:
         folder = self._folders.get(wanted.sha256)
         return None if folder is None else below(self._base, *folder.split("/"), wanted.name)
 
@@ -152,10 +152,10 @@ class Mirror:
                 return url, whole.size
         return None
 
-    def _head(self, url: httpx.URL) -> Whole | None:
+    def _head(self, url: httpx.URL) -> WholeAnswer | None:
         if self._down is not None:
             raise self._still_down(self._down)
-        guard = Guard(redacted(url), _LOOK, self._server.now)
+        guard = SocketGuard(redacted(url), _LOOK, self._server.now)
         with Conversation(self._server, guard) as conversation:
             for method in ("HEAD", "GET"):
                 try:
@@ -165,11 +165,13 @@ class Mirror:
                         raise
         raise AssertionError("unreachable")
 
-    def _patiently(self, conversation: Conversation, guard: Guard, url: httpx.URL, method: str) -> Whole | None:
+    def _patiently(
+        self, conversation: Conversation, guard: SocketGuard, url: httpx.URL, method: str
+    ) -> WholeAnswer | None:
         for left in range(_LOOK_TRIES - 1, -1, -1):
             try:
-                with conversation.answer(url, Ask(method)) as (_, verdict):
-                    return verdict if isinstance(verdict, Whole) else None
+                with conversation.answer(url, HttpQuestion(method)) as (_, verdict):
+                    return verdict if isinstance(verdict, WholeAnswer) else None
             except BrokenOff as error:
                 if not left:
                     raise
@@ -177,7 +179,7 @@ class Mirror:
                 guard.pause(wait_s, self._server.wait, error)
         raise AssertionError("unreachable")
 
-    def signature(self, wanted: Wanted, offer: Offer | None) -> SignatureFile:
+    def signature(self, wanted: WantedFile, offer: FileOffer | None) -> SignatureFile:
         """The signature beside the bundle's address, flat or deep. Raises InputError as `find`."""
         urls = [below(self._base, wanted.signature)]
         folder = self._folders.get(wanted.sha256)
@@ -199,10 +201,13 @@ class Mirror:
         """The file at the address, or a little more than a signature's bound of it; None where there is none."""
         if self._down is not None:
             raise self._still_down(self._down)
-        guard = Guard(redacted(url), _LOOK, self._server.now)
+        guard = SocketGuard(redacted(url), _LOOK, self._server.now)
         data = bytearray()
-        with Conversation(self._server, guard) as conversation, conversation.answer(url, Ask()) as (response, verdict):
-            if not isinstance(verdict, Whole):
+        with (
+            Conversation(self._server, guard) as conversation,
+            conversation.answer(url, HttpQuestion()) as (response, verdict),
+        ):
+            if not isinstance(verdict, WholeAnswer):
                 return None
             with speaking_to(redacted(url)):
                 for block in response.iter_raw():
@@ -221,8 +226,8 @@ class Mirror:
 
     def fetch(
         self,
-        offer: Offer,
-        wanted: Wanted,
+        offer: FileOffer,
+        wanted: WantedFile,
         incoming: Incoming,
         *,
         limit: int,
@@ -239,7 +244,7 @@ class Mirror:
             raise WrongSize(offer.size, wanted.size, where=offer.place)
         record = RecordPlace(incoming.fd, RECORD_PREFIX + wanted.sha256)
         temp = _PartTemp(incoming.resumable(wanted.sha256), record)
-        part = Part(temp.fd, record, whole=wanted.size, on_bytes=on_bytes, stop=stop, algorithms=algorithms)
+        part = PartFile(temp.fd, record, whole=wanted.size, on_bytes=on_bytes, stop=stop, algorithms=algorithms)
         try:
             transferred = self._download(offer, ref.urls, part, wanted, stop)
         except BaseException:
@@ -254,7 +259,9 @@ class Mirror:
             temp.forget()  # should we die before it is in quarantine, nobody may go on with it
         return Fetched(temp, digest, "download", note)
 
-    def _download(self, offer: Offer, urls: Sequence[httpx.URL], part: Part, wanted: Wanted, stop: Stop | None) -> int:
+    def _download(
+        self, offer: FileOffer, urls: Sequence[httpx.URL], part: PartFile, wanted: WantedFile, stop: Stop | None
+    ) -> int:
         """How many bytes of the file in `part` came over the network."""
         rules = self._rules if self._down is None else replace(self._rules, tries=1)
         try:
@@ -320,7 +327,7 @@ def below(base: httpx.URL, *names: str) -> httpx.URL:
     return base.copy_with(raw_path=path.rstrip(b"/") + b"/" + tail.encode("ascii") + mark + query)
 
 
-def _ref(offer: Offer) -> _Ref:
+def _ref(offer: FileOffer) -> _Ref:
     if not isinstance(offer.ref, _Ref):
         raise TypeError("an offer of another source")
     return offer.ref

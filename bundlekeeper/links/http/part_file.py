@@ -20,7 +20,7 @@ from bundlekeeper.links.http.verdict import is_strong
 from bundlekeeper.store.disk import files
 from bundlekeeper.verification.hashing.door import SHA256
 from bundlekeeper.verification.hashing.one_pass import Lanes, buffers_for
-from bundlekeeper.verification.hashing.read import Digest, Stop, Target
+from bundlekeeper.verification.hashing.read import Digest, HashTarget, Stop
 
 MAX_RECORD_BYTES = 64 * 1024
 _FORMAT = 1
@@ -97,7 +97,7 @@ class RecordPlace:
             files.remove(self.folder_fd, name)
 
 
-class Part:
+class PartFile:
     """One part file: bytes are added at its end and hashed on the way."""
 
     def __init__(
@@ -180,21 +180,21 @@ class Part:
         self._url, self.validator = url, validator
 
     @contextmanager
-    def receiving(self) -> Iterator[Joined]:
+    def receiving(self) -> Iterator[JoinedBlocks]:
         """Take bytes at the end of the part; its digests are those of its bytes when this has ended.
 
         Raises DiskError when the disk fails; the part is then dropped.
         """
         with Lanes(self._hashes, buffers_for(self._whole - self.size), kept=True) as lanes:
             with self._disk():
-                target = Target(self._fd, Stop())  # what came is kept, also when we are told to stop
-            joined = Joined(lanes, lambda block: self._write(target, block))
+                target = HashTarget(self._fd, Stop())  # what came is kept, also when we are told to stop
+            joined = JoinedBlocks(lanes, lambda block: self._write(target, block))
             try:
                 yield joined
             finally:
                 joined.flush()
 
-    def _write(self, target: Target, block: memoryview) -> None:
+    def _write(self, target: HashTarget, block: memoryview) -> None:
         with self._disk():
             target.write(block)
         self._count(len(block))
@@ -241,7 +241,7 @@ class Part:
             raise _disk_error(e, "the part file cannot be used") from e
 
 
-class Joined:
+class JoinedBlocks:
     """Small blocks on their way into a part: joined into large ones, which are hashed and written."""
 
     def __init__(self, lanes: Lanes, write: Callable[[memoryview], None]) -> None:

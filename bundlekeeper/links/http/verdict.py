@@ -56,7 +56,7 @@ class WrongSize(TooLong):
 
 
 @dataclass(frozen=True, slots=True)
-class Whole:
+class WholeAnswer:
     """The body is the whole file; `size` in bytes where it is stated, `validator` as `strong_validator` gives it."""
 
     size: int | None
@@ -82,11 +82,11 @@ class Redirect:
 
 
 @dataclass(frozen=True, slots=True)
-class Missing:
+class MissingAnswer:
     """The server has no such file."""
 
 
-Verdict = Whole | Rest | Again | Redirect | Missing
+Verdict = WholeAnswer | Rest | Again | Redirect | MissingAnswer
 
 
 def strong_etag(headers: Mapping[str, str]) -> str:
@@ -148,7 +148,7 @@ def judge(
     if status in (301, 302, 303, 307, 308) and "location" in headers:
         return Redirect(headers["location"])
     if status in (404, 410):
-        return Missing()
+        return MissingAnswer()
     raise _refusal(status, headers, place, away)
 
 
@@ -162,7 +162,7 @@ def _refuse_packed(headers: Mapping[str, str], place: str) -> None:
         )
 
 
-def _whole(headers: Mapping[str, str], expected: int | None, place: str) -> Whole:
+def _whole(headers: Mapping[str, str], expected: int | None, place: str) -> WholeAnswer:
     stated = headers.get("content-length", "").strip()
     if stated and not _DIGITS.fullmatch(stated):
         raise UnfinishedError("the mirror's answer states no readable length", where=place)
@@ -170,7 +170,7 @@ def _whole(headers: Mapping[str, str], expected: int | None, place: str) -> Whol
     if size is not None and expected is not None and size != expected:
         raise WrongSize(size, expected, where=place)
     chunked = headers.get("transfer-encoding", "").strip().lower() == "chunked"
-    return Whole(size, strong_validator(headers), size is None and chunked)
+    return WholeAnswer(size, strong_validator(headers), size is None and chunked)
 
 
 def _fits(headers: Mapping[str, str], start: int, validator: str, expected: int) -> bool:

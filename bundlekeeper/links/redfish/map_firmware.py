@@ -15,9 +15,9 @@ from dataclasses import dataclass, field, replace
 
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats.escape import visible
-from bundlekeeper.links.redfish.parts import Part, Parts, model_of, text, version
-from bundlekeeper.links.redfish.types import Evidence, Placement, Unmapped, noted
-from bundlekeeper.links.redfish.user_map import Entry, matches
+from bundlekeeper.links.redfish.parts import Parts, ServiceComponent, model_of, text, version
+from bundlekeeper.links.redfish.types import Placement, ReadingEvidence, Unmapped, noted
+from bundlekeeper.links.redfish.user_map import MapEntry, matches
 from bundlekeeper.links.redfish.walk import Resource, Tree, link, links, related
 from bundlekeeper.model.inventory.types import Component, is_of_server
 
@@ -27,7 +27,7 @@ _NO_IDENTITY = "nothing tells its part apart: the service gives neither the part
 
 
 @dataclass(frozen=True, slots=True)
-class Item:
+class FirmwareItem:
     """One SoftwareInventory resource, as far as it is used."""
 
     path: str
@@ -49,7 +49,7 @@ class Item:
 class _Claim:
     """An item says: this is in that bank. `sure` where the service or the map said the bank, else it was assumed."""
 
-    item: Item
+    item: FirmwareItem
     bank: str
     sure: bool
 
@@ -61,23 +61,23 @@ class Placed:
     components: list[Component] = field(default_factory=list)
     unmapped: list[Unmapped] = field(default_factory=list)
     problems: list[Finding] = field(default_factory=list)
-    evidence: list[Evidence] = field(default_factory=list)
+    evidence: list[ReadingEvidence] = field(default_factory=list)
     used: set[int] = field(default_factory=set)
     mapped: int = 0
     skipped: int = 0
     nameless: int = 0
 
 
-def place(tree: Tree, placement: Placement, entries: Sequence[Entry] = (), service: str = "") -> Placed:
+def place(tree: Tree, placement: Placement, entries: Sequence[MapEntry] = (), service: str = "") -> Placed:
     """Place everything that was read. `entries` are the user's map, `service` is the address that they may name."""
     return _Placing(tree, placement, entries, service).run()
 
 
-def item_of(resource: Resource) -> Item:
+def item_of(resource: Resource) -> FirmwareItem:
     """Read one SoftwareInventory resource; what is null, missing or of another type is None."""
     body = resource.body
     active, staged, status = body.get("Active"), body.get("Staged"), body.get("Status")
-    return Item(
+    return FirmwareItem(
         resource.path,
         text(body, "Id"),
         text(body, "Name"),
@@ -91,7 +91,7 @@ def item_of(resource: Resource) -> Item:
 
 
 class _Placing:
-    def __init__(self, tree: Tree, placement: Placement, entries: Sequence[Entry], service: str) -> None:
+    def __init__(self, tree: Tree, placement: Placement, entries: Sequence[MapEntry], service: str) -> None:
         self.tree = tree
         self.entries = entries
         self.service = service
@@ -100,13 +100,15 @@ class _Placing:
         self.claims: dict[str, list[_Claim]] = {}
         self.why: dict[str, str] = {}
         self.found = Placed()
-        self.whole: dict[str, list[Item]] = {}  # items related to a whole system, by the system's path
+        self.whole: dict[str, list[FirmwareItem]] = {}  # items related to a whole system, by the system's path
         self.images = self._images()
         self.managers: dict[str, list[str]] = {}  # by the path of their image
         for manager, image in self.images:
             if manager in self.parts.by_ref:
                 self.managers.setdefault(image, []).append(manager)
-        self.failed: list[tuple[Part, set[str], str]] = []  # parts that became no component, their items, and why
+        self.failed: list[
+            tuple[ServiceComponent, set[str], str]
+        ] = []  # parts that became no component, their items, and why
 
     def run(self) -> Placed:
         """Place every item, then make a component of every part."""
@@ -167,7 +169,7 @@ class _Placing:
 
     # -- items to parts ------------------------------------------------------------------------------------------------
 
-    def _item(self, item: Item) -> bool:
+    def _item(self, item: FirmwareItem) -> bool:
         """Find the item's parts and make its claims; True where the map says to skip it."""
         facts = {"service": self.service, "odata_id": item.path, "id": item.id, "name": item.name}
         facts["software_id"] = item.software_id
@@ -185,13 +187,13 @@ class _Placing:
         self._by_relation(item)
         return False
 
-    def _by_relation(self, item: Item) -> None:
+    def _by_relation(self, item: FirmwareItem) -> None:
         refs = [*related(item.resource.body), *self._managers_of(item)]
         if not refs:
             self.why[item.path] = "the service relates it to no part (no RelatedItem)"
             return
         reasons, systems = [], []
-        parts: dict[str, Part] = {}
+        parts: dict[str, ServiceComponent] = {}
         for reference in refs:
             found, why = self.parts.meant_by(reference)
             parts.update((part.ref, part) for part in found)
@@ -207,7 +209,7 @@ class _Placing:
             for system in systems:
                 self.whole.setdefault(system, []).append(item)
 
-    def _managers_of(self, item: Item) -> list[str]:
+    def _managers_of(self, item: FirmwareItem) -> list[str]:
         return self.managers.get(item.path, [])
 
     def _whole_systems(self) -> None:
@@ -225,10 +227,10 @@ class _Placing:
                 self._claim(bios, item, None)
 
     @staticmethod
-    def _is_second(item: Item) -> bool:
+    def _is_second(item: FirmwareItem) -> bool:
         return item.staged is True or item.active is False or item.state in _SPARE_STATES
 
-    def _by_entry(self, entry: Entry, item: Item) -> list[Part]:
+    def _by_entry(self, entry: MapEntry, item: FirmwareItem) -> list[ServiceComponent]:
         """The parts that an entry of the map means; made where the service knows none of the kind."""
         kind = entry.kind or ""
         fit = (kind, "")  # a part without a kind gets it from the map
@@ -242,7 +244,7 @@ class _Placing:
             self.why[item.path] = f"the map places it at {entry.of}, and the service has no such resource"
         elif not bases:
             bases = [None]
-        found: list[Part] = []
+        found: list[ServiceComponent] = []
         for base in bases:
             there = self._there(entry, base)
             if len(there) > 1:
@@ -253,9 +255,9 @@ class _Placing:
                 found.append(self._told(there[0], entry) if there else self._made(entry, base))
         return found
 
-    def _there(self, entry: Entry, base: Resource | None) -> list[Part]:
+    def _there(self, entry: MapEntry, base: Resource | None) -> list[ServiceComponent]:
         """The parts of the service that an entry can mean: of its kind, in `base`, and nothing it tells contradicts."""
-        found: list[Part] = []
+        found: list[ServiceComponent] = []
         for part in self.parts.by_ref.values():
             made = part.ref.startswith(_MADE)
             if not made and part.kind == entry.kind and (base is None or part.is_of(base.path)):
@@ -266,7 +268,7 @@ class _Placing:
                 found = [part for part in found if _agree(told, getattr(part, key))]
         return found
 
-    def _bases(self, entry: Entry, item: Item) -> list[Resource]:
+    def _bases(self, entry: MapEntry, item: FirmwareItem) -> list[Resource]:
         """The resources that a part of the map is a part of."""
         if entry.of is not None:
             return [r for r in self.tree.resources.values() if matches(entry.of, r.path)]
@@ -277,7 +279,7 @@ class _Placing:
         systems = list(self.tree.of_type("ComputerSystem"))
         return systems if len(systems) == 1 else []
 
-    def _made(self, entry: Entry, base: Resource | None) -> Part:
+    def _made(self, entry: MapEntry, base: Resource | None) -> ServiceComponent:
         ref = _MADE + "|".join((entry.kind or "", base.path if base else "", entry.serial or "", entry.slot or ""))
         if ref in self.parts.by_ref:
             return self.parts.by_ref[ref]
@@ -288,7 +290,7 @@ class _Placing:
         return self._told(self.parts.add(part), entry)
 
     @staticmethod
-    def _told(part: Part, entry: Entry) -> Part:
+    def _told(part: ServiceComponent, entry: MapEntry) -> ServiceComponent:
         part.kind = part.kind or entry.kind or ""
         for key in ("model", "serial", "parent", "slot", "site", "domain", "chassis"):
             told = getattr(entry, key)
@@ -298,14 +300,14 @@ class _Placing:
 
     # -- banks ---------------------------------------------------------------------------------------------------------
 
-    def _claim(self, part: Part, item: Item, bank: str | None) -> None:
+    def _claim(self, part: ServiceComponent, item: FirmwareItem, bank: str | None) -> None:
         banks = {bank: True} if bank else self._banks(part, item)
         if not banks:
             self.why[item.path] = "the service lists it as active or staged on other parts only"
         for name, sure in banks.items():
             self.claims.setdefault(part.ref, []).append(_Claim(item, name, sure))
 
-    def _banks(self, part: Part, item: Item) -> dict[str, bool]:
+    def _banks(self, part: ServiceComponent, item: FirmwareItem) -> dict[str, bool]:
         """Bank -> sure, for an item that belongs to a part."""
         active_on = self._targets(item, "ActiveTargets")
         staged_on = self._targets(item, "StagedTargets")
@@ -323,16 +325,16 @@ class _Placing:
             return {"spare": True}
         return {"active": False}
 
-    def _targets(self, item: Item, name: str) -> set[str]:
+    def _targets(self, item: FirmwareItem, name: str) -> set[str]:
         refs = links(item.resource.body, "Links", name)
         found = {part.ref for ref in refs for part in self.parts.meant_by(ref)[0]}
         return found | {path for ref in refs if (path := self.tree.locate(ref)) is not None}
 
-    def _component(self, part: Part, keys: dict[str, str]) -> set[str]:
+    def _component(self, part: ServiceComponent, keys: dict[str, str]) -> set[str]:
         """Make the part's component; returns the items that it holds."""
         claims = self.claims.get(part.ref, [])
         banks: dict[str, str | None] = {}
-        held: dict[str, Item] = {}
+        held: dict[str, FirmwareItem] = {}
         for bank in ("active", "pending", "spare"):
             version, items = self._bank(part, bank, [c for c in claims if c.bank == bank])
             banks[bank] = version
@@ -357,10 +359,10 @@ class _Placing:
         keys[made.key] = part.ref
         self.found.components.append(made)
         additional = [pair for item in held.values() for pair in _additional(item)]
-        self.found.evidence.append(Evidence(made.key, part.ref, tuple(held), dict(additional)))
+        self.found.evidence.append(ReadingEvidence(made.key, part.ref, tuple(held), dict(additional)))
         return set(held)
 
-    def _bank(self, part: Part, bank: str, claims: list[_Claim]) -> tuple[str | None, list[Item]]:
+    def _bank(self, part: ServiceComponent, bank: str, claims: list[_Claim]) -> tuple[str | None, list[FirmwareItem]]:
         """The version in one bank and the items that say so."""
         surest = [c for c in claims if c.sure] or claims
         versions = {c.item.version for c in surest}
@@ -381,7 +383,7 @@ class _Placing:
                 self.why[claim.item.path] = f"another item is {bank} on {part.ref}, and nothing says where this one is"
         return version, [c.item for c in surest]
 
-    def _nameless(self, part: Part, why: str) -> None:
+    def _nameless(self, part: ServiceComponent, why: str) -> None:
         resource = self.tree.resources.get(part.ref.partition("#")[0])
         body = resource.body if resource is not None else {}
         self.found.nameless += 1
@@ -390,7 +392,7 @@ class _Placing:
             Unmapped(part.ref, text(body, "Id"), text(body, "Name"), part.own, None, why, kind, is_part=True)
         )
 
-    def _draft(self, item: Item) -> tuple[str | None, str | None]:
+    def _draft(self, item: FirmwareItem) -> tuple[str | None, str | None]:
         """The kind of an item's part and the resource that the item is of, as far as they are known."""
         for ref, claims in self.claims.items():
             if any(claim.item is item for claim in claims) and not ref.startswith(_MADE):
@@ -406,7 +408,7 @@ class _Placing:
         self.found.problems.append(noted("not-placed", row.odata_id, f"{named}: {row.why}", hint))
 
 
-def _told_by(part: Part, versions: Collection[str | None]) -> set[str | None]:
+def _told_by(part: ServiceComponent, versions: Collection[str | None]) -> set[str | None]:
     """Those of `versions` that are what the part itself tells.
 
     A BIOS may tell more behind a blank, a date or a build: `BiosVersion` "6.0.1 (2026-03-04)" is 6.0.1.
@@ -422,7 +424,7 @@ def _agree(told: str, own: str | None) -> bool:
     return own is None or own == told or (own.startswith("/") and told.partition("/")[2] == own[1:])
 
 
-def _additional(item: Item) -> list[tuple[str, str]]:
+def _additional(item: FirmwareItem) -> list[tuple[str, str]]:
     """AdditionalVersions: versions of pieces of the same image (a boot loader, microcode), which are no banks."""
     told = item.resource.body.get("AdditionalVersions")
     if not isinstance(told, Mapping):

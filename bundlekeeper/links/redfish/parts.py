@@ -36,7 +36,7 @@ _TYPE_KINDS = {
 
 
 @dataclass(slots=True)
-class Part:
+class ServiceComponent:
     """One part of a service. `ref` names it within the service: a path, with a pointer where it has no own path.
 
     `kind` is empty where its type says none; only a map can make a component of such a part.
@@ -85,13 +85,13 @@ class Parts:
     def __init__(self, tree: Tree, placement: Placement) -> None:
         self.tree = tree
         self.placement = placement
-        self.by_ref: dict[str, Part] = {}
+        self.by_ref: dict[str, ServiceComponent] = {}
         self.bios_of: dict[str, str] = {}  # the Bios resource's path -> the system's
         for system in tree.of_type("ComputerSystem"):
             self._bios(system)
         for manager in tree.of_type("Manager"):
             self._manager(manager)
-        self._listed: dict[str, list[Part]] = {}  # a collection's path -> its controllers
+        self._listed: dict[str, list[ServiceComponent]] = {}  # a collection's path -> its controllers
         for storage in tree.of_type("Storage"):
             self._storage(storage)
         for name, kind in _TYPE_KINDS.items():
@@ -100,12 +100,12 @@ class Parts:
                 if kind == "storage-controller":
                     self._listed.setdefault(resource.path.rpartition("/")[0], []).append(part)
 
-    def add(self, part: Part) -> Part:
+    def add(self, part: ServiceComponent) -> ServiceComponent:
         """Keep a part under its `ref`."""
         self.by_ref[part.ref] = part
         return part
 
-    def meant_by(self, reference: str) -> tuple[list[Part], str]:
+    def meant_by(self, reference: str) -> tuple[list[ServiceComponent], str]:
         """The parts that an item's link means, or none and why."""
         path = self.tree.locate(reference)
         if path is None:
@@ -129,7 +129,7 @@ class Parts:
                 return [self.by_ref[adapter.path]], ""
         return [], self.why_not(resource)
 
-    def _controllers(self, storage: Resource) -> list[Part]:
+    def _controllers(self, storage: Resource) -> list[ServiceComponent]:
         rows = storage.body.get("StorageControllers")
         refs = [f"{storage.path}#/StorageControllers/{n}" for n in range(len(rows))] if isinstance(rows, list) else []
         listed = self.tree.locate(link(storage.body, "Controllers") or "")
@@ -203,7 +203,7 @@ class Parts:
                 part.own = version(row, "FirmwareVersion")
                 self.add(part)
 
-    def _plain(self, resource: Resource, kind: str) -> Part:
+    def _plain(self, resource: Resource, kind: str) -> ServiceComponent:
         body = resource.body
         position = _ordinal(body) or text(body, "Id")
         if kind == "fabric-switch":
@@ -221,14 +221,14 @@ class Parts:
 
     # -- where a part sits ---------------------------------------------------------------------------------------------
 
-    def _at(self, ref: str, kind: str, resource: Resource | None) -> Part:
+    def _at(self, ref: str, kind: str, resource: Resource | None) -> ServiceComponent:
         place = self.placement
-        part = Part(ref, kind, site=place.site, domain=place.domain, chassis=place.chassis, slot=place.slot)
+        part = ServiceComponent(ref, kind, site=place.site, domain=place.domain, chassis=place.chassis, slot=place.slot)
         if resource is not None:
             part.model, part.within = model_of(resource.body), (resource.path,)
         return part
 
-    def inside(self, ref: str, kind: str, system: Resource | None) -> Part:
+    def inside(self, ref: str, kind: str, system: Resource | None) -> ServiceComponent:
         """A part of a server: the server's serial is its parent, the server's model and place are its own."""
         part = self._at(ref, kind, system)
         if system is None:
@@ -276,7 +276,7 @@ class Parts:
         return slot if position is None else f"{(slot or '').partition('/')[0]}/{position}"
 
     @staticmethod
-    def _own_facts(part: Part, body: Body) -> None:
+    def _own_facts(part: ServiceComponent, body: Body) -> None:
         serial = text(body, "SerialNumber")
         part.serial = serial if serial != part.parent else None
         part.healthy = _healthy(body)

@@ -17,9 +17,9 @@ from bundlekeeper.errors import InputError, KeeperError
 from bundlekeeper.findings import Finding
 from bundlekeeper.links.http.client import origin_of
 from bundlekeeper.links.redfish.map_firmware import merged, place
-from bundlekeeper.links.redfish.session import Cache, Means, Service, service_url
-from bundlekeeper.links.redfish.types import Credentials, Outcome, Placement, ReadLimits, ServiceReading, noted
-from bundlekeeper.links.redfish.user_map import Entry
+from bundlekeeper.links.redfish.session import Cache, Service, SessionMeans, service_url
+from bundlekeeper.links.redfish.types import Credentials, Placement, ReadLimits, ReadOutcome, ServiceReading, noted
+from bundlekeeper.links.redfish.user_map import MapEntry
 from bundlekeeper.links.redfish.walk import Tree, Walk
 from bundlekeeper.model.inventory.types import Component
 from bundlekeeper.model.progress import Clock
@@ -39,7 +39,7 @@ def read_service(
     clock: Clock,
     ca: Path | None = None,
     limits: ReadLimits | None = None,
-    entries: Sequence[Entry] = (),
+    entries: Sequence[MapEntry] = (),
     cache: Cache | None = None,
     stop: Stop | None = None,
     http_on_loopback: bool = False,
@@ -54,7 +54,7 @@ def read_service(
     even the service's root or a session could be had, StoppedError when told to stop.
     """
     limits = limits or ReadLimits()
-    means = Means(now, wait, ca, limits, cache, stop, http_on_loopback)
+    means = SessionMeans(now, wait, ca, limits, cache, stop, http_on_loopback)
     base = service_url(url, http_on_loopback=http_on_loopback)
     service = Service(base, credentials, means)
     try:
@@ -68,7 +68,7 @@ def read_service(
 
 
 def _reading(
-    service: Service, tree: Tree, placement: Placement, entries: Sequence[Entry], clock: Clock
+    service: Service, tree: Tree, placement: Placement, entries: Sequence[MapEntry], clock: Clock
 ) -> ServiceReading:
     found = place(tree, placement, entries, service.place)
     counts = {
@@ -105,14 +105,14 @@ def read_many(
     workers: int = 8,
     ca: Path | None = None,
     limits: ReadLimits | None = None,
-    entries: Sequence[Entry] = (),
+    entries: Sequence[MapEntry] = (),
     caches: Mapping[str, Cache] | None = None,
     stop: Stop | None = None,
     http_on_loopback: bool = False,
     now: Callable[[], float] = time.monotonic,
     wait: Callable[[float], None] = time.sleep,
-    told: Callable[[Outcome], None] = lambda _: None,
-) -> tuple[Outcome, ...]:
+    told: Callable[[ReadOutcome], None] = lambda _: None,
+) -> tuple[ReadOutcome, ...]:
     """Read several services, `workers` at once; outcomes in the order of `urls`, each with a reading or an error.
 
     `caches` has one cache for each origin that is to have one. Every address is checked and every credential asked for,
@@ -127,7 +127,7 @@ def read_many(
             raise InputError(f"the service {origin} stands there twice")
     known = {origin: who(origin) for origin in origins}
 
-    def read(origin: str) -> Outcome:
+    def read(origin: str) -> ReadOutcome:
         try:
             reading = read_service(
                 origin,
@@ -143,9 +143,9 @@ def read_many(
                 now=now,
                 wait=wait,
             )
-            outcome = Outcome(origin, reading)
+            outcome = ReadOutcome(origin, reading)
         except KeeperError as e:
-            outcome = Outcome(origin, error=e)
+            outcome = ReadOutcome(origin, error=e)
         told(outcome)
         return outcome
 
@@ -186,7 +186,7 @@ def combine(readings: Iterable[ServiceReading]) -> tuple[tuple[Component, ...], 
     return tuple(found.values()), tuple(problems)
 
 
-def unused(entries: Sequence[Entry], readings: Iterable[ServiceReading]) -> tuple[Finding, ...]:
+def unused(entries: Sequence[MapEntry], readings: Iterable[ServiceReading]) -> tuple[Finding, ...]:
     """A finding for each entry of the map that fitted nothing in any of the readings. Raises nothing."""
     used = {number for reading in readings for number in reading.used}
     return tuple(

@@ -35,7 +35,7 @@ from bundlekeeper.links.http.client import (
     speaking_to,
     tls_context,
 )
-from bundlekeeper.links.http.limits import Guard, Limits
+from bundlekeeper.links.http.limits import HttpLimits, SocketGuard
 from bundlekeeper.links.http.verdict import retry_after_s
 from bundlekeeper.links.redfish.types import Credentials, ReadLimits, ResourceError, ServiceLostError, noted
 from bundlekeeper.verification.hashing.read import Stop
@@ -82,7 +82,7 @@ class Cache:
 
 
 @dataclass(frozen=True, slots=True)
-class Means:
+class SessionMeans:
     """How to speak to services. `now` is a monotonic clock and `wait` a sleep, in seconds; `ca` a PEM file that
     replaces the system's authorities; `http_on_loopback` allows plain http on this machine."""
 
@@ -107,11 +107,11 @@ class _SlowError(UnfinishedError):
     """One answer took too long."""
 
 
-class _ReadGuard(Guard):
+class _ReadGuard(SocketGuard):
     """A deadline for the whole reading, and one for each answer within it."""
 
-    def __init__(self, place: str, means: Means, deadline_s: float) -> None:
-        super().__init__(place, Limits(deadline_s, 0.0, 60.0), means.now, means.stop)
+    def __init__(self, place: str, means: SessionMeans, deadline_s: float) -> None:
+        super().__init__(place, HttpLimits(deadline_s, 0.0, 60.0), means.now, means.stop)
         self._clock = means.now
         self._means_stop = means.stop
         self._where = place
@@ -165,7 +165,7 @@ def service_url(text: str, *, http_on_loopback: bool = False) -> httpx.URL:
 class Service:
     """The open conversation; close it, or use it as a context."""
 
-    def __init__(self, url: httpx.URL, credentials: Credentials | None, means: Means) -> None:
+    def __init__(self, url: httpx.URL, credentials: Credentials | None, means: SessionMeans) -> None:
         """`url` is from `service_url`. Raises InputError when the authorities cannot be used."""
         self.base = url
         self.place = str(origin_of(url))
@@ -188,7 +188,7 @@ class Service:
         # What a service may not send back into our output; shorter ones would hide half of every document.
         self._secrets = (credentials.password,) if credentials and len(credentials.password) >= _SECRET else ()
 
-    def _open(self, guard: Guard) -> httpx.Client:
+    def _open(self, guard: SocketGuard) -> httpx.Client:
         settings = HttpSettings(self._means.ca, connect_s=self._limits.connect_s, idle_s=self._limits.resource_s)
         return open_client(origin_of(self.base), settings, self._context, lambda: guard)
 

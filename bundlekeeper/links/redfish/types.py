@@ -92,7 +92,7 @@ class Unmapped:
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
+class ReadingEvidence:
     """Which resources a component's versions were read from; `additional` are an item's AdditionalVersions."""
 
     component: str  # its key
@@ -116,14 +116,14 @@ class ServiceReading:
     unmapped: tuple[Unmapped, ...]
     problems: tuple[Finding, ...]
     counts: Mapping[str, int]
-    evidence: tuple[Evidence, ...] = ()
+    evidence: tuple[ReadingEvidence, ...] = ()
     used: frozenset[int] = frozenset()
     complete: bool = True
     unread: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class ReadOutcome:
     """One service of several: its reading, or why there is none."""
 
     service: str

@@ -44,7 +44,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Code, Finding, Level
 from bundlekeeper.formats import toml_positions, toml_read
 from bundlekeeper.formats.escape import visible
-from bundlekeeper.formats.text_file import Source, shown
+from bundlekeeper.formats.text_file import SourceText, shown
 from bundlekeeper.model.inventory.cells import suggest
 from bundlekeeper.model.inventory.types import KINDS
 
@@ -68,7 +68,7 @@ MAP_CODES: dict[str, Code] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class MapEntry:
     """One [[map]] table; None where a key is not given."""
 
     service: str | None = None
@@ -105,7 +105,7 @@ def matches(pattern: str, text: str | None) -> bool:
     return fnmatch.fnmatchcase(text.rstrip("/") or text, literal.rstrip("/") or literal)
 
 
-def read_map(data: bytes, *, name: str, own_kinds: Collection[str] = ()) -> tuple[Entry, ...]:
+def read_map(data: bytes, *, name: str, own_kinds: Collection[str] = ()) -> tuple[MapEntry, ...]:
     """Read a map; `name` is what problems call the file.
 
     Raises InputError whose `problems` are findings of MAP_CODES: all of them, or the first 200.
@@ -137,7 +137,7 @@ class _Reading:
         self.kinds = kinds
         self.problems: list[_Problem] = []
 
-    def document(self, raw: Mapping[str, Any]) -> tuple[Entry, ...]:
+    def document(self, raw: Mapping[str, Any]) -> tuple[MapEntry, ...]:
         """The entries; worthless where there is a problem."""
         for key in raw:
             if key not in ("redfish", "map"):
@@ -155,7 +155,7 @@ class _Reading:
             return ()
         return tuple(entry for number, row in enumerate(rows) if (entry := self._entry(("map", number), row)))
 
-    def _entry(self, path: toml_positions.Path, row: object) -> Entry | None:
+    def _entry(self, path: toml_positions.Path, row: object) -> MapEntry | None:
         if not isinstance(row, Mapping):
             self._problem("map-value", path, "is not a table", "write [[map]]")
             return None
@@ -179,7 +179,7 @@ class _Reading:
             self._problem("map-missing", path, says, 'give a kind, or skip = "why"')
         if before < len(self.problems):
             return None
-        return Entry(**{key: value.strip() for key, value in row.items()})
+        return MapEntry(**{key: value.strip() for key, value in row.items()})
 
     def _value(self, path: toml_positions.Path, key: str, value: object) -> None:
         if not isinstance(value, str):
@@ -200,7 +200,7 @@ class _Reading:
         self.problems.append(_Problem(code, path, says, hint))
 
 
-def _placed(source: Source, problems: list[_Problem]) -> list[Finding]:
+def _placed(source: SourceText, problems: list[_Problem]) -> list[Finding]:
     """The problems with their places, in the order of the file."""
     found = toml_positions.places(source.text, {p.path for p in problems})
     rows = []

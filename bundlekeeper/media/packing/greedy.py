@@ -8,15 +8,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from bundlekeeper.media.packing.split import settle
-from bundlekeeper.media.packing.types import Cost, Load, Piece
+from bundlekeeper.media.packing.types import Cost, PackedPiece, VolumeLoad
 
 _PASSES = 3
 _MUCH = 500_000  # items x bins; beyond, two of the four ways
 
 
-def spread(load: Load, bins: Sequence[int]) -> tuple[Cost, tuple[Piece, ...]] | None:
+def spread(load: VolumeLoad, bins: Sequence[int]) -> tuple[Cost, tuple[PackedPiece, ...]] | None:
     """The best of the fixed ways to put everything into these bins; None where all of them fail."""
-    best: tuple[Cost, tuple[Piece, ...]] | None = None
+    best: tuple[Cost, tuple[PackedPiece, ...]] | None = None
     by_family, by_size = _by_family(load), _by_size(load)
     ways = [(by_family, True), (by_size, False)]
     if len(load.items) * len(bins) <= _MUCH:
@@ -29,11 +29,11 @@ def spread(load: Load, bins: Sequence[int]) -> tuple[Cost, tuple[Piece, ...]] | 
     return best
 
 
-def _by_size(load: Load) -> list[int]:
+def _by_size(load: VolumeLoad) -> list[int]:
     return sorted(range(len(load.items)), key=lambda i: (-load.least[i], load.family[i], i))
 
 
-def _by_family(load: Load) -> list[int]:
+def _by_family(load: VolumeLoad) -> list[int]:
     total = [0] * len(load.families)
     for item, family in enumerate(load.family):
         total[family] += load.least[item]
@@ -44,13 +44,13 @@ def _by_family(load: Load) -> list[int]:
 class _Filling:
     """Bins while they are filled."""
 
-    def __init__(self, load: Load, bins: Sequence[int]) -> None:
+    def __init__(self, load: VolumeLoad, bins: Sequence[int]) -> None:
         self.load, self.bins = load, tuple(bins)
         self.room = [load.boxes[b].room for b in bins]
         self.held = [0] * len(self.bins)
         self.inside: list[dict[int, list[int]]] = [{} for _ in self.bins]
 
-    def fill(self, order: Sequence[int], *, close: bool) -> tuple[Piece, ...] | None:
+    def fill(self, order: Sequence[int], *, close: bool) -> tuple[PackedPiece, ...] | None:
         """Put the items in this order, each into the fullest bin that takes it; `close`: first where its family is."""
         pending = []
         for item in order:
@@ -69,7 +69,7 @@ class _Filling:
             return None
         items = self.load.items
         rows = sorted((i, n) for n, inside in enumerate(self.inside) for row in inside.values() for i in row)
-        return (*(Piece(i, n, items[i].size) for i, n in rows), *done.pieces)
+        return (*(PackedPiece(i, n, items[i].size) for i, n in rows), *done.pieces)
 
     def _bin_for(self, item: int, *, close: bool) -> int | None:
         weights, bit = self.load.weight[item], 1 << self.load.family[item]

@@ -13,8 +13,8 @@ from collections.abc import Iterator, Sequence
 from itertools import combinations_with_replacement
 
 from bundlekeeper.media.packing.greedy import spread
-from bundlekeeper.media.packing.search import Search
-from bundlekeeper.media.packing.types import Box, Cost, Item, Load, NotPacked, Packed, Piece
+from bundlekeeper.media.packing.search import PackingSearch
+from bundlekeeper.media.packing.types import Box, Cost, NotPacked, Packed, PackedPiece, PackingItem, VolumeLoad
 
 EXACT_ITEMS = 40
 EXACT_VOLUMES = 12
@@ -23,9 +23,9 @@ _MOST_MIXTURES = 400
 _MOST_VOLUMES = 10_000
 
 
-def pack(items: Sequence[Item], boxes: Sequence[Box], steps: int = STEPS) -> Packed | NotPacked:
+def pack(items: Sequence[PackingItem], boxes: Sequence[Box], steps: int = STEPS) -> Packed | NotPacked:
     """Pack the items into as few volumes as can be; `steps` bounds the search."""
-    load = Load(items, boxes)
+    load = VolumeLoad(items, boxes)
     lacking = tuple(i for i in range(len(items)) if load.must_split[i] and not _reachable(load, i))
     if lacking or not boxes:
         return NotPacked(lacking, sum(load.items[i].size for i in lacking), proven=True)
@@ -51,13 +51,13 @@ def pack(items: Sequence[Item], boxes: Sequence[Box], steps: int = STEPS) -> Pac
     return _ordered(load, greedy.bins, greedy.pieces, _bound(load, least, most, greedy.cost.volumes))
 
 
-def _reachable(load: Load, item: int) -> bool:
+def _reachable(load: VolumeLoad, item: int) -> bool:
     """True when parts of the item fit into some box, and the files beside it with one of them."""
     rooms = [(b, box.room - load.beside[item][b]) for b, box in enumerate(load.boxes)]
     return any(room >= 0 and load.fill(b, room) > 0 for b, room in rooms)
 
 
-def _most(load: Load) -> int:
+def _most(load: VolumeLoad) -> int:
     """The number of volumes that there are, or that can be of use: one for each item, or for each full part of one."""
     counts = [box.count for box in load.boxes]
     if all(count is not None for count in counts):
@@ -67,7 +67,7 @@ def _most(load: Load) -> int:
     return min(_MOST_VOLUMES, useful + sum(count or 0 for count in counts))
 
 
-def _largest(load: Load, number: int) -> list[int]:
+def _largest(load: VolumeLoad, number: int) -> list[int]:
     """The boxes of so many volumes with the most room, as many as there are."""
     bins: list[int] = []
     for b, box in sorted(enumerate(load.boxes), key=lambda row: (-row[1].room, row[0])):
@@ -75,7 +75,7 @@ def _largest(load: Load, number: int) -> list[int]:
     return bins
 
 
-def _fewest(load: Load, most: int) -> int:
+def _fewest(load: VolumeLoad, most: int) -> int:
     """Volumes at least; `most` + 1 where more are needed than there are."""
     need, room = sum(load.least), 0
     bins = _largest(load, most)
@@ -88,7 +88,7 @@ def _fewest(load: Load, most: int) -> int:
     return most + 1
 
 
-def _bound(load: Load, least: int, most: int, volumes: int) -> Cost:
+def _bound(load: VolumeLoad, least: int, most: int, volumes: int) -> Cost:
     """What no packing is below, when `least` volumes are needed; for pairs: in packings with `volumes` volumes."""
     rooms = [load.boxes[b].room for b in _largest(load, min(most, volumes))]
     pairs = 0
@@ -102,7 +102,7 @@ def _bound(load: Load, least: int, most: int, volumes: int) -> Cost:
     return Cost(least, sum(load.must_split), max(pairs, volumes if least == volumes else 0))
 
 
-def _greedy(load: Load, least: int, most: int) -> Packed | None:
+def _greedy(load: VolumeLoad, least: int, most: int) -> Packed | None:
     """The fewest volumes that the fixed ways succeed with, from `least` upwards in growing steps, then back."""
     failed, number, step = least - 1, least, 1
     found = None
@@ -120,12 +120,12 @@ def _greedy(load: Load, least: int, most: int) -> Packed | None:
             break
     bins, pieces = _largest(load, number), found[1]
     used = sorted({p.bin for p in pieces})
-    pieces = tuple(Piece(p.item, used.index(p.bin), p.size, p.leads) for p in pieces)
+    pieces = tuple(PackedPiece(p.item, used.index(p.bin), p.size, p.leads) for p in pieces)
     bins = [bins[n] for n in used]
     return Packed(tuple(bins), pieces, load.cost(bins, pieces), Cost(0, 0, 0))
 
 
-def _mixtures(load: Load, number: int) -> Iterator[tuple[int, ...]]:
+def _mixtures(load: VolumeLoad, number: int) -> Iterator[tuple[int, ...]]:
     """Every choice of so many volumes with room enough, those of the fewest bytes first."""
     need, rows = sum(load.least), []
     for bins in combinations_with_replacement(range(len(load.boxes)), number):
@@ -135,7 +135,7 @@ def _mixtures(load: Load, number: int) -> Iterator[tuple[int, ...]]:
     yield from (bins for _, bins in sorted(rows))
 
 
-def _exact(load: Load, least: int, top: int, greedy: Packed | None, steps: int) -> Packed | None:
+def _exact(load: VolumeLoad, least: int, top: int, greedy: Packed | None, steps: int) -> Packed | None:
     """The best packing with `least` to `top` volumes; None where none was found. Its `least` tells whether it is best.
 
     The packing that was found quickly is never taken over what is found here at no higher cost: ties have one answer.
@@ -147,10 +147,10 @@ def _exact(load: Load, least: int, top: int, greedy: Packed | None, steps: int) 
         best: tuple[int, int] | None = None
         if greedy is not None and greedy.cost.volumes == number:
             best = greedy.cost.splits, greedy.cost.pairs + 1  # one that costs the same is looked for, too
-        found: tuple[tuple[int, ...], tuple[Piece, ...]] | None = None
+        found: tuple[tuple[int, ...], tuple[PackedPiece, ...]] | None = None
         open_value: tuple[int, int] | None = None
         for bins in mixtures[:_MOST_MIXTURES]:
-            search = Search(load, bins, best, steps)
+            search = PackingSearch(load, bins, best, steps)
             search.run()
             steps = search.nodes
             whole = whole and search.whole
@@ -175,14 +175,14 @@ def _exact(load: Load, least: int, top: int, greedy: Packed | None, steps: int) 
     return None
 
 
-def _ordered(load: Load, bins: Sequence[int], pieces: Sequence[Piece], least: Cost) -> Packed:
+def _ordered(load: VolumeLoad, bins: Sequence[int], pieces: Sequence[PackedPiece], least: Cost) -> Packed:
     """The packing with its volumes numbered by the first item that each holds."""
     first: dict[int, int] = {}
     for piece in pieces:
         first[piece.bin] = min(first.get(piece.bin, piece.item), piece.item)
     order = sorted(first, key=lambda n: (first[n], n))
     rank = {n: at for at, n in enumerate(order)}
-    moved = [Piece(p.item, rank[p.bin], p.size, p.leads) for p in pieces]
+    moved = [PackedPiece(p.item, rank[p.bin], p.size, p.leads) for p in pieces]
     moved.sort(key=lambda p: (p.item, p.bin))
     kept = tuple(bins[n] for n in order)
     return Packed(kept, tuple(moved), load.cost(kept, moved), least)

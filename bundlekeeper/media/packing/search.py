@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from bundlekeeper.media.packing.split import settle
-from bundlekeeper.media.packing.types import Load, Piece
+from bundlekeeper.media.packing.types import PackedPiece, VolumeLoad
 
 #: Steps that are counted for work, so that a budget of steps is about a budget of time.
 _OPENED, _SETTLED = 10, 50
@@ -17,16 +17,16 @@ _OPENED, _SETTLED = 10, 50
 Value = tuple[int, int]  # split items, pairs of family and volume
 
 
-class Search:
+class PackingSearch:
     """One search. After `run`: `best`, what was `found`, whether everything was looked at (`whole`).
 
     `open` is the least value of the ends where several split items found no place, or none proven best.
     """
 
-    def __init__(self, load: Load, bins: Sequence[int], better_than: Value | None, nodes: int) -> None:
+    def __init__(self, load: VolumeLoad, bins: Sequence[int], better_than: Value | None, nodes: int) -> None:
         self.load, self.bins = load, tuple(bins)
         self.best = better_than
-        self.found: tuple[Piece, ...] | None = None
+        self.found: tuple[PackedPiece, ...] | None = None
         self.nodes, self.whole = nodes, True
         self.open: Value | None = None
         order = sorted(range(len(load.items)), key=lambda i: (-load.least[i], load.family[i], i))
@@ -55,7 +55,7 @@ class Search:
         """Look for what is better than `best`."""
         self._step(0)
 
-    def pieces_in_order(self) -> tuple[Piece, ...]:
+    def pieces_in_order(self) -> tuple[PackedPiece, ...]:
         """The best packing's pieces by item and bin; empty where none was found."""
         return tuple(sorted(self.found or (), key=lambda p: (p.item, p.bin)))
 
@@ -166,6 +166,8 @@ class Search:
         self.best = value
         split = set(self.pending)
         whole = [
-            Piece(i, self.places[i], self.load.items[i].size) for i in range(len(self.load.items)) if i not in split
+            PackedPiece(i, self.places[i], self.load.items[i].size)
+            for i in range(len(self.load.items))
+            if i not in split
         ]
         self.found = (*whole, *done.pieces)

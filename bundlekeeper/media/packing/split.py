@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate, permutations
 
-from bundlekeeper.media.packing.types import Load, Piece
+from bundlekeeper.media.packing.types import PackedPiece, VolumeLoad
 
 _MOST_ORDERS = 4  # items; all their orders are tried
 
@@ -20,13 +20,13 @@ _MOST_ORDERS = 4  # items; all their orders are tried
 class Settled:
     """`pieces` None where no place was found; `pairs` added; `least` pairs at least, None where there is no place."""
 
-    pieces: tuple[Piece, ...] | None
+    pieces: tuple[PackedPiece, ...] | None
     pairs: int
     least: int | None
 
 
 def settle(
-    load: Load, bins: Sequence[int], room: Sequence[int], held: Sequence[int], pending: Sequence[int]
+    load: VolumeLoad, bins: Sequence[int], room: Sequence[int], held: Sequence[int], pending: Sequence[int]
 ) -> Settled:
     """Find places for the items `pending` in bins with so much `room`, which hold families as the bits of `held`."""
     if not pending:
@@ -38,7 +38,7 @@ def settle(
         return Settled(None, 0, None)
     least = _least(load, pending, held, [row for row in alone if row is not None])
     by_size = sorted(pending, key=lambda i: (-load.items[i].size, i))
-    best: tuple[int, tuple[Piece, ...]] | None = None
+    best: tuple[int, tuple[PackedPiece, ...]] | None = None
     for order in permutations(by_size) if len(pending) <= _MOST_ORDERS else [tuple(by_size)]:
         found = _one_after_another(load, bins, room, held, order)
         if found is not None and (best is None or found[0] < best[0]):
@@ -48,7 +48,7 @@ def settle(
     return Settled(None, 0, least) if best is None else Settled(best[1], best[0], least)
 
 
-def _least(load: Load, pending: Sequence[int], held: Sequence[int], alone: list[tuple[Piece, ...]]) -> int:
+def _least(load: VolumeLoad, pending: Sequence[int], held: Sequence[int], alone: list[tuple[PackedPiece, ...]]) -> int:
     """Pairs that are added at least: of each family, what its neediest item alone would add."""
     worst: dict[int, int] = {}
     for item, pieces in zip(pending, alone, strict=True):
@@ -57,15 +57,15 @@ def _least(load: Load, pending: Sequence[int], held: Sequence[int], alone: list[
     return sum(worst.values())
 
 
-def _added(family: int, held: Sequence[int], pieces: Sequence[Piece]) -> int:
+def _added(family: int, held: Sequence[int], pieces: Sequence[PackedPiece]) -> int:
     return len({p.bin for p in pieces if not held[p.bin] >> family & 1})
 
 
 def _one_after_another(
-    load: Load, bins: Sequence[int], room: Sequence[int], held: Sequence[int], order: Sequence[int]
-) -> tuple[int, tuple[Piece, ...]] | None:
+    load: VolumeLoad, bins: Sequence[int], room: Sequence[int], held: Sequence[int], order: Sequence[int]
+) -> tuple[int, tuple[PackedPiece, ...]] | None:
     left, families, pairs = list(room), list(held), 0
-    pieces: list[Piece] = []
+    pieces: list[PackedPiece] = []
     for item in order:
         placed = _place(load, bins, left, families, item)
         if placed is None:
@@ -80,8 +80,8 @@ def _one_after_another(
 
 
 def _place(
-    load: Load, bins: Sequence[int], room: Sequence[int], held: Sequence[int], item: int
-) -> tuple[Piece, ...] | None:
+    load: VolumeLoad, bins: Sequence[int], room: Sequence[int], held: Sequence[int], item: int
+) -> tuple[PackedPiece, ...] | None:
     """The fewest bins without the family, then the fewest bins, that one item has room in alone; None for no room."""
     rows = [(load.fill(box, room[n]), n) for n, box in enumerate(bins)]
     rows = sorted((row for row in rows if row[0] > 0), key=lambda row: (-row[0], row[1]))
@@ -103,7 +103,7 @@ def _place(
 
 
 def _leader(
-    load: Load, bins: Sequence[int], room: Sequence[int], rows: Sequence[tuple[int, int]], slack: int, item: int
+    load: VolumeLoad, bins: Sequence[int], room: Sequence[int], rows: Sequence[tuple[int, int]], slack: int, item: int
 ) -> int | None:
     """The bin that loses least when the files beside the item lie there; None when the item has no room then."""
     best: tuple[int, int] | None = None
@@ -118,14 +118,14 @@ def _leader(
 
 
 def _cut(
-    load: Load, bins: Sequence[int], room: Sequence[int], rows: Sequence[tuple[int, int]], leader: int, item: int
-) -> tuple[Piece, ...]:
+    load: VolumeLoad, bins: Sequence[int], room: Sequence[int], rows: Sequence[tuple[int, int]], leader: int, item: int
+) -> tuple[PackedPiece, ...]:
     """Fill the leader, then the others as they come; the last one takes what is left."""
     left, pieces = load.items[item].size, []
     for fill, n in sorted(rows, key=lambda row: row[1] != leader):
         most = load.fill(bins[n], room[n] - load.beside[item][bins[n]]) if n == leader else fill
         size = min(left, most)
         if size > 0:
-            pieces.append(Piece(item, n, size, leads=n == leader))
+            pieces.append(PackedPiece(item, n, size, leads=n == leader))
         left -= size
     return tuple(sorted(pieces, key=lambda p: p.bin))

@@ -14,7 +14,7 @@ from bundlekeeper.model.media.capacity import VolumeKind
 
 
 @dataclass(frozen=True, slots=True)
-class Item:
+class PackingItem:
     """One bundle: its family, its bytes, and the bytes of each file that goes with it."""
 
     name: str
@@ -33,7 +33,7 @@ class Box:
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class PackedPiece:
     """So many bytes of an item in one bin; of a split item also `leads`, where the files beside it lie."""
 
     item: int
@@ -59,7 +59,7 @@ class Packed:
     """
 
     bins: tuple[int, ...]
-    pieces: tuple[Piece, ...]
+    pieces: tuple[PackedPiece, ...]
     cost: Cost
     least: Cost
 
@@ -81,14 +81,14 @@ class NotPacked:
     proven: bool
 
 
-class Load:
+class VolumeLoad:
     """Items and boxes with what each item takes in each box, worked out once.
 
     `weight[i][b]` is what item i takes whole in box b, None where it cannot lie there whole; `least[i]` what it takes
     wherever it lies, `apart[i]` when it is split; `family[i]` the number of its family.
     """
 
-    def __init__(self, items: Sequence[Item], boxes: Sequence[Box]) -> None:
+    def __init__(self, items: Sequence[PackingItem], boxes: Sequence[Box]) -> None:
         self.items, self.boxes = tuple(items), tuple(boxes)
         self.weight = [[self._whole(item, box) for box in self.boxes] for item in self.items]
         self.splittable = [any(w is None for w in row) for row in self.weight]
@@ -103,13 +103,13 @@ class Load:
             for i, row in enumerate(self.weight)
         ]
 
-    def _apart(self, i: int, item: Item) -> int:
+    def _apart(self, i: int, item: PackingItem) -> int:
         """What an item takes at least when it is split: two parts and the files beside it."""
         each = min((box.kind.each for box in self.boxes), default=0)
         return item.size + 2 * each + min(self.beside[i], default=0)
 
     @staticmethod
-    def _whole(item: Item, box: Box) -> int | None:
+    def _whole(item: PackingItem, box: Box) -> int | None:
         weight = box.kind.cost(item.size) + sum(box.kind.cost(size) for size in item.beside)
         return weight if item.size <= box.kind.largest_file and weight <= box.room else None
 
@@ -127,7 +127,7 @@ class Load:
         parts, rest = divmod(size, kind.largest_file)
         return parts * kind.cost(kind.largest_file) + (kind.cost(rest) if rest else 0)
 
-    def cost(self, bins: Sequence[int], pieces: Sequence[Piece]) -> Cost:
+    def cost(self, bins: Sequence[int], pieces: Sequence[PackedPiece]) -> Cost:
         """What a packing costs."""
         parts: dict[int, int] = {}
         for piece in pieces:

@@ -24,13 +24,13 @@ from bundlekeeper.media.set.withdrawal_notice import Withdrawn
 from bundlekeeper.model.media.index import SetIndex, read_index
 
 if TYPE_CHECKING:
-    from bundlekeeper.ledger.record.ledger import Book
-    from bundlekeeper.media.set.records import Received
+    from bundlekeeper.ledger.record.ledger import Ledger
+    from bundlekeeper.media.set.records import ReceivedSet
     from bundlekeeper.store.contents.right_now import Holding
     from bundlekeeper.store.contents.store import Store
 
 
-def chosen(store: Store, set_id: str) -> tuple[Received, SetIndex]:
+def chosen(store: Store, set_id: str) -> tuple[ReceivedSet, SetIndex]:
     """The received set of this id or the beginning of one, or the one that began last for none, with its index.
 
     Raises InputError when there is none or several are meant.
@@ -49,7 +49,7 @@ def chosen(store: Store, set_id: str) -> tuple[Received, SetIndex]:
     return received, read_index(kept[0], where=received.set_id)
 
 
-def site_of(book: Book, option: str, index: SetIndex, clock: datetime) -> str:
+def site_of(book: Ledger, option: str, index: SetIndex, clock: datetime) -> str:
     """The site that answers: the one given, the only one recorded, or the one that the set is for.
 
     Raises InputError where that leaves a choice, and for one that the record does not know although it knows others:
@@ -83,7 +83,9 @@ def meant_place(meant_for: str) -> tuple[str, str]:
     return (kind, name) if to and kind in ("site", "domain") else ("", "")
 
 
-def elsewhere(book: Book | None, meant_for: str, site: str, now: datetime, *, on_paper: bool = False) -> list[Finding]:
+def elsewhere(
+    book: Ledger | None, meant_for: str, site: str, now: datetime, *, on_paper: bool = False
+) -> list[Finding]:
     """A warning where a receipt is of another site than its set was meant for, as far as our own record knows.
 
     On paper a long name is cut. Raises as `questions.summary`.
@@ -100,7 +102,7 @@ def elsewhere(book: Book | None, meant_for: str, site: str, now: datetime, *, on
     return [finding("not-checked", site, says, "ask there which set came, and whether the site is named rightly")]
 
 
-def standing_of(book: Book, clock: datetime) -> tuple[Stands, ...]:
+def standing_of(book: Ledger, clock: datetime) -> tuple[Stands, ...]:
     """How each domain stands now: parts, those with something pending, those that differ from their record."""
     found: dict[tuple[str, str], list[int]] = {}
     for group in questions.summary(book, ["site", "domain", "pending"], Selector(), clock=clock):
@@ -113,7 +115,15 @@ def standing_of(book: Book, clock: datetime) -> tuple[Stands, ...]:
 
 
 def compose(
-    store: Store, book: Book, received: Received, index: SetIndex, *, made: datetime, site: str, by: str, after: int
+    store: Store,
+    book: Ledger,
+    received: ReceivedSet,
+    index: SetIndex,
+    *,
+    made: datetime,
+    site: str,
+    by: str,
+    after: int,
 ) -> Receipt:
     """The receipt of a set, by what is recorded now; events after number `after` are to follow it."""
     head = book.head()
@@ -135,7 +145,7 @@ def compose(
     )
 
 
-def _held_still(store: Store, received: Received, index: SetIndex, now: datetime) -> Received:
+def _held_still(store: Store, received: ReceivedSet, index: SetIndex, now: datetime) -> ReceivedSet:
     """The set with what arrived and is not held any more called so: deleted, cut short or put into quarantine since."""
     from bundlekeeper.store.contents.right_now import holdings
 

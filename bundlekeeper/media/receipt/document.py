@@ -18,7 +18,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.formats import json_read
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.json_fields import JsonReader
-from bundlekeeper.media.set.records import Arrived, Received
+from bundlekeeper.media.set.records import Arrived, ReceivedSet
 from bundlekeeper.media.set.withdrawal_notice import Withdrawn
 from bundlekeeper.model.media.index import MAX_FILES, SetIndex
 
@@ -37,7 +37,7 @@ _STANDING_KEYS = {"site", "domain", "parts", "staged", "differs"}
 
 
 @dataclass(frozen=True, slots=True)
-class Missing:
+class MissingBundle:
     """A file of the set that did not arrive, and the volumes that hold what is missing of it."""
 
     path: str
@@ -75,7 +75,7 @@ class Receipt:
     completed: datetime | None
     came: Mapping[int, datetime]
     arrived: tuple[Arrived, ...]
-    missing: tuple[Missing, ...]
+    missing: tuple[MissingBundle, ...]
     book: str
     count: int
     head: str
@@ -93,7 +93,7 @@ class Receipt:
 
 def receipt_of(
     index: SetIndex,
-    received: Received,
+    received: ReceivedSet,
     *,
     made: datetime,
     site: str,
@@ -105,7 +105,7 @@ def receipt_of(
     for each in index.files:
         if each.path not in received.arrived:
             parts = each.parts[:1] if each.common else [p for p in each.parts if p.path not in received.parts]
-            missing.append(Missing(each.path, each.sha256, tuple(sorted({p.volume for p in parts}))))
+            missing.append(MissingBundle(each.path, each.sha256, tuple(sorted({p.volume for p in parts}))))
     return Receipt(
         made=made,
         site=site,
@@ -240,9 +240,9 @@ def _arrived(reader: JsonReader, at: str, row: Mapping[str, object]) -> Arrived:
     )
 
 
-def _missing(reader: JsonReader, at: str, row: Mapping[str, object]) -> Missing:
+def _missing(reader: JsonReader, at: str, row: Mapping[str, object]) -> MissingBundle:
     volumes = reader.array(row["volumes"], f"{at}/volumes", MAX_FILES)
-    return Missing(
+    return MissingBundle(
         reader.text(row["path"], f"{at}/path", empty=True),
         reader.hexadecimal(row["sha256"], f"{at}/sha256", 64),
         tuple(reader.number(n, f"{at}/volumes/{i}") for i, n in enumerate(volumes)),
@@ -262,4 +262,4 @@ def _stands(reader: JsonReader, at: str, row: Mapping[str, object]) -> Stands:
     return Stands(site, domain, parts, staged, differs)
 
 
-__all__ = ["NOT_HELD", "Missing", "Receipt", "Stands", "read_header", "receipt_of", "write_header"]
+__all__ = ["NOT_HELD", "MissingBundle", "Receipt", "Stands", "read_header", "receipt_of", "write_header"]

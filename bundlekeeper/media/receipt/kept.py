@@ -28,7 +28,7 @@ _PAPER_KEYS = {"schema", "code", "signed_by"}
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class KeptReceipt:
     """One kept receipt: of `files` of the set `away` did not arrive, or were not held there any more, when it was made.
 
     `book` is the ledger's id, "" on paper, and `count` how many events it had; `index` the SHA-256 of the set's index,
@@ -51,31 +51,31 @@ class Kept:
         """True when it is dated beyond the time now: a clock is wrong, and its date says nothing of what is newer."""
         return self.made > now + AHEAD
 
-    def after(self, other: Kept) -> bool:
+    def after(self, other: KeptReceipt) -> bool:
         """True when it was made after the other: of one ledger by its events first, which no clock can change."""
         if self.book and self.book == other.book and self.count != other.count:
             return self.count > other.count
         return self.made > other.made
 
 
-def kept_of(sets: Sets, name: str) -> Kept:
+def kept_of(sets: Sets, name: str) -> KeptReceipt:
     """What the kept receipt of this name says. Raises InputError when it can't be read as one, and as `Sets` does."""
     line = sets.receipt_head(name, MAX_HEADER_BYTES)
     if not line.startswith(b'{"code":'):
         receipt = read_header(line, name)
         total, away = len(receipt.arrived) + len(receipt.missing), len(receipt.missing) + len(receipt.not_held)
         made, site, book, index = receipt.made, receipt.site, receipt.book, receipt.index
-        return Kept(name, receipt.set_id, False, True, made, site, book, index, total, away, receipt.count)
+        return KeptReceipt(name, receipt.set_id, False, True, made, site, book, index, total, away, receipt.count)
     reader = JsonReader("the paper", name)
     table = reader.table(json_read.loads(line, name), "", _PAPER_KEYS)
     slip = paper.read(reader.text(table["code"], "/code", most=LINE * MAX_LINES))
     signed = bool(reader.text(table["signed_by"], "/signed_by", empty=True))
     away = slip.missing_count
     about = slip.set_id, True, signed, slip.made, slip.site, "", slip.index, slip.files, away, slip.ledger_count
-    return Kept(name, *about)
+    return KeptReceipt(name, *about)
 
 
-def kept(sets: Sets, names: Iterable[str]) -> tuple[list[Kept], list[str]]:
+def kept(sets: Sets, names: Iterable[str]) -> tuple[list[KeptReceipt], list[str]]:
     """What these kept receipts say, newest first, and the names of those that can't be read. Raises as `Sets` does."""
     rows, unreadable = [], []
     for name in names:
@@ -86,14 +86,14 @@ def kept(sets: Sets, names: Iterable[str]) -> tuple[list[Kept], list[str]]:
     return sorted(rows, key=lambda row: (row.made, row.name), reverse=True), unreadable
 
 
-def answers(rows: Iterable[Kept], index: str, now: datetime) -> tuple[list[Kept], list[Kept]]:
+def answers(rows: Iterable[KeptReceipt], index: str, now: datetime) -> tuple[list[KeptReceipt], list[KeptReceipt]]:
     """Of the receipts about the index with this SHA-256 the newest file of each ledger, the newest signed paper of each
     site that is newer than its files, and the newest unsigned paper of each site that is newer than all of those.
 
     What is dated beyond the time now is no answer.
     """
     about = [row for row in rows if index.startswith(row.index) and index and not row.ahead(now)]
-    files: dict[str, Kept] = {}
+    files: dict[str, KeptReceipt] = {}
     for row in about:
         if not row.on_paper and (row.book not in files or row.after(files[row.book])):
             files[row.book] = row
@@ -102,19 +102,19 @@ def answers(rows: Iterable[Kept], index: str, now: datetime) -> tuple[list[Kept]
     return signed, _papers(about, signed, signed_ones=False)
 
 
-def _papers(rows: Iterable[Kept], than: Iterable[Kept], *, signed_ones: bool) -> list[Kept]:
+def _papers(rows: Iterable[KeptReceipt], than: Iterable[KeptReceipt], *, signed_ones: bool) -> list[KeptReceipt]:
     """The newest paper of each site that is newer than what is known from there; `rows` are newest first."""
     known: dict[str, datetime] = {}
     for each in than:
         known[each.site] = max(each.made, known.get(each.site, each.made))
-    newest: dict[str, Kept] = {}
+    newest: dict[str, KeptReceipt] = {}
     for row in rows:
         if row.on_paper and row.signed is signed_ones and (row.site not in known or row.made > known[row.site]):
             newest.setdefault(row.site, row)
     return list(newest.values())
 
 
-def newer(sets: Sets, than: Kept, now: datetime) -> datetime | None:
+def newer(sets: Sets, than: KeptReceipt, now: datetime) -> datetime | None:
     """When the newest signed receipt of the same set and ledger (for a paper: of the same site) was made; None where
     none that is kept is newer. One that is dated beyond the time now is newer than nothing. Raises as `Sets` does."""
     rows, _ = kept(sets, sets.receipts().get(than.set_id, ()))
@@ -128,4 +128,4 @@ def newer(sets: Sets, than: Kept, now: datetime) -> datetime | None:
     return None
 
 
-__all__ = ["PAPER_SCHEMA", "Kept", "answers", "kept", "kept_of", "newer"]
+__all__ = ["PAPER_SCHEMA", "KeptReceipt", "answers", "kept", "kept_of", "newer"]

@@ -21,7 +21,7 @@ from bundlekeeper.ledger.exchange import merge as exchange
 from bundlekeeper.media.receipt import kept as kept_receipts
 from bundlekeeper.media.receipt.compose import elsewhere
 from bundlekeeper.media.receipt.document import MAX_HEADER_BYTES, MAX_RECEIPT_BYTES, Receipt, read_header
-from bundlekeeper.media.receipt.kept import Kept
+from bundlekeeper.media.receipt.kept import KeptReceipt
 from bundlekeeper.media.set import signer as vouch
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.media.set.signed_index import told_index
@@ -30,7 +30,7 @@ from bundlekeeper.verification.hashing.door import digest_fd
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.exchange.merge import Merged
-    from bundlekeeper.ledger.record.ledger import Book
+    from bundlekeeper.ledger.record.ledger import Ledger
     from bundlekeeper.media.set.records import Sent
     from bundlekeeper.store.contents.store import Store
 
@@ -38,7 +38,7 @@ _ALGORITHMS = ("sha256", "sha384", "sha512", "blake2b")
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class ReceiptAnswer:
     """What reading a receipt gave: `merged` is None where it carried no events, `new` False where it was read before;
     `sent` is the set as this store knows it, None where it sent none of that id; `newer` is when a newer receipt of
     the same set and ledger was made, that came already."""
@@ -52,7 +52,7 @@ class Answer:
     newer: datetime | None = None
 
 
-def read(store: Store, book: Book, path: Path, signature: Path | None, *, now: datetime) -> Answer:
+def read(store: Store, book: Ledger, path: Path, signature: Path | None, *, now: datetime) -> ReceiptAnswer:
     """Verify a receipt's signature, merge its events and keep it. `signature` is beside it unless named.
 
     Raises RefusedError for a signature that is missing or not trusted (nothing is merged then), InputError for what is
@@ -66,7 +66,7 @@ def read(store: Store, book: Book, path: Path, signature: Path | None, *, now: d
             os.close(fd)
 
 
-def _read_open(store: Store, book: Book, fd: int, path: Path, beside: Path, now: datetime) -> Answer:
+def _read_open(store: Store, book: Ledger, fd: int, path: Path, beside: Path, now: datetime) -> ReceiptAnswer:
     where = str(path)
     if os.fstat(fd).st_size > MAX_RECEIPT_BYTES:
         raise InputError(f"the receipt is larger than {MAX_RECEIPT_BYTES} bytes", where=where)
@@ -80,14 +80,14 @@ def _read_open(store: Store, book: Book, fd: int, path: Path, beside: Path, now:
         merged = exchange.merge(book, _events(fd, where, digest.sha256, receipt), now, where=where)
     sets = Sets(store)
     about = receipt.set_id, False, True, receipt.made, receipt.site, receipt.book, receipt.index, 0, 0, receipt.count
-    made = Kept("", *about)
+    made = KeptReceipt("", *about)
     newer = kept_receipts.newer(sets, made, now)
     new = sets.keep_receipt(receipt.set_id, digest.sha256, _pieces(fd, digest.sha256, where), signed)
     sent = next((each for each in sets.sent() if each.set_id == receipt.set_id), None)
     found = [*beyond(made, now), *_against(sets, sent, receipt), *judged(receipt.name, newer, _away(receipt))]
     found += elsewhere(book, sent.meant_for, receipt.site, now) if sent is not None else []
     found += merged.findings(receipt.site) if merged is not None else []
-    return Answer(receipt, signer.name, merged, sent, new, tuple(found), newer)
+    return ReceiptAnswer(receipt, signer.name, merged, sent, new, tuple(found), newer)
 
 
 def _open(path: Path) -> int:
@@ -178,7 +178,7 @@ def _against(sets: Sets, sent: Sent | None, receipt: Receipt) -> Iterator[Findin
             yield finding("altered", each.path, says, "ask the site to write the receipt again")
 
 
-def beyond(made: Kept, now: datetime) -> Iterator[Finding]:
+def beyond(made: KeptReceipt, now: datetime) -> Iterator[Finding]:
     """That a receipt is dated beyond the time now."""
     if made.ahead(now):
         says = f"it is dated {made.made:%Y-%m-%d}, this machine's clock says {now:%Y-%m-%d}: it counts as no answer"
@@ -204,4 +204,4 @@ def _away(receipt: Receipt) -> Iterator[Finding]:
         yield finding("not-held", gone.path, says, "send it again, or have it taken there again")
 
 
-__all__ = ["Answer", "beyond", "judged", "read"]
+__all__ = ["ReceiptAnswer", "beyond", "judged", "read"]

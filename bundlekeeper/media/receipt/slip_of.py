@@ -19,7 +19,7 @@ from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.media.receipt import kept as kept_receipts
 from bundlekeeper.media.receipt import slip as paper
 from bundlekeeper.media.receipt.compose import elsewhere
-from bundlekeeper.media.receipt.kept import PAPER_SCHEMA, Kept
+from bundlekeeper.media.receipt.kept import PAPER_SCHEMA, KeptReceipt
 from bundlekeeper.media.receipt.read import beyond, judged
 from bundlekeeper.media.receipt.slip import DomainCount, Slip
 from bundlekeeper.media.set import signer as vouch
@@ -29,7 +29,7 @@ from bundlekeeper.model.media.index import SetIndex
 from bundlekeeper.model.trust import NAMESPACES
 
 if TYPE_CHECKING:
-    from bundlekeeper.ledger.record.ledger import Book
+    from bundlekeeper.ledger.record.ledger import Ledger
     from bundlekeeper.media.receipt.document import Receipt
     from bundlekeeper.media.set.records import Sent
     from bundlekeeper.store.contents.store import Store
@@ -98,7 +98,7 @@ def sign_with(private: object) -> Callable[[bytes], bytes]:
     return sign
 
 
-def read(store: Store, text: str, *, now: datetime, book: Book | None = None) -> PaperAnswer:
+def read(store: Store, text: str, *, now: datetime, book: Ledger | None = None) -> PaperAnswer:
     """Read typed or scanned lines, verify the signature where there is one, and keep what they said.
 
     `book` is this store's ledger, where there is one: it knows which site holds a domain.
@@ -120,7 +120,7 @@ def read(store: Store, text: str, *, now: datetime, book: Book | None = None) ->
     if slip.missing_count and not missing:
         says = f"of {slip.files} files {slip.missing_count} {AWAY}; which ones cannot be told from here"
         away.append(finding("missing", f"set {slip.set_id}", says, "ask for the receipt as a file"))
-    made = Kept("", slip.set_id, True, bool(signed_by), slip.made, slip.site, "", slip.index, slip.files, 0)
+    made = KeptReceipt("", slip.set_id, True, bool(signed_by), slip.made, slip.site, "", slip.index, slip.files, 0)
     newer = kept_receipts.newer(sets, made, now)
     found += beyond(made, now)
     found += judged(f"set {slip.set_id}", newer, away)

@@ -26,7 +26,7 @@ from bundlekeeper.model.trust import NAMESPACES
 from bundlekeeper.store.disk import files
 
 if TYPE_CHECKING:
-    from bundlekeeper.ledger.record.ledger import Book
+    from bundlekeeper.ledger.record.ledger import Ledger
 
 _NO_LINKS = {errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL}
 _READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
@@ -47,7 +47,7 @@ def insist_on_place(out: str) -> None:
             raise InputError(says, where=str(folder), hint="make it first, or name another file")
 
 
-def write(out: Path, receipt: Receipt, book: Book, sign: Callable[[str], bytes]) -> None:
+def write(out: Path, receipt: Receipt, book: Ledger, sign: Callable[[str], bytes]) -> None:
     """Write the receipt to the new file `out`, with its events, and its signature to `out`.sig.
 
     `sign` makes the signature of a SHA-512 in hexadecimal. Raises InputError when the file is there already, or a file
@@ -101,7 +101,7 @@ def _insist_on_ours(beside: Path) -> None:
         raise InputError(says, where=str(beside), hint="name another receipt, or move that file away")
 
 
-def _exported(book: Book, receipt: Receipt) -> Iterator[bytes]:
+def _exported(book: Ledger, receipt: Receipt) -> Iterator[bytes]:
     """The events' lines. Raises UnfinishedError when they don't end at the head that the receipt states."""
     line = b""
     for line in exchange.export(book, receipt.after):

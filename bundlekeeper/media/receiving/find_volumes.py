@@ -23,7 +23,7 @@ from bundlekeeper.media.volume.bag_text import DECLARATION, PAYLOAD, algorithm_o
 from bundlekeeper.media.volume.folder import MARK
 from bundlekeeper.model.media.index import MAX_INDEX_BYTES, SetIndex, read_index
 from bundlekeeper.model.progress import Progress, Silent
-from bundlekeeper.store.disk.walk import WORDS, Entry, Kind, walk
+from bundlekeeper.store.disk.walk import WORDS, EntryKind, WalkEntry, walk
 from bundlekeeper.verification.hashing.door import Stop
 
 INDEX, SIGNATURE, MANIFEST = "set-index.json", "set-index.json.sig", "manifest-sha256.txt"
@@ -39,7 +39,7 @@ _MAX_FOLDERS = 2000
 
 
 @dataclass(frozen=True, slots=True)
-class Volume:
+class FoundVolume:
     """One finished volume: its folder, the bytes of its index and of the signature, every regular file by its path.
 
     `number` is 0 until `number_of` told which volume of the set it is; `payload` is what the bag's manifest says of
@@ -49,13 +49,13 @@ class Volume:
     root: Path
     index: bytes
     signature: bytes
-    files: Mapping[str, Entry]
+    files: Mapping[str, WalkEntry]
     payload: Mapping[str, str] | None
     tags: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     number: int = 0
     findings: tuple[Finding, ...] = ()
 
-    def entry(self, path: str) -> Entry | None:
+    def entry(self, path: str) -> WalkEntry | None:
         """The payload file at a path of the index, None where it is not there under that name."""
         return self.files.get(f"{PAYLOAD}/{path}")
 
@@ -64,7 +64,7 @@ class Volume:
 class Look:
     """What lies in the folders: finished volumes, what was found, and whether something was refused."""
 
-    volumes: list[Volume] = field(default_factory=list)
+    volumes: list[FoundVolume] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     refused: bool = False
 
@@ -184,7 +184,7 @@ def _look_at(root: Path, found: Look, progress: Progress, stop: Stop | None) -> 
         found.findings += volume.findings
 
 
-def _whole(root: Path, progress: Progress, stop: Stop | None) -> Volume:
+def _whole(root: Path, progress: Progress, stop: Stop | None) -> FoundVolume:
     """A volume whose texts all have their names. Raises RefusedError, UnfinishedError, OSError."""
     bag = bags.read_bag(root, progress=progress, stop=stop)
     index, signature = bag.read(INDEX, MAX_INDEX_BYTES), bag.read(SIGNATURE, _SIGNATURE_LIMIT)
@@ -200,19 +200,19 @@ def _whole(root: Path, progress: Progress, stop: Stop | None) -> Volume:
         told.append(finding("bad-volume", "tagmanifest-sha256.txt", says, hint))
     payload = {path: sums.get("sha256", "") for path, sums in bag.payload.items()}
     found = tuple(replace(each, subject=f"{root.name}/{each.subject}") for each in (*told, *texts.findings))
-    return Volume(root, index, signature, bag.files, payload, bag.tags, findings=found)
+    return FoundVolume(root, index, signature, bag.files, payload, bag.tags, findings=found)
 
 
-def _renamed(root: Path) -> Volume:
+def _renamed(root: Path) -> FoundVolume:
     """A volume whose texts lost their names: the index and its signature are known by how they begin.
 
     The signed index names every byte of the payload, so that nothing is believed on the word of a bag without names.
     """
-    files: dict[str, Entry] = {}
+    files: dict[str, WalkEntry] = {}
     for entry in walk(root, max_entries=bags.MAX_FILES, max_depth=bags.MAX_DEPTH):
-        if entry.kind is Kind.FILE:
+        if entry.kind is EntryKind.FILE:
             files[entry.path] = entry
-        elif entry.kind in {Kind.SYMLINK, Kind.FIFO, Kind.SOCKET, Kind.DEVICE, Kind.LOOP}:
+        elif entry.kind in {EntryKind.SYMLINK, EntryKind.FIFO, EntryKind.SOCKET, EntryKind.DEVICE, EntryKind.LOOP}:
             raise RefusedError(f"{root / entry.path} is {WORDS[entry.kind]}, which has no place in a volume")
     top = [entry for path, entry in files.items() if "/" not in path]
     index = _first(top, INDEX, _BEGINS, MAX_INDEX_BYTES)
@@ -231,13 +231,13 @@ def _renamed(root: Path) -> Volume:
     if folder != PAYLOAD:
         says = f"the folder {PAYLOAD} is here under the name {folder}"
         told.append(finding("misnamed", root.name, says, _KEEP_NAMES))
-    return Volume(root, index[1], signature[1], files, None, findings=tuple(told))
+    return FoundVolume(root, index[1], signature[1], files, None, findings=tuple(told))
 
 
 _KEEP_NAMES = "copy with a file system and program that keep names"
 
 
-def _first(entries: Sequence[Entry], name: str, beginning: bytes, limit: int) -> tuple[str, bytes] | None:
+def _first(entries: Sequence[WalkEntry], name: str, beginning: bytes, limit: int) -> tuple[str, bytes] | None:
     """Name and bytes of the file of this name, else of the first that begins like it. Raises OSError."""
     by_name = sorted(entries, key=lambda e: (e.path != name, e.path.lower() != name, e.path))
     for entry in by_name:
@@ -253,13 +253,13 @@ def _first(entries: Sequence[Entry], name: str, beginning: bytes, limit: int) ->
     return None
 
 
-def only_set(volumes: Sequence[Volume]) -> tuple[SetIndex, Volume]:
+def only_set(volumes: Sequence[FoundVolume]) -> tuple[SetIndex, FoundVolume]:
     """The index that all the volumes share, read but not believed yet, and the first of them.
 
     Raises RefusedError naming the volumes when they are of several sets or their indexes contradict each other;
     InputError for what is no index.
     """
-    by_index: dict[bytes, list[Volume]] = {}
+    by_index: dict[bytes, list[FoundVolume]] = {}
     for volume in volumes:
         by_index.setdefault(volume.index, []).append(volume)
     read = [(read_index(data, where=str(rows[0].root / INDEX)), rows) for data, rows in by_index.items()]
@@ -281,7 +281,7 @@ def only_set(volumes: Sequence[Volume]) -> tuple[SetIndex, Volume]:
     )
 
 
-def numbered(volumes: Sequence[Volume], index: SetIndex) -> list[Volume]:
+def numbered(volumes: Sequence[FoundVolume], index: SetIndex) -> list[FoundVolume]:
     """The volumes with their numbers. Raises RefusedError when one is none that the index tells of."""
     expected: dict[int, dict[str, str]] = {}
     for each in index.files:
@@ -290,7 +290,7 @@ def numbered(volumes: Sequence[Volume], index: SetIndex) -> list[Volume]:
     return [_numbered(volume, index, expected) for volume in volumes]
 
 
-def _numbered(volume: Volume, index: SetIndex, expected: Mapping[int, Mapping[str, str]]) -> Volume:
+def _numbered(volume: FoundVolume, index: SetIndex, expected: Mapping[int, Mapping[str, str]]) -> FoundVolume:
     if volume.payload is not None:
         for number in range(1, index.volumes + 1):
             if expected.get(number, {}) == volume.payload:
@@ -303,7 +303,7 @@ def _numbered(volume: Volume, index: SetIndex, expected: Mapping[int, Mapping[st
     return replace(volume, number=_likeliest(volume, index))
 
 
-def _likeliest(volume: Volume, index: SetIndex) -> int:
+def _likeliest(volume: FoundVolume, index: SetIndex) -> int:
     """Which volume's files are there by their sizes, where the names are gone: the one of which most bytes are."""
     sizes = Counter(entry.size for entry in volume.files.values())
     wanted: dict[int, Counter[int]] = {}

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import LockedError
 from bundlekeeper.findings import Finding, finding
-from bundlekeeper.model.media.index import Part, SetFile
+from bundlekeeper.model.media.index import FilePart, SetFile
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.temp_files import FOLDER, PREFIX, Incoming, Temp
@@ -29,11 +29,11 @@ if TYPE_CHECKING:
     from hashlib import _Hash as Hash
 
     from bundlekeeper.media.receiving.source import Payload
-    from bundlekeeper.store.disk.walk import Entry
+    from bundlekeeper.store.disk.walk import WalkEntry
 
 
 @dataclass(frozen=True, slots=True)
-class Joined:
+class JoinedFile:
     """Stands in an offer for a split file all of whose parts are in."""
 
     file: SetFile
@@ -57,7 +57,7 @@ class Joining:
         """The parts that are in."""
         return self._parts
 
-    def lacking(self, each: SetFile) -> tuple[Part, ...]:
+    def lacking(self, each: SetFile) -> tuple[FilePart, ...]:
         """The parts that are still to come, as far as the file under work is what was recorded."""
         size = begun_bytes(self._root, each)
         return tuple(p for p in each.parts if p.path not in self._parts or p.offset + p.size > size)
@@ -88,7 +88,7 @@ class Joining:
             progress.done()
 
     def _bring(
-        self, each: SetFile, part: Part, payload: Payload, *, clock: Clock, progress: Progress, stop: Stop | None
+        self, each: SetFile, part: FilePart, payload: Payload, *, clock: Clock, progress: Progress, stop: Stop | None
     ) -> None:
         name = part.path.rpartition("/")[2]
         wrong: list[Finding] = []
@@ -124,7 +124,7 @@ class Joining:
         self.findings += wrong
 
     def _copied(
-        self, each: SetFile, part: Part, entry: Entry, *, named: bool, progress: Progress, stop: Stop | None
+        self, each: SetFile, part: FilePart, entry: WalkEntry, *, named: bool, progress: Progress, stop: Stop | None
     ) -> tuple[Digest, Hash | None]:
         """Copy what may be the part into its place: its digest, and the hash of the file to its end where it is known.
 
@@ -141,7 +141,7 @@ class Joining:
             whole, on_bytes = self._whole(each, part), None  # counted already
         return _copy(entry, part, temp, SHA256, whole, on_bytes, stop), whole
 
-    def _whole(self, each: SetFile, part: Part) -> Hash | None:
+    def _whole(self, each: SetFile, part: FilePart) -> Hash | None:
         """A hash of all bytes before the part, None where they were not all written in this run."""
         reached, whole = self._wholes.get(each.path, (0, hashlib.sha256()))
         return whole.copy() if reached == part.offset else None
@@ -181,8 +181,8 @@ class Joining:
 
 
 def _copy(
-    entry: Entry,
-    part: Part,
+    entry: WalkEntry,
+    part: FilePart,
     temp: Temp,
     algorithms: Sequence[str],
     running: Hash | None,

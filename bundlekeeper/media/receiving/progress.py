@@ -13,10 +13,10 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, finding
-from bundlekeeper.media.receiving.find_volumes import Volume
+from bundlekeeper.media.receiving.find_volumes import FoundVolume
 from bundlekeeper.media.receiving.source import Payload
-from bundlekeeper.media.set.records import HELD, PROVEN, Arrived, Received
-from bundlekeeper.model.media.index import Part, SetFile, SetIndex
+from bundlekeeper.media.set.records import HELD, PROVEN, Arrived, ReceivedSet
+from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex
 
 if TYPE_CHECKING:
     from bundlekeeper.store.adding.outcome import TakeRow
@@ -62,7 +62,7 @@ class Taken:
 
 def brought_up(
     index: SetIndex,
-    received: Received,
+    received: ReceivedSet,
     facts: Mapping[str, Facts],
     taken: Taken,
     payload: Payload,
@@ -70,7 +70,7 @@ def brought_up(
     begun: Callable[[SetFile], int],
     keep: Callable[[SetFile, bytes], None],
     now: datetime,
-) -> Received:
+) -> ReceivedSet:
     """The record of the set as it is after a take.
 
     `facts` are the manifest's bundles by their path in the set, `begun` how many bytes of a split file are under work,
@@ -107,12 +107,12 @@ def brought_up(
     )
 
 
-def is_in(each: SetFile, part: Part, arrived: Collection[str], parts: Collection[str]) -> bool:
+def is_in(each: SetFile, part: FilePart, arrived: Collection[str], parts: Collection[str]) -> bool:
     """True when a part of a file is in, or the whole of it."""
     return each.path in arrived or (each.split and part.path in parts)
 
 
-def volume_rows(index: SetIndex, received: Received, payload: Payload) -> Iterator[VolumeRow]:
+def volume_rows(index: SetIndex, received: ReceivedSet, payload: Payload) -> Iterator[VolumeRow]:
     """What each volume that is here gave."""
     for volume in payload.volumes:
         rows = list(index.on(volume.number))
@@ -124,7 +124,7 @@ def volume_rows(index: SetIndex, received: Received, payload: Payload) -> Iterat
         yield VolumeRow(str(volume.root), volume.number, sum(proven), len(rows), sum(held))
 
 
-def why_not(part: Part, payload: Payload, told: Collection[str]) -> Iterator[Finding]:
+def why_not(part: FilePart, payload: Payload, told: Collection[str]) -> Iterator[Finding]:
     """Why something did not arrive although its volume is here, unless that was `told` already, by path or name."""
     name = part.path.rpartition("/")[2]
     if part.path in told or name in told:
@@ -157,7 +157,7 @@ def small_damage(index: SetIndex, payload: Payload) -> Iterator[Finding]:
                     yield finding("altered", part.path, says, f"copy volume {part.volume} again")
 
 
-def but_renamed(findings: Sequence[Finding], volumes: Sequence[Volume], payload: Payload) -> list[Finding]:
+def but_renamed(findings: Sequence[Finding], volumes: Sequence[FoundVolume], payload: Payload) -> list[Finding]:
     """The findings without those that call a file extra whose bytes are one of the set's: it is told as misnamed."""
     known = {
         f"{volume.root.name}/{entry.path}"

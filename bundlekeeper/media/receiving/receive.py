@@ -28,10 +28,10 @@ from bundlekeeper.media.receiving.progress import VolumeRow
 from bundlekeeper.media.receiving.source import Payload, SetSource
 from bundlekeeper.media.set import signer as vouch
 from bundlekeeper.media.set import withdrawal_notice
-from bundlekeeper.media.set.records import Received
+from bundlekeeper.media.set.records import ReceivedSet
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.media.set.withdrawal_notice import Withdrawn
-from bundlekeeper.model.media.index import Part, SetFile, SetIndex, read_index
+from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex, read_index
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.adding import accept_manifest
 from bundlekeeper.store.adding.accept_manifest import Whys
@@ -61,7 +61,7 @@ class Reception:
     index: SetIndex
     signed_by: str
     signed_key: str
-    received: Received
+    received: ReceivedSet
     volumes: tuple[VolumeRow, ...]
     rows: tuple[TakeRow, ...]
     findings: tuple[Finding, ...]
@@ -135,7 +135,7 @@ def receive(
     return replace(result, signed_by=signer.name, signed_key=signer.fingerprint, refused=looked.refused)
 
 
-def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, why: str | None) -> Received:
+def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, why: str | None) -> ReceivedSet:
     """The record of the set, new or from before. Raises RefusedError for one that may not come in, InputError."""
     if why is not None and not why.strip():
         raise InputError("--accept-rollback needs a reason", hint="say why in words; it is recorded for good")
@@ -167,7 +167,7 @@ def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, why: str | N
         rollback = why
     if before is not None:
         return replace(before, rollback=rollback)
-    return Received(index.set_id, index.sequence, index.issuer, digest, now, rollback=rollback)
+    return ReceivedSet(index.set_id, index.sequence, index.issuer, digest, now, rollback=rollback)
 
 
 def _overtaken_by_notices(sets: Sets, index: SetIndex) -> bool:
@@ -198,7 +198,7 @@ class _Work:
         sets: Sets,
         index: SetIndex,
         payload: Payload,
-        received: Received,
+        received: ReceivedSet,
         clock: Clock,
         progress: Progress,
         stop: Stop | None,
@@ -438,7 +438,7 @@ class _Work:
         found = [*self.findings, *arrival.small_damage(self._index, self._payload), *told]
         return arrival.but_renamed(found, self._payload.volumes, self._payload)
 
-    def _open(self, each: SetFile, in_now: set[str]) -> Iterator[Part]:
+    def _open(self, each: SetFile, in_now: set[str]) -> Iterator[FilePart]:
         """The parts of a file that did not arrive; a common file counts once, where it is not among these volumes."""
         if each.path in self._received.arrived or each.path in in_now:
             return
@@ -449,7 +449,7 @@ class _Work:
         yield from (p for p in each.parts if p.path not in self._received.parts)
 
 
-def _doubts(sets: Sets, index: SetIndex, begun: Received, now: datetime) -> Iterator[Finding]:
+def _doubts(sets: Sets, index: SetIndex, begun: ReceivedSet, now: datetime) -> Iterator[Finding]:
     """What is odd about who signed the set and when, though the signature is good; told when it begins to come."""
     every = [each for each in sets.received(index.issuer) if each.signed_key]
     before = [each for each in every if each.sequence < index.sequence]
@@ -462,7 +462,7 @@ def _doubts(sets: Sets, index: SetIndex, begun: Received, now: datetime) -> Iter
         yield finding("clock-doubtful", index.name, says, "set the clock that is wrong")
 
 
-def _record_exception(store: Store, index: SetIndex, begun: Received) -> None:
+def _record_exception(store: Store, index: SetIndex, begun: ReceivedSet) -> None:
     """Record for good that an older set was let in, once."""
     subject = f"set {index.name} ({index.set_id})"
     with store.catalogue(write=True) as catalogue:

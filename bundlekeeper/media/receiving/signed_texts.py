@@ -11,19 +11,19 @@ import hashlib
 from collections.abc import Iterator, Mapping
 
 from bundlekeeper.findings import Finding, finding
-from bundlekeeper.media.receiving.find_volumes import INDEX, SIGNATURE, Volume
+from bundlekeeper.media.receiving.find_volumes import INDEX, SIGNATURE, FoundVolume
 from bundlekeeper.media.volume.bag import MAX_TAG_BYTES
 from bundlekeeper.media.volume.bag_text import DECLARATION, PAYLOAD, algorithm_of
 from bundlekeeper.media.volume.tag_files import SUMS, TOOL, sums_text
 from bundlekeeper.model.media.index import SetIndex
 from bundlekeeper.model.progress import Progress
-from bundlekeeper.store.disk.walk import Entry
+from bundlekeeper.store.disk.walk import WalkEntry
 from bundlekeeper.verification.hashing.door import Stop, Task, digest_many
 
 _DISTRUST = "believe it in nothing and run none of it; bring another copy of the volume"
 
 
-def doubts(volume: Volume, index: SetIndex, *, progress: Progress, stop: Stop | None) -> list[Finding]:
+def doubts(volume: FoundVolume, index: SetIndex, *, progress: Progress, stop: Stop | None) -> list[Finding]:
     """What is wrong with a numbered volume's texts by the index, which is trusted. Raises StoppedError."""
     beside = {path: entry for path, entry in volume.files.items() if path.partition("/")[0].lower() != PAYLOAD}
     texts = _Texts(volume, index, beside)
@@ -35,7 +35,7 @@ def doubts(volume: Volume, index: SetIndex, *, progress: Progress, stop: Stop | 
 class _Texts:
     """The files of one volume beside its payload."""
 
-    def __init__(self, volume: Volume, index: SetIndex, beside: Mapping[str, Entry]) -> None:
+    def __init__(self, volume: FoundVolume, index: SetIndex, beside: Mapping[str, WalkEntry]) -> None:
         self._volume, self._beside = volume, beside
         self._due = index.texts_on(volume.number)
         self._named = volume.payload is not None  # else by what is left of the names, and by size and digest

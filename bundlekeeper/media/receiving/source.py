@@ -14,12 +14,12 @@ from contextlib import suppress
 from functools import partial
 from typing import TYPE_CHECKING
 
-from bundlekeeper.media.receiving.find_volumes import Volume
-from bundlekeeper.media.receiving.join_parts import Joined, Joining
+from bundlekeeper.media.receiving.find_volumes import FoundVolume
+from bundlekeeper.media.receiving.join_parts import JoinedFile, Joining
 from bundlekeeper.media.volume.bag_text import PAYLOAD
-from bundlekeeper.model.media.index import Part, SetFile, SetIndex
-from bundlekeeper.store.adding.sources import Fetched, FolderSource, Found, Link, Offer, SourceError, Wanted
-from bundlekeeper.store.disk.walk import Entry
+from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex
+from bundlekeeper.store.adding.sources import Fetched, FileOffer, FolderSource, FoundFile, Link, SourceError, WantedFile
+from bundlekeeper.store.disk.walk import WalkEntry
 from bundlekeeper.store.signatures.sidecar_files import ABSENT, SignatureFile
 from bundlekeeper.verification.hashing.door import SHA256, digest_fd
 from bundlekeeper.verification.hashing.read import Stop
@@ -35,12 +35,12 @@ MAX_SMALL_BYTES = 16 * 1024 * 1024
 class Payload:
     """Every payload file of the volumes, by where the index knows it and by size where it doesn't."""
 
-    def __init__(self, index: SetIndex, volumes: Sequence[Volume]) -> None:
+    def __init__(self, index: SetIndex, volumes: Sequence[FoundVolume]) -> None:
         self.volumes = volumes
         known = {
             number: {f"{PAYLOAD}/{part.path}" for _, part in index.on(number)} for number in {v.number for v in volumes}
         }
-        self._strays: dict[int, list[tuple[Volume, Entry]]] = {}
+        self._strays: dict[int, list[tuple[FoundVolume, WalkEntry]]] = {}
         self._read: dict[str, str] = {}  # place to SHA-256, so that no stray is read for one file after the other
         self._small: dict[str, bytes | None] = {}
         self._digests = {part.sha256 for each in index.files for part in each.parts}
@@ -49,12 +49,12 @@ class Payload:
                 if path not in known[volume.number] and (volume.payload is None or path.startswith(f"{PAYLOAD}/")):
                     self._strays.setdefault(entry.size, []).append((volume, entry))
 
-    def at(self, part: Part) -> list[tuple[Volume, Entry]]:
+    def at(self, part: FilePart) -> list[tuple[FoundVolume, WalkEntry]]:
         """The files at the part's path on the volumes with its number, copies of a volume included."""
         there = [(v, v.entry(part.path)) for v in self.volumes if v.number == part.volume]
         return [(volume, entry) for volume, entry in there if entry is not None]
 
-    def strays(self, size: int, sha256: str) -> list[tuple[Volume, Entry]]:
+    def strays(self, size: int, sha256: str) -> list[tuple[FoundVolume, WalkEntry]]:
         """Files of this size under names that the index does not know, but for those read and known to be others."""
         return [row for row in self._strays.get(size, []) if self._read.get(place_of(*row), sha256) == sha256]
 
@@ -62,30 +62,30 @@ class Payload:
         """The bytes of the file at this place are known."""
         self._read[place] = sha256
 
-    def read_at(self, volume: Volume, entry: Entry) -> str:
+    def read_at(self, volume: FoundVolume, entry: WalkEntry) -> str:
         """The SHA-256 of a file that was read here; empty where it was not."""
         return self._read.get(place_of(volume, entry), "")
 
-    def proven(self, volume: Volume, part: Part) -> bool:
+    def proven(self, volume: FoundVolume, part: FilePart) -> bool:
         """True when the part was read from this volume, under its own name or another, and is right."""
         entry = volume.entry(part.path)
         if entry is not None and self.read_at(volume, entry) == part.sha256:
             return True
         return any(v is volume and self.read_at(v, e) == part.sha256 for v, e in self._strays.get(part.size, []))
 
-    def is_ours(self, volume: Volume, entry: Entry) -> bool:
+    def is_ours(self, volume: FoundVolume, entry: WalkEntry) -> bool:
         """True when a file was read here and is one of the set's, whatever its name."""
         return self.read_at(volume, entry) in self._digests
 
-    def all_for(self, part: Part) -> list[tuple[Volume, Entry]]:
+    def all_for(self, part: FilePart) -> list[tuple[FoundVolume, WalkEntry]]:
         """What may be the part: files of its name and size first, then strays of its size."""
         return [row for row in self.at(part) if row[1].size == part.size] + self.strays(part.size, part.sha256)
 
-    def short(self, part: Part) -> list[tuple[Volume, Entry]]:
+    def short(self, part: FilePart) -> list[tuple[FoundVolume, WalkEntry]]:
         """Files of the part's name that are of another size: copies that broke off."""
         return [row for row in self.at(part) if row[1].size != part.size]
 
-    def came(self, part: Part) -> bool:
+    def came(self, part: FilePart) -> bool:
         """True when the volume that holds the part is here."""
         return any(volume.number == part.volume for volume in self.volumes)
 
@@ -106,7 +106,7 @@ class Payload:
         return self._small[each.path]
 
 
-def _small(entry: Entry) -> bytes | None:
+def _small(entry: WalkEntry) -> bytes | None:
     """The bytes of a small file; None where it can't be read."""
     with suppress(OSError):
         fd = entry.open()
@@ -120,7 +120,7 @@ def _small(entry: Entry) -> bytes | None:
     return None
 
 
-def place_of(volume: Volume, entry: Entry) -> str:
+def place_of(volume: FoundVolume, entry: WalkEntry) -> str:
     """Where a file of a volume is, for people."""
     return f"{volume.root}/{entry.path}"
 
@@ -157,39 +157,41 @@ class SetSource:
     def close(self) -> None:
         """Nothing: what is open is its maker's."""
 
-    def survey(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
+    def survey(self, wanted: Sequence[WantedFile]) -> tuple[str, ...]:
         """Everything was looked at when the volumes were found."""
         return ()
 
-    def find(self, wanted: Wanted) -> Found:
+    def find(self, wanted: WantedFile) -> FoundFile:
         """What the volumes have of a bundle."""
         each = self._bundles.get((wanted.sha256, wanted.size))
         if each is None:
-            return Found()
+            return FoundFile()
         if each.split:
             return self._joined(each)
         part = each.parts[0]
         offers = [self._offer(v, e, named=True) for v, e in self._payload.at(part) if e.size == part.size]
         strays = self._payload.strays(part.size, part.sha256)
-        return Found(tuple(offers), (), len(strays), 0, partial(self._look, part))
+        return FoundFile(tuple(offers), (), len(strays), 0, partial(self._look, part))
 
-    def _look(self, part: Part) -> Iterator[Offer]:
+    def _look(self, part: FilePart) -> Iterator[FileOffer]:
         yield from (self._offer(v, e, named=False) for v, e in self._payload.strays(part.size, part.sha256))
 
-    def _joined(self, each: SetFile) -> Found:
+    def _joined(self, each: SetFile) -> FoundFile:
         if self._joining is not None:
             ready = self._joining.ready(each)
         else:
             ready = all(part.path in self._in_parts or self._payload.all_for(part) for part in each.parts)
         if not ready:
-            return Found()
+            return FoundFile()
         name = each.path.rpartition("/")[2]
-        return Found((Offer(f"{self._name}, joined of {len(each.parts)} parts", name, each.size, True, Joined(each)),))
+        return FoundFile(
+            (FileOffer(f"{self._name}, joined of {len(each.parts)} parts", name, each.size, True, JoinedFile(each)),)
+        )
 
-    def _offer(self, volume: Volume, entry: Entry, *, named: bool) -> Offer:
-        return Offer(place_of(volume, entry), entry.name, entry.size, named, entry)
+    def _offer(self, volume: FoundVolume, entry: WalkEntry, *, named: bool) -> FileOffer:
+        return FileOffer(place_of(volume, entry), entry.name, entry.size, named, entry)
 
-    def signature(self, wanted: Wanted, offer: Offer | None) -> SignatureFile:
+    def signature(self, wanted: WantedFile, offer: FileOffer | None) -> SignatureFile:
         """The signature beside the bundle in the index, its bytes proven by the index's digest."""
         each = self._bundles.get((wanted.sha256, wanted.size))
         if each is None or not wanted.signature:
@@ -208,8 +210,8 @@ class SetSource:
 
     def fetch(
         self,
-        offer: Offer,
-        wanted: Wanted,
+        offer: FileOffer,
+        wanted: WantedFile,
         incoming: Incoming,
         *,
         limit: int,
@@ -219,7 +221,7 @@ class SetSource:
         algorithms: Sequence[str] = SHA256,
     ) -> Fetched:
         """Bring one offer in. Raises as the Protocol says."""
-        if isinstance(offer.ref, Joined) and self._joining is not None:
+        if isinstance(offer.ref, JoinedFile) and self._joining is not None:
             known = self._joining.digest(offer.ref.file)
             temp = self._joining.hand_over(offer.ref.file)
             if known is not None and set(algorithms) <= set(known.hexes):

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.media.set.plan import Common
 from bundlekeeper.media.set.withdrawal_notice import ROLE, path_of, write_notice
-from bundlekeeper.model.media.index import Part, SetFile
+from bundlekeeper.model.media.index import FilePart, SetFile
 from bundlekeeper.model.media.plan import PlannedFile, PlannedVolume, SetPlan
 from bundlekeeper.store.contents.store import KEEPER, Store
 from bundlekeeper.store.disk import files
@@ -40,7 +40,7 @@ def notice_plan(
     rows = [(each.file, each.source) for each in commons]
     rows.append((SetFile(path_of(manifest), len(data), digest, ROLE), "/".join((*_FOLDER, name))))
     planned = tuple(
-        PlannedFile(replace(file, parts=(Part(1, file.path, 0, file.size, file.sha256),)), source)
+        PlannedFile(replace(file, parts=(FilePart(1, file.path, 0, file.size, file.sha256),)), source)
         for file, source in rows
     )
     used = sum(each.file.size for each in planned)

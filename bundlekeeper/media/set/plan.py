@@ -17,11 +17,11 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.escape import human_bytes
 from bundlekeeper.media.packing.pack import pack
-from bundlekeeper.media.packing.types import Box, Cost, Item, NotPacked, Packed
-from bundlekeeper.media.set.what_belongs import Contents
+from bundlekeeper.media.packing.types import Box, Cost, NotPacked, Packed, PackingItem
+from bundlekeeper.media.set.what_belongs import SetContents
 from bundlekeeper.media.volume import bag_text
 from bundlekeeper.model.media.capacity import Supply, VolumeKind
-from bundlekeeper.model.media.index import Part, SetFile, file_out
+from bundlekeeper.model.media.index import FilePart, SetFile, file_out
 from bundlekeeper.model.media.plan import PlannedFile, PlannedVolume, SetPlan
 from bundlekeeper.store.contents.right_now import Holding
 from bundlekeeper.store.contents.store import Store
@@ -65,7 +65,7 @@ class Bunch:
 
 
 def bunches_of(
-    store: Store, rows: Sequence[Holding], manifest: Manifest, contents: Contents
+    store: Store, rows: Sequence[Holding], manifest: Manifest, contents: SetContents
 ) -> tuple[tuple[Bunch, ...], tuple[Finding, ...]]:
     """The held bundles of a set with their signatures, in order; and what is missing beside what `contents` says.
 
@@ -125,7 +125,7 @@ def plan_set(
     if wrong:
         return None, tuple(wrong)
     items = [
-        Item(b.bundle.file.path, b.bundle.file.family, b.bundle.file.size, tuple(f.file.size for f in b.beside))
+        PackingItem(b.bundle.file.path, b.bundle.file.family, b.bundle.file.size, tuple(f.file.size for f in b.beside))
         for b in bunches
     ]
     volumes = 1
@@ -176,7 +176,7 @@ def _common_files(commons: Sequence[Common], volumes: int) -> list[PlannedFile]:
     rows = []
     for common in commons:
         file = common.file
-        parts = tuple(Part(v, file.path, 0, file.size, file.sha256) for v in range(1, volumes + 1))
+        parts = tuple(FilePart(v, file.path, 0, file.size, file.sha256) for v in range(1, volumes + 1))
         rows.append(PlannedFile(replace(file, parts=parts), common.source))
     return rows
 
@@ -192,7 +192,7 @@ def _bundle_files(bunches: Sequence[Bunch], packed: Packed, kinds: Sequence[Volu
     for n, bunch in enumerate(bunches):
         rows.append(replace(bunch.bundle, file=_parted(bunch.bundle.file, pieces[n], kinds)))
         for each in bunch.beside:
-            part = Part(leads[n], each.file.path, 0, each.file.size, each.file.sha256)
+            part = FilePart(leads[n], each.file.path, 0, each.file.size, each.file.sha256)
             rows.append(replace(each, file=replace(each.file, parts=(part,))))
     return rows
 
@@ -207,12 +207,12 @@ def _parted(file: SetFile, pieces: Sequence[tuple[int, int]], kinds: Sequence[Vo
             size -= largest
         cuts.append((volume, size))
     if len(cuts) == 1:
-        return replace(file, parts=(Part(cuts[0][0], file.path, 0, file.size, file.sha256),))
+        return replace(file, parts=(FilePart(cuts[0][0], file.path, 0, file.size, file.sha256),))
     width = max(2, len(str(len(cuts))))
     parts, reached = [], 0
     for number, (volume, size) in enumerate(cuts, 1):
         path = f"{file.path}.part-{number:0{width}}of{len(cuts):0{width}}"
-        parts.append(Part(volume, path, reached, size, "", number))
+        parts.append(FilePart(volume, path, reached, size, "", number))
         reached += size
     return replace(file, parts=tuple(parts))
 
@@ -242,7 +242,9 @@ def _cost(cost: Cost) -> str:
     return f"{volumes}, {splits}, {cost.pairs} pairs of family and volume"
 
 
-def _why(packed: NotPacked, items: Sequence[Item], rooms: Mapping[VolumeKind, int], wish: Wish) -> tuple[Finding, ...]:
+def _why(
+    packed: NotPacked, items: Sequence[PackingItem], rooms: Mapping[VolumeKind, int], wish: Wish
+) -> tuple[Finding, ...]:
     names = ", ".join(s.kind.label for s in wish.supplies)
     hint = "name more or larger volumes"
     if all(room <= 0 for room in rooms.values()):

@@ -61,7 +61,7 @@ class Arrived:
 
 
 @dataclass(frozen=True, slots=True)
-class Received:
+class ReceivedSet:
     """A set that comes, or came, here.
 
     `index` is the SHA-256 of its index, `volumes` when each volume was first seen whole, `parts` the parts of split
@@ -132,7 +132,7 @@ def read_sent(data: bytes, where: str) -> Sent:
     )
 
 
-def write_received(received: Received) -> bytes:
+def write_received(received: ReceivedSet) -> bytes:
     """The record's bytes."""
     return _pack(
         {
@@ -154,11 +154,11 @@ def write_received(received: Received) -> bytes:
     )
 
 
-def read_received(data: bytes, where: str) -> Received:
+def read_received(data: bytes, where: str) -> ReceivedSet:
     """The record of these bytes. Raises DamagedError with the way out."""
     with_problems = _Fields(_unpack(data, _RECEIVED, where), where)
     return with_problems.made(
-        lambda f: Received(
+        lambda f: ReceivedSet(
             set_id=f.hexadecimal("set", 16),
             sequence=f.number("sequence"),
             issuer=f.hexadecimal("issuer"),

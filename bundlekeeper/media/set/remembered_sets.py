@@ -26,7 +26,7 @@ from bundlekeeper.errors import InputError, LockedError, RefusedError
 from bundlekeeper.media.set.records import (
     ASIDE,
     MAX_RECORD_BYTES,
-    Received,
+    ReceivedSet,
     Sent,
     damaged,
     read_received,
@@ -117,7 +117,7 @@ class Sets:
 
     # Sets that this store received
 
-    def received(self, issuer: str = "") -> tuple[Received, ...]:
+    def received(self, issuer: str = "") -> tuple[ReceivedSet, ...]:
         """The sets of which something came here, by issuer and sequence; of one issuer or of all."""
         issuers = [issuer] if issuer else [name for name in self._list(_RECEIVED) if _ISSUER.fullmatch(name)]
         return tuple(
@@ -131,7 +131,7 @@ class Sets:
         """Sequence and set id of every set of the issuer of which something came here, put aside or not."""
         return tuple((number, set_id) for _, number, set_id in self._names((*_RECEIVED, issuer)))
 
-    def receive(self, received: Received, index: bytes, signature: bytes) -> None:
+    def receive(self, received: ReceivedSet, index: bytes, signature: bytes) -> None:
         """Remember that a set began to come: its record, and its index as it was signed.
 
         Raises RefusedError when another index was kept under the same id before, too.
@@ -144,13 +144,13 @@ class Sets:
             self._write(path, RECORD, write_received(received))
             self._keep_index(path, index, signature)
 
-    def update(self, received: Received) -> None:
+    def update(self, received: ReceivedSet) -> None:
         """Replace the record of a set that is coming, by whoever holds `receiving`; its receipts stay as they are."""
         with self._changing():
             received = replace(received, receipts=self._received(self.path_of(received)).receipts)
             self._write(self.path_of(received), RECORD, write_received(received))
 
-    def answered(self, received: Received, at: datetime, count: int) -> None:
+    def answered(self, received: ReceivedSet, at: datetime, count: int) -> None:
         """Remember that a receipt of a set was written, after `count` events; nothing else of its record changes."""
         with self._changing():
             now = self._received(self.path_of(received))
@@ -158,17 +158,17 @@ class Sets:
                 self.path_of(received), RECORD, write_received(replace(now, receipts=(*now.receipts, (at, count))))
             )
 
-    def received_index(self, received: Received) -> tuple[bytes, bytes] | None:
+    def received_index(self, received: ReceivedSet) -> tuple[bytes, bytes] | None:
         """The index of a set that came and its signature."""
         return self._index(self.path_of(received))
 
-    def keep_small(self, received: Received, sha256: str, data: bytes) -> None:
+    def keep_small(self, received: ReceivedSet, sha256: str, data: bytes) -> None:
         """Keep a small file of a set, a signature or a notice, until what it belongs to is whole."""
         path = (*self.path_of(received), "kept")
         if sha256 not in self._list(path):
             self._write(path, sha256, data)
 
-    def kept(self, received: Received, sha256: str) -> bytes | None:
+    def kept(self, received: ReceivedSet, sha256: str) -> bytes | None:
         """A small file that was kept; None where there is none with these bytes."""
         path = (*self.path_of(received), "kept")
         if sha256 not in self._list(path):
@@ -195,7 +195,7 @@ class Sets:
             finally:
                 os.close(fd)
 
-    def path_of(self, received: Received) -> tuple[str, ...]:
+    def path_of(self, received: ReceivedSet) -> tuple[str, ...]:
         """The set's folder, as components below the store's root; parts and small files wait in it."""
         return (KEEPER, FOLDER, "received", received.issuer, _name(received.sequence, received.set_id))
 
@@ -246,7 +246,7 @@ class Sets:
         """False for a folder that was put aside, and for one whose maker was killed before its record was there."""
         return not path[-1].endswith(ASIDE) and any(not name.startswith(_TEMP) for name in self._list(path))
 
-    def _received(self, path: tuple[str, ...]) -> Received:
+    def _received(self, path: tuple[str, ...]) -> ReceivedSet:
         return read_received(self._read(path, RECORD), self._where(path))
 
     def _where(self, path: tuple[str, ...]) -> str:

@@ -18,7 +18,7 @@ from bundlekeeper.ledger.event.chain import Head
 from bundlekeeper.media.set.records import ASIDE, Sent
 from bundlekeeper.media.set.remembered_sets import INDEX, SIGNATURE, Sets
 from bundlekeeper.media.volume.folder import Expected
-from bundlekeeper.media.volume.tag_files import Signed, with_texts
+from bundlekeeper.media.volume.tag_files import SignedIndex, with_texts
 from bundlekeeper.model.media.index import Chain, PartDigests, SetFile, SetIndex, read_index, write_index
 from bundlekeeper.model.media.plan import SetPlan
 from bundlekeeper.model.progress import Clock
@@ -60,7 +60,7 @@ def begun(sets: Sets, plan: SetPlan, means: IndexMeans) -> Sent:
     )
 
 
-def kept_index(sets: Sets, sent: Sent) -> Signed | None:
+def kept_index(sets: Sets, sent: Sent) -> SignedIndex | None:
     """The index that was made and signed before; None where there is none yet.
 
     Raises DamagedError, with the way out, where it or its signature is not what was kept, or is gone though volumes
@@ -80,10 +80,10 @@ def kept_index(sets: Sets, sent: Sent) -> Signed | None:
         raise _damaged(sets, sent, f"is damaged: {e.says}") from e
     if (index.set_id, index.volumes) != (sent.set_id, sent.volumes):
         raise _damaged(sets, sent, "is of another set")
-    return Signed(index, *kept)
+    return SignedIndex(index, *kept)
 
 
-def told_index(sets: Sets, sent: Sent, subject: str) -> tuple[Signed | None, tuple[Finding, ...]]:
+def told_index(sets: Sets, sent: Sent, subject: str) -> tuple[SignedIndex | None, tuple[Finding, ...]]:
     """The same for whoever reads an answer: what is wrong with what is kept here is a finding, and no site's fault."""
     try:
         return kept_index(sets, sent), ()
@@ -123,7 +123,7 @@ def signed_index(
     means: IndexMeans,
     parts: Mapping[str, Mapping[int, PartDigests]],
     tool: Mapping[str, Expected],
-) -> Signed:
+) -> SignedIndex:
     """Make, sign and keep the index; `parts` holds the digests of the parts of split files, by path and number, `tool`
     the tool's files, by their paths on a volume.
 
@@ -153,7 +153,7 @@ def signed_index(
         if kept is None:
             raise
         return kept  # another process wrote other volumes of the set, and was faster
-    return Signed(index, data, signature)
+    return SignedIndex(index, data, signature)
 
 
 def _with_parts(each: SetFile, parts: Mapping[str, Mapping[int, PartDigests]]) -> SetFile:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import KeeperError, RefusedError
 from bundlekeeper.findings import Finding
-from bundlekeeper.model.trust import FORMS, Moment
+from bundlekeeper.model.trust import FORMS, TrustMoment
 from bundlekeeper.store.signatures.voucher import not_before, read_acceptance
 
 if TYPE_CHECKING:
@@ -48,10 +48,10 @@ def insist(
         where,
         signature,
         trust=trust_list.read_all(store.fd).entries if store is not None else (),
-        evidence=verdict.Evidence(digests),
+        evidence=verdict.SignatureEvidence(digests),
         moments=(
-            Moment(made, f"the day on which {_WORDS[purpose]} says that it was made"),
-            Moment(now if store is None else not_before(store, now), "the day on which it is read"),
+            TrustMoment(made, f"the day on which {_WORDS[purpose]} says that it was made"),
+            TrustMoment(now if store is None else not_before(store, now), "the day on which it is read"),
         ),
         purpose=purpose,
         accepted=acceptance.forms if acceptance is not None else FORMS,

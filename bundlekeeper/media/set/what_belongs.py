@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.planning.fleet.domain_state import Standing, stand
+from bundlekeeper.planning.fleet.domain_state import DomainState, stand
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, near
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.planning.fleet.target import Choice, Target, aim
+from bundlekeeper.planning.fleet.target import ReleaseTarget, TargetChoice, aim
 from bundlekeeper.planning.gaps.find import gaps_of
-from bundlekeeper.planning.gaps.question import Case, Told
+from bundlekeeper.planning.gaps.question import Case, GapAnswer
 from bundlekeeper.planning.gaps.report import Gap
 from bundlekeeper.planning.gaps.supply import check_supply
 from bundlekeeper.planning.route.find import NoRoute, route
@@ -74,7 +74,7 @@ class Meant:
 
 
 @dataclass(frozen=True, slots=True)
-class Contents:
+class SetContents:
     """The bundles of a set, by family and order of need, and what is missing, worst first.
 
     `missing` holds every finding; `left_out` the SHA-256 of bundles that are needed and must not be packed.
@@ -133,7 +133,7 @@ def _newest(fleet: Fleet) -> str:
     return max(releases, key=place).name
 
 
-def contents_of(fleet: Fleet, meant: Meant, holdings: Holdings, now: datetime) -> Contents:
+def contents_of(fleet: Fleet, meant: Meant, holdings: Holdings, now: datetime) -> SetContents:
     """Everything that belongs into the set, and what it lacks. `now` is an aware time."""
     gatherer = _Gatherer(fleet, holdings, now)
     if meant.domains:
@@ -174,11 +174,11 @@ class _Gatherer:
         families = self.fleet.book.manifest.families if unsure else dict.fromkeys((INFRASTRUCTURE, *standing.families))
         target = aim(self.fleet.book, self.fleet.book.release(release), families, self.holdings)
         stops = self._stops(domain, release, target)
-        self._supply(standing, Target(self.fleet.book, target.release, stops))
+        self._supply(standing, ReleaseTarget(self.fleet.book, target.release, stops))
         self._add([*target.choices.values(), *stops.values()])
         self._tables(standing)
 
-    def _stops(self, domain: str, release: str, target: Target) -> dict[str, Choice]:
+    def _stops(self, domain: str, release: str, target: ReleaseTarget) -> dict[str, TargetChoice]:
         """The bundles that the route's steps need and the release does not name, each as a choice of its own."""
         found = route(self.fleet, domain, release, self.holdings, self.now)
         if isinstance(found, NoRoute):
@@ -189,13 +189,13 @@ class _Gatherer:
         own = {b.sha256.lower() for choice in target.choices.values() for b in choice.chain}
         wanted = {c.sha256.lower() for step in found.steps for c in step.changes} - own
         return {
-            b.sha256: Choice(b.family, b.version, b, (b,), (b.version,))
+            b.sha256: TargetChoice(b.family, b.version, b, (b,), (b.version,))
             for b in self.fleet.book.manifest.bundle
             if b.sha256.lower() in wanted
         }
 
-    def _supply(self, standing: Standing, target: Target) -> None:
-        case = Case(self.fleet, standing, target, self.holdings, self.now, Told())
+    def _supply(self, standing: DomainState, target: ReleaseTarget) -> None:
+        case = Case(self.fleet, standing, target, self.holdings, self.now, GapAnswer())
         check_supply(case)
         for gap in case.tally.gaps:
             self._take(gap)
@@ -207,12 +207,12 @@ class _Gatherer:
     def _tell(self, each: Finding) -> None:
         self.findings.setdefault((each.code, each.subject, each.says), each)
 
-    def _add(self, choices: Iterable[Choice]) -> None:
+    def _add(self, choices: Iterable[TargetChoice]) -> None:
         for choice in choices:
             for bundle in choice.chain:
                 self.bundles.setdefault(bundle.sha256.lower(), bundle)
 
-    def _tables(self, standing: Standing) -> None:
+    def _tables(self, standing: DomainState) -> None:
         """The model table that a model needs: in the set, or there already."""
         book = self.fleet.book
         scale = book.scale(MODEL_TABLE)
@@ -229,7 +229,7 @@ class _Gatherer:
                     hint = f"the infrastructure bundle of release {first[0]} brings it"
                     self._tell(finding("model-table-old", f"{standing.domain}: model table", says, hint))
 
-    def contents(self) -> Contents:
+    def contents(self) -> SetContents:
         """What was gathered, bundles by family and as the manifest lists them, findings worst first."""
         place = {b.sha256.lower(): n for n, b in enumerate(self.fleet.book.manifest.bundle)}
         families = list(self.fleet.book.manifest.families)
@@ -238,7 +238,7 @@ class _Gatherer:
         out = {called[f.subject] for f in self.findings.values() if f.code in _NOT_PACKED and f.subject in called}
         levels = list(Level)
         rows = sorted(self.findings.values(), key=lambda f: (levels.index(f.level), f.code == "not-checked"))
-        return Contents(tuple(order), tuple(rows), frozenset(out))
+        return SetContents(tuple(order), tuple(rows), frozenset(out))
 
 
 def _nearest(found: NoRoute) -> str:

@@ -21,7 +21,7 @@ from bundlekeeper.formats.escape import visible
 from bundlekeeper.media.volume import bag_text
 from bundlekeeper.media.volume.bag_text import DECLARATION, DIGITS, FETCH, INFO, PAYLOAD, STRONG
 from bundlekeeper.model.progress import Progress, Silent
-from bundlekeeper.store.disk.walk import WORDS, Entry, Kind, walk
+from bundlekeeper.store.disk.walk import WORDS, EntryKind, WalkEntry, walk
 from bundlekeeper.verification.hashing.door import Digest, Stop, Task, digest_many
 
 MAX_TAG_BYTES = 32 * 1024 * 1024  # a manifest of 100,000 long names by SHA-512 has some 25 MiB
@@ -45,7 +45,7 @@ class Bag:
     root: Path
     version: str
     info: tuple[tuple[str, str], ...]
-    files: Mapping[str, Entry]
+    files: Mapping[str, WalkEntry]
     payload: Mapping[str, Mapping[str, str]]
     tags: Mapping[str, Mapping[str, str]]
     findings: tuple[Finding, ...]
@@ -157,15 +157,15 @@ def _against(path: str, stated: Mapping[str, str], digest: Digest) -> list[Findi
     return [finding("altered", path, says, "copy the volume again")]
 
 
-def _look(root: Path) -> tuple[dict[str, Entry], list[Finding], list[Finding]]:
+def _look(root: Path) -> tuple[dict[str, WalkEntry], list[Finding], list[Finding]]:
     """The regular files below `root`; what makes the bag dangerous; what could not be looked at."""
-    files: dict[str, Entry] = {}
+    files: dict[str, WalkEntry] = {}
     wrong: list[Finding] = []
     unseen: list[Finding] = []
     for entry in walk(root, max_entries=MAX_FILES, max_depth=MAX_DEPTH):
-        if entry.kind is Kind.FILE:
+        if entry.kind is EntryKind.FILE:
             files[entry.path] = entry
-        elif entry.kind in {Kind.DIR_UNREADABLE, Kind.UNREADABLE, Kind.VANISHED}:
+        elif entry.kind in {EntryKind.DIR_UNREADABLE, EntryKind.UNREADABLE, EntryKind.VANISHED}:
             unseen.append(finding("unreadable", entry.path, f"{WORDS[entry.kind]}: {entry.says}"))
         else:
             wrong.append(_bad(entry.path, f"{WORDS[entry.kind]} has no place in a bag"))
@@ -183,7 +183,7 @@ def _bad(subject: str, says: str) -> Finding:
     return finding("bad-volume", subject, says)
 
 
-def _read(files: Mapping[str, Entry], path: str, limit: int) -> bytes:
+def _read(files: Mapping[str, WalkEntry], path: str, limit: int) -> bytes:
     entry = files.get(path)
     if entry is None:
         raise InputError(f"there is no {visible(path)}", where=path)
@@ -207,7 +207,9 @@ def _read(files: Mapping[str, Entry], path: str, limit: int) -> bytes:
 class _Reading:
     """Reads a bag's texts; whatever is wrong is added to `wrong`."""
 
-    def __init__(self, files: Mapping[str, Entry], wrong: list[Finding], progress: Progress, stop: Stop | None) -> None:
+    def __init__(
+        self, files: Mapping[str, WalkEntry], wrong: list[Finding], progress: Progress, stop: Stop | None
+    ) -> None:
         self._files, self._wrong = files, wrong
         self.progress, self._stop = progress, stop
 
@@ -307,7 +309,7 @@ class _Reading:
 
 
 def _complete(
-    files: Mapping[str, Entry],
+    files: Mapping[str, WalkEntry],
     payload: Mapping[str, Mapping[str, str]],
     tags: Mapping[str, Mapping[str, str]],
     info: tuple[tuple[str, str], ...],

@@ -41,7 +41,7 @@ _UNSAFE = {"empty", "dots", "separator", "nul", "control", "format", "undecodabl
 
 
 @dataclass(frozen=True, slots=True)
-class Listed:
+class BagEntry:
     """One manifest: path to checksum (lower case), as it stands there, and all that is wrong with it."""
 
     checksums: Mapping[str, str] = field(default_factory=dict)
@@ -108,13 +108,13 @@ def read_declaration(text: str) -> str:
     return version
 
 
-def read_manifest(text: str, algorithm: str, version: str, *, most: int | None = None) -> Listed:
+def read_manifest(text: str, algorithm: str, version: str, *, most: int | None = None) -> BagEntry:
     """Read one manifest's lines: checksum, blanks, path (§2.1.3). Raises nothing: problems are told in the answer.
 
     Of a text of more than `most` lines none is read; of many problems the first are told, and how many there are.
     """
     if most is not None and text.count("\n") + text.count("\r") - text.count("\r\n") > most:
-        return Listed(problems=(f"has more than {most} lines",))
+        return BagEntry(problems=(f"has more than {most} lines",))
     found: dict[str, str] = {}
     problems: list[str] = []
     for number, each in enumerate(_LINE_OF.finditer(text), 1):  # one after the other: a list would double the text
@@ -136,7 +136,7 @@ def read_manifest(text: str, algorithm: str, version: str, *, most: int | None =
     problems += [f"{visible(a)} and {visible(b)} are one name on some systems" for a, b in collisions(found)]
     if len(problems) > _MOST_TOLD:
         problems[_MOST_TOLD:] = [f"has {len(problems)} such problems"]
-    return Listed(found, tuple(problems))
+    return BagEntry(found, tuple(problems))
 
 
 def _decoded(path: str, version: str) -> str:

@@ -22,9 +22,9 @@ from bundlekeeper.errors import LockedError, RefusedError
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.media.volume import bag_text
 from bundlekeeper.media.volume.read_back import ReadBack, read_back
-from bundlekeeper.media.volume.right_medium import Place
+from bundlekeeper.media.volume.right_medium import MediumPlace
 from bundlekeeper.store.disk import files
-from bundlekeeper.store.disk.walk import WORDS, Kind, walk
+from bundlekeeper.store.disk.walk import WORDS, EntryKind, walk
 from bundlekeeper.verification.hashing.read import Stop
 from bundlekeeper.verification.hashing.threads import Helper
 
@@ -53,7 +53,7 @@ class Volume:
     `error` why it was given up, if it was.
     """
 
-    def __init__(self, place: Place, number: int, name: str) -> None:
+    def __init__(self, place: MediumPlace, number: int, name: str) -> None:
         self.place = place
         self.number = number
         self.name = name
@@ -151,7 +151,7 @@ class Volume:
         strange = []
         for entry in list(walk(Path(f"/proc/self/fd/{self.fd}"))):
             payload = entry.path.startswith(f"{bag_text.PAYLOAD}/")
-            if entry.kind is not Kind.FILE or (payload and entry.path not in expected):
+            if entry.kind is not EntryKind.FILE or (payload and entry.path not in expected):
                 strange.append(f"{visible(entry.path)} ({WORDS[entry.kind]})")
             elif payload and not self._keep(entry.path, entry.size, expected, algorithms, flushed, on_bytes, stop):
                 self.drop(entry.path)

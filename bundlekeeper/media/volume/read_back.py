@@ -25,7 +25,7 @@ from bundlekeeper.store.disk.filesystem import FsKind, describe_fd
 from bundlekeeper.verification.hashing.read import BLOCK_BYTES, Digest, Stop
 
 
-class Level(StrEnum):
+class ReadBackLevel(StrEnum):
     """How a volume was proven after writing; no other claim exists."""
 
     EVICTED = "read again, cache evicted"

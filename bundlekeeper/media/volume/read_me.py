@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from bundlekeeper.formats.escape import human_bytes, visible
-from bundlekeeper.model.media.index import Part, SetFile, SetIndex
+from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex
 
 _ABOUT = """\
 WHAT THIS IS
@@ -82,7 +82,7 @@ Send the answer back, so that the sender knows what arrived: bundlekeeper media 
 """
 
 
-def text(index: SetIndex, volume: int, on_it: Sequence[tuple[SetFile, Part]], *, with_tool: bool) -> str:
+def text(index: SetIndex, volume: int, on_it: Sequence[tuple[SetFile, FilePart]], *, with_tool: bool) -> str:
     """The text for one volume, which holds `on_it`, in lines of at most 120 characters but for long names.
 
     `with_tool` says that the set's volumes may carry the tool.

@@ -35,7 +35,7 @@ class Expectation:
 
 
 @dataclass(slots=True)
-class Place:
+class MediumPlace:
     """A folder to write into, open, and the mount that holds it."""
 
     path: Path
@@ -62,7 +62,7 @@ def insist_outside(path: Path, root: Path) -> None:
                     raise InputError("it lies inside the store", where=str(path), hint=hint)
 
 
-def open_place(path: Path, expected: Expectation, *, was_at: str = "") -> Place:
+def open_place(path: Path, expected: Expectation, *, was_at: str = "") -> MediumPlace:
     """Open a folder that is on the medium that is meant; `was_at` is the mount point it was on when a set was begun.
 
     Raises InputError when there is no such folder, RefusedError when nothing is mounted where something must be or it
@@ -76,7 +76,7 @@ def open_place(path: Path, expected: Expectation, *, was_at: str = "") -> Place:
         raise InputError("there is no such folder to write to", where=str(path), hint=hint) from e
     except OSError as e:
         raise UnfinishedError(f"the folder cannot be opened: {e.strerror}", where=str(path)) from e
-    place = Place(path, fd, mount_of(real))
+    place = MediumPlace(path, fd, mount_of(real))
     try:
         _insist_on_mount(place, real, expected, was_at)
         if expected.volume_ids:
@@ -87,7 +87,7 @@ def open_place(path: Path, expected: Expectation, *, was_at: str = "") -> Place:
     return place
 
 
-def _insist_on_mount(place: Place, real: Path, expected: Expectation, was_at: str) -> None:
+def _insist_on_mount(place: MediumPlace, real: Path, expected: Expectation, was_at: str) -> None:
     point = place.mount.point if place.mount is not None else ""
     hint = "mount the medium first; --no-must-be-mount where a plain folder is meant"
     for due, why in _due(real, expected, was_at):
@@ -127,7 +127,7 @@ def _fstab_points(fstab: Path) -> list[str]:
     return found
 
 
-def _insist_on_id(place: Place, wanted: Sequence[str]) -> None:
+def _insist_on_id(place: MediumPlace, wanted: Sequence[str]) -> None:
     device = os.fstat(place.fd).st_dev
     known = []
     for each in wanted:

@@ -19,7 +19,7 @@ from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import human_bytes, visible
 from bundlekeeper.media.volume import bag_text, read_me
 from bundlekeeper.media.volume.folder import INDEX, SIGNATURE, Expected
-from bundlekeeper.model.media.index import Part, SetFile, SetIndex, Text
+from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex, Text
 
 READ_ME = "READ-ME-FIRST.txt"
 SUMS = "SHA256SUMS"
@@ -39,7 +39,7 @@ def beside(*, sha512: bool, tool: bool) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class Signed:
+class SignedIndex:
     """A set's index, the bytes that are signed, and the signature's file."""
 
     index: SetIndex
@@ -48,7 +48,7 @@ class Signed:
 
 
 def tag_files(
-    signed: Signed,
+    signed: SignedIndex,
     volume: int,
     payload: Mapping[str, Expected],
     tool: Mapping[str, Expected],
@@ -82,7 +82,7 @@ def with_texts(index: SetIndex, tool: Mapping[str, Expected]) -> SetIndex:
     bag."""
     own = [Text(0, path, each.size, each.digests["sha256"]) for path, each in sorted(tool.items())]
     index = replace(index, texts=tuple(own))
-    on_it: dict[int, list[tuple[SetFile, Part]]] = {number: [] for number in range(1, index.volumes + 1)}
+    on_it: dict[int, list[tuple[SetFile, FilePart]]] = {number: [] for number in range(1, index.volumes + 1)}
     for each in index.files:
         for part in each.parts:
             on_it[part.volume].append((each, part))
@@ -138,7 +138,7 @@ def _as_text(volume: int, name: str, data: bytes) -> Text:
     return Text(volume, name, len(data), hashlib.sha256(data).hexdigest())
 
 
-def _fixed(index: SetIndex, volume: int, on_it: Sequence[tuple[SetFile, Part]]) -> dict[str, bytes]:
+def _fixed(index: SetIndex, volume: int, on_it: Sequence[tuple[SetFile, FilePart]]) -> dict[str, bytes]:
     """The texts of a volume that hang on the set alone."""
     with_tool = any(each.path.startswith(f"{TOOL}/") for each in index.texts)
     return {
@@ -148,7 +148,7 @@ def _fixed(index: SetIndex, volume: int, on_it: Sequence[tuple[SetFile, Part]]) 
     }
 
 
-def _info(index: SetIndex, volume: int, parts: Sequence[Part]) -> str:
+def _info(index: SetIndex, volume: int, parts: Sequence[FilePart]) -> str:
     size = sum(part.size for part in parts)
     about = f"firmware bundles, set {index.name} for {visible(index.meant_for)}, volume {volume} of {index.volumes}"
     return bag_text.info_text(

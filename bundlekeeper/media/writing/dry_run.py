@@ -13,8 +13,8 @@ from pathlib import Path
 
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.escape import human_bytes
-from bundlekeeper.media.volume.right_medium import Place, open_place
-from bundlekeeper.media.writing.write import Order, chosen_volumes
+from bundlekeeper.media.volume.right_medium import MediumPlace, open_place
+from bundlekeeper.media.writing.write import WriteOrder, chosen_volumes
 from bundlekeeper.model.media.plan import SetPlan
 
 
@@ -40,13 +40,13 @@ class Foreseen:
         return finding("space-short", self.path, says, "make room, or use another medium")
 
 
-def foresee(plan: SetPlan, order: Order) -> tuple[Foreseen, ...]:
+def foresee(plan: SetPlan, order: WriteOrder) -> tuple[Foreseen, ...]:
     """What would go where. A volume that was begun there is counted whole.
 
     Raises InputError, RefusedError, UnfinishedError as a write would, for its targets.
     """
     rows = []
-    places: dict[Path, Place] = {}
+    places: dict[Path, MediumPlace] = {}
     free: dict[int, int] = {}
     with ExitStack() as stack:
         for number, target in chosen_volumes(plan, order):

@@ -19,8 +19,8 @@ from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.media.volume import bag_text, tag_files
 from bundlekeeper.media.volume.bag import MAX_TAG_BYTES
 from bundlekeeper.media.volume.folder import INDEX, SIGNATURE
-from bundlekeeper.media.volume.tag_files import Signed
-from bundlekeeper.media.writing.iso import Image, opened_image, read_image
+from bundlekeeper.media.volume.tag_files import SignedIndex
+from bundlekeeper.media.writing.iso import DiscImage, opened_image, read_image
 from bundlekeeper.model.media.index import MAX_INDEX_BYTES
 from bundlekeeper.model.progress import Progress
 from bundlekeeper.verification.hashing.read import Stop
@@ -30,7 +30,7 @@ _BROKEN = (struct.error, ValueError, LookupError, TypeError, AttributeError, Ove
 _MOST = 200_000  # files of a volume
 
 
-def insist_on_own(path: Path, signed: Signed | None, number: int) -> None:
+def insist_on_own(path: Path, signed: SignedIndex | None, number: int) -> None:
     """Raises InputError where what is there is not the image of this volume of this set."""
     if signed is not None:
         with contextlib.suppress(UnfinishedError, OSError), _reading(path):
@@ -42,8 +42,8 @@ def insist_on_own(path: Path, signed: Signed | None, number: int) -> None:
 
 
 def prove_there(
-    path: Path, signed: Signed, number: int, wanted: Collection[str], progress: Progress, stop: Stop | None
-) -> Image:
+    path: Path, signed: SignedIndex, number: int, wanted: Collection[str], progress: Progress, stop: Stop | None
+) -> DiscImage:
     """Prove an image that is there. `wanted` are files, or folders with a slash at the end, that were asked for now.
 
     Raises InputError where it is not the whole image of this volume, StoppedError.
@@ -65,10 +65,10 @@ def prove_there(
     beside = tuple(
         _lacking(path, signed, number, name) for name in wanted if not any(f.startswith(name) for f in found)
     )
-    return Image(str(path), path.stat().st_size, level, why, (), there=True, beside=beside)
+    return DiscImage(str(path), path.stat().st_size, level, why, (), there=True, beside=beside)
 
 
-def _stated(path: Path, folder: str, signed: Signed, number: int) -> dict[str, str]:
+def _stated(path: Path, folder: str, signed: SignedIndex, number: int) -> dict[str, str]:
     """What the SHA-256 of each file must be: by the kept index, and for the rest by the volume's own list."""
     text = _small(path, f"{folder}/{tag_files.TAG_MANIFEST}", MAX_TAG_BYTES).decode("utf-8")
     stated = dict(bag_text.read_manifest(text, "sha256", "1.0").checksums)
@@ -114,7 +114,7 @@ def _not_whole(path: Path, says: str) -> InputError:
     )
 
 
-def _lacking(path: Path, signed: Signed, number: int, name: str) -> Finding:
+def _lacking(path: Path, signed: SignedIndex, number: int, name: str) -> Finding:
     says = f"the image of volume {number} was made without it, and nothing is added to an image"
     hint = tag_files.hint_to_have(signed.index, name, "remove the image to make it anew")
     return finding("missing", f"{path}: {name}", says, hint, Level.WARNING)

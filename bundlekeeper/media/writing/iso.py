@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, BinaryIO, cast
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.media.volume.folder import Expected
-from bundlekeeper.media.volume.read_back import Level, evict, resident
+from bundlekeeper.media.volume.read_back import ReadBackLevel, evict, resident
 from bundlekeeper.model.progress import Progress
 from bundlekeeper.verification.hashing.read import BLOCK_BYTES, Stop
 
@@ -44,13 +44,13 @@ class Content:
 
 
 @dataclass(frozen=True, slots=True)
-class Image:
+class DiscImage:
     """An image that was made, or was `there` before: its size in bytes, how it was proven, what is wrong (then it has
     no name). `beside` is what is worth telling, though it is whole."""
 
     path: str
     size: int
-    level: Level | None
+    level: ReadBackLevel | None
     why: str
     findings: tuple[Finding, ...]
     there: bool = False
@@ -73,7 +73,7 @@ def write_image(
     *,
     progress: Progress,
     stop: Stop | None,
-) -> Image:
+) -> DiscImage:
     """Make the image `path` of one volume: `folder` with `contents` in it, by their paths. Proven before it is named.
 
     Raises InputError when it is there already, holds too large a file or the library refuses a name; UnfinishedError
@@ -95,13 +95,13 @@ def write_image(
             finally:
                 progress.done()
             if wrong:
-                return Image(str(path), 0, None, "", tuple(wrong))
+                return DiscImage(str(path), 0, None, "", tuple(wrong))
             found, level, why = _prove(temp, folder, contents, progress, stop)
             size = temp.stat().st_size
             if not found:
                 os.link(temp, path)
                 _sync(path.parent)
-            return Image(str(path), size, None if found else level, why, tuple(found))
+            return DiscImage(str(path), size, None if found else level, why, tuple(found))
     except OSError as e:
         says = f"the image cannot be written: {e.strerror or e}"
         raise UnfinishedError(says, where=str(path), hint="what was written of it is gone") from e
@@ -301,7 +301,7 @@ class _Reader(io.RawIOBase):
 
 def _prove(
     temp: Path, folder: str, contents: Mapping[str, Content], progress: Progress, stop: Stop | None
-) -> tuple[list[Finding], Level, str]:
+) -> tuple[list[Finding], ReadBackLevel, str]:
     """Read every file of the image back, by its UDF name; returns what is wrong and what may be claimed."""
     sizes = {name: each.expected.size for name, each in contents.items()}
     found, level, why = read_image(temp, folder, sizes, progress, stop)
@@ -318,7 +318,7 @@ _OTHER_DISK = "write it to another disk"
 
 def read_image(
     path: Path, folder: str, sizes: Mapping[str, int], progress: Progress, stop: Stop | None
-) -> tuple[dict[str, str], Level, str]:
+) -> tuple[dict[str, str], ReadBackLevel, str]:
     """The SHA-256 of files in an image's folder, by their UDF names, what may be claimed of the read, and why no more.
 
     Raises UnfinishedError for what is no such image, OSError, StoppedError.
@@ -337,8 +337,8 @@ def read_image(
         finally:
             progress.done()
     if left:
-        return found, Level.UNSURE, "some of the image stayed in memory"
-    return found, Level.EVICTED, ""
+        return found, ReadBackLevel.UNSURE, "some of the image stayed in memory"
+    return found, ReadBackLevel.EVICTED, ""
 
 
 @contextlib.contextmanager

@@ -18,8 +18,8 @@ from bundlekeeper.findings import Level as Badness
 from bundlekeeper.media.volume import bag_text, tag_files
 from bundlekeeper.media.volume.bag import Bag, read_bag
 from bundlekeeper.media.volume.folder import INDEX, SIGNATURE, Expected, Volume
-from bundlekeeper.media.volume.read_back import Level, flush_device
-from bundlekeeper.media.volume.tag_files import Signed
+from bundlekeeper.media.volume.read_back import ReadBackLevel, flush_device
+from bundlekeeper.media.volume.tag_files import SignedIndex
 from bundlekeeper.model.progress import Progress
 from bundlekeeper.verification.hashing.read import Stop
 from bundlekeeper.verification.hashing.threads import Helper
@@ -32,7 +32,7 @@ class Proven:
     `beside` is what is worth telling, though the volume is whole.
     """
 
-    level: Level
+    level: ReadBackLevel
     why: str
     findings: tuple[Finding, ...]
     bad: tuple[str, ...] = ()
@@ -75,7 +75,7 @@ def prove_written(
 
 def prove_finished(
     volume: Volume,
-    signed: Signed,
+    signed: SignedIndex,
     progress: Progress,
     stop: Stop | None,
     *,
@@ -93,7 +93,7 @@ def prove_finished(
         raise
     except KeeperError as e:
         says = e.says if not e.problems else f"{e.says}: {e.problems[0].subject}: {e.problems[0].says}"
-        return Proven(Level.UNSURE, "", (finding("bad-volume", str(volume.path), says, _AGAIN),))
+        return Proven(ReadBackLevel.UNSURE, "", (finding("bad-volume", str(volume.path), says, _AGAIN),))
     expected = {
         path: Expected(bag.files[path].size, sums)
         for path, sums in {**bag.tags, **bag.payload}.items()
@@ -112,7 +112,7 @@ def prove_finished(
     return Proven(proven.level, proven.why, (*wrong, *proven.findings), beside=beside)
 
 
-def _not_of_it(volume: Volume, signed: Signed, bag: Bag) -> Iterator[Finding]:
+def _not_of_it(volume: Volume, signed: SignedIndex, bag: Bag) -> Iterator[Finding]:
     """Where a volume's files and lists are not those that it was written with."""
     due = {f"{bag_text.PAYLOAD}/{part.path}": part for _, part in signed.index.on(volume.number)}
     for path, part in due.items():
@@ -137,7 +137,7 @@ def _strays(volume: Volume, bag: Bag) -> Iterator[Finding]:
             yield finding("extra", f"{volume.path}/{path}", says, hint)
 
 
-def _not_written(volume: Volume, signed: Signed, bag: Bag, wanted: Collection[str]) -> Iterator[Finding]:
+def _not_written(volume: Volume, signed: SignedIndex, bag: Bag, wanted: Collection[str]) -> Iterator[Finding]:
     for name in wanted:
         if name not in bag.files and not any(name.endswith("/") and path.startswith(name) for path in bag.files):
             says = f"volume {volume.number} was finished without it, and nothing is added to a finished volume"
@@ -178,8 +178,8 @@ def _prove(
         if back.why:
             doubts.append(back.why)
     if doubts:
-        return Proven(Level.UNSURE, doubts[0], tuple(wrong), tuple(bad))
-    return Proven(Level.REMOUNTED if remounted else Level.EVICTED, "", tuple(wrong), tuple(bad))
+        return Proven(ReadBackLevel.UNSURE, doubts[0], tuple(wrong), tuple(bad))
+    return Proven(ReadBackLevel.REMOUNTED if remounted else ReadBackLevel.EVICTED, "", tuple(wrong), tuple(bad))
 
 
 _BAD = "the medium is not to be trusted: write to another one"

@@ -20,14 +20,14 @@ from bundlekeeper.findings import Finding, finding
 from bundlekeeper.media.volume import bag_text
 from bundlekeeper.media.volume.folder import Expected, Volume
 from bundlekeeper.media.volume.tag_files import TOOL
-from bundlekeeper.model.media.index import Part, PartDigests
+from bundlekeeper.model.media.index import FilePart, PartDigests
 from bundlekeeper.model.media.plan import PlannedFile, SetPlan
 from bundlekeeper.model.progress import Progress
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.disk import files
 from bundlekeeper.verification.hashing.one_pass import SHA256
 from bundlekeeper.verification.hashing.read import Stop
-from bundlekeeper.verification.hashing.spread import Sink, spread
+from bundlekeeper.verification.hashing.spread import ByteSink, spread
 
 _Range = tuple[int, int]
 
@@ -119,9 +119,9 @@ class Spreading:
         due = self._due(each, (part.offset, part.size))
         return None if digest.hexdigest() == due else _altered(each.file.path, digest.hexdigest(), due)
 
-    def _ranges(self, each: PlannedFile, volumes: Sequence[Volume]) -> dict[_Range, list[tuple[Part, Volume]]]:
+    def _ranges(self, each: PlannedFile, volumes: Sequence[Volume]) -> dict[_Range, list[tuple[FilePart, Volume]]]:
         """Every run of the file's bytes with the volumes that lack it."""
-        found: dict[_Range, list[tuple[Part, Volume]]] = {}
+        found: dict[_Range, list[tuple[FilePart, Volume]]] = {}
         for part in each.file.parts:
             lacking = [
                 (part, volume)
@@ -134,7 +134,7 @@ class Spreading:
     def _to_read(self, each: PlannedFile, ranges: Mapping[_Range, object]) -> list[_Range]:
         return [at for at, lacking in sorted(ranges.items()) if lacking or self._to_index(each)]
 
-    def _one(self, each: PlannedFile, ranges: dict[_Range, list[tuple[Part, Volume]]]) -> Finding | None:
+    def _one(self, each: PlannedFile, ranges: dict[_Range, list[tuple[FilePart, Volume]]]) -> Finding | None:
         """Read one file; returns what is wrong with it."""
         path = each.file.path
         try:
@@ -172,16 +172,16 @@ class Spreading:
         fd: int,
         each: PlannedFile,
         at: _Range,
-        lacking: Sequence[tuple[Part, Volume]],
+        lacking: Sequence[tuple[FilePart, Volume]],
         whole: hashlib._Hash | None,
     ) -> Finding | None:
         """Read one run of bytes to the volumes that lack it; returns what is wrong with the file."""
         offset, size = at
-        sinks: list[tuple[Part, Volume, Sink]] = []
+        sinks: list[tuple[FilePart, Volume, ByteSink]] = []
         for part, volume in lacking:
             if volume.error is None:
                 try:
-                    sinks.append((part, volume, Sink(volume.create(_path(part)))))
+                    sinks.append((part, volume, ByteSink(volume.create(_path(part)))))
                 except OSError as e:
                     volume.error = e
         hashes = {name: hashlib.new(name) for name in self._algorithms} if self._to_hash(each) else {}
@@ -212,7 +212,7 @@ class Spreading:
         each: PlannedFile,
         at: _Range,
         digests: dict[str, str],
-        sinks: Iterable[tuple[Part, Volume, Sink]],
+        sinks: Iterable[tuple[FilePart, Volume, ByteSink]],
         through: str,
     ) -> Finding | None:
         due = self._due(each, at)
@@ -259,7 +259,7 @@ class Spreading:
             digest = hashlib.sha256()
             with path.open("rb") as source:
                 size = os.fstat(source.fileno()).st_size
-                sink = Sink(volume.create(target))
+                sink = ByteSink(volume.create(target))
                 spread(source.fileno(), [sink], size=size, hashes=[digest], stop=self._means.stop)
             volume.close_later(sink.fd)
             if sink.error is not None:
@@ -297,7 +297,7 @@ def open_source(store: Store, source: str) -> int:
         return files.open_regular(home, name)
 
 
-def _path(part: Part) -> str:
+def _path(part: FilePart) -> str:
     return f"{bag_text.PAYLOAD}/{part.path}"
 
 

@@ -34,9 +34,9 @@ from bundlekeeper.media.volume import bag_text, tag_files
 from bundlekeeper.media.volume.folder import Expected, Volume
 from bundlekeeper.media.volume.free_space import needed, short_of_room
 from bundlekeeper.media.volume.own_wheels import expected as expected_tool
-from bundlekeeper.media.volume.read_back import Level, flush_device
+from bundlekeeper.media.volume.read_back import ReadBackLevel, flush_device
 from bundlekeeper.media.volume.remount import look
-from bundlekeeper.media.volume.right_medium import Expectation, Place, insist_outside, open_place
+from bundlekeeper.media.volume.right_medium import Expectation, MediumPlace, insist_outside, open_place
 from bundlekeeper.media.writing.prove import Proven, prove_finished, prove_written
 from bundlekeeper.media.writing.read_once import Spreading
 from bundlekeeper.media.writing.resume_memory import WhereTo, recall, remember
@@ -48,7 +48,7 @@ from bundlekeeper.verification.hashing.read import Stop
 
 
 @dataclass(frozen=True, slots=True)
-class Target:
+class WriteTarget:
     """A folder to write to: all chosen volumes, or the one of this number."""
 
     path: Path
@@ -56,10 +56,10 @@ class Target:
 
 
 @dataclass(frozen=True, slots=True)
-class Order:
+class WriteOrder:
     """What is wanted. `only` are the volumes' numbers, all where empty; `tool` the files of the tool's folder."""
 
-    targets: tuple[Target, ...]
+    targets: tuple[WriteTarget, ...]
     only: tuple[int, ...] = ()
     sha512: bool = False
     expected: Expectation = field(default_factory=Expectation)
@@ -77,7 +77,7 @@ class Order:
 
 
 @dataclass(frozen=True, slots=True)
-class Means:
+class WriteMeans:
     """What the work is done with: `sign` signs an index's bytes, `head` is the ledger's state now."""
 
     clock: Clock
@@ -100,7 +100,7 @@ class Copy:
     files: int
     kept: int
     size: int
-    level: Level | None
+    level: ReadBackLevel | None
     why: str = ""
     broke: bool = False
 
@@ -125,7 +125,7 @@ class Written:
         )
 
 
-def write_set(store: Store, plan: SetPlan, order: Order, means: Means) -> Written:
+def write_set(store: Store, plan: SetPlan, order: WriteOrder, means: WriteMeans) -> Written:
     """Write the chosen volumes of a set to every target, and prove them from there.
 
     A plan that was begun goes on as the same set. Raises InputError for volumes that the plan does not have or targets
@@ -142,7 +142,7 @@ def write_set(store: Store, plan: SetPlan, order: Order, means: Means) -> Writte
         return _Write(store, sets, sent, plan, order, means, stack).run(chosen)
 
 
-def chosen_volumes(plan: SetPlan, order: Order) -> list[tuple[int, Target]]:
+def chosen_volumes(plan: SetPlan, order: WriteOrder) -> list[tuple[int, WriteTarget]]:
     """Which volume goes to which target. Raises InputError for numbers that the plan does not have."""
     numbers = range(1, len(plan.volumes) + 1)
     asked = {*order.only, *(t.volume for t in order.targets if t.volume is not None)}
@@ -166,7 +166,14 @@ class _Write:
     """One run of `write_set`."""
 
     def __init__(
-        self, store: Store, sets: Sets, sent: Sent, plan: SetPlan, order: Order, means: Means, stack: ExitStack
+        self,
+        store: Store,
+        sets: Sets,
+        sent: Sent,
+        plan: SetPlan,
+        order: WriteOrder,
+        means: WriteMeans,
+        stack: ExitStack,
     ) -> None:
         self.store, self.sets, self.sent, self.plan, self.order, self.means = store, sets, sent, plan, order, means
         self.stack = stack
@@ -185,7 +192,7 @@ class _Write:
         self.unopened: list[tuple[int, Path]] = []
         self.tool = order.tool
 
-    def run(self, chosen: Sequence[tuple[int, Target]]) -> Written:
+    def run(self, chosen: Sequence[tuple[int, WriteTarget]]) -> Written:
         self._open(chosen)
         before = {v.number: self._expected(v.number) for v in self.volumes}
         for expected in before.values():
@@ -215,15 +222,15 @@ class _Write:
         self._prove(spreading)
         return self._written(spreading.read_bytes)
 
-    def _sign(self) -> tag_files.Signed:
+    def _sign(self) -> tag_files.SignedIndex:
         try:
             stated = expected_tool(self.tool)
             return signed_index(self.sets, self.sent, self.plan, self.means, self.known.parts, stated)
         except UnfinishedError as e:
             raise UnfinishedError(e.says, hint=e.hint, where=e.where, problems=self.findings) from e
 
-    def _open(self, chosen: Sequence[tuple[int, Target]]) -> None:
-        places: dict[Path, Place] = {}
+    def _open(self, chosen: Sequence[tuple[int, WriteTarget]]) -> None:
+        places: dict[Path, MediumPlace] = {}
         for number, target in chosen:
             if target.path not in places and target.path not in self.shut:
                 was = self.known.points.get(os.path.realpath(target.path), "")
@@ -434,4 +441,4 @@ class _Write:
         return Written(self.sent, self.name, tuple(copies), tuple(self.findings), read_bytes)
 
 
-__all__ = ["Copy", "KeeperError", "Means", "Order", "Target", "Written", "chosen_volumes", "write_set"]
+__all__ = ["Copy", "KeeperError", "WriteMeans", "WriteOrder", "WriteTarget", "Written", "chosen_volumes", "write_set"]

@@ -25,10 +25,10 @@ from bundlekeeper.media.volume.folder import Expected
 from bundlekeeper.media.volume.own_wheels import expected as expected_tool
 from bundlekeeper.media.volume.right_medium import insist_outside
 from bundlekeeper.media.writing.existing_image import insist_on_own, prove_there
-from bundlekeeper.media.writing.iso import Content, Image, insist_on_library, write_image
+from bundlekeeper.media.writing.iso import Content, DiscImage, insist_on_library, write_image
 from bundlekeeper.media.writing.read_once import Spreading, open_source
 from bundlekeeper.media.writing.resume_memory import recall, remember
-from bundlekeeper.media.writing.write import Means
+from bundlekeeper.media.writing.write import WriteMeans
 from bundlekeeper.model.media.plan import SetPlan
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.verification.hashing.spread import spread
@@ -62,7 +62,7 @@ class Imaged:
 
     sent: Sent
     name: str
-    images: tuple[tuple[int, Image], ...]
+    images: tuple[tuple[int, DiscImage], ...]
     findings: tuple[Finding, ...]
     error: KeeperError | None = None
 
@@ -91,7 +91,7 @@ def insist_on_paths(store: Store, plan: SetPlan, order: ImageOrder) -> list[int]
     return chosen
 
 
-def write_images(store: Store, plan: SetPlan, order: ImageOrder, means: Means) -> Imaged:
+def write_images(store: Store, plan: SetPlan, order: ImageOrder, means: WriteMeans) -> Imaged:
     """Make the images of the chosen volumes.
 
     Raises InputError for volumes that the plan does not have, an image that is there or cannot be made, RefusedError,
@@ -105,7 +105,7 @@ def write_images(store: Store, plan: SetPlan, order: ImageOrder, means: Means) -
     if tool and not tag_files.signed_tool(signed.index, tool):
         order = replace(order, tool={})
         wrong = [*wrong, tag_files.tool_left_out()]
-    images: list[tuple[int, Image]] = []
+    images: list[tuple[int, DiscImage]] = []
     for number in chosen:
         try:
             image = _one(store, plan, signed, number, order, means)
@@ -119,7 +119,9 @@ def write_images(store: Store, plan: SetPlan, order: ImageOrder, means: Means) -
     return Imaged(sent, signed.index.name, tuple(images), tuple(wrong))
 
 
-def _one(store: Store, plan: SetPlan, signed: tag_files.Signed, number: int, order: ImageOrder, means: Means) -> Image:
+def _one(
+    store: Store, plan: SetPlan, signed: tag_files.SignedIndex, number: int, order: ImageOrder, means: WriteMeans
+) -> DiscImage:
     """Make one image, or prove the one that is there."""
     path = order.path_of(number, len(plan.volumes))
     if path.exists():
@@ -135,8 +137,8 @@ def _one(store: Store, plan: SetPlan, signed: tag_files.Signed, number: int, ord
 
 
 def _signed(
-    store: Store, sets: Sets, sent: Sent, plan: SetPlan, means: Means, tool: Mapping[str, Expected]
-) -> tuple[tag_files.Signed, Sequence[Finding]]:
+    store: Store, sets: Sets, sent: Sent, plan: SetPlan, means: WriteMeans, tool: Mapping[str, Expected]
+) -> tuple[tag_files.SignedIndex, Sequence[Finding]]:
     """The set's index, made now where it was not made before."""
     kept = kept_index(sets, sent)
     if kept is not None:
@@ -151,7 +153,7 @@ def _signed(
 
 
 def _contents(
-    store: Store, plan: SetPlan, signed: tag_files.Signed, number: int, order: ImageOrder, means: Means
+    store: Store, plan: SetPlan, signed: tag_files.SignedIndex, number: int, order: ImageOrder, means: WriteMeans
 ) -> dict[str, Content]:
     """Every file of a volume, by its path in the volume's folder."""
     sources = {each.file.path: each.source for each in plan.files}
@@ -193,7 +195,7 @@ def _memory(data: bytes) -> int:
     return fd
 
 
-def _sha512(opener: partial[int], size: int, means: Means) -> str:
+def _sha512(opener: partial[int], size: int, means: WriteMeans) -> str:
     digest = hashlib.sha512()
     try:
         fd = opener()

@@ -15,7 +15,7 @@ from enum import StrEnum
 from bundlekeeper.model.inventory.types import Component
 
 
-class Change(StrEnum):
+class InventoryChange(StrEnum):
     """What kind of change; in this order they are listed."""
 
     REPLACED = "replaced"
@@ -34,7 +34,7 @@ class Changed:
     `keys` names the keys that differ.
     """
 
-    what: Change
+    what: InventoryChange
     part: Component
     before: Component | None = None
     keys: tuple[str, ...] = ()
@@ -45,13 +45,13 @@ class Changed:
         name = f"{part.kind} {part.key}"
         if self.before is None:
             return f"{name} is new at {part.place.path()}"
-        if self.what is Change.GONE:
+        if self.what is InventoryChange.GONE:
             return f"{name} is gone from {part.place.path()}"
-        if self.what is Change.REPLACED:
+        if self.what is InventoryChange.REPLACED:
             return f"{name} replaces {self.before.key} at {part.place.path()}"
-        if self.what is Change.MOVED:
+        if self.what is InventoryChange.MOVED:
             return f"{name} moved from {self.before.place.path()} to {part.place.path()}"
-        if self.what is Change.UNREAD:  # what was known of it stays known, as of when it was
+        if self.what is InventoryChange.UNREAD:  # what was known of it stays known, as of when it was
             told = (f"{key} was not read, {_word(getattr(self.before, key))} is what is known" for key in self.keys)
             return f"{name} at {part.place.path()}: {'; '.join(told)}"
         told = (f"{key} was {_word(getattr(self.before, key))}, is {_word(getattr(part, key))}" for key in self.keys)
@@ -76,12 +76,12 @@ def compare(before: Iterable[Component], after: Sequence[Component], *, complete
     added = [part for key, part in new.items() if key not in old]
     found = [*_replaced(gone, added)]
     paired = {c.before.key for c in found if c.before} | {c.part.key for c in found}
-    found.extend(Changed(Change.GONE, part, part) for part in gone if part.key not in paired)
-    found.extend(Changed(Change.ADDED, part) for part in added if part.key not in paired)
+    found.extend(Changed(InventoryChange.GONE, part, part) for part in gone if part.key not in paired)
+    found.extend(Changed(InventoryChange.ADDED, part) for part in added if part.key not in paired)
     for key, part in new.items():
         if key in old and old[key] != part:
             found.extend(_differences(old[key], part))
-    order = list(Change)
+    order = list(InventoryChange)
     return sorted(found, key=lambda c: (order.index(c.what), c.part.place.path(), c.part.kind, c.part.key))
 
 
@@ -113,7 +113,7 @@ def _replaced(gone: Sequence[Component], added: Sequence[Component]) -> Iterable
                     by.setdefault(where, []).append(part)
         for where, parts in left.items():
             if len(parts) == 1 and len(came.get(where, ())) == 1:
-                yield Changed(Change.REPLACED, came[where][0], parts[0])
+                yield Changed(InventoryChange.REPLACED, came[where][0], parts[0])
 
 
 def _slot(part: Component) -> tuple[str, ...]:
@@ -128,16 +128,16 @@ def _half(part: Component) -> tuple[str, ...]:
 
 def _differences(old: Component, new: Component) -> Iterable[Changed]:
     if _differing(old, new, _PLACE):
-        yield Changed(Change.MOVED, new, old)
+        yield Changed(InventoryChange.MOVED, new, old)
     versions = _differing(old, new, _VERSIONS)
     if versions:
-        yield Changed(Change.VERSION, new, old, versions)
+        yield Changed(InventoryChange.VERSION, new, old, versions)
     unread = tuple(k for k in _VERSIONS if getattr(old, k) is not None and getattr(new, k) is None)
     if unread:
-        yield Changed(Change.UNREAD, new, old, unread)
+        yield Changed(InventoryChange.UNREAD, new, old, unread)
     facts = _differing(old, new, _FACTS)
     if facts:
-        yield Changed(Change.FACT, new, old, facts)
+        yield Changed(InventoryChange.FACT, new, old, facts)
 
 
 def _differing(old: Component, new: Component, keys: Iterable[str]) -> tuple[str, ...]:

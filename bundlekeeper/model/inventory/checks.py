@@ -17,14 +17,14 @@ Place = tuple[Document, Path] | None
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class InventoryRow:
     """One row that could be read (`made`: a Component, Partition, Policy or Apart), and where it stands."""
 
     place: tuple[Document, Path]
     made: Any
 
 
-class Report(Protocol):
+class InventoryReport(Protocol):
     """Takes one problem; `other` is a second place that `says` ends with."""
 
     def __call__(self, code: str, place: Place, subject: str, says: str, hint: str = "", other: Place = None) -> None:
@@ -32,7 +32,11 @@ class Report(Protocol):
 
 
 def together(
-    rows: Mapping[str, Sequence[Row]], report: Report, unread: Collection[str] = (), *, kept: bool = False
+    rows: Mapping[str, Sequence[InventoryRow]],
+    report: InventoryReport,
+    unread: Collection[str] = (),
+    *,
+    kept: bool = False,
 ) -> None:
     """Report everything that the rows of all tables must not say together.
 
@@ -51,14 +55,22 @@ def together(
             _say(report, "inventory-value", row, "domains", "apart names fewer than two domains")
 
 
-def _say(report: Report, code: str, row: Row, key: str, says: str, hint: str = "", other: Row | None = None) -> None:
+def _say(
+    report: InventoryReport,
+    code: str,
+    row: InventoryRow,
+    key: str,
+    says: str,
+    hint: str = "",
+    other: InventoryRow | None = None,
+) -> None:
     document, path = row.place
     subject = str(getattr(row.made, key) or key)
     report(code, (document, (*path, key)), subject, says, hint, other.place if other else None)
 
 
-def _identities(rows: Iterable[Row], report: Report) -> set[str]:
-    first: dict[str, Row] = {}
+def _identities(rows: Iterable[InventoryRow], report: InventoryReport) -> set[str]:
+    first: dict[str, InventoryRow] = {}
     for row in rows:
         part = row.made
         key = part.key
@@ -78,8 +90,8 @@ def _identities(rows: Iterable[Row], report: Report) -> set[str]:
     return set(first)
 
 
-def _slots(rows: Iterable[Row], report: Report) -> None:
-    first: dict[tuple[str, ...], Row] = {}
+def _slots(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
+    first: dict[tuple[str, ...], InventoryRow] = {}
     for row in rows:
         part = row.made
         if not part.chassis or not part.slot:
@@ -95,7 +107,7 @@ def _slots(rows: Iterable[Row], report: Report) -> None:
             _say(report, "inventory-twice", row, "slot", f"{says} the other stands at", hint, there)
 
 
-def _pairs(rows: Iterable[Row], report: Report) -> None:
+def _pairs(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
     halves: dict[tuple[str, str, str, str], int] = {}
     for row in rows:
         part = row.made
@@ -108,7 +120,7 @@ def _pairs(rows: Iterable[Row], report: Report) -> None:
             _say(report, "inventory-twice", row, "pair", says, "each pair has a name of its own in its domain")
 
 
-def _partitions(rows: Iterable[Row], keys: set[str], unread: Collection[str], report: Report) -> None:
+def _partitions(rows: Iterable[InventoryRow], keys: set[str], unread: Collection[str], report: InventoryReport) -> None:
     seen: set[tuple[str, str]] = set()
     for row in rows:
         made = row.made
@@ -127,7 +139,7 @@ def _partitions(rows: Iterable[Row], keys: set[str], unread: Collection[str], re
             _say(report, "inventory-value", row, "free_bytes", says)
 
 
-def _policies(rows: Iterable[Row], report: Report) -> None:
+def _policies(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
     seen: set[tuple[str, str | None]] = set()
     for row in rows:
         # one name may be two policies where each has its own domains; without domains it is one and the same

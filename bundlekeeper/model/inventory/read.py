@@ -15,18 +15,18 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats import moments
 from bundlekeeper.model.inventory import cells as fields
-from bundlekeeper.model.inventory.checks import Place, Row, together
-from bundlekeeper.model.inventory.tables import Document, Path, Source, Unread, form_of, parse
+from bundlekeeper.model.inventory.checks import InventoryRow, Place, together
+from bundlekeeper.model.inventory.tables import Document, InventorySource, Path, UnreadRow, form_of, parse
 from bundlekeeper.model.inventory.types import FORMAT, Apart, Component, Inventory, Partition, Policy, identity
 
-__all__ = ["Document", "Source", "form_of", "read_inventory"]
+__all__ = ["Document", "InventorySource", "form_of", "read_inventory"]
 
 _MAX_PROBLEMS = 1000  # of one load; the number of the others is told
 _MAKE: dict[str, Any] = {"component": Component, "partition": Partition, "policy": Policy, "apart": Apart}
 
 
 def read_inventory(
-    sources: Sequence[Source | Document],
+    sources: Sequence[InventorySource | Document],
     *,
     taken: date | datetime | None = None,
     zone: str | None = None,
@@ -69,7 +69,7 @@ class _Reading:
         self.own_kinds = frozenset(own_kinds)
         self.keys = fields.tables(self.own_kinds)
         self.documents: list[Document] = []
-        self.rows: dict[str, list[Row]] = {table: [] for table in self.keys}
+        self.rows: dict[str, list[InventoryRow]] = {table: [] for table in self.keys}
         self.noted: list[tuple[Finding, Place, Place]] = []
         self.count = 0
         self.unparsed = False  # whether a file, and with it what its header may say, could not be read at all
@@ -96,9 +96,9 @@ class _Reading:
             found.append(replace(problem, says=says, where=where, excerpt=excerpt))
         return found
 
-    def add(self, source: Source | Document) -> None:
+    def add(self, source: InventorySource | Document) -> None:
         """Read one file's rows."""
-        if isinstance(source, Source):
+        if isinstance(source, InventorySource):
             try:
                 source = parse(source, self.keys)
             except InputError as e:
@@ -123,7 +123,7 @@ class _Reading:
             for index, cells in enumerate(content):
                 self._row((source, (table, index)), table, cells, due)
 
-    def _unread(self, name: str, row: Unread) -> None:
+    def _unread(self, name: str, row: UnreadRow) -> None:
         self.count += 1
         self.unread.update({cell for cell in row.cells if cell} or {""})
         if self.count <= _MAX_PROBLEMS:
@@ -176,7 +176,7 @@ class _Reading:
                 hint = 'write "-" for a part that belongs to no domain' if key == "domain" else ""
                 self.problem("inventory-missing", (document, (*path, key)), key, f"{key} is empty", hint)
         if before == self.count and len(due) == len(fields.REQUIRED[table]):
-            self.rows[table].append(Row(place, _MAKE[table](**values)))
+            self.rows[table].append(InventoryRow(place, _MAKE[table](**values)))
         elif table == "component":
             told = ("kind", "slot", "parent", "serial")
             part = Component(**{"kind": "", "site": "", "domain": "", **{k: values[k] for k in told if k in values}})

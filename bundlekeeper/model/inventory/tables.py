@@ -26,7 +26,7 @@ Locate = Callable[[Sequence[Path]], list[tuple[str, str]]]
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class InventorySource:
     """One file's bytes; `form` is "toml", "json" or "csv" (a workbook is turned into Documents by who reads it)."""
 
     name: str
@@ -35,7 +35,7 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
-class Unread:
+class UnreadRow:
     """A row, or the name of a column, of a sheet that cannot be read: where, why, what to do, and what stands in it."""
 
     where: str
@@ -57,7 +57,7 @@ class Document:
     tables: Mapping[str, object]
     locate: Locate
     columns: tuple[str, ...] | None = None
-    unread: tuple[Unread, ...] = ()
+    unread: tuple[UnreadRow, ...] = ()
 
 
 def form_of(name: str) -> str:
@@ -70,7 +70,7 @@ def form_of(name: str) -> str:
     return ending
 
 
-def parse(source: Source, tables: Mapping[str, Collection[str]]) -> Document:
+def parse(source: InventorySource, tables: Mapping[str, Collection[str]]) -> Document:
     """Parse one file; `tables` names the tables and their keys. Raises InputError with the place."""
     if len(source.data) > MAX_BYTES:
         raise InputError(
@@ -145,12 +145,12 @@ def _csv(name: str, text: str, tables: Mapping[str, Collection[str]]) -> Documen
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")  # not splitlines: it knows eight more
     first = 0
     header: dict[str, object] = {}
-    twice: list[Unread] = []
+    twice: list[UnreadRow] = []
     while first < len(lines) and (not lines[first].strip(" ,;\t") or lines[first].startswith("#")):
         told = _HEADER_LINE.fullmatch(lines[first])
         if told and header.setdefault(told[1], told[2]) != told[2]:
             says = f"{told[1]} is {told[2]} here and {header[told[1]]} above"
-            twice.append(Unread(f"{name}:{first + 1}:1", says, "leave one of them out"))
+            twice.append(UnreadRow(f"{name}:{first + 1}:1", says, "leave one of them out"))
         first += 1
     nameless = InputError("no row with the names of the columns", where=name)
     if first == len(lines):
@@ -193,7 +193,7 @@ def rectangle(
     for number, key in enumerate(keys):
         if not key or key in keys[:number]:
             unread.append(
-                Unread(where(0, number), f"two columns are called {key!r}" if key else "a column has no name")
+                UnreadRow(where(0, number), f"two columns are called {key!r}" if key else "a column has no name")
             )
     good: list[int] = []
     hint = "put a cell that holds the delimiter in quotes"
@@ -201,7 +201,7 @@ def rectangle(
     for number, cells in enumerate(rows[1:], 1):
         if any(cell not in (None, "") for cell in cells[len(keys) :]):
             says, held = "the row has more cells than there are columns", tuple(str(cell).strip() for cell in cells)
-            unread.append(Unread(where(number, len(keys)), says, hint, held))
+            unread.append(UnreadRow(where(number, len(keys)), says, hint, held))
         elif not titles_are_wrong:
             good.append(number)
 

@@ -16,8 +16,8 @@ from typing import Any
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats import toml_read
-from bundlekeeper.formats.text_file import Source
-from bundlekeeper.formats.toml_positions import Path, Place, nearest, places
+from bundlekeeper.formats.text_file import SourceText
+from bundlekeeper.formats.toml_positions import Path, TomlPlace, nearest, places
 from bundlekeeper.model import versions
 from bundlekeeper.model.lint.check_all import check, level_of
 from bundlekeeper.model.lint.common.codes import in_use
@@ -63,7 +63,7 @@ def lint(data: bytes, *, name: str, today: date) -> list[Finding]:
     return _findings(source, check(raw, today).problems)
 
 
-def _parse(data: bytes, name: str) -> tuple[Source, dict[str, Any]]:
+def _parse(data: bytes, name: str) -> tuple[SourceText, dict[str, Any]]:
     source, raw = toml_read.load(data, name=name, max_bytes=MAX_BYTES)
     number = raw.get("manifest")
     if type(number) is int and number > FORMAT:
@@ -74,7 +74,7 @@ def _parse(data: bytes, name: str) -> tuple[Source, dict[str, Any]]:
     return source, raw
 
 
-def _findings(source: Source, problems: Sequence[Problem]) -> list[Finding]:
+def _findings(source: SourceText, problems: Sequence[Problem]) -> list[Finding]:
     """Problems with their places, sorted by them."""
     if not problems:
         return []
@@ -85,7 +85,7 @@ def _findings(source: Source, problems: Sequence[Problem]) -> list[Finding]:
     return [_finding(source, found, offset, p) for offset, p in placed]
 
 
-def _offset(source: Source, found: dict[Path, Place], problem: Problem) -> int:
+def _offset(source: SourceText, found: dict[Path, TomlPlace], problem: Problem) -> int:
     """Where in the text the caret belongs."""
     place = nearest(found, problem.path)
     if problem.on_key:
@@ -100,7 +100,7 @@ def _offset(source: Source, found: dict[Path, Place], problem: Problem) -> int:
     return place.start
 
 
-def _finding(source: Source, found: dict[Path, Place], offset: int, problem: Problem) -> Finding:
+def _finding(source: SourceText, found: dict[Path, TomlPlace], offset: int, problem: Problem) -> Finding:
     line, column = _position(source, found, offset, problem)
     says = problem.says
     if problem.other is not None:
@@ -116,7 +116,7 @@ def _finding(source: Source, found: dict[Path, Place], offset: int, problem: Pro
     )
 
 
-def _position(source: Source, found: dict[Path, Place], offset: int, problem: Problem) -> tuple[int, int]:
+def _position(source: SourceText, found: dict[Path, TomlPlace], offset: int, problem: Problem) -> tuple[int, int]:
     """Line and column of an offset near the problem's place, without counting lines from the start of the file."""
     place = nearest(found, problem.path)
     if offset >= place.start:

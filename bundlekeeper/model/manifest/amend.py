@@ -25,7 +25,7 @@ from bundlekeeper.model.manifest.draft_rows import (
     LIST_ENTRY_CODES,
     REVIEW,
     REVIEWS,
-    Entry,
+    DraftRow,
     bundle_lines,
     one_digest,
     split_signatures,
@@ -53,7 +53,7 @@ _CODES = {**FILL_CODES, **CONFIRM_CODES}
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class AmendedValue:
     """One value that was set, or (`key` is 'bundle') one table that was added. `subject` is a file or 'manifest'."""
 
     subject: str
@@ -63,17 +63,17 @@ class Change:
 
 
 @dataclass(slots=True)
-class Report:
+class AmendReport:
     """What was changed, which files' digests agreed, and what was found."""
 
-    changes: list[Change] = field(default_factory=list)
+    changes: list[AmendedValue] = field(default_factory=list)
     agreed: list[str] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
 
 
 def fill(
-    text: str, entries: Iterable[Entry], *, digest_from: str = OWN_COPY, name: str = "manifest"
-) -> tuple[str, Report]:
+    text: str, entries: Iterable[DraftRow], *, digest_from: str = OWN_COPY, name: str = "manifest"
+) -> tuple[str, AmendReport]:
     """Fill missing or empty `sha256`, `size` and `digest_from` of the bundles that `entries` name; add the others.
 
     `digest_from` stands for the entries that do not name their own. `name` is the manifest's file name for the
@@ -88,7 +88,7 @@ def fill(
             _fill_bundle(work, index, entry, entry.digest_from or digest_from)
         if not places:
             work.edit.add("bundle", bundle_lines(entry, digest_from, signatures.get(entry.file)))
-            work.report.changes.append(Change(entry.file, "bundle", None, entry.file))
+            work.report.changes.append(AmendedValue(entry.file, "bundle", None, entry.file))
     return work.edit.result(), work.report
 
 
@@ -97,7 +97,7 @@ class _Amend:
 
     def __init__(self, text: str, name: str) -> None:
         self.edit = Edit(text, name=name)
-        self.report = Report()
+        self.report = AmendReport()
         bundles = self.edit.data.get("bundle", [])
         if not isinstance(bundles, list) or not all(isinstance(b, dict) for b in bundles):
             raise InputError(
@@ -115,7 +115,7 @@ class _Amend:
         after = "sha256" if key == "digest_from" and "sha256" in bundle else "file"
         comment = _reviewed(key, self.edit.comment(("bundle", index, key))) if key in bundle else None
         self.edit.put(("bundle", index), key, value, after=after, comment=comment)
-        self.report.changes.append(Change(bundle["file"], key, bundle.get(key), value))
+        self.report.changes.append(AmendedValue(bundle["file"], key, bundle.get(key), value))
 
     def find(self, code: str, index: int, key: str, says: str, hint: str) -> None:
         """Report something about a key of a bundle, or about the bundle where the key is missing."""
@@ -137,10 +137,10 @@ def _reviewed(key: str, comment: str) -> str:
     return f"{blanks}# {left.strip()}" if left.strip() else ""
 
 
-def consistent(entries: Iterable[Entry]) -> tuple[list[Entry], list[Finding]]:
+def consistent(entries: Iterable[DraftRow]) -> tuple[list[DraftRow], list[Finding]]:
     """One entry for each name; names that came with different bytes are left out, and the findings about them."""
     findings: list[Finding] = []
-    by_name: dict[str, list[Entry]] = {}
+    by_name: dict[str, list[DraftRow]] = {}
     for entry in entries:
         rows = by_name.setdefault(entry.file, [])
         if entry not in rows:
@@ -156,7 +156,7 @@ def consistent(entries: Iterable[Entry]) -> tuple[list[Entry], list[Finding]]:
     return [rows[0] for rows in by_name.values() if len(rows) == 1], findings
 
 
-def _fill_bundle(work: _Amend, index: int, entry: Entry, digest_from: str) -> None:
+def _fill_bundle(work: _Amend, index: int, entry: DraftRow, digest_from: str) -> None:
     bundle = work.bundles[index]
     digest, size = bundle.get("sha256"), bundle.get("size")
     if not _contradicted(work, index, entry):
@@ -170,7 +170,7 @@ def _fill_bundle(work: _Amend, index: int, entry: Entry, digest_from: str) -> No
             work.report.agreed.append(entry.file)
 
 
-def _contradicted(work: _Amend, index: int, entry: Entry) -> bool:
+def _contradicted(work: _Amend, index: int, entry: DraftRow) -> bool:
     """True, and reported, when what the bundle says is not what the entry says."""
     bundle = work.bundles[index]
     digest, size = bundle.get("sha256"), bundle.get("size")
@@ -194,7 +194,9 @@ def _same(digest: object, other: str) -> bool:
     return isinstance(digest, str) and digest.lower() == other.lower()
 
 
-def confirm(text: str, listed: ChecksumList, *, source: str, today: date, name: str = "manifest") -> tuple[str, Report]:
+def confirm(
+    text: str, listed: ChecksumList, *, source: str, today: date, name: str = "manifest"
+) -> tuple[str, AmendReport]:
     """Hold each bundle's digest against the publisher's list; where they are equal, `digest_from` becomes `source`.
 
     The day is added to `source` where it does not name it already. When anything changed, `sequence` goes up by one.
@@ -268,4 +270,4 @@ def _raise_sequence(work: _Amend) -> None:
             where=work.edit.source.name,
         )
     work.edit.put((), "sequence", old + 1, after="sequence")
-    work.report.changes.append(Change("manifest", "sequence", old, old + 1))
+    work.report.changes.append(AmendedValue("manifest", "sequence", old, old + 1))

@@ -13,10 +13,10 @@ from datetime import date
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.toml_edit import basic_string
-from bundlekeeper.model.manifest.amend import CONFIRM_CODES, FILL_CODES, Change, Report, confirm, fill
+from bundlekeeper.model.manifest.amend import CONFIRM_CODES, FILL_CODES, AmendedValue, AmendReport, confirm, fill
 from bundlekeeper.model.manifest.digest_origin import OWN_COPY
 from bundlekeeper.model.manifest.draft_rows import (
-    Entry,
+    DraftRow,
     bundle_lines,
     entries_from_list,
     in_order,
@@ -29,9 +29,9 @@ __all__ = [
     "CONFIRM_CODES",
     "FILL_CODES",
     "OWN_COPY",
-    "Change",
-    "Entry",
-    "Report",
+    "AmendReport",
+    "AmendedValue",
+    "DraftRow",
     "confirm",
     "draft",
     "entries_from_list",
@@ -43,7 +43,7 @@ _PLATFORM = "  # REVIEW: small letters, digits and hyphens; the same in every ma
 SCHEMA_LINE = "#:schema bundlekeeper-manifest.schema.json"
 
 
-def draft(entries: Iterable[Entry], *, platform: str, issued: date, digest_from: str, sequence: int = 1) -> str:
+def draft(entries: Iterable[DraftRow], *, platform: str, issued: date, digest_from: str, sequence: int = 1) -> str:
     """A first manifest, as text with LF line ends, that names each entry as a bundle and tells what to review.
 
     `digest_from` is `OWN_COPY` for digests computed from the files, `publisher(list)` for those of a list; it stands
@@ -91,7 +91,7 @@ def _head(platform: str, issued: date, sequence: int, sources: list[str]) -> lis
     ]
 
 
-def _tail(bundles: Iterable[Entry]) -> list[str]:
+def _tail(bundles: Iterable[DraftRow]) -> list[str]:
     """A release and rules as comments: only the release notes can say which versions belong together."""
     versions: dict[str, str] = {}
     for entry in in_order(bundles):

@@ -26,7 +26,7 @@ LIST_ENTRY_CODES: dict[str, Code] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class DraftRow:
     """One file: its name as published, SHA-256 (lower-case hexadecimal) and size, each None where unknown.
 
     `digest_from` says where this very digest comes from; empty where the whole draft's source stands for it. It does
@@ -44,16 +44,16 @@ def publisher(listed: ChecksumList) -> str:
     return f"publisher: {visible(listed.name.rpartition('/')[2])}"
 
 
-def entries_from_list(listed: ChecksumList) -> tuple[list[Entry], list[Finding]]:
+def entries_from_list(listed: ChecksumList) -> tuple[list[DraftRow], list[Finding]]:
     """The files of a list that have one SHA-256 digest, in the list's order, and findings about the others."""
-    entries: list[Entry] = []
+    entries: list[DraftRow] = []
     findings: list[Finding] = []
     for file, lines in listed.by_base_name().items():
         digest, problem = one_digest(listed, file, lines)
         if problem is not None:
             findings.append(problem)
         else:
-            entries.append(Entry(file, digest, digest_from=publisher(listed)))
+            entries.append(DraftRow(file, digest, digest_from=publisher(listed)))
     return entries, findings
 
 
@@ -96,7 +96,7 @@ REVIEWS = {
 _SIGNATURE_ENDINGS = (".sig", ".asc", ".minisig", ".p7s", ".sign")
 
 
-def split_signatures(entries: Iterable[Entry], known: Collection[str] = ()) -> tuple[list[Entry], dict[str, str]]:
+def split_signatures(entries: Iterable[DraftRow], known: Collection[str] = ()) -> tuple[list[DraftRow], dict[str, str]]:
     """The bundles among the entries, and the signature file of each that has one beside it, by the bundle's name.
 
     `known` names further bundles. Raises InputError, with every name that is no UTF-8, which TOML cannot hold.
@@ -128,10 +128,10 @@ def _is_unicode(text: str) -> bool:
     return True
 
 
-def in_order(entries: Iterable[Entry]) -> list[Entry]:
+def in_order(entries: Iterable[DraftRow]) -> list[DraftRow]:
     """By family as design.md lists them, then by version in natural order, unknown ones last."""
 
-    def key(entry: Entry) -> tuple[int, bool, Key]:
+    def key(entry: DraftRow) -> tuple[int, bool, Key]:
         family, version = guess_family(entry.file), guess_version(entry.file)
         place = FAMILIES.index(family) if family else len(FAMILIES)
         return place, version is None, (natural_key(version) or ()) if version else ()
@@ -139,7 +139,7 @@ def in_order(entries: Iterable[Entry]) -> list[Entry]:
     return sorted(entries, key=key)
 
 
-def bundle_lines(entry: Entry, digest_from: str, signature: str | None = None) -> list[str]:
+def bundle_lines(entry: DraftRow, digest_from: str, signature: str | None = None) -> list[str]:
     """The lines of a [[bundle]] table below its header; an entry's own `digest_from` goes before the one given.
 
     What is unknown is "" with a comment, which lint refuses at its place; what the name made us guess has a comment,

@@ -14,12 +14,12 @@ from bundlekeeper.findings import Finding
 from bundlekeeper.model.manifest.amend import CONFIRM_CODES, FILL_CODES, consistent
 from bundlekeeper.model.manifest.checksum_list import ChecksumList
 from bundlekeeper.model.manifest.digest_origin import OWN_COPY
-from bundlekeeper.model.manifest.draft_rows import Entry, entries_from_list, split_signatures
+from bundlekeeper.model.manifest.draft_rows import DraftRow, entries_from_list, split_signatures
 
 _CODES = {**FILL_CODES, **CONFIRM_CODES}
 
 
-def merge(lists: Sequence[ChecksumList], own: Iterable[Entry]) -> tuple[list[Entry], list[Finding]]:
+def merge(lists: Sequence[ChecksumList], own: Iterable[DraftRow]) -> tuple[list[DraftRow], list[Finding]]:
     """Entries for a draft from `lists` and from files at hand (`own`, digests computed from them), and findings.
 
     Raises InputError for file names that are not UTF-8.
@@ -29,21 +29,21 @@ def merge(lists: Sequence[ChecksumList], own: Iterable[Entry]) -> tuple[list[Ent
     held_names = {entry.file for entry in held}
     doubtful = [name for name in dict.fromkeys(entry.file for entry in files) if name not in held_names]
     if not lists:
-        return [*held, *map(Entry, doubtful)], found
+        return [*held, *map(DraftRow, doubtful)], found
     merged, problems = _listed(lists)
     found += problems
     bundles, signatures = split_signatures(held, merged)
     for entry in bundles:
         found += _held_against(merged, entry)
     for name in doubtful:
-        merged.setdefault(name, Entry(name))
+        merged.setdefault(name, DraftRow(name))
     beside = set(signatures.values())
     return [*merged.values(), *(entry for entry in held if entry.file in beside)], found
 
 
-def _listed(lists: Sequence[ChecksumList]) -> tuple[dict[str, Entry], list[Finding]]:
+def _listed(lists: Sequence[ChecksumList]) -> tuple[dict[str, DraftRow], list[Finding]]:
     """What all lists say, by file; a file of which two digests are told has none."""
-    merged: dict[str, Entry] = {}
+    merged: dict[str, DraftRow] = {}
     found: list[Finding] = []
     contradicted: dict[str, None] = {}
     said_in: dict[str, str] = {}
@@ -59,11 +59,11 @@ def _listed(lists: Sequence[ChecksumList]) -> tuple[dict[str, Entry], list[Findi
                 hint = "find out which list is meant; neither digest is used"
                 found.append(_finding("listed-twice", entry.file, says, hint))
                 contradicted[entry.file] = None
-    merged.update((file, Entry(file)) for file in contradicted)
+    merged.update((file, DraftRow(file)) for file in contradicted)
     return merged, found
 
 
-def _held_against(merged: dict[str, Entry], entry: Entry) -> list[Finding]:
+def _held_against(merged: dict[str, DraftRow], entry: DraftRow) -> list[Finding]:
     """Hold a file against what the lists say of it; where they agree its size is taken over."""
     said = merged.get(entry.file)
     if said is None:

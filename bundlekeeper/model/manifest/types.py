@@ -155,7 +155,7 @@ class Release(_Table):
         return (value,) if isinstance(value, str) else value
 
 
-class What(_Table):
+class RuleSubject(_Table):
     """Which parts a rule speaks about; every key given must match."""
 
     family: Family | None = None
@@ -186,8 +186,8 @@ class Beside(_Table):
     """What must stand beside what, in every state between."""
 
     scope: Literal["server", "pair", "chassis", "domain"]
-    when: What
-    need: tuple[What, ...] = Field(strict=False, min_length=1)
+    when: RuleSubject
+    need: tuple[RuleSubject, ...] = Field(strict=False, min_length=1)
     source: Text
 
 

@@ -34,7 +34,7 @@ _PLATFORM = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class FilePart:
     """A run of a file's bytes on one volume, in a file of its own at `path` there; `number` counts from 1.
 
     A file that is not split has one part, of the file's own path, size and digest. Of a split file's part `through` is
@@ -73,7 +73,7 @@ class SetFile:
     family: str = ""
     version: str = ""
     common: bool = False
-    parts: tuple[Part, ...] = ()
+    parts: tuple[FilePart, ...] = ()
 
     @property
     def split(self) -> bool:
@@ -127,7 +127,7 @@ class SetIndex:
         """The texts that a volume holds beside its payload, by path."""
         return {each.path: each for each in self.texts if each.volume in (0, volume)}
 
-    def on(self, volume: int) -> Iterator[tuple[SetFile, Part]]:
+    def on(self, volume: int) -> Iterator[tuple[SetFile, FilePart]]:
         """The files and parts that a volume holds, by path."""
         rows = [(f, p) for f in self.files for p in f.parts if p.volume == volume]
         yield from sorted(rows, key=lambda row: row[1].path)
@@ -290,10 +290,10 @@ def file_in(reader: JsonReader, found: object, at: str, volumes: int, *, read: b
     return each
 
 
-def _part_in(reader: JsonReader, found: object, at: str, volumes: int, *, read: bool, split: bool) -> Part:
+def _part_in(reader: JsonReader, found: object, at: str, volumes: int, *, read: bool, split: bool) -> FilePart:
     through = split and isinstance(found, dict) and "through" in found
     table = reader.table(found, at, _PART_KEYS | {"through"} if through else _PART_KEYS)
-    return Part(
+    return FilePart(
         volume=reader.number(table["volume"], f"{at}/volume", least=1, most=volumes),
         path=reader.path(table["path"], f"{at}/path"),
         offset=reader.number(table["offset"], f"{at}/offset"),

@@ -19,7 +19,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import CODES, Finding, Level
 from bundlekeeper.formats import json_read
 from bundlekeeper.formats.json_fields import JsonReader
-from bundlekeeper.model.media.index import MAX_FILES, MAX_VOLUMES, Part, SetFile, file_in, file_out, insist_on_paths
+from bundlekeeper.model.media.index import MAX_FILES, MAX_VOLUMES, FilePart, SetFile, file_in, file_out, insist_on_paths
 
 PLAN_SCHEMA = "bundlekeeper.media-plan/1"
 MAX_PLAN_BYTES = 32 * 1024 * 1024
@@ -77,7 +77,7 @@ class SetPlan:
     says: str = ""
     with_tool: bool = False
 
-    def on(self, volume: int) -> Iterator[tuple[PlannedFile, Part]]:
+    def on(self, volume: int) -> Iterator[tuple[PlannedFile, FilePart]]:
         """The files and parts that a volume is to hold, by path."""
         rows = [(f, p) for f in self.files for p in f.file.parts if p.volume == volume]
         yield from sorted(rows, key=lambda row: row[1].path)

@@ -29,7 +29,7 @@ from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats import json_read
 from bundlekeeper.formats.escape import meant
 from bundlekeeper.formats.problems_in_text import Misread, misread_format, placed
-from bundlekeeper.formats.text_file import Source, shown
+from bundlekeeper.formats.text_file import SourceText, shown
 from bundlekeeper.formats.toml_positions import Path, nearest, places
 from bundlekeeper.formats.toml_read import load
 
@@ -207,7 +207,7 @@ def _pointing(name: str) -> Callable[[Path], tuple[str, str]]:
     return where
 
 
-def _finder(source: Source) -> Callable[[Path], tuple[str, str]]:
+def _finder(source: SourceText) -> Callable[[Path], tuple[str, str]]:
     def where(path: Path) -> tuple[str, str]:
         place = nearest(places(source.text), path)
         line, column = source.position(place.start)

@@ -18,7 +18,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.inventory.types import Component, Place, server_key
-from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, SERVER_FAMILIES, Book, Offer, is_part
+from bundlekeeper.planning.fleet.manifest_index import (
+    INFRASTRUCTURE,
+    SERVER_FAMILIES,
+    ImageOffer,
+    ManifestIndex,
+    is_part,
+)
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle
@@ -32,7 +38,7 @@ UNLISTED = "unlisted"  # it can be placed, and no bundle lists it
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class ComponentReading:
     """What a part is read as; parts that agree in all of it share one object.
 
     `bundles` are the versions of the family's bundles that it is at, lowest first. `lack` is empty where there is one,
@@ -53,7 +59,7 @@ class PartAt:
 
     part: Component
     key: str
-    reading: Reading
+    reading: ComponentReading
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +93,7 @@ class ServerClass:
     """
 
     family: str | None
-    parts: tuple[Reading, ...]
+    parts: tuple[ComponentReading, ...]
     at: At
 
 
@@ -130,7 +136,7 @@ class Doubt:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class DomainState:
     """One domain as it stands. `families` are those that it has, in the manifest's usual order."""
 
     domain: str
@@ -147,21 +153,21 @@ class Standing:
         return (*self.infrastructure, *(p for server in self.servers for p in server.parts))
 
 
-class Reader:
+class StateReader:
     """Reads parts and servers of any number of domains by one book; like ones are read once."""
 
-    def __init__(self, book: Book) -> None:
+    def __init__(self, book: ManifestIndex) -> None:
         self.book = book
-        self._readings: dict[tuple[str | None, str, str | None, str | None], Reading] = {}
-        self._classes: dict[tuple[str | None, tuple[Reading, ...]], ServerClass] = {}
+        self._readings: dict[tuple[str | None, str, str | None, str | None], ComponentReading] = {}
+        self._classes: dict[tuple[str | None, tuple[ComponentReading, ...]], ServerClass] = {}
         self._ranks: dict[str, dict[str, int]] = {}
 
-    def reading(self, family: str | None, kind: str, model: str | None, active: str | None) -> Reading:
+    def reading(self, family: str | None, kind: str, model: str | None, active: str | None) -> ComponentReading:
         """What a part of that family, kind, model and active version is read as."""
         key = (family, kind, model, active)
         if key not in self._readings:
             bundles, lack = self._bundles_of(family, kind, model, active)
-            self._readings[key] = Reading(family, kind, model, active, bundles, lack)
+            self._readings[key] = ComponentReading(family, kind, model, active, bundles, lack)
         return self._readings[key]
 
     def _bundles_of(
@@ -181,7 +187,7 @@ class Reader:
             return tuple(dict.fromkeys(o.bundle.version for o in found)), ""
         return (), UNLISTED if scale.key(active) is not None else UNORDERED
 
-    def server_class(self, family: str | None, readings: Iterable[Reading]) -> ServerClass:
+    def server_class(self, family: str | None, readings: Iterable[ComponentReading]) -> ServerClass:
         """The class of a server with parts that are read so."""
         parts = tuple(sorted(readings, key=_sorting))
         key = (family, parts)
@@ -189,7 +195,7 @@ class Reader:
             self._classes[key] = ServerClass(family, parts, self._server_at(family, parts))
         return self._classes[key]
 
-    def _server_at(self, family: str | None, parts: Sequence[Reading]) -> At:
+    def _server_at(self, family: str | None, parts: Sequence[ComponentReading]) -> At:
         """The bundles that a server of these parts is at, by trade.md's definition."""
         if family is None:
             return At((), certain=False)
@@ -204,7 +210,7 @@ class Reader:
         low, high = self._stretch(family, sets)
         return At(((low,), (high,)), certain=not lacking and not unclear)
 
-    def _covers_all(self, bundle: Bundle, parts: Sequence[Reading]) -> bool:
+    def _covers_all(self, bundle: Bundle, parts: Sequence[ComponentReading]) -> bool:
         """True when the bundle covers some of the parts, and each part that it covers is at it."""
         whole = self.book.whole(bundle)
         covered = 0
@@ -217,7 +223,7 @@ class Reader:
             covered += 1
         return covered > 0
 
-    def is_at(self, reading: Reading, offer: Offer) -> bool:
+    def is_at(self, reading: ComponentReading, offer: ImageOffer) -> bool:
         """True when the part runs exactly the image that the offer brings."""
         if reading.active is None or offer.bundle.version not in reading.bundles:
             return False
@@ -264,7 +270,7 @@ class Reader:
         return "blade" if places.pop() else "rack"
 
 
-def stand(reader: Reader, domain: str, components: Iterable[Component]) -> Standing:
+def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> DomainState:
     """Read one domain; `components` are all that the inventory lists of it."""
     book = reader.book
     own: list[PartAt] = []
@@ -284,7 +290,7 @@ def stand(reader: Reader, domain: str, components: Iterable[Component]) -> Stand
         classes.setdefault(server.kin, []).append(server)
     present = {INFRASTRUCTURE} if own else set()
     present |= {server.family for server in servers if server.family is not None}
-    return Standing(
+    return DomainState(
         domain,
         tuple(own),
         servers,
@@ -295,7 +301,7 @@ def stand(reader: Reader, domain: str, components: Iterable[Component]) -> Stand
     )
 
 
-def _server(reader: Reader, key: str, parts: Sequence[Component]) -> ServerAt:
+def _server(reader: StateReader, key: str, parts: Sequence[Component]) -> ServerAt:
     family = reader.family_of_server(parts)
     rows = tuple(PartAt(p, p.key, reader.reading(family, p.kind, p.model, p.active)) for p in parts)
     first = parts[0]
@@ -341,5 +347,5 @@ def _orphans(servers: Iterable[ServerAt]) -> tuple[PartAt, ...]:
     return tuple(p for server in servers for p in server.parts if not p.part.parent)
 
 
-def _sorting(reading: Reading) -> tuple[str, str, str]:
+def _sorting(reading: ComponentReading) -> tuple[str, str, str]:
     return (reading.kind, reading.model or "", reading.active or "")

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model.inventory.types import EVERYWHERE, Component, Inventory, Partition, Place, Policy, server_key
-from bundlekeeper.planning.fleet.domain_state import Reader, Standing, stand
-from bundlekeeper.planning.fleet.manifest_index import Book, near
+from bundlekeeper.planning.fleet.domain_state import DomainState, StateReader, stand
+from bundlekeeper.planning.fleet.manifest_index import ManifestIndex, near
 from bundlekeeper.planning.fleet.rules import Rules
 
 if TYPE_CHECKING:
@@ -60,8 +60,8 @@ class Fleet:
 
     def __init__(self, manifest: Manifest, inventory: Inventory) -> None:
         """Raises VersionError for an order that cannot be made; a manifest that was read well has none."""
-        self.book = Book(manifest)
-        self.reader = Reader(self.book)
+        self.book = ManifestIndex(manifest)
+        self.reader = StateReader(self.book)
         self.rules = Rules(self.book)
         self.inventory = inventory
         self._components: dict[str, list[Component]] = {}
@@ -101,7 +101,7 @@ class Fleet:
         """Every domain, in the order of the inventory."""
         return tuple(self._components)
 
-    def standing(self, domain: str) -> Standing:
+    def standing(self, domain: str) -> DomainState:
         """Where one domain stands. Raises InputError, with a suggestion, for a domain that the inventory lacks."""
         if domain not in self._components:
             hint = near(domain, self._components) or "the inventory lists no domain"

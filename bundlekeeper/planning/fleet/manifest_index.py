@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, cast
 from bundlekeeper.errors import InputError
 from bundlekeeper.model import versions
 from bundlekeeper.model.inventory.types import KINDS
-from bundlekeeper.planning.fleet.version_scale import Scale
+from bundlekeeper.planning.fleet.version_scale import VersionScale
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle, Image, KindRule, Manifest, Release
@@ -31,7 +31,7 @@ _BACK = {"overwrite": "reinstall", "two-bank": "switch", "boot-file": "pointer"}
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class ComponentFacts:
     """How parts of one kind and model take their image; None is not known. `minutes` is for one part.
 
     `assumed_minutes` is True where no manifest says the minutes and the built-in table's are meant.
@@ -48,14 +48,14 @@ class Facts:
 
 
 @dataclass(frozen=True, slots=True)
-class Offer:
+class ImageOffer:
     """One image with the bundle that brings it."""
 
     bundle: Bundle
     image: Image
 
 
-class Book:
+class ManifestIndex:
     """The index of one manifest."""
 
     def __init__(self, manifest: Manifest) -> None:
@@ -65,11 +65,11 @@ class Book:
         self._scales = {
             kind: _scale(rule.order, rule.list) for kind, rule in manifest.kind.items() if rule.order is not None
         }
-        self._facts: dict[tuple[str, str | None], Facts] = {}
+        self._facts: dict[tuple[str, str | None], ComponentFacts] = {}
         self._bundles: dict[str, tuple[Bundle, ...]] = {}
         self._standalone: dict[str, tuple[Bundle, ...]] = {}
-        self._offers: dict[tuple[str, str, str], list[Offer]] = {}
-        self._whole: dict[int, dict[tuple[str, str], Offer]] = {}
+        self._offers: dict[tuple[str, str, str], list[ImageOffer]] = {}
+        self._whole: dict[int, dict[tuple[str, str], ImageOffer]] = {}
         self._tables: dict[tuple[str, str, str | None], tuple[str, str] | None] = {}
         self._listed: dict[str, set[str]] = {}  # family -> the kinds that any bundle of it lists
         for family in (INFRASTRUCTURE, *SERVER_FAMILIES):
@@ -81,17 +81,17 @@ class Book:
             for bundle in self._bundles[family]:
                 for image in bundle.images:
                     for model in dict.fromkeys(image.models):
-                        self._offers.setdefault((family, image.kind, model), []).append(Offer(bundle, image))
+                        self._offers.setdefault((family, image.kind, model), []).append(ImageOffer(bundle, image))
 
     def _place(self, bundle: Bundle) -> tuple[bool, versions.Key, str]:
         key = self.scale_of_bundles.key(bundle.version)
         return (key is None, key or (), bundle.version)
 
-    def scale(self, kind: str | None) -> Scale:
+    def scale(self, kind: str | None) -> VersionScale:
         """The order of the kind's image versions, or without a kind that of bundle versions."""
         return self.scale_of_bundles if kind is None else self._scales.get(kind, self.scale_of_bundles)
 
-    def facts(self, kind: str, model: str | None) -> Facts:
+    def facts(self, kind: str, model: str | None) -> ComponentFacts:
         """How parts of the kind and model take their image: the manifest's word before the built-in table's."""
         key = (kind, model)
         if key not in self._facts:
@@ -122,7 +122,7 @@ class Book:
         rows = [b for b in self._bundles[family] if b.version == version]
         return tuple(sorted(rows, key=is_part))
 
-    def offers(self, family: str, kind: str, model: str) -> tuple[Offer, ...]:
+    def offers(self, family: str, kind: str, model: str) -> tuple[ImageOffer, ...]:
         """What the family's bundles bring for the kind and model, oldest bundle first."""
         return tuple(self._offers.get((family, kind, model), ()))
 
@@ -152,13 +152,13 @@ class Book:
             found.insert(0, base)
         return tuple(found)
 
-    def whole(self, bundle: Bundle) -> dict[tuple[str, str], Offer]:
+    def whole(self, bundle: Bundle) -> dict[tuple[str, str], ImageOffer]:
         """What stands on the parts after the bundle and its bases were taken: (kind, model) -> the offer."""
         if id(bundle) not in self._whole:
-            found: dict[tuple[str, str], Offer] = {}
+            found: dict[tuple[str, str], ImageOffer] = {}
             for link in self.chain(bundle):
                 for image in link.images:
-                    found.update({(image.kind, model): Offer(link, image) for model in image.models})
+                    found.update({(image.kind, model): ImageOffer(link, image) for model in image.models})
             self._whole[id(bundle)] = found
         return self._whole[id(bundle)]
 
@@ -210,11 +210,11 @@ def near(word: str, known: Iterable[str]) -> str:
     return f"one of {', '.join(words[:20])}" if words else ""
 
 
-def _scale(name: str, listed: tuple[str, ...] | None) -> Scale:
-    return Scale(versions.order(name, listed or ()))
+def _scale(name: str, listed: tuple[str, ...] | None) -> VersionScale:
+    return VersionScale(versions.order(name, listed or ()))
 
 
-def _merged(kind: str, rules: list[KindRule]) -> Facts:
+def _merged(kind: str, rules: list[KindRule]) -> ComponentFacts:
     """The first word of each key wins: the model's, the kind's, the built-in table's."""
     known = KINDS.get(kind)
     said = {
@@ -225,7 +225,7 @@ def _merged(kind: str, rules: list[KindRule]) -> Facts:
     back = said["back"]
     if back is None and method is not None:
         back = known.back if known and known.method == method else _BACK[method]
-    return Facts(
+    return ComponentFacts(
         method=cast("str | None", method),
         by=cast("str | None", said["by"]) or (known.by if known else None),
         back=cast("str | None", back),

@@ -15,16 +15,16 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Generic, TypeVar
 
-from bundlekeeper.planning.fleet.domain_state import At, Reading
-from bundlekeeper.planning.fleet.manifest_index import Book
+from bundlekeeper.planning.fleet.domain_state import At, ComponentReading
+from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
 
 if TYPE_CHECKING:
-    from bundlekeeper.model.manifest.types import Beside, Jump, JumpWhat, What
+    from bundlekeeper.model.manifest.types import Beside, Jump, JumpWhat, RuleSubject
 
 Tag = TypeVar("Tag")
 
 
-class Answer(StrEnum):
+class RuleAnswer(StrEnum):
     """What the rules say of a jump, best first."""
 
     ALLOWED = "allowed"
@@ -33,11 +33,11 @@ class Answer(StrEnum):
     REFUSED = "refused"
 
 
-_ORDER = list(Answer)
+_ORDER = list(RuleAnswer)
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class SeenVersion:
     """One part, or many like it, as rules see it. `image` is the version it runs, `at` its server's or its own."""
 
     family: str | None
@@ -55,36 +55,36 @@ class JumpAnswer:
     image or the bundle version goes down, None where it is not known.
     """
 
-    answer: Answer
+    answer: RuleAnswer
     rules: tuple[Jump, ...] = ()
     fact: str = ""
     down: bool | None = False
 
 
-def seen(reading: Reading, at: At | None = None) -> Seen:
+def seen(reading: ComponentReading, at: At | None = None) -> SeenVersion:
     """A part as rules see it; `at` is its server's, without it the part stands for itself."""
     if at is None:
         at = At((reading.bundles,), certain=True) if reading.bundles else At((), certain=False)
-    return Seen(reading.family, reading.kind, reading.model, reading.active or None, at)
+    return SeenVersion(reading.family, reading.kind, reading.model, reading.active or None, at)
 
 
 class Rules:
     """The jumps and the beside rules of one book."""
 
-    def __init__(self, book: Book) -> None:
+    def __init__(self, book: ManifestIndex) -> None:
         self.book = book
         self.jumps = book.manifest.jump
         self.besides = book.manifest.beside
-        self._answers: dict[tuple[Seen, str, str], JumpAnswer] = {}
+        self._answers: dict[tuple[SeenVersion, str, str], JumpAnswer] = {}
 
-    def jump(self, part: Seen, to_image: str, to_bundle: str) -> JumpAnswer:
+    def jump(self, part: SeenVersion, to_image: str, to_bundle: str) -> JumpAnswer:
         """Whether the part may go from where it stands to that image of that bundle, in one step."""
         key = (part, to_image, to_bundle)
         if key not in self._answers:
             self._answers[key] = self._judged(part, to_image, to_bundle)
         return self._answers[key]
 
-    def _judged(self, part: Seen, to_image: str, to_bundle: str) -> JumpAnswer:
+    def _judged(self, part: SeenVersion, to_image: str, to_bundle: str) -> JumpAnswer:
         if not part.at.readings:
             return self._from(part, None, to_image, to_bundle)
         of_readings = [
@@ -92,11 +92,11 @@ class Rules:
             for reading in part.at.readings
         ]
         worst = max(of_readings, key=_badness)
-        if not part.at.certain and worst.answer in (Answer.ALLOWED, Answer.UNSTATED):
-            return JumpAnswer(Answer.UNKNOWN, fact="the bundle that another part of it is at", down=worst.down)
+        if not part.at.certain and worst.answer in (RuleAnswer.ALLOWED, RuleAnswer.UNSTATED):
+            return JumpAnswer(RuleAnswer.UNKNOWN, fact="the bundle that another part of it is at", down=worst.down)
         return worst
 
-    def _from(self, part: Seen, bundle: str | None, to_image: str, to_bundle: str) -> JumpAnswer:
+    def _from(self, part: SeenVersion, bundle: str | None, to_image: str, to_bundle: str) -> JumpAnswer:
         """The answer for one bundle version that the part is at; None where that is not known."""
         broken: list[Jump] = []
         met: list[Jump] = []
@@ -109,16 +109,16 @@ class Rules:
                 (met if found else broken).append(rule)
         down = self._down(part, bundle, to_image, to_bundle)
         if broken:
-            return JumpAnswer(Answer.REFUSED, tuple(broken), down=down)
+            return JumpAnswer(RuleAnswer.REFUSED, tuple(broken), down=down)
         if down is None and not met and not facts:
             facts["where it stands in the order of versions"] = None
         if facts:
-            return JumpAnswer(Answer.UNKNOWN, fact=", ".join(facts), down=down)
+            return JumpAnswer(RuleAnswer.UNKNOWN, fact=", ".join(facts), down=down)
         if met:
-            return JumpAnswer(Answer.ALLOWED, tuple(met), down=down)
-        return JumpAnswer(Answer.REFUSED if down else Answer.UNSTATED, down=down)
+            return JumpAnswer(RuleAnswer.ALLOWED, tuple(met), down=down)
+        return JumpAnswer(RuleAnswer.REFUSED if down else RuleAnswer.UNSTATED, down=down)
 
-    def _rule(self, rule: Jump, part: Seen, versions: tuple[str | None, str]) -> bool | str | None:
+    def _rule(self, rule: Jump, part: SeenVersion, versions: tuple[str | None, str]) -> bool | str | None:
         """True where the rule is met, False where it refuses, None where it does not speak, else the missing fact."""
         meant = selects(rule.what, part)
         scale = self.book.scale(rule.what.kind)
@@ -137,14 +137,14 @@ class Rules:
         held = scale.holds(rule.from_, start)
         return held if held is not None else f"whether {start} is {rule.from_}"
 
-    def _down(self, part: Seen, bundle: str | None, to_image: str, to_bundle: str) -> bool | None:
+    def _down(self, part: SeenVersion, bundle: str | None, to_image: str, to_bundle: str) -> bool | None:
         image_way = self.book.scale(part.kind).compare(part.image, to_image) if part.image else None
         bundle_way = self.book.scale(None).compare(bundle, to_bundle) if bundle else None
         if image_way == 1 or bundle_way == 1:
             return True
         return None if image_way is None or bundle_way is None else False
 
-    def within(self, what: What, part: Seen, *, wanted: bool) -> bool | None:
+    def within(self, what: RuleSubject, part: SeenVersion, *, wanted: bool) -> bool | None:
         """Whether the part's version is in the range of `what`; None where that is not known.
 
         `wanted` says how a part at several bundles is read: True asks whether it can be read as inside (a need), False
@@ -169,7 +169,7 @@ def _badness(answer: JumpAnswer) -> tuple[int, bool]:
     return (_ORDER.index(answer.answer), answer.down is not False)
 
 
-def selects(what: What | JumpWhat, part: Seen) -> bool | None:
+def selects(what: RuleSubject | JumpWhat, part: SeenVersion) -> bool | None:
     """Whether a rule's selection means the part, its version left aside; None where that is not known."""
     if what.kind is not None and what.kind != part.kind:
         return False
@@ -193,7 +193,7 @@ class Breach(Generic[Tag]):
     """
 
     rule: Beside
-    need: What
+    need: RuleSubject
     whens: tuple[Tag, ...]
     shorts: tuple[Tag, ...]
     maybe_whens: tuple[Tag, ...]
@@ -210,12 +210,12 @@ class Breach(Generic[Tag]):
         return bool(self.maybe_whens and (self.shorts or self.maybe_shorts)) or bool(self.whens and self.maybe_shorts)
 
 
-def breaches(rules: Rules, scope: str, parts: Iterable[tuple[Seen, Tag]]) -> Iterator[Breach[Tag]]:
+def breaches(rules: Rules, scope: str, parts: Iterable[tuple[SeenVersion, Tag]]) -> Iterator[Breach[Tag]]:
     """Every need of the rules of that scope that some parts of one group do not meet, or may not meet.
 
     `parts` are those of one server, pair, chassis or domain; like ones may be given once, with a tag for all of them.
     """
-    rows: Sequence[tuple[Seen, Tag]] = tuple(parts)
+    rows: Sequence[tuple[SeenVersion, Tag]] = tuple(parts)
     for rule in rules.besides:
         if rule.scope != scope:
             continue

@@ -11,8 +11,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from bundlekeeper.planning.fleet.domain_state import Reading
-from bundlekeeper.planning.fleet.manifest_index import Book, Offer
+from bundlekeeper.planning.fleet.domain_state import ComponentReading
+from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex
 from bundlekeeper.planning.fleet.stock import Holdings
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class TargetChoice:
     """One family's bundle. `version` is the chosen version, empty where the release names none.
 
     `chain` are the bundles to take in turn, the base first and `bundle` last; `offered` what the release lists.
@@ -39,14 +39,14 @@ class Choice:
 
 
 @dataclass(frozen=True, slots=True)
-class Target:
+class ReleaseTarget:
     """Where a domain is to go: the release, and its choice for each family asked for."""
 
-    book: Book
+    book: ManifestIndex
     release: Release
-    choices: Mapping[str, Choice]
+    choices: Mapping[str, TargetChoice]
 
-    def offer(self, reading: Reading) -> Offer | None:
+    def offer(self, reading: ComponentReading) -> ImageOffer | None:
         """The image that a part is to run in the end; None where the target brings none for its kind and model."""
         choice = self.choices.get(reading.family or "")
         if choice is None or choice.bundle is None or reading.model is None:
@@ -62,20 +62,20 @@ class Target:
         return choice is not None and choice.bundle is not None and self.book.lists_kind(family, kind)
 
 
-def aim(book: Book, release: Release, families: Iterable[str], holdings: Holdings) -> Target:
+def aim(book: ManifestIndex, release: Release, families: Iterable[str], holdings: Holdings) -> ReleaseTarget:
     """Choose a bundle of the release for each of the families."""
-    return Target(book, release, {family: _choose(book, release, family, holdings) for family in families})
+    return ReleaseTarget(book, release, {family: _choose(book, release, family, holdings) for family in families})
 
 
-def _choose(book: Book, release: Release, family: str, holdings: Holdings) -> Choice:
+def _choose(book: ManifestIndex, release: Release, family: str, holdings: Holdings) -> TargetChoice:
     offered = release.versions(family)
     chains = {version: _chain(book, family, version) for version in offered}
     held = (v for v in offered if chains[v] and all(holdings.held(b.sha256) for b in chains[v]))
     version = next(held, offered[0] if offered else "")
     chain = chains.get(version, ())
-    return Choice(family, version, chain[-1] if chain else None, chain, offered)
+    return TargetChoice(family, version, chain[-1] if chain else None, chain, offered)
 
 
-def _chain(book: Book, family: str, version: str) -> tuple[Bundle, ...]:
+def _chain(book: ManifestIndex, family: str, version: str) -> tuple[Bundle, ...]:
     bundles = book.at(family, version)
     return book.chain(bundles[0]) if bundles else ()

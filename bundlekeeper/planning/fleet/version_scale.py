@@ -10,7 +10,7 @@ from bundlekeeper.errors import VersionError
 from bundlekeeper.model import versions
 
 
-class Scale:
+class VersionScale:
     """One order; `name` is the manifest's word for it."""
 
     def __init__(self, order: versions.Order) -> None:

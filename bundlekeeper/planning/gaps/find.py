@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.inventory.types import Inventory
-from bundlekeeper.planning.fleet.domain_state import Standing
+from bundlekeeper.planning.fleet.domain_state import DomainState
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, SERVER_FAMILIES
 from bundlekeeper.planning.fleet.stock import Holdings
@@ -21,7 +21,7 @@ from bundlekeeper.planning.fleet.target import aim
 from bundlekeeper.planning.gaps.mix import check_mix
 from bundlekeeper.planning.gaps.pairs import check_pairs
 from bundlekeeper.planning.gaps.parts import check_parts
-from bundlekeeper.planning.gaps.question import Case, Told, groups_of
+from bundlekeeper.planning.gaps.question import Case, GapAnswer, groups_of
 from bundlekeeper.planning.gaps.report import Gap, GapReport
 from bundlekeeper.planning.gaps.room import check_room
 from bundlekeeper.planning.gaps.servers import check_servers
@@ -30,9 +30,9 @@ from bundlekeeper.planning.gaps.supply import check_supply
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Manifest
 
-__all__ = ["Fleet", "Gap", "GapReport", "Told", "gaps", "gaps_all", "gaps_of"]
+__all__ = ["Fleet", "Gap", "GapAnswer", "GapReport", "gaps", "gaps_all", "gaps_of"]
 
-_NOTHING_TOLD = Told()
+_NOTHING_TOLD = GapAnswer()
 
 
 def gaps(
@@ -42,7 +42,7 @@ def gaps(
     inventory: Inventory,
     holdings: Holdings,
     now: datetime,
-    told: Told = _NOTHING_TOLD,
+    told: GapAnswer = _NOTHING_TOLD,
 ) -> GapReport:
     """Every gap of one domain. `now` is an aware time.
 
@@ -52,7 +52,7 @@ def gaps(
 
 
 def gaps_all(
-    fleet: Fleet, release: str, holdings: Holdings, now: datetime, told: Told = _NOTHING_TOLD
+    fleet: Fleet, release: str, holdings: Holdings, now: datetime, told: GapAnswer = _NOTHING_TOLD
 ) -> Iterator[GapReport]:
     """Every gap of every domain, one report after the other, so that nobody needs to hold them all.
 
@@ -63,7 +63,7 @@ def gaps_all(
 
 
 def gaps_of(
-    fleet: Fleet, domain: str, release: str, holdings: Holdings, now: datetime, told: Told = _NOTHING_TOLD
+    fleet: Fleet, domain: str, release: str, holdings: Holdings, now: datetime, told: GapAnswer = _NOTHING_TOLD
 ) -> GapReport:
     """Every gap of one domain of a fleet that was indexed already. Raises InputError, as `gaps`."""
     meant = fleet.book.release(release)
@@ -76,7 +76,7 @@ def gaps_of(
     return case.tally.report(domain, release)
 
 
-def _families(standing: Standing) -> Iterable[str]:
+def _families(standing: DomainState) -> Iterable[str]:
     """The families to ask for: those that the domain has, and those that it may have for lack of a fact."""
     wanted = dict.fromkeys((INFRASTRUCTURE, *standing.families))
     if any(server.family is None for server in standing.servers):

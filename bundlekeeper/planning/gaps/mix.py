@@ -15,11 +15,13 @@ from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.planning.fleet.domain_state import PartAt
 from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, is_part
-from bundlekeeper.planning.fleet.rules import Breach, Seen, breaches, selects
+from bundlekeeper.planning.fleet.rules import Breach, SeenVersion, breaches, selects
 from bundlekeeper.planning.gaps.question import Case, Like
 
-_Row = tuple[Seen, tuple[PartAt, ...]]  # parts that rules see alike
-_Scope = tuple[str, str, list[tuple[_Row, Seen]]]  # the scope, its place for people, its rows today with those after
+_Row = tuple[SeenVersion, tuple[PartAt, ...]]  # parts that rules see alike
+_Scope = tuple[
+    str, str, list[tuple[_Row, SeenVersion]]
+]  # the scope, its place for people, its rows today with those after
 
 
 def check_mix(case: Case) -> None:

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import some
 from bundlekeeper.planning.fleet.domain_state import NO_FAMILY, NO_MODEL, NO_VERSION, UNORDERED, At
-from bundlekeeper.planning.fleet.manifest_index import Offer
-from bundlekeeper.planning.fleet.rules import Answer, JumpAnswer, Seen
-from bundlekeeper.planning.gaps.question import Case, Group, Like
+from bundlekeeper.planning.fleet.manifest_index import ImageOffer
+from bundlekeeper.planning.fleet.rules import JumpAnswer, RuleAnswer, SeenVersion
+from bundlekeeper.planning.gaps.question import Case, GapGroup, Like
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle, Image, Jump
@@ -44,13 +44,13 @@ def check_parts(case: Case) -> None:
         case.tally.add("model-unsupported", subject, says, level=Level.NOTE, things=keys, evidence={"parts": len(keys)})
 
 
-def _is_served(case: Case, group: Group, like: Like) -> bool:
+def _is_served(case: Case, group: GapGroup, like: Like) -> bool:
     """False where no bundle of the part's family has an image of its kind, so that the manifest leaves it alone."""
     families = (group.family,) if group.family else ("blade", "rack")
     return any(case.book.may_list_kind(family, like.reading.kind) for family in families)
 
 
-def _versions(case: Case, group: Group, likes: tuple[Like, ...]) -> None:
+def _versions(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
     """Parts whose running version is not known, or at no bundle; without model or family they are told elsewhere."""
     lacking: dict[tuple[str, str | None], list[Like]] = {}
     for like in likes:
@@ -79,7 +79,7 @@ def _versions(case: Case, group: Group, likes: tuple[Like, ...]) -> None:
         case.tally.add(code, group.named(tuple(rows)), says, hint, things=keys, evidence=evidence)
 
 
-def _withdrawn(case: Case, group: Group, likes: tuple[Like, ...]) -> None:
+def _withdrawn(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
     """Parts that run what was withdrawn: a reason to hurry where the target takes them away, else a warning."""
     found: dict[tuple[str, bool], list[Like]] = {}
     whys: dict[str, str] = {}
@@ -98,7 +98,7 @@ def _withdrawn(case: Case, group: Group, likes: tuple[Like, ...]) -> None:
         case.tally.add("withdrawn", subject, says, hint, level=level, things=keys, evidence=evidence)
 
 
-def _supports(case: Case, group: Group, likes: tuple[Like, ...]) -> None:
+def _supports(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
     """Parts for which the target brings no image, or for which that cannot be told, by the fact that is lacking."""
     unclear: dict[tuple[str, str], list[Like]] = {}
     for like in likes:
@@ -118,7 +118,7 @@ def _supports(case: Case, group: Group, likes: tuple[Like, ...]) -> None:
         case.tally.lack("support", subject, f"{says} {kinds}", fact, things=keys, times=len(keys))
 
 
-def _unclear(case: Case, group: Group, like: Like) -> tuple[str, str] | None:
+def _unclear(case: Case, group: GapGroup, like: Like) -> tuple[str, str] | None:
     """What cannot be told of the image that the target brings, and the fact that is lacking; None where it can."""
     if like.reading.model is None:
         return "which image it takes and which bundle it is at:", "its model"
@@ -135,7 +135,7 @@ def _unclear(case: Case, group: Group, like: Like) -> tuple[str, str] | None:
     return None
 
 
-def _unsupported(case: Case, group: Group, like: Like) -> None:
+def _unsupported(case: Case, group: GapGroup, like: Like) -> None:
     reading = like.reading
     choice = case.target.choices[group.family or ""]
     whole = case.book.whole(choice.bundle) if choice.bundle is not None else {}
@@ -154,11 +154,11 @@ class _Hop:
 
     like: Like
     start: str  # for people
-    to: Offer
+    to: ImageOffer
     answer: JumpAnswer
 
 
-def _jumps(case: Case, group: Group, moving: tuple[Like, ...]) -> None:
+def _jumps(case: Case, group: GapGroup, moving: tuple[Like, ...]) -> None:
     told: dict[tuple[object, ...], list[_Hop]] = {}
     downs: dict[tuple[object, ...], list[_Hop]] = {}
     for like in moving:
@@ -170,11 +170,11 @@ def _jumps(case: Case, group: Group, moving: tuple[Like, ...]) -> None:
                 hop.to.bundle.version,
                 hop.start,
             )
-            if hop.answer.answer is Answer.UNKNOWN:
+            if hop.answer.answer is RuleAnswer.UNKNOWN:
                 case.tally.uncounted("jump", len(like.parts))
             else:
                 case.tally.made("jump", len(like.parts))
-            if hop.answer.answer is not Answer.ALLOWED:
+            if hop.answer.answer is not RuleAnswer.ALLOWED:
                 told.setdefault(key, []).append(hop)
             if hop.answer.down is not False:
                 downs.setdefault((hop.answer.down, *key), []).append(hop)
@@ -191,7 +191,7 @@ def _hops(case: Case, like: Like) -> Iterator[_Hop]:
         return
     links = [(bundle, _image_for(bundle, like)) for bundle in choice.chain]
     at = case.fleet.reader.is_at
-    reached = [place for place, (b, i) in enumerate(links) if i is not None and at(like.reading, Offer(b, i))]
+    reached = [place for place, (b, i) in enumerate(links) if i is not None and at(like.reading, ImageOffer(b, i))]
     start, now = _start(like), like.now
     for bundle, image in links[reached[-1] + 1 if reached else 0 :]:
         if image is None and not bundle.images:  # it may run anything after this one
@@ -201,7 +201,7 @@ def _hops(case: Case, like: Like) -> Iterator[_Hop]:
         answer = case.fleet.rules.jump(now, image.version, bundle.version)
         if bundle is choice.chain[0] and bundle.onto is not None:
             answer = _onto(now, bundle.onto, answer)
-        yield _Hop(like, start, Offer(bundle, image), answer)
+        yield _Hop(like, start, ImageOffer(bundle, image), answer)
         start, now = bundle.version, replace(now, image=image.version, at=At(((bundle.version,),), certain=True))
 
 
@@ -210,13 +210,13 @@ def _image_for(bundle: Bundle, like: Like) -> Image | None:
     return next((i for i in bundle.images if i.kind == kind and model in i.models), None)
 
 
-def _onto(now: Seen, base: str, answer: JumpAnswer) -> JumpAnswer:
+def _onto(now: SeenVersion, base: str, answer: JumpAnswer) -> JumpAnswer:
     """The answer for a patch whose base is no bundle of the manifest."""
     readings = now.at.readings
-    if answer.answer is Answer.REFUSED or (readings and all(base in reading for reading in readings)):
+    if answer.answer is RuleAnswer.REFUSED or (readings and all(base in reading for reading in readings)):
         return answer
     fact = f"whether it runs {base}, which the patch goes onto"
-    return JumpAnswer(Answer.UNKNOWN, fact=fact, down=answer.down)
+    return JumpAnswer(RuleAnswer.UNKNOWN, fact=fact, down=answer.down)
 
 
 def _start(like: Like) -> str:
@@ -241,16 +241,16 @@ def _evidence(hops: list[_Hop]) -> dict[str, object]:
     return {"from": hops[0].start, "to": hops[0].to.bundle.version, "images": images}
 
 
-def _tell_jump(case: Case, group: Group, hops: list[_Hop]) -> None:
+def _tell_jump(case: Case, group: GapGroup, hops: list[_Hop]) -> None:
     answer, start, to = hops[0].answer, hops[0].start, hops[0].to.bundle.version
     likes = tuple(h.like for h in hops)
     subject = group.named(likes)
     keys = tuple(key for like in likes for key in like.keys)
     evidence, sources = _evidence(hops), tuple(r.source for r in answer.rules)
-    if answer.answer is Answer.UNKNOWN:
+    if answer.answer is RuleAnswer.UNKNOWN:
         says = f"whether it may go from {start} to {to}"
         case.tally.lack("jump", subject, says, answer.fact, things=keys, times=0, evidence=evidence)
-    elif answer.answer is Answer.UNSTATED:
+    elif answer.answer is RuleAnswer.UNSTATED:
         says = f"no rule speaks about going from {start} to {to}"
         hint = "look it up in the release notes and add the jump, with its source"
         case.tally.add("jump-unstated", subject, says, hint, things=keys, evidence=evidence)
@@ -264,17 +264,17 @@ def _tell_jump(case: Case, group: Group, hops: list[_Hop]) -> None:
         case.tally.add("jump-refused", subject, says, hint, things=keys, evidence=evidence)
 
 
-def _tell_down(case: Case, group: Group, hops: list[_Hop]) -> None:
+def _tell_down(case: Case, group: GapGroup, hops: list[_Hop]) -> None:
     answer, start, to = hops[0].answer, hops[0].start, hops[0].to.bundle.version
     likes = tuple(h.like for h in hops)
     keys = tuple(key for like in likes for key in like.keys)
     if answer.down is None:
-        if answer.answer is not Answer.UNKNOWN:  # there, the jump's own gap tells it
+        if answer.answer is not RuleAnswer.UNKNOWN:  # there, the jump's own gap tells it
             says = f"whether going from {start} to {to} goes down"
             fact = "the place of its versions in their order"
             case.tally.lack("jump", group.named(likes), says, fact, things=keys, times=len(keys))
         return
-    passes = answer.answer is Answer.ALLOWED
+    passes = answer.answer is RuleAnswer.ALLOWED
     says = f"goes down from {start} to {to}"
     if passes:
         says += f", which a rule lets pass: {quoted(answer.rules)}"
@@ -287,7 +287,7 @@ def _tell_down(case: Case, group: Group, hops: list[_Hop]) -> None:
     )
 
 
-def _ways_back(case: Case, group: Group, moving: tuple[Like, ...]) -> None:
+def _ways_back(case: Case, group: GapGroup, moving: tuple[Like, ...]) -> None:
     lost: dict[tuple[str, str, bool], list[tuple[str, str]]] = {}
     likes: dict[tuple[str, str, bool], list[Like]] = {}
     for like in moving:

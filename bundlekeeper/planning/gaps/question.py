@@ -11,17 +11,17 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from bundlekeeper.formats.escape import counted, some
-from bundlekeeper.planning.fleet.domain_state import PartAt, Reading, ServerAt, ServerClass, Standing
+from bundlekeeper.planning.fleet.domain_state import ComponentReading, DomainState, PartAt, ServerAt, ServerClass
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, Book, Offer
-from bundlekeeper.planning.fleet.rules import Seen, seen
+from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, ImageOffer, ManifestIndex
+from bundlekeeper.planning.fleet.rules import SeenVersion, seen
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.planning.fleet.target import Target
+from bundlekeeper.planning.fleet.target import ReleaseTarget
 from bundlekeeper.planning.gaps.report import Tally
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class GapAnswer:
     """What the user says that no file can. `drivers`: on whose word the hosts' drivers fit the adapters' firmware."""
 
     drivers: str = ""
@@ -31,12 +31,12 @@ class Told:
 class Like:
     """Parts that are read alike: one infrastructure part, or the same part of each server of a class."""
 
-    reading: Reading
-    now: Seen
+    reading: ComponentReading
+    now: SeenVersion
     parts: tuple[PartAt, ...]
-    offer: Offer | None  # the image that they are to run
+    offer: ImageOffer | None  # the image that they are to run
     moves: bool  # False where there is no such image, and where they run it
-    after: Seen  # as rules see them when the target is reached
+    after: SeenVersion  # as rules see them when the target is reached
 
     @property
     def keys(self) -> tuple[str, ...]:
@@ -45,7 +45,7 @@ class Like:
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
+class GapGroup:
     """What is told together: the infrastructure, or the servers of one class. `name` is for people."""
 
     name: str
@@ -76,16 +76,16 @@ class Case:
     """The question."""
 
     fleet: Fleet
-    standing: Standing
-    target: Target
+    standing: DomainState
+    target: ReleaseTarget
     holdings: Holdings
     now: datetime
-    told: Told
+    told: GapAnswer
     tally: Tally = field(default_factory=Tally)
-    groups: tuple[Group, ...] = ()
+    groups: tuple[GapGroup, ...] = ()
 
     @property
-    def book(self) -> Book:
+    def book(self) -> ManifestIndex:
         """The manifest's index."""
         return self.fleet.book
 
@@ -100,24 +100,26 @@ class Case:
             yield from group.likes
 
 
-def groups_of(fleet: Fleet, standing: Standing, target: Target) -> tuple[Group, ...]:
+def groups_of(fleet: Fleet, standing: DomainState, target: ReleaseTarget) -> tuple[GapGroup, ...]:
     """The infrastructure, then the servers class by class."""
     own: dict[int, list[PartAt]] = {}
     for part in standing.infrastructure:
         own.setdefault(id(part.reading), []).append(part)
     likes = tuple(_like(fleet, target, parts) for parts in own.values())
-    rows = [Group(f"{standing.domain}: infrastructure", INFRASTRUCTURE, likes)] if likes else []
+    rows = [GapGroup(f"{standing.domain}: infrastructure", INFRASTRUCTURE, likes)] if likes else []
     return (*rows, *(_class(fleet, standing.domain, target, kin, servers) for kin, servers in standing.classes))
 
 
-def _like(fleet: Fleet, target: Target, parts: list[PartAt]) -> Like:
+def _like(fleet: Fleet, target: ReleaseTarget, parts: list[PartAt]) -> Like:
     reading = parts[0].reading
     offer = target.offer(reading)
     after = seen(_after(fleet, reading, offer))
     return Like(reading, seen(reading), tuple(parts), offer, _moves(fleet, reading, offer), after)
 
 
-def _class(fleet: Fleet, domain: str, target: Target, kin: ServerClass, servers: tuple[ServerAt, ...]) -> Group:
+def _class(
+    fleet: Fleet, domain: str, target: ReleaseTarget, kin: ServerClass, servers: tuple[ServerAt, ...]
+) -> GapGroup:
     by_reading: dict[int, list[PartAt]] = {}
     for server in servers:
         for part in server.parts:
@@ -137,22 +139,22 @@ def _class(fleet: Fleet, domain: str, target: Target, kin: ServerClass, servers:
         )
         for key, reading in distinct.items()
     )
-    return Group(servers_name(domain, kin, servers), kin.family, likes, kin, servers)
+    return GapGroup(servers_name(domain, kin, servers), kin.family, likes, kin, servers)
 
 
-def _after(fleet: Fleet, reading: Reading, offer: Offer | None) -> Reading:
+def _after(fleet: Fleet, reading: ComponentReading, offer: ImageOffer | None) -> ComponentReading:
     if offer is None or _stays_ahead(fleet, reading, offer):
         return reading
     return fleet.reader.reading(reading.family, reading.kind, reading.model, offer.image.version)
 
 
-def _moves(fleet: Fleet, reading: Reading, offer: Offer | None) -> bool:
+def _moves(fleet: Fleet, reading: ComponentReading, offer: ImageOffer | None) -> bool:
     if offer is None or _stays_ahead(fleet, reading, offer):
         return False
     return not fleet.reader.is_at(reading, offer)
 
 
-def _stays_ahead(fleet: Fleet, reading: Reading, offer: Offer) -> bool:
+def _stays_ahead(fleet: Fleet, reading: ComponentReading, offer: ImageOffer) -> bool:
     """A model table that is newer than the target's stays: it is ahead at no risk (common practice, trade.md)."""
     if reading.kind != MODEL_TABLE or not reading.active:
         return False

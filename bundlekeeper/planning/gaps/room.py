@@ -12,9 +12,9 @@ from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import human_bytes, some
 from bundlekeeper.model.inventory.types import Partition
 from bundlekeeper.planning.fleet.domain_state import PartAt
-from bundlekeeper.planning.fleet.manifest_index import Book, Offer
-from bundlekeeper.planning.gaps.question import Case, Group, Like, part_name
-from bundlekeeper.planning.space.fit import Fit, Load, Lying, Room, SpacePlan, plan_space
+from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex
+from bundlekeeper.planning.gaps.question import Case, GapGroup, Like, part_name
+from bundlekeeper.planning.space.fit import Fit, Lying, Room, SpaceLoad, SpacePlan, plan_space
 
 
 def check_room(case: Case) -> None:
@@ -45,26 +45,26 @@ def check_room(case: Case) -> None:
         case.tally.lack("bank", subject, says, "their partitions", things=things, times=times, level=Level.NOTE)
 
 
-def _name(group: Group, part: PartAt) -> str:
+def _name(group: GapGroup, part: PartAt) -> str:
     return part_name(part) if group.kin is None else f"{part.part.domain}: {part.part.kind} {part.key}"
 
 
-def loads_of(case: Case, like: Like) -> tuple[Load, ...]:
+def loads_of(case: Case, like: Like) -> tuple[SpaceLoad, ...]:
     """The images that like parts take in turn: the base's, then each patch's, from the first that they do not run."""
     choice = case.target.choices.get(like.reading.family or "")
-    loads: list[Load] = []
+    loads: list[SpaceLoad] = []
     for bundle in choice.chain if choice else ():
         for image in bundle.images:
             if image.kind != like.reading.kind or like.reading.model not in image.models:
                 continue
-            if case.fleet.reader.is_at(like.reading, Offer(bundle, image)):
+            if case.fleet.reader.is_at(like.reading, ImageOffer(bundle, image)):
                 loads.clear()  # it runs this one: only what comes after is brought
             else:
-                loads.append(Load(image.version, image.size, image.unpacked, image.working))
+                loads.append(SpaceLoad(image.version, image.size, image.unpacked, image.working))
     return tuple(loads)
 
 
-def room_of(book: Book, part: PartAt, method: str, partition: Partition) -> Room:
+def room_of(book: ManifestIndex, part: PartAt, method: str, partition: Partition) -> Room:
     """A part's partition as it lies, with what the manifest says of the sizes of what lies there."""
     one = part.part
     held = None if one.held is None else tuple(Lying(v, _unpacked(book, part, v)) for v in one.held)
@@ -74,7 +74,7 @@ def room_of(book: Book, part: PartAt, method: str, partition: Partition) -> Room
     )
 
 
-def _unpacked(book: Book, part: PartAt, version: str) -> int | None:
+def _unpacked(book: ManifestIndex, part: PartAt, version: str) -> int | None:
     """What an image of that version takes where it lies; where bundles disagree, the least; None is not known."""
     reading, scale = part.reading, book.scale(part.reading.kind)
     offers = book.offers(reading.family or "", reading.kind, reading.model or "")
@@ -83,7 +83,7 @@ def _unpacked(book: Book, part: PartAt, version: str) -> int | None:
     return min(known) if known and len(known) == len(sizes) else None
 
 
-def _part(case: Case, group: Group, like: Like, part: PartAt, partitions: tuple[Partition, ...]) -> None:
+def _part(case: Case, group: GapGroup, like: Like, part: PartAt, partitions: tuple[Partition, ...]) -> None:
     scale = case.book.scale(like.reading.kind)
     method = case.book.facts(like.reading.kind, like.reading.model).method or ""
     loads = loads_of(case, like)

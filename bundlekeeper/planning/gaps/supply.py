@@ -15,7 +15,7 @@ from bundlekeeper.formats.durations import human
 from bundlekeeper.model.manifest.digest_origin import is_own_copy
 from bundlekeeper.planning.fleet.manifest_index import STANDALONE
 from bundlekeeper.planning.fleet.stock import HeldFile, SignatureState
-from bundlekeeper.planning.fleet.target import Choice
+from bundlekeeper.planning.fleet.target import TargetChoice
 from bundlekeeper.planning.gaps.question import Case
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def _expiry(case: Case) -> None:
         case.tally.add("expired", subject, says, hint, evidence=evidence)
 
 
-def _missing(case: Case, choice: Choice) -> None:
+def _missing(case: Case, choice: TargetChoice) -> None:
     family, release = choice.family, case.target.release.name
     subject = f"{case.domain}: {family}"
     sure = family in case.standing.families
@@ -80,7 +80,7 @@ def _called(bundle: Bundle) -> str:
     return f"{bundle.family} {bundle.version} ({bundle.file})"
 
 
-def _standing(case: Case, bundle: Bundle, choice: Choice) -> None:
+def _standing(case: Case, bundle: Bundle, choice: TargetChoice) -> None:
     case.tally.made("standing")
     if bundle.standing.value == "withdrawn":
         says = f"withdrawn by its publisher{': ' + bundle.why if bundle.why else ''}"
@@ -129,7 +129,7 @@ def _not_held(case: Case, bundle: Bundle, evidence: dict[str, object]) -> None:
     case.tally.add("not-held", _called(bundle), says, hint, evidence=evidence)
 
 
-def _other_builds(case: Case, choice: Choice) -> None:
+def _other_builds(case: Case, choice: TargetChoice) -> None:
     """The build for servers that run alone, held where the other one of a version as good as the chosen is wanted."""
     for version in choice.offered[: choice.offered.index(choice.version) + 1]:
         wanted = case.book.at(choice.family, version)
@@ -197,7 +197,7 @@ def _signature(case: Case, bundle: Bundle, file: HeldFile) -> None:
         tally.made("signature")
 
 
-def _base(case: Case, choice: Choice) -> None:
+def _base(case: Case, choice: TargetChoice) -> None:
     """A patch whose base is no bundle of the manifest: nothing can be said of the base's own images."""
     first = choice.chain[0]
     if first.onto is None:

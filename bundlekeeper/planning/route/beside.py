@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 
-from bundlekeeper.planning.route.blockers import Judge, Place, Row
+from bundlekeeper.planning.route.blockers import BlockerJudge, BlockerRow, Place
 from bundlekeeper.planning.route.units import State, Unit
 
 Tokens = tuple[int, int]  # those that something sets, and those that it lacks
@@ -21,7 +21,7 @@ _SORTS = 3  # surely against surely, perhaps against either, surely against perh
 
 
 @dataclass(frozen=True, slots=True)
-class Beside:
+class BesideRules:
     """`tokens[unit][state]` on the way and `last[unit][state]` at the end; `banned[unit][state]` for classes.
 
     `blockers(token)` are those of a token, by its place. `last_banned` is as `banned`, at the end; `alone(unit, state)`
@@ -48,7 +48,7 @@ class Beside:
 class Pairs:
     """Makes the tokens of rows."""
 
-    def __init__(self, judge: Judge, units: Sequence[Unit]) -> None:
+    def __init__(self, judge: BlockerJudge, units: Sequence[Unit]) -> None:
         self.judge = judge
         self.number = max(1, judge.number)
         places = {p for u in units for s in u.states for p in s.everything if p[0] != "server"}
@@ -88,7 +88,7 @@ class Pairs:
         """The tokens of a state at the end."""
         return self._of(state.everything)
 
-    def _of(self, rows: dict[Place, Row]) -> Tokens:
+    def _of(self, rows: dict[Place, BlockerRow]) -> Tokens:
         sets = lacks = 0
         n = self.number
         for place, row in rows.items():
@@ -104,8 +104,8 @@ class Pairs:
 
 
 def make(
-    judge: Judge, units: Sequence[Unit], own: int, order: Callable[[int], Iterable[tuple[int, int, int]]]
-) -> Beside:
+    judge: BlockerJudge, units: Sequence[Unit], own: int, order: Callable[[int], Iterable[tuple[int, int, int]]]
+) -> BesideRules:
     """The tables of these units, the first `own` of them infrastructure.
 
     `order(j)` yields what trade.md's order says of class j: its state, a blocker, and the infrastructure's states that
@@ -129,7 +129,7 @@ def make(
         rows = units[i].states[state].everything
         return judge.beside(rows, rows, inside=True)
 
-    return Beside(tokens, last, banned, last_banned, alone, pairs.blockers)
+    return BesideRules(tokens, last, banned, last_banned, alone, pairs.blockers)
 
 
 def _banned(pairs: Pairs, tokens: Sequence[Sequence[Tokens]], j: int) -> list[list[Banned]]:

@@ -16,7 +16,7 @@ from typing import Any
 
 from bundlekeeper.planning.route.beside import bits
 from bundlekeeper.planning.route.estimate import FAR, Estimate, Paid
-from bundlekeeper.planning.route.modes import Guard, Marks, TooMany, merged, passes
+from bundlekeeper.planning.route.modes import Marks, RouteGuard, TooMany, merged, passes
 from bundlekeeper.planning.route.reachable import Sets, at_end
 from bundlekeeper.planning.route.tables import Tables
 
@@ -43,7 +43,7 @@ class _Node:
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class CostedRoute:
     """Steps with their packed cost, and the states of the classes: today's, then after each step."""
 
     steps: tuple[Taken, ...]
@@ -70,7 +70,7 @@ class Allowance:
 class Best:
     """Searches in one number of windows."""
 
-    def __init__(self, t: Tables, guard: Guard, windows: int, allowance: Allowance) -> None:
+    def __init__(self, t: Tables, guard: RouteGuard, windows: int, allowance: Allowance) -> None:
         self.t, self.guard, self.windows, self.allowance = t, guard, windows, allowance
         self.estimate = Estimate(t)
         self.bound = FAR
@@ -209,7 +209,7 @@ class Best:
             self._ways[key] = (row, Marks([merged(way[c], way[e]) for c, e, _ in row], self.guard.followed))
         return self._ways[key]
 
-    def cheapest(self) -> Way | None:
+    def cheapest(self) -> CostedRoute | None:
         """The cheapest way of exactly so many windows, as far as the guard follows. Raises TooMany."""
         start = self._start()
         heap: list[tuple[int, int, int, _Node]] = [(0, self.windows, 0, start)]
@@ -295,7 +295,7 @@ def _dominates(old: _Node, new: _Node) -> bool:
     return excess <= 0
 
 
-def _written(node: _Node, own: int) -> Way:
+def _written(node: _Node, own: int) -> CostedRoute:
     states = [min((cost, c) for c, cost in row.items())[1] for row in node.costs]
     cost = node.own_cost + sum(row[c] for row, c in zip(node.costs, states, strict=True))
     steps: list[Taken] = []
@@ -311,4 +311,4 @@ def _written(node: _Node, own: int) -> Way:
         steps.append((walk.option, takers))
         trail.append(tuple(states))
         walk = walk.before
-    return Way(tuple(reversed(steps)), cost, tuple(reversed(trail)))
+    return CostedRoute(tuple(reversed(steps)), cost, tuple(reversed(trail)))

@@ -13,11 +13,11 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from bundlekeeper.planning.fleet.domain_state import At
-from bundlekeeper.planning.fleet.manifest_index import Offer
-from bundlekeeper.planning.fleet.rules import Answer, JumpAnswer, Rules, Seen, selects
+from bundlekeeper.planning.fleet.manifest_index import ImageOffer
+from bundlekeeper.planning.fleet.rules import JumpAnswer, RuleAnswer, Rules, SeenVersion, selects
 
 if TYPE_CHECKING:
-    from bundlekeeper.model.manifest.types import Beside, Jump, What
+    from bundlekeeper.model.manifest.types import Beside, Jump, RuleSubject
 
 PRACTICE = "common practice"
 
@@ -35,7 +35,7 @@ class Blocker:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class BlockerRow:
     """Which needs of `beside` rules something meets the condition of, and falls short of: surely, or perhaps."""
 
     when: int = 0
@@ -43,8 +43,8 @@ class Row:
     maybe_when: int = 0
     maybe_short: int = 0
 
-    def __or__(self, other: Row) -> Row:
-        return Row(
+    def __or__(self, other: BlockerRow) -> BlockerRow:
+        return BlockerRow(
             self.when | other.when,
             self.short | other.short,
             self.maybe_when | other.maybe_when,
@@ -55,7 +55,7 @@ class Row:
 Place = tuple[str, str | None]  # scope and its place; None is not known, and may be any
 
 
-class Judge:
+class BlockerJudge:
     """Remembers what the rules of one book say."""
 
     def __init__(self, rules: Rules) -> None:
@@ -63,7 +63,7 @@ class Judge:
         self.blockers: list[Blocker] = []
         self._places: dict[Hashable, int] = {}
         self._jumps: dict[Hashable, JumpAnswer] = {}
-        self._rows: dict[tuple[Seen, str], Row] = {}
+        self._rows: dict[tuple[SeenVersion, str], BlockerRow] = {}
         self._pairs = [(rule, need) for rule in rules.besides for need in rule.need]
         self._of_scope: dict[str, list[int]] = {
             scope: [n for n, (rule, _) in enumerate(self._pairs) if rule.scope == scope]
@@ -96,7 +96,7 @@ class Judge:
 
     def _asked_of(self, family: str | None, kind: str, model: str | None) -> Hashable:
         """What jump rules can tell of such parts."""
-        part = Seen(family, kind, model, None, At((), certain=False))
+        part = SeenVersion(family, kind, model, None, At((), certain=False))
         return kind, model is None, tuple(selects(rule.what, part) for rule in self.rules.jumps)
 
     def _image_way(self, kind: str, start: str | None, end: str) -> Hashable:
@@ -110,7 +110,7 @@ class Judge:
         rows = tuple(tuple((self._signature(None, v), compare(v, end)) for v in reading) for reading in at.readings)
         return self._signature(None, end), rows, at.certain
 
-    def jump(self, part: Seen, offer: Offer) -> JumpAnswer:
+    def jump(self, part: SeenVersion, offer: ImageOffer) -> JumpAnswer:
         """`Rules.jump`, asked once for versions that no jump rule tells apart and that lie the same way."""
         image, bundle = offer.image.version, offer.bundle.version
         key = (
@@ -121,16 +121,16 @@ class Judge:
         found = self._jumps.get(key)
         if found is None:
             found = self.rules.jump(part, image, bundle)
-            if found.answer is not Answer.UNKNOWN:  # its words name versions
+            if found.answer is not RuleAnswer.UNKNOWN:  # its words name versions
                 self._jumps[key] = found
         return found
 
-    def jump_mask(self, part: Seen, offer: Offer, answer: JumpAnswer) -> int:
+    def jump_mask(self, part: SeenVersion, offer: ImageOffer, answer: JumpAnswer) -> int:
         """The blockers of a jump that was judged so; none where it is allowed, or goes up and no rule speaks."""
         name = f"{part.kind} {part.model or '?'}"
-        if answer.answer is Answer.UNKNOWN:
+        if answer.answer is RuleAnswer.UNKNOWN:
             return self.blocker("fact", "", f"whether {name} may jump: {answer.fact}")
-        if answer.answer is not Answer.REFUSED:
+        if answer.answer is not RuleAnswer.REFUSED:
             return 0
         mask = 0
         for rule in answer.rules:
@@ -147,7 +147,7 @@ class Judge:
             "jump", rule.source, f"{what or 'everything'} goes {rule.direction} to {rule.to} only from {rule.from_}"
         )
 
-    def beside_rule(self, rule: Beside, need: What) -> int:
+    def beside_rule(self, rule: Beside, need: RuleSubject) -> int:
         """The bit of one need of a `beside` rule."""
         return self.blocker("beside", rule.source, f"{_named(rule.when)} wants {_named(need)} in the same {rule.scope}")
 
@@ -155,7 +155,7 @@ class Judge:
         """The places of a rule's needs among the bits of a row."""
         return [n for n, (one, _) in enumerate(self._pairs) if one is rule]
 
-    def need(self, place: int) -> What:
+    def need(self, place: int) -> RuleSubject:
         """The need at a place."""
         return self._pairs[place][1]
 
@@ -175,7 +175,7 @@ class Judge:
         self, scope: str, family: str | None, kind: str, model: str | None
     ) -> list[tuple[int, bool | None, bool | None]]:
         """The needs that speak about such parts: its place, whether the condition does, and whether the need does."""
-        part = Seen(family, kind, model, None, At((), certain=False))
+        part = SeenVersion(family, kind, model, None, At((), certain=False))
         rows = ((n, *self._pairs[n]) for n in self._of_scope.get(scope, ()))
         marks = [(n, selects(rule.when, part), selects(need, part)) for n, rule, need in rows]
         return [mark for mark in marks if mark[1:] != (False, False)]
@@ -183,9 +183,9 @@ class Judge:
     def _is_in(self, n: int, wanted: bool, image: str | None, at: At) -> bool | None:
         """`Rules.within` of a need, or of its rule's condition, for a version."""
         rule, need = self._pairs[n]
-        return self.rules.within(need if wanted else rule.when, Seen(None, "", None, image, at), wanted=wanted)
+        return self.rules.within(need if wanted else rule.when, SeenVersion(None, "", None, image, at), wanted=wanted)
 
-    def row(self, part: Seen, scope: str) -> Row:
+    def row(self, part: SeenVersion, scope: str) -> BlockerRow:
         """Which needs of the rules of that scope the part meets the condition of, and falls short of."""
         key = (part, scope)
         if key not in self._rows:
@@ -201,11 +201,11 @@ class Judge:
                     found = _both(is_needed, None if met is None else not met)
                     short |= bit * (found is True)
                     maybe_short |= bit * (found is None)
-            row = Row(when, short, maybe_when, maybe_short)
+            row = BlockerRow(when, short, maybe_when, maybe_short)
             self._rows[key] = row
         return self._rows[key]
 
-    def clash(self, a: Row, b: Row) -> int:
+    def clash(self, a: BlockerRow, b: BlockerRow) -> int:
         """The blockers of two things in one place: needs that one sets and the other falls short of, or perhaps."""
         sure = (a.when & b.short) | (b.when & a.short)
         perhaps = (a.maybe_when & (b.short | b.maybe_short)) | (b.maybe_when & (a.short | a.maybe_short))
@@ -218,7 +218,7 @@ class Judge:
                 mask |= self.need_blocker(n, sure=False)
         return mask
 
-    def beside(self, a: dict[Place, Row], b: dict[Place, Row], *, inside: bool = False) -> int:
+    def beside(self, a: dict[Place, BlockerRow], b: dict[Place, BlockerRow], *, inside: bool = False) -> int:
         """The blockers of two things that stand at those places; `inside` one server also by the rules of its scope."""
         mask = 0
         for place, row in a.items():
@@ -235,7 +235,7 @@ class Judge:
         return mask
 
 
-def _named(what: What) -> str:
+def _named(what: RuleSubject) -> str:
     words = (what.kind, " or ".join(what.models or ()), what.family, what.version)
     return " ".join(w for w in words if w) or "anything"
 

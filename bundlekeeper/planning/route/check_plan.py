@@ -16,13 +16,13 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.model.route.hand_plan import Plan, PlanStep
-from bundlekeeper.planning.fleet.domain_state import ServerAt, Standing
+from bundlekeeper.planning.fleet.domain_state import DomainState, ServerAt
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, SERVER_FAMILIES, near
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import aim
 from bundlekeeper.planning.gaps.question import server_label
-from bundlekeeper.planning.route.blockers import PRACTICE, Blocker, Judge
+from bundlekeeper.planning.route.blockers import PRACTICE, Blocker, BlockerJudge
 from bundlekeeper.planning.route.find import Course
 from bundlekeeper.planning.route.types import Route, Step
 from bundlekeeper.planning.route.units import Maker, Move, Option
@@ -73,7 +73,7 @@ def hold(fleet: Fleet, plan: Plan, holdings: Holdings) -> HeldPlan:
 class _Names:
     """Finds out what the names of a plan mean."""
 
-    def __init__(self, fleet: Fleet, standing: Standing, plan: Plan, holdings: Holdings) -> None:
+    def __init__(self, fleet: Fleet, standing: DomainState, plan: Plan, holdings: Holdings) -> None:
         self.fleet, self.standing, self.plan = fleet, standing, plan
         self.holdings = holdings
         self.problems: list[Finding] = []
@@ -147,7 +147,7 @@ class _Names:
         return frozenset(keys)
 
 
-def _parted(standing: Standing, meant: Sequence[_Meant]) -> Standing:
+def _parted(standing: DomainState, meant: Sequence[_Meant]) -> DomainState:
     """The standing with its classes parted where a step takes only some servers of one."""
     named = [m.servers for m in meant if m.servers is not None]
 
@@ -164,10 +164,10 @@ class _HeldCourse(Course):
     """A course whose options are the plan's steps, option n being step n."""
 
     def __init__(
-        self, fleet: Fleet, standing: Standing, release: str, holdings: Holdings, meant: Sequence[_Meant]
+        self, fleet: Fleet, standing: DomainState, release: str, holdings: Holdings, meant: Sequence[_Meant]
     ) -> None:
         self.fleet, self.standing, self.release, self.holdings = fleet, standing, release, holdings
-        self.judge = Judge(fleet.rules)
+        self.judge = BlockerJudge(fleet.rules)
         self.families = (INFRASTRUCTURE, *SERVER_FAMILIES)
         self.targets = {release: aim(fleet.book, fleet.book.release(release), self.families, holdings)}
         self.target = self.targets[release]

@@ -18,18 +18,18 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.planning.fleet.domain_state import ServerAt, Standing
+from bundlekeeper.planning.fleet.domain_state import DomainState, ServerAt
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, SERVER_FAMILIES
-from bundlekeeper.planning.fleet.rules import Answer
+from bundlekeeper.planning.fleet.rules import RuleAnswer
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.planning.fleet.target import Target, aim
+from bundlekeeper.planning.fleet.target import ReleaseTarget, aim
 from bundlekeeper.planning.gaps.question import servers_name
 from bundlekeeper.planning.route.beside import bits, make
-from bundlekeeper.planning.route.blockers import PRACTICE, Judge
-from bundlekeeper.planning.route.search import Found, Problem, Search, Taken
+from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge
+from bundlekeeper.planning.route.search import FoundRoute, RouteProblem, RouteSearch, Taken
 from bundlekeeper.planning.route.tables import Moves
-from bundlekeeper.planning.route.types import Change, NoRoute, PartChange, Quote, Route, Step
+from bundlekeeper.planning.route.types import NoRoute, PartChange, Quote, Route, Step, StepChange
 from bundlekeeper.planning.route.units import Maker, Move, Option, State, Unit, minutes, size
 from bundlekeeper.planning.route.why_none import blocking
 
@@ -46,9 +46,9 @@ def route(fleet: Fleet, domain: str, release: str, holdings: Holdings, now: date
     """
     with _uncollected():
         course = Course(fleet, fleet.standing(domain), release, holdings)
-        found = Search(course.problem(release)).run()
+        found = RouteSearch(course.problem(release)).run()
         wider = course.with_stops_not_held() if found.steps is None and found.exhausted else None
-        further = Search(wider.problem(release)).run() if wider is not None else found
+        further = RouteSearch(wider.problem(release)).run() if wider is not None else found
         if further.steps is None:
             none = course.no_route(found)
             return replace(none, passed_over=course.passed_over()) if found.exhausted else none
@@ -78,7 +78,7 @@ class Course:
     def __init__(
         self,
         fleet: Fleet,
-        standing: Standing,
+        standing: DomainState,
         release: str,
         holdings: Holdings,
         *,
@@ -89,7 +89,7 @@ class Course:
         the way is chosen by these holdings. Raises InputError for a release that it lacks."""
         self.takes_withdrawn = withdrawn
         self.fleet, self.standing, self.release, self.holdings = fleet, standing, release, holdings
-        self.judge = Judge(fleet.rules)
+        self.judge = BlockerJudge(fleet.rules)
         fleet.book.release(release)
         self.families = tuple(dict.fromkeys((INFRASTRUCTURE, *SERVER_FAMILIES)))
         on_the_way = holdings if stops is None else stops
@@ -153,18 +153,18 @@ class Course:
         if not any(b.standing == "withdrawn" for b in rules.bundle):
             return ()
         other = Course(self.fleet, self.standing, self.release, self.holdings, withdrawn=True)
-        found = Search(other.problem(self.release)).run()
+        found = RouteSearch(other.problem(self.release)).run()
         used = {c.sha256 for step in other.steps(found.steps or ()) for c in step.changes}
         rows = (b for b in rules.bundle if b.sha256 in used and b.standing == "withdrawn")
         return tuple((f"{b.family} {b.version}", b.why or "") for b in rows)
 
-    def problem(self, release: str) -> Problem:
+    def problem(self, release: str) -> RouteProblem:
         """The search for the way to a release."""
         target = self.targets[release]
         goals = [frozenset(n for n, s in enumerate(u.states) if self._is_there(u, s, target)) for u in self.units]
-        return Problem(self.moves, self.own, self.beside, goals)
+        return RouteProblem(self.moves, self.own, self.beside, goals)
 
-    def _is_there(self, unit: Unit, state: State, target: Target) -> bool:
+    def _is_there(self, unit: Unit, state: State, target: ReleaseTarget) -> bool:
         family = unit.family or ""
         choice = target.choices.get(family)
         if choice is None or choice.bundle is None:
@@ -273,7 +273,7 @@ class Course:
             found.append(Step(number, INFRASTRUCTURE if own else "servers", meant.name, changes, tuple(quotes)))
         return tuple(found)
 
-    def _change(self, unit: Unit, start: int, move: Move, option: Option) -> Change:
+    def _change(self, unit: Unit, start: int, move: Move, option: Option) -> StepChange:
         bundle = dict(option.bundles)[unit.family or ""]  # without one for the family there is no move
         parts = []
         for hop in move.hops:
@@ -287,7 +287,7 @@ class Course:
                     each, assumed, size_bytes, unknown, bool(hop.answer.down),
                 )
             )  # fmt: skip
-        return Change(
+        return StepChange(
             unit.name, unit.family or "", tuple(s.key for s in unit.servers), bundle.version, bundle.file,
             bundle.sha256, tuple(parts), move.cost[0],
         )  # fmt: skip
@@ -298,7 +298,7 @@ class Course:
             for rule in hop.answer.rules:
                 blocker = self.judge.named(self.judge.jump_rule(rule))[0]
                 yield Quote(blocker.sort, blocker.source, blocker.says)
-            if hop.answer.answer is Answer.UNSTATED:
+            if hop.answer.answer is RuleAnswer.UNSTATED:
                 yield Quote("unstated", "", f"no rule speaks about {reading.kind} going to {hop.offer.image.version}")
 
     def _besides(self, states: list[int]) -> Iterable[Quote]:
@@ -356,7 +356,7 @@ class Course:
             says = "no model table is listed: whether it knows the models of the servers is not known"
             yield finding("not-checked", self.standing.domain, says, hint)
 
-    def no_route(self, found: Found) -> NoRoute:
+    def no_route(self, found: FoundRoute) -> NoRoute:
         """Why there is no way, and the nearest release that can be reached."""
         problem = self.problem(self.release)
         reasons = tuple(dict.fromkeys(self._reasons()))
@@ -397,6 +397,6 @@ class Course:
         goal = place(self.release)
         others = sorted((n for n in self.targets if n != self.release), key=lambda n: (abs(place(n) - goal), -place(n)))
         for name in others[:60]:
-            if Search(self.problem(name)).has_way():
+            if RouteSearch(self.problem(name)).has_way():
                 return name
         return ""

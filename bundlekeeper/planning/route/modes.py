@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from functools import cached_property
 from itertools import product
 
-from bundlekeeper.planning.route.beside import Beside, Tokens, bits
+from bundlekeeper.planning.route.beside import BesideRules, Tokens, bits
 
 Ban = tuple[int, int]  # tokens that a class may not set, and that it may not lack
 Mode = tuple[Ban, ...]  # one for each class
@@ -36,10 +36,10 @@ class Marks:
             self.sets, self.lacks, self.both = self.sets | sets, self.lacks | lacks, self.both | sets & lacks
 
 
-class Guard:
+class RouteGuard:
     """The tokens of classes, of which some are followed: on the way, and at the end."""
 
-    def __init__(self, beside: Beside, own: int, number: int, enabled: int) -> None:
+    def __init__(self, beside: BesideRules, own: int, number: int, enabled: int) -> None:
         self.number = number
         self.way = [list(rows) for rows in beside.tokens[own:]]
         self.end = [list(rows) for rows in beside.last[own:]]

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from bundlekeeper.planning.route.beside import bits
-from bundlekeeper.planning.route.modes import Guard, Marks, Mode, TooMany, merged, passes
+from bundlekeeper.planning.route.modes import Marks, Mode, RouteGuard, TooMany, merged, passes
 from bundlekeeper.planning.route.tables import NEVER, Tables
 
 Sets = tuple[int, ...]
@@ -28,7 +28,7 @@ class _Node:
     mode: Mode | None = None
 
 
-def reachable(t: Tables, guard: Guard, most: int) -> bool:
+def reachable(t: Tables, guard: RouteGuard, most: int) -> bool:
     """True where there is a way. Raises TooMany when more than `most` sets would have to be looked at.
 
     The guard follows what it learns, and keeps it.
@@ -44,7 +44,7 @@ def reachable(t: Tables, guard: Guard, most: int) -> bool:
 
 
 class _Reach:
-    def __init__(self, t: Tables, guard: Guard, most: int) -> None:
+    def __init__(self, t: Tables, guard: RouteGuard, most: int) -> None:
         self.t, self.guard, self.left = t, guard, most
         self.seen: dict[int, list[Sets]] = {}
 
@@ -123,7 +123,7 @@ class _Reach:
         return _Node(node.own, tuple(sets), node, mode)
 
 
-def _allowed(t: Tables, guard: Guard, i: int, own: int, mode: Mode) -> int:
+def _allowed(t: Tables, guard: RouteGuard, i: int, own: int, mode: Mode) -> int:
     allowed = t.fits(i, own) & t.within(i, t.farthest, own)
     return allowed if mode[i] == (0, 0) else allowed & guard.passing(i, mode[i])
 
@@ -145,7 +145,7 @@ def _trail(t: Tables, which: int, allowed: int, i: int, end: int) -> list[int]:
     return row[::-1]
 
 
-def at_end(t: Tables, guard: Guard, own: int, sets: Sets) -> Sets | None:
+def at_end(t: Tables, guard: RouteGuard, own: int, sets: Sets) -> Sets | None:
     """The states in which the classes may end there, as far as the guard follows it; None where they may not."""
     if not t.goal >> own & 1:
         return None
@@ -163,7 +163,7 @@ def at_end(t: Tables, guard: Guard, own: int, sets: Sets) -> Sets | None:
     return None
 
 
-def _learn(t: Tables, guard: Guard, found: tuple[_Node, Sets]) -> bool:
+def _learn(t: Tables, guard: RouteGuard, found: tuple[_Node, Sets]) -> bool:
     """Write out one way; follow the tokens in which it clashes, if any."""
     node, ends = found
     states = [bits(which)[0] for which in ends]

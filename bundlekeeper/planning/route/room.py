@@ -16,16 +16,16 @@ from bundlekeeper.formats.escape import some
 from bundlekeeper.planning.fleet.domain_state import PartAt
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE
-from bundlekeeper.planning.fleet.version_scale import Scale
+from bundlekeeper.planning.fleet.version_scale import VersionScale
 from bundlekeeper.planning.gaps.room import room_of, words
-from bundlekeeper.planning.route.types import Change, PartChange, Route
-from bundlekeeper.planning.space.fit import Fit, Load, Room, SpacePlan, plan_space
+from bundlekeeper.planning.route.types import PartChange, Route, StepChange
+from bundlekeeper.planning.space.fit import Fit, Room, SpaceLoad, SpacePlan, plan_space
 
 _LISTED = "list it under [[partition]], with its free bytes"
 _ROOM = "whether its images fit"
 
 Told = tuple[int, str, Level, str, str]  # step, code, level, what it says, hint
-Loads = list[tuple[int, Load]]  # the images that one part takes, with their steps
+Loads = list[tuple[int, SpaceLoad]]  # the images that one part takes, with their steps
 
 
 def room(fleet: Fleet, route: Route) -> tuple[Finding, ...]:
@@ -57,12 +57,12 @@ def _taken(fleet: Fleet, route: Route) -> dict[str, tuple[bool, Loads]]:
     return found
 
 
-def _load(fleet: Fleet, change: Change, part: PartChange) -> Load:
+def _load(fleet: Fleet, change: StepChange, part: PartChange) -> SpaceLoad:
     images = (i for b in fleet.book.manifest.bundle if b.sha256 == change.sha256 for i in b.images)
     image = next((i for i in images if i.kind == part.kind and part.model in i.models), None)
     if image is None:
-        return Load(part.end, None, None, None)
-    return Load(image.version, image.size, image.unpacked, image.working)
+        return SpaceLoad(part.end, None, None, None)
+    return SpaceLoad(image.version, image.size, image.unpacked, image.working)
 
 
 def _asked(fleet: Fleet, part: PartAt, loads: Loads, *, own: bool) -> Iterable[Told]:
@@ -93,7 +93,7 @@ def _asked(fleet: Fleet, part: PartAt, loads: Loads, *, own: bool) -> Iterable[T
             yield _lack(first, f"whether more could go from {partition.name}: {some(plan.lacks)}", _LISTED)
 
 
-def _planned(room_: Room, images: list[Load], scale: Scale) -> SpacePlan:
+def _planned(room_: Room, images: list[SpaceLoad], scale: VersionScale) -> SpacePlan:
     """The plan of one partition; what cannot fit for the images before the first unknown one cannot fit at all."""
     plan = plan_space(room_, images, scale)
     if plan.fit is Fit.UNKNOWN:

@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bundlekeeper.planning.route.beside import Beside
-from bundlekeeper.planning.route.best import Allowance, Best, Taken, Way
-from bundlekeeper.planning.route.modes import Guard, TooMany, merged
+from bundlekeeper.planning.route.beside import BesideRules
+from bundlekeeper.planning.route.best import Allowance, Best, CostedRoute, Taken
+from bundlekeeper.planning.route.modes import RouteGuard, TooMany, merged
 from bundlekeeper.planning.route.reachable import reachable
 from bundlekeeper.planning.route.tables import Moves, Tables, unpacked
 
@@ -22,7 +22,7 @@ MOST_PLACES = 15_000  # then the search gives up and says so
 
 
 @dataclass(frozen=True, slots=True)
-class Problem:
+class RouteProblem:
     """The moves of units, the first `own` of them infrastructure (none or one), their neighbours, and their goals.
 
     Only the blockers of `enabled` count.
@@ -30,13 +30,13 @@ class Problem:
 
     moves: Moves
     own: int
-    beside: Beside
+    beside: BesideRules
     goals: Sequence[frozenset[int]]
     enabled: int = -1
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class FoundRoute:
     """What a search found: the steps with their cost; `exhausted` is False where it gave up before the end."""
 
     steps: tuple[Taken, ...] | None
@@ -44,12 +44,12 @@ class Found:
     exhausted: bool
 
 
-class Search:
+class RouteSearch:
     """One search."""
 
-    def __init__(self, problem: Problem) -> None:
+    def __init__(self, problem: RouteProblem) -> None:
         self.tables = Tables(problem.moves, problem.own, problem.beside, problem.goals, problem.enabled)
-        self.guard = Guard(problem.beside, problem.own, self.tables.number, problem.enabled)
+        self.guard = RouteGuard(problem.beside, problem.own, self.tables.number, problem.enabled)
 
     def has_way(self, most: int = MOST_PLACES) -> bool | None:
         """Whether there is any way; None where more places than `most` would have to be looked at."""
@@ -58,11 +58,11 @@ class Search:
         except TooMany:
             return None
 
-    def run(self, most: int = MOST_PLACES) -> Found:
+    def run(self, most: int = MOST_PLACES) -> FoundRoute:
         """The cheapest way from today's states."""
         found = self.has_way(most)
         if not found:
-            return Found(None, (0, 0, 0, 0), found is False)
+            return FoundRoute(None, (0, 0, 0, 0), found is False)
         allowance = Allowance(most)
         try:
             windows = self.tables.least()
@@ -72,11 +72,11 @@ class Search:
                 if way is None:
                     windows += 1
                 elif not self._learn(way):
-                    return Found(way.steps, (windows, *unpacked(way.cost)), True)
+                    return FoundRoute(way.steps, (windows, *unpacked(way.cost)), True)
         except TooMany:
-            return Found(None, (0, 0, 0, 0), False)
+            return FoundRoute(None, (0, 0, 0, 0), False)
 
-    def _learn(self, way: Way) -> bool:
+    def _learn(self, way: CostedRoute) -> bool:
         """Follow the tokens in which a way clashes, if any."""
         guard, more = self.guard, 0
         for before, after in zip(way.states, way.states[1:], strict=False):
@@ -88,4 +88,4 @@ class Search:
         return bool(more or last)
 
 
-__all__ = ["Found", "Problem", "Search", "Taken"]
+__all__ = ["FoundRoute", "RouteProblem", "RouteSearch", "Taken"]

@@ -11,7 +11,7 @@ import heapq
 from collections.abc import Iterable, Sequence
 from functools import cache, cached_property
 
-from bundlekeeper.planning.route.beside import Banned, Beside, bits
+from bundlekeeper.planning.route.beside import Banned, BesideRules, bits
 from bundlekeeper.planning.route.units import Unit
 
 Costs = tuple[int, int, int]
@@ -75,7 +75,9 @@ class Moves:
 class Tables:
     """Units, the first `own` of them infrastructure: without one there is a single state that nothing moves."""
 
-    def __init__(self, moves: Moves, own: int, beside: Beside, goals: Sequence[frozenset[int]], enabled: int) -> None:
+    def __init__(
+        self, moves: Moves, own: int, beside: BesideRules, goals: Sequence[frozenset[int]], enabled: int
+    ) -> None:
         self.own, self.enabled = own, enabled
         units, free = moves.units, moves.free(enabled)
         self.classes = units[own:]

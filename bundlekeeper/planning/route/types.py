@@ -40,7 +40,7 @@ class PartChange:
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class StepChange:
     """What the infrastructure, or one class of servers, goes through in a step; `parts` in the order of the work."""
 
     name: str
@@ -60,7 +60,7 @@ class Step:
     number: int
     what: str
     name: str
-    changes: tuple[Change, ...]
+    changes: tuple[StepChange, ...]
     quotes: tuple[Quote, ...]
 
     @property

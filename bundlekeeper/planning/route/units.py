@@ -16,11 +16,11 @@ from functools import cache
 from itertools import product
 from typing import TYPE_CHECKING
 
-from bundlekeeper.planning.fleet.domain_state import At, PartAt, Reading, ServerAt, ServerClass
+from bundlekeeper.planning.fleet.domain_state import At, ComponentReading, PartAt, ServerAt, ServerClass
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, Offer, is_part
-from bundlekeeper.planning.fleet.rules import JumpAnswer, Seen, seen
-from bundlekeeper.planning.route.blockers import PRACTICE, Judge, Place, Row
+from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, ImageOffer, is_part
+from bundlekeeper.planning.fleet.rules import JumpAnswer, SeenVersion, seen
+from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge, BlockerRow, Place
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 #: Minutes for a part of a kind that neither the manifest nor the built-in table knows: assumed, as the table's longest.
 UNKNOWN_KIND_MINUTES = 45
 
-_NOTHING = Row()
+_NOTHING = BlockerRow()
 
 #: Inside a server (common practice, trade.md): the management controller, then the BIOS, then the rest.
 _INNER = {"management-controller": 0, "bios": 1}
@@ -58,7 +58,7 @@ class Hop:
     """Like parts that take an image."""
 
     slot: int
-    offer: Offer
+    offer: ImageOffer
     answer: JumpAnswer
 
 
@@ -103,7 +103,7 @@ class _Judged:
     hop: Hop
     way: int | None
     mask: int
-    end: Reading
+    end: ComponentReading
     cost: tuple[int, int]
 
 
@@ -111,10 +111,10 @@ class _Judged:
 class State:
     """What a unit's like parts run, and what rules see of it: all, and only what is not as it is today."""
 
-    readings: tuple[Reading, ...]
-    seens: tuple[Seen, ...]
-    everything: dict[Place, Row]
-    changed: dict[Place, Row]
+    readings: tuple[ComponentReading, ...]
+    seens: tuple[SeenVersion, ...]
+    everything: dict[Place, BlockerRow]
+    changed: dict[Place, BlockerRow]
     inside: int | None = None  # the blockers among its own parts, once asked for
 
 
@@ -136,20 +136,20 @@ class Unit:
 class Maker:
     """Makes units with every state that the options can bring them to."""
 
-    def __init__(self, fleet: Fleet, judge: Judge, goals: Iterable[Bundle] = ()) -> None:
+    def __init__(self, fleet: Fleet, judge: BlockerJudge, goals: Iterable[Bundle] = ()) -> None:
         """`goals` are bundles of the target: moves down to them are kept, if only to say why they are refused."""
         self.fleet = fleet
         self.judge = judge
         self._goals = {b.sha256 for b in goals}
         self._may_go_down = any(rule.direction != "up" for rule in fleet.rules.jumps)
-        self._images: dict[str, dict[tuple[str, str], Offer]] = {}
+        self._images: dict[str, dict[tuple[str, str], ImageOffer]] = {}
         # readings, what is seen of them, and offers are shared and live as long as this: so their identity tells
-        self._seen: dict[tuple[int, int], Seen] = {}
+        self._seen: dict[tuple[int, int], SeenVersion] = {}
         self._judged: dict[tuple[int, int], dict[tuple[str, tuple[str, ...]], _Judged | None]] = {}
         self._clashes: dict[tuple[int, int, int, int], int] = {}
         self._lines_of: dict[int, frozenset[str]] = {}
-        self._rows: dict[tuple[int, str], Row] = {}
-        self._slots: dict[tuple[int, int], dict[Place, Row]] = {}
+        self._rows: dict[tuple[int, str], BlockerRow] = {}
+        self._slots: dict[tuple[int, int], dict[Place, BlockerRow]] = {}
         self._kept: list[frozenset[Place]] = []
         self._lines = cache(self._line)
 
@@ -157,7 +157,7 @@ class Maker:
         self, name: str, family: str | None, parts: Iterable[PartAt], servers: Sequence[ServerAt], options: list[Option]
     ) -> Unit:
         """A unit of these parts; of servers of one class where there are `servers`."""
-        groups: dict[Reading, list[PartAt]] = {}
+        groups: dict[ComponentReading, list[PartAt]] = {}
         for part in parts:
             groups.setdefault(part.reading, []).append(part)
         slots = tuple(tuple(rows) for rows in groups.values())
@@ -188,7 +188,7 @@ class Maker:
             if "pair" in scopes and part.part.pair != "":
                 yield ("pair", part.part.pair and f"{part.part.kind} {part.part.pair}")
 
-    def at(self, unit: Unit, readings: Sequence[Reading]) -> At | None:
+    def at(self, unit: Unit, readings: Sequence[ComponentReading]) -> At | None:
         """The bundles that a server of such readings is at; None for the infrastructure, whose parts stand alone."""
         if unit.kin is None:
             return None
@@ -196,19 +196,19 @@ class Maker:
         rows = [r for r, slot in zip(readings, unit.slots, strict=True) for _ in range(max(1, len(slot) // number))]
         return self.fleet.reader.server_class(unit.family, rows).at
 
-    def rows(self, unit: Unit, seens: Sequence[Seen], slots: Iterable[int]) -> dict[Place, Row]:
+    def rows(self, unit: Unit, seens: Sequence[SeenVersion], slots: Iterable[int]) -> dict[Place, BlockerRow]:
         """What rules see of some slots, by place; a place of which no rule sees anything is left out."""
         rows = [each for n in slots if (each := self._slot(unit.places[n], seens[n]))]
         if len(rows) < 2:
             return rows[0] if rows else {}
-        found: dict[Place, Row] = dict(rows[0])
+        found: dict[Place, BlockerRow] = dict(rows[0])
         for each in rows[1:]:
             for place, row in each.items():
                 old = found.get(place)
                 found[place] = row if old is None or old is row else old | row
         return found
 
-    def _slot(self, places: frozenset[Place], part: Seen) -> dict[Place, Row]:
+    def _slot(self, places: frozenset[Place], part: SeenVersion) -> dict[Place, BlockerRow]:
         key = (id(places), id(part))
         found = self._slots.get(key)
         if found is None:
@@ -217,20 +217,20 @@ class Maker:
             self._kept.append(places)
         return found
 
-    def _row(self, part: Seen, scope: str) -> Row:
+    def _row(self, part: SeenVersion, scope: str) -> BlockerRow:
         key = (id(part), scope)
         if key not in self._rows:
             self._rows[key] = self.judge.row(part, scope)
         return self._rows[key]
 
-    def _seen_as(self, reading: Reading, at: At | None) -> Seen:
+    def _seen_as(self, reading: ComponentReading, at: At | None) -> SeenVersion:
         """The same object for the same reading and place."""
         key = (id(reading), id(at))
         if key not in self._seen:
             self._seen[key] = seen(reading, at)
         return self._seen[key]
 
-    def _state(self, unit: Unit, readings: tuple[Reading, ...]) -> int:
+    def _state(self, unit: Unit, readings: tuple[ComponentReading, ...]) -> int:
         key = tuple(map(id, readings))
         if key not in unit.index:
             at = self.at(unit, readings)
@@ -278,7 +278,7 @@ class Maker:
     def _hops(self, state: State, bundle: Bundle, kinds: tuple[str, ...]) -> list[_Judged]:
         images = self._images.get(bundle.sha256)
         if images is None:
-            images = {(i.kind, m): Offer(bundle, i) for i in bundle.images for m in i.models}
+            images = {(i.kind, m): ImageOffer(bundle, i) for i in bundle.images for m in i.models}
             self._images[bundle.sha256] = images
         found = []
         judged, key = self._judged, (bundle.sha256, kinds)
@@ -299,7 +299,7 @@ class Maker:
             found.append(one)
         return found
 
-    def _judge(self, slot: int, reading: Reading, part: Seen, offer: Offer) -> _Judged | None:
+    def _judge(self, slot: int, reading: ComponentReading, part: SeenVersion, offer: ImageOffer) -> _Judged | None:
         """What is found of a slot that takes an offer; None where nothing moves."""
         way = self._way(reading, offer)
         if way == 0 or (way == 1 and reading.kind == MODEL_TABLE):
@@ -310,13 +310,13 @@ class Maker:
         cost = (minutes(self.fleet, offer, reading)[0], size(offer)[0])
         return _Judged(Hop(slot, offer, answer), way, mask, end, cost)
 
-    def _way(self, reading: Reading, offer: Offer) -> int | None:
+    def _way(self, reading: ComponentReading, offer: ImageOffer) -> int | None:
         """1 where the part runs a later image than the offer's, 0 the same, -1 an older one; None is not known."""
         if not reading.active:
             return None
         return self.fleet.book.scale(reading.kind).compare(reading.active, offer.image.version)
 
-    def runs(self, reading: Reading, offer: Offer) -> bool:
+    def runs(self, reading: ComponentReading, offer: ImageOffer) -> bool:
         """True where the part runs the offer's image already, or is a model table that is ahead of it."""
         way = self._way(reading, offer)
         return way == 0 or (reading.kind == MODEL_TABLE and way == 1)
@@ -353,7 +353,7 @@ class Maker:
         blockers = 0
         seen_sets: set[frozenset[int]] = set()
 
-        def onward(done: tuple[Hop, ...], readings: tuple[Reading, ...]) -> tuple[Hop, ...] | None:
+        def onward(done: tuple[Hop, ...], readings: tuple[ComponentReading, ...]) -> tuple[Hop, ...] | None:
             nonlocal blockers
             if len(done) == len(usual):
                 return done
@@ -378,7 +378,7 @@ class Maker:
         order = onward((), old.readings)
         return (tuple(usual), mask | blockers) if order is None else (order, mask)
 
-    def _between(self, unit: Unit, readings: tuple[Reading, ...]) -> int:
+    def _between(self, unit: Unit, readings: tuple[ComponentReading, ...]) -> int:
         """The blockers among the parts of one server in the middle of its move."""
         if not self.judge.scopes:
             return 0
@@ -411,7 +411,7 @@ class Maker:
                 mask |= self.judge.beside(staying, self.rows(unit, new.seens, moving))
         return tuple(ordered), mask
 
-    def _clash(self, places: frozenset[Place], part: Seen, others: frozenset[Place], other: Seen) -> int:
+    def _clash(self, places: frozenset[Place], part: SeenVersion, others: frozenset[Place], other: SeenVersion) -> int:
         key = (id(places), id(part), id(others), id(other))
         if key not in self._clashes:
             one, two = self._slot(places, part), self._slot(others, other)
@@ -441,7 +441,7 @@ class Maker:
         return self.fleet.book.chain(bundles[0])[0].version if bundles else version
 
 
-def minutes(fleet: Fleet, offer: Offer, reading: Reading) -> tuple[int, bool]:
+def minutes(fleet: Fleet, offer: ImageOffer, reading: ComponentReading) -> tuple[int, bool]:
     """Minutes for one part, and whether they are assumed: the image's own, else the kind's, else the table's."""
     if offer.image.minutes is not None:
         return offer.image.minutes, False
@@ -451,6 +451,6 @@ def minutes(fleet: Fleet, offer: Offer, reading: Reading) -> tuple[int, bool]:
     return facts.minutes, facts.assumed_minutes
 
 
-def size(offer: Offer) -> tuple[int, bool]:
+def size(offer: ImageOffer) -> tuple[int, bool]:
     """Bytes of one image, and whether they are assumed: no more than its whole bundle where it is not known."""
     return (offer.image.size, False) if offer.image.size is not None else (offer.bundle.size, True)

@@ -16,16 +16,16 @@ from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE
-from bundlekeeper.planning.fleet.rules import Answer, JumpAnswer, Seen, seen
+from bundlekeeper.planning.fleet.rules import JumpAnswer, RuleAnswer, SeenVersion, seen
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.planning.route.blockers import Judge
-from bundlekeeper.planning.route.types import Change, PartChange, Route, Step
+from bundlekeeper.planning.route.blockers import BlockerJudge
+from bundlekeeper.planning.route.types import PartChange, Route, Step, StepChange
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle
-    from bundlekeeper.planning.fleet.domain_state import At, Reading
+    from bundlekeeper.planning.fleet.domain_state import At, ComponentReading
 
-_BEST_FIRST = list(Answer)
+_BEST_FIRST = list(RuleAnswer)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,7 @@ def lost(ways: Iterable[WayBack]) -> tuple[Finding, ...]:
 
 
 def _way(
-    fleet: Fleet, route: Route, holdings: Holdings, step: Step, change: Change, part: PartChange
+    fleet: Fleet, route: Route, holdings: Holdings, step: Step, change: StepChange, part: PartChange
 ) -> WayBack:  # fmt: skip
     back = fleet.book.facts(part.kind, part.model or None).back
     way = WayBack(
@@ -154,7 +154,7 @@ def _pointer(fleet: Fleet, domain: str, way: WayBack, start: str, later: int | N
 
 
 def _installed(
-    fleet: Fleet, holdings: Holdings, way: WayBack, change: Change, start: str, later: int | None
+    fleet: Fleet, holdings: Holdings, way: WayBack, change: StepChange, start: str, later: int | None
 ) -> WayBack:  # fmt: skip
     """overwrite: the older bundle must be held; where settings go with it, so must the backup from before."""
     how, restores = f"install {start} again", way.means == "restore"
@@ -194,7 +194,7 @@ class _Past:
 
     def __init__(self, fleet: Fleet, domain: str) -> None:
         self.fleet = fleet
-        self.judge = Judge(fleet.rules)
+        self.judge = BlockerJudge(fleet.rules)
         standing = fleet.standing(domain)
         self.parts = {p.key: p for p in standing.parts}
         self.servers = {s.key: s for s in standing.servers}
@@ -206,7 +206,7 @@ class _Past:
             for part in change.parts:
                 self.runs.update(dict.fromkeys(part.keys, part.end))
 
-    def back(self, change: Change, part: PartChange, before: dict[str, str | None]) -> tuple[bool | None, str]:
+    def back(self, change: StepChange, part: PartChange, before: dict[str, str | None]) -> tuple[bool | None, str]:
         """Whether the rules let the part go back from what it runs now, and in words."""
         if not part.start:
             return None, "whether it may go back is not known: what it ran before is not"
@@ -216,12 +216,12 @@ class _Past:
         now = seen(new, new_at)
         return self._said(self._best(now, part.start, bundles), part.start)
 
-    def _best(self, now: Seen, start: str, bundles: Sequence[str]) -> JumpAnswer:
+    def _best(self, now: SeenVersion, start: str, bundles: Sequence[str]) -> JumpAnswer:
         """What runs belongs to each of the bundles, so the best answer counts."""
         answers = [self.fleet.rules.jump(now, start, bundle) for bundle in bundles]
         return min(answers, key=lambda a: _BEST_FIRST.index(a.answer))
 
-    def _at(self, change: Change, key: str, runs: dict[str, str | None]) -> tuple[Reading, At | None]:
+    def _at(self, change: StepChange, key: str, runs: dict[str, str | None]) -> tuple[ComponentReading, At | None]:
         """What a part is read as, and the bundles that its server is at; None for the infrastructure."""
         part, reader = self.parts[key].part, self.fleet.reader
         server = next((s for s in map(self.servers.get, change.servers) if s and key in {p.key for p in s.parts}), None)
@@ -235,11 +235,11 @@ class _Past:
     def _said(self, answer: JumpAnswer, start: str) -> tuple[bool | None, str]:
         blockers = (self.judge.named(self.judge.jump_rule(rule))[0] for rule in answer.rules)
         quotes = "; ".join(f"{b.says} ({b.source})" for b in blockers)
-        if answer.answer is Answer.ALLOWED:
+        if answer.answer is RuleAnswer.ALLOWED:
             return True, f"going back to {start} is allowed: {quotes}"
-        if answer.answer is Answer.UNSTATED:
+        if answer.answer is RuleAnswer.UNSTATED:
             return None, f"no rule speaks about going back to {start}"
-        if answer.answer is Answer.UNKNOWN:
+        if answer.answer is RuleAnswer.UNKNOWN:
             return None, f"whether it may go back to {start} is not known: {answer.fact}"
         if quotes:
             return False, f"going back to {start} is refused: {quotes}"

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from itertools import combinations
 
-from bundlekeeper.planning.route.search import Problem, Search
+from bundlekeeper.planning.route.search import RouteProblem, RouteSearch
 
 MOST_SEARCHES = 400
 MOST_PLACES = 5_000
@@ -23,7 +23,7 @@ class _Bound(Exception):  # noqa: N818  (control flow inside this module)
 
 
 class _Asker:
-    def __init__(self, problem: Problem) -> None:
+    def __init__(self, problem: RouteProblem) -> None:
         self.problem = problem
         self.searches = 0
 
@@ -32,13 +32,13 @@ class _Asker:
         self.searches += 1
         if self.searches > MOST_SEARCHES:
             raise _Bound
-        found = Search(replace(self.problem, enabled=enabled)).has_way(MOST_PLACES)
+        found = RouteSearch(replace(self.problem, enabled=enabled)).has_way(MOST_PLACES)
         if found is None:
             raise _Bound
         return not found
 
 
-def blocking(problem: Problem, number: int) -> tuple[int, bool]:
+def blocking(problem: RouteProblem, number: int) -> tuple[int, bool]:
     """The fewest of `number` blockers that block the way, as bits, and whether they are known to be the fewest."""
     asker = _Asker(problem)
     every = (1 << number) - 1

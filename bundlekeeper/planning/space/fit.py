@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from bundlekeeper.planning.fleet.version_scale import Scale
+from bundlekeeper.planning.fleet.version_scale import VersionScale
 from bundlekeeper.planning.space.what_to_remove import File, smallest_removal
 
 
@@ -31,7 +31,7 @@ class Fit(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Load:
+class SpaceLoad:
     """An image to be brought: its version, and bytes as transferred, as unpacked, and of temporary room."""
 
     version: str
@@ -64,7 +64,7 @@ class Room:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class SpaceStep:
     """One step of bringing one image. `needs_bytes` must be free when it begins, `free_bytes` are (after removals)."""
 
     version: str
@@ -87,7 +87,7 @@ class SpacePlan:
     """
 
     fit: Fit
-    steps: tuple[Step, ...] = ()
+    steps: tuple[SpaceStep, ...] = ()
     remove: tuple[tuple[str, File], ...] = ()
     short_bytes: int = 0
     kept: tuple[tuple[str, str], ...] = ()
@@ -95,7 +95,7 @@ class SpacePlan:
     fewest_bytes: bool = True
 
 
-def plan_space(room: Room, loads: Sequence[Load], scale: Scale) -> SpacePlan:
+def plan_space(room: Room, loads: Sequence[SpaceLoad], scale: VersionScale) -> SpacePlan:
     """Plan the partition for these images, each activated before the next is brought; `scale` is the kind's order."""
     lies = [room.method == "boot-file" and _lies(room, load.version, scale) for load in loads]
     coming = [load for load, there in zip(loads, lies, strict=True) if not there]
@@ -129,11 +129,11 @@ def plan_space(room: Room, loads: Sequence[Load], scale: Scale) -> SpacePlan:
     )
 
 
-def _lies(room: Room, version: str, scale: Scale) -> bool:
+def _lies(room: Room, version: str, scale: VersionScale) -> bool:
     return any(scale.same(version, f.version) for f in room.lying or ())
 
 
-def _sizes(load: Load) -> tuple[tuple[str, int | None], ...]:
+def _sizes(load: SpaceLoad) -> tuple[tuple[str, int | None], ...]:
     return (("size", load.size_bytes), ("unpacked", load.unpacked_bytes), ("working", load.working_bytes))
 
 
@@ -150,7 +150,7 @@ class _Need:
         return max((need for _, need in self.steps), default=0)
 
 
-def _needs(room: Room, loads: Sequence[Load], lies: Sequence[bool]) -> list[_Need]:
+def _needs(room: Room, loads: Sequence[SpaceLoad], lies: Sequence[bool]) -> list[_Need]:
     """What each image in turn needs; nothing where its file lies there."""
     over = [] if room.method == "boot-file" else [room.replaced_bytes or 0]
     if room.method == "two-bank":
@@ -170,12 +170,12 @@ def _needs(room: Room, loads: Sequence[Load], lies: Sequence[bool]) -> list[_Nee
     return rows
 
 
-def _steps(free: int, needs: Sequence[_Need], freed: dict[int, int]) -> tuple[Step, ...]:
+def _steps(free: int, needs: Sequence[_Need], freed: dict[int, int]) -> tuple[SpaceStep, ...]:
     """Each step with what it needs and what is free when its image's turn comes."""
-    rows: list[Step] = []
+    rows: list[SpaceStep] = []
     for place, need in enumerate(needs):
         free += freed.get(place, 0)
-        rows += [Step(need.version, doing, needed, free) for doing, needed in need.steps]
+        rows += [SpaceStep(need.version, doing, needed, free) for doing, needed in need.steps]
         free -= need.growth_bytes
     return tuple(rows)
 
@@ -193,7 +193,7 @@ def _when_needed(files: Sequence[File], short: Sequence[int]) -> list[tuple[int,
 
 
 def _removable(
-    room: Room, loads: Sequence[Load], lies: Sequence[bool], scale: Scale
+    room: Room, loads: Sequence[SpaceLoad], lies: Sequence[bool], scale: VersionScale
 ) -> tuple[list[File], list[tuple[str, str]], list[str]]:
     """The files that may go and from which step on, those that may not and why, and the facts that are not known."""
     if room.method != "boot-file":
@@ -218,7 +218,7 @@ def _removable(
     return files, kept, lacks
 
 
-def _protected(room: Room, version: str, loads: Sequence[Load], scale: Scale) -> tuple[str, int]:
+def _protected(room: Room, version: str, loads: Sequence[SpaceLoad], scale: VersionScale) -> tuple[str, int]:
     """Why a file may not go now, and the step from which on it may: 0 for now.
 
     An image of the sequence is about to be used until its own step, runs at the next and is the way back at the one
@@ -236,7 +236,7 @@ def _protected(room: Room, version: str, loads: Sequence[Load], scale: Scale) ->
     return max(reasons, key=lambda r: r[1])
 
 
-def _ways_back(room: Room, scale: Scale) -> frozenset[str]:
+def _ways_back(room: Room, scale: VersionScale) -> frozenset[str]:
     """The files that must be kept so that the running image has a way back."""
     running = room.active or ""
     others = [f.version for f in room.lying or () if not scale.same(f.version, running)]

@@ -16,13 +16,13 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
-from bundlekeeper.planning.fleet.manifest_index import MODEL_TABLE, Facts
-from bundlekeeper.planning.windows.schedule import Piece
+from bundlekeeper.planning.fleet.manifest_index import MODEL_TABLE, ComponentFacts
+from bundlekeeper.planning.windows.schedule import WorkPiece
 from bundlekeeper.planning.windows.types import NOTHING, Action
 
 if TYPE_CHECKING:
     from bundlekeeper.model.inventory.types import Component
-    from bundlekeeper.planning.fleet.domain_state import Standing
+    from bundlekeeper.planning.fleet.domain_state import DomainState
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.route.types import PartChange, Step
     from bundlekeeper.planning.windows.policies import PolicyUse
@@ -42,12 +42,12 @@ class Draft:
 
     def __init__(self, domain: str) -> None:
         self.domain = domain
-        self.pieces: list[Piece] = []
+        self.pieces: list[WorkPiece] = []
         self.findings: list[Finding] = []
         self.uses: list[PolicyUse] = []
         self.refused = False  # True where the step cannot be planned; the findings say why
 
-    def add(self, piece: Piece) -> int:
+    def add(self, piece: WorkPiece) -> int:
         """Take a piece; its place is what others name in `after`."""
         self.pieces.append(piece)
         return len(self.pieces) - 1
@@ -65,7 +65,7 @@ class One:
     change: PartChange
     part: Component
     key: str
-    facts: Facts
+    facts: ComponentFacts
 
     @property
     def name(self) -> str:
@@ -114,7 +114,7 @@ def end(actions: Iterable[Action]) -> int:
     return max((a.end for a in actions), default=0)
 
 
-def preconditions(domain: str, *, hosts: bool, down: str) -> Piece:
+def preconditions(domain: str, *, hosts: bool, down: str) -> WorkPiece:
     """What trade.md asks for before anything; `down` is the version of a step that goes down, else empty."""
     rows = [("check-backup", BACKUP_MINUTES)]
     rows += [(verb, LOOK_MINUTES) for verb in ("check-pairs", "check-faults", "check-paths")]
@@ -123,7 +123,7 @@ def preconditions(domain: str, *, hosts: bool, down: str) -> Piece:
     if down:
         says = f"domain {domain}"
         actions.append(Action("remove-settings", says, "", down, SETTINGS_MINUTES, assumed=True, key=domain))
-    return Piece(f"preconditions of {domain}", tuple(in_turn(actions)))
+    return WorkPiece(f"preconditions of {domain}", tuple(in_turn(actions)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +153,7 @@ class Lead:
         return f"{'leads' if half == self.leading else 'follows'} since step {self.since} swapped the lead"
 
 
-def infrastructure(fleet: Fleet, standing: Standing, step: Step, draft: Draft, lead: Lead) -> Lead:
+def infrastructure(fleet: Fleet, standing: DomainState, step: Step, draft: Draft, lead: Lead) -> Lead:
     """Add the pieces of a step that changes the infrastructure; the answer is which halves lead after it."""
     ones = tuple(_ones(fleet, standing, step))
     tables = [o for o in ones if o.change.kind == MODEL_TABLE]
@@ -177,7 +177,7 @@ def infrastructure(fleet: Fleet, standing: Standing, step: Step, draft: Draft, l
     return lead
 
 
-def _healthy(standing: Standing, ones: Sequence[One], draft: Draft) -> None:
+def _healthy(standing: DomainState, ones: Sequence[One], draft: Draft) -> None:
     """Tell of pairs that are not healthy: restarting the half that is would take both down."""
     moving = {(o.part.kind, o.part.pair) for o in ones if o.facts.down != NOTHING}
     for pair in standing.pairs:
@@ -199,7 +199,7 @@ def _healthy(standing: Standing, ones: Sequence[One], draft: Draft) -> None:
             draft.tell(finding("not-checked", name, says, hint, level=Level.WARNING))
 
 
-def _ones(fleet: Fleet, standing: Standing, step: Step) -> Iterator[One]:
+def _ones(fleet: Fleet, standing: DomainState, step: Step) -> Iterator[One]:
     parts = {p.key: p.part for p in standing.infrastructure}
     for change in step.changes:
         for part in change.parts:
@@ -212,13 +212,13 @@ def _checked(ones: Sequence[One]) -> list[Action]:
     return [one.does("verify", VERIFY_MINUTES) for one in ones] + [one.does("record", RECORD_MINUTES) for one in ones]
 
 
-def _written(one: One, after: Sequence[int]) -> Piece:
+def _written(one: One, after: Sequence[int]) -> WorkPiece:
     steps = [one.stage(), one.take()] if one.is_staged else [one.take()]
-    return Piece(one.name, tuple(in_turn([*steps, *_checked([one])])), tuple(after))
+    return WorkPiece(one.name, tuple(in_turn([*steps, *_checked([one])])), tuple(after))
 
 
 def _managers(
-    standing: Standing, managers: Sequence[One], draft: Draft, after: list[int], lead: Lead
+    standing: DomainState, managers: Sequence[One], draft: Draft, after: list[int], lead: Lead
 ) -> list[int]:  # fmt: skip
     """The managers, pair by pair; what comes after them waits for the places that are returned."""
     groups: dict[str, list[One]] = {}
@@ -238,7 +238,7 @@ def _managers(
             swap = _swap([one], lead) if one.part.pair and one.part.half != lead.following else []
             steps = [one.stage(), *swap, one.take(), _answering(name, one), *_checked([one])]
             actions = in_turn(a for a in steps if a.verb != "stage" or one.is_staged)
-            after = [draft.add(Piece(one.name, tuple(actions), tuple(after), ("manager",)))]
+            after = [draft.add(WorkPiece(one.name, tuple(actions), tuple(after), ("manager",)))]
     return after
 
 
@@ -246,7 +246,7 @@ def _answering(name: str, one: One) -> Action:
     return replace(one.does("wait-for-manager", WAIT_MINUTES), subject=f"{MANAGER} {name}", version="", half="")
 
 
-def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> Piece:
+def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> WorkPiece:
     """One manager: written on the leading half, which then brings the following half level."""
     actions = []
     for n, one in enumerate(ones):
@@ -255,10 +255,10 @@ def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> Piece:
         note = lead.note(one.part.half) if known else "on the half that leads: which one that is is not known"
         actions.append(replace(takes, verb="level" if level else "write", note=note))
     name = ones[0].part.pair or ones[0].key
-    return Piece(f"{MANAGER} {name}", tuple(in_turn([*actions, _answering(name, ones[0]), *_checked(ones)])))
+    return WorkPiece(f"{MANAGER} {name}", tuple(in_turn([*actions, _answering(name, ones[0]), *_checked(ones)])))
 
 
-def side(standing: Standing, part: Component) -> str | None:
+def side(standing: DomainState, part: Component) -> str | None:
     """The half that a part is known to be, empty for one that is known to stand alone, None where it is not known.
 
     A pair whose halves contradict each other, or of which a half is not known to be one, is not known; nor is one
@@ -275,10 +275,10 @@ def side(standing: Standing, part: Component) -> str | None:
 
 
 def _sides(
-    standing: Standing, ones: Sequence[One], draft: Draft, ready: list[int], lead: Lead, step: int
+    standing: DomainState, ones: Sequence[One], draft: Draft, ready: list[int], lead: Lead, step: int
 ) -> tuple[list[int], Lead]:  # fmt: skip
     """Stage everything, then the following side, the leading side, and each part of which the side is not known."""
-    staged = {o.key: draft.add(Piece(o.name, (o.stage(),), tuple(ready))) for o in ones if o.is_staged}
+    staged = {o.key: draft.add(WorkPiece(o.name, (o.stage(),), tuple(ready))) for o in ones if o.is_staged}
     of = {one.key: side(standing, one.part) for one in ones}
     last, now = ready, lead
     for half in (lead.following, lead.leading):
@@ -318,7 +318,7 @@ def _restarted(
     after: Sequence[int],
     staged: dict[str, int],
     note: str = "",
-) -> Piece:
+) -> WorkPiece:
     """Parts of one side that restart together, until every path is back and all is verified."""
     actions = list(at_once(swap, 0))
     actions += at_once([replace(o.take(), note=note) for o in ones], end(actions))
@@ -329,4 +329,4 @@ def _restarted(
     actions += at_once([o.does("verify", VERIFY_MINUTES) for o in ones], end(actions))
     actions += at_once([o.does("record", RECORD_MINUTES) for o in ones], end(actions))
     before = dict.fromkeys((*after, *(staged[o.key] for o in ones if o.key in staged)))
-    return Piece(subject, tuple(actions), tuple(before), ("paths",))
+    return WorkPiece(subject, tuple(actions), tuple(before), ("paths",))

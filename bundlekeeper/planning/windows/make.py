@@ -19,7 +19,7 @@ from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE
 from bundlekeeper.planning.route.types import Route
 from bundlekeeper.planning.windows.infrastructure_actions import Draft, Lead, infrastructure
-from bundlekeeper.planning.windows.schedule import Load, Piece, Placed, lower_bound, minutes_of, pack, rounds
+from bundlekeeper.planning.windows.schedule import Placed, WindowLoad, WorkPiece, lower_bound, minutes_of, pack, rounds
 from bundlekeeper.planning.windows.server_actions import clusters_of, servers
 from bundlekeeper.planning.windows.together import together
 from bundlekeeper.planning.windows.types import VERBS, Action, Timeline, Window
@@ -34,7 +34,7 @@ class _Plan:
     domain: str
     apart: tuple[str, ...]
     sets: frozenset[int]
-    windows: list[tuple[int, list[Piece], list[Placed]]] = field(default_factory=list)
+    windows: list[tuple[int, list[WorkPiece], list[Placed]]] = field(default_factory=list)
     bound: int = 0
 
 
@@ -93,7 +93,7 @@ def _drafts(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:
     return rows
 
 
-def _fit(pieces: Iterable[Piece], length: int) -> None:
+def _fit(pieces: Iterable[WorkPiece], length: int) -> None:
     """Refuse a length that some piece does not fit; all of them are named."""
     long = [p for p in pieces if p.minutes > length]
     if not long:
@@ -136,11 +136,11 @@ def _windows(plans: Sequence[_Plan]) -> Iterable[Window]:
             yield Window(number, step, tuple(actions), minutes, plan.apart, plan.domain, round_)
 
 
-def _load(plan: _Plan, pieces: Sequence[Piece], rows: Sequence[Placed]) -> Load:
+def _load(plan: _Plan, pieces: Sequence[WorkPiece], rows: Sequence[Placed]) -> WindowLoad:
     mine = [pieces[n] for n, _ in rows]
     lone = any(p.alone for p in mine)
     clusters = clusters_of(mine)
-    return Load(minutes_of(pieces, rows), plan.sets, clusters, lone or bool(clusters), lone)
+    return WindowLoad(minutes_of(pieces, rows), plan.sets, clusters, lone or bool(clusters), lone)
 
 
 def _bound(plans: Sequence[_Plan]) -> int:

@@ -16,7 +16,7 @@ from bundlekeeper.model.inventory.types import Policy
 
 if TYPE_CHECKING:
     from bundlekeeper.planning.fleet.domains import Fleet, Touched
-    from bundlekeeper.planning.route.types import Change, PartChange
+    from bundlekeeper.planning.route.types import PartChange, StepChange
 
 AT_ONCE = "at-once"
 WHEN_CONFIRMED = "when-confirmed"
@@ -53,7 +53,7 @@ class PolicyUse:
 
 
 def use(
-    fleet: Fleet, domain: str, name: str, wants: Collection[tuple[Change, PartChange]], edited: Collection[str]
+    fleet: Fleet, domain: str, name: str, wants: Collection[tuple[StepChange, PartChange]], edited: Collection[str]
 ) -> PolicyUse:  # fmt: skip
     """The policy of that name as the domain's servers use it.
 
@@ -68,7 +68,7 @@ def use(
     return PolicyUse(name, word or "", wanted, named, fleet.touched(told), tuple(maybe), tuple(p.scope for p in told))
 
 
-def _names(fleet: Fleet, policy: Policy, change: Change, part: PartChange) -> bool:
+def _names(fleet: Fleet, policy: Policy, change: StepChange, part: PartChange) -> bool:
     versions = policy.versions or {}
     if part.kind in versions:
         return fleet.book.scale(part.kind).same(versions[part.kind], part.end)

@@ -27,7 +27,7 @@ _ALL_STATES = 2_000  # of rounds, up to which the shortest are searched for
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class WorkPiece:
     """Actions that belong into one window; their `start` counts from the start of the piece.
 
     `after` are the places of the pieces that must have ended, in this or an earlier window; `clusters` says how many
@@ -46,7 +46,7 @@ class Piece:
         object.__setattr__(self, "minutes", max((a.end for a in self.actions), default=0))
 
 
-def pack(pieces: Sequence[Piece], length: int | None, per_cluster: int) -> list[list[Placed]]:
+def pack(pieces: Sequence[WorkPiece], length: int | None, per_cluster: int) -> list[list[Placed]]:
     """The windows in their order, each at most `length` minutes; None for as long as it needs.
 
     No piece may be longer than `length`, take more than `per_cluster` servers of a cluster, or come before itself.
@@ -67,7 +67,7 @@ def pack(pieces: Sequence[Piece], length: int | None, per_cluster: int) -> list[
 class _Best:
     """The best windows so far, and the order that they came from."""
 
-    def __init__(self, pieces: Sequence[Piece], length: int | None, per_cluster: int) -> None:
+    def __init__(self, pieces: Sequence[WorkPiece], length: int | None, per_cluster: int) -> None:
         self.pieces, self.length, self.per_cluster = pieces, length, per_cluster
         self.bound = lower_bound(pieces, length, per_cluster)
         self.windows: list[list[Placed]] = []
@@ -107,12 +107,12 @@ def _moved(best: _Best) -> None:
                         better |= best.try_(order, opening)
 
 
-def minutes_of(pieces: Sequence[Piece], rows: Iterable[Placed]) -> int:
+def minutes_of(pieces: Sequence[WorkPiece], rows: Iterable[Placed]) -> int:
     """How long a window of these is."""
     return max((start + pieces[i].minutes for i, start in rows), default=0)
 
 
-def lower_bound(pieces: Sequence[Piece], length: int | None, per_cluster: int) -> int:
+def lower_bound(pieces: Sequence[WorkPiece], length: int | None, per_cluster: int) -> int:
     """Minutes that no windows can beat: what is done alone, and the longest of four of the rest.
 
     They are the longest chain of pieces that must follow each other; for each lock all that need it; for each cluster
@@ -136,7 +136,7 @@ def lower_bound(pieces: Sequence[Piece], length: int | None, per_cluster: int) -
     return alone + max(bounds)
 
 
-def _resources(pieces: Sequence[Piece], per_cluster: int) -> Iterator[tuple[list[tuple[int, int]], int]]:
+def _resources(pieces: Sequence[WorkPiece], per_cluster: int) -> Iterator[tuple[list[tuple[int, int]], int]]:
     """The pieces that need one thing, how much of it each, and how much of it there is."""
     found: dict[tuple[str, bool], list[tuple[int, int]]] = {}
     for i, piece in enumerate(pieces):
@@ -149,7 +149,7 @@ def _resources(pieces: Sequence[Piece], per_cluster: int) -> Iterator[tuple[list
         yield rows, per_cluster if is_cluster else 1
 
 
-def _heads(pieces: Sequence[Piece]) -> list[int]:
+def _heads(pieces: Sequence[WorkPiece]) -> list[int]:
     """For each piece the minutes of the longest chain that must end before it, what is done alone left out."""
     later: list[list[int]] = [[] for _ in pieces]
     for i, piece in enumerate(pieces):
@@ -160,7 +160,7 @@ def _heads(pieces: Sequence[Piece]) -> list[int]:
     return [tail - minutes for tail, minutes in zip(_tails(turned, count_alone=False), own, strict=True)]
 
 
-def _tails(pieces: Sequence[Piece], *, count_alone: bool = True) -> list[int]:
+def _tails(pieces: Sequence[WorkPiece], *, count_alone: bool = True) -> list[int]:
     """For each piece the minutes of the longest chain that starts with it."""
     own = [p.minutes if count_alone or not p.alone else 0 for p in pieces]
     tails: dict[int, int] = {}
@@ -181,7 +181,7 @@ def _tails(pieces: Sequence[Piece], *, count_alone: bool = True) -> list[int]:
     return [tails[i] for i in range(len(pieces))]
 
 
-def _orders(pieces: Sequence[Piece]) -> Iterator[tuple[int, ...]]:
+def _orders(pieces: Sequence[WorkPiece]) -> Iterator[tuple[int, ...]]:
     number = range(len(pieces))
     tails = _tails(pieces)
     load: dict[str, int] = {}
@@ -197,13 +197,13 @@ def _orders(pieces: Sequence[Piece]) -> Iterator[tuple[int, ...]]:
     yield tuple(sorted(number, key=lambda i: (minutes[i], i)))
 
 
-def _follows(pieces: Sequence[Piece], order: Sequence[int]) -> bool:
+def _follows(pieces: Sequence[WorkPiece], order: Sequence[int]) -> bool:
     """Whether each piece comes after those that it waits for."""
     at = {i: n for n, i in enumerate(order)}
     return all(at[m] < at[i] for i in order for m in pieces[i].after)
 
 
-def _tries(pieces: Sequence[Piece]) -> Iterator[tuple[tuple[int, ...], Collection[int]]]:
+def _tries(pieces: Sequence[WorkPiece]) -> Iterator[tuple[tuple[int, ...], Collection[int]]]:
     """All orders to start pieces in, none before one that is earlier, and which pieces open a window.
 
     In the shortest schedule pieces start in some order and some open windows; started in that very order, each as early
@@ -216,7 +216,7 @@ def _tries(pieces: Sequence[Piece]) -> Iterator[tuple[tuple[int, ...], Collectio
 
 
 def _started(
-    pieces: Sequence[Piece],
+    pieces: Sequence[WorkPiece],
     order: Sequence[int],
     opening: Collection[int] | None,
     length: int | None,
@@ -267,7 +267,7 @@ class _Held:
         self.number = 0
         self.alone = False
 
-    def free(self, piece: Piece) -> bool:
+    def free(self, piece: WorkPiece) -> bool:
         """Whether it may run beside what runs now."""
         if self.alone or (piece.alone and self.number):
             return False
@@ -275,7 +275,7 @@ class _Held:
             return False
         return all(self.used.get((c, True), 0) + n <= self.per_cluster for c, n in piece.clusters)
 
-    def take(self, piece: Piece, sign: int) -> None:
+    def take(self, piece: WorkPiece, sign: int) -> None:
         """Take what it needs, or give it back where `sign` is -1."""
         self.number += sign
         if piece.alone:
@@ -285,7 +285,7 @@ class _Held:
 
 
 @dataclass(frozen=True, slots=True)
-class Load:
+class WindowLoad:
     """What one window of one domain asks of a round. `apart` are the apart sets that the domain is in, by number."""
 
     minutes: int
@@ -295,7 +295,7 @@ class Load:
     lone: bool = False  # works on a server without a known cluster: with no other domain's servers in one round
 
 
-def may_share(loads: Iterable[Load]) -> bool:
+def may_share(loads: Iterable[WindowLoad]) -> bool:
     """Whether windows of different domains may be open at the same time."""
     apart, clusters, servers, lone = set[int](), set[str](), 0, False
     for load in loads:
@@ -308,7 +308,7 @@ def may_share(loads: Iterable[Load]) -> bool:
     return not (lone and servers > 1)
 
 
-def rounds(chains: Sequence[Sequence[Load]]) -> list[list[int]]:
+def rounds(chains: Sequence[Sequence[WindowLoad]]) -> list[list[int]]:
     """Which chains open their next window in each round; the windows of a chain stay in their order."""
     states = 1
     for chain in chains:
@@ -339,7 +339,7 @@ class _Taken:
         self.clusters: set[str] = set()
         self.servers = self.lone = False
 
-    def add(self, load: Load) -> bool:
+    def add(self, load: WindowLoad) -> bool:
         """Take a window into the round where it may be in it."""
         if self.apart & load.apart or self.clusters & load.clusters:
             return False
@@ -352,7 +352,7 @@ class _Taken:
         return True
 
 
-def _shortest(chains: Sequence[Sequence[Load]]) -> list[list[int]]:
+def _shortest(chains: Sequence[Sequence[WindowLoad]]) -> list[list[int]]:
     """The rounds with the fewest minutes, of equal ones the fewest rounds."""
 
     @cache

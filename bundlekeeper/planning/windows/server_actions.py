@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Level, finding
 from bundlekeeper.formats.escape import counted, some
-from bundlekeeper.planning.fleet.manifest_index import Facts
+from bundlekeeper.planning.fleet.manifest_index import ComponentFacts
 from bundlekeeper.planning.windows.infrastructure_actions import (
     LOOK_MINUTES,
     RECORD_MINUTES,
@@ -27,14 +27,14 @@ from bundlekeeper.planning.windows.infrastructure_actions import (
     preconditions,
 )
 from bundlekeeper.planning.windows.policies import NEXT_RESTART, PolicyUse, use
-from bundlekeeper.planning.windows.schedule import Piece
+from bundlekeeper.planning.windows.schedule import WorkPiece
 from bundlekeeper.planning.windows.types import NOTHING, Action
 
 if TYPE_CHECKING:
     from bundlekeeper.model.inventory.types import Component
-    from bundlekeeper.planning.fleet.domain_state import ServerAt, Standing
+    from bundlekeeper.planning.fleet.domain_state import DomainState, ServerAt
     from bundlekeeper.planning.fleet.domains import Fleet
-    from bundlekeeper.planning.route.types import Change, PartChange, Step
+    from bundlekeeper.planning.route.types import PartChange, Step, StepChange
 
 #: Assumed minutes, from memory: none is published.
 MOVE_MINUTES, EDIT_MINUTES, CONFIRM_MINUTES, RESTART_MINUTES = 15, 5, 1, 5
@@ -50,7 +50,7 @@ class Turn:
     change: PartChange
     part: Component
     key: str
-    facts: Facts
+    facts: ComponentFacts
 
     @property
     def by_policy(self) -> bool:
@@ -63,7 +63,7 @@ class Host:
     """One server of the step. `cluster` is empty where it is in none, None where that is not known."""
 
     at: ServerAt
-    change: Change
+    change: StepChange
     turns: tuple[Turn, ...]
     cluster: str | None
 
@@ -94,7 +94,7 @@ class Host:
 
 
 def servers(
-    fleet: Fleet, standing: Standing, step: Step, per_cluster: int, draft: Draft, edited: Collection[str] = ()
+    fleet: Fleet, standing: DomainState, step: Step, per_cluster: int, draft: Draft, edited: Collection[str] = ()
 ) -> set[str]:
     """Add the pieces of a step that changes servers; the draft is refused where they may not restart so.
 
@@ -116,12 +116,12 @@ def servers(
                 number[host.cluster] = number.get(host.cluster, 0) + 1
         names = some([h.at.key for h in group])
         subject = f"server {names}" if len(group) == 1 else f"servers {names}"
-        draft.add(Piece(subject, tuple(_done(group, uses)), after, (), tuple(number.items()), lone))
+        draft.add(WorkPiece(subject, tuple(_done(group, uses)), after, (), tuple(number.items()), lone))
     _tell(draft, hosts, uses)
     return set(uses)
 
 
-def _hosts(fleet: Fleet, standing: Standing, step: Step) -> Iterator[Host]:
+def _hosts(fleet: Fleet, standing: DomainState, step: Step) -> Iterator[Host]:
     known = {s.key: s for s in standing.servers}
     for change in step.changes:
         for key in change.servers:
@@ -138,7 +138,7 @@ def _hosts(fleet: Fleet, standing: Standing, step: Step) -> Iterator[Host]:
 
 
 def _uses(fleet: Fleet, domain: str, hosts: Sequence[Host], edited: Collection[str]) -> Iterator[PolicyUse]:
-    wants: dict[str, dict[tuple[int, int], tuple[Change, PartChange]]] = {}
+    wants: dict[str, dict[tuple[int, int], tuple[StepChange, PartChange]]] = {}
     for host in hosts:
         for turn in host.turns:
             if turn.by_policy and turn.part.policy:
@@ -188,14 +188,14 @@ def _judge(draft: Draft, group: Sequence[Host], uses: dict[str, PolicyUse], per_
             draft.tell(finding("not-checked", subject, says, _TELL_HINT, level=Level.ERROR))
 
 
-def _edited(policy: PolicyUse, first: int) -> Piece:
+def _edited(policy: PolicyUse, first: int) -> WorkPiece:
     """Editing a policy that takes no effect before it is confirmed, or before a server restarts."""
     note = f"to {policy.wanted}; it applies {policy.applies} and touches {counted(len(policy.users), 'server')}"
     action = Action(
         "edit-policy", f"policy {policy.name}", "", "", EDIT_MINUTES, True, key=policy.name, by="policy",
         policy=policy.name, note=note,
     )  # fmt: skip
-    return Piece(f"policy {policy.name}", (action,), (first,), (f"policy {policy.name}",))
+    return WorkPiece(f"policy {policy.name}", (action,), (first,), (f"policy {policy.name}",))
 
 
 def _at_once(policy: PolicyUse) -> str:
@@ -297,6 +297,6 @@ def _named(keys: Sequence[str]) -> str:
     return f"{'server' if len(keys) == 1 else 'servers'} {some(keys)}"
 
 
-def clusters_of(pieces: Iterable[Piece]) -> frozenset[str]:
+def clusters_of(pieces: Iterable[WorkPiece]) -> frozenset[str]:
     """The clusters that pieces work on."""
     return frozenset(name for piece in pieces for name, _ in piece.clusters)

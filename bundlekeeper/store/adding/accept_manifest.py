@@ -277,7 +277,7 @@ def _put_aside(root: int, incoming: Incoming, folder: int, accepted: Accepted, s
     of_it = accepted.platform, accepted.sequence, "", "", "", "", (), None
     whole = Facts("manifest", str(accepted.sequence), name, size, accepted.sha256, *of_it)  # as a note tells of it
     why = "the kept copy of the manifest was not what was accepted"
-    wrong = quarantine.Wrong(whole, found.size, found.sha256, accepted.place, why)
+    wrong = quarantine.QuarantineReason(whole, found.size, found.sha256, accepted.place, why)
     moved = quarantine.move_in(root, incoming, folder, wrong, accepted.accepted_at)
     says = f"the kept copy's SHA-256 was {found.sha256[:12]}…, that of the accepted one is {accepted.sha256[:12]}…"
     hint = "find out who changed it"

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from queue import SimpleQueue
 
-from bundlekeeper.store.adding.sources import Fetched, Offer
+from bundlekeeper.store.adding.sources import Fetched, FileOffer
 from bundlekeeper.verification.hashing.read import Stop
 from bundlekeeper.verification.hashing.threads import Helper
 
@@ -30,7 +30,7 @@ class Job:
     """One file to fetch: `key` names its bundle, `fetch` brings it and ends soon once its flag is set."""
 
     key: str
-    offer: Offer
+    offer: FileOffer
     host: str
     sha256: str
     fetch: Callable[[Stop], Fetched]
@@ -40,7 +40,7 @@ class Job:
     finished: bool = field(default=False, init=False)
 
 
-class Ahead:
+class AheadFetches:
     """Jobs in their order; a context manager."""
 
     def __init__(self, jobs: Iterator[Job], stop: Stop | None) -> None:
@@ -50,7 +50,7 @@ class Ahead:
         self._drawn: dict[str, Job] = {}
         self._done: SimpleQueue[Job] = SimpleQueue()
 
-    def __enter__(self) -> Ahead:
+    def __enter__(self) -> AheadFetches:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -80,7 +80,7 @@ class Ahead:
             job.error = error
         self._done.put(job)
 
-    def take(self, key: str, offer: Offer) -> Fetched | None:
+    def take(self, key: str, offer: FileOffer) -> Fetched | None:
         """What came of the job of that bundle and offer, once it is finished; None where there is none.
 
         Raises what fetching raised.

@@ -11,9 +11,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from bundlekeeper.findings import Finding, Level
-from bundlekeeper.store.adding.sources import Found, Source
+from bundlekeeper.store.adding.sources import BundleSource, FoundFile
 from bundlekeeper.store.contents import findings as verdicts
-from bundlekeeper.store.contents.quarantine import Wrong
+from bundlekeeper.store.contents.quarantine import QuarantineReason
 from bundlekeeper.store.database.bundle_facts import Facts
 from bundlekeeper.store.database.rows import Held
 from bundlekeeper.store.signatures.voucher import Ruling
@@ -60,7 +60,7 @@ def row_of(
 class SetAside:
     """Wrong bytes set aside: their place in quarantine, or a sentence on why they are not there."""
 
-    wrong: Wrong
+    wrong: QuarantineReason
     kept: str
     failure: str = ""
 
@@ -77,7 +77,7 @@ class Work:
     notes: tuple[str, ...] = ()
     aside: tuple[SetAside, ...] = ()
     unreadable: tuple[str, ...] = ()
-    offers: tuple[tuple[Source, Found], ...] | None = None  # None until the sources were asked
+    offers: tuple[tuple[BundleSource, FoundFile], ...] | None = None  # None until the sources were asked
     clash: Held | None = None
     ruling: Ruling | None = None  # on the signature of its right bytes
     badly_signed: tuple[Finding, ...] = ()  # of right bytes that went to quarantine for a bad signature

@@ -15,7 +15,7 @@ from enum import StrEnum
 
 from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.formats.escape import human_bytes
-from bundlekeeper.store.adding.sources import Found, Link, Source, Wanted
+from bundlekeeper.store.adding.sources import BundleSource, FoundFile, Link, WantedFile
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents import unchanged
 from bundlekeeper.store.database.bundle_facts import Facts
@@ -28,7 +28,7 @@ from bundlekeeper.store.disk.temp_files import FOLDER, PREFIX
 _MARGIN = 1 << 20
 
 
-class Step(StrEnum):
+class AddingStep(StrEnum):
     """What is to be done for one bundle; the value is what a dry run says."""
 
     NOTHING = "already held"
@@ -41,16 +41,16 @@ class Step(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Planned:
+class AddingPlan:
     """One bundle's step; `offers` are what each source has, asked here only where it must be fetched."""
 
     facts: Facts
-    step: Step
-    offers: tuple[tuple[Source, Found], ...] = ()
+    step: AddingStep
+    offers: tuple[tuple[BundleSource, FoundFile], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Contents:
+class SourceContents:
     """What the catalogue says is in the store, on what kind of file system, and the time."""
 
     held: Mapping[str, Held]
@@ -66,7 +66,7 @@ class Contents:
         return row if unchanged.may_trust(proof, fingerprint_of(status), self.kind, self.now) else None
 
 
-def standings(root: int | None, contents: Contents, facts: Sequence[Facts]) -> dict[str, Step]:
+def standings(root: int | None, contents: SourceContents, facts: Sequence[Facts]) -> dict[str, AddingStep]:
     """By its place, the step for each bundle at whose place something stands; `root` is None where there is no store.
 
     Raises RefusedError when something else than a file stands there, OSError.
@@ -75,15 +75,18 @@ def standings(root: int | None, contents: Contents, facts: Sequence[Facts]) -> d
     return {place: step for place, step in found.items() if step is not None}
 
 
-def survey(sources: Sequence[Source], facts: Sequence[Facts], standing: Mapping[str, Step]) -> list[str]:
+def survey(sources: Sequence[BundleSource], facts: Sequence[Facts], standing: Mapping[str, AddingStep]) -> list[str]:
     """Have the sources look for the bundles; what could not be looked at, in sentences. Raises what sources raise."""
-    wanted = [wanted_of(each, settled=standing.get(each.place) is Step.NOTHING) for each in facts]
+    wanted = [wanted_of(each, settled=standing.get(each.place) is AddingStep.NOTHING) for each in facts]
     return [sentence for source in sources for sentence in source.survey(wanted)]
 
 
 def plan(
-    contents: Contents, facts: Sequence[Facts], standing: Mapping[str, Step], sources: Sequence[Source]
-) -> tuple[Planned, ...]:
+    contents: SourceContents,
+    facts: Sequence[Facts],
+    standing: Mapping[str, AddingStep],
+    sources: Sequence[BundleSource],
+) -> tuple[AddingPlan, ...]:
     """Decide each bundle's step, in the manifest's order, from the `standings` and the sources, surveyed already.
 
     Raises what sources raise.
@@ -96,56 +99,56 @@ def plan(
         step = standing.get(each.place)
         if step is None:
             # A row for this very place whose file is gone is no other name.
-            step = Step.LINK if places.get(each.sha256, set()) - {each.place} else Step.FETCH
-        offers = ask(sources, each) if step is Step.FETCH else ()
-        if step is Step.FETCH:
+            step = AddingStep.LINK if places.get(each.sha256, set()) - {each.place} else AddingStep.FETCH
+        offers = ask(sources, each) if step is AddingStep.FETCH else ()
+        if step is AddingStep.FETCH:
             step = _outlook(offers)
-        if step is Step.FETCH:
+        if step is AddingStep.FETCH:
             places.setdefault(each.sha256, set()).add(each.place)
-        planned.append(Planned(each, step, offers))
+        planned.append(AddingPlan(each, step, offers))
     return tuple(planned)
 
 
-def ask(sources: Sequence[Source], facts: Facts) -> tuple[tuple[Source, Found], ...]:
+def ask(sources: Sequence[BundleSource], facts: Facts) -> tuple[tuple[BundleSource, FoundFile], ...]:
     """What each source has for a bundle. Raises what sources raise."""
     return tuple((source, source.find(wanted_of(facts))) for source in sources)
 
 
-def _outlook(offers: Sequence[tuple[Source, Found]]) -> Step:
+def _outlook(offers: Sequence[tuple[BundleSource, FoundFile]]) -> AddingStep:
     if any(found.offers for _, found in offers):
-        return Step.FETCH
-    return Step.TRY if any(found.others for _, found in offers) else Step.MISS
+        return AddingStep.FETCH
+    return AddingStep.TRY if any(found.others for _, found in offers) else AddingStep.MISS
 
 
-def wanted_of(facts: Facts, *, settled: bool = False) -> Wanted:
+def wanted_of(facts: Facts, *, settled: bool = False) -> WantedFile:
     """A bundle as sources look for it; `settled` says that the store has it, proven."""
-    return Wanted(facts.name, facts.size, facts.sha256, facts.signature.file if facts.signature else "", settled)
+    return WantedFile(facts.name, facts.size, facts.sha256, facts.signature.file if facts.signature else "", settled)
 
 
-def _standing(root: int, contents: Contents, facts: Facts) -> Step | None:
+def _standing(root: int, contents: SourceContents, facts: Facts) -> AddingStep | None:
     """The step for what stands at the bundle's place, None where nothing does."""
     with placing.in_place(root, facts.place) as found:
         if found is None:
             return None
         row = contents.settled(facts.place, found.status)
         if row is None:
-            return Step.PROVE
-        return Step.NOTHING if row.sha256 == facts.sha256 else Step.CLASH
+            return AddingStep.PROVE
+        return AddingStep.NOTHING if row.sha256 == facts.sha256 else AddingStep.CLASH
 
 
-def bytes_to_read(planned: Sequence[Planned]) -> int:
+def bytes_to_read(planned: Sequence[AddingPlan]) -> int:
     """How many bytes the plan expects to read, for progress."""
-    return sum(p.facts.size for p in planned if p.step in {Step.FETCH, Step.PROVE})
+    return sum(p.facts.size for p in planned if p.step in {AddingStep.FETCH, AddingStep.PROVE})
 
 
-def shortage(root: int, planned: Sequence[Planned], link: Link) -> str:
+def shortage(root: int, planned: Sequence[AddingPlan], link: Link) -> str:
     """By how much what is to be copied cannot fit, in a sentence; empty when it fits. Raises OSError.
 
     Clones and hard links need no room, and the bytes of an earlier, broken download are there already.
     """
     if link != "none":
         return ""
-    return shortage_of(root, sum(p.facts.size - _begun(root, p.facts) for p in planned if p.step is Step.FETCH))
+    return shortage_of(root, sum(p.facts.size - _begun(root, p.facts) for p in planned if p.step is AddingStep.FETCH))
 
 
 def shortage_of(root: int, need: int) -> str:
@@ -159,7 +162,7 @@ def shortage_of(root: int, need: int) -> str:
     return f"not enough room: {needed} are to be copied, {there} are free, short by {by}"
 
 
-def insist_on_room(root: int, planned: Sequence[Planned], link: Link, where: str) -> None:
+def insist_on_room(root: int, planned: Sequence[AddingPlan], link: Link, where: str) -> None:
     """Raise UnfinishedError when `shortage` says anything."""
     short = shortage(root, planned, link)
     if short:

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from bundlekeeper.findings import Level, finding
 from bundlekeeper.store.adding.plan import wanted_of
-from bundlekeeper.store.adding.sources import Offer, Source
+from bundlekeeper.store.adding.sources import BundleSource, FileOffer
 from bundlekeeper.store.database.bundle_facts import Facts
 from bundlekeeper.store.disk.temp_files import Incoming
 from bundlekeeper.store.signatures import sidecar_files
@@ -23,7 +23,9 @@ from bundlekeeper.store.signatures.voucher import Message, Ruling, Voucher
 class Sealing:
     """Signatures for one take into the store whose root folder is `root`; `room` is None where nothing may be kept."""
 
-    def __init__(self, voucher: Voucher, root: int | None, room: Incoming | None, sources: Sequence[Source]) -> None:
+    def __init__(
+        self, voucher: Voucher, root: int | None, room: Incoming | None, sources: Sequence[BundleSource]
+    ) -> None:
         self._voucher = voucher
         self._root = root
         self._room = room
@@ -42,14 +44,18 @@ class Sealing:
         """True when the store takes the bundle only with a good signature."""
         return self._voucher.wants(facts.family)
 
-    def algorithms(self, facts: Facts, source: Source | None = None, offer: Offer | None = None) -> tuple[str, ...]:
+    def algorithms(
+        self, facts: Facts, source: BundleSource | None = None, offer: FileOffer | None = None
+    ) -> tuple[str, ...]:
         """The digests that a read of the bundle must compute, SHA-256 first; `offer` is where it is read from."""
         if facts.signature is None:
             return ("sha256",)
         first = next(self._candidates(facts, source, offer))
         return ("sha256", *self._voucher.algorithms(facts.signature, first))
 
-    def foresee(self, facts: Facts, source: Source | None = None, offer: Offer | None = None) -> Ruling | None:
+    def foresee(
+        self, facts: Facts, source: BundleSource | None = None, offer: FileOffer | None = None
+    ) -> Ruling | None:
         """The ruling where the bundle's bytes need not be read to know that they may not be taken; else None."""
         if not self.wants(facts):
             return None
@@ -64,8 +70,8 @@ class Sealing:
         facts: Facts,
         digests: Mapping[str, str],
         fd: int,
-        source: Source | None = None,
-        offer: Offer | None = None,
+        source: BundleSource | None = None,
+        offer: FileOffer | None = None,
     ) -> Ruling:
         """Rule on the signature of right bytes, open as `fd`, and keep it in the store unless it or they are refused.
 
@@ -81,7 +87,9 @@ class Sealing:
         ruling, signature = first or (Ruling(), ABSENT)
         return ruling if ruling.blocks else self._keep(facts, signature, ruling)
 
-    def _candidates(self, facts: Facts, source: Source | None, offer: Offer | None) -> Iterator[SignatureFile]:
+    def _candidates(
+        self, facts: Facts, source: BundleSource | None, offer: FileOffer | None
+    ) -> Iterator[SignatureFile]:
         """What lies under the signature's name in the store and in the sources; never nothing at all."""
         if facts.signature is None:
             yield ABSENT
@@ -96,7 +104,7 @@ class Sealing:
         if not seen:
             yield ABSENT
 
-    def _found(self, facts: Facts, source: Source | None, offer: Offer | None) -> SignatureFile:
+    def _found(self, facts: Facts, source: BundleSource | None, offer: FileOffer | None) -> SignatureFile:
         """What the source has, or the store where it is None; a source is asked once for each bundle and offer.
 
         What it said is kept until `forget`: several bundles are on their way at a time.

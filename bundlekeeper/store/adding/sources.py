@@ -38,7 +38,7 @@ class SourceError(UnfinishedError):
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class WantedFile:
     """One bundle that is looked for: its published name, its size in bytes, its SHA-256 (lower case).
 
     `signature` is the name of its signature's file, empty where its manifest states none; `settled` says that the store
@@ -53,7 +53,7 @@ class Wanted:
 
 
 @dataclass(frozen=True, slots=True)
-class Offer:
+class FileOffer:
     """One file that may be the wanted one.
 
     `place` is a path or an address for people, without secrets; `named` says that it bears the published name;
@@ -67,12 +67,12 @@ class Offer:
     ref: object = None
 
 
-def _nothing() -> Iterator[Offer]:
+def _nothing() -> Iterator[FileOffer]:
     return iter(())
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class FoundFile:
     """What a source has for one bundle: files of its name, the likeliest first, and sentences on what it cannot give.
 
     `others` counts the files of its size under other names. They are as many for every bundle of that size, so they are
@@ -80,13 +80,13 @@ class Found:
     `passed` counts those of them that bear the name of a settled bundle and are not offered.
     """
 
-    offers: tuple[Offer, ...] = ()
+    offers: tuple[FileOffer, ...] = ()
     obstacles: tuple[str, ...] = ()
     others: int = 0
     passed: int = 0
-    look: Callable[[], Iterator[Offer]] = _nothing
+    look: Callable[[], Iterator[FileOffer]] = _nothing
 
-    def every(self) -> Iterator[Offer]:
+    def every(self) -> Iterator[FileOffer]:
         """All that may be the bundle, one after the other."""
         yield from self.offers
         yield from self.look()
@@ -107,7 +107,7 @@ class Fetched:
     changed: bool = False
 
 
-class Source(Protocol):
+class BundleSource(Protocol):
     """Somewhere bundles can be had."""
 
     @property
@@ -124,22 +124,22 @@ class Source(Protocol):
     def close(self) -> None:
         """Let go of what is held open between two calls; whatever is called afterwards opens it again."""
 
-    def survey(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
+    def survey(self, wanted: Sequence[WantedFile]) -> tuple[str, ...]:
         """Look once for all that is wanted; called before `find`. Returns sentences on what could not be looked at.
 
         Raises InputError when the source does not exist, UnfinishedError when it cannot be reached.
         """
 
-    def find(self, wanted: Wanted) -> Found:
+    def find(self, wanted: WantedFile) -> FoundFile:
         """What there is for one of the surveyed bundles."""
 
-    def signature(self, wanted: Wanted, offer: Offer | None) -> SignatureFile:
+    def signature(self, wanted: WantedFile, offer: FileOffer | None) -> SignatureFile:
         """The bundle's signature: beside the offer where there is one, else anywhere. Raises nothing but InputError."""
 
     def fetch(
         self,
-        offer: Offer,
-        wanted: Wanted,
+        offer: FileOffer,
+        wanted: WantedFile,
         incoming: Incoming,
         *,
         limit: int,
@@ -164,11 +164,11 @@ class FolderSource:
         """`root` is the folder; `but` a folder inside it that is passed over (the store's own)."""
         self._root = root
         self._but = but
-        self._named: dict[str, list[walk.Entry]] = {}
-        self._signatures: dict[str, list[walk.Entry]] = {}
+        self._named: dict[str, list[walk.WalkEntry]] = {}
+        self._signatures: dict[str, list[walk.WalkEntry]] = {}
         # By size and then by file, since two names of one file are read once: what was not read yet.
-        self._unread: dict[int, dict[_Identity, list[walk.Entry]]] = {}
-        self._read: dict[str, list[walk.Entry]] = {}  # by digest
+        self._unread: dict[int, dict[_Identity, list[walk.WalkEntry]]] = {}
+        self._read: dict[str, list[walk.WalkEntry]] = {}  # by digest
         self._settled: frozenset[tuple[str, int]] = frozenset()  # name and size
         self._counts: dict[int, tuple[int, int]] = {}  # by size: files to be offered, files passed over
 
@@ -185,7 +185,7 @@ class FolderSource:
     def close(self) -> None:
         """Nothing: nothing is held open."""
 
-    def survey(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
+    def survey(self, wanted: Sequence[WantedFile]) -> tuple[str, ...]:
         """Walk the folder once and remember what bears a wanted name or size. Raises InputError, UnfinishedError."""
         names, sizes = {w.name for w in wanted}, {w.size for w in wanted}
         self._named, self._unread, self._read = {name: [] for name in names}, {size: {} for size in sizes}, {}
@@ -198,14 +198,14 @@ class FolderSource:
                 self._named[entry.name].append(entry)
             if entry.name in self._signatures:
                 self._signatures[entry.name].append(entry)
-            if entry.kind is walk.Kind.FILE and entry.stat is not None and entry.size in sizes:
+            if entry.kind is walk.EntryKind.FILE and entry.stat is not None and entry.size in sizes:
                 offered, passed = self._counts[entry.size]
                 if (entry.name, entry.size) in self._settled:
                     self._counts[entry.size] = offered, passed + 1
                 else:
                     self._counts[entry.size] = offered + 1, passed
                     self._unread[entry.size].setdefault(_identity(entry.stat), []).append(entry)
-            if entry.kind in {walk.Kind.DIR_UNREADABLE, walk.Kind.UNREADABLE, walk.Kind.LIMIT}:
+            if entry.kind in {walk.EntryKind.DIR_UNREADABLE, walk.EntryKind.UNREADABLE, walk.EntryKind.LIMIT}:
                 unseen.append(f"{self._path(entry)}: {entry.says}")
         return tuple(unseen)
 
@@ -216,22 +216,22 @@ class FolderSource:
         inside = os.path.commonpath((root, but)) == root and root != but
         return (os.path.relpath(but, root),) if inside else ()
 
-    def _path(self, entry: walk.Entry) -> str:
+    def _path(self, entry: walk.WalkEntry) -> str:
         return f"{self._root}/{entry.path}"
 
-    def find(self, wanted: Wanted) -> Found:
+    def find(self, wanted: WantedFile) -> FoundFile:
         """Files of the name, those of the right size first; files of the size under other names when asked for."""
         named = self._named.get(wanted.name, ())
-        good = sorted((e for e in named if e.kind is walk.Kind.FILE), key=lambda e: e.size != wanted.size)
+        good = sorted((e for e in named if e.kind is walk.EntryKind.FILE), key=lambda e: e.size != wanted.size)
         offers = tuple(self._offer(e, True) for e in good)
-        bad = tuple(f"{self._path(e)} is {walk.WORDS[e.kind]}" for e in named if e.kind is not walk.Kind.FILE)
+        bad = tuple(f"{self._path(e)} is {walk.WORDS[e.kind]}" for e in named if e.kind is not walk.EntryKind.FILE)
         others, passed = self._counts.get(wanted.size, (0, 0))
         own = sum(e.size == wanted.size for e in good)
         if (wanted.name, wanted.size) in self._settled:  # another bundle, settled, has the same name
-            return Found(offers, bad, others, passed - own, partial(self._look, wanted))
-        return Found(offers, bad, others - own, passed, partial(self._look, wanted))
+            return FoundFile(offers, bad, others, passed - own, partial(self._look, wanted))
+        return FoundFile(offers, bad, others - own, passed, partial(self._look, wanted))
 
-    def _look(self, wanted: Wanted) -> Iterator[Offer]:
+    def _look(self, wanted: WantedFile) -> Iterator[FileOffer]:
         unread = self._unread.get(wanted.size, {})
         for entry in self._read.get(wanted.sha256, ()):
             if entry.name != wanted.name:
@@ -241,14 +241,14 @@ class FolderSource:
                 if entry.name != wanted.name and key in unread:
                     yield self._offer(entry, False)
 
-    def signature(self, wanted: Wanted, offer: Offer | None) -> SignatureFile:
+    def signature(self, wanted: WantedFile, offer: FileOffer | None) -> SignatureFile:
         """The signature in the offer's folder, else the first of its name."""
         path = _entry(offer).path if offer is not None else ""
         entry = nearest(path, self._signatures.get(wanted.signature, ()))
         return of_entry(entry, self._path(entry) if entry is not None else "")
 
-    def _offer(self, entry: walk.Entry, named: bool) -> Offer:
-        return Offer(self._path(entry), entry.name, entry.size, named, entry)
+    def _offer(self, entry: walk.WalkEntry, named: bool) -> FileOffer:
+        return FileOffer(self._path(entry), entry.name, entry.size, named, entry)
 
     def _remember(self, status: os.stat_result, sha256: str) -> None:
         """The bytes of a file are known: it is no candidate any more for a bundle with others."""
@@ -258,8 +258,8 @@ class FolderSource:
 
     def fetch(
         self,
-        offer: Offer,
-        wanted: Wanted,
+        offer: FileOffer,
+        wanted: WantedFile,
         incoming: Incoming,
         *,
         limit: int,
@@ -285,8 +285,8 @@ class FolderSource:
                 os.close(fd)
 
 
-def _entry(offer: Offer) -> walk.Entry:
-    if not isinstance(offer.ref, walk.Entry):
+def _entry(offer: FileOffer) -> walk.WalkEntry:
+    if not isinstance(offer.ref, walk.WalkEntry):
         raise TypeError("an offer of another source")
     return offer.ref
 
@@ -295,7 +295,7 @@ def _identity(status: os.stat_result) -> _Identity:
     return status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns
 
 
-def _source_error(error: Exception, offer: Offer) -> SourceError:
+def _source_error(error: Exception, offer: FileOffer) -> SourceError:
     reason = (error.strerror or str(error)) if isinstance(error, OSError) else str(error)
     return SourceError(f"{offer.place}: {reason}", where=offer.place)
 
@@ -303,7 +303,7 @@ def _source_error(error: Exception, offer: Offer) -> SourceError:
 def _bring(
     fd: int,
     incoming: Incoming,
-    offer: Offer,
+    offer: FileOffer,
     *,
     limit: int,
     link: Link,

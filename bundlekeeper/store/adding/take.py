@@ -22,7 +22,7 @@ from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.adding import accept_manifest, plan
 from bundlekeeper.store.adding.outcome import TakeRow, row_of
 from bundlekeeper.store.adding.signatures import Sealing
-from bundlekeeper.store.adding.sources import Link, Source
+from bundlekeeper.store.adding.sources import BundleSource, Link
 from bundlekeeper.store.adding.work import Taking
 from bundlekeeper.store.contents import findings as verdicts
 from bundlekeeper.store.contents.repair import consulted, mended
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.lint.read_manifest import Loaded
 
 
-_TO_BRING = {plan.Step.FETCH, plan.Step.LINK}
+_TO_BRING = {plan.AddingStep.FETCH, plan.AddingStep.LINK}
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,7 @@ class TakeResult:
 def take(
     store: Store | None,
     loaded: Loaded,
-    sources: Sequence[Source],
+    sources: Sequence[BundleSource],
     *,
     clock: Clock,
     progress: Progress,
@@ -111,7 +111,7 @@ def take(
         taking = Taking(
             store, room, catalogue, sources, clock=clock, progress=progress, link=link, stop=stop, sealing=sealing
         )
-        contents = plan.Contents(taking.held, taking.proofs, taking.kind, clock())
+        contents = plan.SourceContents(taking.held, taking.proofs, taking.kind, clock())
         exposed = _insist_on_rights(store, taking.held, facts)
         standing = plan.standings(store.fd, contents, facts)
         unseen = plan.survey(sources, facts, standing)
@@ -133,7 +133,7 @@ def _insist_on_rights(store: Store | None, held: Mapping[str, Held], facts: Sequ
     return list(store.rights.insist_on_bundles(shared).values())
 
 
-def _closing(sources: Sequence[Source]) -> ExitStack:
+def _closing(sources: Sequence[BundleSource]) -> ExitStack:
     """Closes every source at its end."""
     closing = ExitStack()
     for source in sources:
@@ -166,7 +166,7 @@ def _judged(
 def _rehearse(
     store: Store | None,
     loaded: Loaded,
-    sources: Sequence[Source],
+    sources: Sequence[BundleSource],
     now: datetime,
     whys: accept_manifest.Whys,
     link: Link,
@@ -175,12 +175,12 @@ def _rehearse(
 ) -> TakeResult:
     """A dry run: the same judgement and the same plan, and nothing else."""
     with files.wrapped("the store cannot be looked at", str(store.root) if store else ""):
-        contents, known = plan.Contents({}, {}, UNKNOWN, now), []
+        contents, known = plan.SourceContents({}, {}, UNKNOWN, now), []
         damage: list[Finding] = []
         if store is not None and store.catalogue_path.exists():
             with consulted(store) as (catalogue, damage):
                 held = {row.place: row for row in catalogue.held()}
-                contents = plan.Contents(held, catalogue.proofs(), describe_fd(store.fd), now)
+                contents = plan.SourceContents(held, catalogue.proofs(), describe_fd(store.fd), now)
                 known = catalogue.accepted()
         loaded, unknown = overlaid(store.fd, loaded, known) if store else (loaded, ())
         facts = facts_of(loaded.manifest)
@@ -205,33 +205,33 @@ def _rehearse(
     return TakeResult(rows, (*findings, *voucher.troubles()), dry_run=True, manifest=ruling)
 
 
-def _row_foreseen(planned: plan.Planned, ruling: Ruling | None) -> TakeRow:
+def _row_foreseen(planned: plan.AddingPlan, ruling: Ruling | None) -> TakeRow:
     status = "refused" if ruling else planned.step.value
     return row_of(planned.facts, status, came_from=_first_offer(planned), signature=ruling.word if ruling else "")
 
 
-def _foreseen(planned: plan.Planned, contents: plan.Contents, unseen: Sequence[str]) -> Iterator[Finding]:
+def _foreseen(planned: plan.AddingPlan, contents: plan.SourceContents, unseen: Sequence[str]) -> Iterator[Finding]:
     facts = planned.facts
-    if planned.step is plan.Step.MISS:
+    if planned.step is plan.AddingStep.MISS:
         obstacles = [sentence for _, found in planned.offers for sentence in found.obstacles]
         passed = verdicts.of_passed(sum(found.passed for _, found in planned.offers))
         yield verdicts.of_miss(facts, [*obstacles, *passed], [source.place for source, _ in planned.offers], unseen)
-    elif planned.step is plan.Step.TRY:
+    elif planned.step is plan.AddingStep.TRY:
         yield verdicts.of_try(facts, sum(found.others for _, found in planned.offers))
-    elif planned.step is plan.Step.CLASH:
+    elif planned.step is plan.AddingStep.CLASH:
         yield verdicts.of_clash(facts, contents.held[facts.place], "")
     yield from verdicts.of_facts(facts)
 
 
-def _first_offer(planned: plan.Planned) -> str:
-    if planned.step is not plan.Step.FETCH:
+def _first_offer(planned: plan.AddingPlan) -> str:
+    if planned.step is not plan.AddingStep.FETCH:
         return ""
     return next((offer.place for _, found in planned.offers for offer in found.offers), "")
 
 
 @contextmanager
 def _telling(
-    progress: Progress, taking: Taking, planned: Sequence[plan.Planned], unseen: Sequence[str]
+    progress: Progress, taking: Taking, planned: Sequence[plan.AddingPlan], unseen: Sequence[str]
 ) -> Iterator[None]:
     """Tell the progress reporter, and give an error that ends the take what was found and done before it."""
     progress.begin("taking", plan.bytes_to_read(planned), len(planned))

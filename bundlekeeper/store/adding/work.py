@@ -19,11 +19,11 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import StoppedError
 from bundlekeeper.findings import Finding
 from bundlekeeper.model.progress import Clock, Progress
-from bundlekeeper.store.adding.fetch_ahead import Ahead, Job
+from bundlekeeper.store.adding.fetch_ahead import AheadFetches, Job
 from bundlekeeper.store.adding.outcome import SetAside, TakeRow, Work
-from bundlekeeper.store.adding.plan import Planned, Step, ask, wanted_of
+from bundlekeeper.store.adding.plan import AddingPlan, AddingStep, ask, wanted_of
 from bundlekeeper.store.adding.signatures import Sealing
-from bundlekeeper.store.adding.sources import Fetched, Found, Link, Offer, Source, SourceError
+from bundlekeeper.store.adding.sources import BundleSource, Fetched, FileOffer, FoundFile, Link, SourceError
 from bundlekeeper.store.contents import findings as verdicts
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents import quarantine, unchanged
@@ -57,7 +57,7 @@ class Taking:
         store: Store,
         room: Incoming,
         catalogue: Catalogue,
-        sources: Sequence[Source],
+        sources: Sequence[BundleSource],
         *,
         clock: Clock,
         progress: Progress,
@@ -77,7 +77,7 @@ class Taking:
         self._works: dict[str, Work] = {}
         self._twins: dict[str, list[Work]] = {}  # the same by digest
         self._now: Work | None = None
-        self._ahead = Ahead(iter(()), stop)
+        self._ahead = AheadFetches(iter(()), stop)
 
     def rows(self) -> tuple[TakeRow, ...]:
         """What came of the bundles that are done, in the plan's order."""
@@ -88,7 +88,7 @@ class Taking:
         known = verdicts.owners((work.facts for work in self._works.values()), self.held.values())
         return tuple(finding for work in self._works.values() for finding in work.findings(known, unseen))
 
-    def run(self, planned: Sequence[Planned]) -> None:
+    def run(self, planned: Sequence[AddingPlan]) -> None:
         """Do every step of the plan. Raises UnfinishedError when the store fails, StoppedError.
 
         What lies in the store is judged first, and what no source had gets a second look at the end, so that bytes
@@ -98,10 +98,10 @@ class Taking:
         for work in self._works.values():
             self._twins.setdefault(work.facts.sha256, []).append(work)
         for each in planned:
-            if each.step is Step.PROVE:
+            if each.step is AddingStep.PROVE:
                 with self._at(each.facts) as work:
                     work.done = self._prove(work)
-        with Ahead(self._jobs(planned), self._stop) as self._ahead:
+        with AheadFetches(self._jobs(planned), self._stop) as self._ahead:
             for each in planned:
                 if not self._works[each.facts.place].done:
                     with self._at(each.facts) as work:
@@ -125,10 +125,10 @@ class Taking:
             yield self._now
         self._sealing.forget(facts)
 
-    def _bring(self, planned: Planned, work: Work) -> None:
-        if planned.step is Step.NOTHING and self._rest(work):
+    def _bring(self, planned: AddingPlan, work: Work) -> None:
+        if planned.step is AddingStep.NOTHING and self._rest(work):
             return
-        if planned.step is Step.CLASH:
+        if planned.step is AddingStep.CLASH:
             work.clash = self.held[work.facts.place]
         if work.clash is not None or not self._from_within(work):
             self._fetch(planned, work)
@@ -147,7 +147,12 @@ class Taking:
         return True
 
     def _may_place(
-        self, work: Work, digests: Mapping[str, str], fd: int, source: Source | None = None, offer: Offer | None = None
+        self,
+        work: Work,
+        digests: Mapping[str, str],
+        fd: int,
+        source: BundleSource | None = None,
+        offer: FileOffer | None = None,
     ) -> bool:
         """Rule on the signature of right bytes; False, and the bundle is refused, where they may not be used."""
         if not self._sealing.concerns(work.facts):
@@ -194,7 +199,9 @@ class Taking:
                 self._record(row, proof)
                 work.clash = row
                 return False
-            wrong = quarantine.Wrong(facts, size, sha256, facts.place, "the file in the store was not the manifest's")
+            wrong = quarantine.QuarantineReason(
+                facts, size, sha256, facts.place, "the file in the store was not the manifest's"
+            )
             self._forget(facts.place)  # first: a row without its file would claim too much
             try:
                 kept = quarantine.move_in(self._store.fd, self._room, found.folder, wrong, self._clock())
@@ -337,14 +344,14 @@ class Taking:
 
     # From a source
 
-    def _jobs(self, planned: Sequence[Planned]) -> Iterator[Job]:
+    def _jobs(self, planned: Sequence[AddingPlan]) -> Iterator[Job]:
         """What may be fetched ahead: the likeliest file of each bundle that is to come from a server.
 
         Of bundles of the same bytes only the first is: the others are linked. What need not be read is not.
         """
         for each in planned:
             work = self._works[each.facts.place]
-            first = _first(each.offers) if each.step is Step.FETCH and not work.done else None
+            first = _first(each.offers) if each.step is AddingStep.FETCH and not work.done else None
             if first is None or not first[0].host or self._places.get(each.facts.sha256):
                 continue
             waiting = (twin for twin in self._twins[each.facts.sha256] if not twin.done)
@@ -354,7 +361,7 @@ class Taking:
                 yield Job(each.facts.place, offer, source.host, each.facts.sha256, fetch)
 
     def _bytes_of(
-        self, source: Source, offer: Offer, work: Work, algorithms: Sequence[str], stop: Stop | None
+        self, source: BundleSource, offer: FileOffer, work: Work, algorithms: Sequence[str], stop: Stop | None
     ) -> Fetched:
         """Bring one offer's bytes into a temporary file; for any thread. Raises as `Source.fetch`."""
         facts = work.facts
@@ -369,7 +376,7 @@ class Taking:
             algorithms=algorithms,
         )
 
-    def _fetch(self, planned: Planned, work: Work) -> None:
+    def _fetch(self, planned: AddingPlan, work: Work) -> None:
         work.offers = planned.offers or ask(self._sources, planned.facts)
         first = _first(work.offers)
         work.ruling = self._sealing.foresee(work.facts, *first) if first else None
@@ -381,7 +388,7 @@ class Taking:
                 if self._try(source, offer, work):
                     return
 
-    def _try(self, source: Source, offer: Offer, work: Work) -> bool:
+    def _try(self, source: BundleSource, offer: FileOffer, work: Work) -> bool:
         """Bring one offer; True when the bundle is settled by it."""
         facts = work.facts
         try:
@@ -409,7 +416,7 @@ class Taking:
                 return self._refused(offer, fetched, work)
             return self._keep(offer, fetched, work)
 
-    def _refused(self, offer: Offer, fetched: Fetched, work: Work) -> bool:
+    def _refused(self, offer: FileOffer, fetched: Fetched, work: Work) -> bool:
         """Right bytes that may not be used: a bad signature sets them aside, and others may be better signed."""
         if work.ruling is None or not work.ruling.bad:
             return True
@@ -421,7 +428,7 @@ class Taking:
         work.ruling = None
         return False
 
-    def _keep(self, offer: Offer, fetched: Fetched, work: Work) -> bool:
+    def _keep(self, offer: FileOffer, fetched: Fetched, work: Work) -> bool:
         """Put right bytes in their place, or into quarantine where other bytes have it by right."""
         facts = work.facts
         if work.clash is not None:
@@ -443,11 +450,13 @@ class Taking:
         work.ended("taken", fetched.way_in, offer.place, fetched.note)
         return True
 
-    def _quarantine(self, offer: Offer, fetched: Fetched | None, work: Work) -> None:
+    def _quarantine(self, offer: FileOffer, fetched: Fetched | None, work: Work) -> None:
         facts = work.facts
         if fetched is None:
             size = offer.size if offer.size != facts.size else None  # it has grown since it was offered
-            wrong = quarantine.Wrong(facts, size, "", offer.place, "of another size than the bundle, and not read")
+            wrong = quarantine.QuarantineReason(
+                facts, size, "", offer.place, "of another size than the bundle, and not read"
+            )
         else:
             digest = fetched.digest
             why = verdicts.code_of(facts, digest.size)
@@ -455,7 +464,7 @@ class Taking:
                 why = "the right bytes, but their signature is not good"
             elif digest.sha256 == facts.sha256:
                 why = "right, but its place is taken by other bytes that an older manifest proved"
-            wrong = quarantine.Wrong(facts, digest.size, digest.sha256, offer.place, why)
+            wrong = quarantine.QuarantineReason(facts, digest.size, digest.sha256, offer.place, why)
         kept, failure = quarantine.keep(
             self._store.fd, self._room, wrong, fetched.temp if fetched else None, self._clock()
         )
@@ -484,5 +493,5 @@ class Taking:
         self.proofs.pop(place, None)
 
 
-def _first(offers: Sequence[tuple[Source, Found]]) -> tuple[Source, Offer] | None:
+def _first(offers: Sequence[tuple[BundleSource, FoundFile]]) -> tuple[BundleSource, FileOffer] | None:
     return next(((source, offer) for source, found in offers for offer in found.every()), None)

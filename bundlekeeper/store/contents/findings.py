@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.store.contents.quarantine import Wrong
+from bundlekeeper.store.contents.quarantine import QuarantineReason
 from bundlekeeper.store.database.bundle_facts import Facts
 from bundlekeeper.store.database.rows import Held
 
@@ -29,7 +29,9 @@ def code_of(facts: Facts, size: int) -> str:
     return "truncated" if size < facts.size else "extended"
 
 
-def of_wrong(wrong: Wrong, known: Mapping[str, str], kept: str, failure: str, *, level: Level | None = None) -> Finding:
+def of_wrong(
+    wrong: QuarantineReason, known: Mapping[str, str], kept: str, failure: str, *, level: Level | None = None
+) -> Finding:
     """The finding for bytes that are not the bundle's; `kept` is their place in quarantine, `failure` why not there."""
     facts = wrong.facts
     code = "extended" if wrong.size is None else code_of(facts, wrong.size)  # unread without a size: too much came

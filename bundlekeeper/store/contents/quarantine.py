@@ -26,7 +26,7 @@ _NAME_BYTES = 255  # NAME_MAX of the common file systems
 
 
 @dataclass(frozen=True, slots=True)
-class Wrong:
+class QuarantineReason:
     """What was found instead of a bundle: its size, its SHA-256 (empty when it was not read), from where, and why."""
 
     facts: Facts
@@ -44,7 +44,7 @@ def name_for(name: str, sha256: str, size: int | None = None, *, digits: int = _
     return head + tail
 
 
-def _free_name(folder: int, wrong: Wrong) -> str:
+def _free_name(folder: int, wrong: QuarantineReason) -> str:
     """The usual name, or one with the whole digest where other bytes have taken it."""
     name = name_for(wrong.facts.name, wrong.sha256, wrong.size)
     if not wrong.sha256 or not files.exists(folder, name) or os.lstat(name, dir_fd=folder).st_size == wrong.size:
@@ -52,7 +52,7 @@ def _free_name(folder: int, wrong: Wrong) -> str:
     return name_for(wrong.facts.name, wrong.sha256, wrong.size, digits=len(wrong.sha256))
 
 
-def keep(root: int, incoming: Incoming, wrong: Wrong, temp: Temp | None, at: datetime) -> tuple[str, str]:
+def keep(root: int, incoming: Incoming, wrong: QuarantineReason, temp: Temp | None, at: datetime) -> tuple[str, str]:
     """Put the bytes (if there are any) and their note into quarantine.
 
     Returns the place of the bytes inside the store, and a sentence on why they are not there; one of the two is empty.
@@ -75,7 +75,7 @@ def keep(root: int, incoming: Incoming, wrong: Wrong, temp: Temp | None, at: dat
     return f"{FOLDER}/{name}", ""
 
 
-def move_in(root: int, incoming: Incoming, folder: int, wrong: Wrong, at: datetime) -> str:
+def move_in(root: int, incoming: Incoming, folder: int, wrong: QuarantineReason, at: datetime) -> str:
     """Move a file of the store out of its family's folder, under the same rule of names; return its new place.
 
     The old name goes only when the new one is on the disk. Raises OSError, RefusedError.
@@ -98,7 +98,7 @@ def move_in(root: int, incoming: Incoming, folder: int, wrong: Wrong, at: dateti
     return f"{FOLDER}/{name}"
 
 
-def _note(folder: int, incoming: Incoming, name: str, wrong: Wrong, at: datetime, *, kept: bool) -> None:
+def _note(folder: int, incoming: Incoming, name: str, wrong: QuarantineReason, at: datetime, *, kept: bool) -> None:
     if files.exists(folder, name + _NOTE):
         return
     with incoming.temp() as temp:
@@ -109,7 +109,7 @@ def _note(folder: int, incoming: Incoming, name: str, wrong: Wrong, at: datetime
             temp.publish(folder, name + _NOTE)
 
 
-def _text(wrong: Wrong, at: datetime, *, kept: bool) -> str:
+def _text(wrong: QuarantineReason, at: datetime, *, kept: bool) -> str:
     facts = wrong.facts
     rows: Sequence[tuple[str, str]] = (
         ("what", wrong.why),

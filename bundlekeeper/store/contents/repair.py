@@ -96,7 +96,7 @@ def _made_again(store: Store, clock: Clock, but: str) -> tuple[Catalogue, list[F
 
 def _opened(
     store: Store, *, write: bool, but: str = ""
-) -> tuple[Catalogue | None, Sequence[kept_manifests.Unread], DamagedError | None]:
+) -> tuple[Catalogue | None, Sequence[kept_manifests.UnreadManifest], DamagedError | None]:
     """The catalogue where all of it holds and every kept manifest that can be read has its row; else why not."""
     try:
         catalogue = store.any_catalogue(write=write)

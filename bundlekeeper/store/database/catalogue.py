@@ -27,8 +27,8 @@ from bundlekeeper.store.database.row_checksums import (
     PROOF,
     TABLES,
     Exempt,
+    RowTable,
     T,
-    Table,
     Values,
     raw,
 )
@@ -235,7 +235,7 @@ class Catalogue:
         exceptions = tuple(exempt for _, exempt in sorted(kept["exception"]))
         return Sound(manifests, tuple(kept["held"]), tuple(kept["proof"]), exceptions, tuple(lost))
 
-    def _rows(self, table: Table[T]) -> list[T]:
+    def _rows(self, table: RowTable[T]) -> list[T]:
         """All rows of a table. Raises DamagedError where one is not what was written, or missing."""
         if table.name in self._read:
             return self._read.pop(table.name)
@@ -247,7 +247,7 @@ class Catalogue:
             raise _damage([_told(table, broken, found, total)], self._where)
         return [table.make(row[:-1]) for row in found]
 
-    def _salvaged(self, table: Table[T]) -> tuple[list[T], list[str]]:
+    def _salvaged(self, table: RowTable[T]) -> tuple[list[T], list[str]]:
         """The rows of a table that are what was written, and what is lost of it, read from both ends."""
         found: dict[Values, Values] = {}
         broken: dict[Values, Values] = {}
@@ -273,7 +273,7 @@ class Catalogue:
             lost.append(_told(table, list(broken.values()), list(found.values()), total))
         return [table.make(row[:-1]) for row in found.values()], lost
 
-    def _total(self, table: Table[Any]) -> Values | None:
+    def _total(self, table: RowTable[Any]) -> Values | None:
         query = "SELECT rows, checksums FROM total WHERE of = ?"
         row: Values | None = self._connection.execute(query, (table.name,)).fetchone()
         return row
@@ -297,7 +297,7 @@ def _total_of(rows: Collection[Values]) -> Values:
     return len(rows), sum(row[-1] for row in rows)
 
 
-def _told(table: Table[Any], broken: Sequence[Values], found: Sequence[Values], total: Values | None) -> str:
+def _told(table: RowTable[Any], broken: Sequence[Values], found: Sequence[Values], total: Values | None) -> str:
     """What is wrong with a table, in a sentence."""
     if broken:
         names = [" ".join(str(value) for value in table.key_of(row[:-1])) for row in broken]
@@ -335,6 +335,6 @@ def _saying(row: Held, facts: Facts) -> Held:
     )
 
 
-def _put(connection: sqlite3.Connection, table: Table[T], rows: Iterable[T]) -> None:
+def _put(connection: sqlite3.Connection, table: RowTable[T], rows: Iterable[T]) -> None:
     """Write rows, each over the one of its key."""
     connection.executemany(table.put, (table.bound(row) for row in rows))

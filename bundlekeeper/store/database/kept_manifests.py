@@ -29,7 +29,7 @@ _NAME = re.compile(r"(.+)-([0-9]{1,18})\.toml", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class KeptManifest:
     """One kept manifest that was read: the row it should have, and what it says of each bundle."""
 
     accepted: Accepted
@@ -37,7 +37,7 @@ class Kept:
 
 
 @dataclass(frozen=True, slots=True)
-class Unread:
+class UnreadManifest:
     """A kept manifest without a row, of which only its name is known: `sequence` by that name."""
 
     place: str
@@ -75,21 +75,23 @@ def highest(root: int, platform: str) -> int:
     return max((_sequence(place) for place in unrecorded(root, ()) if _platform(place) == platform), default=-1)
 
 
-def read_kept(root: int, places: Collection[str], platforms: Collection[str] = ()) -> tuple[list[Kept], list[Unread]]:
+def read_kept(
+    root: int, places: Collection[str], platforms: Collection[str] = ()
+) -> tuple[list[KeptManifest], list[UnreadManifest]]:
     """What is kept at these places, by sequence; and what of it cannot be read, or is not what its name says.
 
     With `platforms`, a manifest of another one is not what belongs there. Raises nothing.
     """
-    read: list[Kept] = []
-    unread: list[Unread] = []
+    read: list[KeptManifest] = []
+    unread: list[UnreadManifest] = []
     for place in places:
         found = _read(root, place)
-        if isinstance(found, Kept) and platforms and found.accepted.platform not in platforms:
+        if isinstance(found, KeptManifest) and platforms and found.accepted.platform not in platforms:
             found = f"it is a manifest of platform {found.accepted.platform}, and the store keeps others"
-        if isinstance(found, Kept):
+        if isinstance(found, KeptManifest):
             read.append(found)
         else:
-            unread.append(Unread(place, _sequence(place), found))
+            unread.append(UnreadManifest(place, _sequence(place), found))
     return sorted(read, key=lambda each: each.accepted.sequence), unread
 
 
@@ -103,7 +105,7 @@ def _platform(place: str) -> str:
     return name[1] if name else ""
 
 
-def _read(root: int, place: str) -> Kept | str:
+def _read(root: int, place: str) -> KeptManifest | str:
     """The manifest at a place, or why it is none."""
     from bundlekeeper.model.lint.read_manifest import read  # costs pydantic; a row is seldom missing
     from bundlekeeper.store.database.bundle_facts import facts_of
@@ -125,7 +127,7 @@ def _read(root: int, place: str) -> Kept | str:
     of = loaded.manifest
     if place != f"{FOLDER}/{of.platform}-{of.sequence}.toml":
         return f"its name and what it says are not one: it is manifest {of.platform} {of.sequence}"
-    return Kept(Accepted(of.platform, of.sequence, loaded.sha256, place, of.issued, of.expires, at), facts)
+    return KeptManifest(Accepted(of.platform, of.sequence, loaded.sha256, place, of.issued, of.expires, at), facts)
 
 
 def in_order(known: Sequence[Accepted], kept: Iterable[Accepted]) -> list[Accepted]:

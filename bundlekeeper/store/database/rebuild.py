@@ -28,7 +28,7 @@ class Filled:
 
     manifests: tuple[str, ...] = ()
     files: int = 0
-    unread: tuple[kept_manifests.Unread, ...] = ()
+    unread: tuple[kept_manifests.UnreadManifest, ...] = ()
 
 
 def fill(root: int, catalogue: Catalogue, sound: Sound) -> Filled:

@@ -24,7 +24,7 @@ Exempt = tuple[datetime, str, str, str]
 
 
 @dataclass(frozen=True, slots=True)
-class Table(Generic[T]):
+class RowTable(Generic[T]):
     """One table: its name, its columns without the checksum, those of its key, and how its rows are made.
 
     `noun` is what a row is called; `raw` are the columns whose text may be no UTF-8 (names of files).
@@ -192,7 +192,7 @@ def _columns(names: str) -> tuple[str, ...]:
     return tuple(names.split())
 
 
-HELD = Table(
+HELD = RowTable(
     "held",
     "file held",
     _columns(
@@ -204,7 +204,7 @@ HELD = Table(
     _held_from,
     frozenset({"place", "taken_from"}),
 )
-MANIFEST = Table(
+MANIFEST = RowTable(
     "manifest",
     "manifest accepted",
     _columns("platform sequence sha256 place issued expires accepted_at signed_by signed_key turn"),
@@ -212,7 +212,7 @@ MANIFEST = Table(
     _manifest_row,
     _manifest_from,
 )
-PROOF = Table(
+PROOF = RowTable(
     "proof",
     "proof",
     _columns("place sha256 proven_at size mtime_ns ctime_ns inode device trustworthy digests"),
@@ -221,7 +221,7 @@ PROOF = Table(
     _proof_from,
     frozenset({"place"}),
 )
-EXCEPTION = Table(
+EXCEPTION = RowTable(
     "exception",
     "exception recorded",
     _columns("number at what subject why"),
@@ -230,4 +230,4 @@ EXCEPTION = Table(
     _exception_from,
     frozenset({"subject", "why"}),
 )
-TABLES: tuple[Table[Any], ...] = (MANIFEST, HELD, PROOF, EXCEPTION)
+TABLES: tuple[RowTable[Any], ...] = (MANIFEST, HELD, PROOF, EXCEPTION)

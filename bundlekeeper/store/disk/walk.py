@@ -26,7 +26,7 @@ _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
 _LEAF = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY | os.O_CLOEXEC
 
 
-class Kind(StrEnum):
+class EntryKind(StrEnum):
     """What stands under a name."""
 
     FILE = "file"
@@ -42,17 +42,17 @@ class Kind(StrEnum):
 
 
 #: How each kind is called in a sentence.
-WORDS: dict[Kind, str] = {
-    Kind.FILE: "a regular file",
-    Kind.SYMLINK: "a symbolic link",
-    Kind.FIFO: "a named pipe",
-    Kind.SOCKET: "a socket",
-    Kind.DEVICE: "a device",
-    Kind.DIR_UNREADABLE: "a folder that cannot be read",
-    Kind.UNREADABLE: "an entry that cannot be looked at",
-    Kind.VANISHED: "an entry that vanished",
-    Kind.LOOP: "a folder that contains itself",
-    Kind.LIMIT: "more than is looked at",
+WORDS: dict[EntryKind, str] = {
+    EntryKind.FILE: "a regular file",
+    EntryKind.SYMLINK: "a symbolic link",
+    EntryKind.FIFO: "a named pipe",
+    EntryKind.SOCKET: "a socket",
+    EntryKind.DEVICE: "a device",
+    EntryKind.DIR_UNREADABLE: "a folder that cannot be read",
+    EntryKind.UNREADABLE: "an entry that cannot be looked at",
+    EntryKind.VANISHED: "an entry that vanished",
+    EntryKind.LOOP: "a folder that contains itself",
+    EntryKind.LIMIT: "more than is looked at",
 }
 
 
@@ -64,7 +64,7 @@ class _Root:
 
 
 @dataclass(slots=True)
-class Entry:
+class WalkEntry:
     """One entry below the root: `path` is relative and posix (undecodable bytes as PEP 383 surrogates).
 
     `stat` is what lstat said during the walk, None where it could not be asked; `says` is the reason for the kinds
@@ -72,7 +72,7 @@ class Entry:
     """
 
     path: str
-    kind: Kind
+    kind: EntryKind
     stat: os.stat_result | None
     says: str = ""
     _root: _Root | None = field(default=None, repr=False)
@@ -128,7 +128,7 @@ def _is(found: os.stat_result, device: int, inode: int) -> bool:
 
 def walk(
     root: Path, *, max_entries: int = MAX_ENTRIES, max_depth: int = MAX_DEPTH, skip: Collection[str] = ()
-) -> Iterator[Entry]:
+) -> Iterator[WalkEntry]:
     """Yield every entry below `root` that is no folder, and each folder that could not be looked into.
 
     `root` itself may be a link: the user named it. `skip` holds paths, relative to the root, that are passed over.
@@ -158,26 +158,28 @@ class _Walk:
         self.max_depth = max_depth
         self.skip = skip
 
-    def folder(self, fd: int, prefix: str, above: tuple[tuple[int, int], ...]) -> Iterator[Entry]:
+    def folder(self, fd: int, prefix: str, above: tuple[tuple[int, int], ...]) -> Iterator[WalkEntry]:
         """Yield what lies in the open folder `fd`; `above` holds device and inode of it and of its ancestors."""
         for name, found, says in self._children(fd):
             path = prefix + name
             if self.skip and path in self.skip:
                 continue
             if self.left <= 0:
-                yield Entry(prefix.rstrip("/") or ".", Kind.LIMIT, None, "too many entries; the rest was not looked at")
+                yield WalkEntry(
+                    prefix.rstrip("/") or ".", EntryKind.LIMIT, None, "too many entries; the rest was not looked at"
+                )
                 return
             if not name:
-                yield Entry(prefix.rstrip("/") or ".", Kind.DIR_UNREADABLE, None, says)
+                yield WalkEntry(prefix.rstrip("/") or ".", EntryKind.DIR_UNREADABLE, None, says)
             elif found is None:
-                yield Entry(path, Kind.UNREADABLE if says else Kind.VANISHED, None, says)
+                yield WalkEntry(path, EntryKind.UNREADABLE if says else EntryKind.VANISHED, None, says)
             elif stat_bits.S_ISDIR(found.st_mode):
                 yield from self._below(fd, name, path, found, above)
                 if self.left <= 0:
                     return
                 continue
             else:
-                yield Entry(path, _kind(found.st_mode), found, "", self.root)
+                yield WalkEntry(path, _kind(found.st_mode), found, "", self.root)
             self.left -= 1
 
     def _children(self, fd: int) -> list[tuple[str, os.stat_result | None, str]]:
@@ -207,22 +209,22 @@ class _Walk:
 
     def _below(
         self, fd: int, name: str, path: str, found: os.stat_result, above: tuple[tuple[int, int], ...]
-    ) -> Iterator[Entry]:
+    ) -> Iterator[WalkEntry]:
         here = (found.st_dev, found.st_ino)
-        refused: tuple[Kind, str] | None = None
+        refused: tuple[EntryKind, str] | None = None
         if here in above:
-            refused = Kind.LOOP, "the folder contains itself"
+            refused = EntryKind.LOOP, "the folder contains itself"
         elif len(above) > self.max_depth:
-            refused = Kind.LIMIT, f"more than {self.max_depth} folders inside each other; not looked into"
+            refused = EntryKind.LIMIT, f"more than {self.max_depth} folders inside each other; not looked into"
         else:
             try:
                 below = os.open(name, _FOLDER | os.O_NOFOLLOW, dir_fd=fd)
             except OSError as e:
                 gone = e.errno in (errno.ENOENT, errno.ENOTDIR, errno.ELOOP)  # replaced since it was listed
-                refused = Kind.VANISHED if gone else Kind.DIR_UNREADABLE, e.strerror or "unknown error"
+                refused = EntryKind.VANISHED if gone else EntryKind.DIR_UNREADABLE, e.strerror or "unknown error"
         if refused is not None:
             self.left -= 1
-            yield Entry(path, refused[0], found, refused[1])
+            yield WalkEntry(path, refused[0], found, refused[1])
             return
         try:
             yield from self.folder(below, path + "/", (*above, here))
@@ -230,11 +232,11 @@ class _Walk:
             os.close(below)
 
 
-def _kind(mode: int) -> Kind:
+def _kind(mode: int) -> EntryKind:
     if stat_bits.S_ISREG(mode):
-        return Kind.FILE
+        return EntryKind.FILE
     if stat_bits.S_ISLNK(mode):
-        return Kind.SYMLINK
+        return EntryKind.SYMLINK
     if stat_bits.S_ISFIFO(mode):
-        return Kind.FIFO
-    return Kind.SOCKET if stat_bits.S_ISSOCK(mode) else Kind.DEVICE
+        return EntryKind.FIFO
+    return EntryKind.SOCKET if stat_bits.S_ISSOCK(mode) else EntryKind.DEVICE

@@ -15,13 +15,13 @@ from bundlekeeper.errors import RefusedError
 from bundlekeeper.store.database.rows import Stated
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.temp_files import Incoming
-from bundlekeeper.store.disk.walk import WORDS, Entry, Kind
+from bundlekeeper.store.disk.walk import WORDS, EntryKind, WalkEntry
 
 MAX_BYTES = 1 << 20  # proof.verdict.MAX_SIGNATURE_BYTES, which costs cryptography to import
 SUFFIX = ".sig"  # of the signature of a document of ours
 
 
-class Signed(Protocol):
+class FoundSignature(Protocol):
     """A bundle with its place inside a store and what its manifest states of a signature."""
 
     @property
@@ -59,12 +59,12 @@ def unreadable(place: str, reason: str) -> SignatureFile:
     return SignatureFile(None, place, f"the signature {place} could not be read: {reason}", "not-checked")
 
 
-def of_entry(entry: Entry | None, place: str = "") -> SignatureFile:
+def of_entry(entry: WalkEntry | None, place: str = "") -> SignatureFile:
     """The signature in what a walk found, None for nothing; `place` is how it is called. Raises nothing."""
     if entry is None:
         return ABSENT
     place = place or entry.path
-    if entry.kind is not Kind.FILE:
+    if entry.kind is not EntryKind.FILE:
         return SignatureFile(None, place, f"under the signature's name {place} stands {WORDS[entry.kind]}, not a file")
     if entry.size > MAX_BYTES:
         return too_large(place)
@@ -76,14 +76,14 @@ def of_entry(entry: Entry | None, place: str = "") -> SignatureFile:
     return SignatureFile(data, place) if len(data) <= MAX_BYTES else too_large(place)
 
 
-def nearest(path: str, named: Sequence[Entry]) -> Entry | None:
+def nearest(path: str, named: Sequence[WalkEntry]) -> WalkEntry | None:
     """Of the entries with a signature's name, that in the folder of `path`, else the first, files before all else."""
     folder = path.rpartition("/")[0]
     beside = [each for each in named if each.path.rpartition("/")[0] == folder]
-    return min(beside or named, key=lambda each: each.kind is not Kind.FILE, default=None)
+    return min(beside or named, key=lambda each: each.kind is not EntryKind.FILE, default=None)
 
 
-def place_of(signed: Signed) -> str:
+def place_of(signed: FoundSignature) -> str:
     """Where the store keeps the signature of a bundle; empty where its manifest states none."""
     name = signed.signature.file if signed.signature is not None else ""
     return f"{signed.place.rpartition('/')[0]}/{name}" if name else ""

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import KeeperError, RefusedError
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.model.trust import FORMS, Moment
+from bundlekeeper.model.trust import FORMS, TrustMoment
 from bundlekeeper.store.database.rows import UNKNOWN_SIGNATURE, Accepted, Stated
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.signatures.sidecar_files import ABSENT, SUFFIX, SignatureFile, in_store
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.acceptance import Acceptance
     from bundlekeeper.store.contents.store import Store
     from bundlekeeper.store.signatures.trust_list import TrustList
-    from bundlekeeper.verification.signatures.judge import Evidence, Verdict
+    from bundlekeeper.verification.signatures.judge import SignatureEvidence, Verdict
 
 ACCEPTANCE = "acceptance.toml"
 GOOD, NOT_STATED = "good", "not stated"
@@ -220,10 +220,10 @@ class Voucher:
             subject,
             signature,
             trust=self._list().entries,
-            evidence=verdict.Evidence(digests, lambda _limit: data, lambda: [data]),
+            evidence=verdict.SignatureEvidence(digests, lambda _limit: data, lambda: [data]),
             moments=(
-                Moment(_end_of(issued), "the date of issue that the manifest states"),
-                Moment(at or self._now, "the day it is accepted" if at is None else "the day it was accepted"),
+                TrustMoment(_end_of(issued), "the date of issue that the manifest states"),
+                TrustMoment(at or self._now, "the day it is accepted" if at is None else "the day it was accepted"),
             ),
             purpose="manifests",
             accepted=self._forms(),
@@ -272,23 +272,23 @@ class Voucher:
     def _forms(self) -> Sequence[str]:
         return self.acceptance.forms if self.acceptance is not None else FORMS
 
-    def _moments(self, released: date | None) -> tuple[Moment, ...]:
+    def _moments(self, released: date | None) -> tuple[TrustMoment, ...]:
         """The release date that the manifest states; today as well where that is still to come, or not stated."""
-        now = Moment(self._now, "now, as the manifest states no release date" if released is None else "now")
+        now = TrustMoment(self._now, "now, as the manifest states no release date" if released is None else "now")
         if released is None:
             return (now,)
-        stated = Moment(_end_of(released), "the release date that the manifest states")
+        stated = TrustMoment(_end_of(released), "the release date that the manifest states")
         return (stated, now) if released > self._now.date() else (stated,)
 
-    def _evidence(self, message: Message) -> Evidence:
+    def _evidence(self, message: Message) -> SignatureEvidence:
         from bundlekeeper.store.signatures.second_read import chunks_again, whole_again
-        from bundlekeeper.verification.signatures.judge import Evidence
+        from bundlekeeper.verification.signatures.judge import SignatureEvidence
 
         whole = whole_again(message.again) if message.again is not None else None
         chunks = chunks_again(message.again) if message.again is not None else None
         if self.acceptance is None:
-            return Evidence(message.digests, whole, chunks)
-        return Evidence(message.digests, whole, chunks, self.acceptance.max_whole_bytes)
+            return SignatureEvidence(message.digests, whole, chunks)
+        return SignatureEvidence(message.digests, whole, chunks, self.acceptance.max_whole_bytes)
 
     def _ruling(self, found: Verdict, wanted: bool) -> Ruling:
         if found.by is not None:

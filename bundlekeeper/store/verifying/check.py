@@ -16,19 +16,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.model.check_result import CheckResult, Row, Status
+from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.contents.right_now import proven_ahead
 from bundlekeeper.store.contents.store import KEEPER, MANIFESTS, QUARANTINE, Store
 from bundlekeeper.store.database.catalogue import Catalogue
 from bundlekeeper.store.database.rows import UNKNOWN_SIGNATURE, Held
 from bundlekeeper.store.disk.filesystem import FsKind, describe
-from bundlekeeper.store.disk.walk import Entry, Kind, walk
+from bundlekeeper.store.disk.walk import EntryKind, WalkEntry, walk
 from bundlekeeper.store.signatures.sidecar_files import place_of
 from bundlekeeper.store.signatures.voucher import Voucher
-from bundlekeeper.store.verifying.expected import NOTHING, Listed, Listing, kept, listing_of
-from bundlekeeper.store.verifying.judge import Judge, Slot, Wrong, about_bundles
-from bundlekeeper.store.verifying.read import Candidate, How, Limits, ProofBook, Prover, Readings, all_zero
+from bundlekeeper.store.verifying.expected import NOTHING, ExpectedFile, Listing, kept, listing_of
+from bundlekeeper.store.verifying.judge import ExpectedSlot, FileJudge, WrongFile, about_bundles
+from bundlekeeper.store.verifying.read import Candidate, FileReadings, How, ProofBook, Prover, ReadingLimits, all_zero
 from bundlekeeper.store.verifying.signatures import Seals
 from bundlekeeper.store.verifying.to_quarantine import put_aside
 from bundlekeeper.verification.hashing.read import Stop
@@ -36,14 +36,24 @@ from bundlekeeper.verification.hashing.read import Stop
 if TYPE_CHECKING:
     from bundlekeeper.model.lint.read_manifest import Loaded
 
-__all__ = ["CheckResult", "Limits", "Listing", "Means", "Row", "Status", "check_folder", "check_store", "listing_of"]
+__all__ = [
+    "CheckMeans",
+    "CheckResult",
+    "CheckedRow",
+    "Listing",
+    "ReadingLimits",
+    "Status",
+    "check_folder",
+    "check_store",
+    "listing_of",
+]
 
 _OWN_BYTES_LIMIT = 16 * 1024 * 1024  # no manifest is larger
 _OWN_NAMES = frozenset({"acceptance.toml", "lost+found"})
 
 
 @dataclass(frozen=True, slots=True)
-class Means:
+class CheckMeans:
     """What a check works with.
 
     `record` is False where proofs may be read but not written; an earlier proof older than `max_age_s` is not relied on
@@ -63,8 +73,8 @@ class Means:
 def check_folder(
     root: Path,
     loaded: Loaded | Listing,
-    means: Means,
-    limits: Limits | None = None,
+    means: CheckMeans,
+    limits: ReadingLimits | None = None,
     *,
     book: ProofBook | None = None,
     own: Sequence[bytes] = (),
@@ -79,9 +89,9 @@ def check_folder(
     """
     listing = loaded if isinstance(loaded, Listing) else listing_of(loaded.manifest)
     own = own if isinstance(loaded, Listing) else [*own, loaded.data]
-    slots = {each.name: Slot(each, subject=each.name) for each in listing.bundles}
-    strays: list[Entry] = []
-    named: dict[str, list[Entry]] = {name: [] for name in listing.signatures}
+    slots = {each.name: ExpectedSlot(each, subject=each.name) for each in listing.bundles}
+    strays: list[WalkEntry] = []
+    named: dict[str, list[WalkEntry]] = {name: [] for name in listing.signatures}
     for entry in walk(root):
         slot = slots.get(entry.name)
         if entry.name in named:
@@ -91,7 +101,7 @@ def check_folder(
         elif not _is_own(entry, own, listing.signatures):
             strays.append(entry)
     real = os.path.realpath(root)
-    check = _Check(real, list(slots.values()), strays, means, limits or Limits(), book, in_store=False)
+    check = _Check(real, list(slots.values()), strays, means, limits or ReadingLimits(), book, in_store=False)
     check.run(f"{real.rstrip('/')}/", frozenset(), named)
     check.date(listing)
     return check.result
@@ -101,8 +111,8 @@ def check_store(
     store: Store,
     catalogue: Catalogue,
     loaded: Loaded | Listing | None,
-    means: Means,
-    limits: Limits | None = None,
+    means: CheckMeans,
+    limits: ReadingLimits | None = None,
     *,
     carried: Collection[str] | None = None,
 ) -> CheckResult:
@@ -119,7 +129,7 @@ def check_store(
     found: list[Finding] = []
     if loaded is not None:
         listing = loaded if isinstance(loaded, Listing) else listing_of(loaded.manifest)
-        slots = {each.place: Slot(each, subject=each.place) for each in listing.bundles}
+        slots = {each.place: ExpectedSlot(each, subject=each.place) for each in listing.bundles}
     else:
         newest, found = kept(store, catalogue.accepted())
         listing = newest or NOTHING
@@ -127,12 +137,12 @@ def check_store(
         named = {each.place: each for each in listing.bundles}
         slots = {
             # Without the manifest nobody can say that it no longer names a file: the catalogue's word stands.
-            place: Slot(_newest(row, named.get(place)), subject=place, listed=newest is None or place in named)
+            place: ExpectedSlot(_newest(row, named.get(place)), subject=place, listed=newest is None or place in named)
             for place, row in held.items()
         }
         for place, each in named.items():
             sent = carried is None or place in held or each.sha256 in carried
-            slot = slots.setdefault(place, Slot(each, subject=place, sent=sent))
+            slot = slots.setdefault(place, ExpectedSlot(each, subject=place, sent=sent))
             if slot.facts.sha256 != each.sha256:
                 says = "the newest manifest names other bytes for this place, which are not held"
                 found.append(finding("missing", place, says, "take the manifest again"))
@@ -141,7 +151,9 @@ def check_store(
     strays, signatures = _into_slots(store, slots)
     others = [entry for entry in strays if entry.path in held]  # held, but not what `loaded` speaks about
     strays = [entry for entry in strays if entry.path not in held]
-    check = _Check(str(store.root), list(slots.values()), strays, means, limits or Limits(), catalogue, in_store=True)
+    check = _Check(
+        str(store.root), list(slots.values()), strays, means, limits or ReadingLimits(), catalogue, in_store=True
+    )
     check.run("", shared, signatures)
     check.result.findings.extend(found)
     for entry in others:
@@ -159,7 +171,7 @@ def check_store(
     return check.result
 
 
-def _by_a_manifest(store: Store, catalogue: Catalogue, check: _Check) -> list[Wrong]:
+def _by_a_manifest(store: Store, catalogue: Catalogue, check: _Check) -> list[WrongFile]:
     """What is wrong by a kept manifest's own word; a note says of the rest that it stays.
 
     No row moves a file: a kept manifest must say the same of its place, and none other bytes of it that are these.
@@ -180,20 +192,20 @@ def _by_a_manifest(store: Store, catalogue: Catalogue, check: _Check) -> list[Wr
     return sure
 
 
-def _newest(row: Held, named: Listed | None) -> Held:
+def _newest(row: Held, named: ExpectedFile | None) -> Held:
     """The catalogue's row, with what the newest manifest says of its signature where the row cannot tell."""
     if row.signature == UNKNOWN_SIGNATURE and named is not None and named.sha256 == row.sha256:
         return replace(row, signature=named.signature)
     return row
 
 
-def _into_slots(store: Store, slots: Mapping[str, Slot]) -> tuple[list[Entry], dict[str, list[Entry]]]:
+def _into_slots(store: Store, slots: Mapping[str, ExpectedSlot]) -> tuple[list[WalkEntry], dict[str, list[WalkEntry]]]:
     """Put what lies in the store into its slot.
 
     Returns the rest that is no part of the store itself, and by name what lies where a bundle's signature belongs.
     """
     strays = []
-    signatures: dict[str, list[Entry]] = {}
+    signatures: dict[str, list[WalkEntry]] = {}
     places = {place_of(slot.facts) for slot in slots.values()}
     for entry in walk(store.root, skip=(KEEPER, QUARANTINE, MANIFESTS)):
         slot = slots.get(entry.path)
@@ -201,14 +213,14 @@ def _into_slots(store: Store, slots: Mapping[str, Slot]) -> tuple[list[Entry], d
             signatures.setdefault(entry.name, []).append(entry)
         if slot is not None:
             slot.entries.append(entry)
-        elif entry.path not in _OWN_NAMES and not (entry.kind is Kind.FILE and entry.path in places):
+        elif entry.path not in _OWN_NAMES and not (entry.kind is EntryKind.FILE and entry.path in places):
             strays.append(entry)
     return strays, signatures
 
 
-def _is_own(entry: Entry, own: Sequence[bytes], signatures: frozenset[str]) -> bool:
+def _is_own(entry: WalkEntry, own: Sequence[bytes], signatures: frozenset[str]) -> bool:
     """True for the manifest itself, by its bytes, and for the signatures' files that it names."""
-    if entry.kind is not Kind.FILE:
+    if entry.kind is not EntryKind.FILE:
         return False
     if entry.name in signatures:
         return True
@@ -228,10 +240,10 @@ class _Check:
     def __init__(
         self,
         root: str,
-        slots: list[Slot],
-        strays: list[Entry],
-        means: Means,
-        limits: Limits,
+        slots: list[ExpectedSlot],
+        strays: list[WalkEntry],
+        means: CheckMeans,
+        limits: ReadingLimits,
         book: ProofBook | None,
         *,
         in_store: bool,
@@ -241,10 +253,10 @@ class _Check:
         self.means, self.limits, self.book = means, limits, book
         self.in_store = in_store
         self.result = CheckResult()
-        self.wrong: list[Wrong] = []
+        self.wrong: list[WrongFile] = []
         self._kinds: dict[int, FsKind] = {}
 
-    def run(self, prefix: str, shared: frozenset[str], signatures: Mapping[str, Sequence[Entry]]) -> None:
+    def run(self, prefix: str, shared: frozenset[str], signatures: Mapping[str, Sequence[WalkEntry]]) -> None:
         """Read, judge and count. `prefix` before a path makes its key in the book; `shared` keys are never trusted.
 
         `signatures` holds, by name, what lies under the names of signatures.
@@ -262,7 +274,7 @@ class _Check:
             stop=means.stop,
         )
         readings = prover.run(candidates)
-        judge = Judge(
+        judge = FileJudge(
             readings.known,
             root=self.root,
             now=means.clock(),
@@ -297,7 +309,7 @@ class _Check:
         found = []
         pairs = [(entry, slot.facts) for slot in self.slots for entry in slot.entries]
         for entry, facts in [*pairs, *((entry, None) for entry in self.strays)]:
-            if entry.kind is Kind.FILE and entry.size in sizes:
+            if entry.kind is EntryKind.FILE and entry.size in sizes:
                 key = prefix + entry.path
                 each = Candidate(entry, key, self._kind(entry), never_trust=key in shared)
                 if facts is not None:
@@ -305,14 +317,14 @@ class _Check:
                 found.append(each)
         return found
 
-    def _kind(self, entry: Entry) -> FsKind:
+    def _kind(self, entry: WalkEntry) -> FsKind:
         """The kind of file system, asked once per device."""
         device = entry.stat.st_dev if entry.stat is not None else 0
         if device not in self._kinds:
             self._kinds[device] = describe(os.path.join(self.root, entry.path))
         return self._kinds[device]
 
-    def _zeros(self, readings: Readings) -> list[str]:
+    def _zeros(self, readings: FileReadings) -> list[str]:
         """Which of the wrong files hold nothing but zeros: worth a word, because a broken copy often does."""
         wrong = (
             (entry, readings.known.get(entry.path), slot.facts.sha256) for slot in self.slots for entry in slot.entries

@@ -30,7 +30,7 @@ _LIMIT = 16 * 1024 * 1024  # bytes; model.manifest.MAX_BYTES, which costs pydant
 
 
 @dataclass(slots=True)
-class Listed:
+class ExpectedFile:
     """One bundle that should be there; `place` is its path inside a store, `size` in bytes."""
 
     family: str
@@ -49,7 +49,7 @@ class Listed:
 
 
 #: A bundle that should be there, by a manifest or by the catalogue's row.
-Expected = Listed | Held
+Expected = ExpectedFile | Held
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ class Listing:
     """
 
     subject: str
-    bundles: tuple[Listed, ...]
+    bundles: tuple[ExpectedFile, ...]
     expires: date | None = None
     signatures: frozenset[str] = frozenset()
     problems: tuple[Finding, ...] = ()
@@ -71,9 +71,9 @@ NOTHING = Listing("no manifest", ())
 _ALONE = "what is here was judged by the catalogue alone"
 
 
-def listed(facts: Facts) -> Listed:
+def listed(facts: Facts) -> ExpectedFile:
     """A bundle's facts as a check needs them."""
-    return Listed(
+    return ExpectedFile(
         facts.family,
         facts.version,
         facts.name,
@@ -158,17 +158,17 @@ def _as_document(listing: Listing, name: str) -> dict[str, Any]:
     }
 
 
-def _as_row(each: Listed) -> list[Any]:
-    *plain, released, stated = (getattr(each, field) for field in Listed.__slots__)
+def _as_row(each: ExpectedFile) -> list[Any]:
+    *plain, released, stated = (getattr(each, field) for field in ExpectedFile.__slots__)
     signature = [stated.file, stated.form, stated.key] if stated is not None else None
     return [*plain, released.isoformat() if released else None, signature]
 
 
-def _from_row(row: list[Any]) -> Listed:
+def _from_row(row: list[Any]) -> ExpectedFile:
     *plain, released, signature = row
     stated = Stated(*signature) if signature is not None else None
     rest: tuple[Any, ...] = (date.fromisoformat(released) if released else None, stated)
-    return Listed(*plain, *rest)
+    return ExpectedFile(*plain, *rest)
 
 
 def _from_document(document: Any, name: str) -> Listing:  # noqa: ANN401 - any JSON value

@@ -14,20 +14,20 @@ from datetime import datetime, timedelta
 from bundlekeeper.findings import Level, finding
 from bundlekeeper.formats.durations import human
 from bundlekeeper.formats.safe_names import collision_key
-from bundlekeeper.model.check_result import CheckResult, Row, Status
+from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
 from bundlekeeper.model.manifest.digest_origin import is_own_copy
-from bundlekeeper.store.disk.walk import WORDS, Entry, Kind
+from bundlekeeper.store.disk.walk import WORDS, EntryKind, WalkEntry
 from bundlekeeper.store.verifying.expected import Expected
-from bundlekeeper.store.verifying.read import How, Reading
+from bundlekeeper.store.verifying.read import FileReading, How
 
 _HOW = {How.READ: Status.OK, How.TRUSTED: Status.TRUSTED, How.SKIPPED: Status.NOT_READ}
-_FOLDER_TROUBLE = (Kind.DIR_UNREADABLE, Kind.UNREADABLE)
-_UNSEEN = (*_FOLDER_TROUBLE, Kind.LIMIT)  # what may hide other entries
+_FOLDER_TROUBLE = (EntryKind.DIR_UNREADABLE, EntryKind.UNREADABLE)
+_UNSEEN = (*_FOLDER_TROUBLE, EntryKind.LIMIT)  # what may hide other entries
 _LOST = "lost+found"  # made by mke2fs(8), root's
 
 
 @dataclass(slots=True)
-class Slot:
+class ExpectedSlot:
     """One bundle that should be there, and the entries that bear its name. `subject` is how a finding calls it.
 
     `listed` is False for a file that is held by an older manifest and no longer named by the newest; `sent` is False
@@ -35,23 +35,23 @@ class Slot:
     """
 
     facts: Expected
-    entries: list[Entry] = field(default_factory=list)
+    entries: list[WalkEntry] = field(default_factory=list)
     subject: str = ""
     listed: bool = True
     sent: bool = True
 
 
 @dataclass(slots=True)
-class Wrong:
+class WrongFile:
     """A file under a bundle's name that holds other bytes: what a store moves to quarantine."""
 
     facts: Expected
-    entry: Entry
-    row: Row
+    entry: WalkEntry
+    row: CheckedRow
     why: str
 
 
-class Judge:
+class FileJudge:
     """Judges one check into `result`.
 
     `zeros` names the paths whose bytes are all zero; `now` and `max_age_s` date old proofs; `root` is the folder that
@@ -60,7 +60,7 @@ class Judge:
 
     def __init__(
         self,
-        readings: Mapping[str, Reading],
+        readings: Mapping[str, FileReading],
         *,
         root: str,
         now: datetime,
@@ -71,7 +71,7 @@ class Judge:
         self.result = CheckResult()
         self._root = root
         self._in_store = in_store
-        self.wrong: list[Wrong] = []
+        self.wrong: list[WrongFile] = []
         self._readings = readings
         self._now = now
         self._max_age_s = max_age_s
@@ -79,11 +79,11 @@ class Judge:
         self._by_digest: dict[str, list[Expected]] = {}
         self._sizes: set[int] = set()
         self._right: set[str] = set()  # digests that stand under a right name
-        self._elsewhere: dict[str, Entry] = {}  # digest -> a wrong name that it stands under
+        self._elsewhere: dict[str, WalkEntry] = {}  # digest -> a wrong name that it stands under
         self._told: set[str] = set()  # paths of strays that a bundle's row names
-        self._unseen: list[Entry] = []
+        self._unseen: list[WalkEntry] = []
 
-    def judge(self, slots: Sequence[Slot], strays: Sequence[Entry]) -> None:
+    def judge(self, slots: Sequence[ExpectedSlot], strays: Sequence[WalkEntry]) -> None:
         """Judge every slot and every stray file. Call once."""
         for slot in slots:
             self._by_digest.setdefault(slot.facts.sha256, []).append(slot.facts)
@@ -92,12 +92,12 @@ class Judge:
         self._unseen = [entry for entry in strays if entry.kind in _UNSEEN and entry.path != _LOST]
         for slot in slots:
             self._slot(slot)
-        keys = {collision_key(s.facts.name): s for s in slots if not any(e.kind is Kind.FILE for e in s.entries)}
+        keys = {collision_key(s.facts.name): s for s in slots if not any(e.kind is EntryKind.FILE for e in s.entries)}
         for entry in strays:
             self._stray(entry, keys)
         self._count()
 
-    def _look_around(self, slots: Sequence[Slot], strays: Sequence[Entry]) -> None:
+    def _look_around(self, slots: Sequence[ExpectedSlot], strays: Sequence[WalkEntry]) -> None:
         for slot in slots:
             for entry in slot.entries:
                 found = self._digest(entry)
@@ -110,14 +110,14 @@ class Judge:
             if found in self._by_digest:
                 self._elsewhere.setdefault(found, entry)
 
-    def _digest(self, entry: Entry) -> str:
+    def _digest(self, entry: WalkEntry) -> str:
         reading = self._readings.get(entry.path)
         return reading.sha256 if reading is not None else ""
 
     # Slots
 
-    def _slot(self, slot: Slot) -> None:
-        files = [e for e in slot.entries if e.kind is Kind.FILE]
+    def _slot(self, slot: ExpectedSlot) -> None:
+        files = [e for e in slot.entries if e.kind is EntryKind.FILE]
         unknown = [e for e in slot.entries if e.kind in _FOLDER_TROUBLE]
         if not files and not unknown:
             self._absent(slot)
@@ -131,10 +131,10 @@ class Judge:
         for entry in unknown:
             self._unreadable(slot, entry, entry.says)
 
-    def _row(self, slot: Slot, entry: Entry | None, status: Status, says: str = "") -> Row:
+    def _row(self, slot: ExpectedSlot, entry: WalkEntry | None, status: Status, says: str = "") -> CheckedRow:
         facts = slot.facts
         reading = self._readings.get(entry.path) if entry is not None else None
-        row = Row(
+        row = CheckedRow(
             facts.name,
             facts.family,
             facts.version,
@@ -151,14 +151,14 @@ class Judge:
         self.result.rows.append(row)
         return row
 
-    def _absent(self, slot: Slot) -> None:
+    def _absent(self, slot: ExpectedSlot) -> None:
         elsewhere = self._elsewhere.get(slot.facts.sha256)
         if elsewhere is not None:  # the finding is made where the bytes are
             self._row(slot, elsewhere, Status.MISNAMED, f"its bytes stand under {elsewhere.path}")
             self._told.add(elsewhere.path)
             return
         says, hint = "named by the manifest, not there", "bring it here and check again"
-        other = next((e for e in slot.entries if e.kind is not Kind.VANISHED), None)
+        other = next((e for e in slot.entries if e.kind is not EntryKind.VANISHED), None)
         if other is not None:
             says = f"{WORDS[other.kind]} stands under this name, not a file"
             hint = f"put the file itself in its place; what stands there is not followed: {other.path}"
@@ -182,11 +182,11 @@ class Judge:
         else:
             self._find("missing", subject, says, hint)
 
-    def _may_hide(self, entry: Entry, slot: Slot) -> bool:
+    def _may_hide(self, entry: WalkEntry, slot: ExpectedSlot) -> bool:
         """True when the bundle may lie in a folder that was not looked into."""
         return not self._in_store or entry.path == "." or slot.facts.place.startswith(f"{entry.path}/")
 
-    def _file(self, slot: Slot, entry: Entry) -> Row:
+    def _file(self, slot: ExpectedSlot, entry: WalkEntry) -> CheckedRow:
         reading = self._readings.get(entry.path)
         if reading is not None and reading.how is How.FAILED:
             return self._unreadable(slot, entry, reading.error)
@@ -202,7 +202,7 @@ class Judge:
             return self._row(slot, entry, _HOW[reading.how])
         return self._wrong(slot, entry, reading.size, reading.sha256)
 
-    def _old(self, slot: Slot, entry: Entry, reading: Reading) -> None:
+    def _old(self, slot: ExpectedSlot, entry: WalkEntry, reading: FileReading) -> None:
         at, limit_s = reading.proven_at, self._max_age_s
         if reading.how is How.READ or at is None or limit_s is None or self._now - at <= timedelta(seconds=limit_s):
             return
@@ -210,7 +210,7 @@ class Judge:
         says = f"last proven {age} ago, on {at:%Y-%m-%d}; at most {human(limit_s)} are accepted"
         self._find("stale-proof", entry.path, says, "check it again without --quick")
 
-    def _wrong(self, slot: Slot, entry: Entry, size: int, found: str) -> Row:
+    def _wrong(self, slot: ExpectedSlot, entry: WalkEntry, size: int, found: str) -> CheckedRow:
         facts = slot.facts
         others = [f for f in self._by_digest.get(found, ()) if f is not facts]
         level: Level | None = None
@@ -238,10 +238,10 @@ class Judge:
             says += "; all of them are zero"
         self._find(status.value, entry.path, says, hint, level)
         row = self._row(slot, entry, status, says)
-        self.wrong.append(Wrong(facts, entry, row, says))
+        self.wrong.append(WrongFile(facts, entry, row, says))
         return row
 
-    def _unreadable(self, slot: Slot, entry: Entry, why: str) -> Row:
+    def _unreadable(self, slot: ExpectedSlot, entry: WalkEntry, why: str) -> CheckedRow:
         hint = (
             "nothing is known about its bytes: look at the device, its connection and the file's mode; then check again"
         )
@@ -250,8 +250,8 @@ class Judge:
 
     # Everything else
 
-    def _stray(self, entry: Entry, absent: Mapping[str, Slot]) -> None:
-        if entry.kind is not Kind.FILE:
+    def _stray(self, entry: WalkEntry, absent: Mapping[str, ExpectedSlot]) -> None:
+        if entry.kind is not EntryKind.FILE:
             self._odd(entry)
             return
         reading = self._readings.get(entry.path)
@@ -285,26 +285,26 @@ class Judge:
     def _quoted(self, path: str) -> str:
         return shlex.quote(f"{self._root.rstrip('/')}/{path}")
 
-    def _odd(self, entry: Entry) -> None:
-        if entry.path == _LOST and entry.kind is Kind.DIR_UNREADABLE:
+    def _odd(self, entry: WalkEntry) -> None:
+        if entry.path == _LOST and entry.kind is EntryKind.DIR_UNREADABLE:
             self._find("extra", entry.path, "the file system's own folder; not looked into", level=Level.NOTE)
         elif entry.kind in _FOLDER_TROUBLE:
             says = f"{WORDS[entry.kind]}: {entry.says}"
             self._find("unreadable", entry.path, says, "nothing is known about what it holds: check its mode and owner")
             self._extra_row(entry, None, Status.UNREADABLE, says)
-        elif entry.kind is Kind.LIMIT:
+        elif entry.kind is EntryKind.LIMIT:
             self._find("not-checked", entry.path, entry.says, "check a smaller folder")
-        elif entry.kind is Kind.LOOP:
+        elif entry.kind is EntryKind.LOOP:
             self._find("extra", entry.path, WORDS[entry.kind], level=Level.NOTE)
-        elif entry.kind is not Kind.VANISHED:
+        elif entry.kind is not EntryKind.VANISHED:
             says = f"{WORDS[entry.kind]}, not named by the manifest; not followed and not read"
             self._find("extra", entry.path, says)
             self._extra_row(entry, None, Status.EXTRA, says)
 
-    def _extra_row(self, entry: Entry, reading: Reading | None, status: Status, says: str) -> None:
-        size = entry.size if entry.kind is Kind.FILE else None
+    def _extra_row(self, entry: WalkEntry, reading: FileReading | None, status: Status, says: str) -> None:
+        size = entry.size if entry.kind is EntryKind.FILE else None
         found = reading.sha256 if reading is not None else ""
-        row = Row(entry.name, "", "", entry.path, status, size, None, "", found, None, says)
+        row = CheckedRow(entry.name, "", "", entry.path, status, size, None, "", found, None, says)
         row.seconds = reading.seconds if reading is not None else None
         self.result.rows.append(row)
 
@@ -321,7 +321,7 @@ class Judge:
                 result.unproven += row.status not in (Status.OK, Status.TRUSTED, Status.NOT_READ)
 
 
-def about_bundles(slots: Iterable[Slot], result: CheckResult) -> None:
+def about_bundles(slots: Iterable[ExpectedSlot], result: CheckResult) -> None:
     """Add what the manifest itself says against its bundles: digests that prove nothing, versions withdrawn."""
     there = {row.name for row in result.rows if row.family and row.place}
     for slot in slots:

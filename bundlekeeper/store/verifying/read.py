@@ -24,8 +24,8 @@ from bundlekeeper.store.contents.unchanged import begin, is_settled, may_trust
 from bundlekeeper.store.database.rows import Proof
 from bundlekeeper.store.disk.files import fingerprint_of
 from bundlekeeper.store.disk.filesystem import FsKind
-from bundlekeeper.store.disk.walk import Entry
-from bundlekeeper.verification.hashing.door import Digest, Outcome, Task, digest_many
+from bundlekeeper.store.disk.walk import WalkEntry
+from bundlekeeper.verification.hashing.door import Digest, DigestOutcome, Task, digest_many
 from bundlekeeper.verification.hashing.read import Stop
 
 _RECORD_EVERY_S = 0.5
@@ -52,7 +52,7 @@ class How(Enum):
 
 
 @dataclass(slots=True)
-class Reading:
+class FileReading:
     """What is known of one file's bytes: `sha256` and `size` (bytes) as of `proven_at`, or `error` in words.
 
     `seconds` is how long its read took, None where it was not read, or read under another name.
@@ -68,7 +68,7 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class ReadingLimits:
     """What may be left out: `quick`, `older_than_s` and `max_time_s` (None: nothing is).
 
     With `quick` and `older_than_s` together, `quick` trusts only proofs that are younger.
@@ -87,7 +87,7 @@ class Candidate:
     `key` is its place in the proof book; `never_trust` marks a file that others share.
     """
 
-    entry: Entry
+    entry: WalkEntry
     key: str
     kind: FsKind
     expected: str = ""
@@ -96,10 +96,10 @@ class Candidate:
 
 
 @dataclass(slots=True)
-class Readings:
+class FileReadings:
     """By the entry's path: what became known; a file that is absent was not reached."""
 
-    known: dict[str, Reading] = field(default_factory=dict)
+    known: dict[str, FileReading] = field(default_factory=dict)
     files_read: int = 0
     bytes_read: int = 0
     stopped: bool = False
@@ -113,7 +113,7 @@ class Prover:
 
     def __init__(
         self,
-        limits: Limits,
+        limits: ReadingLimits,
         *,
         book: ProofBook | None,
         record: bool,
@@ -132,9 +132,9 @@ class Prover:
         self._before: dict[str, Proof] = {}
         self._unrecorded: dict[str, Proof] = {}
         self._recorded_at = monotonic()
-        self.result = Readings()
+        self.result = FileReadings()
 
-    def run(self, candidates: Sequence[Candidate]) -> Readings:
+    def run(self, candidates: Sequence[Candidate]) -> FileReadings:
         """Find out the bytes of these files, as far as limits, the stop flag and the device allow.
 
         Raises DamagedError, LockedError or UnfinishedError when the proof book cannot be read; what fails later is in
@@ -151,7 +151,7 @@ class Prover:
             if proof is None or how is How.READ:
                 to_read.append((proof.proven_at.timestamp() if proof else 0.0, each))
             else:
-                self.result.known[each.entry.path] = Reading(
+                self.result.known[each.entry.path] = FileReading(
                     how, proof.sha256, each.entry.size, proof.proven_at, extra=proof.extra
                 )
         # The stalest first where not all may come to be read; else the largest, which keeps all cores busy to the end.
@@ -205,7 +205,7 @@ class Prover:
             algorithms = dict.fromkeys(("sha256", *(a for name in names for a in name.algorithms)))
             yield Task(each.entry.path, _Opener(each, self._begun, self._until), each.entry.size, tuple(algorithms))
 
-    def _keep(self, outcome: Outcome, candidates: Sequence[Candidate]) -> None:
+    def _keep(self, outcome: DigestOutcome, candidates: Sequence[Candidate]) -> None:
         begun_ns = self._begun.pop(outcome.task.key, None)
         before, after, digest = outcome.before, outcome.after, outcome.digest
         if isinstance(outcome.error, _OutOfTimeError):
@@ -215,19 +215,19 @@ class Prover:
             error = outcome.error
             says = (error.strerror or str(error)) if error is not None else "it was not read"
             for each in candidates:
-                self.result.known[each.entry.path] = Reading(How.FAILED, error=says)
+                self.result.known[each.entry.path] = FileReading(How.FAILED, error=says)
             return
         self.result.files_read += 1
         self.result.bytes_read += digest.size
         stamp = fingerprint_of(before)
         if stamp != fingerprint_of(after) or digest.size != stamp.size:
             for each in candidates:
-                self.result.known[each.entry.path] = Reading(How.FAILED, error="it changed while it was read")
+                self.result.known[each.entry.path] = FileReading(How.FAILED, error="it changed while it was read")
             return
         now = self._clock()
         for each in candidates:
             extra = self._extra(each.key, digest)
-            self.result.known[each.entry.path] = Reading(How.READ, digest.sha256, digest.size, now, extra=extra)
+            self.result.known[each.entry.path] = FileReading(How.READ, digest.sha256, digest.size, now, extra=extra)
             settled = begun_ns is not None and each.kind.stable_identity and is_settled(stamp, begun_ns)
             self._unrecorded[each.key] = Proof(digest.sha256, now, stamp, settled and not each.never_trust, extra)
 
@@ -295,7 +295,7 @@ def _by_inode(candidates: list[Candidate]) -> tuple[dict[str, Candidate], dict[s
     return first, also
 
 
-def all_zero(entry: Entry, reading: Reading, stop: Stop | None = None) -> bool:
+def all_zero(entry: WalkEntry, reading: FileReading, stop: Stop | None = None) -> bool:
     """True when the file that gave `reading` is not empty and holds zeros only.
 
     Its digest is compared with that of as many zeros, which is computed only when its first block is zero.

@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from bundlekeeper.findings import finding
-from bundlekeeper.model.check_result import CheckResult, Row, Status
-from bundlekeeper.store.disk.walk import Entry
+from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
+from bundlekeeper.store.disk.walk import WalkEntry
 from bundlekeeper.store.signatures.sidecar_files import SignatureFile, nearest, of_entry, place_of
 from bundlekeeper.store.signatures.voucher import Message, Ruling, Voucher
 from bundlekeeper.store.verifying.expected import Expected
-from bundlekeeper.store.verifying.judge import Slot
-from bundlekeeper.store.verifying.read import How, Reading
+from bundlekeeper.store.verifying.judge import ExpectedSlot
+from bundlekeeper.store.verifying.read import FileReading, How
 
 _RIGHT = (Status.OK, Status.TRUSTED, Status.NOT_READ)
 NOT_LOOKED_AT = "not looked at"
@@ -28,18 +28,18 @@ class Seals:
     With `in_store` a signature belongs beside its bundle, else it may lie anywhere in the folder.
     """
 
-    def __init__(self, voucher: Voucher, named: Mapping[str, Sequence[Entry]], *, in_store: bool) -> None:
+    def __init__(self, voucher: Voucher, named: Mapping[str, Sequence[WalkEntry]], *, in_store: bool) -> None:
         self._voucher = voucher
         self._named = named
         self._in_store = in_store
 
-    def algorithms(self, facts: Expected, entry: Entry) -> tuple[str, ...]:
+    def algorithms(self, facts: Expected, entry: WalkEntry) -> tuple[str, ...]:
         """The digests beyond SHA-256 that a read of the entry must compute. Raises as reading the trust list."""
         if facts.signature is None:
             return ()
         return self._voucher.algorithms(facts.signature, self._file(facts, entry))
 
-    def judge(self, slots: Sequence[Slot], readings: Mapping[str, Reading], result: CheckResult) -> None:
+    def judge(self, slots: Sequence[ExpectedSlot], readings: Mapping[str, FileReading], result: CheckResult) -> None:
         """Rule on every signature that is stated or wanted, into rows, findings and counts of `result`.
 
         Raises as reading the trust list.
@@ -71,13 +71,13 @@ class Seals:
             if row.name == facts.name and row.expected == facts.sha256 and not row.signature:
                 row.signature = NOT_LOOKED_AT
 
-    def _rule(self, facts: Expected, entry: Entry, reading: Reading) -> Ruling:
+    def _rule(self, facts: Expected, entry: WalkEntry, reading: FileReading) -> Ruling:
         again = entry.open if reading.how is How.READ else None
         message = Message({**dict(reading.extra), "sha256": reading.sha256}, again)
         signature = self._file(facts, entry)
         return self._voucher.rule(entry.path, facts.family, facts.signature, signature, message, facts.released)
 
-    def _tell(self, row: Row, ruling: Ruling, result: CheckResult) -> None:
+    def _tell(self, row: CheckedRow, ruling: Ruling, result: CheckResult) -> None:
         row.signature, row.signed_by = ruling.word, ruling.signed_by
         if ruling.good:
             result.signatures_good += 1
@@ -87,7 +87,7 @@ class Seals:
             result.signatures_bad += 1
         result.findings.extend(ruling.findings)
 
-    def _file(self, facts: Expected, entry: Entry) -> SignatureFile:
+    def _file(self, facts: Expected, entry: WalkEntry) -> SignatureFile:
         name = facts.signature.file if facts.signature is not None else ""
         named = self._named.get(name, ())
         if not self._in_store:

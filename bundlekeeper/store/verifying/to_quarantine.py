@@ -18,7 +18,7 @@ from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.catalogue import Catalogue
 from bundlekeeper.store.disk import files, lock, temp_files
 from bundlekeeper.store.verifying.expected import as_facts
-from bundlekeeper.store.verifying.judge import Wrong
+from bundlekeeper.store.verifying.judge import WrongFile
 from bundlekeeper.verification.hashing.door import digest_fd
 
 _STAYS = "not moved to quarantine"
@@ -27,7 +27,7 @@ _STAYS = "not moved to quarantine"
 def put_aside(
     store: Store,
     catalogue: Catalogue,
-    wrong: Sequence[Wrong],
+    wrong: Sequence[WrongFile],
     result: CheckResult,
     *,
     clock: Clock,
@@ -57,7 +57,7 @@ def put_aside(
     ]
 
 
-def _still_there(store: Store, wrong: Wrong) -> bool:
+def _still_there(store: Store, wrong: WrongFile) -> bool:
     try:
         with files.folder(store.fd, wrong.entry.path.split("/")[:-1]) as folder:
             now = os.lstat(wrong.entry.name, dir_fd=folder)
@@ -66,7 +66,7 @@ def _still_there(store: Store, wrong: Wrong) -> bool:
     return wrong.entry.stat is not None and files.fingerprint_of(now) == files.fingerprint_of(wrong.entry.stat)
 
 
-def _moved(store: Store, catalogue: Catalogue, wrong: Wrong, clock: Clock) -> str:
+def _moved(store: Store, catalogue: Catalogue, wrong: WrongFile, clock: Clock) -> str:
     place = wrong.entry.path
     try:
         with (
@@ -77,7 +77,7 @@ def _moved(store: Store, catalogue: Catalogue, wrong: Wrong, clock: Clock) -> st
             if not wrong.row.found:  # its size was enough to judge it; its digest tells it from others in quarantine
                 with files.regular(folder, wrong.entry.name) as fd:
                     wrong.row.found = digest_fd(fd).sha256
-            what = quarantine.Wrong(as_facts(wrong.facts), wrong.row.size, wrong.row.found, place, wrong.why)
+            what = quarantine.QuarantineReason(as_facts(wrong.facts), wrong.row.size, wrong.row.found, place, wrong.why)
             moved = quarantine.move_in(store.fd, room, folder, what, clock())
         catalogue.forget(place)
     except KeeperError as error:

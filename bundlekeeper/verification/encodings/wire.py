@@ -19,7 +19,7 @@ _PEM = re.compile(
 )
 
 
-class Reader:
+class WireReader:
     """Reads bytes, and RFC 4251 strings and numbers, off a blob, front to back."""
 
     def __init__(self, blob: bytes) -> None:
@@ -118,7 +118,7 @@ def der_parts(data: bytes) -> list[Der]:
     Raises InputError for long tags, indefinite or padded lengths, and for an element that is longer than what is left.
     """
     found: list[Der] = []
-    reader = Reader(data)
+    reader = WireReader(data)
     while not reader.at_end:
         start = reader.at
         tag, length = reader.take(1)[0], reader.take(1)[0]

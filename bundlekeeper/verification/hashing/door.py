@@ -7,13 +7,13 @@ shrinks, grows or vanishes during the read never harms the process; nothing here
 from __future__ import annotations
 
 from bundlekeeper.verification.hashing.one_pass import SHA256, copy_fd, digest_fd
-from bundlekeeper.verification.hashing.pool import Outcome, Task, digest_many
+from bundlekeeper.verification.hashing.pool import DigestOutcome, Task, digest_many
 from bundlekeeper.verification.hashing.read import Digest, Stop, TargetError, TooLong
 
 __all__ = [
     "SHA256",
     "Digest",
-    "Outcome",
+    "DigestOutcome",
     "Stop",
     "TargetError",
     "Task",

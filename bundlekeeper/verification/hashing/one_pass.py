@@ -13,7 +13,7 @@ from queue import SimpleQueue
 from types import TracebackType
 from typing import TYPE_CHECKING
 
-from bundlekeeper.verification.hashing.read import BLOCK_BYTES, Digest, Source, Stop, Target, TooLong
+from bundlekeeper.verification.hashing.read import BLOCK_BYTES, Digest, HashSource, HashTarget, Stop, TooLong
 from bundlekeeper.verification.hashing.threads import Helper
 
 if TYPE_CHECKING:
@@ -121,8 +121,8 @@ def new_buffer(size_bytes: int = BLOCK_BYTES) -> memoryview:
 
 
 def run_pass(
-    source: Source,
-    target: Target | None,
+    source: HashSource,
+    target: HashTarget | None,
     buffers: Sequence[memoryview],
     *,
     algorithms: Sequence[str],
@@ -179,7 +179,7 @@ def digest_fd(
     told, in this thread, how many more bytes were read. Raises OSError when a read fails, StoppedError when `stop` was
     set, ValueError for an algorithm unknown to hashlib.
     """
-    source = Source(fd, stop or Stop())
+    source = HashSource(fd, stop or Stop())
     buffers = buffers_for(source.size if source.size is not None else size_hint)
     return run_pass(source, None, buffers, algorithms=algorithms, on_bytes=on_bytes)
 
@@ -204,7 +204,7 @@ def copy_fd(
     `run_pass`.
     """
     stop = stop or Stop()
-    reader = Source(source, stop)
+    reader = HashSource(source, stop)
     buffers = buffers_for(reader.size if reader.size is not None else size_hint)
-    writer = Target(target, stop)
+    writer = HashTarget(target, stop)
     return run_pass(reader, writer, buffers, algorithms=algorithms, limit=limit, on_bytes=on_bytes, running=running)

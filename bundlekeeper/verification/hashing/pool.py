@@ -22,7 +22,7 @@ from queue import Empty, SimpleQueue
 
 from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.verification.hashing.one_pass import RING_BYTES, SHA256, digest_fd, new_buffer, run_pass
-from bundlekeeper.verification.hashing.read import BLOCK_BYTES, Digest, Source, Stop
+from bundlekeeper.verification.hashing.read import BLOCK_BYTES, Digest, HashSource, Stop
 from bundlekeeper.verification.hashing.threads import Helper
 
 _MOST_WORKERS = 32
@@ -48,7 +48,7 @@ class Task:
 
 
 @dataclass(frozen=True)
-class Outcome:
+class DigestOutcome:
     """What came of one task: a digest or an error, never both.
 
     `before` and `after` are fstat of the open descriptor before and after the read; None where it could not be had.
@@ -84,7 +84,7 @@ def digest_many(
     on_file: Callable[[str], None] | None = None,
     stop: Stop | None = None,
     monotonic: Callable[[], float] = time.monotonic,
-) -> Iterator[Outcome]:
+) -> Iterator[DigestOutcome]:
     """Read every task's file and yield its outcome as it finishes; a file that fails does not stop the others.
 
     `workers` defaults to the cores that this process may use, at most 32. `on_file` is told the key of a file when its
@@ -126,7 +126,7 @@ class _Pool:
         self._on_file = on_file
         self._stop = Stop(stop)
         self._inbox: SimpleQueue[Task | None] = SimpleQueue()
-        self._outbox: SimpleQueue[Outcome | BaseException] = SimpleQueue()
+        self._outbox: SimpleQueue[DigestOutcome | BaseException] = SimpleQueue()
         self._helpers: list[Helper] = []
 
     def start(self, count: int) -> None:
@@ -140,7 +140,7 @@ class _Pool:
                     raise UnfinishedError("no thread could be started", hint="raise the limits of this session")
                 return
 
-    def run(self, tasks: Iterator[Task], most_queued: int) -> Iterator[Outcome]:
+    def run(self, tasks: Iterator[Task], most_queued: int) -> Iterator[DigestOutcome]:
         """Feed the workers and yield outcomes; then raise the first failure that was not one file's own."""
         pending, more = 0, True
         failure: BaseException | None = None
@@ -155,7 +155,7 @@ class _Pool:
                 break
             message = self._next()
             pending -= 1
-            if isinstance(message, Outcome):
+            if isinstance(message, DigestOutcome):
                 yield message
             else:
                 failure = failure or message
@@ -165,7 +165,7 @@ class _Pool:
         if more and next(tasks, None) is not None:
             self._stop.check()
 
-    def _next(self) -> Outcome | BaseException:
+    def _next(self) -> DigestOutcome | BaseException:
         # Not one long wait: a signal just before it, or one that another thread catches, does not end it, and Python
         # runs signal handlers in the main thread only, between two of its steps.
         while True:
@@ -188,7 +188,7 @@ class _Pool:
             except BaseException as e:  # handed to the caller's thread, which raises it
                 self._outbox.put(e)
 
-    def _outcome(self, task: Task, buffer: memoryview) -> Outcome:
+    def _outcome(self, task: Task, buffer: memoryview) -> DigestOutcome:
         self._stop.check()
         if self._on_file is not None:
             self._on_file(task.key)
@@ -197,13 +197,13 @@ class _Pool:
         try:
             fd = task.open()
         except OSError as e:
-            return Outcome(task, None, e, None, None, self._monotonic() - began_s)
+            return DigestOutcome(task, None, e, None, None, self._monotonic() - began_s)
         try:
             before = os.fstat(fd)
             digest = self._read(fd, task, buffer)
-            return Outcome(task, digest, None, before, os.fstat(fd), self._monotonic() - began_s)
+            return DigestOutcome(task, digest, None, before, os.fstat(fd), self._monotonic() - began_s)
         except OSError as e:
-            return Outcome(task, None, e, before, _fstat_or_none(fd), self._monotonic() - began_s)
+            return DigestOutcome(task, None, e, before, _fstat_or_none(fd), self._monotonic() - began_s)
         finally:
             with suppress(OSError):  # of a device that is gone: what was read was read, and the descriptor is free
                 os.close(fd)
@@ -213,7 +213,7 @@ class _Pool:
             return digest_fd(
                 fd, algorithms=task.algorithms, size_hint=task.size, on_bytes=self._on_bytes, stop=self._stop
             )
-        return run_pass(Source(fd, self._stop), None, [buffer], algorithms=task.algorithms, on_bytes=self._on_bytes)
+        return run_pass(HashSource(fd, self._stop), None, [buffer], algorithms=task.algorithms, on_bytes=self._on_bytes)
 
 
 def _fstat_or_none(fd: int) -> os.stat_result | None:

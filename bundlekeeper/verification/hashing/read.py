@@ -87,7 +87,7 @@ class Stop:
             self._parent.check()
 
 
-class Source:
+class HashSource:
     """A descriptor to read to its end: a regular file, or anything that has no size (pipe, socket, /proc)."""
 
     def __init__(self, fd: int, stop: Stop) -> None:
@@ -117,7 +117,7 @@ class Source:
         return count
 
 
-class Target:
+class HashTarget:
     """A descriptor to write to; on a regular file, write-back starts early and written pages are let go."""
 
     def __init__(self, fd: int, stop: Stop) -> None:

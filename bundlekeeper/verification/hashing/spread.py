@@ -15,7 +15,7 @@ from types import TracebackType
 from typing import Protocol
 
 from bundlekeeper.verification.hashing.one_pass import new_buffer
-from bundlekeeper.verification.hashing.read import BLOCK_BYTES, Source, Stop, Target
+from bundlekeeper.verification.hashing.read import BLOCK_BYTES, HashSource, HashTarget, Stop
 from bundlekeeper.verification.hashing.threads import Helper
 
 _RING = 6
@@ -32,7 +32,7 @@ class Hash(Protocol):
 
 
 @dataclass(slots=True)
-class Sink:
+class ByteSink:
     """One target: a descriptor that is written to from its offset on. `error` is why it was left out, if it was."""
 
     fd: int
@@ -41,7 +41,7 @@ class Sink:
 
 def spread(
     source: int,
-    sinks: Sequence[Sink],
+    sinks: Sequence[ByteSink],
     *,
     size: int,
     hashes: Sequence[Hash],
@@ -55,7 +55,7 @@ def spread(
     left. Raises OSError when a read fails, StoppedError when `stop` was set.
     """
     stop = stop or Stop()
-    reader = Source(source, stop)
+    reader = HashSource(source, stop)
     long = size >= _ASIDE_FROM_BYTES
     done = 0
     if long and len(sinks) == 1 and not hashes:
@@ -82,11 +82,11 @@ def spread(
     return done
 
 
-def _straight(source: int, sink: Sink, size: int, on_bytes: Callable[[int], None] | None, stop: Stop) -> int:
+def _straight(source: int, sink: ByteSink, size: int, on_bytes: Callable[[int], None] | None, stop: Stop) -> int:
     """Let the kernel copy what it will, for nobody here needs to see the bytes; whoever reads on finds out the rest."""
     done = 0
     try:
-        target = Target(sink.fd, stop)
+        target = HashTarget(sink.fd, stop)
     except OSError:
         return 0
     while done < size:
@@ -99,10 +99,10 @@ def _straight(source: int, sink: Sink, size: int, on_bytes: Callable[[int], None
     return done
 
 
-def _writer(sink: Sink, stop: Stop, number: int, *, aside: bool) -> _Worker:
-    target: Target | None = None
+def _writer(sink: ByteSink, stop: Stop, number: int, *, aside: bool) -> _Worker:
+    target: HashTarget | None = None
     try:
-        target = Target(sink.fd, stop)
+        target = HashTarget(sink.fd, stop)
     except OSError as e:
         sink.error = e
 

@@ -22,7 +22,7 @@ from cryptography.x509.oid import ExtendedKeyUsageOID
 from cryptography.x509.verification import Criticality, ExtensionPolicy, Policy, PolicyBuilder, Store, VerificationError
 
 from bundlekeeper.errors import InputError, RefusedError
-from bundlekeeper.model.trust import Moment
+from bundlekeeper.model.trust import TrustMoment
 from bundlekeeper.verification.encodings.refusals import (
     DroppedKeyError,
     ExpiredKeyError,
@@ -91,7 +91,7 @@ def require_root(der: bytes) -> None:
         )
 
 
-def check_dates(certificate: x509.Certificate, moment: Moment) -> None:
+def check_dates(certificate: x509.Certificate, moment: TrustMoment) -> None:
     """Raises ExpiredKeyError when the certificate is not valid at this time."""
     first, last = certificate.not_valid_before_utc, certificate.not_valid_after_utc
     if moment.at < first:
@@ -103,7 +103,7 @@ def check_dates(certificate: x509.Certificate, moment: Moment) -> None:
 def check_chain(
     leaf: x509.Certificate,
     anchors: Anchors,
-    moment: Moment,
+    moment: TrustMoment,
     *,
     usage: x509.ObjectIdentifier | None = CODE_SIGNING,
 ) -> tuple[str, ...]:
@@ -138,7 +138,7 @@ def load_anchors(roots: Sequence[bytes], intermediates: Sequence[bytes], crls: S
     )
 
 
-def _build(leaf: x509.Certificate, anchors: Anchors, moment: Moment) -> list[x509.Certificate]:
+def _build(leaf: x509.Certificate, anchors: Anchors, moment: TrustMoment) -> list[x509.Certificate]:
     try:
         return _verified(leaf, anchors, moment.at)
     except VerificationError as e:
@@ -157,7 +157,7 @@ def _verified(leaf: x509.Certificate, anchors: Anchors, at: datetime) -> list[x5
     return list(builder.build_client_verifier().verify(leaf, list(anchors.intermediates)).chain)
 
 
-def _blame_dates(leaf: x509.Certificate, anchors: Anchors, moment: Moment) -> None:
+def _blame_dates(leaf: x509.Certificate, anchors: Anchors, moment: TrustMoment) -> None:
     """Raises ExpiredKeyError when an issuer by name on the way up is out of its dates: that is why no chain stands."""
     name, left = leaf.issuer, [*anchors.intermediates, *anchors.roots]
     while above := [certificate for certificate in left if certificate.subject == name]:

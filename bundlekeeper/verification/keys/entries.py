@@ -17,7 +17,7 @@ from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import meant
 from bundlekeeper.formats.safe_names import collision_key
-from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, Moment, TrustEntry
+from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry, TrustMoment
 from bundlekeeper.verification.encodings.refusals import (
     ExpiredKeyError,
     NotCheckedError,
@@ -181,7 +181,7 @@ def _first_look(entry: TrustEntry, at: datetime) -> tuple[list[KeeperError], lis
     leaf = read_certificate(entry.certificate) if entry.certificate else None
     for each in (*([leaf] if leaf else []), *anchors.intermediates, *anchors.roots):
         try:
-            certificates.check_dates(each, Moment(at, "now"))
+            certificates.check_dates(each, TrustMoment(at, "now"))
         except ExpiredKeyError as e:
             hint = "what is dated within its days can be good; for anything else ask for its successor"
             found.append(finding(e.code, entry.name, e.says, hint, Level.WARNING))
@@ -196,7 +196,7 @@ def _first_look(entry: TrustEntry, at: datetime) -> tuple[list[KeeperError], lis
     day = min(max(at, leaf.not_valid_before_utc), leaf.not_valid_after_utc)
     roots = anchors.roots or (leaf,)  # as verdict does: the one certificate is its own end of the chain
     try:
-        certificates.check_chain(leaf, replace(anchors, roots=roots), Moment(day, "a day within its dates"))
+        certificates.check_chain(leaf, replace(anchors, roots=roots), TrustMoment(day, "a day within its dates"))
     except SignatureError as e:
         open_still = isinstance(e, StrangerKeyError) and entry.form == "cms"  # the signature may bring what is lacking
         if open_still or isinstance(e, ExpiredKeyError | RevokedKeyError | NotCheckedError):

@@ -20,7 +20,7 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import dsa, ec, ed25519, rsa
 
 from bundlekeeper.errors import InputError, RefusedError
-from bundlekeeper.verification.encodings.wire import Reader, pem_blocks, strict_base64
+from bundlekeeper.verification.encodings.wire import WireReader, pem_blocks, strict_base64
 
 MAX_KEY_BYTES = 64 * 1024
 MIN_RSA_BITS = 2048  # NIST SP 800-131A rev. 2 §3: shorter RSA keys are disallowed for signatures
@@ -245,14 +245,14 @@ def _from_openssh(data: bytes) -> PublicKey:
     if kind not in _SSH_TYPES:
         raise InputError("not a public key in any form that is read here", hint=f"OpenSSH: {', '.join(_SSH_TYPES)}")
     blob = strict_base64(words[1].encode("ascii", "replace"))
-    if blob is None or Reader(blob).string() != kind.encode("ascii"):
+    if blob is None or WireReader(blob).string() != kind.encode("ascii"):
         raise InputError("the OpenSSH key is damaged: its base64 or its type do not agree")
     return from_ssh_blob(blob)
 
 
 def from_ssh_blob(blob: bytes) -> PublicKey:
     """Read a key in SSH's wire form. Raises InputError for a damaged, RefusedError for a weak or foreign one."""
-    kind = Reader(blob).string()
+    kind = WireReader(blob).string()
     if kind.decode("ascii", "replace") not in _SSH_TYPES:
         raise RefusedError(f"keys of type {kind[:40].decode('ascii', 'replace')} are not taken")
     try:

@@ -16,7 +16,7 @@ from cryptography import x509
 from cryptography.exceptions import UnsupportedAlgorithm
 
 from bundlekeeper.errors import InputError, RefusedError
-from bundlekeeper.model.trust import Moment
+from bundlekeeper.model.trust import TrustMoment
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, RevokedKeyError
 from bundlekeeper.verification.encodings.wire import pem_blocks
 from bundlekeeper.verification.keys.public_key import X509_ERRORS
@@ -67,7 +67,7 @@ def load_crl(der: bytes, *, where: str = "") -> x509.CertificateRevocationList:
 
 
 def check(
-    chain: Sequence[x509.Certificate], crls: Sequence[x509.CertificateRevocationList], moment: Moment
+    chain: Sequence[x509.Certificate], crls: Sequence[x509.CertificateRevocationList], moment: TrustMoment
 ) -> tuple[str, ...]:
     """Ask the lists about every certificate of a verified chain, leaf first; the root at its end needs no list.
 
@@ -88,7 +88,7 @@ def check(
     return tuple(dict.fromkeys(said))
 
 
-def _ask(crl: x509.CertificateRevocationList, certificate: x509.Certificate, moment: Moment) -> list[str]:
+def _ask(crl: x509.CertificateRevocationList, certificate: x509.Certificate, moment: TrustMoment) -> list[str]:
     entry = crl.get_revoked_certificate_by_serial_number(certificate.serial_number)
     if entry is None:
         return []

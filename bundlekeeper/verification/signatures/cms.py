@@ -24,7 +24,7 @@ from pathlib import Path
 from cryptography import x509
 
 from bundlekeeper.errors import InputError, RefusedError
-from bundlekeeper.model.trust import Moment
+from bundlekeeper.model.trust import TrustMoment
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, StrangerKeyError
 from bundlekeeper.verification.encodings.wire import der_parts, pem_blocks
 from bundlekeeper.verification.keys.certificates import Anchors, check_chain
@@ -85,7 +85,7 @@ def verify(
     *,
     anchors: Anchors,
     pinned: bytes,
-    moments: Iterable[Moment],
+    moments: Iterable[TrustMoment],
     form: str = "cms",
 ) -> tuple[str, ...]:
     """Verify a parsed signature over content; returning means good.

@@ -14,7 +14,7 @@ from typing import Protocol
 
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.model.trust import FORMS, Moment, TrustEntry
+from bundlekeeper.model.trust import FORMS, TrustEntry, TrustMoment
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError
 from bundlekeeper.verification.keys import certificates
 from bundlekeeper.verification.keys.entries import anchors_of, key_of
@@ -42,7 +42,7 @@ class Statement(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
+class SignatureEvidence:
     """What is known of the message's bytes.
 
     `digests` maps hashlib's names to hexadecimal, all from one read. `whole` gives the whole message, for the forms
@@ -91,8 +91,8 @@ class _Case:
     subject: str
     entry: TrustEntry
     purpose: str
-    moments: Sequence[Moment]
-    evidence: Evidence
+    moments: Sequence[TrustMoment]
+    evidence: SignatureEvidence
     accepted: Sequence[str]
     dropped: Mapping[str, str]
     found: list[Finding] = field(default_factory=list)
@@ -130,8 +130,8 @@ def judge(
     signature: bytes | None,
     *,
     trust: Sequence[TrustEntry],
-    evidence: Evidence,
-    moments: Sequence[Moment],
+    evidence: SignatureEvidence,
+    moments: Sequence[TrustMoment],
     purpose: str = "bundles",
     accepted: Sequence[str] = FORMS,
 ) -> Verdict:
@@ -169,8 +169,8 @@ def judge_document(
     signature: bytes | None,
     *,
     trust: Sequence[TrustEntry],
-    evidence: Evidence,
-    moments: Sequence[Moment],
+    evidence: SignatureEvidence,
+    moments: Sequence[TrustMoment],
     purpose: str,
     accepted: Sequence[str] = FORMS,
 ) -> Verdict:
@@ -362,6 +362,6 @@ def _only(code: str, subject: str, says: str, hint: str = "") -> Verdict:
     return Verdict((finding(code, subject, says, hint),))
 
 
-def _require_moments(moments: Sequence[Moment]) -> None:
+def _require_moments(moments: Sequence[TrustMoment]) -> None:
     if not moments:
         raise InputError("a signature is judged at a time, and none was given")

@@ -24,7 +24,7 @@ from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding, rsa,
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, StrangerKeyError
-from bundlekeeper.verification.encodings.wire import Reader, ssh_mpint, ssh_string, strict_base64
+from bundlekeeper.verification.encodings.wire import WireReader, ssh_mpint, ssh_string, strict_base64
 from bundlekeeper.verification.keys.public_key import PublicKey, checked, from_ssh_blob, ssh_blob
 
 MAX_SIGNATURE_BYTES = 64 * 1024  # one with a 16384-bit RSA key takes 6 KiB
@@ -65,7 +65,7 @@ def parse(data: bytes) -> SshSignature:
     """Read an armoured signature file. Raises SignatureError for anything but one whole version 1 signature."""
     if len(data) > MAX_SIGNATURE_BYTES:
         raise SignatureError(f"the signature file is larger than {MAX_SIGNATURE_BYTES} bytes")
-    reader = Reader(_dearmour(data))
+    reader = WireReader(_dearmour(data))
     try:
         if reader.take(len(_MAGIC)) != _MAGIC:
             raise SignatureError("the SSH signature does not begin with SSHSIG")
@@ -74,7 +74,7 @@ def parse(data: bytes) -> SshSignature:
             raise SignatureError(f"SSH signatures of version {version} are not known here, only version {_VERSION}")
         key_blob, namespace, reserved, hash_name, signature = (reader.string() for _ in range(5))
         reader.end()
-        inner = Reader(signature)
+        inner = WireReader(signature)
         kind, raw = inner.string(), inner.string()
         inner.end()
     except InputError as e:
@@ -187,7 +187,7 @@ def _verify_raw(key: object, key_type: str, signature: SshSignature, signed: byt
         key.verify(signature.signature, signed, padding.PKCS1v15(), _RSA[kind])
     elif isinstance(key, ec.EllipticCurvePublicKey) and kind == _ECDSA[key_type][0]:
         try:
-            reader = Reader(signature.signature)
+            reader = WireReader(signature.signature)
             r, s = reader.mpint(), reader.mpint()
             reader.end()
         except InputError as e:

@@ -19,8 +19,8 @@ from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.disk import lock
-from bundlekeeper.store.verifying.check import Means, check_store
-from bundlekeeper.store.verifying.read import Limits
+from bundlekeeper.store.verifying.check import CheckMeans, check_store
+from bundlekeeper.store.verifying.read import ReadingLimits
 from tests.kits.checking import found
 from tests.kits.mounts import stable_folder
 from tests.kits.store_kit import Kit, now
@@ -72,8 +72,8 @@ def take(kit: Kit, names: str, sequence: int = 1) -> None:
 def check(kit: Kit, against: Any = None, *, write: bool = True, record: bool = True, **limits: Any) -> CheckResult:
     """A check of the kit's store."""
     with Store.open(kit.root, write=write) as store, store.catalogue(write=write) as catalogue:
-        means = Means(now, Silent(), record=record, today=date(2026, 9, 1))
-        return check_store(store, catalogue, against, means, Limits(**limits))
+        means = CheckMeans(now, Silent(), record=record, today=date(2026, 9, 1))
+        return check_store(store, catalogue, against, means, ReadingLimits(**limits))
 
 
 def spoil(path: Path, data: bytes | None = None) -> None:

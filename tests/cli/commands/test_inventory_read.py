@@ -17,7 +17,7 @@ import pytest
 from bundlekeeper.cli.commands import inventory, inventory_read
 from bundlekeeper.cli.screen.run import dispatch
 from bundlekeeper.errors import InputError
-from bundlekeeper.model.inventory.read import Source, read_inventory
+from bundlekeeper.model.inventory.read import InventorySource, read_inventory
 from tests.conftest import Ran
 from tests.kits.local_server import Authority
 from tests.kits.redfish_server import PASSWORD, USER, Handler, RedfishServer, World, documents, serving
@@ -75,7 +75,7 @@ def test_an_inventory_on_stdout(desk: Desk) -> None:
     server = desk.serve()
     ran = desk.run(server.url, *HOLM)
     assert ran.status == 1  # an item was not placed
-    inventory = read_inventory([Source("stdout", ran.out.encode(), "toml")])
+    inventory = read_inventory([InventorySource("stdout", ran.out.encode(), "toml")])
     assert [shape(c) for c in inventory.components] == EXPECTED["rack"]["components"]
     assert "firmware items: 7 mapped, 1 unmapped, 0 skipped" in ran.err and "warning: not-placed" in ran.err
     assert '# odata_id = "/redfish/v1/UpdateService/FirmwareInventory/cpld"' in ran.out
@@ -90,11 +90,11 @@ def test_with_a_map_all_is_placed(desk: Desk) -> None:
     ran = desk.run(server.url, *HOLM, "--map", "map.toml", "-o", "read.toml")
     assert ran.status == 0 and "7 components of 1 services; firmware items: 8 mapped, 0 unmapped" in ran.out
     assert "next: bundlekeeper inventory load read.toml" in ran.err
-    read = read_inventory([Source("read.toml", (desk.folder / "read.toml").read_bytes(), "toml")])
+    read = read_inventory([InventorySource("read.toml", (desk.folder / "read.toml").read_bytes(), "toml")])
     assert [c.active for c in read.components if c.kind == "board-logic"] == ["2.10"]
     assert desk.run(server.url, *HOLM, "-o", "read.toml").status == 2  # the file is there already
     assert desk.run(server.url, *HOLM, "-o", "read.json", "--quiet").status == 1
-    assert read_inventory([Source("read.json", (desk.folder / "read.json").read_bytes(), "json")]).components
+    assert read_inventory([InventorySource("read.json", (desk.folder / "read.json").read_bytes(), "json")]).components
     (desk.folder / "map.toml").write_text('redfish = 1\n[[map]]\nnam = "x"\nkind = "boardlogic"\n')
     ran = desk.run(server.url, *HOLM, "--map", "map.toml")
     assert ran.status == 2 and "map.toml:3:1" in ran.err and "map.toml:4:8" in ran.err and "board-logic" in ran.err
@@ -176,7 +176,9 @@ def test_several_services_one_of_them_broken(desk: Desk) -> None:
     ran = desk.run(bad.url, good.url, *HOLM, "-o", "read.toml", "--jobs", "2")
     assert ran.status == 3 and "error: unreadable" in ran.out and "1 services not read" in ran.out
     assert f"{bad.url}: not read" in ran.err and f"{good.url}: 10 components" in ran.err
-    assert len(read_inventory([Source("r", (desk.folder / "read.toml").read_bytes(), "toml")]).components) == 10
+    assert (
+        len(read_inventory([InventorySource("r", (desk.folder / "read.toml").read_bytes(), "toml")]).components) == 10
+    )
     ran = desk.run(bad.url, *HOLM, "-o", "none.toml")
     assert ran.status == 3 and "error: not JSON" in ran.err and not (desk.folder / "none.toml").exists()
     told = desk.run(bad.url, desk.serve(faults={"/redfish/v1": raw(b"[]")}).url, *HOLM, "--json").json
@@ -252,4 +254,4 @@ def test_wrong_passwords(desk: Desk) -> None:
 
 def test_parts_of_no_domain(desk: Desk) -> None:
     ran = desk.run(desk.serve().url, "--site", "holm", "--domain", "-")
-    assert {c.domain for c in read_inventory([Source("o", ran.out.encode(), "toml")]).components} == {""}
+    assert {c.domain for c in read_inventory([InventorySource("o", ran.out.encode(), "toml")]).components} == {""}

@@ -14,10 +14,10 @@ import pytest
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import finding
 from bundlekeeper.media.set.plan import read_spare
-from bundlekeeper.media.set.what_belongs import Contents, contents_of, meant_by
+from bundlekeeper.media.set.what_belongs import SetContents, contents_of, meant_by
 from bundlekeeper.model.inventory.types import Inventory
 from bundlekeeper.model.manifest.types import Manifest
-from bundlekeeper.model.media.index import Part, SetFile
+from bundlekeeper.model.media.index import FilePart, SetFile
 from bundlekeeper.model.media.plan import PlannedFile, PlannedVolume, SetPlan, read_plan, write_plan
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
@@ -189,7 +189,7 @@ def _domain(model: str) -> Inventory:
     return inventory([base, table, *blade("1", "1.0", model=model)[:1]])
 
 
-def _contents(rules: Manifest, there: Inventory, name: str, to: str, held: Holdings | None = None) -> Contents:
+def _contents(rules: Manifest, there: Inventory, name: str, to: str, held: Holdings | None = None) -> SetContents:
     fleet = Fleet(rules, there)
     return contents_of(fleet, meant_by(fleet, name, to), held or held_all(rules), NOW)
 
@@ -357,10 +357,10 @@ def test_sets_that_went_are_listed_with_whether_they_were_answered(stocked: Keep
 def made_plan() -> SetPlan:
     """A small plan with a split file, a common one and something missing."""
     path = "rack/6.1.0/marram-rack-6.1.0.fwb"
-    parts = (Part(1, f"{path}.part-01of02", 0, 6, "", 1), Part(2, f"{path}.part-02of02", 6, 4, "", 2))
+    parts = (FilePart(1, f"{path}.part-01of02", 0, 6, "", 1), FilePart(2, f"{path}.part-02of02", 6, 4, "", 2))
     text = "manifests/marram-14.toml"
     common = SetFile(
-        text, 5, "3" * 64, "manifest", common=True, parts=tuple(Part(v, text, 0, 5, "3" * 64) for v in (1, 2))
+        text, 5, "3" * 64, "manifest", common=True, parts=tuple(FilePart(v, text, 0, 5, "3" * 64) for v in (1, 2))
     )
     return SetPlan(
         "marram",

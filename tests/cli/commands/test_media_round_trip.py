@@ -21,8 +21,8 @@ from bundlekeeper.errors import RefusedError
 from bundlekeeper.formats import moments
 from bundlekeeper.ledger.ask import where as questions
 from bundlekeeper.ledger.ask.types import Selector
-from bundlekeeper.ledger.event.events import Event, What
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.event.events import Event, EventKind
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.media.receipt import compose
 from bundlekeeper.media.receipt import read as receipt_read
 from bundlekeeper.media.receipt import write as receipt_write
@@ -183,8 +183,8 @@ class RoundTrip(RuleBasedStateMachine):
         for site in (self.depot, self.skerry):
             self._book(site).close()
 
-    def _book(self, site: Site) -> Book:
-        return Book.open(site.root / ".keeper" / "ledger.sqlite", write=True)
+    def _book(self, site: Site) -> Ledger:
+        return Ledger.open(site.root / ".keeper" / "ledger.sqlite", write=True)
 
     @rule()
     @precondition(lambda self: len(self.sets) < 3)
@@ -252,8 +252,8 @@ class RoundTrip(RuleBasedStateMachine):
                 self.whole[each.path] = next(b.data for b in bundles_of(number) if b.path == each.path)
         assert came.complete == all(each.path in self.whole for each in made.index.files if each.role == "bundle")
 
-    @rule(kind=st.sampled_from([What.STAGED, What.ACTIVATED]), part=st.integers(1, 3))
-    def work(self, kind: What, part: int) -> None:
+    @rule(kind=st.sampled_from([EventKind.STAGED, EventKind.ACTIVATED]), part=st.integers(1, 3))
+    def work(self, kind: EventKind, part: int) -> None:
         """Something is done at the site and recorded there."""
         self.events += 1
         event = Event(
@@ -265,7 +265,7 @@ class RoundTrip(RuleBasedStateMachine):
             model="MB-2",
             place=Place("skerry", "skerry-a"),
             version=f"6.{self.events % 5}.0",
-            bank="pending" if kind is What.STAGED else "",
+            bank="pending" if kind is EventKind.STAGED else "",
         )
         with self._book(self.skerry) as book:
             book.record([event], MADE + timedelta(minutes=self.events))

@@ -15,12 +15,12 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.ledger.ask.as_inventory import believed, load, plan_load, readings
-from bundlekeeper.ledger.ask.types import Agreement, Answer, Selector
+from bundlekeeper.ledger.ask.types import Agreement, Selector, WhereAnswer
 from bundlekeeper.ledger.ask.where import where
-from bundlekeeper.ledger.event.events import Event, Seen, What
+from bundlekeeper.ledger.event.events import Event, EventKind, Seen
 from bundlekeeper.ledger.exchange.merge import export, merge
-from bundlekeeper.ledger.record.ledger import Book
-from bundlekeeper.model.inventory.changes import Change
+from bundlekeeper.ledger.record.ledger import Ledger
+from bundlekeeper.model.inventory.changes import InventoryChange
 from bundlekeeper.model.inventory.types import Apart, Component, Inventory, Partition, Policy
 from tests.ledger.ask.test_where import DAY0, MEMORY, at, everything, said
 
@@ -33,8 +33,8 @@ ROWS = (BIOS, SWITCH, DISK)
 
 
 @pytest.fixture
-def book(tmp_path: Path) -> Iterator[Book]:
-    with Book.open(tmp_path / "ledger.sqlite", write=True) as opened:
+def book(tmp_path: Path) -> Iterator[Ledger]:
+    with Ledger.open(tmp_path / "ledger.sqlite", write=True) as opened:
         yield opened
 
 
@@ -43,14 +43,14 @@ def inventory(day: int, rows: Sequence[Component] = ROWS, **more: Any) -> Invent
     return Inventory(taken, more.pop("zone", "UTC"), tuple(rows), **more)
 
 
-def told(book: Book, found: Inventory, **more: Any) -> list[str]:
+def told(book: Ledger, found: Inventory, **more: Any) -> list[str]:
     """Load it; what changed, in words."""
     plan = plan_load(book, found, says="list", source="holm.csv", **more)
     load(book, plan, DAY0)
     return [change.says() for change in plan.changes]
 
 
-def test_a_first_load_adds_and_a_second_says_nothing(book: Book) -> None:
+def test_a_first_load_adds_and_a_second_says_nothing(book: Ledger) -> None:
     """ "Re-loading tells what changed since" — and nothing where nothing did."""
     assert [line.split(" at ")[0] for line in told(book, inventory(0))] == [
         "bios B7 is new", "disk MB4-7:disk:1 is new", "fabric-switch F1 is new",
@@ -62,7 +62,7 @@ def test_a_first_load_adds_and_a_second_says_nothing(book: Book) -> None:
     assert book.head().count == 8
 
 
-def test_what_changed_since(book: Book) -> None:
+def test_what_changed_since(book: Ledger) -> None:
     """ "added, gone, replaced part: same slot with a new serial, version drift" """
     told(book, inventory(0))
     rows = [replace(BIOS, serial="B9"), replace(SWITCH, active="6.1"), replace(DISK, slot="3/2")]
@@ -76,7 +76,7 @@ def test_what_changed_since(book: Book) -> None:
     assert [a.component for a in where(book, Selector(slot="3"), on=date(2026, 1, 2))] == ["B7", "MB4-7:disk:1"]
 
 
-def test_facts_that_only_readings_know_are_compared_too(book: Book) -> None:
+def test_facts_that_only_readings_know_are_compared_too(book: Ledger) -> None:
     """A server that lost its policy."""
     told(book, inventory(0))
     assert told(book, inventory(1, [replace(BIOS, policy="")])) == [
@@ -84,19 +84,19 @@ def test_facts_that_only_readings_know_are_compared_too(book: Book) -> None:
     ]
 
 
-def test_a_list_of_one_kind_leaves_the_others_alone(book: Book) -> None:
+def test_a_list_of_one_kind_leaves_the_others_alone(book: Ledger) -> None:
     """Nothing is gone by a list that does not speak of it, unless it is said to be complete."""
     told(book, inventory(0))
     plan = plan_load(book, inventory(1, [BIOS]), says="list", source="x")
     assert plan.changes == ()
     assert plan.unlisted == {("holm", "holm-a", "disk"): 1, ("holm", "holm-a", "fabric-switch"): 1}
     complete = plan_load(book, inventory(1, [BIOS]), says="list", source="x", listing="all")
-    assert [c.what for c in complete.changes] == [Change.GONE, Change.GONE]
+    assert [c.what for c in complete.changes] == [InventoryChange.GONE, InventoryChange.GONE]
     assert complete.unlisted == {}
     assert book.head().count == 4  # planning recorded nothing
 
 
-def test_a_part_that_a_later_list_left_out_is_not_there_however_late_it_is_learned(book: Book) -> None:
+def test_a_part_that_a_later_list_left_out_is_not_there_however_late_it_is_learned(book: Ledger) -> None:
     """The list of the third day knew nothing of B8, whose list of the first day came last."""
     told(book, inventory(2, [BIOS]))
     told(book, inventory(0, [replace(BIOS, serial="B8", slot="4")]))
@@ -104,7 +104,7 @@ def test_a_part_that_a_later_list_left_out_is_not_there_however_late_it_is_learn
     assert [a.component for a in where(book, Selector(), on=date(2026, 1, 2))] == ["B8"]
 
 
-def test_a_list_that_is_said_to_be_a_part_leaves_everything_alone(book: Book) -> None:
+def test_a_list_that_is_said_to_be_a_part_leaves_everything_alone(book: Ledger) -> None:
     """One service of many was read."""
     told(book, inventory(0))
     plan = plan_load(book, inventory(1, [replace(BIOS, serial="B8", slot="4")]), says="x", source="y", listing="some")
@@ -120,10 +120,10 @@ def test_a_list_that_is_said_to_be_a_part_leaves_everything_alone(book: Book) ->
         load(book, plan_load(book, inventory(1), says="x", source="y", listing="most"), DAY0)
 
 
-def test_a_part_that_moved_to_another_domain_is_not_gone(book: Book) -> None:
+def test_a_part_that_moved_to_another_domain_is_not_gone(book: Ledger) -> None:
     """Whatever order the two lists are loaded in."""
     for order in ((0, 1), (1, 0)):
-        with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "l"), write=True) as fresh:
+        with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as fresh:
             told(fresh, inventory(0, [BIOS, replace(BIOS, serial="B8", slot="4")]))
             there = replace(BIOS, site="skerry", domain="skerry-a")
             lists = (inventory(3, [there]), inventory(5, [replace(BIOS, serial="B8", slot="4")]))
@@ -134,7 +134,7 @@ def test_a_part_that_moved_to_another_domain_is_not_gone(book: Book) -> None:
             assert (answer.place.site, answer.present) == ("skerry", True)
 
 
-def test_a_late_reading_is_compared_with_its_own_time(book: Book) -> None:
+def test_a_late_reading_is_compared_with_its_own_time(book: Ledger) -> None:
     """A list of March that arrives in May says what changed up to March."""
     told(book, inventory(0))
     told(book, inventory(9, [replace(BIOS, active="6.2"), SWITCH, DISK]))
@@ -150,7 +150,7 @@ def test_a_late_reading_is_compared_with_its_own_time(book: Book) -> None:
     assert versions == ["6.0", "6.1", "6.2"]
 
 
-def test_a_reading_that_was_wrong_is_taken_back_with_everything(book: Book) -> None:
+def test_a_reading_that_was_wrong_is_taken_back_with_everything(book: Ledger) -> None:
     """One correction; the reading before it counts again."""
     told(book, inventory(0))
     plan = plan_load(book, inventory(1, [replace(BIOS, serial="B9", active="1.0")]), says="list", source="wrong.csv")
@@ -158,7 +158,7 @@ def test_a_reading_that_was_wrong_is_taken_back_with_everything(book: Book) -> N
     before = believed(book)
     assert before is not None
     assert {c.key for c in before.inventory.components} == {"B9", "F1", "MB4-7:disk:1"}
-    fix = Event(what=What.CORRECTED, at=at(2), says="ada", corrects=plan.reading, why="another site's list")
+    fix = Event(what=EventKind.CORRECTED, at=at(2), says="ada", corrects=plan.reading, why="another site's list")
     book.record([fix], DAY0)
     after = believed(book)
     assert after is not None
@@ -166,7 +166,7 @@ def test_a_reading_that_was_wrong_is_taken_back_with_everything(book: Book) -> N
     assert [r.source for r in readings(book)] == ["holm.csv"]
 
 
-def test_what_is_believed_is_what_was_read_brought_up_to_date(book: Book) -> None:
+def test_what_is_believed_is_what_was_read_brought_up_to_date(book: Ledger) -> None:
     """Versions from the record, all else from the readings, free bytes not known after something was put there."""
     partitions = (Partition("F1", "bootflash", 100, 40), Partition("B7", "flash", 10, 5))
     policies, apart = (Policy("web", {"blade": "6.0"}, "at-once"),), (Apart(("holm-a", "holm-b")),)
@@ -180,8 +180,8 @@ def test_what_is_believed_is_what_was_read_brought_up_to_date(book: Book) -> Non
         apart,
     )
     assert (found.inventory.taken, found.inventory.zone) == (date(2026, 1, 1), "UTC")
-    stage = said(What.STAGED, 3, "6.1", component="F1", kind="fabric-switch", model="", bank="held")
-    hand = said(What.ACTIVATED, 3, "9", component="X", kind="tide-gauge", model="")
+    stage = said(EventKind.STAGED, 3, "6.1", component="F1", kind="fabric-switch", model="", bank="held")
+    hand = said(EventKind.ACTIVATED, 3, "9", component="X", kind="tide-gauge", model="")
     book.record([stage, hand], DAY0)
     found = believed(book)
     assert found is not None
@@ -197,7 +197,7 @@ def test_what_is_believed_is_what_was_read_brought_up_to_date(book: Book) -> Non
     assert believed(book, on=date(2025, 1, 1)) is None
 
 
-def test_each_kind_rests_on_its_newest_reading(book: Book) -> None:
+def test_each_kind_rests_on_its_newest_reading(book: Ledger) -> None:
     """A newer list of one kind does not make the older list of another worthless."""
     told(book, inventory(0))
     newer = replace(BIOS, policy="night")
@@ -209,11 +209,11 @@ def test_each_kind_rests_on_its_newest_reading(book: Book) -> None:
     assert days == {"bios": "2026-01-05", "disk": "2026-01-01", "fabric-switch": "2026-01-01"}
 
 
-def test_parts_that_no_reading_lists_are_named(book: Book) -> None:
+def test_parts_that_no_reading_lists_are_named(book: Ledger) -> None:
     """Recorded by hand at a place that was read."""
     told(book, inventory(0))
     place = BIOS.place
-    book.record([said(What.ACTIVATED, 1, "3", component="N1", kind="network-adapter", place=place)], DAY0)
+    book.record([said(EventKind.ACTIVATED, 1, "3", component="N1", kind="network-adapter", place=place)], DAY0)
     found = believed(book)
     assert found is not None
     assert found.unread == ("N1",)
@@ -221,7 +221,7 @@ def test_parts_that_no_reading_lists_are_named(book: Book) -> None:
     assert (part.active, part.policy, part.healthy) == ("3", None, None)
 
 
-def test_kinds_of_ones_own_are_read_again(book: Book) -> None:
+def test_kinds_of_ones_own_are_read_again(book: Ledger) -> None:
     """A kind that a manifest defined is in the reading's text, and the text is read without that manifest."""
     gauge = replace(BIOS, kind="tide-gauge", serial="T1")
     told(book, inventory(0, [gauge], own_kinds=frozenset({"tide-gauge"})))
@@ -231,10 +231,10 @@ def test_kinds_of_ones_own_are_read_again(book: Book) -> None:
     assert found.inventory.own_kinds == {"tide-gauge"}
 
 
-def test_the_record_and_the_reading_disagree(book: Book) -> None:
+def test_the_record_and_the_reading_disagree(book: Ledger) -> None:
     """trade.md 13: "two spreadsheets that disagree" — both are told."""
     told(book, inventory(0))
-    book.record([said(What.ACTIVATED, 1, "6.1")], DAY0)
+    book.record([said(EventKind.ACTIVATED, 1, "6.1")], DAY0)
     told(book, inventory(2))
     (answer,) = where(book, Selector(component="B7"))
     assert answer.agreement is Agreement.DIFFERS
@@ -242,10 +242,10 @@ def test_the_record_and_the_reading_disagree(book: Book) -> None:
     assert answer.active.since.source == "holm.csv"
 
 
-def test_exchanged_stores_believe_the_same(book: Book, tmp_path: Path) -> None:
+def test_exchanged_stores_believe_the_same(book: Ledger, tmp_path: Path) -> None:
     """Readings travel whole."""
     told(book, inventory(0, partitions=(Partition("F1", "bootflash", 100, 40),)))
-    with Book.open(tmp_path / "other", write=True) as other:
+    with Ledger.open(tmp_path / "other", write=True) as other:
         merge(other, export(book), DAY0)
         assert believed(other) == believed(book)
         assert told(other, inventory(0, partitions=(Partition("F1", "bootflash", 100, 40),))) == []
@@ -273,7 +273,7 @@ def test_the_last_reading_of_a_domain_is_what_stands_there(
     orders = [days, source.sample(days, len(days))]
     found = []
     for order in orders:
-        with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "l"), write=True) as book:
+        with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as book:
             for each in order:
                 told(book, each)
             present = {name: a[0][:4] for name, a in everything(book).items() if a[1]}
@@ -285,7 +285,7 @@ def test_the_last_reading_of_a_domain_is_what_stands_there(
     assert found[0] == found[1]
 
 
-def test_of_two_readings_of_one_day_the_later_loaded_counts(book: Book) -> None:
+def test_of_two_readings_of_one_day_the_later_loaded_counts(book: Ledger) -> None:
     """What a load says is gone, or is another version now, is so for `where` as well; the same bytes change nothing."""
     others = (replace(BIOS, serial="B8", slot="4"), replace(BIOS, serial="B9", slot="5"))
     told(book, inventory(0, [BIOS, *others]))
@@ -307,7 +307,7 @@ def test_of_two_readings_of_one_day_the_later_loaded_counts(book: Book) -> None:
     assert (last.again, last.overtaken) == (True, "")
 
 
-def test_what_overtook_a_reading_is_of_its_moment_and_its_domain(book: Book) -> None:
+def test_what_overtook_a_reading_is_of_its_moment_and_its_domain(book: Ledger) -> None:
     """Of all that was loaded since, the last of the same moment and of one of its domains is named, and no other."""
     first, away = inventory(0, [BIOS]), replace(BIOS, site="skerry", domain="skerry-a", serial="B9")
     told(book, first)
@@ -328,7 +328,7 @@ def test_what_overtook_a_reading_is_of_its_moment_and_its_domain(book: Book) -> 
     assert again() == plan.reading
 
 
-def test_each_part_that_a_list_lacks_is_gone(book: Book) -> None:
+def test_each_part_that_a_list_lacks_is_gone(book: Ledger) -> None:
     """The second as well as the first."""
     others = [replace(BIOS, serial=f"B{number}", slot=str(number)) for number in (1, 2)]
     told(book, inventory(0, [*others, BIOS]))
@@ -340,18 +340,18 @@ def test_each_part_that_a_list_lacks_is_gone(book: Book) -> None:
     assert [a.component for a in where(book, Selector(gone=True)) if not a.present] == ["B1", "B2"]
 
 
-def only_of(book: Book, component: str) -> Answer:
+def only_of(book: Ledger, component: str) -> WhereAnswer:
     """The answer about one component."""
     (answer,) = where(book, Selector(component=component))
     return answer
 
 
-def test_a_reading_counts_after_what_was_observed_by_hand_that_day(book: Book) -> None:
+def test_a_reading_counts_after_what_was_observed_by_hand_that_day(book: Ledger) -> None:
     """Whoever spoke last of one day is believed, be it a list or a person."""
     day = inventory(0, [BIOS])
     told(book, day)
     for version in ("6.1", "6.2"):
-        seen = said(What.OBSERVED, 0, seen=Seen(version))
+        seen = said(EventKind.OBSERVED, 0, seen=Seen(version))
         book.record([seen], DAY0, arrange=True)
     answer = only_of(book, "B7")
     assert answer.active is not None
@@ -364,11 +364,11 @@ def test_a_reading_counts_after_what_was_observed_by_hand_that_day(book: Book) -
     assert answer.active.version == "6.3"
 
 
-def test_a_reading_that_was_taken_back_can_be_loaded_again(book: Book) -> None:
+def test_a_reading_that_was_taken_back_can_be_loaded_again(book: Ledger) -> None:
     """It was right after all: the same bytes are a new statement once the old one does not count."""
     plan = plan_load(book, inventory(0), says="list", source="holm.csv")
     load(book, plan, DAY0)
-    book.record([Event(what=What.CORRECTED, at=at(1), says="ada", corrects=plan.reading, why="too early")], DAY0)
+    book.record([Event(what=EventKind.CORRECTED, at=at(1), says="ada", corrects=plan.reading, why="too early")], DAY0)
     assert where(book, Selector()) == []
     assert len(told(book, inventory(0))) == 3
     assert [a.component for a in where(book, Selector())] == ["F1", "B7", "MB4-7:disk:1"]
@@ -380,7 +380,7 @@ def test_what_a_load_says_is_what_where_says_afterwards(
     lists: list[tuple[int, dict[str, tuple[str, str | None, str]]]],
 ) -> None:
     """ "Re-loading tells what changed since": by comparing the answers before and after, of the reading's own day."""
-    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "l"), write=True) as book:
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as book:
         for day, rows in lists:
             found = inventory(
                 day,
@@ -395,17 +395,17 @@ def test_what_a_load_says_is_what_where_says_afterwards(
                 continue
             was = {name for name, answer in before.items() if answer[1]}
             now = {name for name, answer in after.items() if answer[1]}
-            told_of = {what: {c.part.key for c in plan.changes if c.what is what} for what in Change}
-            replaced = {c.before.key for c in plan.changes if c.what is Change.REPLACED and c.before}
-            assert told_of[Change.ADDED] | told_of[Change.REPLACED] == now - was
-            assert told_of[Change.GONE] | replaced == was - now
+            told_of = {what: {c.part.key for c in plan.changes if c.what is what} for what in InventoryChange}
+            replaced = {c.before.key for c in plan.changes if c.what is InventoryChange.REPLACED and c.before}
+            assert told_of[InventoryChange.ADDED] | told_of[InventoryChange.REPLACED] == now - was
+            assert told_of[InventoryChange.GONE] | replaced == was - now
             stayed = was & now
-            assert told_of[Change.MOVED] == {n for n in stayed if before[n][0] != after[n][0]}
+            assert told_of[InventoryChange.MOVED] == {n for n in stayed if before[n][0] != after[n][0]}
             active = {n for n in stayed if before[n][2][0] and before[n][2][0][0] != after[n][2][0][0]}
-            assert told_of[Change.VERSION] == active
+            assert told_of[InventoryChange.VERSION] == active
 
 
-def test_a_problem_in_the_zone_is_told_before_anything(book: Book) -> None:
+def test_a_problem_in_the_zone_is_told_before_anything(book: Ledger) -> None:
     """An inventory made by a program may name anything."""
     with pytest.raises(InputError):
         told(book, inventory(0, zone="Moon/Base"))

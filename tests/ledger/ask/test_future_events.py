@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from bundlekeeper.formats import moments
 from bundlekeeper.ledger.ask.future_events import ahead
-from bundlekeeper.ledger.event.events import Event, What
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.event.events import Event, EventKind
+from bundlekeeper.ledger.record.ledger import Ledger
 from tests.cli.commands.test_ledger import HARBOUR
 from tests.conftest import Keeper
 from tests.ledger.ask.test_where import DAY0, MEMORY, at, read, said
@@ -25,8 +25,8 @@ FAR = datetime(2137, 1, 2, 12, tzinfo=UTC)
 def misled(keeper: Keeper, tmp_path: Path) -> Keeper:
     """A store of which one part was observed while the clock was a century ahead."""
     assert keeper("inventory", "load", HARBOUR, "--says", "kim").status == 0
-    event = said(What.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
-    with Book.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as book:
+    event = said(EventKind.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
+    with Ledger.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as book:
         book.record([event], FAR)
     return keeper
 
@@ -35,13 +35,13 @@ def misled(keeper: Keeper, tmp_path: Path) -> Keeper:
 @given(days=st.lists(st.integers(0, 30), max_size=12), clock=st.integers(0, 30), void=st.sets(st.integers(0, 11)))
 def test_every_event_beyond_the_clock_that_counts_is_counted(days: list[int], clock: int, void: set[int]) -> None:
     """ "it names how many events and the furthest time": those of a later day than tomorrow that were not taken back"""
-    events = [said(What.ACTIVATED, day, f"{n}.0", component=f"C{n}") for n, day in enumerate(days)]
+    events = [said(EventKind.ACTIVATED, day, f"{n}.0", component=f"C{n}") for n, day in enumerate(days)]
     corrections = [
-        Event(what=What.CORRECTED, at=at(99), says="x", corrects=events[n].id(), why="wrong")
+        Event(what=EventKind.CORRECTED, at=at(99), says="x", corrects=events[n].id(), why="wrong")
         for n in void
         if n < len(events)
     ]
-    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "l"), write=True) as book:
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as book:
         book.record([*events, *corrections], DAY0)
         found = ahead(book, DAY0 + timedelta(days=clock))
     limit = moments.at(DAY0 + timedelta(days=clock) + moments.AHEAD).at_us
@@ -53,13 +53,13 @@ def test_every_event_beyond_the_clock_that_counts_is_counted(days: list[int], cl
 def test_of_a_reading_it_is_the_reading_that_is_taken_back(tmp_path: Path) -> None:
     """ "one correction takes all of it back" """
     scope = (("holm", "holm-a", "bios"),)
-    reading = Event(what=What.INVENTORY, at=at(50), says="x", document="0" * 64, scope=scope)
-    with Book.open(tmp_path / "l", write=True) as book:
+    reading = Event(what=EventKind.INVENTORY, at=at(50), says="x", document="0" * 64, scope=scope)
+    with Ledger.open(tmp_path / "l", write=True) as book:
         book.record([reading, read(50, "6.0", reading=reading.id())], DAY0)
         found = ahead(book, DAY0)
         assert found is not None
         assert (found.count, found.event) == (2, reading.id())
-        book.record([Event(what=What.CORRECTED, at=at(50), says="x", corrects=found.event, why="y")], DAY0)
+        book.record([Event(what=EventKind.CORRECTED, at=at(50), says="x", corrects=found.event, why="y")], DAY0)
         assert ahead(book, DAY0) is None
 
 
@@ -67,7 +67,7 @@ def test_it_costs_no_look_at_the_events_where_none_is_ahead(tmp_path: Path) -> N
     """A million events are not read for it; where one is ahead, its index is held against the table."""
     path = tmp_path / "l"
     statements: list[str] = []
-    with Book.open(path, write=True) as book:
+    with Ledger.open(path, write=True) as book:
         book.record([read(0, "6.0")], DAY0)
         book.connection.set_trace_callback(statements.append)
         assert ahead(book, DAY0) is None
@@ -126,7 +126,7 @@ def test_a_day_still_to_come_is_not_answered_in_silence(misled: Keeper) -> None:
 
 def test_what_is_planned_or_printed_from_the_record_tells_it_too(harbour: Keeper, tmp_path: Path) -> None:
     """A plan that passes over an event in silence is made from what is not so."""
-    event = said(What.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
+    event = said(EventKind.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
     page = tmp_path / "page.txt"
     asked = (
         ("gaps", "holm-a", "--to", "6.1", "--json"),
@@ -140,7 +140,7 @@ def test_what_is_planned_or_printed_from_the_record_tells_it_too(harbour: Keeper
     assert [name for name, ran in zip(asked, before, strict=True) if "clock-doubtful" in ran.codes] == []
     page.unlink()
     (tmp_path / "book.txt").unlink(missing_ok=True)
-    with Book.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as book:
+    with Ledger.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as book:
         book.record([event], FAR)
     for words in asked:
         ran = harbour(*words)

@@ -16,10 +16,10 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import moments
-from bundlekeeper.ledger.ask.types import Agreement, Answer, BundleOf, ImageOf, Selector
+from bundlekeeper.ledger.ask.types import Agreement, BundleOf, ImageOf, Selector, WhereAnswer
 from bundlekeeper.ledger.ask.where import find, history, summary, versions, where
-from bundlekeeper.ledger.event.events import Event, ProofKind, Seen, What
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.model.inventory.types import KINDS, Place
 
@@ -44,7 +44,7 @@ def naive_void(events: Sequence[Event]) -> set[str]:
     ids = {e.id(): e for e in events}
 
     def void(event_id: str) -> bool:
-        named = any(e.corrects == event_id and not void(i) for i, e in ids.items() if e.what is What.CORRECTED)
+        named = any(e.corrects == event_id and not void(i) for i, e in ids.items() if e.what is EventKind.CORRECTED)
         reading = ids[event_id].reading if event_id in ids else ""
         return named or (reading in ids and void(reading))
 
@@ -73,12 +73,17 @@ def naive(events: Iterable[Event], on: Any, zones: dict[str, str] | None = None)
     for name in {e.component for e in events if e.component}:
         mine = [e for e in events if e.component == name and e.id() not in void]
         mine.sort(key=naive_key)
-        first, listed = (naive_key(mine[0]) if mine else None), {e.reading for e in mine if e.what is What.OBSERVED}
+        first, listed = (
+            (naive_key(mine[0]) if mine else None),
+            {e.reading for e in mine if e.what is EventKind.OBSERVED},
+        )
         for e in events:
-            silent = e.what is What.INVENTORY and e.listing != "some" and e.id() not in void and e.id() not in listed
+            silent = (
+                e.what is EventKind.INVENTORY and e.listing != "some" and e.id() not in void and e.id() not in listed
+            )
             if first and silent and naive_key(e, "gone") > first:
                 mine.append(e)
-        mine.sort(key=lambda e: naive_key(e, "gone" if e.what is What.INVENTORY else ""))
+        mine.sort(key=lambda e: naive_key(e, "gone" if e.what is EventKind.INVENTORY else ""))
         part = Part()
         moments_of = sorted({e.at.at_us for e in mine})
         for moment in moments_of:
@@ -103,13 +108,13 @@ def naive_copy(p: Part) -> Part:
 
 
 def naive_step(p: Part, e: Event) -> None:
-    if e.what is What.INVENTORY:  # a list that does not list the part
+    if e.what is EventKind.INVENTORY:  # a list that does not list the part
         scope = {(site, domain, "" if e.listing else kind) for site, domain, kind in e.scope}
         if (*p.place[:2], "" if e.listing else p.kind) in scope:
             p.present = False
         return
     p.kind = e.kind or p.kind
-    if e.place is not None and e.what is not What.GONE:
+    if e.place is not None and e.what is not EventKind.GONE:
         told = (e.place.site, e.place.domain, e.place.chassis, e.place.slot)
         levels: list[str | None] = []
         for i, level in enumerate(told):
@@ -122,9 +127,9 @@ def naive_step(p: Part, e: Event) -> None:
         if b and b[0]:
             known[b[0]] = known.get(b[0]) or b[1]
     bundle = e.bundle or known.get(e.version, "")
-    if e.what in {What.STAGED, What.ACTIVATED, What.OBSERVED}:
+    if e.what in {EventKind.STAGED, EventKind.ACTIVATED, EventKind.OBSERVED}:
         p.present = True
-    if e.what is What.STAGED:
+    if e.what is EventKind.STAGED:
         if method == "boot-file" or e.bank == "held":
             naive_hold(p, e.version, bundle, e)
         if e.bank in {"pending", "spare"}:
@@ -132,7 +137,7 @@ def naive_step(p: Part, e: Event) -> None:
             other = "spare" if e.bank == "pending" else "pending"
             if method == "two-bank" and p.banks[other] is not None:
                 naive_empty(p, other, e)
-    elif e.what is What.ACTIVATED:
+    elif e.what is EventKind.ACTIVATED:
         old = p.banks["active"]
         naive_put(p, "active", e.version, bundle, e)
         if old is None or old[0] != e.version:
@@ -146,14 +151,14 @@ def naive_step(p: Part, e: Event) -> None:
             if old and old[0] != e.version:
                 naive_hold(p, old[0], old[1], e)
         p.said, p.differs = [e.version, bundle, e.id()], False
-    elif e.what is What.REMOVED:
+    elif e.what is EventKind.REMOVED:
         if e.bank in {"pending", "spare"}:
             there = p.banks[e.bank]
             if not there or not there[0] or not e.version or there[0] == e.version:
                 naive_empty(p, e.bank, e)
         if e.version and (e.bank == "held" or method == "boot-file"):
             p.held.pop(e.version, None)
-    elif e.what is What.OBSERVED:
+    elif e.what is EventKind.OBSERVED:
         seen = e.seen
         if seen.active is not None:
             naive_put(p, "active", seen.active, known.get(seen.active, ""), e)
@@ -170,7 +175,7 @@ def naive_step(p: Part, e: Event) -> None:
             p.held = {v: b for v, b in p.held.items() if v in seen.held}
             for version in seen.held:
                 naive_hold(p, version, known.get(version, ""), e)
-    elif e.what is What.GONE and (e.place is None or p.place[:2] == (e.place.site, e.place.domain)):
+    elif e.what is EventKind.GONE and (e.place is None or p.place[:2] == (e.place.site, e.place.domain)):
         p.present = False
 
 
@@ -199,7 +204,7 @@ def shown(part: Part) -> Any:
     return (part.place, part.present, banks, held, seen, part.seen, part.differs)
 
 
-def answered(answer: Answer) -> Any:
+def answered(answer: WhereAnswer) -> Any:
     """The same of an answer."""
     place = answer.place
     told = (None,) * 4 if place is None else (place.site, place.domain, place.chassis, place.slot)
@@ -233,20 +238,31 @@ MOMENT = st.builds(
 def statements(draw: st.DrawFn) -> Event:
     """One event about one of a few components."""
     component, kind = draw(st.sampled_from(PARTS))
-    what = draw(st.sampled_from([What.STAGED, What.ACTIVATED, What.REMOVED, What.OBSERVED, What.OBSERVED, What.GONE]))
+    what = draw(
+        st.sampled_from(
+            [
+                EventKind.STAGED,
+                EventKind.ACTIVATED,
+                EventKind.REMOVED,
+                EventKind.OBSERVED,
+                EventKind.OBSERVED,
+                EventKind.GONE,
+            ]
+        )
+    )
     event = Event(
         what=what, at=draw(MOMENT), says=draw(st.sampled_from(["ada", "paper"])), component=component,
         kind=draw(st.sampled_from(["", kind])), place=draw(st.none() | st.sampled_from(PLACES)),
         order=draw(st.sampled_from([0, 0, 0, 1])), proof=draw(st.sampled_from(list(ProofKind))),
     )  # fmt: skip
-    if what in {What.STAGED, What.ACTIVATED}:
+    if what in {EventKind.STAGED, EventKind.ACTIVATED}:
         event = replace(event, version=draw(VERSION), family="blade", bundle=draw(st.sampled_from(["", "9.0", "9.1"])))
         event = replace(event, method=draw(st.sampled_from(["", "", "two-bank", "boot-file", "overwrite"])))
-    if what in {What.STAGED, What.REMOVED}:
+    if what in {EventKind.STAGED, EventKind.REMOVED}:
         event = replace(event, bank=draw(st.sampled_from(["pending", "spare", "held"])))
-    if what is What.REMOVED:
+    if what is EventKind.REMOVED:
         event = replace(event, version=draw(VERSION if event.bank == "held" else st.just("") | VERSION))
-    if what is What.OBSERVED:
+    if what is EventKind.OBSERVED:
         bank = st.none() | st.just("") | VERSION
         held = st.none() | st.lists(VERSION, unique=True, max_size=3).map(tuple)
         seen = Seen(draw(st.none() | VERSION), draw(bank), draw(bank), draw(held))
@@ -266,16 +282,18 @@ def records(draw: st.DrawFn) -> list[Event]:
                 st.lists(st.tuples(st.just(site), st.sampled_from(sorted(domains)), KIND), min_size=1, max_size=3)
             )
             moment = at(draw(st.integers(0, 5)), None, zone)
-            event = Event(what=What.INVENTORY, at=moment, says="list", document="d" * 64, scope=tuple(scope))
+            event = Event(what=EventKind.INVENTORY, at=moment, says="list", document="d" * 64, scope=tuple(scope))
             readings.append(replace(event, listing=draw(st.sampled_from(["", "", "all", "some"]))))
     for event in draw(st.lists(statements(), min_size=1, max_size=14)):
-        if readings and event.what in {What.OBSERVED, What.GONE} and draw(st.booleans()):
+        if readings and event.what in {EventKind.OBSERVED, EventKind.GONE} and draw(st.booleans()):
             event = replace(event, reading=draw(st.sampled_from(readings)).id())
         events.append(event)
     events += readings
     for _ in range(draw(st.integers(0, 3))):
         target = draw(st.sampled_from(events))
-        fix = Event(what=What.CORRECTED, at=at(5), says="ada", corrects=target.id(), why=draw(st.sampled_from("xy")))
+        fix = Event(
+            what=EventKind.CORRECTED, at=at(5), says="ada", corrects=target.id(), why=draw(st.sampled_from("xy"))
+        )
         events.append(fix)
     return draw(st.permutations(events))
 
@@ -289,17 +307,17 @@ def zones_told(events: Iterable[Event]) -> dict[str, str]:
     """Each site's zone by the last standing reading."""
     events = list(events)
     void = naive_void(events)
-    readings = [e for e in events if e.what is What.INVENTORY and e.id() not in void]
+    readings = [e for e in events if e.what is EventKind.INVENTORY and e.id() not in void]
     readings.sort(key=lambda e: (e.at.at_us, e.order, e.id()))
     return {site: e.at.zone for e in readings for site, _, _ in e.scope}
 
 
-def everything(book: Book, on: Any = None, known: Any = None) -> dict[str, Any]:
+def everything(book: Ledger, on: Any = None, known: Any = None) -> dict[str, Any]:
     """What the ledger answers of every component."""
     return {a.component: answered(a) for a in where(book, Selector(gone=True), on=on, known=known)}
 
 
-def learn(book: Book, events: Sequence[Event], cuts: Sequence[int] = (), day: int = 10) -> None:
+def learn(book: Ledger, events: Sequence[Event], cuts: Sequence[int] = (), day: int = 10) -> None:
     """Record the events in batches, one batch a day."""
     bounds = [0, *sorted({min(c, len(events)) for c in cuts}), len(events)]
     for number, (start, end) in enumerate(itertools.pairwise(bounds)):
@@ -310,7 +328,7 @@ def learn(book: Book, events: Sequence[Event], cuts: Sequence[int] = (), day: in
 @given(records(), st.lists(st.integers(1, 14), max_size=3), ON)
 def test_where_on_any_day_is_what_a_naive_replay_says(events: list[Event], cuts: list[int], on: Any) -> None:
     """ "And on a given past day?" Late-learned and corrected events give right answers for past days."""
-    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "l.sqlite"), write=True) as book:
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l.sqlite"), write=True) as book:
         learn(book, events, cuts)
         wanted = {name: shown(part) for name, part in naive(events, on, zones_told(events)).items()}
         assert everything(book, on) == wanted
@@ -320,7 +338,7 @@ def test_where_on_any_day_is_what_a_naive_replay_says(events: list[Event], cuts:
 @given(records(), st.lists(st.integers(1, 14), max_size=3), ON, st.integers(0, 4))
 def test_what_was_known_is_what_had_been_learned(events: list[Event], cuts: list[int], on: Any, batch: int) -> None:
     """ "And what did *we know* on that day?" """
-    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "l.sqlite"), write=True) as book:
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l.sqlite"), write=True) as book:
         learn(book, events, cuts)
         known = DAY0 + timedelta(days=10 + batch, hours=1)
         bounds = [*sorted({min(c, len(events)) for c in cuts} - {len(events)}), len(events)]
@@ -334,7 +352,7 @@ def test_what_was_known_is_what_had_been_learned(events: list[Event], cuts: list
 def test_what_is_derived_can_be_made_again(events: list[Event], cuts: list[int]) -> None:
     """ "it can be thrown away and made again, and comes out equal" """
 
-    def derived(book: Book) -> list[Any]:
+    def derived(book: Ledger) -> list[Any]:
         image = "(SELECT version || ' ' || bundle FROM image WHERE id = %s)"
         banks = ", ".join(
             f"CASE {b} WHEN 0 THEN 0 ELSE {image % b} END" for b in ("active", "pending", "spare", "said")
@@ -345,7 +363,7 @@ def test_what_is_derived_can_be_made_again(events: list[Event], cuts: list[int])
         queries = (f"SELECT {rest}, {more}, {banks} FROM state ORDER BY 1, 2", held)  # noqa: S608
         return [book.connection.execute(query).fetchall() for query in queries]
 
-    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "l.sqlite"), write=True) as book:
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l.sqlite"), write=True) as book:
         learn(book, events, cuts)
         before = derived(book)
         assert rebuild(book).differing == 0
@@ -356,15 +374,15 @@ def test_what_is_derived_can_be_made_again(events: list[Event], cuts: list[int])
 
 
 @pytest.fixture
-def book(tmp_path: Path) -> Iterator[Book]:
-    with Book.open(tmp_path / "ledger.sqlite", write=True) as opened:
+def book(tmp_path: Path) -> Iterator[Ledger]:
+    with Ledger.open(tmp_path / "ledger.sqlite", write=True) as opened:
         yield opened
 
 
 HOLM_3 = Place("holm", "holm-a", "1", "3")
 
 
-def said(what: What, day: int, version: str = "", **more: Any) -> Event:
+def said(what: EventKind, day: int, version: str = "", **more: Any) -> Event:
     """Something the engineer said of the BIOS of the blade B7."""
     plain = {"says": "ada", "component": "B7", "kind": "bios", "model": "MB-4", "version": version}
     return Event(**{**plain, "what": what, "at": at(day), **more})
@@ -374,23 +392,25 @@ def read(day: int, active: str | None, **more: Any) -> Event:
     """A reading of the BIOS of the blade B7."""
     seen = Seen(active, more.pop("pending", None), more.pop("spare", None), more.pop("held", None))
     more = {"place": HOLM_3, "proof": ProofKind.INVENTORY, **more}
-    return said(What.OBSERVED, day, seen=seen, **more)
+    return said(EventKind.OBSERVED, day, seen=seen, **more)
 
 
-def only(book: Book, **more: Any) -> Answer:
+def only(book: Ledger, **more: Any) -> WhereAnswer:
     """The one answer about everything."""
     (answer,) = where(book, Selector(gone=True), **more)
     return answer
 
 
-def test_a_year_of_one_bios(book: Book) -> None:
+def test_a_year_of_one_bios(book: Ledger) -> None:
     """Staged is not active; activation switches the banks; a reading confirms; a day answers for itself."""
-    stage = said(What.STAGED, 2, "6.1", bank="pending", family="blade", bundle="6.1.0", sha256="a" * 64)
-    book.record([read(0, "6.0", spare="5.4"), stage, said(What.ACTIVATED, 5, "6.1", by="bo"), read(9, "6.1")], DAY0)
+    stage = said(EventKind.STAGED, 2, "6.1", bank="pending", family="blade", bundle="6.1.0", sha256="a" * 64)
+    book.record(
+        [read(0, "6.0", spare="5.4"), stage, said(EventKind.ACTIVATED, 5, "6.1", by="bo"), read(9, "6.1")], DAY0
+    )
     first = only(book, on=date(2026, 1, 2))
     assert (first.active, first.pending) != (None, None)
     assert first.active is not None
-    assert (first.active.version, first.active.since.what, first.pending) == ("6.0", What.OBSERVED, None)
+    assert (first.active.version, first.active.since.what, first.pending) == ("6.0", EventKind.OBSERVED, None)
     assert first.agreement is Agreement.ONLY_READ
     staged = only(book, on=date(2026, 1, 3))
     assert staged.pending is not None
@@ -413,24 +433,24 @@ def test_a_year_of_one_bios(book: Book) -> None:
 @pytest.mark.parametrize(("bank", "other"), [("spare", "pending"), ("pending", "spare")])
 @pytest.mark.parametrize(("known", "after"), [(None, None), ("", ""), ("5.4", "")])
 def test_staging_tells_of_the_other_bank_only_what_follows(
-    book: Book, bank: str, other: str, known: str | None, after: str | None
+    book: Ledger, bank: str, other: str, known: str | None, after: str | None
 ) -> None:
     """ "The bank not running is *pending* or *spare*, never both": it was overwritten; and unknown stays unknown."""
     more: dict[str, Any] = {} if known is None else {other: known}
-    book.record([read(0, "6.0", **more), said(What.STAGED, 1, "6.1", bank=bank)], DAY0)
+    book.record([read(0, "6.0", **more), said(EventKind.STAGED, 1, "6.1", bank=bank)], DAY0)
     answer = only(book)
     written, beside = getattr(answer, bank), getattr(answer, other)
     assert written.version == "6.1"
     assert (None if beside is None else beside.version) == after
 
 
-def test_now_knows_nothing_of_later_days(book: Book) -> None:
+def test_now_knows_nothing_of_later_days(book: Ledger) -> None:
     """Another store's clock was years ahead, and its record was merged: it is not how things stand today."""
     clock = DAY0 + timedelta(days=3)
-    book.record([read(0, "6.0"), said(What.STAGED, 1, "6.1", bank="pending")], DAY0)
+    book.record([read(0, "6.0"), said(EventKind.STAGED, 1, "6.1", bank="pending")], DAY0)
     before = where(book, Selector(), clock=clock)
     move = read(90, "6.0", place=Place("skerry", "skerry-a", "1", "1"))
-    book.record([read(80, "6.0"), said(What.ACTIVATED, 90, "6.1"), move], DAY0)
+    book.record([read(80, "6.0"), said(EventKind.ACTIVATED, 90, "6.1"), move], DAY0)
     assert where(book, Selector(), clock=clock) == before
     assert where(book, Selector(site="skerry"), clock=clock) == []
     assert [g.values for g in summary(book, ["site", "active"], clock=clock)] == [("holm", "6.0")]
@@ -442,7 +462,7 @@ def test_now_knows_nothing_of_later_days(book: Book) -> None:
     assert later.seen.at == at(80)
 
 
-def test_a_reading_of_a_later_day_that_changes_nothing_is_passed_over_too(book: Book) -> None:
+def test_a_reading_of_a_later_day_that_changes_nothing_is_passed_over_too(book: Ledger) -> None:
     """What was last read is what was read by now."""
     book.record([read(0, "6.0"), read(80, "6.0")], DAY0)
     answer = only(book, clock=DAY0 + timedelta(days=3))
@@ -451,12 +471,12 @@ def test_a_reading_of_a_later_day_that_changes_nothing_is_passed_over_too(book: 
     assert only(book, clock=DAY0).seen == answer.seen  # a day that has begun counts
 
 
-def test_two_bundles_with_one_version_are_never_mixed(book: Book) -> None:
+def test_two_bundles_with_one_version_are_never_mixed(book: Ledger) -> None:
     """Of equal versions the one that runs says the bundle; a digest never goes over to another bundle's image."""
     switch = {"component": "F1", "kind": "fabric-switch", "model": "MF-40", "family": "infrastructure"}
-    first = said(What.ACTIVATED, 1, "5.4", bundle="9.0", sha256="a" * 64, **switch)
-    second = said(What.ACTIVATED, 1, "5.4", bundle="9.1", order=1, **switch)
-    third = said(What.STAGED, 1, "5.4", order=2, bank="pending", **{**switch, "family": ""})
+    first = said(EventKind.ACTIVATED, 1, "5.4", bundle="9.0", sha256="a" * 64, **switch)
+    second = said(EventKind.ACTIVATED, 1, "5.4", bundle="9.1", order=1, **switch)
+    third = said(EventKind.STAGED, 1, "5.4", order=2, bank="pending", **{**switch, "family": ""})
     book.record([third, first, second], DAY0)
     answer = only(book)
     assert answer.active is not None
@@ -464,34 +484,34 @@ def test_two_bundles_with_one_version_are_never_mixed(book: Book) -> None:
     assert [(b.bundle, b.sha256) for b in (answer.active, answer.pending, *answer.held)] == [("9.1", "")] * 3
 
 
-def test_ledger_and_reading_disagree_until_one_of_them_speaks_again(book: Book) -> None:
+def test_ledger_and_reading_disagree_until_one_of_them_speaks_again(book: Ledger) -> None:
     """ "disagreement between ledger and inventory" — also after a second reading of the same."""
-    book.record([said(What.ACTIVATED, 1, "6.1"), read(2, "6.0"), read(3, "6.0")], DAY0)
+    book.record([said(EventKind.ACTIVATED, 1, "6.1"), read(2, "6.0"), read(3, "6.0")], DAY0)
     assert only(book).agreement is Agreement.DIFFERS
     assert only(book, on=date(2026, 1, 2)).agreement is Agreement.ONLY_RECORDED
     answer = only(book)
     assert answer.active is not None
     assert answer.said is not None
     assert (answer.active.version, answer.said.version) == ("6.0", "6.1")
-    book.record([said(What.ACTIVATED, 4, "6.1")], DAY0)
+    book.record([said(EventKind.ACTIVATED, 4, "6.1")], DAY0)
     assert only(book).agreement is Agreement.NOT_READ_BACK
 
 
-def test_two_activations_of_one_day_keep_their_order(book: Book) -> None:
+def test_two_activations_of_one_day_keep_their_order(book: Ledger) -> None:
     """Forward and back in one window, each known by its day only."""
     for version in ("6.1", "6.0", "6.1", "6.0"):
-        recorded = book.record([said(What.ACTIVATED, 3, version)], DAY0, arrange=True)
+        recorded = book.record([said(EventKind.ACTIVATED, 3, version)], DAY0, arrange=True)
     assert recorded.new == 0  # the third and fourth say again what stands already
     answer = only(book)
     assert answer.active is not None
     assert answer.active.version == "6.0"
 
 
-def test_a_wrong_entry_is_corrected_and_put_right_again(book: Book) -> None:
+def test_a_wrong_entry_is_corrected_and_put_right_again(book: Ledger) -> None:
     """ "Wrong entries are corrected by a later event, never changed." """
-    wrong = said(What.ACTIVATED, 3, "6.1")
+    wrong = said(EventKind.ACTIVATED, 3, "6.1")
     book.record([read(0, "6.0"), wrong], DAY0)
-    fix = Event(what=What.CORRECTED, at=at(5), says="ada", corrects=wrong.id(), why="it was the neighbour")
+    fix = Event(what=EventKind.CORRECTED, at=at(5), says="ada", corrects=wrong.id(), why="it was the neighbour")
     book.record([fix], DAY0 + timedelta(days=5))
     answer = only(book, on=date(2026, 1, 4))
     assert answer.active is not None
@@ -505,32 +525,36 @@ def test_a_wrong_entry_is_corrected_and_put_right_again(book: Book) -> None:
     assert answer.active is not None
     assert answer.active.version == "6.1"
     assert [(e.event.what, e.void) for e in history(book, "B7")] == [
-        (What.OBSERVED, False), (What.ACTIVATED, True), (What.ACTIVATED, False),
+        (EventKind.OBSERVED, False), (EventKind.ACTIVATED, True), (EventKind.ACTIVATED, False),
     ]  # fmt: skip
 
 
-def test_one_correction_takes_back_a_whole_reading(book: Book) -> None:
+def test_one_correction_takes_back_a_whole_reading(book: Ledger) -> None:
     """The wrong file was loaded: a hundred thousand observations go with it."""
-    reading = Event(what=What.INVENTORY, at=at(2), says="list", document="d" * 64, scope=(("holm", "holm-a", "bios"),))
+    reading = Event(
+        what=EventKind.INVENTORY, at=at(2), says="list", document="d" * 64, scope=(("holm", "holm-a", "bios"),)
+    )
     rows = [read(2, "5.4", component=f"B{i}", reading=reading.id()) for i in range(20)]
     book.record([read(0, "6.0"), reading, *rows], DAY0)
     assert {a.active and a.active.version for a in where(book, Selector())} == {"5.4"}
-    fix = Event(what=What.CORRECTED, at=at(5), says="ada", corrects=reading.id(), why="the other site's list")
+    fix = Event(what=EventKind.CORRECTED, at=at(5), says="ada", corrects=reading.id(), why="the other site's list")
     book.record([fix], DAY0)
     answer = only(book)
     assert answer.active is not None
     assert (answer.component, answer.active.version) == ("B7", "6.0")
 
 
-def test_a_bare_date_ends_with_the_sites_own_day(book: Book) -> None:
+def test_a_bare_date_ends_with_the_sites_own_day(book: Ledger) -> None:
     """ "A bare date means the end of that day in the site's zone." """
     events = []
     for site, zone in (("holm", "+10:00"), ("skerry", "-11:00")):
         scope = ((site, "a", "bios"),)
-        events.append(Event(what=What.INVENTORY, at=at(0, None, zone), says="list", document="d" * 64, scope=scope))
+        events.append(
+            Event(what=EventKind.INVENTORY, at=at(0, None, zone), says="list", document="d" * 64, scope=scope)
+        )
         place = Place(site, "a")
-        events.append(said(What.OBSERVED, 0, component=site, place=place, seen=Seen("6.0")))
-        events.append(replace(said(What.ACTIVATED, 0, "6.1", component=site), at=at(2, 20)))
+        events.append(said(EventKind.OBSERVED, 0, component=site, place=place, seen=Seen("6.0")))
+        events.append(replace(said(EventKind.ACTIVATED, 0, "6.1", component=site), at=at(2, 20)))
     book.record(events, DAY0)
     third = {a.component: a.active and a.active.version for a in where(book, Selector(), on=date(2026, 1, 3))}
     assert third == {"holm": "6.0", "skerry": "6.1"}  # 20:00Z is the 4th at +10:00 and still the 3rd at -11:00
@@ -538,7 +562,7 @@ def test_a_bare_date_ends_with_the_sites_own_day(book: Book) -> None:
     assert fourth == {"holm": "6.1", "skerry": "6.1"}
 
 
-def test_everything_can_be_selected(book: Book) -> None:
+def test_everything_can_be_selected(book: Ledger) -> None:
     """ "by component selector, by bundle, image version or SHA-256" """
     switch = {
         "component": "F1",
@@ -550,7 +574,7 @@ def test_everything_can_be_selected(book: Book) -> None:
     book.record(
         [
             read(0, "6.0", parent="MB4-7"),
-            said(What.STAGED, 1, "6.1", bank="pending", family="blade", bundle="6.1.0", sha256="a" * 64),
+            said(EventKind.STAGED, 1, "6.1", bank="pending", family="blade", bundle="6.1.0", sha256="a" * 64),
             read(0, "3.2", **{**adapter, "place": Place("holm", "holm-a", "1", "3/1")}),
             read(0, "6.0", held=("6.0", "5.4"), **switch),
         ],
@@ -588,7 +612,7 @@ def test_everything_can_be_selected(book: Book) -> None:
     assert versions(book)["bios"] == {"6.0", "6.1"}
 
 
-def test_a_name_is_found_for_what_it_is(book: Book) -> None:
+def test_a_name_is_found_for_what_it_is(book: Ledger) -> None:
     """ "`where` takes either" a component or its place."""
     book.record([read(0, "6.0", parent="MB4-7")], DAY0)
     assert find(book, "B7") == Selector(component="B7")
@@ -601,7 +625,7 @@ def test_a_name_is_found_for_what_it_is(book: Book) -> None:
     assert caught.value.hint == "did you mean 'holm-a'?"
 
 
-def test_a_moved_part_takes_its_history_along(book: Book) -> None:
+def test_a_moved_part_takes_its_history_along(book: Ledger) -> None:
     """ "known serial elsewhere = moved, and its history follows" """
     book.record([read(0, "6.0"), read(4, "6.0", place=Place("skerry", "skerry-a", "2", "5"))], DAY0)
     assert [a.component for a in where(book, Selector(site="holm"))] == []
@@ -610,23 +634,23 @@ def test_a_moved_part_takes_its_history_along(book: Book) -> None:
     assert then.active == now.active
 
 
-def test_a_part_that_is_gone_is_answered_when_it_is_asked_for(book: Book) -> None:
+def test_a_part_that_is_gone_is_answered_when_it_is_asked_for(book: Ledger) -> None:
     """By its serial, or with `gone`."""
-    elsewhere = said(What.GONE, 4, place=Place("skerry", "skerry-a"))
-    book.record([read(0, "6.0"), said(What.GONE, 3), read(5, None), elsewhere], DAY0)
+    elsewhere = said(EventKind.GONE, 4, place=Place("skerry", "skerry-a"))
+    book.record([read(0, "6.0"), said(EventKind.GONE, 3), read(5, None), elsewhere], DAY0)
     assert len(where(book, Selector(site="holm"))) == 1  # another domain's list says nothing of it
-    book.record([said(What.GONE, 6, place=HOLM_3)], DAY0)
+    book.record([said(EventKind.GONE, 6, place=HOLM_3)], DAY0)
     assert where(book, Selector(site="holm")) == []
     (answer,) = where(book, Selector(component="B7"))
     assert not answer.present
     assert [a.component for a in where(book, Selector(site="holm"), on=date(2026, 1, 3))] == ["B7"]
 
 
-def test_of_several_parts_that_are_gone_none_is_counted_or_listed(book: Book) -> None:
+def test_of_several_parts_that_are_gone_none_is_counted_or_listed(book: Ledger) -> None:
     """Neither the first nor the second, nor is anything behind them left out; with `gone` all are."""
     names = ("B1", "B2", "B3", "B7")
     book.record([read(0, "6.0", component=name) for name in names], DAY0)
-    book.record([said(What.GONE, 1, component=name, place=HOLM_3) for name in ("B1", "B2")], DAY0)
+    book.record([said(EventKind.GONE, 1, component=name, place=HOLM_3) for name in ("B1", "B2")], DAY0)
     for day in (None, date(2026, 1, 9)):
         assert [a.component for a in where(book, Selector(site="holm"), on=day)] == ["B3", "B7"]
         assert [a.component for a in where(book, Selector(site="holm", gone=True), on=day)] == [*names]
@@ -634,12 +658,12 @@ def test_of_several_parts_that_are_gone_none_is_counted_or_listed(book: Book) ->
         assert [g.count for g in summary(book, ("kind",), Selector(site="holm", gone=True), on=day)] == [4]
 
 
-def test_a_summary_counts_what_the_answers_list(book: Book) -> None:
+def test_a_summary_counts_what_the_answers_list(book: Ledger) -> None:
     """Grouped by the database now, by the answers on another day; both are the same."""
     parts = [
         read(0, f"6.{i % 3}" if i % 4 else None, component=f"C{i}", model=f"M{i % 2}", pending="") for i in range(24)
     ]
-    book.record([*parts, said(What.ACTIVATED, 1, "7.0", component="C1"), read(2, "6.1", component="C1")], DAY0)
+    book.record([*parts, said(EventKind.ACTIVATED, 1, "7.0", component="C1"), read(2, "6.1", component="C1")], DAY0)
     keys = ("site", "kind", "model", "active", "pending")
     now = summary(book, keys, Selector(domain="holm-a"))
     assert now == summary(book, keys, Selector(domain="holm-a"), on=date(2026, 1, 9))
@@ -654,17 +678,17 @@ def test_a_summary_counts_what_the_answers_list(book: Book) -> None:
         summary(book, ("colour",))
 
 
-def test_a_clock_that_was_set_back_hides_nothing(book: Book) -> None:
+def test_a_clock_that_was_set_back_hides_nothing(book: Ledger) -> None:
     """faults.md 83: ordered by sequence; time is shown, doubted."""
     book.record([read(0, "6.0")], DAY0 + timedelta(days=5))
-    book.record([said(What.ACTIVATED, 1, "6.1")], DAY0 + timedelta(days=3))
+    book.record([said(EventKind.ACTIVATED, 1, "6.1")], DAY0 + timedelta(days=3))
     believed = only(book, known=DAY0 + timedelta(days=4))
     assert believed.active is not None
     assert believed.active.version == "6.1"
     assert where(book, Selector(), known=DAY0 + timedelta(days=2)) == []
 
 
-def plans(book: Book, selector: Selector, **more: Any) -> list[str]:
+def plans(book: Ledger, selector: Selector, **more: Any) -> list[str]:
     """How SQLite goes about the table of states for a question."""
     statements: list[str] = []
     book.connection.set_trace_callback(statements.append)
@@ -675,7 +699,7 @@ def plans(book: Book, selector: Selector, **more: Any) -> list[str]:
 
 
 @pytest.mark.parametrize("on", [None, date(2026, 1, 1)])
-def test_questions_use_the_index_that_is_meant_for_them(book: Book, on: date | None) -> None:
+def test_questions_use_the_index_that_is_meant_for_them(book: Ledger, on: date | None) -> None:
     """A question that reads the whole table is right and slow; SQLite's own plan tells (sqlite.org/eqp.html)."""
     book.record([read(0, "6.0", parent="MB4-7"), read(1, "6.0")], DAY0)
     wanted = {

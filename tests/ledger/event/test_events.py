@@ -12,14 +12,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.ledger.event.events import Event, ProofKind, Seen, What, canonical, check, content, from_content
+from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen, canonical, check, content, from_content
 from bundlekeeper.model.inventory.types import Place
 from tests.ledger.ask.test_where import at, read, records, said
 
 
 def test_an_id_is_the_digest_of_the_content_alone() -> None:
     """Computed here by hand: SHA-256 (FIPS 180-4) of the kind's line and the JSON with sorted keys."""
-    event = said(What.ACTIVATED, 0, "6.1")
+    event = said(EventKind.ACTIVATED, 0, "6.1")
     text = (
         '{"at":1767311999999999,"component":"B7","day":true,"kind":"bios","model":"MB-4","says":"ada",'
         '"version":"6.1","what":"activated","zone":"UTC"}'
@@ -49,7 +49,7 @@ FIELDS: dict[str, Any] = {
 @pytest.mark.parametrize("key", FIELDS)
 def test_every_field_is_part_of_the_id(key: str) -> None:
     """Nothing that was said can be changed without another id."""
-    event = said(What.STAGED, 0, "6.1", bank="pending")
+    event = said(EventKind.STAGED, 0, "6.1", bank="pending")
     other = replace(event, **{key: FIELDS[key]})
     check(other)
     assert other.id() != event.id()
@@ -65,27 +65,27 @@ def test_not_told_is_not_the_same_as_none() -> None:
 @pytest.mark.parametrize(
     ("event", "word"),
     [
-        (said(What.STAGED, 0, "6.1"), "bank is missing"),
-        (said(What.STAGED, 0, "6.1", bank="active"), "bank 'active'"),
-        (said(What.STAGED, 0, bank="spare"), "version is missing"),
-        (said(What.ACTIVATED, 0), "version is missing"),
-        (said(What.ACTIVATED, 0, "6.1", component=""), "component is missing"),
-        (said(What.ACTIVATED, 0, "6.1", says=""), "says is missing"),
-        (said(What.ACTIVATED, 0, "6.1", bank="pending"), "bank 'pending'"),
-        (said(What.ACTIVATED, 0, "6.1", seen=Seen("6.0")), "only an observation"),
-        (said(What.ACTIVATED, 0, "6.1", sha256="A" * 64), "sha256"),
-        (said(What.ACTIVATED, 0, "6.1", method="hope"), "method"),
-        (said(What.ACTIVATED, 0, "6.1", order=-1), "order"),
-        (said(What.ACTIVATED, 0, "x" * 5000), "4096"),
-        (said(What.ACTIVATED, 0, "6.1\x1b[2J"), r"\\x1b"),
-        (said(What.ACTIVATED, 0, "6.1", note="a\u202eb"), "cannot be printed"),
-        (said(What.REMOVED, 0, bank="held"), "version is missing"),
-        (said(What.OBSERVED, 0), "nothing was observed"),
+        (said(EventKind.STAGED, 0, "6.1"), "bank is missing"),
+        (said(EventKind.STAGED, 0, "6.1", bank="active"), "bank 'active'"),
+        (said(EventKind.STAGED, 0, bank="spare"), "version is missing"),
+        (said(EventKind.ACTIVATED, 0), "version is missing"),
+        (said(EventKind.ACTIVATED, 0, "6.1", component=""), "component is missing"),
+        (said(EventKind.ACTIVATED, 0, "6.1", says=""), "says is missing"),
+        (said(EventKind.ACTIVATED, 0, "6.1", bank="pending"), "bank 'pending'"),
+        (said(EventKind.ACTIVATED, 0, "6.1", seen=Seen("6.0")), "only an observation"),
+        (said(EventKind.ACTIVATED, 0, "6.1", sha256="A" * 64), "sha256"),
+        (said(EventKind.ACTIVATED, 0, "6.1", method="hope"), "method"),
+        (said(EventKind.ACTIVATED, 0, "6.1", order=-1), "order"),
+        (said(EventKind.ACTIVATED, 0, "x" * 5000), "4096"),
+        (said(EventKind.ACTIVATED, 0, "6.1\x1b[2J"), r"\\x1b"),
+        (said(EventKind.ACTIVATED, 0, "6.1", note="a\u202eb"), "cannot be printed"),
+        (said(EventKind.REMOVED, 0, bank="held"), "version is missing"),
+        (said(EventKind.OBSERVED, 0), "nothing was observed"),
         (read(0, ""), "something always runs"),
         (read(0, "6.0", place=Place("")), "without a site"),
-        (Event(what=What.CORRECTED, at=at(0), says="ada", corrects="a" * 64), "why is missing"),
-        (Event(what=What.CORRECTED, at=at(0), says="ada", corrects="a", why="x"), "corrects"),
-        (Event(what=What.INVENTORY, at=at(0), says="ada", document="a" * 64), "scope is missing"),
+        (Event(what=EventKind.CORRECTED, at=at(0), says="ada", corrects="a" * 64), "why is missing"),
+        (Event(what=EventKind.CORRECTED, at=at(0), says="ada", corrects="a", why="x"), "corrects"),
+        (Event(what=EventKind.INVENTORY, at=at(0), says="ada", document="a" * 64), "scope is missing"),
     ],
 )
 def test_what_an_event_cannot_say(event: Event, word: str) -> None:

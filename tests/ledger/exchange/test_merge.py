@@ -23,22 +23,22 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.ledger.event import own_chain
-from bundlekeeper.ledger.event.events import Event, What
+from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.ledger.exchange.merge import export, merge
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.verify import verify
 from tests.ledger.ask.test_where import DAY0, MEMORY, ON, at, everything, learn, read, records, said
 
-Maker = Callable[[str], Book]
+Maker = Callable[[str], Ledger]
 
 
 @pytest.fixture
 def make(tmp_path: Path) -> Iterator[Maker]:
     """Makes or opens ledgers by name."""
-    opened: list[Book] = []
+    opened: list[Ledger] = []
 
-    def maker(name: str) -> Book:
-        opened.append(Book.open(tmp_path / f"{name}.sqlite", write=True))
+    def maker(name: str) -> Ledger:
+        opened.append(Ledger.open(tmp_path / f"{name}.sqlite", write=True))
         return opened[-1]
 
     yield maker
@@ -46,7 +46,7 @@ def make(tmp_path: Path) -> Iterator[Maker]:
         book.close()
 
 
-def carried(book: Book, after: int = 0) -> list[bytes]:
+def carried(book: Ledger, after: int = 0) -> list[bytes]:
     return list(export(book, after))
 
 
@@ -55,13 +55,13 @@ def carried(book: Book, after: int = 0) -> list[bytes]:
 def test_merging_is_commutative_associative_and_idempotent(learned: list[list[Event]], on: Any) -> None:
     """ "Merging ledgers of several sites is idempotent and order-free"; exchanged stores give the same answers."""
     with TemporaryDirectory(dir=MEMORY) as folder:
-        books = [Book.open(Path(folder, f"{i}.sqlite"), write=True) for i in range(3)]
+        books = [Ledger.open(Path(folder, f"{i}.sqlite"), write=True) for i in range(3)]
         for book, events in zip(books, learned, strict=True):
             learn(book, events)
         files = [carried(book) for book in books]
         answers = []
         for order in itertools.permutations(range(3)):
-            with Book.open(Path(folder, f"m{''.join(map(str, order))}.sqlite"), write=True) as merged:
+            with Ledger.open(Path(folder, f"m{''.join(map(str, order))}.sqlite"), write=True) as merged:
                 for i in order:
                     merge(merged, files[i], DAY0)
                 assert merge(merged, files[order[0]], DAY0).new == 0
@@ -85,7 +85,9 @@ def test_documents_travel_with_their_readings(make: Maker) -> None:
     scope = (("holm", "holm-a", "bios"),)
     one, two = make("one"), make("two")
     one.record(
-        [Event(what=What.INVENTORY, at=at(0), says="x", document=digest, scope=scope)], DAY0, documents={digest: text}
+        [Event(what=EventKind.INVENTORY, at=at(0), says="x", document=digest, scope=scope)],
+        DAY0,
+        documents={digest: text},
     )
     merge(two, carried(one), DAY0)
     assert two.document(digest) == text
@@ -107,7 +109,7 @@ def test_a_part_continues_what_was_merged_before(make: Maker) -> None:
         carried(one, after=4)
 
 
-def fork(make: Maker, tmp_path: Path, common: int, here: int, there: int) -> tuple[Book, Book]:
+def fork(make: Maker, tmp_path: Path, common: int, here: int, there: int) -> tuple[Ledger, Ledger]:
     """A ledger and its copy that went on separately."""
     one = make("one")
     one.record([read(i, "6.0") for i in range(common)], DAY0)
@@ -184,7 +186,7 @@ def test_a_chain_met_by_an_older_format_is_compared_by_its_heads(make: Maker, tm
 def parts() -> dict[tuple[int, int], list[bytes]]:
     """Files of one ledger at every length, whole and in parts, by their count and after which event they begin."""
     files = {}
-    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "one"), write=True) as one:
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "one"), write=True) as one:
         for count in range(7):
             files.update({(count, after): carried(one, after) for after in range(count + 1)})
             one.record([read(count, "6.0")], DAY0)
@@ -197,7 +199,7 @@ def test_events_that_never_came_are_told_until_they_have_come(carry: list[tuple[
     """ "events before a part that never came are told, until they have come", in any order of parts"""
     files = parts()
     came: set[int] = set()
-    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "third"), write=True) as third:
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "third"), write=True) as third:
         for one, other in carry:
             after, count = sorted((one, other))
             merged = merge(third, files[count, after], DAY0)
@@ -222,14 +224,14 @@ def test_a_gap_is_told_in_words(make: Maker) -> None:
 def branches(common: int) -> dict[tuple[str, int, int], list[bytes]]:
     """Files of a ledger and of its copy, which part after `common` events: whole and in parts, of every length."""
     files = {}
-    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "one"), write=True) as one:
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "one"), write=True) as one:
         one.record([read(day, "6.0") for day in range(common)], DAY0)
         one.copy_to(Path(folder, "copy"))
-        with Book.open(Path(folder, "copy"), write=True) as copy:
+        with Ledger.open(Path(folder, "copy"), write=True) as copy:
             for branch, book in (("one", one), ("copy", copy)):
                 for count in range(common, 7):
                     files.update({(branch, count, after): carried(book, after) for after in range(count + 1)})
-                    book.record([said(What.ACTIVATED, count, f"{branch} {count}")], DAY0)
+                    book.record([said(EventKind.ACTIVATED, count, f"{branch} {count}")], DAY0)
     return files
 
 
@@ -245,8 +247,8 @@ def test_whoever_followed_one_chain_is_told_of_every_other(
     files = branches(common)
     met: set[str] = set()  # copies of which anything after the parting came, as far as heads can say
     followed, covered = "", 0
-    with TemporaryDirectory(dir=MEMORY) as folder, Book.open(Path(folder, "third"), write=True) as third:
-        third.record([said(What.ACTIVATED, n, f"one {n}") for n in sorted(known, reverse=True)], DAY0)
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "third"), write=True) as third:
+        third.record([said(EventKind.ACTIVATED, n, f"one {n}") for n in sorted(known, reverse=True)], DAY0)
         for branch, count, after in carry:
             count = max(count, common)
             after = min(after, count)
@@ -297,7 +299,7 @@ def test_a_document_that_is_cut_short_or_followed_is_refused(make: Maker) -> Non
     text = b"an inventory\n"
     packed = zlib.compress(text)
     reading = Event(
-        what=What.INVENTORY, at=at(0), says="x", document=hashlib.sha256(text).hexdigest(),
+        what=EventKind.INVENTORY, at=at(0), says="x", document=hashlib.sha256(text).hexdigest(),
         scope=(("holm", "holm-a", "bios"),),
     )  # fmt: skip
     one, two = make("one"), make("two")
@@ -308,7 +310,7 @@ def test_a_document_that_is_cut_short_or_followed_is_refused(make: Maker) -> Non
         refused(two, [*whole[:2], line, whole[-1]], "unpacked")
 
 
-def refused(book: Book, lines: Sequence[bytes], word: str) -> None:
+def refused(book: Ledger, lines: Sequence[bytes], word: str) -> None:
     before = book.head()
     with pytest.raises(InputError, match=word) as caught:
         merge(book, lines, DAY0, "x.jsonl")
@@ -319,7 +321,7 @@ def refused(book: Book, lines: Sequence[bytes], word: str) -> None:
 def test_a_file_that_is_not_whole_is_refused_whole(make: Maker) -> None:
     """Cut short, changed, swapped, doubled, longer, of another form: nothing of it is merged."""
     one, two = make("one"), make("two")
-    one.record([read(0, "6.0"), said(What.ACTIVATED, 1, "6.1"), read(2, "6.1")], DAY0)
+    one.record([read(0, "6.0"), said(EventKind.ACTIVATED, 1, "6.1"), read(2, "6.1")], DAY0)
     whole = carried(one)
     refused(two, [], "no exchange file")
     refused(two, whole[:-1], "before its end")
@@ -341,11 +343,11 @@ def test_a_file_that_is_not_whole_is_refused_whole(make: Maker) -> None:
 def test_nothing_but_our_own_error_comes_out(seed: int) -> None:
     """style.md, habit 7: seeded mutations of a valid file."""
     with TemporaryDirectory(dir=MEMORY) as folder:
-        with Book.open(Path(folder, "one"), write=True) as one:
-            one.record([read(0, "6.0", held=("6.0",)), said(What.STAGED, 1, "6.1", bank="pending")], DAY0)
+        with Ledger.open(Path(folder, "one"), write=True) as one:
+            one.record([read(0, "6.0", held=("6.0",)), said(EventKind.STAGED, 1, "6.1", bank="pending")], DAY0)
             whole = b"".join(export(one))
         source = random.Random(seed)
-        with Book.open(Path(folder, "two"), write=True) as two:
+        with Ledger.open(Path(folder, "two"), write=True) as two:
             for _ in range(30):
                 data = bytearray(whole)
                 for _ in range(source.randint(1, 3)):
@@ -364,7 +366,7 @@ def test_every_stored_word_of_an_event_is_carried(make: Maker) -> None:
     """What is carried is what was recorded, field by field."""
     one, two = make("one"), make("two")
     full = said(
-        What.STAGED, 1, "6.1", bank="pending", by="bo", approved_by="cy", change="CHG-7", route="b" * 64,
+        EventKind.STAGED, 1, "6.1", bank="pending", by="bo", approved_by="cy", change="CHG-7", route="b" * 64,
         source="paper 12", parent="MB4-7", method="two-bank", family="blade", bundle="6.1.0", sha256="a" * 64,
         before=(("paths", "4"),), after=(("paths", "4"), ("watts", "")), deviations="none; späť",
         anyway="asked the maker", note="by night", order=3,
@@ -374,5 +376,5 @@ def test_every_stored_word_of_an_event_is_carried(make: Maker) -> None:
     assert [e.event for e in two.entries()] == [full, read(2, None, pending="", held=())]
     assert json.loads(carried(one)[1])["deviations"] == "none; späť"
     shutil.copy(one.path, one.path.with_name("plain-copy.sqlite"))
-    with Book.open(one.path.with_name("plain-copy.sqlite"), write=False) as copy:
+    with Ledger.open(one.path.with_name("plain-copy.sqlite"), write=False) as copy:
         assert copy.head() == one.head()

@@ -22,10 +22,10 @@ from bundlekeeper.ledger.ask.future_events import ahead
 from bundlekeeper.ledger.ask.types import BundleOf, Selector
 from bundlekeeper.ledger.ask.where import history, summary, where
 from bundlekeeper.ledger.event import seals
-from bundlekeeper.ledger.event.events import Event, Seen, What
+from bundlekeeper.ledger.event.events import Event, EventKind, Seen
 from bundlekeeper.ledger.event.rows import Words
 from bundlekeeper.ledger.exchange.merge import export, merge
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.ledger.record.verify import salvage, verify
 from bundlekeeper.model.inventory.types import Place
@@ -33,7 +33,7 @@ from tests.conftest import HARBOUR, Keeper
 from tests.ledger.ask.test_where import DAY0, at, everything, read, said
 
 NOW = DAY0 + timedelta(days=10)
-Ask = Callable[[Book], object]
+Ask = Callable[[Ledger], object]
 HERE = Place("holm", "holm-a", "1", "3")
 
 
@@ -42,89 +42,89 @@ def path(tmp_path: Path) -> Path:
     """A ledger with everything that an answer is made from, two rows of every kind."""
     found = tmp_path / "ledger.sqlite"
     scope = (("holm", "holm-a", "bios"),)
-    reading = Event(what=What.INVENTORY, at=at(0), says="list", document="0" * 64, scope=scope)
+    reading = Event(what=EventKind.INVENTORY, at=at(0), says="list", document="0" * 64, scope=scope)
     parts = {"B7": "MB4-7", "B8": "MB4-7", "B9": "MB4-9"}
     listed = [
         Event(
-            what=What.OBSERVED, at=at(0), says="list", component=name, kind="bios", model="MB-4", parent=parent,
+            what=EventKind.OBSERVED, at=at(0), says="list", component=name, kind="bios", model="MB-4", parent=parent,
             reading=reading.id(), place=HERE, seen=Seen("6.0", "", "5.4"),
         )
         for name, parent in parts.items()
     ]  # fmt: skip
     switch = {"component": "S1", "kind": "fabric-switch", "place": Place("holm", "holm-a", None, "a")}
     more = [
-        said(What.STAGED, 1, "6.1", bank="pending", family="blade", bundle="6.1"),
-        said(What.ACTIVATED, 2, "6.1"),
+        said(EventKind.STAGED, 1, "6.1", bank="pending", family="blade", bundle="6.1"),
+        said(EventKind.ACTIVATED, 2, "6.1"),
         read(3, "6.1", place=HERE),
         read(1, "6.0", held=("6.0", "5.4"), **switch),
         read(2, "6.0", held=("6.0",), **switch),
     ]
     slip = read(4, "9.9", place=HERE)
-    correction = Event(what=What.CORRECTED, at=at(5), says="ada", corrects=slip.id(), why="a slip", component="B7")
-    with Book.open(found, write=True) as book:
+    correction = Event(what=EventKind.CORRECTED, at=at(5), says="ada", corrects=slip.id(), why="a slip", component="B7")
+    with Ledger.open(found, write=True) as book:
         book.record([reading, *listed], DAY0)
         book.record([*more, slip], DAY0 + timedelta(days=4))
         book.record([correction, read(60, "7.0", component="B9", place=HERE)], DAY0 + timedelta(days=5))
     return found
 
 
-def component(book: Book) -> object:
+def component(book: Ledger) -> object:
     return where(book, Selector(component="B7"), clock=NOW)
 
 
-def site(book: Book) -> object:
+def site(book: Ledger) -> object:
     return where(book, Selector(site="holm"), clock=NOW)
 
 
-def parent(book: Book) -> object:
+def parent(book: Ledger) -> object:
     return where(book, Selector(parent="MB4-7"), clock=NOW)
 
 
-def by_kind(book: Book) -> object:
+def by_kind(book: Ledger) -> object:
     return where(book, Selector(kind="bios"), clock=NOW)
 
 
-def running(book: Book) -> object:
+def running(book: Ledger) -> object:
     return where(book, Selector(version="6.0"), clock=NOW)
 
 
-def holding(book: Book) -> object:
+def holding(book: Ledger) -> object:
     return where(book, Selector(version="5.4", bank="held"), on=date(2026, 1, 2))
 
 
-def running_here(book: Book) -> object:
+def running_here(book: Ledger) -> object:
     return where(book, Selector(version="6.0", site="holm", kind="bios"), clock=DAY0)
 
 
-def bundle(book: Book) -> object:
+def bundle(book: Ledger) -> object:
     return where(book, Selector(bundles=(BundleOf("blade", "6.1"),)), clock=NOW)
 
 
-def counted(book: Book) -> object:
+def counted(book: Ledger) -> object:
     return summary(book, ["kind", "active"], Selector(site="holm"))
 
 
-def past(book: Book) -> object:
+def past(book: Ledger) -> object:
     return where(book, Selector(site="holm"), on=date(2026, 1, 2))
 
 
-def past_component(book: Book) -> object:
+def past_component(book: Ledger) -> object:
     return where(book, Selector(component="B7"), on=date(2026, 1, 2))
 
 
-def known(book: Book) -> object:
+def known(book: Ledger) -> object:
     return where(book, Selector(site="holm"), known=date(2026, 1, 3))
 
 
-def told(book: Book) -> object:
+def told(book: Ledger) -> object:
     return history(book, "B7")
 
 
-def beyond(book: Book) -> object:
+def beyond(book: Ledger) -> object:
     return ahead(book, NOW)
 
 
-def carried(book: Book) -> object:
+def carried(book: Ledger) -> object:
     return list(export(book))
 
 
@@ -135,7 +135,7 @@ ASKS: tuple[Ask, ...] = (
 
 
 def answer(path: Path, ask: Ask) -> object:
-    with Book.open(path, write=False) as book:
+    with Ledger.open(path, write=False) as book:
         return ask(book)
 
 
@@ -180,7 +180,7 @@ def test_a_cell_that_is_not_what_was_written_is_told(path: Path, statement: str,
         with pytest.raises(DamagedError, match="damaged") as caught:
             answer(path, ask)
         assert "ledger salvage FILE" in caught.value.hint
-    with Book.open(path, write=False) as book:
+    with Ledger.open(path, write=False) as book:
         found = verify(book)
     assert found.wrong
     assert found.damaged
@@ -258,7 +258,7 @@ def test_a_row_that_vanished_is_told(path: Path, lost: tuple[str, str, str | Non
         with pytest.raises(DamagedError) as caught:
             answer(path, ask)
         assert caught.value.hint
-    with Book.open(path, write=False) as book:
+    with Ledger.open(path, write=False) as book:
         assert verify(book).damaged
 
 
@@ -295,22 +295,22 @@ def test_that_a_text_was_never_said_is_asked_of_two_indexes(path: Path, monkeypa
     monkeypatch.setattr(Words, "find", lambda *_: None)
     with pytest.raises(DamagedError, match="words lacks one"):
         answer(path, site)
-    with Book.open(path, write=False) as book:
+    with Ledger.open(path, write=False) as book:
         assert book.words.surely("nowhere") is None
 
 
 def test_what_is_derived_is_healed_by_making_it_again(path: Path) -> None:
     """The hint names the way that works; how many rows had been wrong is told, of seals alone, too."""
-    with Book.open(path, write=False) as book:
+    with Ledger.open(path, write=False) as book:
         before = everything(book)
     with closing(sqlite3.connect(path)) as raw, raw:
         raw.execute("UPDATE state SET seal = seal + 1 WHERE component = (SELECT max(component) FROM state)")
         raw.execute("UPDATE event SET void = 1, seal = seal + 1 WHERE seq = 4")
         raw.execute("UPDATE held SET event = 1")
-    with Book.open(path, write=False) as book, pytest.raises(DamagedError) as caught:
+    with Ledger.open(path, write=False) as book, pytest.raises(DamagedError) as caught:
         everything(book)
     assert caught.value.hint.startswith("bundlekeeper ledger rebuild")
-    with Book.open(path, write=True) as book:
+    with Ledger.open(path, write=True) as book:
         assert rebuild(book).differing >= 3
         assert everything(book) == before
         assert verify(book).ok
@@ -324,11 +324,11 @@ def test_a_bug_stays_a_bug_and_damage_is_none(path: Path, monkeypatch: pytest.Mo
         raise LookupError("ours")
 
     monkeypatch.setattr(questions, "_by_place", fail)
-    with Book.open(path, write=False) as book, pytest.raises(LookupError):
+    with Ledger.open(path, write=False) as book, pytest.raises(LookupError):
         component(book)
     with closing(sqlite3.connect(path)) as raw, raw:
         raw.execute("UPDATE held SET event = 1")
-    with Book.open(path, write=False) as book, pytest.raises(DamagedError, match="held"):
+    with Ledger.open(path, write=False) as book, pytest.raises(DamagedError, match="held"):
         component(book)
 
 
@@ -336,24 +336,24 @@ def test_nothing_is_folded_from_an_event_that_is_not_what_it_was(path: Path) -> 
     """A writing command would put a seal on what a damaged event says."""
     with closing(sqlite3.connect(path)) as raw, raw:
         raw.execute("UPDATE event SET void = 1 WHERE seq = 4")
-    with Book.open(path, write=True) as book, pytest.raises(DamagedError, match="event 4 is not what it was"):
+    with Ledger.open(path, write=True) as book, pytest.raises(DamagedError, match="event 4 is not what it was"):
         book.record([read(0, "5.0", component="B9", place=HERE)], NOW)
 
 
 def test_what_is_known_of_other_ledgers_is_told_when_it_is_damaged(path: Path, tmp_path: Path) -> None:
     """A head that was met earlier and reads otherwise would call an honest file a fork."""
-    with Book.open(path, write=False) as book:
+    with Ledger.open(path, write=False) as book:
         lines = list(export(book))
     for number, statement in enumerate(
         ("UPDATE peer SET count = count - 1", "UPDATE followed SET length = 3", "DELETE FROM followed")
     ):
         other = tmp_path / f"other{number}"
-        with Book.open(other, write=True) as book:
+        with Ledger.open(other, write=True) as book:
             merge(book, lines, NOW)
             assert merge(book, lines, NOW).fork is None
         with closing(sqlite3.connect(other)) as raw, raw:
             raw.execute(statement)
-        with Book.open(other, write=True) as book:
+        with Ledger.open(other, write=True) as book:
             with pytest.raises(DamagedError, match="other ledgers"):
                 merge(book, lines, NOW)
             assert verify(book).damaged
@@ -411,7 +411,7 @@ def test_what_cannot_be_read_is_told_while_events_are_walked(path: Path) -> None
     data = bytearray(path.read_bytes())
     data[(page - 1) * 4096 : (page - 1) * 4096 + 100] = b"\xff" * 100
     path.write_bytes(data)
-    with Book.open(path, write=False) as book:
+    with Ledger.open(path, write=False) as book:
         found = verify(book)
         assert found.damaged
         assert found.head == book.head()

@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import UnfinishedError
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.progress import Silent
 from tests.kits.store_kit import Kit
 from tests.kits.sure import wait_until
@@ -175,13 +175,13 @@ def test_an_acknowledged_event_is_there_after_a_power_cut(tmp_path: Path) -> Non
     disk.mount()
     try:
         path = disk.point / "ledger.sqlite"
-        with Book.open(path, write=True) as book:
+        with Ledger.open(path, write=True) as book:
             (first,) = book.record([read(0, "6.0")], DAY0).ids
         os.sync()
-        with Book.open(path, write=True) as book:
+        with Ledger.open(path, write=True) as book:
             (second,) = book.record([read(1, "6.1")], DAY0).ids
         disk.cut_power()
-        with Book.open(path, write=True) as book:
+        with Ledger.open(path, write=True) as book:
             assert [entry.id for entry in book.entries()] == [first, second]
     finally:
         disk.unmount()

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import DamagedError
-from bundlekeeper.ledger.event.events import Event, What
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.event.events import Event, EventKind
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.verify import verify
 from bundlekeeper.store.database.catalogue import Catalogue
 from bundlekeeper.store.disk import temp_files
@@ -64,8 +64,8 @@ def test_a_damaged_page_that_nobody_reads_takes_no_event(tmp_path: Path) -> None
     """ "detected; no writing" (faults.md 80): the page holds a kept document, which recording would never look at"""
     path = tmp_path / "l"
     text = "".join(f"{number:032x}" for number in range(2000, 6000))
-    with Book.open(path, write=True) as book:
-        reading = Event(what=What.INVENTORY, at=at(0), says="x", document="0" * 64, scope=(("holm", "a", "bios"),))
+    with Ledger.open(path, write=True) as book:
+        reading = Event(what=EventKind.INVENTORY, at=at(0), says="x", document="0" * 64, scope=(("holm", "a", "bios"),))
         book.record([reading], DAY0, documents={"0" * 64: text})
         (page,) = book.connection.execute(
             "SELECT rootpage FROM sqlite_master WHERE name = 'sqlite_autoindex_document_1'"
@@ -74,18 +74,18 @@ def test_a_damaged_page_that_nobody_reads_takes_no_event(tmp_path: Path) -> None
     start = (page - 1) * 4096
     path.write_bytes(data[:start] + bytes([10]) + b"\xff" * 4095 + data[start + 4096 :])
     with pytest.raises(DamagedError) as caught:
-        Book.open(path, write=True)
+        Ledger.open(path, write=True)
     assert "salvage" in caught.value.hint
     assert path.read_bytes()[start + 1 : start + 4096] == b"\xff" * 4095
 
 
 def test_an_error_after_the_events_takes_them_back(tmp_path: Path) -> None:
     """ "All of a call or nothing of it": the last part of the call fails when its events are in the transaction."""
-    with Book.open(tmp_path / "l", write=True) as book:
+    with Ledger.open(tmp_path / "l", write=True) as book:
         with pytest.raises(ValueError, match="hexadecimal"):
             book.record([read(0, "6.0")], DAY0, also=lambda _: print(bytes.fromhex("no number")))
         assert book.head().count == 0
         assert list(book.entries()) == []
         assert book.record([read(0, "6.0")], DAY0).new == 1
-    with Book.open(tmp_path / "l", write=True) as book:
+    with Ledger.open(tmp_path / "l", write=True) as book:
         assert verify(book).ok

@@ -20,9 +20,9 @@ from bundlekeeper.errors import DamagedError, InputError, KeeperError, LockedErr
 from bundlekeeper.ledger.ask.types import Selector
 from bundlekeeper.ledger.ask.where import where
 from bundlekeeper.ledger.event import database
-from bundlekeeper.ledger.event.events import Event, What
+from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.ledger.record import ledger as book_module
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.ledger.record.verify import salvage, verify
 from tests.ledger.ask.test_where import DAY0, at, everything, naive, read, said, shown
@@ -53,7 +53,7 @@ def start(path: Path, name: str, count: int, *before: str) -> subprocess.Popen[s
 
 def insist_on_whole(path: Path, acknowledged: Sequence[str]) -> int:
     """Nothing acknowledged is lost, nothing is doubled, everything fits together; the number of events."""
-    with Book.open(path, write=True) as book:
+    with Ledger.open(path, write=True) as book:
         assert book.connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         entries = list(book.entries())
         ids = [entry.id for entry in entries]
@@ -83,7 +83,7 @@ def test_many_processes_never_lose_or_double_an_event(tmp_path: Path, writers: i
 def test_killed_at_any_moment_every_acknowledged_event_is_there(tmp_path: Path) -> None:
     """faults.md 79, at moments that chance chose."""
     path = tmp_path / "ledger.sqlite"
-    Book.open(path, write=True).close()
+    Ledger.open(path, write=True).close()
     source = random.Random(20261125)
     acknowledged: list[str] = []
     for number in range(8):
@@ -104,7 +104,7 @@ def test_killed_at_any_moment_every_acknowledged_event_is_there(tmp_path: Path) 
 def test_killed_at_each_call_of_an_append(tmp_path: Path, call: str) -> None:
     """faults.md K: SIGKILL at the first, second, … call of its kind, until the append gets through."""
     path = tmp_path / "ledger.sqlite"
-    with Book.open(path, write=True) as book:
+    with Ledger.open(path, write=True) as book:
         book.record([read(0, "6.0")], DAY0)
     acknowledged: list[str] = []
     step = {"openat": 61, "fcntl": 3, "pwrite64": 3}.get(call, 1)
@@ -131,7 +131,7 @@ with Book.open(Path(sys.argv[1]), write=True) as book:
 """
 
 
-def answered(book: Book) -> object:
+def answered(book: Ledger) -> object:
     """Everything, or "old" where every state is still the one that was spoilt, which nobody would answer from."""
     rows, spoilt = book.connection.execute(
         "SELECT count(*), sum(active IS NULL AND active_event IS NULL AND differs = 1) FROM state"
@@ -144,7 +144,7 @@ def answered(book: Book) -> object:
 def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_path: Path, call: str) -> None:
     """ "one transaction, so that what is asked is answered from the old or the new, never from half" """
     path = tmp_path / "ledger.sqlite"
-    with Book.open(path, write=True) as book:
+    with Ledger.open(path, write=True) as book:
         book.record([read(day, f"6.{day}", component=f"B{part}") for part in range(60) for day in range(3)], DAY0)
         new = everything(book)
         book.connection.execute("UPDATE state SET active = NULL, active_event = NULL, differs = 1")
@@ -154,7 +154,7 @@ def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_pat
         inject = f"inject={call}:signal=SIGKILL:when={number}"
         trace = ["strace", "-f", "-qq", "-o/dev/null", f"-etrace={call}", "-e", inject]
         done = subprocess.run([*trace, sys.executable, "-c", REBUILDER, str(path)], check=False)
-        with Book.open(path, write=True) as book:
+        with Ledger.open(path, write=True) as book:
             found = answered(book)
             assert book.connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         assert found in ("old", new)
@@ -169,7 +169,7 @@ def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_pat
 def test_a_device_that_fails_is_told_and_nothing_is_acknowledged(tmp_path: Path, call: str) -> None:
     """faults.md 8: an error on write or fsync is the end of that transaction."""
     path = tmp_path / "ledger.sqlite"
-    with Book.open(path, write=True) as book:
+    with Ledger.open(path, write=True) as book:
         book.record([read(0, "6.0")], DAY0)
     trace = ["strace", "-qq", "-o/dev/null", f"-etrace={call}", "-e", f"inject={call}:error=EIO:when=1+"]
     command = [*trace, sys.executable, "-c", WRITER, str(path), "w", "1"]
@@ -183,7 +183,7 @@ def test_a_device_that_fails_is_told_and_nothing_is_acknowledged(tmp_path: Path,
 def test_derived_pages_apart_an_altered_event_is_never_built_on(tmp_path: Path) -> None:
     """Every event is read before anything is thrown away, those too that opening does not look at."""
     path = tmp_path / "ledger.sqlite"
-    with Book.open(path, write=True) as book:
+    with Ledger.open(path, write=True) as book:
         book.record([read(number, f"1.{number}") for number in range(1200)], DAY0)
         book.connection.execute("UPDATE event SET model = 1 WHERE seq = 2")
         before = everything(book)
@@ -195,8 +195,8 @@ def test_derived_pages_apart_an_altered_event_is_never_built_on(tmp_path: Path) 
 
 def test_an_append_that_fails_leaves_nothing_behind(tmp_path: Path) -> None:
     """One wrong event among many: all of the call or nothing of it, and the book goes on."""
-    with Book.open(tmp_path / "l", write=True) as book:
-        good, bad = read(0, "6.0"), said(What.ACTIVATED, 1)
+    with Ledger.open(tmp_path / "l", write=True) as book:
+        good, bad = read(0, "6.0"), said(EventKind.ACTIVATED, 1)
         with pytest.raises(InputError):
             book.record([good, bad], DAY0)
         assert book.head().count == 0
@@ -209,7 +209,7 @@ def test_another_writer_is_waited_for_and_then_named(tmp_path: Path, monkeypatch
     """Our own error, with what to do."""
     monkeypatch.setattr(book_module, "DATABASE", replace(database.DATABASE, busy_s=0.05))
     path = tmp_path / "l"
-    with Book.open(path, write=True) as one, Book.open(path, write=True) as two:
+    with Ledger.open(path, write=True) as one, Ledger.open(path, write=True) as two:
         one.connection.execute("BEGIN IMMEDIATE")
         with pytest.raises(LockedError, match="other processes"):
             two.record([read(0, "6.0")], DAY0)
@@ -219,7 +219,7 @@ def test_another_writer_is_waited_for_and_then_named(tmp_path: Path, monkeypatch
 
 def test_events_can_be_neither_deleted_nor_changed(tmp_path: Path) -> None:
     """ "Wrong entries are corrected by a later event, never changed." — held by the database too."""
-    with Book.open(tmp_path / "l", write=True) as book:
+    with Ledger.open(tmp_path / "l", write=True) as book:
         book.record([read(0, "6.0")], DAY0)
         for statement in ("DELETE FROM event", "UPDATE event SET at = 0", "UPDATE event SET extra = '{}'"):
             with pytest.raises(sqlite3.IntegrityError):
@@ -229,7 +229,7 @@ def test_events_can_be_neither_deleted_nor_changed(tmp_path: Path) -> None:
 def ledger_of(path: Path, count: int) -> Path:
     """A ledger of so many readings of seven components, learned in a few batches."""
     events = [read(day, f"6.{day}", component=f"C{day % 7}", note="x" * 200) for day in range(count)]
-    with Book.open(path, write=True) as book:
+    with Ledger.open(path, write=True) as book:
         for start in range(0, count, 40):
             book.record(events[start : start + 40], DAY0)
     return path
@@ -242,7 +242,7 @@ def test_a_ledger_that_was_replaced_is_refused(tmp_path: Path, content: bytes) -
     path.write_bytes(content)
     for write in (True, False):
         with pytest.raises(DamagedError) as caught:
-            Book.open(path, write=write)
+            Ledger.open(path, write=write)
         assert caught.value.hint
     assert path.read_bytes() == content
 
@@ -254,29 +254,29 @@ def test_a_ledger_of_another_program_or_a_newer_one_is_refused(tmp_path: Path) -
     connection.execute("PRAGMA user_version = 99")
     connection.close()
     with pytest.raises(DamagedError, match="format 99"):
-        Book.open(path, write=True)
+        Ledger.open(path, write=True)
     connection = sqlite3.connect(path)
     connection.execute("PRAGMA user_version = 1")
     connection.execute("PRAGMA application_id = 7")
     connection.close()
     with pytest.raises(DamagedError, match="not a ledger of ours"):
-        Book.open(path, write=True)
+        Ledger.open(path, write=True)
 
 
 def test_an_absent_ledger_is_only_made_for_writing(tmp_path: Path) -> None:
     """Asking makes nothing."""
     with pytest.raises(DamagedError, match="no ledger"):
-        Book.open(tmp_path / "l", write=False)
+        Ledger.open(tmp_path / "l", write=False)
     assert list(tmp_path.iterdir()) == []
     with pytest.raises(UnfinishedError):
-        Book.open(tmp_path / "nowhere" / "l", write=True)
+        Ledger.open(tmp_path / "nowhere" / "l", write=True)
 
 
 @pytest.mark.parametrize("seed", range(12))
 def test_a_damaged_page_is_found_and_the_rest_can_be_saved(tmp_path: Path, seed: int) -> None:
     """faults.md 80: 300 bytes zeroed anywhere; found; nothing written; a way out."""
     path = ledger_of(tmp_path / "l", 120)
-    with Book.open(path, write=False) as book:
+    with Ledger.open(path, write=False) as book:
         whole = [entry.id for entry in book.entries()]
     data = bytearray(path.read_bytes())
     place = random.Random(seed).randrange(100, len(data) - 300)
@@ -285,7 +285,7 @@ def test_a_damaged_page_is_found_and_the_rest_can_be_saved(tmp_path: Path, seed:
     path.write_bytes(data)
     found = False
     try:
-        with Book.open(path, write=False) as book:
+        with Ledger.open(path, write=False) as book:
             found = not verify(book).ok
     except KeeperError:
         found = True
@@ -299,7 +299,7 @@ def test_a_damaged_page_is_found_and_the_rest_can_be_saved(tmp_path: Path, seed:
     except (DamagedError, UnfinishedError) as error:  # the schema itself is gone: the last copy is the way out
         assert place < 4096 * 3 or "database schema" in error.says
         return
-    with Book.open(tmp_path / "saved", write=True) as book:
+    with Ledger.open(tmp_path / "saved", write=True) as book:
         ids = [entry.id for entry in book.entries()]
         assert verify(book).ok
     assert set(ids) <= set(whole)
@@ -307,7 +307,7 @@ def test_a_damaged_page_is_found_and_the_rest_can_be_saved(tmp_path: Path, seed:
 
 
 def _reads_the_same(path: Path, whole: list[str]) -> bool:
-    with Book.open(path, write=False) as book:
+    with Ledger.open(path, write=False) as book:
         return [entry.id for entry in book.entries()] == whole
 
 
@@ -318,19 +318,27 @@ def test_texts_of_a_transaction_that_was_rolled_back_are_forgotten(tmp_path: Pat
         raise InputError("the file ends here")
 
     eighth, ninth = (
-        said(What.ACTIVATED, 1, f"{n}.0", component=f"C{n}", says=f"the {n}th", kind=f"gauge-{n}", sha256=f"{n}" * 64)
+        said(
+            EventKind.ACTIVATED,
+            1,
+            f"{n}.0",
+            component=f"C{n}",
+            says=f"the {n}th",
+            kind=f"gauge-{n}",
+            sha256=f"{n}" * 64,
+        )
         for n in (8, 9)
     )
     path = tmp_path / "l"
     told = []
-    with Book.open(path, write=True) as book:
+    with Ledger.open(path, write=True) as book:
         with pytest.raises(InputError):
             book.record([eighth], DAY0, also=fail)
         assert book.words.find("the 8th") is None
         for event in (ninth, eighth):
             book.record([event], DAY0)
         told += [where(book, Selector(component=name)) for name in ("C8", "C9")]
-    with Book.open(path, write=False) as book:
+    with Ledger.open(path, write=False) as book:
         told += [where(book, Selector(component=name)) for name in ("C8", "C9")]
         assert verify(book).ok
     for number, (answer,) in zip("8989", told, strict=True):
@@ -342,7 +350,7 @@ def test_texts_of_a_transaction_that_was_rolled_back_are_forgotten(tmp_path: Pat
 def test_verifying_finds_what_was_done_behind_its_back(tmp_path: Path) -> None:
     """A changed event, a removed one, a removed last one, another order: each breaks the chain."""
     path = ledger_of(tmp_path / "l", 6)
-    with Book.open(path, write=False) as book:
+    with Ledger.open(path, write=False) as book:
         assert verify(book).ok
         heads = verify(book).head
     meddling = {
@@ -367,21 +375,21 @@ def test_verifying_finds_what_was_done_behind_its_back(tmp_path: Path) -> None:
             connection.execute(sql)
         connection.commit()
         connection.close()
-        with Book.open(copy, write=False) as book:
+        with Ledger.open(copy, write=False) as book:
             found = verify(book)
             assert not found.ok, statement
             assert any(word in line for line in found.wrong), found.wrong
             assert found.head == heads
         before = copy.read_bytes()
         with pytest.raises(DamagedError, match="altered or is damaged") as caught:
-            Book.open(copy, write=True)
+            Ledger.open(copy, write=True)
         assert "ledger salvage FILE" in caught.value.hint
         assert copy.read_bytes() == before
 
 
 def test_a_head_from_a_receipt_is_found_in_the_chain(tmp_path: Path) -> None:
     """ "`check --ledger --head HEX` compares" """
-    with Book.open(tmp_path / "l", write=True) as book:
+    with Ledger.open(tmp_path / "l", write=True) as book:
         empty = book.head()
         first = book.record([read(0, "6.0")], DAY0).head
         book.record([read(1, "6.1")], DAY0)
@@ -398,9 +406,9 @@ def test_a_head_from_a_receipt_is_found_in_the_chain(tmp_path: Path) -> None:
 def test_a_copy_is_whole_and_is_never_written_over_anything(tmp_path: Path) -> None:
     """faults.md 82: the backup API; there is no -wal to forget."""
     path = ledger_of(tmp_path / "l", 5)
-    with Book.open(path, write=True) as book:
+    with Ledger.open(path, write=True) as book:
         book.copy_to(tmp_path / "copy")
-        with Book.open(tmp_path / "copy", write=False) as copy:
+        with Ledger.open(tmp_path / "copy", write=False) as copy:
             assert copy.head() == book.head()
             assert everything(copy) == everything(book)
         with pytest.raises(InputError):
@@ -412,7 +420,7 @@ def test_asking_works_where_nothing_can_be_written(tmp_path: Path) -> None:
     """faults.md 18: a read-only file; root is not stopped by modes, so the connection itself refuses."""
     path = ledger_of(tmp_path / "l", 2)
     path.chmod(0o444)
-    with Book.open(path, write=False) as book:
+    with Ledger.open(path, write=False) as book:
         assert len(where(book, Selector())) == 2
         with pytest.raises(UnfinishedError, match="cannot be used"):
             book.record([read(9, "6.0")], DAY0)
@@ -426,7 +434,7 @@ HOSTILE = ["'; DROP TABLE event; --", '"', "%", "_", "\\", "{}", "NULL", "0", "�
 def test_hostile_texts_are_only_texts(tmp_path: Path, text: str) -> None:
     """faults.md 85: parameters only."""
     event = read(0, "6.0", component=text, says=text, model=text)
-    with Book.open(tmp_path / "l", write=True) as book:
+    with Ledger.open(tmp_path / "l", write=True) as book:
         book.record([event], DAY0)
         (answer,) = where(book, Selector(component=text, model=text))
         assert (answer.component, answer.model) == (text, text)
@@ -436,7 +444,7 @@ def test_hostile_texts_are_only_texts(tmp_path: Path, text: str) -> None:
 def test_asking_while_another_records(tmp_path: Path) -> None:
     """One answer is one snapshot; a reader that has not finished keeps nobody from recording."""
     path = ledger_of(tmp_path / "l", 3)
-    with Book.open(path, write=False) as reader, Book.open(path, write=True) as writer:
+    with Ledger.open(path, write=False) as reader, Ledger.open(path, write=True) as writer:
         entries = reader.entries()
         next(entries)
         writer.record([read(50, "7.0")], DAY0)
@@ -448,10 +456,10 @@ def test_asking_while_another_records(tmp_path: Path) -> None:
 def test_events_of_the_future_and_the_past_are_kept(tmp_path: Path) -> None:
     """Times at the ends of the calendar do not overflow."""
     far = [
-        Event(what=What.ACTIVATED, at=at(day), says="x", component="C", version=str(day))
+        Event(what=EventKind.ACTIVATED, at=at(day), says="x", component="C", version=str(day))
         for day in (-700_000, 2_900_000)
     ]
-    with Book.open(tmp_path / "l", write=True) as book:
+    with Ledger.open(tmp_path / "l", write=True) as book:
         book.record(far, DAY0)
         (answer,) = where(book, Selector())
         assert answer.active is not None

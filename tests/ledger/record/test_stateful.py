@@ -16,9 +16,9 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from bundlekeeper.ledger.event.events import Event, What
+from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.ledger.exchange.merge import export, merge
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.ledger.record.verify import verify
 from tests.ledger.ask.test_where import DAY0, MEMORY, ON, at, everything, naive, shown, statements, zones_told
@@ -34,7 +34,7 @@ class Ledgers(RuleBasedStateMachine):
     def begin(self) -> None:
         """Make two empty ledgers."""
         self.folder = Path(mkdtemp(dir=MEMORY))
-        self.books = {site: Book.open(self.folder / f"{site}.sqlite", write=True) for site in SITES}
+        self.books = {site: Ledger.open(self.folder / f"{site}.sqlite", write=True) for site in SITES}
         self.learned: dict[str, dict[str, tuple[int, Event]]] = {site: {} for site in SITES}  # by id: day, event
         self.day = 10
 
@@ -60,7 +60,9 @@ class Ledgers(RuleBasedStateMachine):
     def correct(self, site: str, data: st.DataObject) -> None:
         """ "Wrong entries are corrected by a later event" — also a correction, and one of an event not met yet."""
         known = sorted({event_id for each in self.learned.values() for event_id in each})
-        fix = Event(what=What.CORRECTED, at=at(5), says="ada", corrects=data.draw(st.sampled_from(known)), why="wrong")
+        fix = Event(
+            what=EventKind.CORRECTED, at=at(5), says="ada", corrects=data.draw(st.sampled_from(known)), why="wrong"
+        )
         day = self._tomorrow()
         self.books[site].record([fix], DAY0 + timedelta(days=day))
         self._learn(site, [fix], day)
@@ -79,7 +81,7 @@ class Ledgers(RuleBasedStateMachine):
     def reopen(self, site: str) -> None:
         """What was acknowledged is there."""
         self.books[site].close()
-        self.books[site] = Book.open(self.folder / f"{site}.sqlite", write=True)
+        self.books[site] = Ledger.open(self.folder / f"{site}.sqlite", write=True)
 
     @rule(site=SITE)
     def rebuild(self, site: str) -> None:

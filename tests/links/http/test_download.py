@@ -21,9 +21,9 @@ import pytest
 
 from bundlekeeper.errors import EXIT_TERMINATED, KeeperError, StoppedError, UnfinishedError
 from bundlekeeper.links.http.client import HttpSettings, Unreachable, origin_of, parse_origin, parse_url, tls_context
-from bundlekeeper.links.http.conversation import Server
-from bundlekeeper.links.http.download import Received, Rules, download
-from bundlekeeper.links.http.part_file import Part, RecordPlace
+from bundlekeeper.links.http.conversation import HttpServer
+from bundlekeeper.links.http.download import DownloadRules, ReceivedBytes, download
+from bundlekeeper.links.http.part_file import PartFile, RecordPlace
 from bundlekeeper.links.http.verdict import WrongSize
 from bundlekeeper.verification.hashing.read import Stop
 from tests.kits.local_server import Authority, Connection, Handler, LocalServer, Request, Served, Site, serving
@@ -60,17 +60,17 @@ class Bench:
         *urls: str,
         expected: int = len(DATA),
         allowed: tuple[str, ...] = (),
-        rules: Rules | None = None,
+        rules: DownloadRules | None = None,
         stop: Stop | None = None,
         ca: Path | None = None,
         headers: dict[str, str] | None = None,
         trust_env: bool = False,
         on_bytes: Callable[[int], None] | None = None,
         idle_s: float = 60,
-    ) -> Received | None:
+    ) -> ReceivedBytes | None:
         addresses = [parse_url(url) for url in urls]
         ca = ca or self.authority.path
-        server = Server(
+        server = HttpServer(
             home=origin_of(addresses[0]),
             settings=HttpSettings(ca, trust_env, connect_s=60, idle_s=idle_s, headers=headers or {}),
             context=tls_context(ca),
@@ -81,10 +81,10 @@ class Bench:
         flags = os.O_RDWR | os.O_CREAT
         fd, folder_fd = os.open(self.folder / "part", flags, 0o600), os.open(self.folder, os.O_RDONLY)
         try:
-            part = Part(
+            part = PartFile(
                 fd, RecordPlace(folder_fd, "record"), whole=expected, on_bytes=on_bytes or self.count, stop=stop
             )
-            return download(server, addresses, part, expected=expected, rules=rules or Rules(), stop=stop)
+            return download(server, addresses, part, expected=expected, rules=rules or DownloadRules(), stop=stop)
         finally:
             server.lines.close()
             os.close(fd)
@@ -106,7 +106,7 @@ def bench(tmp_path: Path, authority: Authority) -> Iterator[Bench]:
         yield Bench(tmp_path, authority, stack)
 
 
-def _whole(received: Received | None, data: bytes = DATA) -> Received:
+def _whole(received: ReceivedBytes | None, data: bytes = DATA) -> ReceivedBytes:
     assert received is not None
     assert (received.size, received.sha256) == (len(data), hashlib.sha256(data).hexdigest())
     return received
@@ -132,7 +132,7 @@ def test_an_empty_file(bench: Bench) -> None:
 def test_a_second_address_where_the_first_has_nothing(bench: Bench) -> None:
     server = bench.serve(Site({"/rack/6.1.0/a.fwb": Served(DATA, cuts=[1000] * 9)}))
     addresses = (f"{server.url}/a.fwb", f"{server.url}/rack/6.1.0/a.fwb")
-    bench.fails(*addresses, rules=Rules(tries=1))
+    bench.fails(*addresses, rules=DownloadRules(tries=1))
     server.requests.clear()
     server.handler = Site({"/rack/6.1.0/a.fwb": Served(DATA)})
     assert _whole(bench.get(*addresses)).transferred == len(DATA) - 1000
@@ -153,7 +153,7 @@ def test_goes_on_within_one_run(bench: Bench) -> None:
 
 def test_goes_on_in_the_next_run(bench: Bench) -> None:
     server = bench.serve(Site({"/a.fwb": Served(DATA, cuts=[250_000])}))
-    error = bench.fails(f"{server.url}/a.fwb", rules=Rules(tries=1))
+    error = bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=1))
     assert isinstance(error, UnfinishedError) and "kept" in error.hint
     assert _whole(bench.get(f"{server.url}/a.fwb")).transferred == len(DATA) - 250_000
     assert server.body_bytes == len(DATA) == bench.told
@@ -171,7 +171,7 @@ def test_a_file_that_changed_between_is_never_spliced(bench: Bench) -> None:
     """'resume onto a changed file (spliced A and B: ran): strong ETag + If-Range; whole digest' (fault 61)"""
     site = Site({"/a.fwb": Served(DATA, cuts=[250_000])})
     server = bench.serve(site)
-    bench.fails(f"{server.url}/a.fwb", rules=Rules(tries=1))
+    bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=1))
     site.files["/a.fwb"] = Served(OTHER, etag='"two"')
     assert _whole(bench.get(f"{server.url}/a.fwb"), OTHER).transferred == len(OTHER)
     assert bench.data == OTHER and bench.told == len(OTHER)
@@ -180,7 +180,7 @@ def test_a_file_that_changed_between_is_never_spliced(bench: Bench) -> None:
 def test_a_file_that_changed_under_the_same_tag_is_told_by_the_digest(bench: Bench) -> None:
     site = Site({"/a.fwb": Served(DATA, cuts=[250_000])})
     server = bench.serve(site)
-    bench.fails(f"{server.url}/a.fwb", rules=Rules(tries=1))
+    bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=1))
     site.files["/a.fwb"] = Served(OTHER)
     received = bench.get(f"{server.url}/a.fwb")
     spliced = DATA[:250_000] + OTHER[250_000:]
@@ -204,7 +204,7 @@ def test_without_a_strong_validator_it_starts_again(bench: Bench, etag: str, dat
 def test_without_any_tag_it_goes_on_by_the_date_within_a_run_and_in_the_next(bench: Bench) -> None:
     """'a client MUST NOT generate an If-Range with an HTTP-date unless it has no entity tag and the date is strong'"""
     server = bench.serve(Site({"/a.fwb": Served(DATA, etag="", date=LATER, cuts=[100_000, 150_000])}))
-    bench.fails(f"{server.url}/a.fwb", rules=Rules(tries=1))
+    bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=1))
     assert _whole(bench.get(f"{server.url}/a.fwb")).transferred == len(DATA) - 100_000
     assert server.body_bytes == len(DATA) == bench.told
     assert [r.headers.get("range") for r in server.requests] == [None, "bytes=100000-", "bytes=250000-"]
@@ -214,7 +214,7 @@ def test_without_any_tag_it_goes_on_by_the_date_within_a_run_and_in_the_next(ben
 def test_a_file_of_another_date_is_never_spliced(bench: Bench) -> None:
     site = Site({"/a.fwb": Served(DATA, etag="", date=LATER, cuts=[250_000])})
     server = bench.serve(site)
-    bench.fails(f"{server.url}/a.fwb", rules=Rules(tries=1))
+    bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=1))
     site.files["/a.fwb"] = Served(OTHER, etag="", last_modified="Mon, 03 Aug 2026 10:00:01 GMT", date=LATER)
     assert _whole(bench.get(f"{server.url}/a.fwb"), OTHER).transferred == len(OTHER)
 
@@ -376,7 +376,7 @@ def test_an_end_without_a_length_is_no_end(bench: Bench) -> None:
         connection.answer(200, {"Content-Length": ""}, DATA[:-1])
 
     server = bench.serve(handler)
-    error = bench.fails(f"{server.url}/a.fwb", rules=Rules(tries=2))
+    error = bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=2))
     assert isinstance(error, UnfinishedError) and f"{len(DATA) - 1} of {len(DATA)}" in error.says
     assert len(server.requests) == 2
 
@@ -411,7 +411,7 @@ def test_a_packed_file_is_a_file(bench: Bench) -> None:
 
 # -- patience (fault 67) ---------------------------------------------------------------------------------------------
 
-HASTY = Rules(least_rate_bytes_s=100_000, window_s=1, tries=2)
+HASTY = DownloadRules(least_rate_bytes_s=100_000, window_s=1, tries=2)
 
 
 def test_a_slow_drip_of_the_body(bench: Bench) -> None:
@@ -445,7 +445,7 @@ def test_a_drip_that_gives_no_byte_of_a_body(bench: Bench, before: bytes) -> Non
 
 def test_the_deadline_holds_whatever_the_rate(bench: Bench) -> None:
     server = bench.serve(Site({"/a.fwb": Served(DATA, piece=5_000, piece_wait_s=0.05)}))
-    error = bench.fails(f"{server.url}/a.fwb", rules=Rules(deadline_s=2))
+    error = bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(deadline_s=2))
     assert isinstance(error, UnfinishedError) and "not finished" in error.says
     kept = len(bench.data)
     assert 0 < kept < len(DATA)
@@ -467,7 +467,9 @@ def test_silence_ends_without_a_least_rate(bench: Bench) -> None:
         connection.sock.recv(1)  # until the other side has enough
 
     server = bench.serve(handler)
-    error = bench.fails(f"{server.url}/a.fwb", idle_s=1, rules=Rules(tries=2, least_rate_bytes_s=0, deadline_s=300))
+    error = bench.fails(
+        f"{server.url}/a.fwb", idle_s=1, rules=DownloadRules(tries=2, least_rate_bytes_s=0, deadline_s=300)
+    )
     assert isinstance(error, UnfinishedError) and "silent" in error.says
     assert len(server.requests) == 2
 
@@ -500,7 +502,7 @@ def test_a_busy_server_is_asked_again_as_it_wishes(bench: Bench, status: int) ->
             site(request, connection)
 
     server = bench.serve(handler)
-    _whole(bench.get(f"{server.url}/a.fwb", rules=Rules(backoff_s=2.0, longest_wait_s=60)))
+    _whole(bench.get(f"{server.url}/a.fwb", rules=DownloadRules(backoff_s=2.0, longest_wait_s=60)))
     assert len(server.requests) == 4
     assert sum(bench.waits) == 7 + 60 + 8  # asked for, capped, doubled twice
 
@@ -509,7 +511,7 @@ def test_a_server_that_asks_for_patience_is_named_as_the_cause(bench: Bench) -> 
     """What ends the tries is told, with the wait that was asked for (RFC 9110 §10.2.3), as a date, too."""
     dated = {"Retry-After": "Mon, 03 Aug 2026 11:00:00 GMT", "Date": "Mon, 03 Aug 2026 10:00:00 GMT"}
     server = bench.serve(lambda _, connection: connection.answer(503, dated))
-    for rules in (Rules(tries=1), Rules(deadline_s=30)):
+    for rules in (DownloadRules(tries=1), DownloadRules(deadline_s=30)):
         error = bench.fails(f"{server.url}/a.fwb", rules=rules)
         assert "503" in error.says and "3600 s (Retry-After)" in error.says
     assert "no time is left" in error.says
@@ -517,14 +519,14 @@ def test_a_server_that_asks_for_patience_is_named_as_the_cause(bench: Bench) -> 
 
 def test_tries_are_bounded(bench: Bench) -> None:
     server = bench.serve(lambda _, connection: connection.answer(503))
-    error = bench.fails(f"{server.url}/a.fwb", rules=Rules(tries=3))
+    error = bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=3))
     assert isinstance(error, UnfinishedError) and "503" in error.says
     assert len(server.requests) == 3
 
 
 def test_a_wait_beyond_the_deadline_is_not_begun(bench: Bench) -> None:
     server = bench.serve(lambda _, connection: connection.answer(503, {"Retry-After": "50"}))
-    assert isinstance(bench.fails(f"{server.url}/a.fwb", rules=Rules(deadline_s=30)), UnfinishedError)
+    assert isinstance(bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(deadline_s=30)), UnfinishedError)
     assert bench.waits == [] and len(server.requests) == 1
 
 
@@ -539,10 +541,10 @@ def test_a_refusal_is_not_tried_again(bench: Bench, status: int) -> None:
 def test_nobody_there(bench: Bench) -> None:
     server = bench.serve(Site())
     server.close()
-    error = bench.fails(f"{server.url}/a.fwb", rules=Rules(tries=2))
+    error = bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=2))
     assert isinstance(error, UnfinishedError) and "refused" in error.says and len(bench.waits) > 0
     # RFC 2606 §2: a name under .invalid never resolves.
-    assert isinstance(bench.fails("http://mirror.invalid/a", rules=Rules(tries=1)), UnfinishedError)
+    assert isinstance(bench.fails("http://mirror.invalid/a", rules=DownloadRules(tries=1)), UnfinishedError)
 
 
 @pytest.mark.parametrize(
@@ -551,7 +553,7 @@ def test_nobody_there(bench: Bench) -> None:
 )
 def test_junk_instead_of_http(bench: Bench, junk: bytes) -> None:
     server = bench.serve(lambda _, connection: connection.send(junk))
-    error = bench.fails(f"{server.url}/a.fwb", rules=Rules(tries=2))
+    error = bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=2))
     assert isinstance(error, UnfinishedError)
 
 
@@ -570,7 +572,7 @@ def test_seeded_mutations_of_a_good_answer(bench: Bench) -> None:
     came: list[bool] = []
     while answers:
         try:
-            received = bench.get(f"{server.url}/a.fwb", expected=9, rules=Rules(tries=1))
+            received = bench.get(f"{server.url}/a.fwb", expected=9, rules=DownloadRules(tries=1))
         except KeeperError:
             came.append(False)
         else:
@@ -644,7 +646,7 @@ def test_redirects_elsewhere_are_not_followed(bench: Bench) -> None:
 )
 def test_odd_redirects(bench: Bench, location: str) -> None:
     server = bench.serve(_pointing(lambda: location))
-    assert isinstance(bench.fails(f"{server.url}/a.fwb", rules=Rules(tries=1)), UnfinishedError)
+    assert isinstance(bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=1)), UnfinishedError)
 
 
 def test_secrets_and_cookies_stay_with_their_origin(bench: Bench) -> None:
@@ -685,12 +687,12 @@ def test_who_refuses_is_named(bench: Bench, status: int) -> None:
     """Not the mirror refuses, but the server that it redirects to, which has no header of ours."""
     elsewhere = bench.serve(lambda _, connection: connection.answer(status))
     server = bench.serve(_pointing(lambda: f"{elsewhere.url}/files/a.fwb?token={SECRET}"))
-    error = bench.fails(f"{server.url}/a.fwb", allowed=(elsewhere.url,), rules=Rules(tries=1))
+    error = bench.fails(f"{server.url}/a.fwb", allowed=(elsewhere.url,), rules=DownloadRules(tries=1))
     assert f"{elsewhere.url} answered {status}" in error.says
     assert error.where == f"{server.url}/a.fwb, redirected to {elsewhere.url}/files/a.fwb?..."
     assert status == 500 or "--from" in error.hint
     own = bench.serve(_at_home(status))
-    error = bench.fails(f"{own.url}/a.fwb", rules=Rules(tries=1))
+    error = bench.fails(f"{own.url}/a.fwb", rules=DownloadRules(tries=1))
     assert f"the mirror answered {status}" in error.says and error.where.endswith(
         f"redirected to {own.url}/files/a.fwb"
     )
@@ -710,7 +712,7 @@ def test_a_redirect_to_nobody_is_named(bench: Bench) -> None:
     elsewhere = bench.serve(Site())
     elsewhere.close()
     server = bench.serve(_pointing(lambda: f"{elsewhere.url}/a.fwb"))
-    error = bench.fails(f"{server.url}/a.fwb", allowed=(elsewhere.url,), rules=Rules(tries=1))
+    error = bench.fails(f"{server.url}/a.fwb", allowed=(elsewhere.url,), rules=DownloadRules(tries=1))
     assert "refused" in error.says and f"redirected to {elsewhere.url}/a.fwb" in error.where
 
 
@@ -755,7 +757,7 @@ def test_an_expired_certificate(bench: Bench) -> None:
 
 def test_no_tls_at_all(bench: Bench) -> None:
     server = bench.serve(Site({"/a.fwb": Served(DATA)}))
-    error = bench.fails(f"https://127.0.0.1:{server.port}/a.fwb", rules=Rules(tries=1))
+    error = bench.fails(f"https://127.0.0.1:{server.port}/a.fwb", rules=DownloadRules(tries=1))
     assert isinstance(error, UnfinishedError) and "https" in error.hint and server.requests == []
 
 
@@ -772,7 +774,7 @@ def test_no_secret_in_any_message_record_or_log(bench: Bench, caplog: pytest.Log
     said: list[str] = []
 
     def attempt(**options: object) -> None:
-        error = bench.fails(address, rules=Rules(tries=1), headers=headers, **options)
+        error = bench.fails(address, rules=DownloadRules(tries=1), headers=headers, **options)
         said.append(f"{error.says} {error.hint} {error.where} {error!r}" + "".join(traceback.format_exception(error)))
 
     attempt()
@@ -829,7 +831,7 @@ def test_a_dead_proxy_is_named_as_the_cause(bench: Bench, monkeypatch: pytest.Mo
     proxy.close()
     monkeypatch.setenv(f"{scheme}_proxy", proxy.url.replace("http://", f"http://user:{SECRET}@"))
     monkeypatch.delenv("no_proxy", raising=False)
-    error = bench.fails(f"{scheme}://mirror.invalid/a.fwb", trust_env=True, rules=Rules(tries=1))
+    error = bench.fails(f"{scheme}://mirror.invalid/a.fwb", trust_env=True, rules=DownloadRules(tries=1))
     assert isinstance(error, Unreachable) and error.says.startswith(f"the proxy {proxy.url} cannot be reached")
     assert "refused" in error.says and "--trust-env" in error.hint and SECRET not in error.says
 

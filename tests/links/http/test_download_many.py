@@ -16,10 +16,10 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import EXIT_TERMINATED, StoppedError, UnfinishedError
-from bundlekeeper.links.http.download import Rules
+from bundlekeeper.links.http.download import DownloadRules
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.adding import fetch_ahead
-from bundlekeeper.store.adding.sources import Fetched, Offer, SourceError
+from bundlekeeper.store.adding.sources import Fetched, FileOffer, SourceError
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.verification.hashing.read import Stop
 from bundlekeeper.verification.hashing.threads import Helper
@@ -122,9 +122,9 @@ def test_all_hosts_together_have_a_limit(monkeypatch: pytest.MonkeyPatch) -> Non
         raise SourceError(f"{number}")
 
     monkeypatch.setattr(Helper, "start", counted)
-    offers = [Offer("", "", None, True) for _ in range(12)]
+    offers = [FileOffer("", "", None, True) for _ in range(12)]
     jobs = (fetch_ahead.Job(f"{n}", offers[n], f"{n // 4}", "", partial(fetch, n)) for n in range(12))
-    with fetch_ahead.Ahead(jobs, None) as several:
+    with fetch_ahead.AheadFetches(jobs, None) as several:
         with pytest.raises(SourceError, match="0"):
             several.take("0", offers[0])
         assert len(begun) == fetch_ahead.AT_ONCE + 1 == 9
@@ -185,7 +185,7 @@ def test_a_kept_connection_that_the_server_let_go_is_no_failure(bench: Bench) ->
         original(request, connection)
 
     server.handler = keeping
-    assert [r.status for r in bench.take(server.url, rules=Rules(tries=1)).rows] == ["taken"] * 6
+    assert [r.status for r in bench.take(server.url, rules=DownloadRules(tries=1)).rows] == ["taken"] * 6
     assert len(dropped) == 3 and bench.waits == []
 
 

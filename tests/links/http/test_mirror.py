@@ -25,11 +25,11 @@ from bundlekeeper.errors import InputError, StoppedError
 from bundlekeeper.findings import exit_status
 from bundlekeeper.formats.safe_names import problems_of_name
 from bundlekeeper.links.http.client import origin_of, parse_url
-from bundlekeeper.links.http.download import Rules
+from bundlekeeper.links.http.download import DownloadRules
 from bundlekeeper.links.http.mirror import below, mirror_source
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.model.progress import Progress, Silent
-from bundlekeeper.store.adding.sources import Wanted
+from bundlekeeper.store.adding.sources import WantedFile
 from bundlekeeper.store.adding.take import TakeResult, take
 from bundlekeeper.store.contents.right_now import holdings
 from bundlekeeper.store.contents.store import Store
@@ -85,7 +85,7 @@ class Bench:
     def take(
         self,
         *urls: str,
-        rules: Rules | None = None,
+        rules: DownloadRules | None = None,
         folders: Mapping[str, str] | None = None,
         headers: Mapping[str, str] | None = None,
         allow: tuple[str, ...] = (),
@@ -100,7 +100,7 @@ class Bench:
                 allow_hosts=allow,
                 folders=folders,
                 headers=headers,
-                rules=rules or Rules(tries=3),
+                rules=rules or DownloadRules(tries=3),
                 wait=self.waits.append,
             )
             for url in urls
@@ -349,7 +349,7 @@ def test_a_lost_network_then_only_the_rest(bench: Bench) -> None:
 def test_only_right_bytes_could_be_gone_on_with(bench: Bench, served: bytes) -> None:
     """Whoever dies between the last byte and the store's own work: right bytes are there again, wrong ones are not."""
     server = bench.serve(Site({"/a.fwb": Served(served)}))
-    wanted = Wanted("a.fwb", len(A), hashlib.sha256(A).hexdigest())
+    wanted = WantedFile("a.fwb", len(A), hashlib.sha256(A).hexdigest())
     source = mirror_source(server.url, ca=bench.authority.path)
     with Store.open(bench.root, write=True) as store, temp_files.opened(store.fd) as room:
         offer = source.find(wanted).offers[0]
@@ -454,7 +454,7 @@ def test_one_bad_bundle_does_not_stop_the_others(bench: Bench, name: str) -> Non
     bad, code = _bad(name, bench)
     good = Site({"/good.fwb": Served(A), "/also.fwb": Served(SMALL)})
     server = bench.serve(lambda r, c: bad(r, c) if r.path == "/bad.fwb" else good(r, c))
-    result = bench.take(server.url, rules=Rules(tries=2, least_rate_bytes_s=20_000, window_s=2))
+    result = bench.take(server.url, rules=DownloadRules(tries=2, least_rate_bytes_s=20_000, window_s=2))
     assert _codes(result) == [code]
     assert [r.status for r in result.rows][::2] == ["taken", "taken"]
     assert bench.published() == ["also.fwb", "good.fwb"]

@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import StoppedError, UnfinishedError
-from bundlekeeper.links.http.part_file import MAX_RECORD_BYTES, Part, RecordPlace, Resume
+from bundlekeeper.links.http.part_file import MAX_RECORD_BYTES, PartFile, RecordPlace, Resume
 from bundlekeeper.verification.hashing.read import Stop
 
 URL = "https://mirror.example/a.fwb"
@@ -35,10 +35,10 @@ class Bench:
     def count(self, n: int) -> None:
         self.told += n
 
-    def part(self, stop: Stop | None = None) -> Part:
+    def part(self, stop: Stop | None = None) -> PartFile:
         self.told = 0
         os.lseek(self.fd, 0, os.SEEK_SET)
-        return Part(self.fd, RecordPlace(self.folder_fd, "record"), whole=WHOLE, on_bytes=self.count, stop=stop)
+        return PartFile(self.fd, RecordPlace(self.folder_fd, "record"), whole=WHOLE, on_bytes=self.count, stop=stop)
 
     @property
     def data(self) -> bytes:
@@ -54,7 +54,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
     os.close(folder_fd)
 
 
-def _add(part: Part, data: bytes) -> None:
+def _add(part: PartFile, data: bytes) -> None:
     with part.receiving() as joined:
         joined.add(data)
 

@@ -10,11 +10,11 @@ from bundlekeeper.errors import KeeperError, UnfinishedError
 from bundlekeeper.links.http.client import BrokenOff
 from bundlekeeper.links.http.verdict import (
     Again,
-    Missing,
+    MissingAnswer,
     Redirect,
     Rest,
     Verdict,
-    Whole,
+    WholeAnswer,
     WrongSize,
     judge,
     retry_after_s,
@@ -48,10 +48,10 @@ def test_strong_etags(value: str, strong: bool) -> None:
 
 def test_a_whole_body() -> None:
     plain = _judge(200, {"content-length": "1000", "etag": '"one"', "last-modified": "then"})
-    assert plain == Whole(1000, '"one"', framed=False)
-    assert _judge(200, {"transfer-encoding": "chunked"}) == Whole(None, "", framed=True)
-    assert _judge(200, {}) == Whole(None, "", framed=False)
-    assert _judge(200, {"content-length": "1000"}, start=100) == Whole(1000, "", framed=False)
+    assert plain == WholeAnswer(1000, '"one"', framed=False)
+    assert _judge(200, {"transfer-encoding": "chunked"}) == WholeAnswer(None, "", framed=True)
+    assert _judge(200, {}) == WholeAnswer(None, "", framed=False)
+    assert _judge(200, {"content-length": "1000"}, start=100) == WholeAnswer(1000, "", framed=False)
 
 
 @pytest.mark.parametrize(("length", "code"), [("999", "truncated"), ("1001", "extended"), ("0", "truncated")])
@@ -91,7 +91,7 @@ def test_a_rest_that_does_not_fit(change: dict[str, str]) -> None:
 
 def test_other_answers() -> None:
     assert _judge(416, {}, start=100) == Again()
-    assert _judge(404, {}) == Missing() == _judge(410, {})
+    assert _judge(404, {}) == MissingAnswer() == _judge(410, {})
     for status in (301, 302, 303, 307, 308):
         assert _judge(status, {"location": "/there"}) == Redirect("/there")
     for status in (401, 403):
@@ -150,5 +150,5 @@ def test_only_our_own_errors_and_only_a_fitting_rest(status: int, headers: dict[
     if isinstance(verdict, Rest):
         assert status == 206 and start == 100 and headers["etag"] == '"one"'
         assert headers["content-range"].strip().lower() in ("bytes 100-999/1000", "bytes 100-999/*")
-    if isinstance(verdict, Whole):
+    if isinstance(verdict, WholeAnswer):
         assert headers.get("content-length", "").strip() in ("", "1000")

@@ -23,7 +23,7 @@ import pytest
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.links.redfish.read import read_service
 from bundlekeeper.links.redfish.types import Credentials, Placement, ReadLimits, ServiceReading
-from bundlekeeper.links.redfish.user_map import Entry
+from bundlekeeper.links.redfish.user_map import MapEntry
 from tests.kits.local_server import Authority
 from tests.kits.sure import wait_until
 
@@ -97,7 +97,7 @@ def locked_service(emulator: Path, authority: Authority, tmp_path_factory: pytes
     yield from start(emulator, authority, folder, "SUSHY_EMULATOR_AUTH_FILE = " + repr(str(folder / "htpasswd")))
 
 
-def read(url: str, authority: Authority, who: Credentials | None, *entries: Entry) -> ServiceReading:
+def read(url: str, authority: Authority, who: Credentials | None, *entries: MapEntry) -> ServiceReading:
     return read_service(
         url,
         who,

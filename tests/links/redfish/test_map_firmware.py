@@ -18,9 +18,9 @@ from bundlekeeper.links.redfish import session as redfish_session
 from bundlekeeper.links.redfish import walk as redfish_walk
 from bundlekeeper.links.redfish.map_firmware import Placed, place
 from bundlekeeper.links.redfish.types import Placement
-from bundlekeeper.links.redfish.user_map import Entry
+from bundlekeeper.links.redfish.user_map import MapEntry
 from bundlekeeper.links.redfish.walk import Resource, Tree, type_of
-from bundlekeeper.model.inventory.read import Source, read_inventory
+from bundlekeeper.model.inventory.read import InventorySource, read_inventory
 from bundlekeeper.model.inventory.types import Component, Inventory
 from bundlekeeper.model.inventory.write_toml import to_toml
 from tests.kits.redfish_server import Documents, documents
@@ -32,7 +32,7 @@ MANAGER = "/redfish/v1/Managers/bmc"
 ADAPTER = "/redfish/v1/Chassis/1/NetworkAdapters/A"
 
 
-def placed(made: Documents, *entries: Entry, where: Placement | None = None) -> Placed:
+def placed(made: Documents, *entries: MapEntry, where: Placement | None = None) -> Placed:
     """Place everything in a fixture's documents, in their order, as if all of it had been read."""
     tree = Tree(lambda ref: ref.partition("#")[0].rstrip("/") if ref.startswith("/") else None)
     for path, body in made.items():
@@ -206,7 +206,7 @@ def test_texts_that_an_inventory_could_not_hold(rack: Documents) -> None:
 
 def test_the_map_names_what_the_service_does_not(rack: Documents) -> None:
     """ "a `[[map]]` that the user edits names it" (issue: what is where)"""
-    found = placed(rack, Entry(software_id="MR2-LOGIC", kind="board-logic"))
+    found = placed(rack, MapEntry(software_id="MR2-LOGIC", kind="board-logic"))
     part = only(found, "board-logic")
     assert (part.parent, part.model, part.active, part.key) == ("HOLM-R2", "MR-2", "2.10", "HOLM-R2:board-logic")
     assert not found.unmapped and found.used == {0} and found.mapped == 8
@@ -214,11 +214,13 @@ def test_the_map_names_what_the_service_does_not(rack: Documents) -> None:
 
 def test_the_map_comes_before_the_service(rack: Documents) -> None:
     entries = (
-        Entry(service="https://other.example", name="*", skip="another service"),
-        Entry(id="bmc-b", kind="management-controller", bank="pending"),
-        Entry(odata_id=f"{ITEMS}/raid", kind="storage-controller", serial="S-1", slot="9/9", model="MS-X", domain="d"),
-        Entry(name="Disks", skip="not ours"),
-        Entry(name="Nothing", skip="unused"),
+        MapEntry(service="https://other.example", name="*", skip="another service"),
+        MapEntry(id="bmc-b", kind="management-controller", bank="pending"),
+        MapEntry(
+            odata_id=f"{ITEMS}/raid", kind="storage-controller", serial="S-1", slot="9/9", model="MS-X", domain="d"
+        ),
+        MapEntry(name="Disks", skip="not ours"),
+        MapEntry(name="Nothing", skip="unused"),
     )
     found = placed(rack, *entries)
     assert banks(only(found, "management-controller")) == ("6.1.0", "6.0.1", None)
@@ -230,28 +232,28 @@ def test_the_map_comes_before_the_service(rack: Documents) -> None:
 
 def test_the_maps_own_places() -> None:
     made = documents("chassis")
-    logic = Entry(software_id="MB4-LOGIC", kind="board-logic", of="/redfish/v1/Systems/Blade2", slot="2/logic")
+    logic = MapEntry(software_id="MB4-LOGIC", kind="board-logic", of="/redfish/v1/Systems/Blade2", slot="2/logic")
     part = only(placed(made, logic), "board-logic")
     assert (part.key, part.chassis, part.slot) == ("SKERRY-B2:board-logic:logic", "MC8", "2/logic")
-    table = Entry(id="Drivers", kind="model-table", of="/redfish/v1/Chassis/MC8")
+    table = MapEntry(id="Drivers", kind="model-table", of="/redfish/v1/Chassis/MC8")
     part = only(placed(made, table), "model-table")
     assert (part.parent, part.model, part.active) == ("SKERRY-C1", "MC-8", "2026.3")
-    blank = Entry(software_id="MB4-LOGIC", kind="board-logic")
+    blank = MapEntry(software_id="MB4-LOGIC", kind="board-logic")
     assert "nothing tells its part apart" in whys(placed(made, blank))["Blade2.Logic"]
-    wrong = Entry(software_id="MB4-LOGIC", kind="board-logic", of="/redfish/v1/Systems/9")
+    wrong = MapEntry(software_id="MB4-LOGIC", kind="board-logic", of="/redfish/v1/Systems/9")
     assert "no such resource" in whys(placed(made, wrong))["Blade2.Logic"]
-    every = Entry(id="Drivers", kind="board-logic", of="/redfish/v1/Systems/*")
+    every = MapEntry(id="Drivers", kind="board-logic", of="/redfish/v1/Systems/*")
     assert [c.parent for c in placed(made, every).components if c.kind == "board-logic"] == ["SKERRY-B1", "SKERRY-B2"]
 
 
 def test_two_items_of_one_part_in_the_map(rack: Documents) -> None:
     rack[f"{ITEMS}/cpld-2"] = {**rack[f"{ITEMS}/cpld"], "Id": "cpld-2", "Version": "2.9", "@odata.id": "x"}
     entries = (
-        Entry(id="cpld", kind="board-logic", bank="active"),
-        Entry(id="cpld-2", kind="board-logic", bank="spare"),
+        MapEntry(id="cpld", kind="board-logic", bank="active"),
+        MapEntry(id="cpld-2", kind="board-logic", bank="spare"),
     )
     assert banks(only(placed(rack, *entries), "board-logic")) == ("2.10", None, "2.9")
-    found = placed(rack, Entry(id="cpld*", kind="board-logic"))
+    found = placed(rack, MapEntry(id="cpld*", kind="board-logic"))
     assert only(found, "board-logic").active is None and set(whys(found)) == {"cpld", "cpld-2"}
 
 
@@ -263,11 +265,11 @@ def test_the_map_means_the_component_that_exists(rack: Documents) -> None:
             item.pop(key, None)
     kinds = sorted(c.kind for c in placed(rack).components)
     entries = (
-        Entry(id="bios-a", kind="bios"),
-        Entry(id="bios-b", kind="bios", of=SYSTEM, bank="pending"),
-        Entry(id="raid", kind="storage-controller", of=SYSTEM),
-        Entry(id="nic", kind="network-adapter", of="/redfish/v1/Chassis/1", slot="7/3"),
-        Entry(id="cpld", skip="not ours"),
+        MapEntry(id="bios-a", kind="bios"),
+        MapEntry(id="bios-b", kind="bios", of=SYSTEM, bank="pending"),
+        MapEntry(id="raid", kind="storage-controller", of=SYSTEM),
+        MapEntry(id="nic", kind="network-adapter", of="/redfish/v1/Chassis/1", slot="7/3"),
+        MapEntry(id="cpld", skip="not ours"),
     )
     found = placed(rack, *entries)
     assert not found.unmapped and sorted(c.kind for c in found.components) == kinds
@@ -280,16 +282,16 @@ def test_the_map_means_the_component_that_exists(rack: Documents) -> None:
 def test_which_of_several_the_map_means(rack: Documents) -> None:
     disks = rack[f"{ITEMS}/disks"]
     del disks["RelatedItem"]
-    found = placed(rack, Entry(id="disks", kind="disk"))
+    found = placed(rack, MapEntry(id="disks", kind="disk"))
     assert "has 2 parts of the kind disk" in whys(found)["disks"] and "serial" in whys(found)["disks"]
     disks["Version"] = "9.9"
     for told in ({"serial": "HOLM-D1"}, {"slot": "4/2"}, {"of": "/redfish/v1/Systems/1/Storage/1/Drives/1"}):
-        found = placed(rack, Entry(id="disks", kind="disk", **told))
+        found = placed(rack, MapEntry(id="disks", kind="disk", **told))
         assert {c.serial: c.active for c in found.components if c.kind == "disk"} == {
             "HOLM-D0": "5.4.10",
             "HOLM-D1": "9.9",
         }
-    found = placed(rack, Entry(id="disks", kind="disk", serial="HOLM-D2"))  # one that the service does not list
+    found = placed(rack, MapEntry(id="disks", kind="disk", serial="HOLM-D2"))  # one that the service does not list
     assert [c.serial for c in found.components if c.kind == "disk"] == ["HOLM-D0", "HOLM-D1", "HOLM-D2"]
 
 
@@ -298,11 +300,13 @@ def test_the_map_of_one_blade_means_that_blade() -> None:
     for name in ("Blade1.BIOS", "Blade2.BIOS"):
         del made[f"{ITEMS}/{name}"]["RelatedItem"]
     kinds = sorted(c.key for c in placed(made).components)
-    found = placed(made, *(Entry(id=f"Blade{n}.BIOS", kind="bios", of=f"/redfish/v1/Systems/Blade{n}") for n in (1, 2)))
+    found = placed(
+        made, *(MapEntry(id=f"Blade{n}.BIOS", kind="bios", of=f"/redfish/v1/Systems/Blade{n}") for n in (1, 2))
+    )
     assert sorted(c.key for c in found.components) == kinds
     assert [c.active for c in found.components if c.kind == "bios"] == ["5.4.2", "5.4.10"]
     assert {"Blade1.BIOS", "Blade2.BIOS"}.isdisjoint(whys(found))
-    found = placed(made, Entry(id="Blade*.BIOS", kind="bios"))
+    found = placed(made, MapEntry(id="Blade*.BIOS", kind="bios"))
     assert "has 2 parts of the kind bios" in whys(found)["Blade1.BIOS"]
 
 
@@ -313,12 +317,12 @@ def test_the_map_tells_what_a_part_lacks(rack: Documents) -> None:
     del rack[f"{ITEMS}/bmc-a"], rack[f"{ITEMS}/bmc-b"]
     (row,) = [u for u in placed(rack).unmapped if u.odata_id == MANAGER]
     assert row.kind == "management-controller"
-    found = placed(rack, Entry(odata_id=MANAGER, kind="management-controller", serial="HOLM-M1", slot="2"))
+    found = placed(rack, MapEntry(odata_id=MANAGER, kind="management-controller", serial="HOLM-M1", slot="2"))
     part = only(found, "management-controller")
     assert (part.serial, part.slot, part.active) == ("HOLM-M1", "2", "6.1.0") and found.used == {0}
-    found = placed(rack, Entry(odata_id=MANAGER, kind="management-controller", of=ADAPTER))
+    found = placed(rack, MapEntry(odata_id=MANAGER, kind="management-controller", of=ADAPTER))
     assert only(found, "management-controller").parent == "HOLM-N2"
-    found = placed(rack, Entry(odata_id=MANAGER, skip="not ours"))
+    found = placed(rack, MapEntry(odata_id=MANAGER, skip="not ours"))
     assert MANAGER not in {u.odata_id for u in found.unmapped} and found.used == {0} and found.nameless == 0
 
 
@@ -330,7 +334,7 @@ def test_a_manager_without_a_kind_is_listed(rack: Documents) -> None:
         "SerialNumber": "HOLM-M2",
     }
     assert whys(placed(rack))["2"] == "/redfish/v1/Managers/2 is a manager of the type RackManager, which has no kind"
-    found = placed(rack, Entry(odata_id="/redfish/v1/Managers/2", kind="domain-manager"))
+    found = placed(rack, MapEntry(odata_id="/redfish/v1/Managers/2", kind="domain-manager"))
     assert only(found, "domain-manager").active == "6.1.0"
 
 
@@ -460,7 +464,7 @@ def test_any_value_anywhere(name: str, data: st.DataObject) -> None:
             inner = inner[key]
         inner[last] = data.draw(VALUES)
         made = {path: body for path, body in made.items() if isinstance(body, dict)}
-    found = placed(made, Entry(name="Board*", kind="board-logic"), Entry(id="Drivers", skip="none"))
+    found = placed(made, MapEntry(name="Board*", kind="board-logic"), MapEntry(id="Drivers", skip="none"))
     if found.components:
         inventory = Inventory(WHEN, "UTC", tuple(found.components))
-        assert read_inventory([Source("x.toml", to_toml(inventory).encode(), "toml")]) == inventory
+        assert read_inventory([InventorySource("x.toml", to_toml(inventory).encode(), "toml")]) == inventory

@@ -13,7 +13,7 @@ import pytest
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.links.redfish.read import read_service
-from bundlekeeper.links.redfish.user_map import Entry
+from bundlekeeper.links.redfish.user_map import MapEntry
 from tests.kits.local_server import Authority
 from tests.kits.redfish_server import Documents
 from tests.kits.redfish_server import documents as fixture
@@ -71,8 +71,8 @@ def test_trusted_components_are_read_and_listed(bench: Bench, world: Documents) 
         f"{TRUSTED}/B": ("3.2", f"{TRUSTED}/B is of the type TrustedComponent, which has no kind"),
     }
     entries = (
-        Entry(odata_id=f"{TRUSTED}/A", kind="board-logic"),
-        Entry(odata_id=f"{TRUSTED}/B", kind="board-logic", serial="HOLM-T2", slot="/9"),
+        MapEntry(odata_id=f"{TRUSTED}/A", kind="board-logic"),
+        MapEntry(odata_id=f"{TRUSTED}/B", kind="board-logic", serial="HOLM-T2", slot="/9"),
     )
     reading = bench.read(bench.serve_documents(world), entries=entries)
     assert reading.used == {0, 1} and [u.id for u in reading.unmapped] == ["cpld"]
@@ -95,7 +95,7 @@ def test_the_images_of_trusted_components_are_items(bench: Bench, world: Documen
         f"/redfish/v1/Images/{n}" for n in (1, 2)
     ]
     assert ("outside-collection", "2") in codes(reading)
-    reading = bench.read(server, entries=(Entry(odata_id=f"{TRUSTED}/A", kind="board-logic"),))
+    reading = bench.read(server, entries=(MapEntry(odata_id=f"{TRUSTED}/A", kind="board-logic"),))
     (part,) = [c for c in reading.components if c.kind == "board-logic"]
     assert (part.active, part.spare, part.parent) == ("3.1", "3.0", "HOLM-R2")
 

@@ -21,8 +21,8 @@ from bundlekeeper.errors import InputError, KeeperError, StoppedError, Unfinishe
 from bundlekeeper.links.redfish.read import combine, read_many, read_service, unused
 from bundlekeeper.links.redfish.session import Cache
 from bundlekeeper.links.redfish.types import READ_CODES, Credentials, Placement, ReadLimits, ServiceReading
-from bundlekeeper.links.redfish.user_map import Entry
-from bundlekeeper.model.inventory.read import Source, read_inventory
+from bundlekeeper.links.redfish.user_map import MapEntry
+from bundlekeeper.model.inventory.read import InventorySource, read_inventory
 from bundlekeeper.model.inventory.types import Component, Inventory
 from bundlekeeper.model.inventory.write_json import to_json
 from bundlekeeper.model.inventory.write_toml import to_toml
@@ -122,8 +122,8 @@ def test_what_was_read_loads_as_an_inventory(bench: Bench) -> None:
     components, problems = combine(readings)
     inventory = Inventory(WHEN, "UTC", components)
     assert not problems
-    assert read_inventory([Source("read.json", to_json(inventory).encode(), "json")]) == inventory
-    assert read_inventory([Source("read.toml", to_toml(inventory, ["\n[[x]]"]).encode(), "toml")]) == inventory
+    assert read_inventory([InventorySource("read.json", to_json(inventory).encode(), "json")]) == inventory
+    assert read_inventory([InventorySource("read.toml", to_toml(inventory, ["\n[[x]]"]).encode(), "toml")]) == inventory
 
 
 def test_only_get_and_the_session_are_sent(bench: Bench) -> None:
@@ -589,7 +589,7 @@ def test_one_part_that_two_services_know(bench: Bench) -> None:
 
 def test_every_problem_has_a_listed_code(bench: Bench) -> None:
     reading = bench.read(bench.serve("odd"))
-    entries = (Entry(name="nothing", kind="disk"),)
+    entries = (MapEntry(name="nothing", kind="disk"),)
     for problem in some([*reading.problems, *unused(entries, [reading])]):
         assert problem.level is READ_CODES[problem.code].level and problem.says and problem.subject
 

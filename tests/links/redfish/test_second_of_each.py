@@ -19,7 +19,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.links.redfish.read import combine, read_many, unused
 from bundlekeeper.links.redfish.session import Cache
 from bundlekeeper.links.redfish.types import Credentials, ServiceReading
-from bundlekeeper.links.redfish.user_map import Entry
+from bundlekeeper.links.redfish.user_map import MapEntry
 from bundlekeeper.model.inventory.types import Component
 from tests.kits.local_server import Authority
 from tests.kits.redfish_server import PASSWORD, USER, Documents, World, documents
@@ -109,7 +109,7 @@ def test_one_item_of_two_parts_by_their_targets_and_by_the_map(rack: Documents) 
     rack[f"{ITEMS}/disks"]["Links"] = {"StagedTargets": to(*drives)}
     assert [banks(c)[1] for c in placed(rack).components if c.kind == "disk"] == ["5.4.10"] * 2
     del rack[f"{ITEMS}/disks"]["Links"]
-    found = placed(rack, Entry(id="disks", kind="disk", bank="spare"))
+    found = placed(rack, MapEntry(id="disks", kind="disk", bank="spare"))
     assert [banks(c)[2] for c in found.components if c.kind == "disk"] == ["5.4.10"] * 2
 
 
@@ -134,19 +134,19 @@ def test_an_entry_that_tells_serial_and_slot_or_a_parent(rack: Documents) -> Non
     rack[f"{STORAGE}/Drives/0"].pop("SerialNumber")
     rack[f"{STORAGE}/Drives/1"].pop("SerialNumber")
     rack[f"{ITEMS}/disks"]["Version"] = "9.9"
-    found = placed(rack, Entry(id="disks", kind="disk", serial="HOLM-D1", slot="4/2"))
+    found = placed(rack, MapEntry(id="disks", kind="disk", serial="HOLM-D1", slot="4/2"))
     assert {c.slot: (c.serial, c.active) for c in found.components if c.kind == "disk"} == {
         "/1": (None, "5.4.10"),
         "4/2": ("HOLM-D1", "9.9"),
     }
     made = documents("chassis")
     del made[f"{ITEMS}/Blade2.BIOS"]["RelatedItem"]
-    found = placed(made, Entry(id="Blade2.BIOS", kind="bios", parent="SKERRY-B2"))
+    found = placed(made, MapEntry(id="Blade2.BIOS", kind="bios", parent="SKERRY-B2"))
     assert "Blade2.BIOS" not in whys(found) and len([c for c in found.components if c.kind == "bios"]) == 2
 
 
 def test_the_second_entry_about_a_part_counts(rack: Documents) -> None:
-    first, second = (Entry(odata_id=path, kind="disk", slot="x") for path in ("/nowhere", f"{STORAGE}/Drives/1"))
+    first, second = (MapEntry(odata_id=path, kind="disk", slot="x") for path in ("/nowhere", f"{STORAGE}/Drives/1"))
     found = placed(rack, first, second)
     assert [c.slot for c in found.components if c.kind == "disk"] == ["/1", "x"] and found.used == {1}
 
@@ -261,9 +261,9 @@ def with_bank(part: Component, bank: str, version: str | None) -> Component:
 
 def test_what_the_second_of_two_readings_adds(bench: Bench) -> None:
     first = bench.read(bench.serve("rack"))
-    other = bench.read(bench.serve("chassis"), entries=(Entry(id="x", kind="disk"), Entry(id="Switch", skip="y")))
+    other = bench.read(bench.serve("chassis"), entries=(MapEntry(id="x", kind="disk"), MapEntry(id="Switch", skip="y")))
     assert len(combine([first, other])[0]) == len(first.components) + len(other.components)
-    assert [p.subject for p in unused([Entry(id="x"), Entry(id="Switch")], [first, other])] == ["map[0]"]
+    assert [p.subject for p in unused([MapEntry(id="x"), MapEntry(id="Switch")], [first, other])] == ["map[0]"]
     for bank in ("pending", "spare"):
         parts = [with_bank(first.components[0], bank, version) for version in ("1", "2", None)]
         readings = [replace(first, components=(part,)) for part in parts]

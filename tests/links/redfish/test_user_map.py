@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError, KeeperError
 from bundlekeeper.links.redfish import user_map
-from bundlekeeper.links.redfish.user_map import GIVE, MAP_CODES, MATCH, Entry, matches, read_map
+from bundlekeeper.links.redfish.user_map import GIVE, MAP_CODES, MATCH, MapEntry, matches, read_map
 
 GOOD = b"""redfish = 1
 
@@ -39,7 +39,7 @@ skip = "no firmware"
 def test_a_good_map() -> None:
     first, second = read_map(GOOD, name="map.toml")
     assert all(getattr(first, key) for key in (*MATCH, *GIVE, "note")) and first.model == "MB-4"
-    assert second == Entry(name="Driver*", skip="no firmware")
+    assert second == MapEntry(name="Driver*", skip="no firmware")
     assert read_map(b"redfish = 1", name="map.toml") == ()
 
 
@@ -132,7 +132,7 @@ def test_what_fits() -> None:
     assert matches("CPLD*", "CPLD-1") and matches("C?LD", "CPLD") and matches("a[1]*", "a[1] b")
     assert not matches("cpld", "CPLD") and not matches("*", None) and not matches("a[1]", "a1")
     assert matches("/redfish/v1/Systems/1/", "/redfish/v1/Systems/1") and matches("*", "anything")
-    entry = Entry(name="Board*", software_id="X")
+    entry = MapEntry(name="Board*", software_id="X")
     assert entry.fits({"name": "Board logic", "software_id": "X"})
     assert not entry.fits({"name": "Board logic", "software_id": None})
 

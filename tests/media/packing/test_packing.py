@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.media.packing.pack import EXACT_ITEMS, pack
-from bundlekeeper.media.packing.types import Box, Cost, Item, Load, NotPacked, Packed, Piece
+from bundlekeeper.media.packing.types import Box, Cost, NotPacked, Packed, PackedPiece, PackingItem, VolumeLoad
 from bundlekeeper.model.media.capacity import (
     ANY_FILE,
     DISCS,
@@ -207,8 +207,8 @@ def _amounts(total: int, bins: int) -> Iterator[tuple[int, ...]]:
 class Brute:
     """Tries every place of every item and every byte of every split one."""
 
-    def __init__(self, items: list[Item], boxes: list[Box]) -> None:
-        self.items, self.boxes, self.load = items, boxes, Load(items, boxes)
+    def __init__(self, items: list[PackingItem], boxes: list[Box]) -> None:
+        self.items, self.boxes, self.load = items, boxes, VolumeLoad(items, boxes)
 
     def best(self, most: int) -> Cost | None:
         for number in range(1, most + 1):
@@ -261,7 +261,7 @@ class Brute:
         return go(0, tuple(self.boxes[b].room for b in bins), (0,) * len(bins))
 
 
-def _case(seed: int) -> tuple[list[Item], list[Box]]:
+def _case(seed: int) -> tuple[list[PackingItem], list[Box]]:
     rnd = random.Random(seed)
     boxes = []
     for b in range(rnd.choice([1, 1, 2, 2, 3])):
@@ -270,15 +270,17 @@ def _case(seed: int) -> tuple[list[Item], list[Box]]:
         kind = VolumeKind(f"k{b}", "x", room + b, room, rnd.choice([1, 1, 2]), rnd.choice([1, 1, 2]), largest, "")
         boxes.append(Box(kind, room, rnd.choice([None, None, 1, 2, 3])))
     items = [
-        Item(f"i{i}", rnd.choice("abc"), rnd.randint(1, 10 if rnd.random() < 0.2 else 5), (1,) * rnd.choice([0, 0, 1]))
+        PackingItem(
+            f"i{i}", rnd.choice("abc"), rnd.randint(1, 10 if rnd.random() < 0.2 else 5), (1,) * rnd.choice([0, 0, 1])
+        )
         for i in range(rnd.randint(1, 5))
     ]
     return items, boxes
 
 
-def holds_together(items: list[Item], boxes: list[Box], packed: Packed) -> None:
+def holds_together(items: list[PackingItem], boxes: list[Box], packed: Packed) -> None:
     """Everything is somewhere once, nothing overflows, only what may be split is split, no box is used too often."""
-    load = Load(items, boxes)
+    load = VolumeLoad(items, boxes)
     used = [0] * len(packed.bins)
     for piece in packed.pieces:
         box = packed.bins[piece.bin]
@@ -317,11 +319,11 @@ def test_no_packing_is_better_and_none_is_missed(block: int) -> None:
     assert exact >= 40
 
 
-def _real(seed: int, number: int, most: float, *volumes: str) -> tuple[list[Item], list[Box]]:
+def _real(seed: int, number: int, most: float, *volumes: str) -> tuple[list[PackingItem], list[Box]]:
     rnd = random.Random(seed)
     boxes = [Box(s.kind, s.kind.usable - 2_000_000, s.count) for s in parse_supplies(volumes)]
     names = ("infrastructure", "blade", "rack")
-    return [Item(f"i{i}", rnd.choice(names), int(rnd.uniform(3e8, most)), (800,)) for i in range(number)], boxes
+    return [PackingItem(f"i{i}", rnd.choice(names), int(rnd.uniform(3e8, most)), (800,)) for i in range(number)], boxes
 
 
 @pytest.mark.parametrize("volume", ["16GB:fat32", "dvd", "bd-25"])
@@ -350,7 +352,7 @@ def test_a_large_set_carries_a_bound_close_to_its_answer() -> None:
 def test_a_file_over_the_limit_goes_whole_onto_the_volume_that_takes_it() -> None:
     """ "a file over the file system's limit is split" (issue 6), and only where it must be"""
     items, boxes = _real(1, 4, 1e9, "16GB:fat32", "1x64GB:exfat")
-    items.append(Item("large", "rack", FAT_FILE + 1, (800,)))
+    items.append(PackingItem("large", "rack", FAT_FILE + 1, (800,)))
     packed = pack(items, boxes)
     assert isinstance(packed, Packed)
     assert packed.cost.splits == 0
@@ -358,13 +360,13 @@ def test_a_file_over_the_limit_goes_whole_onto_the_volume_that_takes_it() -> Non
     alone = pack(items, boxes[:1])
     assert isinstance(alone, Packed)
     assert (alone.cost.volumes, alone.cost.splits, alone.exact) == (1, 1, True)
-    assert pack([Item("edge", "rack", FAT_FILE)], boxes[:1]) == Packed(
-        (0,), (Piece(0, 0, FAT_FILE),), Cost(1, 0, 1), Cost(1, 0, 1)
+    assert pack([PackingItem("edge", "rack", FAT_FILE)], boxes[:1]) == Packed(
+        (0,), (PackedPiece(0, 0, FAT_FILE),), Cost(1, 0, 1), Cost(1, 0, 1)
     )
 
 
 def test_the_smallest_volumes_that_serve_are_taken_of_unequal_kinds() -> None:
-    items = [Item("a", "blade", 10**9)]
+    items = [PackingItem("a", "blade", 10**9)]
     packed = pack(items, [Box(k.kind, k.kind.usable, k.count) for k in parse_supplies(["64GB:exfat", "2GB:fat32"])])
     assert isinstance(packed, Packed)
     assert packed.bins == (1,)

@@ -22,10 +22,10 @@ from hypothesis import strategies as st
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.run import dispatch
 from bundlekeeper.errors import InputError, KeeperError
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.media.receipt.document import Receipt, read_header, receipt_of, write_header
 from bundlekeeper.media.set import signer as vouch
-from bundlekeeper.media.set.records import Received
+from bundlekeeper.media.set.records import ReceivedSet
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.store.contents.store import Store
 from tests.conftest import Keeper, Ran
@@ -85,7 +85,7 @@ class Trip:
     def send(self, sequence: int = 1, meant_for: str = "skerry") -> MadeSet:
         """A set, as the depot would remember it."""
         with Store.open(self.depot.root, write=True) as store:
-            with Book.open(self.depot.root / ".keeper" / "ledger.sqlite", write=True) as book:
+            with Ledger.open(self.depot.root / ".keeper" / "ledger.sqlite", write=True) as book:
                 issuer = book.head().book
             manifest = manifest_text(BUNDLES, sequence)
             sets = Sets(store)
@@ -213,7 +213,7 @@ def test_a_receipt_of_a_stranger_is_refused_and_merges_nothing(trip: Trip, tmp_p
     assert trip.read(out).status == 4, "a signature for an index is none for a receipt"
     Path(f"{out}.sig").unlink()
     assert trip.read(out).status == 4
-    with Book.open(trip.depot.root / ".keeper" / "ledger.sqlite", write=False) as book:
+    with Ledger.open(trip.depot.root / ".keeper" / "ledger.sqlite", write=False) as book:
         assert book.head().count == 0
 
 
@@ -238,7 +238,7 @@ def test_a_changed_receipt_is_refused_and_merges_nothing(trip: Trip, tmp_path: P
         os.mkfifo(out)
     ran = trip.read(out)
     assert ran.status in (2, 4)
-    with Book.open(trip.depot.root / ".keeper" / "ledger.sqlite", write=False) as book:
+    with Ledger.open(trip.depot.root / ".keeper" / "ledger.sqlite", write=False) as book:
         assert book.head().count == 0
 
 
@@ -338,7 +338,7 @@ def test_a_page_of_paper_holds_all_and_needs_nothing(trip: Trip, tmp_path: Path)
 @settings(max_examples=300)
 def test_nothing_but_our_own_error_comes_out_of_a_header(cut: int, put: bytes, length: int) -> None:
     made = make_set(BUNDLES)
-    received = Received(made.index.set_id, 1, made.index.issuer, sha(made.data), now())
+    received = ReceivedSet(made.index.set_id, 1, made.index.issuer, sha(made.data), now())
     right = receipt_of(
         made.index,
         received,
@@ -365,7 +365,7 @@ def test_nothing_but_our_own_error_comes_out_of_a_header(cut: int, put: bytes, l
 def test_a_header_in_another_spelling_is_none() -> None:
     """One receipt has one form, so that what is signed is what is read."""
     made = make_set(BUNDLES)
-    received = Received(made.index.set_id, 1, made.index.issuer, sha(made.data), MADE)
+    received = ReceivedSet(made.index.set_id, 1, made.index.issuer, sha(made.data), MADE)
     line = write_header(
         receipt_of(
             made.index, received, made=MADE, site="skerry", by="me", book="ab", count=0, head="0" * 64, after=0,
@@ -423,7 +423,7 @@ def test_a_receipt_that_changes_between_its_two_reads_is_not_merged(
 
     monkeypatch.setattr(vouch, "insist", insist)
     assert trip.read(out).status == 2
-    with Book.open(trip.depot.root / ".keeper" / "ledger.sqlite", write=False) as book:
+    with Ledger.open(trip.depot.root / ".keeper" / "ledger.sqlite", write=False) as book:
         assert book.head().count == 0
 
 

@@ -17,7 +17,7 @@ from bundlekeeper.errors import KeeperError, LockedError, StoppedError, Unfinish
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.store.adding import take as intake
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.disk.walk import Entry
+from bundlekeeper.store.disk.walk import WalkEntry
 from bundlekeeper.verification.hashing.read import Stop
 from tests.kits.media_kit import Bundle, MadeSet, Site, make_set, no_room, write_set, write_volume
 from tests.kits.mounts import mounted
@@ -103,9 +103,9 @@ def test_a_stick_pulled_while_a_bundle_is_read(made: MadeSet, tmp_path: Path, mo
     media = write_set(made, tmp_path)
     site = Site(tmp_path / "skerry")
     opened: set[int] = set()
-    real_open, real_readv = Entry.open, os.readv
+    real_open, real_readv = WalkEntry.open, os.readv
 
-    def open_and_note(self: Entry) -> int:
+    def open_and_note(self: WalkEntry) -> int:
         fd = real_open(self)
         if self.path.startswith("data/") and not self.path.startswith("data/manifests/"):
             opened.add(os.fstat(fd).st_ino)
@@ -116,7 +116,7 @@ def test_a_stick_pulled_while_a_bundle_is_read(made: MadeSet, tmp_path: Path, mo
             raise OSError(errno.EIO, os.strerror(errno.EIO))
         return real_readv(fd, buffers)
 
-    monkeypatch.setattr(Entry, "open", open_and_note)
+    monkeypatch.setattr(WalkEntry, "open", open_and_note)
     monkeypatch.setattr(os, "readv", gone)
     came = site.receive(*media)
     assert {f.code for f in came.findings} == {"unreadable"}
@@ -207,7 +207,7 @@ def test_volumes_on_media_without_links_and_modes(made: MadeSet, tmp_path: Path,
 
 @pytest.mark.parametrize("kind", ["exfat-fuse", "fat-fuse"])
 def test_a_receipt_is_written_to_a_medium_without_links(made: MadeSet, tmp_path: Path, kind: str) -> None:
-    from bundlekeeper.ledger.record.ledger import Book
+    from bundlekeeper.ledger.record.ledger import Ledger
     from bundlekeeper.media.receipt import compose
     from bundlekeeper.media.receipt import write as receipt_write
     from tests.kits.media_kit import now, signed
@@ -218,7 +218,7 @@ def test_a_receipt_is_written_to_a_medium_without_links(made: MadeSet, tmp_path:
     with (
         mounted(kind, tmp_path) as point,
         Store.open(site.root, write=True) as store,
-        Book.open(site.root / ".keeper" / "ledger.sqlite", write=True) as book,
+        Ledger.open(site.root / ".keeper" / "ledger.sqlite", write=True) as book,
     ):
         received, index = compose.chosen(store, "")
         receipt = compose.compose(store, book, received, index, made=now(), site="skerry", by="me", after=0)

@@ -22,7 +22,7 @@ from bundlekeeper.media.set.withdrawal_notice import write_notice
 from bundlekeeper.model.lint.read_manifest import read as read_manifest
 from bundlekeeper.model.media.index import SetFile, write_index
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.disk.walk import Entry
+from bundlekeeper.store.disk.walk import WalkEntry
 from bundlekeeper.verification.hashing import door
 from bundlekeeper.verification.hashing.read import Digest
 from tests.kits.media_kit import Bundle, MadeSet, Site, make_set, manifest_text, signed, write_set, write_volume
@@ -541,14 +541,14 @@ def test_many_renamed_files_of_one_size_are_read_once_each(
     for number, part in enumerate(sorted((media[0] / "data").rglob("*.part-*"))):
         part.rename(part.with_name(f"R{19 - number:02d}.FWB"))
     reads = 0
-    real = Entry.open
+    real = WalkEntry.open
 
-    def counted(self: Entry) -> int:
+    def counted(self: WalkEntry) -> int:
         nonlocal reads
         reads += self.path.startswith("data/rack")
         return real(self)
 
-    monkeypatch.setattr(Entry, "open", counted)
+    monkeypatch.setattr(WalkEntry, "open", counted)
     came = site.receive(*media)
     assert came.complete
     assert reads <= 2 * 20

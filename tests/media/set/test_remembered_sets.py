@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import DamagedError, KeeperError, RefusedError
-from bundlekeeper.media.set.records import Arrived, Received, Sent
+from bundlekeeper.media.set.records import Arrived, ReceivedSet, Sent
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.store.contents.store import Store
 
@@ -33,9 +33,9 @@ def begin(sets: Sets, plan: str = "1" * 64) -> Sent:
     )
 
 
-def coming(set_id: str = "0123456789abcdef", sequence: int = 7) -> Received:
+def coming(set_id: str = "0123456789abcdef", sequence: int = 7) -> ReceivedSet:
     """A set that comes."""
-    return Received(set_id=set_id, sequence=sequence, issuer=ISSUER, index="3" * 64, began=AT)
+    return ReceivedSet(set_id=set_id, sequence=sequence, issuer=ISSUER, index="3" * 64, began=AT)
 
 
 def test_a_plan_that_was_begun_goes_on_under_its_set(store: Store) -> None:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from bundlekeeper.media.volume.read_back import Level, mounts_in
+from bundlekeeper.media.volume.read_back import ReadBackLevel, mounts_in
 from bundlekeeper.media.volume.remount import Under, look, mounted_anew, unchanged
 from bundlekeeper.media.writing.resume_memory import recall
 from bundlekeeper.store.contents.store import Store
@@ -118,7 +118,7 @@ def world(tmp_path: Path) -> World:
     return World(tmp_path / "depot", [PIECE])
 
 
-def level(world: World, stick: Path) -> Level | None:
+def level(world: World, stick: Path) -> ReadBackLevel | None:
     (copy,) = world.write(stick).copies
     assert copy.state == "already there"
     return copy.level
@@ -132,9 +132,9 @@ def test_a_bind_mount_is_no_remount(world: World, tmp_path: Path) -> None:
         world.write(stick)
         run("mount", "--bind", stick, other)
         stack.callback(lambda: subprocess.run(["umount", "-l", other], check=False, capture_output=True))
-        assert level(world, other) is Level.EVICTED
+        assert level(world, other) is ReadBackLevel.EVICTED
         run("umount", stick)  # the bind mount holds what was never let go
-        assert level(world, other) is Level.EVICTED
+        assert level(world, other) is ReadBackLevel.EVICTED
 
 
 @pytest.mark.root
@@ -145,7 +145,7 @@ def test_a_second_mount_of_the_device_is_no_remount(world: World, tmp_path: Path
         world.write(stick)
         run("mount", device_of(stick), other)
         stack.callback(lambda: subprocess.run(["umount", "-l", other], check=False, capture_output=True))
-        assert level(world, other) is Level.EVICTED
+        assert level(world, other) is ReadBackLevel.EVICTED
 
 
 @pytest.mark.root
@@ -154,9 +154,9 @@ def test_a_copy_on_a_fresh_medium_is_no_remount(world: World, tmp_path: Path) ->
     with ExitStack() as stack, mounted("ext4", tmp_path) as stick, mounted("ext4", tmp_path / "fresh") as fresh:
         world.write(stick)
         run("cp", "-a", stick / VOLUME, fresh)
-        assert level(world, fresh) is Level.EVICTED
+        assert level(world, fresh) is ReadBackLevel.EVICTED
         replug(stack, stick)
-        assert level(world, stick) is Level.REMOUNTED
+        assert level(world, stick) is ReadBackLevel.REMOUNTED
 
 
 @pytest.mark.root
@@ -170,7 +170,7 @@ def test_a_copy_back_under_the_new_mount_is_no_remount(world: World, tmp_path: P
         record = next((world.kit.root / ".keeper/sets/sent").glob("*/written-to.json"))
         record.write_text(re.sub(r'("finished": {"1": {"[^"]*": )(\d+)', _hour_ago, record.read_text()))
         run("cp", "-a", tmp_path / "kept", stick / VOLUME)
-        assert level(world, stick) is Level.EVICTED
+        assert level(world, stick) is ReadBackLevel.EVICTED
 
 
 def _hour_ago(found: re.Match[str]) -> str:
@@ -193,7 +193,7 @@ def test_another_namespace_of_mounts_is_no_remount(world: World, tmp_path: Path)
             said = subprocess.run(
                 [*words, sys.executable, "-c", script, world.base, stick], cwd=ROOT, capture_output=True, text=True
             )
-            assert said.stdout.strip() == Level.EVICTED, said.stderr
+            assert said.stdout.strip() == ReadBackLevel.EVICTED, said.stderr
 
 
 @pytest.mark.root

@@ -21,7 +21,7 @@ import pytest
 from bundlekeeper.errors import InputError, KeeperError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.media.volume import read_back
 from bundlekeeper.media.volume.bag import prove_bag, read_bag
-from bundlekeeper.media.volume.read_back import Level
+from bundlekeeper.media.volume.read_back import ReadBackLevel
 from bundlekeeper.media.volume.right_medium import Expectation, open_place
 from bundlekeeper.verification.hashing.read import Stop
 from tests.kits.media_write_kit import SPLIT, Counting, Piece, World, payload_of, states
@@ -60,11 +60,11 @@ def flip(image: Path, at: int = 1_500_000) -> None:
 
 
 CLAIMS = {
-    "ext4": (Level.EVICTED, ""),
-    "xfs": (Level.EVICTED, ""),
-    "exfat-fuse": (Level.EVICTED, ""),  # as root: the device's buffers are flushed, too
-    "fat-fuse": (Level.UNSURE, "FUSE"),  # a program reads the image: nothing can be flushed
-    "tmpfs": (Level.UNSURE, "memory"),
+    "ext4": (ReadBackLevel.EVICTED, ""),
+    "xfs": (ReadBackLevel.EVICTED, ""),
+    "exfat-fuse": (ReadBackLevel.EVICTED, ""),  # as root: the device's buffers are flushed, too
+    "fat-fuse": (ReadBackLevel.UNSURE, "FUSE"),  # a program reads the image: nothing can be flushed
+    "tmpfs": (ReadBackLevel.UNSURE, "memory"),
 }
 
 
@@ -129,7 +129,7 @@ def test_a_card_that_drops_writes_is_found_after_a_remount_and_a_good_one_claims
         world.write(stick)
         replug(stack, stick)
         (copy,) = world.write(stick).copies
-        assert (copy.state, copy.level) == ("already there", Level.REMOUNTED)
+        assert (copy.state, copy.level) == ("already there", ReadBackLevel.REMOUNTED)
         subprocess.run(["umount", stick], check=True)
         flip(image)
         device = subprocess.run(["losetup", "-nO", "NAME", "-j", image], capture_output=True, text=True).stdout.strip()

@@ -17,7 +17,7 @@ import pytest
 from bundlekeeper.errors import InputError, LockedError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.media.volume import verify as verifier
 from bundlekeeper.media.volume.bag import prove_bag, read_bag
-from bundlekeeper.media.volume.read_back import Level
+from bundlekeeper.media.volume.read_back import ReadBackLevel
 from bundlekeeper.media.volume.remount import Under
 from bundlekeeper.media.writing.resume_memory import recall, remember
 from bundlekeeper.model.media.index import read_index
@@ -410,9 +410,9 @@ def test_what_is_claimed_of_an_ordinary_disk(world: World, tmp_path: Path) -> No
     (copy,) = world.write(stick).copies
     kind = describe(stick).name
     if kind in {"ext4", "xfs"}:
-        assert copy.level is Level.EVICTED
+        assert copy.level is ReadBackLevel.EVICTED
     elif kind == "tmpfs":
-        assert (copy.level, copy.why) == (Level.UNSURE, "tmpfs is memory, not a medium")
+        assert (copy.level, copy.why) == (ReadBackLevel.UNSURE, "tmpfs is memory, not a medium")
     (again,) = world.write(stick).copies
     assert again.level == copy.level  # the same mount: no remount is claimed
 

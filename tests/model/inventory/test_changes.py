@@ -7,7 +7,7 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bundlekeeper.model.inventory.changes import Change, compare, unlisted
+from bundlekeeper.model.inventory.changes import InventoryChange, compare, unlisted
 from bundlekeeper.model.inventory.types import Component
 
 BLADE = Component("bios", "holm", "holm-a", "1", "3", "MB4-7", "MB-4", "B7", "5.4.10", "", "5.4.2", policy="web")
@@ -17,7 +17,7 @@ SWITCH = Component("fabric-switch", "holm", "holm-a", serial="F1", active="6.0.1
 def test_a_new_serial_in_a_slot_is_a_replaced_part() -> None:
     """ "New serial in a slot = replaced; known serial elsewhere = moved, and its history follows." """
     found = compare([BLADE], [replace(BLADE, serial="B9", active="5.4.2")])
-    assert [c.what for c in found] == [Change.REPLACED]
+    assert [c.what for c in found] == [InventoryChange.REPLACED]
     assert found[0].says() == "bios B9 replaces B7 at holm/holm-a/1/3"
     found = compare([BLADE], [replace(BLADE, slot="5")])
     assert [c.says() for c in found] == ["bios B7 moved from holm/holm-a/1/3 to holm/holm-a/1/5"]
@@ -26,14 +26,14 @@ def test_a_new_serial_in_a_slot_is_a_replaced_part() -> None:
 def test_a_switch_without_a_slot_is_replaced_by_its_half() -> None:
     """Nothing else says which of two switches it stands for."""
     found = compare([SWITCH], [replace(SWITCH, serial="F9")])
-    assert [(c.what, c.part.serial) for c in found] == [(Change.REPLACED, "F9")]
+    assert [(c.what, c.part.serial) for c in found] == [(InventoryChange.REPLACED, "F9")]
 
 
 def test_swapped_serials_are_two_moves() -> None:
     """History follows the serial."""
     other = replace(BLADE, serial="B8", slot="4", parent="MB4-8")
     found = compare([BLADE, other], [replace(BLADE, slot="4"), replace(other, slot="3")])
-    assert [c.what for c in found] == [Change.MOVED, Change.MOVED]
+    assert [c.what for c in found] == [InventoryChange.MOVED, InventoryChange.MOVED]
 
 
 def test_version_drift_names_each_bank() -> None:
@@ -80,13 +80,15 @@ def test_every_part_is_accounted_for_once(
 ) -> None:
     """Each part that went or came stands in exactly one change; what stayed as it was stands in none."""
     found = compare(_parts(before), _parts(after), complete=True)
-    left = sorted(c.before.key for c in found if c.before and c.what in {Change.GONE, Change.REPLACED})
-    came = sorted(c.part.key for c in found if c.what in {Change.ADDED, Change.REPLACED})
+    left = sorted(
+        c.before.key for c in found if c.before and c.what in {InventoryChange.GONE, InventoryChange.REPLACED}
+    )
+    came = sorted(c.part.key for c in found if c.what in {InventoryChange.ADDED, InventoryChange.REPLACED})
     if after:
         assert left == sorted(set(before) - set(after))
     assert came == sorted(set(after) - set(before))
     for key in set(before) & set(after):
         changes = {c.what for c in found if c.part.key == key}
-        assert (Change.MOVED in changes) == (before[key][0] != after[key][0])
-        assert (Change.VERSION in changes) == (before[key][1] != after[key][1])
+        assert (InventoryChange.MOVED in changes) == (before[key][0] != after[key][0])
+        assert (InventoryChange.VERSION in changes) == (before[key][1] != after[key][1])
     assert compare(_parts(after), _parts(after)) == []

@@ -16,7 +16,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding
 from bundlekeeper.model.inventory import types as words
 from bundlekeeper.model.inventory.cells import INVENTORY_CODES
-from bundlekeeper.model.inventory.read import Document, Source, form_of, read_inventory
+from bundlekeeper.model.inventory.read import Document, InventorySource, form_of, read_inventory
 from bundlekeeper.model.inventory.types import Apart, Component, Inventory, Partition, Policy, identity
 from bundlekeeper.model.inventory.write_json import to_json
 
@@ -69,7 +69,7 @@ note = "both feed the harbour lights"
 
 def read(text: str | bytes, form: str = "toml", **more: object) -> Inventory:
     data = text.encode() if isinstance(text, str) else text
-    return read_inventory([Source(f"inv.{form}", data, form)], **more)  # type: ignore[arg-type]  # keywords of the test
+    return read_inventory([InventorySource(f"inv.{form}", data, form)], **more)  # type: ignore[arg-type]  # keywords of the test
 
 
 def problems(text: str | bytes, form: str = "toml", **more: object) -> tuple[Finding, ...]:
@@ -137,10 +137,10 @@ def test_csv_as_spreadsheets_write_it(delimiter: str, end: str, mark: bytes) -> 
 def test_several_files_make_one_inventory() -> None:
     """One table to a CSV; the partition's component is in the other file."""
     sources = [
-        Source("c.csv", (CSV_HEAD + CSV_ROW).replace("{d}", ",").encode(), "csv"),
-        Source("p.csv", b"component,name,size_bytes,free_bytes\nMF40-2,bootflash,100,\n", "csv"),
-        Source("y.csv", b"name,versions,applies,scope\nweb,blade=6.0.1|bios=6.0.1-b,next-restart,*\n", "csv"),
-        Source("a.csv", b"domains\nholm-a|holm-b\n", "csv"),
+        InventorySource("c.csv", (CSV_HEAD + CSV_ROW).replace("{d}", ",").encode(), "csv"),
+        InventorySource("p.csv", b"component,name,size_bytes,free_bytes\nMF40-2,bootflash,100,\n", "csv"),
+        InventorySource("y.csv", b"name,versions,applies,scope\nweb,blade=6.0.1|bios=6.0.1-b,next-restart,*\n", "csv"),
+        InventorySource("a.csv", b"domains\nholm-a|holm-b\n", "csv"),
     ]
     found = read_inventory(sources, taken=datetime(2026, 1, 1, tzinfo=UTC), zone="UTC")
     assert found.partitions == (Partition("MF40-2", "bootflash", 100, None),)
@@ -236,7 +236,7 @@ def test_positions_in_a_slot_and_slots_of_no_chassis_are_no_problem() -> None:
 def test_an_inventory_that_was_accepted_once_stays_readable() -> None:
     """A store's kept readings are read again under the rules of their own time."""
     text = _csv_rows("holm,a,1,2,,bios,P2,", "holm,a,1,2,,bios,P3,")
-    source = Source("inv.csv", text.encode(), "csv")
+    source = InventorySource("inv.csv", text.encode(), "csv")
     never = datetime(2026, 3, 29, 2, 30)  # noqa: DTZ001  (local on purpose; skipped by the clocks)
     assert len(read_inventory([source], taken=never, zone="Europe/Oslo", kept=True).components) == 2
     with pytest.raises(InputError) as caught:
@@ -250,7 +250,7 @@ def test_rows_that_cannot_be_read_hide_no_other_problem() -> None:
         "holm,a,1,1,,bios,S1,,extra", "holm,a,1,2,,boss,S2,", "holm,a,1,3,,bios,S3,", "holm,a,1,4,,bios,S4,,,5"
     )
     parts = "component,name\nS1,a\nS2,a\nS3,a\nS9,a\n"
-    sources = [Source("inv.csv", rows.encode(), "csv"), Source("parts.csv", parts.encode(), "csv")]
+    sources = [InventorySource("inv.csv", rows.encode(), "csv"), InventorySource("parts.csv", parts.encode(), "csv")]
     with pytest.raises(InputError) as caught:
         read_inventory(sources, taken=date(2026, 1, 1), zone="UTC")
     assert [(p.code, p.where) for p in caught.value.problems] == [
@@ -515,7 +515,7 @@ def test_nothing_but_our_own_error_comes_out(form: str, seed: int) -> None:
     text = {"toml": SKERRY, "json": to_json(whole), "csv": _as_csv(whole)}[form]
     for data in _mutations(text.encode(), seed):
         try:
-            read_inventory([Source("m", data, form)], taken=date(2026, 1, 1), zone="UTC")
+            read_inventory([InventorySource("m", data, form)], taken=date(2026, 1, 1), zone="UTC")
         except InputError as e:
             assert e.problems
 

@@ -15,7 +15,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.model.lint import LINT_CODES
 from bundlekeeper.model.lint.read_manifest import Loaded, lint, read
-from bundlekeeper.model.manifest.types import Beside, Bundle, Image, Jump, Manifest, Release, Versions, What
+from bundlekeeper.model.manifest.types import Beside, Bundle, Image, Jump, Manifest, Release, RuleSubject, Versions
 from tests.kits.sure import some
 from tests.model.lint.test_codes import BASE, INFRA, beside, jump
 
@@ -440,7 +440,11 @@ def _toml(value: Any) -> str:
 
 
 _KEYS = st.sampled_from(
-    [f.alias or k for t in (Bundle, Image, Release, Jump, Beside, What, Versions) for k, f in t.model_fields.items()]
+    [
+        f.alias or k
+        for t in (Bundle, Image, Release, Jump, Beside, RuleSubject, Versions)
+        for k, f in t.model_fields.items()
+    ]
 )
 _VALUE = st.recursive(
     _SCALAR,

@@ -11,10 +11,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.model.manifest.amend import CONFIRM_CODES, FILL_CODES, MAX_SEQUENCE, Change, Report, confirm, fill
+from bundlekeeper.model.manifest.amend import (
+    CONFIRM_CODES,
+    FILL_CODES,
+    MAX_SEQUENCE,
+    AmendedValue,
+    AmendReport,
+    confirm,
+    fill,
+)
 from bundlekeeper.model.manifest.checksum_list import parse
 from bundlekeeper.model.manifest.digest_origin import OWN_COPY
-from bundlekeeper.model.manifest.draft_rows import Entry, bundle_lines
+from bundlekeeper.model.manifest.draft_rows import DraftRow, bundle_lines
 
 ONE, TWO, THREE = "1" * 64, "2" * 64, "3" * 64
 TODAY = date(2026, 11, 25)
@@ -50,7 +58,7 @@ def bundles(text: str) -> list[dict[str, object]]:
     return list(tomllib.loads(text)["bundle"])
 
 
-def codes(report: Report) -> list[tuple[str, str]]:
+def codes(report: AmendReport) -> list[tuple[str, str]]:
     return [(f.code, f.subject) for f in report.findings]
 
 
@@ -58,7 +66,9 @@ def codes(report: Report) -> list[tuple[str, str]]:
 
 
 def test_empty_and_missing_values_are_filled_and_all_else_is_kept() -> None:
-    text, report = fill(MANIFEST, [Entry("a.fwb", ONE, 1000), Entry("b.fwb", TWO, 2000), Entry("c.fwb", THREE, 7)])
+    text, report = fill(
+        MANIFEST, [DraftRow("a.fwb", ONE, 1000), DraftRow("b.fwb", TWO, 2000), DraftRow("c.fwb", THREE, 7)]
+    )
     wanted = (
         MANIFEST.replace('size = ""       # REVIEW', "size = 1_000")
         .replace('sha256 = ""', f'sha256 = "{ONE}"')
@@ -67,10 +77,10 @@ def test_empty_and_missing_values_are_filled_and_all_else_is_kept() -> None:
     )
     assert text == wanted
     assert report.changes == [
-        Change("a.fwb", "size", "", 1000),
-        Change("a.fwb", "sha256", "", ONE),
-        Change("a.fwb", "digest_from", "publisher: a page", OWN_COPY),
-        Change("b.fwb", "size", None, 2000),
+        AmendedValue("a.fwb", "size", "", 1000),
+        AmendedValue("a.fwb", "sha256", "", ONE),
+        AmendedValue("a.fwb", "digest_from", "publisher: a page", OWN_COPY),
+        AmendedValue("b.fwb", "size", None, 2000),
     ]
     assert report.agreed == ["b.fwb", "c.fwb"]
     assert report.findings == []
@@ -82,10 +92,10 @@ def test_what_was_filled_is_no_longer_marked_for_review(end: str) -> None:
     drafted = "\n".join(
         line
         for file in ("odd.bin", "even.bin")
-        for line in ["[[bundle]]", *bundle_lines(Entry(file), ""), 'digest_from = ""  # REVIEW: whose?', ""]
+        for line in ["[[bundle]]", *bundle_lines(DraftRow(file), ""), 'digest_from = ""  # REVIEW: whose?', ""]
     ).replace("\n", end)
     assert drafted.count("REVIEW") == 10
-    text, report = fill(drafted, [Entry("odd.bin", ONE, 1), Entry("even.bin", TWO, 2)])
+    text, report = fill(drafted, [DraftRow("odd.bin", ONE, 1), DraftRow("even.bin", TWO, 2)])
     assert [c.key for c in report.changes] == ["size", "sha256", "digest_from"] * 2
     assert text.count("REVIEW") == 4
     assert [line for line in text.split(end) if not line.startswith(("family", "version"))] == [
@@ -107,34 +117,34 @@ def test_what_was_filled_is_no_longer_marked_for_review(end: str) -> None:
     ],
 )
 def test_only_the_mark_goes_from_a_comment(before: str, after: str) -> None:
-    text, _ = fill(f'[[bundle]]\nfile = "a.fwb"\nsize = ""   {before}\n', [Entry("a.fwb", None, 7)])
+    text, _ = fill(f'[[bundle]]\nfile = "a.fwb"\nsize = ""   {before}\n', [DraftRow("a.fwb", None, 7)])
     assert text == f'[[bundle]]\nfile = "a.fwb"\nsize = 7{f"   {after}" if after else ""}\n'
 
 
 def test_a_mark_behind_a_whole_table_stays() -> None:
     """What stands behind the brace is about the bundle, not about the value that was filled."""
-    text, _ = fill('bundle = [ { file = "a.fwb", size = "" } ]  # REVIEW: all\n', [Entry("a.fwb", None, 7)])
+    text, _ = fill('bundle = [ { file = "a.fwb", size = "" } ]  # REVIEW: all\n', [DraftRow("a.fwb", None, 7)])
     assert text == 'bundle = [ { file = "a.fwb", size = 7 } ]  # REVIEW: all\n'
 
 
 def test_a_difference_keeps_the_mark() -> None:
     drafted = '[[bundle]]\nfile = "a.fwb"\nsize = 8\nsha256 = ""  # REVIEW\n'
-    assert fill(drafted, [Entry("a.fwb", ONE, 7)])[0] == drafted
+    assert fill(drafted, [DraftRow("a.fwb", ONE, 7)])[0] == drafted
 
 
 def test_a_digest_that_we_computed_is_never_called_the_publishers() -> None:
     """trade.md, 'What goes wrong' 18: 'A digest that was computed from the very file it is meant to prove.'"""
-    text, _ = fill(MANIFEST, [Entry("a.fwb", ONE, 1)])
+    text, _ = fill(MANIFEST, [DraftRow("a.fwb", ONE, 1)])
     assert bundles(text)[0]["digest_from"] == OWN_COPY
-    text, _ = fill(MANIFEST, [Entry("a.fwb", ONE, None)], digest_from="publisher: SHA256SUMS")
+    text, _ = fill(MANIFEST, [DraftRow("a.fwb", ONE, None)], digest_from="publisher: SHA256SUMS")
     assert bundles(text)[0]["digest_from"] == "publisher: SHA256SUMS"
     assert bundles(text)[0]["size"] == ""
-    text, _ = fill('[[bundle]]\nfile = "a.fwb"\n', [Entry("a.fwb", ONE, 1)])
+    text, _ = fill('[[bundle]]\nfile = "a.fwb"\n', [DraftRow("a.fwb", ONE, 1)])
     assert text == f'[[bundle]]\nfile = "a.fwb"\nsize = 1\nsha256 = "{ONE}"\ndigest_from = "own copy"\n'
 
 
 def test_what_differs_is_reported_and_nothing_is_taken_from_that_file() -> None:
-    rows = [Entry("a.fwb", ONE, 1), Entry("b.fwb", ONE, 2), Entry("c.fwb", THREE, 8)]
+    rows = [DraftRow("a.fwb", ONE, 1), DraftRow("b.fwb", ONE, 2), DraftRow("c.fwb", THREE, 8)]
     text, report = fill(MANIFEST.replace('size = ""', "size = 99"), rows, name="m.toml")
     assert text == MANIFEST.replace('size = ""', "size = 99")
     assert report.changes == []
@@ -147,7 +157,11 @@ def test_what_differs_is_reported_and_nothing_is_taken_from_that_file() -> None:
 
 
 def test_files_that_are_not_there_are_added_at_the_end() -> None:
-    rows = [Entry("m-rack-6.1.0.fwb", ONE, 5), Entry("m-rack-6.1.0.fwb.sig", TWO, 1), Entry("a.fwb.sig", TWO, 1)]
+    rows = [
+        DraftRow("m-rack-6.1.0.fwb", ONE, 5),
+        DraftRow("m-rack-6.1.0.fwb.sig", TWO, 1),
+        DraftRow("a.fwb.sig", TWO, 1),
+    ]
     text, report = fill(MANIFEST, rows)
     assert text.startswith(MANIFEST)
     assert bundles(text)[-1] == {
@@ -159,21 +173,21 @@ def test_files_that_are_not_there_are_added_at_the_end() -> None:
         "digest_from": OWN_COPY,
         "build": "",
     }
-    assert report.changes == [Change("m-rack-6.1.0.fwb", "bundle", None, "m-rack-6.1.0.fwb")]
+    assert report.changes == [AmendedValue("m-rack-6.1.0.fwb", "bundle", None, "m-rack-6.1.0.fwb")]
     again, second = fill(text, rows)
     assert again == text
     assert second.changes == []
 
 
 def test_one_name_with_different_bytes_is_not_used() -> None:
-    text, report = fill(MANIFEST, [Entry("a.fwb", ONE, 1), Entry("a.fwb", ONE, 1), Entry("a.fwb", TWO, None)])
+    text, report = fill(MANIFEST, [DraftRow("a.fwb", ONE, 1), DraftRow("a.fwb", ONE, 1), DraftRow("a.fwb", TWO, None)])
     assert text == MANIFEST
     assert codes(report) == [("given-twice", "a.fwb")]
     assert report.findings[0].says == f"given more than once: SHA-256 {ONE}, size 1, SHA-256 {TWO}, size unknown"
 
 
 def test_every_bundle_of_that_name_is_filled() -> None:
-    text, report = fill('[[bundle]]\nfile = "a"\n[[bundle]]\nfile = "a"\n', [Entry("a", ONE, 1)])
+    text, report = fill('[[bundle]]\nfile = "a"\n[[bundle]]\nfile = "a"\n', [DraftRow("a", ONE, 1)])
     assert [b["sha256"] for b in bundles(text)] == [ONE, ONE]
     assert len(report.changes) == 6
 
@@ -181,7 +195,7 @@ def test_every_bundle_of_that_name_is_filled() -> None:
 @pytest.mark.parametrize("text", ["bundle = 1", "bundle = [1]", "[bundle]\nfile = 'a'", "bundle = ["])
 def test_texts_that_cannot_be_amended(text: str) -> None:
     with pytest.raises(InputError) as caught:
-        fill(text, [Entry("a", ONE, 1)])
+        fill(text, [DraftRow("a", ONE, 1)])
     assert caught.value.hint
     with pytest.raises(InputError):
         confirm(text, parse(f"{ONE}  a".encode(), name="S"), source="s", today=TODAY)
@@ -190,7 +204,7 @@ def test_texts_that_cannot_be_amended(text: str) -> None:
 # --- confirm -----------------------------------------------------------------------------------------------------
 
 
-def confirmed(text: str, listed: str, source: str = "publisher: SUMS") -> tuple[str, Report]:
+def confirmed(text: str, listed: str, source: str = "publisher: SUMS") -> tuple[str, AmendReport]:
     return confirm(text, parse(listed.encode(), name="SUMS"), source=source, today=TODAY, name="m.toml")
 
 
@@ -204,7 +218,7 @@ def test_equal_digests_are_confirmed_and_the_manifest_is_a_new_issue() -> None:
     )
     assert text == wanted
     assert report.agreed == ["b.fwb", "c.fwb"]
-    assert report.changes[-1] == Change("manifest", "sequence", 14, 15)
+    assert report.changes[-1] == AmendedValue("manifest", "sequence", 14, 15)
     assert codes(report) == [("no-digest", "a.fwb")]
 
 
@@ -275,7 +289,7 @@ names = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=2
 def test_fill_then_confirm_keeps_every_line_and_reads_back(files: dict[str, int], newline: str) -> None:
     """'Keeps every comment and byte elsewhere': each old line is still there, in order; new values read back."""
     text = MANIFEST.replace("\n", newline)
-    filled, report = fill(text, [Entry(name, TWO, size) for name, size in files.items() if name[-4:] != ".sig"])
+    filled, report = fill(text, [DraftRow(name, TWO, size) for name, size in files.items() if name[-4:] != ".sig"])
     assert filled.startswith(text)
     assert filled.count("\n") == filled.count(newline)
     assert [b["file"] for b in bundles(filled)[3:]] == [c.subject for c in report.changes]
@@ -298,7 +312,7 @@ def test_only_our_own_errors_come_out_of_damaged_manifests() -> None:
                 text[:at] + rng.choice(["", '"', "'", "[", "]", "\n", "=", ".", "#", "1", "{", "\r\n"]) + text[at + 1 :]
             )
         try:
-            fill(text, [Entry("a.fwb", ONE, 1), Entry("b.fwb", TWO, 2), Entry("new", THREE, 3)])
+            fill(text, [DraftRow("a.fwb", ONE, 1), DraftRow("b.fwb", TWO, 2), DraftRow("new", THREE, 3)])
             confirm(text, listed, source="publisher: S", today=TODAY)
             amended += 1
         except InputError as error:

@@ -18,7 +18,7 @@ from bundlekeeper.model.manifest.checksum_list import parse
 from bundlekeeper.model.manifest.draft import (
     OWN_COPY,
     SCHEMA_LINE,
-    Entry,
+    DraftRow,
     confirm,
     draft,
     entries_from_list,
@@ -31,13 +31,13 @@ ONE, TWO, THREE = "1" * 64, "2" * 64, "3" * 64
 EMPTY = '""'
 TODAY = date(2026, 11, 25)
 FILES = [
-    Entry("marram-rack-6.1.0.fwb", THREE, 3000),
-    Entry("marram-blade-6.1.0.fwb", TWO, 2000),
-    Entry("marram-infrastructure-6.1.0.fwb", ONE, 1000),
+    DraftRow("marram-rack-6.1.0.fwb", THREE, 3000),
+    DraftRow("marram-blade-6.1.0.fwb", TWO, 2000),
+    DraftRow("marram-infrastructure-6.1.0.fwb", ONE, 1000),
 ]
 
 
-def drafted(entries: list[Entry], digest_from: str = OWN_COPY) -> str:
+def drafted(entries: list[DraftRow], digest_from: str = OWN_COPY) -> str:
     return draft(entries, platform="marram", issued=TODAY, digest_from=digest_from)
 
 
@@ -73,11 +73,11 @@ def test_only_the_build_of_rack_is_left_to_say() -> None:
     assert complaints(text) == {("bundle", 2, "build")}
     stated = text.replace('build = ""', 'build = "managed"')
     assert complaints(stated) == set()
-    assert complaints(drafted([Entry("marram-rack-managed-6.1.0.fwb", THREE, 1)])) == {("bundle", 0, "build")}
+    assert complaints(drafted([DraftRow("marram-rack-managed-6.1.0.fwb", THREE, 1)])) == {("bundle", 0, "build")}
 
 
 def test_what_is_not_known_is_refused_at_its_place_and_never_invented() -> None:
-    text = drafted([Entry("odd.bin")])
+    text = drafted([DraftRow("odd.bin")])
     assert complaints(text) == {("bundle", 0, key) for key in ("family", "version", "size", "sha256")}
     for key in ("family", "version", "size", "sha256"):
         (line,) = [row for row in text.splitlines() if row.startswith(f"{key} = ")]
@@ -85,8 +85,8 @@ def test_what_is_not_known_is_refused_at_its_place_and_never_invented() -> None:
     assert "digest_from" not in tomllib.loads(text)["bundle"][0]
 
 
-@pytest.mark.parametrize("entries", [FILES, [Entry("odd.bin")], [Entry("marram-blade-6.1.0.fwb", TWO)]])
-def test_lint_points_at_every_empty_value_and_at_nothing_else_that_was_drafted(entries: list[Entry]) -> None:
+@pytest.mark.parametrize("entries", [FILES, [DraftRow("odd.bin")], [DraftRow("marram-blade-6.1.0.fwb", TWO)]])
+def test_lint_points_at_every_empty_value_and_at_nothing_else_that_was_drafted(entries: list[DraftRow]) -> None:
     """'A clear placeholder that lint will refuse with a position'; families without a bundle are told besides."""
     text = drafted(entries)
     empty = {
@@ -99,7 +99,7 @@ def test_lint_points_at_every_empty_value_and_at_nothing_else_that_was_drafted(e
 
 
 def test_the_release_is_an_example_only_and_reads_when_uncommented() -> None:
-    text = drafted([*FILES, Entry("marram-blade-6.0.1.fwb", "4" * 64, 1)])
+    text = drafted([*FILES, DraftRow("marram-blade-6.0.1.fwb", "4" * 64, 1)])
     start = text.index("# [[release]]")
     example = text[start : text.index("# REVIEW", start)].replace("# ", "")
     assert tomllib.loads(example)["release"] == [
@@ -136,13 +136,13 @@ def test_from_draft_to_confirmed() -> None:
 
 
 def test_signatures_become_a_comment() -> None:
-    text = drafted([FILES[0], Entry(FILES[0].file + ".sig", ONE, 1)])
+    text = drafted([FILES[0], DraftRow(FILES[0].file + ".sig", ONE, 1)])
     assert len(tomllib.loads(text)["bundle"]) == 1
     assert f'# signature = {{ file = "{FILES[0].file}.sig", form = "…", key = "…" }}  # REVIEW' in text
 
 
-@pytest.mark.parametrize("entries", [[], [Entry("a\udcff", ONE, 1)]])
-def test_what_cannot_be_drafted(entries: list[Entry]) -> None:
+@pytest.mark.parametrize("entries", [[], [DraftRow("a\udcff", ONE, 1)]])
+def test_what_cannot_be_drafted(entries: list[DraftRow]) -> None:
     with pytest.raises(InputError) as caught:
         drafted(entries)
     assert caught.value.hint
@@ -154,8 +154,8 @@ names = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=3
 @given(st.lists(names, min_size=1, max_size=4, unique=True), names, names)
 def test_any_name_reads_back_exactly(files: list[str], platform: str, digest_from: str) -> None:
     """TOML 1.0.0: what is written is read back, whatever stands in names; nothing in a name leaves its string."""
-    rows = [Entry(file, ONE, 7) for file in files if not file.endswith(".sig")]
-    rows = rows or [Entry("x", ONE, 7)]
+    rows = [DraftRow(file, ONE, 7) for file in files if not file.endswith(".sig")]
+    rows = rows or [DraftRow("x", ONE, 7)]
     data = tomllib.loads(draft(rows, platform=platform, issued=TODAY, digest_from=digest_from))
     assert {b["file"] for b in data["bundle"]} == {e.file for e in rows}
     assert {b["digest_from"] for b in data["bundle"]} == {digest_from}

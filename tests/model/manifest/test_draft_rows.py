@@ -14,7 +14,7 @@ from bundlekeeper.model.manifest import types as manifest
 from bundlekeeper.model.manifest.checksum_list import parse
 from bundlekeeper.model.manifest.draft_rows import (
     LIST_ENTRY_CODES,
-    Entry,
+    DraftRow,
     bundle_lines,
     entries_from_list,
     in_order,
@@ -79,7 +79,7 @@ def test_entries_of_a_list() -> None:
         name="SUMS",
     )
     rows, findings = entries_from_list(listed)
-    assert rows == [Entry("a.fwb", ONE), Entry("b.fwb", TWO)]
+    assert rows == [DraftRow("a.fwb", ONE), DraftRow("b.fwb", TWO)]
     assert [(f.code, f.subject, f.where) for f in findings] == [
         ("listed-twice", "c.fwb", "SUMS:5:1"),
         ("other-algorithm", "d.fwb", "SUMS:6:1"),
@@ -90,7 +90,7 @@ def test_entries_of_a_list() -> None:
 
 
 def test_signatures_are_no_bundles() -> None:
-    rows = [Entry(name) for name in ("a.fwb", "a.fwb.sig", "b.fwb.asc", "c.fwb.minisig")]
+    rows = [DraftRow(name) for name in ("a.fwb", "a.fwb.sig", "b.fwb.asc", "c.fwb.minisig")]
     bundles, signatures = split_signatures(rows, known=["c.fwb"])
     assert [e.file for e in bundles] == ["a.fwb", "b.fwb.asc"]
     assert signatures == {"a.fwb": "a.fwb.sig", "c.fwb": "c.fwb.minisig"}
@@ -98,13 +98,13 @@ def test_signatures_are_no_bundles() -> None:
 
 def test_names_that_are_no_utf8_are_all_told_at_once() -> None:
     with pytest.raises(InputError) as caught:
-        split_signatures([Entry("a\udcff"), Entry("b"), Entry("c\udc80")])
+        split_signatures([DraftRow("a\udcff"), DraftRow("b"), DraftRow("c\udc80")])
     assert [p.subject for p in caught.value.problems] == ["a\udcff", "c\udc80"]
 
 
 def test_order_is_by_family_then_version() -> None:
     names = ["x-2.0", "rack-2.10.fwb", "rack-2.9.fwb", "blade.fwb", "blade-6.1.fwb", "infrastructure-1.0.fwb"]
-    assert [e.file for e in in_order(Entry(n) for n in names)] == [
+    assert [e.file for e in in_order(DraftRow(n) for n in names)] == [
         "infrastructure-1.0.fwb",
         "blade-6.1.fwb",
         "blade.fwb",
@@ -115,7 +115,7 @@ def test_order_is_by_family_then_version() -> None:
 
 
 def test_lines_of_a_bundle() -> None:
-    data = tomllib.loads("\n".join(bundle_lines(Entry("m-rack-6.1.0.fwb", ONE, 0), "own copy", 'm".sig')))
+    data = tomllib.loads("\n".join(bundle_lines(DraftRow("m-rack-6.1.0.fwb", ONE, 0), "own copy", 'm".sig')))
     assert data == {
         "family": "rack",
         "version": "6.1.0",
@@ -125,6 +125,6 @@ def test_lines_of_a_bundle() -> None:
         "digest_from": "own copy",
         "build": "",
     }
-    lines = bundle_lines(Entry("odd.bin"), "own copy")
+    lines = bundle_lines(DraftRow("odd.bin"), "own copy")
     assert tomllib.loads("\n".join(lines)) == {"family": "", "version": "", "file": "odd.bin", "size": "", "sha256": ""}
     assert sum("# REVIEW" in line for line in lines) == 4

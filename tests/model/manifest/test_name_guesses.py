@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bundlekeeper.model.manifest.draft_rows import Entry, bundle_lines
+from bundlekeeper.model.manifest.draft_rows import DraftRow, bundle_lines
 from bundlekeeper.model.manifest.name_guesses import guess_version
 
 PLAIN = {
@@ -163,7 +163,7 @@ def test_nothing_is_guessed(file: str) -> None:
 
 @pytest.mark.parametrize("file", ["marram-blade-6.1.0.fwb", "marram-blade-6.1.0-for-6.1.fwb", "odd.bin", "Tern-4.fwb"])
 def test_every_guess_is_to_be_reviewed_and_so_is_every_gap(file: str) -> None:
-    lines = bundle_lines(Entry(file, "a" * 64, 7), "own copy")
+    lines = bundle_lines(DraftRow(file, "a" * 64, 7), "own copy")
     for key in ("family", "version"):
         (line,) = [row for row in lines if row.startswith(f"{key} = ")]
         assert "  # REVIEW: " in line

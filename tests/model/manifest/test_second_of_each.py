@@ -9,10 +9,10 @@ import pytest
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding
-from bundlekeeper.model.manifest.amend import Report, confirm, fill
+from bundlekeeper.model.manifest.amend import AmendReport, confirm, fill
 from bundlekeeper.model.manifest.checksum_list import ChecksumList, parse
 from bundlekeeper.model.manifest.draft import draft
-from bundlekeeper.model.manifest.draft_rows import Entry, entries_from_list, split_signatures
+from bundlekeeper.model.manifest.draft_rows import DraftRow, entries_from_list, split_signatures
 from bundlekeeper.model.manifest.merge_lists import merge
 
 ONE, TWO, THREE = "1" * 64, "2" * 64, "3" * 64
@@ -37,7 +37,7 @@ def bundles(*rows: tuple[str, str, int]) -> str:
 
 
 def test_a_draft_names_the_second_source_and_warns_of_an_own_copy_wherever_it_comes() -> None:
-    rows = [Entry("a.fwb", ONE, 1, "publisher: SUMS"), Entry("b.fwb", TWO, 1, "own copy")]
+    rows = [DraftRow("a.fwb", ONE, 1, "publisher: SUMS"), DraftRow("b.fwb", TWO, 1, "own copy")]
     for entries in (rows, rows[::-1]):
         text = draft(entries, platform="marram", issued=TODAY, digest_from="")
         assert "publisher: SUMS" in text.split("\n")[1]
@@ -47,12 +47,12 @@ def test_a_draft_names_the_second_source_and_warns_of_an_own_copy_wherever_it_co
 
 def test_the_example_release_has_the_newest_version_of_every_family() -> None:
     names = ["marram-blade-6.0.1.fwb", "marram-blade-6.1.0.fwb", "marram-infrastructure-6.0.9.fwb"]
-    text = draft([Entry(n, ONE, 1) for n in names], platform="marram", issued=TODAY, digest_from="own copy")
+    text = draft([DraftRow(n, ONE, 1) for n in names], platform="marram", issued=TODAY, digest_from="own copy")
     assert '# infrastructure = "6.0.9"\n# blade = "6.1.0"\n# rack = "…"\n' in text
 
 
 def test_the_second_signature_is_no_bundle_either() -> None:
-    rows, signatures = split_signatures([Entry(n) for n in ("a", "a.sig", "b", "b.asc", "c")])
+    rows, signatures = split_signatures([DraftRow(n) for n in ("a", "a.sig", "b", "b.asc", "c")])
     assert [e.file for e in rows] == ["a", "b", "c"]
     assert signatures == {"a": "a.sig", "b": "b.asc"}
 
@@ -83,7 +83,7 @@ def test_every_bad_line_is_told() -> None:
 
 def test_a_third_list_is_held_against_the_first_and_a_second_file_against_its_list() -> None:
     lists = [listed(f"{ONE}  a\n", "A"), listed(f"{TWO}  b\n", "B"), listed(f"{TWO}  a\n{THREE}  c\n", "C")]
-    entries, found = merge(lists, [Entry("b", TWO, 2), Entry("c", ONE, 3)])
+    entries, found = merge(lists, [DraftRow("b", TWO, 2), DraftRow("c", ONE, 3)])
     assert [(e.file, e.sha256, e.size_bytes, e.digest_from) for e in entries] == [
         ("a", None, None, ""),
         ("b", TWO, 2, "publisher: B"),
@@ -93,10 +93,10 @@ def test_a_third_list_is_held_against_the_first_and_a_second_file_against_its_li
 
 
 def test_every_file_that_came_with_different_bytes_is_left_to_review_with_lists_and_without() -> None:
-    files = [Entry(name, digest, 1) for name in ("a", "b") for digest in (ONE, TWO)]
+    files = [DraftRow(name, digest, 1) for name in ("a", "b") for digest in (ONE, TWO)]
     for lists in ([], [listed(f"{ONE}  x\n")]):
         entries, found = merge(lists, files)
-        assert [e for e in entries if e.file != "x"] == [Entry("a"), Entry("b")]
+        assert [e for e in entries if e.file != "x"] == [DraftRow("a"), DraftRow("b")]
         assert told(found) == [("given-twice", "a"), ("given-twice", "b")]
 
 
@@ -110,20 +110,20 @@ def test_every_problem_of_every_list_is_told() -> None:
 # --- fill and confirm ---------------------------------------------------------------------------------------------
 
 
-def done(pair: tuple[str, Report]) -> tuple[list[dict[str, object]], list[tuple[str, str]]]:
+def done(pair: tuple[str, AmendReport]) -> tuple[list[dict[str, object]], list[tuple[str, str]]]:
     return tomllib.loads(pair[0])["bundle"], told(pair[1].findings)
 
 
 def test_every_bundle_of_one_file_is_filled_and_every_difference_told() -> None:
-    rows, found = done(fill('[[bundle]]\nfile = "a"\n[[bundle]]\nfile = "a"\n', [Entry("a", ONE, 1)]))
+    rows, found = done(fill('[[bundle]]\nfile = "a"\n[[bundle]]\nfile = "a"\n', [DraftRow("a", ONE, 1)]))
     assert (rows, found) == ([{"file": "a", "size": 1, "sha256": ONE, "digest_from": "own copy"}] * 2, [])
     text = bundles(("a", ONE, 1), ("a", ONE, 1))
-    _, found = done(fill(text, [Entry("a", TWO, 2)]))
+    _, found = done(fill(text, [DraftRow("a", TWO, 2)]))
     assert found == [("digest-differs", "a"), ("size-differs", "a")] * 2
 
 
 def test_all_that_were_given_under_one_name_are_named() -> None:
-    _, report = fill("", [Entry("a", digest, 1) for digest in (ONE, TWO, THREE)])
+    _, report = fill("", [DraftRow("a", digest, 1) for digest in (ONE, TWO, THREE)])
     assert all(digest in report.findings[0].says for digest in (ONE, TWO, THREE))
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.model.media.index import Chain, Part, SetFile, SetIndex, read_index, write_index
+from bundlekeeper.model.media.index import Chain, FilePart, SetFile, SetIndex, read_index, write_index
 
 D1, D2, D3 = "1" * 64, "2" * 64, "3" * 64
 
@@ -36,11 +36,13 @@ def _index() -> SetIndex:
                 "infrastructure",
                 "6.1.0",
                 parts=(
-                    Part(1, f"{name}.part-1of2", 0, 6, D2, 1, through=D2),
-                    Part(2, f"{name}.part-2of2", 6, 4, D3, 2, through=D1),
+                    FilePart(1, f"{name}.part-1of2", 0, 6, D2, 1, through=D2),
+                    FilePart(2, f"{name}.part-2of2", 6, 4, D3, 2, through=D1),
                 ),
             ),
-            SetFile(manifest, 5, D3, "manifest", common=True, parts=tuple(Part(v, manifest, 0, 5, D3) for v in (1, 2))),
+            SetFile(
+                manifest, 5, D3, "manifest", common=True, parts=tuple(FilePart(v, manifest, 0, 5, D3) for v in (1, 2))
+            ),
         ),
         chain=Chain("ab" * 16, 3, D2),
         notes=("made for a test",),

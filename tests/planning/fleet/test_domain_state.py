@@ -11,15 +11,15 @@ from hypothesis import strategies as st
 from bundlekeeper.model.inventory.types import Component
 from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.planning.fleet import domain_state
-from bundlekeeper.planning.fleet.domain_state import Reader, Standing, stand
-from bundlekeeper.planning.fleet.manifest_index import Book
+from bundlekeeper.planning.fleet.domain_state import DomainState, StateReader, stand
+from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
 from tests.kits.planning_kit import blade, bundle, image, manifest, marram
 
 SWITCH = Component("fabric-switch", "holm", "holm-a", model="MF-40", serial="FS-1", active="6.0.1")
 
 
-def _stand(manifest_: Manifest, *parts: Component) -> Standing:
-    return stand(Reader(Book(manifest_)), "holm-a", parts)
+def _stand(manifest_: Manifest, *parts: Component) -> DomainState:
+    return stand(StateReader(ManifestIndex(manifest_)), "holm-a", parts)
 
 
 def _two() -> Manifest:

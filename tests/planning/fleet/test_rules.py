@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.planning.fleet.domain_state import At
-from bundlekeeper.planning.fleet.manifest_index import Book
-from bundlekeeper.planning.fleet.rules import Answer, Rules, Seen, breaches
+from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
+from bundlekeeper.planning.fleet.rules import RuleAnswer, Rules, SeenVersion, breaches
 from tests.kits.planning_kit import bundle, image, manifest
 
 _TOP = 5
@@ -23,13 +23,13 @@ _KIND = {"infrastructure": "io-module", "blade": "bios"}
 
 def _rules(**more: Any) -> Rules:
     rows = [bundle(f, str(v), image(_KIND[f], _MODELS[f], f"{v}.0")) for f in _FAMILIES for v in range(1, _TOP + 1)]
-    return Rules(Book(manifest(*rows, **more)))
+    return Rules(ManifestIndex(manifest(*rows, **more)))
 
 
-def _seen(family: str, version: int | None, *others: int) -> Seen:
+def _seen(family: str, version: int | None, *others: int) -> SeenVersion:
     """A part of the family at these bundles, running the image of the first."""
     at = At((tuple(str(v) for v in (version, *others)),), certain=True) if version else At((), certain=False)
-    return Seen(family, _KIND[family], _MODELS[family], f"{version}.0" if version else None, at)
+    return SeenVersion(family, _KIND[family], _MODELS[family], f"{version}.0" if version else None, at)
 
 
 @dataclass(frozen=True)
@@ -70,14 +70,14 @@ def test_jumps_by_a_naive_reading(
     way = "up" if start < end else "down"
     matching = [j for j in jumps if _means(j[0], family) and end in j[1].versions and j[3] in (way, "both")]
     if not matching:
-        expected = Answer.UNSTATED if way == "up" else Answer.REFUSED
+        expected = RuleAnswer.UNSTATED if way == "up" else RuleAnswer.REFUSED
     else:
-        expected = Answer.ALLOWED if all(start in j[2].versions for j in matching) else Answer.REFUSED
+        expected = RuleAnswer.ALLOWED if all(start in j[2].versions for j in matching) else RuleAnswer.REFUSED
     answer = _rules(jump=rows).jump(_seen(family, start), f"{end}.0", str(end))
     assert answer.answer is expected
     assert answer.down is (way == "down")
     refusing = [f"table {p}" for p, j in enumerate(jumps) if j in matching and start not in j[2].versions]
-    if expected is Answer.REFUSED:
+    if expected is RuleAnswer.REFUSED:
         assert [rule.source for rule in answer.rules] == refusing
 
 
@@ -135,13 +135,13 @@ def test_a_jump_from_the_unknown_is_never_better_than_from_where_it_really_is(
         for what, to, frm, way in jumps
     ]
     rules = _rules(jump=rows)
-    order = list(Answer)
+    order = list(RuleAnswer)
     known = rules.jump(_seen("blade", start), f"{end}.0", str(end))
     unknown = rules.jump(_seen("blade", None), f"{end}.0", str(end))
-    assert unknown.answer in (Answer.UNKNOWN, Answer.REFUSED)
-    assert order.index(unknown.answer) >= min(order.index(known.answer), order.index(Answer.UNKNOWN))
+    assert unknown.answer in (RuleAnswer.UNKNOWN, RuleAnswer.REFUSED)
+    assert order.index(unknown.answer) >= min(order.index(known.answer), order.index(RuleAnswer.UNKNOWN))
     half = replace(_seen("blade", start), at=At(_seen("blade", start).at.readings, certain=False))
-    assert rules.jump(half, f"{end}.0", str(end)).answer in (Answer.UNKNOWN, Answer.REFUSED)
+    assert rules.jump(half, f"{end}.0", str(end)).answer in (RuleAnswer.UNKNOWN, RuleAnswer.REFUSED)
 
 
 def _one_jump(to: str, frm: str, direction: str = "up") -> Rules:
@@ -153,29 +153,29 @@ def _one_jump(to: str, frm: str, direction: str = "up") -> Rules:
 def test_a_part_at_several_bundles_may_go_where_one_of_them_lets_it() -> None:
     """The bytes are those of each bundle; an image that did not change must not hold a part back."""
     rules = _one_jump(">=5", ">=3")
-    assert rules.jump(_seen("blade", 2), "5.0", "5").answer is Answer.REFUSED
-    assert rules.jump(_seen("blade", 2, 3), "5.0", "5").answer is Answer.ALLOWED
+    assert rules.jump(_seen("blade", 2), "5.0", "5").answer is RuleAnswer.REFUSED
+    assert rules.jump(_seen("blade", 2, 3), "5.0", "5").answer is RuleAnswer.ALLOWED
 
 
 def test_a_mixed_server_must_be_let_pass_from_its_lowest_and_its_highest_bundle() -> None:
     """ "rules must hold for the lowest and the highest bundle found" (trade.md)"""
     part = replace(_seen("blade", 3), at=At((("2",), ("3",)), certain=True))
-    assert _one_jump(">=5", ">=3").jump(part, "5.0", "5").answer is Answer.REFUSED
-    assert _one_jump(">=5", ">=2").jump(part, "5.0", "5").answer is Answer.ALLOWED
+    assert _one_jump(">=5", ">=3").jump(part, "5.0", "5").answer is RuleAnswer.REFUSED
+    assert _one_jump(">=5", ">=2").jump(part, "5.0", "5").answer is RuleAnswer.ALLOWED
 
 
 def test_a_rule_for_another_direction_does_not_speak() -> None:
     """ "direction: up | down | both" (design.md)"""
-    assert _one_jump(">=2", ">=1", "down").jump(_seen("blade", 3), "5.0", "5").answer is Answer.UNSTATED
-    assert _one_jump(">=2", ">=1", "down").jump(_seen("blade", 5), "3.0", "3").answer is Answer.ALLOWED
-    assert _one_jump(">=2", ">=1", "both").jump(_seen("blade", 3), "5.0", "5").answer is Answer.ALLOWED
+    assert _one_jump(">=2", ">=1", "down").jump(_seen("blade", 3), "5.0", "5").answer is RuleAnswer.UNSTATED
+    assert _one_jump(">=2", ">=1", "down").jump(_seen("blade", 5), "3.0", "3").answer is RuleAnswer.ALLOWED
+    assert _one_jump(">=2", ">=1", "both").jump(_seen("blade", 3), "5.0", "5").answer is RuleAnswer.ALLOWED
 
 
 def test_an_image_that_goes_down_in_a_newer_bundle_goes_down() -> None:
     """Without a rule that lets it pass it is refused, though the bundle's own version goes up."""
     rules = _rules()
     answer = rules.jump(_seen("blade", 3), "1.0", "5")
-    assert (answer.answer, answer.down) == (Answer.REFUSED, True)
+    assert (answer.answer, answer.down) == (RuleAnswer.REFUSED, True)
 
 
 def _mix() -> Manifest:
@@ -204,8 +204,8 @@ def _mix() -> Manifest:
     ],
 )
 def test_what_is_not_known_makes_a_mix_neither_allowed_nor_refused(
-    infrastructure: Seen, server: Seen, refused: bool, unknown: bool
+    infrastructure: SeenVersion, server: SeenVersion, refused: bool, unknown: bool
 ) -> None:
     """ "Unknown is never zero and never good."; a part at several bundles is each of them, a mixed one both ends."""
-    found = list(breaches(Rules(Book(_mix())), "domain", [(infrastructure, "i"), (server, "s")]))
+    found = list(breaches(Rules(ManifestIndex(_mix())), "domain", [(infrastructure, "i"), (server, "s")]))
     assert (any(b.refused for b in found), any(b.unknown for b in found)) == (refused, unknown)

@@ -17,7 +17,7 @@ from bundlekeeper.findings import CODES, Level, finding
 from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy
 from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.planning.fleet.stock import HeldFile, Holdings, SignatureState
-from bundlekeeper.planning.gaps.find import Fleet, Told, gaps, gaps_all, gaps_of
+from bundlekeeper.planning.gaps.find import Fleet, GapAnswer, gaps, gaps_all, gaps_of
 from bundlekeeper.planning.gaps.report import SEVERITY, Gap, GapReport
 from tests.kits.planning_kit import (
     NOW,
@@ -44,7 +44,7 @@ class _World:
     release: str = "6.1"
 
     def report(self) -> GapReport:
-        told = Told(drivers="I. Ferro, list of 2026-11-20")
+        told = GapAnswer(drivers="I. Ferro, list of 2026-11-20")
         return gaps("holm-a", self.release, self.manifest, self.inventory, self.holdings, NOW, told)
 
     def parts(self, change: Callable[[Component], dict[str, Any]]) -> _World:

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.rules import Answer, Seen, breaches, seen
+from bundlekeeper.planning.fleet.rules import RuleAnswer, SeenVersion, breaches, seen
 from bundlekeeper.planning.route.find import NoRoute, Route, route
 from tests.kits.planning_kit import NOW, bundle, held_all, image, manifest
 from tests.planning.route.test_find import VERSIONS, stock
@@ -98,7 +98,7 @@ class Brute:
         version = f"t{n + 1}" if kind == "model-table" else VERSIONS[n]
         return image(kind, models, version, minutes=minutes, size=size)
 
-    def seen(self, family: str, kind: str, model: str, n: int) -> Seen:
+    def seen(self, family: str, kind: str, model: str, n: int) -> SeenVersion:
         version = f"t{n + 1}" if kind == "model-table" else VERSIONS[n]
         reading = self.fleet.reader.reading(family, kind, model, version)
         if family == "blade":
@@ -125,7 +125,7 @@ class Brute:
     def jumps(self, family: str, kind: str, model: str, a: int, b: int) -> bool:
         image_version = f"t{b + 1}" if kind == "model-table" else VERSIONS[b]
         answer = self.fleet.rules.jump(self.seen(family, kind, model, a), image_version, VERSIONS[b]).answer
-        return answer in (Answer.ALLOWED, Answer.UNSTATED)
+        return answer in (RuleAnswer.ALLOWED, RuleAnswer.UNSTATED)
 
     def onward(self, state: State) -> Iterator[tuple[State, tuple[int, int, int, int]]]:
         yield from self.own_steps(state)

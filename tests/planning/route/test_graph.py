@@ -13,9 +13,9 @@ from itertools import combinations, product
 import networkx as nx
 import pytest
 
-from bundlekeeper.planning.route.beside import Beside, Tokens
+from bundlekeeper.planning.route.beside import BesideRules, Tokens
 from bundlekeeper.planning.route.find import Route, route
-from bundlekeeper.planning.route.search import Problem, Search
+from bundlekeeper.planning.route.search import RouteProblem, RouteSearch
 from bundlekeeper.planning.route.tables import Moves
 from bundlekeeper.planning.route.units import Move, Unit
 from bundlekeeper.planning.route.why_none import blocking
@@ -79,9 +79,9 @@ class Random:
                     row.append((1 << TOKENS + MOVING + rnd.randrange(BANNING), which & ~1 if c == 0 else which))
         return rows
 
-    def problem(self, enabled: int = -1) -> Problem:
-        beside = Beside(self.tokens, self.last, self.banned, self.banned, lambda i, s: 0, lambda t: 1 << t)
-        return Problem(Moves(self.units), self.own, beside, self.goals, enabled)
+    def problem(self, enabled: int = -1) -> RouteProblem:
+        beside = BesideRules(self.tokens, self.last, self.banned, self.banned, lambda i, s: 0, lambda t: 1 << t)
+        return RouteProblem(Moves(self.units), self.own, beside, self.goals, enabled)
 
     def beside(self, states: Joint, tokens: list[list[Tokens]]) -> int:
         """The blockers of classes that stand so, two by two."""
@@ -154,12 +154,12 @@ def test_random_graphs_have_no_shorter_way(block: int) -> None:
         graph = case.graph()
         lengths = nx.single_source_dijkstra_path_length(graph, (0,) * len(case.sizes))
         expected = min((cost for states, cost in lengths.items() if case.ends(states, -1)), default=None)
-        search = Search(case.problem())
+        search = RouteSearch(case.problem())
         found = search.run()
         followed += bool(search.guard.followed or search.guard.followed_at_end)
         assert found.exhausted, seed
         assert (None if found.steps is None else one_number(found.cost)) == expected, seed
-        assert Search(case.problem()).run() == found, "the same every time"
+        assert RouteSearch(case.problem()).run() == found, "the same every time"
         if found.steps is not None:
             assert walked(case, found.steps) == one_number(found.cost), seed
         ways += bool(found.steps)
@@ -229,9 +229,9 @@ def test_a_search_that_gives_up_says_so() -> None:
     gave_up = 0
     for seed in range(200):
         case = Random(random.Random(seed))
-        whole = Search(case.problem()).run()
+        whole = RouteSearch(case.problem()).run()
         for most in range(4):
-            found = Search(case.problem()).run(most)
+            found = RouteSearch(case.problem()).run(most)
             assert found == whole or (found.steps is None and not found.exhausted), seed
             gave_up += not found.exhausted
     assert gave_up > 100

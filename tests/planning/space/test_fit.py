@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bundlekeeper.model.versions import Natural
-from bundlekeeper.planning.fleet.version_scale import Scale
-from bundlekeeper.planning.space.fit import Fit, Load, Lying, Room, SpacePlan, plan_space
+from bundlekeeper.planning.fleet.version_scale import VersionScale
+from bundlekeeper.planning.space.fit import Fit, Lying, Room, SpaceLoad, SpacePlan, plan_space
 
-SCALE = Scale(Natural())
-NEW = Load("7.0", 100, 200, 10)
+SCALE = VersionScale(Natural())
+NEW = SpaceLoad("7.0", 100, 200, 10)
 FILES = (Lying("4.0", 150), Lying("5.0", 160), Lying("6.0", 200))
 ROOM = Room("boot-file", 400, FILES, "6.0", "")
 
@@ -83,7 +83,7 @@ def test_files_that_cannot_be_placed_are_all_kept() -> None:
 
 def test_after_a_step_the_way_back_moves_on() -> None:
     """Before 8.0 comes, 7.0 runs and 6.0 is the way back: 5.0 may go then, though it might not before."""
-    later = Load("8.0", 100, 200, 10)
+    later = SpaceLoad("8.0", 100, 200, 10)
     plan = plan_space(replace(ROOM, free_bytes=310, lying=FILES[1:]), [NEW, later], SCALE)
     assert plan.fit is Fit.SHORT  # 5.0 gives 160 of the 200 that are lacking
     assert plan.short_bytes == 40
@@ -96,7 +96,7 @@ def test_a_file_that_lies_there_needs_no_room_and_stays() -> None:
     """Brought in advance, it is used at its turn and is not removed before."""
     room = replace(ROOM, free_bytes=0, lying=(*FILES, Lying("7.0", 200)))
     assert plan_space(room, [NEW], SCALE) == SpacePlan(Fit.FITS)
-    later = Load("8.0", 100, 200, 10)
+    later = SpaceLoad("8.0", 100, 200, 10)
     plan = plan_space(room, [NEW, later], SCALE)
     assert dict(plan.kept)["7.0"] == "it is to run"
     assert plan_space(replace(room, free_bytes=160), [NEW, later], SCALE).fit is Fit.AFTER_REMOVAL
@@ -104,7 +104,7 @@ def test_a_file_that_lies_there_needs_no_room_and_stays() -> None:
 
 def test_without_the_running_file_the_older_one_stays_the_way_back() -> None:
     """The running file was deleted: once 7.0 runs, 5.0 is still the only file to go back to."""
-    later = Load("8.0", 100, 200, 10)
+    later = SpaceLoad("8.0", 100, 200, 10)
     room = replace(ROOM, free_bytes=310, lying=(Lying("5.0", 900),))
     assert plan_space(room, [NEW, later], SCALE).fit is Fit.SHORT
 
@@ -141,7 +141,7 @@ def test_a_plan_carried_out_never_runs_short_and_never_takes_what_is_needed(
 ) -> None:
     """ "found out an hour into the window" (trade.md, 8): the plan is carried out on a model of the flash."""
     files = dict(lying)
-    sequence = [Load(v, 100 + int(v[0]), 150, 20) for v in loads]
+    sequence = [SpaceLoad(v, 100 + int(v[0]), 150, 20) for v in loads]
     room = Room("boot-file", free, tuple(Lying(v, s) for v, s in lying), active, pending)
     plan = plan_space(room, sequence, SCALE)
     if plan.fit is Fit.SHORT:

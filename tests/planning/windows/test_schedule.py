@@ -10,7 +10,15 @@ from itertools import combinations, product
 import pytest
 
 from bundlekeeper.planning.windows import schedule
-from bundlekeeper.planning.windows.schedule import Load, Piece, lower_bound, may_share, minutes_of, pack, rounds
+from bundlekeeper.planning.windows.schedule import (
+    WindowLoad,
+    WorkPiece,
+    lower_bound,
+    may_share,
+    minutes_of,
+    pack,
+    rounds,
+)
 from bundlekeeper.planning.windows.types import Action
 
 CASES = 300
@@ -24,12 +32,12 @@ def piece(
     *,
     number: int = 1,
     alone: bool = False,
-) -> Piece:
+) -> WorkPiece:
     action = Action("write", "part", "bios", "1", minutes, assumed=False)
-    return Piece("piece", (action,), after, locks, ((cluster, number),) if cluster else (), alone)
+    return WorkPiece("piece", (action,), after, locks, ((cluster, number),) if cluster else (), alone)
 
 
-def chance(seed: int, most: int = 5) -> tuple[list[Piece], int | None, int]:
+def chance(seed: int, most: int = 5) -> tuple[list[WorkPiece], int | None, int]:
     """Some pieces with an order between some, locks, clusters and lone ones; a length; servers at a time."""
     rnd = random.Random(seed)
     pieces = []
@@ -46,7 +54,7 @@ def chance(seed: int, most: int = 5) -> tuple[list[Piece], int | None, int]:
     return pieces, length, per_cluster
 
 
-def breach(pieces: Sequence[Piece], starts: dict[int, int], per_cluster: int) -> bool:
+def breach(pieces: Sequence[WorkPiece], starts: dict[int, int], per_cluster: int) -> bool:
     """Whether pieces that start so in one window are in each other's way, minute by minute."""
     for i, start in starts.items():
         if any(m in starts and starts[m] + pieces[m].minutes > start for m in pieces[i].after):
@@ -62,7 +70,7 @@ def breach(pieces: Sequence[Piece], starts: dict[int, int], per_cluster: int) ->
     return False
 
 
-def best_of_all(pieces: Sequence[Piece], length: int | None, per_cluster: int) -> int:
+def best_of_all(pieces: Sequence[WorkPiece], length: int | None, per_cluster: int) -> int:
     """The fewest minutes of all windows: every set of pieces for each window, every start minute in it."""
 
     @cache
@@ -102,7 +110,7 @@ def best_of_all(pieces: Sequence[Piece], length: int | None, per_cluster: int) -
     return rest(frozenset())
 
 
-def assert_allowed(pieces: Sequence[Piece], length: int | None, per_cluster: int) -> int:
+def assert_allowed(pieces: Sequence[WorkPiece], length: int | None, per_cluster: int) -> int:
     """Every piece once, after those it waits for, in no other's way, in no window that is too long; the minutes."""
     windows = pack(pieces, length, per_cluster)
     done: set[int] = set()
@@ -155,7 +163,7 @@ def test_schedules_against_every_schedule(monkeypatch: pytest.MonkeyPatch) -> No
     assert worst < 1.5  # 1.38
 
 
-def _fewest(chains: list[list[Load]]) -> int:
+def _fewest(chains: list[list[WindowLoad]]) -> int:
     """The fewest minutes of all ways to open windows together, keeping each chain's order."""
     if not any(chains):
         return 0
@@ -172,7 +180,7 @@ def _fewest(chains: list[list[Load]]) -> int:
     return min(totals)
 
 
-def _chains(rnd: random.Random) -> list[list[Load]]:
+def _chains(rnd: random.Random) -> list[list[WindowLoad]]:
     chains = []
     for _ in range(rnd.randint(1, 3)):
         apart = frozenset(n for n in range(2) if rnd.random() < 0.4)
@@ -180,7 +188,7 @@ def _chains(rnd: random.Random) -> list[list[Load]]:
         for _ in range(rnd.randint(1, 3)):
             clusters = frozenset(c for c in "ab" if rnd.random() < 0.3)
             lone = rnd.random() < 0.15
-            chain.append(Load(rnd.randint(1, 9), apart, clusters, lone or bool(clusters), lone))
+            chain.append(WindowLoad(rnd.randint(1, 9), apart, clusters, lone or bool(clusters), lone))
         chains.append(chain)
     return chains
 

@@ -25,7 +25,7 @@ def made(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
     """The names of all offers that sources make."""
     names: list[str] = []
 
-    class Counted(sources.Offer):
+    class Counted(sources.FileOffer):
         def __init__(self, place: str, name: str, *rest: Any) -> None:
             names.append(name)
             super().__init__(place, name, *rest)

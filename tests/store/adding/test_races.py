@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from bundlekeeper.errors import UnfinishedError
-from bundlekeeper.media.volume.read_back import Level
+from bundlekeeper.media.volume.read_back import ReadBackLevel
 from bundlekeeper.media.writing import prove as proving
 from bundlekeeper.media.writing.prove import Proven, prove_written
 from bundlekeeper.model.progress import Silent
@@ -142,7 +142,7 @@ def test_no_thread_to_be_had_while_reading_back(monkeypatch: pytest.MonkeyPatch,
 
     def prove(*_: Any, **__: Any) -> Proven:
         by.append(threading.get_ident())
-        return Proven(Level.EVICTED, "", ())
+        return Proven(ReadBackLevel.EVICTED, "", ())
 
     monkeypatch.setattr(threading.Thread, "start", start)
     monkeypatch.setattr(proving, "_prove", prove)

@@ -16,7 +16,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Level
 from bundlekeeper.links.http.client import check_headers, parse_origin
 from bundlekeeper.links.http.mirror import mirror_source
-from bundlekeeper.links.http.part_file import Part, RecordPlace
+from bundlekeeper.links.http.part_file import PartFile, RecordPlace
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.adding.sources import FolderSource
 from bundlekeeper.store.adding.take import take
@@ -132,7 +132,7 @@ def test_the_second_digest_goes_on_with_the_first(tmp_path: Path) -> None:
     try:
         for start, end in ((0, 400), (400, 1000)):
             os.lseek(fd, 0, os.SEEK_SET)
-            part = Part(
+            part = PartFile(
                 fd, RecordPlace(folder, "record"), whole=1000, on_bytes=lambda _: None, algorithms=("sha256", "sha512")
             )
             if part.take_up([URL]) == "":

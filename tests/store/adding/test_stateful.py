@@ -17,8 +17,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.verifying.check import Means, check_store
-from bundlekeeper.store.verifying.read import Limits
+from bundlekeeper.store.verifying.check import CheckMeans, check_store
+from bundlekeeper.store.verifying.read import ReadingLimits
 from tests.kits.store_kit import Kit, now
 
 #: Four bundles; the first two are the same bytes under two names, the last two are of one size.
@@ -125,7 +125,9 @@ class Stores(RuleBasedStateMachine):
         """Every held file is right, or told and moved aside, or told to be missing; a quick check misses nothing."""
         before, held = self._on_disk(), {row.place for row in self.kit.held()}
         with Store.open(self.kit.root, write=True) as store, store.catalogue(write=True) as catalogue:
-            result = check_store(store, catalogue, None, Means(now, Silent(), record=True), Limits(quick=quick))
+            result = check_store(
+                store, catalogue, None, CheckMeans(now, Silent(), record=True), ReadingLimits(quick=quick)
+            )
         told = {finding.subject: finding.code for finding in result.findings}
         for place in held:
             name, data = place.rpartition("/")[2], before.get(place)

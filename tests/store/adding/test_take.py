@@ -25,7 +25,7 @@ from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database import catalogue
 from bundlekeeper.store.database.bundle_facts import Facts
-from bundlekeeper.store.database.row_checksums import PROOF, Table
+from bundlekeeper.store.database.row_checksums import PROOF, RowTable
 from bundlekeeper.verification.hashing.read import Stop
 from tests.kits.store_kit import GOOD, Kit, codes, now, says
 
@@ -318,7 +318,7 @@ def test_many_names_of_one_file_cost_what_they_are_and_not_their_square(
     written = []
     put = catalogue._put
 
-    def counting(connection: sqlite3.Connection, table: Table[Any], rows: Iterable[Any]) -> None:
+    def counting(connection: sqlite3.Connection, table: RowTable[Any], rows: Iterable[Any]) -> None:
         kept = list(rows)
         written.append(len(kept) if table is PROOF else 0)
         put(connection, table, kept)

@@ -16,7 +16,7 @@ from bundlekeeper.store.contents import unchanged
 from bundlekeeper.store.disk.files import fingerprint_of
 from bundlekeeper.store.disk.filesystem import UNKNOWN, describe
 from bundlekeeper.store.disk.walk import walk
-from bundlekeeper.store.verifying.read import Candidate, How, Limits, Prover
+from bundlekeeper.store.verifying.read import Candidate, How, Prover, ReadingLimits
 from tests.kits.checking import Book, check, fill, found, listing, listing_for, now
 from tests.kits.mounts import mounted, stable_folder
 from tests.kits.sure import wait_until
@@ -208,7 +208,7 @@ def test_a_file_shared_with_others_is_never_trusted(root: Path) -> None:
     [entry] = [e for e in walk(root) if e.name == "a.fwb"]
     shared = Candidate(entry, str(root.resolve() / "a.fwb"), describe(root), never_trust=True)
     for _ in range(2):
-        prover = Prover(Limits(quick=True), book=book, record=True, clock=now, progress=Silent(), stop=None)
+        prover = Prover(ReadingLimits(quick=True), book=book, record=True, clock=now, progress=Silent(), stop=None)
         assert prover.run([shared]).known["a.fwb"].how is How.READ
     assert not book.kept[shared.key].trustworthy
 

@@ -23,7 +23,7 @@ from bundlekeeper.store.contents.right_now import Holding, findings_of, holdings
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.catalogue import DATABASE, Catalogue
 from bundlekeeper.store.database.row_checksums import checksum
-from bundlekeeper.store.verifying.check import CheckResult, Limits, Means, check_store
+from bundlekeeper.store.verifying.check import CheckMeans, CheckResult, ReadingLimits, check_store
 from tests.conftest import HARBOUR, Keeper, World
 from tests.kits.store_kit import Kit, now
 
@@ -80,12 +80,12 @@ class Place(Kit):
 
     def check(self, *, quick: bool = False) -> tuple[CheckResult, list[Finding]]:
         """What `check` says."""
-        means = Means(now, Silent(), today=date(2026, 9, 1))
+        means = CheckMeans(now, Silent(), today=date(2026, 9, 1))
         with (
             Store.open(self.root, write=True) as store,
             mended(store, now, lock_for="check") as (catalogue, found),
         ):
-            result = check_store(store, catalogue, None, means, Limits(quick=quick))
+            result = check_store(store, catalogue, None, means, ReadingLimits(quick=quick))
         return result, [*found, *result.findings]
 
 

@@ -14,11 +14,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError, UnfinishedError
-from bundlekeeper.store.disk.walk import Entry, Kind, walk
+from bundlekeeper.store.disk.walk import EntryKind, WalkEntry, walk
 from tests.kits.mounts import mounted
 
 
-def kinds(root: Path) -> dict[str, Kind]:
+def kinds(root: Path) -> dict[str, EntryKind]:
     """Path to kind of everything that the walk reports."""
     return {e.path: e.kind for e in walk(root)}
 
@@ -39,12 +39,12 @@ def test_every_kind_of_entry_is_told_and_none_hangs(tmp_path: Path) -> None:
         finally:
             os.chdir(here)
         assert kinds(tmp_path) == {
-            "a/b/file": Kind.FILE,
-            "dangling": Kind.SYMLINK,
-            "fifo": Kind.FIFO,
-            "link": Kind.SYMLINK,
-            "linked-folder": Kind.SYMLINK,
-            "socket": Kind.SOCKET,
+            "a/b/file": EntryKind.FILE,
+            "dangling": EntryKind.SYMLINK,
+            "fifo": EntryKind.FIFO,
+            "link": EntryKind.SYMLINK,
+            "linked-folder": EntryKind.SYMLINK,
+            "socket": EntryKind.SOCKET,
         }
 
 
@@ -108,7 +108,7 @@ def test_a_folder_that_may_be_listed_and_not_entered(tmp_path: Path) -> None:
     (tmp_path / "listed" / "file").write_bytes(b"x")
     (tmp_path / "listed").chmod(0o444)
     let_everybody_in(tmp_path)
-    expected = {"listed/below": Kind.UNREADABLE, "listed/file": Kind.UNREADABLE}
+    expected = {"listed/below": EntryKind.UNREADABLE, "listed/file": EntryKind.UNREADABLE}
     assert without_rights(lambda: kinds(tmp_path) == expected)
 
 
@@ -119,7 +119,7 @@ def test_a_closed_folder_is_an_entry_and_the_rest_goes_on(tmp_path: Path) -> Non
     (tmp_path / "z").write_bytes(b"x")
     (tmp_path / "closed").chmod(0)
     let_everybody_in(tmp_path)
-    assert without_rights(lambda: kinds(tmp_path) == {"closed": Kind.DIR_UNREADABLE, "z": Kind.FILE})
+    assert without_rights(lambda: kinds(tmp_path) == {"closed": EntryKind.DIR_UNREADABLE, "z": EntryKind.FILE})
 
 
 def test_a_swapped_file_is_not_opened_for_the_one_that_was_seen(tmp_path: Path) -> None:
@@ -186,7 +186,7 @@ def test_a_folder_swapped_for_a_link_in_the_middle_leads_nowhere(tmp_path: Path)
         for _ in range(150):
             for entry in walk(root):
                 assert "secret" not in entry.path, entry
-                if entry.kind is not Kind.FILE:
+                if entry.kind is not EntryKind.FILE:
                     continue
                 try:
                     fd = entry.open()
@@ -212,7 +212,7 @@ def test_a_folder_swapped_between_two_steps_of_the_walk(tmp_path: Path) -> None:
     assert next(steps).path == "a"
     (root / "sub").rmdir()
     (root / "sub").symlink_to("../outside")
-    assert [(e.path, e.kind) for e in steps] == [("sub", Kind.VANISHED)]
+    assert [(e.path, e.kind) for e in steps] == [("sub", EntryKind.VANISHED)]
 
 
 def test_a_folder_swapped_between_walk_and_open(tmp_path: Path) -> None:
@@ -240,12 +240,12 @@ def test_too_many_and_too_deep_are_said(tmp_path: Path) -> None:
     """The bounds are reported as entries, so that nobody takes a part for the whole."""
     (tmp_path / "1" / "2" / "3").mkdir(parents=True)
     (tmp_path / "1" / "2" / "3" / "deep").write_bytes(b"")
-    assert {e.path: e.kind for e in walk(tmp_path, max_depth=2)} == {"1/2/3": Kind.LIMIT}
+    assert {e.path: e.kind for e in walk(tmp_path, max_depth=2)} == {"1/2/3": EntryKind.LIMIT}
     assert {e.path for e in walk(tmp_path, max_depth=3)} == {"1/2/3/deep"}
     for n in range(5):
         (tmp_path / f"f{n}").write_bytes(b"")
     found = list(walk(tmp_path, max_entries=3))
-    assert [e.kind for e in found] == [Kind.FILE, Kind.FILE, Kind.FILE, Kind.LIMIT]
+    assert [e.kind for e in found] == [EntryKind.FILE, EntryKind.FILE, EntryKind.FILE, EntryKind.LIMIT]
 
 
 def test_skipped_paths_are_passed_over(tmp_path: Path) -> None:
@@ -285,7 +285,7 @@ def test_a_folder_bound_into_itself_ends(tmp_path: Path) -> None:
         if bound.returncode != 0:
             pytest.skip("bind mounts do not work here")
         try:
-            assert kinds(root) == {"a/again": Kind.LOOP, "a/file": Kind.FILE}
+            assert kinds(root) == {"a/again": EntryKind.LOOP, "a/file": EntryKind.FILE}
         finally:
             subprocess.run(["umount", root / "a" / "again"], check=False)
 
@@ -302,6 +302,6 @@ def test_the_walk_sees_what_os_walk_sees(tmp_path_factory: pytest.TempPathFactor
         folder.mkdir(exist_ok=True)
         (folder / name).write_bytes(b"")
     expected = {os.path.relpath(os.path.join(top, f), root) for top, _, files in os.walk(root) for f in files}
-    entries: list[Entry] = list(walk(root))
+    entries: list[WalkEntry] = list(walk(root))
     assert {e.path for e in entries} == expected
     assert [e.path.split("/") for e in entries] == sorted(e.path.split("/") for e in entries)

@@ -15,7 +15,7 @@ import pytest
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.findings import Level
-from bundlekeeper.links.http.download import Rules
+from bundlekeeper.links.http.download import DownloadRules
 from bundlekeeper.links.http.mirror import mirror_source
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.model.trust import FORMS
@@ -652,7 +652,7 @@ def taken_from(handler: Handler, kit: Kit) -> TakeResult:
     bundle = kit.bundle("a.fwb", GOOD, signature=stated("sshsig"))
     with serving(handler) as server, Store.open(kit.root, write=True) as store:
         folders = {bundle.sha256: "blade/6.1.0"}
-        source = mirror_source(server.url, folders=folders, rules=Rules(tries=1, backoff_s=0.0))
+        source = mirror_source(server.url, folders=folders, rules=DownloadRules(tries=1, backoff_s=0.0))
         return take(store, kit.loaded(bundle), [source], clock=now, progress=Silent())
 
 

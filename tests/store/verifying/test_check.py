@@ -10,14 +10,14 @@ import pytest
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Level, exit_status
-from bundlekeeper.model.check_result import CheckResult, Row
+from bundlekeeper.model.check_result import CheckedRow, CheckResult
 from tests.kits.checking import check, facts, fill, found, listing, listing_for
 
 A, B, C = b"a" * 1000, b"b" * 1000, b"c" * 1500
 FILES = {"a.fwb": A, "b.fwb": B, "c.fwb": C}
 
 
-def row(result: CheckResult, name: str) -> Row:
+def row(result: CheckResult, name: str) -> CheckedRow:
     """The one row of this name."""
     [found] = [r for r in result.rows if r.name == name]
     return found

@@ -24,8 +24,8 @@ from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.database.catalogue import Catalogue
 from bundlekeeper.store.verifying import read as proving
-from bundlekeeper.store.verifying.check import Means, check_folder
-from bundlekeeper.store.verifying.read import Limits
+from bundlekeeper.store.verifying.check import CheckMeans, check_folder
+from bundlekeeper.store.verifying.read import ReadingLimits
 from bundlekeeper.verification.hashing.read import Stop
 from tests.kits.checking import Book, check, fill, found, listing, listing_for, now, sha256
 from tests.kits.mounts import mounted, stable_folder
@@ -55,10 +55,10 @@ class Watch(Silent):
 
 
 def watched(
-    root: Path, watch: Watch, *, limits: Limits, book: Book | None = None, stop: Stop | None = None
+    root: Path, watch: Watch, *, limits: ReadingLimits, book: Book | None = None, stop: Stop | None = None
 ) -> CheckResult:
     """A check of FILES in `root` by one worker."""
-    return check_folder(root, listing_for(FILES), Means(now, watch, stop), limits, book=book)
+    return check_folder(root, listing_for(FILES), CheckMeans(now, watch, stop), limits, book=book)
 
 
 def test_a_device_that_fails_at_the_close_leaves_the_verdict(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -66,7 +66,7 @@ def test_a_device_that_fails_at_the_close_leaves_the_verdict(tmp_path: Path, mon
     fill(tmp_path, {"zeros.fwb": bytes(1000), "b.fwb": b"b"})
     expected = listing_for({"zeros.fwb": b"z" * 1000, "b.fwb": b"b"})
     monkeypatch.setattr(os, "close", unclosable({(tmp_path / "zeros.fwb").stat().st_ino}))
-    result = check_folder(tmp_path, expected, Means(now, Silent()), Limits(workers=1))
+    result = check_folder(tmp_path, expected, CheckMeans(now, Silent()), ReadingLimits(workers=1))
     assert statuses(result) == {"zeros.fwb": "altered", "b.fwb": "ok"}
     assert "all bytes are zero" in result.findings[0].says
 
@@ -83,7 +83,7 @@ def test_older_than_reads_the_stalest_first_and_counts_the_rest(tmp_path: Path) 
     book.age(timedelta(days=29), NAMES[5])
     del book.kept[str(root.resolve() / NAMES[9])]
     watch = Watch()
-    result = watched(root, watch, limits=Limits(older_than_s=30 * 86400, workers=1), book=book)
+    result = watched(root, watch, limits=ReadingLimits(older_than_s=30 * 86400, workers=1), book=book)
     assert watch.read == [NAMES[9], NAMES[7], NAMES[3]]
     assert (result.proven, result.skipped, result.unproven, result.findings) == (3, 9, 0, [])
     assert statuses(result)[NAMES[5]] == "not-read"
@@ -139,12 +139,12 @@ def test_out_of_time_in_the_middle(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     def pass_time(_name: str) -> None:
         seconds[0] += 1
 
-    first = watched(root, Watch(pass_time), limits=Limits(max_time_s=4, workers=1), book=book)
+    first = watched(root, Watch(pass_time), limits=ReadingLimits(max_time_s=4, workers=1), book=book)
     assert first.out_of_time
     assert first.proven == 3, "the fourth second is over when the fourth file is to be opened"
     assert first.proven + first.unproven == 12
     watch = Watch()
-    watched(root, watch, limits=Limits(max_time_s=1000, workers=1), book=book)
+    watched(root, watch, limits=ReadingLimits(max_time_s=1000, workers=1), book=book)
     assert set(watch.read[: first.unproven]) == {n for n, s in statuses(first).items() if s == "unproven"}
 
 
@@ -201,7 +201,9 @@ def test_a_file_that_changes_while_it_is_read(tmp_path: Path) -> None:
             with (root / "a.fwb").open("r+b") as file:
                 file.write(b"a")
 
-    result = check_folder(root, listing_for({"a.fwb": data}), Means(now, Meddler()), Limits(workers=1), book=book)
+    result = check_folder(
+        root, listing_for({"a.fwb": data}), CheckMeans(now, Meddler()), ReadingLimits(workers=1), book=book
+    )
     assert found(result) == {("unreadable", "a.fwb")}
     assert "changed while it was read" in result.findings[0].says
     assert book.kept == {}
@@ -215,7 +217,7 @@ def test_a_file_that_goes_away_before_it_is_read(tmp_path: Path) -> None:
         if name == NAMES[-1]:  # the largest is read first
             (root / NAMES[0]).unlink(missing_ok=True)
 
-    result = watched(root, Watch(take_away), limits=Limits(workers=1))
+    result = watched(root, Watch(take_away), limits=ReadingLimits(workers=1))
     assert found(result) == {("unreadable", NAMES[0])}
 
 
@@ -242,7 +244,7 @@ def test_a_stop_keeps_what_is_proven(tmp_path: Path) -> None:
     """ "Interrupt it: what is proven stays proven"; what was not read is counted and named."""
     root, book, stop = fill(tmp_path, FILES), Book(), Stop()
     watch = Watch(lambda name: stop.set() if name == NAMES[5] else None)
-    result = watched(root, watch, limits=Limits(workers=1), book=book, stop=stop)
+    result = watched(root, watch, limits=ReadingLimits(workers=1), book=book, stop=stop)
     assert result.stopped
     assert 0 < result.proven < 12
     assert result.proven + result.unproven == 12
@@ -311,8 +313,8 @@ def test_a_process_that_is_stopped_or_killed(tmp_path: Path, number: signal.Sign
         assert proven + unproven == 60
         assert len(kept) == proven
     with Catalogue.open(path, write=True) as catalogue:
-        means = Means(now, Silent())
-        again = check_folder(root, listing_for(files), means, Limits(older_than_s=86400), book=catalogue)
+        means = CheckMeans(now, Silent())
+        again = check_folder(root, listing_for(files), means, ReadingLimits(older_than_s=86400), book=catalogue)
     assert (again.proven, again.skipped, again.findings) == (60 - len(kept), len(kept), [])
 
 

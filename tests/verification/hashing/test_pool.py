@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.verification.hashing import one_pass
-from bundlekeeper.verification.hashing.door import Digest, Outcome, Stop, Task, digest_many
+from bundlekeeper.verification.hashing.door import Digest, DigestOutcome, Stop, Task, digest_many
 from tests.kits.digest_kit import nothing_left
 from tests.kits.sure import PATIENCE_S, wait_for_tick
 
@@ -42,7 +42,7 @@ def _files(folder: Path, *sizes: int) -> list[Task]:
     return tasks
 
 
-def _is_right(outcome: Outcome) -> bool:
+def _is_right(outcome: DigestOutcome) -> bool:
     data = Path(outcome.task.key).read_bytes()
     expected = Digest(len(data), {name: hashlib.new(name, data).hexdigest() for name in outcome.task.algorithms})
     return outcome.digest == expected and outcome.error is None and not outcome.changed
@@ -186,7 +186,7 @@ def test_a_stop_keeps_what_was_finished(tmp_path: Path, workers: int) -> None:
             taken.append(task)
             yield Task(task.key, partial(opening, task), 10)
 
-    came: list[Outcome] = []
+    came: list[DigestOutcome] = []
     with pytest.raises(StoppedError) as caught:
         for outcome in digest_many(offered(), workers=workers, stop=stop):
             came.append(outcome)

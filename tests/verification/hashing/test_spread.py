@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import StoppedError
 from bundlekeeper.verification.hashing.read import BLOCK_BYTES, Stop
-from bundlekeeper.verification.hashing.spread import Sink, spread
+from bundlekeeper.verification.hashing.spread import ByteSink, spread
 
 
 class Bench:
@@ -23,7 +23,7 @@ class Bench:
         (base / "source").write_bytes(data)
         self.base = base
         self.source = os.open(base / "source", os.O_RDONLY)
-        self.sinks = [Sink(os.open(base / f"t{n}", os.O_RDWR | os.O_CREAT | os.O_TRUNC)) for n in range(targets)]
+        self.sinks = [ByteSink(os.open(base / f"t{n}", os.O_RDWR | os.O_CREAT | os.O_TRUNC)) for n in range(targets)]
 
     def close(self) -> None:
         """Close everything."""
@@ -86,7 +86,7 @@ def test_a_source_that_ends_early_is_told_by_the_count(tmp_path: Path, size: int
 @pytest.mark.parametrize("hashed", [False, True])
 def test_a_target_that_fails_is_left_out_and_the_others_go_on(tmp_path: Path, size: int, hashed: bool) -> None:
     bench = Bench(tmp_path, b"y" * size, 2)
-    broken = Sink(os.open("/dev/full", os.O_WRONLY))  # every write: no space left
+    broken = ByteSink(os.open("/dev/full", os.O_WRONLY))  # every write: no space left
     try:
         hashes = [hashlib.sha256()] if hashed else []
         sinks = [bench.sinks[0], broken, bench.sinks[1]]
@@ -103,7 +103,7 @@ def test_a_target_that_fails_is_left_out_and_the_others_go_on(tmp_path: Path, si
 @pytest.mark.parametrize("size", [1000, 9 * BLOCK_BYTES])
 def test_with_no_target_left_it_ends_early(tmp_path: Path, size: int) -> None:
     bench = Bench(tmp_path, b"z" * size, 0)
-    broken = Sink(os.open("/dev/full", os.O_WRONLY))
+    broken = ByteSink(os.open("/dev/full", os.O_WRONLY))
     try:
         came = spread(bench.source, [broken], size=size, hashes=[])
         assert broken.error is not None

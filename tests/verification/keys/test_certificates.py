@@ -12,7 +12,7 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
-from bundlekeeper.model.trust import Moment
+from bundlekeeper.model.trust import TrustMoment
 from bundlekeeper.verification.encodings.refusals import (
     ExpiredKeyError,
     NotCheckedError,
@@ -60,8 +60,8 @@ def leaf(**changes: object) -> x509.Certificate:
     return certificate("Marram publisher", c.leaf_key, **words)  # type: ignore[arg-type]  # the names are checked there
 
 
-def moment(*day: int) -> Moment:
-    return Moment(datetime(day[0], day[1], day[2], tzinfo=UTC), "the release date")
+def moment(*day: int) -> TrustMoment:
+    return TrustMoment(datetime(day[0], day[1], day[2], tzinfo=UTC), "the release date")
 
 
 @pytest.mark.parametrize("leaf_type", ["ecdsa-p256", "ecdsa-p384", "rsa", "ed25519"])
@@ -83,7 +83,7 @@ def test_openssl_agrees_about_the_chain_and_its_dates(tmp_path: Path) -> None:
         words = [str(int(day.timestamp())) if word == "SECONDS" else word for word in line.split()]
         assert (run(program("openssl"), *words[1:], cwd=tmp_path).returncode == 0) is expected
         try:
-            check_chain(c.leaf, Anchors((c.root,), (c.middle,)), Moment(day, "x"))
+            check_chain(c.leaf, Anchors((c.root,), (c.middle,)), TrustMoment(day, "x"))
             good = True
         except ExpiredKeyError:
             good = False
@@ -222,7 +222,7 @@ REASON = x509.ReasonFlags
         (moment(2026, 9, 1), REASON.affiliation_changed, "told"),
     ],
 )
-def test_a_revoked_signer(since: Moment, reason: x509.ReasonFlags | None, verdict: str) -> None:
+def test_a_revoked_signer(since: TrustMoment, reason: x509.ReasonFlags | None, verdict: str) -> None:
     """Revoked at the time used, or later for a reason that puts the key itself in doubt: refused, with both dates."""
     c = chain()
     revoked = crl("Holm intermediate", c.middle_key, [(c.leaf.serial_number, since.at, reason)])

@@ -23,7 +23,7 @@ import pytest
 from cryptography import x509
 
 from bundlekeeper.errors import RefusedError
-from bundlekeeper.model.trust import Moment
+from bundlekeeper.model.trust import TrustMoment
 from bundlekeeper.verification.encodings.refusals import (
     ExpiredKeyError,
     NotCheckedError,
@@ -34,7 +34,7 @@ from bundlekeeper.verification.keys import revocation
 from bundlekeeper.verification.keys.certificates import Anchors, check_chain
 
 FOLDER = Path(cryptography_vectors.__file__).parent / "x509/PKITS_data"
-AT = Moment(datetime(2020, 1, 1, tzinfo=UTC), "the time of the test")
+AT = TrustMoment(datetime(2020, 1, 1, tzinfo=UTC), "the time of the test")
 
 #: Section of the document -> 'valid' tests that are good here.
 GOOD = {

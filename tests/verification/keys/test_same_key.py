@@ -10,12 +10,12 @@ import pytest
 from cryptography.x509.oid import ExtendedKeyUsageOID
 
 from bundlekeeper.errors import RefusedError
-from bundlekeeper.model.trust import Moment, TrustEntry
+from bundlekeeper.model.trust import TrustEntry, TrustMoment
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.signatures import trust_list
 from bundlekeeper.verification.keys.entries import Sources, drop, make_entry
 from bundlekeeper.verification.signatures import forms
-from bundlekeeper.verification.signatures.judge import Evidence, Verdict, judge, judge_document
+from bundlekeeper.verification.signatures.judge import SignatureEvidence, Verdict, judge, judge_document
 from tests.cli.commands.test_trust import ssh_key
 from tests.conftest import Keeper
 from tests.kits.signing_world import AT, END, WHEN, certificate, chain, digests, entry, pem, private, spki_pem, ssh_line
@@ -104,10 +104,10 @@ def test_a_root_of_which_the_key_was_dropped_is_no_root() -> None:
 # What was dropped under one name is dropped under every name
 
 
-def judged(trusted: TrustEntry, others: tuple[TrustEntry, ...], signature: bytes, at: Moment = WHEN) -> Verdict:
+def judged(trusted: TrustEntry, others: tuple[TrustEntry, ...], signature: bytes, at: TrustMoment = WHEN) -> Verdict:
     """The verdict on a bundle's signature stated under `trusted`."""
     stated = SimpleNamespace(file="a.fwb.sig", form=trusted.form, key=trusted.name)
-    evidence = Evidence(digests(MESSAGE), lambda _limit: MESSAGE, lambda: [MESSAGE])
+    evidence = SignatureEvidence(digests(MESSAGE), lambda _limit: MESSAGE, lambda: [MESSAGE])
     return judge("a.fwb", stated, signature, trust=(trusted, *others), evidence=evidence, moments=[at])
 
 
@@ -150,7 +150,7 @@ def test_a_signer_that_was_dropped_is_told_so_whatever_its_dates(tmp_path: Path)
     trusted = made("root", Sources(pem(C.root), [], [pem(C.middle)]), "cms")
     signer = drop(made("signer", *sources()["the bare key"]), at=AT, why="lost")
     signature = Signer("cms", tmp_path).sign(MESSAGE)
-    later = Moment(END + timedelta(days=9), "now")
+    later = TrustMoment(END + timedelta(days=9), "now")
     assert [f.code for f in judged(trusted, (signer,), signature, later).findings] == ["dropped-key"]
 
 
@@ -160,7 +160,7 @@ def test_a_document_signed_by_a_key_that_was_dropped_under_another_name() -> Non
     live = entry(name="new", purposes=("manifests",))
     gone = drop(entry(name="old", purposes=("receipts",)), at=AT, why="lost")
     signature = sign_document(private("ed25519"), "manifests", digests(MESSAGE))
-    words = {"evidence": Evidence(digests(MESSAGE)), "moments": [WHEN], "purpose": "manifests"}
+    words = {"evidence": SignatureEvidence(digests(MESSAGE)), "moments": [WHEN], "purpose": "manifests"}
     assert judge_document("mine.toml", signature, trust=[live], **words).good  # type: ignore[arg-type]
     found = judge_document("mine.toml", signature, trust=[live, gone], **words).findings  # type: ignore[arg-type]
     assert [f.code for f in found] == ["dropped-key"]

@@ -12,11 +12,17 @@ import pytest
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Level
 from bundlekeeper.model.manifest.types import Signature
-from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, Moment, TrustEntry
+from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry, TrustMoment
 from bundlekeeper.verification.encodings.refusals import NotCheckedError
 from bundlekeeper.verification.keys.entries import Sources, drop, make_entry
 from bundlekeeper.verification.signatures import forms, sshsig
-from bundlekeeper.verification.signatures.judge import Evidence, Verdict, judge, judge_document, wanted_algorithms
+from bundlekeeper.verification.signatures.judge import (
+    SignatureEvidence,
+    Verdict,
+    judge,
+    judge_document,
+    wanted_algorithms,
+)
 from bundlekeeper.verification.signatures.sign import sign_document
 from tests.kits.signing_world import AT, RAW, START, TYPES, WHEN, chain, crl, digests, entry, pem, private, public
 from tests.kits.sure import some
@@ -37,8 +43,8 @@ class Said:
     file: str = "marram-infrastructure-6.1.0.fwb.sig"
 
 
-def evidence(message: bytes = BUNDLE) -> Evidence:
-    return Evidence(digests(message), lambda _limit: message, lambda: iter([message]))
+def evidence(message: bytes = BUNDLE) -> SignatureEvidence:
+    return SignatureEvidence(digests(message), lambda _limit: message, lambda: iter([message]))
 
 
 def judged(
@@ -48,7 +54,7 @@ def judged(
     *,
     message: bytes = BUNDLE,
     purpose: str = "bundles",
-    moments: Sequence[Moment] = (WHEN,),
+    moments: Sequence[TrustMoment] = (WHEN,),
 ) -> Verdict:
     return judge(SUBJECT, said, signature, trust=trust, evidence=evidence(message), moments=moments, purpose=purpose)
 
@@ -107,7 +113,7 @@ def test_one_read_gives_every_digest_that_is_needed(form: str, tmp_path: Path) -
     exact, general = wanted_algorithms(key, signature), wanted_algorithms(key)
     assert set(exact) <= set(general)
     given = {name: digests(message_of(form))[name] for name in exact}
-    by_digest = Evidence(given)
+    by_digest = SignatureEvidence(given)
     verdict = judge(SUBJECT, Said(form), signature, trust=[key], evidence=by_digest, moments=[WHEN])
     if form in ("ed25519", "cms"):
         assert exact == ()
@@ -228,7 +234,7 @@ def test_expired_key_names_the_time_used() -> None:
         (datetime(2026, 8, 2, tzinfo=UTC), "was valid until 2026-08-01"),
         (START, "is valid from 2026-03-01"),
     ):
-        verdict = judged(ssh(), [key], Said(), moments=[Moment(day, "the release date")])
+        verdict = judged(ssh(), [key], Said(), moments=[TrustMoment(day, "the release date")])
         assert codes(verdict) == ["expired-key"]
         assert word in verdict.findings[0].says
         assert f"{day:%Y-%m-%d} (the release date)" in verdict.findings[0].says
@@ -237,7 +243,7 @@ def test_expired_key_names_the_time_used() -> None:
 def test_every_moment_must_be_within_the_dates() -> None:
     """A date that a document states about itself proves nothing against its own signer, so there may be two."""
     key = replace(entry(), valid_until=date(2026, 8, 10))
-    later = Moment(datetime(2026, 11, 25, tzinfo=UTC), "the day it was accepted")
+    later = TrustMoment(datetime(2026, 11, 25, tzinfo=UTC), "the day it was accepted")
     assert codes(judged(ssh(), [key], Said(), moments=[WHEN, later])) == ["expired-key"]
     with pytest.raises(InputError, match="none was given"):
         judged(ssh(), [key], Said(), moments=[])
@@ -261,7 +267,7 @@ def test_a_certificate_must_be_valid_at_the_time_used_and_lead_to_its_root() -> 
     assert judged(signature, [certified(roots=False)], said).findings == ()
     lists = [pem(c.root_crl), pem(c.middle_crl)]
     assert judged(signature, [certified(crls=lists)], said).findings == ()
-    late = [Moment(datetime(2027, 6, 1, tzinfo=UTC), "the release date")]
+    late = [TrustMoment(datetime(2027, 6, 1, tzinfo=UTC), "the release date")]
     for key in (certified(), certified(roots=False)):
         assert codes(judged(signature, [key], said, moments=late)) == ["expired-key"]
     revoked = pem(crl("Holm intermediate", c.middle_key, [(c.leaf.serial_number, START, None)]))
@@ -291,7 +297,7 @@ def test_pure_ed25519_over_a_message_beyond_the_bound_is_not_checked() -> None:
         return BUNDLE
 
     for limit, expected in ((len(BUNDLE), []), (len(BUNDLE) - 1, ["not-checked"])):
-        bounded = Evidence(digests(BUNDLE), whole, whole_limit_bytes=limit)
+        bounded = SignatureEvidence(digests(BUNDLE), whole, whole_limit_bytes=limit)
         verdict = judge(SUBJECT, Said("ed25519"), signature, trust=[key], evidence=bounded, moments=[WHEN])
         assert codes(verdict) == expected
 
@@ -309,7 +315,7 @@ def test_a_read_error_is_no_verdict() -> None:
             Said("ed25519"),
             signature,
             trust=[entry("ed25519", "ed25519")],
-            evidence=Evidence({}, broken),
+            evidence=SignatureEvidence({}, broken),
             moments=[WHEN],
         )
 

@@ -11,7 +11,7 @@ import pytest
 
 from bundlekeeper.verification.encodings.refusals import NotCheckedError
 from bundlekeeper.verification.signatures import forms
-from bundlekeeper.verification.signatures.judge import Evidence, judge
+from bundlekeeper.verification.signatures.judge import SignatureEvidence, judge
 from bundlekeeper.verification.signatures.message import chunks_of_fd, same_chunks, same_whole, whole_of_fd
 from tests.kits.signing_world import WHEN, chain, digests, entry, private
 from tests.verification.signatures.test_cms import theirs as cms_signed
@@ -90,7 +90,7 @@ def test_a_good_signature_over_bytes_that_were_not_proven_is_not_good(form: str,
         key, message = entry("ed25519", "ed25519"), CONTENT
         signature = forms.sign("ed25519", private("ed25519"), message)
     for hashed, expected in ((message, []), (b"what was hashed", ["not-checked"])):
-        found = Evidence(digests(hashed), lambda _limit: message, lambda: iter([message]))
+        found = SignatureEvidence(digests(hashed), lambda _limit: message, lambda: iter([message]))
         verdict = judge("FILE.fwb", Said(form), signature, trust=[key], evidence=found, moments=[WHEN])
         assert [f.code for f in verdict.findings if f.level.value != "note"] == expected
         assert verdict.good is (not expected)
