@@ -54,7 +54,8 @@ def _said(what: EventKind, day: int, version: str, number: int) -> Event:
     return Event(
         what=what, at=moments.end_of((_DAY0 + timedelta(days=day)).date(), "UTC"), says="ada", by="bo",
         change=f"CHG-{day}", component=_serial(number), kind=KINDS[number % 5], model="MB-4",
-        bank="pending" if what is EventKind.STAGED else "", version=f"{version}-p1" if rare else version, family="blade",
+        bank="pending" if what is EventKind.STAGED else "", version=f"{version}-p1" if rare else version,
+        family="blade",
         bundle=f"{version}-p1" if rare else version, proof=ProofKind.DIGEST,
     )  # fmt: skip
 

@@ -1,6 +1,6 @@
 """The parsers of the package, one `add` each.
 
-A new one: `add("receipt", read_receipt, lambda: [made_receipt()], covers=("media.receipt.read_receipt",))`.
+A new one: `add("receipt", read_receipt, lambda: [made_receipt()], covers=("media.receipt.document.read_receipt",))`.
 """
 
 from __future__ import annotations
@@ -99,8 +99,9 @@ def _manifest() -> list[bytes]:
 
 
 add(
-    "manifest", lambda data: (read_manifest.lint(data, name="m", today=TODAY), read_manifest.read(data, name="m", today=TODAY)),
-    _manifest, covers=("model.reading.read", "model.reading.lint"), examples=60, calls=40_000, calls_a_byte=300,
+    "manifest",
+    lambda data: (read_manifest.lint(data, name="m", today=TODAY), read_manifest.read(data, name="m", today=TODAY)),
+    _manifest, covers=("model.lint.read_manifest.read", "model.lint.read_manifest.lint"), examples=60, calls=40_000, calls_a_byte=300,
     words="[[bundle]] [kind.bios] [versions] order natural semver debian listed list onto standing withdrawn size "
     "sha256 [[jump]] [[beside]] need when from to >=6.0,<6.2 images { } [ ] = family build managed only scope pair",
 )  # fmt: skip
@@ -108,7 +109,7 @@ add(
     "toml",
     partial(toml_read.load, name="t", max_bytes=1 << 20),
     _manifest,
-    covers=("model.toml_guard.load", "model.toml_guard.guard"),
+    covers=("formats.toml_read.load", "formats.toml_read.guard"),
     words="[a.b] [[a]] a.b= \"\"\" ''' { } # inf 0x 1e9",
 )
 add(
@@ -118,7 +119,7 @@ add(
         b"-----BEGIN PGP SIGNED MESSAGE-----\nHash: SHA256\n\n" + b"a" * 64 + b"  a.fwb\n"
         b"-----BEGIN PGP SIGNATURE-----\n\niQ==\n-----END PGP SIGNATURE-----\n",
     ],
-    covers=("model.checksum_list.parse",), words="SHA256 (a.fwb) = SHA512 MD5 \\ * -----BEGIN -----END - ",
+    covers=("model.manifest.checksum_list.parse",), words="SHA256 (a.fwb) = SHA512 MD5 \\ * -----BEGIN -----END - ",
 )  # fmt: skip
 add(
     "acceptance", acceptance.read_acceptance,
@@ -155,7 +156,7 @@ def _inventory_of(form: str) -> Callable[[bytes], object]:
 
 for _form, _seeds in (("toml", _inventory), ("json", _as_json), ("csv", lambda: [_CSV, _CSV.replace(b",", b";")])):
     add(
-        f"inventory-{_form}", _inventory_of(_form), _seeds, covers=("model.inventory_reading.read_inventory",),
+        f"inventory-{_form}", _inventory_of(_form), _seeds, covers=("model.inventory.read.read_inventory",),
         words=f"{_KEYS} [[component]] [[partition]] [[policy]] [[apart]] size_bytes free_bytes applies at-once - ? yes",
         examples=80,
     )  # fmt: skip
@@ -187,7 +188,7 @@ def _read_sheet(sheet: bytes) -> object:
     return _read_workbook(out.getvalue())
 
 
-add("workbook", _read_workbook, lambda: [_workbook()], covers=("ledger.workbook.documents",), examples=20)
+add("workbook", _read_workbook, lambda: [_workbook()], covers=("links.spreadsheet.read.documents",), examples=20)
 add(
     "workbook-sheet", _read_sheet, _sheets, examples=40, calls=1_000_000,
     words='r="XFD1048576" t="s" t="d" t="b" t="e" <v>-1</v> <row> </row> <c/> s="1" <f>1/0</f> &#0; &x; <![CDATA[',
@@ -232,7 +233,7 @@ add(
 add(
     "moments", text(lambda said: moments.moment(moments.parse(said), "Europe/Berlin")),
     lambda: [b"2026-03-01", b"2026-03-01T14:05+01:00", b"2026-03-29T02:30:00", b"2026-10-25 02:30:00.000001Z"],
-    words="+23:59 -00:00 Z T W 24:00", examples=400, covers=("model.moments.parse",),
+    words="+23:59 -00:00 Z T W 24:00", examples=400, covers=("formats.moments.parse",),
 )  # fmt: skip
 add(
     "zones",
@@ -253,7 +254,7 @@ add(
     json_read.loads,
     lambda: [_DOCUMENT],
     words='{ } [ ] NaN null "a": 1e999 \\ud800',
-    covers=("model.strict_json.loads",),
+    covers=("formats.json_read.loads",),
 )
 
 
@@ -290,17 +291,17 @@ add(
     _merge,
     _exchange,
     words='"observed" "staged" null true {"event": {"head": document after',
-    covers=("ledger.exchange.merge",),
+    covers=("ledger.exchange.merge.merge",),
     examples=60,
 )
 add(
     "event", lambda data: events.check(events.from_content(json_read.loads(data))),
     lambda: [events.canonical(_event()).encode()], words='"what" "at" "zone" null [] {} "seen" "corrects"',
-    covers=("ledger.events.from_content",), examples=200,
+    covers=("ledger.event.events.from_content",), examples=200,
 )  # fmt: skip
 add(
     "resume-record", Resume.from_bytes, lambda: [Resume("https://a.example/b", '"x"', 1000, 10).as_bytes()],
-    covers=("links.part.from_bytes",),
+    covers=("links.http.part_file.from_bytes",),
 )  # fmt: skip
 
 
@@ -348,7 +349,7 @@ add(
         b'redfish = 1\n\n[[map]]\nservice = "https://bmc-3.holm.example"\nname = "Board logic*"\nkind = "board-logic"\n'
         b'slot = "3/1"\nbank = "pending"\n\n[[map]]\nname = "Driver*"\nskip = "no firmware"\n'
     ],
-    words="[[map]] software_id model domain chassis slot skip kind * ?", covers=("links.redfish_table.read_map",),
+    words="[[map]] software_id model domain chassis slot skip kind * ?", covers=("links.redfish.user_map.read_map",),
 )  # fmt: skip
 
 
@@ -397,11 +398,11 @@ def _index() -> list[bytes]:
 add(
     "media-plan", media_plan.read_plan, _plan,
     words='"parts" "volume" "sha256" "common" true 99 "source" "largest_file" [] {} null',
-    covers=("model.media_plan.read_plan",),
+    covers=("model.media.plan.read_plan",),
 )  # fmt: skip
 add(
     "set-index", media.read_index, _index,
-    words='"parts" "volume" "sha256" "common" true 99 "made" "ledger" [] {} null', covers=("model.media.read_index",),
+    words='"parts" "volume" "sha256" "common" true 99 "made" "ledger" [] {} null', covers=("model.media.index.read_index",),
 )  # fmt: skip
 add(
     "volume",

@@ -55,11 +55,11 @@ def _received() -> list[bytes]:
 
 
 add(
-    "record-sent", _packed(set_records.read_sent), _sent, words=_JSON, covers=("media.set_records.read_sent",),
+    "record-sent", _packed(set_records.read_sent), _sent, words=_JSON, covers=("media.set.records.read_sent",),
 )  # fmt: skip
 add(
     "record-received", _packed(set_records.read_received), _received, words=_JSON,
-    covers=("media.set_records.read_received",),
+    covers=("media.set.records.read_received",),
 )  # fmt: skip
 
 
@@ -71,7 +71,7 @@ def _signature() -> list[bytes]:
 
 add(
     "index-signature", lambda data: signed_index.signer_of(b"index", data), _signature,
-    words="bundlekeeper ssh-ed25519 sha512", covers=("media.indexing.signer_of",),
+    words="bundlekeeper ssh-ed25519 sha512", covers=("media.set.signed_index.signer_of",),
 )  # fmt: skip
 
 
@@ -89,7 +89,7 @@ def _receipt() -> list[bytes]:
     return [receipt.write_header(made)]
 
 
-add("receipt", receipt.read_header, _receipt, words=_JSON, covers=("media.receipt.read_header",), examples=120)
+add("receipt", receipt.read_header, _receipt, words=_JSON, covers=("media.receipt.document.read_header",), examples=120)
 
 
 def _slip() -> list[bytes]:
@@ -109,7 +109,7 @@ def _checked_slip(data: bytes) -> object:
 
 
 add("paper-lines", text(slip.read), _slip_lines, words="O 0 I 1 U - .", examples=80)
-add("paper-slip", _checked_slip, _slip, covers=("media.paper_lines.to_lines",), examples=150)
+add("paper-slip", _checked_slip, _slip, covers=("media.receipt.typed_lines.to_lines",), examples=150)
 
 
 @cache
@@ -122,8 +122,9 @@ def _withdrawing() -> Any:
 
 
 add(
-    "notice", lambda data: withdrawal_notice.read_notice(data, _withdrawing()), lambda: [withdrawal_notice.write_notice(_withdrawing())],
-    words=_JSON, covers=("media.notice.read_notice",),
+    "notice", lambda data: withdrawal_notice.read_notice(data, _withdrawing()),
+    lambda: [withdrawal_notice.write_notice(_withdrawing())],
+    words=_JSON, covers=("media.set.withdrawal_notice.read_notice",),
 )  # fmt: skip
 
 
@@ -170,7 +171,7 @@ def _by_hand() -> list[bytes]:
 
 add(
     "plan-by-hand", lambda data: hand_plan.read_plan(data, name="plan.toml", form="toml"), _by_hand,
-    words="[[step]] what servers release infrastructure rack note", covers=("model.plan_file.read_plan",),
+    words="[[step]] what servers release infrastructure rack note", covers=("model.route.hand_plan.read_plan",),
 )  # fmt: skip
 add(
     "plan-json", lambda data: hand_plan.read_plan(data, name="plan.json", form="json"),
@@ -179,5 +180,5 @@ add(
 )  # fmt: skip
 add(
     "route-document", lambda data: route_document.read_document(data, "route.json"), _route, words=_JSON,
-    covers=("model.route_document.read_document",), examples=40,
+    covers=("model.route.document.read_document",), examples=40,
 )  # fmt: skip

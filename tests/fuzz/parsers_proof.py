@@ -112,48 +112,55 @@ add(
     public_key.read_public_key,
     _public_keys,
     words=_PEM,
-    covers=("proof.keys.read_public_key",),
+    covers=("verification.keys.public_key.read_public_key",),
     examples=200,
 )
 add(
     "ssh-blob",
     public_key.from_ssh_blob,
     lambda: [base64.b64decode(line.split()[1]) for line in _public_keys() if line.startswith((b"ssh-", b"ecdsa"))],
-    covers=("proof.keys.from_ssh_blob",),
+    covers=("verification.keys.public_key.from_ssh_blob",),
     examples=200,
 )
 add(
     "minisign-key",
     minisign.read_public_key,
     _minisign_key,
-    covers=("proof.minisign.read_public_key",),
+    covers=("verification.signatures.minisign.read_public_key",),
     words="untrusted comment: RW",
 )
-add("sshsig", sshsig.parse, _sshsig, words=_PEM, covers=("proof.sshsig.parse",), examples=200)
+add("sshsig", sshsig.parse, _sshsig, words=_PEM, covers=("verification.signatures.sshsig.parse",), examples=200)
 add(
     "minisign",
     minisign.parse,
     _minisig,
     words="untrusted trusted comment: RU",
-    covers=("proof.minisign.parse",),
+    covers=("verification.signatures.minisign.parse",),
     examples=200,
 )
-add("cms", cms.parse, _cms, words=_PEM, covers=("proof.cms.parse",), examples=200)
+add("cms", cms.parse, _cms, words=_PEM, covers=("verification.signatures.cms.parse",), examples=200)
 add(
     "certificates",
     certificates.read_certificates,
     _certificates,
     words=_PEM,
-    covers=("proof.certificates.read_certificates",),
+    covers=("verification.keys.certificates.read_certificates",),
     examples=200,
 )
-add("revocation-lists", revocation.read_crls, _crls, words=_PEM, covers=("proof.revocation.read_crls",), examples=200)
+add(
+    "revocation-lists",
+    revocation.read_crls,
+    _crls,
+    words=_PEM,
+    covers=("verification.keys.revocation.read_crls",),
+    examples=200,
+)
 add(
     "private-key",
     lambda data: signing.read_private_key(data, lambda _: b"x"),
     _private_keys,
     words=_PEM,
-    covers=("proof.signing.read_private_key",),
+    covers=("verification.signatures.sign.read_private_key",),
     examples=60,
 )
 add(
@@ -161,35 +168,35 @@ add(
     _read_trust,
     _trust_toml,
     words="entry form key_type purposes roots = [ ] dropped why",
-    covers=("proof.trust_format.from_files",),
+    covers=("verification.keys.entry_files.from_files",),
 )
 add(
     "der",
     wire.der_parts,
     lambda: [data for data in _certificates() if data[:1] == b"\x30"],
-    covers=("proof.wire.der_parts",),
+    covers=("verification.encodings.wire.der_parts",),
     examples=200,
 )
-add("pem", wire.pem_blocks, _certificates, words=_PEM, covers=("proof.wire.pem_blocks",), examples=200)
+add("pem", wire.pem_blocks, _certificates, words=_PEM, covers=("verification.encodings.wire.pem_blocks",), examples=200)
 add(
     "base64",
     wire.strict_base64,
     lambda: [base64.b64encode(b"some bytes, not many")],
-    covers=("proof.wire.strict_base64",),
+    covers=("verification.encodings.wire.strict_base64",),
     examples=200,
 )
 add(
     "raw-signature",
     lambda data: forms.signature_bytes(data, length=64),
     lambda: [bytes(64), base64.b64encode(bytes(64)), base64.b64encode(bytes(64)) + b"\n"],
-    covers=("proof.forms.signature_bytes",),
+    covers=("verification.signatures.forms.signature_bytes",),
     examples=200,
 )
 add(
     "ecdsa-pair",
     lambda data: forms.ecdsa_signature_bytes(data, 256),
     lambda: [bytes.fromhex("3006020101020101")],
-    covers=("proof.forms.ecdsa_signature_bytes",),
+    covers=("verification.signatures.forms.ecdsa_signature_bytes",),
     examples=200,
 )
 
@@ -197,8 +204,8 @@ add(
     "certificate-der",
     public_key.read_certificate,
     lambda: _ders(_certificates),
-    covers=("proof.keys.read_certificate",),
+    covers=("verification.keys.public_key.read_certificate",),
 )
-add("root-der", certificates.require_root, lambda: _roots(), covers=("proof.certificates.require_root",))
-add("list-der", revocation.load_crl, lambda: _ders(_crls), covers=("proof.revocation.load_crl",))
-add("spki", public_key.from_spki, lambda: _ders(_public_keys), covers=("proof.keys.from_spki",))
+add("root-der", certificates.require_root, lambda: _roots(), covers=("verification.keys.certificates.require_root",))
+add("list-der", revocation.load_crl, lambda: _ders(_crls), covers=("verification.keys.revocation.load_crl",))
+add("spki", public_key.from_spki, lambda: _ders(_public_keys), covers=("verification.keys.public_key.from_spki",))

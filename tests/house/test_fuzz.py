@@ -29,14 +29,14 @@ PACKAGE = Path(__file__).parents[2] / "bundlekeeper"
 SEED = 20261125 if os.environ.get("CI") else random.SystemRandom().randrange(1 << 32)
 #: Functions that take bytes and parse nothing by themselves, with the reason.
 EXEMPT = {
-    "cli.writing": "writes",
-    "cli.signing": "signs",
-    "cli.tour_world": "makes the tour's files",
-    "ledger.workbook_cells.cells_of": "run by ledger.workbook in a process of its own",
-    "store.listing.read_listing": "a memory around model.reading.lint",
-    "store.vouching.digests_of": "computes digests",
-    "proof.sshsig.verify": "takes what parse made",
-    "proof.sshsig.sign": "signs",
+    "cli.screen.user_files": "writes",
+    "cli.commands.signing": "signs",
+    "demo.tour_world": "makes the tour's files",
+    "links.spreadsheet.subprocess.cells_of": "run by ledger.workbook in a process of its own",
+    "store.verifying.expected.read_listing": "a memory around model.reading.lint",
+    "store.signatures.voucher.digests_of": "computes digests",
+    "verification.signatures.sshsig.verify": "takes what parse made",
+    "verification.signatures.sshsig.sign": "signs",
 }
 #: Readers that are being written; must be empty before anything is called done.
 LATER: tuple[str, ...] = ()

@@ -4,8 +4,8 @@ Rules: a piece starts when all before it have ended, runs in one window without 
 one of its locks, more than `per_cluster` servers of one cluster, or anything at all where it is `alone`. The schedule
 is the shortest up to five pieces; of more, the best of five orders by rank, each piece as early as it may, and up to 30
 of what single moves make of it, which is not always the shortest: of 800 small cases it was in 797, of 45 with six or
-seven pieces in 43 (tests/planning/windows/test_schedule.py). `lower_bound` says what none can beat; often the shortest is above
-it. Rounds are the shortest up to 2,000 states, else the longest chain first.
+seven pieces in 43 (tests/planning/windows/test_schedule.py). `lower_bound` says what none can beat; often the shortest
+is above it. Rounds are the shortest up to 2,000 states, else the longest chain first.
 """
 
 from __future__ import annotations

@@ -146,7 +146,8 @@ def limited(base: Path, limit: str, number: int) -> tuple[int, dict[str, Any]]:
     data = (base / "source/a.fwb").read_bytes()
     (base / "bundles.json").write_text(json.dumps([["a.fwb", len(data), hashlib.sha256(data).hexdigest(), "6.1.0"]]))
     code = (
-        f"import resource, sys; from pathlib import Path; import tests.kits.store_child as c, bundlekeeper.store.database.rebuild;"
+        "import resource, sys; from pathlib import Path;"
+        "import tests.kits.store_child as c, bundlekeeper.store.database.rebuild;"
         f"resource.setrlimit(resource.{limit}, ({number}, {number})); sys.exit(c.main(Path(sys.argv[1])))"
     )
     done = subprocess.run([sys.executable, "-c", code, base], cwd=ROOT, capture_output=True, text=True, check=False)

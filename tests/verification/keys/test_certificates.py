@@ -73,7 +73,7 @@ def test_a_chain_for_code_signing_is_good(leaf_type: str) -> None:
 
 
 def test_openssl_agrees_about_the_chain_and_its_dates(tmp_path: Path) -> None:
-    """The line of the docstring of `bundlekeeper.verification.keys.certificates`, taken from it and run at several times."""
+    """The line of the docstring of `verification.keys.certificates`, taken from it and run at several times."""
     c = chain()
     (tmp_path / "roots.pem").write_bytes(pem(c.root))
     (tmp_path / "intermediates.pem").write_bytes(pem(c.middle))

@@ -87,7 +87,7 @@ def test_pem_pinned_certificates_and_changed_content(tmp_path: Path) -> None:
 
 
 def test_openssl_verifies_what_is_good_here(tmp_path: Path) -> None:
-    """The line of the docstring of `bundlekeeper.verification.signatures.cms`, taken from it and run on the library's signature."""
+    """The line of the docstring of `verification.signatures.cms`, taken from it and run on the library's signature."""
     c = chain("rsa")
     files(c, tmp_path)
     (tmp_path / "FILE.cms").write_bytes(ours(c))
