@@ -134,7 +134,7 @@ def _kept(store: Store | None, voucher: Voucher) -> tuple[Loaded, Ruling]:
 
 
 def _doubts(store: Store | None, loaded: Loaded) -> list[Finding]:
-    from bundlekeeper.store.adding.accept_manifest import doubts
+    from bundlekeeper.store.contents.manifest_dates import doubts
 
     if store is None or not store.catalogue_path.exists():
         return []

@@ -101,7 +101,8 @@ def _manifest() -> list[bytes]:
 add(
     "manifest",
     lambda data: (read_manifest.lint(data, name="m", today=TODAY), read_manifest.read(data, name="m", today=TODAY)),
-    _manifest, covers=("model.lint.read_manifest.read", "model.lint.read_manifest.lint"), examples=60, calls=40_000, calls_a_byte=300,
+    _manifest, covers=("model.lint.read_manifest.read", "model.lint.read_manifest.lint"),
+    examples=60, calls=40_000, calls_a_byte=300,
     words="[[bundle]] [kind.bios] [versions] order natural semver debian listed list onto standing withdrawn size "
     "sha256 [[jump]] [[beside]] need when from to >=6.0,<6.2 images { } [ ] = family build managed only scope pair",
 )  # fmt: skip
@@ -402,7 +403,8 @@ add(
 )  # fmt: skip
 add(
     "set-index", media.read_index, _index,
-    words='"parts" "volume" "sha256" "common" true 99 "made" "ledger" [] {} null', covers=("model.media.index.read_index",),
+    words='"parts" "volume" "sha256" "common" true 99 "made" "ledger" [] {} null',
+    covers=("model.media.index.read_index",),
 )  # fmt: skip
 add(
     "volume",

@@ -13,7 +13,7 @@ from tempfile import TemporaryDirectory
 
 from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.verification.encodings import wire
-from bundlekeeper.verification.keys import certificates, entry_files, public_key, revocation
+from bundlekeeper.verification.keys import certificates, entry_files, minisign_key, public_key, revocation
 from bundlekeeper.verification.signatures import cms, forms, minisign, sshsig
 from bundlekeeper.verification.signatures import sign as signing
 from tests.fuzz.parsers import add
@@ -124,9 +124,9 @@ add(
 )
 add(
     "minisign-key",
-    minisign.read_public_key,
+    minisign_key.read_public_key,
     _minisign_key,
-    covers=("verification.signatures.minisign.read_public_key",),
+    covers=("verification.signatures.minisign_key.read_public_key",),
     words="untrusted comment: RW",
 )
 add("sshsig", sshsig.parse, _sshsig, words=_PEM, covers=("verification.signatures.sshsig.parse",), examples=200)

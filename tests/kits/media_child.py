@@ -1,6 +1,7 @@
 """One write of a media set in a process of its own, for tests that kill it.
 
-`python -m tests.kits.media_child BASE STICK`: BASE holds the store that `tests.kits.media_write_kit.World` made there. Prints what became of each volume.
+`python -m tests.kits.media_child BASE STICK`: BASE holds the store that `tests.kits.media_write_kit.World` made there.
+Prints what became of each volume.
 """
 
 from __future__ import annotations

@@ -16,11 +16,11 @@ from cryptography import x509
 from bundlekeeper.model.trust import TrustEntry
 from bundlekeeper.verification.encodings.refusals import SignatureError
 from bundlekeeper.verification.encodings.wire import der_parts, pem_blocks, strict_base64
-from bundlekeeper.verification.keys import certificates, revocation
+from bundlekeeper.verification.keys import certificates, minisign_key, revocation
 from bundlekeeper.verification.keys.entries import Sources, make_entry
 from bundlekeeper.verification.keys.entry_files import from_files, to_files
 from bundlekeeper.verification.keys.public_key import from_ssh_blob, read_certificate, read_public_key, ssh_blob
-from bundlekeeper.verification.signatures import cms, forms, minisign, sshsig
+from bundlekeeper.verification.signatures import cms, forms, sshsig
 from bundlekeeper.verification.signatures.sign import read_private_key
 from tests.kits.signing_world import (
     RAW,
@@ -103,12 +103,12 @@ def test_public_keys(key_type: str) -> None:
         read: Callable[[bytes], object] = from_ssh_blob if seed == 5 else read_public_key
         for data in some([*mutations(start, seed), *garbage(seed)]):
             only_our_errors(read, data)
-            only_our_errors(minisign.read_public_key, data)
+            only_our_errors(minisign_key.read_public_key, data)
 
 
 def test_minisign_keys() -> None:
     for data in some([*mutations(test_minisign.public_file(), 1), *garbage(1)]):
-        only_our_errors(minisign.read_public_key, data)
+        only_our_errors(minisign_key.read_public_key, data)
 
 
 @pytest.mark.parametrize(("form", "key_type"), RAW)

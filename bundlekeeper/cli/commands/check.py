@@ -128,7 +128,7 @@ def _run(
 
     Returns the result, all findings with those about the manifest itself, and the ruling on its signature.
     """
-    from bundlekeeper.store.adding.accept_manifest import doubts, latest
+    from bundlekeeper.store.contents.manifest_dates import doubts, latest
     from bundlekeeper.store.signatures.voucher import NO_RULING
     from bundlekeeper.store.verifying.check import check_folder, check_store
     from bundlekeeper.store.verifying.expected import kept, read_listing

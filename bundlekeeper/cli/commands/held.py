@@ -38,7 +38,7 @@ def held(
     json: JsonOption = False,
 ) -> int:
     """What the store holds, by family: version, size, images, when and how proven, standing."""
-    from bundlekeeper.store.adding.accept_manifest import stands
+    from bundlekeeper.store.contents.manifest_dates import stands
     from bundlekeeper.store.contents.repair import consulted
     from bundlekeeper.store.contents.right_now import findings_of, holdings
     from bundlekeeper.store.signatures.voucher import read_acceptance

@@ -184,7 +184,7 @@ def _opened(file: str) -> BinaryIO:
 @app.command()
 def rebuild(store: StoreOption = None, json: JsonOption = False) -> int:
     """Make what `where` answers from again out of the events, which stay as they are; say how much had been wrong."""
-    from bundlekeeper.ledger.record.ledger import LOAD_HINT, inventory_wrong
+    from bundlekeeper.ledger.record.kept_texts import LOAD_HINT, inventory_wrong
     from bundlekeeper.ledger.record.rebuild import rebuild as make_again
 
     with ExitStack() as stack:
@@ -213,7 +213,7 @@ def salvage(
     json: JsonOption = False,
 ) -> int:
     """Save every readable event of a damaged ledger into a new one, with a chain of its own."""
-    from bundlekeeper.ledger.record.verify import salvage as save
+    from bundlekeeper.ledger.record.salvage import salvage as save
 
     saved = save(store_root(store) / ".keeper" / LEDGER, out, now())
     found = [finding("missing", f"event {number}", "could not be read; it is lost") for number in saved.lost]

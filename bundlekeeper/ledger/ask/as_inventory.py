@@ -20,7 +20,8 @@ from bundlekeeper.ledger.ask.as_of import AsOf, Stood, among
 from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen
 from bundlekeeper.ledger.event.places import RowsQuestion
 from bundlekeeper.ledger.event.rows import PLACE_OF, WHAT_CODE, events_of, from_row, is_void
-from bundlekeeper.ledger.record.ledger import LOAD_HINT, Ledger, Recorded
+from bundlekeeper.ledger.record.kept_texts import LOAD_HINT
+from bundlekeeper.ledger.record.ledger import Ledger, Recorded
 from bundlekeeper.ledger.state.absence import reading_rows
 from bundlekeeper.ledger.state.fold import Bank
 from bundlekeeper.model.inventory import changes as inventory_changes

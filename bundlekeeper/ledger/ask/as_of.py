@@ -19,9 +19,10 @@ from bundlekeeper.ledger.ask.future_events import is_any
 from bundlekeeper.ledger.event import own_chain, seals
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import EventKind
+from bundlekeeper.ledger.event.learnings import learnings
 from bundlekeeper.ledger.event.places import RowsQuestion, by_place, components, of_way
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, counts, events_of, is_void, sealed
-from bundlekeeper.ledger.record.ledger import Ledger, learnings
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.state.absence import SilentReadings, in_scope, reading_rows
 from bundlekeeper.ledger.state.fold import OPEN, Bank, ComponentState, Fact, Image, Interval, Snapshot, fact_of, fold
 from bundlekeeper.ledger.state.projection import STATE_COLUMNS, held_of, lookups, whole_state

@@ -28,7 +28,7 @@ from bundlekeeper.formats.escape import counted
 from bundlekeeper.ledger.event import chain, own_chain
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import Event, canonical, from_content
-from bundlekeeper.ledger.exchange import other_chains
+from bundlekeeper.ledger.record import other_chains
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.inventory.types import MAX_BYTES
 

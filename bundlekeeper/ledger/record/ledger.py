@@ -7,7 +7,6 @@ derived from the events changes with them. Many processes may record at once: th
 
 from __future__ import annotations
 
-import hashlib
 import os
 import sqlite3
 import zlib
@@ -22,11 +21,13 @@ from typing import Self
 
 from bundlekeeper.errors import DamagedError, InputError, KeeperError
 from bundlekeeper.formats import moments
-from bundlekeeper.ledger.event import chain, database, own_chain, seals
+from bundlekeeper.ledger.event import chain, database, own_chain
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import Event
+from bundlekeeper.ledger.event.learnings import learnings
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, Words, from_row, insist_on_events, is_void, sealed
 from bundlekeeper.ledger.record.check_tail import check_tail
+from bundlekeeper.ledger.record.kept_texts import LOAD_HINT, inventory_wrong, unpacked
 from bundlekeeper.ledger.state.projection import Images
 
 
@@ -156,7 +157,7 @@ class Ledger:
                     events = appending.arranged(events)
                 ids = appending.append(events, learned_us)
                 for digest, text in (documents or {}).items():
-                    if _unpacked(self._packed(digest), digest) is None:  # not there, or damaged: this heals it
+                    if unpacked(self._packed(digest), digest) is None:  # not there, or damaged: this heals it
                         packed = zlib.compress(text.encode(), 6) if isinstance(text, str) else text
                         into = "INSERT OR REPLACE INTO document (sha256, text) VALUES (?, ?)"
                         self.connection.execute(into, (bytes.fromhex(digest), packed))
@@ -172,7 +173,7 @@ class Ledger:
         """The text kept under a SHA-256; None where there is none. Raises as `reading`, DamagedError."""
         with self.reading():
             packed = self._packed(digest)
-            text = _unpacked(packed, digest)
+            text = unpacked(packed, digest)
             if packed is not None and text is None:
                 raise DamagedError(f"the ledger is damaged: {inventory_wrong(digest)}", hint=LOAD_HINT)
             return text
@@ -182,7 +183,7 @@ class Ledger:
         with self.reading():
             rows = self.connection.execute("SELECT sha256 FROM document ORDER BY sha256").fetchall()
             digests = [digest.hex() if isinstance(digest, bytes) else "" for (digest,) in rows]
-            return [digest for digest in digests if not digest or _unpacked(self._packed(digest), digest) is None]
+            return [digest for digest in digests if not digest or unpacked(self._packed(digest), digest) is None]
 
     def _packed(self, digest: str) -> object:
         select = "SELECT text FROM document WHERE sha256 = ?"
@@ -251,32 +252,3 @@ class _Learned:
 
     def of(self, seq: int) -> moments.Moment:
         return moments.Moment(self._rows[bisect_right(self._firsts, seq) - 1][1], False, "UTC")
-
-
-def learnings(connection: sqlite3.Connection) -> list[tuple[int, int]]:
-    """When events were learned: from which number on, and the moment. Raises DamagedError where that is not all."""
-    rows = connection.execute("SELECT first, at, seal FROM learning ORDER BY first").fetchall()
-    if len({row[0] for row in rows}) != own_chain.read(connection).learned or not all(
-        seals.is_whole(row[:2], row[2]) for row in rows
-    ):
-        raise DATABASE.damaged("when events were learned is not what was written")
-    return [(first, at) for first, at, _ in rows]
-
-
-LOAD_HINT = (
-    "load the same inventory again (bundlekeeper inventory load FILE): its text is kept anew, nothing else changes"
-)
-
-
-def inventory_wrong(digest: str) -> str:
-    """What to say of a kept text that is not what it was."""
-    return f"the text of the inventory {digest[:12]}… is not what it was"
-
-
-def _unpacked(packed: object, digest: str) -> str | None:
-    """The text of a row of `document`; None where it is not the text with this SHA-256."""
-    try:
-        data = zlib.decompress(packed) if isinstance(packed, bytes) else b""
-        return data.decode() if hashlib.sha256(data).hexdigest() == digest else None
-    except (zlib.error, UnicodeDecodeError):
-        return None

@@ -9,24 +9,40 @@ from __future__ import annotations
 import sqlite3
 import struct
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import suppress
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from datetime import datetime
-from pathlib import Path
+from typing import Protocol
 
-from bundlekeeper.errors import DamagedError, InputError, KeeperError
+from bundlekeeper.errors import DamagedError, InputError
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.ledger.event import chain, seals
 from bundlekeeper.ledger.event.database import DATABASE
-from bundlekeeper.ledger.event.events import Event
-from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, Words, from_row, is_sealed
-from bundlekeeper.ledger.exchange import other_chains
+from bundlekeeper.ledger.event.learnings import learnings
+from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, Words, is_sealed
+from bundlekeeper.ledger.record import other_chains
 from bundlekeeper.ledger.record.check_tail import wrong_with
-from bundlekeeper.ledger.record.ledger import LOAD_HINT, Ledger, inventory_wrong, learnings
+from bundlekeeper.ledger.record.kept_texts import LOAD_HINT, inventory_wrong
 from bundlekeeper.ledger.state.projection import HELD_COLUMNS, STATE_COLUMNS
 
 _MAX_WRONG = 100
 _PAGE = 1000
+
+
+class ReadableLedger(Protocol):
+    """An open ledger, as far as verifying needs it."""
+
+    connection: sqlite3.Connection
+    where: str
+    words: Words
+
+    def head(self) -> chain.Head:
+        """The chain's head now."""
+
+    def reading(self) -> AbstractContextManager[None]:
+        """One snapshot for several questions."""
+
+    def wrong_documents(self) -> list[str]:
+        """The SHA-256 of every kept text that is not what it was."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +68,7 @@ class Verified:
         return not self.wrong and (not self.asked or self.at is not None)
 
 
-def verify(book: Ledger, head: str = "") -> Verified:
+def verify(book: ReadableLedger, head: str = "") -> Verified:
     """Read everything and hold it against the chain; `head` is a head printed earlier, as hexadecimal digits.
 
     Raises InputError for a `head` that is none; LockedError, UnfinishedError. Damage is told, not raised.
@@ -93,12 +109,12 @@ _SEALED = {
 }
 
 
-def broken(book: Ledger, table: str) -> int:
+def broken(book: ReadableLedger, table: str) -> int:
     """How many rows of a derived table are not what was written. Raises sqlite3.Error."""
     return sum(not seals.is_whole(row[:-1], row[-1]) for row in book.connection.execute(_SEALED[table]))
 
 
-def _derived(book: Ledger) -> Iterator[str]:
+def _derived(book: ReadableLedger) -> Iterator[str]:
     """What the rows that are derived from the events say wrongly."""
     for table in _SEALED:
         count = broken(book, table)
@@ -106,7 +122,7 @@ def _derived(book: Ledger) -> Iterator[str]:
             yield f"{counted(count, 'row')} of {table} {'is' if count == 1 else 'are'} not what was written"
 
 
-def _insist_on_others(book: Ledger) -> None:
+def _insist_on_others(book: ReadableLedger) -> None:
     """Insist on the rows beside the events that nothing makes again. Raises DamagedError."""
     other_chains.insist_on_rows(book.connection)
     words = Words(book.connection)
@@ -117,7 +133,7 @@ def _insist_on_others(book: Ledger) -> None:
     learnings(book.connection)
 
 
-def wrong_events(book: Ledger) -> list[str]:
+def wrong_events(book: ReadableLedger) -> list[str]:
     """What is wrong with the events themselves and their chain, at most a hundred lines; what is derived is not read.
 
     Raises DamagedError where the file cannot be read; LockedError, UnfinishedError.
@@ -141,7 +157,7 @@ class _Walked:
     at: int | None = None
 
 
-def _walk(book: Ledger, asked: bytes, found: _Walked) -> None:
+def _walk(book: ReadableLedger, asked: bytes, found: _Walked) -> None:
     found.head = book.head()
     running = chain.genesis(bytes.fromhex(found.head.book))
     found.at = 0 if running == asked else None
@@ -163,7 +179,7 @@ def _walk(book: Ledger, asked: bytes, found: _Walked) -> None:
         found.wrong.append(f"the chain of {expected} events does not end in the head that the ledger has")
 
 
-def _events(book: Ledger) -> Iterator[tuple[int, bytes, str, bool]]:
+def _events(book: ReadableLedger) -> Iterator[tuple[int, bytes, str, bool]]:
     """Number, stored id, what is wrong of every event, and whether it has its seal."""
     after = 0
     query = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq > ? ORDER BY seq LIMIT {_PAGE}"  # noqa: S608  (our own names)
@@ -175,95 +191,3 @@ def _events(book: Ledger) -> Iterator[tuple[int, bytes, str, bool]]:
         if len(rows) < _PAGE:
             return
         after = rows[-1][0]
-
-
-@dataclass(frozen=True, slots=True)
-class Saved:
-    """How many events could be saved into the new ledger, and the numbers of those that could not.
-
-    `texts` are the SHA-256 of the inventories whose events were saved and whose texts could not be.
-    """
-
-    events: int
-    lost: tuple[int, ...]
-    texts: tuple[str, ...] = ()
-
-
-def salvage(damaged: Path, target: Path, learned: datetime) -> Saved:
-    """Save every event of a damaged ledger that can be read and is what it was into a new ledger at `target`.
-
-    The new ledger has a chain of its own. `learned` is the time now, aware. Raises InputError when `target` is there or
-    there is no damaged ledger; DamagedError when nothing at all can be read; UnfinishedError.
-    """
-    if target.exists():
-        raise InputError("there is a file of that name already", where=str(target), hint="name a new one")
-    if not damaged.is_file():
-        raise InputError("there is no ledger to save anything from", where=str(damaged), hint=_LOST_HINT)
-    try:
-        found, lost, documents = _saved_from(damaged)
-    except DamagedError as e:
-        says = f"nothing can be saved, every event in this file is lost: {_why(damaged) or e.says}"
-        raise DamagedError(says, where=str(damaged), hint=_LOST_HINT) from e
-    with Ledger.open(target, write=True) as book:
-        book.record(found, learned, documents=documents)
-    named = dict.fromkeys(event.document for event in found if event.document)
-    return Saved(len(found), tuple(lost), tuple(digest for digest in named if digest not in documents))
-
-
-_LOST_HINT = (
-    "move the file aside and put the last copy of it back; without one, begin a new ledger and merge into it what "
-    "other stores and earlier exports hold (bundlekeeper ledger merge FILE), then load what runs today"
-)
-
-
-def _saved_from(damaged: Path) -> tuple[list[Event], list[int], dict[str, str]]:
-    with DATABASE.on_disk(str(damaged)):
-        connection = sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)
-        try:
-            source = Ledger(connection, damaged)
-            source.words = Words(connection, trusting=True)  # every event is held against its id
-            if not connection.execute("SELECT 1 FROM sqlite_schema WHERE name = 'event'").fetchone():
-                raise DamagedError("it has no table of events", where=str(damaged))
-            count = connection.execute("SELECT max(seq) FROM event").fetchone()[0] or 0
-            found, lost = _readable(source, count)
-            return found, lost, _documents(source, found)
-        finally:
-            connection.close()
-
-
-def _why(damaged: Path) -> str:
-    """What the file's own header says of a file that is cut short (sqlite.org/fileformat2.html §1.3)."""
-    size = damaged.stat().st_size
-    with damaged.open("rb") as file:
-        header = file.read(100)
-    if len(header) < 100:
-        return f"it has {size} bytes"
-    page = int.from_bytes(header[16:18], "big")
-    due = (65536 if page == 1 else page) * int.from_bytes(header[28:32], "big")
-    return f"it has {size} of {due} bytes" if size < due else ""
-
-
-def _readable(source: Ledger, count: int) -> tuple[list[Event], list[int]]:
-    found, lost = [], []
-    for seq in range(1, count + 1):
-        try:
-            query = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq = ?"  # noqa: S608  (our own names)
-            row = source.connection.execute(query, (seq,)).fetchone()
-            if row is None or wrong_with(row, source.words):
-                lost.append(seq)
-            else:
-                found.append(from_row(row, source.words))
-        except (sqlite3.Error, KeeperError, ValueError):
-            lost.append(seq)
-    return found, lost
-
-
-def _documents(source: Ledger, events: list[Event]) -> dict[str, str]:
-    """The texts of inventories that can be read, each by itself, by their SHA-256."""
-    found: dict[str, str] = {}
-    for digest in dict.fromkeys(event.document for event in events if event.document):
-        with suppress(sqlite3.Error, KeeperError):
-            text = source.document(digest)
-            if text is not None:
-                found[digest] = text
-    return found

@@ -28,7 +28,7 @@ from bundlekeeper.verification.hashing.read import Digest, Stop, TargetError, To
 if TYPE_CHECKING:
     from hashlib import _Hash as Hash
 
-    from bundlekeeper.media.receiving.source import Payload
+    from bundlekeeper.media.receiving.payload import Payload
     from bundlekeeper.store.disk.walk import WalkEntry
 
 

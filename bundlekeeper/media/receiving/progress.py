@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.media.receiving.find_volumes import FoundVolume
-from bundlekeeper.media.receiving.source import Payload
+from bundlekeeper.media.receiving.payload import Payload
 from bundlekeeper.media.set.records import HELD, PROVEN, Arrived, ReceivedSet
 from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex
 

@@ -24,8 +24,9 @@ from bundlekeeper.media.receiving import find_volumes as found
 from bundlekeeper.media.receiving import progress as arrival
 from bundlekeeper.media.receiving import signed_texts
 from bundlekeeper.media.receiving.join_parts import Joining, begun_bytes
+from bundlekeeper.media.receiving.payload import Payload
 from bundlekeeper.media.receiving.progress import VolumeRow
-from bundlekeeper.media.receiving.source import Payload, SetSource
+from bundlekeeper.media.receiving.source import SetSource
 from bundlekeeper.media.set import signer as vouch
 from bundlekeeper.media.set import withdrawal_notice
 from bundlekeeper.media.set.records import ReceivedSet

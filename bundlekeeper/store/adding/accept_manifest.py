@@ -11,12 +11,13 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
-from typing import TYPE_CHECKING, Protocol
+from datetime import date, datetime
+from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.store.contents import quarantine
+from bundlekeeper.store.contents.manifest_dates import called, doubts, is_ahead, latest, uncorrected
 from bundlekeeper.store.database.bundle_facts import Facts
 from bundlekeeper.store.database.catalogue import Catalogue
 from bundlekeeper.store.database.rows import Accepted
@@ -30,23 +31,6 @@ if TYPE_CHECKING:
     from bundlekeeper.model.lint.read_manifest import Loaded
 
 FOLDER = "manifests"
-AHEAD = timedelta(days=1)
-
-
-class Dated(Protocol):
-    """A manifest, or what the store remembers of one."""
-
-    @property
-    def platform(self) -> str:
-        """Its platform."""
-
-    @property
-    def sequence(self) -> int:
-        """Its number."""
-
-    @property
-    def issued(self) -> date:
-        """Its date of issue."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +70,7 @@ def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys, 
     """
     manifest = loaded.manifest
     whys.insist()
-    subject = _called(manifest)
+    subject = called(manifest)
     _one_platform(manifest.platform, known)
     _no_contradiction(loaded, known, subject)
     _not_ahead(manifest.issued, subject, now)
@@ -109,7 +93,7 @@ def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys, 
             )
         exceptions.append(("expired", whys.expired))
         findings.append(finding("expired", subject, f"{says}; accepted: {whys.expired}", level=Level.NOTE))
-    findings += doubts(subject, _uncorrected(known, manifest), now, manifest.issued)
+    findings += doubts(subject, uncorrected(known, manifest), now, manifest.issued)
     accepted = Accepted(
         manifest.platform,
         manifest.sequence,
@@ -122,71 +106,8 @@ def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys, 
     return Admission(accepted, tuple(findings), tuple(exceptions))
 
 
-def latest(known: Sequence[Accepted], now: datetime, coming: Dated | None = None) -> datetime:
-    """The time to judge dates by: now, or the newest acceptance where this machine's clock is behind it. Pure.
-
-    A clock that is set back must not make an expired manifest or key good again. An acceptance counts no more once its
-    manifest's date was corrected: by one in `known`, or by the one that is `coming`.
-    """
-    return max([now, *(each.accepted_at for each in _uncorrected(known, coming))])
-
-
-def doubts(subject: str, known: Sequence[Accepted], now: datetime, issued: date | None = None) -> list[Finding]:
-    """The finding that this machine's clock is behind what the store knows of, or nothing. Pure.
-
-    `issued` is what the manifest called `subject` states; without it that of the manifest in force counts.
-    """
-    if issued is not None:
-        stated = [(subject, issued)]
-    else:
-        stated = [(_called(each), each.issued) for each in _uncorrected(known)[-1:]]
-    for name, day in stated:
-        if _is_ahead(day, now):
-            says = f"{name} was issued on {day}; this machine's clock says {now.date()}"
-            hint = "where the clock is right, take a later manifest that states the right date; else set the clock"
-            return [finding("clock-doubtful", subject, says, hint)]
-    newest = max(_uncorrected(known), key=lambda each: each.accepted_at, default=None)
-    if newest is None or now.date() >= newest.accepted_at.date():
-        return []
-    says = f"{_called(newest)} was accepted on {newest.accepted_at.date()}; this machine's clock says {now.date()}"
-    return [
-        finding("clock-doubtful", subject, says, "find out which of the two clocks is wrong, that day's or today's")
-    ]
-
-
-def stands(known: Sequence[Accepted], now: datetime) -> list[Finding]:
-    """What is to be said of the manifest in force, by its dates: expired, or a clock that is behind. Pure."""
-    if not known:
-        return []
-    newest = known[-1]
-    subject = _called(newest)
-    found = doubts(subject, known, now)
-    if newest.expires is not None and newest.expires < latest(known, now).date():
-        found.append(finding("expired", subject, f"expired on {newest.expires}", "ask for a newer manifest"))
-    return found
-
-
-def _called(manifest: Dated) -> str:
-    return f"{manifest.platform}, sequence {manifest.sequence}"
-
-
-def _is_ahead(issued: date, now: datetime) -> bool:
-    """A day of issue, which states no zone, may be one ahead of UTC's (the zones go up to UTC+14)."""
-    return issued > now.date() + AHEAD
-
-
-def _uncorrected(known: Sequence[Accepted], coming: Dated | None = None) -> list[Accepted]:
-    """Those whose date of issue stands: no manifest of a higher number states an earlier one.
-
-    What is corrected so was issued, and accepted, by a clock that was ahead. Whoever sets a clock back has no such
-    manifest to show: an older one has a lower number.
-    """
-    later = [*known, *([coming] if coming is not None else [])]
-    return [k for k in known if not any(m.sequence > k.sequence and m.issued < k.issued for m in later)]
-
-
 def _not_ahead(issued: date, subject: str, now: datetime) -> None:
-    if _is_ahead(issued, now):
+    if is_ahead(issued, now):
         raise RefusedError(
             f"{subject} was issued on {issued}, more than a day ahead: this machine's clock says {now.date()}",
             hint="where the clock is right, ask for a manifest that states the right date of issue; else set the clock",

@@ -17,7 +17,8 @@ from bundlekeeper.formats.escape import counted
 from bundlekeeper.model.manifest.digest_origin import is_own_copy
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.catalogue import Catalogue
-from bundlekeeper.store.database.rows import Fingerprint, Held, Proof
+from bundlekeeper.store.database.rows import Held, Proof
+from bundlekeeper.store.disk.files import Fingerprint
 
 
 @dataclass(frozen=True, slots=True)

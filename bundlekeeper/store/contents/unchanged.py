@@ -31,8 +31,8 @@ import signal
 import time
 from datetime import datetime
 
-from bundlekeeper.store.database.rows import Fingerprint, Proof
-from bundlekeeper.store.disk.files import fingerprint_of
+from bundlekeeper.store.database.rows import Proof
+from bundlekeeper.store.disk.files import Fingerprint, fingerprint_of
 from bundlekeeper.store.disk.filesystem import FsKind
 
 _COARSE = 5  # CLOCK_REALTIME_COARSE (linux/time.h): the clock that file times are taken from

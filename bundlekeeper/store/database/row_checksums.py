@@ -15,7 +15,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, Generic, TypeVar
 
-from bundlekeeper.store.database.rows import UNKNOWN_SIGNATURE, Accepted, Fingerprint, Held, HeldImage, Proof, Stated
+from bundlekeeper.store.database.rows import UNKNOWN_SIGNATURE, Accepted, Held, HeldImage, Proof, Stated
+from bundlekeeper.store.disk.files import Fingerprint
 
 T = TypeVar("T")
 Values = tuple[Any, ...]

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
+from bundlekeeper.store.disk.files import Fingerprint
+
 
 @dataclass(frozen=True, slots=True)
 class Stated:
@@ -21,17 +23,6 @@ class Stated:
 
 #: Stands where it is not known whether the manifest stated a signature: a row older than that knowledge.
 UNKNOWN_SIGNATURE = Stated("", "", "")
-
-
-@dataclass(frozen=True, slots=True)
-class Fingerprint:
-    """What `stat` says of a file, in the units of `stat`: bytes and nanoseconds."""
-
-    size: int
-    mtime_ns: int
-    ctime_ns: int
-    inode: int
-    device: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,10 +12,10 @@ import os
 import stat
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 from bundlekeeper.errors import KeeperError, RefusedError, UnfinishedError
-from bundlekeeper.store.database.rows import Fingerprint
 
 FOLDER_MODE = 0o755
 FILE_MODE = 0o444  # files of the store are read, never written
@@ -40,6 +40,17 @@ _HINTS = {
     errno.EFBIG: "the file system or a limit (ulimit -f) forbids files of this size",
     errno.EIO: "the device failed: look at the system's log; what was not finished is not in the store",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Fingerprint:
+    """What `stat` says of a file, in the units of `stat`: bytes and nanoseconds."""
+
+    size: int
+    mtime_ns: int
+    ctime_ns: int
+    inode: int
+    device: int
 
 
 def trouble(error: OSError, doing: str, where: str = "") -> UnfinishedError:

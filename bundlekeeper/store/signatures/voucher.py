@@ -317,7 +317,7 @@ def not_before(store: Store, now: datetime) -> datetime:
 
     A catalogue that cannot be read is told by whoever opens it next.
     """
-    from bundlekeeper.store.adding.accept_manifest import latest
+    from bundlekeeper.store.contents.manifest_dates import latest
 
     with suppress(KeeperError), store.catalogue(write=False) as catalogue:
         return latest(catalogue.accepted(), now)

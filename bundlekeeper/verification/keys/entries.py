@@ -25,7 +25,7 @@ from bundlekeeper.verification.encodings.refusals import (
     SignatureError,
     StrangerKeyError,
 )
-from bundlekeeper.verification.keys import certificates, revocation
+from bundlekeeper.verification.keys import certificates, minisign_key, revocation
 from bundlekeeper.verification.keys.public_key import (
     PublicKey,
     checked,
@@ -34,7 +34,6 @@ from bundlekeeper.verification.keys.public_key import (
     read_public_key,
     require_type,
 )
-from bundlekeeper.verification.signatures import minisign
 
 MAX_CERTIFICATE_BYTES = 2 * 1024 * 1024  # all roots and intermediates of an entry together
 MAX_CRL_BYTES = 8 * 1024 * 1024  # all revocation lists of an entry together
@@ -244,7 +243,7 @@ def _with_key(blank: TrustEntry, sources: Sources) -> TrustEntry:
 
 
 def _read_key(form: str, data: bytes) -> PublicKey:
-    return minisign.read_public_key(data) if form == "minisign" else read_public_key(data)
+    return minisign_key.read_public_key(data) if form == "minisign" else read_public_key(data)
 
 
 def _is_root(key: PublicKey) -> bool:

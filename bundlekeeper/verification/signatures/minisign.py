@@ -1,4 +1,4 @@
-"""minisign's public keys and signatures (its documented file format, jedisct1.github.io/minisign), verified here.
+"""minisign's signatures (its documented file format, jedisct1.github.io/minisign), verified here.
 
 Rules: a signature is four lines and nothing after them; the key's number must be the trusted one's; the second
 signature, over the first and the trusted comment, must verify too; `ED` signs the message's BLAKE2b-512, so the one
@@ -17,19 +17,18 @@ from dataclasses import dataclass
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric import ed25519
 
-from bundlekeeper.errors import InputError
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, StrangerKeyError
 from bundlekeeper.verification.encodings.wire import strict_base64
-from bundlekeeper.verification.keys.public_key import PublicKey, checked, refuse_weak_point
+from bundlekeeper.verification.keys.minisign_key import LEGACY, UNTRUSTED, lines_of
+from bundlekeeper.verification.keys.public_key import PublicKey
 from bundlekeeper.verification.signatures.forms import MAX_WHOLE_BYTES
 from bundlekeeper.verification.signatures.message import WholeMessage
 
 MAX_SIGNATURE_BYTES = 16 * 1024  # minisign's own bound of a comment is 8 KiB
 DIGEST = "blake2b"  # hashlib's name of BLAKE2b-512 (RFC 7693)
 
-_UNTRUSTED = b"untrusted comment: "
 _TRUSTED = b"trusted comment: "
-_LEGACY, _PREHASHED = b"Ed", b"ED"
+_PREHASHED = b"ED"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,32 +42,17 @@ class MinisignSignature:
     comment_signature: bytes
 
 
-def read_public_key(data: bytes, *, where: str = "") -> PublicKey:
-    """Read a minisign public key: its file of two lines, or the bare base64 line.
-
-    Raises InputError when it is none, RefusedError when the key is weak.
-    """
-    lines = _lines(data)
-    if len(lines) == 2 and lines[0].startswith(_UNTRUSTED):
-        del lines[0]
-    raw = strict_base64(lines[0]) if len(lines) == 1 and len(lines[0]) < 100 else None
-    if raw is None or len(raw) != 42 or raw[:2] != _LEGACY:
-        raise InputError("not a minisign public key", where=where, hint="give the .pub file that minisign -G wrote")
-    refuse_weak_point(raw[10:])
-    return checked(ed25519.Ed25519PublicKey.from_public_bytes(raw[10:]), key_id=raw[2:10])
-
-
 def parse(data: bytes) -> MinisignSignature:
     """Read a signature file. Raises SignatureError for anything but one whole signature."""
     if len(data) > MAX_SIGNATURE_BYTES:
         raise SignatureError(f"the signature file is larger than {MAX_SIGNATURE_BYTES} bytes")
-    lines = _lines(data)
-    if len(lines) != 4 or not lines[0].startswith(_UNTRUSTED) or not lines[2].startswith(_TRUSTED):
+    lines = lines_of(data)
+    if len(lines) != 4 or not lines[0].startswith(UNTRUSTED) or not lines[2].startswith(_TRUSTED):
         raise SignatureError("not a minisign signature: four lines, two of them comments")
     first, second = strict_base64(lines[1]), strict_base64(lines[3])
     if first is None or second is None or len(first) != 74 or len(second) != 64:
         raise SignatureError("the minisign signature is damaged: its base64 or its lengths")
-    if first[:2] not in (_LEGACY, _PREHASHED):
+    if first[:2] not in (LEGACY, _PREHASHED):
         raise SignatureError("the minisign signature is of a kind that is not known")
     comment = lines[2].removeprefix(_TRUSTED)
     return MinisignSignature(first[:2] == _PREHASHED, first[2:10], first[10:], comment, second)
@@ -110,10 +94,6 @@ def _message(
     if DIGEST not in digests:
         raise NotCheckedError("the message's BLAKE2b was not computed")
     return bytes.fromhex(digests[DIGEST])
-
-
-def _lines(data: bytes) -> list[bytes]:
-    return [line.removesuffix(b"\r") for line in data.removesuffix(b"\n").split(b"\n")]
 
 
 def _number(key_id: bytes) -> str:

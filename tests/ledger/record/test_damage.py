@@ -27,7 +27,8 @@ from bundlekeeper.ledger.event.rows import Words
 from bundlekeeper.ledger.exchange.merge import export, merge
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
-from bundlekeeper.ledger.record.verify import salvage, verify
+from bundlekeeper.ledger.record.salvage import salvage
+from bundlekeeper.ledger.record.verify import verify
 from bundlekeeper.model.inventory.types import Place
 from tests.conftest import HARBOUR, Keeper
 from tests.ledger.ask.test_where import DAY0, at, everything, read, said

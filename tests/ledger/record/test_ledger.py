@@ -24,7 +24,8 @@ from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.ledger.record import ledger as book_module
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
-from bundlekeeper.ledger.record.verify import salvage, verify
+from bundlekeeper.ledger.record.salvage import salvage
+from bundlekeeper.ledger.record.verify import verify
 from tests.ledger.ask.test_where import DAY0, at, everything, naive, read, said, shown
 
 WRITER = """

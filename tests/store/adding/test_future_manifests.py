@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import RefusedError
-from bundlekeeper.store.adding.accept_manifest import doubts, latest, stands
+from bundlekeeper.store.contents.manifest_dates import doubts, latest, stands
 from bundlekeeper.store.database.rows import Accepted
 from tests.conftest import Keeper, World
 from tests.kits.store_kit import Kit, codes

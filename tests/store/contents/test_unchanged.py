@@ -243,7 +243,7 @@ def test_a_stamp_from_the_future_is_never_trusted(root: Path, monkeypatch: pytes
 
 def test_a_whole_second_needs_a_whole_second() -> None:
     """A stamp without nanoseconds may be one that was cut off: its tick is a second."""
-    from bundlekeeper.store.database.rows import Fingerprint
+    from bundlekeeper.store.disk.files import Fingerprint
 
     second = 1_700_000_000 * 10**9
     whole, fine = Fingerprint(1, second, second, 1, 1), Fingerprint(1, second, second + 1, 1, 1)

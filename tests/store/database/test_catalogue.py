@@ -22,7 +22,8 @@ from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database import catalogue as module
 from bundlekeeper.store.database.catalogue import DATABASE, Catalogue
-from bundlekeeper.store.database.rows import Accepted, Fingerprint, Held, HeldImage, Proof
+from bundlekeeper.store.database.rows import Accepted, Held, HeldImage, Proof
+from bundlekeeper.store.disk.files import Fingerprint
 from tests.conftest import World
 from tests.kits.store_kit import Kit, now
 

@@ -11,6 +11,7 @@ from cryptography.hazmat.primitives.asymmetric import ed25519
 
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, StrangerKeyError
+from bundlekeeper.verification.keys import minisign_key
 from bundlekeeper.verification.keys.public_key import PublicKey
 from bundlekeeper.verification.signatures import minisign
 from tests.kits.signing_world import digests, private, program, run
@@ -49,7 +50,7 @@ def signed(
 def verify(data: bytes, message: bytes = MESSAGE, key: PublicKey | None = None) -> None:
     minisign.verify(
         minisign.parse(data),
-        key=key or minisign.read_public_key(public_file()),
+        key=key or minisign_key.read_public_key(public_file()),
         digests=digests(message),
         whole=lambda _limit: message,
     )
@@ -66,8 +67,8 @@ def test_what_minisign_signs_is_good_here(legacy: bool, tmp_path: Path) -> None:
     made = run(minisign_program, "-S", *options, "-s", "key.sec", "-t", COMMENT.decode(), "-m", "FILE", cwd=tmp_path)
     assert made.returncode == 0, made.stderr
     data = (tmp_path / "FILE.minisig").read_bytes()
-    key = minisign.read_public_key((tmp_path / "key.pub").read_bytes())
-    bare = minisign.read_public_key((tmp_path / "key.pub").read_bytes().split(b"\n")[1])
+    key = minisign_key.read_public_key((tmp_path / "key.pub").read_bytes())
+    bare = minisign_key.read_public_key((tmp_path / "key.pub").read_bytes().split(b"\n")[1])
     assert bare == key
     parsed = minisign.parse(data)
     assert parsed.prehashed is not legacy
@@ -139,15 +140,15 @@ def test_what_is_no_signature_says_so() -> None:
 def test_what_is_no_key_says_so_and_a_weak_one_is_refused() -> None:
     for data in (b"", b"RWQ", public_file() * 2, public_file()[:-5], b"untrusted comment: x\n" + b"A" * 56):
         with pytest.raises(InputError):
-            minisign.read_public_key(data, where="key.pub")
+            minisign_key.read_public_key(data, where="key.pub")
     with pytest.raises(RefusedError, match="small order"):
-        minisign.read_public_key(public_file(raw=(1).to_bytes(32, "little")))
+        minisign_key.read_public_key(public_file(raw=(1).to_bytes(32, "little")))
     with pytest.raises(RefusedError, match="canonical"):
-        minisign.read_public_key(public_file(raw=b"\xff" * 32))
+        minisign_key.read_public_key(public_file(raw=b"\xff" * 32))
 
 
 def test_without_the_digest_or_the_message_it_is_not_checked() -> None:
-    key = minisign.read_public_key(public_file())
+    key = minisign_key.read_public_key(public_file())
     for kind in (b"ED", b"Ed"):
         with pytest.raises(NotCheckedError):
             minisign.verify(minisign.parse(signed(kind=kind)), key=key, digests={"sha256": "00"})

@@ -1,0 +1,111 @@
+"""What can still be read of a damaged ledger, saved into a new one.
+
+Rules: only an event that is what its id says is saved; what is lost is named; the new ledger has a chain of its own.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from bundlekeeper.errors import DamagedError, InputError, KeeperError
+from bundlekeeper.ledger.event.database import DATABASE
+from bundlekeeper.ledger.event.events import Event
+from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, Words, from_row
+from bundlekeeper.ledger.record.check_tail import wrong_with
+from bundlekeeper.ledger.record.ledger import Ledger
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """How many events could be saved into the new ledger, and the numbers of those that could not.
+
+    `texts` are the SHA-256 of the inventories whose events were saved and whose texts could not be.
+    """
+
+    events: int
+    lost: tuple[int, ...]
+    texts: tuple[str, ...] = ()
+
+
+def salvage(damaged: Path, target: Path, learned: datetime) -> Saved:
+    """Save every event of a damaged ledger that can be read and is what it was into a new ledger at `target`.
+
+    The new ledger has a chain of its own. `learned` is the time now, aware. Raises InputError when `target` is there or
+    there is no damaged ledger; DamagedError when nothing at all can be read; UnfinishedError.
+    """
+    if target.exists():
+        raise InputError("there is a file of that name already", where=str(target), hint="name a new one")
+    if not damaged.is_file():
+        raise InputError("there is no ledger to save anything from", where=str(damaged), hint=_LOST_HINT)
+    try:
+        found, lost, documents = _saved_from(damaged)
+    except DamagedError as e:
+        says = f"nothing can be saved, every event in this file is lost: {_why(damaged) or e.says}"
+        raise DamagedError(says, where=str(damaged), hint=_LOST_HINT) from e
+    with Ledger.open(target, write=True) as book:
+        book.record(found, learned, documents=documents)
+    named = dict.fromkeys(event.document for event in found if event.document)
+    return Saved(len(found), tuple(lost), tuple(digest for digest in named if digest not in documents))
+
+
+_LOST_HINT = (
+    "move the file aside and put the last copy of it back; without one, begin a new ledger and merge into it what "
+    "other stores and earlier exports hold (bundlekeeper ledger merge FILE), then load what runs today"
+)
+
+
+def _saved_from(damaged: Path) -> tuple[list[Event], list[int], dict[str, str]]:
+    with DATABASE.on_disk(str(damaged)):
+        connection = sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)
+        try:
+            source = Ledger(connection, damaged)
+            source.words = Words(connection, trusting=True)  # every event is held against its id
+            if not connection.execute("SELECT 1 FROM sqlite_schema WHERE name = 'event'").fetchone():
+                raise DamagedError("it has no table of events", where=str(damaged))
+            count = connection.execute("SELECT max(seq) FROM event").fetchone()[0] or 0
+            found, lost = _readable(source, count)
+            return found, lost, _documents(source, found)
+        finally:
+            connection.close()
+
+
+def _why(damaged: Path) -> str:
+    """What the file's own header says of a file that is cut short (sqlite.org/fileformat2.html §1.3)."""
+    size = damaged.stat().st_size
+    with damaged.open("rb") as file:
+        header = file.read(100)
+    if len(header) < 100:
+        return f"it has {size} bytes"
+    page = int.from_bytes(header[16:18], "big")
+    due = (65536 if page == 1 else page) * int.from_bytes(header[28:32], "big")
+    return f"it has {size} of {due} bytes" if size < due else ""
+
+
+def _readable(source: Ledger, count: int) -> tuple[list[Event], list[int]]:
+    found, lost = [], []
+    for seq in range(1, count + 1):
+        try:
+            query = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq = ?"  # noqa: S608  (our own names)
+            row = source.connection.execute(query, (seq,)).fetchone()
+            if row is None or wrong_with(row, source.words):
+                lost.append(seq)
+            else:
+                found.append(from_row(row, source.words))
+        except (sqlite3.Error, KeeperError, ValueError):
+            lost.append(seq)
+    return found, lost
+
+
+def _documents(source: Ledger, events: list[Event]) -> dict[str, str]:
+    """The texts of inventories that can be read, each by itself, by their SHA-256."""
+    found: dict[str, str] = {}
+    for digest in dict.fromkeys(event.document for event in events if event.document):
+        with suppress(sqlite3.Error, KeeperError):
+            text = source.document(digest)
+            if text is not None:
+                found[digest] = text
+    return found
