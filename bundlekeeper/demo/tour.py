@@ -18,7 +18,7 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.common import JsonOption
+from bundlekeeper.cli.options import JsonOption
 from bundlekeeper.cli.screen import output
 from bundlekeeper.demo import tour_sites, tour_world
 from bundlekeeper.errors import EXIT_FOUND, InputError, KeeperError, UnfinishedError

@@ -15,11 +15,12 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bundlekeeper.cli.common import progress_for, reason
+from bundlekeeper.cli.options import progress_for
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.findings import Finding
+from bundlekeeper.jobs.inputs import reason
 from bundlekeeper.model.manifest.checksum_list import LIST_CODES, MAX_BYTES, ChecksumList, parse
 from bundlekeeper.model.manifest.draft_rows import DraftRow
 from bundlekeeper.model.manifest.looks_like_list import HEAD_BYTES, is_list, is_signature_of_list

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bundlekeeper.cli.common import now, read_bounded
+from bundlekeeper.cli.options import now
 from bundlekeeper.cli.screen import output
+from bundlekeeper.jobs.inputs import read_bounded
 
 if TYPE_CHECKING:
     from datetime import date

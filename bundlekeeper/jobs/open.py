@@ -163,8 +163,8 @@ def kept_manifest(store: Store) -> tuple[Accepted, bytes] | None:
     """The row and the bytes of the manifest that the store accepted last; None where there is none. Raises as above."""
     import hashlib
 
-    from bundlekeeper.cli.common import MANIFEST_LIMIT, read_bounded
     from bundlekeeper.errors import DamagedError
+    from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded
 
     if not store.catalogue_path.exists():
         return None

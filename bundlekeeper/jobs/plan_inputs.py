@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bundlekeeper.cli.common import MANIFEST_LIMIT, now, read_bounded, today
+from bundlekeeper.cli.options import now, today
 from bundlekeeper.cli.screen import output
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding
+from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded
 from bundlekeeper.jobs.manifest_signature import as_json, rule_on, signature_of, voucher_of
 from bundlekeeper.jobs.open import LEDGER, is_there, kept_manifest, open_book, open_store, store_is_there
 

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bundlekeeper.cli.common import MANIFEST_LIMIT, JsonOption, StoreOption, now, read_bounded, store_root
+from bundlekeeper.cli.options import JsonOption, StoreOption, now, store_root
 from bundlekeeper.cli.screen import output
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.findings import Finding, exit_status, is_ok
+from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded
 from bundlekeeper.jobs.manifest_signature import SUFFIX, SignatureOption, signature_of, tell
 from bundlekeeper.jobs.plan_inputs import InventoryOption, ManifestOption, read_inputs
 

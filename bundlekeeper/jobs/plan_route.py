@@ -131,7 +131,7 @@ def plain(value: Any) -> dict[str, Any]:  # noqa: ANN401  (any of planning's val
 
 def read_plan_file(name: str) -> RouteDocument | Plan:
     """A route document, or a plan that a person wrote. Raises InputError, UnfinishedError."""
-    from bundlekeeper.cli.common import read_bounded
+    from bundlekeeper.jobs.inputs import read_bounded
     from bundlekeeper.model.route.document import read_document
     from bundlekeeper.model.route.hand_plan import read_plan
 

@@ -10,11 +10,12 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from bundlekeeper.cli.common import now, read_bounded, store_root
+from bundlekeeper.cli.options import now, store_root
 from bundlekeeper.cli.screen import output
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.open import open_book, open_store, own_kinds, selector_of
 from bundlekeeper.jobs.who import says_who
 from bundlekeeper.model.record_rules import (

@@ -10,15 +10,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bundlekeeper.cli.common import (
-    MANIFEST_LIMIT,
+from bundlekeeper.cli.options import (
     JobsOption,
     JsonOption,
     QuietOption,
     StoreOption,
     now,
     progress_for,
-    read_bounded,
     store_root,
     today,
 )
@@ -26,6 +24,7 @@ from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError, RefusedError, worst_exit
 from bundlekeeper.findings import exit_status
+from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded
 from bundlekeeper.jobs.manifest_signature import SignatureOption, as_json, rule_on, signature_of, tell, voucher_of
 from bundlekeeper.jobs.open import open_store, store_is_there
 

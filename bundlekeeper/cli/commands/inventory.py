@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from bundlekeeper.cli.commands.inventory_read import read
-from bundlekeeper.cli.common import JsonOption, StoreOption, now, read_bounded, store_root
+from bundlekeeper.cli.options import JsonOption, StoreOption, now, store_root
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.user_files import MANIFEST
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.escape import counted, visible
+from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.open import LEDGER, is_there, open_book, open_store, own_kinds, store_is_there
 from bundlekeeper.jobs.who import says_who
 

@@ -16,12 +16,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bundlekeeper.cli.common import JsonOption, QuietOption, now, read_bounded
+from bundlekeeper.cli.options import JsonOption, QuietOption, now
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError, StoppedError
 from bundlekeeper.findings import exit_status
 from bundlekeeper.formats.escape import counted
+from bundlekeeper.jobs.inputs import read_bounded
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, BinaryIO
 
 import typer
 
-from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
+from bundlekeeper.cli.options import JsonOption, StoreOption, now, store_root
 from bundlekeeper.cli.screen import output
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.findings import Finding, exit_status, finding

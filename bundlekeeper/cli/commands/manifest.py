@@ -12,19 +12,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from bundlekeeper.cli.commands.signing import sign
-from bundlekeeper.cli.common import (
-    MANIFEST_LIMIT,
-    JsonOption,
-    QuietOption,
-    StoreOption,
-    read_bounded,
-    store_root,
-    today,
-)
+from bundlekeeper.cli.options import JsonOption, QuietOption, StoreOption, store_root, today
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.user_files import MANIFEST, SCHEMA, write_new, write_over
 from bundlekeeper.errors import InputError, KeeperError, UnfinishedError, worst_exit
 from bundlekeeper.findings import exit_status
+from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded
 from bundlekeeper.jobs.manifest_signature import SignatureOption, rule_on, signature_of, tell, voucher_of
 from bundlekeeper.jobs.manifest_signature import as_json as signed_as_json
 from bundlekeeper.jobs.open import opened_store, store_is_there
@@ -225,10 +218,10 @@ def show(
     json: JsonOption = False,
 ) -> int:
     """What a manifest says: bundles by family, releases, rules with their sources; and who signed it."""
-    from bundlekeeper.cli.common import load_manifest
     from bundlekeeper.cli.screen.manifest_text import as_json, print_manifest
+    from bundlekeeper.jobs.inputs import load_manifest
 
-    loaded = load_manifest(manifest)
+    loaded = load_manifest(manifest, today())
     signed = signature_of(manifest, signature)
     ruling = _ruling(store_root(store), loaded, signed, manifest) if signed is not None else None
     problems = [*loaded.problems, *(ruling.findings if ruling else ())]

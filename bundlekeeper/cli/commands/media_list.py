@@ -6,7 +6,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
+from bundlekeeper.cli.options import JsonOption, StoreOption, now, store_root
 from bundlekeeper.cli.screen import output
 from bundlekeeper.findings import exit_status
 from bundlekeeper.formats.escape import counted

@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from bundlekeeper.cli.commands.signing import passphrase_from
-from bundlekeeper.cli.common import JsonOption, StoreOption, now, read_bounded, store_root
+from bundlekeeper.cli.options import JsonOption, StoreOption, now, store_root
 from bundlekeeper.cli.screen import receipt_text
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
 from bundlekeeper.formats.escape import visible
+from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.open import LEDGER, is_there, open_book, open_store
 from bundlekeeper.jobs.who import says_who
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from bundlekeeper.cli.commands.take import DryRunOption, ExpiredOption, WaitOption
-from bundlekeeper.cli.common import JsonOption, QuietOption, StoreOption, now, progress_for, store_root
+from bundlekeeper.cli.options import JsonOption, QuietOption, StoreOption, now, progress_for, store_root
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import EXIT_REFUSED, worst_exit

@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from bundlekeeper.cli.commands.take import DryRunOption
-from bundlekeeper.cli.common import JsonOption, QuietOption, StoreOption, now, progress_for, read_bounded, store_root
+from bundlekeeper.cli.options import JsonOption, QuietOption, StoreOption, now, progress_for, store_root
 from bundlekeeper.cli.screen import written_text
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError, KeeperError
 from bundlekeeper.jobs import plan_media
 from bundlekeeper.jobs.index_signer import kept_of, signer_of
+from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.manifest_signature import SignatureOption
 from bundlekeeper.jobs.open import manifest_in_force, open_book, open_store
 from bundlekeeper.jobs.plan_inputs import InventoryOption, ManifestOption

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.common import JsonOption, StoreOption
+from bundlekeeper.cli.options import JsonOption, StoreOption
 from bundlekeeper.jobs import record as recorder
 from bundlekeeper.jobs.open import ChassisOption, DomainOption, KindOption, ModelOption, SiteOption, SlotOption
 

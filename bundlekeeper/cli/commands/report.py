@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from bundlekeeper.cli.commands.route import PerClusterOption, WindowOption
-from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
+from bundlekeeper.cli.options import JsonOption, StoreOption, now, store_root
 from bundlekeeper.cli.screen import output
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level, exit_status

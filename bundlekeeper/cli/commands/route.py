@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
+from bundlekeeper.cli.options import JsonOption, StoreOption, now, store_root
 from bundlekeeper.cli.screen import output, route_text
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bundlekeeper.cli.common import JsonOption
+from bundlekeeper.cli.options import JsonOption
 from bundlekeeper.cli.screen import output
 from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
 

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Annotated, Any, cast
 
 import typer
 
-from bundlekeeper.cli.common import JsonOption, QuietOption, StoreOption, load_manifest, now, progress_for, store_root
+from bundlekeeper.cli.options import JsonOption, QuietOption, StoreOption, now, progress_for, store_root, today
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import EXIT_REFUSED, InputError, worst_exit
 from bundlekeeper.findings import exit_status
+from bundlekeeper.jobs.inputs import load_manifest
 from bundlekeeper.jobs.manifest_signature import SignatureOption, as_json, signature_of, tell
 from bundlekeeper.jobs.open import open_store, store_is_there
 from bundlekeeper.model.lint import but_of_bundles
@@ -81,7 +82,7 @@ def take(
 
     if link not in _LINKS:
         raise InputError(f"no such way to link: {link}", hint="--link (share blocks) or --link=hard (the very file)")
-    loaded = load_manifest(manifest)
+    loaded = load_manifest(manifest, today())
     root = store_root(store)
     web = Web(ca, tuple(allow_host or ()), headers, trust_env)
     sources = [_source(each, root, loaded, web) for each in source]

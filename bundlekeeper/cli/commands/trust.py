@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bundlekeeper.cli.common import JsonOption, StoreOption, now, read_bounded, store_root, today
+from bundlekeeper.cli.options import JsonOption, StoreOption, now, store_root, today
 from bundlekeeper.cli.screen import output
 from bundlekeeper.errors import InputError, worst_exit
+from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.open import opened_store
 
 if TYPE_CHECKING:

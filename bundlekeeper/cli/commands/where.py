@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bundlekeeper.cli.common import JsonOption, StoreOption, now, store_root
+from bundlekeeper.cli.options import JsonOption, StoreOption, now, store_root
 from bundlekeeper.cli.screen import where_text
 from bundlekeeper.errors import InputError
 from bundlekeeper.jobs.open import (

@@ -118,6 +118,11 @@ class Store:
             raise
         return catalogue
 
+    def snapshot(self) -> Catalogue:
+        """A copy of the catalogue in memory, as it is now: it keeps no writer waiting. Raises as `catalogue`."""
+        with self.catalogue(write=False) as catalogue:
+            return catalogue.copied()
+
     def any_catalogue(self, *, write: bool) -> Catalogue:
         """The same, where it may not know every manifest that is kept (`store.mending`). Raises as `catalogue`."""
         with files.wrapped("the store's catalogue cannot be opened", str(self.catalogue_path)):

@@ -98,6 +98,13 @@ class Catalogue:
             connection.executescript(DATABASE.schema.read_text("utf-8"))
         return cls(connection, ":memory:")
 
+    def copied(self) -> Self:
+        """The whole catalogue as it is now, page by page, in memory. Raises DamagedError, LockedError."""
+        with DATABASE.wrapped(self._where):
+            connection = sqlite3.connect(":memory:", isolation_level=None)
+            self._connection.backup(connection)
+        return type(self)(connection, self._where)
+
     def close(self) -> None:
         """Close the database. Raises nothing."""
         self._connection.close()

@@ -7,6 +7,7 @@ counts by its name, `PLATFORM-SEQUENCE.toml`, and one whose content cannot be re
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import stat
@@ -15,7 +16,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from bundlekeeper.errors import KeeperError
+from bundlekeeper.errors import DamagedError, KeeperError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.store.database.rows import Accepted
 from bundlekeeper.store.disk import files
@@ -93,6 +94,25 @@ def read_kept(
         else:
             unread.append(UnreadManifest(place, _sequence(place), found))
     return sorted(read, key=lambda each: each.accepted.sequence), unread
+
+
+def bytes_of(root: int, accepted: Accepted) -> bytes:
+    """The bytes of an accepted manifest, from the copy that the store keeps. Links are not followed.
+
+    `root` is the store's folder. Raises RefusedError, UnfinishedError when the copy cannot be read, DamagedError when
+    it is not what was accepted.
+    """
+    hint = f"take manifest {accepted.platform} {accepted.sequence} again"
+    with (
+        files.wrapped("the kept manifest cannot be read", accepted.place),
+        files.folder(root, (FOLDER,)) as folder,
+    ):
+        data = files.read_bounded(folder, accepted.place.rpartition("/")[2], _LIMIT)
+    found = hashlib.sha256(data).hexdigest()
+    if found != accepted.sha256:
+        says = f"the kept manifest's SHA-256 is {found}, that of the accepted one was {accepted.sha256}"
+        raise DamagedError(says, where=accepted.place, hint=hint)
+    return data
 
 
 def _sequence(place: str) -> int:

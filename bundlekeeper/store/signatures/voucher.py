@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import KeeperError, RefusedError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.model.trust import FORMS, TrustMoment
+from bundlekeeper.store.database import kept_manifests
 from bundlekeeper.store.database.rows import UNKNOWN_SIGNATURE, Accepted, Stated
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.signatures.sidecar_files import ABSENT, SUFFIX, SignatureFile, in_store
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
 ACCEPTANCE = "acceptance.toml"
 GOOD, NOT_STATED = "good", "not stated"
 _ACCEPTANCE_LIMIT = 64 * 1024  # bytes; model.acceptance.MAX_BYTES, which costs a TOML parser to import
-_MANIFEST_LIMIT = 16 * 1024 * 1024  # bytes; model.manifest.MAX_BYTES
 _DOCUMENT_DIGESTS = ("sha256", "sha384", "sha512", "blake2b")  # all that any form is verified from
 
 #: Gives the message piece by piece, or whole up to a limit in bytes; both may raise OSError.
@@ -107,13 +107,18 @@ class Voucher:
         self._trust: TrustList | None = None
 
     @classmethod
-    def of(cls, store: Store | None, now: datetime) -> Voucher:
-        """The voucher of an open store, or one that can look at nothing. Raises as `read_acceptance`."""
+    def of(cls, store: Store | None, now: datetime, accepted: Sequence[Accepted] | None = None) -> Voucher:
+        """The voucher of an open store, or one that can look at nothing; `accepted` are the store's manifests.
+
+        Raises as `read_acceptance`.
+        """
         if store is None:
             return cls(None, None, now)
+        from bundlekeeper.store.contents.manifest_dates import latest
         from bundlekeeper.store.signatures import trust_list
 
-        return cls(read_acceptance(store.fd), lambda: trust_list.read_all(store.fd), not_before(store, now))
+        moment = not_before(store, now) if accepted is None else latest(accepted, now)
+        return cls(read_acceptance(store.fd), lambda: trust_list.read_all(store.fd), moment)
 
     def wants(self, family: str) -> bool:
         """True when this store takes only signed bundles of this family."""
@@ -242,11 +247,8 @@ class Voucher:
             return self._against(
                 finding(signature.code, accepted.place, signature.trouble), wanted=self.wants_manifests
             )
-        *parents, name = accepted.place.split("/")
-        doing = "the kept manifest cannot be read"
         try:
-            with files.wrapped(doing, accepted.place), files.folder(root_fd, parents) as home:
-                data = files.read_bounded(home, name, _MANIFEST_LIMIT)
+            data = kept_manifests.bytes_of(root_fd, accepted)
         except KeeperError as error:
             says = f"its signature was not looked at: {error.says}"
             return self._against(finding("not-checked", accepted.place, says), wanted=self.wants_manifests)

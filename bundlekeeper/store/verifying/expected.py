@@ -14,14 +14,14 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from bundlekeeper.errors import KeeperError
+from bundlekeeper.errors import DamagedError, KeeperError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.model.lint import but_of_bundles
 from bundlekeeper.store.contents import listing_cache
-from bundlekeeper.store.contents.store import MANIFESTS, Store
+from bundlekeeper.store.contents.store import Store
+from bundlekeeper.store.database import kept_manifests
 from bundlekeeper.store.database.bundle_facts import Facts, facts_of
 from bundlekeeper.store.database.rows import Accepted, Held, Stated
-from bundlekeeper.store.disk import files
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Manifest
@@ -194,17 +194,11 @@ def kept(store: Store, accepted: Sequence[Accepted]) -> tuple[Listing | None, li
     newest = accepted[-1]
     hint = f"take manifest {newest.platform} {newest.sequence} again"
     try:
-        with (
-            files.wrapped("the kept manifest cannot be read", newest.place),
-            files.folder(store.fd, (MANIFESTS,)) as home,
-        ):
-            data = files.read_bounded(home, newest.place.rpartition("/")[2], _LIMIT)
+        data = kept_manifests.bytes_of(store.fd, newest)
+    except DamagedError as error:
+        return None, [finding("altered", newest.place, f"{error.says}; {_ALONE}", hint)]
     except KeeperError as error:
         return None, [finding("unreadable", newest.place, f"{error.says}; {_ALONE}", hint)]
-    found = hashlib.sha256(data).hexdigest()
-    if found != newest.sha256:
-        says = f"the kept manifest's SHA-256 is {found}, that of the accepted one was {newest.sha256}; {_ALONE}"
-        return None, [finding("altered", newest.place, says, hint)]
     try:
         return read_listing(data, name=newest.place, today=newest.issued, store=store), []
     except KeeperError as error:

@@ -166,11 +166,11 @@ _KILLED = """
 import os, signal, sys
 from pathlib import Path
 from datetime import UTC, datetime
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.media.receipt import compose as answering, write as receipt_write
 from bundlekeeper.store.contents.store import Store
 root, out = Path(sys.argv[1]), Path(sys.argv[2])
-with Store.open(root, write=True) as store, Book.open(root / ".keeper" / "ledger.sqlite", write=True) as book:
+with Store.open(root, write=True) as store, Ledger.open(root / ".keeper" / "ledger.sqlite", write=True) as book:
     received, index = answering.chosen(store, "")
     made = answering.compose(store, book, received, index, made=datetime.now(UTC), site="skerry", by="me", after=0)
     receipt_write.write(out, made, book, lambda _: os.kill(os.getpid(), signal.SIGKILL))

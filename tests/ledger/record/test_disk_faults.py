@@ -162,9 +162,9 @@ def test_a_disk_that_fails_at_the_fsync(tmp_path: Path) -> None:
 RECORDER = """
 import sys
 from pathlib import Path
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from tests.ledger.ask.test_where import DAY0, read
-with Book.open(Path(sys.argv[1]), write=True) as book:
+with Ledger.open(Path(sys.argv[1]), write=True) as book:
     print(*book.record([read(0, "6.0")], DAY0).ids)
 """
 

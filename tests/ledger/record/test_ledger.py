@@ -32,15 +32,15 @@ WRITER = """
 import sys
 from datetime import datetime, UTC
 from pathlib import Path
-from bundlekeeper.ledger.record.ledger import Book
-from bundlekeeper.ledger.event.events import Event, What
+from bundlekeeper.ledger.record.ledger import Ledger
+from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.formats.moments import Moment
 path, name, count = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])
 for number in range(count):
     at = Moment(number, False, "UTC")
-    own = Event(what=What.ACTIVATED, at=at, says=name, component=name, version=f"1.{number}")
-    shared = Event(what=What.ACTIVATED, at=at, says="all", component="shared", version=f"2.{number}")
-    with Book.open(path, write=True) as book:
+    own = Event(what=EventKind.ACTIVATED, at=at, says=name, component=name, version=f"1.{number}")
+    shared = Event(what=EventKind.ACTIVATED, at=at, says="all", component="shared", version=f"2.{number}")
+    with Ledger.open(path, write=True) as book:
         recorded = book.record([own, shared], datetime.now(UTC))
     sys.stdout.write(" ".join(recorded.ids) + "\\n")
     sys.stdout.flush()
@@ -125,9 +125,9 @@ def test_killed_at_each_call_of_an_append(tmp_path: Path, call: str) -> None:
 REBUILDER = """
 import sys
 from pathlib import Path
-from bundlekeeper.ledger.record.ledger import Book
+from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
-with Book.open(Path(sys.argv[1]), write=True) as book:
+with Ledger.open(Path(sys.argv[1]), write=True) as book:
     rebuild(book)
 """
 

@@ -136,7 +136,7 @@ _TAKER = """
 import sys
 from datetime import UTC, date, datetime
 from pathlib import Path
-from bundlekeeper.links.http.download import Rules
+from bundlekeeper.links.http.download import DownloadRules
 from bundlekeeper.links.http.mirror import mirror_source
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.model.lint.read_manifest import read
@@ -144,7 +144,7 @@ from bundlekeeper.store.adding.take import take
 from bundlekeeper.store.contents.store import Store
 url, ca, root, manifest = sys.argv[1:]
 loaded = read(Path(manifest).read_bytes(), name="manifest.toml", today=date(2026, 11, 25))
-source = mirror_source(url, ca=Path(ca), rules=Rules(keep_every_bytes=65536))
+source = mirror_source(url, ca=Path(ca), rules=DownloadRules(keep_every_bytes=65536))
 with Store.open(Path(root), write=True) as store:
     take(store, loaded, [source], clock=lambda: datetime(2026, 11, 25, tzinfo=UTC), progress=Silent())
 """

@@ -150,8 +150,8 @@ def test_ctrl_c_while_a_volumes_texts_are_read(sticks: list[Path], site: Site, t
     """A second Ctrl-C is no fault of the medium."""
     program = f"""
 import os, signal, sys
-from bundlekeeper.store.disk.walk import Entry
-real = Entry.open
+from bundlekeeper.store.disk.walk import WalkEntry
+real = WalkEntry.open
 def opened(entry):
     if entry.path == "manifest-sha256.txt":
         for _ in range({times}):
@@ -159,7 +159,7 @@ def opened(entry):
     if entry.path == "tagmanifest-sha256.txt":
         sys.stderr.write("READ ON")
     return real(entry)
-Entry.open = opened
+WalkEntry.open = opened
 sys.argv = ["bundlekeeper", "media", "receive", *sys.argv[1:]]
 from bundlekeeper.__main__ import main
 main()

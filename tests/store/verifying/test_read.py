@@ -260,8 +260,8 @@ from bundlekeeper.model.progress import Silent
 from bundlekeeper.verification.hashing.read import Stop
 from bundlekeeper.store.verifying import read as proving
 from bundlekeeper.store.database.catalogue import Catalogue
-from bundlekeeper.store.verifying.read import Limits
-from bundlekeeper.store.verifying.check import Means, check_folder
+from bundlekeeper.store.verifying.read import ReadingLimits
+from bundlekeeper.store.verifying.check import CheckMeans, check_folder
 from tests.kits.checking import facts, listing, now
 from tests.kits.sure import wait_until
 
@@ -281,7 +281,7 @@ bundles = [facts(name, bytes([byte]) * size) for name, byte, size in wanted]
 stop = Stop()
 SIGNALS.install()
 with Catalogue.open(book, write=True) as catalogue, SIGNALS.guarded(stop):
-    result = check_folder(root, listing(*bundles), Means(now, Told(), stop), Limits(workers=1), book=catalogue)
+    result = check_folder(root, listing(*bundles), CheckMeans(now, Told(), stop), ReadingLimits(workers=1), book=catalogue)
 print("RESULT", json.dumps([result.stopped, result.proven, result.unproven]), flush=True)
 """
 

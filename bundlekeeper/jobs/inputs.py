@@ -1,66 +1,20 @@
-"""What the commands share: options, the clock, the store's place, bounded reads of input files.
-
-Rules: the real clock is made here and nowhere else; a flag wins over the environment, the environment over the default;
-every input file is read with a limit in bytes before anything parses it.
-"""
+"""Input files that the user named: read with a limit in bytes before anything parses them."""
 
 from __future__ import annotations
 
 import os
 import stat
 import sys
-from datetime import UTC, date, datetime
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
-
-import typer
+from datetime import date
+from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, UnfinishedError
 
 if TYPE_CHECKING:
     from bundlekeeper.model.lint.read_manifest import Loaded
-    from bundlekeeper.model.progress import Progress
+
 
 MANIFEST_LIMIT = 16 * 1024 * 1024  # bytes; the same as model.manifest.MAX_BYTES, which costs pydantic to import
-
-StoreOption = Annotated[
-    Path | None,
-    # Not `readable`: the parser would call a folder that may not be entered a wrong word (2), not an I/O failure (3).
-    typer.Option(
-        "--store",
-        metavar="DIR",
-        help="The store's folder (or BUNDLEKEEPER_STORE).",
-        show_default=False,
-        readable=False,
-    ),
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="One JSON object on stdout.")]
-QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="No progress.")]
-JobsOption = Annotated[
-    int | None, typer.Option("--jobs", "-j", min=1, max=64, metavar="N", help="Files at once (default: all cores).")
-]
-
-
-def now() -> datetime:
-    """The time, aware, in UTC."""
-    return datetime.now(UTC)
-
-
-def today() -> date:
-    """Today's date where this machine stands."""
-    return datetime.now().astimezone().date()
-
-
-def store_root(option: Path | None) -> Path:
-    """The store's folder: the flag, else BUNDLEKEEPER_STORE, else the user's data folder."""
-    if option is not None:
-        return option
-    from_environment = os.environ.get("BUNDLEKEEPER_STORE", "")
-    if from_environment:
-        return Path(from_environment)
-    import platformdirs
-
-    return Path(platformdirs.user_data_dir("bundlekeeper", appauthor=False)) / "store"
 
 
 def read_bounded(path: str, limit: int, what: str) -> bytes:
@@ -115,18 +69,11 @@ def reason(error: Exception) -> str:
     return error.strerror or str(error) if isinstance(error, OSError) else str(error)
 
 
-def load_manifest(path: str) -> Loaded:
-    """Read and check the manifest at `path` (`-` for stdin).
+def load_manifest(path: str, today: date) -> Loaded:
+    """Read and check the manifest at `path` (`-` for stdin), as of `today`.
 
     Raises InputError with every problem when it has errors.
     """
     from bundlekeeper.model.lint.read_manifest import read
 
-    return read(read_bounded(path, MANIFEST_LIMIT, "the manifest"), name=path, today=today())
-
-
-def progress_for(quiet: bool) -> Progress:
-    """The progress reporter that fits stderr: a bar on a terminal, plain lines elsewhere, none when quiet."""
-    from bundlekeeper.cli.screen.progress import make
-
-    return make(quiet)
+    return read(read_bounded(path, MANIFEST_LIMIT, "the manifest"), name=path, today=today)

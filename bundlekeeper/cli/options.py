@@ -1,0 +1,72 @@
+"""What the commands share: options, the clock, the store's place.
+
+Rules: the real clock is made here and nowhere else; a flag wins over the environment, the environment over the default.
+"""
+
+from __future__ import annotations
+
+import os
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from bundlekeeper.jobs.session import Caller
+    from bundlekeeper.model.progress import Progress
+
+
+StoreOption = Annotated[
+    Path | None,
+    # Not `readable`: the parser would call a folder that may not be entered a wrong word (2), not an I/O failure (3).
+    typer.Option(
+        "--store",
+        metavar="DIR",
+        help="The store's folder (or BUNDLEKEEPER_STORE).",
+        show_default=False,
+        readable=False,
+    ),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="One JSON object on stdout.")]
+QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="No progress.")]
+JobsOption = Annotated[
+    int | None, typer.Option("--jobs", "-j", min=1, max=64, metavar="N", help="Files at once (default: all cores).")
+]
+
+
+def now() -> datetime:
+    """The time, aware, in UTC."""
+    return datetime.now(UTC)
+
+
+def today() -> date:
+    """Today's date where this machine stands."""
+    return datetime.now().astimezone().date()
+
+
+def store_root(option: Path | None) -> Path:
+    """The store's folder: the flag, else BUNDLEKEEPER_STORE, else the user's data folder."""
+    if option is not None:
+        return option
+    from_environment = os.environ.get("BUNDLEKEEPER_STORE", "")
+    if from_environment:
+        return Path(from_environment)
+    import platformdirs
+
+    return Path(platformdirs.user_data_dir("bundlekeeper", appauthor=False)) / "store"
+
+
+def progress_for(quiet: bool) -> Progress:
+    """The progress reporter that fits stderr: a bar on a terminal, plain lines elsewhere, none when quiet."""
+    from bundlekeeper.cli.screen.progress import make
+
+    return make(quiet)
+
+
+def caller(*, quiet: bool = True) -> Caller:
+    """Who runs a job: this machine's clock, stderr for notes and, unless `quiet`, for progress."""
+    from bundlekeeper.cli.screen import output
+    from bundlekeeper.jobs.session import Caller
+
+    return Caller(now, today, output.aside, progress_for(quiet))

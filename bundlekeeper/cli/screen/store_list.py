@@ -1,0 +1,126 @@
+"""What is in the store, as text and as JSON."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from bundlekeeper.cli.screen import output
+from bundlekeeper.formats.escape import counted
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from bundlekeeper.jobs.store_list import StoreList
+    from bundlekeeper.reports.tables import Table
+    from bundlekeeper.store.contents.right_now import Holding
+    from bundlekeeper.store.database.rows import Accepted
+
+
+def show_json(found: StoreList) -> None:
+    """One JSON object on stdout."""
+    data = {"store": str(found.root), "bundles": [_as_json(r) for r in found.bundles], "counts": found.counts}
+    data |= {"manifests": [_manifest_as_json(each) for each in found.manifests]}
+    data |= {"exceptions": [_exception_as_json(each) for each in found.exceptions]}
+    output.envelope("held", found.findings, data)
+
+
+def show_text(found: StoreList, *, exceptions: bool) -> None:
+    """A table, with `exceptions` what was accepted against the rules, and the findings, folded."""
+    _print(found)
+    if exceptions:
+        _print_exceptions(found.exceptions)
+    output.folded_text(found.findings)
+
+
+def _manifest_as_json(row: Accepted) -> dict[str, Any]:
+    return {
+        "platform": row.platform,
+        "sequence": row.sequence,
+        "sha256": row.sha256,
+        "place": row.place,
+        "issued": row.issued.isoformat(),
+        "expires": row.expires.isoformat() if row.expires else None,
+        "accepted_at": row.accepted_at.isoformat(),
+        "signed_by": row.signed_by,
+        "signed_key": row.signed_key,
+    }
+
+
+def _exception_as_json(row: tuple[datetime, str, str, str]) -> dict[str, Any]:
+    at, what, subject, why = row
+    return {"at": at.isoformat(), "what": what, "subject": subject, "why": why}
+
+
+def _print_exceptions(rows: list[tuple[datetime, str, str, str]]) -> None:
+    for at, what, subject, why in rows:
+        output.line(f"exception: {at:%Y-%m-%d %H:%MZ}: {what}: {subject}: {why}")
+    if not rows:
+        output.line("no exceptions were made")
+
+
+def _as_json(row: Holding) -> dict[str, Any]:
+    bundle = row.held
+    return {
+        "family": bundle.family,
+        "version": bundle.version,
+        "file": bundle.name,
+        "place": bundle.place,
+        "size_bytes": bundle.size,
+        "sha256": bundle.sha256,
+        "standing": bundle.standing,
+        "why": bundle.why,
+        "build": bundle.build,
+        "released": bundle.released.isoformat() if bundle.released else None,
+        "platform": bundle.platform,
+        "sequence": bundle.sequence,
+        "digest_from": bundle.digest_from,
+        "taken_at": bundle.taken_at.isoformat(),
+        "taken_from": bundle.taken_from,
+        "way_in": bundle.way_in,
+        "shared": bundle.shared,
+        "state": row.state,
+        "says": row.says,
+        "proven_at": row.proof.proven_at.isoformat() if row.proof else None,
+        "images": [{"kind": i.kind, "models": list(i.models), "version": i.version} for i in bundle.images],
+    }
+
+
+def _print(found: StoreList) -> None:
+    from bundlekeeper.formats.escape import human_bytes
+    from bundlekeeper.reports.tables import write
+
+    output.line(f"store: {found.root}")
+    if not found.bundles:
+        output.line("nothing is held")
+        output.aside("next: bundlekeeper take MANIFEST --from DIR")
+        return
+    write(_table(found.bundles))
+    counts = found.counts
+    output.line(
+        f"{counted(counts['held'], 'bundle')}, {human_bytes(counts['bytes'])}; {counts['proven']} proven, "
+        f"{counts['not_proven']} not proven"
+    )
+
+
+def _table(rows: list[Holding]) -> Table:
+    from bundlekeeper.formats.escape import human_bytes
+    from bundlekeeper.reports.tables import Table
+
+    table = Table(("family", "version", "size", "images", "standing", "proof", "proven", "file", "digest from"))
+    table.right, table.below = frozenset({2, 3}), frozenset({7, 8})
+    for row in rows:
+        bundle = row.held
+        table.rows.append(
+            (
+                bundle.family + (f" ({bundle.build})" if bundle.build == "standalone" else ""),
+                bundle.version,
+                human_bytes(bundle.size),
+                str(len(bundle.images)),
+                bundle.standing,
+                row.state + (", shared" if bundle.shared else ", same bytes" if bundle.way_in == "same-bytes" else ""),
+                row.proof.proven_at.strftime("%Y-%m-%d %H:%MZ") if row.proof else "-",
+                bundle.name,
+                bundle.digest_from or "not stated",
+            )
+        )
+    return table

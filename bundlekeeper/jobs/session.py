@@ -1,0 +1,231 @@
+"""One command's session: the store opened once, one snapshot of its database, its ledger, its manifest in force.
+
+Rules: everything is opened when it is first asked for and never twice; the store database is copied into memory once,
+so that two states are never mixed and no writer waits for a command that reads slowly; the manifest in force is read by
+one reader, which follows no links; who only asks makes nothing; nothing here prints: what must be told goes to `tell`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from contextlib import ExitStack, suppress
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from functools import cached_property
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Self
+
+from bundlekeeper.errors import InputError, KeeperError
+from bundlekeeper.model.progress import Clock, Progress, Silent
+
+if TYPE_CHECKING:
+    from bundlekeeper.findings import Finding
+    from bundlekeeper.ledger.record.ledger import Ledger
+    from bundlekeeper.model.lint.read_manifest import Loaded
+    from bundlekeeper.model.manifest.types import KindRule, Manifest
+    from bundlekeeper.store.contents.store import Store
+    from bundlekeeper.store.database.catalogue import Catalogue
+    from bundlekeeper.store.database.rows import Accepted
+    from bundlekeeper.store.signatures.voucher import Voucher
+
+LEDGER = "ledger.sqlite"
+_TOLD: set[str] = set()  # what a process tells once, however many sessions it has
+
+
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """Who runs a job: the clock, today's date where this machine is, and where notes and progress go."""
+
+    now: Clock
+    today: Callable[[], date]
+    tell: Callable[[str], None]
+    progress: Progress = field(default_factory=Silent)
+
+
+@dataclass(frozen=True, slots=True)
+class InForce:
+    """The manifest in force: its row, its bytes, and the document with what a newer manifest withdrew since.
+
+    `unknown` says what cannot be known of those withdrawals.
+    """
+
+    accepted: Accepted
+    data: bytes
+    loaded: Loaded
+    unknown: tuple[Finding, ...]
+
+    @property
+    def manifest(self) -> Manifest:
+        """The manifest itself."""
+        return self.loaded.manifest
+
+
+class Session:
+    """The store of one command and what is in it. A context manager; nothing is opened before it is asked for."""
+
+    def __init__(self, root: Path, caller: Caller, *, write: bool = False) -> None:
+        """`root` is the store's folder; with `write` the store is made where absent, and its ledger too."""
+        self.root = root
+        self.caller = caller
+        self.write = write
+        self._stack = ExitStack()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stack.close()
+
+    def now(self) -> datetime:
+        """The time, aware, in UTC."""
+        return self.caller.now()
+
+    def today(self) -> date:
+        """Today's date where this machine is."""
+        return self.caller.today()
+
+    def tell(self, note: str) -> None:
+        """A line for the person, which is no data."""
+        self.caller.tell(note)
+
+    # The store
+
+    @cached_property
+    def is_there(self) -> bool:
+        """True when there is a store. Raises UnfinishedError where nobody can say, because it may not be entered."""
+        return is_there(self.root / ".keeper")
+
+    @cached_property
+    def store(self) -> Store:
+        """The store, open; root is told, once, when it is another user's. Raises as `Store.open`."""
+        from bundlekeeper.store.contents.store import Store
+
+        store = self._stack.enter_context(Store.open(self.root, write=self.write))
+        if store.rights.foreign:
+            self._tell_root(store.rights.foreign)
+        if store.adopted:
+            self.tell(
+                "note: the store had no .keeper folder: a new one was made; it knows no keys and no ledger of before"
+            )
+        return store
+
+    def _tell_root(self, owner: str) -> None:
+        if str(self.root) in _TOLD:
+            return
+        _TOLD.add(str(self.root))
+        self.tell(f"note: you are root, and the store belongs to {owner}: its owner may change all that is in it")
+        self.tell(
+            "hint: what you write into it is root's: run as its owner instead, or give it back afterwards (chown)"
+        )
+
+    # The store database
+
+    @cached_property
+    def catalogue(self) -> Catalogue | None:
+        """The store database as it was when first asked for, in memory; None where there is none yet.
+
+        Raises DamagedError, LockedError, RefusedError, UnfinishedError.
+        """
+        if not self.store.catalogue_path.exists():
+            return None
+        return self._stack.enter_context(self.store.snapshot())
+
+    @cached_property
+    def consulted(self) -> tuple[Catalogue, list[Finding]]:
+        """The store database as far as it holds, and what is damaged of it, as errors. Raises as `repair.consulted`."""
+        from bundlekeeper.store.contents.repair import consulted
+
+        return self._stack.enter_context(consulted(self.store))
+
+    @cached_property
+    def accepted(self) -> list[Accepted]:
+        """The manifests that the store accepted, in that order. Raises as `catalogue`."""
+        return self.catalogue.accepted() if self.catalogue is not None else []
+
+    @cached_property
+    def in_force(self) -> InForce | None:
+        """The manifest that the store accepted last, from its kept copy; None where it accepted none.
+
+        Raises UnfinishedError or RefusedError when the copy cannot be read, DamagedError when it is not the accepted
+        one; what else `catalogue` raises.
+        """
+        if not self.accepted:
+            return None
+        from bundlekeeper.model.lint.read_manifest import read
+        from bundlekeeper.store.contents.withdrawals import overlaid
+        from bundlekeeper.store.database.kept_manifests import bytes_of
+
+        newest = self.accepted[-1]
+        data = bytes_of(self.store.fd, newest)
+        loaded, unknown = overlaid(self.store.fd, read(data, name=newest.place, today=newest.issued), self.accepted)
+        return InForce(newest, data, loaded, unknown)
+
+    @property
+    def manifest(self) -> Manifest | None:
+        """The manifest in force; None where there is none. Raises as `in_force`."""
+        return self.in_force.manifest if self.in_force is not None else None
+
+    @property
+    def own_kinds(self) -> Mapping[str, KindRule]:
+        """The [kind.X] tables of the manifest in force; none where there is no manifest. Raises as `in_force`."""
+        return self.manifest.kind if self.manifest is not None else {}
+
+    @cached_property
+    def voucher(self) -> Voucher:
+        """Who rules on signatures, as of now; without a store it can look at nothing.
+
+        A store database that cannot be read is told by whoever asks it next. Raises InputError for a broken
+        acceptance.toml.
+        """
+        from bundlekeeper.store.signatures.voucher import Voucher
+
+        if not (self.is_there or self.write):
+            return Voucher.of(None, self.now(), ())
+        accepted: list[Accepted] = []
+        with suppress(KeeperError):
+            accepted = self.accepted
+        return Voucher.of(self.store, self.now(), accepted)
+
+    # The ledger
+
+    @property
+    def ledger_path(self) -> Path:
+        """Where the ledger is."""
+        return self.root / ".keeper" / LEDGER
+
+    @cached_property
+    def ledger_is_there(self) -> bool:
+        """True when something was recorded. Raises UnfinishedError where nobody can say."""
+        return is_there(self.ledger_path)
+
+    @cached_property
+    def ledger(self) -> Ledger:
+        """The store's ledger; made where absent, in a session that writes.
+
+        Raises InputError when there is none yet to be asked; DamagedError, LockedError, UnfinishedError.
+        """
+        from bundlekeeper.ledger.record.ledger import Ledger
+
+        path = self.store.root / ".keeper" / LEDGER
+        if not self.write and not is_there(path):
+            raise InputError(
+                "nothing was recorded in this store yet",
+                where=str(path),
+                hint="begin with what runs today: bundlekeeper inventory load FILE",
+            )
+        return self._stack.enter_context(Ledger.open(path, write=self.write))
+
+
+def is_there(path: Path) -> bool:
+    """True when something is at `path`. Raises UnfinishedError where nobody can say."""
+    from bundlekeeper.store.disk import files
+
+    with files.wrapped("it cannot be said what is there", str(path)):
+        try:
+            path.stat()
+        except (FileNotFoundError, NotADirectoryError):
+            return False
+    return True

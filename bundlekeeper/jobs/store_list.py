@@ -1,0 +1,71 @@
+"""What is in the store, by family, with the manifests it accepted and what is worth knowing of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from bundlekeeper.errors import InputError, VersionError
+from bundlekeeper.findings import Finding
+from bundlekeeper.jobs.session import Session
+
+if TYPE_CHECKING:
+    from bundlekeeper.store.contents.right_now import Holding
+    from bundlekeeper.store.database.rows import Accepted
+
+FAMILIES = ("infrastructure", "blade", "rack")
+
+
+@dataclass(frozen=True, slots=True)
+class StoreList:
+    """The bundles in their order, the manifests in that of acceptance, and what was let through: when, what, why."""
+
+    root: Path
+    bundles: list[Holding]
+    manifests: list[Accepted]
+    exceptions: list[tuple[datetime, str, str, str]]
+    findings: list[Finding]
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """How many bundles, how many of them proven and not, and their bytes."""
+        proven = sum(bundle.state == "proven" for bundle in self.bundles)
+        return {
+            "held": len(self.bundles),
+            "proven": proven,
+            "not_proven": len(self.bundles) - proven,
+            "bytes": sum(bundle.held.size for bundle in self.bundles),
+        }
+
+
+def store_list(session: Session, family: str | None = None) -> StoreList:
+    """What the store holds of one family, or of all.
+
+    Raises InputError for a family that is none; DamagedError, LockedError, RefusedError, UnfinishedError.
+    """
+    from bundlekeeper.store.contents.manifest_dates import stands
+    from bundlekeeper.store.contents.right_now import findings_of, holdings
+    from bundlekeeper.store.signatures.voucher import read_acceptance
+
+    if family is not None and family not in FAMILIES:
+        raise InputError(f"no such family: {family}", hint=f"one of {', '.join(FAMILIES)}")
+    catalogue, found = session.consulted
+    rows = sorted(holdings(session.store, catalogue, session.now(), family), key=_place_in_list)
+    acceptance = read_acceptance(session.store.fd)
+    found = [*found, *findings_of(rows, session.now(), acceptance.max_proof_age_s if acceptance else None)]
+    manifests = catalogue.accepted()
+    found += stands(manifests, session.now())
+    return StoreList(session.root, rows, manifests, catalogue.exceptions(), found)
+
+
+def _place_in_list(row: Holding) -> tuple[Any, ...]:
+    """By family, then by version in natural order (what that cannot place comes last, as text), then by name."""
+    from bundlekeeper.model.versions import order
+
+    family = FAMILIES.index(row.held.family)
+    try:
+        return family, 0, order("natural").key(row.held.version), row.held.name
+    except VersionError:
+        return family, 1, row.held.version, row.held.name
