@@ -19,7 +19,7 @@ from typing import Any
 from bundlekeeper.errors import KeeperError, VersionError
 from bundlekeeper.formats import durations, json_read, moments, toml_read
 from bundlekeeper.formats.safe_names import problems_of_name
-from bundlekeeper.jobs import record as recorder
+from bundlekeeper.jobs.recording import record as recorder
 from bundlekeeper.ledger.event import events
 from bundlekeeper.ledger.exchange import merge as exchange
 from bundlekeeper.ledger.record.ledger import Ledger

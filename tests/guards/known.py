@@ -1041,7 +1041,7 @@ TEXT = (
     ),
     Guard(
         "CSV cells are no formulas",
-        "cli/screen/where_text.py",
+        "cli/screen/answers/where.py",
         "[_harmless(visible(cell)) for cell in row]",
         "[visible(cell) for cell in row]",
         "faults/test_input.py::test_no_cell_is_a_formula",
@@ -1440,7 +1440,7 @@ NAMES = (
     ),
     Guard(
         "a proof of no known kind is refused",
-        "jobs/record.py",
+        "jobs/recording/record.py",
         "        return ProofKind(text)",
         "        return ProofKind(text) if text in list(ProofKind) else ProofKind.NONE",
         "cli/commands/test_recording_words.py::test_a_proof_of_no_known_kind_is_refused",

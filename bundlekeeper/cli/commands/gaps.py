@@ -13,10 +13,10 @@ from bundlekeeper.errors import InputError, worst_exit
 from bundlekeeper.findings import exit_status
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.manifest_signature import SignatureOption, tell
-from bundlekeeper.jobs.plan_inputs import InventoryOption, ManifestOption, ToOption, read_inputs
+from bundlekeeper.jobs.planning.inputs import InventoryOption, ManifestOption, ToOption, read_inputs
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.plan_inputs import Inputs
+    from bundlekeeper.jobs.planning.inputs import Inputs
     from bundlekeeper.planning.gaps.report import GapReport
 
 _LONG = 20  # values; evidence with more of them is told once

@@ -25,7 +25,7 @@ def held(
     json: JsonOption = False,
 ) -> int:
     """What the store holds, by family: version, size, images, when and how proven, standing."""
-    from bundlekeeper.cli.screen import store_list as screen
+    from bundlekeeper.cli.screen.answers import store_list as screen
     from bundlekeeper.jobs.session import Session
     from bundlekeeper.jobs.store_list import store_list
 

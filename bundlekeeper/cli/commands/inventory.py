@@ -16,7 +16,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.formats.escape import counted, visible
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.open import LEDGER, is_there, open_book, open_store, own_kinds, store_is_there
-from bundlekeeper.jobs.who import says_who
+from bundlekeeper.jobs.recording.who import says_who
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.ask.as_inventory import InventoryLoad

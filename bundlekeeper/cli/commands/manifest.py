@@ -218,7 +218,7 @@ def show(
     json: JsonOption = False,
 ) -> int:
     """What a manifest says: bundles by family, releases, rules with their sources; and who signed it."""
-    from bundlekeeper.cli.screen.manifest_text import as_json, print_manifest
+    from bundlekeeper.cli.screen.answers.manifest import as_json, print_manifest
     from bundlekeeper.jobs.inputs import load_manifest
 
     loaded = load_manifest(manifest, today())

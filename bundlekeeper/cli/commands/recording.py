@@ -11,8 +11,8 @@ from typing import Annotated
 import typer
 
 from bundlekeeper.cli.options import JsonOption, StoreOption
-from bundlekeeper.jobs import record as recorder
 from bundlekeeper.jobs.open import ChassisOption, DomainOption, KindOption, ModelOption, SiteOption, SlotOption
+from bundlekeeper.jobs.recording import record as recorder
 
 NameArgument = Annotated[
     str | None, typer.Argument(metavar="[NAME]", help="Serial, site, domain, or site/domain/chassis/slot.")

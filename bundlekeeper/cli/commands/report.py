@@ -13,14 +13,14 @@ from bundlekeeper.cli.screen import output
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level, exit_status
 from bundlekeeper.formats.escape import counted
-from bundlekeeper.jobs import plan_route
 from bundlekeeper.jobs.manifest_signature import SignatureOption
-from bundlekeeper.jobs.plan_inputs import InventoryOption, ManifestOption, ToOption, read_inputs
+from bundlekeeper.jobs.planning import route as plan_route
+from bundlekeeper.jobs.planning.inputs import InventoryOption, ManifestOption, ToOption, read_inputs
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.plan_inputs import Inputs
-    from bundlekeeper.jobs.plan_route import Options
-    from bundlekeeper.jobs.runbook import Material
+    from bundlekeeper.jobs.planning.inputs import Inputs
+    from bundlekeeper.jobs.planning.route import Options
+    from bundlekeeper.jobs.planning.runbook import Material
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.route.types import NoRoute
 
@@ -67,7 +67,7 @@ def report(
     if json and out == "-":
         raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
     if site:
-        from bundlekeeper.jobs.site_page import site_page
+        from bundlekeeper.jobs.planning.site_page import site_page
 
         planned = (route, to or None, domain, window, manifest, inventory, signature)
         if any(word is not None for word in planned) or per_cluster != 1:
@@ -78,7 +78,7 @@ def report(
         raise InputError("--on is about a site's picture", hint="a run-book is made from what is known now")
     if route is None and (domain is None or not to):
         raise InputError("name a domain and a release, or a route", hint="--runbook DOMAIN --to RELEASE")
-    from bundlekeeper.jobs.runbook import Material
+    from bundlekeeper.jobs.planning.runbook import Material
 
     given = read_inputs(store_root(store), manifest, inventory, signature)
     options = plan_route.options_of(window, per_cluster)
@@ -89,7 +89,7 @@ def report(
     )
     if not isinstance(found, Material):
         return _no_way(given, found, json=json)
-    from bundlekeeper.jobs.runbook import runbook as made
+    from bundlekeeper.jobs.planning.runbook import runbook as made
     from bundlekeeper.reports.runbook import html, text
 
     book = made(found)
@@ -142,7 +142,7 @@ def _no_way(given: Inputs, found: NoRoute, *, json: bool) -> int:
 
 def _of_route(given: Inputs, domain: str, release: str, options: Options) -> Material | NoRoute:
     """The plan that is found now, or why there is no way."""
-    from bundlekeeper.jobs.plan_route import PlannedRoute
+    from bundlekeeper.jobs.planning.route import PlannedRoute
     from bundlekeeper.planning.fleet.domains import Fleet
 
     fleet = Fleet(given.manifest, given.inventory)
@@ -170,7 +170,7 @@ def _material(
     checked: tuple[str, ...],
     sha256: str,
 ) -> Material:
-    from bundlekeeper.jobs.runbook import Material
+    from bundlekeeper.jobs.planning.runbook import Material
     from bundlekeeper.planning.gaps.find import gaps_of
 
     moment = now()
@@ -183,7 +183,7 @@ def _of_file(
 ) -> Material:  # fmt: skip
     """The plan of a file, once its inputs are as they were and it obeys the rules. Raises RefusedError, InputError."""
     from bundlekeeper.cli.commands.route import insist_on
-    from bundlekeeper.jobs.plan_route import Options
+    from bundlekeeper.jobs.planning.route import Options
     from bundlekeeper.model.route.document import RouteDocument
     from bundlekeeper.planning.fleet.domains import Fleet
 

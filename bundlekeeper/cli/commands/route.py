@@ -9,16 +9,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from bundlekeeper.cli.options import JsonOption, StoreOption, now, store_root
-from bundlekeeper.cli.screen import output, route_text
+from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.answers import route as route_text
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
-from bundlekeeper.jobs import plan_route
 from bundlekeeper.jobs.manifest_signature import SignatureOption, tell
-from bundlekeeper.jobs.plan_inputs import InventoryOption, ManifestOption, ToOption, read_inputs
+from bundlekeeper.jobs.planning import route as plan_route
+from bundlekeeper.jobs.planning.inputs import InventoryOption, ManifestOption, ToOption, read_inputs
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.plan_inputs import Inputs
-    from bundlekeeper.jobs.plan_route import Options
+    from bundlekeeper.jobs.planning.inputs import Inputs
+    from bundlekeeper.jobs.planning.route import Options
     from bundlekeeper.model.route.hand_plan import Plan
 
 WindowOption = Annotated[
@@ -103,20 +104,20 @@ def route(
 
 def _several(given: Inputs, names: list[str], site: str, to: str, options: Options, *, json: bool) -> int:
     """Plan several domains together and tell it."""
-    from bundlekeeper.jobs import plan_routes
+    from bundlekeeper.jobs.planning import routes
     from bundlekeeper.planning.fleet.domains import Fleet
 
     fleet, moment = Fleet(given.manifest, given.inventory), now()
     fleet.book.release(to)
-    chosen = plan_routes.named(fleet, names, site)
-    found = plan_routes.find(given, fleet, chosen, to, options, moment)
+    chosen = routes.named(fleet, names, site)
+    found = routes.find(given, fleet, chosen, to, options, moment)
     if not names and not site:
-        found = replace(found, shared=(*found.shared, *plan_routes.left_out(fleet)))
+        found = replace(found, shared=(*found.shared, *routes.left_out(fleet)))
     if json:
-        plan_routes.write_json(given, found, options, moment)
+        routes.write_json(given, found, options, moment)
     else:
         tell(given.signature)
-        plan_routes.tell(found, options)
+        routes.tell(found, options)
     return exit_status(found.findings)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from bundlekeeper.cli.options import JsonOption, StoreOption, now, store_root
-from bundlekeeper.cli.screen import where_text
+from bundlekeeper.cli.screen.answers import where as where_text
 from bundlekeeper.errors import InputError
 from bundlekeeper.jobs.open import (
     ChassisOption,

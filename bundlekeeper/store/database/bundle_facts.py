@@ -41,9 +41,7 @@ class Facts:
     @property
     def folder(self) -> tuple[str, str]:
         """The bundle's folder inside the store, as components."""
-        from bundlekeeper.formats.safe_names import (
-            safe_folder,  # here and below: `held` has no use for the rules of names
-        )
+        from bundlekeeper.formats.safe_names import safe_folder
 
         return self.family, safe_folder(self.version)
 

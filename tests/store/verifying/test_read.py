@@ -281,7 +281,8 @@ bundles = [facts(name, bytes([byte]) * size) for name, byte, size in wanted]
 stop = Stop()
 SIGNALS.install()
 with Catalogue.open(book, write=True) as catalogue, SIGNALS.guarded(stop):
-    result = check_folder(root, listing(*bundles), CheckMeans(now, Told(), stop), ReadingLimits(workers=1), book=catalogue)
+    means = CheckMeans(now, Told(), stop)
+    result = check_folder(root, listing(*bundles), means, ReadingLimits(workers=1), book=catalogue)
 print("RESULT", json.dumps([result.stopped, result.proven, result.unproven]), flush=True)
 """
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.commands.where import time_of
 from bundlekeeper.cli.options import now
-from bundlekeeper.cli.screen.where_text import WhereWanted, doubts, narrowed
+from bundlekeeper.cli.screen.answers.where import WhereWanted, doubts, narrowed
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.open import open_book, open_store, selector_of
 from bundlekeeper.reports.site_page import SiteComponent, SitePage, html, text

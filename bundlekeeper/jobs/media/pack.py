@@ -15,10 +15,10 @@ from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.findings import Finding, exit_status, is_ok
 from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded
 from bundlekeeper.jobs.manifest_signature import SUFFIX, SignatureOption, signature_of, tell
-from bundlekeeper.jobs.plan_inputs import InventoryOption, ManifestOption, read_inputs
+from bundlekeeper.jobs.planning.inputs import InventoryOption, ManifestOption, read_inputs
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.plan_inputs import Inputs
+    from bundlekeeper.jobs.planning.inputs import Inputs
     from bundlekeeper.media.set.plan import Common
     from bundlekeeper.model.media.plan import PlannedVolume, SetPlan
     from bundlekeeper.store.contents.store import Store

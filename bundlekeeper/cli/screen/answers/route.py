@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.formats.escape import counted, visible
-from bundlekeeper.jobs.plan_route import CAUTION
+from bundlekeeper.jobs.planning.route import CAUTION
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.plan_route import PlannedRoute
+    from bundlekeeper.jobs.planning.route import PlannedRoute
     from bundlekeeper.planning.route.check_plan import HeldPlan
     from bundlekeeper.planning.route.types import NoRoute, Route, Step
     from bundlekeeper.planning.route.way_back import WayBack

@@ -15,7 +15,7 @@ from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, is_ok
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.plan_inputs import Inputs
+    from bundlekeeper.jobs.planning.inputs import Inputs
     from bundlekeeper.model.route.document import RouteDocument
     from bundlekeeper.model.route.hand_plan import Plan
     from bundlekeeper.planning.fleet.domains import Fleet

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from bundlekeeper.cli.screen.route_text import WIDTH, bars, unplanned
+from bundlekeeper.cli.screen.answers.route import WIDTH, bars, unplanned
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.reports import gantt
 from bundlekeeper.reports.runbook import (
@@ -27,8 +27,8 @@ from bundlekeeper.reports.runbook import (
 )
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.plan_inputs import Inputs
-    from bundlekeeper.jobs.plan_route import Options, PlannedRoute
+    from bundlekeeper.jobs.planning.inputs import Inputs
+    from bundlekeeper.jobs.planning.route import Options, PlannedRoute
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.gaps.report import Gap, GapReport
     from bundlekeeper.planning.route.types import PartChange, Step, StepChange

@@ -14,16 +14,16 @@ import typer
 
 from bundlekeeper.cli.commands.take import DryRunOption
 from bundlekeeper.cli.options import JsonOption, QuietOption, StoreOption, now, progress_for, store_root
-from bundlekeeper.cli.screen import written_text
+from bundlekeeper.cli.screen.media import written as written_text
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError, KeeperError
-from bundlekeeper.jobs import plan_media
-from bundlekeeper.jobs.index_signer import kept_of, signer_of
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.manifest_signature import SignatureOption
+from bundlekeeper.jobs.media import pack as plan_media
+from bundlekeeper.jobs.media.index_signer import kept_of, signer_of
+from bundlekeeper.jobs.media.pack import SpareOption, VolumeOption
 from bundlekeeper.jobs.open import manifest_in_force, open_book, open_store
-from bundlekeeper.jobs.plan_inputs import InventoryOption, ManifestOption
-from bundlekeeper.jobs.plan_media import SpareOption, VolumeOption
+from bundlekeeper.jobs.planning.inputs import InventoryOption, ManifestOption
 
 if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
@@ -140,7 +140,7 @@ def _plan(root: Path, plan: str | None, ask: plan_media.MediaQuestion, *, notice
 
 def _notice(root: Path, ask: plan_media.MediaQuestion, *, keep: bool) -> SetPlan:
     """The plan of a set of withdrawals: the manifest, its signature and the notice."""
-    from bundlekeeper.jobs.plan_inputs import read_inputs
+    from bundlekeeper.jobs.planning.inputs import read_inputs
     from bundlekeeper.media.set.notice_plan import notice_plan
 
     given = read_inputs(root, ask.manifest, ask.inventory, ask.signature, bare=True)

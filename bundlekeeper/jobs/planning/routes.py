@@ -13,16 +13,16 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
-from bundlekeeper.cli.screen.route_text import put
+from bundlekeeper.cli.screen.answers.route import put
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import counted, some
-from bundlekeeper.jobs import plan_route
+from bundlekeeper.jobs.planning import route as plan_route
 from bundlekeeper.planning.route.types import NoRoute, Route
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.plan_inputs import Inputs
-    from bundlekeeper.jobs.plan_route import Options
+    from bundlekeeper.jobs.planning.inputs import Inputs
+    from bundlekeeper.jobs.planning.route import Options
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.route.way_back import WayBack
     from bundlekeeper.planning.windows.types import Timeline, Window

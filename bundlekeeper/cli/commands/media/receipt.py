@@ -12,13 +12,13 @@ import typer
 
 from bundlekeeper.cli.commands.signing import passphrase_from
 from bundlekeeper.cli.options import JsonOption, StoreOption, now, store_root
-from bundlekeeper.cli.screen import receipt_text
+from bundlekeeper.cli.screen.media import receipt as receipt_text
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.open import LEDGER, is_there, open_book, open_store
-from bundlekeeper.jobs.who import says_who
+from bundlekeeper.jobs.recording.who import says_who
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.record.ledger import Ledger

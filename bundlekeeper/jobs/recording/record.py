@@ -17,7 +17,7 @@ from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.open import open_book, open_store, own_kinds, selector_of
-from bundlekeeper.jobs.who import says_who
+from bundlekeeper.jobs.recording.who import says_who
 from bundlekeeper.model.record_rules import (
     RecordChoice,
     RecordedBundle,

@@ -1,0 +1,4 @@
+"""The answers of the media commands, as text and as JSON.
+
+Values come in, text goes out through `screen.output`; nothing is asked of a store, nothing is judged.
+"""
