@@ -184,8 +184,8 @@ STORE = (
     Guard(
         "what has no row is proven again",
         "store/adding/plan.py",
-        "        if row is None:\n            return Step.PROVE",
-        "        if row is None:\n            return Step.NOTHING",
+        "        if row is None:\n            return AddingStep.PROVE",
+        "        if row is None:\n            return AddingStep.NOTHING",
         "store/adding/test_take.py::test_a_file_in_place_without_a_row_is_proven_in_place",
     ),
     _never(
@@ -336,8 +336,8 @@ STORE = (
     ),
     Guard(
         "a clock that was set back makes nothing good",
-        "store/adding/accept_manifest.py",
-        "    return max([now, *(each.accepted_at for each in _uncorrected(known, coming))])",
+        "store/contents/manifest_dates.py",
+        "    return max([now, *(each.accepted_at for each in uncorrected(known, coming))])",
         "    return now",
         "cli/commands/test_trust.py::test_a_clock_set_back_makes_nothing_good_again",
     ),
@@ -349,7 +349,7 @@ STORE = (
     ),
     Guard(
         "a clock that is behind is doubted",
-        "store/adding/accept_manifest.py",
+        "store/contents/manifest_dates.py",
         "    if newest is None or now.date() >= newest.accepted_at.date():",
         "    if True:",
         "store/adding/test_accept_manifest.py::test_a_clock_that_is_behind_is_doubted",
@@ -846,12 +846,12 @@ PROOF = (
     _never(
         "a manifest that is issued in the future",
         "store/adding/accept_manifest.py",
-        "    if _is_ahead(issued, now):",
+        "    if is_ahead(issued, now):",
         "store/adding/test_future_manifests.py::test_a_date_of_issue_further_ahead_is_refused",
     ),
     Guard(
         "only an earlier date of a higher number corrects",
-        "store/adding/accept_manifest.py",
+        "store/contents/manifest_dates.py",
         "m.sequence > k.sequence and m.issued < k.issued",
         "m.sequence > k.sequence",
         "store/adding/test_future_manifests.py::test_a_later_manifest_heals_only_what_it_corrects",
@@ -1174,7 +1174,7 @@ MEDIA = (
     Guard(
         "what every finished volume has",
         "media/writing/prove.py",
-        "    for name in tags.EVERY:",
+        "    for name in tag_files.EVERY:",
         "    for name in ():",
         "media/writing/test_finished.py::test_every_file_that_is_written_must_be_there",
     ),
@@ -1319,7 +1319,7 @@ MEDIA = (
     Guard(
         "a tool goes out only where the signed index names it",
         "media/writing/write.py",
-        "        if fresh and self.tool and not tags.signed_tool(self.signed.index, expected_tool(self.tool)):",
+        "        if fresh and self.tool and not tag_files.signed_tool(self.signed.index, expected_tool(self.tool)):",
         "        if False:",
         "media/receiving/test_signed_texts.py::test_a_tool_that_the_signed_index_does_not_name_does_not_go_out",
     ),
@@ -1525,7 +1525,7 @@ PLACES = (
     ),
     Guard(
         "places: stdin over a limit",
-        "cli/common.py",
+        "jobs/inputs.py",
         "        if len(data) > limit:\n            raise _too_large(what, limit, "
         '"standard input")\n        return data',
         "        return data[:limit]",
@@ -1553,8 +1553,8 @@ PLACES = (
     Guard(
         "places: a folder that may not be entered is an entry",
         "store/disk/walk.py",
-        "                refused = Kind.VANISHED if gone else Kind.DIR_UNREADABLE, e.strerror",
-        "                refused = Kind.VANISHED, e.strerror",
+        "                refused = EntryKind.VANISHED if gone else EntryKind.DIR_UNREADABLE, e.strerror",
+        "                refused = EntryKind.VANISHED, e.strerror",
         "store/disk/test_walk.py::test_a_closed_folder_is_an_entry_and_the_rest_goes_on",
     ),
     _never(
