@@ -121,6 +121,8 @@ def test_the_whole_job(keeper: Keeper, world: World) -> None:
     assert found.json["counts"]["proven"] + found.json["counts"]["not_proven"] == 9
 
 
+@pytest.mark.fault(72)
+@pytest.mark.fault(73)
 def test_names_and_texts_cannot_reach_the_terminal(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """ "file names and manifest strings can't inject terminal escapes or rich markup" (issue 2, point 7)"""
     text = world.manifest.read_text()
@@ -181,6 +183,7 @@ def _on_a_terminal(words: list[str | Path], cwd: Path) -> str:
     return seen.decode("utf-8", "replace")
 
 
+@pytest.mark.fault(86)
 def test_a_reader_that_goes_away_is_no_finding_and_no_bug(world: World, tmp_path: Path) -> None:
     """ "typer answers 1 for ... a closed pipe: map both" (ecosystem.md)"""
     for words in (["manifest", "show", str(world.manifest)], ["--help"], ["manifest", "schema"]):
@@ -205,6 +208,7 @@ def _is_filling_a_file_in(folder: Path, process: subprocess.Popen[str]) -> bool:
     return False
 
 
+@pytest.mark.fault(86)
 @pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
 def test_a_signal_stops_with_its_status_and_leaves_nothing_half_done(
     world: World, tmp_path: Path, number: signal.Signals, status: int

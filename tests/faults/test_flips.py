@@ -16,6 +16,8 @@ from tests.flips.running import Ran, fault
 ROOT = Path(__file__).parents[2]
 
 
+@pytest.mark.fault(88)
+@pytest.mark.fault(89)
 @pytest.mark.slow
 @pytest.mark.parametrize(("database", "flips"), [("catalogue", 36), ("ledger", 10)])  # the ledger is asked more
 def test_a_turned_bit_is_no_false_answer(database: str, flips: int) -> None:

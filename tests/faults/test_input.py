@@ -44,6 +44,7 @@ LENIENT = {
 }
 
 
+@pytest.mark.fault(48)
 @pytest.mark.parametrize("text", LENIENT.values(), ids=LENIENT)
 def test_json_that_a_lenient_reader_would_take(text: str) -> None:
     """ "duplicate keys, NaN, 5,000-digit numbers, deep nesting: strict reader, depth cap, our own error" (48)"""
@@ -76,6 +77,7 @@ def printed(text: str) -> list[str]:
     return out.getvalue().split("\n")
 
 
+@pytest.mark.fault(73)
 @given(text=HOSTILE.filter(bool))
 @settings(max_examples=300)
 def test_no_text_moves_a_terminal(text: str) -> None:
@@ -107,6 +109,7 @@ def test_no_markup_is_read_from_data(text: str) -> None:
     assert re.sub(r"\x1b\[[0-9;]*m", "", out.getvalue()).count(text) == 8
 
 
+@pytest.mark.fault(74)
 @given(cells=st.lists(HOSTILE, min_size=1, max_size=5))
 @settings(max_examples=300)
 def test_no_cell_is_a_formula(cells: list[str]) -> None:
@@ -147,6 +150,7 @@ BOMBS = {
 }
 
 
+@pytest.mark.fault(50)
 @pytest.mark.parametrize("change", BOMBS.values(), ids=BOMBS)
 def test_a_workbook_that_unpacks_to_a_hundred_times_its_size(change: bytes) -> None:
     """ "decompression bomb: any unpacking is capped" (50): it ends the process that reads it, never ours"""

@@ -6,6 +6,8 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
+import pytest
+
 from bundlekeeper.ledger.ask.types import Selector
 from bundlekeeper.ledger.ask.where import where
 from bundlekeeper.ledger.record.ledger import Ledger
@@ -37,6 +39,7 @@ def record(path: Path, components: int, days: int) -> None:
             book.record(events, DAY0)
 
 
+@pytest.mark.fault(84)
 def test_a_question_costs_the_same_however_long_the_record_is(tmp_path: Path) -> None:
     """ "10⁶ events, 10⁵ components: bounds stated and met" (84): sixteen times the record, the same work for one part
 

@@ -32,6 +32,7 @@ def deep(base: Path, levels: int) -> Path:
     return path
 
 
+@pytest.mark.fault(31)
 def test_paths_longer_than_the_system_takes(tmp_path: Path, keeper: Keeper, world: World) -> None:
     """ "256-byte name, very long path: refused, limit named" (faults.md 31; PATH_MAX is 4096, limits.h)
 
@@ -59,6 +60,7 @@ def test_paths_longer_than_the_system_takes(tmp_path: Path, keeper: Keeper, worl
     assert "240" in str(caught.value.says) + caught.value.hint + "".join(p.says for p in caught.value.problems)
 
 
+@pytest.mark.fault(35)
 def test_the_same_file_under_two_families(keeper: Keeper, world: World) -> None:
     """ "same file under two families: a finding" (faults.md 35), by lint, by take and by check; lint alone warns"""
     first, second, *_ = names = [line.split('"')[1] for line in _lines(world, "file")]

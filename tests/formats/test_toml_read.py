@@ -48,6 +48,7 @@ def test_what_is_deep_only_in_strings_comments_or_just_at_the_edge_is_read(text:
     assert load(text.encode(), name="x", max_bytes=LIMIT)[1] == tomllib.loads(text)
 
 
+@pytest.mark.fault(48)
 @pytest.mark.parametrize(
     "text",
     [
@@ -66,6 +67,7 @@ def test_depth_bombs_are_refused_before_parsing(text: str) -> None:
     assert refusal(text).code == "too-deep"
 
 
+@pytest.mark.fault(48)
 @pytest.mark.parametrize("text", ["a = " + "1" * 5000, "a = 0x" + "f" * 5000, "a = -" + "9" * 401, "x" * 500 + " = 1"])
 def test_enormous_numbers_and_words_are_refused(text: str) -> None:
     """trade/faults 48: `5,000-digit numbers`."""
@@ -111,6 +113,7 @@ def test_what_is_not_toml_is_shown_with_line_column_caret_and_hint(
     assert " at " not in problem.says
 
 
+@pytest.mark.fault(49)
 def test_sizes() -> None:
     assert load(b"a = 1     ", name="x", max_bytes=10)[1] == {"a": 1}
     problem = refusal(b"a = 1      ", limit=10)

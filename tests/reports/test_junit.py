@@ -160,6 +160,7 @@ rows = st.builds(
 findings = st.builds(finding, st.sampled_from(sorted(CODES)), texts, texts, texts, st.sampled_from(list(Level)))
 
 
+@pytest.mark.fault(75)
 @given(st.lists(rows, max_size=5), st.lists(findings, max_size=5), texts)
 def test_any_text_is_well_formed_and_nothing_is_lost(rows: list[CheckedRow], found: list[object], name: str) -> None:
     """Names with any character, lone surrogates too; a check that is not ok is never a document that passes."""

@@ -8,6 +8,8 @@ from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from bundlekeeper.findings import finding
 from bundlekeeper.reports import runbook, site_page
 from bundlekeeper.reports.gantt import GanttBar, Span, lines
@@ -188,6 +190,7 @@ def _filled(kind: Any, text: str) -> Any:
     return kind(**made)
 
 
+@pytest.mark.fault(75)
 def test_hostile_names_stay_text_in_both_forms() -> None:
     """ "Hostile names (HTML, ESC, bidi) escaped in both" """
     book = _filled(runbook.Runbook, HOSTILE)

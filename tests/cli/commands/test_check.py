@@ -103,6 +103,7 @@ def test_a_full_check_makes_the_quick_one_quick(kit: Kit, tmp_path: Path) -> Non
     assert (result.trusted, result.proven, result.bytes_read) == (3, 0, 0)
 
 
+@pytest.mark.fault(12)
 def test_a_bit_flip_is_found_and_moved_to_quarantine(kit: Kit) -> None:
     """faults.md 12: "found, quarantined, bytes kept" """
     spoil(kit.root / PLACE_A)
@@ -124,6 +125,7 @@ def test_a_bit_flip_is_found_and_moved_to_quarantine(kit: Kit) -> None:
     assert check(kit).findings == []
 
 
+@pytest.mark.fault(13)
 @pytest.mark.parametrize(("data", "code"), [(A[:-1], "truncated"), (A + b"!", "extended"), (b"", "truncated")])
 def test_a_wrong_size_goes_there_too(kit: Kit, data: bytes, code: str) -> None:
     """The bytes were not read, so the name in quarantine tells the size."""
@@ -203,6 +205,7 @@ def test_nothing_is_moved_while_another_command_has_the_lock(kit: Kit) -> None:
     assert PLACE_A in kit.tree()
 
 
+@pytest.mark.fault(16)
 def test_unknown_files_are_reported_and_left(kit: Kit) -> None:
     """faults.md 16: "reported, never deleted"; a copy under another name says whose bytes it has."""
     (kit.root / "rack" / "1.0").mkdir(parents=True)

@@ -285,6 +285,7 @@ def test_what_is_known_and_matches_nothing_is_an_empty_answer(harbour: Keeper) -
     assert [c["component"] for c in found] == ["HOLMA-IO1"]
 
 
+@pytest.mark.fault(74)
 def test_output_as_csv_counts_and_picture(harbour: Keeper) -> None:
     """ "Output: table, JSON, CSV, and a chassis picture in the terminal" (issue 4, point 5)"""
     rows = list(csv.DictReader(io.StringIO(harbour("where", "holm-b", "--csv").out)))

@@ -243,6 +243,7 @@ def test_a_word_that_names_two_things_asks_which() -> None:
 # What goes where
 
 
+@pytest.mark.fault(56)
 def test_a_file_over_a_volume_is_split_into_parts_that_make_it_up(stocked: Keeper, tmp_path: Path) -> None:
     """ "a file over the file system's limit … or over the volume is split", and each volume's files fit on it"""
     words = ("media", "plan", "--for", "6.1", "--volume", "1750kB:folder", "--json")

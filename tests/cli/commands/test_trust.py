@@ -87,6 +87,8 @@ def test_a_manifest_that_ssh_keygen_signed_is_accepted_shown_and_checked(
     assert (row["signed_by"], row["signed_key"]) == ("chief", fingerprint)
 
 
+@pytest.mark.fault(37)
+@pytest.mark.attack("arbitrary installation")
 def test_an_unsigned_manifest_is_refused_where_signed_ones_are_wanted(
     keeper: Keeper, world: World, tmp_path: Path
 ) -> None:
@@ -99,6 +101,7 @@ def test_an_unsigned_manifest_is_refused_where_signed_ones_are_wanted(
     assert keeper("held").out.endswith("nothing is held\n")
 
 
+@pytest.mark.attack("endless data")
 @pytest.mark.parametrize("kind", ["symlink", "fifo", "folder", "oversized", "empty", "of an older manifest"])
 def test_what_stands_under_the_signatures_name_stops_every_command(
     kind: str, keeper: Keeper, world: World, tmp_path: Path
@@ -155,6 +158,7 @@ def test_no_store_means_not_checked_and_never_good(keeper: Keeper, world: World,
 # Bundles
 
 
+@pytest.mark.attack("key compromise")
 def test_signed_bundles_from_take_to_junit(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """A bundle signed with `manifest sign --for bundles`, taken under a policy, checked, dropped, told everywhere."""
     key = ssh_key(tmp_path)
@@ -184,6 +188,7 @@ def test_signed_bundles_from_take_to_junit(keeper: Keeper, world: World, tmp_pat
         assert (suite.failures, suite.errors) == (1, 0)
 
 
+@pytest.mark.attack("key compromise")
 def test_a_certificate_that_was_revoked_since(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """ "Certificates: chain to a root that the user added, … offline CRLs from files" and newer ones later (2)"""
     c = chain("rsa")
@@ -218,6 +223,8 @@ def test_a_certificate_that_was_revoked_since(keeper: Keeper, world: World, tmp_
     assert keeper("trust", "list").status == 0
 
 
+@pytest.mark.fault(37)
+@pytest.mark.attack("not on that list: downgrade of form, confusion of keys")
 def test_a_form_that_the_manifest_names_is_never_chosen(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """ "A different form named in the manifest is a finding, never a choice." (2)"""
     key = ssh_key(tmp_path)
@@ -232,6 +239,7 @@ def test_a_form_that_the_manifest_names_is_never_chosen(keeper: Keeper, world: W
 # acceptance.toml and old proofs
 
 
+@pytest.mark.fault(44)
 def test_an_old_proof_is_stale_in_held_and_in_quick_checks(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """ "how old a proof may be" (issue, point 4)"""
     keeper("take", world.manifest, "--from", world.downloads, "-q")
@@ -257,6 +265,8 @@ def test_a_broken_acceptance_is_an_input_error_with_every_problem(keeper: Keeper
         assert "acceptance.toml:3:" in done.err
 
 
+@pytest.mark.fault(43)
+@pytest.mark.attack("fast-forward")
 def test_exceptions_are_recorded_and_shown(keeper: Keeper, world: World) -> None:
     """ "`--accept-rollback "why"` exists and is recorded" (3)"""
     keeper("take", world.manifest, "--from", world.downloads, "-q")
@@ -272,6 +282,9 @@ def test_exceptions_are_recorded_and_shown(keeper: Keeper, world: World) -> None
     assert (row["what"], row["why"]) == ("rollback", why[1])
 
 
+@pytest.mark.fault(44)
+@pytest.mark.fault(83)
+@pytest.mark.attack("indefinite freeze")
 def test_a_clock_set_back_makes_nothing_good_again(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """Freeze: dates are judged by the later of the clock and the newest acceptance (faults.md 44 and 83)."""
     if not shutil.which("faketime"):

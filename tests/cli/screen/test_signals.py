@@ -49,6 +49,7 @@ def take(world: World, store: Path, number: int) -> list[str]:
     return [sys.executable, "-c", _STOPPED, str(number), "-", *words]
 
 
+@pytest.mark.fault(86)
 @pytest.mark.parametrize(("number", "status"), STATUSES)
 def test_a_signal_in_the_middle_of_a_copy(world: World, tmp_path: Path, number: int, status: int) -> None:
     store = tmp_path / "store"
@@ -93,6 +94,7 @@ def test_a_signal_that_the_parent_ignores_stays_ignored(world: World, tmp_path: 
     assert done.returncode in (0, 1), done.stderr
 
 
+@pytest.mark.fault(86)
 def test_a_terminal_that_goes_away(world: World, tmp_path: Path) -> None:
     """Its SIGHUP comes to us, and what we say of it can no longer be written (EIO): that is no bug of ours."""
     store = tmp_path / "store"

@@ -678,6 +678,7 @@ def test_a_summary_counts_what_the_answers_list(book: Ledger) -> None:
         summary(book, ("colour",))
 
 
+@pytest.mark.fault(83)
 def test_a_clock_that_was_set_back_hides_nothing(book: Ledger) -> None:
     """faults.md 83: ordered by sequence; time is shown, doubted."""
     book.record([read(0, "6.0")], DAY0 + timedelta(days=5))

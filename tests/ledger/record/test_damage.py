@@ -172,6 +172,7 @@ def numbered(connection: sqlite3.Connection, statement: str) -> str:
     return re.sub(r"\{(\w+)\}", lambda found: str(connection.execute(number, (found[1],)).fetchone()[0]), statement)
 
 
+@pytest.mark.fault(89)
 @pytest.mark.parametrize(("statement", "asks"), CELLS.items())
 def test_a_cell_that_is_not_what_was_written_is_told(path: Path, statement: str, asks: Collection[Ask]) -> None:
     """faults.md 89: a value that another statement than ours wrote is in no answer; `ledger check` tells of it."""
@@ -244,6 +245,7 @@ LOST = {
 }
 
 
+@pytest.mark.fault(89)
 @pytest.mark.parametrize(("lost", "asks"), LOST.items(), ids=[str(lost) for lost in LOST])
 def test_a_row_that_vanished_is_told(path: Path, lost: tuple[str, str, str | None], asks: Collection[Ask]) -> None:
     """ "so that a vanished row is seen, too": from the table or from any index that an answer is found by."""
@@ -277,6 +279,7 @@ def test_a_place_that_the_table_alone_says_otherwise_is_no_answer(path: Path, as
             answer(path, ask)
 
 
+@pytest.mark.fault(89)
 @pytest.mark.parametrize(
     ("name", "condition"), [("state_active", "active > 1"), ("event_other", "component IS NOT NULL")]
 )
@@ -379,6 +382,7 @@ def damage_text(path: Path) -> None:
             raw.execute("UPDATE document SET text = ? WHERE sha256 = ?", (bytes(turned), digest))
 
 
+@pytest.mark.fault(89)
 def test_a_kept_text_that_is_damaged_is_told_and_healed_by_loading_it_again(keeper: Keeper, tmp_path: Path) -> None:
     """ "Check, rebuild and salvage read every document; loading the same inventory again heals it" """
     assert keeper("inventory", "load", HARBOUR, "--says", "kim").status == 0

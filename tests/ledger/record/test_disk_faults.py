@@ -65,6 +65,7 @@ def insist_on_nothing(kit: Kit, name: str) -> None:
     assert os.listdir(kit.root / ".keeper/incoming") == []
 
 
+@pytest.mark.fault(4)
 @needs_strace
 def test_without_its_fsyncs_a_take_loses_bytes_in_a_power_cut(tmp_path: Path) -> None:
     """ "somebody removes an fsync: a test goes red" (faults.md 4): every fsync says OK and does nothing."""
@@ -83,6 +84,7 @@ def test_without_its_fsyncs_a_take_loses_bytes_in_a_power_cut(tmp_path: Path) ->
         disk.unmount()
 
 
+@pytest.mark.fault(7)
 def test_no_space_only_at_write_back(tmp_path: Path) -> None:
     """ "no space only at write-back: as 6" (faults.md 7): the file system has room, the disk under it has none"""
     under = tmp_path / "under"
@@ -142,6 +144,7 @@ class Pulling(Silent):
             self.trigger.touch()
 
 
+@pytest.mark.fault(8)
 def test_a_disk_that_fails_at_the_fsync(tmp_path: Path) -> None:
     """ "EIO on write or fsync: drop fd and temp" (faults.md 8): writes went into memory, the device takes none"""
     trigger = tmp_path / "trigger"

@@ -81,6 +81,7 @@ def test_many_processes_never_lose_or_double_an_event(tmp_path: Path, writers: i
     assert insist_on_whole(path, acknowledged) == writers * each + each  # the shared ones are one each
 
 
+@pytest.mark.fault(79)
 def test_killed_at_any_moment_every_acknowledged_event_is_there(tmp_path: Path) -> None:
     """faults.md 79, at moments that chance chose."""
     path = tmp_path / "ledger.sqlite"
@@ -99,6 +100,7 @@ def test_killed_at_any_moment_every_acknowledged_event_is_there(tmp_path: Path) 
     assert insist_on_whole(path, acknowledged) >= len(set(acknowledged))
 
 
+@pytest.mark.fault(79)
 @pytest.mark.slow
 @pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to stop a process at a chosen call")
 @pytest.mark.parametrize("call", ["pwrite64", "fdatasync", "fsync", "unlink", "openat", "fcntl"])
@@ -165,6 +167,7 @@ def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_pat
     assert number > 1
 
 
+@pytest.mark.fault(8)
 @pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to make a call fail")
 @pytest.mark.parametrize("call", ["pwrite64", "fdatasync"])
 def test_a_device_that_fails_is_told_and_nothing_is_acknowledged(tmp_path: Path, call: str) -> None:
@@ -236,6 +239,7 @@ def ledger_of(path: Path, count: int) -> Path:
     return path
 
 
+@pytest.mark.fault(81)
 @pytest.mark.parametrize("content", [b"", b"not a database at all", b"\0" * 4096])
 def test_a_ledger_that_was_replaced_is_refused(tmp_path: Path, content: bytes) -> None:
     """faults.md 81: an empty file opens as fine in SQLite."""
@@ -248,6 +252,7 @@ def test_a_ledger_that_was_replaced_is_refused(tmp_path: Path, content: bytes) -
     assert path.read_bytes() == content
 
 
+@pytest.mark.fault(87)
 def test_a_ledger_of_another_program_or_a_newer_one_is_refused(tmp_path: Path) -> None:
     """faults.md 87: versions named."""
     path = ledger_of(tmp_path / "l", 1)
@@ -273,6 +278,7 @@ def test_an_absent_ledger_is_only_made_for_writing(tmp_path: Path) -> None:
         Ledger.open(tmp_path / "nowhere" / "l", write=True)
 
 
+@pytest.mark.fault(80)
 @pytest.mark.parametrize("seed", range(12))
 def test_a_damaged_page_is_found_and_the_rest_can_be_saved(tmp_path: Path, seed: int) -> None:
     """faults.md 80: 300 bytes zeroed anywhere; found; nothing written; a way out."""
@@ -404,6 +410,7 @@ def test_a_head_from_a_receipt_is_found_in_the_chain(tmp_path: Path) -> None:
                 verify(book, wrong)
 
 
+@pytest.mark.fault(82)
 def test_a_copy_is_whole_and_is_never_written_over_anything(tmp_path: Path) -> None:
     """faults.md 82: the backup API; there is no -wal to forget."""
     path = ledger_of(tmp_path / "l", 5)
@@ -417,6 +424,7 @@ def test_a_copy_is_whole_and_is_never_written_over_anything(tmp_path: Path) -> N
         assert sorted(p.name for p in tmp_path.iterdir()) == ["copy", "l"]
 
 
+@pytest.mark.fault(18)
 def test_asking_works_where_nothing_can_be_written(tmp_path: Path) -> None:
     """faults.md 18: a read-only file; root is not stopped by modes, so the connection itself refuses."""
     path = ledger_of(tmp_path / "l", 2)
@@ -431,6 +439,7 @@ def test_asking_works_where_nothing_can_be_written(tmp_path: Path) -> None:
 HOSTILE = ["'; DROP TABLE event; --", '"', "%", "_", "\\", "{}", "NULL", "0", "’", "日本", "a" * 4096]
 
 
+@pytest.mark.fault(85)
 @pytest.mark.parametrize("text", HOSTILE)
 def test_hostile_texts_are_only_texts(tmp_path: Path, text: str) -> None:
     """faults.md 85: parameters only."""

@@ -167,6 +167,8 @@ def test_a_finished_part_asks_for_nothing(bench: Bench) -> None:
     assert len(server.requests) == 1 and bench.told == len(DATA)
 
 
+@pytest.mark.fault(61)
+@pytest.mark.attack("malicious mirrors")
 def test_a_file_that_changed_between_is_never_spliced(bench: Bench) -> None:
     """'resume onto a changed file (spliced A and B: ran): strong ETag + If-Range; whole digest' (fault 61)"""
     site = Site({"/a.fwb": Served(DATA, cuts=[250_000])})
@@ -265,6 +267,7 @@ def _liar(change: dict[str, str], status: int = 206, body: bytes | None = None) 
     return handler
 
 
+@pytest.mark.fault(62)
 @pytest.mark.parametrize(
     ("change", "status", "body"),
     [
@@ -288,6 +291,7 @@ def test_a_lie_about_the_rest_starts_again(
     assert [("range" in r.headers) for r in server.requests] == [False, True, False]
 
 
+@pytest.mark.fault(62)
 def test_a_whole_answer_to_a_range_is_used(bench: Bench) -> None:
     server = bench.serve(_liar({"Content-Range": ""}, 200, DATA))
     _whole(bench.get(f"{server.url}/a.fwb"))
@@ -346,6 +350,7 @@ def test_what_came_is_written_before_a_long_wait(bench: Bench) -> None:
 # -- sizes and bodies (faults 68, 69) --------------------------------------------------------------------------------
 
 
+@pytest.mark.fault(68)
 @pytest.mark.parametrize(("more", "code"), [(1, "extended"), (-1, "truncated")])
 def test_a_wrong_length_is_told_before_a_byte_is_read(bench: Bench, more: int, code: str) -> None:
     server = bench.serve(Site({"/a.fwb": Served(DATA)}))
@@ -354,6 +359,8 @@ def test_a_wrong_length_is_told_before_a_byte_is_read(bench: Bench, more: int, c
     assert bench.told == 0 and bench.data == b"" and len(server.requests) == 1
 
 
+@pytest.mark.fault(68)
+@pytest.mark.attack("endless data")
 def test_an_endless_body_stops_at_the_manifests_size(bench: Bench) -> None:
     def handler(_: Request, connection: Connection) -> None:
         connection.send(b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n")
@@ -369,6 +376,7 @@ def test_an_endless_body_stops_at_the_manifests_size(bench: Bench) -> None:
     assert server.body_bytes < 50_000_000  # what the sockets' buffers took, not what an endless server had to give
 
 
+@pytest.mark.fault(68)
 def test_an_end_without_a_length_is_no_end(bench: Bench) -> None:
     """'body cut without Content-Length (no error: ran): length checked' (fault 68)"""
 
@@ -391,6 +399,7 @@ def test_a_marked_end_that_comes_early_is_the_files(bench: Bench) -> None:
     assert len(server.requests) == 1
 
 
+@pytest.mark.fault(69)
 def test_a_gzip_bomb_is_not_unpacked(bench: Bench) -> None:
     bomb = gzip.compress(b"\0" * 50_000_000)
 
@@ -403,6 +412,7 @@ def test_a_gzip_bomb_is_not_unpacked(bench: Bench) -> None:
     assert bench.data == b"" and len(server.requests) == 1
 
 
+@pytest.mark.fault(50)
 def test_a_packed_file_is_a_file(bench: Bench) -> None:
     packed = gzip.compress(DATA)
     server = bench.serve(Site({"/a.fwb.gz": Served(packed)}))
@@ -414,6 +424,8 @@ def test_a_packed_file_is_a_file(bench: Bench) -> None:
 HASTY = DownloadRules(least_rate_bytes_s=100_000, window_s=1, tries=2)
 
 
+@pytest.mark.fault(67)
+@pytest.mark.attack("malicious mirrors")
 def test_a_slow_drip_of_the_body(bench: Bench) -> None:
     """'slow drip (timeout=1.0 let 4 s pass: ran): total deadline, least rate' (fault 67)"""
     server = bench.serve(Site({"/a.fwb": Served(DATA, piece=1, piece_wait_s=0.02)}))
@@ -424,6 +436,7 @@ def test_a_slow_drip_of_the_body(bench: Bench) -> None:
     assert 0 < len(bench.data) < 10_000 and (bench.folder / "record").exists()
 
 
+@pytest.mark.fault(67)
 @pytest.mark.parametrize("before", [b"", b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n5;"])
 def test_a_drip_that_gives_no_byte_of_a_body(bench: Bench, before: bytes) -> None:
     """Neither headers nor chunk extensions reach the one who reads a body; the limits lie below them."""
@@ -443,6 +456,7 @@ def test_a_drip_that_gives_no_byte_of_a_body(bench: Bench, before: bytes) -> Non
     assert len(sent) < 3000
 
 
+@pytest.mark.fault(67)
 def test_the_deadline_holds_whatever_the_rate(bench: Bench) -> None:
     server = bench.serve(Site({"/a.fwb": Served(DATA, piece=5_000, piece_wait_s=0.05)}))
     error = bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(deadline_s=2))
@@ -615,6 +629,8 @@ def test_redirects_are_counted(bench: Bench) -> None:
     assert len(server.requests) == 6
 
 
+@pytest.mark.fault(63)
+@pytest.mark.attack("malicious mirrors")
 def test_redirects_elsewhere_are_not_followed(bench: Bench) -> None:
     """'redirect to another host or to http: off unless allowed' (fault 63)"""
     elsewhere = bench.serve(Site({"/a.fwb": Served(DATA)}))
@@ -649,6 +665,7 @@ def test_odd_redirects(bench: Bench, location: str) -> None:
     assert isinstance(bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=1)), UnfinishedError)
 
 
+@pytest.mark.fault(64)
 def test_secrets_and_cookies_stay_with_their_origin(bench: Bench) -> None:
     """'token sent across hosts (httpx drops Authorization but keeps X-Auth-Token and cookies: ran)' (fault 64)"""
     there = Site({"/a.fwb": Served(DATA)})
@@ -729,6 +746,7 @@ def test_the_second_of_two_allowed_origins_counts(bench: Bench) -> None:
 # -- TLS (fault 65) --------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.fault(65)
 def test_an_unknown_authority(bench: Bench, tmp_path: Path) -> None:
     server = bench.serve(Site({"/a.fwb": Served(DATA)}), tls=True)
     other = Authority(tmp_path, "another root")
@@ -737,6 +755,7 @@ def test_an_unknown_authority(bench: Bench, tmp_path: Path) -> None:
     assert server.requests == [] and server.connections == 1 and bench.waits == []
 
 
+@pytest.mark.fault(65)
 def test_a_certificate_for_another_name(bench: Bench) -> None:
     context = bench.authority.context(names=("mirror.example",))
     server = bench.stack.enter_context(serving(Site({"/a.fwb": Served(DATA)}), context))
@@ -747,6 +766,7 @@ def test_a_certificate_for_another_name(bench: Bench) -> None:
     assert server.requests == []
 
 
+@pytest.mark.fault(65)
 def test_an_expired_certificate(bench: Bench) -> None:
     context = bench.authority.context(days=-1)
     server = bench.stack.enter_context(serving(Site({"/a.fwb": Served(DATA)}), context))
@@ -764,6 +784,7 @@ def test_no_tls_at_all(bench: Bench) -> None:
 # -- what is said (fault 66) -----------------------------------------------------------------------------------------
 
 
+@pytest.mark.fault(66)
 def test_no_secret_in_any_message_record_or_log(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
     """'secrets in logs (httpx INFO prints `user:pw@` and `?token=`: ran): quiet, redacted' (fault 66)"""
     caplog.set_level(logging.DEBUG)
@@ -800,6 +821,7 @@ def test_no_secret_in_any_message_record_or_log(bench: Bench, caplog: pytest.Log
 # -- the environment (fault 70) --------------------------------------------------------------------------------------
 
 
+@pytest.mark.fault(70)
 def test_proxies_count_only_where_asked(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     """'proxies and netrc from the environment: only where asked' (fault 70)"""
     server = bench.serve(Site({"/a.fwb": Served(DATA)}))
@@ -883,6 +905,7 @@ def test_tls_and_limits_hold_through_a_proxy(bench: Bench, monkeypatch: pytest.M
     assert "authority" in error.says
 
 
+@pytest.mark.fault(70)
 def test_netrc_counts_only_where_asked(bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     netrc = tmp_path / "netrc"
     netrc.write_text(f"machine 127.0.0.1 login user password {SECRET}\n")

@@ -288,6 +288,7 @@ def test_kill_9_in_the_middle_then_only_the_rest(bench: Bench) -> None:
     assert bench.incoming == set() and bench.published() == ["a.fwb"]
 
 
+@pytest.mark.fault(61)
 def test_kill_9_then_another_file_is_never_spliced(bench: Bench) -> None:
     """'resume onto a changed file (spliced A and B: ran): strong ETag + If-Range; whole digest' (fault 61)"""
     site = Site({"/a.fwb": Served(A)})
@@ -497,6 +498,7 @@ def _everything(*roots: Path) -> bytes:
     return b"".join(p.read_bytes() for root in roots for p in root.rglob("*") if p.is_file())
 
 
+@pytest.mark.fault(66)
 @pytest.mark.parametrize("flags", [(), ("--json",), ("--dry-run",)])
 def test_no_secret_in_any_output_of_the_command(bench: Bench, keeper: Keeper, flags: tuple[str, ...]) -> None:
     bench.bundles = {"a.fwb": A, "b.fwb": B, "c.fwb": SMALL, "d.fwb": b"dd", "e.fwb": b"eee"}
@@ -530,6 +532,7 @@ def test_an_address_with_a_password_is_refused_by_the_command(bench: Bench, keep
         assert ran.status == 2 and SECRET not in ran.out + ran.err
 
 
+@pytest.mark.fault(64)
 def test_headers_go_to_the_mirror_alone(bench: Bench) -> None:
     elsewhere = bench.serve(Site({"/a.fwb": Served(A)}))
     server = bench.serve(lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}/a.fwb"}))

@@ -151,6 +151,7 @@ def test_no_room_drops_the_part(bench: Bench) -> None:
     assert bench.told == 0
 
 
+@pytest.mark.fault(8)
 def test_a_failed_sync_drops_the_part(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     """'an error of the disk drops the part, and a failed sync is never tried again' (the module's own rule)."""
     calls = []

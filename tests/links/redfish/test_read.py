@@ -249,6 +249,7 @@ def test_plain_http_on_loopback_only(bench: Bench) -> None:
         read_service("http://192.0.2.1", WHO, placement=PLACE, clock=lambda: WHEN, http_on_loopback=True)
 
 
+@pytest.mark.fault(65)
 def test_tls_is_verified_or_nothing_is_sent(bench: Bench, tmp_path: Path) -> None:
     """ "unknown CA, wrong name, expired: fails closed" (faults 65)"""
     world = World(fixture("rack"))
@@ -264,6 +265,7 @@ def test_tls_is_verified_or_nothing_is_sent(bench: Bench, tmp_path: Path) -> Non
     assert not world.asked
 
 
+@pytest.mark.fault(70)
 def test_proxies_and_netrc_of_the_environment_do_not_count(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     """ "proxies and netrc from the environment: only where asked" (faults 70)"""
     for name in ("HTTPS_PROXY", "https_proxy", "ALL_PROXY"):
@@ -304,6 +306,7 @@ def test_a_cache_is_bounded_and_knows_who_asked() -> None:
 # -- links and pages -------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.fault(71)
 def test_links_off_the_service_are_not_followed(bench: Bench) -> None:
     """ "Redfish: ... links off the host: same origin" (faults 71); the token goes nowhere else (faults 64)"""
     other = bench.serve(World(fixture("rack"), needs_login=False))
@@ -343,6 +346,7 @@ def redirect(to: str, status: int = 308) -> Callable[[Handler], None]:
     return lambda handler: handler.answer(status, b"", {"Location": to})
 
 
+@pytest.mark.fault(63)
 def test_redirects_stay_on_the_service(bench: Bench) -> None:
     other = bench.serve(World(fixture("rack"), needs_login=False))
     server = bench.serve("rack")
@@ -356,6 +360,7 @@ def test_redirects_stay_on_the_service(bench: Bench) -> None:
     assert not other.world.asked and len(reading.components) == 6
 
 
+@pytest.mark.fault(71)
 def test_pages_that_never_end(bench: Bench) -> None:
     """ "Redfish: link loops: visited set, caps" (faults 71)"""
     server = bench.serve("chassis")
@@ -380,6 +385,7 @@ def test_pages_that_never_end(bench: Bench) -> None:
     assert ("link-elsewhere", "FirmwareInventory") in codes(bench.read(server))
 
 
+@pytest.mark.fault(71)
 def test_resources_and_bytes_are_capped(bench: Bench) -> None:
     server = bench.serve("rack")
     reading = bench.read(server, limits=ReadLimits(max_resources=7))
@@ -420,6 +426,7 @@ BROKEN: dict[str, tuple[Callable[[Handler], None], str]] = {
 }
 
 
+@pytest.mark.fault(71)
 @pytest.mark.parametrize("fault", BROKEN)
 def test_a_broken_resource_is_a_problem_of_its_own(bench: Bench, fault: str) -> None:
     """ "huge/broken/duplicate-key JSON: a problem of that resource, the rest goes on" (faults 48, 49, 69, 71)"""
@@ -433,6 +440,7 @@ def test_a_broken_resource_is_a_problem_of_its_own(bench: Bench, fault: str) -> 
     assert not server.world.tokens
 
 
+@pytest.mark.fault(71)
 def test_a_busy_service_is_asked_again(bench: Bench) -> None:
     """ "503: bounded retry" (faults 71); Retry-After: RFC 9110 §10.2.3"""
     server = bench.serve("rack")
@@ -513,6 +521,7 @@ def test_a_stop_ends_the_reading_and_the_session(bench: Bench) -> None:
     assert not server.world.tokens and server.world.asked[-1].method == "DELETE"
 
 
+@pytest.mark.fault(66)
 def test_no_secret_is_in_any_output(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
     """ "secrets in logs" (faults 66), also where a service sends them back"""
     caplog.set_level("DEBUG")

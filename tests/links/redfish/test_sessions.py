@@ -64,6 +64,7 @@ def running_out(world: World, path: str, *, stays: bool = False) -> None:
 # -- 401 -------------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.fault(95)
 def test_401_to_every_resource(bench: Bench) -> None:
     """ "a service answers 401 to every resource: one log-in, every session ended" """
     made = fixture("rack")

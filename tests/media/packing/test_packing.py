@@ -349,6 +349,7 @@ def test_a_large_set_carries_a_bound_close_to_its_answer() -> None:
     assert packed == pack(items, boxes)
 
 
+@pytest.mark.fault(56)
 def test_a_file_over_the_limit_goes_whole_onto_the_volume_that_takes_it() -> None:
     """ "a file over the file system's limit is split" (issue 6), and only where it must be"""
     items, boxes = _real(1, 4, 1e9, "16GB:fat32", "1x64GB:exfat")

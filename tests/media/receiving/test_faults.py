@@ -98,6 +98,7 @@ def test_killed_at_any_change_it_goes_on_with_the_next_run(made: MadeSet, tmp_pa
         assert site.bundles() == WHOLE
 
 
+@pytest.mark.fault(53)
 def test_a_stick_pulled_while_a_bundle_is_read(made: MadeSet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """faults.md 53: "stick pulled mid-receive: nothing published"."""
     media = write_set(made, tmp_path)
@@ -127,6 +128,7 @@ def test_a_stick_pulled_while_a_bundle_is_read(made: MadeSet, tmp_path: Path, mo
     assert site.bundles() == WHOLE
 
 
+@pytest.mark.fault(53)
 def test_the_medium_vanishes_between_the_look_and_the_read(
     made: MadeSet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -192,6 +194,7 @@ def test_no_room_is_told_before_the_first_byte(made: MadeSet, tmp_path: Path, mo
     assert site.receive(*media).complete
 
 
+@pytest.mark.fault(57)
 @pytest.mark.parametrize("kind", ["exfat-fuse", "fat-fuse", "tmpfs"])
 def test_volumes_on_media_without_links_and_modes(made: MadeSet, tmp_path: Path, kind: str) -> None:
     """faults.md 57, read: "no hard links, modes or O_TMPFILE on the medium"."""
@@ -205,6 +208,7 @@ def test_volumes_on_media_without_links_and_modes(made: MadeSet, tmp_path: Path,
     assert site.bundles() == WHOLE
 
 
+@pytest.mark.fault(57)
 @pytest.mark.parametrize("kind", ["exfat-fuse", "fat-fuse"])
 def test_a_receipt_is_written_to_a_medium_without_links(made: MadeSet, tmp_path: Path, kind: str) -> None:
     from bundlekeeper.ledger.record.ledger import Ledger

@@ -50,6 +50,8 @@ def grown(volume: Path, name: str) -> None:
         file.truncate(HUGE)
 
 
+@pytest.mark.fault(96)
+@pytest.mark.attack("endless data")
 @pytest.mark.parametrize("which", [0, 1])
 @pytest.mark.parametrize(
     "name", ["set-index.json", "set-index.json.sig", "manifest-sha256.txt", "tagmanifest-sha256.txt", "bagit.txt"]
@@ -90,6 +92,7 @@ def test_a_payload_file_of_100_gb_is_no_file_of_the_set(sticks: list[Path], site
     assert [f.code for f in came.findings if f.subject == BUNDLES[0].path] == ["extended"]
 
 
+@pytest.mark.fault(96)
 def test_more_lines_than_a_volume_may_have_files(sticks: list[Path], site: Site) -> None:
     manifest = sticks[0] / "manifest-sha256.txt"
     with manifest.open("a") as file:
@@ -145,6 +148,7 @@ def test_looking_at_a_volume_can_be_stopped(sticks: list[Path], monkeypatch: pyt
     assert opened == []
 
 
+@pytest.mark.fault(96)
 @pytest.mark.parametrize("times", [1, 2])
 def test_ctrl_c_while_a_volumes_texts_are_read(sticks: list[Path], site: Site, times: int) -> None:
     """A second Ctrl-C is no fault of the medium."""

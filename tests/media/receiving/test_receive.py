@@ -57,6 +57,7 @@ def codes(reception: object) -> list[str]:
     return sorted(f.code for f in reception.findings if f.level != "note")  # type: ignore[attr-defined]
 
 
+@pytest.mark.fault(59)
 @pytest.mark.parametrize("order", list(itertools.permutations(range(3))))
 def test_volumes_come_in_any_order_over_several_days(
     site: Site, made: MadeSet, tmp_path: Path, order: tuple[int, ...]
@@ -128,6 +129,8 @@ def test_an_index_changed_after_signing_is_refused(site: Site, made: MadeSet, tm
     assert site.bundles() == {}
 
 
+@pytest.mark.fault(60)
+@pytest.mark.attack("rollback")
 def test_an_older_set_is_refused_unless_a_reason_is_recorded(site: Site, tmp_path: Path) -> None:
     newer = write_set(make_set([BUNDLES[0]], sequence=5, manifest=manifest_text(BUNDLES, 5)), tmp_path / "new")
     older = write_set(make_set([BUNDLES[1]], sequence=4, manifest=manifest_text(BUNDLES, 4)), tmp_path / "old")
@@ -141,6 +144,7 @@ def test_an_older_set_is_refused_unless_a_reason_is_recorded(site: Site, tmp_pat
         assert ("rollback", "6.1.0 was withdrawn") in {(what, why) for _, what, _, why in catalogue.exceptions()}
 
 
+@pytest.mark.fault(43)
 def test_a_set_begun_is_not_overtaken_in_silence(site: Site, tmp_path: Path) -> None:
     """A volume of the older set that comes after the newer set began is older all the same."""
     older = write_set(make_set(BUNDLES, sequence=4), tmp_path / "old")
@@ -150,6 +154,8 @@ def test_a_set_begun_is_not_overtaken_in_silence(site: Site, tmp_path: Path) -> 
         site.receive(older[1])
 
 
+@pytest.mark.fault(47)
+@pytest.mark.attack("rollback")
 @pytest.mark.parametrize("same_id", [False, True])
 def test_another_set_under_the_same_number_is_a_contradiction(site: Site, tmp_path: Path, same_id: bool) -> None:
     """faults.md 47: "same serial, other bytes: refused as a contradiction"."""
@@ -160,6 +166,8 @@ def test_another_set_under_the_same_number_is_a_contradiction(site: Site, tmp_pa
     assert BUNDLES[1].path not in site.bundles()
 
 
+@pytest.mark.fault(60)
+@pytest.mark.attack("mix-and-match")
 def test_volumes_of_two_sets_together_are_refused_with_their_names(site: Site, tmp_path: Path) -> None:
     one = write_set(make_set(BUNDLES, sequence=1), tmp_path / "one")
     two = write_set(make_set(BUNDLES, sequence=2), tmp_path / "two")
@@ -188,6 +196,7 @@ def test_a_volume_without_bagit_txt_was_not_finished(site: Site, made: MadeSet, 
     assert "not finished" in early.value.problems[0].says
 
 
+@pytest.mark.fault(59)
 def test_a_payload_of_another_set_under_a_volume_of_this_one_is_refused(site: Site, tmp_path: Path) -> None:
     ours, theirs = make_set(BUNDLES, sequence=1), make_set(BUNDLES[:1], sequence=2)
     root = write_volume(theirs, 1, tmp_path)
@@ -199,6 +208,7 @@ def test_a_payload_of_another_set_under_a_volume_of_this_one_is_refused(site: Si
     assert site.bundles() == {}
 
 
+@pytest.mark.attack("mix-and-match")
 def test_a_volume_that_lists_more_than_the_index_is_refused(site: Site, made: MadeSet, tmp_path: Path) -> None:
     """A file that the maker did not sign for may not ride along, however well the bag's own lists fit it."""
     made.payload[1]["blade/6.1.0/rider.fwb"] = b"rider"

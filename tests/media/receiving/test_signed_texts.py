@@ -75,6 +75,7 @@ def test_a_volume_as_it_was_written_says_nothing(stick: Path, tmp_path: Path) ->
     assert came.complete
 
 
+@pytest.mark.fault(98)
 @pytest.mark.parametrize("number", [1, 2, 3])
 @pytest.mark.parametrize("name", ["READ-ME-FIRST.txt", "verify.py", "bag-info.txt", "tool/requirements.txt"])
 def test_a_text_that_was_replaced_is_found(stick: Path, tmp_path: Path, name: str, number: int) -> None:
@@ -113,6 +114,7 @@ def test_a_file_that_was_added_is_told(stick: Path, tmp_path: Path, name: str) -
     assert told(Site(tmp_path / "skerry").receive(stick)) == [("extra", f"{volume.name}/{name}")]
 
 
+@pytest.mark.fault(98)
 @pytest.mark.parametrize(
     "change",
     [

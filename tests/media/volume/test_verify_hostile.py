@@ -93,6 +93,7 @@ def test_a_volume_as_it_was_written_is_whole(volumes: list[Path], python: str) -
 OUTSIDE = ["/dev/zero", "../../../../../../../../etc/hostname", "data/../../../outside", "C:\\x", "~/x", "", "."]
 
 
+@pytest.mark.fault(97)
 @pytest.mark.parametrize("python", PYTHONS[-2:])
 @pytest.mark.parametrize("path", OUTSIDE)
 def test_a_part_that_the_index_places_outside(volumes: list[Path], path: str, python: str) -> None:
@@ -117,6 +118,7 @@ def test_a_list_that_names_a_place_outside(volumes: list[Path], path: str) -> No
     assert all(path.is_relative_to(volumes[1]) for path in opened - {VERIFIER})
 
 
+@pytest.mark.fault(97)
 @pytest.mark.parametrize("name", ["READ-ME-FIRST.txt", "bag-info.txt", "set-index.json", "bagit.txt", "SHA256SUMS"])
 @pytest.mark.parametrize("kind", ["link", "zero", "fifo", "folder-link"])
 def test_what_is_no_regular_file_is_not_opened(volumes: list[Path], tmp_path: Path, name: str, kind: str) -> None:
@@ -146,6 +148,7 @@ def test_a_payload_folder_that_is_a_link(volumes: list[Path], tmp_path: Path) ->
 CONTROL = "\x1b[2J\x1b]0;x\x07\u202eexe.txt\x9b\r\u2066"
 
 
+@pytest.mark.fault(97)
 def test_control_characters_are_shown(volumes: list[Path]) -> None:
     """In names, in lists, in bag-info.txt, in the index: an escape may clear the screen and say that all is well."""
     volume = volumes[0]
@@ -210,6 +213,7 @@ def test_an_index_that_no_reader_takes(volumes: list[Path], text: str, python: s
     assert (status, "set-index.json" in said) == (1, True), said
 
 
+@pytest.mark.fault(97)
 @pytest.mark.parametrize("python", PYTHONS)
 def test_folders_inside_each_other_1100_deep(volumes: list[Path], python: str) -> None:
     here = os.open(volumes[0] / "data", os.O_RDONLY)

@@ -68,6 +68,7 @@ CLAIMS = {
 }
 
 
+@pytest.mark.fault(57)
 @pytest.mark.root
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", CLAIMS)
@@ -81,6 +82,7 @@ def test_every_file_system_gets_a_whole_volume_and_no_false_claim(world: World, 
         assert why in copy.why
 
 
+@pytest.mark.fault(54)
 @pytest.mark.root
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", ["ext4", "xfs", "exfat-fuse"])
@@ -98,6 +100,7 @@ def test_a_byte_that_turned_under_the_file_system_is_found(world: World, tmp_pat
         insist_whole(stick / VOLUME, world.expected(1))
 
 
+@pytest.mark.fault(54)
 @pytest.mark.root
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", ["ext4", "xfs"])
@@ -118,6 +121,7 @@ def test_a_turned_byte_is_found_though_another_program_maps_the_file(world: Worl
         assert [each.code for each in written.findings] == ["altered"]
 
 
+@pytest.mark.fault(55)
 @pytest.mark.root
 @pytest.mark.slow
 def test_a_card_that_drops_writes_is_found_after_a_remount_and_a_good_one_claims_it(
@@ -196,6 +200,7 @@ def test_a_medium_that_fills_up_in_the_middle_is_gone_on_with(tmp_path: Path) ->
             insist_whole(stick / f"marram-set0001-{number}of3", world.expected(number))
 
 
+@pytest.mark.fault(52)
 @pytest.mark.root
 @pytest.mark.slow
 def test_a_stick_that_is_pulled_while_another_is_written(world: World, tmp_path: Path) -> None:
@@ -227,6 +232,7 @@ def test_a_stick_that_is_pulled_while_another_is_written(world: World, tmp_path:
 # Where to: faults.md 58, "mount missing; writing into the bare folder: expected device and volume id checked"
 
 
+@pytest.mark.fault(58)
 def test_nothing_mounted_where_media_are_mounted(world: World, tmp_path: Path) -> None:
     bare = tmp_path / "media" / "stick"
     bare.mkdir(parents=True)
@@ -238,6 +244,7 @@ def test_nothing_mounted_where_media_are_mounted(world: World, tmp_path: Path) -
     assert world.write(bare, expected=free).status == 0
 
 
+@pytest.mark.fault(58)
 def test_a_mount_point_of_fstab_that_is_not_mounted(tmp_path: Path) -> None:
     (tmp_path / "stick a" / "sub").mkdir(parents=True)
     fstab = tmp_path / "fstab"
@@ -248,6 +255,7 @@ def test_a_mount_point_of_fstab_that_is_not_mounted(tmp_path: Path) -> None:
     open_place(tmp_path, Expectation(guarded=(), fstab=fstab)).close()
 
 
+@pytest.mark.fault(58)
 @pytest.mark.root
 @needs_root
 def test_a_set_that_was_begun_on_a_medium_does_not_go_on_beneath_it(world: World, tmp_path: Path) -> None:
@@ -261,6 +269,7 @@ def test_a_set_that_was_begun_on_a_medium_does_not_go_on_beneath_it(world: World
         assert os.listdir(stick) == []
 
 
+@pytest.mark.fault(58)
 @pytest.mark.root
 @needs_root
 def test_the_volume_id_must_be_that_of_the_medium(world: World, tmp_path: Path) -> None:
@@ -345,6 +354,7 @@ def _child(base: Path, stick: Path) -> list[str]:
     return [sys.executable, "-m", "tests.kits.media_child", str(base), str(stick)]
 
 
+@pytest.mark.fault(52)
 @pytest.mark.slow
 @needs_strace
 def test_killed_anywhere_it_never_looks_finished_and_goes_on(tmp_path: Path) -> None:

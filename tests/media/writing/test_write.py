@@ -260,6 +260,7 @@ def test_what_was_damaged_in_an_unfinished_volume_is_written_again(world: World,
     assert payload_of(volume) == world.expected(1)
 
 
+@pytest.mark.fault(60)
 def test_a_folder_of_something_else_is_never_written_into(world: World, tmp_path: Path) -> None:
     """ "half a set or an older set lying there: new folder; never merged" (faults.md 60)"""
     stick = folder(tmp_path, "stick")
@@ -279,6 +280,7 @@ def test_another_makers_set_of_the_same_number_is_left_alone(tmp_path: Path) -> 
     assert payload_of(stick / "marram-set0001-1of1") == before
 
 
+@pytest.mark.fault(60)
 def test_strange_files_in_an_unfinished_volume_are_told_and_kept(world: World, tmp_path: Path) -> None:
     stick = folder(tmp_path, "stick")
     world.write(stick)

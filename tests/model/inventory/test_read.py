@@ -317,6 +317,8 @@ def test_a_time_of_day_is_no_time_of_a_reading() -> None:
     assert "a time without its day" in found[0].says
 
 
+@pytest.mark.fault(48)
+@pytest.mark.fault(51)
 @pytest.mark.parametrize(
     ("text", "form", "code"),
     [
@@ -346,6 +348,7 @@ def test_files_that_are_refused_whole(text: str, form: str, code: str) -> None:
     assert found[0].code == code
 
 
+@pytest.mark.fault(49)
 def test_a_gigantic_file_is_refused_before_it_is_parsed() -> None:
     """faults.md 49: a byte cap before parsing."""
     found = problems(b"#" * (words.MAX_BYTES + 1), "toml")
@@ -386,6 +389,7 @@ def test_cells_of_a_sheet_that_a_spreadsheet_changed_are_refused() -> None:
         assert len(caught.value.problems) == 1
 
 
+@pytest.mark.fault(85)
 def test_hostile_text_is_refused_where_it_could_move_the_cursor() -> None:
     """faults.md 73, 85: controls and bidirectional characters are named, escaped."""
     for hostile in ("\x1b[2J", "a\u202eb", "a\x00b", "a\x9bb"):

@@ -290,6 +290,10 @@ def _problems(text: str) -> list[Finding]:
         return list(refused.problems)
 
 
+@pytest.mark.fault(28)
+@pytest.mark.fault(29)
+@pytest.mark.fault(35)
+@pytest.mark.fault(51)
 @pytest.mark.parametrize("one", CASES, ids=[f"{c.code}-{n}" for n, c in enumerate(CASES)])
 def test_the_code_is_raised_at_the_exact_place_and_nothing_else(one: Case) -> None:
     text, line, column = _mark(one.text)

@@ -41,6 +41,7 @@ def _calls(domains: int) -> int:
     return sum(row[0] for row in pstats.Stats(profile).stats.values())  # type: ignore[attr-defined]  # typeshed lacks it
 
 
+@pytest.mark.fault(84)
 def test_the_work_grows_with_the_fleet_and_no_faster() -> None:
     """ "500 domains, 20,000 servers: `gaps --all` < 10 s" (issue 5): four times the fleet, four times the calls."""
     small, large = _calls(10), _calls(40)

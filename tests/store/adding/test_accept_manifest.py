@@ -49,6 +49,7 @@ def test_digests_in_capitals(tmp_path: Path) -> None:
     assert kit.take(bundle).counts == {"taken": 1}
 
 
+@pytest.mark.fault(26)
 @pytest.mark.parametrize(
     "name", ["../a", "/etc/a", "a\\b", "C:a", "a\0b", "", "..", "-a", "a\n", "CON", "e\u0301", "x" * 256]
 )
@@ -60,6 +61,7 @@ def test_unsafe_names_are_refused_before_any_disk_access(tmp_path: Path, name: s
     assert kit.tree() == {}
 
 
+@pytest.mark.fault(27)
 def test_names_that_are_one_on_some_file_systems(tmp_path: Path) -> None:
     """ "`A.bin` and `a.bin`: the set refused" (faults.md 27)"""
     with pytest.raises(InputError, match="one name"):
@@ -81,6 +83,8 @@ def test_the_same_name_in_another_version_is_another_file(tmp_path: Path) -> Non
 # Which manifests
 
 
+@pytest.mark.fault(43)
+@pytest.mark.attack("rollback")
 def test_rollback_is_refused_unless_a_why_is_given(tmp_path: Path) -> None:
     """ "rollback: highest serial remembered; override with a why, recorded" (faults.md 43)"""
     kit = Kit(tmp_path)
@@ -98,6 +102,8 @@ def test_rollback_is_refused_unless_a_why_is_given(tmp_path: Path) -> None:
     assert [a.sequence for a in kit.accepted()] == [4, 5]
 
 
+@pytest.mark.fault(47)
+@pytest.mark.attack("rollback")
 def test_same_sequence_other_bytes_is_a_contradiction(tmp_path: Path) -> None:
     """ "same serial, other bytes: refused as a contradiction" (faults.md 47)"""
     kit = Kit(tmp_path)
@@ -121,6 +127,7 @@ def test_a_kept_manifest_that_was_never_recorded(tmp_path: Path) -> None:
     assert [a.sequence for a in kit.accepted()] == [1, 2]
 
 
+@pytest.mark.attack("wrong software")
 def test_another_platform_is_refused(tmp_path: Path) -> None:
     """A store keeps one platform."""
     kit = Kit(tmp_path)
@@ -140,6 +147,8 @@ def test_manifests_are_kept_whole(tmp_path: Path) -> None:
     assert kit.accepted()[0].place == "manifests/marram-14.toml"
 
 
+@pytest.mark.fault(44)
+@pytest.mark.attack("indefinite freeze")
 def test_an_expired_manifest_is_refused_unless_a_why_is_given(tmp_path: Path) -> None:
     """ "Expired (freeze): `take` ... exit 4 unless `--accept-expired "why"`, which is recorded" (issue: trust)"""
     kit = Kit(tmp_path)
@@ -155,6 +164,7 @@ def test_an_expired_manifest_is_refused_unless_a_why_is_given(tmp_path: Path) ->
     assert kit.exceptions()[0][1:] == ("expired", "marram-1", "no newer one before the window")
 
 
+@pytest.mark.attack("indefinite freeze")
 def test_the_last_day_is_not_expired(tmp_path: Path) -> None:
     """The expiry date itself is still good."""
     kit = Kit(tmp_path)
@@ -162,6 +172,8 @@ def test_the_last_day_is_not_expired(tmp_path: Path) -> None:
     assert kit.take_loaded(loaded, clock=lambda: datetime(2026, 9, 1, 23, 59, tzinfo=UTC)).findings == ()
 
 
+@pytest.mark.fault(83)
+@pytest.mark.attack("indefinite freeze")
 def test_a_clock_that_is_behind_is_doubted(tmp_path: Path) -> None:
     """ "a clock earlier than the newest accepted date is `clock-doubtful`" (issue: trust)"""
     kit = Kit(tmp_path)

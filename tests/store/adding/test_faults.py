@@ -63,6 +63,7 @@ def test_no_room_is_predicted(tmp_path: Path) -> None:
         assert litter(point / "store") == []
 
 
+@pytest.mark.fault(6)
 @pytest.mark.root
 @root_only
 def test_no_room_in_the_middle_of_a_copy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -83,6 +84,7 @@ def test_no_room_in_the_middle_of_a_copy(tmp_path: Path, monkeypatch: pytest.Mon
         assert kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", big)).counts == {"already held": 1, "taken": 1}
 
 
+@pytest.mark.fault(15)
 @pytest.mark.root
 @root_only
 def test_no_room_for_the_quarantine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -101,6 +103,7 @@ def test_no_room_for_the_quarantine(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert "could not be kept in quarantine: No space left" in result.findings[0].says
 
 
+@pytest.mark.fault(6)
 @pytest.mark.root
 @root_only
 @pytest.mark.parametrize("inodes", range(3, 14))
@@ -155,6 +158,7 @@ def limited(base: Path, limit: str, number: int) -> tuple[int, dict[str, Any]]:
     return done.returncode, json.loads(done.stdout)
 
 
+@pytest.mark.fault(20)
 @pytest.mark.parametrize("number", range(4, 16))
 def test_too_few_descriptors(tmp_path: Path, number: int) -> None:
     """ "EMFILE: as 1" (faults.md 20): our own error or a whole take, and the next one completes."""
@@ -167,6 +171,7 @@ def test_too_few_descriptors(tmp_path: Path, number: int) -> None:
     assert litter(kit.root) == []
 
 
+@pytest.mark.fault(20)
 def test_a_file_larger_than_allowed(tmp_path: Path) -> None:
     """ "EFBIG" (faults.md 20)"""
     kit = Kit(tmp_path)
@@ -181,6 +186,7 @@ def test_a_file_larger_than_allowed(tmp_path: Path) -> None:
 # Modes and owners
 
 
+@pytest.mark.fault(17)
 @pytest.mark.parametrize("umask", [0o000, 0o022, 0o077])
 def test_modes_owe_nothing_to_the_umask(tmp_path: Path, umask: int) -> None:
     """ "umask 000/077: fixed modes by fchmod" (faults.md 17)"""
@@ -204,6 +210,7 @@ def test_modes_owe_nothing_to_the_umask(tmp_path: Path, umask: int) -> None:
     assert rest == {0o444}
 
 
+@pytest.mark.fault(17)
 @pytest.mark.parametrize("where", ["", "blade", "quarantine", ".keeper"])
 def test_a_store_that_everybody_may_write_is_refused(tmp_path: Path, where: str) -> None:
     """ "a world-writable store refused" (faults.md 17), for reading too: anybody may have written its claims"""
@@ -216,6 +223,7 @@ def test_a_store_that_everybody_may_write_is_refused(tmp_path: Path, where: str)
             use()
 
 
+@pytest.mark.fault(17)
 @pytest.mark.root
 @root_only
 def test_another_users_store(request: pytest.FixtureRequest) -> None:
@@ -243,6 +251,7 @@ def test_another_users_store(request: pytest.FixtureRequest) -> None:
     assert answers == [["opened", "RefusedError"], ["RefusedError", "RefusedError"]]
 
 
+@pytest.mark.fault(22)
 @pytest.mark.parametrize("name", ["blade", "quarantine", "manifests", ".keeper"])
 def test_a_link_inside_the_tree_is_refused(tmp_path: Path, name: str) -> None:
     """A folder of the store that is a symbolic link could lead anywhere."""
@@ -255,6 +264,7 @@ def test_a_link_inside_the_tree_is_refused(tmp_path: Path, name: str) -> None:
         kit.take(kit.bundle("a.fwb", GOOD))
 
 
+@pytest.mark.fault(22)
 def test_a_link_at_a_bundles_place_is_refused(tmp_path: Path) -> None:
     """A bundle's place that is a link or a FIFO is neither followed nor waited for."""
     kit = Kit(tmp_path)
@@ -275,6 +285,7 @@ def test_a_link_at_a_bundles_place_is_refused(tmp_path: Path) -> None:
         kit.take(kit.bundle("a.fwb", GOOD), manifest=2)
 
 
+@pytest.mark.fault(25)
 def test_a_folder_swapped_for_a_link_leads_nowhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """ "folder swapped for a symlink mid-walk: dir_fd walk" (faults.md 25), in the moment before the link"""
     kit = Kit(tmp_path)
@@ -299,6 +310,7 @@ def test_a_folder_swapped_for_a_link_leads_nowhere(tmp_path: Path, monkeypatch: 
 # Read-only, immutable, network, without links
 
 
+@pytest.mark.fault(18)
 @pytest.mark.root
 @root_only
 def test_a_read_only_store_can_be_read_and_fails_early_to_write(tmp_path: Path) -> None:
@@ -317,6 +329,7 @@ def test_a_read_only_store_can_be_read_and_fails_early_to_write(tmp_path: Path) 
         assert reader.take(kit.bundle("a.fwb", GOOD), dry_run=True).counts == {"already held": 1}
 
 
+@pytest.mark.fault(18)
 @pytest.mark.root
 @root_only
 def test_an_immutable_store(tmp_path: Path) -> None:
@@ -335,6 +348,7 @@ def test_an_immutable_store(tmp_path: Path) -> None:
         subprocess.run(["chattr", "-R", "-i", kit.root], check=True)
 
 
+@pytest.mark.fault(78)
 def test_a_network_file_system_is_refused_for_writing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """ "store or ledger on a network file system: detected" (faults.md 78); reading goes on working"""
     from bundlekeeper.store.contents import store as layout
@@ -435,6 +449,7 @@ def test_a_link_to_another_file_system_is_a_copy_that_says_so(tmp_path: Path, li
 # Two at once
 
 
+@pytest.mark.fault(76)
 def test_two_takes_at_once(tmp_path: Path) -> None:
     """ "two takes of one file: one wins; equal bytes succeed" (faults.md 76): the second waits for the lock"""
     kit = Kit(tmp_path)
@@ -455,6 +470,7 @@ def test_two_takes_at_once(tmp_path: Path) -> None:
     assert sum(each["read"] for each in said) == len(GOOD)
 
 
+@pytest.mark.fault(77)
 def test_a_dead_process_frees_the_lock_and_its_parts_are_swept(tmp_path: Path) -> None:
     """ "lock of a dead process: flock, freed by the kernel" (faults.md 77); a living one's parts stay"""
     kit = Kit(tmp_path)

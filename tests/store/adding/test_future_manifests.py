@@ -42,6 +42,7 @@ def test_a_date_of_issue_may_be_one_day_ahead(days: int, tmp_path: Path) -> None
     assert codes(kit.take_loaded(loaded, clock=lambda: NOW)) == []
 
 
+@pytest.mark.fault(93)
 @pytest.mark.parametrize("dry_run", [False, True])
 @pytest.mark.parametrize("day", [date(2026, 12, 2), date(2037, 1, 1), date.max])
 def test_a_date_of_issue_further_ahead_is_refused(day: date, dry_run: bool, tmp_path: Path) -> None:
@@ -80,6 +81,7 @@ def test_a_manifest_that_is_named_is_told_by_its_own_date() -> None:
     assert doubts("mine.toml", [RIGHT], NOW, date(2026, 12, 1)) == []
 
 
+@pytest.mark.attack("indefinite freeze")
 def test_a_later_manifest_heals_only_what_it_corrects() -> None:
     """It must be of a higher number and of an earlier date: then the earlier one's date was wrong, and its clock."""
     early = datetime(2026, 8, 20, tzinfo=UTC)
@@ -105,6 +107,7 @@ def test_an_acceptance_by_a_clock_that_was_ahead_names_the_manifest() -> None:
     assert "judged by" not in found.hint
 
 
+@pytest.mark.fault(93)
 def test_a_future_manifest_from_take_to_healing(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """Accepted by a clock that was ahead, told by its name when it is right, healed by a later one that expires."""
     if not shutil.which("faketime"):

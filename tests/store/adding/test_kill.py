@@ -150,6 +150,7 @@ def sweep(tmp_path: Path, make: Any) -> int:
     return len(points)
 
 
+@pytest.mark.fault(1)
 @needs_strace
 @pytest.mark.slow
 def test_killed_at_every_call_of_a_first_take(tmp_path: Path) -> None:
@@ -157,6 +158,7 @@ def test_killed_at_every_call_of_a_first_take(tmp_path: Path) -> None:
     assert sweep(tmp_path, fresh) > 60
 
 
+@pytest.mark.fault(1)
 @needs_strace
 @pytest.mark.slow
 def test_killed_at_every_call_of_a_take_that_mends(tmp_path: Path) -> None:
@@ -174,6 +176,7 @@ def failures() -> Iterator[Any]:
     yield from (pytest.param("fdatasync", n, id=f"fdatasync-{n}") for n in (1, 6, 12))
 
 
+@pytest.mark.fault(8)
 @needs_strace
 @pytest.mark.parametrize(("call", "number"), list(failures()))
 def test_eio_is_told_and_leaves_nothing_between(tmp_path: Path, call: str, number: int) -> None:
@@ -189,6 +192,7 @@ def test_eio_is_told_and_leaves_nothing_between(tmp_path: Path, call: str, numbe
     completes(base)
 
 
+@pytest.mark.fault(8)
 @needs_strace
 def test_a_failed_fsync_is_never_tried_again(tmp_path: Path) -> None:
     """ "never retry fsync (second says OK, bytes lost: ran)" (faults.md 8): the descriptor is dropped at once."""
@@ -216,6 +220,7 @@ def test_a_failed_fsync_is_never_tried_again(tmp_path: Path) -> None:
                 break
 
 
+@pytest.mark.fault(4)
 @needs_strace
 def test_everything_is_synced_in_its_order(tmp_path: Path) -> None:
     """ "fsync the file ... `linkat` into place ... fsync the folder (and the parent of a new folder). Only then the
@@ -241,6 +246,7 @@ def test_everything_is_synced_in_its_order(tmp_path: Path) -> None:
     assert (links, dirty) == (6, set())
 
 
+@pytest.mark.fault(9)
 @needs_strace
 def test_a_folder_that_cannot_be_made_durable_has_no_row(tmp_path: Path) -> None:
     """ "EIO on the folder's fsync: 'not durable'; no catalogue row" (faults.md 9)"""
@@ -275,6 +281,7 @@ def test_a_file_system_without_unnamed_files(tmp_path: Path, error: str) -> None
     completes(base)
 
 
+@pytest.mark.fault(19)
 @needs_strace
 def test_a_link_across_file_systems_is_an_error(tmp_path: Path) -> None:
     """ "temp on another file system: can't be; EXDEV is an error" (faults.md 19)"""

@@ -121,6 +121,9 @@ def test_the_last_row_is_there_after_a_power_cut(disk: Disk) -> None:
     assert kit.take(kit.bundle("a.fwb", GOOD)).read_bytes == 0
 
 
+@pytest.mark.fault(2)
+@pytest.mark.fault(3)
+@pytest.mark.fault(5)
 @needs_strace
 @pytest.mark.slow
 @pytest.mark.parametrize("call", ["linkat", "mkdirat", "unlink", "fsync", "fdatasync"])

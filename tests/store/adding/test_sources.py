@@ -19,6 +19,7 @@ from tests.kits.store_kit import GOOD, Kit, codes, now, says, unclosable
 # Links to the source
 
 
+@pytest.mark.fault(23)
 def test_a_hard_link_is_marked_shared_and_never_trusted(tmp_path: Path) -> None:
     """ "`--link=hard` is opt-in, marked `shared`, its mode is left alone and `--quick` never trusts it" (design.md)"""
     kit = Kit(tmp_path)
@@ -74,6 +75,8 @@ def test_a_reflink_that_is_not_possible_is_a_copy_that_says_so(tmp_path: Path) -
 # Things that are no files
 
 
+@pytest.mark.fault(22)
+@pytest.mark.fault(24)
 def test_links_fifos_and_sockets_of_the_name(tmp_path: Path) -> None:
     """ "symlink as leaf: refused"; "FIFO, device, socket: refused without hanging" (faults.md 22, 24)"""
     kit = Kit(tmp_path)
@@ -91,6 +94,7 @@ def test_links_fifos_and_sockets_of_the_name(tmp_path: Path) -> None:
     assert "c.fwb is a socket" in result.findings[2].says
 
 
+@pytest.mark.fault(22)
 def test_no_link_to_a_folder_is_followed(tmp_path: Path) -> None:
     """ "symlink ... as parent: refused" (faults.md 22)"""
     kit = Kit(tmp_path)
@@ -123,6 +127,7 @@ def test_the_store_inside_the_source_is_passed_over(tmp_path: Path) -> None:
 # Sources that fail or change
 
 
+@pytest.mark.fault(21)
 def test_a_source_that_changes_while_it_is_read(tmp_path: Path) -> None:
     """ "source changes while hashed: the copied bytes are hashed; fstat before and after compared" (faults.md 21)"""
     kit = Kit(tmp_path)
@@ -141,6 +146,7 @@ def test_a_source_that_changes_while_it_is_read(tmp_path: Path) -> None:
     assert not [n for n in kit.tree() if n.startswith("quarantine/")]
 
 
+@pytest.mark.fault(21)
 def test_right_bytes_are_right_whatever_happens_to_their_source(tmp_path: Path) -> None:
     """What was copied was hashed; a touch meanwhile takes nothing from that."""
     kit = Kit(tmp_path)
@@ -161,6 +167,7 @@ def test_right_bytes_are_right_whatever_happens_to_their_source(tmp_path: Path) 
     assert codes(shared) == ["unreadable"]
 
 
+@pytest.mark.fault(21)
 def test_a_file_that_shrinks_while_it_is_read(tmp_path: Path) -> None:
     """Hashing survives a file that shrinks, and nothing half is kept."""
     kit = Kit(tmp_path)

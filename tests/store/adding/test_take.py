@@ -32,6 +32,7 @@ from tests.kits.store_kit import GOOD, Kit, codes, now, says
 # Once, and not again
 
 
+@pytest.mark.fault(23)
 def test_a_bundle_is_taken_once_and_proven(tmp_path: Path) -> None:
     """ "idempotent; resumable (what is in and proven is not read again)" (issue: take)"""
     kit = Kit(tmp_path)
@@ -83,6 +84,7 @@ def test_a_touched_file_is_proven_again_in_place(tmp_path: Path) -> None:
     assert kit.take(kit.bundle("a.fwb", GOOD)).read_bytes == 0
 
 
+@pytest.mark.fault(5)
 def test_a_file_in_place_without_a_row_is_proven_in_place(tmp_path: Path) -> None:
     """ "cut between publish and catalogue commit: reconcile at start, prove again" (faults.md 5)"""
     kit = Kit(tmp_path)
@@ -137,6 +139,8 @@ def test_a_file_of_the_store_that_changes_while_it_is_read(tmp_path: Path) -> No
 # Wrong bytes
 
 
+@pytest.mark.fault(46)
+@pytest.mark.attack("arbitrary installation")
 def test_wrong_bytes_go_to_quarantine_and_the_rest_goes_on(tmp_path: Path) -> None:
     """ "a mismatch goes to quarantine with a note and the rest goes on" (issue: take)"""
     kit = Kit(tmp_path)
@@ -172,6 +176,7 @@ def test_the_same_wrong_file_again_adds_nothing(tmp_path: Path) -> None:
     assert len([name for name in kit.tree() if name.startswith("quarantine/")]) == 4
 
 
+@pytest.mark.fault(15)
 def test_a_name_in_quarantine_that_other_bytes_took_is_left_alone(tmp_path: Path) -> None:
     """ "quarantine name taken: unique name, no clobber" (faults.md 15)"""
     kit = Kit(tmp_path)
@@ -185,6 +190,7 @@ def test_a_name_in_quarantine_that_other_bytes_took_is_left_alone(tmp_path: Path
     assert kit.tree()[f"quarantine/a.fwb.{digest}"] == b"wrong"
 
 
+@pytest.mark.attack("endless data")
 def test_a_far_too_large_file_is_noted_but_not_kept(tmp_path: Path) -> None:
     """Over twice the stated size and 64 MiB, only the note is kept; nothing of it is read."""
     kit = Kit(tmp_path)
@@ -199,6 +205,8 @@ def test_a_far_too_large_file_is_noted_but_not_kept(tmp_path: Path) -> None:
     assert [n for n in kit.tree() if n.startswith("quarantine/")] == [f"quarantine/a.fwb.size-{size}.note.txt"]
 
 
+@pytest.mark.fault(46)
+@pytest.mark.attack("wrong software")
 def test_bytes_of_another_bundle_are_named_as_such(tmp_path: Path) -> None:
     """ "the right file twice" (trade.md): two files swapped are both taken, and both findings say what happened."""
     kit = Kit(tmp_path)
@@ -214,6 +222,7 @@ def test_bytes_of_another_bundle_are_named_as_such(tmp_path: Path) -> None:
     assert kit.tree()["blade/5.4.2/old.fwb"] == b"bytes of the old"
 
 
+@pytest.mark.attack("wrong software")
 def test_last_quarters_file_under_this_quarters_name(tmp_path: Path) -> None:
     """ "A stick that holds last quarter's file under this quarter's name" (trade.md): held bytes are known."""
     kit = Kit(tmp_path)
@@ -277,6 +286,7 @@ def test_a_wrong_file_in_place_and_no_other(tmp_path: Path) -> None:
 # The same bytes
 
 
+@pytest.mark.fault(34)
 def test_equal_bytes_are_held_once(tmp_path: Path) -> None:
     """ "Equal bytes are held once: a second name is a hard link inside the store" (design.md)"""
     kit = Kit(tmp_path)
@@ -373,6 +383,7 @@ def test_a_spoiled_copy_is_never_given_a_second_name(tmp_path: Path) -> None:
 # Other bytes under a name that is taken
 
 
+@pytest.mark.fault(33)
 def test_same_name_other_bytes_is_never_overwritten(tmp_path: Path) -> None:
     """ "same name, other bytes: conflict; never overwritten" (faults.md 33)"""
     kit = Kit(tmp_path)
@@ -461,6 +472,7 @@ class _StopAfter(Silent):
             self._stop.set()
 
 
+@pytest.mark.fault(86)
 def test_stopped_in_the_middle_keeps_what_was_finished(tmp_path: Path) -> None:
     """ "Ctrl-C, SIGTERM: temp gone, right exit code" (faults.md 86)"""
     kit = Kit(tmp_path)

@@ -77,6 +77,7 @@ def test_the_root_itself_may_be_a_link_that_the_user_named(tmp_path: Path) -> No
         assert len(catalogue.accepted()) == 1
 
 
+@pytest.mark.fault(30)
 def test_a_name_that_is_no_utf8(tmp_path: Path) -> None:
     """A store and a source under undecodable names work like any other."""
     base = Path(os.fsdecode(os.fsencode(tmp_path) + b"/st\xf6re ?#%41"))
@@ -224,6 +225,7 @@ def test_a_bounded_read(tmp_path: Path) -> None:
         os.close(fd)
 
 
+@pytest.mark.fault(11)
 def test_short_writes_are_continued(monkeypatch: pytest.MonkeyPatch) -> None:
     """ "short write, EINTR: loop to the end" (faults.md 11)"""
     got = bytearray()
@@ -238,6 +240,7 @@ def test_short_writes_are_continued(monkeypatch: pytest.MonkeyPatch) -> None:
     assert bytes(got) == b"0123456789"
 
 
+@pytest.mark.fault(33)
 def test_a_link_never_replaces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """ "`linkat` into place (it never replaces)" (faults.md): with and without a temporary name"""
     (tmp_path / "incoming").mkdir()

@@ -193,6 +193,7 @@ def test_it_says_what_it_is(tmp_path: Path) -> None:
     assert head[18:20] == b"\x01\x01"  # rollback journal, not WAL
 
 
+@pytest.mark.fault(81)
 @pytest.mark.parametrize("write", [False, True])
 @pytest.mark.parametrize(
     "data", [b"", b"garbage", b"SQLite format 3\0" + bytes(84), bytes(4096)], ids=["empty", "garbage", "head", "zeros"]
@@ -218,6 +219,7 @@ def test_another_programs_database_is_refused(tmp_path: Path) -> None:
         Catalogue.open(path, write=True)
 
 
+@pytest.mark.fault(51)
 @pytest.mark.parametrize(("number", "hint"), [(FORMAT + 1, "the bundlekeeper that wrote it"), (0, "move it aside")])
 def test_another_format_is_refused(tmp_path: Path, number: int, hint: str) -> None:
     """Unknown or newer format: refused, versions named."""
@@ -237,6 +239,7 @@ def test_an_absent_catalogue_is_not_made_by_opening(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.fault(80)
 def test_damage_anywhere_never_becomes_a_foreign_exception(tmp_path: Path) -> None:
     """ "ledger page damaged: detected; no writing; a way out" (faults.md 80): 300 bytes zeroed at every place"""
     with fresh(tmp_path) as catalogue:
@@ -320,6 +323,7 @@ def test_a_reader_beside_a_writer(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
         assert catalogue.held() == []
 
 
+@pytest.mark.fault(18)
 def test_a_reader_writes_nothing(tmp_path: Path) -> None:
     """Opened for reading, every write is refused."""
     fresh(tmp_path).close()
@@ -403,6 +407,7 @@ def test_a_missing_catalogue_is_rebuilt_by_the_next_take(world: World, tmp_path:
     assert kit.take_loaded(loaded).read_bytes == 0
 
 
+@pytest.mark.fault(80)
 def test_a_damaged_catalogue_is_moved_aside_and_rebuilt(world: World, tmp_path: Path) -> None:
     """The way out that the hint names, as one call; what was moved aside is kept."""
     kit = real_store(world, tmp_path)

@@ -119,6 +119,7 @@ BROKEN: dict[str, tuple[str, object]] = {
 }
 
 
+@pytest.mark.fault(88)
 @pytest.mark.parametrize("what", BROKEN)
 def test_a_broken_row_is_damage_of_the_row_and_heals(place: Place, what: str) -> None:
     """It is told; no file is moved or called wrong; the next check is clean, and still says withdrawn."""
@@ -173,6 +174,7 @@ def test_take_heals_as_well(place: Place) -> None:
     assert "damaged" not in codes(place.numbered(15).findings)
 
 
+@pytest.mark.fault(88)
 def test_a_right_row_that_calls_a_file_wrong_moves_it_only_with_a_manifest(place: Place) -> None:
     """No kept manifest can be read, so nobody but the row says what the bytes should be."""
     for kept in (place.root / "manifests").iterdir():
@@ -261,6 +263,7 @@ def the_whole_folder(place: Place) -> None:
 RESTORED: list[Callable[[Place], None]] = [only_the_catalogue, the_whole_folder]
 
 
+@pytest.mark.fault(90)
 @pytest.mark.parametrize("restored", RESTORED)
 @pytest.mark.parametrize("first", ["held", "check", "take"])
 def test_a_restored_catalogue_forgets_no_withdrawal_and_no_sequence(
@@ -313,6 +316,7 @@ def of_another_platform(kept: Path) -> None:
 SPOILED: list[Callable[[Path], Any]] = [unreadable, a_link, misnamed, of_another_platform]
 
 
+@pytest.mark.fault(90)
 @pytest.mark.parametrize("spoiled", SPOILED)
 def test_a_kept_manifest_that_cannot_be_read_is_told_and_its_number_holds(
     place: Place, spoiled: Callable[[Path], Any]
@@ -330,6 +334,7 @@ def test_a_kept_manifest_that_cannot_be_read_is_told_and_its_number_holds(
     assert codes(place.looked()[1]) == {"withdrawn"}
 
 
+@pytest.mark.fault(90)
 def test_the_number_of_a_kept_manifest_holds_though_it_cannot_be_read(place: Place) -> None:
     """Its name says which it is."""
     (place.root / "manifests/marram-20.toml").write_bytes(b"\0")
@@ -364,6 +369,7 @@ def test_a_reader_beside_a_take_believes_the_rows(place: Place) -> None:
 # A clock that was ahead
 
 
+@pytest.mark.fault(91)
 def test_a_proof_from_the_future_is_no_proof(place: Place) -> None:
     """One run under a wrong clock must not make files fresh for years."""
     with Catalogue.open(place.catalogue, write=True) as catalogue:

@@ -15,6 +15,7 @@ from tests.kits.mounts import mounted
 from tests.kits.sure import wait_for_tick
 
 
+@pytest.mark.fault(78)
 @pytest.mark.root
 @pytest.mark.parametrize(
     ("kind", "name", "stable"),

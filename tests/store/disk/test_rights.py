@@ -78,6 +78,8 @@ def obey(error: RefusedError) -> None:
         subprocess.run(["sh", "-c", command], check=True)
 
 
+@pytest.mark.fault(17)
+@pytest.mark.fault(94)
 @pytest.mark.parametrize(("bits", "letter", "who"), [(0o020, "g", "its group"), (0o002, "o", "everybody")])
 @pytest.mark.parametrize("path", ALWAYS)
 def test_what_others_may_write_is_refused_with_the_chmod(kit: Kit, path: str, bits: int, letter: str, who: str) -> None:
@@ -93,6 +95,8 @@ def test_what_others_may_write_is_refused_with_the_chmod(kit: Kit, path: str, bi
     Store.open(kit.root, write=True).close()
 
 
+@pytest.mark.fault(17)
+@pytest.mark.fault(94)
 @needs_root
 @pytest.mark.parametrize("path", [path for path in ALWAYS if path])
 def test_what_belongs_to_somebody_else_is_refused_with_the_chown(kit: Kit, path: str) -> None:
@@ -133,6 +137,7 @@ def test_a_temporary_folder_that_only_its_owner_may_enter_is_not_looked_into(kit
     assert ".keeper/incoming/.part-00" in refusal(kit).says
 
 
+@pytest.mark.fault(17)
 @pytest.mark.parametrize("path", ["blade/6.1.0", PLACE])
 @pytest.mark.parametrize("bits", [0o020, 0o002])
 def test_who_looks_at_bundles_refuses_those_that_others_may_write(kit: Kit, path: str, bits: int) -> None:
@@ -223,6 +228,7 @@ def test_another_group_than_the_named_one_may_not(kit: Kit) -> None:
     assert f"its group {STRANGER} may write it" in refusal(kit).says
 
 
+@pytest.mark.fault(94)
 def test_a_group_cannot_name_itself(kit: Kit) -> None:
     """Who may write acceptance.toml could else write his own group into it."""
     settings = kit.root / "acceptance.toml"

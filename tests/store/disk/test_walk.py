@@ -23,6 +23,7 @@ def kinds(root: Path) -> dict[str, EntryKind]:
     return {e.path: e.kind for e in walk(root)}
 
 
+@pytest.mark.fault(24)
 def test_every_kind_of_entry_is_told_and_none_hangs(tmp_path: Path) -> None:
     """faults.md 22 and 24: links are refused, a FIFO does not hang the walk."""
     (tmp_path / "a" / "b").mkdir(parents=True)
@@ -158,6 +159,7 @@ def test_another_folder_in_the_roots_place_is_refused(tmp_path: Path) -> None:
         entry.open()
 
 
+@pytest.mark.fault(25)
 def test_a_folder_swapped_for_a_link_in_the_middle_leads_nowhere(tmp_path: Path) -> None:
     """faults.md 25, as a race: nothing outside the root is ever listed or opened."""
     outside = tmp_path / "outside"
@@ -201,6 +203,7 @@ def test_a_folder_swapped_for_a_link_in_the_middle_leads_nowhere(tmp_path: Path)
     assert opened > 0
 
 
+@pytest.mark.fault(25)
 def test_a_folder_swapped_between_two_steps_of_the_walk(tmp_path: Path) -> None:
     """faults.md 25, step by step: what lstat saw as a folder is not followed when it has become a link."""
     (tmp_path / "outside").mkdir()
@@ -228,6 +231,7 @@ def test_a_folder_swapped_between_walk_and_open(tmp_path: Path) -> None:
     assert caught.value.errno in (errno.ELOOP, errno.ENOTDIR)
 
 
+@pytest.mark.fault(30)
 def test_names_that_are_not_utf_8_are_kept_and_opened(tmp_path: Path) -> None:
     """faults.md 30: undecodable bytes come as PEP 383 surrogates and lead back to the file."""
     (Path(os.fsdecode(os.fsencode(tmp_path) + b"/caf\xe9"))).write_bytes(b"x")

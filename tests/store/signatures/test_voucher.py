@@ -196,6 +196,7 @@ def _laid_out(case: Case, kit: Kit, tmp_path: Path, wanted: bool) -> SimpleNames
     return bundle
 
 
+@pytest.mark.attack("arbitrary installation")
 @pytest.mark.parametrize("wanted", [False, True], ids=["not wanted", "wanted"])
 @pytest.mark.parametrize("name", CASES)
 def test_take_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp_path: Path) -> None:
@@ -381,6 +382,7 @@ def test_a_signature_never_replaces_another(wanted: bool, kit: Kit, tmp_path: Pa
     assert place.read_bytes() == b"another"
 
 
+@pytest.mark.attack("arbitrary installation")
 def test_the_same_bytes_under_a_second_name_have_a_signature_of_their_own(kit: Kit, tmp_path: Path) -> None:
     """Bytes that are held already are no way around the policy."""
     signer = signer_in(tmp_path, hash_="sha512")
@@ -514,6 +516,9 @@ def test_a_signed_manifest_is_accepted_kept_and_its_signer_recorded(kit: Kit, tm
     assert kit.accepted()[0].signed_by == "chief"  # who vouched for it on the day it was accepted
 
 
+@pytest.mark.fault(37)
+@pytest.mark.attack("arbitrary installation")
+@pytest.mark.attack("key compromise")
 @pytest.mark.parametrize("wanted", [False, True], ids=["not wanted", "wanted"])
 @pytest.mark.parametrize(
     ("name", "code"),
@@ -567,6 +572,9 @@ def test_take_of_a_manifest_with_and_without_a_policy(
     assert kit.accepted()[0].signed_by == ""
 
 
+@pytest.mark.fault(36)
+@pytest.mark.fault(46)
+@pytest.mark.attack("arbitrary installation")
 def test_no_flipped_byte_of_a_signed_manifest_or_its_signature_is_ever_accepted(kit: Kit, tmp_path: Path) -> None:
     """ "Bad input … never in 'good'": every byte of both, through the store's own function."""
     trust_manifests(kit, tmp_path)
@@ -614,6 +622,8 @@ def test_a_kept_manifest_that_is_gone_is_not_checked_and_stops_no_check(wanted: 
     assert ruled().word == ("not-checked" if wanted else "not stated")
 
 
+@pytest.mark.fault(45)
+@pytest.mark.attack("fast-forward")
 def test_after_a_fast_forward_a_new_key_and_a_rollback_lead_back(kit: Kit, tmp_path: Path) -> None:
     """Fast-forward: drop the key, trust a new one, accept the next manifest as a rollback with a reason, recorded."""
     trust_manifests(kit, tmp_path)
@@ -656,6 +666,8 @@ def taken_from(handler: Handler, kit: Kit) -> TakeResult:
         return take(store, kit.loaded(bundle), [source], clock=now, progress=Silent())
 
 
+@pytest.mark.attack("endless data")
+@pytest.mark.attack("malicious mirrors")
 @pytest.mark.parametrize("kind", ["missing", "endless", "refused", "a page"])
 def test_a_mirrors_bad_answers_for_a_signature_are_told_apart(kind: str, kit: Kit, tmp_path: Path) -> None:
     """Absent, endless, forbidden, and a page that says so politely with 200: none is good, none harms the rest."""

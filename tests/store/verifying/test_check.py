@@ -46,6 +46,7 @@ def test_all_well(tmp_path: Path) -> None:
     assert (result.files_read, result.bytes_read) == (3, 3500)
 
 
+@pytest.mark.fault(12)
 def test_altered(tmp_path: Path) -> None:
     """faults.md 12: a bit flip."""
     fill(tmp_path, FILES)
@@ -60,6 +61,7 @@ def test_altered(tmp_path: Path) -> None:
     assert (result.proven, exit_status(result.findings)) == (2, 1)
 
 
+@pytest.mark.fault(13)
 def test_truncated_and_extended_need_no_reading(tmp_path: Path) -> None:
     """faults.md 13: "size first, then digest"."""
     fill(tmp_path, {**FILES, "a.fwb": A[:-1], "b.fwb": B + b"!"})
@@ -70,6 +72,7 @@ def test_truncated_and_extended_need_no_reading(tmp_path: Path) -> None:
     assert result.bytes_read == len(C)
 
 
+@pytest.mark.fault(13)
 def test_empty_and_zero_filled(tmp_path: Path) -> None:
     """faults.md 13: what an unfinished copy looks like is said."""
     fill(tmp_path, {"a.fwb": b"", "b.fwb": bytes(1000), "c.fwb": C})
@@ -93,6 +96,7 @@ def test_an_empty_bundle_is_a_bundle(tmp_path: Path) -> None:
     assert found(check(tmp_path, listing_for({"e.fwb": b""}))) == {("missing", "e.fwb")}
 
 
+@pytest.mark.attack("extraneous dependencies")
 def test_missing_and_extra(tmp_path: Path) -> None:
     """A file that the manifest does not name is a warning, never deleted, and read only if it could be a bundle."""
     fill(tmp_path, {"a.fwb": A, "b.fwb": B, "sub/stray": b"other"})
@@ -149,6 +153,7 @@ def test_a_bundle_whose_bytes_stand_under_anothers_name(tmp_path: Path) -> None:
     assert {r.name: r.status.value for r in result.rows} == {"a.fwb": "misnamed", "b.fwb": "misnamed", "c.fwb": "ok"}
 
 
+@pytest.mark.fault(27)
 def test_names_that_differ_only_by_case_or_form(tmp_path: Path) -> None:
     """faults.md 27 and 28, as they come back from a stick."""
     fill(tmp_path, {"A.FWB": A, "b.fwb": B, "C.fwb": b"not c"})
@@ -198,6 +203,7 @@ def test_something_else_under_a_bundles_name(tmp_path: Path, kind: str) -> None:
     assert result.files_read == 2
 
 
+@pytest.mark.attack("extraneous dependencies")
 def test_odd_entries_elsewhere_are_extras(tmp_path: Path) -> None:
     """Reported, not followed."""
     fill(tmp_path, FILES)
@@ -234,6 +240,7 @@ def test_a_withdrawn_bundle_need_not_be_there(tmp_path: Path) -> None:
     assert [(f.code, f.level) for f in result.findings] == [("missing", Level.NOTE)]
 
 
+@pytest.mark.fault(30)
 def test_names_that_are_not_utf_8(tmp_path: Path) -> None:
     """faults.md 30: reported by PEP 383 surrogates, which the printing escapes."""
     (Path(os.fsdecode(os.fsencode(tmp_path) + b"/caf\xe9"))).write_bytes(A)

@@ -161,6 +161,7 @@ def test_two_names_of_one_file_are_read_once(tmp_path: Path) -> None:
 # Devices and catalogues that fail
 
 
+@pytest.mark.fault(10)
 @pytest.mark.root
 def test_a_device_that_fails_in_the_middle(tmp_path: Path) -> None:
     """faults.md 10: a real EIO is 'unreadable', not 'altered', and the rest goes on. The device is cut short."""
@@ -209,6 +210,7 @@ def test_a_file_that_changes_while_it_is_read(tmp_path: Path) -> None:
     assert book.kept == {}
 
 
+@pytest.mark.fault(21)
 def test_a_file_that_goes_away_before_it_is_read(tmp_path: Path) -> None:
     """A name that vanished after the walk is unreadable, not altered."""
     root = fill(tmp_path, FILES)
@@ -287,6 +289,7 @@ print("RESULT", json.dumps([result.stopped, result.proven, result.unproven]), fl
 """
 
 
+@pytest.mark.fault(14)
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
 def test_a_process_that_is_stopped_or_killed(tmp_path: Path, number: signal.Signals) -> None:
     """faults.md 14: "goes on from where it was; skips nothing"; with SIGKILL at most half a second is lost."""
@@ -319,6 +322,7 @@ def test_a_process_that_is_stopped_or_killed(tmp_path: Path, number: signal.Sign
     assert (again.proven, again.skipped, again.findings) == (60 - len(kept), len(kept), [])
 
 
+@pytest.mark.fault(10)
 def test_an_error_injected_into_every_read_of_one_file(tmp_path: Path) -> None:
     """faults.md 10 by strace: EIO from the kernel's own mouth, in a process of its own."""
     tried = shutil.which("strace") and subprocess.run(

@@ -127,6 +127,7 @@ def test_only_what_was_asked_for_is_there() -> None:
         _ = by_digest(b"abc", algorithms=["sha512"]).sha256
 
 
+@pytest.mark.fault(11)
 @settings(max_examples=60)
 @given(
     size=st.integers(0, 3 * BLOCK // 2),

@@ -52,6 +52,7 @@ def _digest_while(path: Path, change: str, size: int) -> Digest:
         return digest_fd(fd, on_bytes=on_bytes)
 
 
+@pytest.mark.fault(21)
 @ALONE
 @pytest.mark.parametrize("change", ["shrinks", "grows", "is removed"])
 def test_a_file_that_changes_meanwhile(tmp_path: Path, size: int, change: str) -> None:
@@ -108,6 +109,7 @@ print(threading.active_count())
 """
 
 
+@pytest.mark.fault(10)
 @ALONE
 @pytest.mark.parametrize("when", [1, 2])
 def test_eio_in_the_middle_of_a_read(tmp_path: Path, size: int, when: int) -> None:
@@ -131,6 +133,7 @@ def test_a_write_error_is_the_targets(tmp_path: Path, size: int, number: str, wh
     assert out == [f"digest {sha256}", f"TargetError {getattr(errno, number)}", "1"]
 
 
+@pytest.mark.fault(11)
 @ALONE
 def test_the_kernels_own_short_write(tmp_path: Path, size: int) -> None:
     """A write over RLIMIT_FSIZE is cut short, and the next is EFBIG (setrlimit(2); Python ignores SIGXFSZ)."""
@@ -143,6 +146,7 @@ def test_the_kernels_own_short_write(tmp_path: Path, size: int) -> None:
     assert target.read_bytes() == data[:1_500_000]
 
 
+@pytest.mark.fault(6)
 @pytest.mark.root
 def test_a_full_file_system(tmp_path: Path) -> None:
     with mounted("tmpfs", tmp_path, size_mb=1) as full, opened(Path("/dev/zero")) as source:
@@ -161,6 +165,7 @@ def test_targets_that_cannot_be_written(tmp_path: Path) -> None:
             copy_fd(source, 1_000_000)
 
 
+@pytest.mark.fault(11)
 def test_signals_that_interrupt_every_call() -> None:
     """EINTR, thousands of times: a timer fires while a pipe is read and another is written (signal(7))."""
     code = """
@@ -225,6 +230,7 @@ def is_asleep(process: subprocess.Popen[str]) -> bool:
     return Path(f"/proc/{process.pid}/stat").read_text("utf-8").rpartition(") ")[2].startswith("S")
 
 
+@pytest.mark.fault(86)
 @pytest.mark.parametrize("what", ["digest", "copy", "silence", "1", "9"])
 @pytest.mark.parametrize(("how", "raised"), [("raise", "KeyboardInterrupt"), ("flag", "StoppedError")])
 def test_ctrl_c_in_the_middle_of_an_endless_read(what: str, how: str, raised: str) -> None:

@@ -112,6 +112,7 @@ def test_an_intermediate_may_be_for_code_signing_only_but_not_for_something_else
                 check_chain(c.leaf, Anchors((c.root,), (middle,)), WHEN)
 
 
+@pytest.mark.fault(40)
 def test_dates_are_those_of_the_time_used_and_the_time_is_told() -> None:
     """Fault 40: "certificate expired, not yet valid, revoked: refused, with the time used"."""
     c = chain()
@@ -207,6 +208,8 @@ def test_an_unknown_critical_extension_of_the_signer_is_refused() -> None:
 REASON = x509.ReasonFlags
 
 
+@pytest.mark.fault(40)
+@pytest.mark.attack("key compromise")
 @pytest.mark.parametrize(
     ("since", "reason", "verdict"),
     [
@@ -235,6 +238,7 @@ def test_a_revoked_signer(since: TrustMoment, reason: x509.ReasonFlags | None, v
         assert "2026-08-01 (the release date)" in caught.value.says
 
 
+@pytest.mark.attack("key compromise")
 def test_a_revoked_intermediate() -> None:
     c = chain()
     revoked = crl("Holm root", c.root_key, [(c.middle.serial_number, AT, REASON.ca_compromise)])
@@ -242,6 +246,7 @@ def test_a_revoked_intermediate() -> None:
         check_chain(c.leaf, anchors(revoked, c.middle_crl), WHEN)
 
 
+@pytest.mark.attack("indefinite freeze")
 def test_a_list_that_is_missing_stale_forged_or_a_part_clears_nobody() -> None:
     """ "Unknown is never zero and never good." (design.md)"""
     c = chain()

@@ -70,6 +70,8 @@ def every_kind() -> list[TrustEntry]:
     ]
 
 
+@pytest.mark.fault(38)
+@pytest.mark.attack("not on that list: downgrade of form, confusion of keys")
 @pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize("key_type", TYPES)
 def test_form_and_type_are_tied_when_the_key_is_added(form: str, key_type: str) -> None:
@@ -114,6 +116,7 @@ def test_every_reason_is_told_at_once() -> None:
         make(Sources(spki_pem(private("ed25519"))), "sshsig", purposes=())
 
 
+@pytest.mark.attack("mix-and-match")
 def test_a_key_without_a_namespace_serves_one_purpose() -> None:
     """Fault 42: "valid signature made for another kind of document: kind is part of what is signed"."""
     entry("ed25519", "sshsig", purposes=PURPOSES)
@@ -156,6 +159,8 @@ def test_a_name_is_used_once_even_after_it_was_dropped() -> None:
         entry("rsa", name="marram", existing=[drop(old, at=AT, why="lost")])
 
 
+@pytest.mark.fault(41)
+@pytest.mark.attack("fast-forward")
 def test_a_key_stands_once_and_a_dropped_key_does_not_come_back() -> None:
     """Fault 41: "one key signs twice: distinct keys counted"."""
     old = entry(name="first")
@@ -228,6 +233,7 @@ def read_back(files: dict[str, bytes]) -> TrustEntry:
     return from_files("marram-2026", files["marram-2026.toml"], lambda name, _: files[name])
 
 
+@pytest.mark.attack("not on that list: downgrade of form, confusion of keys")
 def test_a_file_put_in_anothers_place_is_refused() -> None:
     files = to_files(entry())
     for other in (spki_pem(private("ed25519", 5)), b"", files["marram-2026.pem"] + b"\n"):

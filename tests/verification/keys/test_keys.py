@@ -122,6 +122,8 @@ def test_the_list_of_small_order_points_is_the_whole_list() -> None:
                 refuse_weak_point((y | sign).to_bytes(32, "little"))
 
 
+@pytest.mark.fault(39)
+@pytest.mark.attack("key compromise")
 @pytest.mark.parametrize("y", sorted(_points_of_small_order()))
 @pytest.mark.parametrize("sign", [0, 1])
 def test_a_small_order_key_is_refused_in_every_way_to_write_it(y: int, sign: int) -> None:
@@ -138,6 +140,8 @@ def test_a_small_order_key_is_refused_in_every_way_to_write_it(y: int, sign: int
             read_public_key(way)
 
 
+@pytest.mark.fault(39)
+@pytest.mark.attack("not on that list: downgrade of form, confusion of keys")
 def test_the_library_verifies_the_forgery_that_the_refusal_prevents() -> None:
     """With the key 1 (the neutral element) the signature R = 1, S = 0 fits every message."""
     one = (1).to_bytes(32, "little")
@@ -166,6 +170,8 @@ def test_half_of_all_encodings_are_no_point_and_are_refused() -> None:
     assert 60 < refused < 140
 
 
+@pytest.mark.fault(39)
+@pytest.mark.attack("key compromise")
 @pytest.mark.parametrize("bits", [1024, 1536, 2047])
 def test_a_short_rsa_key_is_refused_with_its_size(bits: int) -> None:
     key = rsa.RSAPublicNumbers(65537, (1 << (bits - 1)) + 1).public_key()
@@ -234,6 +240,7 @@ def test_a_key_with_parameters_or_bytes_after_it_is_refused() -> None:
         read_public_key(public("ed25519").der.replace(b"\x03\x21\x00", b"\x03\x21\x01"))  # unused bits that are there
 
 
+@pytest.mark.attack("endless data")
 def test_what_is_no_public_key_says_so() -> None:
     secret = private("ed25519").private_bytes(
         serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()

@@ -67,6 +67,7 @@ def pubcheck(data: bytes, tmp_path: Path) -> bool:
     return b"Key is valid" in asked.stdout + asked.stderr and asked.returncode == 0
 
 
+@pytest.mark.attack("key compromise")
 @pytest.mark.parametrize("name", CASES)
 def test_a_key_whose_numbers_are_no_good_is_refused_when_it_is_read(name: str, tmp_path: Path) -> None:
     n, e, word = CASES[name]

@@ -60,6 +60,8 @@ def sources() -> dict[str, tuple[Sources, str]]:
     }
 
 
+@pytest.mark.fault(92)
+@pytest.mark.attack("key compromise")
 @pytest.mark.parametrize("second", sources())
 @pytest.mark.parametrize("first", sources())
 def test_a_key_has_one_entry_however_it_is_given(first: str, second: str) -> None:
@@ -189,6 +191,8 @@ def standing(keeper: Keeper) -> dict[str, str]:
     return {row["name"]: row["stands"].partition(" ")[0] for row in rows}
 
 
+@pytest.mark.fault(92)
+@pytest.mark.attack("key compromise")
 @pytest.mark.parametrize("by", ["2026", "2027", "the fingerprint"])
 def test_dropping_names_and_drops_what_is_the_same_key(by: str, renewal: str, keeper: Keeper) -> None:
     done = keeper("trust", "drop", renewal if by == "the fingerprint" else by, "--why", "lost on a train")

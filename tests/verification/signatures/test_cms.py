@@ -119,6 +119,7 @@ def test_other_kinds_of_cms_are_refused(options: tuple[str, ...], word: str, tmp
         cms.parse(theirs(chain("rsa"), tmp_path, *options))
 
 
+@pytest.mark.fault(41)
 def test_two_signers_are_refused(tmp_path: Path) -> None:
     c = chain("rsa")
     files(c, tmp_path)
@@ -136,6 +137,7 @@ def test_a_signature_without_its_certificate_says_so(tmp_path: Path) -> None:
         verify(theirs(chain("rsa"), tmp_path, "-nocerts"), chain("rsa"))
 
 
+@pytest.mark.attack("malicious mirrors")
 def test_the_signer_must_lead_to_a_root_of_the_entry_and_be_the_pinned_one(tmp_path: Path) -> None:
     c, other = chain("rsa"), chain("ecdsa-p256")
     data = theirs(c, tmp_path)

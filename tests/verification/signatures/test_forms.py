@@ -223,6 +223,8 @@ def test_openssl_verifies_what_is_signed_here(form: str, key_type: str, tmp_path
     assert run(program("openssl"), *words[1:], cwd=tmp_path).returncode != 0
 
 
+@pytest.mark.fault(38)
+@pytest.mark.attack("not on that list: downgrade of form, confusion of keys")
 @pytest.mark.parametrize("form", forms.RAW_FORMS)
 @pytest.mark.parametrize("key_type", TYPES)
 def test_no_form_takes_a_key_of_another_type(form: str, key_type: str) -> None:
@@ -293,6 +295,8 @@ def test_verifying_pure_ed25519_copies_no_message() -> None:
     assert int(out.stdout) < 1 << 25  # half the message
 
 
+@pytest.mark.fault(49)
+@pytest.mark.attack("endless data")
 def test_an_oversized_signature_file_is_refused_before_it_is_looked_at() -> None:
     for form, key_type in RAW:
         with pytest.raises(SignatureError, match="larger than"):

@@ -94,6 +94,7 @@ def message_of(form: str) -> bytes:
     return test_cms.MESSAGE if form == "cms" else BUNDLE
 
 
+@pytest.mark.attack("arbitrary installation")
 @pytest.mark.parametrize("form", FORMS)
 def test_every_form_is_good_end_to_end_and_says_by_whom_and_when(form: str, tmp_path: Path) -> None:
     key, signature = signed_in(form, tmp_path)
@@ -130,6 +131,7 @@ def test_wanted_algorithms_of_a_broken_signature_are_none() -> None:
     assert wanted_algorithms(minisign_entry, minisign_signed(kind=b"Ed")) == ()
 
 
+@pytest.mark.attack("arbitrary installation")
 @pytest.mark.parametrize("entry_form", FORMS)
 @pytest.mark.parametrize("stated_form", FORMS)
 def test_the_manifests_form_is_compared_and_never_chosen(entry_form: str, stated_form: str, tmp_path: Path) -> None:
@@ -144,6 +146,7 @@ def test_the_manifests_form_is_compared_and_never_chosen(entry_form: str, stated
     assert f"is trusted for {entry_form} only" in verdict.findings[0].says
 
 
+@pytest.mark.attack("not on that list: downgrade of form, confusion of keys")
 @pytest.mark.parametrize("form", FORMS)
 def test_no_signature_of_another_form_is_good_under_an_entry(form: str, tmp_path: Path) -> None:
     """Fault 37: "signature stripped, 'none', downgraded". The manifest lies about the form; the entry decides."""
@@ -153,6 +156,7 @@ def test_no_signature_of_another_form_is_good_under_an_entry(form: str, tmp_path
         assert not judged(signature, [key], Said(form), message=message_of(other)).good
 
 
+@pytest.mark.attack("mix-and-match")
 @pytest.mark.parametrize("purpose", PURPOSES)
 @pytest.mark.parametrize("used_for", PURPOSES)
 def test_a_key_for_one_purpose_is_never_good_for_another(purpose: str, used_for: str) -> None:
@@ -168,6 +172,8 @@ def test_a_key_for_one_purpose_is_never_good_for_another(purpose: str, used_for:
             assert "stranger-key" in codes(found)
 
 
+@pytest.mark.fault(42)
+@pytest.mark.attack("mix-and-match")
 def test_a_key_for_all_purposes_still_keeps_the_kinds_apart() -> None:
     """Fault 42: "valid signature made for another kind of document: kind is part of what is signed"."""
     key = entry(purposes=PURPOSES)
@@ -199,6 +205,7 @@ def test_unsigned() -> None:
     ]
 
 
+@pytest.mark.attack("malicious mirrors")
 def test_stranger_key() -> None:
     """Fault 19 of the trade: a key that came on the same stick as the signature is no entry, so it is a stranger."""
     verdict = judged(ssh(), [], Said())
@@ -215,6 +222,7 @@ def test_stranger_key() -> None:
     assert codes(document) == ["stranger-key"]
 
 
+@pytest.mark.attack("key compromise")
 def test_dropped_key_is_told_from_a_stranger() -> None:
     dropped = drop(entry(), at=AT, why="lost at skerry")
     verdict = judged(ssh(), [dropped], Said())
@@ -227,6 +235,8 @@ def test_dropped_key_is_told_from_a_stranger() -> None:
     assert "that key is marram-2026, dropped on 2026-08-01" in named_live.findings[0].says
 
 
+@pytest.mark.fault(40)
+@pytest.mark.attack("key compromise")
 def test_expired_key_names_the_time_used() -> None:
     key = replace(entry(), valid_from=date(2026, 3, 1), valid_until=date(2026, 8, 1))
     assert judged(ssh(), [key], Said()).good  # dates are inclusive
@@ -240,6 +250,7 @@ def test_expired_key_names_the_time_used() -> None:
         assert f"{day:%Y-%m-%d} (the release date)" in verdict.findings[0].says
 
 
+@pytest.mark.attack("key compromise")
 def test_every_moment_must_be_within_the_dates() -> None:
     """A date that a document states about itself proves nothing against its own signer, so there may be two."""
     key = replace(entry(), valid_until=date(2026, 8, 10))

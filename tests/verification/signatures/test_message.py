@@ -37,6 +37,7 @@ def test_whole_and_pieces_are_the_file_and_leave_its_offset(fd: int) -> None:
     assert os.lseek(fd, 0, os.SEEK_CUR) == 7
 
 
+@pytest.mark.attack("endless data")
 def test_a_file_beyond_the_bound_is_refused_before_it_is_read(fd: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(os, "preadv", None)
     with pytest.raises(NotCheckedError, match=f"{len(CONTENT)} bytes .* {len(CONTENT) - 1} are allowed") as caught:
@@ -65,6 +66,7 @@ def test_a_file_that_shrinks_while_it_is_read_is_not_checked(fd: int, monkeypatc
         whole_of_fd(fd)(len(CONTENT))
 
 
+@pytest.mark.attack("not on that list: downgrade of form, confusion of keys")
 def test_other_bytes_than_those_of_the_first_read_are_not_checked(fd: int) -> None:
     """Fault 21: "source changes while hashed". The digest of the first read stands for it."""
     sha256 = hashlib.sha256(CONTENT).hexdigest()
@@ -77,6 +79,7 @@ def test_other_bytes_than_those_of_the_first_read_are_not_checked(fd: int) -> No
         list(same_chunks(chunks_of_fd(fd)(), sha256))
 
 
+@pytest.mark.attack("mix-and-match")
 @pytest.mark.parametrize("form", ["ed25519", "cms"])
 def test_a_good_signature_over_bytes_that_were_not_proven_is_not_good(form: str, tmp_path: Path, fd: int) -> None:
     """The file is swapped, after another was hashed, for one that its publisher signed: the two must be the same."""

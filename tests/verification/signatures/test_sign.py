@@ -166,6 +166,8 @@ def test_what_is_no_private_key_or_a_weak_one_is_refused(tmp_path: Path) -> None
             read_private_key((VECTORS / "OpenSSH" / name).read_bytes(), never)
 
 
+@pytest.mark.fault(42)
+@pytest.mark.attack("mix-and-match")
 @pytest.mark.parametrize("purpose", NAMESPACES)
 def test_a_signed_document_verifies_by_ssh_keygen_for_its_own_kind_only(purpose: str, tmp_path: Path) -> None:
     """ "so a signature for one kind never serves another" (fault 42)"""
