@@ -33,7 +33,7 @@ class Code:
 
 _E, _W, _N = Level.ERROR, Level.WARNING, Level.NOTE
 
-#: The closed list of design.md; an addition is a numbered decision in DEVELOPERS.md.
+#: The closed list; an addition is a numbered decision in DEVELOPERS.md.
 CODES: dict[str, Code] = {
     "altered": Code(_E, "the size is right, the bytes are not those of the manifest"),
     "truncated": Code(_E, "shorter than the manifest says"),

@@ -2,7 +2,7 @@
 
 Rules: a refusal says what is known and against what; what is not known refuses nothing but is never an agreement; a
 refusal can be overruled only with a reason, which is recorded with the event. Which bank a method has is common
-practice (trade.md 'How a part takes its image'; active and pending as in DMTF DSP0267).
+practice (active and pending as in DMTF DSP0267).
 """
 
 from __future__ import annotations

@@ -50,7 +50,7 @@ def _bounded(version: str) -> str:
     return version
 
 
-# Blanks, points, hyphens, underscores and brackets separate (design.md, "natural order"); ASCII only, so that Unicode
+# Blanks, points, hyphens, underscores and brackets separate; ASCII only, so that Unicode
 # forms of one letter and digits of other scripts can't make two versions that look alike.
 _NATURAL = re.compile(r"[0-9]+|[A-Za-z]+|[.\-_() \t]+")
 _WORD_RANK = {"dev": 0, "alpha": 1, "beta": 2, "pre": 3, "rc": 4}
@@ -59,7 +59,7 @@ _OTHER_WORD = 6
 
 
 class Natural:
-    """Groups of numbers with words between them, as design.md of this project defines it ('natural order')."""
+    """Groups of numbers with words between them, as the README defines it ('natural order')."""
 
     name = "natural"
 

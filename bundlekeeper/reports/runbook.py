@@ -17,7 +17,7 @@ from bundlekeeper.reports.pages import render
 
 WIDTH = 80
 
-#: trade.md, 'Cautions'.
+#: The usual cautions (common practice).
 CAUTIONS = (
     "Follow the hardware maker's release notes, local change control and the site's safety rules: they all stand above "
     "what is printed here.",

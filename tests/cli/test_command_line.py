@@ -25,7 +25,7 @@ NASTY = "\x1b]0;owned\x07[bold red]x[/] \u202egnp.\x9b31m"
 
 
 def test_version_and_help_cost_no_import(keeper: Keeper) -> None:
-    """ "`--help` and `--version` answered before anything is imported" (ecosystem.md)"""
+    """`--help` and `--version` answered before anything is imported."""
     assert keeper("--version").out == f"bundlekeeper {__version__}\n"
     assert keeper("--help").out == keeper("-h").out == keeper().out == root_help()
     code = "import sys; sys.argv=['bundlekeeper','--help']; from bundlekeeper.__main__ import main; main()"
@@ -36,7 +36,7 @@ def test_version_and_help_cost_no_import(keeper: Keeper) -> None:
 
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_has_help_both_ways(keeper: Keeper, command: str) -> None:
-    """ "`-h` and `--help` both" (ecosystem.md)"""
+    """`-h` and `--help` both."""
     long, short = keeper(command, "--help"), keeper(command, "-h")
     assert long.status == short.status == 0
     assert long.out == short.out
@@ -44,7 +44,7 @@ def test_every_command_has_help_both_ways(keeper: Keeper, command: str) -> None:
 
 
 def test_a_query_imports_no_heavy_library(keeper: Keeper, world: World) -> None:
-    """ "asking *where* must not pay for pydantic, httpx or cryptography" (design.md)"""
+    """Asking *where* must not pay for pydantic, httpx or cryptography."""
     keeper("take", world.manifest, "--from", world.downloads)
     code = (
         "import sys; from bundlekeeper.cli.screen.run import run; status = run(['held', '--json']); "
@@ -76,7 +76,7 @@ def test_a_wrong_command_line_is_2_and_says_what_to_do(keeper: Keeper, words: li
 
 
 def test_errors_use_the_same_envelope(keeper: Keeper, tmp_path: Path) -> None:
-    """ "errors use the same envelope" (design.md)"""
+    """Errors use the same envelope."""
     for words in (["held", "--json"], ["take", "absent.toml", "--from", ".", "--json"], ["check", "--json"]):
         ran = keeper(*words)
         document = ran.json
@@ -185,7 +185,7 @@ def _on_a_terminal(words: list[str | Path], cwd: Path) -> str:
 
 @pytest.mark.fault(86)
 def test_a_reader_that_goes_away_is_no_finding_and_no_bug(world: World, tmp_path: Path) -> None:
-    """ "typer answers 1 for ... a closed pipe: map both" (ecosystem.md)"""
+    """Typer answers 1 for ... a closed pipe: map both."""
     for words in (["manifest", "show", str(world.manifest)], ["--help"], ["manifest", "schema"]):
         reading, writing = os.pipe()
         os.close(reading)
@@ -234,7 +234,7 @@ def test_a_signal_stops_with_its_status_and_leaves_nothing_half_done(
 
 
 def test_exit_statuses_of_the_error_classes() -> None:
-    """ "a test lists all of them" (style.md, habit 8)"""
+    """A test lists all of them."""
     classes = {errors.KeeperError}
     for _ in range(5):
         classes |= {sub for known in list(classes) for sub in known.__subclasses__()}

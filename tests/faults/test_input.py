@@ -1,4 +1,4 @@
-"""Hostile input and hostile output: lenient JSON, bombs, terminals, spreadsheets (faults.md 48, 50, 73, 74)."""
+"""Hostile input and hostile output: lenient JSON, bombs, terminals, spreadsheets."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Large records: what a question costs is counted in SQLite's own operations, not by the clock (faults.md 84)."""
+"""Large records: what a question costs is counted in SQLite's own operations, not by the clock."""
 
 from __future__ import annotations
 

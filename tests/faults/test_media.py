@@ -1,4 +1,4 @@
-"""Media: what a second guard behind the first would hide, each met alone (faults.md 54, 55, 60)."""
+"""Media: what a second guard behind the first would hide, each met alone."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Names and paths at the system's limits, and one file under two families (faults.md 31, 35)."""
+"""Names and paths at the system's limits, and one file under two families."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def deep(base: Path, levels: int) -> Path:
 
 @pytest.mark.fault(31)
 def test_paths_longer_than_the_system_takes(tmp_path: Path, keeper: Keeper, world: World) -> None:
-    """ "256-byte name, very long path: refused, limit named" (faults.md 31; PATH_MAX is 4096, limits.h)
+    """ "256-byte name, very long path: refused, limit named" (PATH_MAX is 4096, limits.h)
 
     What a walk reaches step by step is taken, however long its path; what was named by such a path is refused.
     """
@@ -62,7 +62,7 @@ def test_paths_longer_than_the_system_takes(tmp_path: Path, keeper: Keeper, worl
 
 @pytest.mark.fault(35)
 def test_the_same_file_under_two_families(keeper: Keeper, world: World) -> None:
-    """ "same file under two families: a finding" (faults.md 35), by lint, by take and by check; lint alone warns"""
+    """ "same file under two families: a finding", by lint, by take and by check; lint alone warns"""
     first, second, *_ = names = [line.split('"')[1] for line in _lines(world, "file")]
     text = world.manifest.read_text()
     for key in ("sha256", "size"):

@@ -1,6 +1,6 @@
 """Many processes, dead ones, poor ones and ones with a wrong clock: what each leaves behind for the next.
 
-faults.md 20, 76, 77, 78, 82, 83. Real processes, the kernel's own limits and locks, and faketime for the clock.
+Real processes, the kernel's own limits and locks, and faketime for the clock.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ NFS = 0x6969  # NFS_SUPER_MAGIC, linux/magic.h
 @pytest.mark.fault(76)
 @pytest.mark.parametrize("count", [2, 20])
 def test_twenty_processes_at_once(tmp_path: Path, count: int) -> None:
-    """ "two takes of one file: one wins; equal bytes succeed" (faults.md 76), while others read"""
+    """ "two takes of one file: one wins; equal bytes succeed", while others read"""
     base = fresh(tmp_path / "base")
     command = [sys.executable, "-m", "tests.kits.store_child", str(base), "300"]
     started = [subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) for _ in range(count)]
@@ -74,7 +74,7 @@ with Store.open(Path(sys.argv[1]), write=True) as store:
 
 @pytest.mark.fault(77)
 def test_a_killed_holder_leaves_no_lock(tmp_path: Path) -> None:
-    """ "lock of a dead process: flock, freed by the kernel; no PID files" (faults.md 77)"""
+    """Lock of a dead process: flock, freed by the kernel; no PID files."""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", GOOD)
     pipe = subprocess.PIPE
@@ -134,7 +134,7 @@ Kit(base).take(*bundles_of(Kit(base), base), progress=Hungry())
 @pytest.mark.fault(20)
 @pytest.mark.root
 def test_killed_for_lack_of_memory(tmp_path: Path) -> None:
-    """ "out-of-memory kill: as 1" (faults.md 20): the kernel kills a take in the middle of a file"""
+    """ "out-of-memory kill: as 1": the kernel kills a take in the middle of a file"""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", GOOD * 100_000)
     data = GOOD * 100_000
@@ -167,7 +167,7 @@ def test_too_little_memory_is_told_and_no_bug() -> None:
 
 @pytest.mark.fault(78)
 def test_nothing_is_recorded_on_a_network_file_system(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """ "store or ledger on a network file system: detected" (faults.md 78); questions go on being answered"""
+    """ "store or ledger on a network file system: detected"; questions go on being answered"""
     kit = Kit(tmp_path)
     kit.take()
     ledger = kit.root / ".keeper" / opening.LEDGER
@@ -190,7 +190,7 @@ for number in os.listdir("/proc/self/fd"):
 
 @pytest.mark.fault(82)
 def test_no_connection_crosses_a_fork(tmp_path: Path) -> None:
-    """ "carried over a fork: opened after the fork" (faults.md 82; sqlite.org/howtocorrupt.html §2.6)
+    """ "carried over a fork: opened after the fork" (sqlite.org/howtocorrupt.html §2.6)
 
     Nothing here forks, and a program that we start inherits neither database even where descriptors are not closed.
     """
@@ -232,7 +232,7 @@ def at_time(store: Path, moment: str, *words: str | Path) -> subprocess.Complete
 @pytest.mark.fault(83)
 @pytest.mark.skipif(shutil.which("faketime") is None, reason="needs faketime to set a process's clock")
 def test_a_clock_that_jumps(tmp_path: Path, keeper: Keeper, world: World) -> None:
-    """ "clock backwards: ordered by sequence; time is shown, doubted" (faults.md 83), and forwards too"""
+    """ "clock backwards: ordered by sequence; time is shown, doubted", and forwards too"""
     store = tmp_path / "store"
     take: tuple[str | Path, ...] = ("take", world.manifest, "--from", world.downloads, "--quiet", "--json")
     assert at_time(store, AHEAD, *take).returncode == 0

@@ -49,7 +49,7 @@ def test_a_midnight_that_does_not_exist_ends_the_day_before() -> None:
 
 @given(st.dates(date(1971, 1, 1), date(2037, 12, 30)), st.sampled_from(ZONES))
 def test_days_follow_each_other(day: date, zone: str) -> None:
-    """ "A bare date means the end of that day in the site's zone." """
+    """A bare date means the end of that day in the site's zone."""
     here, following = moments.end_of(day, zone), moments.end_of(day + timedelta(days=1), zone)
     assert here.at_us <= following.at_us  # equal only where a zone skipped a whole day
     if zone != "Pacific/Apia":
@@ -76,7 +76,7 @@ def test_unknown_zones_are_our_own_error(name: str) -> None:
 
 @given(st.text(max_size=40))
 def test_any_text_is_a_moment_or_our_own_error(text: str) -> None:
-    """ "nothing but our own error family may come out" """
+    """Nothing but our own error family may come out."""
     only_our_errors(lambda _: moments.moment(moments.parse(text), "+00:00"), text.encode("utf-8", "surrogatepass"))
 
 

@@ -126,7 +126,7 @@ def _check(text: str, document: dict[str, Any]) -> None:
 
 @given(_documents())
 def test_leaves_and_values_are_those_of_tomllib(text: str) -> None:
-    """style.md 5: `choose a TOML parser or a locator that does, and test it against tomllib`."""
+    """`choose a TOML parser or a locator that does, and test it against tomllib`."""
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError:

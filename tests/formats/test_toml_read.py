@@ -131,7 +131,7 @@ def test_the_place_of_a_byte_that_is_no_utf8() -> None:
 @given(st.one_of(st.binary(max_size=200), st.text(max_size=200).map(lambda t: t.encode("utf-8", "replace"))))
 @example(b"\xff")
 def test_nothing_but_our_own_errors_comes_out(data: bytes) -> None:
-    """style.md 7: `nothing but our own error family may come out`."""
+    """`nothing but our own error family may come out`."""
     try:
         source, document = load(data, name="x", max_bytes=LIMIT)
     except InputError as refused:

@@ -44,7 +44,7 @@ LATER: tuple[str, ...] = ()
 
 @pytest.mark.parametrize("parser", PARSERS.values(), ids=PARSERS)
 def test_only_our_own_errors_come_out(parser: Parser) -> None:
-    """ "nothing but our own error family may come out" (style.md, habit 7), and no input costs more than its size"""
+    """ "nothing but our own error family may come out", and no input costs more than its size"""
     good = [run(parser, seed) for seed in parser.seeds()]
     assert [str(failure) for _, failure, _ in good if failure] == []
     assert any(taken for taken, _, _ in good), "none of the parser's good inputs is taken"

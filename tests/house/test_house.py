@@ -1,4 +1,4 @@
-"""The house's rules, held by reading the source: arrows, sizes, docstrings, documented words (style.md 5 and 18)."""
+"""The house's rules, held by reading the source: arrows, sizes, docstrings, documented words."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "bundlekeeper"
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 
-# Folder -> folders it may import from. "Arrows point down only" (design.md).
+# Folder -> folders it may import from. "Arrows point down only".
 LAYERS = {
     "errors": 0,
     "formats": 1,
@@ -78,7 +78,7 @@ def _allowed(importer: str, imported: str) -> bool:
 
 @pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_arrows_point_down(path: Path) -> None:
-    """ "Arrows point down only ... Folders within one brace never import each other; cli joins them." (design.md)"""
+    """Arrows point down only ... Folders within one brace never import each other; cli joins them."""
     importer = _folder(path)
     ours = [(module, line) for module, line, _ in _imports(path) if module.startswith("bundlekeeper.")]
     assert [f"{path}:{line}: {module}" for module, line in ours if not _allowed(importer, module.split(".")[1])] == []
@@ -86,7 +86,7 @@ def test_arrows_point_down(path: Path) -> None:
 
 @pytest.mark.parametrize("path", [p for p in SOURCES if _folder(p) in PURE], ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_cores_are_pure(path: Path) -> None:
-    """ "`model` and `planning` do no I/O, know no clock, no terminal and no database" (design.md)"""
+    """`model` and `planning` do no I/O, know no clock, no terminal and no database."""
     for module, line, _ in _imports(path):
         assert module.split(".")[0] not in NOT_PURE, f"{path}:{line}: a pure module imports {module}"
     text = path.read_text("utf-8")
@@ -97,7 +97,7 @@ def test_cores_are_pure(path: Path) -> None:
 
 @pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_heavy_libraries_stand_where_they_are_used(path: Path) -> None:
-    """ "asking *where* must not pay for pydantic, httpx or cryptography" (design.md)"""
+    """Asking *where* must not pay for pydantic, httpx or cryptography."""
     may = {
         "model/manifest/types.py": {"pydantic"},
         "model/manifest/schema.py": {"pydantic"},
@@ -111,7 +111,7 @@ def test_heavy_libraries_stand_where_they_are_used(path: Path) -> None:
 
 
 def test_only_one_folder_imports_httpx() -> None:
-    """ "httpx, imported in one folder only" (ecosystem.md)"""
+    """Httpx, imported in one folder only."""
     users = {_folder(p) for p in SOURCES for module, _, _ in _imports(p) if module.split(".")[0] == "httpx"}
     assert users <= {"links"}
 
@@ -124,7 +124,7 @@ def test_only_one_module_imports_jinja() -> None:
 
 @pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_sizes_and_docstrings(path: Path) -> None:
-    """ "Ours: modules ... max 500 lines; functions ... max 60; everything annotated" (style.md)"""
+    """Ours: modules ... max 500 lines; functions ... max 60; everything annotated."""
     text = path.read_text("utf-8")
     assert len(text.splitlines()) <= 500, f"{path}: over 500 lines"
     tree = ast.parse(text)
@@ -173,7 +173,7 @@ def _module(path: Path) -> str:
 
 
 def test_type_ignores_carry_code_and_reason() -> None:
-    """ "`type: ignore` only with a code and a reason" (style.md)"""
+    """`type: ignore` only with a code and a reason."""
     lines = [
         (f"{path}:{number}", line)
         for path in SOURCES
@@ -184,7 +184,7 @@ def test_type_ignores_carry_code_and_reason() -> None:
 
 
 def test_top_level_is_the_designs() -> None:
-    """ "Top level, fixed" (design.md)"""
+    """Top level, fixed."""
     fixed = {
         "README.md",
         "DEVELOPERS.md",
@@ -207,7 +207,7 @@ def test_top_level_is_the_designs() -> None:
 
 
 def test_every_finding_code_is_documented() -> None:
-    """ "A test fails when a command, option, finding code or exit code is undocumented." (style.md)"""
+    """A test fails when a command, option, finding code or exit code is undocumented."""
     text = (ROOT / "README.md").read_text("utf-8") + (ROOT / "DEVELOPERS.md").read_text("utf-8")
     from bundlekeeper.links.redfish.types import READ_CODES
     from bundlekeeper.links.redfish.user_map import MAP_CODES

@@ -53,7 +53,7 @@ def _matches(shown: list[str], printed: list[str]) -> bool:
 
 @pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md"])
 def test_sessions_print_what_the_document_shows(document: str, tmp_path: Path) -> None:
-    """ "command-line transcripts in the README and DEVELOPERS.md are run as tests" (style.md, habit 15)"""
+    """Command-line transcripts in the README and DEVELOPERS.md are run as tests."""
     commands = list(_commands((ROOT / document).read_text("utf-8")))
     assert commands or document != "README.md"
     scripts = str(Path(sys.executable).parent)

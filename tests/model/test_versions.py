@@ -1,4 +1,4 @@
-"""Version order and ranges against design.md's chains, SemVer 2.0.0, Debian policy and dpkg itself, and brute force."""
+"""Version order and ranges against our own chains, SemVer 2.0.0, Debian policy and dpkg itself, and brute force."""
 
 from __future__ import annotations
 
@@ -29,16 +29,16 @@ def assert_chain(order: Order, chain: Sequence[str]) -> None:
         assert compare(order, a, b) == (i > j) - (i < j), (a, b)
 
 
-# --- natural: design.md of this project, "natural order" ---------------------------------------------------------
+# --- natural: natural order ---------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     "chain",
     [
-        ["6.1.0-rc1", "6.1", "6.1.0-p2", "6.1.1"],  # design.md
-        ["5.4.3", "5.4.3a", "5.4.3b", "5.4.10a"],  # design.md
-        ["2.9", "2.10"],  # trade.md, "What goes wrong" 16
-        ["1dev", "1alpha", "1beta", "1pre", "1rc", "1", "1a", "1p", "1patch", "1z"],  # design.md, rank of the words
+        ["6.1.0-rc1", "6.1", "6.1.0-p2", "6.1.1"],
+        ["5.4.3", "5.4.3a", "5.4.3b", "5.4.10a"],
+        ["2.9", "2.10"],  # the classic mistake of comparing as text
+        ["1dev", "1alpha", "1beta", "1pre", "1rc", "1", "1a", "1p", "1patch", "1z"],  # the rank of the words
         ["1-rc", "1-rc1-dev", "1-rc1", "1-rc1-p1", "1-rc2", "1"],
         ["1.0", "1.0.0.1", "1.1"],
         ["4.0(1a)", "4.0(1b)", "4.0(2a)", "4.0(10a)"],
@@ -112,14 +112,14 @@ def test_natural_order_is_total(a: str, b: str, c: str) -> None:
     st.lists(st.integers(0, 30), min_size=1, max_size=5), st.integers(0, 3), st.sampled_from(["", "-rc1", "p2", "a"])
 )
 def test_padding_with_zeros_is_equal(numbers: list[int], zeros: int, tail: str) -> None:
-    """design.md: 'the group of numbers, the shorter padded with zeros (6.1 = 6.1.0)'."""
+    """'the group of numbers, the shorter padded with zeros (6.1 = 6.1.0)'."""
     plain = ".".join(map(str, numbers))
     assert compare(NATURAL, plain + tail, plain + ".0" * zeros + tail) == 0
 
 
 @given(st.lists(st.integers(0, 12), min_size=1, max_size=4), st.lists(st.integers(0, 12), min_size=1, max_size=4))
 def test_numbers_alone_compare_like_padded_tuples(a: list[int], b: list[int]) -> None:
-    """design.md: 'the group of numbers, the shorter padded with zeros' — said here the long way."""
+    """'the group of numbers, the shorter padded with zeros' — said here the long way."""
     long = max(len(a), len(b))
     padded_a, padded_b = a + [0] * (long - len(a)), b + [0] * (long - len(b))
     expected = (padded_a > padded_b) - (padded_a < padded_b)
@@ -128,7 +128,7 @@ def test_numbers_alone_compare_like_padded_tuples(a: list[int], b: list[int]) ->
 
 @given(st.text(max_size=140))
 def test_nothing_but_a_version_error_comes_out(text: str) -> None:
-    """style.md 7: nothing but our own error family may come out."""
+    """Nothing but our own error family may come out."""
     for order in (NATURAL, SEMVER, DEBIAN, Listed(["1"])):
         try:
             order.key(text)
@@ -155,7 +155,7 @@ def test_semver_ignores_build_metadata() -> None:
     assert compare(SEMVER, "1.0.0-beta+exp.sha", "1.0.0-beta") == 0
 
 
-# the first three: standards.md §7; the others follow from the grammar (§2, §9, §10)
+# the first three: Semantic Versioning 2.0.0, §11; the others follow from the grammar (§2, §9, §10)
 # fmt: off
 INVALID = [
     "01.1.1", "1.2", "1.2.3-01", "1", "v1.2.3", "1.2.3-", "1.2.3+", "1.2.3-a..b", "1.2.3.4", "1.2.3-é", "1.-2.3",
@@ -193,7 +193,7 @@ DEBIAN_CHAINS = [
 
 @pytest.mark.parametrize("chain", DEBIAN_CHAINS)
 def test_debian_chains(chain: list[str]) -> None:
-    """Debian policy 5.6.12 and the examples of standards.md §7."""
+    """Debian policy 5.6.12 and examples of it."""
     assert_chain(DEBIAN, chain)
 
 

@@ -45,7 +45,7 @@ def test_the_sheet_needs_no_network_and_runs_nothing() -> None:
 
 
 def test_names_are_escaped() -> None:
-    """faults.md 75: "HTML in names: escaped; no script from data"."""
+    """ "HTML in names: escaped; no script from data"."""
     page = labels.page(index("<b onload=x>&'\u202e.fwb"), "f" * 64)
     assert "<b onload" not in page
     assert "&lt;b onload=x&gt;&amp;" in page

@@ -60,7 +60,7 @@ def safe_page(text: str) -> Page:
 
 
 def test_a_run_book_tells_what_the_issue_asks_for(harbour: Keeper, tmp_path: Path) -> None:
-    """ "cautions first, preconditions with tick boxes, each action with method, expected time, what is down …" """
+    """Cautions first, preconditions with tick boxes, each action with method, expected time, what is down …."""
     html, text = tmp_path / "book.html", tmp_path / "book.txt"
     route = tmp_path / "route.json"
     assert harbour(*WORDS, "--out", route).status < 2
@@ -132,7 +132,7 @@ def test_a_site_is_shown_slot_by_slot_now_and_then(harbour: Keeper, tmp_path: Pa
 
 
 def test_what_is_withdrawn_is_flagged_in_words(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """ "Where is a *withdrawn* one still running?" (trade.md): on the picture, too"""
+    """ "Where is a *withdrawn* one still running?": on the picture, too"""
     text = world.manifest.read_text("utf-8")
     at = text.index("marram-infrastructure-5.4.10.fwb")
     old = 'standing = "superseded"'
@@ -192,7 +192,7 @@ def _filled(kind: Any, text: str) -> Any:
 
 @pytest.mark.fault(75)
 def test_hostile_names_stay_text_in_both_forms() -> None:
-    """ "Hostile names (HTML, ESC, bidi) escaped in both" """
+    """Hostile names (HTML, ESC, bidi) escaped in both."""
     book = _filled(runbook.Runbook, HOSTILE)
     for page in (runbook.html(book), site_page.html(_filled(site_page.SitePage, HOSTILE))):
         read = safe_page(page)

@@ -35,14 +35,14 @@ def aside(text: str) -> None:
 
 
 def envelope(command: str, findings: Iterable[Finding], data: Mapping[str, Any], ok: bool | None = None) -> None:
-    """Print the JSON object of design.md: schema, ok, findings, then the command's own keys."""
+    """Print the JSON object of every command: schema, ok, findings, then the command's own keys."""
     write_json(enveloped(command, findings, data, ok))
 
 
 def enveloped(
     command: str, findings: Iterable[Finding], data: Mapping[str, Any], ok: bool | None = None
 ) -> dict[str, Any]:
-    """The JSON object of design.md, not printed."""
+    """The JSON object of every command, not printed."""
     rows = list(findings)
     return {
         "schema": f"bundlekeeper.{command}/1",

@@ -5,7 +5,7 @@ of learning; a bank that nothing speaks of is not known; the moment since when a
 event of an unbroken row that says so; a reading wins over the record, and the disagreement is kept; an image staged on
 a two-bank part overwrites what is known in its one bank that is not running, be it pending or spare, and a bank that is
 not known stays not known.
-Effects by method are common practice (trade.md 'How a part takes its image'). Everything here is numbers: words,
+Effects by method are common practice. Everything here is numbers: words,
 images and sequence numbers of events in one store.
 """
 
@@ -168,7 +168,7 @@ class ComponentState:
             self._hold(image, fact)
         if fact.bank == _PENDING:
             self.pending = _put(self.pending, image, fact.seq)
-            if method == _TWO_BANK:  # "The bank not running is *pending* or *spare*, never both" (trade.md)
+            if method == _TWO_BANK:  # "The bank not running is *pending* or *spare*, never both"
                 self.spare = _overwritten(self.spare, fact.seq)
         elif fact.bank == _SPARE:
             self.spare = _put(self.spare, image, fact.seq)

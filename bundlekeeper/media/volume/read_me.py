@@ -1,7 +1,7 @@
 """The plain-language text that stands first on every volume. Pure.
 
 Rules: it says what a check shows and what it does not; it gives no key and no fingerprint, because whoever can change
-the medium can change those, too; it prints the cautions where the work is (trade.md), and is no authority itself.
+the medium can change those, too; it prints the cautions where the work is, and is no authority itself.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Rules: None is "not known" and never stands for zero, no or good; the empty text is "known to be none" (a file writes it
 `-`); a component *is* its hardware serial, else its parent's serial with kind and position, and its place is only an
 attribute; versions are kept as read. Plain dataclasses, no heavy library: asking *where* imports this module.
-Format: design.md 'Inventory', in the README's words; the table of kinds is common practice (trade.md).
+The format is in the README; the table of kinds is common practice.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class KindFacts:
     paired: bool = False  # usually one of a redundant pair
 
 
-# Common practice, from memory (trade.md 'How a part takes its image'); every minute here is assumed, none is published.
+# Common practice, from memory; every minute here is assumed, none is published.
 KINDS: dict[str, KindFacts] = {
     "fabric-switch": KindFacts(
         "boot-file", "hand", "pointer", "half", "that half of the fabric is down while it restarts", 45, paired=True

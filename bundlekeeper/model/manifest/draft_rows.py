@@ -129,7 +129,7 @@ def _is_unicode(text: str) -> bool:
 
 
 def in_order(entries: Iterable[DraftRow]) -> list[DraftRow]:
-    """By family as design.md lists them, then by version in natural order, unknown ones last."""
+    """By family in their usual order, then by version in natural order, unknown ones last."""
 
     def key(entry: DraftRow) -> tuple[int, bool, Key]:
         family, version = guess_family(entry.file), guess_version(entry.file)

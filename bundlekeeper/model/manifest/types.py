@@ -2,7 +2,7 @@
 
 Rules: immutable once read; a key that is not listed here is an error; the types say only what one value may be, what
 values mean together is `model.lint`'s; nothing here reads a file or a clock. Importing this module costs pydantic, so
-only commands that read a manifest import it. Format: design.md of this project, in its own words in the README.
+only commands that read a manifest import it. The format is in the README.
 """
 
 from __future__ import annotations

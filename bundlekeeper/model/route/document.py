@@ -68,7 +68,7 @@ def _pieces(manifest: Manifest) -> Iterator[tuple[str, Any]]:
 
 def inventory_facts(inventory: Inventory, domain: str) -> dict[str, Any]:
     """What a plan remembers of a domain: each component's facts, its partitions, its policies with whom else each
-    touches (trade.md: one shared policy restarts them all), and who stays apart."""
+    touches, and who stays apart."""
     parts = inventory.of(domain)
     keys = {part.key for part in parts}
     named = {part.policy for part in parts if part.policy}

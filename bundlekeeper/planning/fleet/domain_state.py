@@ -1,6 +1,6 @@
 """Where a domain stands: the bundles that each part, each server and each class of servers is at.
 
-Rules (trade.md, 'at a bundle'): a part is at bundle B when B lists exactly its active version for its kind and model;
+Rules: a part is at bundle B when B lists exactly its active version for its kind and model;
 it may be at several, or at none, and that is never assumed to be good. "Exactly" is decided by the order of the kind's
 image versions ([kind.X] order, else the manifest's): a bundle that lists the very text wins, else one that lists an
 equal version (6.1 = 6.1.0). A version that the order cannot place equals only its own text.
@@ -196,7 +196,7 @@ class StateReader:
         return self._classes[key]
 
     def _server_at(self, family: str | None, parts: Sequence[ComponentReading]) -> At:
-        """The bundles that a server of these parts is at, by trade.md's definition."""
+        """The bundles that a server of these parts is at, by the trade's definition."""
         if family is None:
             return At((), certain=False)
         unclear = [p for p in parts if p.model is None and self.book.may_list_kind(family, p.kind)]
@@ -253,7 +253,7 @@ class StateReader:
     def family_of_server(self, parts: Iterable[Component]) -> str | None:
         """Blade or rack: the family whose bundles list most of its parts, of equals the one that its place says.
 
-        A chassis means a blade, known to be in none a rack server (common practice, trade.md); else None.
+        A chassis means a blade, known to be in none a rack server (common practice); else None.
         """
         rows = tuple(parts)
         votes = dict.fromkeys(SERVER_FAMILIES, 0)

@@ -26,7 +26,7 @@ SERVER_FAMILIES = ("blade", "rack")
 STANDALONE = "standalone"
 MODEL_TABLE = "model-table"
 
-#: The way back that goes with a method, where an override names a method and no way back (trade.md, common practice).
+#: The way back that goes with a method, where an override names a method and no way back (common practice).
 _BACK = {"overwrite": "reinstall", "two-bank": "switch", "boot-file": "pointer"}
 
 

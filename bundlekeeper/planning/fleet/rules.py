@@ -1,6 +1,6 @@
 """A manifest's rules, asked of parts as they stand: what may follow what, and what must stand beside what.
 
-Rules (design.md, 'Manifest'): a rule that names a kind speaks about image versions in that kind's order, any other
+Rules: a rule that names a kind speaks about image versions in that kind's order, any other
 about bundle versions. All matching jumps must hold; with none, going up is unstated and going down is refused.
 `beside` holds in every state for every pair of parts in its scope. A part that is at several bundles runs bytes that
 belong to each of them, so it meets a rule when one of them does; a mixed server must meet it at its lowest and at its

@@ -2,7 +2,7 @@
 
 Rules: `beside` is asked of today's state and of the target's, in each of its scopes; a part of which the scope is not
 known (its chassis, its pair) is told where a rule of that scope could mean it. Infrastructure at two bundles is a step
-that was begun, at more it is refused (design.md); the model table and files for some kinds only don't count there.
+that was begun, at more it is refused; the model table and files for some kinds only don't count there.
 Neighbours are the parts of one kind and model in the domain: what most of them run is the norm, and the others differ.
 """
 
@@ -132,7 +132,7 @@ def _runs(rows: Iterable[tuple[PartAt, ...]]) -> list[dict[str, object]]:
 
 
 def _infrastructure(case: Case) -> None:
-    """ "While one step replaces infrastructure A by B, that mix of A and B is allowed …; any other mix is refused." """
+    """While one step replaces infrastructure A by B, that mix of A and B is allowed …; any other mix is refused."""
     sets: dict[frozenset[str], list[PartAt]] = {}
     unknown: list[PartAt] = []
     for part in case.standing.infrastructure:

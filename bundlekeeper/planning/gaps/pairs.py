@@ -3,7 +3,7 @@
 Rules: kinds that usually come in pairs are asked whether they are in one; a part that is known to stand alone is told,
 since nothing takes over while it restarts; a pair of which only one half is listed was not checked; which half leads
 matters where the halves are taken one after the other or one through the other (`boot-file`, `overwrite`).
-Practice (trade.md, order): "a healthy pair, … every path redundant" stands before anything else.
+Practice: "a healthy pair, … every path redundant" stands before anything else.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 Rules: like parts of like servers are told once, with all their keys; a part that the target does not move is asked for
 its version only; of the jumps onto a base and its patches each is judged; going down is always told, as an error where
-no rule lets it pass; a way back is what trade.md gives for the method, and where it means installing the older image
-again, the bundle that brings it must be in the store.
+no rule lets it pass; a way back is what is common practice for the method, and where that means installing the older
+image again, the bundle that brings it must be in the store.
 """
 
 from __future__ import annotations

@@ -155,7 +155,7 @@ def _moves(fleet: Fleet, reading: ComponentReading, offer: ImageOffer | None) ->
 
 
 def _stays_ahead(fleet: Fleet, reading: ComponentReading, offer: ImageOffer) -> bool:
-    """A model table that is newer than the target's stays: it is ahead at no risk (common practice, trade.md)."""
+    """A model table that is newer than the target's stays: it is ahead at no risk (common practice)."""
     if reading.kind != MODEL_TABLE or not reading.active:
         return False
     return fleet.book.scale(reading.kind).compare(reading.active, offer.image.version) == 1

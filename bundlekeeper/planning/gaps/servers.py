@@ -3,7 +3,7 @@
 Rules: a server is asked for the policy of each of its policy-driven parts, moving or not, because a policy that names
 another version moves it away again; who else a policy touches is asked of the whole fleet; a model is known to the
 table where a rule says so, else where a release with a bundle for that model came with that table or an older one;
-host drivers are never known here unless the user vouches for them. Practice (trade.md): an at-once policy restarts all
+host drivers are never known here unless the user vouches for them. Practice: an at-once policy restarts all
 of its servers when it is edited; a server without one gets nothing, or a platform default; drivers and adapter firmware
 are supported as pairs.
 """

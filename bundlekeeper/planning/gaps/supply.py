@@ -3,7 +3,7 @@
 Rules: every family that the domain has, or may have, is asked for; a patch needs its bases too; what the store holds
 counts by digest, never by name; a digest that nobody published proves nothing; a signature is asked for where the
 store's own policy wants one, whatever the manifest says, and one that was not looked at is told.
-Practice (trade.md): one file per family, a wrong build is a classic mistake, forgetting a family is the commonest gap.
+Practice: one file per family, a wrong build is a classic mistake, forgetting a family is the commonest gap.
 """
 
 from __future__ import annotations

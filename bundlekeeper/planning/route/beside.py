@@ -1,6 +1,6 @@
 """What may stand beside what, for all states of all units at once, as bits.
 
-Rules: two things clash in a token that one of them sets and the other lacks, and in nothing else but trade.md's order
+Rules: two things clash in a token that one of them sets and the other lacks, and in nothing else but the trade's order
 between the infrastructure and a class; each token and each order has its blocker, so that the same table answers with
 fewer of them held. What already stands beside each other today is nobody's step: tokens of "all" meet only those of
 "changed", never "all" meets "all", but at the end, where it is asked whether the mixture that is reached is refused.
@@ -108,7 +108,7 @@ def make(
 ) -> BesideRules:
     """The tables of these units, the first `own` of them infrastructure.
 
-    `order(j)` yields what trade.md's order says of class j: its state, a blocker, and the infrastructure's states that
+    `order(j)` yields what the trade's order says of class j: its state, a blocker, and the infrastructure's states that
     it keeps out beside that one.
     """
     pairs = Pairs(judge, units)

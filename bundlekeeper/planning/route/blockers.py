@@ -2,7 +2,7 @@
 
 Rules: every answer is a set of blockers, as bits of one integer, so that "allowed" is zero and an explanation can ask
 again with fewer of them; the judgement itself is `planning.rules`', here it is only remembered by what the rules can
-tell apart; a fact that is not known is a blocker too, and so is what trade.md's order asks for.
+tell apart; a fact that is not known is a blocker too, and so is what the trade's order asks for.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ PRACTICE = "common practice"
 
 @dataclass(frozen=True, slots=True)
 class Blocker:
-    """What stands in a way: a rule of the manifest, trade.md's order, or a fact that is not known.
+    """What stands in a way: a rule of the manifest, the trade's order, or a fact that is not known.
 
     `sort` is `jump`, `beside`, `practice` or `fact`; `source` quotes where the rule comes from.
     """

@@ -2,8 +2,8 @@
 
 Rules: a state is what each group of like parts runs; a move is one bundle brought to all of a unit's parts that it has
 images for, a patch only onto its base; the model table may be brought alone and stays where it is newer (common
-practice, trade.md). A move carries every blocker that stands against it: its jumps, the mix while it is under way
-(infrastructure in trade.md's order: model table, manager, the rest, the other way round going down; one server after
+practice). A move carries every blocker that stands against it: its jumps, the mix while it is under way
+(infrastructure in the trade's order: model table, manager, the rest, the other way round going down; one server after
 the other, its parts in an order that every rule allows), and the unit's own state after it. What already stands beside
 each other today is nobody's step and is not held against one.
 """
@@ -30,9 +30,9 @@ UNKNOWN_KIND_MINUTES = 45
 
 _NOTHING = BlockerRow()
 
-#: Inside a server (common practice, trade.md): the management controller, then the BIOS, then the rest.
+#: Inside a server (common practice): the management controller, then the BIOS, then the rest.
 _INNER = {"management-controller": 0, "bios": 1}
-#: In the infrastructure (common practice, trade.md): the model table, the domain manager, then what is staged.
+#: In the infrastructure (common practice): the model table, the domain manager, then what is staged.
 _OUTER = {MODEL_TABLE: 0, "domain-manager": 1}
 
 
@@ -419,7 +419,7 @@ class Maker:
         return self._clashes[key]
 
     def _third(self, old: State, hops: tuple[Hop, ...]) -> int:
-        """A step replaces one bundle by one other (design.md): parts at two others would be a third."""
+        """A step replaces one bundle by one other: parts at two others would be a third."""
         rest: list[frozenset[str]] = []
         for hop in hops:
             reading = old.readings[hop.slot]

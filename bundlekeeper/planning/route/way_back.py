@@ -1,6 +1,6 @@
 """The way back of each step of a route: how, until when, what would destroy it, and whether a rule allows it.
 
-Rules: what trade.md gives for the method (common practice), or the manifest's `back`; where it needs a bundle or a
+Rules: what is common practice for the method, or the manifest's `back`; where it needs a bundle or a
 file, that is named with whether it is there; what is not known is said, and never counts as a way back. A way back is a
 jump like any other: the manifest's rules are asked from where the step leads, and going down without a rule that says
 so is refused. Steps are undone last one first: only then is every state on the way back one that the route has shown.
@@ -32,7 +32,7 @@ _BEST_FIRST = list(RuleAnswer)
 class WayBack:
     """How like parts get back from `end` to `start`, what they ran before a step.
 
-    `means` is trade.md's word (`switch`, `pointer`, `reinstall`, `restore`, `none`), empty where it is not known;
+    `means` is the trade's word (`switch`, `pointer`, `reinstall`, `restore`, `none`), empty where it is not known;
     `exists` and `known` speak about the means alone: `known` is False where a fact is lacking. `allowed` is what the
     manifest's rules say of the jump back, None where that is not known or no rule is asked; `rule` says it in words.
     """

@@ -8,7 +8,7 @@ or the only way back. That is the newest file that is older than the running one
 could go back to it), or where all are newer, the newest; files that the order cannot place are all kept, as any of them
 may be it. After an image of the sequence was activated, the way back is the one that ran before, and the older may go.
 No size is ever taken as zero because it is not known: what then cannot be said is named in `lacks`.
-Units: bytes. Sizes are the manifest's; that files lie there unpacked is common practice (trade.md).
+Units: bytes. Sizes are the manifest's; that files lie there unpacked is common practice.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A step of the infrastructure as real actions in trade.md's order (common practice, from memory).
+"""A step of the infrastructure as real actions in the trade's order (common practice, from memory).
 
 Rules: preconditions first; going up the model table, the domain manager (written on the leading half, which brings the
 following level), all staging, which has no effect yet, then side by side: the following half of every pair with its
@@ -115,7 +115,7 @@ def end(actions: Iterable[Action]) -> int:
 
 
 def preconditions(domain: str, *, hosts: bool, down: str) -> WorkPiece:
-    """What trade.md asks for before anything; `down` is the version of a step that goes down, else empty."""
+    """What common practice asks for before anything; `down` is the version of a step that goes down, else empty."""
     rows = [("check-backup", BACKUP_MINUTES)]
     rows += [(verb, LOOK_MINUTES) for verb in ("check-pairs", "check-faults", "check-paths")]
     rows += [("note-paths", LOOK_MINUTES)] if hosts else []

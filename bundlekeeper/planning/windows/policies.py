@@ -1,6 +1,6 @@
 """What a policy does when a step edits it: when it applies, whether it must be edited, and whom it touches.
 
-Rules (trade.md): a policy applies at once, when confirmed or at the server's next restart; one that applies at once
+Rules: a policy applies at once, when confirmed or at the server's next restart; one that applies at once
 restarts every server that it touches when it is edited, in any domain. How it applies is taken for at-once where that
 is not known, or told in two ways; a server whose policy is not known may be touched by any; what a step edited names
 what that step brought, whatever the inventory says.

@@ -1,4 +1,4 @@
-"""A step of servers as real actions in trade.md's order (common practice, from memory).
+"""A step of servers as real actions in the trade's order (common practice, from memory).
 
 Rules: each server's paths and driver level are noted and its workload moved off first, its parts are taken in the
 route's order, and afterwards the host's path count is compared with the one from before. A part that a policy drives
@@ -231,7 +231,7 @@ def _taken(host: Host, uses: dict[str, PolicyUse]) -> Iterator[Action]:
             set_off.add(turn.part.policy)
             yield from _set_off(host, turn.part.policy, uses)
         minutes, assumed = turn.change.minutes, turn.change.assumed_minutes
-        yield host.works(turn, "apply", minutes, assumed=assumed, down="server")  # a policy restarts it (trade.md)
+        yield host.works(turn, "apply", minutes, assumed=assumed, down="server")  # a policy restarts it
     yield host.does("wait-for-paths", WAIT_MINUTES)
     for turn in host.turns:
         yield host.works(turn, "verify", VERIFY_MINUTES)

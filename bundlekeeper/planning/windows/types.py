@@ -17,7 +17,7 @@ NOTHING = "nothing"
 #: What is looked at before anything is done, and again where another day may have come between.
 CHECKS = frozenset({"check-backup", "check-pairs", "check-faults", "check-paths"})
 
-#: What is done, for people (trade.md's words).
+#: What is done, for people.
 VERBS: dict[str, str] = {
     "check-backup": "back up the configuration and read the backup back",
     "check-pairs": "see that every pair is healthy, and which half leads",
@@ -50,7 +50,7 @@ class Action:
 
     `verb` is a key of VERBS; `subject` names the thing for people, `key` is the component's, the server's or the
     policy's own; `down` is what is down meanwhile, or `nothing`. `pair`, `half` and `cluster` are the inventory's
-    words, empty where there is none or it is not known; `method` and `by` are trade.md's, empty where none applies.
+    words, empty where there is none or it is not known; `method` and `by` are the kind's, empty where none applies.
     """
 
     verb: str

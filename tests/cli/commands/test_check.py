@@ -105,7 +105,7 @@ def test_a_full_check_makes_the_quick_one_quick(kit: Kit, tmp_path: Path) -> Non
 
 @pytest.mark.fault(12)
 def test_a_bit_flip_is_found_and_moved_to_quarantine(kit: Kit) -> None:
-    """faults.md 12: "found, quarantined, bytes kept" """
+    """Found, quarantined, bytes kept."""
     spoil(kit.root / PLACE_A)
     wrong = (kit.root / PLACE_A).read_bytes()
     result = check(kit)
@@ -186,7 +186,7 @@ def test_a_bundle_whose_folder_was_renamed_is_put_back_by_what_is_printed(kit: K
 
 
 def test_nothing_is_moved_without_the_right_to_write(kit: Kit) -> None:
-    """faults.md 18: reading works; only reported."""
+    """Reading works; only reported."""
     spoil(kit.root / PLACE_A)
     before = kit.tree()
     for write, record in ((False, True), (True, False)):
@@ -207,7 +207,7 @@ def test_nothing_is_moved_while_another_command_has_the_lock(kit: Kit) -> None:
 
 @pytest.mark.fault(16)
 def test_unknown_files_are_reported_and_left(kit: Kit) -> None:
-    """faults.md 16: "reported, never deleted"; a copy under another name says whose bytes it has."""
+    """ "reported, never deleted"; a copy under another name says whose bytes it has."""
     (kit.root / "rack" / "1.0").mkdir(parents=True)
     (kit.root / "rack" / "1.0" / "stray").write_bytes(b"?")
     (kit.root / "blade" / "6.1.0" / "copy").write_bytes(A)
@@ -248,7 +248,7 @@ def test_a_held_file_that_is_gone(kit: Kit) -> None:
 
 
 def test_a_link_at_a_held_place_is_not_followed(kit: Kit, tmp_path: Path) -> None:
-    """faults.md 22, inside the store."""
+    """A link, inside the store."""
     (kit.root / PLACE_B).unlink()
     (tmp_path / "outside").write_bytes(B)
     (kit.root / PLACE_B).symlink_to(tmp_path / "outside")
@@ -341,7 +341,7 @@ def test_after_the_catalogue_was_lost(kit: Kit) -> None:
 
 
 def test_hard_linked_files_are_never_trusted(tmp_path: Path) -> None:
-    """ "`--quick` never trusts it" (design.md): its other name is not ours."""
+    """ "`--quick` never trusts it": its other name is not ours."""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", A)
     kit.take_loaded(loaded(kit, "a"), link="hard")

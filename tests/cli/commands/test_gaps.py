@@ -20,7 +20,7 @@ NAME = "marram-blade-6.1.0.fwb"
 def test_no_plan_is_made_by_a_manifest_that_the_store_would_not_take(
     harbour: Keeper, world: World, tmp_path: Path, words: tuple[str, ...]
 ) -> None:
-    """ "4 refused to act: a signature, a manifest or a medium is not trusted" (design.md): named or kept"""
+    """ "4 refused to act: a signature, a manifest or a medium is not trusted": named or kept"""
     assert harbour(*words).status < 2
     key = ssh_key(tmp_path)
     trusted(harbour, key)

@@ -214,7 +214,7 @@ def test_a_wrong_entry_is_corrected_by_a_later_one(harbour: Keeper) -> None:
 
 
 def test_history_tells_places_and_moves(harbour: Keeper, tmp_path: Path) -> None:
-    """ "its place is an attribute with dates ... known serial elsewhere = moved, and its history follows" """
+    """Its place is an attribute with dates ... known serial elsewhere = moved, and its history follows."""
     rows = tmp_path / "moved.csv"
     rows.write_text(
         "# taken = 2026-11-22\n# zone = UTC\nsite,domain,chassis,slot,kind,model,serial,active\n"

@@ -12,7 +12,7 @@ from tests.conftest import Keeper, World
 
 
 def test_one_manifest_that_cannot_be_read_hides_no_other(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """ "Every problem at once" (style.md, habit 5); the worst exit status wins."""
+    """ "Every problem at once"; the worst exit status wins."""
     (tmp_path / "bad.toml").write_text("manifest = 1\n")
     (tmp_path / "no.toml").write_text("manifest = \n")
     words = ["manifest", "lint", world.manifest, "nosuch", "no.toml", "bad.toml"]
@@ -38,7 +38,7 @@ def test_a_manifest_that_is_too_large_says_so_by_its_code(keeper: Keeper, tmp_pa
 
 @pytest.mark.parametrize("source", ["own copy", "Own Copy", " own copy, 2026-11-25", "", "  "])
 def test_a_confirmed_digest_is_never_marked_own_copy(keeper: Keeper, world: World, source: str) -> None:
-    """trade.md, 18: 'A digest that was computed from the very file it is meant to prove.'"""
+    """'A digest that was computed from the very file it is meant to prove.'"""
     names = world.names()
     (world.manifest.parent / "SUMS").write_text(f"{'1' * 64}  {names[0]}\n")
     before = world.manifest.read_bytes()

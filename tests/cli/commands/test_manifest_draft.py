@@ -34,7 +34,7 @@ def lists(folder: Path, **texts: str) -> list[Path]:
 
 
 def test_each_digest_names_its_own_list(keeper: Keeper, tmp_path: Path) -> None:
-    """trade.md, 18: whose word a digest is decides what it proves; another list's name would be a false witness."""
+    """Whose word a digest is decides what it proves; another list's name would be a false witness."""
     given = lists(tmp_path, A=f"{ONE}  {BLADE}\n", MD5SUMS=f"{MD5}  {RACK}\n", B=f"{TWO}  {INFRA}\n")
     ran = keeper("manifest", "draft", *given)
     rows = bundles(ran.out)
@@ -110,7 +110,7 @@ GOOD = f"{ONE}  {BLADE}\n"
 def test_a_list_with_a_bad_line_is_refused_and_never_drafted(
     keeper: Keeper, tmp_path: Path, name: str, data: str, codes: list[str]
 ) -> None:
-    """trade.md, 1: 'A digest mistyped or copied from the wrong line', told with every bad line at once."""
+    """'A digest mistyped or copied from the wrong line', told with every bad line at once."""
     (tmp_path / name).write_text(data)
     ran = keeper("manifest", "draft", name, "-o", "m.toml", "--json")
     assert (ran.status, ran.codes) == (2, codes)
@@ -185,7 +185,7 @@ def test_a_list_that_contradicts_itself_says_so(keeper: Keeper, tmp_path: Path) 
 
 
 def test_json_is_the_only_thing_on_stdout(keeper: Keeper, tmp_path: Path) -> None:
-    """ "One versioned JSON envelope for success, findings and error" (style.md, habit 9)"""
+    """One versioned JSON envelope for success, findings and error."""
     (tmp_path / "SUMS").write_text(GOOD)
     plain, ran = keeper("manifest", "draft", "SUMS"), keeper("manifest", "draft", "SUMS", "--json")
     assert ran.json["schema"] == "bundlekeeper.manifest-draft/1"

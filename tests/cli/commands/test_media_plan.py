@@ -85,7 +85,7 @@ def test_a_domain_is_its_route_with_the_stops_on_the_way(harbour: Keeper, world:
 
 
 def test_a_domain_of_which_nothing_is_known_needs_a_release(stocked: Keeper) -> None:
-    """ "when no inventory is known, release must be given by --to RELEASE" """
+    """When no inventory is known, release must be given by --to RELEASE."""
     assert stocked("media", "plan", "--for", "skerry-a", "--volume", "dvd").status == 2
     done = stocked("media", "plan", "--for", "skerry-a", "--to", "6.1", "--volume", "dvd", "--json")
     assert (done.status, done.codes) == (1, ["not-checked"])
@@ -111,7 +111,7 @@ def test_wrong_words_are_told_with_what_is_meant(harbour: Keeper) -> None:
 
 
 def test_a_bundle_that_is_not_held_is_told_first_and_the_rest_is_planned(stocked: Keeper, tmp_path: Path) -> None:
-    """ "Exit 1 when something is missing; plan still written" """
+    """Exit 1 when something is missing; plan still written."""
     (tmp_path / f"store/infrastructure/6.1.0/{NAME}").unlink()
     done = stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json", "--out", tmp_path / "p.json")
     assert (done.status, done.json["findings"][0]["code"]) == (1, "not-held")
@@ -124,7 +124,7 @@ def test_a_bundle_that_is_not_held_is_told_first_and_the_rest_is_planned(stocked
 
 
 def test_what_is_not_proven_or_was_proven_too_long_ago_is_told(stocked: Keeper, tmp_path: Path) -> None:
-    """ "bundles not held or not proven/with stale proof" """
+    """Bundles not held or not proven/with stale proof."""
     file = tmp_path / f"store/infrastructure/6.1.0/{NAME}"
     os.utime(file, ns=(1, 1))
     done = stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json")
@@ -137,7 +137,7 @@ def test_what_is_not_proven_or_was_proven_too_long_ago_is_told(stocked: Keeper, 
 
 
 def test_a_withdrawn_bundle_is_told_and_stays_at_home(keeper: Keeper, world: World) -> None:
-    """ "A release withdrawn after it was downloaded" (trade.md)"""
+    """A release withdrawn after it was downloaded."""
     text = world.manifest.read_text("utf-8")
     at = text.index('standing = "current"', text.index(f'file = "{NAME}"'))
     text = text[:at] + 'standing = "withdrawn"\nwhy = "ports flap"' + text[at + len('standing = "current"') :]
@@ -205,7 +205,7 @@ def test_the_model_table_that_a_new_model_needs_is_named() -> None:
 
 
 def test_a_table_that_is_not_known_is_not_taken_for_good() -> None:
-    """ "Unknown is never zero and never good" (design.md): no model table in the inventory, or one of no version"""
+    """ "Unknown is never zero and never good": no model table in the inventory, or one of no version"""
     there = _domain("MB-4")
     for lacking in (there.components[:1] + there.components[2:], [replace(c, active=None) for c in there.components]):
         found = _contents(_world(), inventory(list(lacking)), "holm-a", "2")
@@ -213,7 +213,7 @@ def test_a_table_that_is_not_known_is_not_taken_for_good() -> None:
 
 
 def test_a_family_that_the_release_does_not_name_is_missing() -> None:
-    """ "Forgetting one is the commonest gap" (trade.md): of a release whole, and of a domain that has the family"""
+    """ "Forgetting one is the commonest gap": of a release whole, and of a domain that has the family"""
     rules = _world({"name": "1", "infrastructure": "1.0"})
     for name, there in (("1", inventory([])), ("holm-a", _domain("MB-2"))):
         found = _contents(rules, there, name, "" if name == "1" else "1")
@@ -222,7 +222,7 @@ def test_a_family_that_the_release_does_not_name_is_missing() -> None:
 
 
 def test_a_set_for_which_there_is_no_way_says_so() -> None:
-    """ "A jump that isn't allowed: the release notes ask for a stop" (trade.md), here for one that is no bundle"""
+    """ "A jump that isn't allowed: the release notes ask for a stop", here for one that is no bundle"""
     rule = {"what": {"family": "infrastructure"}, "to": ">=2.0", "from": ">=1.5", "source": "notes 2, table 1"}
     found = _contents(_world(jump=(rule,)), _domain("MB-2"), "holm-a", "2")
     refused = [f for f in found.missing if f.code == "jump-refused"]
@@ -331,7 +331,7 @@ def test_no_sets_yet(stocked: Keeper) -> None:
 
 
 def test_sets_that_went_are_listed_with_whether_they_were_answered(stocked: Keeper, tmp_path: Path) -> None:
-    """ "the paper never came back" (trade.md): a set without a receipt is told"""
+    """ "the paper never came back": a set without a receipt is told"""
     from bundlekeeper.media.set.remembered_sets import Sets
     from bundlekeeper.store.contents.store import Store
 
@@ -416,7 +416,7 @@ def test_everything_else_is_refused(path: tuple[str | int, ...], value: object, 
 
 
 def test_only_our_errors_come_out_of_bytes_that_were_altered() -> None:
-    """ "nothing but our own error family may come out" (style.md)"""
+    """Nothing but our own error family may come out."""
     data = write_plan(made_plan())
     for at in some(range(0, len(data), 3)):
         for change in (data[:at], data[:at] + b"9" + data[at + 1 :], data[:at] + b"}" + data[at:]):

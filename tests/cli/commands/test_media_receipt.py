@@ -111,7 +111,7 @@ def test_a_long_site_is_the_same_on_paper(keeper: Keeper, tmp_path: Path) -> Non
 
 @pytest.mark.parametrize("what", ["text", "other", "link", "folder", "large"])
 def test_a_file_of_somebody_else_under_the_signatures_name_is_left_alone(trip: Trip, what: str) -> None:
-    """ "no file of anybody else is replaced or removed" """
+    """No file of anybody else is replaced or removed."""
     out, beside = trip.base / "x", trip.base / "x.sig"
     texts = {"text": b"my own notes\n", "other": signed(b"x", SKERRY, "indexes"), "large": signed(b"x") + b" " * 99999}
     if what == "folder":

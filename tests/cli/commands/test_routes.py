@@ -22,7 +22,7 @@ def parts(tmp_path: Path) -> Path:
 
 
 def test_domains_apart_are_never_in_one_round_and_each_way_is_that_of_the_domain_alone(harbour: Keeper) -> None:
-    """ "`[[apart]]`: `domains` never in one window" (design.md); holm-a and holm-b are apart in the harbour."""
+    """ "`[[apart]]`: `domains` never in one window"; holm-a and holm-b are apart in the harbour."""
     found = harbour("route", "--all", "--to", "6.1", "--window", "4h", "--json").json
     assert found["schema"] == "bundlekeeper.route/1"
     rounds = [{w["domain"] for w in row["windows"]} for row in found["rounds"]]
@@ -143,7 +143,7 @@ def test_a_server_in_three_clusters_or_in_none_is_worked_on_alone_and_told(harbo
 def test_steps_without_windows_stand_in_text_json_and_run_book_with_status_1(
     harbour: Keeper, world: World, parts: Path, tmp_path: Path
 ) -> None:
-    """ "A policy shared by many servers … that applies at once restarts them all when it is edited." (trade.md)"""
+    """A policy shared by many servers … that applies at once restarts them all when it is edited."""
     parts.write_text(re.sub(r"(?m)^applies = .*$", 'applies = "at-once"', TEXT))
     words = ("holm-a", "--to", "6.1", "--inventory", parts)
     done = harbour("route", *words)

@@ -255,7 +255,7 @@ def test_an_old_proof_is_stale_in_held_and_in_quick_checks(keeper: Keeper, world
 
 
 def test_a_broken_acceptance_is_an_input_error_with_every_problem(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """ "a file that cannot be read whole accepts nothing: every problem is … told at once, with its place" """
+    """A file that cannot be read whole accepts nothing: every problem is … told at once, with its place."""
     keeper("take", world.manifest, "--from", world.downloads, "-q")
     accepts(tmp_path, 'signed_families = ["blades"]', "max_proof_age = 30")
     for command in (("take", world.manifest, "--from", world.downloads), ("check",), ("held",)):
@@ -286,7 +286,7 @@ def test_exceptions_are_recorded_and_shown(keeper: Keeper, world: World) -> None
 @pytest.mark.fault(83)
 @pytest.mark.attack("indefinite freeze")
 def test_a_clock_set_back_makes_nothing_good_again(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """Freeze: dates are judged by the later of the clock and the newest acceptance (faults.md 44 and 83)."""
+    """Freeze: dates are judged by the later of the clock and the newest acceptance."""
     if not shutil.which("faketime"):
         pytest.skip("there is no faketime here to set a process's clock back")
     assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0

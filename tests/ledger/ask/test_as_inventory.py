@@ -63,7 +63,7 @@ def test_a_first_load_adds_and_a_second_says_nothing(book: Ledger) -> None:
 
 
 def test_what_changed_since(book: Ledger) -> None:
-    """ "added, gone, replaced part: same slot with a new serial, version drift" """
+    """Added, gone, replaced part: same slot with a new serial, version drift."""
     told(book, inventory(0))
     rows = [replace(BIOS, serial="B9"), replace(SWITCH, active="6.1"), replace(DISK, slot="3/2")]
     assert told(book, inventory(2, rows)) == [
@@ -232,7 +232,7 @@ def test_kinds_of_ones_own_are_read_again(book: Ledger) -> None:
 
 
 def test_the_record_and_the_reading_disagree(book: Ledger) -> None:
-    """trade.md 13: "two spreadsheets that disagree" — both are told."""
+    """ "two spreadsheets that disagree" — both are told."""
     told(book, inventory(0))
     book.record([said(EventKind.ACTIVATED, 1, "6.1")], DAY0)
     told(book, inventory(2))

@@ -51,7 +51,7 @@ def test_every_event_beyond_the_clock_that_counts_is_counted(days: list[int], cl
 
 
 def test_of_a_reading_it_is_the_reading_that_is_taken_back(tmp_path: Path) -> None:
-    """ "one correction takes all of it back" """
+    """One correction takes all of it back."""
     scope = (("holm", "holm-a", "bios"),)
     reading = Event(what=EventKind.INVENTORY, at=at(50), says="x", document="0" * 64, scope=scope)
     with Ledger.open(tmp_path / "l", write=True) as book:
@@ -85,7 +85,7 @@ def test_it_costs_no_look_at_the_events_where_none_is_ahead(tmp_path: Path) -> N
 
 @pytest.mark.parametrize("words", [(), ("HOLMA-IO2",), ("--by", "site"), ("--csv",), ("--picture",), ("--json",)])
 def test_where_tells_what_it_passes_over(misled: Keeper, words: tuple[str, ...]) -> None:
-    """ "where must tell it: clock-doubtful, a warning, how many events and the furthest time, a hint" """
+    """Where must tell it: clock-doubtful, a warning, how many events and the furthest time, a hint."""
     ran = misled("where", *words)
     assert ran.status == 1
     told = ran.out + ran.err
@@ -111,7 +111,7 @@ def test_taking_it_back_ends_the_doubt(misled: Keeper) -> None:
 
 
 def test_a_day_still_to_come_is_not_answered_in_silence(misled: Keeper) -> None:
-    """ "where --on with a far future day answers as of now silently: say so" """
+    """Where --on with a far future day answers as of now silently: say so."""
     near = misled("where", "HOLMA-IO1", "--on", "2101-01-01", "--json")
     assert [(f["code"], f["level"], f["subject"]) for f in near.json["findings"]] == [
         ("clock-doubtful", "note", "--on"),

@@ -34,7 +34,7 @@ def at(day: int, hour: int | None = None, zone: str = "UTC") -> moments.Moment:
     return moments.at(DAY0 + timedelta(days=day, hours=hour), zone)
 
 
-# The naive replay: every event in order, plain dictionaries, nothing kept. It follows trade.md's table of methods.
+# The naive replay: every event in order, plain dictionaries, nothing kept. It follows the trade's table of methods.
 
 RANKS = {"inventory": 0, "removed": 1, "staged": 2, "activated": 3, "gone": 4, "observed": 5, "corrected": 6}
 
@@ -337,7 +337,7 @@ def test_where_on_any_day_is_what_a_naive_replay_says(events: list[Event], cuts:
 @settings(max_examples=80)
 @given(records(), st.lists(st.integers(1, 14), max_size=3), ON, st.integers(0, 4))
 def test_what_was_known_is_what_had_been_learned(events: list[Event], cuts: list[int], on: Any, batch: int) -> None:
-    """ "And what did *we know* on that day?" """
+    """And what did *we know* on that day?"""
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l.sqlite"), write=True) as book:
         learn(book, events, cuts)
         known = DAY0 + timedelta(days=10 + batch, hours=1)
@@ -350,7 +350,7 @@ def test_what_was_known_is_what_had_been_learned(events: list[Event], cuts: list
 @settings(max_examples=80)
 @given(records(), st.lists(st.integers(1, 14), max_size=3))
 def test_what_is_derived_can_be_made_again(events: list[Event], cuts: list[int]) -> None:
-    """ "it can be thrown away and made again, and comes out equal" """
+    """It can be thrown away and made again, and comes out equal."""
 
     def derived(book: Ledger) -> list[Any]:
         image = "(SELECT version || ' ' || bundle FROM image WHERE id = %s)"
@@ -508,7 +508,7 @@ def test_two_activations_of_one_day_keep_their_order(book: Ledger) -> None:
 
 
 def test_a_wrong_entry_is_corrected_and_put_right_again(book: Ledger) -> None:
-    """ "Wrong entries are corrected by a later event, never changed." """
+    """Wrong entries are corrected by a later event, never changed."""
     wrong = said(EventKind.ACTIVATED, 3, "6.1")
     book.record([read(0, "6.0"), wrong], DAY0)
     fix = Event(what=EventKind.CORRECTED, at=at(5), says="ada", corrects=wrong.id(), why="it was the neighbour")
@@ -545,7 +545,7 @@ def test_one_correction_takes_back_a_whole_reading(book: Ledger) -> None:
 
 
 def test_a_bare_date_ends_with_the_sites_own_day(book: Ledger) -> None:
-    """ "A bare date means the end of that day in the site's zone." """
+    """A bare date means the end of that day in the site's zone."""
     events = []
     for site, zone in (("holm", "+10:00"), ("skerry", "-11:00")):
         scope = ((site, "a", "bios"),)
@@ -563,7 +563,7 @@ def test_a_bare_date_ends_with_the_sites_own_day(book: Ledger) -> None:
 
 
 def test_everything_can_be_selected(book: Ledger) -> None:
-    """ "by component selector, by bundle, image version or SHA-256" """
+    """By component selector, by bundle, image version or SHA-256."""
     switch = {
         "component": "F1",
         "kind": "fabric-switch",
@@ -626,7 +626,7 @@ def test_a_name_is_found_for_what_it_is(book: Ledger) -> None:
 
 
 def test_a_moved_part_takes_its_history_along(book: Ledger) -> None:
-    """ "known serial elsewhere = moved, and its history follows" """
+    """Known serial elsewhere = moved, and its history follows."""
     book.record([read(0, "6.0"), read(4, "6.0", place=Place("skerry", "skerry-a", "2", "5"))], DAY0)
     assert [a.component for a in where(book, Selector(site="holm"))] == []
     (then,) = where(book, Selector(site="holm"), on=date(2026, 1, 3))
@@ -680,7 +680,7 @@ def test_a_summary_counts_what_the_answers_list(book: Ledger) -> None:
 
 @pytest.mark.fault(83)
 def test_a_clock_that_was_set_back_hides_nothing(book: Ledger) -> None:
-    """faults.md 83: ordered by sequence; time is shown, doubted."""
+    """Ordered by sequence; time is shown, doubted."""
     book.record([read(0, "6.0")], DAY0 + timedelta(days=5))
     book.record([said(EventKind.ACTIVATED, 1, "6.1")], DAY0 + timedelta(days=3))
     believed = only(book, known=DAY0 + timedelta(days=4))

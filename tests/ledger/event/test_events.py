@@ -56,7 +56,7 @@ def test_every_field_is_part_of_the_id(key: str) -> None:
 
 
 def test_not_told_is_not_the_same_as_none() -> None:
-    """ "Unknown is never zero and never good." """
+    """Unknown is never zero and never good."""
     assert read(0, "6.0").id() != read(0, "6.0", pending="").id()
     assert read(0, "6.0", held=()).id() != read(0, "6.0").id()
     assert content(read(0, "6.0", held=()))["seen_held"] == ()
@@ -105,7 +105,7 @@ JSON = st.recursive(
     st.dictionaries(st.sampled_from([*content(read(0, "6", held=("6",))), "before", "scope", "corrects", "bank"]), JSON)
 )
 def test_a_strangers_content_is_an_event_or_our_own_error(found: dict[str, object]) -> None:
-    """ "nothing but our own error family may come out" """
+    """Nothing but our own error family may come out."""
     for candidate in (found, {**content(read(0, "6.0", held=("6.0",))), **found}):
         try:
             event = from_content(candidate)

@@ -121,7 +121,7 @@ def fork(make: Maker, tmp_path: Path, common: int, here: int, there: int) -> tup
 
 
 def test_a_restored_copy_that_went_on_is_told_by_its_own_sister(make: Maker, tmp_path: Path) -> None:
-    """ "a restored copy that forked its chain is reported" """
+    """A restored copy that forked its chain is reported."""
     one, copy = fork(make, tmp_path, 3, 1, 2)
     merged = merge(one, carried(copy), DAY0)
     assert merged.fork is not None
@@ -341,7 +341,7 @@ def test_a_file_that_is_not_whole_is_refused_whole(make: Maker) -> None:
 @settings(max_examples=25)
 @given(seed=st.integers(0, 2**32))
 def test_nothing_but_our_own_error_comes_out(seed: int) -> None:
-    """style.md, habit 7: seeded mutations of a valid file."""
+    """Seeded mutations of a valid file."""
     with TemporaryDirectory(dir=MEMORY) as folder:
         with Ledger.open(Path(folder, "one"), write=True) as one:
             one.record([read(0, "6.0", held=("6.0",)), said(EventKind.STAGED, 1, "6.1", bank="pending")], DAY0)

@@ -175,7 +175,7 @@ def numbered(connection: sqlite3.Connection, statement: str) -> str:
 @pytest.mark.fault(89)
 @pytest.mark.parametrize(("statement", "asks"), CELLS.items())
 def test_a_cell_that_is_not_what_was_written_is_told(path: Path, statement: str, asks: Collection[Ask]) -> None:
-    """faults.md 89: a value that another statement than ours wrote is in no answer; `ledger check` tells of it."""
+    """A value that another statement than ours wrote is in no answer; `ledger check` tells of it."""
     with closing(sqlite3.connect(path)) as raw, raw:
         assert raw.execute(numbered(raw, statement)).rowcount
     for ask in asks:
@@ -384,7 +384,7 @@ def damage_text(path: Path) -> None:
 
 @pytest.mark.fault(89)
 def test_a_kept_text_that_is_damaged_is_told_and_healed_by_loading_it_again(keeper: Keeper, tmp_path: Path) -> None:
-    """ "Check, rebuild and salvage read every document; loading the same inventory again heals it" """
+    """Check, rebuild and salvage read every document; loading the same inventory again heals it."""
     assert keeper("inventory", "load", HARBOUR, "--says", "kim").status == 0
     ledger = tmp_path / "store" / ".keeper" / "ledger.sqlite"
     damage_text(ledger)

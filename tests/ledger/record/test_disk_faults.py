@@ -1,6 +1,6 @@
 """Disks that lie or fail late: no space only at write-back, errors only at the fsync, an fsync that does nothing.
 
-"never retry fsync (second says OK, bytes lost: ran)"; "somebody removes an fsync: a test goes red" (faults.md 4, 7, 8).
+"never retry fsync (second says OK, bytes lost: ran)"; "somebody removes an fsync: a test goes red".
 Real file systems on devices that fail for real: a sparse image on a full tmpfs, and nbdkit's error filter.
 """
 
@@ -68,7 +68,7 @@ def insist_on_nothing(kit: Kit, name: str) -> None:
 @pytest.mark.fault(4)
 @needs_strace
 def test_without_its_fsyncs_a_take_loses_bytes_in_a_power_cut(tmp_path: Path) -> None:
-    """ "somebody removes an fsync: a test goes red" (faults.md 4): every fsync says OK and does nothing."""
+    """ "somebody removes an fsync: a test goes red": every fsync says OK and does nothing."""
     disk = Disk(tmp_path)
     disk.mount()
     try:
@@ -86,7 +86,7 @@ def test_without_its_fsyncs_a_take_loses_bytes_in_a_power_cut(tmp_path: Path) ->
 
 @pytest.mark.fault(7)
 def test_no_space_only_at_write_back(tmp_path: Path) -> None:
-    """ "no space only at write-back: as 6" (faults.md 7): the file system has room, the disk under it has none"""
+    """ "no space only at write-back: as 6": the file system has room, the disk under it has none"""
     under = tmp_path / "under"
     under.mkdir()
     _mount("-t", "tmpfs", "-o", "size=24m", "tmpfs", under)
@@ -146,7 +146,7 @@ class Pulling(Silent):
 
 @pytest.mark.fault(8)
 def test_a_disk_that_fails_at_the_fsync(tmp_path: Path) -> None:
-    """ "EIO on write or fsync: drop fd and temp" (faults.md 8): writes went into memory, the device takes none"""
+    """ "EIO on write or fsync: drop fd and temp": writes went into memory, the device takes none"""
     trigger = tmp_path / "trigger"
     with failing_device(tmp_path, trigger) as device, disk_on(device, tmp_path / "disk"):
         kit = Kit(tmp_path, "disk/store")
@@ -173,7 +173,7 @@ with Ledger.open(Path(sys.argv[1]), write=True) as book:
 
 
 def test_an_acknowledged_event_is_there_after_a_power_cut(tmp_path: Path) -> None:
-    """ "acknowledged events there" (faults.md 79), with nothing written after it that would carry it to the disk"""
+    """ "acknowledged events there", with nothing written after it that would carry it to the disk"""
     disk = Disk(tmp_path)
     disk.mount()
     try:

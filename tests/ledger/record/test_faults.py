@@ -1,4 +1,4 @@
-"""Data at rest that was damaged, and places that are not where they should be (faults.md 19, 80)."""
+"""Data at rest that was damaged, and places that are not where they should be."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def test_damage_that_only_a_check_of_the_pages_finds(tmp_path: Path) -> None:
 
 
 def test_another_file_system_is_never_made_up_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """ "temp on another file system: can't be; EXDEV is an error" (faults.md 19), where files have names as well"""
+    """ "temp on another file system: can't be; EXDEV is an error", where files have names as well"""
     (tmp_path / ".keeper").mkdir()
     root = os.open(tmp_path, os.O_RDONLY | os.O_DIRECTORY)
 
@@ -61,7 +61,7 @@ def test_another_file_system_is_never_made_up_for(tmp_path: Path, monkeypatch: p
 
 
 def test_a_damaged_page_that_nobody_reads_takes_no_event(tmp_path: Path) -> None:
-    """ "detected; no writing" (faults.md 80): the page holds a kept document, which recording would never look at"""
+    """ "detected; no writing": the page holds a kept document, which recording would never look at"""
     path = tmp_path / "l"
     text = "".join(f"{number:032x}" for number in range(2000, 6000))
     with Ledger.open(path, write=True) as book:

@@ -83,7 +83,7 @@ def test_many_processes_never_lose_or_double_an_event(tmp_path: Path, writers: i
 
 @pytest.mark.fault(79)
 def test_killed_at_any_moment_every_acknowledged_event_is_there(tmp_path: Path) -> None:
-    """faults.md 79, at moments that chance chose."""
+    """Killed at moments that chance chose."""
     path = tmp_path / "ledger.sqlite"
     Ledger.open(path, write=True).close()
     source = random.Random(20261125)
@@ -105,7 +105,7 @@ def test_killed_at_any_moment_every_acknowledged_event_is_there(tmp_path: Path) 
 @pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to stop a process at a chosen call")
 @pytest.mark.parametrize("call", ["pwrite64", "fdatasync", "fsync", "unlink", "openat", "fcntl"])
 def test_killed_at_each_call_of_an_append(tmp_path: Path, call: str) -> None:
-    """faults.md K: SIGKILL at the first, second, … call of its kind, until the append gets through."""
+    """SIGKILL at the first, second, … call of its kind, until the append gets through."""
     path = tmp_path / "ledger.sqlite"
     with Ledger.open(path, write=True) as book:
         book.record([read(0, "6.0")], DAY0)
@@ -145,7 +145,7 @@ def answered(book: Ledger) -> object:
 @pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to stop a process at a chosen call")
 @pytest.mark.parametrize("call", ["pwrite64", "fdatasync", "unlink"])
 def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_path: Path, call: str) -> None:
-    """ "one transaction, so that what is asked is answered from the old or the new, never from half" """
+    """One transaction, so that what is asked is answered from the old or the new, never from half."""
     path = tmp_path / "ledger.sqlite"
     with Ledger.open(path, write=True) as book:
         book.record([read(day, f"6.{day}", component=f"B{part}") for part in range(60) for day in range(3)], DAY0)
@@ -171,7 +171,7 @@ def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_pat
 @pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to make a call fail")
 @pytest.mark.parametrize("call", ["pwrite64", "fdatasync"])
 def test_a_device_that_fails_is_told_and_nothing_is_acknowledged(tmp_path: Path, call: str) -> None:
-    """faults.md 8: an error on write or fsync is the end of that transaction."""
+    """An error on write or fsync is the end of that transaction."""
     path = tmp_path / "ledger.sqlite"
     with Ledger.open(path, write=True) as book:
         book.record([read(0, "6.0")], DAY0)
@@ -242,7 +242,7 @@ def ledger_of(path: Path, count: int) -> Path:
 @pytest.mark.fault(81)
 @pytest.mark.parametrize("content", [b"", b"not a database at all", b"\0" * 4096])
 def test_a_ledger_that_was_replaced_is_refused(tmp_path: Path, content: bytes) -> None:
-    """faults.md 81: an empty file opens as fine in SQLite."""
+    """An empty file opens as fine in SQLite."""
     path = ledger_of(tmp_path / "l", 1)
     path.write_bytes(content)
     for write in (True, False):
@@ -254,7 +254,7 @@ def test_a_ledger_that_was_replaced_is_refused(tmp_path: Path, content: bytes) -
 
 @pytest.mark.fault(87)
 def test_a_ledger_of_another_program_or_a_newer_one_is_refused(tmp_path: Path) -> None:
-    """faults.md 87: versions named."""
+    """Versions named."""
     path = ledger_of(tmp_path / "l", 1)
     connection = sqlite3.connect(path)
     connection.execute("PRAGMA user_version = 99")
@@ -281,7 +281,7 @@ def test_an_absent_ledger_is_only_made_for_writing(tmp_path: Path) -> None:
 @pytest.mark.fault(80)
 @pytest.mark.parametrize("seed", range(12))
 def test_a_damaged_page_is_found_and_the_rest_can_be_saved(tmp_path: Path, seed: int) -> None:
-    """faults.md 80: 300 bytes zeroed anywhere; found; nothing written; a way out."""
+    """300 bytes zeroed anywhere; found; nothing written; a way out."""
     path = ledger_of(tmp_path / "l", 120)
     with Ledger.open(path, write=False) as book:
         whole = [entry.id for entry in book.entries()]
@@ -395,7 +395,7 @@ def test_verifying_finds_what_was_done_behind_its_back(tmp_path: Path) -> None:
 
 
 def test_a_head_from_a_receipt_is_found_in_the_chain(tmp_path: Path) -> None:
-    """ "`check --ledger --head HEX` compares" """
+    """`check --ledger --head HEX` compares."""
     with Ledger.open(tmp_path / "l", write=True) as book:
         empty = book.head()
         first = book.record([read(0, "6.0")], DAY0).head
@@ -412,7 +412,7 @@ def test_a_head_from_a_receipt_is_found_in_the_chain(tmp_path: Path) -> None:
 
 @pytest.mark.fault(82)
 def test_a_copy_is_whole_and_is_never_written_over_anything(tmp_path: Path) -> None:
-    """faults.md 82: the backup API; there is no -wal to forget."""
+    """The backup API; there is no -wal to forget."""
     path = ledger_of(tmp_path / "l", 5)
     with Ledger.open(path, write=True) as book:
         book.copy_to(tmp_path / "copy")
@@ -426,7 +426,7 @@ def test_a_copy_is_whole_and_is_never_written_over_anything(tmp_path: Path) -> N
 
 @pytest.mark.fault(18)
 def test_asking_works_where_nothing_can_be_written(tmp_path: Path) -> None:
-    """faults.md 18: a read-only file; root is not stopped by modes, so the connection itself refuses."""
+    """A read-only file; root is not stopped by modes, so the connection itself refuses."""
     path = ledger_of(tmp_path / "l", 2)
     path.chmod(0o444)
     with Ledger.open(path, write=False) as book:
@@ -442,7 +442,7 @@ HOSTILE = ["'; DROP TABLE event; --", '"', "%", "_", "\\", "{}", "NULL", "0", "�
 @pytest.mark.fault(85)
 @pytest.mark.parametrize("text", HOSTILE)
 def test_hostile_texts_are_only_texts(tmp_path: Path, text: str) -> None:
-    """faults.md 85: parameters only."""
+    """Parameters only."""
     event = read(0, "6.0", component=text, says=text, model=text)
     with Ledger.open(tmp_path / "l", write=True) as book:
         book.record([event], DAY0)

@@ -49,7 +49,7 @@ class Ledgers(RuleBasedStateMachine):
 
     @rule(site=SITE, events=st.lists(statements(), min_size=1, max_size=4))
     def record(self, site: str, events: list[Event]) -> None:
-        """ "the same statement is kept once" """
+        """The same statement is kept once."""
         day = self._tomorrow()
         recorded = self.books[site].record(events, DAY0 + timedelta(days=day))
         assert recorded.new == self._learn(site, events, day)
@@ -69,7 +69,7 @@ class Ledgers(RuleBasedStateMachine):
 
     @rule(site=SITE)
     def meet(self, site: str) -> None:
-        """ "Merging ledgers of several sites is idempotent and order-free" """
+        """Merging ledgers of several sites is idempotent and order-free."""
         (other,) = set(SITES) - {site}
         day = self._tomorrow()
         brought = merge(self.books[site], list(export(self.books[other])), DAY0 + timedelta(days=day))
@@ -90,14 +90,14 @@ class Ledgers(RuleBasedStateMachine):
 
     @rule(site=SITE, on=ON)
     def ask_of_a_day(self, site: str, on: Any) -> None:
-        """ "And on a given past day?" """
+        """And on a given past day?"""
         events = [event for _, event in self.learned[site].values()]
         wanted = {name: shown(part) for name, part in naive(events, on, zones_told(events)).items()}
         assert everything(self.books[site], on) == wanted
 
     @rule(site=SITE, back=st.integers(0, 5), on=ON)
     def ask_what_was_known(self, site: str, back: int, on: Any) -> None:
-        """ "And what did *we know* on that day?" """
+        """And what did *we know* on that day?"""
         day = self.day - back
         known = DAY0 + timedelta(days=day, hours=1)
         events = [event for learned, event in self.learned[site].values() if learned <= day]

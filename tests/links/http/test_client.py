@@ -89,7 +89,7 @@ def test_bad_addresses_are_refused_and_not_repeated(text: str) -> None:
 
 @given(st.text(max_size=60) | st.text(max_size=60).map("https://".__add__))
 def test_any_text_as_an_address(text: str) -> None:
-    """'nothing but our own error family may come out' (style.md)"""
+    """'nothing but our own error family may come out'"""
     try:
         url = parse_url(text)
     except InputError:
@@ -241,7 +241,7 @@ def test_authorities_that_cannot_be_used(tmp_path: Path) -> None:
     ],
 )
 def test_the_boundary(error: Exception, again: bool) -> None:
-    """'Foreign exceptions are wrapped at one boundary' (style.md); their words may hold a header."""
+    """'Foreign exceptions are wrapped at one boundary'; their words may hold a header."""
     with pytest.raises(UnfinishedError) as caught, speaking_to("the mirror"):
         raise error
     assert isinstance(caught.value, BrokenOff) is again
@@ -257,7 +257,7 @@ def test_our_own_errors_and_bugs_pass_the_boundary() -> None:
 
 
 def test_httpx_is_paid_for_only_by_addresses() -> None:
-    """'asking *where* must not pay for pydantic, httpx or cryptography' (design.md); a folder as source neither."""
+    """'asking *where* must not pay for pydantic, httpx or cryptography'; a folder as source neither."""
     code = (
         "import sys, bundlekeeper.links, bundlekeeper.store.adding.take, bundlekeeper.store.adding.sources; "
         "sys.exit(any(name.split('.')[0] in ('httpx', 'httpcore') for name in sys.modules))"

@@ -572,7 +572,7 @@ def test_junk_instead_of_http(bench: Bench, junk: bytes) -> None:
 
 
 def test_seeded_mutations_of_a_good_answer(bench: Bench) -> None:
-    """'nothing but our own error family may come out' (style.md)"""
+    """'nothing but our own error family may come out'"""
     good = b'HTTP/1.1 200 OK\r\nContent-Length: 9\r\nETag: "one"\r\nContent-Encoding: identity\r\n\r\nfirmware!'
     dice = random.Random(7)
     answers: list[bytes] = []

@@ -105,7 +105,7 @@ def to(*refs: str) -> list[dict[str, str]]:
 def test_banks(
     rack: Documents, first: dict[str, Any], second: dict[str, Any], expected: tuple[str | None, str | None, str | None]
 ) -> None:
-    """ "`active` is running, `pending` starts at the next activation, `spare` is neither" (trade.md, DSP0267)"""
+    """`active` is running, `pending` starts at the next activation, `spare` is neither."""
     assert banks(only(two(rack, first, second), "management-controller")) == expected
 
 
@@ -132,7 +132,7 @@ def test_a_part_that_says_otherwise_is_told(rack: Documents) -> None:
 
 
 def test_a_blank_never_makes_a_part_go_away(rack: Documents) -> None:
-    """ "Blanking a field of an input may never make an answer better" (design.md)"""
+    """Blanking a field of an input may never make an answer better."""
     for path in [p for p in rack if p.startswith(f"{ITEMS}/")]:
         del rack[path]
     before = {c.key for c in placed(copy.deepcopy(rack)).components}
@@ -355,7 +355,7 @@ def test_a_draft_names_what_the_item_is_of(rack: Documents) -> None:
     ("own", "same"), [("6.0.1 (2026-03-04)", True), ("6.0.1  x", True), ("6.0.1-rc", False), ("6.0.10", False)]
 )
 def test_a_bios_version_with_more_behind_a_blank(rack: Documents, own: str, same: bool) -> None:
-    """ "`BiosVersion` that is an item's version followed by a blank and more is the same" """
+    """`BiosVersion` that is an item's version followed by a blank and more is the same."""
     rack[SYSTEM]["BiosVersion"] = own
     found = placed(rack)
     assert only(found, "bios").active == "6.0.1"
@@ -374,7 +374,7 @@ def test_a_bios_version_with_more_behind_a_blank(rack: Documents, own: str, same
 
 # -- names and hostile documents -------------------------------------------------------------------------------------
 
-# DMTF DSP8010 2025.4, as standards.md §5 lists them [src].
+# DMTF DSP8010 2025.4.
 SOFTWARE_INVENTORY = {
     "Id", "Name", "Version", "Updateable", "LowestSupportedVersion", "SoftwareId", "RelatedItem", "ReleaseDate",
     "WriteProtected", "AdditionalVersions", "VersionScheme", "Staged", "Active", "ResetRequiredOnUpdate", "Links",

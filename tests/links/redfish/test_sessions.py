@@ -66,7 +66,7 @@ def running_out(world: World, path: str, *, stays: bool = False) -> None:
 
 @pytest.mark.fault(95)
 def test_401_to_every_resource(bench: Bench) -> None:
-    """ "a service answers 401 to every resource: one log-in, every session ended" """
+    """A service answers 401 to every resource: one log-in, every session ended."""
     made = fixture("rack")
     server = bench.serve(World(made, faults={path: refused for path in made if path != ROOT}))
     error = bench.fails(server)

@@ -52,7 +52,7 @@ def test_the_documented_example_is_read() -> None:
 
 
 def test_every_problem_at_once_each_at_its_place() -> None:
-    """ "every problem at once" (style.md 5), with a did-you-mean"""
+    """ "every problem at once", with a did-you-mean"""
     data = b"""redfish = 2
 maps = 1
 [[map]]
@@ -121,7 +121,7 @@ def test_own_kinds_are_kinds() -> None:
 
 @given(st.integers(0, len(GOOD) - 1), st.binary(max_size=3))
 def test_mutated_maps(at: int, new: bytes) -> None:
-    """ "nothing but our own error family may come out" (style.md 7)"""
+    """Nothing but our own error family may come out."""
     try:
         read_map(GOOD[:at] + new + GOOD[at + 1 :], name="m")
     except KeeperError as error:

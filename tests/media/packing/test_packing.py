@@ -83,7 +83,7 @@ def _ext4(path: Path, size: int) -> tuple[int, int]:
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize(("system", "make"), [("fat32", _fat32), ("exfat", _exfat), ("ext4", _ext4)])
 def test_no_more_is_promised_than_a_formatted_medium_has(tmp_path: Path, size: int, system: str, make: object) -> None:
-    """ "a disc whose usable bytes are fewer than its label" (trade.md): never more than mkfs leaves, nor far less."""
+    """ "a disc whose usable bytes are fewer than its label": never more than mkfs leaves, nor far less."""
     kind = parse_supply(f"{size}:{system}").kind
     assert callable(make)
     cluster, free = make(tmp_path / "image", size)

@@ -80,7 +80,7 @@ def in_child(work: Callable[[], object], at: int | None) -> int:
 
 @pytest.mark.parametrize("every", [6, pytest.param(1, marks=pytest.mark.slow)])
 def test_killed_at_any_change_it_goes_on_with_the_next_run(made: MadeSet, tmp_path: Path, every: int) -> None:
-    """faults.md 1 for receive: "old state or whole file"; issue 7: "SIGKILL at every step of … receive"."""
+    """ "old state or whole file"; issue 7: "SIGKILL at every step of … receive"."""
     media = write_set(made, tmp_path)
     site = Site(tmp_path / "skerry")
     site.receive(media[0])  # a part is in: the kill may come while the other joins it
@@ -100,7 +100,7 @@ def test_killed_at_any_change_it_goes_on_with_the_next_run(made: MadeSet, tmp_pa
 
 @pytest.mark.fault(53)
 def test_a_stick_pulled_while_a_bundle_is_read(made: MadeSet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """faults.md 53: "stick pulled mid-receive: nothing published"."""
+    """ "stick pulled mid-receive: nothing published"."""
     media = write_set(made, tmp_path)
     site = Site(tmp_path / "skerry")
     opened: set[int] = set()
@@ -197,7 +197,7 @@ def test_no_room_is_told_before_the_first_byte(made: MadeSet, tmp_path: Path, mo
 @pytest.mark.fault(57)
 @pytest.mark.parametrize("kind", ["exfat-fuse", "fat-fuse", "tmpfs"])
 def test_volumes_on_media_without_links_and_modes(made: MadeSet, tmp_path: Path, kind: str) -> None:
-    """faults.md 57, read: "no hard links, modes or O_TMPFILE on the medium"."""
+    """ "no hard links, modes or O_TMPFILE on the medium"."""
     site = Site(tmp_path / "skerry")
     with mounted(kind, tmp_path) as point:
         for number in (1, 2):

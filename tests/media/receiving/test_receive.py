@@ -158,7 +158,7 @@ def test_a_set_begun_is_not_overtaken_in_silence(site: Site, tmp_path: Path) -> 
 @pytest.mark.attack("rollback")
 @pytest.mark.parametrize("same_id", [False, True])
 def test_another_set_under_the_same_number_is_a_contradiction(site: Site, tmp_path: Path, same_id: bool) -> None:
-    """faults.md 47: "same serial, other bytes: refused as a contradiction"."""
+    """ "same serial, other bytes: refused as a contradiction"."""
     site.receive(*write_set(make_set([BUNDLES[0]], set_id="a" * 16, manifest=manifest_text(BUNDLES)), tmp_path / "one"))
     other = make_set([BUNDLES[1]], set_id="a" * 16 if same_id else "b" * 16, manifest=manifest_text(BUNDLES))
     with pytest.raises(RefusedError, match="contradict"):
@@ -179,7 +179,7 @@ def test_volumes_of_two_sets_together_are_refused_with_their_names(site: Site, t
 
 
 def test_a_volume_without_bagit_txt_was_not_finished(site: Site, made: MadeSet, tmp_path: Path) -> None:
-    """faults.md 52: "no completion mark"."""
+    """ "no completion mark"."""
     media = write_set(made, tmp_path)
     (media[0] / "bagit.txt").unlink()
     with pytest.raises(RefusedError) as caught:
@@ -309,7 +309,7 @@ def test_case_that_was_lost_is_told_and_does_no_harm(site: Site, made: MadeSet, 
 
 @pytest.mark.parametrize("harm", ["link", "fifo", "outside", "twins", "fetch", "deep", "huge", "nul"])
 def test_a_hostile_volume_is_refused_and_harms_nothing(site: Site, made: MadeSet, tmp_path: Path, harm: str) -> None:
-    """faults.md 40, 48, 49 for what comes on a medium."""
+    """Bounds and strict readers for what comes on a medium."""
     root = write_volume(made, 1, tmp_path)
     (root / "tagmanifest-sha256.txt").unlink()
     target = root / "data" / BUNDLES[0].path

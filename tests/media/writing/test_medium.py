@@ -1,4 +1,4 @@
-"""Writing to real file systems: proven from the medium, pulled, full, killed, dropped; faults.md 52 to 60.
+"""Writing to real file systems: proven from the medium, pulled, full, killed, dropped.
 
 Loop devices and FUSE need root; where they are not, the tests say so.
 """
@@ -73,7 +73,7 @@ CLAIMS = {
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", CLAIMS)
 def test_every_file_system_gets_a_whole_volume_and_no_false_claim(world: World, tmp_path: Path, kind: str) -> None:
-    """faults.md 57: "no hard links, modes or O_TMPFILE on the medium"; and "claim one of three levels and no more"."""
+    """ "no hard links, modes or O_TMPFILE on the medium"; and "claim one of three levels and no more"."""
     with mounted(kind, tmp_path) as stick:
         (copy,) = world.write(stick).copies
         insist_whole(stick / VOLUME, world.expected(1))
@@ -87,7 +87,7 @@ def test_every_file_system_gets_a_whole_volume_and_no_false_claim(world: World, 
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", ["ext4", "xfs", "exfat-fuse"])
 def test_a_byte_that_turned_under_the_file_system_is_found(world: World, tmp_path: Path, kind: str) -> None:
-    """faults.md 54: "a check that reads the page cache: evicted first, then read"; the table of what each way finds."""
+    """ "a check that reads the page cache: evicted first, then read"; the table of what each way finds."""
     with mounted(kind, tmp_path) as stick:
         written = world.write(stick, progress=Counting(begins={PROOF: lambda: flip(tmp_path / f"{kind}.img")}))
         assert [each.code for each in written.findings] == ["altered"]
@@ -105,7 +105,7 @@ def test_a_byte_that_turned_under_the_file_system_is_found(world: World, tmp_pat
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", ["ext4", "xfs"])
 def test_a_turned_byte_is_found_though_another_program_maps_the_file(world: World, tmp_path: Path, kind: str) -> None:
-    """ "the same while the file is memory-mapped: falsely whole", by fsync and DONTNEED alone (faults.md)"""
+    """ "the same while the file is memory-mapped: falsely whole", by fsync and DONTNEED alone"""
     with mounted(kind, tmp_path) as stick:
         held: list[mmap.mmap] = []
 
@@ -127,7 +127,7 @@ def test_a_turned_byte_is_found_though_another_program_maps_the_file(world: Worl
 def test_a_card_that_drops_writes_is_found_after_a_remount_and_a_good_one_claims_it(
     world: World, tmp_path: Path
 ) -> None:
-    """faults.md 55: "a drive that accepts and drops writes: found on re-read after remount"."""
+    """ "a drive that accepts and drops writes: found on re-read after remount"."""
     with mounted("ext4", tmp_path) as stick, ExitStack() as stack:
         image = tmp_path / "ext4.img"
         world.write(stick)
@@ -147,7 +147,7 @@ def test_a_card_that_drops_writes_is_found_after_a_remount_and_a_good_one_claims
 @needs_root
 @pytest.mark.slow
 def test_a_power_cut_after_the_end_loses_nothing_and_before_it_looks_unfinished(world: World, tmp_path: Path) -> None:
-    """What was not made durable is gone after the cut: a missing fsync shows (faults.md, PC)."""
+    """What was not made durable is gone after the cut: a missing fsync shows."""
     if shutil.which("mkfs.ext4") is None:
         pytest.skip("e2fsprogs is not installed")
     disk = Disk(tmp_path)
@@ -169,7 +169,7 @@ def test_a_power_cut_after_the_end_loses_nothing_and_before_it_looks_unfinished(
 
 @pytest.mark.root
 def test_no_room_is_told_before_anything_is_written(world: World, tmp_path: Path) -> None:
-    """faults.md, TM: a tmpfs too small for the set."""
+    """A tmpfs too small for the set."""
     with mounted("tmpfs", tmp_path, size_mb=2) as stick:
         with pytest.raises(UnfinishedError, match="not enough room") as caught:
             world.write(stick)
@@ -204,7 +204,7 @@ def test_a_medium_that_fills_up_in_the_middle_is_gone_on_with(tmp_path: Path) ->
 @pytest.mark.root
 @pytest.mark.slow
 def test_a_stick_that_is_pulled_while_another_is_written(world: World, tmp_path: Path) -> None:
-    """faults.md 52, LR: "no completion mark; writing again is safe"; the other target is finished all the same."""
+    """ "no completion mark; writing again is safe"; the other target is finished all the same."""
     other = tmp_path / "other"
     other.mkdir()
     with mounted("ext4", tmp_path) as stick:
@@ -229,7 +229,7 @@ def test_a_stick_that_is_pulled_while_another_is_written(world: World, tmp_path:
         insist_whole(stick / VOLUME, world.expected(1))
 
 
-# Where to: faults.md 58, "mount missing; writing into the bare folder: expected device and volume id checked"
+# Where to: a mount that is missing, and the bare folder under it; the expected device and volume are checked
 
 
 @pytest.mark.fault(58)
@@ -358,7 +358,7 @@ def _child(base: Path, stick: Path) -> list[str]:
 @pytest.mark.slow
 @needs_strace
 def test_killed_anywhere_it_never_looks_finished_and_goes_on(tmp_path: Path) -> None:
-    """faults.md 52 and "SIGKILL at every class of call": no volume looks finished that is not; again is complete."""
+    """SIGKILL at every class of call: no volume looks finished that is not; again is complete."""
     depot = tmp_path / "depot"
     depot.mkdir()
     World(depot, SPLIT, 3)

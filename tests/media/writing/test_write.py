@@ -262,7 +262,7 @@ def test_what_was_damaged_in_an_unfinished_volume_is_written_again(world: World,
 
 @pytest.mark.fault(60)
 def test_a_folder_of_something_else_is_never_written_into(world: World, tmp_path: Path) -> None:
-    """ "half a set or an older set lying there: new folder; never merged" (faults.md 60)"""
+    """Half a set or an older set lying there: new folder; never merged."""
     stick = folder(tmp_path, "stick")
     strange = folder(stick, "marram-set0001-1of1")
     (strange / "data").mkdir()

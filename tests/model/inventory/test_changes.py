@@ -1,4 +1,4 @@
-"""What changed since: held against what trade.md says goes wrong, and by properties."""
+"""What changed since: held against what goes wrong in the trade, and by properties."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ SWITCH = Component("fabric-switch", "holm", "holm-a", serial="F1", active="6.0.1
 
 
 def test_a_new_serial_in_a_slot_is_a_replaced_part() -> None:
-    """ "New serial in a slot = replaced; known serial elsewhere = moved, and its history follows." """
+    """New serial in a slot = replaced; known serial elsewhere = moved, and its history follows."""
     found = compare([BLADE], [replace(BLADE, serial="B9", active="5.4.2")])
     assert [c.what for c in found] == [InventoryChange.REPLACED]
     assert found[0].says() == "bios B9 replaces B7 at holm/holm-a/1/3"

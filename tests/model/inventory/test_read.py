@@ -81,7 +81,7 @@ def problems(text: str | bytes, form: str = "toml", **more: object) -> tuple[Fin
 
 
 def test_every_key_of_the_toml_form_is_read() -> None:
-    """The tables and keys are design.md's."""
+    """The tables and keys are those of the README."""
     found = read(SKERRY)
     assert found.taken == date(2026, 3, 1)
     assert found.components[0] == Component(
@@ -95,7 +95,7 @@ def test_every_key_of_the_toml_form_is_read() -> None:
 
 
 def test_an_empty_cell_is_not_known_and_a_dash_is_none() -> None:
-    """ "Unknown is never zero and never good." """
+    """Unknown is never zero and never good."""
     switch, bios = read(SKERRY).components
     assert (switch.pending, switch.spare) == ("", None)
     assert (bios.policy, bios.healthy, bios.held) == ("", None, None)
@@ -105,7 +105,7 @@ def test_an_empty_cell_is_not_known_and_a_dash_is_none() -> None:
 
 
 def test_a_component_is_its_serial_else_its_parent_kind_and_position() -> None:
-    """ "A component *is* its hardware serial (else parent serial + kind + position)" """
+    """A component *is* its hardware serial (else parent serial + kind + position)."""
     bios = Component("bios", "holm", "holm-a", "1", "3", "MB4-7")
     assert identity(bios) == "MB4-7:bios"
     adapter = Component("network-adapter", "holm", "holm-a", "1", "3/2", "MB4-7")
@@ -149,7 +149,7 @@ def test_several_files_make_one_inventory() -> None:
 
 
 def test_all_problems_at_once_with_their_places_in_toml() -> None:
-    """ "Errors per row and column, all at once; nothing half-loaded." """
+    """Errors per row and column, all at once; nothing half-loaded."""
     text = (
         SKERRY.replace('"bios"\n', '"bois"\n')
         .replace('half = "leading"', 'half = "left"')
@@ -227,7 +227,7 @@ def test_what_rows_must_not_say_together(rows: list[str], code: str, word: str) 
 
 
 def test_positions_in_a_slot_and_slots_of_no_chassis_are_no_problem() -> None:
-    """trade.md: a rack server has no chassis; a slot of a chassis may hold several parts of one kind by position."""
+    """A rack server has no chassis; a slot of a chassis may hold several parts of one kind by position."""
     rows = ["holm,a,1,2/1,,disk,P2,", "holm,a,1,2/2,,disk,P3,", "holm,a,1,2,,bios,P4,", "holm,a,2,2,,bios,P5,"]
     rows += ["holm,a,,2,,bios,P6,", "holm,a,,2,,bios,P7,"]
     assert len(read(_csv_rows(*rows), "csv", taken=date(2026, 1, 1), zone="UTC").components) == 6
@@ -282,7 +282,7 @@ def test_a_column_that_is_missing_is_one_problem_and_not_one_of_each_row() -> No
 
 
 def test_a_header_that_says_two_things_is_a_problem() -> None:
-    """ "what two rows say of the same thing is a problem, never a choice" """
+    """What two rows say of the same thing is a problem, never a choice."""
     head = '# taken = "2026-11-20"\n# zone = "UTC"\n# taken = "2026-11-21"\n'
     found = problems(head + _csv_rows("holm,a,1,1,,bios,S1,"), "csv")
     assert [(p.code, p.where) for p in found] == [("inventory-syntax", "inv.csv:3:1")]
@@ -343,14 +343,14 @@ def test_a_time_of_day_is_no_time_of_a_reading() -> None:
     ],
 )
 def test_files_that_are_refused_whole(text: str, form: str, code: str) -> None:
-    """faults.md 48, 51: a strict reader, our own error, versions named."""
+    """A strict reader, our own error, versions named."""
     found = problems(text.encode("utf-8", "surrogateescape"), form, taken=None)
     assert found[0].code == code
 
 
 @pytest.mark.fault(49)
 def test_a_gigantic_file_is_refused_before_it_is_parsed() -> None:
-    """faults.md 49: a byte cap before parsing."""
+    """A byte cap before parsing."""
     found = problems(b"#" * (words.MAX_BYTES + 1), "toml")
     assert str(words.MAX_BYTES) in found[0].says
 
@@ -369,7 +369,7 @@ def test_problems_are_counted_to_the_end() -> None:
 
 
 def test_kinds_of_your_own_come_from_the_manifest() -> None:
-    """ "Kinds (closed; extended by `[kind.X]`)" """
+    """Kinds (closed; extended by `[kind.X]`)."""
     text = SKERRY.replace('kind = "bios"', 'kind = "tide-gauge"')
     assert problems(text)[0].code == "inventory-value"
     assert read(text, own_kinds=["tide-gauge"]).components[1].kind == "tide-gauge"
@@ -391,7 +391,7 @@ def test_cells_of_a_sheet_that_a_spreadsheet_changed_are_refused() -> None:
 
 @pytest.mark.fault(85)
 def test_hostile_text_is_refused_where_it_could_move_the_cursor() -> None:
-    """faults.md 73, 85: controls and bidirectional characters are named, escaped."""
+    """Controls and bidirectional characters are named, escaped."""
     for hostile in ("\x1b[2J", "a\u202eb", "a\x00b", "a\x9bb"):
         rows = [{"site": "holm", "domain": "a", "kind": "bios", "serial": hostile}]
         text = json.dumps({"inventory": 1, "taken": "2026-01-01", "zone": "UTC", "component": rows})
@@ -479,7 +479,7 @@ def _as_csv(inventory: Inventory) -> str:
 
 @given(inventories())
 def test_csv_and_json_say_the_same(inventory: Inventory) -> None:
-    """ "Same keys in TOML and JSON ... and as CSV columns" """
+    """Same keys in TOML and JSON ... and as CSV columns."""
     if not all(c.site.isalnum() for c in inventory.components):  # keep clear of the preface's leading '#'
         return
     found = read(_as_csv(inventory), "csv", taken=date(2026, 1, 1), zone="UTC")
@@ -514,7 +514,7 @@ def _mutations(data: bytes, seed: int) -> Iterator[bytes]:
 @settings(max_examples=12)
 @given(seed=st.integers(0, 2**32))
 def test_nothing_but_our_own_error_comes_out(form: str, seed: int) -> None:
-    """style.md, habit 7: seeded mutations of valid input at each parser."""
+    """Seeded mutations of valid input at each parser."""
     whole = read(SKERRY)
     text = {"toml": SKERRY, "json": to_json(whole), "csv": _as_csv(whole)}[form]
     for data in _mutations(text.encode(), seed):

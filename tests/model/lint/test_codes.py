@@ -386,7 +386,7 @@ def test_what_was_not_compared_is_told(text: str, monkeypatch: pytest.MonkeyPatc
 
 
 def test_every_code_has_a_case() -> None:
-    """style.md 18: `a test fails when a ... finding code ... is undocumented`; here: untested."""
+    """`a test fails when a ... finding code ... is undocumented`; here: untested."""
     elsewhere = {"more-problems", "not-compared"}
     assert {c.code for c in CASES} | {row[0] for row in BYTES} | elsewhere == set(LINT_CODES)
 

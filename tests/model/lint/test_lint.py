@@ -237,7 +237,7 @@ def test_a_release_with_lists_is_refused_only_where_no_choice_is_left() -> None:
     ],
 )
 def test_a_release_is_held_against_rules_of_each_scope(scope: str, when: str, need: str, refused: bool) -> None:
-    """design.md: `beside holds in every state for every pair of components in its scope`."""
+    """`beside holds in every state for every pair of components in its scope`."""
     base = BASE.replace(
         '["MB-2", "MB-4"], version = "6.1.0" },',
         '["MB-2"], version = "6.1.0" },\n  { kind = "bios", models = ["MB-4"], version = "6.0.9" },',
@@ -248,7 +248,7 @@ def test_a_release_is_held_against_rules_of_each_scope(scope: str, when: str, ne
 
 
 def test_a_model_table_of_its_own_file_may_be_ahead_of_the_release() -> None:
-    """trade.md: the model table `can be ahead of everything else at no risk, and must be brought up first`"""
+    """The model table `can be ahead of everything else at no risk, and must be brought up first`"""
     table = '  { kind = "model-table", models = ["MF-40"], version = "2026-2" },\n'
     base = BASE.replace("images = [\n", "images = [\n" + table, 1)
     rule = beside('family = "blade", version = ">=6.1"', '{ kind = "model-table", version = ">=2026-3" }', "domain")
@@ -266,7 +266,7 @@ def test_a_model_table_of_its_own_file_may_be_ahead_of_the_release() -> None:
 
 
 def test_a_standalone_rack_bundle_is_an_error_only_where_a_release_needs_it() -> None:
-    """trade.md: `only the first belongs in a domain's set. Taking the wrong build is a classic mistake` (practice)."""
+    """`only the first belongs in a domain's set. Taking the wrong build is a classic mistake` (practice)."""
     alone = BASE.replace('build = "managed"', 'build = "standalone"')
     assert [(p.level, p.subject) for p in found(alone)] == [
         (Level.WARNING, "bundle[3].build"),
@@ -390,7 +390,7 @@ def _mutations(seed: int, whole: bytes, count: int) -> list[bytes]:
 
 @pytest.mark.parametrize("seed", range(3))
 def test_mutations_of_the_example(seed: int) -> None:
-    """style.md 7: `A test throws seeded mutations of valid input at each parser`."""
+    """`A test throws seeded mutations of valid input at each parser`."""
     for number, data in enumerate(some(_mutations(seed, EXAMPLE.read_bytes(), 90))):
         _try(data, both=number % 10 == 0)
 
@@ -497,7 +497,7 @@ def test_problems_of_hostile_texts_print_on_one_line() -> None:
     ],
 )
 def test_a_rule_about_something_unknown_still_tells_its_unreadable_ranges(rule: str, count: int) -> None:
-    """ "Every problem at once" (style.md, habit 5); what some order could read is not held against the rule."""
+    """ "Every problem at once"; what some order could read is not held against the rule."""
     told = codes(f"{BASE}\n{rule}")
     assert told.count("range-unreadable") == count
     assert {"kind-unknown", "bad-value", "missing-key"} & set(told)

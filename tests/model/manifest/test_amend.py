@@ -133,7 +133,7 @@ def test_a_difference_keeps_the_mark() -> None:
 
 
 def test_a_digest_that_we_computed_is_never_called_the_publishers() -> None:
-    """trade.md, 'What goes wrong' 18: 'A digest that was computed from the very file it is meant to prove.'"""
+    """'A digest that was computed from the very file it is meant to prove.'"""
     text, _ = fill(MANIFEST, [DraftRow("a.fwb", ONE, 1)])
     assert bundles(text)[0]["digest_from"] == OWN_COPY
     text, _ = fill(MANIFEST, [DraftRow("a.fwb", ONE, None)], digest_from="publisher: SHA256SUMS")

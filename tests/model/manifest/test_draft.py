@@ -68,7 +68,7 @@ def test_a_draft_from_files() -> None:
 
 
 def test_only_the_build_of_rack_is_left_to_say() -> None:
-    """trade.md: 'Taking the wrong build is a classic mistake', so it is never guessed."""
+    """'Taking the wrong build is a classic mistake', so it is never guessed."""
     text = drafted(FILES)
     assert complaints(text) == {("bundle", 2, "build")}
     stated = text.replace('build = ""', 'build = "managed"')
@@ -120,7 +120,7 @@ def test_a_draft_from_a_list() -> None:
 
 
 def test_from_draft_to_confirmed() -> None:
-    """trade.md, 18: the digest of a file is 'own copy' until it was held against the publisher's own list."""
+    """The digest of a file is 'own copy' until it was held against the publisher's own list."""
     listed = parse(f"{ONE}  marram-infrastructure-6.1.0.fwb\n{TWO}  marram-blade-6.1.0.fwb\n".encode(), name="SUMS")
     text, report = fill(drafted(FILES[1:]), FILES)
     assert [c.key for c in report.changes] == ["bundle"]

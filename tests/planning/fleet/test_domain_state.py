@@ -1,4 +1,4 @@
-"""Where parts and servers stand: trade.md's definition of 'at a bundle', by examples and against a naive reading."""
+"""Where parts and servers stand: the trade's definition of 'at a bundle', by examples and against a naive reading."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def _two() -> Manifest:
 
 
 def test_a_part_may_be_at_several_bundles_or_at_none() -> None:
-    """ "it may be at several, or at none (`version-unknown`, never assumed good)" (trade.md)"""
+    """It may be at several, or at none (`version-unknown`, never assumed good)."""
     bios, _, adapter = blade("1", "7")
     [server] = _stand(_two(), bios, adapter).servers
     assert [p.reading.bundles for p in server.parts] == [(), ("5.0", "6.0")]
@@ -40,7 +40,7 @@ def test_a_part_may_be_at_several_bundles_or_at_none() -> None:
 
 
 def test_a_server_is_at_the_bundle_that_all_its_parts_are_at() -> None:
-    """ "A server is at B when every component that B covers is" (trade.md)"""
+    """A server is at B when every component that B covers is."""
     bios, _, adapter = blade("1", "7")
     [server] = _stand(_two(), replace(bios, active="2.0"), adapter).servers
     assert server.kin.at.bundles == ("6.0",)
@@ -48,7 +48,7 @@ def test_a_server_is_at_the_bundle_that_all_its_parts_are_at() -> None:
 
 
 def test_a_mixed_server_is_held_at_the_narrowest_stretch() -> None:
-    """ "else it is mixed, and rules must hold for the lowest and the highest bundle found" (trade.md)"""
+    """Else it is mixed, and rules must hold for the lowest and the highest bundle found."""
     bios, _, adapter = blade("1", "7")
     [server] = _stand(_two(), replace(bios, active="3.0"), adapter).servers
     assert server.kin.at.mixed
@@ -64,13 +64,13 @@ def test_a_mixed_server_is_held_at_the_narrowest_stretch() -> None:
     ],
 )
 def test_what_is_not_known_is_at_no_bundle(change: dict[str, str | None], lack: str) -> None:
-    """ "Unknown is never zero and never good." (design.md)"""
+    """Unknown is never zero and never good."""
     [part] = _stand(marram(), replace(SWITCH, **change)).infrastructure  # type: ignore[arg-type]  # one key at a time
     assert part.reading.bundles == () and part.reading.lack == lack
 
 
 def test_equal_in_order_is_at_the_bundle_but_the_very_text_wins() -> None:
-    """ "6.1 = 6.1.0" (design.md): a bundle that lists the text as read wins over one that lists an equal version."""
+    """ "6.1 = 6.1.0": a bundle that lists the text as read wins over one that lists an equal version."""
     one = manifest(bundle("infrastructure", "9", image("fabric-switch", "MF-40", "6.1.0")))
     both = manifest(
         bundle("infrastructure", "9", image("fabric-switch", "MF-40", "6.1.0")),
@@ -82,7 +82,7 @@ def test_equal_in_order_is_at_the_bundle_but_the_very_text_wins() -> None:
 
 
 def test_image_versions_are_read_in_their_kinds_own_order() -> None:
-    """ "`[kind.X] order = …` overrides for image versions" (design.md): the example's model table is listed."""
+    """ "`[kind.X] order = …` overrides for image versions": the example's model table is listed."""
     table = Component("model-table", "holm", "holm-a", model="MF-40", serial="MT", active="2026-1")
     rows = _stand(marram(), table, replace(table, serial="MT2", active="2026-9")).infrastructure
     assert [r.reading.bundles for r in rows] == [("6.0.1",), ()]
@@ -90,7 +90,7 @@ def test_image_versions_are_read_in_their_kinds_own_order() -> None:
 
 
 def test_the_standalone_build_is_no_bundle_of_a_domain() -> None:
-    """ "only the first belongs in a domain's set" (trade.md, of the two rack builds)"""
+    """Only the first belongs in a domain's set."""
     rows = [
         bundle("rack", "6.0", image("bios", "MR-1", "6.0"), build="standalone"),
         bundle("rack", "5.0", image("bios", "MR-1", "5.0")),
@@ -135,7 +135,7 @@ def test_doubts_about_what_makes_a_server_are_told() -> None:
 
 
 def test_the_family_is_told_by_the_manifest_then_by_the_place() -> None:
-    """ "a number of chassis full of blade servers …, and some rack servers" (trade.md, common practice)"""
+    """ "a number of chassis full of blade servers …, and some rack servers" (common practice)"""
     for chassis, family in [("1", "blade"), ("", "rack"), (None, None)]:
         [server] = _stand(marram(), blade("1", "6.0.1", model="unheard-of", chassis=chassis)[0]).servers
         assert server.family == family
@@ -153,7 +153,7 @@ _VERSIONS = st.sampled_from(["1", "2", "3", "4", "1.0", None])
 def test_at_by_a_naive_reading_of_the_definition(
     bundles: list[tuple[str, str]], actives: tuple[str | None, str | None]
 ) -> None:
-    """ "at bundle B when B lists exactly its active version for its kind and model" (trade.md), re-read naively."""
+    """ "at bundle B when B lists exactly its active version for its kind and model", re-read naively."""
     kinds = ("bios", "network-adapter")
     rows = [
         bundle("blade", f"{place}", *(image(kind, "MB-2", v) for kind, v in zip(kinds, versions, strict=True)))

@@ -1,4 +1,4 @@
-"""Jumps and mixes, by examples and against naive readings of design.md's sentences."""
+"""Jumps and mixes, by examples and against naive readings of the README's sentences."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def test_jumps_by_a_naive_reading(
     jumps: list[tuple[dict[str, Any], _Span, _Span, str]], family: str, start: int, end: int
 ) -> None:
     """ "All matching jumps must hold. With no matching jump, going up is the finding `jump-unstated` and going down is
-    refused." (design.md)"""
+    refused." """
     rows = [
         {"what": what, "to": to.text, "from": frm.text, "direction": way, "source": f"table {place}"}
         for place, (what, to, frm, way) in enumerate(jumps)
@@ -95,7 +95,7 @@ def test_beside_by_a_naive_reading(
     parts: list[tuple[str, int]],
     rules: list[tuple[tuple[dict[str, Any], _Span | None], list[tuple[dict[str, Any], _Span | None]]]],
 ) -> None:
-    """ "`beside` holds in every state for every pair of components in its scope." (design.md)"""
+    """`beside` holds in every state for every pair of components in its scope."""
 
     def inside(side: tuple[dict[str, Any], _Span | None], part: tuple[str, int]) -> bool:
         return side[1] is None or part[1] in side[1].versions
@@ -129,7 +129,7 @@ def test_beside_by_a_naive_reading(
 def test_a_jump_from_the_unknown_is_never_better_than_from_where_it_really_is(
     jumps: list[tuple[dict[str, Any], _Span, _Span, str]], start: int, end: int
 ) -> None:
-    """ "Unknown is never zero and never good." (design.md)"""
+    """Unknown is never zero and never good."""
     rows = [
         {"what": what, "to": to.text, "from": frm.text, "direction": way, "source": "table 1"}
         for what, to, frm, way in jumps
@@ -158,14 +158,14 @@ def test_a_part_at_several_bundles_may_go_where_one_of_them_lets_it() -> None:
 
 
 def test_a_mixed_server_must_be_let_pass_from_its_lowest_and_its_highest_bundle() -> None:
-    """ "rules must hold for the lowest and the highest bundle found" (trade.md)"""
+    """Rules must hold for the lowest and the highest bundle found."""
     part = replace(_seen("blade", 3), at=At((("2",), ("3",)), certain=True))
     assert _one_jump(">=5", ">=3").jump(part, "5.0", "5").answer is RuleAnswer.REFUSED
     assert _one_jump(">=5", ">=2").jump(part, "5.0", "5").answer is RuleAnswer.ALLOWED
 
 
 def test_a_rule_for_another_direction_does_not_speak() -> None:
-    """ "direction: up | down | both" (design.md)"""
+    """Direction: up | down | both."""
     assert _one_jump(">=2", ">=1", "down").jump(_seen("blade", 3), "5.0", "5").answer is RuleAnswer.UNSTATED
     assert _one_jump(">=2", ">=1", "down").jump(_seen("blade", 5), "3.0", "3").answer is RuleAnswer.ALLOWED
     assert _one_jump(">=2", ">=1", "both").jump(_seen("blade", 3), "5.0", "5").answer is RuleAnswer.ALLOWED

@@ -109,7 +109,7 @@ MANY = range(4, 24)
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_blanking_a_field_of_a_component_never_makes_an_answer_better(seed: int) -> None:
-    """ "Blanking a field of an input may never make an answer better." (design.md)"""
+    """Blanking a field of an input may never make an answer better."""
     world = _world(seed)
     tried = 0
     for name, place, blank in _blanked_components(world.inventory):
@@ -120,7 +120,7 @@ def test_blanking_a_field_of_a_component_never_makes_an_answer_better(seed: int)
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_blanking_partitions_and_policies_never_makes_an_answer_better(seed: int) -> None:
-    """ "Blanking a field of an input may never make an answer better." (design.md)"""
+    """Blanking a field of an input may never make an answer better."""
     world = _world(seed)
     tried = 0
     for table, fields in (("partitions", ("size_bytes", "free_bytes")), ("policies", ("versions", "applies", "scope"))):
@@ -136,7 +136,7 @@ def test_blanking_partitions_and_policies_never_makes_an_answer_better(seed: int
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_blanking_an_optional_field_of_the_manifest_never_makes_an_answer_better(seed: int) -> None:
-    """ "Unknown is never zero and never good." (design.md)
+    """ "Unknown is never zero and never good."
 
     Every optional field that states a fact. Not the overrides of [kind.X], the selections of rules, and what a file is
     (`onto`, `only`): without them the built-in table, a wider rule or another sort of file is meant, which is something
@@ -171,7 +171,7 @@ def _blanked_manifests(whole: Manifest) -> Iterator[tuple[str, Manifest]]:
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_blanking_what_the_store_says_never_makes_an_answer_better(seed: int) -> None:
-    """ "Nothing is called proven that was not read." (design.md)"""
+    """Nothing is called proven that was not read."""
     world = _world(seed)
     rows = [file for b in world.manifest.bundle if (file := world.holdings.held(b.sha256))]
     changes: list[dict[str, Any]] = [{"proven": None}, {"proven_at": None}, {"signature": SignatureState.UNKNOWN}]

@@ -444,7 +444,7 @@ def _signed(store: Holdings, world: _World) -> Holdings:
 
 @pytest.mark.parametrize("name", CASES)
 def test_each_thing_that_is_wrong_brings_its_own_codes_and_no_others(name: str) -> None:
-    """ "each is something our tool must catch or make impossible" (trade.md, what goes wrong)"""
+    """Each is something our tool must catch or make impossible."""
     make, expected = CASES[name]
     report = make().report()
     worst: dict[str, Level] = {}
@@ -455,7 +455,7 @@ def test_each_thing_that_is_wrong_brings_its_own_codes_and_no_others(name: str) 
 
 
 def test_every_code_is_raised_by_some_case_and_is_one_of_the_closed_list() -> None:
-    """ "Finding codes (closed; an addition is a numbered decision)" (design.md)"""
+    """Finding codes (closed; an addition is a numbered decision)."""
     raised = {code for _, codes in CASES.values() for code in codes}
     assert raised == set(SEVERITY)
     assert set(SEVERITY) <= set(CODES)
@@ -486,7 +486,7 @@ def _one(report: GapReport, code: str) -> Gap:
 
 
 def test_a_refused_jump_quotes_every_rule_that_refuses_it_and_its_source() -> None:
-    """ "Every rule says where it comes from; a plan quotes it." (design.md)"""
+    """Every rule says where it comes from; a plan quotes it."""
     gap = _one(CASES["jump refused"][0]().report(), "jump-refused")
     assert gap.sources == ("release notes 6.1, table 2",)
     assert "to >=6.1 from >=6.0 (release notes 6.1, table 2)" in gap.finding.says
@@ -495,7 +495,7 @@ def test_a_refused_jump_quotes_every_rule_that_refuses_it_and_its_source() -> No
 
 
 def test_a_downgrade_that_a_rule_lets_pass_is_a_warning_with_its_source() -> None:
-    """ "Down only where a rule says that it may be done" (trade.md): here infrastructure may, blades not."""
+    """ "Down only where a rule says that it may be done": here infrastructure may, blades not."""
     world = CASES["down without a rule"][0]()
     downs = [gap for gap in _counting(world.report()) if gap.code == "downgrade"]
     assert [gap.finding.level for gap in downs] == [Level.ERROR, Level.WARNING]
@@ -504,13 +504,13 @@ def test_a_downgrade_that_a_rule_lets_pass_is_a_warning_with_its_source() -> Non
 
 
 def test_the_model_table_stays_ahead() -> None:
-    """ "the model table stays ahead" (trade.md, order, down; common practice)"""
+    """ "the model table stays ahead" (common practice)"""
     world = _good().parts(_set(_is("model-table"), active="2026-3"))
     assert world.report().ok
 
 
 def test_versions_as_text_would_sort_wrongly() -> None:
-    """ "A downgrade by accident, because version strings sort wrongly as text (`2.10` against `2.9`)" (trade.md, 16)"""
+    """A downgrade by accident, because version strings sort wrongly as text (`2.10` against `2.9`)."""
     rows = [
         bundle("blade", v, *(image(k, "MB-2", v) for k in ("bios", "management-controller"))) for v in ("2.9", "2.10")
     ]
@@ -523,7 +523,7 @@ def test_versions_as_text_would_sort_wrongly() -> None:
 
 
 def test_of_versions_in_order_of_preference_the_first_held_is_meant() -> None:
-    """ "lists are preferred first" (design.md); the preferred one that is held, else the first."""
+    """ "lists are preferred first"; the preferred one that is held, else the first."""
     world = _good()
     both = _good().report()
     assert both.ok
@@ -537,7 +537,7 @@ def test_of_versions_in_order_of_preference_the_first_held_is_meant() -> None:
 
 
 def test_a_shared_policy_names_every_server_and_domain_that_it_touches() -> None:
-    """ "policy … that is shared (naming every server and domain it touches)" (issue 5; trade.md, 17)"""
+    """Policy … that is shared (naming every server and domain it touches)."""
     gap = _one(_shared().report(), "policy-shared")
     assert "2 servers in 2 domains" in gap.finding.says
     for word in ("holm-a (1)", "holm-b (1)", "holm/holm-a/1/1", "holm/holm-b/1/4"):
@@ -550,14 +550,14 @@ def test_a_shared_policy_names_every_server_and_domain_that_it_touches() -> None
 
 
 def test_whether_a_policy_is_shared_hangs_on_servers_of_unknown_policy() -> None:
-    """ "Unknown is never zero and never good." (design.md): the server in holm-b may share it."""
+    """ "Unknown is never zero and never good.": the server in holm-b may share it."""
     world = _shared().parts(lambda p: {"policy": None} if p.domain == "holm-b" else {})
     gap = _one(world.report(), "not-checked")
     assert "the policy of servers in holm-b" in gap.finding.says
 
 
 def test_room_names_the_images_that_may_go_and_those_that_may_not() -> None:
-    """ "often only on the following half" (trade.md, 8): each half is asked by itself."""
+    """ "often only on the following half": each half is asked by itself."""
     gap = _one(CASES["room after a removal"][0]().report(), "space-short")
     assert gap.evidence["remove"] == [["6.1.0", "5.4.2", 400_000]]
     assert gap.evidence["kept"] == {"5.4.10": "it is the only way back", "6.0.1": "it is running"}
@@ -586,7 +586,7 @@ def test_room_names_the_images_that_may_go_and_those_that_may_not() -> None:
     ],
 )
 def test_a_check_that_was_not_made_names_what_it_lacked(name: str, fact: str) -> None:
-    """ "A check that lacked a fact is `not-checked` and names the fact" (design.md)"""
+    """A check that lacked a fact is `not-checked` and names the fact."""
     told = [g.finding.says for g in CASES[name][0]().report().gaps if g.code == "not-checked"]
     assert any(fact in says for says in told), told
 
@@ -609,7 +609,7 @@ def test_a_partition_of_several_is_never_assumed_to_be_the_right_one() -> None:
 
 
 def test_drivers_are_not_checked_unless_the_user_vouches_for_them() -> None:
-    """ "drivers and adapter firmware are supported as pairs; `not-checked` if unknown" (trade.md, order, 1)"""
+    """Drivers and adapter firmware are supported as pairs; `not-checked` if unknown."""
     world = _good()
     report = gaps("holm-a", "6.1", world.manifest, world.inventory, world.holdings, NOW)
     assert "drivers" in _one(report, "not-checked").finding.says
@@ -619,7 +619,7 @@ def test_drivers_are_not_checked_unless_the_user_vouches_for_them() -> None:
 
 
 def test_a_patch_is_judged_as_two_jumps_and_needs_its_base() -> None:
-    """ "a patch on that base" (design.md): the base runs first, is held too, and brings what the patch does not."""
+    """ "a patch on that base": the base runs first, is held too, and brings what the patch does not."""
     patched = ({"name": "6.1", "infrastructure": "6.1.0-p2", "blade": "6.1.0"},)
     rule = {"what": {"kind": "io-module"}, "to": ">=6.1.0-p2", "from": "<6.1", "source": "release notes p2"}
     jumps = [*(j.model_dump(by_alias=True) for j in marram().jump), rule]
@@ -633,7 +633,7 @@ def test_a_patch_is_judged_as_two_jumps_and_needs_its_base() -> None:
 
 
 def test_a_mix_that_hangs_on_an_unknown_version_names_the_rule_and_the_parts() -> None:
-    """ "A check that lacked a fact is `not-checked` and names the fact" (design.md)"""
+    """A check that lacked a fact is `not-checked` and names the fact."""
     report = CASES["mix not known"][0]().report()
     gaps_ = [g for g in _counting(report) if g.code == "not-checked" and "release notes 6.0, table 5" in g.finding.says]
     assert len(gaps_) == 1 and "today" in gaps_[0].finding.says
@@ -641,7 +641,7 @@ def test_a_mix_that_hangs_on_an_unknown_version_names_the_rule_and_the_parts() -
 
 
 def test_the_part_that_is_off_is_named_and_its_neighbours_are_not() -> None:
-    """ "A replaced part that came with older (or newer) firmware than its neighbours" (trade.md, goes wrong 11)"""
+    """A replaced part that came with older (or newer) firmware than its neighbours."""
     world = _good(blades=3)
     odd = world.parts(lambda p: {"active": "6.1.0"} if p.serial == "SRV-holm-a-1-2-network-adapter" else {})
     gap = _one(odd.report(), "part-differs")
@@ -663,7 +663,7 @@ def test_kinds_that_the_manifest_leaves_alone_are_a_note() -> None:
 
 
 def test_running_what_was_withdrawn_is_a_reason_to_hurry() -> None:
-    """ "A release withdrawn after it was downloaded." (trade.md, 10): the target takes the parts away from it."""
+    """ "A release withdrawn after it was downloaded.": the target takes the parts away from it."""
     rows = [b.model_dump() for b in marram().bundle]
     rows = [{**b, "standing": "withdrawn", "why": "notice 7"} if b["version"] == "6.0.1" else b for b in rows]
     report = _good().rules(bundle=rows).report()
@@ -673,7 +673,7 @@ def test_running_what_was_withdrawn_is_a_reason_to_hurry() -> None:
 
 
 def test_infrastructure_at_three_bundles_is_refused_and_at_two_is_a_step_that_was_begun() -> None:
-    """ "that mix of A and B is allowed unless a rule forbids it; any other mix is refused" (design.md)"""
+    """That mix of A and B is allowed unless a rule forbids it; any other mix is refused."""
     begun = _good().parts(_set(_is("chassis-controller"), active="6.1.0"))
     assert "mix-refused" not in {g.code for g in begun.report().gaps}
     aside = _good().parts(_set(_is("chassis-controller"), active="5.4.10"))
@@ -684,7 +684,7 @@ def test_infrastructure_at_three_bundles_is_refused_and_at_two_is_a_step_that_wa
 
 
 def test_what_is_written_is_counted() -> None:
-    """ "`gaps` ends with how many checks were made and how many could not be made" (design.md)"""
+    """`gaps` ends with how many checks were made and how many could not be made."""
     good, blank = _good().report(), _good().parts(_set(_is("bios"), active=None)).report()
     assert good.checks_made == sum(made for made, _ in good.checks.values())
     assert blank.checks_not_made > good.checks_not_made
@@ -720,7 +720,7 @@ def test_servers_without_infrastructure_are_not_a_whole_domain() -> None:
 
 
 def test_planning_does_not_pay_for_pydantic() -> None:
-    """ "asking *where* must not pay for pydantic, httpx or cryptography" (design.md)"""
+    """Asking *where* must not pay for pydantic, httpx or cryptography."""
     code = "import sys, bundlekeeper.planning.gaps.find; print('pydantic' in sys.modules)"
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert ran.stdout.strip() == "False"

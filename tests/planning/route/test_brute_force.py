@@ -1,7 +1,7 @@
 """Routes against brute force: every state is written out, and every mixture on the way is asked of the rules itself.
 
 The two share only `planning.rules` (tested elsewhere): here there is no estimate, no pairwise table and no merging;
-a step is looked at in each mixture of moved and not yet moved parts, in trade.md's order for the infrastructure.
+a step is looked at in each mixture of moved and not yet moved parts, in the trade's order for the infrastructure.
 """
 
 from __future__ import annotations
@@ -108,7 +108,7 @@ class Brute:
     def obeys(
         self, switches: tuple[int, ...], managers: tuple[int, ...], table: int, servers: list[tuple[str, int]]
     ) -> bool:
-        """Whether one mixture, part by part, obeys every rule and trade.md's order."""
+        """Whether one mixture, part by part, obeys every rule and the trade's order."""
         rows = [self.seen("infrastructure", "fabric-switch", "MF-40", n) for n in switches]
         rows += [self.seen("infrastructure", "domain-manager", "MF-40", n) for n in managers]
         rows.append(self.seen("infrastructure", "model-table", "MF-40", table))
@@ -116,7 +116,7 @@ class Brute:
         return not list(breaches(self.fleet.rules, "domain", [(s, 0) for s in rows]))
 
     def ordered(self, state: State) -> bool:
-        """ "servers moved ahead of an infrastructure that doesn't know them yet" (trade.md)"""
+        """Servers moved ahead of an infrastructure that doesn't know them yet."""
         return all(n <= min(state[:3]) for n in state[3])
 
     def servers(self, versions: tuple[int, ...]) -> list[tuple[str, int]]:
@@ -212,7 +212,7 @@ class Brute:
 
 @pytest.mark.parametrize("block", range(8))
 def test_no_way_is_cheaper_and_none_is_missed(block: int) -> None:
-    """ "shortest allowed way from the mixture of versions … Every state in between obeys every rule" """
+    """Shortest allowed way from the mixture of versions … Every state in between obeys every rule."""
     ways = blocked = 0
     for seed in range(block * 100, block * 100 + 100):
         case = Brute(random.Random(seed))

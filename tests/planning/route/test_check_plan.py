@@ -87,7 +87,7 @@ def test_a_plan_that_obeys_is_told_with_its_steps_and_nothing_against_it() -> No
 
 
 def test_every_fault_is_told_at_once_with_its_step_and_its_rule() -> None:
-    """ "Every state between must be allowed, not only the first and last." (trade.md)"""
+    """Every state between must be allowed, not only the first and last."""
     text = TEXT.replace('version = "6.0.1"', 'version = "6.1.0"', 1).replace('release = "6.0"', 'release = "5.4"')
     found = judged(text)
     told = errors(found)
@@ -221,7 +221,7 @@ _LINES = st.one_of(
 @settings(max_examples=150)
 @given(st.lists(_LINES, max_size=25))
 def test_no_text_brings_anything_but_a_plan_or_our_own_error(lines: list[str]) -> None:
-    """ "nothing but our own error family may come out" (style.md, habit 7)"""
+    """Nothing but our own error family may come out."""
     data = "\n".join(lines).encode("utf-8", "surrogatepass")
     try:
         plan = read_plan(data, name="plan.toml", form="toml")
@@ -294,7 +294,7 @@ def _paths(value: object, path: tuple[str | int, ...] = ()) -> list[tuple[str | 
 
 
 def test_a_mutated_document_is_told_apart_judged_or_refused_and_never_breaks_us() -> None:
-    """ "a test throws seeded mutations of valid input at each parser" (style.md, habit 7)"""
+    """A test throws seeded mutations of valid input at each parser."""
     whole = _document()
     text = json.dumps(whole)
     fleet = Fleet(marram(), whole_domain("5.4.10"))
@@ -375,7 +375,7 @@ def test_two_policies_of_one_name_hide_nothing_from_a_document() -> None:
 
 
 def test_whom_else_a_policy_touches_is_part_of_what_a_route_was_made_from() -> None:
-    """ "A policy shared by many servers, even across domains, that applies at once restarts them all" (trade.md)"""
+    """A policy shared by many servers, even across domains, that applies at once restarts them all."""
     parts = whole_domain("6.0.1")
     parts = replace(parts, policies=tuple(replace(p, scope=None) for p in parts.policies))
     then = {"manifest": manifest_facts(marram(), "0" * 64), "inventory": inventory_facts(parts, "holm-a")}

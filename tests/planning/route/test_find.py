@@ -26,7 +26,7 @@ def way(found: Route | NoRoute) -> list[tuple[str, list[str]]]:
 
 
 def test_a_stop_on_the_way() -> None:
-    """ "A jump that isn't allowed: the release notes ask for a stop at an intermediate version." (trade.md)"""
+    """A jump that isn't allowed: the release notes ask for a stop at an intermediate version."""
     found = find(marram(), whole_domain("5.4.10"), "6.1")
     assert way(found) == [
         ("infrastructure", ["6.0.1"]),
@@ -45,7 +45,7 @@ def test_nothing_to_do() -> None:
 
 
 def test_no_way_down_without_a_rule() -> None:
-    """ "with no matching jump … going down is refused" (design.md)"""
+    """With no matching jump … going down is refused."""
     found = find(marram(), whole_domain("6.0.1"), "5.4")
     assert isinstance(found, NoRoute)
     assert found.exact
@@ -90,7 +90,7 @@ def jump(to: str, from_: str, family: str = "infrastructure", direction: str = "
 
 
 def test_a_stop_that_was_withdrawn_is_named_where_there_is_no_other_way() -> None:
-    """ "A release withdrawn after it was downloaded." (trade.md): no way goes over it."""
+    """ "A release withdrawn after it was downloaded.": no way goes over it."""
     rules = small(jump=(jump(">=3.0", ">=2.0"),))
     gone = {"standing": "withdrawn", "why": "loses its pair"}
     rows = [
@@ -108,7 +108,7 @@ def test_a_stop_that_was_withdrawn_is_named_where_there_is_no_other_way() -> Non
 
 
 def test_a_server_left_behind_is_brought_up_before_the_infrastructure_goes_on() -> None:
-    """ "Servers left so far behind that the new infrastructure no longer talks to them" (trade.md)"""
+    """Servers left so far behind that the new infrastructure no longer talks to them."""
     rule = {
         "scope": "domain",
         "when": {"family": "infrastructure", "version": ">=3.0"},
@@ -120,7 +120,7 @@ def test_a_server_left_behind_is_brought_up_before_the_infrastructure_goes_on() 
 
 
 def test_a_mix_that_is_refused_during_the_step() -> None:
-    """ "that mix of A and B is allowed unless a rule forbids it" (design.md): 1.0 and 3.0 may not be mixed, 2.0 may."""
+    """ "that mix of A and B is allowed unless a rule forbids it": 1.0 and 3.0 may not be mixed, 2.0 may."""
     rule = {
         "scope": "domain",
         "when": {"kind": "fabric-switch", "version": ">=3.0"},
@@ -158,7 +158,7 @@ def test_a_patch_goes_onto_its_base() -> None:
 
 
 def test_the_model_table_is_brought_first_and_alone() -> None:
-    """ "The model table … must be brought up first when new models arrive" (trade.md)"""
+    """The model table … must be brought up first when new models arrive."""
     table = bundle("infrastructure", "3.0-t", image("model-table", "MF-40", "t3"), only=("model-table",))
     need = {
         "scope": "domain",
@@ -181,7 +181,7 @@ def test_the_model_table_is_brought_first_and_alone() -> None:
 
 
 def test_down_takes_the_servers_first() -> None:
-    """ "**Down** only where a rule says that it may be done: … servers; I/O modules and switches; manager last" """
+    """**Down** only where a rule says that it may be done: … servers; I/O modules and switches; manager last."""
     rules = (jump(">=1.0", ">=1.0", direction="both"), jump(">=1.0", ">=1.0", "blade", "both"))
     found = find(small(jump=rules), stock("3.0", ("MB-2", "3.0")), "2.0")
     assert way(found) == [("servers", ["2.0"]), ("infrastructure", ["2.0"])]

@@ -147,7 +147,7 @@ class Random:
 
 @pytest.mark.parametrize("block", range(6))
 def test_random_graphs_have_no_shorter_way(block: int) -> None:
-    """ "shortest paths against networkx on random graphs" """
+    """Shortest paths against networkx on random graphs."""
     ways = blocked = followed = 0
     for seed in range(block * 150, block * 150 + 150):
         case = Random(random.Random(seed))
@@ -225,7 +225,7 @@ def test_domains_have_no_shorter_way() -> None:
 
 
 def test_a_search_that_gives_up_says_so() -> None:
-    """ "`exhausted` is False where the search gave up before it had looked at everything" """
+    """`exhausted` is False where the search gave up before it had looked at everything."""
     gave_up = 0
     for seed in range(200):
         case = Random(random.Random(seed))

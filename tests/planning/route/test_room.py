@@ -79,7 +79,7 @@ def test_room_that_is_not_known_is_never_room() -> None:
 
 
 def test_what_is_not_listed_is_told_and_no_fewer_facts_are_a_better_answer() -> None:
-    """ "Unknown is never zero and never good" (design.md): a domain of which only servers are listed was asked less."""
+    """ "Unknown is never zero and never good": a domain of which only servers are listed was asked less."""
     whole = whole_domain()
     rules = marram()
 
@@ -108,7 +108,7 @@ def test_half_a_pair_is_told_with_its_windows() -> None:
 
 
 def test_what_is_short_at_the_stop_stays_short_where_the_last_image_is_not_known() -> None:
-    """Blanking a field never makes an answer better (design.md)."""
+    """Blanking a field never makes an answer better."""
     (told,) = _told(309, 309, None)
     assert (told.code, told.level.value) == ("space-short", "error")
     (told,) = _told(310, 310, None)

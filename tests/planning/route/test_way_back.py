@@ -1,4 +1,4 @@
-"""The way back of each step of a route (means and their ends are common practice, trade.md)."""
+"""The way back of each step of a route (common practice)."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def jump(direction: str, start: str = ">=6.0", end: str = ">=6.0", **what: Any) 
 
 
 def test_ways_back() -> None:
-    """ "Spare bank written again too early: the way back is gone." (trade.md)"""
+    """Spare bank written again too early: the way back is gone."""
     rows = ways(whole_domain("5.4.10"))
     module = rows[1, "io-module"]
     assert (module.how, module.until) == ("switch the banks back to 5.4.10", "step 3 writes the spare bank again")
@@ -82,7 +82,7 @@ def test_a_bundle_that_is_held_and_not_proven_is_no_known_way_back() -> None:
 
 
 def test_going_back_down_without_a_rule_is_refused() -> None:
-    """ "going down is refused" with no matching jump (design.md)."""
+    """ "going down is refused" with no matching jump."""
     for rules in ((jump("up"),), ()):
         rows = world(*rules)
         assert {w.allowed for w in rows.values()} == {False}
@@ -91,7 +91,7 @@ def test_going_back_down_without_a_rule_is_refused() -> None:
 
 
 def test_rules_for_going_down_or_both_ways_are_quoted() -> None:
-    """direction = "up | down | both" (design.md)"""
+    """direction = "up | down | both" """
     for direction in ("down", "both"):
         rows = world(jump("up"), jump(direction))
         assert {w.allowed for w in rows.values()} == {True}

@@ -52,7 +52,7 @@ def test_never_the_running_the_pending_or_the_only_way_back() -> None:
 
 @pytest.mark.parametrize("field", ["lying", "active", "pending"])
 def test_nothing_may_go_while_it_is_not_known_what_runs(field: str) -> None:
-    """ "or somebody deleted the one that is running, or the only way back" (trade.md, what goes wrong, 8)"""
+    """Or somebody deleted the one that is running, or the only way back."""
     changes: dict[str, None] = {field: None}
     plan = plan_space(replace(ROOM, free_bytes=309, **changes), [NEW], SCALE)  # type: ignore[arg-type]  # one at a time
     assert plan.fit is Fit.SHORT and plan.remove == () and plan.short_bytes == 1
@@ -60,7 +60,7 @@ def test_nothing_may_go_while_it_is_not_known_what_runs(field: str) -> None:
 
 
 def test_no_size_is_zero_because_it_is_not_known() -> None:
-    """ "unknown size → not-checked naming it, never zero" (design.md: unknown is never zero and never good)"""
+    """Unknown size → not-checked naming it, never zero."""
     for field, says in [("size_bytes", "size"), ("unpacked_bytes", "unpacked"), ("working_bytes", "working")]:
         changes: dict[str, None] = {field: None}
         plan = plan_space(ROOM, [replace(NEW, **changes)], SCALE)  # type: ignore[arg-type]  # one at a time
@@ -120,7 +120,7 @@ def test_without_the_running_file_the_older_one_stays_the_way_back() -> None:
     ],
 )
 def test_what_is_written_over_gives_its_room_back(method: str, replaced: int | None, free: int, fit: Fit) -> None:
-    """ "written straight over the running copy" (trade.md, overwrite); "written to its spare bank" (two-bank)"""
+    """ "written straight over the running copy"; "written to its spare bank" (two-bank)"""
     room = Room(method, free, None, "6.0", None, replaced)
     assert plan_space(room, [NEW], SCALE).fit is fit
 
@@ -139,7 +139,7 @@ _VERSIONS = [f"{n}.0" for n in range(1, 8)]
 def test_a_plan_carried_out_never_runs_short_and_never_takes_what_is_needed(
     lying: list[tuple[str, int]], active: str, pending: str, free: int, loads: list[str]
 ) -> None:
-    """ "found out an hour into the window" (trade.md, 8): the plan is carried out on a model of the flash."""
+    """ "found out an hour into the window": the plan is carried out on a model of the flash."""
     files = dict(lying)
     sequence = [SpaceLoad(v, 100 + int(v[0]), 150, 20) for v in loads]
     room = Room("boot-file", free, tuple(Lying(v, s) for v, s in lying), active, pending)

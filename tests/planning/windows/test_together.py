@@ -54,7 +54,7 @@ def _clashes(times: Timeline) -> list[str]:
 
 @pytest.mark.parametrize("applies", ["when-confirmed", "next-restart"])
 def test_domains_that_want_another_version_of_a_policy_are_told(applies: str) -> None:
-    """ "A server's assigned configuration names the wanted firmware" (trade.md): one at a time."""
+    """ "A server's assigned configuration names the wanted firmware": one at a time."""
     clash = _clashes(planned("6.0.1", "5.4.10", applies=applies, names="5.4.10"))
     assert len(clash) == 1
     assert "blade 6.0.1 for d1" in clash[0]

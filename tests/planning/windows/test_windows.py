@@ -1,4 +1,4 @@
-"""A route's steps as windows: the order of trade.md (common practice), and what may never be down together."""
+"""A route's steps as windows: the order of work (common practice), and what may never be down together."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ def assert_kept(parts: Inventory, times: Timeline, per_cluster: int) -> None:
 
 
 def test_the_order_going_up() -> None:
-    """Common practice, trade.md 'Order': preconditions, table, manager, staging, following, swap the lead, leading."""
+    """Common practice: preconditions, table, manager, staging, following, swap the lead, leading."""
     _, times = planned(whole_domain("6.0.1"))
     rows = times.windows[0].actions
     assert [a.verb for a in rows[:5]] == ["check-backup", "check-pairs", "check-faults", "check-paths", "note-paths"]
@@ -119,7 +119,7 @@ def test_the_order_going_up() -> None:
 
 
 def test_modules_are_activated_with_the_restart_of_the_switch_on_their_side() -> None:
-    """ "activation tied to the restart of the switch on their side" (common practice, trade.md)"""
+    """ "activation tied to the restart of the switch on their side" (common practice)"""
     _, times = planned(chassis(whole_domain("6.0.1"), "2", "3"))
     rows = times.windows[0].actions
     for half in ("following", "leading"):
@@ -131,7 +131,7 @@ def test_modules_are_activated_with_the_restart_of_the_switch_on_their_side() ->
 
 
 def test_pairs_that_cross_two_chassis_never_take_both_modules_of_one_down() -> None:
-    """ "Both I/O modules of a chassis restarted together" (trade.md, 9), here by a pair's wrong name"""
+    """ "Both I/O modules of a chassis restarted together", here by a pair's wrong name"""
     parts = chassis(whole_domain("6.0.1"), "2")
     modules = {c.key: c for c in parts.components if c.kind == "io-module"}
     crossed = [
@@ -175,7 +175,7 @@ def _downward() -> tuple[Fleet, Route]:
 
 def test_the_order_going_down() -> None:
     """ "remove settings that the older version lacks; servers; I/O modules and switches; manager last; the model table
-    stays ahead" (common practice, trade.md)
+    stays ahead" (common practice)
     """
     fleet, found = _downward()
     times = schedule(fleet, found)
@@ -207,7 +207,7 @@ def test_after_a_swap_the_other_half_leads() -> None:
 
 def test_inside_a_server() -> None:
     """ "workload moved off first; inside a server: management controller, BIOS, then the rest ... After each: the
-    host's path count equals the count from before." (common practice, trade.md)
+    host's path count equals the count from before." (common practice)
     """
     _, times = planned(whole_domain("6.0.1", blades=1, racks=0))
     rows = [a for a in times.windows[1].actions if a.subject.startswith("server")]
@@ -249,7 +249,7 @@ def test_parts_of_unknown_side_are_activated_alone(blank: str) -> None:
 
 
 def test_a_pair_that_is_not_healthy_is_told() -> None:
-    """ "a healthy pair" stands before anything (common practice, trade.md); not known is not good."""
+    """ "a healthy pair" stands before anything (common practice); not known is not good."""
     for healthy, code in ((False, "pair-unhealthy"), (None, "not-checked")):
         parts = whole_domain("6.0.1")
         rows = [replace(c, healthy=healthy) if c.key == "HOLM-A-IO-MODULE-IO-1-F" else c for c in parts.components]
@@ -270,7 +270,7 @@ def test_a_manager_whose_lead_is_not_known_is_told() -> None:
 
 
 def test_nothing_that_may_be_a_pair_is_down_together_whatever_is_not_known() -> None:
-    """ "an order that never takes both halves of a redundant pair down" (trade.md), with fields blanked by chance."""
+    """ "an order that never takes both halves of a redundant pair down", with fields blanked by chance."""
     seen = 0
     for seed in range(60):
         rnd = random.Random(seed)
@@ -356,7 +356,7 @@ def test_a_policy_that_names_the_version_is_not_edited_unless_an_earlier_step_ed
 
 
 def test_servers_of_one_at_once_policy_are_one_piece_where_they_may_go_together() -> None:
-    """ "A policy shared by many servers ... that applies at once restarts them all when it is edited." (trade.md)"""
+    """A policy shared by many servers ... that applies at once restarts them all when it is edited."""
     parts = replace(whole_domain("6.0.1"), policies=(policy("at-once"),))
     _, times = planned(parts, per_cluster=3)
     assert not times.unplanned
@@ -417,7 +417,7 @@ def fleet_of(*domains: str, apart: tuple[Apart, ...] = (), clusters: str = "") -
 
 
 def test_domains_apart_are_never_in_one_round_and_others_may_be() -> None:
-    """ "`[[apart]]`: `domains` never in one window" (design.md)"""
+    """`[[apart]]`: `domains` never in one window."""
     apart = (Apart(("holm-a", "holm-b")), Apart(("skerry-a", "holm-b")))
     fleet, routes = fleet_of("holm-a", "holm-b", "skerry-a", apart=apart)
     times = schedule_all(fleet, routes, 240)
@@ -476,7 +476,7 @@ def _blanked(parts: Inventory) -> Iterable[Inventory]:
 @pytest.mark.parametrize("applies", ["when-confirmed", "next-restart", "at-once"])
 @pytest.mark.parametrize("hands", [1, 3])
 def test_a_blank_field_makes_no_answer_better(applies: str, hands: int) -> None:
-    """ "Blanking a field of an input may never make an answer better." (design.md)"""
+    """Blanking a field of an input may never make an answer better."""
     other = blade("9", "6.0.1", domain="holm-b")
     parts = replace(whole_domain("6.0.1", blades=2, racks=1), policies=(policy(applies, scope=("*",)),))
     for world in (parts, replace(parts, components=(*parts.components, *other))):

@@ -31,7 +31,7 @@ def test_what_the_manifest_says_against_a_bundle(tmp_path: Path) -> None:
 
 
 def test_a_later_manifest_tells_what_is_held_that_it_was_withdrawn(tmp_path: Path) -> None:
-    """ "A release withdrawn after it was downloaded" (trade.md)"""
+    """A release withdrawn after it was downloaded."""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", GOOD)
     kit.take(kit.bundle("a.fwb", GOOD))
@@ -54,7 +54,7 @@ def test_digests_in_capitals(tmp_path: Path) -> None:
     "name", ["../a", "/etc/a", "a\\b", "C:a", "a\0b", "", "..", "-a", "a\n", "CON", "e\u0301", "x" * 256]
 )
 def test_unsafe_names_are_refused_before_any_disk_access(tmp_path: Path, name: str) -> None:
-    """ "`../`, absolute, `\\`, `C:`, NUL in names: refused before any disk access" (faults.md 26, 29 to 32)"""
+    """`../`, absolute, `\\`, `C:`, NUL in names: refused before any disk access."""
     kit = Kit(tmp_path)
     with pytest.raises(InputError):
         kit.take(kit.bundle(name, b"x"))
@@ -63,7 +63,7 @@ def test_unsafe_names_are_refused_before_any_disk_access(tmp_path: Path, name: s
 
 @pytest.mark.fault(27)
 def test_names_that_are_one_on_some_file_systems(tmp_path: Path) -> None:
-    """ "`A.bin` and `a.bin`: the set refused" (faults.md 27)"""
+    """`A.bin` and `a.bin`: the set refused."""
     with pytest.raises(InputError, match="one name"):
         Kit(tmp_path).take(Kit(tmp_path).bundle("A.fwb", b"x"), Kit(tmp_path).bundle("a.fwb", b"y"))
 
@@ -86,7 +86,7 @@ def test_the_same_name_in_another_version_is_another_file(tmp_path: Path) -> Non
 @pytest.mark.fault(43)
 @pytest.mark.attack("rollback")
 def test_rollback_is_refused_unless_a_why_is_given(tmp_path: Path) -> None:
-    """ "rollback: highest serial remembered; override with a why, recorded" (faults.md 43)"""
+    """Rollback: highest serial remembered; override with a why, recorded."""
     kit = Kit(tmp_path)
     kit.take(manifest=5)
     with pytest.raises(RefusedError, match="older"):
@@ -105,7 +105,7 @@ def test_rollback_is_refused_unless_a_why_is_given(tmp_path: Path) -> None:
 @pytest.mark.fault(47)
 @pytest.mark.attack("rollback")
 def test_same_sequence_other_bytes_is_a_contradiction(tmp_path: Path) -> None:
-    """ "same serial, other bytes: refused as a contradiction" (faults.md 47)"""
+    """Same serial, other bytes: refused as a contradiction."""
     kit = Kit(tmp_path)
     kit.take(kit.bundle("a.fwb", b"one"))
     with pytest.raises(RefusedError, match="same sequence") as caught:

@@ -51,7 +51,7 @@ def litter(root: Path) -> list[str]:
 @pytest.mark.root
 @root_only
 def test_no_room_is_predicted(tmp_path: Path) -> None:
-    """ "no bytes: temp gone, clear error" (faults.md 6), and before the first byte where it can be foreseen"""
+    """ "no bytes: temp gone, clear error", and before the first byte where it can be foreseen"""
     with mounted(tmp_path / "m", "tmpfs", "none", "size=2m") as point:
         kit = Kit(tmp_path, "m/store")
         kit.offer("a.fwb", GOOD)
@@ -88,7 +88,7 @@ def test_no_room_in_the_middle_of_a_copy(tmp_path: Path, monkeypatch: pytest.Mon
 @pytest.mark.root
 @root_only
 def test_no_room_for_the_quarantine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """ "quarantine ... disk full" (faults.md 15): told, and neither hides the finding nor stops the rest."""
+    """ "quarantine ... disk full": told, and neither hides the finding nor stops the rest."""
     from bundlekeeper.store.contents import quarantine
 
     def full(*_: Any) -> str:
@@ -108,7 +108,7 @@ def test_no_room_for_the_quarantine(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 @root_only
 @pytest.mark.parametrize("inodes", range(3, 14))
 def test_no_inodes(tmp_path: Path, inodes: int) -> None:
-    """ "no inodes: temp gone, clear error" (faults.md 6), wherever they run out"""
+    """ "no inodes: temp gone, clear error", wherever they run out"""
     with mounted(tmp_path / "m", "tmpfs", "none", f"size=4m,nr_inodes={inodes}") as point:
         kit = Kit(tmp_path, "m/store")
         kit.offer("a.fwb", GOOD)
@@ -161,7 +161,7 @@ def limited(base: Path, limit: str, number: int) -> tuple[int, dict[str, Any]]:
 @pytest.mark.fault(20)
 @pytest.mark.parametrize("number", range(4, 16))
 def test_too_few_descriptors(tmp_path: Path, number: int) -> None:
-    """ "EMFILE: as 1" (faults.md 20): our own error or a whole take, and the next one completes."""
+    """ "EMFILE: as 1": our own error or a whole take, and the next one completes."""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", GOOD)
     status, said = limited(tmp_path, "RLIMIT_NOFILE", number)
@@ -173,7 +173,7 @@ def test_too_few_descriptors(tmp_path: Path, number: int) -> None:
 
 @pytest.mark.fault(20)
 def test_a_file_larger_than_allowed(tmp_path: Path) -> None:
-    """ "EFBIG" (faults.md 20)"""
+    """EFBIG."""
     kit = Kit(tmp_path)
     big = bytes(4 << 20)
     kit.offer("a.fwb", big)
@@ -189,7 +189,7 @@ def test_a_file_larger_than_allowed(tmp_path: Path) -> None:
 @pytest.mark.fault(17)
 @pytest.mark.parametrize("umask", [0o000, 0o022, 0o077])
 def test_modes_owe_nothing_to_the_umask(tmp_path: Path, umask: int) -> None:
-    """ "umask 000/077: fixed modes by fchmod" (faults.md 17)"""
+    """Umask 000/077: fixed modes by fchmod."""
     before = os.umask(umask)
     try:
         kit = Kit(tmp_path)
@@ -213,7 +213,7 @@ def test_modes_owe_nothing_to_the_umask(tmp_path: Path, umask: int) -> None:
 @pytest.mark.fault(17)
 @pytest.mark.parametrize("where", ["", "blade", "quarantine", ".keeper"])
 def test_a_store_that_everybody_may_write_is_refused(tmp_path: Path, where: str) -> None:
-    """ "a world-writable store refused" (faults.md 17), for reading too: anybody may have written its claims"""
+    """ "a world-writable store refused", for reading too: anybody may have written its claims"""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", GOOD)
     kit.take(kit.bundle("a.fwb", GOOD))
@@ -227,7 +227,7 @@ def test_a_store_that_everybody_may_write_is_refused(tmp_path: Path, where: str)
 @pytest.mark.root
 @root_only
 def test_another_users_store(request: pytest.FixtureRequest) -> None:
-    """ "other owner" (faults.md 17): root's store may be read, nobody else's, and neither written"""
+    """ "other owner": root's store may be read, nobody else's, and neither written"""
     base = tempfile.TemporaryDirectory(prefix="bundlekeeper-")  # pytest's own folders are closed to other users
     request.addfinalizer(base.cleanup)
     Path(base.name).chmod(0o755)
@@ -287,7 +287,7 @@ def test_a_link_at_a_bundles_place_is_refused(tmp_path: Path) -> None:
 
 @pytest.mark.fault(25)
 def test_a_folder_swapped_for_a_link_leads_nowhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """ "folder swapped for a symlink mid-walk: dir_fd walk" (faults.md 25), in the moment before the link"""
+    """ "folder swapped for a symlink mid-walk: dir_fd walk", in the moment before the link"""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", GOOD)
     outside = tmp_path / "outside"
@@ -314,7 +314,7 @@ def test_a_folder_swapped_for_a_link_leads_nowhere(tmp_path: Path, monkeypatch: 
 @pytest.mark.root
 @root_only
 def test_a_read_only_store_can_be_read_and_fails_early_to_write(tmp_path: Path) -> None:
-    """ "read-only store: reading works; writing fails early" (faults.md 18)"""
+    """Read-only store: reading works; writing fails early."""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", GOOD)
     kit.take(kit.bundle("a.fwb", GOOD))
@@ -333,7 +333,7 @@ def test_a_read_only_store_can_be_read_and_fails_early_to_write(tmp_path: Path) 
 @pytest.mark.root
 @root_only
 def test_an_immutable_store(tmp_path: Path) -> None:
-    """ "immutable store" (faults.md 18)"""
+    """Immutable store."""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", GOOD)
     kit.take(kit.bundle("a.fwb", GOOD))
@@ -350,7 +350,7 @@ def test_an_immutable_store(tmp_path: Path) -> None:
 
 @pytest.mark.fault(78)
 def test_a_network_file_system_is_refused_for_writing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """ "store or ledger on a network file system: detected" (faults.md 78); reading goes on working"""
+    """ "store or ledger on a network file system: detected"; reading goes on working"""
     from bundlekeeper.store.contents import store as layout
     from bundlekeeper.store.disk.filesystem import KINDS
 
@@ -365,7 +365,7 @@ def test_a_network_file_system_is_refused_for_writing(tmp_path: Path, monkeypatc
 @pytest.mark.root
 @root_only
 def test_a_store_on_a_file_system_without_links(tmp_path: Path) -> None:
-    """ "no hard links, modes or O_TMPFILE: tested fallback" (faults.md 57): exFAT through FUSE"""
+    """ "no hard links, modes or O_TMPFILE: tested fallback": exFAT through FUSE"""
     image = tmp_path / "image"
     image.write_bytes(b"")
     os.truncate(image, 32 << 20)
@@ -451,7 +451,7 @@ def test_a_link_to_another_file_system_is_a_copy_that_says_so(tmp_path: Path, li
 
 @pytest.mark.fault(76)
 def test_two_takes_at_once(tmp_path: Path) -> None:
-    """ "two takes of one file: one wins; equal bytes succeed" (faults.md 76): the second waits for the lock"""
+    """ "two takes of one file: one wins; equal bytes succeed": the second waits for the lock"""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", GOOD)
     rows = [["a.fwb", len(GOOD), hashlib.sha256(GOOD).hexdigest(), "6.1.0"]]
@@ -472,7 +472,7 @@ def test_two_takes_at_once(tmp_path: Path) -> None:
 
 @pytest.mark.fault(77)
 def test_a_dead_process_frees_the_lock_and_its_parts_are_swept(tmp_path: Path) -> None:
-    """ "lock of a dead process: flock, freed by the kernel" (faults.md 77); a living one's parts stay"""
+    """ "lock of a dead process: flock, freed by the kernel"; a living one's parts stay"""
     kit = Kit(tmp_path)
     kit.take()
     (kit.root / ".keeper/lock").write_text('{"pid": 1, "host": "gone", "command": "take", "since": "then"}')

@@ -1,6 +1,6 @@
 """Kill `take` at every call that changes something; make its calls fail. Real processes, by strace's injection.
 
-"kill -9 at any call of take: old state or whole file; temp swept later" (faults.md 1); strace(1), `-e inject`.
+"kill -9 at any call of take: old state or whole file; temp swept later"; strace(1), `-e inject`.
 """
 
 from __future__ import annotations
@@ -154,7 +154,7 @@ def sweep(tmp_path: Path, make: Any) -> int:
 @needs_strace
 @pytest.mark.slow
 def test_killed_at_every_call_of_a_first_take(tmp_path: Path) -> None:
-    """ "kill -9 at any call of take: old state or whole file; temp swept later" (faults.md 1)"""
+    """Kill -9 at any call of take: old state or whole file; temp swept later."""
     assert sweep(tmp_path, fresh) > 60
 
 
@@ -180,7 +180,7 @@ def failures() -> Iterator[Any]:
 @needs_strace
 @pytest.mark.parametrize(("call", "number"), list(failures()))
 def test_eio_is_told_and_leaves_nothing_between(tmp_path: Path, call: str, number: int) -> None:
-    """ "EIO on write or fsync: drop fd and temp"; "on the folder's fsync: no catalogue row" (faults.md 8, 9)"""
+    """ "EIO on write or fsync: drop fd and temp"; "on the folder's fsync: no catalogue row" """
     base = fresh(tmp_path / "x")
     ended = injected(base, call, "error=EIO", number)
     said = json.loads(ended.stdout)
@@ -195,7 +195,7 @@ def test_eio_is_told_and_leaves_nothing_between(tmp_path: Path, call: str, numbe
 @pytest.mark.fault(8)
 @needs_strace
 def test_a_failed_fsync_is_never_tried_again(tmp_path: Path) -> None:
-    """ "never retry fsync (second says OK, bytes lost: ran)" (faults.md 8): the descriptor is dropped at once."""
+    """ "never retry fsync (second says OK, bytes lost: ran)": the descriptor is dropped at once."""
     base = fresh(tmp_path / "x")
     log = tmp_path / "log"
     everything = "trace=fsync,openat,linkat,close"
@@ -224,7 +224,7 @@ def test_a_failed_fsync_is_never_tried_again(tmp_path: Path) -> None:
 @needs_strace
 def test_everything_is_synced_in_its_order(tmp_path: Path) -> None:
     """ "fsync the file ... `linkat` into place ... fsync the folder (and the parent of a new folder). Only then the
-    catalogue's commit." (faults.md, writing safely). A later fsync may hide a missing one from a power cut."""
+    catalogue's commit.". A later fsync may hide a missing one from a power cut."""
     base = fresh(tmp_path / "x")
     log = tmp_path / "log"
     ran(base, "strace", "-f", "-y", "-qq", f"-o{log}", "-e", "trace=mkdirat,linkat,fsync,write,pwrite64")
@@ -249,7 +249,7 @@ def test_everything_is_synced_in_its_order(tmp_path: Path) -> None:
 @pytest.mark.fault(9)
 @needs_strace
 def test_a_folder_that_cannot_be_made_durable_has_no_row(tmp_path: Path) -> None:
-    """ "EIO on the folder's fsync: 'not durable'; no catalogue row" (faults.md 9)"""
+    """EIO on the folder's fsync: 'not durable'; no catalogue row."""
     base = fresh(tmp_path / "x")
     log = tmp_path / "log"
     ran(base, "strace", "-f", "-y", "-qq", f"-o{log}", "-e", "trace=fsync,linkat")
@@ -267,7 +267,7 @@ def test_a_folder_that_cannot_be_made_durable_has_no_row(tmp_path: Path) -> None
 @needs_strace
 @pytest.mark.parametrize("error", ["EOPNOTSUPP", "EISDIR", "EINVAL"])
 def test_a_file_system_without_unnamed_files(tmp_path: Path, error: str) -> None:
-    """ "Open the target as O_TMPFILE; where that is refused a random `.part-…` name" (faults.md, writing safely)"""
+    """Open the target as O_TMPFILE; where that is refused a random `.part-…` name."""
     base = fresh(tmp_path / "x")
     log = tmp_path / "log"
     ran(base, "strace", "-f", "-qq", f"-o{log}", "-e", "trace=openat")
@@ -284,7 +284,7 @@ def test_a_file_system_without_unnamed_files(tmp_path: Path, error: str) -> None
 @pytest.mark.fault(19)
 @needs_strace
 def test_a_link_across_file_systems_is_an_error(tmp_path: Path) -> None:
-    """ "temp on another file system: can't be; EXDEV is an error" (faults.md 19)"""
+    """Temp on another file system: can't be; EXDEV is an error."""
     base = fresh(tmp_path / "x")
     ended = injected(base, "linkat", "error=EXDEV", 3)
     assert (ended.returncode, "error" in json.loads(ended.stdout)) == (3, True)

@@ -17,7 +17,7 @@ SETTLED = {"taken", "already held", "same bytes"}
 
 
 def test_a_missing_bundle_is_told_although_others_of_its_size_were_read(tmp_path: Path) -> None:
-    """ "missing: named by the manifest, not there" (design.md): looking under other names in vain changes nothing."""
+    """ "missing: named by the manifest, not there": looking under other names in vain changes nothing."""
     kit = Kit(tmp_path)
     kit.offer("a.bin", b"aaaaa")
     bundles = [
@@ -33,7 +33,7 @@ def test_a_missing_bundle_is_told_although_others_of_its_size_were_read(tmp_path
 
 
 def test_a_link_among_files_of_one_size_is_told(tmp_path: Path) -> None:
-    """ "symlink as leaf: refused" (faults.md 22), and said, also where others of the size are there."""
+    """ "symlink as leaf: refused", and said, also where others of the size are there."""
     kit = Kit(tmp_path)
     for name in "abc":
         kit.offer(f"{name}.fwb", name.encode())
@@ -72,7 +72,7 @@ def test_no_bundle_is_open_without_an_error(
     tmp_path_factory: pytest.TempPathFactory,
     world: tuple[dict[str, bytes | str], dict[str, bytes], list[dict[str, bytes]]],
 ) -> None:
-    """ "ok is false, and the exit status 1, when there is an error or a warning" (design.md): a bundle that is not in
+    """ "ok is false, and the exit status 1, when there is an error or a warning": a bundle that is not in
     its place has an error that names it, for any source, any files lying in the store, one manifest after another."""
     offered, lying, manifests = world
     kit = Kit(tmp_path_factory.mktemp("world"))

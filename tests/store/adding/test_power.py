@@ -1,6 +1,6 @@
 """Cut the power under a store: a loop-mounted ext4 that forgets everything not yet on the disk.
 
-"PC power cut on a loop-mounted ext4: EXT4_IOC_SHUTDOWN without a log flush, then umount and mount again" (faults.md).
+"PC power cut on a loop-mounted ext4: EXT4_IOC_SHUTDOWN without a log flush, then umount and mount again".
 What the file system had not been made to write is gone then, so a missing fsync shows.
 """
 
@@ -128,7 +128,7 @@ def test_the_last_row_is_there_after_a_power_cut(disk: Disk) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("call", ["linkat", "mkdirat", "unlink", "fsync", "fdatasync"])
 def test_power_cut_in_the_middle(disk: Disk, call: str) -> None:
-    """ "cut after link, before the folder's fsync: absent or whole; catalogue claims nothing" (faults.md 2 to 5)"""
+    """Cut after link, before the folder's fsync: absent or whole; catalogue claims nothing."""
     log = disk.image.parent / "log"
     ran(on_disk(disk), "strace", "-f", "-qq", f"-o{log}", "-e", f"trace={call}")
     total = len(re.findall(rf"\b{call}\(", log.read_text()))

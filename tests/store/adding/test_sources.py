@@ -21,7 +21,7 @@ from tests.kits.store_kit import GOOD, Kit, codes, now, says, unclosable
 
 @pytest.mark.fault(23)
 def test_a_hard_link_is_marked_shared_and_never_trusted(tmp_path: Path) -> None:
-    """ "`--link=hard` is opt-in, marked `shared`, its mode is left alone and `--quick` never trusts it" (design.md)"""
+    """`--link=hard` is opt-in, marked `shared`, its mode is left alone and `--quick` never trusts it."""
     kit = Kit(tmp_path)
     path = kit.offer("a.fwb", GOOD)
     os.utime(path, (1, 1))  # old enough that only its being shared makes it doubtful
@@ -78,7 +78,7 @@ def test_a_reflink_that_is_not_possible_is_a_copy_that_says_so(tmp_path: Path) -
 @pytest.mark.fault(22)
 @pytest.mark.fault(24)
 def test_links_fifos_and_sockets_of_the_name(tmp_path: Path) -> None:
-    """ "symlink as leaf: refused"; "FIFO, device, socket: refused without hanging" (faults.md 22, 24)"""
+    """ "symlink as leaf: refused"; "FIFO, device, socket: refused without hanging" """
     kit = Kit(tmp_path)
     outside = tmp_path / "outside.fwb"
     outside.write_bytes(GOOD)
@@ -96,7 +96,7 @@ def test_links_fifos_and_sockets_of_the_name(tmp_path: Path) -> None:
 
 @pytest.mark.fault(22)
 def test_no_link_to_a_folder_is_followed(tmp_path: Path) -> None:
-    """ "symlink ... as parent: refused" (faults.md 22)"""
+    """Symlink ... as parent: refused."""
     kit = Kit(tmp_path)
     outside = tmp_path / "outside"
     outside.mkdir()
@@ -129,7 +129,7 @@ def test_the_store_inside_the_source_is_passed_over(tmp_path: Path) -> None:
 
 @pytest.mark.fault(21)
 def test_a_source_that_changes_while_it_is_read(tmp_path: Path) -> None:
-    """ "source changes while hashed: the copied bytes are hashed; fstat before and after compared" (faults.md 21)"""
+    """Source changes while hashed: the copied bytes are hashed; fstat before and after compared."""
     kit = Kit(tmp_path)
     data = bytes(4 << 20)
     path = kit.offer("a.fwb", data)
@@ -199,7 +199,7 @@ def test_a_file_that_grows_without_end(tmp_path: Path, link: str) -> None:
 
 
 def test_an_unreadable_source_is_one_bundles_trouble(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """ "EIO while proving: 'unreadable', not 'altered'; go on" (faults.md 10)"""
+    """EIO while proving: 'unreadable', not 'altered'; go on."""
     kit = Kit(tmp_path)
     bad = kit.offer("a.fwb", b"a").stat().st_ino
     kit.offer("b.fwb", b"b")
@@ -231,7 +231,7 @@ def test_a_source_that_cannot_be_closed_gave_its_bytes_all_the_same(
 
 
 def test_a_file_laid_into_its_place_meanwhile(tmp_path: Path) -> None:
-    """ "on EEXIST compare bytes" (faults.md, writing safely): equal bytes are recorded, others moved away."""
+    """ "on EEXIST compare bytes": equal bytes are recorded, others moved away."""
     for there, expected in ((b"right", "already held"), (b"wrong", "taken")):
         kit = Kit(tmp_path, store=f"store-{expected[:5]}")
         kit.offer("a.fwb", b"right")

@@ -88,7 +88,7 @@ class Stores(RuleBasedStateMachine):
 
     @rule()
     def lose_the_catalogue(self) -> None:
-        """ "can be rebuilt from the tree (every file then counts as unproven)" (design.md)"""
+        """Can be rebuilt from the tree (every file then counts as unproven)."""
         with Store.open(self.kit.root, write=True) as store:
             store.rebuild(clock=now)
         assert "proven" not in self.kit.states().values()
@@ -145,7 +145,7 @@ class Stores(RuleBasedStateMachine):
 
     @invariant()
     def nothing_wrong_is_called_proven(self) -> None:
-        """ "Nothing is called proven that was not read." """
+        """Nothing is called proven that was not read."""
         if hasattr(self, "kit"):
             disk = self._on_disk()
             for place, state in self.kit.states().items():
@@ -153,7 +153,7 @@ class Stores(RuleBasedStateMachine):
 
     @invariant()
     def nothing_is_lost_or_left_behind(self) -> None:
-        """ "bytes kept" (faults.md 12); no temporary file stays."""
+        """ "bytes kept"; no temporary file stays."""
         if hasattr(self, "kit"):
             assert self.kept <= self._quarantine()
             assert os.listdir(self.kit.root / ".keeper/incoming") == []

@@ -86,7 +86,7 @@ def test_a_touched_file_is_proven_again_in_place(tmp_path: Path) -> None:
 
 @pytest.mark.fault(5)
 def test_a_file_in_place_without_a_row_is_proven_in_place(tmp_path: Path) -> None:
-    """ "cut between publish and catalogue commit: reconcile at start, prove again" (faults.md 5)"""
+    """Cut between publish and catalogue commit: reconcile at start, prove again."""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", GOOD)
     kit.take(kit.bundle("a.fwb", GOOD))
@@ -178,7 +178,7 @@ def test_the_same_wrong_file_again_adds_nothing(tmp_path: Path) -> None:
 
 @pytest.mark.fault(15)
 def test_a_name_in_quarantine_that_other_bytes_took_is_left_alone(tmp_path: Path) -> None:
-    """ "quarantine name taken: unique name, no clobber" (faults.md 15)"""
+    """Quarantine name taken: unique name, no clobber."""
     kit = Kit(tmp_path)
     kit.take()
     digest = hashlib.sha256(b"wrong").hexdigest()
@@ -208,7 +208,7 @@ def test_a_far_too_large_file_is_noted_but_not_kept(tmp_path: Path) -> None:
 @pytest.mark.fault(46)
 @pytest.mark.attack("wrong software")
 def test_bytes_of_another_bundle_are_named_as_such(tmp_path: Path) -> None:
-    """ "the right file twice" (trade.md): two files swapped are both taken, and both findings say what happened."""
+    """ "the right file twice": two files swapped are both taken, and both findings say what happened."""
     kit = Kit(tmp_path)
     kit.offer("old.fwb", b"bytes of the new")
     kit.offer("new.fwb", b"bytes of the old")
@@ -224,7 +224,7 @@ def test_bytes_of_another_bundle_are_named_as_such(tmp_path: Path) -> None:
 
 @pytest.mark.attack("wrong software")
 def test_last_quarters_file_under_this_quarters_name(tmp_path: Path) -> None:
-    """ "A stick that holds last quarter's file under this quarter's name" (trade.md): held bytes are known."""
+    """ "A stick that holds last quarter's file under this quarter's name": held bytes are known."""
     kit = Kit(tmp_path)
     kit.offer("old.fwb", b"old bytes")
     kit.take(kit.bundle("old.fwb", b"old bytes", version="5.4.2"))
@@ -256,7 +256,7 @@ def test_one_of_several_with_the_name_is_right(tmp_path: Path) -> None:
 
 
 def test_a_wrong_file_in_place_is_moved_and_the_right_one_taken(tmp_path: Path) -> None:
-    """ "bit flip at rest: found, quarantined, bytes kept" (faults.md 12)"""
+    """Bit flip at rest: found, quarantined, bytes kept."""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", GOOD)
     kit.take(kit.bundle("a.fwb", GOOD))
@@ -288,7 +288,7 @@ def test_a_wrong_file_in_place_and_no_other(tmp_path: Path) -> None:
 
 @pytest.mark.fault(34)
 def test_equal_bytes_are_held_once(tmp_path: Path) -> None:
-    """ "Equal bytes are held once: a second name is a hard link inside the store" (design.md)"""
+    """Equal bytes are held once: a second name is a hard link inside the store."""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", GOOD)
     bundles = (kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", GOOD, version="6.2.0"))
@@ -304,7 +304,7 @@ def test_equal_bytes_are_held_once(tmp_path: Path) -> None:
 
 
 def test_equal_bytes_are_copied_where_links_are_not_possible(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """ "a copy where links don't exist (`held` says so)" (design.md)"""
+    """A copy where links don't exist (`held` says so)."""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", GOOD)
 
@@ -385,7 +385,7 @@ def test_a_spoiled_copy_is_never_given_a_second_name(tmp_path: Path) -> None:
 
 @pytest.mark.fault(33)
 def test_same_name_other_bytes_is_never_overwritten(tmp_path: Path) -> None:
-    """ "same name, other bytes: conflict; never overwritten" (faults.md 33)"""
+    """Same name, other bytes: conflict; never overwritten."""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", b"first")
     kit.take(kit.bundle("a.fwb", b"first"))
@@ -430,7 +430,7 @@ def test_a_conflict_goes_away_with_the_old_file(tmp_path: Path) -> None:
 
 
 def test_a_dry_run_says_what_would_be_done_and_writes_nothing(tmp_path: Path) -> None:
-    """ "a dry run and the real run share one plan object" (ecosystem.md)"""
+    """A dry run and the real run share one plan object."""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", GOOD)
     kit.take(kit.bundle("a.fwb", GOOD))
@@ -474,7 +474,7 @@ class _StopAfter(Silent):
 
 @pytest.mark.fault(86)
 def test_stopped_in_the_middle_keeps_what_was_finished(tmp_path: Path) -> None:
-    """ "Ctrl-C, SIGTERM: temp gone, right exit code" (faults.md 86)"""
+    """Ctrl-C, SIGTERM: temp gone, right exit code."""
     kit = Kit(tmp_path)
     data = bytes(8 << 20)
     kit.offer("a.fwb", GOOD)
@@ -505,7 +505,7 @@ def test_what_was_found_before_an_error_is_in_the_error(tmp_path: Path) -> None:
 
 
 def test_room_is_counted_before_anything_is_copied(tmp_path: Path) -> None:
-    """ "predict a full disk" (ecosystem.md): held files and second names need none, links to the source neither."""
+    """ "predict a full disk": held files and second names need none, links to the source neither."""
     kit = Kit(tmp_path)
     kit.offer("a.fwb", GOOD)
     kit.take(kit.bundle("a.fwb", GOOD))
@@ -563,7 +563,7 @@ def test_nothing_unproven_ever_stands_in_a_familys_folder(
     world: tuple[dict[str, bytes], dict[str, bytes], list[dict[str, bytes]]],
 ) -> None:
     """ "What does not match goes to quarantine with a note beside it, never into a family folder"; "Nothing is called
-    proven that was not read" (design.md): for any sources, any files lying in the store, one manifest after another."""
+    proven that was not read": for any sources, any files lying in the store, one manifest after another."""
     offered, lying, manifests = world
     kit = Kit(tmp_path_factory.mktemp("world"))
     for name, data in offered.items():

@@ -111,7 +111,7 @@ def test_closing_twice_and_leaking_nothing(tmp_path: Path) -> None:
 
 
 def test_one_at_a_time_and_the_holder_is_named(tmp_path: Path) -> None:
-    """ "say who holds them" (ecosystem.md): pid, host, command, since"""
+    """ "say who holds them": pid, host, command, since"""
     kit = Kit(tmp_path)
     kit.take()
     with Store.open(kit.root, write=True) as store, lock.held(store.fd, "check", clock=now):
@@ -214,7 +214,7 @@ def test_a_lock_that_is_no_file(tmp_path: Path) -> None:
 
 
 def test_a_bounded_read(tmp_path: Path) -> None:
-    """ "Bound every read before parsing" (style.md 10)"""
+    """Bound every read before parsing."""
     (tmp_path / "f").write_bytes(b"12345")
     fd = os.open(tmp_path, os.O_RDONLY)
     try:
@@ -227,7 +227,7 @@ def test_a_bounded_read(tmp_path: Path) -> None:
 
 @pytest.mark.fault(11)
 def test_short_writes_are_continued(monkeypatch: pytest.MonkeyPatch) -> None:
-    """ "short write, EINTR: loop to the end" (faults.md 11)"""
+    """Short write, EINTR: loop to the end."""
     got = bytearray()
 
     def short(fd: int, data: memoryview) -> int:
@@ -242,7 +242,7 @@ def test_short_writes_are_continued(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.fault(33)
 def test_a_link_never_replaces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """ "`linkat` into place (it never replaces)" (faults.md): with and without a temporary name"""
+    """ "`linkat` into place (it never replaces)": with and without a temporary name"""
     (tmp_path / "incoming").mkdir()
     (tmp_path / "taken").write_bytes(b"first")
     home, folder = os.open(tmp_path / "incoming", os.O_RDONLY), os.open(tmp_path, os.O_RDONLY)

@@ -268,7 +268,7 @@ def test_an_old_proof_that_is_trusted_is_told(root: Path) -> None:
 @pytest.mark.root
 @pytest.mark.parametrize("kind", ["exfat-fuse", "fat-fuse", "tmpfs"])
 def test_nothing_is_trusted_without_stable_identities(tmp_path: Path, kind: str) -> None:
-    """ "trusting nothing on file systems without stable inode and ctime (FAT, exFAT, network)" """
+    """Trusting nothing on file systems without stable inode and ctime (FAT, exFAT, network)."""
     with mounted(kind, tmp_path) as point:
         fill(point, FILES)
         book = Book()

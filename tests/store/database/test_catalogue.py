@@ -170,7 +170,7 @@ def test_nothing_is_linked_where_it_cannot_be_recorded(tmp_path: Path) -> None:
 
 
 def test_manifests_in_the_order_of_acceptance(tmp_path: Path) -> None:
-    """ "highest serial remembered" (faults.md 43), and which one counts now"""
+    """ "highest serial remembered", and which one counts now"""
     one = Accepted("marram", 1, "1" * 64, "manifests/marram-1.toml", date(2026, 1, 1), None, AT)
     two = Accepted("marram", 2, "2" * 64, "manifests/marram-2.toml", date(2026, 2, 1), date(2027, 1, 1), AT)
     with fresh(tmp_path) as catalogue:
@@ -185,7 +185,7 @@ def test_manifests_in_the_order_of_acceptance(tmp_path: Path) -> None:
 
 
 def test_it_says_what_it_is(tmp_path: Path) -> None:
-    """ "application_id and user_version set" (faults.md, writing safely); file(1) and others can tell, too"""
+    """ "application_id and user_version set"; file(1) and others can tell, too"""
     fresh(tmp_path).close()
     head = (tmp_path / "catalogue.sqlite").read_bytes()[:100]
     assert int.from_bytes(head[68:72], "big") == DATABASE.application_id  # sqlite.org/fileformat2.html
@@ -199,7 +199,7 @@ def test_it_says_what_it_is(tmp_path: Path) -> None:
     "data", [b"", b"garbage", b"SQLite format 3\0" + bytes(84), bytes(4096)], ids=["empty", "garbage", "head", "zeros"]
 )
 def test_what_is_no_catalogue_is_refused_with_a_way_out(tmp_path: Path, data: bytes, write: bool) -> None:
-    """ "replaced by an empty file (opens as fine: ran): application_id and user_version checked" (faults.md 81)"""
+    """Replaced by an empty file (opens as fine: ran): application_id and user_version checked."""
     path = tmp_path / "catalogue.sqlite"
     path.write_bytes(data)
     with pytest.raises(DamagedError) as caught:
@@ -241,7 +241,7 @@ def test_an_absent_catalogue_is_not_made_by_opening(tmp_path: Path) -> None:
 
 @pytest.mark.fault(80)
 def test_damage_anywhere_never_becomes_a_foreign_exception(tmp_path: Path) -> None:
-    """ "ledger page damaged: detected; no writing; a way out" (faults.md 80): 300 bytes zeroed at every place"""
+    """ "ledger page damaged: detected; no writing; a way out": 300 bytes zeroed at every place"""
     with fresh(tmp_path) as catalogue:
         for i in range(40):
             catalogue.record_held(replace(HELD, place=f"blade/{i}/a.fwb"), PROOF)
@@ -345,7 +345,7 @@ def kill_a_writer(path: Path) -> None:
 
 
 def test_a_reader_rolls_back_what_a_killed_writer_left(tmp_path: Path) -> None:
-    """ "killed mid-transaction: integrity_check ok, acknowledged events there" (faults.md 79)"""
+    """Killed mid-transaction: integrity_check ok, acknowledged events there."""
     with fresh(tmp_path) as catalogue:
         catalogue.record_held(HELD, PROOF)
     kill_a_writer(tmp_path / "catalogue.sqlite")
@@ -355,7 +355,7 @@ def test_a_reader_rolls_back_what_a_killed_writer_left(tmp_path: Path) -> None:
 
 
 def test_held_costs_few_imports() -> None:
-    """ "asking *where* must not pay for pydantic, httpx or cryptography" (design.md)"""
+    """Asking *where* must not pay for pydantic, httpx or cryptography."""
     code = (
         "import sys; import bundlekeeper.store.contents.store, bundlekeeper.store.contents.right_now;"
         "print([m for m in ('pydantic', 'httpx', 'cryptography', 'rich', 'typer', 'hashlib', 'ctypes', 'socket',"
@@ -378,7 +378,7 @@ def real_store(world: World, base: Path) -> Kit:
 
 
 def test_a_missing_catalogue_is_rebuilt_by_the_next_take(world: World, tmp_path: Path) -> None:
-    """ "can be rebuilt from the tree (every file then counts as unproven)" (design.md)"""
+    """Can be rebuilt from the tree (every file then counts as unproven)."""
     kit = real_store(world, tmp_path)
     rows, accepted = kit.held(), kit.accepted()
     (kit.root / ".keeper/catalogue.sqlite").unlink()

@@ -269,7 +269,7 @@ RESTORED: list[Callable[[Place], None]] = [only_the_catalogue, the_whole_folder]
 def test_a_restored_catalogue_forgets_no_withdrawal_and_no_sequence(
     place: Place, restored: Callable[[Place], None], first: str
 ) -> None:
-    """ "A kept manifest without a row counts: it is reported, its sequence is the floor, its withdrawals hold." """
+    """A kept manifest without a row counts: it is reported, its sequence is the floor, its withdrawals hold."""
     restored(place)
     with pytest.raises(DamagedError, match="manifests/marram-15"):
         place.held()

@@ -29,7 +29,7 @@ from tests.kits.sure import wait_for_tick
     ],
 )
 def test_mounted_kinds(tmp_path: Path, kind: str, name: str, stable: bool) -> None:
-    """ "trusting nothing on file systems without stable inode and ctime (FAT, exFAT, network)" """
+    """Trusting nothing on file systems without stable inode and ctime (FAT, exFAT, network)."""
     with mounted(kind, tmp_path) as point:
         (point / "file").write_bytes(b"x")
         found = describe(point / "file")
@@ -56,7 +56,7 @@ def test_the_number_is_the_one_that_stat_prints(path: str) -> None:
 
 
 def test_what_cannot_be_asked_is_unknown_and_not_stable(tmp_path: Path) -> None:
-    """ "unknown is never stable" """
+    """Unknown is never stable."""
     assert describe(tmp_path / "nowhere") == UNKNOWN
     assert describe(tmp_path / "nul\0name") == UNKNOWN
     assert describe_fd(10_000) == UNKNOWN
@@ -80,7 +80,7 @@ def _mapped_write_shows(folder: Path) -> bool:
 @pytest.mark.root
 @pytest.mark.parametrize("kind", ["ext4", "xfs", "overlay", "tmpfs"])
 def test_a_mapped_write_shows_in_the_ctime_of_a_stable_kind(tmp_path: Path, kind: str) -> None:
-    """ "every change to a file's bytes, by whatever way a process can make one, shows in its ctime" """
+    """Every change to a file's bytes, by whatever way a process can make one, shows in its ctime."""
     with mounted(kind, tmp_path) as point:
         if describe(point).stable_identity:
             assert _mapped_write_shows(point)

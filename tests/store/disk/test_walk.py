@@ -25,7 +25,7 @@ def kinds(root: Path) -> dict[str, EntryKind]:
 
 @pytest.mark.fault(24)
 def test_every_kind_of_entry_is_told_and_none_hangs(tmp_path: Path) -> None:
-    """faults.md 22 and 24: links are refused, a FIFO does not hang the walk."""
+    """Links are refused, a FIFO does not hang the walk."""
     (tmp_path / "a" / "b").mkdir(parents=True)
     (tmp_path / "a" / "b" / "file").write_bytes(b"x")
     (tmp_path / "link").symlink_to("a/b/file")
@@ -161,7 +161,7 @@ def test_another_folder_in_the_roots_place_is_refused(tmp_path: Path) -> None:
 
 @pytest.mark.fault(25)
 def test_a_folder_swapped_for_a_link_in_the_middle_leads_nowhere(tmp_path: Path) -> None:
-    """faults.md 25, as a race: nothing outside the root is ever listed or opened."""
+    """Nothing outside the root is ever listed or opened."""
     outside = tmp_path / "outside"
     (outside / "deep").mkdir(parents=True)
     for n in range(20):
@@ -205,7 +205,7 @@ def test_a_folder_swapped_for_a_link_in_the_middle_leads_nowhere(tmp_path: Path)
 
 @pytest.mark.fault(25)
 def test_a_folder_swapped_between_two_steps_of_the_walk(tmp_path: Path) -> None:
-    """faults.md 25, step by step: what lstat saw as a folder is not followed when it has become a link."""
+    """What lstat saw as a folder is not followed when it has become a link."""
     (tmp_path / "outside").mkdir()
     (tmp_path / "outside" / "secret").write_bytes(b"secret")
     root = tmp_path / "root"
@@ -233,7 +233,7 @@ def test_a_folder_swapped_between_walk_and_open(tmp_path: Path) -> None:
 
 @pytest.mark.fault(30)
 def test_names_that_are_not_utf_8_are_kept_and_opened(tmp_path: Path) -> None:
-    """faults.md 30: undecodable bytes come as PEP 383 surrogates and lead back to the file."""
+    """Undecodable bytes come as PEP 383 surrogates and lead back to the file."""
     (Path(os.fsdecode(os.fsencode(tmp_path) + b"/caf\xe9"))).write_bytes(b"x")
     [entry] = walk(tmp_path)
     assert entry.path == "caf\udce9"

@@ -302,7 +302,7 @@ def test_a_signature_that_is_stated_later_costs_one_read_where_its_digest_is_not
 
 
 def test_without_the_digest_a_quick_check_says_that_it_did_not_look(kit: Kit, tmp_path: Path) -> None:
-    """ "What could not be looked at is `not-checked`, which is never good." """
+    """What could not be looked at is `not-checked`, which is never good."""
     signer = signer_in(tmp_path, hash_="sha512")
     bundle = offered(kit, signer)
     kit.take(kit.bundle("a.fwb", GOOD))
@@ -402,7 +402,7 @@ def test_the_same_bytes_under_a_second_name_have_a_signature_of_their_own(kit: K
     "file", ["../a.sig", "/etc/a.sig", "a/b.sig", ".", "..", "", "a\0.sig", "con", "A.FWB", "a.fwb"]
 )
 def test_hostile_names_of_signatures_are_refused(file: str, kit: Kit) -> None:
-    """ "Names that become paths are validated in one place, on writing and on listing." (style.md 11)"""
+    """Names that become paths are validated in one place, on writing and on listing."""
     kit.offer("a.fwb", GOOD)
     with pytest.raises(InputError):
         kit.take(kit.bundle("a.fwb", GOOD, signature=stated("sshsig", file)))
@@ -443,7 +443,7 @@ def test_a_dry_run_foresees_what_needs_no_bytes(kit: Kit, tmp_path: Path) -> Non
 
 
 def test_a_broken_entry_trusts_nobody_and_is_told(kit: Kit, tmp_path: Path) -> None:
-    """ "What cannot be read is told for each entry and trusts nobody." """
+    """What cannot be read is told for each entry and trusts nobody."""
     signer = signer_in(tmp_path)
     trust(kit, signer.entry())
     (kit.root / f".keeper/trust/{KEY}.toml").write_text("trust = 1\n")
@@ -455,7 +455,7 @@ def test_a_broken_entry_trusts_nobody_and_is_told(kit: Kit, tmp_path: Path) -> N
 
 @pytest.mark.parametrize("text", ["acceptance = 1\nsigned_familys = []\n", "acceptance = 2\n", "{", "\0"])
 def test_a_broken_acceptance_accepts_nothing(text: str, kit: Kit) -> None:
-    """ "a file that cannot be read whole accepts nothing" """
+    """A file that cannot be read whole accepts nothing."""
     kit.offer("a.fwb", GOOD)
     kit.root.mkdir()
     (kit.root / "acceptance.toml").write_text(text)
@@ -469,7 +469,7 @@ def test_a_broken_acceptance_accepts_nothing(text: str, kit: Kit) -> None:
 
 
 def test_nothing_signed_and_no_policy_imports_no_cryptography(kit: Kit) -> None:
-    """ "asking *where* must not pay for pydantic, httpx or cryptography" (design.md)"""
+    """Asking *where* must not pay for pydantic, httpx or cryptography."""
     import sys
 
     kit.offer("a.fwb", GOOD)

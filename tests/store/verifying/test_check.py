@@ -48,7 +48,7 @@ def test_all_well(tmp_path: Path) -> None:
 
 @pytest.mark.fault(12)
 def test_altered(tmp_path: Path) -> None:
-    """faults.md 12: a bit flip."""
+    """A bit flip."""
     fill(tmp_path, FILES)
     flipped = bytearray(A)
     flipped[500] ^= 1
@@ -63,7 +63,7 @@ def test_altered(tmp_path: Path) -> None:
 
 @pytest.mark.fault(13)
 def test_truncated_and_extended_need_no_reading(tmp_path: Path) -> None:
-    """faults.md 13: "size first, then digest"."""
+    """ "size first, then digest"."""
     fill(tmp_path, {**FILES, "a.fwb": A[:-1], "b.fwb": B + b"!"})
     result = check(tmp_path, listing_for(FILES))
     assert found(result) == {("truncated", "a.fwb"), ("extended", "b.fwb")}
@@ -74,7 +74,7 @@ def test_truncated_and_extended_need_no_reading(tmp_path: Path) -> None:
 
 @pytest.mark.fault(13)
 def test_empty_and_zero_filled(tmp_path: Path) -> None:
-    """faults.md 13: what an unfinished copy looks like is said."""
+    """What an unfinished copy looks like is said."""
     fill(tmp_path, {"a.fwb": b"", "b.fwb": bytes(1000), "c.fwb": C})
     result = check(tmp_path, listing_for(FILES))
     assert found(result) == {("truncated", "a.fwb"), ("altered", "b.fwb")}
@@ -108,7 +108,7 @@ def test_missing_and_extra(tmp_path: Path) -> None:
 
 
 def test_misnamed_says_how_to_mend_it(tmp_path: Path) -> None:
-    """ "misnamed = the right bytes under another name" """
+    """Misnamed = the right bytes under another name."""
     fill(tmp_path, {"a.fwb": A, "b.fwb": B, "old name": C})
     result = check(tmp_path, listing_for(FILES))
     assert found(result) == {("misnamed", "old name")}
@@ -137,7 +137,7 @@ def test_two_swapped_files_of_different_size(tmp_path: Path) -> None:
 
 
 def test_one_bundle_under_two_expected_names(tmp_path: Path) -> None:
-    """trade.md 4: last quarter's file under this quarter's name; the right bytes are nowhere."""
+    """Last quarter's file under this quarter's name; the right bytes are nowhere."""
     fill(tmp_path, {"a.fwb": B, "b.fwb": B, "c.fwb": C})
     result = check(tmp_path, listing_for(FILES))
     assert found(result) == {("misnamed", "a.fwb")}
@@ -155,7 +155,7 @@ def test_a_bundle_whose_bytes_stand_under_anothers_name(tmp_path: Path) -> None:
 
 @pytest.mark.fault(27)
 def test_names_that_differ_only_by_case_or_form(tmp_path: Path) -> None:
-    """faults.md 27 and 28, as they come back from a stick."""
+    """Names as they come back from a stick."""
     fill(tmp_path, {"A.FWB": A, "b.fwb": B, "C.fwb": b"not c"})
     result = check(tmp_path, listing_for(FILES))
     assert found(result) == {("misnamed", "A.FWB"), ("missing", "c.fwb"), ("extra", "C.fwb")}
@@ -185,7 +185,7 @@ def test_the_manifest_itself_and_signatures_are_no_extras(tmp_path: Path) -> Non
 
 @pytest.mark.parametrize("kind", ["symbolic link", "named pipe", "device"])
 def test_something_else_under_a_bundles_name(tmp_path: Path, kind: str) -> None:
-    """faults.md 22 and 24: not followed, not opened, not hanging; the bundle is missing, and why is said."""
+    """Not followed, not opened, not hanging; the bundle is missing, and why is said."""
     root = fill(tmp_path / "root", {"c.fwb": C, "b.fwb": B})
     if kind == "symbolic link":
         fill(tmp_path, {"outside": A})
@@ -242,7 +242,7 @@ def test_a_withdrawn_bundle_need_not_be_there(tmp_path: Path) -> None:
 
 @pytest.mark.fault(30)
 def test_names_that_are_not_utf_8(tmp_path: Path) -> None:
-    """faults.md 30: reported by PEP 383 surrogates, which the printing escapes."""
+    """Reported by PEP 383 surrogates, which the printing escapes."""
     (Path(os.fsdecode(os.fsencode(tmp_path) + b"/caf\xe9"))).write_bytes(A)
     assert ("misnamed", "caf\udce9") in found(check(tmp_path, listing_for({"a.fwb": A})))
 

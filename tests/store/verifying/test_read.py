@@ -62,7 +62,7 @@ def watched(
 
 
 def test_a_device_that_fails_at_the_close_leaves_the_verdict(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """ "EIO while proving ... go on" (faults.md 10): what was read is judged, whatever the close of its file says."""
+    """ "EIO while proving ... go on": what was read is judged, whatever the close of its file says."""
     fill(tmp_path, {"zeros.fwb": bytes(1000), "b.fwb": b"b"})
     expected = listing_for({"zeros.fwb": b"z" * 1000, "b.fwb": b"b"})
     monkeypatch.setattr(os, "close", unclosable({(tmp_path / "zeros.fwb").stat().st_ino}))
@@ -113,7 +113,7 @@ def test_quick_with_older_than_trusts_only_the_young(tmp_path: Path) -> None:
 
 
 def test_no_time_at_all_proves_nothing_and_says_so(tmp_path: Path) -> None:
-    """ "never "all OK" when nothing was hashed: print the unproven count" (ecosystem.md)"""
+    """ "never "all OK" when nothing was hashed: print the unproven count" """
     result = check(fill(tmp_path, FILES), listing_for(FILES), max_time_s=0)
     assert result.out_of_time
     assert (result.proven, result.unproven, result.bytes_read) == (0, 12, 0)
@@ -164,7 +164,7 @@ def test_two_names_of_one_file_are_read_once(tmp_path: Path) -> None:
 @pytest.mark.fault(10)
 @pytest.mark.root
 def test_a_device_that_fails_in_the_middle(tmp_path: Path) -> None:
-    """faults.md 10: a real EIO is 'unreadable', not 'altered', and the rest goes on. The device is cut short."""
+    """A real EIO is 'unreadable', not 'altered', and the rest goes on. The device is cut short."""
     with mounted("ext4", tmp_path) as point:
         small, big = b"small" * 1000, os.urandom(12 << 20)
         fill(point, {"small.fwb": small, "big.fwb": big})
@@ -192,7 +192,7 @@ def test_a_device_that_fails_in_the_middle(tmp_path: Path) -> None:
 
 
 def test_a_file_that_changes_while_it_is_read(tmp_path: Path) -> None:
-    """faults.md 21: fstat before and after differ: no digest, no proof, neither right nor wrong."""
+    """Fstat before and after differ: no digest, no proof, neither right nor wrong."""
     data = b"a" * (4 << 20)
     root, book = fill(tmp_path, {"a.fwb": data}), Book()
 
@@ -292,7 +292,7 @@ print("RESULT", json.dumps([result.stopped, result.proven, result.unproven]), fl
 @pytest.mark.fault(14)
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
 def test_a_process_that_is_stopped_or_killed(tmp_path: Path, number: signal.Signals) -> None:
-    """faults.md 14: "goes on from where it was; skips nothing"; with SIGKILL at most half a second is lost."""
+    """ "goes on from where it was; skips nothing"; with SIGKILL at most half a second is lost."""
     files = {f"{n:03}.fwb": bytes([n]) * 2000 for n in range(60)}
     root = fill(tmp_path / "root", files)
     path = tmp_path / "book.sqlite"
@@ -324,7 +324,7 @@ def test_a_process_that_is_stopped_or_killed(tmp_path: Path, number: signal.Sign
 
 @pytest.mark.fault(10)
 def test_an_error_injected_into_every_read_of_one_file(tmp_path: Path) -> None:
-    """faults.md 10 by strace: EIO from the kernel's own mouth, in a process of its own."""
+    """EIO from the kernel's own mouth, in a process of its own."""
     tried = shutil.which("strace") and subprocess.run(
         ["strace", "-o", "/dev/null", "true"], capture_output=True, check=False
     )

@@ -135,7 +135,7 @@ def test_only_what_was_asked_for_is_there() -> None:
     writes=st.lists(st.integers(1, BLOCK), max_size=40),
 )
 def test_any_short_reads_and_writes(size: int, reads: list[int], writes: list[int]) -> None:
-    """ "short write, EINTR: loop to the end" (faults.md 11)"""
+    """Short write, EINTR: loop to the end."""
     data = random.Random(size).randbytes(size)
     real_readv, real_write = os.readv, os.write
 
@@ -183,7 +183,7 @@ def test_from_the_offset_to_the_end_and_left_there(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("size", [0, 1, 1000, BLOCK, one_pass.RING_BYTES + 1])
 def test_the_limit_is_exact(tmp_path: Path, size: int) -> None:
-    """ "stop when more than the stated size came" (faults.md, writing safely)"""
+    """Stop when more than the stated size came."""
     assert by_copy(bytes(size), limit=size).size == size
     (tmp_path / "source").write_bytes(bytes(size + 1))
     flags = os.O_RDWR | os.O_CREAT

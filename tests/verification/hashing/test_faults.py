@@ -113,7 +113,7 @@ print(threading.active_count())
 @ALONE
 @pytest.mark.parametrize("when", [1, 2])
 def test_eio_in_the_middle_of_a_read(tmp_path: Path, size: int, when: int) -> None:
-    """ "EIO while proving: 'unreadable', not 'altered'" (faults.md 10): every read from the n-th on fails."""
+    """ "EIO while proving: 'unreadable', not 'altered'": every read from the n-th on fails."""
     source = tmp_path / "source"
     source.write_bytes(bytes(size))
     under = _strace("readv", f"error=EIO:when={when}+", source)
@@ -124,7 +124,7 @@ def test_eio_in_the_middle_of_a_read(tmp_path: Path, size: int, when: int) -> No
 @ALONE
 @pytest.mark.parametrize(("number", "when"), [("EIO", 1), ("ENOSPC", 2), ("EDQUOT", 3)])
 def test_a_write_error_is_the_targets(tmp_path: Path, size: int, number: str, when: int) -> None:
-    """ "no bytes mid-copy: clear error" (faults.md 6), told apart from a fault of the source."""
+    """ "no bytes mid-copy: clear error", told apart from a fault of the source."""
     source, target = tmp_path / "source", tmp_path / "target"
     source.write_bytes(bytes(size))
     under = _strace("write", f"error={number}:when={when}", target)
@@ -234,7 +234,7 @@ def is_asleep(process: subprocess.Popen[str]) -> bool:
 @pytest.mark.parametrize("what", ["digest", "copy", "silence", "1", "9"])
 @pytest.mark.parametrize(("how", "raised"), [("raise", "KeyboardInterrupt"), ("flag", "StoppedError")])
 def test_ctrl_c_in_the_middle_of_an_endless_read(what: str, how: str, raised: str) -> None:
-    """ "Ctrl-C: temp gone, right exit code" (faults.md 86): the work ends, and so have its threads."""
+    """ "Ctrl-C: temp gone, right exit code": the work ends, and so have its threads."""
     process = child(SIGNAL_CHILD, what, how)
     assert process.stdout is not None
     assert process.stdout.readline() == "begun\n"
@@ -361,7 +361,7 @@ GONE = {errno.EIO, errno.ENOTCONN, errno.ECONNABORTED}
 
 @pytest.mark.root
 def test_a_device_that_vanishes_mid_read(device: tuple[Path, subprocess.Popen[bytes]], tmp_path: Path) -> None:
-    """ "a stick that vanishes mid-read must never kill the process" """
+    """A stick that vanishes mid-read must never kill the process."""
     file, server = device
     with opened(tmp_path / "target", os.O_WRONLY | os.O_CREAT) as target:
         fd = os.open(file, os.O_RDONLY)

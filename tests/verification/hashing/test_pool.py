@@ -77,7 +77,7 @@ def test_an_outcome_says_how_long_its_read_took(tmp_path: Path) -> None:
 def test_a_bad_file_harms_no_other(
     tmp_path_factory: pytest.TempPathFactory, sizes: list[int], bad: set[int], workers: int
 ) -> None:
-    """ "EIO while proving: 'unreadable', not 'altered'; go on" (faults.md 10): whichever files are bad."""
+    """ "EIO while proving: 'unreadable', not 'altered'; go on": whichever files are bad."""
     tasks = _files(tmp_path_factory.mktemp("files"), *sizes)
     wrong = {tasks[n].key for n in bad if n < len(tasks)}
     mixed = [_task(Path("/proc/self/mem")) if t.key in wrong else t for t in tasks]
@@ -107,7 +107,7 @@ def test_several_algorithms(tmp_path: Path, size: int) -> None:
 
 @pytest.mark.parametrize("change", ["grow", "shrink", "rewrite", "hide"])
 def test_a_change_during_the_read_is_seen(tmp_path: Path, change: str) -> None:
-    """ "source changes while hashed: fstat before and after compared" (faults.md 21)"""
+    """Source changes while hashed: fstat before and after compared."""
     (task,) = _files(tmp_path, 3 << 20)
     path = Path(task.key)
 

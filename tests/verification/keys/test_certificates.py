@@ -248,7 +248,7 @@ def test_a_revoked_intermediate() -> None:
 
 @pytest.mark.attack("indefinite freeze")
 def test_a_list_that_is_missing_stale_forged_or_a_part_clears_nobody() -> None:
-    """ "Unknown is never zero and never good." (design.md)"""
+    """Unknown is never zero and never good."""
     c = chain()
     part = x509.IssuingDistributionPoint(None, None, True, False, None, False, False)
     useless = [

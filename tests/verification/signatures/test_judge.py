@@ -109,7 +109,7 @@ def test_every_form_is_good_end_to_end_and_says_by_whom_and_when(form: str, tmp_
 
 @pytest.mark.parametrize("form", FORMS)
 def test_one_read_gives_every_digest_that_is_needed(form: str, tmp_path: Path) -> None:
-    """ "the same read that proves SHA-256 serves the signature (pre-hashed where the form allows)" """
+    """The same read that proves SHA-256 serves the signature (pre-hashed where the form allows)."""
     key, signature = signed_in(form, tmp_path)
     exact, general = wanted_algorithms(key, signature), wanted_algorithms(key)
     assert set(exact) <= set(general)
@@ -135,7 +135,7 @@ def test_wanted_algorithms_of_a_broken_signature_are_none() -> None:
 @pytest.mark.parametrize("entry_form", FORMS)
 @pytest.mark.parametrize("stated_form", FORMS)
 def test_the_manifests_form_is_compared_and_never_chosen(entry_form: str, stated_form: str, tmp_path: Path) -> None:
-    """ "A different form named in the manifest is a finding, never a choice." """
+    """A different form named in the manifest is a finding, never a choice."""
     if entry_form == stated_form:
         return
     key, _ = signed_in(entry_form, tmp_path)

@@ -1,4 +1,4 @@
-"""What the keys of one bundle mean together, and of bundles among each other (trade.md, 'The three families').
+"""What the keys of one bundle mean together, and of bundles among each other.
 
 Rules: common practice, not a standard: a rack bundle is published in two builds and only the managed one belongs in a
 domain's set; a withdrawal has a reason; a patch has a base.

@@ -1,4 +1,4 @@
-"""Digests and sizes of bundles (trade.md, 'What goes wrong' 1, 4 and 18).
+"""Digests and sizes of bundles.
 
 Rules: a digest is named for what it looks like before its length or alphabet is blamed; each digest gets one problem
 about its form; upper or lower case does not count.

@@ -110,7 +110,7 @@ def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBes
 
 
 def _table_ahead(loose: Loose, scales: Scales, need: LooseWhat) -> bool:
-    """True for a need that a file with just the model table meets: the table may be ahead of all else (trade.md)."""
+    """True for a need that a file with just the model table meets: the table may be ahead of all else."""
     if need.kind != _TABLE:
         return False
     scale = scales.scale(need.kind)
