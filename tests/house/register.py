@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 TESTS = Path(__file__).parents[1]
@@ -195,6 +196,16 @@ def marks(kind: str) -> Iterator[tuple[int | str, str]]:
                     assert isinstance(named.value, (int, str))
                     assert isinstance(node, ast.FunctionDef)
                     yield named.value, f"{path.relative_to(TESTS)}::{node.name}"
+
+
+@cache
+def functions_of(file: str) -> frozenset[str]:
+    """The names of the test functions at the top of a file, which is given below the folder of tests."""
+    path = TESTS / file
+    if not path.exists():
+        return frozenset()
+    tree = ast.parse(path.read_text("utf-8"))
+    return frozenset(n.name for n in tree.body if isinstance(n, ast.FunctionDef) and n.name.startswith("test_"))
 
 
 def table(kind: str, registered: dict[int, str] | dict[str, str]) -> Iterator[str]:

@@ -12,7 +12,7 @@ import pytest
 
 from tests.guards import __main__ as command
 from tests.guards.known import GUARDS, Guard
-from tests.house.test_fault_table import functions_of
+from tests.house.register import functions_of
 
 ROOT = Path(__file__).parents[2]
 
@@ -25,7 +25,7 @@ def test_every_guard_stands_where_the_list_says(guard: Guard) -> None:
     assert guard.new != guard.old
     ast.parse(text.replace(guard.old, guard.new))
     file, _, name = guard.test.partition("::")
-    assert name in functions_of(f"tests/{file}")
+    assert name in functions_of(file)
 
 
 def test_the_list_is_long_and_names_each_guard_once() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
@@ -17,31 +17,46 @@ ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "bundlekeeper"
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 
-# Folder -> folders it may import from. "Arrows point down only".
-LAYERS = {
+# Floor -> how high it stands; an import goes to a lower one. Folders on one floor never import each other.
+FLOORS = {
     "errors": 0,
-    "formats": 1,
-    "model": 2,
-    "planning": 3,
-    "proof": 3,
-    "store": 4,
-    "ledger": 4,
-    "media": 5,
-    "links": 5,
-    "cli": 6,
+    "findings": 1,
+    "formats": 2,
+    "model": 3,
+    "planning": 4,
+    "verification": 4,
+    "reports": 4,
+    "store": 5,
+    "ledger": 5,
+    "media": 6,
+    "links": 6,
+    "jobs": 7,
+    "demo": 8,
+    "cli": 9,
+    "__main__": 10,
 }
+REPORTS_MAY = {"errors", "findings", "formats", "model", "reports"}
 PURE = {"model", "planning"}
 NOT_PURE = {"os", "pathlib", "sqlite3", "socket", "subprocess", "time", "shutil", "tempfile", "httpx", "rich", "typer"}
 HEAVY = {"pydantic", "httpx", "cryptography", "jinja2", "rich", "typer", "platformdirs"}
+MODULES_A_FOLDER = 15
+PARAMETERS = 12
 
 
-def _folder(path: Path) -> str:
-    parts = path.relative_to(PACKAGE).parts
-    return parts[0].removesuffix(".py")
+def _floor(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
 
-def _imports(path: Path) -> Iterator[tuple[str, int, bool]]:
-    """Every imported module with its line and whether it stands at the top level (outside TYPE_CHECKING)."""
+def _module(path: Path) -> str:
+    parts = list(path.relative_to(ROOT).with_suffix("").parts)
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+MODULES = {_module(path): path for path in SOURCES}
+
+
+def _imports(path: Path, *, typing: bool = False) -> Iterator[tuple[str, int, bool]]:
+    """Every imported module with its line and whether it stands at the top level; `typing` adds what types ask for."""
     tree = ast.parse(path.read_text("utf-8"))
     typing_only: set[int] = set()
     top = {id(statement) for statement in tree.body}
@@ -49,44 +64,161 @@ def _imports(path: Path) -> Iterator[tuple[str, int, bool]]:
         if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.dump(node.test):
             typing_only.update(id(child) for child in ast.walk(node))
     for node in ast.walk(tree):
-        if id(node) in typing_only:
+        if id(node) in typing_only and not typing:
             continue
         if isinstance(node, ast.Import):
             for alias in node.names:
                 yield alias.name, node.lineno, id(node) in top
         elif isinstance(node, ast.ImportFrom) and node.module:
             assert node.level == 0, f"{path}: relative import"
-            yield node.module, node.lineno, id(node) in top
-            if node.module == "bundlekeeper":
-                for alias in node.names:
-                    yield f"bundlekeeper.{alias.name}", node.lineno, id(node) in top
+            for alias in node.names:
+                name = f"{node.module}.{alias.name}"
+                yield name if name in MODULES else node.module, node.lineno, id(node) in top
 
 
-def _allowed(importer: str, imported: str) -> bool:
-    if importer in {"__main__", "cli"}:
-        return True
-    if importer == imported:
-        return True
-    if importer == "reports":
-        return imported in {"errors", "model"}
-    if imported in {"reports", "cli", "__main__"}:
-        return False
-    if imported.startswith("__"):
-        return True
-    return LAYERS[imported] < LAYERS[importer]
+def _ours(path: Path) -> set[str]:
+    """The modules of ours that a module imports: at the top, in a function, for its types only."""
+    return {name for name, _, _ in _imports(path, typing=True) if name in MODULES} - {_module(path)}
+
+
+def _circles(arrows: Mapping[str, set[str]]) -> list[list[str]]:
+    """Each circle of the graph once, as the way round."""
+    found: list[list[str]] = []
+    done: set[str] = set()
+
+    def visit(name: str, above: list[str]) -> None:
+        if name in above:
+            found.append([*above[above.index(name) :], name])
+            return
+        if name not in done:
+            for other in sorted(arrows.get(name, ())):
+                visit(other, [*above, name])
+            done.add(name)
+
+    for name in sorted(arrows):
+        visit(name, [])
+    return found
+
+
+def test_a_circle_is_found() -> None:
+    """The rule's own reader."""
+    assert _circles({"a": {"b"}, "b": {"c"}, "c": {"b"}, "d": {"a"}}) == [["b", "c", "b"]]
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_arrows_point_down(path: Path) -> None:
-    """Arrows point down only ... Folders within one brace never import each other; cli joins them."""
-    importer = _folder(path)
-    ours = [(module, line) for module, line, _ in _imports(path) if module.startswith("bundlekeeper.")]
-    assert [f"{path}:{line}: {module}" for module, line in ours if not _allowed(importer, module.split(".")[1])] == []
+    """A floor imports lower floors only, lazily and for types, too; reports know the model and nothing else."""
+    floor = _floor(path)
+    wrong = []
+    for name in sorted(_ours(path) - {"bundlekeeper"}):
+        other = name.split(".")[1]
+        allowed = other in REPORTS_MAY if floor == "reports" else other == floor or FLOORS[other] < FLOORS[floor]
+        if other == "reports" and floor not in {"reports", "cli"} and floor != "jobs":
+            allowed = False
+        if floor == "cli" and other == "demo":
+            allowed = True
+        if not allowed:
+            wrong.append(name)
+    assert wrong == []
 
 
-@pytest.mark.parametrize("path", [p for p in SOURCES if _folder(p) in PURE], ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_no_module_reaches_itself() -> None:
+    """No circle of imports, counting lazy and type-only ones."""
+    assert _circles({name: _ours(path) for name, path in MODULES.items()}) == []
+
+
+def test_arrows_between_folders_run_one_way() -> None:
+    """A folder's own modules and its subfolders are told apart; no two folders import each other, by any way round."""
+    arrows: dict[str, set[str]] = {}
+    for path in SOURCES:
+        folder = path.parent.relative_to(PACKAGE).as_posix()
+        others = {MODULES[name].parent.relative_to(PACKAGE).as_posix() for name in _ours(path)}
+        if folder != ".":
+            arrows.setdefault(folder, set()).update(others - {folder, "."})
+    assert _circles(arrows) == []
+
+
+def test_folders_are_small_and_say_what_lives_there() -> None:
+    """At most 15 modules a folder; its __init__.py says in two lines what lives there and what may not."""
+    wrong = []
+    for folder in sorted({path.parent for path in SOURCES} - {PACKAGE}):
+        name = folder.relative_to(PACKAGE).as_posix()
+        modules = [path for path in folder.glob("*.py") if path.name != "__init__.py"]
+        if len(modules) > MODULES_A_FOLDER:
+            wrong.append(f"{name} has {len(modules)} modules")
+        says = ast.get_docstring(ast.parse((folder / "__init__.py").read_text("utf-8"))) or ""
+        lines = [line for line in says.splitlines() if line]
+        if len(lines) != 2:
+            wrong.append(f"{name}/__init__.py says it in {len(lines)} lines")
+    assert wrong == []
+
+
+def test_a_public_class_name_stands_once() -> None:
+    """One name, one meaning."""
+    places: dict[str, list[str]] = {}
+    for name, path in MODULES.items():
+        for node in ast.parse(path.read_text("utf-8")).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                places.setdefault(node.name, []).append(name)
+    assert {name: where for name, where in places.items() if len(where) > 1} == {}
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_a_file_does_not_repeat_its_folders_name(path: Path) -> None:
+    folder = path.parent.name
+    prefixes = {folder, folder.removesuffix("s")}
+    assert path.stem not in prefixes
+    assert not any(path.stem.startswith(f"{prefix}_") for prefix in prefixes)
+
+
+PRINTING = re.compile(r"\b(print\(|sys\.stdout|sys\.stderr|typer\.echo|Console\()")
+#: verify.py stands alone on a medium, without us; the process's own beginning has no screen yet.
+PRINTS = {"media/volume/verify.py", "__main__.py", "links/spreadsheet/subprocess.py"}
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_only_the_screen_prints(path: Path) -> None:
+    name = path.relative_to(PACKAGE).as_posix()
+    if name in PRINTS or name.startswith("cli/screen/"):
+        return
+    tree = ast.parse(path.read_text("utf-8"))
+    printing = [
+        f"{name}:{node.lineno}: {ast.unparse(node)}"
+        for node in ast.walk(tree)
+        if isinstance(node, (ast.Call, ast.Attribute)) and PRINTING.match(ast.unparse(node))
+    ]
+    assert printing == []
+
+
+COMMAND_FILES = [path for path in SOURCES if path.is_relative_to(PACKAGE / "cli/commands")]
+COMMANDS_MAY = ("cli", "jobs", "errors", "findings", "formats", "model", "demo")
+OPENING = re.compile(r"(^|\.)(open|read_bytes|read_text|write_bytes|write_text|read_bounded)$")
+
+
+@pytest.mark.parametrize("path", COMMAND_FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_commands_parse_call_a_job_and_show(path: Path) -> None:
+    """They open no store, read no file and judge nothing."""
+    others = {name for name in _ours(path) if name != "bundlekeeper" and name.split(".")[1] not in COMMANDS_MAY}
+    assert others == set()
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Call):
+            assert not OPENING.search(ast.unparse(node.func)), f"{path.name}:{node.lineno}: {ast.unparse(node.func)}"
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_no_function_takes_more_than_twelve_parameters(path: Path) -> None:
+    """But a command, whose parameters are its options."""
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.FunctionDef):
+            given = node.args
+            count = len([*given.posonlyargs, *given.args, *given.kwonlyargs])
+            is_command = path in COMMAND_FILES and not node.name.startswith("_")
+            assert count <= PARAMETERS or is_command, f"{path.name}:{node.lineno}: {node.name} takes {count}"
+
+
+@pytest.mark.parametrize("path", [p for p in SOURCES if _floor(p) in PURE], ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_cores_are_pure(path: Path) -> None:
-    """`model` and `planning` do no I/O, know no clock, no terminal and no database."""
+    """Model and planning do no I/O, know no clock, no terminal and no database."""
     for module, line, _ in _imports(path):
         assert module.split(".")[0] not in NOT_PURE, f"{path}:{line}: a pure module imports {module}"
     text = path.read_text("utf-8")
@@ -97,22 +229,70 @@ def test_cores_are_pure(path: Path) -> None:
 
 @pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_heavy_libraries_stand_where_they_are_used(path: Path) -> None:
-    """Asking *where* must not pay for pydantic, httpx or cryptography."""
+    """Asking where something is must not pay for pydantic, httpx or cryptography."""
     may = {
         "model/manifest/types.py": {"pydantic"},
         "model/manifest/schema.py": {"pydantic"},
     }
     name = path.relative_to(PACKAGE).as_posix()
-    allowed = may.get(name, set()) | {"cli": {"typer"}, "links": {"httpx"}, "proof": {"cryptography"}}.get(
-        _folder(path), set()
-    )
+    floors = {"cli": {"typer"}, "links": {"httpx"}, "verification": {"cryptography"}}
+    allowed = may.get(name, set()) | floors.get(_floor(path), set())
     at_top = [(module.split(".")[0], line) for module, line, top in _imports(path) if top]
     assert [f"{path}:{line}: {library}" for library, line in at_top if library in HEAVY - allowed] == []
 
 
+TEST_FILES = sorted((ROOT / "tests").rglob("*.py"))
+#: What has no folder of the same name in the package: the tests' own tools, and faults that no folder answers for.
+OWN_TESTS = {"kits", "house", "faults", "bench", "fuzz", "guards", "flips", "mutants"}
+
+
+def test_tests_stand_in_the_same_tree() -> None:
+    folders = {path.parent.relative_to(ROOT / "tests").as_posix() for path in TEST_FILES} - {"."}
+    ours = {path.parent.relative_to(PACKAGE).as_posix() for path in SOURCES}
+    assert {folder for folder in folders if folder.split("/")[0] not in OWN_TESTS} <= ours
+    assert [path.name for path in (ROOT / "tests").glob("*.py")] == ["__init__.py", "conftest.py"] or {
+        path.name for path in (ROOT / "tests").glob("*.py")
+    } == {"__init__.py", "conftest.py"}
+
+
+@pytest.mark.parametrize("path", TEST_FILES, ids=lambda p: str(p.relative_to(ROOT / "tests")))
+def test_no_test_imports_another(path: Path) -> None:
+    """What several tests share stands in tests/kits."""
+    tree = ast.parse(path.read_text("utf-8"))
+    taken = [
+        node.module
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and node.module and re.search(r"^tests\b.*\.test_", node.module)
+    ]
+    taken += [
+        f"{node.module}.{alias.name}"
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("tests")
+        for alias in node.names
+        if alias.name.startswith("test_")
+    ]
+    assert taken == []
+
+
+CITED = re.compile(r"(?<![\w/.<*-])([A-Za-z]\w*\.md)\b")
+
+
+def test_no_document_is_cited_that_is_not_in_the_tree() -> None:
+    """A fact is stated itself, with its published source or "common practice"."""
+    there = {"README.md", "DEVELOPERS.md"}
+    listed = [*SOURCES, *TEST_FILES, ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "pyproject.toml"]
+    cited = {
+        f"{path.relative_to(ROOT)}: {name}"
+        for path in listed
+        for name in CITED.findall(path.read_text("utf-8"))
+        if name not in there
+    }
+    assert cited == set()
+
+
 def test_only_one_folder_imports_httpx() -> None:
     """Httpx, imported in one folder only."""
-    users = {_folder(p) for p in SOURCES for module, _, _ in _imports(p) if module.split(".")[0] == "httpx"}
+    users = {_floor(p) for p in SOURCES for module, _, _ in _imports(p) if module.split(".")[0] == "httpx"}
     assert users <= {"links"}
 
 
@@ -145,31 +325,6 @@ def _public(body: list[ast.stmt]) -> Iterator[ast.FunctionDef | ast.AsyncFunctio
             yield node
             if isinstance(node, ast.ClassDef):
                 yield from _public(node.body)
-
-
-def test_no_import_cycles() -> None:
-    """No module of ours reaches itself through top-level imports."""
-    names = {_module(p): p for p in SOURCES}
-    edges = {
-        name: {m for m, _, top in _imports(path) if top and m in names and m != name} for name, path in names.items()
-    }
-    assert any(edges.values())
-    done: set[str] = set()
-
-    def visit(name: str, above: tuple[str, ...]) -> None:
-        assert name not in above, f"import cycle: {' -> '.join([*above, name])}"
-        if name not in done:
-            for other in edges[name]:
-                visit(other, (*above, name))
-            done.add(name)
-
-    for name in names:
-        visit(name, ())
-
-
-def _module(path: Path) -> str:
-    parts = list(path.relative_to(ROOT).with_suffix("").parts)
-    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
 def test_type_ignores_carry_code_and_reason() -> None:
