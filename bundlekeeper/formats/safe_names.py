@@ -14,11 +14,8 @@ import re
 import unicodedata
 from dataclasses import dataclass
 
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
-
-MAX_NAME_BYTES = 255  # NAME_MAX of ext4, xfs, btrfs, tmpfs; FAT and NTFS: 255 UTF-16 units, which this implies
-MAX_NAME_CHARACTERS = 240  # leaves room for a folder on a medium (a path of 260 on Windows) and for a temporary suffix
-MAX_FOLDER_CHARACTERS = 120
 
 #: Names with which the store's own files begin; a bundle may not hide among them.
 OWN_PREFIXES = (".keeper", ".part-")
@@ -124,11 +121,11 @@ def _whole(name: str) -> list[NameProblem]:
         says = "the name is not in Unicode's composed form (NFC)"
         found.append(NameProblem("form", says, "compose it, or some systems will hold two files that look the same"))
     length = len(name.encode("utf-8", "surrogateescape" if _escaped_bytes(name) else "surrogatepass"))
-    if length > MAX_NAME_BYTES:
-        says = f"the name takes {length} bytes in UTF-8, more than {MAX_NAME_BYTES}"
+    if length > limits.NAME_BYTES:
+        says = f"the name takes {length} bytes in UTF-8, more than {limits.NAME_BYTES}"
         found.append(NameProblem("long", says, "shorten it: file systems hold no longer name"))
-    elif len(name) > MAX_NAME_CHARACTERS:
-        says = f"the name has {len(name)} characters, more than {MAX_NAME_CHARACTERS}"
+    elif len(name) > limits.NAME_CHARACTERS:
+        says = f"the name has {len(name)} characters, more than {limits.NAME_CHARACTERS}"
         found.append(NameProblem("long", says, "shorten it: its path on a medium would be too long for Windows"))
     return found
 
@@ -153,14 +150,14 @@ def safe_folder(version: str) -> str:
     its SHA-256. Raises nothing.
     """
     raw = version.encode("utf-8", "surrogatepass")
-    if _PLAIN_FOLDER.fullmatch(version) and len(version) <= MAX_FOLDER_CHARACTERS and not problems_of_name(version):
+    if _PLAIN_FOLDER.fullmatch(version) and len(version) <= limits.FOLDER_CHARACTERS and not problems_of_name(version):
         return version
     text = "".join(chr(byte) if _PLAIN_FOLDER.fullmatch("0" + chr(byte)) else f"%{byte:02x}" for byte in raw)
     if not text or text[0] in ".-~ " or text.split(".")[0].rstrip(" ").upper() in _DEVICES:
         text = f"%{raw[0]:02x}{text[1:]}" if raw else "%"
     if text[-1] in ". ":
         text = f"{text[:-1]}%{ord(text[-1]):02x}"
-    if len(text) > MAX_FOLDER_CHARACTERS:
+    if len(text) > limits.FOLDER_CHARACTERS:
         # "%%" begins nothing else, so a shortened name meets no escaped one.
-        text = f"{text[: MAX_FOLDER_CHARACTERS - 34]}%%{hashlib.sha256(raw).hexdigest()[:32]}"
+        text = f"{text[: limits.FOLDER_CHARACTERS - 34]}%%{hashlib.sha256(raw).hexdigest()[:32]}"
     return text

@@ -16,11 +16,10 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from bundlekeeper.errors import InputError, KeeperError
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.toml_positions import Path, TomlPlace, places
 from bundlekeeper.formats.toml_read import load
-
-MAX_BYTES = 16 * 1024 * 1024  # as for every manifest
 
 _COMMENT = re.compile(r"[ \t]*#[^\r\n]*")
 _SHORT = {"\b": "\\b", "\t": "\\t", "\n": "\\n", "\f": "\\f", "\r": "\\r", '"': '\\"', "\\": "\\\\"}
@@ -58,7 +57,7 @@ class Edit:
 
         Raises InputError when the text is no TOML or is refused before it is parsed.
         """
-        self.source, self.data = load(text.encode("utf-8", "surrogatepass"), name=name, max_bytes=MAX_BYTES)
+        self.source, self.data = load(text.encode("utf-8", "surrogatepass"), name=name, max_bytes=limits.MANIFEST_BYTES)
         self.newline = "\r\n" if "\r\n" in text else "\n"
         self._places = places(text, wanted)
         self._meant = copy.deepcopy(self.data)

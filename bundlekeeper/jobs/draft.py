@@ -20,8 +20,9 @@ from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.findings import Finding
+from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import reason
-from bundlekeeper.model.manifest.checksum_list import LIST_CODES, MAX_BYTES, ChecksumList, parse
+from bundlekeeper.model.manifest.checksum_list import LIST_CODES, ChecksumList, parse
 from bundlekeeper.model.manifest.draft_rows import DraftRow
 from bundlekeeper.model.manifest.looks_like_list import HEAD_BYTES, is_list, is_signature_of_list
 from bundlekeeper.model.manifest.merge_lists import merge
@@ -154,7 +155,7 @@ def _list_data(path: Path) -> bytes | None:
             head = file.read(HEAD_BYTES + 1)
             if not is_list(path.name, head, whole=len(head) <= HEAD_BYTES):
                 return None
-            return head + file.read(MAX_BYTES + 1 - len(head))
+            return head + file.read(limits.CHECKSUM_LIST_BYTES + 1 - len(head))
     except OSError as error:
         raise UnfinishedError(f"cannot be read: {error.strerror}", where=str(path)) from error
 

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.formats import durations
+from bundlekeeper.formats import durations, limits
 from bundlekeeper.formats.escape import meant
 from bundlekeeper.formats.problems_in_text import Misread, misread_format, placed
 from bundlekeeper.formats.text_file import SourceText, shown
@@ -28,7 +28,6 @@ from bundlekeeper.formats.toml_read import load
 from bundlekeeper.model.trust import FORMS
 
 NAME = "acceptance.toml"
-MAX_BYTES = 64 * 1024
 FORMAT = 1
 WHOLE_BYTES = 1 << 30  # 1 GiB of memory at most for one whole message
 _MOST_WHOLE_BYTES = 1 << 36
@@ -69,7 +68,7 @@ def read_acceptance(data: bytes | None, *, where: str = NAME) -> Acceptance:
     """
     if data is None:
         return Acceptance()
-    source, raw = load(data, name=where, max_bytes=MAX_BYTES)
+    source, raw = load(data, name=where, max_bytes=limits.ACCEPTANCE_BYTES)
     wrong_format = misread_format(raw, "acceptance", FORMAT)
     problems = [] if wrong_format is None else [wrong_format]
     values: dict[str, Any] = {}

@@ -16,10 +16,8 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from bundlekeeper.errors import VersionError
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
-
-MAX_LENGTH = 128  # characters of one version
-MAX_RANGE_LENGTH = 512  # characters of one range
 
 #: What an order makes of a version: comparable with the keys of the same order only.
 Key = tuple[Any, ...]
@@ -42,9 +40,9 @@ class Order(Protocol):
 def _bounded(version: str) -> str:
     if not version:
         raise VersionError("a version is empty", hint="write the version as its publisher prints it")
-    if len(version) > MAX_LENGTH:
+    if len(version) > limits.VERSION_CHARACTERS:
         raise VersionError(
-            f"a version of {len(version)} characters, more than {MAX_LENGTH}: {visible(version[:24])}…",
+            f"a version of {len(version)} characters, more than {limits.VERSION_CHARACTERS}: {visible(version[:24])}…",
             hint="this is hardly a version; look at the text around it",
         )
     return version
@@ -269,9 +267,9 @@ class Range:
         Raises VersionError for an over-long text, an empty condition, another operator, or a version that the order
         cannot place.
         """
-        if len(text) > MAX_RANGE_LENGTH:
+        if len(text) > limits.RANGE_CHARACTERS:
             raise VersionError(
-                f"a range of {len(text)} characters, more than {MAX_RANGE_LENGTH}",
+                f"a range of {len(text)} characters, more than {limits.RANGE_CHARACTERS}",
                 hint="say it with fewer conditions, or make several rules of it",
             )
         return cls(order, tuple(_clause(part, text, order) for part in text.split(",")))

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded
 from tests.conftest import HARBOUR, Keeper, World
 
@@ -60,11 +61,10 @@ def test_more_than_the_limit_on_stdin_is_refused(
 
 
 def test_a_line_of_another_ledger_that_is_too_long_is_refused(keeper: Keeper, harbour: Keeper, tmp_path: Path) -> None:
-    from bundlekeeper.ledger.exchange.merge import MAX_LINE_BYTES
 
-    ran = keeper("ledger", "merge", "-", stdin='{"' + "x" * (MAX_LINE_BYTES + 1))
+    ran = keeper("ledger", "merge", "-", stdin='{"' + "x" * (limits.LEDGER_LINE_BYTES + 1))
     assert ran.status == 2
-    assert f"a line of more than {MAX_LINE_BYTES} bytes" in ran.err
+    assert f"a line of more than {limits.LEDGER_LINE_BYTES} bytes" in ran.err
 
 
 @pytest.mark.parametrize("given", ["stdin", "a pipe", "a file"])

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from bundlekeeper.formats.safe_names import MAX_NAME_BYTES, collision_key, problems_of_name, safe_folder
+from bundlekeeper.formats import limits
+from bundlekeeper.formats.safe_names import collision_key, problems_of_name, safe_folder
 
 GOOD = [
     "marram-infrastructure-6.1.0.fwb", "a", "A b.c", "x~1", ".hidden", "é.bin", "CONSOLE.bin", "COM10", "nul-1.bin",
@@ -64,7 +65,7 @@ def test_what_passes_can_be_a_file(name: str) -> None:
     """trade/faults 26-32: what has no problem is one plain component of a path."""
     if not problems_of_name(name):
         assert os.path.basename(name) == name
-        assert len(os.fsencode(name)) <= MAX_NAME_BYTES
+        assert len(os.fsencode(name)) <= limits.NAME_BYTES
         assert all(c.isprintable() or c.isspace() for c in name)
 
 

@@ -1101,7 +1101,7 @@ TEXT = (
     _never(
         "inventories: size",
         "model/inventory/tables.py",
-        "    if len(source.data) > MAX_BYTES:",
+        "    if len(source.data) > limits.INVENTORY_BYTES:",
         "model/inventory/test_read.py::test_a_gigantic_file_is_refused_before_it_is_parsed",
     ),
     _never(

@@ -392,3 +392,25 @@ def test_every_command_and_exit_status_is_documented() -> None:
     for code, what in EXIT_STATUSES:
         assert re.search(rf"\| {code} \|.*", text), f"exit status {code} ({what}) is not in the README"
     assert "Usage: bundlekeeper" in root_help()
+
+
+BOUND = re.compile(r"^_?(MAX|MOST)?_?[A-Z_]*(BYTES|LIMIT)$")
+#: Numbers that bound no input: of ISO 9660, of a medium's capacity, of memory for a table, of a key's own length.
+OTHER_BYTES = {"media/writing/iso.py", "model/media/capacity.py", "media/volume/verify.py", "formats/limits.py"}
+
+
+def test_the_bounds_of_inputs_stand_in_one_place() -> None:
+    """In formats/limits.py, each with its reason."""
+    text = (PACKAGE / "formats/limits.py").read_text("utf-8")
+    numbers = [line for line in text.splitlines() if re.match(r"[A-Z_]+ = ", line)]
+    assert [line for line in numbers if "#" not in line and "LEDGER_EVENTS" not in line] == []
+    elsewhere = [
+        f"{path.relative_to(PACKAGE)}: {target.id}"
+        for path in SOURCES
+        if path.relative_to(PACKAGE).as_posix() not in OTHER_BYTES
+        for node in ast.parse(path.read_text("utf-8")).body
+        if isinstance(node, ast.Assign) and not isinstance(node.value, ast.Attribute)
+        for target in node.targets
+        if isinstance(target, ast.Name) and BOUND.match(target.id)
+    ]
+    assert elsewhere == []

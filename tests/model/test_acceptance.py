@@ -9,8 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.formats import limits
 from bundlekeeper.model import acceptance
-from bundlekeeper.model.acceptance import MAX_BYTES, Acceptance, read_acceptance
+from bundlekeeper.model.acceptance import Acceptance, read_acceptance
 from bundlekeeper.model.manifest.types import FAMILIES, SignatureForm
 from bundlekeeper.model.trust import FORMS
 from tests.kits.sure import only_our_errors
@@ -117,7 +118,13 @@ def test_the_format_must_be_stated(data: bytes) -> None:
 
 
 def test_what_is_no_toml_or_too_large_is_refused() -> None:
-    for data in (b"\xff", b"acceptance = ", b"#" * (MAX_BYTES + 1), b"a = " + b"[" * 100, b"acceptance = 1\n" * 2):
+    for data in (
+        b"\xff",
+        b"acceptance = ",
+        b"#" * (limits.ACCEPTANCE_BYTES + 1),
+        b"a = " + b"[" * 100,
+        b"acceptance = 1\n" * 2,
+    ):
         with pytest.raises(InputError):
             read_acceptance(data)
 

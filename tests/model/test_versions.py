@@ -15,9 +15,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import VersionError
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.model import versions
-from bundlekeeper.model.versions import MAX_LENGTH, Debian, Listed, Natural, Order, Range, SemVer, compare, satisfiable
+from bundlekeeper.model.versions import Debian, Listed, Natural, Order, Range, SemVer, compare, satisfiable
 
 NATURAL, SEMVER, DEBIAN = Natural(), SemVer(), Debian()
 
@@ -70,7 +71,7 @@ NO_PLACE = [
 # fmt: on
 
 
-@pytest.mark.parametrize("version", [*NO_PLACE, "1" * (MAX_LENGTH + 1), "1" * 5000])
+@pytest.mark.parametrize("version", [*NO_PLACE, "1" * (limits.VERSION_CHARACTERS + 1), "1" * 5000])
 def test_natural_refuses_what_it_cannot_place(version: str) -> None:
     with pytest.raises(VersionError) as caught:
         NATURAL.key(version)
@@ -81,8 +82,8 @@ def test_natural_refuses_what_it_cannot_place(version: str) -> None:
 @pytest.mark.parametrize("order", [NATURAL, DEBIAN])
 def test_long_runs_of_digits_are_numbers_and_never_reach_pythons_limit_for_int(order: Order) -> None:
     """int() refuses texts of over 4300 digits with a ValueError; a version has at most MAX_LENGTH characters."""
-    longest = "9" * MAX_LENGTH
-    assert compare(order, longest, "8" * MAX_LENGTH) == 1
+    longest = "9" * limits.VERSION_CHARACTERS
+    assert compare(order, longest, "8" * limits.VERSION_CHARACTERS) == 1
     with pytest.raises(VersionError):
         order.key("9" * 4301)
     with pytest.raises(VersionError):

@@ -17,6 +17,7 @@ from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.user_files import MANIFEST, SCHEMA, write_new, write_over
 from bundlekeeper.errors import InputError, KeeperError, UnfinishedError, worst_exit
 from bundlekeeper.findings import exit_status
+from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded
 from bundlekeeper.jobs.manifest_signature import SignatureOption, rule_on, signature_of, tell, voucher_of
 from bundlekeeper.jobs.manifest_signature import as_json as signed_as_json
@@ -198,10 +199,10 @@ def confirm(
     The list must not come from the same place as the files: a digest proves nothing about whoever could change both.
     When something was confirmed, the manifest is a new issue and its sequence goes up by one.
     """
-    from bundlekeeper.model.manifest.checksum_list import MAX_BYTES, parse
+    from bundlekeeper.model.manifest.checksum_list import parse
     from bundlekeeper.model.manifest.draft import confirm as compare
 
-    listed = parse(read_bounded(against, MAX_BYTES, "the checksum list"), name=against)
+    listed = parse(read_bounded(against, limits.CHECKSUM_LIST_BYTES, "the checksum list"), name=against)
     old = read_bounded(manifest, MANIFEST_LIMIT, "the manifest")
     day = today()
     said = source if source is not None else f"publisher: {Path(against).name}, {day.isoformat()}"

@@ -13,6 +13,7 @@ from bundlekeeper.cli.options import JsonOption, StoreOption, now, store_root
 from bundlekeeper.cli.screen import output
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.findings import Finding, exit_status, is_ok
+from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded
 from bundlekeeper.jobs.manifest_signature import SUFFIX, SignatureOption, signature_of, tell
 from bundlekeeper.jobs.planning.inputs import InventoryOption, ManifestOption, read_inputs
@@ -175,12 +176,12 @@ def commons_of(store: Store, given: Inputs, ask: MediaQuestion) -> list[Common]:
 
 def _insist_on_plan(out: str) -> None:
     """Only an older plan is written over: a manifest is too easily named in its place. Raises InputError."""
-    from bundlekeeper.model.media.plan import MAX_PLAN_BYTES, read_plan
+    from bundlekeeper.model.media.plan import read_plan
 
     if out == "-" or not Path(out).exists() or (Path(out).is_file() and not Path(out).stat().st_size):
         return
     try:
-        read_plan(read_bounded(out, MAX_PLAN_BYTES, "the older plan"), out)
+        read_plan(read_bounded(out, limits.SET_PLAN_BYTES, "the older plan"), out)
     except InputError as e:
         says = f"that is no plan of a media set, and is not written over, not even with --force: {e.says}"
         raise InputError(says, where=out, hint="name another file with --out") from e

@@ -18,12 +18,12 @@ from functools import lru_cache
 from operator import attrgetter
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.moments import Moment
 from bundlekeeper.model.inventory.types import METHODS, Place
 
 PREFIX = b"bundlekeeper event 1\n"  # so that no other document of ours can have an event's id
-MAX_TEXT = 4096
 _HEX = re.compile(r"[0-9a-f]{64}")
 #: From the year 1 to the year 9999, in microseconds around 1970.
 _EARLIEST_US, _LATEST_US = -62_135_596_800_000_000, 253_402_300_799_999_999
@@ -294,14 +294,14 @@ def _unprintable(event: Event) -> list[str]:
     if event.before or event.after or event.scope:
         texts += (text for row in (*event.before, *event.after, *event.scope) for text in row)
     whole = "".join(texts)
-    if len(whole) <= MAX_TEXT and whole.isascii() and whole.isprintable():
+    if len(whole) <= limits.TEXT_CHARACTERS and whole.isascii() and whole.isprintable():
         return []  # nearly always
     return [wrong for text in texts if (wrong := _wrong_with(text))]
 
 
 @lru_cache(maxsize=8192)  # an inventory says the same few words a hundred thousand times
 def _wrong_with(text: str) -> str:
-    if len(text) > MAX_TEXT:
-        return f"a text of {len(text)} characters, {MAX_TEXT} are the limit"
+    if len(text) > limits.TEXT_CHARACTERS:
+        return f"a text of {len(text)} characters, {limits.TEXT_CHARACTERS} are the limit"
     shown = visible(text)
     return "" if shown == text else f"characters that cannot be printed: {shown[:80]}"

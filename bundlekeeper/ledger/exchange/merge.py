@@ -23,19 +23,15 @@ from datetime import datetime
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, finding
-from bundlekeeper.formats import json_read
+from bundlekeeper.formats import json_read, limits
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.ledger.event import chain, own_chain
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import Event, canonical, from_content
 from bundlekeeper.ledger.record import other_chains
 from bundlekeeper.ledger.record.ledger import Ledger
-from bundlekeeper.model.inventory.types import MAX_BYTES
 
 SCHEMA = "bundlekeeper.ledger-exchange/1"
-MAX_LINE_BYTES = MAX_BYTES * 2  # a line holds one event, or one inventory as base64 of compressed text
-MAX_EVENTS = 20_000_000
-MAX_TOTAL_BYTES = 8 * 1024**3  # of one file, which is kept packed in memory; MAX_EVENTS of them take about as much
 _CHUNK_BYTES = 256 * 1024  # of lines that are packed together
 
 
@@ -224,8 +220,10 @@ def _read(lines: Iterable[bytes], where: str) -> _Carried:
     for number, line in enumerate(rows, 2):
         with _placed(where, number):
             total += len(line)
-            if total > MAX_TOTAL_BYTES:
-                raise InputError(f"more than {MAX_TOTAL_BYTES} bytes", hint="export a part: ledger export --after N")
+            if total > limits.LEDGER_FILE_BYTES:
+                raise InputError(
+                    f"more than {limits.LEDGER_FILE_BYTES} bytes", hint="export a part: ledger export --after N"
+                )
             if line.startswith(b'{"document":'):
                 digest, packed = _document(line)
                 carried.documents[digest] = packed
@@ -234,7 +232,7 @@ def _read(lines: Iterable[bytes], where: str) -> _Carried:
                 if next(rows, None) is not None:
                     raise InputError("lines follow the end")
                 return carried
-            elif len(carried.lines) >= MAX_EVENTS or carried.documents:
+            elif len(carried.lines) >= limits.LEDGER_EVENTS or carried.documents:
                 raise InputError("events follow the documents, or there are too many", hint=_AGAIN)
             else:
                 carried.lines.append(line)
@@ -273,7 +271,7 @@ def _document(line: bytes) -> tuple[str, bytes]:
         digest, decoder, total = hashlib.sha256(), getincrementaldecoder("utf-8")(), 0
         for piece in _unpacked(packed):
             total += len(piece)
-            if total > MAX_BYTES * 2:
+            if total > limits.INVENTORY_BYTES * 2:
                 raise InputError("a document larger than an inventory can be")
             digest.update(piece)
             decoder.decode(piece)

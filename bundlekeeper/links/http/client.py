@@ -28,11 +28,10 @@ import httpx
 
 from bundlekeeper import __version__
 from bundlekeeper.errors import InputError, KeeperError, UnfinishedError
+from bundlekeeper.formats import limits
 from bundlekeeper.links.http.limits import Backend, GuardedTransport, ProxyUnreachableError, Watch
 
 MAX_URL = 8000  # characters; RFC 9110 §4.1 asks for at least 8000 octets to be supported
-MAX_CA_BYTES = 16 * 1024 * 1024
-MAX_HEADER_FILE_BYTES = 64 * 1024
 DEFAULT_PORTS = {"http": 80, "https": 443}
 
 _LABEL = re.compile(r"[A-Za-z0-9_]([A-Za-z0-9_-]{0,61}[A-Za-z0-9_])?")  # RFC 1035 §2.3.4: at most 63 octets
@@ -221,14 +220,14 @@ def _read_private(path: Path) -> bytes:
             raise InputError("the file of headers can be read by others", where=where, hint=f"chmod 600 {path}")
         os.set_blocking(fd, True)
         data = b""
-        while len(data) <= MAX_HEADER_FILE_BYTES and (block := os.read(fd, MAX_HEADER_FILE_BYTES)):
+        while len(data) <= limits.HEADER_FILE_BYTES and (block := os.read(fd, limits.HEADER_FILE_BYTES)):
             data += block
     except OSError as e:
         raise UnfinishedError(f"the file of headers cannot be read: {e.strerror}", where=where) from e
     finally:
         os.close(fd)
-    if len(data) > MAX_HEADER_FILE_BYTES:
-        raise InputError(f"the file of headers is larger than {MAX_HEADER_FILE_BYTES} bytes", where=where)
+    if len(data) > limits.HEADER_FILE_BYTES:
+        raise InputError(f"the file of headers is larger than {limits.HEADER_FILE_BYTES} bytes", where=where)
     return data
 
 
@@ -254,7 +253,7 @@ def tls_context(ca: Path | None, *, trust_env: bool = False) -> ssl.SSLContext:
         return context
     try:
         status = ca.stat()
-        if not stat.S_ISREG(status.st_mode) or status.st_size > MAX_CA_BYTES:
+        if not stat.S_ISREG(status.st_mode) or status.st_size > limits.CA_BYTES:
             raise InputError("the file of authorities is no regular file or too large", where=str(ca))
         context.load_verify_locations(cafile=str(ca))
     except (OSError, ValueError) as e:  # ssl.SSLError is an OSError

@@ -18,6 +18,7 @@ from urllib.parse import quote
 import httpx
 
 from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import human_bytes
 from bundlekeeper.links.http.client import (
     BrokenOff,
@@ -38,7 +39,7 @@ from bundlekeeper.links.http.part_file import DiskError, PartFile, RecordPlace
 from bundlekeeper.links.http.verdict import Declined, WholeAnswer, WrongSize
 from bundlekeeper.store.adding.sources import BundleSource, Fetched, FileOffer, FoundFile, Link, SourceError, WantedFile
 from bundlekeeper.store.disk.temp_files import RECORD_PREFIX, Incoming, Temp
-from bundlekeeper.store.signatures.sidecar_files import ABSENT, MAX_BYTES, SignatureFile, too_large, unreadable
+from bundlekeeper.store.signatures.sidecar_files import ABSENT, SignatureFile, too_large, unreadable
 from bundlekeeper.verification.hashing.door import SHA256
 from bundlekeeper.verification.hashing.read import Stop
 
@@ -194,7 +195,11 @@ class Mirror:
                 self._remember(error)
                 return unreadable(redacted(url), _sentence(error))
             if data is not None:
-                return SignatureFile(data, redacted(url)) if len(data) <= MAX_BYTES else too_large(redacted(url))
+                return (
+                    SignatureFile(data, redacted(url))
+                    if len(data) <= limits.SIGNATURE_BYTES
+                    else too_large(redacted(url))
+                )
         return ABSENT
 
     def _small(self, url: httpx.URL) -> bytes | None:
@@ -212,7 +217,7 @@ class Mirror:
             with speaking_to(redacted(url)):
                 for block in response.iter_raw():
                     data += block
-                    if len(data) > MAX_BYTES:
+                    if len(data) > limits.SIGNATURE_BYTES:
                         break
         return bytes(data)
 

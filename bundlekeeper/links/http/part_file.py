@@ -16,13 +16,13 @@ from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 
 from bundlekeeper.errors import RefusedError, StoppedError, UnfinishedError
+from bundlekeeper.formats import limits
 from bundlekeeper.links.http.verdict import is_strong
 from bundlekeeper.store.disk import files
 from bundlekeeper.verification.hashing.door import SHA256
 from bundlekeeper.verification.hashing.one_pass import Lanes, buffers_for
 from bundlekeeper.verification.hashing.read import Digest, HashTarget, Stop
 
-MAX_RECORD_BYTES = 64 * 1024
 _FORMAT = 1
 _BLOCK = 1 << 20
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
@@ -75,7 +75,7 @@ class RecordPlace:
     def load(self) -> Resume | None:
         """The record, or None where there is none that can be used."""
         try:
-            return Resume.from_bytes(files.read_bounded(self.folder_fd, self.name, MAX_RECORD_BYTES))
+            return Resume.from_bytes(files.read_bounded(self.folder_fd, self.name, limits.DOWNLOAD_RECORD_BYTES))
         except (OSError, RefusedError):
             return None
 

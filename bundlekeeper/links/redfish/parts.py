@@ -12,12 +12,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.links.redfish.types import Placement
 from bundlekeeper.links.redfish.walk import Body, Resource, Tree, link, links
 
 _MAX_TEXT = 512
-_MAX_VERSION = 128  # as in an inventory
 # What makers write where nothing was written (common practice); compared without case.
 _NOTHING = {"", "-", "n/a", "na", "none", "null", "unknown", "not specified", "not available", "to be filled by o.e.m."}
 
@@ -76,7 +76,7 @@ def text(body: Body, name: str, limit: int = _MAX_TEXT) -> str | None:
 
 def version(body: Body, name: str) -> str | None:
     """A version, as read; None where it is not there."""
-    return text(body, name, _MAX_VERSION)
+    return text(body, name, limits.VERSION_CHARACTERS)
 
 
 class Parts:

@@ -42,7 +42,7 @@ from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Code, Finding, Level
-from bundlekeeper.formats import toml_positions, toml_read
+from bundlekeeper.formats import limits, toml_positions, toml_read
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.text_file import SourceText, shown
 from bundlekeeper.model.inventory.cells import suggest
@@ -50,7 +50,6 @@ from bundlekeeper.model.inventory.types import KINDS
 
 FORMAT = 1
 OPEN = "…"  # what a drafted entry has where a person is to fill something in
-MAX_BYTES = 4 * 1024 * 1024
 _MAX_TEXT = 1024
 _MAX_PROBLEMS = 200
 
@@ -110,7 +109,7 @@ def read_map(data: bytes, *, name: str, own_kinds: Collection[str] = ()) -> tupl
 
     Raises InputError whose `problems` are findings of MAP_CODES: all of them, or the first 200.
     """
-    source, raw = toml_read.load(data, name=name, max_bytes=MAX_BYTES)
+    source, raw = toml_read.load(data, name=name, max_bytes=limits.REDFISH_MAP_BYTES)
     reading = _Reading((*KINDS, *own_kinds))
     entries = reading.document(raw)
     if not reading.problems:

@@ -15,11 +15,10 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from bundlekeeper.errors import InputError, UnfinishedError
-from bundlekeeper.formats import json_read
+from bundlekeeper.formats import json_read, limits
 from bundlekeeper.model.inventory import cells as inventory_fields
 from bundlekeeper.model.inventory import tables as inventory_sources
 from bundlekeeper.model.inventory.read import Document
-from bundlekeeper.model.inventory.types import MAX_BYTES
 
 _LEAST_KNOWN = 2  # column names that a sheet must share with a table to be taken for one
 _TIMES: dict[str, type[date] | type[time]] = {"date": date, "datetime": datetime, "time": time}
@@ -28,8 +27,8 @@ _HEADER = "inventory"  # a sheet of this name holds keys and values of the heade
 
 def documents(name: str, data: bytes) -> tuple[list[Document], list[str]]:
     """The workbook's tables, and the names of the sheets that are none. Raises InputError."""
-    if len(data) > MAX_BYTES:
-        raise InputError(f"{len(data)} bytes; an inventory has at most {MAX_BYTES}", where=name)
+    if len(data) > limits.INVENTORY_BYTES:
+        raise InputError(f"{len(data)} bytes; an inventory has at most {limits.INVENTORY_BYTES}", where=name)
     if find_spec("python_calamine") is None:
         hint = "install bundlekeeper[xlsx], or save the sheet as CSV UTF-8"
         raise InputError("reading spreadsheets needs the extra 'xlsx'", hint=hint, where=name)
@@ -56,7 +55,7 @@ def documents(name: str, data: bytes) -> tuple[list[Document], list[str]]:
 def _sheets(name: str, data: bytes) -> dict[str, list[list[object]]]:
     """The cells of every sheet, read by a process with bounds. Raises InputError, also where that process was ended."""
     # -P: no module of the working folder is taken for one of the library's.
-    command = [sys.executable, "-P", str(Path(__file__).with_name("workbook_cells.py")), str(MAX_BYTES)]
+    command = [sys.executable, "-P", str(Path(__file__).with_name("workbook_cells.py")), str(limits.INVENTORY_BYTES)]
     try:
         done = subprocess.run(command, input=data, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, check=False)
     except OSError as e:

@@ -15,7 +15,7 @@ from datetime import datetime
 from typing import Any
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.formats import json_read
+from bundlekeeper.formats import json_read, limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.json_fields import JsonReader
 from bundlekeeper.media.set.records import Arrived, ReceivedSet
@@ -23,8 +23,6 @@ from bundlekeeper.media.set.withdrawal_notice import Withdrawn
 from bundlekeeper.model.media.index import MAX_FILES, SetIndex
 
 SCHEMA = "bundlekeeper.receipt/1"
-MAX_HEADER_BYTES = 64 * 1024 * 1024
-MAX_RECEIPT_BYTES = 8 * 1024 * 1024 * 1024
 #: What is said of a file that arrived, with the date of its proof, where it was deleted or put into quarantine since.
 NOT_HELD = "proven at the destination, not held there now"
 _KEYS = {
@@ -168,8 +166,8 @@ def write_header(receipt: Receipt) -> bytes:
 
 def read_header(line: bytes, where: str = "") -> Receipt:
     """Read a header strictly. Raises InputError: too large, no receipt, another format, a value that can't be."""
-    if len(line) > MAX_HEADER_BYTES:
-        raise InputError(f"the receipt's first line is longer than {MAX_HEADER_BYTES} bytes", where=where)
+    if len(line) > limits.RECEIPT_HEADER_BYTES:
+        raise InputError(f"the receipt's first line is longer than {limits.RECEIPT_HEADER_BYTES} bytes", where=where)
     found = json_read.loads(line, where)
     schema = found.get("schema") if isinstance(found, dict) else None
     if not isinstance(found, dict) or not isinstance(schema, str) or not schema.startswith("bundlekeeper.receipt/"):

@@ -12,11 +12,11 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.formats import json_read
+from bundlekeeper.formats import json_read, limits
 from bundlekeeper.formats.json_fields import JsonReader
 from bundlekeeper.formats.moments import AHEAD
 from bundlekeeper.media.receipt import slip as paper
-from bundlekeeper.media.receipt.document import MAX_HEADER_BYTES, read_header
+from bundlekeeper.media.receipt.document import read_header
 from bundlekeeper.media.receipt.typed_lines import LINE, MAX_LINES
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ class KeptReceipt:
 
 def kept_of(sets: Sets, name: str) -> KeptReceipt:
     """What the kept receipt of this name says. Raises InputError when it can't be read as one, and as `Sets` does."""
-    line = sets.receipt_head(name, MAX_HEADER_BYTES)
+    line = sets.receipt_head(name, limits.RECEIPT_HEADER_BYTES)
     if not line.startswith(b'{"code":'):
         receipt = read_header(line, name)
         total, away = len(receipt.arrived) + len(receipt.missing), len(receipt.missing) + len(receipt.not_held)

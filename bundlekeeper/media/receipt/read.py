@@ -17,10 +17,11 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
 from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.formats import limits
 from bundlekeeper.ledger.exchange import merge as exchange
 from bundlekeeper.media.receipt import kept as kept_receipts
 from bundlekeeper.media.receipt.compose import elsewhere
-from bundlekeeper.media.receipt.document import MAX_HEADER_BYTES, MAX_RECEIPT_BYTES, Receipt, read_header
+from bundlekeeper.media.receipt.document import Receipt, read_header
 from bundlekeeper.media.receipt.kept import KeptReceipt
 from bundlekeeper.media.set import signer as vouch
 from bundlekeeper.media.set.remembered_sets import Sets
@@ -68,10 +69,10 @@ def read(store: Store, book: Ledger, path: Path, signature: Path | None, *, now:
 
 def _read_open(store: Store, book: Ledger, fd: int, path: Path, beside: Path, now: datetime) -> ReceiptAnswer:
     where = str(path)
-    if os.fstat(fd).st_size > MAX_RECEIPT_BYTES:
-        raise InputError(f"the receipt is larger than {MAX_RECEIPT_BYTES} bytes", where=where)
+    if os.fstat(fd).st_size > limits.RECEIPT_BYTES:
+        raise InputError(f"the receipt is larger than {limits.RECEIPT_BYTES} bytes", where=where)
     digest = digest_fd(fd, algorithms=_ALGORITHMS)
-    header = next(_lines(fd, where, MAX_HEADER_BYTES), b"")
+    header = next(_lines(fd, where, limits.RECEIPT_HEADER_BYTES), b"")
     receipt = read_header(header, where)
     signed = _signature(beside)
     signer = vouch.insist(store, digest.hexes, signed, purpose="receipts", made=receipt.made, now=now, where=where)
@@ -131,7 +132,7 @@ def _events(fd: int, where: str, sha256: str, receipt: Receipt) -> Iterator[byte
     """The lines after the header; raises at their end, before anything is merged, when the file is not the one that was
     verified or the header speaks of other events."""
     digest = hashlib.sha256()
-    lines = _lines(fd, where, max(MAX_HEADER_BYTES, exchange.MAX_LINE_BYTES))
+    lines = _lines(fd, where, max(limits.RECEIPT_HEADER_BYTES, limits.LEDGER_LINE_BYTES))
     digest.update(next(lines, b""))
     first = line = next(lines, b"")
     digest.update(first)

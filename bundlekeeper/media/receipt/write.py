@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, KeeperError, UnfinishedError
+from bundlekeeper.formats import limits
 from bundlekeeper.ledger.exchange import merge as exchange
 from bundlekeeper.media.receipt.document import Receipt, write_header
 from bundlekeeper.model.trust import NAMESPACES
@@ -32,7 +33,6 @@ _NO_LINKS = {errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL}
 _READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
 #: How a receipt and its signature begin; a file of a temporary name that begins otherwise is not ours.
 _BEGINS = (b'{"arrived":', b"-----BEGIN SSH SIGNATURE-----")
-_SIGNATURE_LIMIT = 64 * 1024  # bytes; proof.sshsig.MAX_SIGNATURE_BYTES, which costs cryptography to import
 
 
 def insist_on_place(out: str) -> None:
@@ -91,7 +91,7 @@ def _insist_on_ours(beside: Path) -> None:
     if fd >= 0:
         try:
             regular = stat.S_ISREG(os.fstat(fd).st_mode)
-            data = os.read(fd, _SIGNATURE_LIMIT + 1) if regular else b""
+            data = os.read(fd, limits.SSH_SIGNATURE_BYTES + 1) if regular else b""
         finally:
             os.close(fd)
         with suppress(KeeperError):

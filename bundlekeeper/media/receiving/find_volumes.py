@@ -18,10 +18,11 @@ from pathlib import Path
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.findings import Finding, finding
+from bundlekeeper.formats import limits
 from bundlekeeper.media.volume import bag as bags
 from bundlekeeper.media.volume.bag_text import DECLARATION, PAYLOAD, algorithm_of
 from bundlekeeper.media.volume.folder import MARK
-from bundlekeeper.model.media.index import MAX_INDEX_BYTES, SetIndex, read_index
+from bundlekeeper.model.media.index import SetIndex, read_index
 from bundlekeeper.model.progress import Progress, Silent
 from bundlekeeper.store.disk.walk import WORDS, EntryKind, WalkEntry, walk
 from bundlekeeper.verification.hashing.door import Stop
@@ -34,7 +35,6 @@ _BEGINS = b'{"files":['
 #: What a folder holds that is a volume; the mark of an unfinished one alone may be somebody's own note.
 _PARTS = {INDEX, MANIFEST, DECLARATION, PAYLOAD, MARK.lower()}
 _ARMOUR = b"-----BEGIN SSH SIGNATURE-----"
-_SIGNATURE_LIMIT = 1 << 20  # bytes
 _MAX_FOLDERS = 2000
 
 
@@ -187,7 +187,7 @@ def _look_at(root: Path, found: Look, progress: Progress, stop: Stop | None) -> 
 def _whole(root: Path, progress: Progress, stop: Stop | None) -> FoundVolume:
     """A volume whose texts all have their names. Raises RefusedError, UnfinishedError, OSError."""
     bag = bags.read_bag(root, progress=progress, stop=stop)
-    index, signature = bag.read(INDEX, MAX_INDEX_BYTES), bag.read(SIGNATURE, _SIGNATURE_LIMIT)
+    index, signature = bag.read(INDEX, limits.SET_INDEX_BYTES), bag.read(SIGNATURE, limits.SIGNATURE_BYTES)
     due = {path: sums for path, sums in bag.tags.items() if path in _TEXTS}
     texts = bags.prove_bag(replace(bag, payload={}, tags=due), progress=progress, workers=1, stop=stop)
     damaged = [each for each in texts.findings if each.code != "unreadable"]
@@ -215,8 +215,8 @@ def _renamed(root: Path) -> FoundVolume:
         elif entry.kind in {EntryKind.SYMLINK, EntryKind.FIFO, EntryKind.SOCKET, EntryKind.DEVICE, EntryKind.LOOP}:
             raise RefusedError(f"{root / entry.path} is {WORDS[entry.kind]}, which has no place in a volume")
     top = [entry for path, entry in files.items() if "/" not in path]
-    index = _first(top, INDEX, _BEGINS, MAX_INDEX_BYTES)
-    signature = _first(top, SIGNATURE, _ARMOUR, _SIGNATURE_LIMIT)
+    index = _first(top, INDEX, _BEGINS, limits.SET_INDEX_BYTES)
+    signature = _first(top, SIGNATURE, _ARMOUR, limits.SIGNATURE_BYTES)
     if index is None or signature is None:
         lacking = INDEX if index is None else SIGNATURE
         raise RefusedError(f"{root} has no {lacking}, under any name", hint="bring another copy of the volume")

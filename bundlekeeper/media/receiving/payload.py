@@ -11,13 +11,11 @@ import os
 from collections.abc import Sequence
 from contextlib import suppress
 
+from bundlekeeper.formats import limits
 from bundlekeeper.media.receiving.find_volumes import FoundVolume
 from bundlekeeper.media.volume.bag_text import PAYLOAD
 from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex
 from bundlekeeper.store.disk.walk import WalkEntry
-
-#: The largest of what is read whole: a manifest (model.manifest.MAX_BYTES, which costs pydantic to import).
-MAX_SMALL_BYTES = 16 * 1024 * 1024
 
 
 class Payload:
@@ -84,7 +82,7 @@ class Payload:
         """
         if each.path not in self._small:
             self._small[each.path] = None
-            for part in each.parts if each.size <= MAX_SMALL_BYTES else ():
+            for part in each.parts if each.size <= limits.SMALL_FILE_BYTES else ():
                 for volume, entry in self.all_for(part):
                     data = _small(entry)
                     if data is not None:
@@ -100,8 +98,8 @@ def _small(entry: WalkEntry) -> bytes | None:
         fd = entry.open()
         try:
             with os.fdopen(os.dup(fd), "rb") as file:
-                data = file.read(MAX_SMALL_BYTES + 1)
-            return data if len(data) <= MAX_SMALL_BYTES else None
+                data = file.read(limits.SMALL_FILE_BYTES + 1)
+            return data if len(data) <= limits.SMALL_FILE_BYTES else None
         finally:
             with suppress(OSError):  # of a device that is gone
                 os.close(fd)

@@ -11,8 +11,8 @@ import hashlib
 from collections.abc import Iterator, Mapping
 
 from bundlekeeper.findings import Finding, finding
+from bundlekeeper.formats import limits
 from bundlekeeper.media.receiving.find_volumes import INDEX, SIGNATURE, FoundVolume
-from bundlekeeper.media.volume.bag import MAX_TAG_BYTES
 from bundlekeeper.media.volume.bag_text import DECLARATION, PAYLOAD, algorithm_of
 from bundlekeeper.media.volume.tag_files import SUMS, TOOL, sums_text
 from bundlekeeper.model.media.index import SetIndex
@@ -48,7 +48,7 @@ class _Texts:
         sizes = {text.size for text in self._due.values()}
         tasks = []
         for path, entry in self._beside.items():
-            bounded = entry.size <= MAX_TAG_BYTES if self._is_list(path) else self._may_be(path, entry.size, sizes)
+            bounded = entry.size <= limits.TAG_BYTES if self._is_list(path) else self._may_be(path, entry.size, sizes)
             if bounded:
                 tasks.append(Task(path, entry.open, entry.size, ("sha256",)))
         progress.begin("the texts of the volume", sum(task.size for task in tasks), len(tasks))
@@ -102,7 +102,7 @@ class _Texts:
             if path in self._unread:
                 yield self._told("unreadable", path, f"could not be read: {self._unread[path]}", "try again")
             elif path not in self._digests:
-                yield self._told("altered", path, f"is larger than any list of a volume, {MAX_TAG_BYTES} bytes")
+                yield self._told("altered", path, f"is larger than any list of a volume, {limits.TAG_BYTES} bytes")
             elif path == SUMS and stated and self._digests[path] != self._sums():
                 says = "does not say what lies on the volume, by the signed index and the volume's other lists"
                 yield self._told("altered", path, says, _DISTRUST)

@@ -14,11 +14,10 @@ from datetime import datetime
 from typing import Any, TypeVar
 
 from bundlekeeper.errors import DamagedError, InputError
-from bundlekeeper.formats import json_read
+from bundlekeeper.formats import json_read, limits
 from bundlekeeper.formats.json_fields import JsonReader
 from bundlekeeper.model.media.index import MAX_VOLUMES
 
-MAX_RECORD_BYTES = 32 * 1024 * 1024
 #: The end of the name of a folder that the user put aside because its record could not be read.
 ASIDE = ".damaged"
 #: The level of proof that reading at the place where the set is used gives; no other word is used for it.
@@ -216,7 +215,7 @@ class _Fields:
             raise problem from error
 
     def text(self, key: str) -> str:
-        return self._reader.text(self.found[key], f"/{key}", empty=True, most=MAX_RECORD_BYTES)
+        return self._reader.text(self.found[key], f"/{key}", empty=True, most=limits.SET_RECORD_BYTES)
 
     def hexadecimal(self, key: str, digits: int | None = None) -> str:
         return self._reader.hexadecimal(self.found[key], f"/{key}", digits)
@@ -238,4 +237,4 @@ class _Fields:
         return self._reader.mapping(self.found[key], f"/{key}", 1_000_000)
 
     def array(self, key: str) -> list[Any]:
-        return self._reader.array(self.found[key], f"/{key}", MAX_RECORD_BYTES)
+        return self._reader.array(self.found[key], f"/{key}", limits.SET_RECORD_BYTES)

@@ -23,9 +23,9 @@ from dataclasses import replace
 from datetime import datetime
 
 from bundlekeeper.errors import InputError, LockedError, RefusedError
+from bundlekeeper.formats import limits
 from bundlekeeper.media.set.records import (
     ASIDE,
-    MAX_RECORD_BYTES,
     ReceivedSet,
     Sent,
     damaged,
@@ -34,7 +34,6 @@ from bundlekeeper.media.set.records import (
     write_received,
     write_sent,
 )
-from bundlekeeper.model.media.index import MAX_INDEX_BYTES
 from bundlekeeper.store.contents.store import KEEPER, Store
 from bundlekeeper.store.disk import files
 from bundlekeeper.verification.hashing.read import Stop
@@ -42,7 +41,6 @@ from bundlekeeper.verification.hashing.read import Stop
 FOLDER = "sets"
 _TEMP = ".new-"
 RECORD, INDEX, SIGNATURE = "record.json", "set-index.json", "set-index.json.sig"
-_SIGNATURE_LIMIT = 1 << 20  # bytes; proof.verdict.MAX_SIGNATURE_BYTES, which costs cryptography to import
 _NAME = re.compile(r"(\d{6,19})-([0-9a-f]{16})(\.damaged)?")
 _ISSUER = re.compile(r"[0-9a-f]{1,128}")
 
@@ -173,7 +171,7 @@ class Sets:
         path = (*self.path_of(received), "kept")
         if sha256 not in self._list(path):
             return None
-        data = self._read(path, sha256, MAX_INDEX_BYTES)
+        data = self._read(path, sha256, limits.SET_INDEX_BYTES)
         return data if hashlib.sha256(data).hexdigest() == sha256 else None
 
     @contextmanager
@@ -227,7 +225,7 @@ class Sets:
 
     def receipt(self, name: str) -> bytes:
         """The bytes of a kept receipt."""
-        return self._read(_RECEIPTS, name, MAX_INDEX_BYTES)
+        return self._read(_RECEIPTS, name, limits.SET_INDEX_BYTES)
 
     def receipt_head(self, name: str, limit: int) -> bytes:
         """The first line of a kept receipt, or its first `limit` bytes and one more where the line is longer."""
@@ -265,7 +263,7 @@ class Sets:
             except FileNotFoundError:
                 return []
 
-    def _read(self, path: tuple[str, ...], name: str, limit: int = MAX_RECORD_BYTES) -> bytes:
+    def _read(self, path: tuple[str, ...], name: str, limit: int = limits.SET_RECORD_BYTES) -> bytes:
         where = str(self._store.root.joinpath(*path, name))
         with files.wrapped("what is known of a media set cannot be read", where):
             try:
@@ -279,8 +277,8 @@ class Sets:
         with files.wrapped("a set's index cannot be read", str(self._store.root.joinpath(*path, INDEX))):
             try:
                 with files.folder(self._store.fd, path) as home:
-                    index = files.read_bounded(home, INDEX, MAX_INDEX_BYTES)
-                    return index, files.read_bounded(home, SIGNATURE, _SIGNATURE_LIMIT)
+                    index = files.read_bounded(home, INDEX, limits.SET_INDEX_BYTES)
+                    return index, files.read_bounded(home, SIGNATURE, limits.SIGNATURE_BYTES)
             except FileNotFoundError:
                 return None
 

@@ -12,14 +12,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.formats import json_read
+from bundlekeeper.formats import json_read, limits
 from bundlekeeper.formats.escape import visible
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Manifest
 
 SCHEMA = "bundlekeeper.notice/1"
-MAX_NOTICE_BYTES = 16 * 1024 * 1024
 ROLE = "notice"
 
 
@@ -68,8 +67,8 @@ def write_notice(manifest: Manifest) -> bytes:
 
 def read_notice(data: bytes, manifest: Manifest, where: str = "") -> tuple[Withdrawn, ...]:
     """What a notice tells, held against the manifest of its set. Raises InputError where it is none or differs."""
-    if len(data) > MAX_NOTICE_BYTES:
-        raise InputError(f"the notice is larger than {MAX_NOTICE_BYTES} bytes", where=where)
+    if len(data) > limits.NOTICE_BYTES:
+        raise InputError(f"the notice is larger than {limits.NOTICE_BYTES} bytes", where=where)
     found = json_read.loads(data, where)
     schema = found.get("schema") if isinstance(found, dict) else None
     if schema != SCHEMA:

@@ -17,6 +17,7 @@ from pathlib import Path
 
 from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
 from bundlekeeper.findings import Finding, finding
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.media.volume import bag_text
 from bundlekeeper.media.volume.bag_text import DECLARATION, DIGITS, FETCH, INFO, PAYLOAD, STRONG
@@ -24,9 +25,6 @@ from bundlekeeper.model.progress import Progress, Silent
 from bundlekeeper.store.disk.walk import WORDS, EntryKind, WalkEntry, walk
 from bundlekeeper.verification.hashing.door import Digest, Stop, Task, digest_many
 
-MAX_TAG_BYTES = 32 * 1024 * 1024  # a manifest of 100,000 long names by SHA-512 has some 25 MiB
-MAX_INFO_BYTES = 1024 * 1024
-MAX_DECLARATION_BYTES = 1024
 MAX_LISTED = 100_000  # lines of a manifest: as many files as a set may have
 MAX_FILES = 150_000
 MAX_DEPTH = 16
@@ -216,7 +214,7 @@ class _Reading:
     def begin(self) -> None:
         """Say how much is to be read."""
         texts = [p for p in self._files if p in (DECLARATION, INFO) or bag_text.algorithm_of(p) is not None]
-        size = sum(min(self._files[path].size, MAX_TAG_BYTES) for path in texts)
+        size = sum(min(self._files[path].size, limits.TAG_BYTES) for path in texts)
         self.progress.begin("reading the volume's texts", size, len(texts))
 
     def _text(self, path: str, limit: int) -> str:
@@ -241,7 +239,7 @@ class _Reading:
 
     def version(self) -> str:
         before = len(self._wrong)
-        text = self._text(DECLARATION, MAX_DECLARATION_BYTES)
+        text = self._text(DECLARATION, limits.BAG_DECLARATION_BYTES)
         if len(self._wrong) == before:
             try:
                 return bag_text.read_declaration(text)
@@ -252,7 +250,7 @@ class _Reading:
     def info(self) -> tuple[tuple[str, str], ...]:
         if INFO not in self._files:
             return ()
-        rows, problems = bag_text.read_info(self._text(INFO, MAX_INFO_BYTES))
+        rows, problems = bag_text.read_info(self._text(INFO, limits.BAG_INFO_BYTES))
         self._wrong += [_bad(INFO, says) for says in problems]
         return rows
 
@@ -269,7 +267,7 @@ class _Reading:
             if algorithm not in DIGITS:
                 self._wrong.append(_bad(name, f"the algorithm {visible(algorithm)[:20]} is unknown here"))
                 continue
-            text = self._text(name, MAX_TAG_BYTES)
+            text = self._text(name, limits.TAG_BYTES)
             listed = bag_text.read_manifest(text, algorithm, version, most=MAX_LISTED)
             self._wrong += [_bad(name, says) for says in listed.problems]
             self._places(name, listed.checksums, tag=tag)

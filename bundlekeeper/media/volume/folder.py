@@ -19,6 +19,7 @@ from pathlib import Path
 from queue import SimpleQueue
 
 from bundlekeeper.errors import LockedError, RefusedError
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.media.volume import bag_text
 from bundlekeeper.media.volume.read_back import ReadBack, read_back
@@ -32,7 +33,6 @@ MARK = "UNFINISHED.txt"
 INDEX, SIGNATURE = "set-index.json", "set-index.json.sig"
 _MODE = 0o644
 _CREATE = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-_MARK_LIMIT = 4096
 _MARKED = re.compile(rb"set ([0-9a-f]{16}) volume ([0-9]{1,6})\n")
 #: Files whose fsync may still run while the next ones are written.
 _MOST_OPEN = 4
@@ -103,12 +103,12 @@ class Volume:
 
     def _found(self, mark: bytes, index: bytes | None) -> str:
         there = set(os.listdir(self.fd))
-        found = self._small(MARK, _MARK_LIMIT)
+        found = self._small(MARK, limits.MARK_BYTES)
         if not there or (there == {MARK} and found is not None and mark.startswith(found)):
             return "new"
         if found == mark:
             return "unfinished"
-        whole = self._small(bag_text.DECLARATION, _MARK_LIMIT) == bag_text.declaration().encode()
+        whole = self._small(bag_text.DECLARATION, limits.MARK_BYTES) == bag_text.declaration().encode()
         ours = index is not None and self._small(INDEX, len(index)) == index and (whole or MARK not in there)
         if not ours:
             raise self._of_another(there, found)

@@ -16,12 +16,11 @@ from pathlib import Path
 
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.formats import limits
 from bundlekeeper.media.volume import bag_text, tag_files
-from bundlekeeper.media.volume.bag import MAX_TAG_BYTES
 from bundlekeeper.media.volume.folder import INDEX, SIGNATURE
 from bundlekeeper.media.volume.tag_files import SignedIndex
 from bundlekeeper.media.writing.iso import DiscImage, opened_image, read_image
-from bundlekeeper.model.media.index import MAX_INDEX_BYTES
 from bundlekeeper.model.progress import Progress
 from bundlekeeper.verification.hashing.read import Stop
 
@@ -36,7 +35,7 @@ def insist_on_own(path: Path, signed: SignedIndex | None, number: int) -> None:
         with contextlib.suppress(UnfinishedError, OSError), _reading(path):
             folder = signed.index.folder(number)
             kept = ((INDEX, signed.data), (SIGNATURE, signed.signature))
-            if all(_small(path, f"{folder}/{name}", MAX_INDEX_BYTES) == data for name, data in kept):
+            if all(_small(path, f"{folder}/{name}", limits.SET_INDEX_BYTES) == data for name, data in kept):
                 return
     raise InputError(f"an image is there already: {path}", where=str(path), hint="name another with --iso")
 
@@ -70,7 +69,7 @@ def prove_there(
 
 def _stated(path: Path, folder: str, signed: SignedIndex, number: int) -> dict[str, str]:
     """What the SHA-256 of each file must be: by the kept index, and for the rest by the volume's own list."""
-    text = _small(path, f"{folder}/{tag_files.TAG_MANIFEST}", MAX_TAG_BYTES).decode("utf-8")
+    text = _small(path, f"{folder}/{tag_files.TAG_MANIFEST}", limits.TAG_BYTES).decode("utf-8")
     stated = dict(bag_text.read_manifest(text, "sha256", "1.0").checksums)
     stated |= {INDEX: hashlib.sha256(signed.data).hexdigest(), SIGNATURE: hashlib.sha256(signed.signature).hexdigest()}
     return stated | {f"{bag_text.PAYLOAD}/{part.path}": part.sha256 for _, part in signed.index.on(number)}

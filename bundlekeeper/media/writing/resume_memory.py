@@ -16,7 +16,7 @@ from dataclasses import astuple, dataclass, field
 from typing import TypeVar
 
 from bundlekeeper.errors import KeeperError
-from bundlekeeper.formats import json_read
+from bundlekeeper.formats import json_read, limits
 from bundlekeeper.media.set.records import Sent
 from bundlekeeper.media.volume.remount import Under, look, mounted_anew, newest_change, unchanged
 from bundlekeeper.model.media.index import PartDigests
@@ -24,7 +24,6 @@ from bundlekeeper.store.contents.store import KEEPER, Store
 from bundlekeeper.store.disk import files
 
 _FILE = "written-to.json"
-_LIMIT = 32 << 20
 _MOST = 1000
 _Value = TypeVar("_Value")
 
@@ -65,7 +64,7 @@ def recall(store: Store, sent: Sent) -> WhereTo:
     found = WhereTo()
     try:
         with files.folder(store.fd, _folder(sent)) as home:
-            document = json_read.loads(files.read_bounded(home, _FILE, _LIMIT))
+            document = json_read.loads(files.read_bounded(home, _FILE, limits.RESUME_BYTES))
     except (OSError, KeeperError):
         return found
     if isinstance(document, dict):

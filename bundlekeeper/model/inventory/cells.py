@@ -14,7 +14,7 @@ from functools import lru_cache
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Code, Level
-from bundlekeeper.formats import moments
+from bundlekeeper.formats import limits, moments
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.model.inventory.types import APPLIES, EVERYWHERE, HALVES, KINDS, NONE
 
@@ -29,8 +29,6 @@ INVENTORY_CODES: dict[str, Code] = {
 }
 
 Converter = Callable[[object], object]
-_MAX_TEXT = 4096
-_MAX_VERSION = 128  # as in the manifest
 _SPLIT = re.compile(r"[|,;]")
 _KIND_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _DIGITS = re.compile(r"[0-9]{1,19}")
@@ -62,8 +60,8 @@ def _text(value: str) -> str | None:
     found = value.strip()
     if not found:
         return None
-    if len(found) > _MAX_TEXT:
-        raise BadCellError(f"has {len(found)} characters, {_MAX_TEXT} are the limit")
+    if len(found) > limits.TEXT_CHARACTERS:
+        raise BadCellError(f"has {len(found)} characters, {limits.TEXT_CHARACTERS} are the limit")
     if not (found.isascii() and found.isprintable()) and visible(found) != found:
         raise BadCellError(f"has characters that cannot be printed: {visible(found)[:80]}", "write it again by hand")
     return NONE if found == "-" else found
@@ -77,8 +75,8 @@ def label(value: object) -> str | None:
 def version(value: object) -> str | None:
     """A version, as read. Raises BadCellError."""
     found = text(value)
-    if found is not None and len(found) > _MAX_VERSION:
-        raise BadCellError(f"is a version of {len(found)} characters, {_MAX_VERSION} are the limit")
+    if found is not None and len(found) > limits.VERSION_CHARACTERS:
+        raise BadCellError(f"is a version of {len(found)} characters, {limits.VERSION_CHARACTERS} are the limit")
     return found
 
 

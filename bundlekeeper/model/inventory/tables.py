@@ -15,8 +15,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.formats import json_read
-from bundlekeeper.model.inventory.types import MAX_BYTES
+from bundlekeeper.formats import json_read, limits
 
 FORMS = ("toml", "json", "csv", "xlsx")
 
@@ -72,9 +71,9 @@ def form_of(name: str) -> str:
 
 def parse(source: InventorySource, tables: Mapping[str, Collection[str]]) -> Document:
     """Parse one file; `tables` names the tables and their keys. Raises InputError with the place."""
-    if len(source.data) > MAX_BYTES:
+    if len(source.data) > limits.INVENTORY_BYTES:
         raise InputError(
-            f"{len(source.data)} bytes; an inventory has at most {MAX_BYTES}",
+            f"{len(source.data)} bytes; an inventory has at most {limits.INVENTORY_BYTES}",
             hint="load it site by site",
             where=source.name,
         )

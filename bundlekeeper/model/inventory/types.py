@@ -13,7 +13,6 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 
 FORMAT = 1
-MAX_BYTES = 64 * 1024 * 1024  # a larger inventory is refused before it is parsed
 
 NONE = ""  # known to be none, as against None: not known
 HALVES = ("leading", "following")

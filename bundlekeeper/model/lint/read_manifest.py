@@ -15,14 +15,14 @@ from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
-from bundlekeeper.formats import toml_read
+from bundlekeeper.formats import limits, toml_read
 from bundlekeeper.formats.text_file import SourceText
 from bundlekeeper.formats.toml_positions import Path, TomlPlace, nearest, places
 from bundlekeeper.model import versions
 from bundlekeeper.model.lint.check_all import check, level_of
 from bundlekeeper.model.lint.common.codes import in_use
 from bundlekeeper.model.lint.common.problem import Problem, path_text
-from bundlekeeper.model.manifest.types import FORMAT, MAX_BYTES, Manifest
+from bundlekeeper.model.manifest.types import FORMAT, Manifest
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ def lint(data: bytes, *, name: str, today: date) -> list[Finding]:
 
 
 def _parse(data: bytes, name: str) -> tuple[SourceText, dict[str, Any]]:
-    source, raw = toml_read.load(data, name=name, max_bytes=MAX_BYTES)
+    source, raw = toml_read.load(data, name=name, max_bytes=limits.MANIFEST_BYTES)
     number = raw.get("manifest")
     if type(number) is int and number > FORMAT:
         says = f"the manifest has the newer format {number}: this version reads {FORMAT}"

@@ -17,13 +17,12 @@ from dataclasses import dataclass
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Code, Finding, Level
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.caret import excerpt
 from bundlekeeper.formats.escape import visible
 
-MAX_BYTES = 16 * 1024 * 1024  # a larger list is refused before it is parsed
 MAX_PROBLEMS = 1000  # bad lines shown one by one; the rest is counted
 SHA256 = "SHA256"
-MAX_NAME = 4096  # characters; PATH_MAX of Linux, in bytes
 
 #: Problems of a list; each makes the list unusable.
 LIST_CODES: dict[str, Code] = {
@@ -103,9 +102,11 @@ def parse(data: bytes, *, name: str) -> ChecksumList:
     Raises InputError for more than 16 MiB, for UTF-16, for a list without any line of a file, and for bad lines, with
     each of them in `problems`.
     """
-    if len(data) > MAX_BYTES:
+    if len(data) > limits.CHECKSUM_LIST_BYTES:
         raise InputError(
-            f"a checksum list of {len(data)} bytes, more than {MAX_BYTES}", hint="is this the list?", where=name
+            f"a checksum list of {len(data)} bytes, more than {limits.CHECKSUM_LIST_BYTES}",
+            hint="is this the list?",
+            where=name,
         )
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise InputError("the checksum list is UTF-16 text", hint="save it as UTF-8", where=name)
@@ -289,7 +290,7 @@ def _unescape(name: str, at: int) -> str:
 def _file_name(name: str, at: int) -> str:
     if not name:
         raise _BadLineError("list-name", "a digest without a file name", at)
-    if len(name) > MAX_NAME:
+    if len(name) > limits.TEXT_CHARACTERS:
         raise _BadLineError("list-name", f"a file name of {len(name)} characters", at, "is this a line of the list?")
     return name
 

@@ -13,7 +13,6 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
-MAX_BYTES = 16 * 1024 * 1024  # a larger manifest is refused before it is parsed
 FORMAT = 1
 
 FAMILIES = ("infrastructure", "blade", "rack")

@@ -18,13 +18,12 @@ from datetime import datetime
 from typing import Any, NamedTuple
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.formats import json_read
+from bundlekeeper.formats import json_read, limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.json_fields import JsonReader
 from bundlekeeper.formats.safe_names import collision_key
 
 INDEX_SCHEMA = "bundlekeeper.media-set/1"
-MAX_INDEX_BYTES = 16 * 1024 * 1024
 MAX_VOLUMES = 10_000
 MAX_FILES = 100_000
 #: What a file of a set is. A `notice` tells of withdrawn bundles; it is all that a set of `media write --notice` holds.
@@ -180,8 +179,8 @@ def read_index(data: bytes, where: str = "") -> SetIndex:
     Raises InputError: too large, no JSON, an unknown format (both named), a missing or unknown key, a value that can't
     be, a path that is unsafe or equal to another on some file system, parts that do not make up their file.
     """
-    if len(data) > MAX_INDEX_BYTES:
-        raise InputError(f"the set's index is larger than {MAX_INDEX_BYTES} bytes", where=where)
+    if len(data) > limits.SET_INDEX_BYTES:
+        raise InputError(f"the set's index is larger than {limits.SET_INDEX_BYTES} bytes", where=where)
     found = json_read.loads(data, where)
     reader = JsonReader("the set's index", where)
     schema = found.get("schema") if isinstance(found, dict) else None

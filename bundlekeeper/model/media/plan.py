@@ -17,12 +17,11 @@ from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import CODES, Finding, Level
-from bundlekeeper.formats import json_read
+from bundlekeeper.formats import json_read, limits
 from bundlekeeper.formats.json_fields import JsonReader
 from bundlekeeper.model.media.index import MAX_FILES, MAX_VOLUMES, FilePart, SetFile, file_in, file_out, insist_on_paths
 
 PLAN_SCHEMA = "bundlekeeper.media-plan/1"
-MAX_PLAN_BYTES = 32 * 1024 * 1024
 
 _PLATFORM = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _KEYS = {"schema", "platform", "for", "manifest", "volumes", "files", "missing", "packing"}
@@ -110,8 +109,8 @@ def read_plan(data: bytes, where: str = "") -> SetPlan:
     be, volumes that are not numbered 1, 2, 3 …, a path that is unsafe or met twice, parts that do not make up their
     file or are larger than their volume takes.
     """
-    if len(data) > MAX_PLAN_BYTES:
-        raise InputError(f"the plan is larger than {MAX_PLAN_BYTES} bytes", where=where)
+    if len(data) > limits.SET_PLAN_BYTES:
+        raise InputError(f"the plan is larger than {limits.SET_PLAN_BYTES} bytes", where=where)
     found = json_read.loads(data, where)
     reader = JsonReader("the plan", where)
     schema = found.get("schema") if isinstance(found, dict) else None

@@ -26,7 +26,7 @@ from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
-from bundlekeeper.formats import json_read
+from bundlekeeper.formats import json_read, limits
 from bundlekeeper.formats.escape import meant
 from bundlekeeper.formats.problems_in_text import Misread, misread_format, placed
 from bundlekeeper.formats.text_file import SourceText, shown
@@ -34,7 +34,6 @@ from bundlekeeper.formats.toml_positions import Path, nearest, places
 from bundlekeeper.formats.toml_read import load
 
 FORMAT = 1
-MAX_BYTES = 1 << 20
 MAX_STEPS = 200
 _MAX_TEXT = 256
 _WHAT = ("infrastructure", "servers", "blade", "rack")
@@ -180,7 +179,7 @@ def read_plan(data: bytes, *, name: str, form: str) -> Plan:
             for each in reading.problems
         ]
     else:
-        source, raw = load(data, name=name, max_bytes=MAX_BYTES)
+        source, raw = load(data, name=name, max_bytes=limits.HAND_PLAN_BYTES)
         domain, release, steps = reading.plan(raw)
         where = _finder(source)
         problems = placed(source, reading.problems)
@@ -192,8 +191,10 @@ def read_plan(data: bytes, *, name: str, form: str) -> Plan:
 
 
 def _json(data: bytes, name: str) -> Mapping[str, Any]:
-    if len(data) > MAX_BYTES:
-        raise InputError(f"the plan is larger than {MAX_BYTES} bytes", where=name, hint="is this the right file?")
+    if len(data) > limits.HAND_PLAN_BYTES:
+        raise InputError(
+            f"the plan is larger than {limits.HAND_PLAN_BYTES} bytes", where=name, hint="is this the right file?"
+        )
     raw = json_read.loads(data, name)
     if not isinstance(raw, Mapping):
         raise InputError("the plan is no JSON object", where=name, hint='{"plan": 1, "domain": …}')

@@ -17,11 +17,11 @@ from typing import Any
 
 from bundlekeeper import __version__
 from bundlekeeper.errors import KeeperError
+from bundlekeeper.formats import limits
 from bundlekeeper.store.contents.store import KEEPER, Store
 from bundlekeeper.store.disk import files, temp_files
 
 FOLDER = "listings"
-_LIMIT = 64 * 1024 * 1024  # bytes; a manifest has 16 MiB at most
 _KEPT = 4
 
 
@@ -29,7 +29,7 @@ def load(store: Store, sha256: str) -> Any:  # noqa: ANN401 - any JSON value
     """What is remembered of the manifest with this digest, as `save` got it; None where nothing is. Raises nothing."""
     try:
         with files.folder(store.fd, (KEEPER, FOLDER)) as home:
-            data = files.read_bounded(home, _name(sha256), _LIMIT)
+            data = files.read_bounded(home, _name(sha256), limits.LISTING_BYTES)
         checksum, _, body = data.partition(b"\n")
         return json.loads(body) if hashlib.sha256(body).hexdigest().encode() == checksum else None
     except (OSError, KeeperError, ValueError, RecursionError):
@@ -40,7 +40,7 @@ def save(store: Store, sha256: str, document: Any) -> None:  # noqa: ANN401 - an
     """Remember this JSON value for the manifest with this digest. Raises nothing: without it a check is slower."""
     body = json.dumps(document, separators=(",", ":")).encode()
     data = hashlib.sha256(body).hexdigest().encode() + b"\n" + body
-    if len(data) > _LIMIT:
+    if len(data) > limits.LISTING_BYTES:
         return
     with (
         suppress(OSError, KeeperError),

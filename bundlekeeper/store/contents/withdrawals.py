@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import KeeperError
 from bundlekeeper.findings import Finding, finding
+from bundlekeeper.formats import limits
 from bundlekeeper.store.disk import files
 
 if TYPE_CHECKING:
@@ -33,12 +34,11 @@ def withdrawn_since(
     if newest is None or newest.sequence <= sequence:
         return (), ()
     from bundlekeeper.model.lint.read_manifest import read
-    from bundlekeeper.model.manifest.types import MAX_BYTES
 
     *folders, name = newest.place.split("/")
     try:
         with files.folder(root, tuple(folders)) as home:
-            data = files.read_bounded(home, name, MAX_BYTES)
+            data = files.read_bounded(home, name, limits.MANIFEST_BYTES)
         if hashlib.sha256(data).hexdigest() != newest.sha256:
             return (), (_unknown(newest, "its kept copy is not what was accepted"),)
         manifest = read(data, name=newest.place, today=newest.issued).manifest

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import DamagedError, KeeperError
 from bundlekeeper.findings import Finding, finding
+from bundlekeeper.formats import limits
 from bundlekeeper.store.database.rows import Accepted
 from bundlekeeper.store.disk import files
 
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     from bundlekeeper.store.database.bundle_facts import Facts
 
 FOLDER = "manifests"
-_LIMIT = 16 * 1024 * 1024  # bytes; model.manifest.MAX_BYTES, which costs pydantic to import
 _NAME = re.compile(r"(.+)-([0-9]{1,18})\.toml", re.DOTALL)
 
 
@@ -107,7 +107,7 @@ def bytes_of(root: int, accepted: Accepted) -> bytes:
         files.wrapped("the kept manifest cannot be read", accepted.place),
         files.folder(root, (FOLDER,)) as folder,
     ):
-        data = files.read_bounded(folder, accepted.place.rpartition("/")[2], _LIMIT)
+        data = files.read_bounded(folder, accepted.place.rpartition("/")[2], limits.MANIFEST_BYTES)
     found = hashlib.sha256(data).hexdigest()
     if found != accepted.sha256:
         says = f"the kept manifest's SHA-256 is {found}, that of the accepted one was {accepted.sha256}"
@@ -136,7 +136,7 @@ def _read(root: int, place: str) -> KeptManifest | str:
             status = os.lstat(name, dir_fd=folder)
             if not stat.S_ISREG(status.st_mode):
                 return f"it is {files.kind_of(status.st_mode)}, not a manifest"
-            data = files.read_bounded(folder, name, _LIMIT)
+            data = files.read_bounded(folder, name, limits.MANIFEST_BYTES)
         at = datetime.fromtimestamp(status.st_mtime, UTC)
         loaded = read(data, name=place, today=at.date())
         facts = facts_of(loaded.manifest)

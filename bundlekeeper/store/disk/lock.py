@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from bundlekeeper.errors import LockedError, RefusedError, StoppedError, UnfinishedError
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.model.progress import Clock
 from bundlekeeper.store.disk import files
@@ -24,7 +25,6 @@ from bundlekeeper.verification.hashing.read import Stop
 
 NAME = "lock"
 _POLL_S = 0.05
-_MAX_BYTES = 4096
 
 
 @contextmanager
@@ -124,14 +124,14 @@ def _wait(fd: int, wait_s: float, stop: Stop | None, where: str) -> None:
 
 def _pid(fd: int) -> int:
     try:
-        return int(json.loads(os.pread(fd, _MAX_BYTES, 0))["pid"])
+        return int(json.loads(os.pread(fd, limits.LOCK_BYTES, 0))["pid"])
     except (OSError, ValueError, KeyError, TypeError):
         return -1
 
 
 def _holder(fd: int) -> str:
     try:
-        said = json.loads(os.pread(fd, _MAX_BYTES, 0))
+        said = json.loads(os.pread(fd, limits.LOCK_BYTES, 0))
         return visible(f"process {said['pid']} on {said['host']}: {said['command']}, since {said['since']}")
     except (OSError, ValueError, KeyError, TypeError):
         return "another process"

@@ -17,12 +17,12 @@ from functools import cached_property
 
 from bundlekeeper.errors import RefusedError
 from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.formats import limits
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.filesystem import describe_fd
 
 CODE = "writable-by-others"
 ACCEPTANCE = "acceptance.toml"
-_ACCEPTANCE_LIMIT = 64 * 1024  # bytes; model.acceptance.MAX_BYTES, which costs a TOML parser to import
 _WRITABLE = stat.S_IWGRP | stat.S_IWOTH
 
 
@@ -189,7 +189,7 @@ class Rights:
             status = os.lstat(ACCEPTANCE, dir_fd=self._root)
             if status.st_mode & _WRITABLE or status.st_uid not in self._own:
                 return ""
-            data = files.read_bounded(self._root, ACCEPTANCE, _ACCEPTANCE_LIMIT)
+            data = files.read_bounded(self._root, ACCEPTANCE, limits.ACCEPTANCE_BYTES)
         except FileNotFoundError:
             return ""
         from bundlekeeper.model.acceptance import read_acceptance

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from bundlekeeper.errors import RefusedError
+from bundlekeeper.formats import limits
 from bundlekeeper.store.database.rows import Stated
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.temp_files import Incoming
 from bundlekeeper.store.disk.walk import WORDS, EntryKind, WalkEntry
 
-MAX_BYTES = 1 << 20  # proof.verdict.MAX_SIGNATURE_BYTES, which costs cryptography to import
 SUFFIX = ".sig"  # of the signature of a document of ours
 
 
@@ -51,7 +51,9 @@ ABSENT = SignatureFile()
 
 def too_large(place: str) -> SignatureFile:
     """What stands for a file that is larger than any signature."""
-    return SignatureFile(None, place, f"the signature {place} is larger than {MAX_BYTES} bytes", "bad-signature")
+    return SignatureFile(
+        None, place, f"the signature {place} is larger than {limits.SIGNATURE_BYTES} bytes", "bad-signature"
+    )
 
 
 def unreadable(place: str, reason: str) -> SignatureFile:
@@ -66,14 +68,14 @@ def of_entry(entry: WalkEntry | None, place: str = "") -> SignatureFile:
     place = place or entry.path
     if entry.kind is not EntryKind.FILE:
         return SignatureFile(None, place, f"under the signature's name {place} stands {WORDS[entry.kind]}, not a file")
-    if entry.size > MAX_BYTES:
+    if entry.size > limits.SIGNATURE_BYTES:
         return too_large(place)
     try:
         with os.fdopen(entry.open(), "rb") as file:
-            data = file.read(MAX_BYTES + 1)
+            data = file.read(limits.SIGNATURE_BYTES + 1)
     except OSError as error:
         return unreadable(place, error.strerror or str(error))
-    return SignatureFile(data, place) if len(data) <= MAX_BYTES else too_large(place)
+    return SignatureFile(data, place) if len(data) <= limits.SIGNATURE_BYTES else too_large(place)
 
 
 def nearest(path: str, named: Sequence[WalkEntry]) -> WalkEntry | None:
@@ -96,9 +98,9 @@ def in_store(root: int, place: str) -> SignatureFile:
     *parents, name = place.split("/")
     try:
         with files.folder(root, parents) as folder:
-            if os.lstat(name, dir_fd=folder).st_size > MAX_BYTES:
+            if os.lstat(name, dir_fd=folder).st_size > limits.SIGNATURE_BYTES:
                 return too_large(place)
-            return SignatureFile(files.read_bounded(folder, name, MAX_BYTES), place)
+            return SignatureFile(files.read_bounded(folder, name, limits.SIGNATURE_BYTES), place)
     except FileNotFoundError:
         return ABSENT
     except RefusedError as error:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError, StoppedError, UnfinishedError
+from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import TrustEntry
 from bundlekeeper.store.disk import files, temp_files
 
@@ -170,7 +171,7 @@ def _read_twice(folder: int, name: str) -> TrustEntry:
 
 
 def _read(folder: int, name: str) -> TrustEntry:
-    from bundlekeeper.verification.keys.entry_files import MAX_TOML_BYTES, from_files
+    from bundlekeeper.verification.keys.entry_files import from_files
 
     def read(file: str, limit: int) -> bytes:
         try:
@@ -180,7 +181,7 @@ def _read(folder: int, name: str) -> TrustEntry:
         except OSError as e:
             raise UnfinishedError(f"cannot be read: {e.strerror}", where=file) from e
 
-    return from_files(name, read(name + _SUFFIX, MAX_TOML_BYTES), read)
+    return from_files(name, read(name + _SUFFIX, limits.ENTRY_FILE_BYTES), read)
 
 
 def _publish(room: temp_files.Incoming, folder: int, name: str, data: bytes) -> None:

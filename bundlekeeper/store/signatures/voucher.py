@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import KeeperError, RefusedError
 from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import FORMS, TrustMoment
 from bundlekeeper.store.database import kept_manifests
 from bundlekeeper.store.database.rows import UNKNOWN_SIGNATURE, Accepted, Stated
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
 
 ACCEPTANCE = "acceptance.toml"
 GOOD, NOT_STATED = "good", "not stated"
-_ACCEPTANCE_LIMIT = 64 * 1024  # bytes; model.acceptance.MAX_BYTES, which costs a TOML parser to import
 _DOCUMENT_DIGESTS = ("sha256", "sha384", "sha512", "blake2b")  # all that any form is verified from
 
 #: Gives the message piece by piece, or whole up to a limit in bytes; both may raise OSError.
@@ -86,7 +86,7 @@ def read_acceptance(root_fd: int) -> Acceptance | None:
     """
     with files.wrapped("what this store accepts cannot be read", ACCEPTANCE):
         try:
-            data = files.read_bounded(root_fd, ACCEPTANCE, _ACCEPTANCE_LIMIT)
+            data = files.read_bounded(root_fd, ACCEPTANCE, limits.ACCEPTANCE_BYTES)
         except FileNotFoundError:
             return None
     from bundlekeeper.model.acceptance import read_acceptance as read

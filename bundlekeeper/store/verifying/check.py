@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.formats import limits
 from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.contents.right_now import proven_ahead
@@ -48,7 +49,6 @@ __all__ = [
     "listing_of",
 ]
 
-_OWN_BYTES_LIMIT = 16 * 1024 * 1024  # no manifest is larger
 _OWN_NAMES = frozenset({"acceptance.toml", "lost+found"})
 
 
@@ -225,11 +225,11 @@ def _is_own(entry: WalkEntry, own: Sequence[bytes], signatures: frozenset[str]) 
     if entry.name in signatures:
         return True
     same_size = [data for data in own if len(data) == entry.size]
-    if not same_size or entry.size > _OWN_BYTES_LIMIT:
+    if not same_size or entry.size > limits.MANIFEST_BYTES:
         return False
     try:
         with os.fdopen(entry.open(), "rb") as file:
-            return file.read(_OWN_BYTES_LIMIT + 1) in same_size
+            return file.read(limits.MANIFEST_BYTES + 1) in same_size
     except OSError:
         return False
 

@@ -26,8 +26,6 @@ from bundlekeeper.store.database.rows import Accepted, Held, Stated
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Manifest
 
-_LIMIT = 16 * 1024 * 1024  # bytes; model.manifest.MAX_BYTES, which costs pydantic to import
-
 
 @dataclass(slots=True)
 class ExpectedFile:

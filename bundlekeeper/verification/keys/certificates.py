@@ -22,6 +22,7 @@ from cryptography.x509.oid import ExtendedKeyUsageOID
 from cryptography.x509.verification import Criticality, ExtensionPolicy, Policy, PolicyBuilder, Store, VerificationError
 
 from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import TrustMoment
 from bundlekeeper.verification.encodings.refusals import (
     DroppedKeyError,
@@ -34,7 +35,6 @@ from bundlekeeper.verification.encodings.wire import pem_blocks
 from bundlekeeper.verification.keys import revocation
 from bundlekeeper.verification.keys.public_key import X509_ERRORS, checked, read_certificate
 
-MAX_BUNDLE_BYTES = 1 << 20  # of roots or intermediates in one file
 MAX_CERTIFICATES = 64
 MAX_DEPTH = 8
 
@@ -59,8 +59,8 @@ def read_certificates(data: bytes, *, where: str = "") -> tuple[bytes, ...]:
 
     Raises InputError for bytes that are none, RefusedError for a weak one (its key, or SHA-1 or MD5 in its signature).
     """
-    if len(data) > MAX_BUNDLE_BYTES:
-        raise InputError(f"larger than {MAX_BUNDLE_BYTES} bytes: not a set of certificates", where=where)
+    if len(data) > limits.CERTIFICATES_BYTES:
+        raise InputError(f"larger than {limits.CERTIFICATES_BYTES} bytes: not a set of certificates", where=where)
     try:
         blocks = pem_blocks(data) if b"-----BEGIN " in data else [("CERTIFICATE", data)]
         if not blocks or any(label != "CERTIFICATE" for label, _ in blocks):

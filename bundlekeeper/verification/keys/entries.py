@@ -15,6 +15,7 @@ from datetime import date, datetime
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import meant
 from bundlekeeper.formats.safe_names import collision_key
 from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry, TrustMoment
@@ -34,10 +35,6 @@ from bundlekeeper.verification.keys.public_key import (
     read_public_key,
     require_type,
 )
-
-MAX_CERTIFICATE_BYTES = 2 * 1024 * 1024  # all roots and intermediates of an entry together
-MAX_CRL_BYTES = 8 * 1024 * 1024  # all revocation lists of an entry together
-MAX_TEXT = 4096  # characters of a reason or of where a key came from
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 _DEVICES = re.compile(r"(?i)con|prn|aux|nul|(com|lpt)[0-9]")
@@ -85,8 +82,8 @@ def make_entry(
         added_from=added_from,
     )
     problems = problems_of_words(blank, purposes) + problems_of_name(name, existing)
-    if len(added_from) > MAX_TEXT:
-        problems.append(InputError(f"where the key came from has more than {MAX_TEXT} characters"))
+    if len(added_from) > limits.TEXT_CHARACTERS:
+        problems.append(InputError(f"where the key came from has more than {limits.TEXT_CHARACTERS} characters"))
     entry = blank
     try:
         entry = _with_key(blank, sources) if form in FORMS else blank
@@ -107,8 +104,8 @@ def drop(entry: TrustEntry, *, at: datetime, why: str) -> TrustEntry:
     """The entry as dropped. Raises InputError without a reason, or when it was dropped before."""
     if not why.strip():
         raise InputError("dropping a key needs a reason", hint="it is what a later finding dropped-key quotes")
-    if len(why) > MAX_TEXT:
-        raise InputError(f"the reason has more than {MAX_TEXT} characters")
+    if len(why) > limits.TEXT_CHARACTERS:
+        raise InputError(f"the reason has more than {limits.TEXT_CHARACTERS} characters")
     if entry.dropped:
         raise InputError(f"{entry.name} was dropped on {entry.dropped_at:%Y-%m-%d} already: {entry.dropped_why}")
     return replace(entry, dropped_at=at, dropped_why=why)
@@ -137,8 +134,8 @@ def with_crls(entry: TrustEntry, sources: Sequence[bytes]) -> TrustEntry:
             raise RefusedError(f"{says} that is here", hint="get its current list")
         if not successors:
             kept.append(der)
-    if sum(map(len, (*kept, *new))) > MAX_CRL_BYTES:
-        raise InputError(f"the revocation lists take more than {MAX_CRL_BYTES} bytes")
+    if sum(map(len, (*kept, *new))) > limits.CRL_BYTES:
+        raise InputError(f"the revocation lists take more than {limits.CRL_BYTES} bytes")
     return replace(entry, crls=(*kept, *new))
 
 
@@ -223,9 +220,13 @@ def _with_key(blank: TrustEntry, sources: Sources) -> TrustEntry:
     crls = tuple(der for data in sources.crls for der in revocation.read_crls(data))
     if (intermediates or crls) and not roots:
         raise RefusedError("intermediates and revocation lists need a root", hint="add the root that they lead to")
-    if sum(map(len, (*roots, *intermediates))) > MAX_CERTIFICATE_BYTES or sum(map(len, crls)) > MAX_CRL_BYTES:
+    if (
+        sum(map(len, (*roots, *intermediates))) > limits.ENTRY_CERTIFICATES_BYTES
+        or sum(map(len, crls)) > limits.CRL_BYTES
+    ):
         raise InputError(
-            f"the certificates take more than {MAX_CERTIFICATE_BYTES} bytes, or the lists more than {MAX_CRL_BYTES}"
+            f"the certificates take more than {limits.ENTRY_CERTIFICATES_BYTES} bytes, "
+            f"or the lists more than {limits.CRL_BYTES}"
         )
     if not is_root:
         require_type(key.key_type, blank.form)

@@ -15,6 +15,7 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import meant
 from bundlekeeper.formats.toml_read import load
 from bundlekeeper.model.trust import TrustEntry
@@ -23,8 +24,6 @@ from bundlekeeper.verification.keys.entries import check_whole, problems_of_name
 from bundlekeeper.verification.keys.public_key import read_public_key
 
 FORMAT = 1
-MAX_TOML_BYTES = 64 * 1024
-MAX_PEM_BYTES = 16 * 1024 * 1024  # revocation lists are the largest
 
 _DIGITS = 12
 
@@ -75,7 +74,7 @@ def from_files(name: str, toml: bytes, read: Callable[[str, int], bytes]) -> Tru
     """
     where = f"{name}.toml"
     try:
-        _, table = load(toml, name=where, max_bytes=MAX_TOML_BYTES)
+        _, table = load(toml, name=where, max_bytes=limits.ENTRY_FILE_BYTES)
         names = {**file_names(name), "crls": _crls_name(name, table.get("files"))}
         _check_table(table, names.values())
         sums = table.get("files", {})
@@ -161,7 +160,7 @@ def _check_table(table: Mapping[str, Any], files: Iterable[str]) -> None:
 def _checked_file(file: str, sums: Mapping[str, str], read: Callable[[str, int], bytes]) -> bytes:
     if file not in sums:
         return b""
-    data = read(file, MAX_PEM_BYTES)
+    data = read(file, limits.ENTRY_PEM_BYTES)
     if hashlib.sha256(data).hexdigest() != sums[file]:
         raise RefusedError(f"{file} is not the file that the entry was made with")
     return data

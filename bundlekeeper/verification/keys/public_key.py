@@ -20,9 +20,9 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import dsa, ec, ed25519, rsa
 
 from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.formats import limits
 from bundlekeeper.verification.encodings.wire import WireReader, pem_blocks, strict_base64
 
-MAX_KEY_BYTES = 64 * 1024
 MIN_RSA_BITS = 2048  # NIST SP 800-131A rev. 2 §3: shorter RSA keys are disallowed for signatures
 MAX_RSA_BITS = 16384  # longer ones only cost time: OpenSSL's own limit, OPENSSL_RSA_MAX_MODULUS_BITS
 _SMALL_PRIMES = (2, *(p for p in range(3, 752, 2) if all(p % q for q in range(3, math.isqrt(p) + 1, 2))))
@@ -174,8 +174,8 @@ def read_certificate(der: bytes) -> x509.Certificate:
 
 
 def _read(data: bytes) -> PublicKey:
-    if len(data) > MAX_KEY_BYTES:
-        raise InputError(f"larger than {MAX_KEY_BYTES} bytes: not a public key")
+    if len(data) > limits.KEY_BYTES:
+        raise InputError(f"larger than {limits.KEY_BYTES} bytes: not a public key")
     if b"PRIVATE KEY-----" in data:
         raise InputError("this is a private key", hint="keep it where it is, and give its public half")
     if data.startswith(b"untrusted comment:"):

@@ -16,12 +16,11 @@ from cryptography import x509
 from cryptography.exceptions import UnsupportedAlgorithm
 
 from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import TrustMoment
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, RevokedKeyError
 from bundlekeeper.verification.encodings.wire import pem_blocks
 from bundlekeeper.verification.keys.public_key import X509_ERRORS
-
-MAX_CRL_BYTES = 8 * 1024 * 1024
 
 # Revoked for one of these, later than the time used, a signature from before still counts (RFC 5280 §5.3.1): the key
 # was never in other hands. Any other reason, or none, means that it may have been.
@@ -38,8 +37,8 @@ def read_crls(data: bytes, *, where: str = "") -> tuple[bytes, ...]:
 
     Raises InputError for bytes that are none, RefusedError for one that is signed with SHA-1 or MD5.
     """
-    if len(data) > MAX_CRL_BYTES:
-        raise InputError(f"larger than {MAX_CRL_BYTES} bytes: not a revocation list that is read here", where=where)
+    if len(data) > limits.CRL_BYTES:
+        raise InputError(f"larger than {limits.CRL_BYTES} bytes: not a revocation list that is read here", where=where)
     try:
         blocks = pem_blocks(data) if b"-----BEGIN " in data else [("X509 CRL", data)]
     except InputError as e:

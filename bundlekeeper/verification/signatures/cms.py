@@ -24,13 +24,13 @@ from pathlib import Path
 from cryptography import x509
 
 from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import TrustMoment
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, StrangerKeyError
 from bundlekeeper.verification.encodings.wire import der_parts, pem_blocks
 from bundlekeeper.verification.keys.certificates import Anchors, check_chain
 from bundlekeeper.verification.keys.public_key import checked, read_certificate, require_type
 
-MAX_SIGNATURE_BYTES = 1 << 20
 MAX_SAID_BYTES = 4096
 MAX_EMBEDDED = 16  # certificates inside a signature
 
@@ -64,8 +64,8 @@ class _Answer:
 
 def parse(data: bytes) -> CmsSignature:
     """Read a signature in DER or PEM. Raises SignatureError for anything but one detached signature by one signer."""
-    if len(data) > MAX_SIGNATURE_BYTES:
-        raise SignatureError(f"the signature file is larger than {MAX_SIGNATURE_BYTES} bytes")
+    if len(data) > limits.SIGNATURE_BYTES:
+        raise SignatureError(f"the signature file is larger than {limits.SIGNATURE_BYTES} bytes")
     try:
         if data.startswith(b"-----BEGIN "):
             blocks = pem_blocks(data)

@@ -6,8 +6,9 @@ else. ECDSA signatures are DER (RFC 3279 §2.2.3), one canonical spelling; raw r
 forms but pure Ed25519 are verified from the digest that the one read of the message already gave.
 
 Pure Ed25519 (RFC 8032 §5.1.7) hashes the message after a prefix and has no use for its plain digest: the whole message
-must be in memory at once, one byte of memory for each byte of it, and `MAX_WHOLE_BYTES` bounds that. It is read into
-memory rather than mapped, because a mapped file on a stick that is pulled kills the process instead of failing.
+must be in memory at once, one byte of memory for each byte of it, and `limits.WHOLE_MESSAGE_BYTES` bounds that. It is
+read into memory rather than mapped, because a mapped file on a stick that is pulled kills the process instead of
+failing.
 
 What these forms sign is verified without this tool by
 
@@ -26,13 +27,11 @@ from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding, rsa, utils
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.formats import limits
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError
 from bundlekeeper.verification.encodings.wire import strict_base64
 from bundlekeeper.verification.keys.public_key import PublicKey, checked, require_type
 from bundlekeeper.verification.signatures.message import WholeMessage
-
-MAX_SIGNATURE_BYTES = 16 * 1024  # a 16384-bit RSA signature takes 2 KiB, 2.8 KiB in base64
-MAX_WHOLE_BYTES = 1 << 30
 
 #: The digest of the message that each raw form is verified from; pure Ed25519 has none.
 FORM_DIGEST: dict[str, str] = {
@@ -55,7 +54,7 @@ def verify(
     *,
     digests: Mapping[str, str],
     whole: WholeMessage | None = None,
-    whole_limit_bytes: int = MAX_WHOLE_BYTES,
+    whole_limit_bytes: int = limits.WHOLE_MESSAGE_BYTES,
 ) -> None:
     """Verify one detached signature; returning means good.
 
@@ -169,8 +168,8 @@ def sign(form: str, private: PrivateKey, message: bytes) -> bytes:
 
 
 def _bounded(data: bytes) -> None:
-    if len(data) > MAX_SIGNATURE_BYTES:
-        raise SignatureError(f"the signature file is larger than {MAX_SIGNATURE_BYTES} bytes")
+    if len(data) > limits.RAW_SIGNATURE_BYTES:
+        raise SignatureError(f"the signature file is larger than {limits.RAW_SIGNATURE_BYTES} bytes")
 
 
 def _is_der_pair(data: bytes) -> bool:

@@ -14,6 +14,7 @@ from typing import Protocol
 
 from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import FORMS, TrustEntry, TrustMoment
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError
 from bundlekeeper.verification.keys import certificates
@@ -21,8 +22,6 @@ from bundlekeeper.verification.keys.entries import anchors_of, key_of
 from bundlekeeper.verification.keys.public_key import read_certificate
 from bundlekeeper.verification.signatures import forms, minisign, sshsig
 from bundlekeeper.verification.signatures.message import WholeMessage, same_chunks, same_whole
-
-MAX_SIGNATURE_BYTES = 1 << 20  # the largest that any form takes (cms, with its certificates); readers stop there
 
 
 class Statement(Protocol):
@@ -53,7 +52,7 @@ class SignatureEvidence:
     digests: Mapping[str, str]
     whole: WholeMessage | None = None
     chunks: Callable[[], Iterable[bytes]] | None = None
-    whole_limit_bytes: int = forms.MAX_WHOLE_BYTES
+    whole_limit_bytes: int = limits.WHOLE_MESSAGE_BYTES
 
     def same_whole(self) -> WholeMessage | None:
         """`whole`, held against the first read."""

@@ -17,14 +17,13 @@ from dataclasses import dataclass
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric import ed25519
 
+from bundlekeeper.formats import limits
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, StrangerKeyError
 from bundlekeeper.verification.encodings.wire import strict_base64
 from bundlekeeper.verification.keys.minisign_key import LEGACY, UNTRUSTED, lines_of
 from bundlekeeper.verification.keys.public_key import PublicKey
-from bundlekeeper.verification.signatures.forms import MAX_WHOLE_BYTES
 from bundlekeeper.verification.signatures.message import WholeMessage
 
-MAX_SIGNATURE_BYTES = 16 * 1024  # minisign's own bound of a comment is 8 KiB
 DIGEST = "blake2b"  # hashlib's name of BLAKE2b-512 (RFC 7693)
 
 _TRUSTED = b"trusted comment: "
@@ -44,8 +43,8 @@ class MinisignSignature:
 
 def parse(data: bytes) -> MinisignSignature:
     """Read a signature file. Raises SignatureError for anything but one whole signature."""
-    if len(data) > MAX_SIGNATURE_BYTES:
-        raise SignatureError(f"the signature file is larger than {MAX_SIGNATURE_BYTES} bytes")
+    if len(data) > limits.MINISIGN_SIGNATURE_BYTES:
+        raise SignatureError(f"the signature file is larger than {limits.MINISIGN_SIGNATURE_BYTES} bytes")
     lines = lines_of(data)
     if len(lines) != 4 or not lines[0].startswith(UNTRUSTED) or not lines[2].startswith(_TRUSTED):
         raise SignatureError("not a minisign signature: four lines, two of them comments")
@@ -64,7 +63,7 @@ def verify(
     key: PublicKey,
     digests: Mapping[str, str],
     whole: WholeMessage | None = None,
-    whole_limit_bytes: int = MAX_WHOLE_BYTES,
+    whole_limit_bytes: int = limits.WHOLE_MESSAGE_BYTES,
     name: str = "the key",
 ) -> None:
     """Verify a parsed signature against a trusted key; returning means good.

@@ -16,13 +16,11 @@ from cryptography.exceptions import InvalidTag, UnsupportedAlgorithm
 from cryptography.hazmat.primitives import serialization
 
 from bundlekeeper.errors import InputError, RefusedError, UnfinishedError
+from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import NAMESPACES
 from bundlekeeper.verification.keys.public_key import SSH_ERRORS, PublicKey, checked
 from bundlekeeper.verification.signatures import sshsig
 from bundlekeeper.verification.signatures.sshsig import SigningKey
-
-MAX_KEY_BYTES = 64 * 1024
-MAX_PASSPHRASE_BYTES = 1024
 
 #: What a document is signed by: a bundle by the digest that proves it anyway, so that checking costs no second hash.
 DIGEST_OF = {purpose: "sha256" if purpose == "bundles" else "sha512" for purpose in NAMESPACES}
@@ -69,8 +67,8 @@ def load_private_key(path: str, passphrase: Passphrase) -> SigningKey:
             data = b""
             while (
                 stat.S_ISREG(status.st_mode)
-                and len(data) <= MAX_KEY_BYTES
-                and (piece := os.read(fd, MAX_KEY_BYTES + 1 - len(data)))
+                and len(data) <= limits.KEY_BYTES
+                and (piece := os.read(fd, limits.KEY_BYTES + 1 - len(data)))
             ):
                 data += piece
             if data.lstrip().startswith(_PUBLIC):
@@ -87,8 +85,8 @@ def load_private_key(path: str, passphrase: Passphrase) -> SigningKey:
 
 def read_private_key(data: bytes, passphrase: Passphrase, *, where: str = "") -> SigningKey:
     """Read a private key in OpenSSH's or PKCS #8's format. Raises InputError, or RefusedError for a weak key."""
-    if len(data) > MAX_KEY_BYTES:
-        raise InputError(f"larger than {MAX_KEY_BYTES} bytes: not a private key", where=where)
+    if len(data) > limits.KEY_BYTES:
+        raise InputError(f"larger than {limits.KEY_BYTES} bytes: not a private key", where=where)
     text = data.lstrip()
     if not text.startswith((_OPENSSH, *_PKCS8)):
         raise InputError(
@@ -99,8 +97,8 @@ def read_private_key(data: bytes, passphrase: Passphrase, *, where: str = "") ->
     key = _loaded(data, None, where)
     if key is None:
         secret = passphrase(f"Passphrase of {where or 'the private key'}")
-        if len(secret) > MAX_PASSPHRASE_BYTES:
-            raise InputError(f"a passphrase of more than {MAX_PASSPHRASE_BYTES} bytes", where=where)
+        if len(secret) > limits.PASSPHRASE_BYTES:
+            raise InputError(f"a passphrase of more than {limits.PASSPHRASE_BYTES} bytes", where=where)
         key = _loaded(data, secret, where)
     if key is None:
         raise InputError("the private key needs a passphrase", where=where)

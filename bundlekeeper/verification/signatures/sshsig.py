@@ -23,11 +23,10 @@ from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding, rsa, utils
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
+from bundlekeeper.formats import limits
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, StrangerKeyError
 from bundlekeeper.verification.encodings.wire import WireReader, ssh_mpint, ssh_string, strict_base64
 from bundlekeeper.verification.keys.public_key import PublicKey, checked, from_ssh_blob, ssh_blob
-
-MAX_SIGNATURE_BYTES = 64 * 1024  # one with a 16384-bit RSA key takes 6 KiB
 
 BEGIN = b"-----BEGIN SSH SIGNATURE-----"
 _END = b"-----END SSH SIGNATURE-----"
@@ -63,8 +62,8 @@ class SshSignature:
 
 def parse(data: bytes) -> SshSignature:
     """Read an armoured signature file. Raises SignatureError for anything but one whole version 1 signature."""
-    if len(data) > MAX_SIGNATURE_BYTES:
-        raise SignatureError(f"the signature file is larger than {MAX_SIGNATURE_BYTES} bytes")
+    if len(data) > limits.SSH_SIGNATURE_BYTES:
+        raise SignatureError(f"the signature file is larger than {limits.SSH_SIGNATURE_BYTES} bytes")
     reader = WireReader(_dearmour(data))
     try:
         if reader.take(len(_MAGIC)) != _MAGIC:

@@ -15,8 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.formats import limits
 from bundlekeeper.links.http.client import (
-    MAX_HEADER_FILE_BYTES,
     BrokenOff,
     Origin,
     check_headers,
@@ -174,7 +174,7 @@ def test_headers_through_a_pipe(tmp_path: Path) -> None:
         (b"X: y\n", 0o604),
         (f"no header {SECRET}\n".encode(), 0o600),
         (f"{SECRET} x: y\n".encode(), 0o600),
-        (b"X: y\n" * MAX_HEADER_FILE_BYTES, 0o600),
+        (b"X: y\n" * limits.HEADER_FILE_BYTES, 0o600),
     ],
 )
 def test_bad_files_of_headers(tmp_path: Path, data: bytes, mode: int) -> None:

@@ -16,7 +16,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import StoppedError, UnfinishedError
-from bundlekeeper.links.http.part_file import MAX_RECORD_BYTES, PartFile, RecordPlace, Resume
+from bundlekeeper.formats import limits
+from bundlekeeper.links.http.part_file import PartFile, RecordPlace, Resume
 from bundlekeeper.verification.hashing.read import Stop
 
 URL = "https://mirror.example/a.fwb"
@@ -185,7 +186,7 @@ def test_the_record_is_private_and_no_link_is_followed(bench: Bench) -> None:
 def test_a_huge_record_is_none(bench: Bench) -> None:
     _kept(bench)
     record = bench.folder / "record"
-    record.write_bytes(record.read_bytes() + b" " * MAX_RECORD_BYTES)
+    record.write_bytes(record.read_bytes() + b" " * limits.DOWNLOAD_RECORD_BYTES)
     assert bench.part().take_up([URL]) == ""
 
 

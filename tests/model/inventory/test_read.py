@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding
+from bundlekeeper.formats import limits
 from bundlekeeper.model.inventory import types as words
 from bundlekeeper.model.inventory.cells import INVENTORY_CODES
 from bundlekeeper.model.inventory.read import Document, InventorySource, form_of, read_inventory
@@ -351,8 +352,8 @@ def test_files_that_are_refused_whole(text: str, form: str, code: str) -> None:
 @pytest.mark.fault(49)
 def test_a_gigantic_file_is_refused_before_it_is_parsed() -> None:
     """A byte cap before parsing."""
-    found = problems(b"#" * (words.MAX_BYTES + 1), "toml")
-    assert str(words.MAX_BYTES) in found[0].says
+    found = problems(b"#" * (limits.INVENTORY_BYTES + 1), "toml")
+    assert str(limits.INVENTORY_BYTES) in found[0].says
 
 
 def test_utf16_is_named() -> None:

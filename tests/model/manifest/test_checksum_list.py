@@ -14,15 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.formats import limits
 from bundlekeeper.model.manifest import checksum_list
-from bundlekeeper.model.manifest.checksum_list import (
-    LIST_CODES,
-    MAX_BYTES,
-    ChecksumLine,
-    ChecksumList,
-    format_line,
-    parse,
-)
+from bundlekeeper.model.manifest.checksum_list import LIST_CODES, ChecksumLine, ChecksumList, format_line, parse
 
 # FIPS 180-4 example values (NIST): the empty message and `abc`.
 EMPTY = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
@@ -318,7 +312,9 @@ def test_endless_bad_lines_are_counted_and_not_kept() -> None:
     assert len(caught.value.problems) == checksum_list.MAX_PROBLEMS
 
 
-@pytest.mark.parametrize("data", [b"", b"\n\n", b"# nothing\n", b"\xff\xfea\0", b"\xfe\xff\0a", b"#" * (MAX_BYTES + 1)])
+@pytest.mark.parametrize(
+    "data", [b"", b"\n\n", b"# nothing\n", b"\xff\xfea\0", b"\xfe\xff\0a", b"#" * (limits.CHECKSUM_LIST_BYTES + 1)]
+)
 def test_refused_whole(data: bytes) -> None:
     with pytest.raises(InputError) as caught:
         read(data)

@@ -15,6 +15,7 @@ import pytest
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.findings import Level
+from bundlekeeper.formats import limits
 from bundlekeeper.links.http.download import DownloadRules
 from bundlekeeper.links.http.mirror import mirror_source
 from bundlekeeper.model.progress import Silent
@@ -22,7 +23,6 @@ from bundlekeeper.model.trust import FORMS
 from bundlekeeper.store.adding.take import TakeResult, take
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.signatures import sidecar_files
 from bundlekeeper.store.signatures.voucher import Ruling, Voucher
 from tests.kits.local_server import Connection, Handler, Request, Served, Site, serving
 from tests.kits.signing_world import run
@@ -151,7 +151,7 @@ def _other_namespace(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
 
 
 def _huge(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
-    kit.offer("in/a.fwb.sig", b"x" * (sidecar_files.MAX_BYTES + 1))
+    kit.offer("in/a.fwb.sig", b"x" * (limits.SIGNATURE_BYTES + 1))
 
 
 def _link(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
@@ -233,8 +233,8 @@ def test_check_a_folder_with_and_without_a_policy(name: str, wanted: bool, kit: 
     """ "`check` reports unsigned, badly signed, signed by a stranger, by a dropped, expired or revoked key" (4)"""
     case = CASES[name]
     bundle = _laid_out(case, kit, tmp_path, wanted)
-    for limits in ({}, {"quick": True}):
-        result = check(kit, kit.loaded(bundle), at=kit.source / "in", **limits)
+    for options in ({}, {"quick": True}):
+        result = check(kit, kit.loaded(bundle), at=kit.source / "in", **options)
         (row,) = [row for row in result.rows if row.family]
         found = [(f.code, f.level) for f in result.findings if f.code != "extra"]
         if name == "nothing stated" and not wanted:

@@ -12,6 +12,7 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
+from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import TrustMoment
 from bundlekeeper.verification.encodings.refusals import (
     ExpiredKeyError,
@@ -294,12 +295,12 @@ def test_bundles_of_certificates_and_lists_read_as_pem_or_der_and_nothing_else()
         pem(c.root_crl),
         pem(c.root) * 65,
         pem(c.root)[:-9],
-        b"\0" * (certificates.MAX_BUNDLE_BYTES + 1),
+        b"\0" * (limits.CERTIFICATES_BYTES + 1),
     ):
         with pytest.raises(InputError) as caught:
             read_certificates(data, where="roots.pem")
         assert caught.value.where == "roots.pem"
-    for data in (b"", b"x", pem(c.root), pem(c.root_crl)[:-9], b"\0" * (revocation.MAX_CRL_BYTES + 1)):
+    for data in (b"", b"x", pem(c.root), pem(c.root_crl)[:-9], b"\0" * (limits.CRL_BYTES + 1)):
         with pytest.raises(InputError) as caught:
             revocation.read_crls(data, where="crl.pem")
         assert caught.value.where == "crl.pem"

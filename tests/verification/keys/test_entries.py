@@ -10,18 +10,10 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric import rsa
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
+from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry
-from bundlekeeper.verification.keys import entries
 from bundlekeeper.verification.keys.entries import Sources, anchors_of, drop, key_of, make_entry
-from bundlekeeper.verification.keys.entry_files import (
-    FORMAT,
-    MAX_PEM_BYTES,
-    MAX_TOML_BYTES,
-    file_names,
-    from_files,
-    is_crls_name,
-    to_files,
-)
+from bundlekeeper.verification.keys.entry_files import FORMAT, file_names, from_files, is_crls_name, to_files
 from bundlekeeper.verification.keys.public_key import FORM_TYPES
 from tests.kits.signing_world import (
     AT,
@@ -305,17 +297,17 @@ def test_texts_and_lists_are_bounded_so_that_what_is_written_can_be_read(monkeyp
             make(source, "sshsig", **words)
     with pytest.raises(InputError, match="more than 4096"):
         drop(entry(), at=AT, why="x" * 4097)
-    monkeypatch.setattr("bundlekeeper.verification.keys.entries.MAX_CRL_BYTES", 100)
+    monkeypatch.setattr("bundlekeeper.formats.limits.CRL_BYTES", 100)
     with pytest.raises(InputError, match="the lists more than 100"):
         full_chain()
 
 
 def test_the_largest_entry_can_be_read_back() -> None:
-    largest = entries.MAX_CRL_BYTES * 4 // 3 * 65 // 64 + 4096  # base64 in lines of 64, with its armour
-    assert largest < MAX_PEM_BYTES
+    largest = limits.CRL_BYTES * 4 // 3 * 65 // 64 + 4096  # base64 in lines of 64, with its armour
+    assert largest < limits.ENTRY_PEM_BYTES
     longest = drop(replace(entry(), added_from="\udcff" * 4096), at=AT, why="\x01" * 4096)
     files = to_files(longest)
-    assert len(files["marram-2026.toml"]) < MAX_TOML_BYTES
+    assert len(files["marram-2026.toml"]) < limits.ENTRY_FILE_BYTES
     assert read_back(files).added_from == "\\udcff" * 4096
 
 

@@ -14,10 +14,10 @@ from cryptography.hazmat.primitives.asymmetric import dsa, ec, ed448, ed25519, r
 from cryptography.x509.oid import ExtendedKeyUsageOID
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
+from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import FORMS
 from bundlekeeper.verification.keys.public_key import (
     FORM_TYPES,
-    MAX_KEY_BYTES,
     checked,
     from_ssh_blob,
     read_certificate,
@@ -252,7 +252,7 @@ def test_what_is_no_public_key_says_so() -> None:
         b"hello\n": "not a public key",
         ssh_line(private("ed25519")) + b"\n" + ssh_line(private("rsa")): "not a public key",
         spki_pem(private("rsa")) * 2: "2 PEM blocks",
-        b"x" * (MAX_KEY_BYTES + 1): "larger than",
+        b"x" * (limits.KEY_BYTES + 1): "larger than",
         spki_pem(private("rsa")).replace(b"PUBLIC KEY", b"RSA PUBLIC KEY"): "holds a RSA PUBLIC KEY",
         b"untrusted comment: minisign public key\nRWQ": "minisign",
         b'namespaces="file" ' + ssh_line(private("ed25519")): "not a public key",

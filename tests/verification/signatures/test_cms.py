@@ -13,6 +13,7 @@ from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.hazmat.primitives.serialization import pkcs7
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.formats import limits
 from bundlekeeper.verification.encodings.refusals import (
     ExpiredKeyError,
     NotCheckedError,
@@ -239,7 +240,7 @@ def test_what_is_no_cms_says_so(tmp_path: Path) -> None:
         b"-----BEGIN CMS-----\n",
         pem(chain("rsa").leaf),
         der(chain("rsa").leaf),
-        b"x" * (cms.MAX_SIGNATURE_BYTES + 1),
+        b"x" * (limits.SIGNATURE_BYTES + 1),
         theirs(chain("rsa"), tmp_path, "-stream", "-indef"),
     ]
     for data in cases:

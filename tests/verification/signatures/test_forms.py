@@ -19,6 +19,7 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, rsa, utils
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
+from bundlekeeper.formats import limits
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError
 from bundlekeeper.verification.keys.public_key import FORM_TYPES, PublicKey, checked
 from bundlekeeper.verification.signatures import forms
@@ -272,7 +273,7 @@ def test_pure_ed25519_asks_for_the_message_with_its_bound_and_takes_its_no() -> 
     signature = forms.sign("ed25519", private("ed25519"), MESSAGE)
     with pytest.raises(NotCheckedError, match="longer"):
         forms.verify("ed25519", public("ed25519"), signature, digests={}, whole=too_long)
-    assert asked == [forms.MAX_WHOLE_BYTES]
+    assert asked == [limits.WHOLE_MESSAGE_BYTES]
     with pytest.raises(SignatureError, match="64 bytes"):  # a malformed signature costs no memory
         forms.verify("ed25519", public("ed25519"), signature[1:], digests={}, whole=too_long)
     assert len(asked) == 1
@@ -303,7 +304,7 @@ def test_an_oversized_signature_file_is_refused_before_it_is_looked_at() -> None
             forms.verify(
                 form,
                 public(key_type),
-                b"A" * (forms.MAX_SIGNATURE_BYTES + 1),
+                b"A" * (limits.RAW_SIGNATURE_BYTES + 1),
                 digests=digests(b""),
                 whole=lambda _: b"",
             )

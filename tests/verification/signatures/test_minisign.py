@@ -10,6 +10,7 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric import ed25519
 
 from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.formats import limits
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, StrangerKeyError
 from bundlekeeper.verification.keys import minisign_key
 from bundlekeeper.verification.keys.public_key import PublicKey
@@ -129,7 +130,7 @@ def test_what_is_no_signature_says_so() -> None:
         data.replace(b"trusted comment: holm", b"comment: holm"),
         data.replace(b"\n", b"\n\n", 1),
         signed(kind=b"EX"),
-        b"untrusted comment: x\n" + b"A" * minisign.MAX_SIGNATURE_BYTES,
+        b"untrusted comment: x\n" + b"A" * limits.MINISIGN_SIGNATURE_BYTES,
     ):
         with pytest.raises(SignatureError):
             minisign.parse(changed)

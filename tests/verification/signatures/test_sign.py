@@ -11,11 +11,10 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, rsa
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
+from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import NAMESPACES
 from bundlekeeper.verification.signatures import sshsig
 from bundlekeeper.verification.signatures.sign import (
-    MAX_KEY_BYTES,
-    MAX_PASSPHRASE_BYTES,
     allowed_signers_line,
     check_mode,
     load_private_key,
@@ -109,7 +108,7 @@ def test_a_wrong_or_missing_passphrase_is_our_error_and_tells_nothing(ssh: bool)
         data = (VECTORS / "OpenSSH/ed25519-psw.key").read_bytes()
     else:
         data = private_pem(private("ed25519"), passphrase=SECRET)
-    for secret in (b"", b"wrong-word", SECRET + b"\n", SECRET[:-1], b"x" * (MAX_PASSPHRASE_BYTES + 1)):
+    for secret in (b"", b"wrong-word", SECRET + b"\n", SECRET[:-1], b"x" * (limits.PASSPHRASE_BYTES + 1)):
         with pytest.raises(InputError) as caught:
             read_private_key(data, lambda _, s=secret: s, where="key")  # type: ignore[misc]  # the default binds it
         text = f"{caught.value.says} {caught.value.hint} {caught.value.where}"
@@ -152,7 +151,7 @@ def test_a_fifo_does_not_hang_and_a_missing_file_says_so(tmp_path: Path) -> None
 
 def test_what_is_no_private_key_or_a_weak_one_is_refused(tmp_path: Path) -> None:
     key = private_pem(private("ed25519"))
-    for data in (b"", b"x" * (MAX_KEY_BYTES + 9), key[:-40], key.replace(b"PRIVATE", b"PUBLIC"), b"\0" * 99):
+    for data in (b"", b"x" * (limits.KEY_BYTES + 9), key[:-40], key.replace(b"PRIVATE", b"PUBLIC"), b"\0" * 99):
         with pytest.raises(InputError):
             load_private_key(written(tmp_path, data), never)
     weak = rsa.generate_private_key(65537, 1024)  # noqa: S505 - what the test is about

@@ -12,6 +12,7 @@ from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ed25519, padding, rsa
 
 from bundlekeeper.errors import InputError, KeeperError
+from bundlekeeper.formats import limits
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError, StrangerKeyError
 from bundlekeeper.verification.encodings.wire import ssh_mpint, ssh_string
 from bundlekeeper.verification.keys.public_key import ssh_blob
@@ -200,7 +201,7 @@ def test_the_armour_is_the_whole_file() -> None:
         b"",
         sshsig.BEGIN,
         sshsig.BEGIN + b"\n-----END SSH SIGNATURE-----\n",
-        data + b" " * sshsig.MAX_SIGNATURE_BYTES,
+        data + b" " * limits.SSH_SIGNATURE_BYTES,
     ):
         with pytest.raises(SignatureError):
             sshsig.parse(changed)

@@ -11,12 +11,13 @@ from collections.abc import Iterator
 
 from bundlekeeper.errors import VersionError
 from bundlekeeper.findings import Level
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.text_file import shown
 from bundlekeeper.formats.toml_positions import Path
 from bundlekeeper.model.lint.common.orders import Scale, Scales
 from bundlekeeper.model.lint.common.problem import Problem
 from bundlekeeper.model.lint.common.raw_rows import Loose, LooseWhat, items, table
-from bundlekeeper.model.versions import MAX_LENGTH, MAX_RANGE_LENGTH, ORDER_NAMES, Key, Listed, Range
+from bundlekeeper.model.versions import ORDER_NAMES, Key, Listed, Range
 
 
 def check_versions(loose: Loose, scales: Scales) -> Iterator[Problem]:
@@ -62,7 +63,7 @@ def _main_versions(loose: Loose) -> Iterator[tuple[Path, str]]:
 def _placed(
     path: Path, version: str, scale: Scale, level: Level | None = None, hint: str | None = None
 ) -> Iterator[Problem]:
-    if len(version) > MAX_LENGTH:  # the types tell it
+    if len(version) > limits.VERSION_CHARACTERS:  # the types tell it
         return
     found = scale.placed(version)
     if isinstance(found, VersionError):
@@ -93,14 +94,14 @@ def check_ranges(loose: Loose, scales: Scales) -> Iterator[Problem]:
     spent.
     """
     for path, text in loose.half_read():
-        if len(text) <= MAX_RANGE_LENGTH:
+        if len(text) <= limits.RANGE_CHARACTERS:
             try:
                 Range.parse(text, _AnyOrder())
             except VersionError as e:
                 yield Problem("range-unreadable", path, e.says, e.hint)
     for path, what, text in _ranges(loose):
         scale = scales.scale(what.kind)
-        if scale is None or len(text) > MAX_RANGE_LENGTH:
+        if scale is None or len(text) > limits.RANGE_CHARACTERS:
             continue
         span = scale.read(text)
         if isinstance(span, VersionError):
