@@ -30,6 +30,19 @@ def visible(text: str) -> str:
     return "".join(_escape(c) if unicodedata.category(c) in _HIDDEN else c for c in text)
 
 
+def shell_word(text: str) -> str:
+    """`text` as one word of a shell's command line that can be printed and pasted, whatever a name holds.
+
+    Quotes of POSIX.1-2024 §2.2: '…', or $'…' where a character of it could not be printed as it is.
+    """
+    from shlex import quote  # only who prints a command pays for it
+
+    if visible(text) == text:
+        return quote(text)
+    raw = text.encode("utf-8", "surrogateescape")
+    return "$'" + "".join(chr(b) if 0x20 <= b < 0x7F and chr(b) not in "\\'" else f"\\{b:03o}" for b in raw) + "'"
+
+
 def human_bytes(count: int) -> str:
     """A byte count for people, in powers of 1000 (IEC 80000-13 keeps kB, MB, GB for these): `1.28 GB`."""
     if count < 1000:

@@ -26,6 +26,11 @@ _LINE = re.compile(
     rb"(?:\A|(?<=[\n\0]))[ \t]*\\?(?:[0-9A-Fa-f]{32,128}[ \t][^\n\0]+"
     rb"|[A-Za-z][A-Za-z0-9/_-]{0,31} ?\([^\n\0]*\)[ \t]*=[ \t]*[0-9A-Fa-f]{32,128}\r?(?=[\n\0]|\Z))"
 )
+# The same with a digest of no known length, without a name, or after it: no list that can be read, yet none but a list.
+# Firmware as text (Intel HEX, S-records) has no blanks in its lines.
+_ALMOST = re.compile(
+    rb"\\?[0-9A-Fa-f]{32,130}[ \t]+[^\n\0]+|[^\n\0:=]+[:=][ \t]+[0-9A-Fa-f]{32,130}[ \t\r]*(?=[\n\0]|\Z)"
+)
 _FRAME = b"-----BEGIN PGP SIGNED MESSAGE-----"  # RFC 9580 §7
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 
@@ -57,10 +62,12 @@ def is_signature_of_list(name: str) -> bool:
 
 
 def _begins_so(head: bytes) -> bool:
-    """True when the first line that is neither blank nor a remark is a good one, or opens a clear-signed message."""
+    """True when the first line that is neither blank nor a remark is one of a list, or opens a clear-signed message."""
     text = re.sub(rb"\A(?:\xef\xbb\xbf)?(?:[ \t\r]*(?:#[^\n]*)?\n)*+", b"", head)
     match = _LINE.match(text)
-    return text.startswith(_FRAME) or (match is not None and _is_good(match))
+    if text.startswith(_FRAME) or (match is not None and _is_good(match)):
+        return True
+    return _ALMOST.match(text.lstrip(b" \t")) is not None
 
 
 def _is_good(line: re.Match[bytes]) -> bool:

@@ -18,6 +18,7 @@ from functools import cached_property
 from bundlekeeper.errors import RefusedError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats import limits
+from bundlekeeper.formats.escape import shell_word
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.filesystem import describe_fd
 
@@ -132,9 +133,7 @@ class Rights:
         mode = 0 if stat.S_ISLNK(status.st_mode) else status.st_mode & _WRITABLE
         if not mode and status.st_uid in self._own:
             return None
-        import shlex  # for who has something to be told only
-
-        whole = shlex.quote(f"{self._where}/{path}" if path else self._where)
+        whole = shell_word(f"{self._where}/{path}" if path else self._where)
         says, hints, letters = [], [], ""
         if status.st_uid not in self._own and not self._is_of_group(status.st_uid):
             says.append(f"it belongs to {user_name(status.st_uid)}")
@@ -171,9 +170,9 @@ class Rights:
         else:
             told = []
         if any("its group" in each.says and each.subject != ACCEPTANCE for each in problems):
-            hint += f'; or, where a group shall write, name it in {ACCEPTANCE}: group = "NAME"{self._unknown}'
+            hint = f'where a group shall write, name it in {ACCEPTANCE}: group = "NAME"{self._unknown}; else: {hint}'
         if not describe_fd(self._root).links:
-            hint += "; where there are no modes, mount with umask=022"
+            hint = f"where there are no modes, mount with umask=022; else: {hint}"
         raise RefusedError(f"the store cannot be relied on: {says}", where=self._where, hint=hint, problems=told)
 
     def _is_of_group(self, uid: int) -> bool:

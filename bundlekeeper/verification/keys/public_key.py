@@ -313,7 +313,7 @@ def _refuse_weak_numbers(numbers: rsa.RSAPublicNumbers) -> None:
         size = f"{numbers.e}" if numbers.e < 1 << 64 else f"{numbers.e.bit_length()} bits"
         raise RefusedError(
             f"an RSA key with the public exponent {size} is not taken",
-            hint="ask the publisher for a key with an odd exponent above 65536, such as the usual 65537",
+            hint="ask the publisher for a key with an odd exponent from 65537, the usual one, to 2^256 (FIPS 186-5)",
         )
     if math.gcd(numbers.n, _SMALL_PRODUCT) != 1:
         factor = next(p for p in _SMALL_PRIMES if numbers.n % p == 0)

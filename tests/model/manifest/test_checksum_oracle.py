@@ -103,3 +103,29 @@ def test_each_line_is_judged_and_read_as_sha256sum_does(empty: Path, rows: list[
 def test_a_list_with_tabs_is_known_for_a_list(line: str) -> None:
     """So that it is never drafted as if it were firmware."""
     assert is_list("files.bin", line.encode(), whole=True)
+
+
+ALMOST = {
+    "a digest that lost a digit": f"{'a' * 63}  a.bin\n",
+    "the name first": f"a.bin: {'a' * 64}\n",
+    "after a remark": f"# ours\n\n{'a' * 63}  a.bin\n",
+}
+
+
+@pytest.mark.parametrize("text", ALMOST.values(), ids=ALMOST.keys())
+def test_what_is_almost_a_list_is_no_firmware(text: str) -> None:
+    """A list that cannot be read is refused as a list; drafting it as a bundle would make its digest a bundle's."""
+    assert is_list("files.txt", text.encode(), whole=True)
+    with pytest.raises(InputError):
+        parse(text.encode(), name="files.txt")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        ":10010000214601360121470136007EFE09D2190140\n:00000001FF\n",  # Intel HEX, from memory
+        "S1137AF00A0A0D0000000000000000000000000061\nS9030000FC\n",  # Motorola S-records, from memory
+    ],
+)
+def test_firmware_as_text_is_no_list(text: str) -> None:
+    assert not is_list("a.bin", text.encode(), whole=True)

@@ -69,7 +69,7 @@ def refusal(kit: Kit) -> RefusedError:
 def commands(error: RefusedError) -> list[str]:
     """The commands that a refusal names."""
     hints = [found.hint for found in error.problems] or [error.hint]
-    return [hint.partition("; or, ")[0] for hint in hints]
+    return [hint.rpartition("; else: ")[2] for hint in hints]
 
 
 def obey(error: RefusedError) -> None:
