@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import InputError, UnfinishedError, told_after
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats import limits
-from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded, reason, text_of
+from bundlekeeper.jobs.inputs import read_bounded, reason, text_of
 from bundlekeeper.model.manifest.checksum_list import LIST_CODES, ChecksumList, parse
 from bundlekeeper.model.manifest.draft_rows import DraftRow
 from bundlekeeper.model.manifest.looks_like_list import HEAD_BYTES, is_list, is_signature_of_list
@@ -81,7 +81,7 @@ def draft_into(
     checked_platform(platform)
     entries, found = _gathered(paths, caller, stop)
     with told_after(found):
-        old = read_bounded(manifest, MANIFEST_LIMIT, "the manifest")
+        old = read_bounded(manifest, limits.MANIFEST_BYTES, "the manifest")
         text, report = fill(text_of(old, manifest), entries, name=manifest)
     return AmendedManifest(manifest, text, old, report, found)
 

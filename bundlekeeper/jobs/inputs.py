@@ -7,8 +7,9 @@ import stat
 import sys
 
 from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.formats import limits
 
-MANIFEST_LIMIT = 16 * 1024 * 1024  # bytes; the same as model.manifest.MAX_BYTES, which costs pydantic to import
+MANIFEST_LIMIT = limits.MANIFEST_BYTES
 
 
 def read_bounded(path: str, limit: int, what: str) -> bytes:

@@ -10,7 +10,7 @@ from bundlekeeper.errors import InputError, KeeperError, UnfinishedError
 from bundlekeeper.findings import Finding, exit_status, finding
 from bundlekeeper.formats import limits
 from bundlekeeper.jobs.draft import AmendedManifest
-from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded, text_of
+from bundlekeeper.jobs.inputs import read_bounded, text_of
 from bundlekeeper.jobs.manifest_signature import rule_on, signature_of
 from bundlekeeper.jobs.session import Session
 
@@ -57,7 +57,7 @@ def _linted(name: str, today: date) -> LintedManifest:
     from bundlekeeper.model.lint.read_manifest import lint as lint_text
 
     try:
-        data = read_bounded(name, MANIFEST_LIMIT, "the manifest")
+        data = read_bounded(name, limits.MANIFEST_BYTES, "the manifest")
         return LintedManifest(name, lint_text(data, name=name, today=today))
     except (InputError, UnfinishedError) as error:
         found = error.problems or [finding("unreadable", name, error.says, error.hint)]
@@ -71,7 +71,7 @@ def show(session: Session, name: str, signature: Path | None) -> ShownManifest:
     """
     from bundlekeeper.model.lint.read_manifest import read
 
-    loaded = read(read_bounded(name, MANIFEST_LIMIT, "the manifest"), name=name, today=session.today())
+    loaded = read(read_bounded(name, limits.MANIFEST_BYTES, "the manifest"), name=name, today=session.today())
     signed = signature_of(name, signature)
     ruling = None
     if signed is not None and session.is_there:
@@ -88,7 +88,7 @@ def confirm(manifest: str, against: str, source: str | None, today: date) -> Ame
     from bundlekeeper.model.manifest.draft import confirm as compare
 
     listed = parse(read_bounded(against, limits.CHECKSUM_LIST_BYTES, "the checksum list"), name=against)
-    old = read_bounded(manifest, MANIFEST_LIMIT, "the manifest")
+    old = read_bounded(manifest, limits.MANIFEST_BYTES, "the manifest")
     said = source if source is not None else f"publisher: {Path(against).name}, {today.isoformat()}"
     text, report = compare(text_of(old, manifest), listed, source=said, today=today, name=manifest)
     return AmendedManifest(manifest, text, old, report)

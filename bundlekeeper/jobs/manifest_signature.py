@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.options import SignatureOption, now
 from bundlekeeper.cli.screen.answers.manifest_signature import as_json, tell
-from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded
+from bundlekeeper.formats import limits
+from bundlekeeper.jobs.inputs import read_bounded
 
 if TYPE_CHECKING:
     from datetime import date
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
     from bundlekeeper.store.signatures.voucher import Ruling, Voucher
 
 SUFFIX = ".sig"
-_LIMIT = 1 << 20  # bytes; proof.verdict.MAX_SIGNATURE_BYTES, which costs cryptography to import
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ def given_manifest(name: str, signature: Path | None) -> GivenManifest:
 
     Raises InputError, RefusedError, UnfinishedError as `inputs.read_bounded` and `signature_of`.
     """
-    data = read_bounded(name, MANIFEST_LIMIT, "the manifest")
+    data = read_bounded(name, limits.MANIFEST_BYTES, "the manifest")
     return GivenManifest(name, data, signature_of(name, signature))
 
 
@@ -51,7 +51,7 @@ def signature_of(manifest: str, option: Path | None) -> bytes | None:
     some size stands beside the manifest under the signature's name, UnfinishedError when it cannot be read.
     """
     if option is not None:
-        return read_bounded(str(option), _LIMIT, "the signature")
+        return read_bounded(str(option), limits.SIGNATURE_BYTES, "the signature")
     if manifest == "-":
         return None
     beside = Path(manifest + SUFFIX)
@@ -63,7 +63,7 @@ def signature_of(manifest: str, option: Path | None) -> bytes | None:
         fd = os.open(beside.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
         try:
             with suppress(FileNotFoundError):
-                return files.read_bounded(fd, beside.name, _LIMIT)
+                return files.read_bounded(fd, beside.name, limits.SIGNATURE_BYTES)
         finally:
             os.close(fd)
     return None

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.session import Session
 
@@ -22,9 +23,6 @@ if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
     from bundlekeeper.model.trust import TrustEntry
 
-_KEY_LIMIT = 64 * 1024  # bytes; verification.keys refuses more as well, and so below
-_CERTIFICATES_LIMIT = 1024 * 1024
-_CRL_LIMIT = 8 * 1024 * 1024
 _WAIT_S = 60.0
 
 
@@ -65,13 +63,13 @@ def add_key(session: Session, options: TrustOptions) -> TrustedKeys:
     from bundlekeeper.verification.keys.entries import Sources, doubts_of, make_entry
 
     sources = Sources(
-        read_bounded(str(options.file), _KEY_LIMIT, "the key"),
-        [read_bounded(str(file), _CERTIFICATES_LIMIT, "the root certificate") for file in options.roots],
+        read_bounded(str(options.file), limits.KEY_BYTES, "the key"),
+        [read_bounded(str(file), limits.CERTIFICATES_BYTES, "the root certificate") for file in options.roots],
         [
-            read_bounded(str(file), _CERTIFICATES_LIMIT, "the intermediate certificate")
+            read_bounded(str(file), limits.CERTIFICATES_BYTES, "the intermediate certificate")
             for file in options.intermediates
         ],
-        [read_bounded(str(file), _CRL_LIMIT, "the revocation list") for file in options.crls],
+        [read_bounded(str(file), limits.CRL_BYTES, "the revocation list") for file in options.crls],
     )
     with _locked(session, "trust add"):
         entry = make_entry(
@@ -116,7 +114,7 @@ def renew_revocations(session: Session, name: str, files: Sequence[Path]) -> Tru
     from bundlekeeper.store.signatures import trust_list
     from bundlekeeper.verification.keys.entries import with_crls
 
-    data = [read_bounded(str(file), _CRL_LIMIT, "the revocation list") for file in files]
+    data = [read_bounded(str(file), limits.CRL_BYTES, "the revocation list") for file in files]
     with _locked(session, "trust crl"):
         entry = with_crls(trust_list.read_all(session.store.fd).get(name), data)
         trust_list.renew(session.store.fd, entry)

@@ -22,29 +22,39 @@ from bundlekeeper.errors import InputError, worst_exit
 from bundlekeeper.findings import exit_status
 
 
+ManifestArgument = Annotated[
+    str | None,
+    typer.Argument(metavar="[MANIFEST]", help="Default: the manifests that the store accepted. - is stdin."),
+]
+AtOption = Annotated[
+    Path | None, typer.Option("--at", metavar="DIR", help="Prove this folder, not the store.", readable=False)
+]
+QuickOption = Annotated[
+    bool, typer.Option("--quick", help="Trust what is unchanged since its last full proof; says how many.")
+]
+OlderThanOption = Annotated[
+    str | None, typer.Option("--older-than", metavar="SPAN", help="Only what was not proven for so long: 30d, 12h.")
+]
+MaxTimeOption = Annotated[
+    str | None, typer.Option("--max-time", metavar="SPAN", help="Begin no file after so long: 10m. Stalest first.")
+]
+JunitOption = Annotated[
+    str | None, typer.Option("--junit", metavar="FILE", help="Also write JUnit XML to this file (- is stdout).")
+]
+LedgerOption = Annotated[bool, typer.Option("--ledger", help="Check the record's chain, not the files.")]
+HeadOption = Annotated[str, typer.Option("--head", metavar="HEX", help="With --ledger: a head printed earlier.")]
+
+
 def check(
-    manifest: Annotated[
-        str | None,
-        typer.Argument(metavar="[MANIFEST]", help="Default: the manifests that the store accepted. - is stdin."),
-    ] = None,
-    at: Annotated[
-        Path | None, typer.Option("--at", metavar="DIR", help="Prove this folder, not the store.", readable=False)
-    ] = None,
-    quick: Annotated[
-        bool, typer.Option("--quick", help="Trust what is unchanged since its last full proof; says how many.")
-    ] = False,
-    older_than: Annotated[
-        str | None, typer.Option("--older-than", metavar="SPAN", help="Only what was not proven for so long: 30d, 12h.")
-    ] = None,
-    max_time: Annotated[
-        str | None, typer.Option("--max-time", metavar="SPAN", help="Begin no file after so long: 10m. Stalest first.")
-    ] = None,
-    junit: Annotated[
-        str | None, typer.Option("--junit", metavar="FILE", help="Also write JUnit XML to this file (- is stdout).")
-    ] = None,
+    manifest: ManifestArgument = None,
+    at: AtOption = None,
+    quick: QuickOption = False,
+    older_than: OlderThanOption = None,
+    max_time: MaxTimeOption = None,
+    junit: JunitOption = None,
     signature: SignatureOption = None,
-    ledger: Annotated[bool, typer.Option("--ledger", help="Check the record's chain, not the files.")] = False,
-    head: Annotated[str, typer.Option("--head", metavar="HEX", help="With --ledger: a head printed earlier.")] = "",
+    ledger: LedgerOption = False,
+    head: HeadOption = "",
     jobs: JobsOption = None,
     store: StoreOption = None,
     quiet: QuietOption = False,

@@ -80,8 +80,7 @@ def take(
 ) -> TakeResult:
     """Take the manifest's bundles from the sources (tried in their order) into the store.
 
-    `signature` is the manifest's own, None where there is none; what the store wants of it is in its acceptance.toml.
-    `wait_s` seconds are waited for the lock. A dry run writes nothing, reads no bundle, may have no `store`.
+    `signature` is the manifest's own; `wait_s` seconds are waited for the lock; a dry run may have no `store`.
     Raises RefusedError (manifest, signature, store), InputError (no such source, acceptance.toml), LockedError,
     DamagedError, UnfinishedError (no room, I/O), StoppedError; what was taken stays, its findings are in `problems`.
     """
@@ -93,7 +92,7 @@ def take(
     if store is None:
         raise InputError("there is no store to take into", hint="name one with --store")
     if not store.catalogue_path.exists():  # a refused manifest leaves no trace: for it none is made
-        _ruling(Voucher.of(store, clock(), ()), loaded, signature)
+        _vouched(store, clock(), (), loaded, signature)
     where = str(store.root)
     with (
         _closing(sources),
@@ -103,8 +102,7 @@ def take(
         mended(store, clock, but=loaded.sha256) as (catalogue, damage),
     ):
         known = catalogue.accepted()
-        voucher = Voucher.of(store, clock(), known)
-        ruling = _ruling(voucher, loaded, signature)
+        voucher, ruling = _vouched(store, clock(), known, loaded, signature)
         loaded, unknown = overlaid(store.fd, loaded, known)
         facts = facts_of(loaded.manifest)
         room.sweep(but=frozenset(each.sha256 for each in facts))
@@ -143,13 +141,15 @@ def _closing(sources: Sequence[BundleSource]) -> ExitStack:
     return closing
 
 
-def _ruling(voucher: Voucher, loaded: Loaded, signature: bytes | None) -> Ruling:
-    """The ruling on the manifest's signature. Raises RefusedError where it may not be used."""
-    manifest = loaded.manifest
-    subject = f"{manifest.platform}, sequence {manifest.sequence}"
-    ruling = voucher.rule_manifest(subject, loaded.data, signature, issued=manifest.issued)
+def _vouched(
+    store: Store | None, now: datetime, known: Sequence[Accepted], loaded: Loaded, signature: bytes | None
+) -> tuple[Voucher, Ruling]:
+    """Who rules, and the ruling on the manifest's signature. Raises RefusedError where it may not be used."""
+    voucher = Voucher.of(store, now, known)
+    subject = f"{loaded.manifest.platform}, sequence {loaded.manifest.sequence}"
+    ruling = voucher.rule_manifest(subject, loaded.data, signature, issued=loaded.manifest.issued)
     insist(ruling, subject)
-    return ruling
+    return voucher, ruling
 
 
 def _judged(
@@ -183,8 +183,7 @@ def _rehearse(
                 held = {row.place: row for row in catalogue.held()}
                 contents = plan.SourceContents(held, catalogue.proofs(), describe_fd(store.fd), now)
                 known = catalogue.accepted()
-        voucher = Voucher.of(store, now, known)
-        ruling = _ruling(voucher, loaded, signature)
+        voucher, ruling = _vouched(store, now, known, loaded, signature)
         loaded, unknown = overlaid(store.fd, loaded, known) if store else (loaded, ())
         facts = facts_of(loaded.manifest)
         admitted = _judged(store, loaded, known, now, whys, ruling)
