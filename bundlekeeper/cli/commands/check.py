@@ -21,7 +21,6 @@ from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError, worst_exit
 from bundlekeeper.findings import exit_status
 
-
 ManifestArgument = Annotated[
     str | None,
     typer.Argument(metavar="[MANIFEST]", help="Default: the manifests that the store accepted. - is stdin."),
