@@ -55,8 +55,9 @@ def report(
     One file that needs no network: HTML to read and print, or plain text. It plans and records; it calls no step safe.
     """
     from bundlekeeper.cli.screen.answers import report as screen
-    from bundlekeeper.jobs.planning import report as job
     from bundlekeeper.jobs.planning.inputs import InputFiles
+    from bundlekeeper.jobs.planning.report import NoRunbook, ReportPage, RunbookWanted, runbook_page
+    from bundlekeeper.jobs.planning.site_page import site_page
     from bundlekeeper.jobs.session import Session
 
     if runbook == bool(site):
@@ -68,39 +69,19 @@ def report(
         raise InputError("name the file to be written", hint="--out FILE.html, or FILE.txt for plain text")
     if json and out == "-":
         raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
-    files = InputFiles(manifest, inventory, signature)
-    session = Session(store_root(store), caller())
-    found: job.ReportPage | job.NoRunbook
-    if site:
-        from bundlekeeper.jobs.planning.site_page import site_page
-
-        planned = (route, to or None, domain, window, manifest, inventory, signature)
-        if any(word is not None for word in planned) or per_cluster != 1:
-            raise InputError("a site's picture is of what stands there, not of a route", hint="--site NAME [--on TIME]")
-        with session:
-            found = site_page(session, site, on, plain=_is_text(out))
-    elif on is not None:
+    ask, files = RunbookWanted(domain, to, route, window, per_cluster), InputFiles(manifest, inventory, signature)
+    if site and (ask, files) != (RunbookWanted(), InputFiles()):
+        raise InputError("a site's picture is of what stands there, not of a route", hint="--site NAME [--on TIME]")
+    if on is not None and not site:
         raise InputError("--on is about a site's picture", hint="a run-book is made from what is known now")
-    elif route is not None:
-        with session:
-            found = job.runbook_of_file(
-                session,
-                route,
-                files,
-                domain=domain,
-                release=to,
-                window=window,
-                per_cluster=per_cluster,
-                plain=_is_text(out),
-            )
-    elif domain is None or not to:
-        raise InputError("name a domain and a release, or a route", hint="--runbook DOMAIN --to RELEASE")
-    else:
-        with session:
-            found = job.runbook_of_route(
-                session, domain, to, files, window=window, per_cluster=per_cluster, plain=_is_text(out)
-            )
-    if isinstance(found, job.NoRunbook):
+    plain = _is_text(out)
+    found: ReportPage | NoRunbook
+    with Session(store_root(store), caller()) as session:
+        if site:
+            found = site_page(session, site, on, plain=plain)
+        else:
+            found = runbook_page(session, ask, files, plain=plain)
+    if isinstance(found, NoRunbook):
         screen.show_none(found, json=json)
     else:
         screen.show(found, out=out, force=force, json=json)

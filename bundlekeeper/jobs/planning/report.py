@@ -28,6 +28,17 @@ _CHECKED = (
 
 
 @dataclass(frozen=True, slots=True)
+class RunbookWanted:
+    """Of what a run-book is asked for: the way of a domain to a release, or a file's plan; and how its windows are."""
+
+    domain: str | None = None
+    release: str = ""
+    file: str | None = None
+    window: str | None = None
+    per_cluster: int = 1
+
+
+@dataclass(frozen=True, slots=True)
 class ReportPage:
     """A page, HTML or plain text; the findings that stand in it; what the JSON envelope tells of it."""
 
@@ -49,59 +60,54 @@ class NoRunbook:
         return (*self.given.findings, *self.none.findings)
 
 
-def runbook_of_route(
-    session: Session,
-    domain: str,
-    release: str,
-    files: InputFiles,
-    *,
-    window: str | None,
-    per_cluster: int,
-    plain: bool,
-) -> ReportPage | NoRunbook:
-    """The run-book of the way that is found now, or why there is none. Raises InputError; as `read_inputs`."""
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """A plan that a run-book may be made of; `checked` says how, `sha256` is its document's, empty for none."""
+
+    given: Inputs
+    fleet: Fleet
+    planned: PlannedRoute
+    options: Options
+    checked: str
+    sha256: str = ""
+
+
+def runbook_page(session: Session, ask: RunbookWanted, files: InputFiles, *, plain: bool) -> ReportPage | NoRunbook:
+    """The run-book that is asked for, as plain text or as HTML, or why there is no way.
+
+    Raises InputError; RefusedError for a file's plan whose inputs changed or that breaks a rule; as `read_inputs`.
+    """
     from bundlekeeper.planning.fleet.domains import Fleet
 
-    given, options = read_inputs(session, files), options_of(window, per_cluster)
+    if ask.file is None and (ask.domain is None or not ask.release):
+        raise InputError("name a domain and a release, or a route", hint="--runbook DOMAIN --to RELEASE")
+    given = read_inputs(session, files)
     fleet = Fleet(given.manifest, given.inventory)
-    found = way_of(given, fleet, domain, release, options)
+    if ask.file is not None:
+        return _page(session, _of_file(given, fleet, ask, ask.file), plain=plain)
+    options = options_of(ask.window, ask.per_cluster)
+    found = way_of(given, fleet, ask.domain or "", ask.release, options)
     if not isinstance(found, PlannedRoute):
         return NoRunbook(given, found)
     checked = "Every state between obeys every jump and beside rule of the manifest: that was looked at for this route."
-    return _page(session, given, fleet, found, options, checked, plain=plain)
+    return _page(session, _Plan(given, fleet, found, options, checked), plain=plain)
 
 
-def runbook_of_file(
-    session: Session,
-    file: str,
-    files: InputFiles,
-    *,
-    domain: str | None,
-    release: str,
-    window: str | None,
-    per_cluster: int,
-    plain: bool,
-) -> ReportPage:
-    """The run-book of a file's plan, once its inputs are as they were and it obeys the rules.
-
-    Raises RefusedError, InputError; as `read_inputs`.
-    """
-    from bundlekeeper.planning.fleet.domains import Fleet
+def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Plan:
+    """The plan of a file, once its inputs are as they were and it obeys the rules. Raises RefusedError, InputError."""
     from bundlekeeper.planning.route.check_plan import hold
 
-    given = read_inputs(session, files)
     plan, document = plan_file.read_plan_file(file)
     if document is None:
-        options, sha256 = options_of(window, per_cluster), ""
+        options, sha256 = options_of(ask.window, ask.per_cluster), ""
     else:
-        if window is not None:
+        if ask.window is not None:
             raise InputError("the route's file says how long its windows are", hint="leave --window away")
-        if per_cluster not in (1, document.per_cluster):
+        if ask.per_cluster not in (1, document.per_cluster):
             raise InputError("the route's file says how many go at a time", hint="leave --per-cluster away")
         plan_file.insist_unchanged(given, document, file)
         options, sha256 = Options(document.window_minutes, document.per_cluster), document.sha256
-    plan_file.insist_on(plan, domain, release, file)
-    fleet = Fleet(given.manifest, given.inventory)
+    plan_file.insist_on(plan, ask.domain, ask.release, file)
     held = hold(fleet, plan, given.holdings)
     against = [f for f in held.findings if _forbids(f, plan.domain)]
     if against:
@@ -112,30 +118,20 @@ def runbook_of_file(
         f"Each step of {file} was held against every rule of the manifest: "
         f"{counted(held.states, 'state')}, {counted(held.rules, 'rule')}."
     )
-    planned = scheduled(given, fleet, held.route, options)
-    return _page(session, given, fleet, planned, options, checked, sha256, plain=plain)
+    return _Plan(given, fleet, scheduled(given, fleet, held.route, options), options, checked, sha256)
 
 
-def _page(
-    session: Session,
-    given: Inputs,
-    fleet: Fleet,
-    planned: PlannedRoute,
-    options: Options,
-    checked: str,
-    sha256: str = "",
-    *,
-    plain: bool,
-) -> ReportPage:
+def _page(session: Session, plan: _Plan, *, plain: bool) -> ReportPage:
     from bundlekeeper.jobs.planning.runbook import Material, runbook
     from bundlekeeper.planning.gaps.find import gaps_of
     from bundlekeeper.reports.runbook import html, text
 
-    route = planned.route
-    gaps = gaps_of(fleet, route.domain, route.release, given.holdings, given.judged_at)
-    material = Material(given, fleet, planned, options, gaps, (checked, *_CHECKED), session.now(), sha256)
+    given, route = plan.given, plan.planned.route
+    gaps = gaps_of(plan.fleet, route.domain, route.release, given.holdings, given.judged_at)
+    checked = (plan.checked, *_CHECKED)
+    material = Material(given, plan.fleet, plan.planned, plan.options, gaps, checked, session.now(), plan.sha256)
     book = runbook(material)
-    findings = (*planned.findings, *(gap.finding for gap in material.open_gaps))
+    findings = (*plan.planned.findings, *(gap.finding for gap in material.open_gaps))
     about = {"domain": route.domain, "release": route.release, **given.about()}
     return ReportPage(text(book) if plain else html(book), findings, about)
 

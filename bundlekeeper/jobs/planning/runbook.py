@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 PRACTICE = "common practice"
 _BUILT_IN = f"{PRACTICE}: the built-in table of kinds"
 
-#: Trade.md, 'Order', point 1.
+#: What is seen to before anything else.
 _FIRST = (
     ("a configuration backup was taken and read back", PRACTICE),
     ("every redundant pair is healthy; no critical fault is open; every path is redundant", PRACTICE),
