@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -44,7 +43,7 @@ def export(
     """Write the record as lines that another store merges."""
     with Session(store_root(store), caller()) as session:
         if out == "-":
-            sys.stdout.buffer.writelines(jobs.export_lines(session, after))
+            screen.write_lines(jobs.export_lines(session, after))
             return 0
         events, head = jobs.export_file(session, out, after)
     screen.show_exported(out, events, head)

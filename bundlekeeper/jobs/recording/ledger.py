@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, BinaryIO
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.escape import counted
-from bundlekeeper.jobs.session import Session, nothing_recorded
+from bundlekeeper.jobs.session import LEDGER, Session, is_there, nothing_recorded
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.event.chain import Head
@@ -179,8 +179,9 @@ def rebuild(session: Session) -> LedgerRebuilt:
     from bundlekeeper.ledger.record.kept_texts import LOAD_HINT, inventory_wrong
     from bundlekeeper.ledger.record.rebuild import rebuild as make_again
 
-    if session.store and not session.ledger_is_there:
-        raise nothing_recorded(session.ledger_path)
+    path = session.store.root / ".keeper" / LEDGER
+    if not is_there(path):
+        raise nothing_recorded(path)
     rebuilt = make_again(session.ledger)
     found = [finding("damaged", "ledger", inventory_wrong(digest), LOAD_HINT) for digest in rebuilt.texts]
     return LedgerRebuilt(rebuilt, found)

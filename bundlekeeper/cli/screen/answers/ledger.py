@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
@@ -25,6 +27,11 @@ def show_checked(done: LedgerChecked, *, json: bool) -> None:
         output.line(
             f"the head that you gave is the chain's after {counted(at, 'event')}: nothing before it was changed"
         )
+
+
+def write_lines(lines: Iterable[bytes]) -> None:
+    """The lines of an export on stdout, as they are."""
+    sys.stdout.buffer.writelines(lines)
 
 
 def show_exported(out: str, events: str, head: Head) -> None:
