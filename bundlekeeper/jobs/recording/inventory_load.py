@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.recording.who import says_who
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from bundlekeeper.ledger.record.ledger import Ledger
     from bundlekeeper.model.inventory.read import Document, InventorySource
 
-_LIMIT = 64 * 1024 * 1024  # bytes; model.inventory.MAX_BYTES
 _MANIFEST = re.compile(rb"^manifest(?: = |=)1", re.MULTILINE)
 
 
@@ -96,7 +96,7 @@ def _sources(name: str, form: str | None, tell: Callable[[str], None]) -> list[I
 
     if name == "-" and form is None:
         raise InputError("--form is needed for stdin", hint="--form toml, csv or json")
-    data = read_bounded(name, _LIMIT, "the inventory")
+    data = read_bounded(name, limits.INVENTORY_BYTES, "the inventory")
     kind = form or form_of(name)
     if kind == "toml" and _MANIFEST.search(data):
         raise InputError(

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, KeeperError, StoppedError
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.inputs import read_bounded
 
@@ -27,8 +28,6 @@ if TYPE_CHECKING:
     from bundlekeeper.model.stop import Stop
 
 _DRAFTS = "What could not be placed; in a file for --map, with redfish = 1 on top, these would name it:"
-_MAP_LIMIT = 4 * 1024 * 1024  # bytes; links.redfish_table.MAX_BYTES
-_NETRC_LIMIT = 64 * 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +171,7 @@ def _entries(file: str | None) -> tuple[MapEntry, ...]:
         return ()
     from bundlekeeper.links.redfish.user_map import read_map
 
-    return read_map(read_bounded(file, _MAP_LIMIT, "the map"), name=file)
+    return read_map(read_bounded(file, limits.REDFISH_MAP_BYTES, "the map"), name=file)
 
 
 def _drafts(readings: Sequence[ServiceReading]) -> list[str]:
@@ -227,7 +226,7 @@ def who(log_in: LogIn) -> Who:
 def _netrc(path: Path) -> netrc.netrc:
     try:
         status = path.stat()
-        if not stat.S_ISREG(status.st_mode) or status.st_size > _NETRC_LIMIT:
+        if not stat.S_ISREG(status.st_mode) or status.st_size > limits.NETRC_BYTES:
             raise InputError("the netrc file is no regular file or too large", where=str(path))
         if status.st_mode & 0o077:
             raise InputError("the netrc file can be read by others", where=str(path), hint=f"chmod 600 {path}")

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, BinaryIO
 
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.findings import Finding, finding
+from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.session import LEDGER, Session, is_there, nothing_recorded
 
@@ -145,13 +146,11 @@ def _not_merged(errors: list[InputError], merged: list[str]) -> InputError:
 
 def _lines(file: str) -> Iterator[bytes]:
     """The file's lines, each bounded. Raises InputError, UnfinishedError."""
-    from bundlekeeper.ledger.exchange.merge import MAX_LINE_BYTES
-
     try:
         with nullcontext(sys.stdin.buffer) if file == "-" else _opened(file) as stream:
-            while line := stream.readline(MAX_LINE_BYTES + 1):
-                if len(line) > MAX_LINE_BYTES:
-                    raise InputError(f"a line of more than {MAX_LINE_BYTES} bytes")
+            while line := stream.readline(limits.LEDGER_LINE_BYTES + 1):
+                if len(line) > limits.LEDGER_LINE_BYTES:
+                    raise InputError(f"a line of more than {limits.LEDGER_LINE_BYTES} bytes")
                 yield line
     except OSError as error:
         raise UnfinishedError(f"cannot be read: {error.strerror}", where=file) from error

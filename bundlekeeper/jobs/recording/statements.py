@@ -9,10 +9,10 @@ from dataclasses import dataclass, fields, replace
 from typing import Any, NamedTuple, TypeVar
 
 from bundlekeeper.errors import InputError
+from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.recording.selection import Places
 
-_FILE_LIMIT = 16 * 1024 * 1024
 MAX_TOLD = 50  # rows that are told of one file
 
 
@@ -69,7 +69,7 @@ def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordS
         if options.places == Places():
             raise InputError("no part is named", hint="a serial, a place, --site/--domain/--kind/…, or --file")
         return [options], []
-    data = read_bounded(file, _FILE_LIMIT, "the file")
+    data = read_bounded(file, limits.RECORDED_FILE_BYTES, "the file")
     try:
         table = list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline=""), strict=True))
     except (UnicodeDecodeError, csv.Error) as error:
