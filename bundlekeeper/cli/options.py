@@ -50,6 +50,12 @@ PerClusterOption = Annotated[
 JobsOption = Annotated[
     int | None, typer.Option("--jobs", "-j", min=1, max=64, metavar="N", help="Files at once (default: all cores).")
 ]
+SiteOption = Annotated[str, typer.Option("--site", metavar="NAME", help="Only at this site.")]
+DomainOption = Annotated[str, typer.Option("--domain", metavar="NAME", help="Only in this domain.")]
+ChassisOption = Annotated[str, typer.Option("--chassis", metavar="NAME", help="Only in this chassis.")]
+SlotOption = Annotated[str, typer.Option("--slot", metavar="N", help="Only in this slot.")]
+KindOption = Annotated[str, typer.Option("--kind", metavar="KIND", help="Only parts of this kind.")]
+ModelOption = Annotated[str, typer.Option("--model", metavar="MODEL", help="Only parts of this model.")]
 
 
 def now() -> datetime:

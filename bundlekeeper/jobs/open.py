@@ -9,9 +9,7 @@ from collections.abc import Mapping
 from contextlib import ExitStack
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
-
-import typer
+from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.errors import InputError
@@ -24,13 +22,6 @@ if TYPE_CHECKING:
     from bundlekeeper.store.database.rows import Accepted
 
 LEDGER = "ledger.sqlite"
-
-SiteOption = Annotated[str, typer.Option("--site", metavar="NAME", help="Only at this site.")]
-DomainOption = Annotated[str, typer.Option("--domain", metavar="NAME", help="Only in this domain.")]
-ChassisOption = Annotated[str, typer.Option("--chassis", metavar="NAME", help="Only in this chassis.")]
-SlotOption = Annotated[str, typer.Option("--slot", metavar="N", help="Only in this slot.")]
-KindOption = Annotated[str, typer.Option("--kind", metavar="KIND", help="Only parts of this kind.")]
-ModelOption = Annotated[str, typer.Option("--model", metavar="MODEL", help="Only parts of this model.")]
 
 
 def opened_store(root: Path, *, write: bool) -> Store:

@@ -211,12 +211,17 @@ class Session:
 
         path = self.store.root / ".keeper" / LEDGER
         if not self.write and not is_there(path):
-            raise InputError(
-                "nothing was recorded in this store yet",
-                where=str(path),
-                hint="begin with what runs today: bundlekeeper inventory load FILE",
-            )
+            raise nothing_recorded(path)
         return self._stack.enter_context(Ledger.open(path, write=self.write))
+
+
+def nothing_recorded(ledger: Path) -> InputError:
+    """The error of a store without a ledger that is asked."""
+    says, hint = (
+        "nothing was recorded in this store yet",
+        "begin with what runs today: bundlekeeper inventory load FILE",
+    )
+    return InputError(says, where=str(ledger), hint=hint)
 
 
 def is_there(path: Path) -> bool:

@@ -19,7 +19,8 @@ from typing import Any
 from bundlekeeper.errors import KeeperError, VersionError
 from bundlekeeper.formats import durations, json_read, moments, toml_read
 from bundlekeeper.formats.safe_names import problems_of_name
-from bundlekeeper.jobs.recording import record as recorder
+from bundlekeeper.jobs.recording.selection import Places
+from bundlekeeper.jobs.recording.statements import Asked, RecordSaid, RecordStatement, statements
 from bundlekeeper.ledger.event import events
 from bundlekeeper.ledger.exchange import merge as exchange
 from bundlekeeper.ledger.record.ledger import Ledger
@@ -199,8 +200,8 @@ add(
 def _rows(data: bytes) -> None:
     with TemporaryDirectory() as folder:
         Path(folder, "rows.csv").write_bytes(data)
-        asked = recorder.Asked("observe")
-        recorder._rows(str(Path(folder, "rows.csv")), asked, recorder.Places(), recorder.RecordSaid())
+        options = RecordStatement(Asked("observe"), Places(), RecordSaid())
+        statements(str(Path(folder, "rows.csv")), options)
 
 
 add(

@@ -6,13 +6,28 @@ kept; a dry run shows exactly what would be recorded; an event is never changed,
 
 from __future__ import annotations
 
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bundlekeeper.cli.options import JsonOption, StoreOption
-from bundlekeeper.jobs.open import ChassisOption, DomainOption, KindOption, ModelOption, SiteOption, SlotOption
-from bundlekeeper.jobs.recording import record as recorder
+from bundlekeeper.cli.options import (
+    ChassisOption,
+    DomainOption,
+    JsonOption,
+    KindOption,
+    ModelOption,
+    SiteOption,
+    SlotOption,
+    StoreOption,
+    caller,
+    store_root,
+)
+from bundlekeeper.jobs.recording.selection import Places
+from bundlekeeper.jobs.recording.statements import Asked, RecordSaid, RecordStatement
+
+if TYPE_CHECKING:
+    from bundlekeeper.jobs.session import Session
 
 NameArgument = Annotated[
     str | None, typer.Argument(metavar="[NAME]", help="Serial, site, domain, or site/domain/chassis/slot.")
@@ -74,12 +89,10 @@ def stage(
     json: JsonOption = False,
 ) -> int:
     """Record that an image's bytes are on a part (or many), not yet running."""
-    said = recorder.RecordSaid(
-        at, zone, says, by, approved_by, change, route, proof, before, after, deviations, note, anyway
-    )
-    places = recorder.Places(name, site, domain, chassis, slot, kind, model)
-    asked = recorder.Asked("stage", bundle=bundle, version=version, bank=bank)
-    return recorder.record(asked, places, said, file=file, dry_run=dry_run, store=store, json=json)
+    said = RecordSaid(at, zone, says, by, approved_by, change, route, proof, before, after, deviations, note, anyway)
+    places = Places(name, site, domain, chassis, slot, kind, model)
+    asked = Asked("stage", bundle=bundle, version=version, bank=bank)
+    return _record(RecordStatement(asked, places, said), file=file, dry_run=dry_run, store=store, json=json)
 
 
 def activate(
@@ -111,12 +124,10 @@ def activate(
     json: JsonOption = False,
 ) -> int:
     """Record that a part now runs an image: the one named, else the one that was staged on it."""
-    said = recorder.RecordSaid(
-        at, zone, says, by, approved_by, change, route, proof, before, after, deviations, note, anyway
-    )
-    places = recorder.Places(name, site, domain, chassis, slot, kind, model)
-    asked = recorder.Asked("activate", bundle=bundle, version=version)
-    return recorder.record(asked, places, said, file=file, dry_run=dry_run, store=store, json=json)
+    said = RecordSaid(at, zone, says, by, approved_by, change, route, proof, before, after, deviations, note, anyway)
+    places = Places(name, site, domain, chassis, slot, kind, model)
+    asked = Asked("activate", bundle=bundle, version=version)
+    return _record(RecordStatement(asked, places, said), file=file, dry_run=dry_run, store=store, json=json)
 
 
 def observe(
@@ -146,10 +157,10 @@ def observe(
     json: JsonOption = False,
 ) -> int:
     """Record what was read from a part: what runs, waits, lies spare."""
-    said = recorder.RecordSaid(at, zone, says, by, proof=proof, note=note)
-    places = recorder.Places(name, site, domain, chassis, slot, kind, model)
-    asked = recorder.Asked("observe", active=active, pending=pending, spare=spare)
-    return recorder.record(asked, places, said, file=file, dry_run=dry_run, store=store, json=json)
+    said = RecordSaid(at, zone, says, by, proof=proof, note=note)
+    places = Places(name, site, domain, chassis, slot, kind, model)
+    asked = Asked("observe", active=active, pending=pending, spare=spare)
+    return _record(RecordStatement(asked, places, said), file=file, dry_run=dry_run, store=store, json=json)
 
 
 def correct(
@@ -160,7 +171,29 @@ def correct(
     json: JsonOption = False,
 ) -> int:
     """Take a wrong entry back: it stays, and a later event says that it does not count and why."""
-    return recorder.correct(event, why=why, says=says, store=store, json=json)
+    from bundlekeeper.cli.screen.answers.recording import show_correction
+    from bundlekeeper.jobs.recording import correct as job
+
+    with _session(store) as session:
+        done = job.correct(session, event, why=why, says=says)
+    show_correction(done, json=json)
+    return 0
+
+
+def _record(statement: RecordStatement, *, file: str | None, dry_run: bool, store: Path | None, json: bool) -> int:
+    from bundlekeeper.cli.screen.answers.recording import show_recording
+    from bundlekeeper.jobs.recording.record import record
+
+    with _session(store) as session:
+        done = record(session, statement, file=file, dry_run=dry_run)
+    show_recording(done, statement.places.name, json=json)
+    return 0
+
+
+def _session(store: Path | None) -> Session:
+    from bundlekeeper.jobs.session import Session
+
+    return Session(store_root(store), caller(), write=True)
 
 
 def register(app: typer.Typer) -> None:

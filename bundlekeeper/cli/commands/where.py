@@ -2,30 +2,25 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import JsonOption, StoreOption, now, store_root
-from bundlekeeper.cli.screen.answers import where as where_text
-from bundlekeeper.errors import InputError
-from bundlekeeper.jobs.open import (
+from bundlekeeper.cli.options import (
     ChassisOption,
     DomainOption,
+    JsonOption,
     KindOption,
     ModelOption,
     SiteOption,
     SlotOption,
-    open_book,
-    open_store,
-    selector_of,
+    StoreOption,
+    caller,
+    store_root,
 )
-
-if TYPE_CHECKING:
-    from datetime import date, datetime
-
-    from bundlekeeper.ledger.ask.types import Selector
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import exit_status
+from bundlekeeper.jobs.recording.where import time_of as time_of  # for jobs/planning/site_page.py
 
 BundleOption = Annotated[
     str, typer.Option("--bundle", metavar="FAMILY/VERSION", help="Where this bundle is (or a file name of the store).")
@@ -75,7 +70,10 @@ def where(
     json: JsonOption = False,
 ) -> int:
     """Which version of what is staged, pending or active where; since when, on whose word, with what proof."""
-    from bundlekeeper.ledger.ask import where as questions
+    from bundlekeeper.cli.screen.answers import where as screen
+    from bundlekeeper.jobs.recording import where as job
+    from bundlekeeper.jobs.recording.selection import Places
+    from bundlekeeper.jobs.session import Session
 
     if sum((csv, json, picture)) > 1:
         raise InputError("only one of --json, --csv and --picture at once")
@@ -83,51 +81,15 @@ def where(
         raise InputError("--picture shows parts, --by counts them", hint="one of them")
     if history and (on or known or by or csv or picture):
         raise InputError("--history is everything, told as lines or --json", hint="leave the other options out")
-    with ExitStack() as stack:
-        opened = open_store(store_root(store), stack, write=False)
-        book = open_book(opened, stack, write=False)
-        selector = selector_of(
-            opened, book, name, site=site, domain=domain, chassis=chassis, slot=slot, kind=kind, model=model
-        )
-        wanted = where_text.WhereWanted(bundle, version, sha256, withdrawn, bank, gone)
-        meant = where_text.narrowed(opened, book, selector, wanted)
-        when, then = time_of(on, "--on"), time_of(known, "--known")
-        doubts = [] if history else where_text.doubts(book, when, then, zone, now())
-        if meant is None:
-            return where_text.tell_answers([], json=json, csv=csv, about={"on": on, "known": known}, doubts=doubts)
-        if history:
-            return where_text.tell_history(_one(meant), questions.history(book, meant.component), json=json)
-        if by:
-            keys = [key.strip() for key in by.split(",")]
-            groups = questions.summary(book, keys, meant, on=when, known=then, zone=zone, clock=now())
-            return where_text.tell_groups(keys, groups, json=json, csv=csv, doubts=doubts)
-        answers = questions.where(book, meant, on=when, known=then, zone=zone, clock=now())
-    if picture:
-        return where_text.tell_picture(answers, doubts)
-    return where_text.tell_answers(answers, json=json, csv=csv, about={"on": on, "known": known}, doubts=doubts)
-
-
-def time_of(text: str | None, option: str) -> date | datetime | None:
-    """The day or moment that an option names; None where it is not given. Raises InputError."""
-    from bundlekeeper.formats.moments import parse
-
-    if text is None:
-        return None
-    try:
-        return parse(text)
-    except InputError as error:
-        raise InputError(f"{option}: {error.says}", hint=error.hint) from error
-
-
-def _one(selector: Selector) -> str:
-    if not selector.component:
-        raise InputError("--history is about one component", hint="name it by its serial")
-    return selector.component
+    places = Places(name, site, domain, chassis, slot, kind, model)
+    wanted = job.WhereWanted(bundle, version, sha256, withdrawn, bank, gone)
+    times = job.WhereTimes(on, known, zone)
+    with Session(store_root(store), caller()) as session:
+        found = job.where(session, places, wanted, times, by=by, history=history)
+    screen.show(found, json=json, csv=csv, picture=picture)
+    return exit_status(found.doubts)
 
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
     app.command("where")(where)
-
-
-__all__ = ["register", "where"]

@@ -1,4 +1,4 @@
-"""The cells of a spreadsheet, read in a process of its own: `python workbook_cells.py LIMIT < FILE > JSON`.
+"""The cells of a spreadsheet, read in a process of its own: `python subprocess.py LIMIT < FILE > JSON`.
 
 Rules: a workbook is a ZIP of XML, so a small one can unpack to any size, and two cells far apart make the library ask
 for half a terabyte, which ends its process; so this one has bounds of memory and time, and nothing else to lose. It

@@ -13,9 +13,11 @@ from pathlib import Path
 
 import pytest
 
+from bundlekeeper.cli import options
 from bundlekeeper.cli.commands import inventory, inventory_read
 from bundlekeeper.cli.screen.run import dispatch
 from bundlekeeper.errors import InputError
+from bundlekeeper.jobs.recording import inventory_read as job
 from bundlekeeper.links.redfish.read import combine, read_many, unused
 from bundlekeeper.links.redfish.session import Cache
 from bundlekeeper.links.redfish.types import Credentials, ServiceReading
@@ -280,7 +282,7 @@ def test_the_report_of_four_services_two_of_which_fail(
     basic = World(documents("rack"), sessions_exist=False)
     bad = [bench.serve(basic), bench.serve(World(documents("rack"), faults={"/redfish/v1": raw(b"[]")}))]
     moments = iter([WHEN, WHEN.replace(hour=9), WHEN])
-    monkeypatch.setattr(inventory_read, "now", lambda: next(moments))
+    monkeypatch.setattr(options, "now", lambda: next(moments))
     monkeypatch.setenv(inventory_read.PASSWORD, PASSWORD)
     if "read" not in {c.name for c in inventory.app.registered_commands}:
         inventory_read.register(inventory.app)
@@ -298,11 +300,11 @@ def test_a_password_for_two_services_and_a_netrc_with_two(monkeypatch: pytest.Mo
     book = tmp_path / "netrc"
     book.write_text("machine a.example login one password first\nmachine b.example login two password second\n")
     book.chmod(0o600)
-    who = inventory_read._who(None, book, basic=False)
+    who = job.who(job.LogIn(None, book, False, inventory_read.password))
     told = [who(f"https://{name}.example") for name in "abc"]
     assert [(c.user, c.password) if c else None for c in told] == [("one", "first"), ("two", "second"), None]
     monkeypatch.setenv(inventory_read.PASSWORD, "only-once")
-    asked = inventory_read._who("one", None, basic=False)
+    asked = job.who(job.LogIn("one", None, False, inventory_read.password))
     first = asked("https://a.example")
     monkeypatch.delenv(inventory_read.PASSWORD)
     assert first == asked("https://b.example") and first is not None and first.password == "only-once"

@@ -1,151 +1,55 @@
-"""What `where` is asked beyond places, and how its answers are told: table, JSON, CSV, picture, history, counts.
+"""How the answers of `where` are told: table, JSON, CSV, picture, history, counts.
 
-Rules: nothing is computed here that the ledger did not answer; what nobody said is "?" and never an empty cell, what
-was read as none is "-"; a CSV cell never begins with what a spreadsheet would run as a formula.
+Rules: what nobody said is "?" and never an empty cell, what was read as none is "-"; a CSV cell never begins with what
+a spreadsheet would run as a formula.
 """
 
 from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
-from bundlekeeper.errors import InputError
-from bundlekeeper.findings import Finding, Level, exit_status, finding
 from bundlekeeper.formats.escape import counted
+from bundlekeeper.jobs.recording.where import WhereWanted as WhereWanted
+from bundlekeeper.jobs.recording.where import doubts as doubts
 
 if TYPE_CHECKING:
-    from datetime import date, datetime
-
     from bundlekeeper.formats.moments import Moment
-    from bundlekeeper.ledger.ask.types import BundleOf, Evidence, InBank, Selector, WhereAnswer, WhereGroup
-    from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry
+    from bundlekeeper.jobs.recording.where import WhereFound
+    from bundlekeeper.ledger.ask.types import Evidence, InBank, Selector, WhereAnswer
+    from bundlekeeper.ledger.record.ledger import Ledger
     from bundlekeeper.model.inventory.types import Place
     from bundlekeeper.store.contents.store import Store
-    from bundlekeeper.store.database.rows import Held
 
 _COLUMNS = (
     "place", "kind", "model", "component", "active", "since", "says", "proof", "record", "pending", "spare", "held",
 )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class WhereWanted:
-    """Which images are asked for."""
-
-    bundle: str
-    version: str
-    sha256: str
-    withdrawn: bool
-    bank: str
-    gone: bool
-
-
 def narrowed(store: Store, book: Ledger, selector: Selector, wanted: WhereWanted) -> Selector | None:
-    """Join the images that are asked for to the places; None where nothing can be meant, as nothing is withdrawn.
+    """As `jobs.recording.where.narrowed`, for jobs/planning/site_page.py."""
+    from bundlekeeper.cli.options import caller
+    from bundlekeeper.jobs.recording import where as job
+    from bundlekeeper.jobs.session import Session
 
-    Raises InputError for a bundle that nobody knows.
-    """
-    bundles: tuple[BundleOf, ...] = ()
-    if wanted.withdrawn:
-        bundles = _withdrawn(store)
-        if not bundles:
-            return None
-    elif wanted.bundle:
-        bundles = (_bundle(store, book, wanted.bundle),)
-    digest = wanted.sha256.lower()
-    if digest and (len(digest) != 64 or set(digest) - set("0123456789abcdef")):
-        raise InputError("--sha256 wants 64 hexadecimal digits")
-    return replace(selector, bundles=bundles, version=wanted.version, sha256=digest, bank=wanted.bank, gone=wanted.gone)
+    with Session(store.root, caller()) as session:
+        session.store, session.ledger = store, book
+        return job.narrowed(session, selector, wanted)
 
 
-def _held(store: Store) -> list[Held]:
-    if not store.catalogue_path.exists():
-        return []
-    with store.catalogue(write=False) as catalogue:
-        return catalogue.held()
-
-
-def _bundle(store: Store, book: Ledger, text: str) -> BundleOf:
-    """The bundle `family/version`, or the file of that name, with its images where the store knows them.
-
-    One that is neither held nor in the manifest in force is known when an event named it. Raises InputError.
-    """
-    from difflib import get_close_matches
-
-    from bundlekeeper.jobs.open import manifest_in_force
-    from bundlekeeper.ledger.ask.types import BundleOf, ImageOf
-    from bundlekeeper.ledger.ask.where import ever_bundle
-
-    rows = _held(store)
-    family, slash, version = text.partition("/")
-    for row in rows:
-        if text == row.name or (family, version) == (row.family, row.version):
-            images = tuple(ImageOf(i.kind, i.models, i.version) for i in row.images)
-            return BundleOf(row.family, row.version, images)
-    if slash and ever_bundle(book, family, version):
-        return BundleOf(family, version)
-    manifest = manifest_in_force(store)
-    listed = manifest.bundle if manifest is not None else ()
-    for bundle in listed:
-        if text == bundle.file or (family, version) == (bundle.family, bundle.version):
-            images = tuple(ImageOf(i.kind, tuple(i.models), i.version) for i in bundle.images)
-            return BundleOf(bundle.family, bundle.version, images)
-    known = [f"{row.family}/{row.version}" for row in rows] + [row.name for row in rows]
-    known += [f"{bundle.family}/{bundle.version}" for bundle in listed]
-    near = get_close_matches(text, known, n=1)
-    hint = f"did you mean {near[0]}?" if near else "write family/version, or the name of a held file"
-    raise InputError(f"no such bundle: {text} is not held, in no manifest, and was never recorded", hint=hint)
-
-
-def _withdrawn(store: Store) -> tuple[BundleOf, ...]:
-    from bundlekeeper.jobs.open import manifest_in_force
-    from bundlekeeper.ledger.ask.types import BundleOf, ImageOf
-    from bundlekeeper.store.contents.withdrawals import withdrawn_since
-
-    found: dict[tuple[str, str], BundleOf] = {}
-    for row in _held(store):
-        if row.standing == "withdrawn":
-            images = tuple(ImageOf(i.kind, i.models, i.version) for i in row.images)
-            found[row.family, row.version] = BundleOf(row.family, row.version, images)
-    manifest = manifest_in_force(store)
-    if manifest is None:
-        return tuple(found.values())
-    with store.catalogue(write=False) as catalogue:
-        known = catalogue.accepted()
-    newer, _ = withdrawn_since(store.fd, known, manifest.sequence)
-    for bundle in (*newer, *manifest.bundle):
-        if bundle.standing == "withdrawn":
-            images = tuple(ImageOf(i.kind, tuple(i.models), i.version) for i in bundle.images)
-            found[bundle.family, bundle.version] = BundleOf(bundle.family, bundle.version, images)
-    return tuple(found.values())
-
-
-def doubts(
-    book: Ledger, on: date | datetime | None, known: date | datetime | None, zone: str, clock: datetime
-) -> list[Finding]:
-    """What makes the moment that is asked about doubtful: a day still to come, and events dated beyond the clock.
-
-    `clock` is the time now, aware. A day that is over is asked about as it was: nothing is doubtful then. Raises
-    InputError for an unknown zone; DamagedError, LockedError, UnfinishedError.
-    """
-    from bundlekeeper.formats import moments
-    from bundlekeeper.ledger.ask.future_events import ahead
-
-    limit = moments.at(clock + moments.AHEAD).at_us
-    found = []
-    for option, day in (("--on", on), ("--known", known)):
-        if day is not None and moments.moment(day, zone).at_us > limit:
-            says = f"{day} is still to come: this machine's clock says {clock.date()}, and nothing is known of later"
-            found.append(finding("clock-doubtful", option, says, "is it the right year?", Level.NOTE))
-    asked = on if on is not None else known
-    beyond = ahead(book, clock) if asked is None or moments.moment(asked, zone).at_us > limit else None
-    if beyond is not None:
-        found.append(beyond.doubt("not counted here" if asked is None else "counted here up to the day asked about"))
-    return found
+def show(found: WhereFound, *, json: bool, csv: bool, picture: bool) -> None:
+    """Print what was asked for, and what is doubtful about it."""
+    if found.component:
+        _show_history(found, json=json)
+    elif found.keys:
+        _show_groups(found, json=json, csv=csv)
+    elif picture and found.possible:
+        _show_picture(found)
+    else:
+        _show_answers(found, json=json, csv=csv)
 
 
 def _text(value: str | None) -> str:
@@ -179,34 +83,29 @@ def _row(answer: WhereAnswer) -> tuple[str, ...]:
     )
 
 
-def tell_answers(
-    answers: Sequence[WhereAnswer], *, json: bool, csv: bool, about: Mapping[str, Any], doubts: Sequence[Finding]
-) -> int:
-    """Print the answers, and what is doubtful about them; returns the exit status."""
+def _show_answers(found: WhereFound, *, json: bool, csv: bool) -> None:
+    answers = found.answers
+    differs = sum(answer.agreement == "differs" for answer in answers)
     if json:
-        differs = sum(a.agreement == "differs" for a in answers)
         data = {
-            **about,
-            "components": [_as_json(a) for a in answers],
+            "on": found.times.on,
+            "known": found.times.known,
+            "components": [_as_json(answer) for answer in answers],
             "counts": {"components": len(answers), "differs": differs},
         }
-        output.envelope("where", doubts, data)
+        output.envelope("where", found.doubts, data)
     elif csv:
-        output.findings_aside(doubts)
-        _csv(_COLUMNS, [_row(a) for a in answers])
+        output.findings_aside(found.doubts)
+        _csv(_COLUMNS, [_row(answer) for answer in answers])
     elif not answers:
         output.line("nothing that is known matches")
-        output.findings_text(doubts)
+        output.findings_text(found.doubts)
     else:
         from bundlekeeper.reports.tables import Table, write
 
-        table = Table(_COLUMNS, below=frozenset({2, 3, 5, 6, 7, 11}))
-        table.rows += [_row(a) for a in answers]
-        write(table)
-        differs = sum(a.agreement == "differs" for a in answers)
+        write(Table(_COLUMNS, [_row(answer) for answer in answers], below=frozenset({2, 3, 5, 6, 7, 11})))
         output.line(f"{counted(len(answers), 'component')}; {differs} whose last reading is not what was recorded")
-        output.findings_text(doubts)
-    return exit_status(doubts)
+        output.findings_text(found.doubts)
 
 
 def _evidence(evidence: Evidence | None) -> dict[str, Any] | None:
@@ -259,36 +158,34 @@ def _as_json(answer: WhereAnswer) -> dict[str, Any]:
     }
 
 
-def tell_groups(
-    keys: Sequence[str], groups: Sequence[WhereGroup], *, json: bool, csv: bool, doubts: Sequence[Finding]
-) -> int:
-    """Print counts, and what is doubtful about them; returns the exit status."""
+def _show_groups(found: WhereFound, *, json: bool, csv: bool) -> None:
+    keys, groups = found.keys, found.groups
     rows = [(*(_text(v) for v in g.values), str(g.count), str(g.differs)) for g in groups]
     titles = (*keys, "components", "differ")
     if json:
         data = [{**dict(zip(keys, g.values, strict=True)), "components": g.count, "differs": g.differs} for g in groups]
-        output.envelope("where", doubts, {"by": list(keys), "groups": data})
+        output.envelope("where", found.doubts, {"by": list(keys), "groups": data})
     elif csv:
-        output.findings_aside(doubts)
+        output.findings_aside(found.doubts)
         _csv(titles, rows)
     else:
         from bundlekeeper.reports.tables import Table, write
 
         write(Table(titles, list(rows), right=frozenset({len(keys), len(keys) + 1})))
-        output.findings_text(doubts)
-    return exit_status(doubts)
+        output.findings_text(found.doubts)
 
 
-def tell_history(component: str, entries: Sequence[LedgerEntry], *, json: bool) -> int:
-    """Print everything that was recorded of one component, void entries too; returns the exit status."""
-    from bundlekeeper.ledger.event.events import content
-
+def _show_history(found: WhereFound, *, json: bool) -> None:
+    """Everything that was recorded of one component, void entries too."""
     if json:
-        rows = [{"id": e.id, "learned": e.learned.text(), "void": e.void, "event": content(e.event)} for e in entries]
-        output.envelope("where", [], {"component": component, "history": rows})
-        return 0
+        rows = [
+            {"id": entry.id, "learned": entry.learned.text(), "void": entry.void, "event": content}
+            for entry, content in zip(found.entries, found.contents, strict=True)
+        ]
+        output.envelope("where", [], {"component": found.component, "history": rows})
+        return
     last: Place | None = None
-    for entry in entries:
+    for entry in found.entries:
         event = entry.event
         seen = ", ".join(
             f"{b} {_text(v)}" for b in ("active", "pending", "spare") if (v := getattr(event.seen, b)) is not None
@@ -304,8 +201,7 @@ def tell_history(component: str, entries: Sequence[LedgerEntry], *, json: bool) 
             f"{_when(event.at)}  {what}{void}  says {event.says}, {event.proof.value}, learned {_when(entry.learned)}, "
             f"id {entry.id[:12]}{why}"
         )
-    output.line(f"{component}: {counted(len(entries), 'event')}")
-    return 0
+    output.line(f"{found.component}: {counted(len(found.entries), 'event')}")
 
 
 def _moved_from(before: Place | None, now: Place) -> str:
@@ -317,8 +213,8 @@ def _moved_from(before: Place | None, now: Place) -> str:
     return f", moved from {before.path()}" if moved else ""
 
 
-def tell_picture(answers: Sequence[WhereAnswer], doubts: Sequence[Finding]) -> int:
-    """Print chassis as boxes of slots, and what is doubtful about them beside; returns the exit status."""
+def _show_picture(found: WhereFound) -> None:
+    """Chassis as boxes of slots, and what is doubtful about them beside."""
     from bundlekeeper.reports.picture import Cell, write
 
     cells = [
@@ -331,11 +227,10 @@ def tell_picture(answers: Sequence[WhereAnswer], doubts: Sequence[Finding]) -> i
             _version(a.pending) if a.pending is not None and a.pending.version else "",
             a.agreement == "differs",
         )
-        for a in answers
+        for a in found.answers
     ]
     write(cells)
-    output.findings_aside(doubts)
-    return exit_status(doubts)
+    output.findings_aside(found.doubts)
 
 
 def _csv(titles: Sequence[str], rows: Sequence[Sequence[str]]) -> None:

@@ -1,0 +1,135 @@
+"""What loading an inventory changed and what services were read, as text and as JSON; the inventory that was read."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from bundlekeeper.cli.screen import output
+from bundlekeeper.errors import InputError
+from bundlekeeper.formats.escape import counted
+
+if TYPE_CHECKING:
+    from bundlekeeper.jobs.recording.inventory_load import InventoryLoaded
+    from bundlekeeper.jobs.recording.inventory_read import InventoryRead
+
+
+def show_loaded(loaded: InventoryLoaded, *, json: bool) -> None:
+    """Each change, and what stays as it was because nothing was said of it."""
+    if json:
+        output.envelope("inventory-load", [], _loaded_as_json(loaded))
+    else:
+        _print_loaded(loaded)
+
+
+def _loaded_as_json(loaded: InventoryLoaded) -> dict[str, Any]:
+    plan = loaded.plan
+    changes = [
+        {
+            "change": c.what.value,
+            "component": c.part.key,
+            "kind": c.part.kind,
+            "place": c.part.place.path(),
+            "says": c.says(),
+        }
+        for c in plan.changes
+    ]
+    unlisted = [{"site": s, "domain": d, "kind": k, "count": n} for (s, d, k), n in plan.unlisted.items()]
+    counts = {"components": loaded.components, "changes": len(changes), "new_events": loaded.new}
+    return {
+        "reading": plan.reading,
+        "again": plan.again,
+        "overtaken_by": plan.overtaken or None,
+        "dry_run": loaded.dry_run,
+        "changes": changes,
+        "unlisted": unlisted,
+        "counts": counts,
+    }
+
+
+def _print_loaded(loaded: InventoryLoaded) -> None:
+    plan = loaded.plan
+    for change in plan.changes:
+        output.line(f"{change.what.value}: {change.says()}")
+    for (site, domain, kind), number in plan.unlisted.items():
+        output.line(
+            f"not spoken of: {number} {kind} in {site}/{domain or '-'} stay as they were (--complete means gone)"
+        )
+    known = "would be recorded" if loaded.dry_run else "recorded"
+    known = "was recorded before; nothing is new" if plan.again or not (loaded.new or loaded.dry_run) else known
+    output.line(f"{counted(loaded.components, 'component')}, {counted(len(plan.changes), 'change')}; {known}")
+    if plan.overtaken:
+        says = f"a reading of the same moment was loaded after this one and counts: {plan.overtaken[:12]}"
+        output.line(f"{says}; if it is wrong: bundlekeeper correct {plan.overtaken[:12]} --why TEXT")
+    output.aside("next: bundlekeeper where")
+
+
+class ReadingSink:
+    """Where the inventory that was read, and the report, go."""
+
+    def __init__(self, out: str, force: bool, json: bool) -> None:
+        """Raises InputError where the file's name says no form, or the file is there already."""
+        self.out = out
+        self.force = force
+        self.json = json
+        if out != "-" and not out.endswith((".toml", ".json")):
+            raise InputError("the inventory's file ends with neither .toml nor .json", where=out)
+        if out != "-" and not force and Path(out).exists():  # told before the services are read, not after
+            raise InputError("the file is there already", where=out, hint="name another, or --force")
+
+    def show(self, found: InventoryRead) -> None:
+        """Write the inventory, unless nothing was read or stdout is for the JSON report; then the report.
+
+        Raises as `write_new`.
+        """
+        from bundlekeeper.cli.screen.user_files import INVENTORY, write_new
+
+        if found.inventory.components and not (self.out == "-" and self.json):
+            text = found.document("json" if self.out.endswith(".json") else "toml")
+            write_new(self.out, text, force=self.force, kind=INVENTORY)
+        if self.json:
+            output.envelope("inventory-read", found.findings, _read_as_json(found, self.out))
+        else:
+            _print_read(found, self.out)
+
+
+def _read_as_json(found: InventoryRead, out: str) -> dict[str, Any]:
+    import json
+
+    services: list[dict[str, Any]] = [
+        {
+            "service": r.service,
+            "complete": r.complete,
+            "counts": dict(r.counts),
+            "unread": r.unread,
+            "unmapped": [{name: getattr(u, name) for name in u.__slots__} for u in r.unmapped],
+            "evidence": [
+                {"component": e.component, "resource": e.resource, "items": e.items, "additional": dict(e.additional)}
+                for e in r.evidence
+            ],
+        }
+        for r in found.readings
+    ]
+    services += [{"service": service, "complete": False, "error": error.says} for service, error in found.failed]
+    written = json.loads(found.document("json"))
+    return {"inventory": written, "file": "" if out == "-" else out, "services": services, "counts": found.counts}
+
+
+def _print_read(found: InventoryRead, out: str) -> None:
+    """The report: on stdout beside a file, else on stderr."""
+    counts, readings = found.counts, found.readings
+    components, failed = len(found.inventory.components), len(found.failed)
+    cut = sum(not reading.complete for reading in readings)
+    summary = (
+        f"{counted(components, 'component')} of {len(readings)} services; firmware items: "
+        f"{counts.get('mapped', 0)} mapped, {counts.get('unmapped', 0)} unmapped, {counts.get('skipped', 0)} skipped"
+    )
+    summary += f"; {failed} services not read" if failed else ""
+    summary += f"; {cut} read in part" if cut else ""
+    if out == "-":
+        output.findings_aside(found.findings)
+        output.aside(summary)
+        return
+    output.findings_text(found.findings)
+    output.line(summary)
+    output.aside(f"next: bundlekeeper inventory load {out}" if components else "nothing was written")

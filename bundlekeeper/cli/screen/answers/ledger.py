@@ -1,0 +1,84 @@
+"""What was found and done of the ledger itself, as text and as JSON."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from bundlekeeper.cli.screen import output
+from bundlekeeper.formats.escape import counted
+
+if TYPE_CHECKING:
+    from bundlekeeper.jobs.recording.ledger import LedgerChecked, LedgerMerged, LedgerRebuilt, LedgerSalvaged
+    from bundlekeeper.ledger.event.chain import Head
+
+
+def show_checked(done: LedgerChecked, *, json: bool) -> None:
+    """What is wrong, the chain's head, and where in it the head is that was asked about."""
+    head, at = done.verified.head, done.verified.at
+    if json:
+        chain = {"book": head.book, "events": head.count, "head": head.digest}
+        output.envelope("ledger-check", done.findings, {"chain": chain, "asked": done.verified.asked, "found_at": at})
+        return
+    output.findings_text(done.findings)
+    output.line(f"ledger {head.book[:8]}: {counted(head.count, 'event')}, head {head.digest}")
+    if at is not None:
+        output.line(
+            f"the head that you gave is the chain's after {counted(at, 'event')}: nothing before it was changed"
+        )
+
+
+def write_lines(lines: Iterable[bytes]) -> None:
+    """The lines of an export on stdout, as they are."""
+    sys.stdout.buffer.writelines(lines)
+
+
+def show_exported(out: str, events: str, head: Head) -> None:
+    """Which events were written to the file `out`."""
+    output.line(f"written: {out}: {events}, head {head.digest}")
+
+
+def show_merged(done: LedgerMerged, *, json: bool) -> None:
+    """What was new in each file."""
+    if json:
+        rows = [
+            {"file": file, "new": merged.new, "known": merged.known, "their_head": merged.theirs.digest}
+            for file, merged in done.files
+        ]
+        data = {"files": rows, "head": done.head.digest, "events": done.head.count}
+        output.envelope("ledger-merge", done.findings, data)
+        return
+    for file, merged in done.files:
+        output.line(f"{file}: {counted(merged.new, 'new event')}, {merged.known} known before")
+    output.findings_text(done.findings)
+    output.line(f"ledger head {done.head.digest} at {done.head.count}")
+
+
+def show_rebuilt(done: LedgerRebuilt, *, json: bool) -> None:
+    """How much was made again, and how much of it had been wrong."""
+    rebuilt = done.rebuilt
+    if json:
+        counts = {"events": rebuilt.events, "components": rebuilt.components, "differing": rebuilt.differing}
+        output.envelope("ledger-rebuild", done.findings, {"counts": counts})
+        return
+    output.line(
+        f"made again from {counted(rebuilt.events, 'event')}: "
+        f"how {counted(rebuilt.components, 'component')} stood, and when"
+    )
+    was = "nothing had been wrong" if not rebuilt.differing else f"{rebuilt.differing} rows had been wrong or missing"
+    output.line(f"{was}; no event was touched")
+    output.findings_text(done.findings)
+
+
+def show_salvaged(done: LedgerSalvaged, *, json: bool) -> None:
+    """What was saved, what is lost, and how the new ledger comes to its place."""
+    out, saved = done.out, done.saved
+    if json:
+        data = {"output": str(out), "events": saved.events, "lost": list(saved.lost), "lost_texts": list(saved.texts)}
+        output.envelope("ledger-salvage", done.findings, data)
+        return
+    output.findings_text(done.findings)
+    texts = f" and {counted(len(saved.texts), 'text')} of inventories" if saved.texts else ""
+    output.line(f"{counted(saved.events, 'event')} saved in {out}, {len(saved.lost)}{texts} lost")
+    output.aside(f"next: move the damaged ledger aside, then: mv -n {out} STORE/.keeper/ledger.sqlite")

@@ -1,0 +1,42 @@
+"""What was recorded or taken back, as text and as JSON."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from bundlekeeper.cli.screen import output
+from bundlekeeper.formats.escape import counted
+
+if TYPE_CHECKING:
+    from bundlekeeper.jobs.recording.correct import Correction
+    from bundlekeeper.jobs.recording.record import RecordingDone
+
+
+def show_recording(done: RecordingDone, name: str | None, *, json: bool) -> None:
+    """Each event, and the ledger's head now; `name` is what the parts were named by."""
+    recorded = done.recorded
+    if json:
+        told = [{"id": event, "says": says} for event, says in zip(done.ids, done.lines, strict=True)]
+        head = recorded.head.digest if recorded else None
+        output.envelope(done.verb, done.findings, {"dry_run": recorded is None, "events": told, "head": head})
+        return
+    for says in done.lines:
+        output.line(f"{'recorded' if recorded else 'would record'}: {says}")
+    if recorded:
+        known = f", {recorded.known} known before" if recorded.known else ""
+        output.line(f"{counted(recorded.new, 'event')} recorded{known}; ledger head {recorded.head.digest}")
+        output.findings_aside(done.findings)
+        output.aside("next: bundlekeeper where" + (f" {name}" if name else ""))
+
+
+def show_correction(done: Correction, *, json: bool) -> None:
+    """What does not count any more, and why."""
+    entry, head = done.entry, done.recorded.head.digest
+    if json:
+        output.envelope("correct", [], {"corrected": entry.id, "event": done.recorded.ids[0], "head": head})
+        return
+    output.line(
+        f"corrected: {entry.event.what.value} of {entry.event.component or 'an inventory'}, {entry.event.at.text()}"
+    )
+    output.line(f"it stays in the ledger and no longer counts: {done.why}")
+    output.line(f"ledger head {head}")

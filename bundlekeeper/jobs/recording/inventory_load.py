@@ -1,0 +1,114 @@
+"""Loading an inventory into the ledger: all of it or nothing, and what changed since the last one."""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.formats import limits
+from bundlekeeper.formats.escape import visible
+from bundlekeeper.jobs.inputs import read_bounded
+from bundlekeeper.jobs.recording.who import says_who
+from bundlekeeper.jobs.session import LEDGER, Session
+
+if TYPE_CHECKING:
+    from bundlekeeper.ledger.ask.as_inventory import InventoryLoad
+    from bundlekeeper.ledger.record.ledger import Ledger
+    from bundlekeeper.model.inventory.read import Document, InventorySource
+
+_MANIFEST = re.compile(rb"^manifest(?: = |=)1", re.MULTILINE)
+
+
+@dataclass(frozen=True, slots=True)
+class LoadOptions:
+    """How files are taken: their form where a name does not tell it, and what they do not say themselves.
+
+    `listing` is what they list: everything ("all"), some parts ("some"), or as usual ("").
+    """
+
+    form: str | None = None
+    taken: str | None = None
+    zone: str | None = None
+    listing: str = ""
+    says: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class InventoryLoaded:
+    """What loading changed, or would change in a dry run: of so many components, with so many new events."""
+
+    plan: InventoryLoad
+    components: int
+    new: int
+    dry_run: bool
+
+
+def load(session: Session, files: Sequence[str], options: LoadOptions, *, dry_run: bool) -> InventoryLoaded:
+    """Load the inventory that the files (- is stdin) hold together; a dry run, in a session that only asks, says what
+    would change and makes no store and no ledger.
+
+    Raises InputError with everything that is wrong with the files; DamagedError, LockedError, RefusedError,
+    UnfinishedError.
+    """
+    from bundlekeeper.formats.moments import parse
+    from bundlekeeper.ledger.ask.as_inventory import load as record
+    from bundlekeeper.ledger.ask.as_inventory import plan_load
+    from bundlekeeper.model.inventory.read import read_inventory
+
+    sources = [source for name in files for source in _sources(name, options.form, session.tell)]
+    taken = parse(options.taken) if options.taken else None
+    with _opened(session, dry_run=dry_run) as (book, kinds):
+        inventory = read_inventory(sources, taken=taken, zone=options.zone, own_kinds=kinds, clock=session.now())
+        says, source = says_who(options.says), visible(", ".join(files))
+        plan = plan_load(book, inventory, says=says, source=source, listing=options.listing)
+        new = 0 if dry_run else record(book, plan, session.now()).new
+    return InventoryLoaded(plan, len(inventory.components), new, dry_run)
+
+
+@contextmanager
+def _opened(session: Session, *, dry_run: bool) -> Iterator[tuple[Ledger, frozenset[str]]]:
+    """The ledger, for a dry run without one an empty one that is thrown away; and the manifest's own kinds."""
+    from bundlekeeper.ledger.record.ledger import Ledger
+
+    if not dry_run:
+        book = session.ledger
+        yield book, frozenset(session.own_kinds)
+        return
+    kinds = frozenset(session.own_kinds) if session.is_there else frozenset[str]()
+    if session.is_there and session.ledger_is_there:
+        yield session.ledger, kinds
+        return
+    with (
+        tempfile.TemporaryDirectory(prefix="bundlekeeper-") as folder,
+        Ledger.open(Path(folder) / LEDGER, write=True) as book,
+    ):
+        yield book, kinds
+
+
+def _sources(name: str, form: str | None, tell: Callable[[str], None]) -> list[InventorySource | Document]:
+    from bundlekeeper.model.inventory.read import InventorySource, form_of
+
+    if name == "-" and form is None:
+        raise InputError("--form is needed for stdin", hint="--form toml, csv or json")
+    data = read_bounded(name, limits.INVENTORY_BYTES, "the inventory")
+    kind = form or form_of(name)
+    if kind == "toml" and _MANIFEST.search(data):
+        raise InputError(
+            "this is a manifest, an inventory is due", where=name, hint="bundlekeeper inventory load --help"
+        )
+    if kind == "xlsx":
+        from bundlekeeper.links.spreadsheet.read import documents
+
+        found, passed = documents(name, data)
+        for sheet in passed:
+            tell(f"note: {name}: sheet {sheet} is no table of an inventory; not read")
+        return list(found)
+    if kind not in ("toml", "csv", "json"):
+        raise InputError(f"--form {kind}: not a form of inventory", hint="toml, csv or json")
+    return [InventorySource(Path(name).name if name != "-" else "stdin", data, kind)]

@@ -1,0 +1,200 @@
+"""The ledger itself: held against its own chain, carried to another store, merged, made again, saved from damage."""
+
+from __future__ import annotations
+
+import os
+import stat
+import sys
+from collections.abc import Iterator
+from contextlib import nullcontext
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, BinaryIO
+
+from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.findings import Finding, finding
+from bundlekeeper.formats import limits
+from bundlekeeper.formats.escape import counted
+from bundlekeeper.jobs.session import LEDGER, Session, is_there, nothing_recorded
+
+if TYPE_CHECKING:
+    from bundlekeeper.ledger.event.chain import Head
+    from bundlekeeper.ledger.exchange.merge import Merged
+    from bundlekeeper.ledger.record.rebuild import Rebuilt
+    from bundlekeeper.ledger.record.salvage import Saved
+    from bundlekeeper.ledger.record.verify import Verified
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerChecked:
+    """What reading every event showed."""
+
+    verified: Verified
+    findings: list[Finding]
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerMerged:
+    """What came of each file, what is worth knowing of it, and the chain's head afterwards."""
+
+    files: list[tuple[str, Merged]]
+    findings: list[Finding]
+    head: Head
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerRebuilt:
+    """What was made again, and which kept texts are not what they were."""
+
+    rebuilt: Rebuilt
+    findings: list[Finding]
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerSalvaged:
+    """What was saved into the file `out`, and what is lost."""
+
+    out: Path
+    saved: Saved
+    findings: list[Finding]
+
+
+def check(session: Session, head: str) -> LedgerChecked:
+    """Read every event and hold it against the chain, and against a head that was printed earlier ("" for none).
+
+    Raises InputError for a head that is none; DamagedError, LockedError, UnfinishedError.
+    """
+    from bundlekeeper.ledger.ask.future_events import ahead
+    from bundlekeeper.ledger.record.verify import verify
+
+    verified = verify(session.ledger, head)
+    hint = "keep this file; bundlekeeper ledger salvage saves what can be read into a new one"
+    code = "damaged" if verified.damaged else "altered"
+    found = [finding(code, "ledger", says, verified.ways.get(says) or hint) for says in verified.wrong]
+    if verified.asked and verified.at is None:
+        says = "the head that you gave is not in this chain: the ledger was replaced, or a copy went on by itself"
+        found.append(finding("altered", "ledger", says, "find the ledger that the head was printed from"))
+    beyond = ahead(session.ledger, session.now()) if not verified.wrong else None  # a damaged record is not asked
+    if beyond is not None:
+        found.append(beyond.doubt("no answer as of now counts them"))
+    return LedgerChecked(verified, found)
+
+
+def export_lines(session: Session, after: int) -> Iterator[bytes]:
+    """The events after number `after`, as lines that another store merges. Raises as `exchange.merge.export`."""
+    from bundlekeeper.ledger.exchange.merge import export
+
+    return export(session.ledger, after)
+
+
+def export_file(session: Session, out: str, after: int) -> tuple[str, Head]:
+    """Write these lines to a new file; returns which events they are, in words, and the chain's head.
+
+    Raises InputError when the file is there already, UnfinishedError when it cannot be written; as above.
+    """
+    from bundlekeeper.ledger.exchange.merge import span
+
+    lines = export_lines(session, after)
+    try:
+        with Path(out).open("xb") as file:
+            file.writelines(lines)
+            file.flush()
+            os.fsync(file.fileno())
+    except FileExistsError as error:
+        raise InputError("the file is there already", where=out, hint="name a new one") from error
+    except BaseException as error:
+        Path(out).unlink(missing_ok=True)
+        if isinstance(error, OSError):
+            raise UnfinishedError(f"cannot be written: {error.strerror}", where=out) from error
+        raise
+    head = session.ledger.head()
+    return span(after, head.count), head
+
+
+def merge(session: Session, files: list[str]) -> LedgerMerged:
+    """Merge what other stores exported, each file (- is stdin) by itself.
+
+    Raises InputError naming every file that could not be merged, and which ones were; DamagedError, LockedError,
+    UnfinishedError.
+    """
+    from bundlekeeper.ledger.exchange import merge as exchange
+
+    done: list[tuple[str, Merged]] = []
+    wrong: list[InputError] = []
+    book = session.ledger
+    for file in dict.fromkeys(files):
+        try:
+            done.append((file, exchange.merge(book, _lines(file), session.now(), where=file)))
+        except InputError as error:  # the others are as good as they are
+            wrong.append(error)
+    head = book.head()
+    if wrong:
+        raise _not_merged(wrong, [f"{file} ({counted(merged.new, 'new event')})" for file, merged in done])
+    return LedgerMerged(done, [found for file, merged in done for found in merged.findings(file)], head)
+
+
+def _not_merged(errors: list[InputError], merged: list[str]) -> InputError:
+    """One error for all files that could not be merged; it says which ones were."""
+    if len(errors) == 1 and not merged:
+        return errors[0]
+    problems = [finding("unreadable", e.where, e.says, e.hint) for e in errors]
+    says = f"{len(errors)} of {counted(len(errors) + len(merged), 'file')} not merged"
+    if merged:
+        says += f"; merged: {', '.join(merged)}"
+    return InputError(says, hint="merge the named files again when they are mended", problems=problems)
+
+
+def _lines(file: str) -> Iterator[bytes]:
+    """The file's lines, each bounded. Raises InputError, UnfinishedError."""
+    try:
+        with nullcontext(sys.stdin.buffer) if file == "-" else _opened(file) as stream:
+            while line := stream.readline(limits.LEDGER_LINE_BYTES + 1):
+                if len(line) > limits.LEDGER_LINE_BYTES:
+                    raise InputError(f"a line of more than {limits.LEDGER_LINE_BYTES} bytes")
+                yield line
+    except OSError as error:
+        raise UnfinishedError(f"cannot be read: {error.strerror}", where=file) from error
+
+
+def _opened(file: str) -> BinaryIO:
+    """A regular file or a pipe, opened without waiting for a writer. Raises InputError for anything else; OSError."""
+    try:
+        fd = os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    except (FileNotFoundError, ValueError) as error:
+        raise InputError("the file is not there", hint="check the path") from error
+    mode = os.fstat(fd).st_mode
+    if not (stat.S_ISREG(mode) or stat.S_ISFIFO(mode)):
+        os.close(fd)
+        raise InputError("not a regular file")
+    os.set_blocking(fd, True)
+    return os.fdopen(fd, "rb")
+
+
+def rebuild(session: Session) -> LedgerRebuilt:
+    """Make what is derived from the events again; no event is touched.
+
+    Raises InputError where nothing was recorded; DamagedError, LockedError, UnfinishedError.
+    """
+    from bundlekeeper.ledger.record.kept_texts import LOAD_HINT, inventory_wrong
+    from bundlekeeper.ledger.record.rebuild import rebuild as make_again
+
+    path = session.store.root / ".keeper" / LEDGER
+    if not is_there(path):
+        raise nothing_recorded(path)
+    rebuilt = make_again(session.ledger)
+    found = [finding("damaged", "ledger", inventory_wrong(digest), LOAD_HINT) for digest in rebuilt.texts]
+    return LedgerRebuilt(rebuilt, found)
+
+
+def salvage(session: Session, out: Path) -> LedgerSalvaged:
+    """Save every readable event of a damaged ledger into a new one. Raises as `record.salvage.salvage`."""
+    from bundlekeeper.ledger.record.salvage import salvage as save
+
+    saved = save(session.ledger_path, out, session.now())
+    found = [finding("missing", f"event {number}", "could not be read; it is lost") for number in saved.lost]
+    hint = "load the same inventory into the new ledger (bundlekeeper inventory load FILE)"
+    found += [
+        finding("missing", f"inventory {digest[:12]}…", "its text could not be read; its events are saved", hint)
+        for digest in saved.texts
+    ]
+    return LedgerSalvaged(out, saved, found)

@@ -1,0 +1,101 @@
+"""What the user states of parts: by the options of a command, or by the rows of a file, which overrule the options."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Any, NamedTuple, TypeVar
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.formats import limits
+from bundlekeeper.jobs.inputs import read_bounded
+from bundlekeeper.jobs.recording.selection import Places
+
+MAX_TOLD = 50  # rows that are told of one file
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is recorded of them."""
+
+    verb: str
+    bundle: str = ""
+    version: str = ""
+    bank: str = ""
+    active: str | None = None
+    pending: str | None = None
+    spare: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RecordSaid:
+    """When, on whose word, and all that goes with it."""
+
+    at: str | None = None
+    zone: str = ""
+    says: str | None = None
+    by: str = ""
+    approved_by: str = ""
+    change: str = ""
+    route: str = ""
+    proof: str = "none"
+    before: list[str] | None = None
+    after: list[str] | None = None
+    deviations: str = ""
+    note: str = ""
+    anyway: str = ""
+
+
+class RecordStatement(NamedTuple):
+    """One statement, and the row of a file where it stands ("" for the command line)."""
+
+    asked: Asked
+    places: Places
+    said: RecordSaid
+    where: str = ""
+
+
+_T = TypeVar("_T", Asked, Places, RecordSaid)
+
+
+def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordStatement], list[str]]:
+    """One statement, or one for each row of the file, which overrides the options; and what is wrong with other rows.
+
+    Raises InputError where no part is named, and for a file whose titles cannot be read.
+    """
+    if file is None:
+        if options.places == Places():
+            raise InputError("no part is named", hint="a serial, a place, --site/--domain/--kind/…, or --file")
+        return [options], []
+    data = read_bounded(file, limits.RECORDED_FILE_BYTES, "the file")
+    try:
+        table = list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline=""), strict=True))
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise InputError(f"not a CSV file: {error}", where=file, hint="UTF-8, commas, a title row") from error
+    if not table:
+        raise InputError("the file is empty", where=file)
+    titles = [title.strip().replace("-", "_") for title in table[0]]
+    keys = {f.name for cls in (Asked, Places, RecordSaid) for f in fields(cls)} - {"verb"}
+    strange = [f"{file}:1: column {title!r} is not known" for title in titles if title not in keys]
+    strange += [f"{file}:1: two columns are called {t!r}" for n, t in enumerate(titles) if t in titles[:n]]
+    rows: list[RecordStatement] = []
+    wrong: list[str] = []
+    for number, row in enumerate(table[1:], 2):
+        if row and len(row) != len(titles):
+            wrong.append(f"{file}:{number}: {len(row)} cells, {len(titles)} due")
+        elif row and not strange:
+            given: dict[str, Any] = {k: c.strip() for k, c in zip(titles, row, strict=True) if c.strip()}
+            given.update({k: given[k].split(";") for k in ("before", "after") if k in given})
+            asked, said = _with(options.asked, given), _with(options.said, given)
+            rows.append(RecordStatement(asked, _with(options.places, given), said, f"{file}:{number}"))
+    if strange:
+        says = "; ".join([*strange, *wrong][:MAX_TOLD])
+        raise InputError(says, where=file, hint=f"columns: {', '.join(sorted(keys))}")
+    return rows, wrong
+
+
+def _with(base: _T, given: Mapping[str, Any]) -> _T:
+    names = {f.name for f in fields(base)}
+    return replace(base, **{k: v for k, v in given.items() if k in names})
