@@ -15,15 +15,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from bundlekeeper.cli.screen import findings, picture, tables
 from bundlekeeper.cli.screen.answers import where as where_text
+from bundlekeeper.cli.screen.picture import Cell
+from bundlekeeper.cli.screen.tables import Column
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats import json_read
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory
-from bundlekeeper.reports import findings, picture, tables
-from bundlekeeper.reports.picture import Cell
-from bundlekeeper.reports.tables import Table
 
 DEEP = 100_000
 LENIENT = {
@@ -71,7 +71,7 @@ def moving(line: str) -> set[str]:
 def printed(text: str) -> list[str]:
     """What all sinks print of this text, by lines."""
     out = io.StringIO()
-    tables.write(Table([text, "b"], [[text, text]], caption=text), out)
+    tables.write([Column(text, str), Column("b", str)], [text], text, out)
     findings.write([Finding("altered", Level.ERROR, text, text, hint=text, where=text, excerpt=text)], out)
     picture.write([Cell(text, text, text, text, text, text, True)], out)
     return out.getvalue().split("\n")
@@ -103,8 +103,8 @@ MARKUP = ("[bold]", "[/]", "[link=https://a.example]x[/link]", "fw[/x].bin", ":b
 def test_no_markup_is_read_from_data(text: str) -> None:
     """ "rich markup in names (`[link=…]` renders, `fw[/x].bin` raises: ran): no markup in data" (72), on a terminal"""
     out = Terminal()
-    narrow = Table([text, "b" * 60, "c"], [[text, "x" * 60, text]], below=frozenset({2}), caption=text)
-    tables.write(narrow, out)
+    narrow = [Column(text, str), Column("b" * 60, lambda _: "x" * 60), Column("c", str, below=True)]
+    tables.write(narrow, [text], text, out)
     findings.write([Finding("altered", Level.ERROR, text, text, hint=text, where=text)], out)
     assert re.sub(r"\x1b\[[0-9;]*m", "", out.getvalue()).count(text) == 8
 

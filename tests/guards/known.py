@@ -1020,21 +1020,21 @@ TEXT = (
     ),
     Guard(
         "table cells pass the escaper",
-        "reports/tables.py",
+        "cli/screen/tables.py",
         "    rows = [[visible(row[i]) for i in chosen] for row in [table.titles, *table.rows]]",
         "    rows = [[row[i] for i in chosen] for row in [table.titles, *table.rows]]",
         "faults/test_input.py::test_no_text_moves_a_terminal",
     ),
     Guard(
         "findings pass the escaper",
-        "reports/findings.py",
+        "cli/screen/findings.py",
         "    return [visible(row) for row in rows]",
         "    return rows",
         "faults/test_input.py::test_no_text_moves_a_terminal",
     ),
     Guard(
         "the picture passes the escaper",
-        "reports/picture.py",
+        "cli/screen/picture.py",
         '            lines.append("|" + visible(text)[:inner].ljust(inner) + "|")',
         '            lines.append("|" + text[:inner].ljust(inner) + "|")',
         "faults/test_input.py::test_no_text_moves_a_terminal",
@@ -1048,7 +1048,7 @@ TEXT = (
     ),
     Guard(
         "no markup is read from data",
-        "reports/tables.py",
+        "cli/screen/tables.py",
         '                console.print(Text(f"    {row}", style="dim"), soft_wrap=True)',
         '                console.print(f"    {row}", style="dim", soft_wrap=True, markup=True)',
         "faults/test_input.py::test_no_markup_is_read_from_data",

@@ -87,14 +87,14 @@ def _without_lone_surrogates(document: str) -> str:
 
 def findings_text(findings: Iterable[Finding]) -> None:
     """Print findings as text on stdout."""
-    from bundlekeeper.reports.findings import write
+    from bundlekeeper.cli.screen.findings import write
 
     write(findings)
 
 
 def findings_aside(findings: Iterable[Finding]) -> None:
     """Print findings as text on stderr, where stdout is for something else."""
-    from bundlekeeper.reports.findings import write
+    from bundlekeeper.cli.screen.findings import write
 
     write(findings, sys.stderr)
 

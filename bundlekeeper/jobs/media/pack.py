@@ -221,7 +221,7 @@ def _print(answer: MediaAnswer) -> None:
 
 
 def _print_volumes(made: SetPlan) -> None:
-    from bundlekeeper.reports.tables import Table, write
+    from bundlekeeper.cli.screen.tables import Table, write
 
     table = Table(("volume", "kind", "files", "used", "usable", "fill"), right=frozenset({0, 2, 3, 4, 5}))
     for each in made.volumes:

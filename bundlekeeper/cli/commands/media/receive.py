@@ -118,8 +118,8 @@ def _as_json(root: str, came: Reception) -> dict[str, Any]:
 
 
 def _print(root: str, came: Reception) -> None:
+    from bundlekeeper.cli.screen.tables import Table, write
     from bundlekeeper.formats.escape import human_bytes
-    from bundlekeeper.reports.tables import Table, write
 
     index = came.index
     output.line(f"set {index.name} ({index.set_id}) for {index.meant_for}")

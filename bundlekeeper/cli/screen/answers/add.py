@@ -6,9 +6,28 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.answers.manifest_signature import as_json, tell
+from bundlekeeper.cli.screen.tables import Column, write
+from bundlekeeper.formats.escape import human_bytes
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.add import AddedBundles
+    from bundlekeeper.store.adding.outcome import TakeRow
+
+
+def _note(row: TakeRow) -> str:
+    """How the bundle came in, where that is not what its status says, and what is to be said of it."""
+    way = "" if row.way_in in {"", "copy", row.status.replace(" ", "-")} else row.way_in
+    return ", ".join(part for part in (way, row.note) if part)
+
+
+COLUMNS: tuple[Column[TakeRow], ...] = (
+    Column("status", lambda row: row.status),
+    Column("family", lambda row: row.family),
+    Column("version", lambda row: row.version),
+    Column("size", lambda row: human_bytes(row.size), right=True),
+    Column("file", lambda row: row.name, below=True),
+    Column("note", _note, below=True),
+)
 
 
 def show_json(found: AddedBundles) -> None:
@@ -37,19 +56,10 @@ def show_json(found: AddedBundles) -> None:
 
 def show_text(found: AddedBundles) -> None:
     """Who signed the manifest, a table, the findings, folded, and the counts."""
-    from bundlekeeper.formats.escape import human_bytes
-    from bundlekeeper.reports.tables import Table, write
 
     result = found.result
-    table = Table(
-        ("status", "family", "version", "size", "file", "note"), right=frozenset({3}), below=frozenset({4, 5})
-    )
-    for row in result.rows:
-        way = "" if row.way_in in {"", "copy", row.status.replace(" ", "-")} else row.way_in
-        note = ", ".join(part for part in (way, row.note) if part)
-        table.rows.append((row.status, row.family, row.version, human_bytes(row.size), row.name, note))
     tell(result.manifest)
-    write(table)
+    write(COLUMNS, result.rows)
     output.folded_text(found.findings)
     counts = ", ".join(f"{number} {status}" for status, number in sorted(result.counts.items()))
     would = "would be: " if result.dry_run else ""

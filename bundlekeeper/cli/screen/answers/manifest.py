@@ -6,18 +6,18 @@ from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.answers.manifest_signature import as_json, tell
+from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.cli.screen.user_files import MANIFEST, write_new, write_over
 from bundlekeeper.errors import told_after
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import human_bytes
-from bundlekeeper.reports.tables import Table, write
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from bundlekeeper.jobs.draft import AmendedManifest, DraftedManifest
     from bundlekeeper.jobs.manifest import LintedManifest, ShownManifest
-    from bundlekeeper.model.manifest.types import Beside, Jump, Manifest, RuleSubject
+    from bundlekeeper.model.manifest.types import Beside, Bundle, Jump, Manifest, Release, RuleSubject
 
 
 def write_draft(found: DraftedManifest, out: str, *, force: bool, json: bool) -> None:
@@ -108,41 +108,40 @@ def show_text(found: ShownManifest) -> None:
     output.folded_text(found.findings)
 
 
+def _family(bundle: Bundle) -> str:
+    return f"{bundle.family} ({bundle.build})" if bundle.build == "standalone" else str(bundle.family)
+
+
+BUNDLES: tuple[Column[Bundle], ...] = (
+    Column("family", _family),
+    Column("version", lambda bundle: bundle.version + (f" onto {bundle.onto}" if bundle.onto else "")),
+    Column("size", lambda bundle: human_bytes(bundle.size), right=True),
+    Column("images", lambda bundle: str(len(bundle.images)), right=True),
+    Column("standing", lambda bundle: str(bundle.standing)),
+    Column("signed", lambda b: f"{b.signature.form} by {b.signature.key}" if b.signature else "-", below=True),
+    Column("file", lambda bundle: bundle.file, below=True),
+    Column("digest from", lambda bundle: bundle.digest_from or "not stated", below=True),
+)
+
+
 def _bundles(manifest: Manifest) -> None:
-    table = Table(
-        ("family", "version", "size", "images", "standing", "signed", "file", "digest from"),
-        right=frozenset({2, 3}),
-        below=frozenset({5, 6, 7}),
-    )
-    for family in manifest.families:
-        for bundle in manifest.of(family):
-            table.rows.append(
-                (
-                    f"{family} ({bundle.build})" if bundle.build == "standalone" else family,
-                    bundle.version + (f" onto {bundle.onto}" if bundle.onto else ""),
-                    human_bytes(bundle.size),
-                    str(len(bundle.images)),
-                    str(bundle.standing),
-                    f"{bundle.signature.form} by {bundle.signature.key}" if bundle.signature else "-",
-                    bundle.file,
-                    bundle.digest_from or "not stated",
-                )
-            )
-    write(table)
+    write(BUNDLES, [bundle for family in manifest.families for bundle in manifest.of(family)])
 
 
 def _releases(manifest: Manifest) -> None:
-    table = Table(("release", *manifest.families))
-    for release in manifest.release:
-        table.rows.append((release.name, *(" or ".join(release.versions(f)) or "-" for f in manifest.families)))
-    write(table)
+    families = (Column(family, _versions(family)) for family in manifest.families)
+    columns: tuple[Column[Release], ...] = (Column("release", lambda release: release.name), *families)
+    write(columns, manifest.release)
+
+
+def _versions(family: str) -> Callable[[Release], str]:
+    return lambda release: " or ".join(release.versions(family)) or "-"
 
 
 def _rules(manifest: Manifest) -> None:
-    table = Table(("rule", "source"))
-    table.rows += [(_jump(rule), rule.source) for rule in manifest.jump]
-    table.rows += [(_beside(rule), rule.source) for rule in manifest.beside]
-    write(table)
+    rules = [(_jump(rule), rule.source) for rule in manifest.jump]
+    rules += [(_beside(rule), rule.source) for rule in manifest.beside]
+    write((Column("rule", lambda rule: rule[0]), Column("source", lambda rule: rule[1])), rules)
 
 
 def _parts(family: str | None, kind: str | None, models: tuple[str, ...] | None) -> str:

@@ -5,15 +5,36 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
-from bundlekeeper.formats.escape import counted
+from bundlekeeper.cli.screen.tables import Column, write
+from bundlekeeper.formats.escape import counted, human_bytes
 
 if TYPE_CHECKING:
     from datetime import datetime
 
     from bundlekeeper.jobs.store_list import StoreList
-    from bundlekeeper.reports.tables import Table
     from bundlekeeper.store.contents.right_now import Holding
     from bundlekeeper.store.database.rows import Accepted
+
+
+def _family(row: Holding) -> str:
+    return row.held.family + (f" ({row.held.build})" if row.held.build == "standalone" else "")
+
+
+def _state(row: Holding) -> str:
+    return row.state + (", shared" if row.held.shared else ", same bytes" if row.held.way_in == "same-bytes" else "")
+
+
+COLUMNS: tuple[Column[Holding], ...] = (
+    Column("family", _family),
+    Column("version", lambda row: row.held.version),
+    Column("size", lambda row: human_bytes(row.held.size), right=True),
+    Column("images", lambda row: str(len(row.held.images)), right=True),
+    Column("standing", lambda row: row.held.standing),
+    Column("proof", _state),
+    Column("proven", lambda row: row.proof.proven_at.strftime("%Y-%m-%d %H:%MZ") if row.proof else "-"),
+    Column("file", lambda row: row.held.name, below=True),
+    Column("digest from", lambda row: row.held.digest_from or "not stated", below=True),
+)
 
 
 def show_json(found: StoreList) -> None:
@@ -86,41 +107,14 @@ def _as_json(row: Holding) -> dict[str, Any]:
 
 
 def _print(found: StoreList) -> None:
-    from bundlekeeper.formats.escape import human_bytes
-    from bundlekeeper.reports.tables import write
-
     output.line(f"store: {found.root}")
     if not found.bundles:
         output.line("nothing is held")
         output.aside("next: bundlekeeper take MANIFEST --from DIR")
         return
-    write(_table(found.bundles))
+    write(COLUMNS, found.bundles)
     counts = found.counts
     output.line(
         f"{counted(counts['held'], 'bundle')}, {human_bytes(counts['bytes'])}; {counts['proven']} proven, "
         f"{counts['not_proven']} not proven"
     )
-
-
-def _table(rows: list[Holding]) -> Table:
-    from bundlekeeper.formats.escape import human_bytes
-    from bundlekeeper.reports.tables import Table
-
-    table = Table(("family", "version", "size", "images", "standing", "proof", "proven", "file", "digest from"))
-    table.right, table.below = frozenset({2, 3}), frozenset({7, 8})
-    for row in rows:
-        bundle = row.held
-        table.rows.append(
-            (
-                bundle.family + (f" ({bundle.build})" if bundle.build == "standalone" else ""),
-                bundle.version,
-                human_bytes(bundle.size),
-                str(len(bundle.images)),
-                bundle.standing,
-                row.state + (", shared" if bundle.shared else ", same bytes" if bundle.way_in == "same-bytes" else ""),
-                row.proof.proven_at.strftime("%Y-%m-%d %H:%MZ") if row.proof else "-",
-                bundle.name,
-                bundle.digest_from or "not stated",
-            )
-        )
-    return table

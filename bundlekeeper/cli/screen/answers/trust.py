@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.tables import Column, write
 
 if TYPE_CHECKING:
     from datetime import date
@@ -28,33 +29,34 @@ def show_added(found: TrustedKeys, *, json: bool) -> None:
 
 def show_list(found: TrustedKeys, *, json: bool) -> None:
     """A table of the entries, and the errors of those that could not be read."""
-    from bundlekeeper.reports.tables import Table, write
-
     if json:
         broken = [{"says": e.says, "where": e.where, "hint": e.hint} for e in found.broken]
         data = {"store": str(found.root), "entries": [_as_json(e, found.today) for e in found.entries]}
         output.envelope("trust-list", [], {**data, "broken": broken}, ok=not broken)
         return
-    table = Table(("name", "stands", "form", "for", "key", "valid", "fingerprint"), below=frozenset({6}))
-    for entry in found.entries:
-        days = f"{entry.valid_from or ''}..{entry.valid_until or ''}" if entry.valid_from or entry.valid_until else "-"
-        cells = (
-            entry.name,
-            entry.stands_on(found.today),
-            entry.form,
-            ", ".join(entry.purposes),
-            entry.key_type,
-            days,
-            entry.fingerprint,
-        )
-        table.rows.append(cells)
     if found.entries:
-        write(table)
+        write(_columns(found.today), found.entries)
     else:
         output.line("nobody is trusted")
         output.aside("next: bundlekeeper trust add NAME FILE --form FORM --for PURPOSE")
     for error in found.broken:
         output.error_text(error)
+
+
+def _columns(today: date) -> tuple[Column[TrustEntry], ...]:
+    return (
+        Column("name", lambda entry: entry.name),
+        Column("stands", lambda entry: entry.stands_on(today)),
+        Column("form", lambda entry: entry.form),
+        Column("for", lambda entry: ", ".join(entry.purposes)),
+        Column("key", lambda entry: entry.key_type),
+        Column("valid", _days),
+        Column("fingerprint", lambda entry: entry.fingerprint, below=True),
+    )
+
+
+def _days(entry: TrustEntry) -> str:
+    return f"{entry.valid_from or ''}..{entry.valid_until or ''}" if entry.valid_from or entry.valid_until else "-"
 
 
 def show_dropped(found: TrustedKeys, *, json: bool) -> None:

@@ -6,12 +6,34 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.answers.manifest_signature import as_json, tell
+from bundlekeeper.cli.screen.tables import Column, write
+from bundlekeeper.formats.escape import human_bytes
+from bundlekeeper.model.check_result import Status
 
 if TYPE_CHECKING:
     from datetime import datetime
 
     from bundlekeeper.jobs.verify_store import VerifiedStore
-    from bundlekeeper.model.check_result import CheckResult
+    from bundlekeeper.model.check_result import CheckedRow, CheckResult
+
+
+def _size(row: CheckedRow) -> str:
+    return human_bytes((row.size if row.size is not None else row.expected_size) or 0)
+
+
+def _proven(row: CheckedRow) -> str:
+    unread = "not read now" if row.status is Status.UNPROVEN else "-"
+    return row.proven_at.strftime("%Y-%m-%d %H:%MZ") if row.proven_at else unread
+
+
+COLUMNS: tuple[Column[CheckedRow], ...] = (
+    Column("status", lambda row: row.status.value),
+    Column("family", lambda row: row.family or "-"),
+    Column("version", lambda row: row.version or "-"),
+    Column("size", _size, right=True),
+    Column("last proof", _proven),
+    Column("file", lambda row: row.place or row.name, below=True),
+)
 
 
 def write_junit(found: VerifiedStore, file: str, at: datetime) -> None:
@@ -61,23 +83,10 @@ def show_json(found: VerifiedStore) -> None:
 
 def show_text(found: VerifiedStore) -> None:
     """Who signed the manifest, a table, the findings, folded, and the counts."""
-    from bundlekeeper.formats.escape import human_bytes
-    from bundlekeeper.model.check_result import Status
-    from bundlekeeper.reports.tables import Table, write
 
     result = found.result
     tell(found.manifest_signature)
-    table = Table(
-        ("status", "family", "version", "size", "last proof", "file"), right=frozenset({3}), below=frozenset({5})
-    )
-    for row in result.rows:
-        size = row.size if row.size is not None else row.expected_size
-        unread = "not read now" if row.status is Status.UNPROVEN else "-"
-        proven = row.proven_at.strftime("%Y-%m-%d %H:%MZ") if row.proven_at else unread
-        place = row.place or row.name
-        cells = (row.status.value, row.family or "-", row.version or "-", human_bytes(size or 0), proven, place)
-        table.rows.append(cells)
-    write(table)
+    write(COLUMNS, result.rows)
     output.folded_text(found.findings)
     if result.untrusted_because:
         output.line(f"--quick trusted nothing here: {result.untrusted_because}")
@@ -93,9 +102,6 @@ def show_text(found: VerifiedStore) -> None:
 def _summary(subject: str, result: CheckResult) -> str:
     """Counts by status, in the statuses' order; what was not read is always among them, zero or not."""
     from collections import Counter
-
-    from bundlekeeper.formats.escape import human_bytes
-    from bundlekeeper.model.check_result import Status
 
     counts = Counter(row.status for row in result.rows)
     words = [f"{counts[Status.OK]} proven now"]

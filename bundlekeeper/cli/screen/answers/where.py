@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.tables import Column, Row, write
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.jobs.recording.where import WhereWanted as WhereWanted
 from bundlekeeper.jobs.recording.where import doubts as doubts
@@ -19,14 +20,10 @@ from bundlekeeper.jobs.recording.where import doubts as doubts
 if TYPE_CHECKING:
     from bundlekeeper.formats.moments import Moment
     from bundlekeeper.jobs.recording.where import WhereFound
-    from bundlekeeper.ledger.ask.types import Evidence, InBank, Selector, WhereAnswer
+    from bundlekeeper.ledger.ask.types import Evidence, InBank, Selector, WhereAnswer, WhereGroup
     from bundlekeeper.ledger.record.ledger import Ledger
     from bundlekeeper.model.inventory.types import Place
     from bundlekeeper.store.contents.store import Store
-
-_COLUMNS = (
-    "place", "kind", "model", "component", "active", "since", "says", "proof", "record", "pending", "spare", "held",
-)  # fmt: skip
 
 
 def narrowed(store: Store, book: Ledger, selector: Selector, wanted: WhereWanted) -> Selector | None:
@@ -65,22 +62,38 @@ def _version(bank: InBank | None) -> str:
     return _text(None if bank is None else bank.version)
 
 
-def _row(answer: WhereAnswer) -> tuple[str, ...]:
-    since = answer.active.since if answer.active is not None else None
-    return (
-        (answer.place.path() if answer.place is not None else "?") + ("" if answer.present else " (gone)"),
-        answer.kind,
-        answer.model or "?",
-        answer.component,
-        _version(answer.active),
-        _when(since.at) if since is not None else "?",
-        since.says if since is not None else "?",
-        since.proof.value if since is not None else "?",
-        answer.agreement.value,
-        _version(answer.pending),
-        _version(answer.spare),
-        ", ".join(_version(each) for each in answer.held) or ("-" if answer.held_whole else "?"),
-    )
+def _place(answer: WhereAnswer) -> str:
+    return (answer.place.path() if answer.place is not None else "?") + ("" if answer.present else " (gone)")
+
+
+def _since(read: Callable[[Evidence], str]) -> Callable[[WhereAnswer], str]:
+    """A cell about the evidence of what is active; `?` where there is none."""
+
+    def cell(answer: WhereAnswer) -> str:
+        since = answer.active.since if answer.active is not None else None
+        return read(since) if since is not None else "?"
+
+    return cell
+
+
+def _held(answer: WhereAnswer) -> str:
+    return ", ".join(_version(image) for image in answer.held) or ("-" if answer.held_whole else "?")
+
+
+COLUMNS: tuple[Column[WhereAnswer], ...] = (
+    Column("place", _place),
+    Column("kind", lambda answer: answer.kind),
+    Column("model", lambda answer: answer.model or "?", below=True),
+    Column("component", lambda answer: answer.component, below=True),
+    Column("active", lambda answer: _version(answer.active)),
+    Column("since", _since(lambda since: _when(since.at)), below=True),
+    Column("says", _since(lambda since: since.says), below=True),
+    Column("proof", _since(lambda since: since.proof.value), below=True),
+    Column("record", lambda answer: answer.agreement.value),
+    Column("pending", lambda answer: _version(answer.pending)),
+    Column("spare", lambda answer: _version(answer.spare)),
+    Column("held", _held, below=True),
+)
 
 
 def _show_answers(found: WhereFound, *, json: bool, csv: bool) -> None:
@@ -96,14 +109,12 @@ def _show_answers(found: WhereFound, *, json: bool, csv: bool) -> None:
         output.envelope("where", found.doubts, data)
     elif csv:
         output.findings_aside(found.doubts)
-        _csv(_COLUMNS, [_row(answer) for answer in answers])
+        _csv(COLUMNS, answers)
     elif not answers:
         output.line("nothing that is known matches")
         output.findings_text(found.doubts)
     else:
-        from bundlekeeper.reports.tables import Table, write
-
-        write(Table(_COLUMNS, [_row(answer) for answer in answers], below=frozenset({2, 3, 5, 6, 7, 11})))
+        write(COLUMNS, answers)
         output.line(f"{counted(len(answers), 'component')}; {differs} whose last reading is not what was recorded")
         output.findings_text(found.doubts)
 
@@ -158,20 +169,25 @@ def _as_json(answer: WhereAnswer) -> dict[str, Any]:
     }
 
 
+def _value(number: int) -> Callable[[WhereGroup], str]:
+    return lambda group: _text(group.values[number])
+
+
 def _show_groups(found: WhereFound, *, json: bool, csv: bool) -> None:
     keys, groups = found.keys, found.groups
-    rows = [(*(_text(v) for v in g.values), str(g.count), str(g.differs)) for g in groups]
-    titles = (*keys, "components", "differ")
+    columns: tuple[Column[WhereGroup], ...] = (
+        *(Column(key, _value(number)) for number, key in enumerate(keys)),
+        Column("components", lambda group: str(group.count), right=True),
+        Column("differ", lambda group: str(group.differs), right=True),
+    )
     if json:
         data = [{**dict(zip(keys, g.values, strict=True)), "components": g.count, "differs": g.differs} for g in groups]
         output.envelope("where", found.doubts, {"by": list(keys), "groups": data})
     elif csv:
         output.findings_aside(found.doubts)
-        _csv(titles, rows)
+        _csv(columns, groups)
     else:
-        from bundlekeeper.reports.tables import Table, write
-
-        write(Table(titles, list(rows), right=frozenset({len(keys), len(keys) + 1})))
+        write(columns, groups)
         output.findings_text(found.doubts)
 
 
@@ -215,7 +231,7 @@ def _moved_from(before: Place | None, now: Place) -> str:
 
 def _show_picture(found: WhereFound) -> None:
     """Chassis as boxes of slots, and what is doubtful about them beside."""
-    from bundlekeeper.reports.picture import Cell, write
+    from bundlekeeper.cli.screen.picture import Cell, write
 
     cells = [
         Cell(
@@ -233,14 +249,14 @@ def _show_picture(found: WhereFound) -> None:
     output.findings_aside(found.doubts)
 
 
-def _csv(titles: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+def _csv(columns: Sequence[Column[Row]], rows: Sequence[Row]) -> None:
     import csv
 
     from bundlekeeper.formats.escape import visible
 
     writer = csv.writer(sys.stdout, lineterminator="\n")
-    writer.writerow(titles)
-    writer.writerows([_harmless(visible(cell)) for cell in row] for row in rows)
+    writer.writerow([column.title for column in columns])
+    writer.writerows([_harmless(visible(column.cell(row))) for column in columns] for row in rows)
 
 
 def _harmless(cell: str) -> str:
