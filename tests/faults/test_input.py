@@ -10,6 +10,7 @@ import subprocess
 import sys
 import unicodedata
 import zipfile
+from operator import itemgetter
 
 import pytest
 from hypothesis import given, settings
@@ -117,7 +118,7 @@ def test_no_cell_is_a_formula(cells: list[str]) -> None:
     out = io.StringIO()
     before, sys.stdout = sys.stdout, out
     try:
-        where_text._csv(["title"] * len(cells), [cells])
+        where_text._csv([Column("title", itemgetter(number)) for number in range(len(cells))], [cells])
     finally:
         sys.stdout = before
     title, read = csv.reader(io.StringIO(out.getvalue(), newline=""))

@@ -20,7 +20,7 @@ from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex
 
 if TYPE_CHECKING:
     from bundlekeeper.store.adding.outcome import TakeRow
-    from bundlekeeper.store.database.bundle_facts import Facts
+    from bundlekeeper.store.database.rows import BundleFacts
 
 #: The words of a take for a bundle that the store holds, proven.
 IN = frozenset({"taken", "already held", "same bytes"})
@@ -63,7 +63,7 @@ class Taken:
 def brought_up(
     index: SetIndex,
     received: ReceivedSet,
-    facts: Mapping[str, Facts],
+    facts: Mapping[str, BundleFacts],
     taken: Taken,
     payload: Payload,
     *,

@@ -38,7 +38,8 @@ from bundlekeeper.store.adding import accept_manifest
 from bundlekeeper.store.adding.accept_manifest import Whys
 from bundlekeeper.store.adding.plan import shortage_of
 from bundlekeeper.store.adding.take import TakeResult, TakeRow, take
-from bundlekeeper.store.database.bundle_facts import Facts, facts_of
+from bundlekeeper.store.database.bundle_facts import facts_of
+from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.store.disk import files, lock, temp_files
 from bundlekeeper.store.signatures.voucher import NO_RULING, Ruling, Voucher, digests_of, insist
 from bundlekeeper.verification.hashing.read import Stop
@@ -279,10 +280,10 @@ class _Work:
         """A small file that came on an earlier day."""
         return self._sets.kept(self._received, each.sha256)
 
-    def _facts(self, loaded: Loaded) -> dict[str, Facts]:
+    def _facts(self, loaded: Loaded) -> dict[str, BundleFacts]:
         """The manifest's bundle for each bundle of the set, by path; what the manifest does not name is told."""
         named = {(f.name, f.sha256): f for f in facts_of(loaded.manifest)}
-        found: dict[str, Facts] = {}
+        found: dict[str, BundleFacts] = {}
         for each in self._index.files:
             if each.role != "bundle":
                 continue
@@ -306,7 +307,9 @@ class _Work:
 
     # Split files
 
-    def _joining(self, stack: ExitStack, facts: Mapping[str, Facts], wait_s: float, *, dry_run: bool) -> Joining | None:
+    def _joining(
+        self, stack: ExitStack, facts: Mapping[str, BundleFacts], wait_s: float, *, dry_run: bool
+    ) -> Joining | None:
         """Bring in the parts that are here; None in a dry run."""
         held = self._held()
         wanted = [f for f in self._index.files if f.path in facts and facts[f.path].place not in held]
@@ -367,7 +370,7 @@ class _Work:
 
     # What arrived
 
-    def _arrive(self, result: TakeResult, facts: Mapping[str, Facts]) -> None:
+    def _arrive(self, result: TakeResult, facts: Mapping[str, BundleFacts]) -> None:
         """Record what is in now: bundles that the store holds, and the small files that were proven."""
 
         def keep(each: SetFile, data: bytes) -> None:
@@ -390,7 +393,7 @@ class _Work:
 
     # What is told
 
-    def _reception(self, result: TakeResult, facts: Mapping[str, Facts], *, dry_run: bool) -> Reception:
+    def _reception(self, result: TakeResult, facts: Mapping[str, BundleFacts], *, dry_run: bool) -> Reception:
         ours = {each.place for each in facts.values()}
         rows = tuple(row for row in result.rows if row.place in ours and row.status != "missing")
         told = self._told(result, {each.name for each in facts.values()})

@@ -25,7 +25,8 @@ from bundlekeeper.model.media.index import FilePart, SetFile, file_out
 from bundlekeeper.model.media.plan import PlannedFile, PlannedVolume, SetPlan
 from bundlekeeper.store.contents.right_now import Holding
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.database.bundle_facts import Facts, facts_of
+from bundlekeeper.store.database.bundle_facts import facts_of
+from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.store.signatures.sidecar_files import in_store, place_of
 
 if TYPE_CHECKING:
@@ -89,7 +90,7 @@ def bunches_of(
     return tuple(bunches), tuple(found)
 
 
-def _signature(store: Store, row: Holding, fact: Facts) -> tuple[PlannedFile | None, Finding | None]:
+def _signature(store: Store, row: Holding, fact: BundleFacts) -> tuple[PlannedFile | None, Finding | None]:
     place = place_of(replace(row.held, signature=fact.signature))
     if not place or fact.signature is None:
         return None, None

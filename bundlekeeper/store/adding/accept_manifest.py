@@ -18,9 +18,8 @@ from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.store.contents import quarantine
 from bundlekeeper.store.contents.manifest_dates import called, doubts, is_ahead, latest, uncorrected
-from bundlekeeper.store.database.bundle_facts import Facts
 from bundlekeeper.store.database.catalogue import Catalogue
-from bundlekeeper.store.database.rows import Accepted
+from bundlekeeper.store.database.rows import Accepted, BundleFacts
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.temp_files import Incoming
 from bundlekeeper.store.signatures import sidecar_files
@@ -145,7 +144,7 @@ def admit(
     catalogue: Catalogue,
     admission: Admission,
     data: bytes,
-    facts: Sequence[Facts],
+    facts: Sequence[BundleFacts],
     signature: bytes | None = None,
 ) -> tuple[Finding, ...]:
     """Keep the manifest whole with its signature, then record it, what it says of the files held, and the exceptions.
@@ -196,7 +195,9 @@ def _put_aside(root: int, incoming: Incoming, folder: int, accepted: Accepted, s
     with files.regular(folder, name) as fd:
         found = digest_fd(fd)
     of_it = accepted.platform, accepted.sequence, "", "", "", "", (), None
-    whole = Facts("manifest", str(accepted.sequence), name, size, accepted.sha256, *of_it)  # as a note tells of it
+    whole = BundleFacts(
+        "manifest", str(accepted.sequence), name, size, accepted.sha256, *of_it
+    )  # as a note tells of it
     why = "the kept copy of the manifest was not what was accepted"
     wrong = quarantine.QuarantineReason(whole, found.size, found.sha256, accepted.place, why)
     moved = quarantine.move_in(root, incoming, folder, wrong, accepted.accepted_at)

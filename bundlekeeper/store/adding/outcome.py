@@ -14,8 +14,7 @@ from bundlekeeper.findings import Finding, Level
 from bundlekeeper.store.adding.sources import BundleSource, FoundFile
 from bundlekeeper.store.contents import findings as verdicts
 from bundlekeeper.store.contents.quarantine import QuarantineReason
-from bundlekeeper.store.database.bundle_facts import Facts
-from bundlekeeper.store.database.rows import Held
+from bundlekeeper.store.database.rows import BundleFacts, Held
 from bundlekeeper.store.signatures.voucher import Ruling
 
 
@@ -43,7 +42,7 @@ class TakeRow:
 
 
 def row_of(
-    facts: Facts,
+    facts: BundleFacts,
     status: str,
     read_bytes: int = 0,
     way_in: str = "",
@@ -69,7 +68,7 @@ class SetAside:
 class Work:
     """What has come of one bundle so far; `clash` holds its place with other bytes, right by an older manifest."""
 
-    facts: Facts
+    facts: BundleFacts
     status: str = "missing"
     way_in: str = ""
     came_from: str = ""

@@ -18,8 +18,7 @@ from bundlekeeper.formats.escape import human_bytes
 from bundlekeeper.store.adding.sources import BundleSource, FoundFile, Link, WantedFile
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents import unchanged
-from bundlekeeper.store.database.bundle_facts import Facts
-from bundlekeeper.store.database.rows import Held, Proof
+from bundlekeeper.store.database.rows import BundleFacts, Held, Proof
 from bundlekeeper.store.disk.files import fingerprint_of
 from bundlekeeper.store.disk.filesystem import FsKind
 from bundlekeeper.store.disk.temp_files import FOLDER, PREFIX
@@ -44,7 +43,7 @@ class AddingStep(StrEnum):
 class AddingPlan:
     """One bundle's step; `offers` are what each source has, asked here only where it must be fetched."""
 
-    facts: Facts
+    facts: BundleFacts
     step: AddingStep
     offers: tuple[tuple[BundleSource, FoundFile], ...] = ()
 
@@ -66,7 +65,7 @@ class SourceContents:
         return row if unchanged.may_trust(proof, fingerprint_of(status), self.kind, self.now) else None
 
 
-def standings(root: int | None, contents: SourceContents, facts: Sequence[Facts]) -> dict[str, AddingStep]:
+def standings(root: int | None, contents: SourceContents, facts: Sequence[BundleFacts]) -> dict[str, AddingStep]:
     """By its place, the step for each bundle at whose place something stands; `root` is None where there is no store.
 
     Raises RefusedError when something else than a file stands there, OSError.
@@ -75,7 +74,9 @@ def standings(root: int | None, contents: SourceContents, facts: Sequence[Facts]
     return {place: step for place, step in found.items() if step is not None}
 
 
-def survey(sources: Sequence[BundleSource], facts: Sequence[Facts], standing: Mapping[str, AddingStep]) -> list[str]:
+def survey(
+    sources: Sequence[BundleSource], facts: Sequence[BundleFacts], standing: Mapping[str, AddingStep]
+) -> list[str]:
     """Have the sources look for the bundles; what could not be looked at, in sentences. Raises what sources raise."""
     wanted = [wanted_of(each, settled=standing.get(each.place) is AddingStep.NOTHING) for each in facts]
     return [sentence for source in sources for sentence in source.survey(wanted)]
@@ -83,7 +84,7 @@ def survey(sources: Sequence[BundleSource], facts: Sequence[Facts], standing: Ma
 
 def plan(
     contents: SourceContents,
-    facts: Sequence[Facts],
+    facts: Sequence[BundleFacts],
     standing: Mapping[str, AddingStep],
     sources: Sequence[BundleSource],
 ) -> tuple[AddingPlan, ...]:
@@ -109,7 +110,7 @@ def plan(
     return tuple(planned)
 
 
-def ask(sources: Sequence[BundleSource], facts: Facts) -> tuple[tuple[BundleSource, FoundFile], ...]:
+def ask(sources: Sequence[BundleSource], facts: BundleFacts) -> tuple[tuple[BundleSource, FoundFile], ...]:
     """What each source has for a bundle. Raises what sources raise."""
     return tuple((source, source.find(wanted_of(facts))) for source in sources)
 
@@ -120,12 +121,12 @@ def _outlook(offers: Sequence[tuple[BundleSource, FoundFile]]) -> AddingStep:
     return AddingStep.TRY if any(found.others for _, found in offers) else AddingStep.MISS
 
 
-def wanted_of(facts: Facts, *, settled: bool = False) -> WantedFile:
+def wanted_of(facts: BundleFacts, *, settled: bool = False) -> WantedFile:
     """A bundle as sources look for it; `settled` says that the store has it, proven."""
     return WantedFile(facts.name, facts.size, facts.sha256, facts.signature.file if facts.signature else "", settled)
 
 
-def _standing(root: int, contents: SourceContents, facts: Facts) -> AddingStep | None:
+def _standing(root: int, contents: SourceContents, facts: BundleFacts) -> AddingStep | None:
     """The step for what stands at the bundle's place, None where nothing does."""
     with placing.in_place(root, facts.place) as found:
         if found is None:
@@ -173,7 +174,7 @@ def insist_on_room(root: int, planned: Sequence[AddingPlan], link: Link, where: 
         )
 
 
-def _begun(root: int, facts: Facts) -> int:
+def _begun(root: int, facts: BundleFacts) -> int:
     with suppress(OSError):
         part = f".keeper/{FOLDER}/{PREFIX}{facts.sha256}"
         return min(facts.size, os.stat(part, dir_fd=root, follow_symlinks=False).st_size)

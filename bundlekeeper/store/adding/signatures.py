@@ -13,7 +13,7 @@ from dataclasses import replace
 from bundlekeeper.findings import Level, finding
 from bundlekeeper.store.adding.plan import wanted_of
 from bundlekeeper.store.adding.sources import BundleSource, FileOffer
-from bundlekeeper.store.database.bundle_facts import Facts
+from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.store.disk.temp_files import Incoming
 from bundlekeeper.store.signatures import sidecar_files
 from bundlekeeper.store.signatures.sidecar_files import ABSENT, SignatureFile
@@ -32,20 +32,20 @@ class Sealing:
         self._sources = sources
         self._asked: dict[str, dict[tuple[int, str], SignatureFile]] = {}  # by the bundle's place
 
-    def forget(self, facts: Facts) -> None:
+    def forget(self, facts: BundleFacts) -> None:
         """The bundle is done with: let go of what the sources had for it."""
         self._asked.pop(facts.place, None)
 
-    def concerns(self, facts: Facts) -> bool:
+    def concerns(self, facts: BundleFacts) -> bool:
         """True when the bundle's signature is stated or wanted."""
         return self._voucher.concerns(facts.family, facts.signature)
 
-    def wants(self, facts: Facts) -> bool:
+    def wants(self, facts: BundleFacts) -> bool:
         """True when the store takes the bundle only with a good signature."""
         return self._voucher.wants(facts.family)
 
     def algorithms(
-        self, facts: Facts, source: BundleSource | None = None, offer: FileOffer | None = None
+        self, facts: BundleFacts, source: BundleSource | None = None, offer: FileOffer | None = None
     ) -> tuple[str, ...]:
         """The digests that a read of the bundle must compute, SHA-256 first; `offer` is where it is read from."""
         if facts.signature is None:
@@ -54,7 +54,7 @@ class Sealing:
         return ("sha256", *self._voucher.algorithms(facts.signature, first))
 
     def foresee(
-        self, facts: Facts, source: BundleSource | None = None, offer: FileOffer | None = None
+        self, facts: BundleFacts, source: BundleSource | None = None, offer: FileOffer | None = None
     ) -> Ruling | None:
         """The ruling where the bundle's bytes need not be read to know that they may not be taken; else None."""
         if not self.wants(facts):
@@ -67,7 +67,7 @@ class Sealing:
 
     def seal(
         self,
-        facts: Facts,
+        facts: BundleFacts,
         digests: Mapping[str, str],
         fd: int,
         source: BundleSource | None = None,
@@ -88,7 +88,7 @@ class Sealing:
         return ruling if ruling.blocks else self._keep(facts, signature, ruling)
 
     def _candidates(
-        self, facts: Facts, source: BundleSource | None, offer: FileOffer | None
+        self, facts: BundleFacts, source: BundleSource | None, offer: FileOffer | None
     ) -> Iterator[SignatureFile]:
         """What lies under the signature's name in the store and in the sources; never nothing at all."""
         if facts.signature is None:
@@ -104,7 +104,7 @@ class Sealing:
         if not seen:
             yield ABSENT
 
-    def _found(self, facts: Facts, source: BundleSource | None, offer: FileOffer | None) -> SignatureFile:
+    def _found(self, facts: BundleFacts, source: BundleSource | None, offer: FileOffer | None) -> SignatureFile:
         """What the source has, or the store where it is None; a source is asked once for each bundle and offer.
 
         What it said is kept until `forget`: several bundles are on their way at a time.
@@ -118,7 +118,7 @@ class Sealing:
             asked[key] = source.signature(wanted_of(facts), offer)
         return asked[key]
 
-    def _keep(self, facts: Facts, signature: SignatureFile, ruling: Ruling) -> Ruling:
+    def _keep(self, facts: BundleFacts, signature: SignatureFile, ruling: Ruling) -> Ruling:
         """Put the signature beside the bundle's place; the ruling, with what keeps it from being put there."""
         if signature.data is None or self._room is None or self._root is None:
             return ruling

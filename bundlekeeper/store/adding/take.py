@@ -29,8 +29,8 @@ from bundlekeeper.store.contents.repair import consulted, mended
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.contents.withdrawals import overlaid
 from bundlekeeper.store.database import kept_manifests
-from bundlekeeper.store.database.bundle_facts import Facts, facts_of
-from bundlekeeper.store.database.rows import Accepted, Held
+from bundlekeeper.store.database.bundle_facts import facts_of
+from bundlekeeper.store.database.rows import Accepted, BundleFacts, Held
 from bundlekeeper.store.disk import files, lock, temp_files
 from bundlekeeper.store.disk.filesystem import UNKNOWN, describe_fd
 from bundlekeeper.store.signatures.voucher import NO_RULING, Ruling, Voucher, insist
@@ -85,7 +85,6 @@ def take(
     DamagedError, UnfinishedError (no room, I/O), StoppedError; what was taken stays, its findings are in `problems`.
     """
     whys = accept_manifest.Whys(accept_expired, accept_rollback)
-    facts_of(loaded.manifest)  # refuses unsafe names, before anything is touched
     if dry_run:
         with _closing(sources):
             return _rehearse(store, loaded, sources, clock(), whys, link, signature)
@@ -125,7 +124,7 @@ def take(
         return TakeResult(taking.rows(), (*found, *voucher.troubles()), manifest=ruling)
 
 
-def _insist_on_rights(store: Store | None, held: Mapping[str, Held], facts: Sequence[Facts]) -> list[Finding]:
+def _insist_on_rights(store: Store | None, held: Mapping[str, Held], facts: Sequence[BundleFacts]) -> list[Finding]:
     """Insist that nobody else may write what stands at the bundles' places; returns what to say of shared files."""
     if store is None:
         return []

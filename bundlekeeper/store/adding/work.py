@@ -27,9 +27,8 @@ from bundlekeeper.store.adding.sources import BundleSource, Fetched, FileOffer, 
 from bundlekeeper.store.contents import findings as verdicts
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents import quarantine, unchanged
-from bundlekeeper.store.database.bundle_facts import Facts
 from bundlekeeper.store.database.catalogue import Catalogue
-from bundlekeeper.store.database.rows import Held, Proof
+from bundlekeeper.store.database.rows import BundleFacts, Held, Proof
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.filesystem import describe_fd
 from bundlekeeper.store.disk.temp_files import Incoming
@@ -44,7 +43,7 @@ _TOGETHER = 100  # names of one file that are linked in one transaction
 _NO_LINK = {errno.EPERM, errno.EMLINK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EXDEV, errno.ENOENT}
 
 
-def too_large(facts: Facts) -> int:
+def too_large(facts: BundleFacts) -> int:
     """More bytes than this under a bundle's name are not kept in quarantine, and not even read."""
     return 2 * facts.size + _SPARE
 
@@ -115,7 +114,7 @@ class Taking:
                     self._from_within(work)
 
     @contextmanager
-    def _at(self, facts: Facts) -> Iterator[Work]:
+    def _at(self, facts: BundleFacts) -> Iterator[Work]:
         """The bundle's work, which now counts the bytes that are read; its errors name it."""
         if self._stop is not None and self._stop.is_set():
             raise StoppedError("stopped between two bundles")

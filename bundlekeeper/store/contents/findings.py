@@ -10,19 +10,18 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.store.contents.quarantine import QuarantineReason
-from bundlekeeper.store.database.bundle_facts import Facts
-from bundlekeeper.store.database.rows import Held
+from bundlekeeper.store.database.rows import BundleFacts, Held
 
 _AGAIN = "get it again from its publisher, and compare the digest with the publisher's own list"
 
 
-def owners(facts: Iterable[Facts], held: Iterable[Held]) -> dict[str, str]:
+def owners(facts: Iterable[BundleFacts], held: Iterable[Held]) -> dict[str, str]:
     """Digest to the bundle that it belongs to, of the manifest or of the store."""
     known = {row.sha256: f"{row.family} {row.version} ({row.name}), held" for row in held}
     return known | {each.sha256: f"{each.family} {each.version} ({each.name})" for each in facts}
 
 
-def code_of(facts: Facts, size: int) -> str:
+def code_of(facts: BundleFacts, size: int) -> str:
     """The finding code for wrong bytes of this many bytes."""
     if size == facts.size:
         return "altered"
@@ -48,7 +47,7 @@ def of_wrong(
     return finding(code, facts.name, f"{says}; {failure}" if failure else says, _AGAIN, level)
 
 
-def of_miss(facts: Facts, obstacles: Sequence[str], places: Sequence[str], unseen: Sequence[str]) -> Finding:
+def of_miss(facts: BundleFacts, obstacles: Sequence[str], places: Sequence[str], unseen: Sequence[str]) -> Finding:
     """The finding for a bundle that no source has; `unseen` says what of the sources could not be looked into."""
     says = "; ".join([f"not found in {', '.join(places) or 'any source'}", *obstacles, *unseen])
     if unseen:
@@ -76,25 +75,25 @@ def of_passed(count: int) -> list[str]:
     return [f"{count} files of its size were not read, because they bear the names of bundles that are held and proven"]
 
 
-def of_try(facts: Facts, count: int) -> Finding:
+def of_try(facts: BundleFacts, count: int) -> Finding:
     """The finding of a dry run for a bundle of which only the size is there, under other names."""
     files = "1 file of its size" if count == 1 else f"{count} files of its size"
     says = f"no file of this name; {files} under another name would be read to find out"
     return finding("missing", facts.name, says, "put the file there, or let the take look", Level.WARNING)
 
 
-def of_unreadable(facts: Facts, reasons: Sequence[str]) -> Finding:
+def of_unreadable(facts: BundleFacts, reasons: Sequence[str]) -> Finding:
     """The finding for a bundle whose bytes could not be read to their end."""
     return finding("unreadable", facts.name, "; ".join(reasons), "nothing is known about its bytes; try again")
 
 
-def of_misnamed(facts: Facts, place: str) -> Finding:
+def of_misnamed(facts: BundleFacts, place: str) -> Finding:
     """The finding for right bytes under another name."""
     says = f"{place} holds the bytes of this bundle; taken under its published name"
     return finding("misnamed", facts.name, says, "find out who renamed it")
 
 
-def of_clash(facts: Facts, row: Held, kept: str) -> Finding:
+def of_clash(facts: BundleFacts, row: Held, kept: str) -> Finding:
     """The finding for a place that is taken by other bytes, proven by another manifest."""
     says = (
         f"{row.place} holds other bytes (SHA-256 {row.sha256[:12]}…), proven by the manifest with sequence "
@@ -106,7 +105,7 @@ def of_clash(facts: Facts, row: Held, kept: str) -> Finding:
     return finding("not-held", facts.name, says, hint)
 
 
-def of_facts(facts: Facts) -> list[Finding]:
+def of_facts(facts: BundleFacts) -> list[Finding]:
     """What the manifest itself says against a bundle, taken or not."""
     found = []
     if facts.proves_itself:

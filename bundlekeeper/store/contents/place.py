@@ -15,8 +15,7 @@ from datetime import datetime
 
 from bundlekeeper.errors import RefusedError, UnfinishedError
 from bundlekeeper.store.contents import unchanged
-from bundlekeeper.store.database.bundle_facts import Facts
-from bundlekeeper.store.database.rows import Proof
+from bundlekeeper.store.database.rows import BundleFacts, Proof
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.filesystem import FsKind
 from bundlekeeper.store.disk.temp_files import Temp
@@ -74,7 +73,7 @@ def _is_spelt(folder: int, name: str) -> bool:
     return name in os.listdir(folder)
 
 
-def put(root: int, facts: Facts, temp: Temp, *, shared: bool) -> os.stat_result:
+def put(root: int, facts: BundleFacts, temp: Temp, *, shared: bool) -> os.stat_result:
     """Make the file durable and give it its place; return its `stat` as it now stands there.
 
     A file of ours gets mode 0444 and a modification time a second before its link (`proof_of_new`); a shared one is
@@ -93,7 +92,7 @@ def put(root: int, facts: Facts, temp: Temp, *, shared: bool) -> os.stat_result:
         return _insist(folder, facts, temp.fd)
 
 
-def put_again(root: int, facts: Facts, fd: int) -> os.stat_result:
+def put_again(root: int, facts: BundleFacts, fd: int) -> os.stat_result:
     """Give a file of the store, open as `fd`, a second name; return its `stat` afterwards. Raises as `put`."""
     with files.folder(root, facts.folder, create=True) as folder:
         files.link_fd(fd, folder, facts.name)
@@ -101,7 +100,7 @@ def put_again(root: int, facts: Facts, fd: int) -> os.stat_result:
         return _insist(folder, facts, fd)
 
 
-def _insist(folder: int, facts: Facts, fd: int) -> os.stat_result:
+def _insist(folder: int, facts: BundleFacts, fd: int) -> os.stat_result:
     here, status = os.lstat(facts.name, dir_fd=folder), os.fstat(fd)
     if (here.st_dev, here.st_ino) != (status.st_dev, status.st_ino):
         raise UnfinishedError("another file stands where this one was just put", where=facts.place)

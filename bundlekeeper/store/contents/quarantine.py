@@ -15,7 +15,7 @@ from datetime import datetime
 
 from bundlekeeper.errors import KeeperError
 from bundlekeeper.formats.escape import visible
-from bundlekeeper.store.database.bundle_facts import Facts
+from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.temp_files import Incoming, Temp
 
@@ -29,7 +29,7 @@ _NAME_BYTES = 255  # NAME_MAX of the common file systems
 class QuarantineReason:
     """What was found instead of a bundle: its size, its SHA-256 (empty when it was not read), from where, and why."""
 
-    facts: Facts
+    facts: BundleFacts
     size: int | None
     sha256: str
     place: str

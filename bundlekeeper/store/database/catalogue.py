@@ -19,7 +19,6 @@ from typing import Any, Self
 from bundlekeeper.errors import DamagedError
 from bundlekeeper.findings import finding
 from bundlekeeper.formats.sqlite import Database
-from bundlekeeper.store.database.bundle_facts import Facts
 from bundlekeeper.store.database.row_checksums import (
     EXCEPTION,
     HELD,
@@ -32,7 +31,7 @@ from bundlekeeper.store.database.row_checksums import (
     Values,
     raw,
 )
-from bundlekeeper.store.database.rows import Accepted, Held, Proof
+from bundlekeeper.store.database.rows import Accepted, BundleFacts, Held, Proof
 
 _MEND = (
     "run `bundlekeeper check` or `bundlekeeper take` where the store can be written, to make the catalogue again from "
@@ -126,7 +125,7 @@ class Catalogue:
 
     # Manifests
 
-    def accept(self, accepted: Accepted, facts: Iterable[Facts]) -> None:
+    def accept(self, accepted: Accepted, facts: Iterable[BundleFacts]) -> None:
         """Remember an accepted manifest as the latest, and give the files held already what it says of them.
 
         Raises UnfinishedError, LockedError, DamagedError.
@@ -326,7 +325,7 @@ def _damage(told: Sequence[str], where: str) -> DamagedError:
     return error
 
 
-def _saying(row: Held, facts: Facts) -> Held:
+def _saying(row: Held, facts: BundleFacts) -> Held:
     """The row with what a manifest says of its bundle beyond its name and bytes."""
     return replace(
         row,

@@ -7,7 +7,6 @@ counts by its name, `PLATFORM-SEQUENCE.toml`, and one whose content cannot be re
 
 from __future__ import annotations
 
-import hashlib
 import os
 import re
 import stat
@@ -23,7 +22,7 @@ from bundlekeeper.store.database.rows import Accepted
 from bundlekeeper.store.disk import files
 
 if TYPE_CHECKING:
-    from bundlekeeper.store.database.bundle_facts import Facts
+    from bundlekeeper.store.database.rows import BundleFacts
 
 FOLDER = "manifests"
 _NAME = re.compile(r"(.+)-([0-9]{1,18})\.toml", re.DOTALL)
@@ -34,7 +33,7 @@ class KeptManifest:
     """One kept manifest that was read: the row it should have, and what it says of each bundle."""
 
     accepted: Accepted
-    facts: tuple[Facts, ...]
+    facts: tuple[BundleFacts, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +101,8 @@ def bytes_of(root: int, accepted: Accepted) -> bytes:
     `root` is the store's folder. Raises RefusedError, UnfinishedError when the copy cannot be read, DamagedError when
     it is not what was accepted.
     """
+    import hashlib  # only who reads a manifest pays for it
+
     hint = f"take manifest {accepted.platform} {accepted.sequence} again"
     with (
         files.wrapped("the kept manifest cannot be read", accepted.place),

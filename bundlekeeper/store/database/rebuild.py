@@ -19,7 +19,7 @@ from bundlekeeper.store.database.catalogue import Catalogue, Sound
 from bundlekeeper.store.disk import files
 
 if TYPE_CHECKING:
-    from bundlekeeper.store.database.bundle_facts import Facts
+    from bundlekeeper.store.database.rows import BundleFacts
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +55,7 @@ def fill(root: int, catalogue: Catalogue, sound: Sound) -> Filled:
         catalogue.accept(accepted, facts[accepted.place] if accepted.sequence > highest else ())
     for exempt in sound.exceptions:
         catalogue.record_exception(*exempt)
-    wanted: dict[str, Facts] = {}
+    wanted: dict[str, BundleFacts] = {}
     withdrawn = _withdrawn(facts, max(order, key=lambda each: each.sequence).place) if order else {}
     for accepted in order:
         wanted |= {each.place: _overlaid(each, withdrawn) for each in facts.get(accepted.place, ())}
@@ -66,17 +66,17 @@ def fill(root: int, catalogue: Catalogue, sound: Sound) -> Filled:
     return Filled(tuple(each.place for each in again), found, lost)
 
 
-def _withdrawn(facts: Mapping[str, tuple[Facts, ...]], newest: str) -> dict[str, Facts]:
+def _withdrawn(facts: Mapping[str, tuple[BundleFacts, ...]], newest: str) -> dict[str, BundleFacts]:
     """By SHA-256, what the manifest with the highest number withdrew."""
     return {each.sha256: each for each in facts.get(newest, ()) if each.standing == "withdrawn"}
 
 
-def _overlaid(facts: Facts, withdrawn: Mapping[str, Facts]) -> Facts:
+def _overlaid(facts: BundleFacts, withdrawn: Mapping[str, BundleFacts]) -> BundleFacts:
     later = withdrawn.get(facts.sha256)
     return facts if later is None else replace(facts, standing=later.standing, why=later.why)
 
 
-def _file(root: int, catalogue: Catalogue, facts: Facts) -> bool:
+def _file(root: int, catalogue: Catalogue, facts: BundleFacts) -> bool:
     """Record the file of a bundle, where there is one of its size."""
     try:
         with files.folder(root, facts.folder) as folder, files.regular(folder, facts.name) as fd:

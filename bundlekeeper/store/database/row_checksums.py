@@ -100,36 +100,27 @@ def _images_text(images: Iterable[HeldImage]) -> str:
     return json.dumps([[i.kind, list(i.models), i.version] for i in images], separators=(",", ":"))
 
 
+def _images_from(text: str) -> tuple[HeldImage, ...]:
+    return tuple(HeldImage(kind, tuple(models), version) for kind, models, version in json.loads(text))
+
+
+#: Columns of a held bundle whose text is not what the type holds: how it is written, how it is read.
+_HELD_FORMS: dict[str, tuple[Callable[[Any], object], Callable[[Any], Any]]] = {
+    "taken_at": (datetime.isoformat, datetime.fromisoformat),
+    "images": (_images_text, _images_from),
+    "released": (lambda day: day.isoformat() if day else None, lambda text: date.fromisoformat(text) if text else None),
+    "signature": (_signature_text, _stated_from),
+}
+
+
 def _held_row(held: Held) -> Values:
-    return (
-        held.place,
-        held.family,
-        held.version,
-        held.name,
-        held.size,
-        held.sha256,
-        held.platform,
-        held.sequence,
-        held.digest_from,
-        held.standing,
-        held.why,
-        held.build,
-        held.taken_at.isoformat(),
-        held.taken_from,
-        held.way_in,
-        _images_text(held.images),
-        held.released.isoformat() if held.released else None,
-        _signature_text(held.signature),
-    )
+    plain = ((name, getattr(held, name)) for name in HELD.columns)
+    return tuple(_HELD_FORMS[name][0](value) if name in _HELD_FORMS else value for name, value in plain)
 
 
 def _held_from(row: Values) -> Held:
-    *plain, taken_at, taken_from, way_in, images, released, signature = row
-    read_images = tuple(HeldImage(kind, tuple(models), version) for kind, models, version in json.loads(images))
-    read_released = date.fromisoformat(released) if released else None
-    taken: tuple[Any, ...] = (datetime.fromisoformat(taken_at), taken_from, way_in)
-    said: tuple[Any, ...] = (read_images, read_released, _stated_from(signature))
-    return Held(*plain, *taken, *said)
+    cells: dict[str, Any] = dict(zip(HELD.columns, row, strict=True))
+    return Held(**{name: _HELD_FORMS[name][1](cell) if name in _HELD_FORMS else cell for name, cell in cells.items()})
 
 
 def _manifest_row(row: tuple[int, Accepted]) -> Values:

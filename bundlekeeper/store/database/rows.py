@@ -6,9 +6,11 @@ path; digests are lower-case hexadecimal.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, fields
 from datetime import date, datetime
 
+from bundlekeeper.formats.safe_names import safe_folder
+from bundlekeeper.model.manifest.digest_origin import is_own_copy
 from bundlekeeper.store.disk.files import Fingerprint
 
 
@@ -56,10 +58,12 @@ class HeldImage:
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
-    """One bundle file in the store, with the facts of the manifest that it was taken by."""
+class BundleFacts:
+    """One bundle as one manifest describes it, and its path inside the store; `size` in bytes.
 
-    place: str
+    What `place` is follows from family, version and name; it is computed once, when it is not given.
+    """
+
     family: str
     version: str
     name: str
@@ -67,16 +71,44 @@ class Held:
     sha256: str
     platform: str
     sequence: int
-    digest_from: str
-    standing: str
-    why: str
-    build: str
+    digest_from: str = ""
+    standing: str = ""
+    why: str = ""
+    build: str = ""
+    images: tuple[HeldImage, ...] = ()
+    released: date | None = None
+    signature: Stated | None = None
+    place: str = ""
+
+    def __post_init__(self) -> None:
+        """Compute the place where it is not given."""
+        if not self.place:
+            object.__setattr__(self, "place", f"{self.family}/{safe_folder(self.version)}/{self.name}")
+
+    @property
+    def folder(self) -> tuple[str, str]:
+        """The bundle's folder inside the store, as components."""
+        family, version, _ = self.place.split("/", 2)
+        return family, version
+
+    @property
+    def proves_itself(self) -> bool:
+        """True when the digest was computed from the very file that it is meant to prove."""
+        return is_own_copy(self.digest_from)
+
+    def held(self, *, taken_at: datetime, taken_from: str, way_in: str) -> Held:
+        """The catalogue's row of this bundle, taken then, from there, in that way."""
+        facts = {field.name: getattr(self, field.name) for field in fields(BundleFacts)}
+        return Held(**facts, taken_at=taken_at, taken_from=taken_from, way_in=way_in)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held(BundleFacts):
+    """One bundle file in the store, with the facts of the manifest that it was taken by."""
+
     taken_at: datetime
     taken_from: str
     way_in: str  # "copy", "reflink", "hard-link", "same-bytes" (a second name), "download", "found" (after a rebuild)
-    images: tuple[HeldImage, ...] = field(default=())
-    released: date | None = None
-    signature: Stated | None = None
 
     @property
     def shared(self) -> bool:

@@ -20,8 +20,8 @@ from bundlekeeper.model.lint import but_of_bundles
 from bundlekeeper.store.contents import listing_cache
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database import kept_manifests
-from bundlekeeper.store.database.bundle_facts import Facts, facts_of
-from bundlekeeper.store.database.rows import Accepted, Held, Stated
+from bundlekeeper.store.database.bundle_facts import facts_of
+from bundlekeeper.store.database.rows import Accepted, BundleFacts, Held, Stated
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Manifest
@@ -69,7 +69,7 @@ NOTHING = Listing("no manifest", ())
 _ALONE = "what is here was judged by the catalogue alone"
 
 
-def listed(facts: Facts) -> ExpectedFile:
+def listed(facts: BundleFacts) -> ExpectedFile:
     """A bundle's facts as a check needs them."""
     return ExpectedFile(
         facts.family,
@@ -88,10 +88,10 @@ def listed(facts: Facts) -> ExpectedFile:
     )
 
 
-def as_facts(expected: Expected) -> Facts:
+def as_facts(expected: Expected) -> BundleFacts:
     """The facts by which a file is put into quarantine."""
     images, released, build = (), None, ""
-    return Facts(
+    return BundleFacts(
         expected.family,
         expected.version,
         expected.name,

@@ -24,8 +24,8 @@ from bundlekeeper.store.adding.take import take
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database import catalogue
-from bundlekeeper.store.database.bundle_facts import Facts
 from bundlekeeper.store.database.row_checksums import PROOF, RowTable
+from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.verification.hashing.read import Stop
 from tests.kits.store_kit import GOOD, Kit, codes, now, says
 
@@ -348,7 +348,7 @@ def test_a_link_that_fails_among_many_leaves_the_others_proven(tmp_path: Path, m
     kit.offer("f0.fwb", GOOD)
     link = placing.put_again
 
-    def failing(root: int, facts: Facts, fd: int) -> os.stat_result:
+    def failing(root: int, facts: BundleFacts, fd: int) -> os.stat_result:
         if facts.name == "f3.fwb":
             raise OSError(errno.EMLINK, "Too many links")
         return link(root, facts, fd)
