@@ -9,7 +9,6 @@ and case: Unicode standard section 3.13, D145, and RFC 8493 section 6; bidi cont
 
 from __future__ import annotations
 
-import hashlib
 import re
 import unicodedata
 from dataclasses import dataclass
@@ -159,5 +158,7 @@ def safe_folder(version: str) -> str:
         text = f"{text[:-1]}%{ord(text[-1]):02x}"
     if len(text) > limits.FOLDER_CHARACTERS:
         # "%%" begins nothing else, so a shortened name meets no escaped one.
+        import hashlib  # only for a name that is not kept as it is
+
         text = f"{text[: limits.FOLDER_CHARACTERS - 34]}%%{hashlib.sha256(raw).hexdigest()[:32]}"
     return text
