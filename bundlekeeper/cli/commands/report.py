@@ -56,7 +56,7 @@ def report(
     """
     from bundlekeeper.cli.screen.answers import report as screen
     from bundlekeeper.jobs.planning.inputs import InputFiles
-    from bundlekeeper.jobs.planning.report import NoRunbook, ReportPage, RunbookWanted, runbook_page
+    from bundlekeeper.jobs.planning.report import NoRunbook, RunbookWanted, runbook_page
     from bundlekeeper.jobs.planning.site_page import site_page
     from bundlekeeper.jobs.session import Session
 
@@ -75,12 +75,8 @@ def report(
     if on is not None and not site:
         raise InputError("--on is about a site's picture", hint="a run-book is made from what is known now")
     plain = _is_text(out)
-    found: ReportPage | NoRunbook
     with Session(store_root(store), caller()) as session:
-        if site:
-            found = site_page(session, site, on, plain=plain)
-        else:
-            found = runbook_page(session, ask, files, plain=plain)
+        found = site_page(session, site, on, plain=plain) if site else runbook_page(session, ask, files, plain=plain)
     if isinstance(found, NoRunbook):
         screen.show_none(found, json=json)
     else:
