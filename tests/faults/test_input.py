@@ -168,7 +168,7 @@ def test_a_workbook_that_unpacks_to_a_hundred_times_its_size(change: bytes) -> N
 def test_the_reader_of_spreadsheets_has_its_bounds() -> None:
     """Memory, processor time and no dump of what it held (setrlimit(2)), before it sees a byte."""
     code = (
-        "import resource as r, sys; from bundlekeeper.links.spreadsheet import subprocess as w\n"
+        "import resource as r, sys; from bundlekeeper.links.spreadsheet import reader as w\n"
         "w.cells_of = lambda data: [r.getrlimit(x)[0] for x in (r.RLIMIT_AS, r.RLIMIT_CPU, r.RLIMIT_CORE)]\n"
         "w.main(1000)"
     )

@@ -803,7 +803,7 @@ LEDGER = (
     ),
     Guard(
         "the reader of spreadsheets has a bound",
-        "links/spreadsheet/subprocess.py",
+        "links/spreadsheet/reader.py",
         "    resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))",
         "    pass",
         "faults/test_input.py::test_the_reader_of_spreadsheets_has_its_bounds",

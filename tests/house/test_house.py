@@ -173,7 +173,7 @@ def test_a_file_does_not_repeat_its_folders_name(path: Path) -> None:
 
 PRINTING = re.compile(r"\b(print\(|sys\.stdout|sys\.stderr|typer\.echo|Console\()")
 #: verify.py stands alone on a medium, without us; the process's own beginning has no screen yet.
-PRINTS = {"media/volume/verify.py", "__main__.py", "links/spreadsheet/subprocess.py"}
+PRINTS = {"media/volume/verify.py", "__main__.py", "links/spreadsheet/reader.py"}
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))

@@ -6,21 +6,9 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import (
-    ChassisOption,
-    DomainOption,
-    JsonOption,
-    KindOption,
-    ModelOption,
-    SiteOption,
-    SlotOption,
-    StoreOption,
-    caller,
-    store_root,
-)
+from bundlekeeper.cli.options import ChassisOption, DomainOption, JsonOption, KindOption, ModelOption, SiteOption, SlotOption, StoreOption, caller, store_root
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
-from bundlekeeper.jobs.recording.where import time_of as time_of  # for jobs/planning/site_page.py
 
 BundleOption = Annotated[
     str, typer.Option("--bundle", metavar="FAMILY/VERSION", help="Where this bundle is (or a file name of the store).")

@@ -14,27 +14,12 @@ from typing import TYPE_CHECKING, Any
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.tables import Column, Row, write
 from bundlekeeper.formats.escape import counted
-from bundlekeeper.jobs.recording.where import WhereWanted as WhereWanted
-from bundlekeeper.jobs.recording.where import doubts as doubts
 
 if TYPE_CHECKING:
     from bundlekeeper.formats.moments import Moment
     from bundlekeeper.jobs.recording.where import WhereFound
-    from bundlekeeper.ledger.ask.types import Evidence, InBank, Selector, WhereAnswer, WhereGroup
-    from bundlekeeper.ledger.record.ledger import Ledger
+    from bundlekeeper.ledger.ask.types import Evidence, InBank, WhereAnswer, WhereGroup
     from bundlekeeper.model.inventory.types import Place
-    from bundlekeeper.store.contents.store import Store
-
-
-def narrowed(store: Store, book: Ledger, selector: Selector, wanted: WhereWanted) -> Selector | None:
-    """As `jobs.recording.where.narrowed`, for jobs/planning/site_page.py."""
-    from bundlekeeper.cli.options import caller
-    from bundlekeeper.jobs.recording import where as job
-    from bundlekeeper.jobs.session import Session
-
-    with Session(store.root, caller()) as session:
-        session.store, session.ledger = store, book
-        return job.narrowed(session, selector, wanted)
 
 
 def show(found: WhereFound, *, json: bool, csv: bool, picture: bool) -> None:
