@@ -55,7 +55,7 @@ def documents(name: str, data: bytes) -> tuple[list[Document], list[str]]:
 def _sheets(name: str, data: bytes) -> dict[str, list[list[object]]]:
     """The cells of every sheet, read by a process with bounds. Raises InputError, also where that process was ended."""
     # -P: no module of the working folder is taken for one of the library's.
-    command = [sys.executable, "-P", str(Path(__file__).with_name("subprocess.py")), str(limits.INVENTORY_BYTES)]
+    command = [sys.executable, "-P", str(Path(__file__).with_name("reader.py")), str(limits.INVENTORY_BYTES)]
     try:
         done = subprocess.run(command, input=data, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, check=False)
     except OSError as e:
