@@ -1,28 +1,20 @@
-"""`bundlekeeper tour`: the whole job on the invented platform, each step a real command.
+"""The tour: the whole job on the invented platform, each step a real command.
 
-Rules: every step runs through the same door as a user's command line and its exit status is compared with the one that
-the step is there to show; nothing outside the tour's own folder is touched; an existing folder is left alone.
+Rules: who runs a step is given; its exit status is compared with the one that the step is there to show; nothing
+outside the tour's own folder is touched; an existing folder is left alone.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
-import shlex
 import shutil
-import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
 
-import typer
-
-from bundlekeeper.cli.options import JsonOption
-from bundlekeeper.cli.screen import output
 from bundlekeeper.demo import tour_sites, tour_world
-from bundlekeeper.errors import EXIT_FOUND, InputError, KeeperError, UnfinishedError
-from bundlekeeper.formats.escape import counted
+from bundlekeeper.errors import InputError, UnfinishedError
 
 SPOILT = tour_world.file_name("blade", "6.1.0")
 
@@ -185,24 +177,21 @@ STEPS = (
 )
 
 
-def tour(
-    folder: Annotated[
-        Path | None, typer.Argument(metavar="[DIR]", help="A new folder for the tour (default: bundlekeeper-tour).")
-    ] = None,
-    json: JsonOption = False,
-) -> int:
-    """The whole job on a small invented platform, in a folder of its own, with what to look at."""
-    place = _fresh(folder)
+def tour(place: Path, run: Callable[[int, TourStep], int]) -> list[tuple[TourStep, int]]:
+    """Make the tour's files in `place`, and every step by `run`, which gives its exit status; inside that folder.
+
+    Raises UnfinishedError when the files cannot be written.
+    """
     _prepare(place)
-    rows: list[tuple[TourStep, int]] = []
-    with _inside(place), _quiet(json):
-        output.line(f"A tour of bundlekeeper, in {place.name}. The platform and its files are invented.")
-        for number, step in enumerate(STEPS, 1):
-            rows.append((step, _run(number, step)))
-    return _end(place, rows, json)
+    with _inside(place):
+        return [(step, run(number, step)) for number, step in enumerate(STEPS, 1)]
 
 
-def _fresh(folder: Path | None) -> Path:
+def fresh(folder: Path | None) -> Path:
+    """The folder of a tour, new and empty: the one that is named, else one of a free name.
+
+    Raises InputError when it is there already, UnfinishedError when it cannot be made.
+    """
     names = (
         [folder] if folder else [Path("bundlekeeper-tour"), *(Path(f"bundlekeeper-tour-{n}") for n in range(2, 100))]
     )
@@ -253,54 +242,3 @@ def _inside(place: Path) -> Iterator[None]:
             del os.environ["BUNDLEKEEPER_STORE"]
         else:
             os.environ["BUNDLEKEEPER_STORE"] = old
-
-
-@contextlib.contextmanager
-def _quiet(json: bool) -> Iterator[None]:
-    """Under --json the steps' own text goes to stderr, so that stdout stays one JSON object."""
-    if not json:
-        yield
-        return
-    with contextlib.redirect_stdout(sys.stderr):
-        yield
-
-
-def _run(number: int, step: TourStep) -> int:
-    from bundlekeeper.cli.screen.run import dispatch
-
-    output.line()
-    output.line(f"── {number}. {step.title}")
-    output.line(f"$ bundlekeeper {shlex.join(step.command)}")
-    sys.stdout.flush()
-    try:
-        status = dispatch(list(step.command))
-    except KeeperError as error:
-        output.error_text(error)
-        status = error.exit_code
-    sys.stdout.flush()
-    output.line(f"exit status {status}" + ("" if status == step.expected else f", where {step.expected} was due"))
-    output.line(f"→ {step.look}")
-    return status
-
-
-def _end(place: Path, rows: Sequence[tuple[TourStep, int]], json: bool) -> int:
-    wrong = [step.title for step, status in rows if status != step.expected]
-    if json:
-        steps = [{"command": list(s.command), "status": status, "expected": s.expected} for s, status in rows]
-        output.envelope("tour", [], {"folder": str(place), "steps": steps}, ok=not wrong)
-    else:
-        output.line()
-        output.line(
-            f"{counted(len(rows), 'step')}, {len(rows) - len(wrong)} as expected. "
-            f"Everything is in {place.name}; delete it when done."
-        )
-        output.line("next: bundlekeeper manifest draft FILE... with your own files")
-    return EXIT_FOUND if wrong else 0
-
-
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("tour")(tour)
-
-
-__all__ = ["STEPS", "TourStep", "register", "tour"]

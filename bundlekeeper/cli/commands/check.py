@@ -7,7 +7,16 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import JobsOption, JsonOption, QuietOption, SignatureOption, StoreOption, caller, now, store_root
+from bundlekeeper.cli.options import (
+    JobsOption,
+    JsonOption,
+    QuietOption,
+    SignatureOption,
+    StoreOption,
+    caller,
+    now,
+    store_root,
+)
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError, worst_exit
 from bundlekeeper.findings import exit_status

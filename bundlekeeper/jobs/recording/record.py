@@ -13,7 +13,14 @@ from bundlekeeper.jobs.recording.selection import selector_of
 from bundlekeeper.jobs.recording.statements import MAX_TOLD, RecordSaid, RecordStatement, statements
 from bundlekeeper.jobs.recording.who import says_who
 from bundlekeeper.jobs.session import Session
-from bundlekeeper.model.record_rules import RecordChoice, RecordedBundle, RecordedComponent, RecordedImage, activating, staging
+from bundlekeeper.model.record_rules import (
+    RecordChoice,
+    RecordedBundle,
+    RecordedComponent,
+    RecordedImage,
+    activating,
+    staging,
+)
 
 if TYPE_CHECKING:
     from bundlekeeper.formats.moments import Moment

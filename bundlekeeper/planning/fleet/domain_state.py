@@ -18,7 +18,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.inventory.types import Component, Place, server_key
-from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, SERVER_FAMILIES, ImageOffer, ManifestIndex, is_part
+from bundlekeeper.planning.fleet.manifest_index import (
+    INFRASTRUCTURE,
+    SERVER_FAMILIES,
+    ImageOffer,
+    ManifestIndex,
+    is_part,
+)
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle

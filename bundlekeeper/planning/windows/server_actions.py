@@ -16,7 +16,16 @@ from typing import TYPE_CHECKING
 from bundlekeeper.findings import Level, finding
 from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.planning.fleet.manifest_index import ComponentFacts
-from bundlekeeper.planning.windows.infrastructure_actions import LOOK_MINUTES, RECORD_MINUTES, VERIFY_MINUTES, WAIT_MINUTES, Draft, end, in_turn, preconditions
+from bundlekeeper.planning.windows.infrastructure_actions import (
+    LOOK_MINUTES,
+    RECORD_MINUTES,
+    VERIFY_MINUTES,
+    WAIT_MINUTES,
+    Draft,
+    end,
+    in_turn,
+    preconditions,
+)
 from bundlekeeper.planning.windows.policies import NEXT_RESTART, PolicyUse, use
 from bundlekeeper.planning.windows.schedule import WorkPiece
 from bundlekeeper.planning.windows.types import NOTHING, Action

@@ -13,7 +13,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from bundlekeeper.cli.commands.take import DryRunOption
-from bundlekeeper.cli.options import InventoryOption, JsonOption, ManifestOption, QuietOption, StoreOption, caller, now, progress_for, store_root
+from bundlekeeper.cli.options import (
+    InventoryOption,
+    JsonOption,
+    ManifestOption,
+    QuietOption,
+    StoreOption,
+    caller,
+    now,
+    progress_for,
+    store_root,
+)
 from bundlekeeper.cli.screen.media import written as written_text
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError, KeeperError
