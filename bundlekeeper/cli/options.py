@@ -34,6 +34,19 @@ SignatureOption = Annotated[
     Path | None,
     typer.Option("--signature", metavar="FILE", help="The manifest's signature (default: MANIFEST.sig, if there)."),
 ]
+ManifestOption = Annotated[
+    str | None, typer.Option("--manifest", metavar="FILE", help="This manifest, not the one that the store accepted.")
+]
+InventoryOption = Annotated[
+    str | None, typer.Option("--inventory", metavar="FILE", help="This inventory, not what the store's record says.")
+]
+ToOption = Annotated[str, typer.Option("--to", metavar="RELEASE", help="The release to be reached.")]
+WindowOption = Annotated[
+    str | None, typer.Option("--window", metavar="SPAN", help="No window longer than this: 4h, 4h30m, or minutes.")
+]
+PerClusterOption = Annotated[
+    int, typer.Option("--per-cluster", min=1, metavar="N", help="Servers of one cluster at a time.")
+]
 JobsOption = Annotated[
     int | None, typer.Option("--jobs", "-j", min=1, max=64, metavar="N", help="Files at once (default: all cores).")
 ]

@@ -59,6 +59,14 @@ def write_new(name: str, text: str, *, force: bool | None = None, kind: FileKind
     return name
 
 
+def written_new(name: str, text: str, *, force: bool, kind: FileKind) -> dict[str, str]:
+    """Write as `write_new` does; the file's name and the SHA-256 of what was written, as JSON has them."""
+    import hashlib
+
+    write_new(name, text, force=force, kind=kind)
+    return {"file": name, "sha256": hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()}
+
+
 def _insist_on_kind(path: Path, kind: FileKind) -> None:
     """Raise InputError for a file that is there and is no document of this kind; an empty one may be written over."""
     try:

@@ -9,14 +9,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bundlekeeper.cli.options import JsonOption, StoreOption, now, store_root
+from bundlekeeper.cli.options import InventoryOption, JsonOption, ManifestOption, StoreOption, caller, now, store_root
 from bundlekeeper.cli.screen import output
 from bundlekeeper.errors import InputError, UnfinishedError
 from bundlekeeper.findings import Finding, exit_status, is_ok
 from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded
 from bundlekeeper.jobs.manifest_signature import SUFFIX, SignatureOption, signature_of, tell
-from bundlekeeper.jobs.planning.inputs import InventoryOption, ManifestOption, read_inputs
+from bundlekeeper.jobs.planning.inputs import InputFiles, read_inputs
+from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.inputs import Inputs
@@ -106,10 +107,11 @@ def make_plan(root: Path, ask: MediaQuestion) -> MediaAnswer:
     from bundlekeeper.planning.fleet.domains import Fleet
 
     wish = Wish(parse_supplies(_some(ask)), read_spare(ask.spare), ask.with_tool)
-    given = read_inputs(root, ask.manifest, ask.inventory, ask.signature, bare=True)
+    with Session(root, caller()) as session:
+        given = read_inputs(session, InputFiles(ask.manifest, ask.inventory, ask.signature), bare=True)
     fleet = Fleet(given.manifest, given.inventory)
     meant = meant_by(fleet, ask.name, ask.to)
-    contents = contents_of(fleet, meant, given.holdings, now())
+    contents = contents_of(fleet, meant, given.holdings, given.judged_at)
     with ExitStack() as stack:
         from bundlekeeper.jobs.open import open_store
         from bundlekeeper.store.contents.right_now import holdings

@@ -7,21 +7,17 @@ unknown; a bundle without a proof has no signature that is known; what is missin
 
 from __future__ import annotations
 
-import hashlib
-from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-import typer
-
-from bundlekeeper.cli.options import now, today
-from bundlekeeper.cli.screen import output
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding
-from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded
-from bundlekeeper.jobs.manifest_signature import as_json, rule_on, signature_of, voucher_of
-from bundlekeeper.jobs.open import LEDGER, is_there, kept_manifest, open_book, open_store, store_is_there
+from bundlekeeper.formats import limits
+from bundlekeeper.jobs.inputs import read_bounded
+from bundlekeeper.jobs.manifest_signature import rule_on, signature_of
+from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.event.chain import Head
@@ -34,15 +30,14 @@ if TYPE_CHECKING:
     from bundlekeeper.store.database.rows import Stated
     from bundlekeeper.store.signatures.voucher import Ruling, Voucher
 
-_INVENTORY_LIMIT = 64 * 1024 * 1024  # bytes
 
-ToOption = Annotated[str, typer.Option("--to", metavar="RELEASE", help="The release to be reached.")]
-ManifestOption = Annotated[
-    str | None, typer.Option("--manifest", metavar="FILE", help="This manifest, not the one that the store accepted.")
-]
-InventoryOption = Annotated[
-    str | None, typer.Option("--inventory", metavar="FILE", help="This inventory, not what the store's record says.")
-]
+@dataclass(frozen=True, slots=True)
+class InputFiles:
+    """The files that the user named: manifest, inventory, the manifest's signature; None for what the store has."""
+
+    manifest: str | None = None
+    inventory: str | None = None
+    signature: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +45,8 @@ class Inputs:
     """Everything that a plan is made from.
 
     `findings` are about the manifest, its signature, the trust list and events that no answer counts yet; `origin` says
-    where the inventory is from; `head` is the ledger's, None where there is none.
+    where the inventory is from; `head` is the ledger's, None where there is none; dates are judged at `judged_at`: now,
+    or a later time that the store knows of.
     """
 
     manifest: Manifest
@@ -61,17 +57,16 @@ class Inputs:
     signature: Ruling
     findings: tuple[Finding, ...]
     head: Head | None
+    judged_at: datetime
 
     def about(self) -> dict[str, Any]:
         """The manifest and its signature as JSON envelopes carry them."""
         of = self.manifest
         named = {"platform": of.platform, "sequence": of.sequence, "sha256": self.manifest_sha256}
-        return {"manifest": named, "manifest_signature": as_json(self.signature)}
+        return {"manifest": named, "manifest_signature": self.signature.as_json()}
 
 
-def read_inputs(
-    root: Path, manifest: str | None, inventory: str | None, signature: Path | None = None, *, bare: bool = False
-) -> Inputs:
+def read_inputs(session: Session, files: InputFiles, *, bare: bool = False) -> Inputs:
     """Manifest, inventory and holdings: from files that are named, else from the store and its record.
 
     With `bare`, an inventory that is nowhere to be had is one of nothing, with no origin.
@@ -79,106 +74,87 @@ def read_inputs(
     Raises InputError when one of them is not to be had, RefusedError for a manifest that the store would not take,
     UnfinishedError, DamagedError, LockedError.
     """
-    if signature is not None and manifest is None:
+    from bundlekeeper.store.contents.manifest_dates import doubts, latest
+
+    if files.signature is not None and files.manifest is None:
         raise InputError("--signature is about a manifest that is named", hint="--manifest FILE --signature FILE")
-    with ExitStack() as stack:
-        store = open_store(root, stack, write=False) if store_is_there(root) else None
-        voucher = voucher_of(store)
-        if manifest is not None:
-            loaded, ruling = _named(manifest, signature, voucher)
-        else:
-            loaded, ruling = _kept(store, voucher)
-        head, believed = None, None
-        ahead: tuple[Finding, ...] = ()
-        if store is not None and (inventory is None or is_there(root / ".keeper" / LEDGER)):
-            there = is_there(root / ".keeper" / LEDGER)
-            if there or not bare:
-                head, believed, ahead = _believed(store, stack, wanted=inventory is None, bare=bare)
-        if inventory is not None:
-            parts, origin = _from_file(inventory, loaded.manifest), inventory
-        elif believed is not None:
-            parts, origin = believed, "the store's record"
-        elif bare:
-            parts, origin = _nothing(), ""
-        else:
-            raise InputError("there is no inventory", hint="bundlekeeper inventory load FILE, or --inventory")
-        loaded, unknown = _overlaid(store, loaded)
-        holdings, proven_ahead = _holdings_of(store, voucher, loaded.manifest)
-        doubts = (*_doubts(store, loaded), *proven_ahead, *unknown, *ahead)
-        findings = (*loaded.problems, *ruling.findings, *doubts, *voucher.troubles())
-    digest = hashlib.sha256(loaded.data).hexdigest()
-    return Inputs(loaded.manifest, digest, parts, origin, holdings, ruling, findings, head)
+    if files.manifest is not None:
+        loaded, unknown, ruling = _named(session, files.manifest, files.signature)
+    else:
+        loaded, unknown, ruling = _kept(session)
+    rules = loaded.manifest
+    head, believed, ahead = _recorded(session, wanted=files.inventory is None, bare=bare)
+    if files.inventory is not None:
+        parts, origin = _from_file(files.inventory, rules), files.inventory
+    elif believed is not None:
+        parts, origin = believed, "the store's record"
+    elif bare:
+        parts, origin = _nothing(session), ""
+    else:
+        raise InputError("there is no inventory", hint="bundlekeeper inventory load FILE, or --inventory")
+    holdings, proven_ahead = _holdings_of(session, rules)
+    accepted = session.accepted if session.is_there else []
+    is_known = session.is_there and session.catalogue is not None
+    behind = doubts(f"manifest, sequence {rules.sequence}", accepted, session.now(), rules.issued) if is_known else []
+    findings = (*loaded.problems, *ruling.findings, *behind, *proven_ahead, *unknown, *ahead)
+    findings = (*findings, *session.voucher.troubles())
+    judged_at = latest(accepted, session.now())
+    return Inputs(rules, loaded.sha256, parts, origin, holdings, ruling, findings, head, judged_at)
 
 
-def _named(name: str, signature: Path | None, voucher: Voucher) -> tuple[Loaded, Ruling]:
+def _named(session: Session, name: str, signature: Path | None) -> tuple[Loaded, tuple[Finding, ...], Ruling]:
+    """A manifest that the user named, with what the store knows to be withdrawn; and what is not known of that."""
     from bundlekeeper.model.lint.read_manifest import read
-
-    data = read_bounded(name, MANIFEST_LIMIT, "the manifest")
-    signed = signature_of(name, signature)
-    loaded = read(data, name=name, today=today())
-    return loaded, rule_on(voucher, name, data, signed, loaded.manifest.issued)
-
-
-def _kept(store: Store | None, voucher: Voucher) -> tuple[Loaded, Ruling]:
-    from bundlekeeper.model.lint.read_manifest import read
-    from bundlekeeper.store.signatures.voucher import insist
-
-    kept = kept_manifest(store) if store is not None else None
-    if store is None or kept is None:
-        raise InputError("no manifest was accepted yet", hint="bundlekeeper take MANIFEST --from DIR, or --manifest")
-    newest, data = kept
-    ruling = voucher.rule_kept(store.fd, newest)
-    insist(ruling, newest.place)
-    loaded = read(data, name=newest.place, today=newest.issued)
-    # What lint says of the kept one was told when it was taken.
-    return replace(loaded, problems=()), ruling
-
-
-def _doubts(store: Store | None, loaded: Loaded) -> list[Finding]:
-    from bundlekeeper.store.contents.manifest_dates import doubts
-
-    if store is None or not store.catalogue_path.exists():
-        return []
-    with store.catalogue(write=False) as catalogue:
-        accepted = catalogue.accepted()
-    return doubts(f"manifest, sequence {loaded.manifest.sequence}", accepted, now(), loaded.manifest.issued)
-
-
-def _overlaid(store: Store | None, loaded: Loaded) -> tuple[Loaded, tuple[Finding, ...]]:
-    """The manifest with what a newer one that the store accepted withdrew since."""
     from bundlekeeper.store.contents.withdrawals import overlaid
 
-    if store is None or not store.catalogue_path.exists():
-        return loaded, ()
-    with store.catalogue(write=False) as catalogue:
-        known = catalogue.accepted()
-    return overlaid(store.fd, loaded, known)
+    data = read_bounded(name, limits.MANIFEST_BYTES, "the manifest")
+    signed = signature_of(name, signature)
+    loaded = read(data, name=name, today=session.today())
+    ruling = rule_on(session.voucher, name, data, signed, loaded.manifest.issued)
+    if not session.is_there:
+        return loaded, (), ruling
+    return *overlaid(session.store.fd, loaded, session.accepted), ruling
+
+
+def _kept(session: Session) -> tuple[Loaded, tuple[Finding, ...], Ruling]:
+    """The manifest in force, in the same way."""
+    from bundlekeeper.store.signatures.voucher import insist
+
+    kept = session.in_force if session.is_there else None
+    if kept is None:
+        raise InputError("no manifest was accepted yet", hint="bundlekeeper take MANIFEST --from DIR, or --manifest")
+    ruling = session.voucher.rule_kept(session.store.fd, kept.accepted)
+    insist(ruling, kept.accepted.place)
+    # What lint says of the kept one was told when it was taken.
+    return replace(kept.loaded, problems=()), kept.unknown, ruling
 
 
 def _from_file(name: str, rules: Manifest) -> Inventory:
     from bundlekeeper.model.inventory.read import InventorySource, form_of, read_inventory
 
-    data = read_bounded(name, _INVENTORY_LIMIT, "the inventory")
+    data = read_bounded(name, limits.INVENTORY_BYTES, "the inventory")
     return read_inventory([InventorySource(name, data, form_of(name))], own_kinds=frozenset(rules.kind))
 
 
-def _nothing() -> Inventory:
+def _nothing(session: Session) -> Inventory:
     from bundlekeeper.model.inventory.types import Inventory
 
-    return Inventory(today(), "UTC")
+    return Inventory(session.today(), "UTC")
 
 
-def _believed(
-    store: Store, stack: ExitStack, *, wanted: bool, bare: bool = False
-) -> tuple[Head, Inventory | None, tuple[Finding, ...]]:
-    """The record's head, what it believes of every part, and what makes that doubtful."""
+def _recorded(
+    session: Session, *, wanted: bool, bare: bool
+) -> tuple[Head | None, Inventory | None, tuple[Finding, ...]]:
+    """The record's head, what it believes of every part where that is `wanted`, and what makes that doubtful."""
     from bundlekeeper.ledger.ask.as_inventory import believed
     from bundlekeeper.ledger.ask.future_events import ahead
 
-    book = open_book(store, stack, write=False)
+    if not session.is_there or ((bare or not wanted) and not session.ledger_is_there):
+        return None, None, ()
+    book = session.ledger
     if not wanted:
         return book.head(), None, ()
-    clock = now()
+    clock = session.now()
     with book.reading():  # the head that is told and the inventory are of one moment
         head, found, beyond = book.head(), believed(book, clock=clock), ahead(book, clock)
     doubts = () if beyond is None else (beyond.doubt("not counted here"),)
@@ -188,13 +164,13 @@ def _believed(
         hint = "bundlekeeper inventory load FILE, or --inventory"
         raise InputError("no inventory was loaded yet", hint=hint, problems=doubts)
     for key in found.unplaced[:20]:
-        output.aside(f"note: {key} is recorded, but nothing says where it is: left out")
+        session.tell(f"note: {key} is recorded, but nothing says where it is: left out")
     if len(found.unplaced) > 20:
-        output.aside(f"note: {len(found.unplaced) - 20} more are left out for the same reason")
+        session.tell(f"note: {len(found.unplaced) - 20} more are left out for the same reason")
     return head, found.inventory, doubts
 
 
-def _holdings_of(store: Store | None, voucher: Voucher, rules: Manifest) -> tuple[Holdings, list[Finding]]:
+def _holdings_of(session: Session, rules: Manifest) -> tuple[Holdings, list[Finding]]:
     """What the store holds and accepts, as planning asks for it, nothing where there is no store; and what is doubtful.
 
     Raises DamagedError, LockedError, UnfinishedError.
@@ -203,15 +179,14 @@ def _holdings_of(store: Store | None, voucher: Voucher, rules: Manifest) -> tupl
     from bundlekeeper.store.contents.right_now import holdings, proven_ahead
     from bundlekeeper.store.database.rows import Stated
 
-    if store is None or not store.catalogue_path.exists():
+    if not session.is_there or session.catalogue is None:
         return Holdings(), []
     stated: dict[str, Stated | None] = {
         b.sha256: Stated(b.signature.file, b.signature.form, b.signature.key) if b.signature is not None else None
         for b in rules.bundle
     }
-    clock = now()
-    with store.catalogue(write=False) as catalogue:
-        rows = [row for row in holdings(store, catalogue, clock) if row.state != "missing"]
+    clock, store, voucher = session.now(), session.store, session.voucher
+    rows = [row for row in holdings(store, session.catalogue, clock) if row.state != "missing"]
     files = [_file(store, voucher, row, stated.get(row.held.sha256, row.held.signature)) for row in rows]
     families = tuple(f for f in ("infrastructure", "blade", "rack") if voucher.wants(f))
     doubts = proven_ahead([row.ahead for row in rows if row.ahead is not None], clock)

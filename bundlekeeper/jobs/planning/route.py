@@ -6,26 +6,22 @@ minutes, rules or ways back is ever told; what a plan was made from goes into it
 
 from __future__ import annotations
 
-import shlex
 from dataclasses import asdict, dataclass
 from datetime import datetime
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, is_ok
+from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
+from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.planning.inputs import Inputs
-    from bundlekeeper.model.route.document import RouteDocument
-    from bundlekeeper.model.route.hand_plan import Plan
     from bundlekeeper.planning.fleet.domains import Fleet
-    from bundlekeeper.planning.route.check_plan import HeldPlan
     from bundlekeeper.planning.route.types import NoRoute, Route
     from bundlekeeper.planning.route.way_back import WayBack
-    from bundlekeeper.planning.windows.types import Timeline
-
-PLAN_LIMIT = 64 * 1024 * 1024  # bytes
-CAUTION = "The hardware maker's release notes, local change control and the site's safety rules stand above this plan."
+    from bundlekeeper.planning.windows.types import Timeline, Window
+    from bundlekeeper.reports.gantt import GanttBar
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +40,87 @@ class PlannedRoute:
     timeline: Timeline
     back: tuple[WayBack, ...]
     findings: tuple[Finding, ...]
+
+    @property
+    def unplanned(self) -> str:
+        """The steps that have no windows, for people; empty where all have."""
+        return ", ".join(str(step) for _, step in self.timeline.unplanned)
+
+    @staticmethod
+    def bars(window: Window) -> list[GanttBar]:
+        """One bar for each thing that is worked on: its server's for parts of servers."""
+        from bundlekeeper.planning.windows.types import NOTHING
+        from bundlekeeper.reports.gantt import GanttBar, Span
+
+        found: dict[str, list[Span]] = {}
+        for action in window.actions:
+            label = action.subject.split(": ")[0]
+            span = Span(action.start, action.end, "" if action.down == NOTHING else action.down)
+            found.setdefault(label, []).append(span)
+        return [GanttBar(label, tuple(spans)) for label, spans in found.items()]
+
+
+@dataclass(frozen=True)
+class DomainRoute:
+    """One domain's way, or why there is none, and what it was made from."""
+
+    given: Inputs
+    options: Options
+    found: PlannedRoute | NoRoute
+    made_at: datetime
+
+    @property
+    def planned(self) -> PlannedRoute | None:
+        """The way; None where there is none."""
+        return self.found if isinstance(self.found, PlannedRoute) else None
+
+    @property
+    def none(self) -> NoRoute | None:
+        """Why there is no way; None where there is one."""
+        return None if isinstance(self.found, PlannedRoute) else self.found
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Everything that was found."""
+        return self.found.findings if self.planned is not None else (*self.given.findings, *self.found.findings)
+
+    @cached_property
+    def document(self) -> dict[str, Any]:
+        """The whole plan and what it was made from, as its file holds it."""
+        import bundlekeeper
+        from bundlekeeper.model.route.document import CAUTION, SCHEMA, inventory_facts, manifest_facts
+
+        given, head, planned, none = self.given, self.given.head, self.planned, self.none
+        of = planned.route if planned is not None else self.found
+        inputs = {
+            "manifest": manifest_facts(given.manifest, given.manifest_sha256),
+            "inventory": {"from": given.origin, **inventory_facts(given.inventory, of.domain)},
+            "ledger": {"book": head.book, "events": head.count, "head": head.digest} if head is not None else None,
+        }
+        return {
+            "schema": SCHEMA,
+            "ok": is_ok(self.findings),
+            "findings": [f.as_json() for f in self.findings],
+            "made_at": self.made_at.isoformat(timespec="seconds"),
+            "made_by": f"bundlekeeper {bundlekeeper.__version__}",
+            "domain": of.domain,
+            "release": of.release,
+            "options": asdict(self.options),
+            **given.about(),
+            "route": plain(planned.route) if planned else None,
+            "no_route": plain(none) if none else None,
+            "timeline": plain(planned.timeline) if planned else None,
+            "ways_back": [plain(way) for way in planned.back] if planned else [],
+            "caution": CAUTION,
+            "inputs": inputs,
+        }
+
+    @property
+    def text(self) -> str:
+        """The document as the text of its file."""
+        from bundlekeeper.model.route.document import to_text
+
+        return to_text(self.document)
 
 
 def options_of(window: str | None, per_cluster: int) -> Options:
@@ -64,14 +141,21 @@ def options_of(window: str | None, per_cluster: int) -> Options:
     return Options(minutes, per_cluster)
 
 
-def find(
-    given: Inputs, fleet: Fleet, domain: str, release: str, options: Options, now: datetime
-) -> PlannedRoute | NoRoute:
+def find_route(session: Session, domain: str, release: str, options: Options, files: InputFiles) -> DomainRoute:
+    """The cheapest allowed way of one domain, or why there is none. Raises InputError; as `read_inputs`."""
+    from bundlekeeper.planning.fleet.domains import Fleet
+
+    given = read_inputs(session, files)
+    found = way_of(given, Fleet(given.manifest, given.inventory), domain, release, options)
+    return DomainRoute(given, options, found, session.now())
+
+
+def way_of(given: Inputs, fleet: Fleet, domain: str, release: str, options: Options) -> PlannedRoute | NoRoute:
     """The cheapest allowed way with its windows, or why there is none. Raises InputError."""
     from bundlekeeper.planning.route.find import route
     from bundlekeeper.planning.route.types import NoRoute
 
-    found = route(fleet, domain, release, given.holdings, now)
+    found = route(fleet, domain, release, given.holdings, given.judged_at)
     return found if isinstance(found, NoRoute) else scheduled(given, fleet, found, options)
 
 
@@ -88,79 +172,9 @@ def scheduled(given: Inputs, fleet: Fleet, route: Route, options: Options) -> Pl
     )
 
 
-def document(
-    given: Inputs, domain: str, release: str, found: PlannedRoute | NoRoute, options: Options, made_at: datetime
-) -> dict[str, Any]:
-    """The whole plan and what it was made from, as its file holds it."""
-    import bundlekeeper
-    from bundlekeeper.model.route.document import SCHEMA, inventory_facts, manifest_facts
-
-    head = given.head
-    inputs = {
-        "manifest": manifest_facts(given.manifest, given.manifest_sha256),
-        "inventory": {"from": given.origin, **inventory_facts(given.inventory, domain)},
-        "ledger": {"book": head.book, "events": head.count, "head": head.digest} if head is not None else None,
-    }
-    planned = found if isinstance(found, PlannedRoute) else None
-    return {
-        "schema": SCHEMA,
-        "ok": is_ok((*given.findings, *found.findings)),
-        "findings": [f.as_json() for f in (found.findings if planned else (*given.findings, *found.findings))],
-        "made_at": made_at.isoformat(timespec="seconds"),
-        "made_by": f"bundlekeeper {bundlekeeper.__version__}",
-        "domain": domain,
-        "release": release,
-        "options": asdict(options),
-        **given.about(),
-        "route": plain(planned.route) if planned else None,
-        "no_route": None if planned else plain(found),
-        "timeline": plain(planned.timeline) if planned else None,
-        "ways_back": [plain(way) for way in planned.back] if planned else [],
-        "caution": CAUTION,
-        "inputs": inputs,
-    }
-
-
 def plain(value: Any) -> dict[str, Any]:  # noqa: ANN401  (any of planning's values)
     """One of planning's values as JSON has it, without its findings, which are told once."""
     rows = asdict(value)
     for told in ("findings", "told"):
         rows.pop(told, None)
     return rows
-
-
-def read_plan_file(name: str) -> RouteDocument | Plan:
-    """A route document, or a plan that a person wrote. Raises InputError, UnfinishedError."""
-    from bundlekeeper.jobs.inputs import read_bounded
-    from bundlekeeper.model.route.document import read_document
-    from bundlekeeper.model.route.hand_plan import read_plan
-
-    data = read_bounded(name, PLAN_LIMIT, "the plan")
-    found = read_document(data, name)
-    if found is not None:
-        return found
-    form = "json" if data.lstrip(b" \t\r\n").startswith(b"{") else "toml"
-    return read_plan(data, name=name, form=form)
-
-
-def insist_unchanged(given: Inputs, read: RouteDocument, name: str) -> None:
-    """Refuse a document whose inputs are not what they were. Raises RefusedError with every difference."""
-    from bundlekeeper.model.route.document import differences, inventory_facts, manifest_facts
-
-    now = {
-        "manifest": manifest_facts(given.manifest, given.manifest_sha256),
-        "inventory": inventory_facts(given.inventory, read.plan.domain),
-    }
-    found = differences(read.inputs, now)
-    if found:
-        says = "the route was made from other inputs than there are now"
-        over = f" --out {shlex.quote(name)} --force" if name != "-" else ""
-        hint = f"bundlekeeper route {read.plan.domain} --to {read.plan.release}{over} makes it anew"
-        raise RefusedError(says, hint=hint, where=name, problems=found)
-
-
-def held(given: Inputs, fleet: Fleet, plan: Plan) -> HeldPlan:
-    """Hold a plan against the rules. Raises InputError for a name that manifest or inventory do not have."""
-    from bundlekeeper.planning.route.check_plan import hold
-
-    return hold(fleet, plan, given.holdings)

@@ -6,23 +6,20 @@ planned; a domain's own findings carry its name; parts that no domain holds are 
 
 from __future__ import annotations
 
-import shlex
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from bundlekeeper.cli.screen import output
-from bundlekeeper.cli.screen.answers.route import put
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
-from bundlekeeper.formats.escape import counted, some
-from bundlekeeper.jobs.planning import route as plan_route
+from bundlekeeper.formats.escape import counted
+from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
+from bundlekeeper.jobs.planning.route import Options, plain
+from bundlekeeper.jobs.session import Session
 from bundlekeeper.planning.route.types import NoRoute, Route
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.planning.inputs import Inputs
-    from bundlekeeper.jobs.planning.route import Options
     from bundlekeeper.planning.fleet.domains import Fleet
     from bundlekeeper.planning.route.way_back import WayBack
     from bundlekeeper.planning.windows.types import Timeline, Window
@@ -37,15 +34,28 @@ class PlannedDomain:
     back: tuple[WayBack, ...]
     findings: tuple[Finding, ...]
 
+    @property
+    def way(self) -> Route | None:
+        """The way; None where there is none."""
+        return self.found if isinstance(self.found, Route) else None
+
+    @property
+    def nearest(self) -> str:
+        """Where there is no way, the nearest release that can be reached; empty for none."""
+        return self.found.nearest if isinstance(self.found, NoRoute) else ""
+
 
 @dataclass(frozen=True, slots=True)
-class Many:
-    """All domains; `shared` are the findings that belong to none of them alone."""
+class DomainsTogether:
+    """All domains, and what they were made from; `shared` are the findings that belong to none of them alone."""
 
+    given: Inputs
+    options: Options
     release: str
     domains: tuple[PlannedDomain, ...]
     timeline: Timeline
     shared: tuple[Finding, ...]
+    made_at: datetime
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -53,8 +63,95 @@ class Many:
         rows = (*self.shared, *(f for domain in self.domains for f in domain.findings))
         return tuple(dict.fromkeys(rows))
 
+    @property
+    def rounds(self) -> dict[int, list[Window]]:
+        """The windows of each round."""
+        rows: dict[int, list[Window]] = {}
+        for window in self.timeline.windows:
+            rows.setdefault(window.round, []).append(window)
+        return rows
 
-def named(fleet: Fleet, names: Sequence[str], site: str) -> tuple[str, ...]:
+    def about(self) -> dict[str, Any]:
+        """All but the domains themselves, as JSON has it."""
+        import bundlekeeper
+        from bundlekeeper.model.route.document import CAUTION
+
+        times = self.timeline
+        return {
+            "made_at": self.made_at.isoformat(timespec="seconds"),
+            "made_by": f"bundlekeeper {bundlekeeper.__version__}",
+            "release": self.release,
+            "options": asdict(self.options),
+            **self.given.about(),
+            "timeline": {"makespan": times.makespan, "lower_bound": times.lower_bound, "unplanned": times.unplanned},
+            "rounds": [
+                {
+                    "round": number,
+                    "minutes": max(w.minutes for w in rows),
+                    "windows": [{"number": w.number, "domain": w.domain, "step": w.step} for w in rows],
+                }
+                for number, rows in self.rounds.items()
+            ],
+            "caution": CAUTION,
+        }
+
+    def rows(self) -> Iterator[dict[str, Any]]:
+        """Domain by domain as JSON has it: the windows of a fleet are never held twice."""
+        at = {row: place for place, row in enumerate(self.findings)}
+        windows: dict[str, list[Window]] = {}
+        for window in self.timeline.windows:
+            windows.setdefault(window.domain, []).append(window)
+        return (self._row(domain, windows.get(domain.name, ()), at) for domain in self.domains)
+
+    def _row(self, domain: PlannedDomain, windows: Iterable[Window], at: Mapping[Finding, int]) -> dict[str, Any]:
+        return {
+            "domain": domain.name,
+            "findings": [at[row] for row in domain.findings],
+            "route": plain(domain.way) if domain.way else None,
+            "no_route": None if domain.way else plain(domain.found),
+            "windows": [asdict(window) for window in windows],
+            "unplanned": [step for name, step in self.timeline.unplanned if name == domain.name],
+            "ways_back": [asdict(way) for way in domain.back],
+        }
+
+
+def find_routes(
+    session: Session, names: Sequence[str], site: str, release: str, options: Options, files: InputFiles
+) -> DomainsTogether:
+    """The cheapest allowed way of each domain that is named, or at the site, or of every one, in one timeline.
+
+    Raises InputError for unknown domains, site or release, and for a window that is too short; as `read_inputs`.
+    """
+    from bundlekeeper.planning.fleet.domains import Fleet
+    from bundlekeeper.planning.route.find import route
+    from bundlekeeper.planning.windows.make import schedule_all
+
+    given = read_inputs(session, files)
+    fleet = Fleet(given.manifest, given.inventory)
+    fleet.book.release(release)
+    chosen = _named(fleet, names, site)
+    ways = [route(fleet, name, release, given.holdings, given.judged_at) for name in chosen]
+    routes = [way for way in ways if isinstance(way, Route)]
+    times = schedule_all(fleet, routes, options.window_minutes, options.per_cluster)
+    domains = tuple(_domain(given, fleet, way, times.told.get(way.domain, ())) for way in ways)
+    own = {row for rows in times.told.values() for row in rows}
+    shared = (*given.findings, *(row for row in times.findings if row not in own))
+    if not names and not site:
+        shared = (*shared, *_left_out(fleet))
+    return DomainsTogether(given, options, release, domains, times, shared, session.now())
+
+
+def _domain(given: Inputs, fleet: Fleet, way: Route | NoRoute, told: Iterable[Finding]) -> PlannedDomain:
+    from bundlekeeper.planning.route.room import room
+    from bundlekeeper.planning.route.way_back import lost, ways_back
+
+    back = ways_back(fleet, way, given.holdings) if isinstance(way, Route) else ()
+    full = room(fleet, way) if isinstance(way, Route) else ()
+    rows = (*way.findings, *full, *told, *lost(back))
+    return PlannedDomain(way.domain, way, back, tuple(dict.fromkeys(_of(way.domain, row) for row in rows)))
+
+
+def _named(fleet: Fleet, names: Sequence[str], site: str) -> tuple[str, ...]:
     """The domains to plan: the named ones, else all, or all at the site. Raises InputError with every wrong name."""
     from bundlekeeper.planning.fleet.manifest_index import near
 
@@ -84,31 +181,7 @@ def named(fleet: Fleet, names: Sequence[str], site: str) -> tuple[str, ...]:
     return tuple(sites[site]) if site else fleet.domains
 
 
-def find(given: Inputs, fleet: Fleet, names: Iterable[str], release: str, options: Options, now: datetime) -> Many:
-    """The cheapest allowed way of each domain, in one timeline.
-
-    Raises InputError for an unknown release, and for a window that is too short.
-    """
-    from bundlekeeper.planning.route.find import route
-    from bundlekeeper.planning.route.room import room
-    from bundlekeeper.planning.route.way_back import lost, ways_back
-    from bundlekeeper.planning.windows.make import schedule_all
-
-    ways = [route(fleet, name, release, given.holdings, now) for name in names]
-    routes = [way for way in ways if isinstance(way, Route)]
-    times = schedule_all(fleet, routes, options.window_minutes, options.per_cluster)
-    domains = []
-    for way in ways:
-        back = ways_back(fleet, way, given.holdings) if isinstance(way, Route) else ()
-        full = room(fleet, way) if isinstance(way, Route) else ()
-        rows = (*way.findings, *full, *times.told.get(way.domain, ()), *lost(back))
-        domains.append(PlannedDomain(way.domain, way, back, tuple(dict.fromkeys(_of(way.domain, row) for row in rows))))
-    own = {row for rows in times.told.values() for row in rows}
-    joint = tuple(row for row in times.findings if row not in own)
-    return Many(release, tuple(domains), times, (*given.findings, *joint))
-
-
-def left_out(fleet: Fleet) -> tuple[Finding, ...]:
+def _left_out(fleet: Fleet) -> tuple[Finding, ...]:
     """What is to be told of parts that stand in no domain, where all domains are planned."""
     number = sum(not part.domain for part in fleet.inventory.components)
     if not number:
@@ -121,129 +194,3 @@ def _of(domain: str, row: Finding) -> Finding:
     """A finding that says whose it is."""
     is_told = row.subject in ("manifest", domain) or row.subject.startswith(f"{domain}: ")
     return row if is_told else replace(row, subject=f"{domain}: {row.subject}")
-
-
-def write_json(given: Inputs, found: Many, options: Options, made_at: datetime) -> None:
-    """Print all as JSON, domain by domain: the windows of a fleet are never held twice."""
-    import bundlekeeper
-
-    times = found.timeline
-    findings = found.findings
-    data = {
-        "made_at": made_at.isoformat(timespec="seconds"),
-        "made_by": f"bundlekeeper {bundlekeeper.__version__}",
-        "release": found.release,
-        "options": asdict(options),
-        **given.about(),
-        "timeline": {"makespan": times.makespan, "lower_bound": times.lower_bound, "unplanned": times.unplanned},
-        "rounds": [
-            {
-                "round": number,
-                "minutes": max(w.minutes for w in rows),
-                "windows": [{"number": w.number, "domain": w.domain, "step": w.step} for w in rows],
-            }
-            for number, rows in _rounds(times).items()
-        ],
-        "caution": plan_route.CAUTION,
-    }
-    at = {row: place for place, row in enumerate(findings)}
-    windows: dict[str, list[Window]] = {}
-    for window in times.windows:
-        windows.setdefault(window.domain, []).append(window)
-    rows = (_row(domain, windows.get(domain.name, ()), times, at) for domain in found.domains)
-    output.write_json_rows(output.enveloped("route", findings, data), "routes", rows)
-
-
-def _row(domain: PlannedDomain, windows: Iterable[Window], times: Timeline, at: dict[Finding, int]) -> dict[str, Any]:
-    is_way = isinstance(domain.found, Route)
-    return {
-        "domain": domain.name,
-        "findings": [at[row] for row in domain.findings],
-        "route": plan_route.plain(domain.found) if is_way else None,
-        "no_route": None if is_way else plan_route.plain(domain.found),
-        "windows": [asdict(window) for window in windows],
-        "unplanned": [step for name, step in times.unplanned if name == domain.name],
-        "ways_back": [asdict(way) for way in domain.back],
-    }
-
-
-def _rounds(times: Timeline) -> dict[int, list[Window]]:
-    rows: dict[int, list[Window]] = {}
-    for window in times.windows:
-        rows.setdefault(window.round, []).append(window)
-    return rows
-
-
-def tell(found: Many, options: Options) -> None:
-    """Print the rounds, each domain in short, what is wrong once for all that have it, and where the detail is."""
-    times = found.timeline
-    ways = [d for d in found.domains if isinstance(d.found, Route)]
-    put(
-        f"{counted(len(found.domains), 'domain')} to {found.release}: "
-        f"{len(ways)} have a way, {len(found.domains) - len(ways)} not"
-    )
-    for number, windows in _rounds(times).items():
-        here = ", ".join(f"{w.domain} (step {w.step})" for w in windows)
-        put(f"round {number}: {max(w.minutes for w in windows)} minutes: {here}")
-    rounds: dict[str, list[int]] = {}
-    for window in times.windows:
-        rounds.setdefault(window.domain, []).append(window.round)
-    unplanned: dict[str, list[int]] = {}
-    for name, step in times.unplanned:
-        unplanned.setdefault(name, []).append(step)
-    for domain in found.domains:
-        _tell(domain, rounds.get(domain.name, ()), unplanned.get(domain.name, ()))
-    output.findings_text((*_grouped(found.domains), *found.shared))
-    put(
-        f"{times.rounds} rounds, {len(times.windows)} windows, {times.makespan} minutes in all; no order of this work "
-        f"takes less than {times.lower_bound}"
-    )
-    words = ["bundlekeeper", "route", found.domains[0].name, "--to", found.release]
-    words += ["--window", str(options.window_minutes)] if options.window_minutes is not None else []
-    words += ["--per-cluster", str(options.per_cluster)] if options.per_cluster != 1 else []
-    put(f"each domain in full, and its file, one at a time: {shlex.join(words)}")
-    put(plan_route.CAUTION)
-
-
-def _tell(domain: PlannedDomain, rounds: Sequence[int], unplanned: Sequence[int]) -> None:
-    found = domain.found
-    if isinstance(found, NoRoute):
-        put(f"{domain.name}: no allowed way was found; nearest that can be reached: {found.nearest or 'none'}")
-        return
-    counts = [(sum(f.level is level for f in domain.findings), level.value) for level in Level]
-    told = ", ".join(f"{number} {word}{'s' * (number > 1)}" for number, word in counts if number)
-    steps = (
-        f"{counted(len(found.steps), 'step')}, {counted(found.cost[1], 'server restart')}"
-        if found.steps
-        else "runs that release already"
-    )
-    when = f"; rounds {_ranges(rounds)}" if rounds else ""
-    put(f"{domain.name}: {steps}{when}{f'; {told}' if told else ''}")
-    for step in unplanned:
-        put(f"step {step}: no windows: what forbids them, in it or an earlier one, is told below", 2)
-
-
-def _grouped(domains: Iterable[PlannedDomain]) -> Iterator[Finding]:
-    """Errors, and all that is found of a domain without a way; what domains have in common is told once, for all."""
-    found: dict[Finding, list[str]] = {}
-    for domain in domains:
-        for row in domain.findings:
-            if row.level is Level.ERROR or isinstance(domain.found, NoRoute):
-                own = f"{domain.name}: "
-                subject = "" if row.subject == domain.name else row.subject.removeprefix(own)
-                found.setdefault(replace(row, subject=subject), []).append(domain.name)
-    for row, names in found.items():
-        whose = some(names)
-        is_all = row.subject == "manifest"
-        yield row if is_all else replace(row, subject=f"{whose}: {row.subject}" if row.subject else whose)
-
-
-def _ranges(numbers: Sequence[int]) -> str:
-    """Rising numbers for people: `1, 3-6`."""
-    rows: list[list[int]] = []
-    for number in numbers:
-        if rows and rows[-1][1] == number - 1:
-            rows[-1][1] = number
-        else:
-            rows.append([number, number])
-    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in rows)

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from bundlekeeper.cli.screen.answers.route import WIDTH, bars, unplanned
 from bundlekeeper.formats.escape import counted
 from bundlekeeper.reports import gantt
 from bundlekeeper.reports.runbook import (
@@ -104,7 +103,7 @@ def runbook(of: Material) -> Runbook:
         ("steps", str(len(route.steps))),
         ("windows", f"{len(times.windows)}, the longest {_span(longest)}"),
         ("minutes in all", f"{times.makespan}; no order of this work takes less than {times.lower_bound}"),
-        *([("steps without windows, so not in those minutes", unplanned(times))] if times.unplanned else []),
+        *([("steps without windows, so not in those minutes", of.planned.unplanned)] if times.unplanned else []),
         ("server restarts", str(route.cost[1])),
         ("open gaps", f"{len(shown)}: see below"),
         ("never in a window together with", ", ".join(sorted({d for w in times.windows for d in w.apart_from})) or "-"),
@@ -211,7 +210,7 @@ def _window(of: Material, step: Step, window: Window) -> WindowPage:
     within = f" of the {_span(limit)} that were asked for" if limit is not None else ""
     first, minutes = of.planned.timeline.again(window)
     again = f" Before it make the checks of window {first} again, and note who and when: {_span(minutes)} more."
-    drawn = [*gantt.lines(bars(window.actions), window.minutes, WIDTH), f"    {gantt.KEY}"]
+    drawn = [*gantt.lines(of.planned.bars(window), window.minutes), f"    {gantt.KEY}"]
     return WindowPage(
         f"Window {window.number}: {_span(window.minutes)}",
         f"It takes {_span(window.minutes)}{within}; minutes count from its start.{apart} Between two things that are "

@@ -2,45 +2,40 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.commands.where import time_of
-from bundlekeeper.cli.options import now
 from bundlekeeper.cli.screen.answers.where import WhereWanted, doubts, narrowed
 from bundlekeeper.formats.escape import counted
-from bundlekeeper.jobs.open import open_book, open_store, selector_of
+from bundlekeeper.jobs.open import selector_of
+from bundlekeeper.jobs.planning.report import ReportPage
+from bundlekeeper.jobs.session import Session
 from bundlekeeper.reports.site_page import SiteComponent, SitePage, html, text
 
 if TYPE_CHECKING:
-    from bundlekeeper.findings import Finding
     from bundlekeeper.ledger.ask.types import InBank, WhereAnswer
 
 _PROOFS = {"none": "no proof given"}
 
 
-def site_page(root: Path, site: str, on: str | None, *, plain: bool) -> tuple[str, dict[str, Any], tuple[Finding, ...]]:
-    """The page, what the JSON envelope tells of it, and what makes it doubtful, which stands in the page, too.
+def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> ReportPage:
+    """The page of a site as of now, or of the end of the day or the moment `on`; its findings make it doubtful.
 
     Raises InputError for a site that was never recorded, with a suggestion; DamagedError, LockedError, UnfinishedError.
     """
     import bundlekeeper
     from bundlekeeper.ledger.ask import where as questions
 
-    moment = now()
-    with ExitStack() as stack:
-        store = open_store(root, stack, write=False)
-        book = open_book(store, stack, write=False)
-        nothing = {"domain": "", "chassis": "", "slot": "", "kind": "", "model": ""}
-        selector = selector_of(store, book, None, site=site, **nothing)
-        when = time_of(on, "--on")
-        with book.reading():
-            answers = questions.where(book, selector, on=when, clock=moment)
-            bad = narrowed(store, book, selector, WhereWanted("", "", "", True, "", False))
-            withdrawn = questions.where(book, bad, on=when, clock=moment) if bad is not None else []
-            head = book.head()
-            found = tuple(doubts(book, when, None, "UTC", moment))
+    moment, store, book = session.now(), session.store, session.ledger
+    nothing = {"domain": "", "chassis": "", "slot": "", "kind": "", "model": ""}
+    selector = selector_of(store, book, None, site=site, **nothing)
+    when = time_of(on, "--on")
+    with book.reading():
+        answers = questions.where(book, selector, on=when, clock=moment)
+        bad = narrowed(store, book, selector, WhereWanted("", "", "", True, "", False))
+        withdrawn = questions.where(book, bad, on=when, clock=moment) if bad is not None else []
+        head = book.head()
+        found = tuple(doubts(book, when, None, "UTC", moment))
     flags = {answer.component: answer for answer in withdrawn}
     parts = tuple(_part(answer, flags.get(answer.component)) for answer in answers)
     counts = {
@@ -62,7 +57,7 @@ def site_page(root: Path, site: str, on: str | None, *, plain: bool) -> tuple[st
             *((f"{each.level.value}: {each.code}", each.says) for each in found),
         ),
     )
-    return text(page) if plain else html(page), {"site": site, "on": on, "counts": counts}, found
+    return ReportPage(text(page) if plain else html(page), found, {"site": site, "on": on, "counts": counts})
 
 
 def _part(answer: WhereAnswer, withdrawn: WhereAnswer | None) -> SiteComponent:

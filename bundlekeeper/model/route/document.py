@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Manifest
 
 SCHEMA = "bundlekeeper.route/1"
+CAUTION = "The hardware maker's release notes, local change control and the site's safety rules stand above this plan."
 #: The longest window in minutes, and the most servers of one cluster at a time, that can be asked for.
 MAX_WINDOW, MAX_PER_CLUSTER = 366 * 24 * 60, 100_000
 _DIGITS = 16  # of the digest of one piece of a manifest: enough to tell that it is another

@@ -75,6 +75,10 @@ class Ruling:
         """True when the signature does not verify."""
         return any(each.code == "bad-signature" for each in self.findings)
 
+    def as_json(self) -> dict[str, str]:
+        """The ruling on a manifest as the JSON envelope carries it."""
+        return {"stands": self.word, "by": self.signed_by, "fingerprint": self.signed_key, "says": self.says}
+
 
 NO_RULING = Ruling()
 

@@ -13,7 +13,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from bundlekeeper.cli.commands.take import DryRunOption
-from bundlekeeper.cli.options import JsonOption, QuietOption, StoreOption, now, progress_for, store_root
+from bundlekeeper.cli.options import (
+    InventoryOption,
+    JsonOption,
+    ManifestOption,
+    QuietOption,
+    StoreOption,
+    caller,
+    now,
+    progress_for,
+    store_root,
+)
 from bundlekeeper.cli.screen.media import written as written_text
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError, KeeperError
@@ -23,7 +33,6 @@ from bundlekeeper.jobs.media import pack as plan_media
 from bundlekeeper.jobs.media.index_signer import kept_of, signer_of
 from bundlekeeper.jobs.media.pack import SpareOption, VolumeOption
 from bundlekeeper.jobs.open import manifest_in_force, open_book, open_store
-from bundlekeeper.jobs.planning.inputs import InventoryOption, ManifestOption
 
 if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
@@ -140,10 +149,12 @@ def _plan(root: Path, plan: str | None, ask: plan_media.MediaQuestion, *, notice
 
 def _notice(root: Path, ask: plan_media.MediaQuestion, *, keep: bool) -> SetPlan:
     """The plan of a set of withdrawals: the manifest, its signature and the notice."""
-    from bundlekeeper.jobs.planning.inputs import read_inputs
+    from bundlekeeper.jobs.planning.inputs import InputFiles, read_inputs
+    from bundlekeeper.jobs.session import Session
     from bundlekeeper.media.set.notice_plan import notice_plan
 
-    given = read_inputs(root, ask.manifest, ask.inventory, ask.signature, bare=True)
+    with Session(root, caller()) as session:
+        given = read_inputs(session, InputFiles(ask.manifest, ask.inventory, ask.signature), bare=True)
     with ExitStack() as stack:
         opened = open_store(root, stack, write=keep)
         commons = plan_media.commons_of(opened, given, ask)

@@ -1,22 +1,21 @@
-"""A route, its windows and its ways back as text of 80 columns."""
+"""A route, its windows and its ways back, or what the rules say of a plan: as text of 80 columns and as JSON."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.answers import manifest_signature
 from bundlekeeper.formats.escape import counted, visible
-from bundlekeeper.jobs.planning.route import CAUTION
+from bundlekeeper.model.route.document import CAUTION
 
 if TYPE_CHECKING:
-    from bundlekeeper.jobs.planning.route import PlannedRoute
-    from bundlekeeper.planning.route.check_plan import HeldPlan
-    from bundlekeeper.planning.route.types import NoRoute, Route, Step
+    from bundlekeeper.jobs.planning.plan_file import CheckedPlan
+    from bundlekeeper.jobs.planning.route import DomainRoute, PlannedRoute
+    from bundlekeeper.planning.route.types import NoRoute, Step
     from bundlekeeper.planning.route.way_back import WayBack
-    from bundlekeeper.planning.windows.types import Action, Timeline, Window
-    from bundlekeeper.reports.gantt import GanttBar
+    from bundlekeeper.planning.windows.types import Window
 
 WIDTH = 80
 
@@ -36,7 +35,43 @@ def put(text: str, indent: int = 0) -> None:
         output.line(row)
 
 
-def tell_planned(found: PlannedRoute) -> None:
+def show(found: DomainRoute, *, out: str | None, force: bool, json: bool) -> None:
+    """Write the route's file where `out` names one, and print the route. Raises InputError, UnfinishedError."""
+    from bundlekeeper.cli.screen.user_files import ROUTE, written_new
+
+    written = None if out is None else written_new(out, found.text, force=force, kind=ROUTE)
+    if json:
+        output.write_json({**found.document, "written": written})
+    elif out != "-":
+        manifest_signature.tell(found.given.signature)
+        if found.none is not None:
+            output.findings_text(found.given.findings)
+            _none(found.none)
+        elif found.planned is not None:
+            _planned(found.planned)
+        if written is not None:
+            output.line(f"written: {written['file']}")
+            output.line(f"sha256: {written['sha256']}")
+            output.aside("next: give that SHA-256 to stage and activate with --route, once the plan is approved")
+
+
+def show_check(found: CheckedPlan, *, json: bool) -> None:
+    """Print what the rules say of a plan, and whether there is a cheaper way."""
+    held = found.held
+    if json:
+        data = {"domain": held.route.domain, "release": held.route.release, **found.given.about()}
+        data |= {"file": found.file, "sha256": found.sha256}
+        data |= {"route": found.route, "states": held.states, "rules": held.rules}
+        output.envelope("route-check", found.findings, {**data, "compared": found.compared})
+        return
+    manifest_signature.tell(found.given.signature)
+    output.findings_text(found.given.findings)
+    if found.sha256 is not None:
+        put(f"{found.file}: made from what there is now (sha256 {found.sha256})")
+    _held(found)
+
+
+def _planned(found: PlannedRoute) -> None:
     """Print the steps with their rules, windows and ways back, then all that was found."""
     route, times = found.route, found.timeline
     windows, restarts, minutes, size = route.cost
@@ -44,13 +79,13 @@ def tell_planned(found: PlannedRoute) -> None:
     if not route.steps:
         put("it runs that release already")
     for step in route.steps:
-        tell_step(step)
+        _step(step)
         for way in found.back:
             if way.step == step.number:
                 _back(way)
         for row in times.windows:
             if row.step == step.number:
-                _window(row, times)
+                _window(row, found)
         if (route.domain, step.number) in times.unplanned:
             _unplanned(step)
     output.findings_text(found.findings)
@@ -60,11 +95,11 @@ def tell_planned(found: PlannedRoute) -> None:
         f"{times.lower_bound}"
     )
     if times.unplanned:
-        put(f"steps without windows, so not in those minutes: {unplanned(times)}")
+        put(f"steps without windows, so not in those minutes: {found.unplanned}")
     put(CAUTION)
 
 
-def tell_step(step: Step) -> None:
+def _step(step: Step) -> None:
     """Print one step: what goes from what to what, and by which rules."""
     assumed = ", some of them assumed" if step.assumed else ""
     put(f"step {step.number}: {step.what} to {step.name} ({step.minutes} minutes{assumed})")
@@ -83,15 +118,16 @@ def _back(way: WayBack) -> None:
         put(f"destroyed by {way.destroyed_by}", 4)
 
 
-def _window(window: Window, times: Timeline) -> None:
+def _window(window: Window, found: PlannedRoute) -> None:
     from bundlekeeper.reports.gantt import KEY, lines
 
+    times = found.timeline
     apart = f"; never together with {', '.join(window.apart_from)}" if window.apart_from else ""
     put(f"window {window.number} of {len(times.windows)}: {window.minutes} minutes{apart}", 2)
     first, minutes = times.again(window)
     if first:
         put(f"before it the checks of window {first} again: {minutes} minutes that are not among these", 4)
-    for row in lines(bars(window.actions), window.minutes, WIDTH):
+    for row in lines(found.bars(window), window.minutes):
         output.line(row)
     put(KEY, 4)
 
@@ -100,29 +136,11 @@ def _unplanned(step: Step) -> None:
     from bundlekeeper.reports.gantt import missing
 
     put("no windows: what forbids them, in this step or an earlier one, is told below", 2)
-    for row in missing(f"step {step.number}: {step.what}", WIDTH):
+    for row in missing(f"step {step.number}: {step.what}"):
         output.line(row)
 
 
-def bars(actions: Iterable[Action]) -> list[GanttBar]:
-    """One bar for each thing that is worked on: its server's for parts of servers."""
-    from bundlekeeper.planning.windows.types import NOTHING
-    from bundlekeeper.reports.gantt import GanttBar, Span
-
-    found: dict[str, list[Span]] = {}
-    for action in actions:
-        label = action.subject.split(": ")[0]
-        span = Span(action.start, action.end, "" if action.down == NOTHING else action.down)
-        found.setdefault(label, []).append(span)
-    return [GanttBar(label, tuple(spans)) for label, spans in found.items()]
-
-
-def unplanned(times: Timeline) -> str:
-    """The steps of one domain that have no windows, for people; empty where all have."""
-    return ", ".join(str(step) for _, step in times.unplanned)
-
-
-def tell_none(found: NoRoute) -> None:
+def _none(found: NoRoute) -> None:
     """Print why there is no way."""
     put(f"{found.domain} to {found.release}: no allowed way was found")
     output.findings_text(found.findings)
@@ -132,41 +150,23 @@ def tell_none(found: NoRoute) -> None:
     put(f"nearest release that can be reached: {found.nearest or 'none'}")
 
 
-def tell_held(found: HeldPlan, better: Route | NoRoute) -> None:
+def _held(found: CheckedPlan) -> None:
     """Print what the rules say of a plan, and whether there is a cheaper way."""
-    route = found.route
+    held, route = found.held, found.held.route
     put(
         f"{route.domain} to {route.release}: the plan has {counted(route.cost[0], 'step')}, "
         f"{counted(route.cost[1], 'server restart')}"
     )
     for step in route.steps:
-        tell_step(step)
-    output.findings_text(found.findings)
+        _step(step)
+    output.findings_text(held.findings)
     put(
-        f"{counted(found.states, 'state')} judged against {counted(found.rules, 'rule')}; "
-        f"{counted(len(found.findings), 'finding')}"
+        f"{counted(held.states, 'state')} judged against {counted(held.rules, 'rule')}; "
+        f"{counted(len(held.findings), 'finding')}"
     )
-    put(compared(found, better))
+    put(found.compared)
     put(
         "Space, proofs, signatures and pairs were not looked at here: bundlekeeper gaps, and "
         "report --runbook --route, do."
     )
     put(CAUTION)
-
-
-def compared(found: HeldPlan, better: Route | NoRoute) -> str:
-    """Whether a cheaper way exists, in words."""
-    from bundlekeeper.planning.route.types import Route
-
-    if not isinstance(better, Route):
-        return "no allowed way was found at all: bundlekeeper route says why"
-    mine, best = found.route.cost, better.cost
-    if best < mine:
-        return (
-            f"a shorter way exists: {counted(best[0], 'step')} instead of {mine[0]}, "
-            f"{counted(best[1], 'server restart')} instead of {mine[1]}, "
-            f"{best[2]} minutes of writing instead of {mine[2]}"
-        )
-    if mine < best:
-        return "no allowed way is as short as this plan: what it leaves out stands among the findings"
-    return "no allowed way is shorter"

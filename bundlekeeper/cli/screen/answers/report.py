@@ -1,0 +1,42 @@
+"""A page that was written, or why there is none, as text and as JSON."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from bundlekeeper.cli.screen import output
+from bundlekeeper.findings import Level
+from bundlekeeper.formats.escape import counted
+
+if TYPE_CHECKING:
+    from bundlekeeper.jobs.planning.report import NoRunbook, ReportPage
+
+
+def show(found: ReportPage, *, out: str, force: bool, json: bool) -> None:
+    """Write the page to the file `out`, and print which that is. Raises InputError, UnfinishedError."""
+    from bundlekeeper.cli.screen.user_files import PAGE, written_new
+
+    written = written_new(out, found.page, force=force, kind=PAGE)
+    if json:
+        output.envelope("report", found.findings, {**found.about, "written": written})
+    elif out != "-":
+        counts = [sum(f.level is level for f in found.findings) for level in Level]
+        output.line(f"written: {written['file']}")
+        output.line(f"sha256: {written['sha256']}")
+        if found.findings:
+            output.line(
+                f"{counted(counts[0], 'error')}, {counted(counts[1], 'warning')}, "
+                f"{counted(counts[2], 'note')} stand in it"
+            )
+
+
+def show_none(found: NoRunbook, *, json: bool) -> None:
+    """Say why there is nothing to be written."""
+    none = found.none
+    if json:
+        data = {"domain": none.domain, "release": none.release, **found.given.about()}
+        output.envelope("report", found.findings, {**data, "nearest": none.nearest, "written": None})
+    else:
+        output.findings_aside(found.findings)
+        output.aside(f"error: {none.domain} to {none.release}: no allowed way was found, so there is no run-book")
+        output.aside(f"hint: the nearest release that can be reached: {none.nearest or 'none'}")

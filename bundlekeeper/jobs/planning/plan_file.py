@@ -1,0 +1,119 @@
+"""A plan that a file holds: read, held against its inputs and against the rules, and compared with the best way."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.findings import Finding
+from bundlekeeper.formats import limits
+from bundlekeeper.formats.escape import counted
+from bundlekeeper.jobs.inputs import read_bounded
+from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
+from bundlekeeper.jobs.session import Session
+
+if TYPE_CHECKING:
+    from bundlekeeper.model.route.document import RouteDocument
+    from bundlekeeper.model.route.hand_plan import Plan
+    from bundlekeeper.planning.route.check_plan import HeldPlan
+    from bundlekeeper.planning.route.types import NoRoute, Route
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedPlan:
+    """What the rules say of a plan; `sha256` is the route document's, None for a plan made by hand."""
+
+    given: Inputs
+    file: str
+    sha256: str | None
+    held: HeldPlan
+    compared: str
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Everything that was found."""
+        return (*self.given.findings, *self.held.findings)
+
+    @property
+    def route(self) -> dict[str, object]:
+        """The plan's route as JSON has it."""
+        from bundlekeeper.jobs.planning.route import plain
+
+        return plain(self.held.route)
+
+
+def check_plan(session: Session, file: str, domain: str | None, release: str, files: InputFiles) -> CheckedPlan:
+    """Hold a file against the rules: a document whose inputs changed is refused, any other plan is judged.
+
+    Raises InputError for what cannot be read, or is not about `domain` or `release`; RefusedError; as `read_inputs`.
+    """
+    from bundlekeeper.planning.fleet.domains import Fleet
+    from bundlekeeper.planning.route.check_plan import hold
+    from bundlekeeper.planning.route.find import route
+
+    given = read_inputs(session, files)
+    plan, document = read_plan_file(file)
+    insist_on(plan, domain, release, file)
+    if document is not None:
+        insist_unchanged(given, document, file)
+    fleet = Fleet(given.manifest, given.inventory)
+    held = hold(fleet, plan, given.holdings)
+    better = route(fleet, plan.domain, plan.release, given.holdings, given.judged_at)
+    sha256 = document.sha256 if document is not None else None
+    return CheckedPlan(given, file, sha256, held, _compared(held, better))
+
+
+def read_plan_file(name: str) -> tuple[Plan, RouteDocument | None]:
+    """A route document's plan with the document, or a plan that a person wrote. Raises InputError, UnfinishedError."""
+    from bundlekeeper.model.route.document import read_document
+    from bundlekeeper.model.route.hand_plan import read_plan
+
+    data = read_bounded(name, limits.ROUTE_BYTES, "the plan")
+    found = read_document(data, name)
+    if found is not None:
+        return found.plan, found
+    form = "json" if data.lstrip(b" \t\r\n").startswith(b"{") else "toml"
+    return read_plan(data, name=name, form=form), None
+
+
+def insist_on(plan: Plan, domain: str | None, release: str, file: str) -> None:
+    """The domain and the release that were named, if any, are the plan's. Raises InputError."""
+    for what, said, found in (("domain", domain or "", plan.domain), ("release", release, plan.release)):
+        if said and said != found:
+            raise InputError(f"the plan is for {what} {found}, not {said}", where=file)
+
+
+def insist_unchanged(given: Inputs, read: RouteDocument, name: str) -> None:
+    """Refuse a document whose inputs are not what they were. Raises RefusedError with every difference."""
+    from bundlekeeper.model.route.document import differences, inventory_facts, manifest_facts
+
+    now = {
+        "manifest": manifest_facts(given.manifest, given.manifest_sha256),
+        "inventory": inventory_facts(given.inventory, read.plan.domain),
+    }
+    found = differences(read.inputs, now)
+    if found:
+        says = "the route was made from other inputs than there are now"
+        over = f" --out {shlex.quote(name)} --force" if name != "-" else ""
+        hint = f"bundlekeeper route {read.plan.domain} --to {read.plan.release}{over} makes it anew"
+        raise RefusedError(says, hint=hint, where=name, problems=found)
+
+
+def _compared(found: HeldPlan, better: Route | NoRoute) -> str:
+    """Whether a cheaper way exists, in words."""
+    from bundlekeeper.planning.route.types import Route
+
+    if not isinstance(better, Route):
+        return "no allowed way was found at all: bundlekeeper route says why"
+    mine, best = found.route.cost, better.cost
+    if best < mine:
+        return (
+            f"a shorter way exists: {counted(best[0], 'step')} instead of {mine[0]}, "
+            f"{counted(best[1], 'server restart')} instead of {mine[1]}, "
+            f"{best[2]} minutes of writing instead of {mine[2]}"
+        )
+    if mine < best:
+        return "no allowed way is as short as this plan: what it leaves out stands among the findings"
+    return "no allowed way is shorter"

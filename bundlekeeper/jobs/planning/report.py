@@ -1,0 +1,147 @@
+"""The run-book of a route that is found now, or of a plan that a file holds, as one page.
+
+Rules: a plan whose inputs changed, or that breaks a rule, has no run-book; what was checked, and what was not, stands
+in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.findings import Finding, Level
+from bundlekeeper.formats.escape import counted
+from bundlekeeper.jobs.planning import plan_file
+from bundlekeeper.jobs.planning.inputs import InputFiles, Inputs, read_inputs
+from bundlekeeper.jobs.planning.route import Options, PlannedRoute, options_of, scheduled, way_of
+from bundlekeeper.jobs.session import Session
+
+if TYPE_CHECKING:
+    from bundlekeeper.planning.fleet.domains import Fleet
+    from bundlekeeper.planning.route.types import NoRoute
+
+_CHECKED = (
+    "Space, proofs, signatures, pairs, policies: see the open gaps below, and how many checks could not be made.",
+    "Not checked: whether the inventory is true; the release notes; hosts' drivers; power, cooling, spare parts.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ReportPage:
+    """A page, HTML or plain text; the findings that stand in it; what the JSON envelope tells of it."""
+
+    page: str
+    findings: tuple[Finding, ...]
+    about: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class NoRunbook:
+    """Why there is no run-book: there is no way."""
+
+    given: Inputs
+    none: NoRoute
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Everything that was found."""
+        return (*self.given.findings, *self.none.findings)
+
+
+def runbook_of_route(
+    session: Session,
+    domain: str,
+    release: str,
+    files: InputFiles,
+    *,
+    window: str | None,
+    per_cluster: int,
+    plain: bool,
+) -> ReportPage | NoRunbook:
+    """The run-book of the way that is found now, or why there is none. Raises InputError; as `read_inputs`."""
+    from bundlekeeper.planning.fleet.domains import Fleet
+
+    given, options = read_inputs(session, files), options_of(window, per_cluster)
+    fleet = Fleet(given.manifest, given.inventory)
+    found = way_of(given, fleet, domain, release, options)
+    if not isinstance(found, PlannedRoute):
+        return NoRunbook(given, found)
+    checked = "Every state between obeys every jump and beside rule of the manifest: that was looked at for this route."
+    return _page(session, given, fleet, found, options, checked, plain=plain)
+
+
+def runbook_of_file(
+    session: Session,
+    file: str,
+    files: InputFiles,
+    *,
+    domain: str | None,
+    release: str,
+    window: str | None,
+    per_cluster: int,
+    plain: bool,
+) -> ReportPage:
+    """The run-book of a file's plan, once its inputs are as they were and it obeys the rules.
+
+    Raises RefusedError, InputError; as `read_inputs`.
+    """
+    from bundlekeeper.planning.fleet.domains import Fleet
+    from bundlekeeper.planning.route.check_plan import hold
+
+    given = read_inputs(session, files)
+    plan, document = plan_file.read_plan_file(file)
+    if document is None:
+        options, sha256 = options_of(window, per_cluster), ""
+    else:
+        if window is not None:
+            raise InputError("the route's file says how long its windows are", hint="leave --window away")
+        if per_cluster not in (1, document.per_cluster):
+            raise InputError("the route's file says how many go at a time", hint="leave --per-cluster away")
+        plan_file.insist_unchanged(given, document, file)
+        options, sha256 = Options(document.window_minutes, document.per_cluster), document.sha256
+    plan_file.insist_on(plan, domain, release, file)
+    fleet = Fleet(given.manifest, given.inventory)
+    held = hold(fleet, plan, given.holdings)
+    against = [f for f in held.findings if _forbids(f, plan.domain)]
+    if against:
+        hint = "bundlekeeper route --check FILE tells everything about it"
+        says = "the plan breaks rules, so there is no run-book of it"
+        raise RefusedError(says, hint=hint, where=file, problems=against)
+    checked = (
+        f"Each step of {file} was held against every rule of the manifest: "
+        f"{counted(held.states, 'state')}, {counted(held.rules, 'rule')}."
+    )
+    planned = scheduled(given, fleet, held.route, options)
+    return _page(session, given, fleet, planned, options, checked, sha256, plain=plain)
+
+
+def _page(
+    session: Session,
+    given: Inputs,
+    fleet: Fleet,
+    planned: PlannedRoute,
+    options: Options,
+    checked: str,
+    sha256: str = "",
+    *,
+    plain: bool,
+) -> ReportPage:
+    from bundlekeeper.jobs.planning.runbook import Material, runbook
+    from bundlekeeper.planning.gaps.find import gaps_of
+    from bundlekeeper.reports.runbook import html, text
+
+    route = planned.route
+    gaps = gaps_of(fleet, route.domain, route.release, given.holdings, given.judged_at)
+    material = Material(given, fleet, planned, options, gaps, (checked, *_CHECKED), session.now(), sha256)
+    book = runbook(material)
+    findings = (*planned.findings, *(gap.finding for gap in material.open_gaps))
+    about = {"domain": route.domain, "release": route.release, **given.about()}
+    return ReportPage(text(book) if plain else html(book), findings, about)
+
+
+def _forbids(found: Finding, domain: str) -> bool:
+    """Whether a finding forbids the plan: a fact of one of its steps that is not known does, as in a route."""
+    unknown = found.code == "not-checked" and found.subject != domain  # what the domain does not list is only told
+    return unknown or (found.level is Level.ERROR and found.code != "not-held")
