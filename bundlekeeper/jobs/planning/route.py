@@ -91,7 +91,7 @@ class DomainRoute:
         from bundlekeeper.model.route.document import CAUTION, SCHEMA, inventory_facts, manifest_facts
 
         given, head, planned, none = self.given, self.given.head, self.planned, self.none
-        of = planned.route if planned is not None else self.found
+        of = self.found.route if isinstance(self.found, PlannedRoute) else self.found
         inputs = {
             "manifest": manifest_facts(given.manifest, given.manifest_sha256),
             "inventory": {"from": given.origin, **inventory_facts(given.inventory, of.domain)},

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -101,3 +105,41 @@ def test_a_wrong_word_is_told_with_the_one_that_is_meant(harbour: Keeper) -> Non
         done = harbour(*words)
         assert done.status == 2
         assert meant in done.err
+
+
+_IN_AUGUST = """
+import sys
+from datetime import UTC, datetime
+from bundlekeeper.cli import options
+from bundlekeeper.cli.screen.run import run
+august = datetime(2026, 8, 20, 12, tzinfo=UTC)
+options.now, options.today = lambda: august, august.date
+sys.exit(run(sys.argv[1:]))
+"""
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("gaps", "holm-a", "--to", "6.1"),
+        ("route", "holm-a", "--to", "6.1"),
+        ("route", "holm-a", "holm-b", "--to", "6.1"),
+        ("report", "--runbook", "holm-a", "--to", "6.1", "--out", "book.txt"),
+    ],
+)
+def test_a_clock_set_back_makes_no_expired_manifest_good_again(
+    harbour: Keeper, world: World, tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    """A store that accepted a manifest today knows that it is not August: the later of the two judges an expiry."""
+    text = world.manifest.read_text().replace("sequence = 14", "sequence = 15\nexpires = 2026-09-01", 1)
+    (frozen := tmp_path / "frozen.toml").write_text(text)
+    words = (*words, "--manifest", str(frozen), "--inventory", str(HARBOUR), "--json")
+    done = subprocess.run(
+        [sys.executable, "-c", _IN_AUGUST, *words],
+        env={**os.environ, "BUNDLEKEEPER_STORE": str(tmp_path / "store")},
+        capture_output=True,
+        cwd=tmp_path,
+        check=False,
+    )
+    codes = {found["code"] for found in json.loads(done.stdout)["findings"]}
+    assert {"expired", "clock-doubtful"} <= codes
