@@ -1,0 +1,64 @@
+"""Which parts are meant: a name and the place options together, held against what was ever recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError
+from bundlekeeper.jobs.session import Session
+
+if TYPE_CHECKING:
+    from bundlekeeper.ledger.ask.types import Selector
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Which parts are meant: those that the name means and every option that is given."""
+
+    name: str | None = None
+    site: str = ""
+    domain: str = ""
+    chassis: str = ""
+    slot: str = ""
+    kind: str = ""
+    model: str = ""
+
+
+def selector_of(session: Session, places: Places) -> Selector:
+    """What a name and the place options mean together.
+
+    Raises InputError for a name or a word that was never recorded; a kind that exists is good even where no part of it
+    was recorded.
+    """
+    from bundlekeeper.ledger.ask.types import Selector
+    from bundlekeeper.ledger.ask.where import find
+
+    chosen = find(session.ledger, places.name) if places.name else Selector()
+    given = {key: value for key, value in asdict(places).items() if value and key != "name"}
+    for key, value in given.items():
+        if getattr(chosen, key) not in ("", value):
+            raise InputError(f"{places.name} is not at --{key} {value}", hint="give the name, or the options")
+    _insist_on_known(session, given)
+    return replace(chosen, **given)
+
+
+def _insist_on_known(session: Session, given: Mapping[str, str]) -> None:
+    """Insist that every word was once recorded as what it is given as. Raises InputError naming all that were not."""
+    from bundlekeeper.ledger.ask.where import ever, nearest
+    from bundlekeeper.model.inventory.types import KINDS
+
+    wrong, near = [], []
+    for key, value in given.items():
+        if ever(session.ledger, key, value) or (key == "kind" and value in KINDS):
+            continue
+        kinds = {*KINDS, *session.own_kinds} if key == "kind" else set()
+        if value in kinds:
+            continue
+        wrong.append(f"--{key} {value}: no {key} of that name was ever recorded")
+        close = nearest(session.ledger, key, value, kinds)
+        near.extend([f"--{key} {close}"] if close else [])
+    if wrong:
+        hint = f"did you mean {', '.join(near)}?" if near else "bundlekeeper where shows what is known"
+        raise InputError("; ".join(wrong), hint=hint)
