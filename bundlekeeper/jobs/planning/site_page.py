@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from bundlekeeper.cli.commands.where import time_of
-from bundlekeeper.cli.screen.answers.where import WhereWanted, doubts, narrowed
 from bundlekeeper.formats.escape import counted
-from bundlekeeper.jobs.open import selector_of
 from bundlekeeper.jobs.planning.report import ReportPage
+from bundlekeeper.jobs.recording.selection import Places, selector_of
+from bundlekeeper.jobs.recording.where import WhereWanted, doubts, narrowed, time_of
 from bundlekeeper.jobs.session import Session
 from bundlekeeper.reports.site_page import SiteComponent, SitePage, html, text
 
@@ -26,13 +25,11 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
     import bundlekeeper
     from bundlekeeper.ledger.ask import where as questions
 
-    moment, store, book = session.now(), session.store, session.ledger
-    nothing = {"domain": "", "chassis": "", "slot": "", "kind": "", "model": ""}
-    selector = selector_of(store, book, None, site=site, **nothing)
-    when = time_of(on, "--on")
+    moment, book = session.now(), session.ledger
+    selector, when = selector_of(session, Places(site=site)), time_of(on, "--on")
     with book.reading():
         answers = questions.where(book, selector, on=when, clock=moment)
-        bad = narrowed(store, book, selector, WhereWanted("", "", "", True, "", False))
+        bad = narrowed(session, selector, WhereWanted(withdrawn=True))
         withdrawn = questions.where(book, bad, on=when, clock=moment) if bad is not None else []
         head = book.head()
         found = tuple(doubts(book, when, None, "UTC", moment))
