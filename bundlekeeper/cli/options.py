@@ -30,6 +30,10 @@ StoreOption = Annotated[
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON object on stdout.")]
 QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="No progress.")]
+SignatureOption = Annotated[
+    Path | None,
+    typer.Option("--signature", metavar="FILE", help="The manifest's signature (default: MANIFEST.sig, if there)."),
+]
 JobsOption = Annotated[
     int | None, typer.Option("--jobs", "-j", min=1, max=64, metavar="N", help="Files at once (default: all cores).")
 ]

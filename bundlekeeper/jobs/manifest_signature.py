@@ -1,4 +1,4 @@
-"""The signature of a manifest, for every command that reads one: finding its file, ruling on it, telling.
+"""The signature of a manifest, for every job that reads one: finding its file, ruling on it.
 
 Rules: the signature is MANIFEST.sig beside the manifest unless the user names another file; what is found beside it is
 read through no link; a signature that is not good stops every command (4), one that is not looked at never counts.
@@ -9,12 +9,10 @@ from __future__ import annotations
 import os
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING
 
-import typer
-
-from bundlekeeper.cli.options import now
-from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.options import SignatureOption, now
+from bundlekeeper.cli.screen.answers.manifest_signature import as_json, tell
 from bundlekeeper.jobs.inputs import read_bounded
 
 if TYPE_CHECKING:
@@ -25,11 +23,6 @@ if TYPE_CHECKING:
 
 SUFFIX = ".sig"
 _LIMIT = 1 << 20  # bytes; proof.verdict.MAX_SIGNATURE_BYTES, which costs cryptography to import
-
-SignatureOption = Annotated[
-    Path | None,
-    typer.Option("--signature", metavar="FILE", help="The manifest's signature (default: MANIFEST.sig, if there)."),
-]
 
 
 def signature_of(manifest: str, option: Path | None) -> bytes | None:
@@ -73,12 +66,12 @@ def rule_on(voucher: Voucher, name: str, data: bytes, signature: bytes | None, i
     return ruling
 
 
-def as_json(ruling: Ruling) -> dict[str, Any]:
-    """The ruling as the JSON envelope carries it."""
-    return {"stands": ruling.word, "by": ruling.signed_by, "fingerprint": ruling.signed_key, "says": ruling.says}
-
-
-def tell(ruling: Ruling) -> None:
-    """One line about a good signature; what is against one is among the findings."""
-    if ruling.good:
-        output.line(f"manifest {ruling.says}")
+__all__ = [
+    "SUFFIX",
+    "SignatureOption",
+    "as_json",
+    "rule_on",
+    "signature_of",
+    "tell",
+    "voucher_of",
+]  # the options and the screen: not for new uses
