@@ -92,6 +92,8 @@ def take(
             return _rehearse(store, loaded, sources, clock(), whys, link, signature)
     if store is None:
         raise InputError("there is no store to take into", hint="name one with --store")
+    if not store.catalogue_path.exists():  # a refused manifest leaves no trace: for it none is made
+        _ruling(Voucher.of(store, clock(), ()), loaded, signature)
     where = str(store.root)
     with (
         _closing(sources),
