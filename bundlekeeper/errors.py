@@ -7,7 +7,8 @@ wrapped once, at the boundary where they arise, with `raise ... from e`. Anythin
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any
 
 EXIT_OK = 0
@@ -56,6 +57,16 @@ class KeeperError(Exception):
         self.hint = hint
         self.where = where
         self.problems = tuple(problems)
+
+
+@contextmanager
+def told_after(problems: Sequence[Any]) -> Iterator[None]:
+    """Within the block an error of ours also tells, before its own problems, what had been found before it."""
+    try:
+        yield
+    except KeeperError as error:
+        error.problems = (*problems, *error.problems)
+        raise
 
 
 class InputError(KeeperError):

@@ -1,4 +1,4 @@
-"""What a draft is made from: files, folders of files, and checksum lists, told apart by looking.
+"""A first manifest from what is at hand: files, folders of files, and checksum lists, told apart by looking.
 
 Rules: a list's digest is the publisher's, a file's own is "own copy"; when both are given for one file, the file gives
 the size and its bytes must agree with the list, else it is a finding; a list with a bad line is refused whole, never
@@ -15,53 +15,93 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bundlekeeper.cli.options import progress_for
-from bundlekeeper.cli.screen import output
-from bundlekeeper.cli.screen.signals import SIGNALS
-from bundlekeeper.errors import InputError, UnfinishedError
+from bundlekeeper.errors import InputError, UnfinishedError, told_after
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats import limits
-from bundlekeeper.jobs.inputs import reason
+from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded, reason, text_of
 from bundlekeeper.model.manifest.checksum_list import LIST_CODES, ChecksumList, parse
 from bundlekeeper.model.manifest.draft_rows import DraftRow
 from bundlekeeper.model.manifest.looks_like_list import HEAD_BYTES, is_list, is_signature_of_list
 from bundlekeeper.model.manifest.merge_lists import merge
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from bundlekeeper.jobs.session import Caller
+    from bundlekeeper.model.manifest.draft import AmendReport
+    from bundlekeeper.model.stop import Stop
     from bundlekeeper.verification.hashing.door import DigestOutcome
 
 
 _SHOWN = 20  # names of one sort that are passed over
 
 
-@dataclass(slots=True)
-class Gathered:
-    """Entries for a draft, each naming where its digest comes from, and what was found on the way."""
+@dataclass(frozen=True, slots=True)
+class DraftedManifest:
+    """The text of a new manifest of so many `entries`, and what was found on the way."""
 
-    entries: list[DraftRow]
-    findings: list[Finding]
-    passed_over: list[tuple[Path, str]]  # what lay in a given folder and is no bundle file, and what it is
+    text: str
+    entries: int
+    findings: Sequence[Finding]
 
 
-def gather(paths: list[Path], *, quiet: bool) -> Gathered:
-    """Read the given files, folders and lists.
+@dataclass(frozen=True, slots=True)
+class AmendedManifest:
+    """The new text of the manifest in the file `name`, whose bytes were `old`; what changed, what was found before."""
 
-    Raises InputError for what is not there or cannot be a bundle, UnfinishedError when reading fails.
+    name: str
+    text: str
+    old: bytes
+    report: AmendReport
+    findings: Sequence[Finding] = ()
+
+
+def draft(paths: Sequence[Path], platform: str | None, caller: Caller, stop: Stop) -> DraftedManifest:
+    """A first manifest of the given files, folders and lists; it is written nowhere.
+
+    Raises InputError for what is not there or cannot be a bundle, and for a name that no platform can have;
+    UnfinishedError when reading fails, StoppedError.
+    """
+    from bundlekeeper.model.manifest.draft import OWN_COPY
+    from bundlekeeper.model.manifest.draft import draft as draft_text
+
+    name = checked_platform(platform)
+    entries, found = _gathered(paths, caller, stop)
+    with told_after(found):
+        text = draft_text(entries, platform=name, issued=caller.today(), digest_from=OWN_COPY)
+    return DraftedManifest(text, len(entries), found)
+
+
+def draft_into(
+    manifest: str, paths: Sequence[Path], platform: str | None, caller: Caller, stop: Stop
+) -> AmendedManifest:
+    """The manifest with digests and sizes of the given files filled in; it is written nowhere. Raises as `draft`."""
+    from bundlekeeper.model.manifest.draft import fill
+
+    checked_platform(platform)
+    entries, found = _gathered(paths, caller, stop)
+    with told_after(found):
+        old = read_bounded(manifest, MANIFEST_LIMIT, "the manifest")
+        text, report = fill(text_of(old, manifest), entries, name=manifest)
+    return AmendedManifest(manifest, text, old, report, found)
+
+
+def _gathered(paths: Sequence[Path], caller: Caller, stop: Stop) -> tuple[list[DraftRow], list[Finding]]:
+    """Entries for a draft, each naming where its digest comes from, and what was found on the way.
+
+    A line for each sort of thing tells what lay in the given folders and was not looked at.
     """
     lists, files, passed_over = _told_apart(paths)
-    return Gathered(*merge(lists, _digested(files, quiet)), passed_over)
-
-
-def tell_passed_over(gathered: Gathered) -> None:
-    """Say on stderr what lay in the given folders and was not looked at, a line for each sort."""
+    gathered = merge(lists, _digested(files, caller, stop))
     sorts: dict[str, list[str]] = {}
-    for path, what in gathered.passed_over:
+    for path, what in passed_over:
         sorts.setdefault(what, []).append(str(path))
     for what, names in sorts.items():
         more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""
-        output.aside(f"passed over: {what}: {', '.join(names[:_SHOWN])}{more}")
+        caller.tell(f"passed over: {what}: {', '.join(names[:_SHOWN])}{more}")
     if sorts:
-        output.aside("hint: name what is meant: a folder of its own, a link's file, a list that came by another way")
+        caller.tell("hint: name what is meant: a folder of its own, a link's file, a list that came by another way")
+    return gathered
 
 
 def checked_platform(name: str | None) -> str:
@@ -79,7 +119,7 @@ def checked_platform(name: str | None) -> str:
     return name
 
 
-def _told_apart(paths: list[Path]) -> tuple[list[ChecksumList], list[Path], list[tuple[Path, str]]]:
+def _told_apart(paths: Sequence[Path]) -> tuple[list[ChecksumList], list[Path], list[tuple[Path, str]]]:
     lists: list[ChecksumList] = []
     files: list[Path] = []
     bad: list[InputError] = []
@@ -160,22 +200,19 @@ def _list_data(path: Path) -> bytes | None:
         raise UnfinishedError(f"cannot be read: {error.strerror}", where=str(path)) from error
 
 
-def _digested(files: list[Path], quiet: bool) -> list[DraftRow]:
+def _digested(files: list[Path], caller: Caller, stop: Stop) -> list[DraftRow]:
     from bundlekeeper.verification.hashing.door import Task, digest_many
-    from bundlekeeper.verification.hashing.read import Stop
 
     if not files:
         return []
-    stop = Stop()
-    progress = progress_for(quiet)
+    progress = caller.progress
     sizes = {path: path.stat().st_size for path in files}
     progress.begin("reading", sum(sizes.values()), len(files))
     tasks = [Task(str(path), partial(_open, path), size) for path, size in sizes.items()]
     done: dict[str, DraftRow] = {}
     try:
-        with SIGNALS.guarded(stop):
-            for outcome in digest_many(tasks, on_bytes=progress.advance, stop=stop):
-                done[outcome.task.key] = _entry(outcome)
+        for outcome in digest_many(tasks, on_bytes=progress.advance, stop=stop):
+            done[outcome.task.key] = _entry(outcome)
     finally:
         progress.done()
     return [done[str(path)] for path in files]

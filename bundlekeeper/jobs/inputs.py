@@ -5,14 +5,8 @@ from __future__ import annotations
 import os
 import stat
 import sys
-from datetime import date
-from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError, UnfinishedError
-
-if TYPE_CHECKING:
-    from bundlekeeper.model.lint.read_manifest import Loaded
-
 
 MANIFEST_LIMIT = 16 * 1024 * 1024  # bytes; the same as model.manifest.MAX_BYTES, which costs pydantic to import
 
@@ -69,11 +63,9 @@ def reason(error: Exception) -> str:
     return error.strerror or str(error) if isinstance(error, OSError) else str(error)
 
 
-def load_manifest(path: str, today: date) -> Loaded:
-    """Read and check the manifest at `path` (`-` for stdin), as of `today`.
-
-    Raises InputError with every problem when it has errors.
-    """
-    from bundlekeeper.model.lint.read_manifest import read
-
-    return read(read_bounded(path, MANIFEST_LIMIT, "the manifest"), name=path, today=today)
+def text_of(data: bytes, name: str) -> str:
+    """The text of a manifest's bytes. Raises InputError when they are not UTF-8."""
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise InputError(f"not UTF-8 at byte {error.start}", where=name, hint="save it as UTF-8") from error

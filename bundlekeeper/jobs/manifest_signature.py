@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import os
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.options import SignatureOption, now
 from bundlekeeper.cli.screen.answers.manifest_signature import as_json, tell
-from bundlekeeper.jobs.inputs import read_bounded
+from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded
 
 if TYPE_CHECKING:
     from datetime import date
@@ -23,6 +24,24 @@ if TYPE_CHECKING:
 
 SUFFIX = ".sig"
 _LIMIT = 1 << 20  # bytes; proof.verdict.MAX_SIGNATURE_BYTES, which costs cryptography to import
+
+
+@dataclass(frozen=True, slots=True)
+class GivenManifest:
+    """A manifest that the user named: its name, its bytes, and those of its signature (None: there is none)."""
+
+    name: str
+    data: bytes
+    signature: bytes | None
+
+
+def given_manifest(name: str, signature: Path | None) -> GivenManifest:
+    """The manifest in the file `name` (`-` for stdin), unparsed, with its signature.
+
+    Raises InputError, RefusedError, UnfinishedError as `inputs.read_bounded` and `signature_of`.
+    """
+    data = read_bounded(name, MANIFEST_LIMIT, "the manifest")
+    return GivenManifest(name, data, signature_of(name, signature))
 
 
 def signature_of(manifest: str, option: Path | None) -> bytes | None:

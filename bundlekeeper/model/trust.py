@@ -66,6 +66,16 @@ class TrustEntry:
         """True once the entry was dropped; it stays listed."""
         return self.dropped_at is not None
 
+    def stands_on(self, day: date) -> str:
+        """How the entry stands on that day, in a word or two."""
+        if self.dropped_at is not None:
+            return f"dropped {self.dropped_at:%Y-%m-%d}"
+        if self.valid_until is not None and day > self.valid_until:
+            return "expired"
+        if self.valid_from is not None and day < self.valid_from:
+            return "not yet valid"
+        return "trusted"
+
     def namespace_for(self, purpose: str) -> str:
         """The SSHSIG namespace that a signature for `purpose` must carry: the entry's own for bundles, else ours."""
         return (self.namespace or NAMESPACES["bundles"]) if purpose == "bundles" else NAMESPACES[purpose]

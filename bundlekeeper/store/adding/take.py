@@ -87,13 +87,13 @@ def take(
     """
     whys = accept_manifest.Whys(accept_expired, accept_rollback)
     facts_of(loaded.manifest)  # refuses unsafe names, before anything is touched
-    voucher = Voucher.of(store, clock())
-    ruling = _ruling(voucher, loaded, signature)
     if dry_run:
         with _closing(sources):
-            return _rehearse(store, loaded, sources, clock(), whys, link, voucher, ruling)
+            return _rehearse(store, loaded, sources, clock(), whys, link, signature)
     if store is None:
         raise InputError("there is no store to take into", hint="name one with --store")
+    if not store.catalogue_path.exists():  # a refused manifest leaves no trace: for it none is made
+        _ruling(Voucher.of(store, clock(), ()), loaded, signature)
     where = str(store.root)
     with (
         _closing(sources),
@@ -103,6 +103,8 @@ def take(
         mended(store, clock, but=loaded.sha256) as (catalogue, damage),
     ):
         known = catalogue.accepted()
+        voucher = Voucher.of(store, clock(), known)
+        ruling = _ruling(voucher, loaded, signature)
         loaded, unknown = overlaid(store.fd, loaded, known)
         facts = facts_of(loaded.manifest)
         room.sweep(but=frozenset(each.sha256 for each in facts))
@@ -170,8 +172,7 @@ def _rehearse(
     now: datetime,
     whys: accept_manifest.Whys,
     link: Link,
-    voucher: Voucher,
-    ruling: Ruling,
+    signature: bytes | None,
 ) -> TakeResult:
     """A dry run: the same judgement and the same plan, and nothing else."""
     with files.wrapped("the store cannot be looked at", str(store.root) if store else ""):
@@ -182,6 +183,8 @@ def _rehearse(
                 held = {row.place: row for row in catalogue.held()}
                 contents = plan.SourceContents(held, catalogue.proofs(), describe_fd(store.fd), now)
                 known = catalogue.accepted()
+        voucher = Voucher.of(store, now, known)
+        ruling = _ruling(voucher, loaded, signature)
         loaded, unknown = overlaid(store.fd, loaded, known) if store else (loaded, ())
         facts = facts_of(loaded.manifest)
         admitted = _judged(store, loaded, known, now, whys, ruling)

@@ -1,37 +1,111 @@
-"""Shows what a manifest says: the same facts as text and as JSON."""
+"""What a manifest says, what is wrong with it and how it was changed: the same facts as text and as JSON."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.answers.manifest_signature import as_json, tell
+from bundlekeeper.cli.screen.user_files import MANIFEST, write_new, write_over
+from bundlekeeper.errors import told_after
+from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import human_bytes
 from bundlekeeper.reports.tables import Table, write
 
 if TYPE_CHECKING:
-    from bundlekeeper.model.lint.read_manifest import Loaded
+    from collections.abc import Sequence
+
+    from bundlekeeper.jobs.draft import AmendedManifest, DraftedManifest
+    from bundlekeeper.jobs.manifest import LintedManifest, ShownManifest
     from bundlekeeper.model.manifest.types import Beside, Jump, Manifest, RuleSubject
 
 
-def as_json(loaded: Loaded) -> dict[str, Any]:
-    """The manifest as the JSON envelope carries it: its own keys, and the SHA-256 of its bytes."""
-    return {
-        "sha256": loaded.sha256,
-        "manifest": loaded.manifest.model_dump(mode="json", by_alias=True, exclude_none=True),
+def write_draft(found: DraftedManifest, out: str, *, force: bool, json: bool) -> None:
+    """Write a new draft and say so; under --json the draft that no file takes is a value of the one object.
+
+    Raises as `user_files.write_new`.
+    """
+    with told_after(found.findings):
+        written = write_new(out, found.text, force=force, kind=MANIFEST) if out != "-" or not json else ""
+    if json:
+        here = {"text": found.text} if out == "-" else {}
+        output.envelope("manifest-draft", found.findings, {"output": out, "entries": found.entries, **here})
+        return
+    output.findings_aside(found.findings)
+    if written:
+        output.aside(f"written: {written}")
+        output.aside(f"next: review it, then: bundlekeeper manifest lint {written}")
+
+
+def write_amended(command: str, amended: AmendedManifest, *, json: bool) -> list[Finding]:
+    """Write the manifest over and say what was changed; returns what was found. Raises as `user_files.write_over`."""
+    name, report = amended.name, amended.report
+    with told_after(amended.findings):
+        write_over(name, amended.text, amended.old)
+    found = [*amended.findings, *report.findings]
+    if json:
+        changes = [{"subject": c.subject, "key": c.key, "old": c.old, "new": c.new} for c in report.changes]
+        output.envelope(command, found, {"manifest": name, "changes": changes, "agreed": report.agreed})
+        return found
+    for change in report.changes:
+        old = "" if change.old is None else f" (was {change.old})"
+        output.line(
+            f"{change.subject}: {change.key} = {change.new}{old}"
+            if change.key != "bundle"
+            else f"{change.subject}: added"
+        )
+    output.findings_text(found)
+    agreed = f"{len(report.agreed)} digests agree; " if report.agreed else ""
+    output.line(f"{agreed}{len(report.changes)} values changed in {name}")
+    output.aside(f"next: bundlekeeper manifest lint {name}")
+    return found
+
+
+def show_linted(linted: Sequence[LintedManifest], *, json: bool) -> None:
+    """What is wrong with each manifest, and how much of each sort."""
+    if json:
+        found = [problem for manifest in linted for problem in manifest.findings]
+        output.envelope("manifest-lint", found, {"manifests": [manifest.name for manifest in linted]})
+        return
+    for manifest in linted:
+        if manifest.error is not None:
+            output.error_text(manifest.error)
+        else:
+            output.folded_text(manifest.findings)
+            output.line(f"{manifest.name}: {_tally(manifest.findings)}")
+
+
+def _tally(problems: Sequence[Finding]) -> str:
+    if not problems:
+        return "nothing to say against it"
+    counts = [(sum(p.level is level for p in problems), level.value) for level in Level]
+    return ", ".join(f"{number} {name}{'s' if number != 1 else ''}" for number, name in counts if number)
+
+
+def show_json(found: ShownManifest) -> None:
+    """The manifest's own keys, the SHA-256 of its bytes, and who signed it, as one JSON object on stdout."""
+    data: dict[str, Any] = {
+        "sha256": found.loaded.sha256,
+        "manifest": found.loaded.manifest.model_dump(mode="json", by_alias=True, exclude_none=True),
+        "manifest_signature": as_json(found.ruling) if found.ruling else None,
     }
+    output.envelope("manifest-show", found.findings, data)
 
 
-def print_manifest(loaded: Loaded) -> None:
-    """Print the manifest as tables on stdout."""
-    manifest = loaded.manifest
+def show_text(found: ShownManifest) -> None:
+    """The manifest as tables, who signed it, and the findings, folded."""
+    manifest = found.loaded.manifest
     expires = f", expires {manifest.expires}" if manifest.expires else ", no expiry"
     output.line(f"{manifest.platform}, sequence {manifest.sequence}, issued {manifest.issued}{expires}")
-    output.line(f"sha256 {loaded.sha256}; versions in {manifest.versions.order} order")
+    output.line(f"sha256 {found.loaded.sha256}; versions in {manifest.versions.order} order")
     _bundles(manifest)
     if manifest.release:
         _releases(manifest)
     if manifest.jump or manifest.beside:
         _rules(manifest)
+    if found.ruling:
+        tell(found.ruling)
+    output.folded_text(found.findings)
 
 
 def _bundles(manifest: Manifest) -> None:

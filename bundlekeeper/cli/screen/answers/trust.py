@@ -1,0 +1,100 @@
+"""The keys that signatures are held against, as text and as JSON."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from bundlekeeper.cli.screen import output
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from bundlekeeper.jobs.trust import TrustedKeys
+    from bundlekeeper.model.trust import TrustEntry
+
+
+def show_added(found: TrustedKeys, *, json: bool) -> None:
+    """The new entry, its fingerprint, and what is doubtful of it."""
+    (entry,) = found.entries
+    if json:
+        data = {"store": str(found.root), "entry": _as_json(entry, found.today)}
+        output.envelope("trust-add", found.findings, data)
+        return
+    output.line(f"trusted: {entry.name} ({entry.key_type}, {entry.form}) for {' and '.join(entry.purposes)}")
+    output.line(f"fingerprint: {entry.fingerprint}")
+    output.findings_text(found.findings)
+    output.aside("next: compare the fingerprint with one that reached you by another way; bundlekeeper trust list")
+
+
+def show_list(found: TrustedKeys, *, json: bool) -> None:
+    """A table of the entries, and the errors of those that could not be read."""
+    from bundlekeeper.reports.tables import Table, write
+
+    if json:
+        broken = [{"says": e.says, "where": e.where, "hint": e.hint} for e in found.broken]
+        data = {"store": str(found.root), "entries": [_as_json(e, found.today) for e in found.entries]}
+        output.envelope("trust-list", [], {**data, "broken": broken}, ok=not broken)
+        return
+    table = Table(("name", "stands", "form", "for", "key", "valid", "fingerprint"), below=frozenset({6}))
+    for entry in found.entries:
+        days = f"{entry.valid_from or ''}..{entry.valid_until or ''}" if entry.valid_from or entry.valid_until else "-"
+        cells = (
+            entry.name,
+            entry.stands_on(found.today),
+            entry.form,
+            ", ".join(entry.purposes),
+            entry.key_type,
+            days,
+            entry.fingerprint,
+        )
+        table.rows.append(cells)
+    if found.entries:
+        write(table)
+    else:
+        output.line("nobody is trusted")
+        output.aside("next: bundlekeeper trust add NAME FILE --form FORM --for PURPOSE")
+    for error in found.broken:
+        output.error_text(error)
+
+
+def show_dropped(found: TrustedKeys, *, json: bool) -> None:
+    """The entries of the dropped key, and whose chains ended at it."""
+    if json:
+        data = {"entries": [_as_json(entry, found.today) for entry in found.entries], "was_root_of": found.was_root_of}
+        output.envelope("trust-drop", [], {"store": str(found.root), **data})
+        return
+    for entry in found.entries:
+        output.line(f"dropped: {entry.name} ({entry.fingerprint}): {entry.dropped_why}")
+    if found.was_root_of:
+        output.aside(f"note: it is a root of {', '.join(found.was_root_of)}: chains that end at it are good no longer")
+    output.aside("next: bundlekeeper check says what it had signed")
+
+
+def show_renewed(found: TrustedKeys, *, json: bool) -> None:
+    """How many revocation lists the entry has now."""
+    (entry,) = found.entries
+    if json:
+        output.envelope("trust-crl", [], {"store": str(found.root), "entry": _as_json(entry, found.today)})
+        return
+    output.line(f"{entry.name}: {len(entry.crls)} revocation lists")
+    output.aside("next: bundlekeeper check says what was revoked")
+
+
+def _as_json(entry: TrustEntry, today: date) -> dict[str, Any]:
+    return {
+        "name": entry.name,
+        "stands": entry.stands_on(today),
+        "form": entry.form,
+        "for": list(entry.purposes),
+        "key_type": entry.key_type,
+        "fingerprint": entry.fingerprint,
+        "namespace": entry.namespace,
+        "valid_from": entry.valid_from.isoformat() if entry.valid_from else None,
+        "valid_until": entry.valid_until.isoformat() if entry.valid_until else None,
+        "roots": len(entry.roots),
+        "crls": len(entry.crls),
+        "added_at": entry.added_at.isoformat() if entry.added_at else None,
+        "added_from": entry.added_from,
+        "dropped_at": entry.dropped_at.isoformat() if entry.dropped_at else None,
+        "dropped_why": entry.dropped_why,
+    }

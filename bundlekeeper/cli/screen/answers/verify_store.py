@@ -1,0 +1,110 @@
+"""What a check of the store or of a folder found, as text, as JSON and as JUnit XML."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.answers.manifest_signature import as_json, tell
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from bundlekeeper.jobs.verify_store import VerifiedStore
+    from bundlekeeper.model.check_result import CheckResult
+
+
+def write_junit(found: VerifiedStore, file: str, at: datetime) -> None:
+    """JUnit XML in the file, or on stdout for `-`. Raises as `user_files.write_new`."""
+    from bundlekeeper.cli.screen.user_files import TEST_REPORT, write_new
+    from bundlekeeper.reports.junit import document
+
+    write_new(file, document(found.result, name=found.subject, at=at), force=True, kind=TEST_REPORT)
+
+
+def show_json(found: VerifiedStore) -> None:
+    """One JSON object on stdout."""
+    result = found.result
+    rows = [
+        {
+            "file": row.name,
+            "family": row.family,
+            "version": row.version,
+            "place": row.place,
+            "status": row.status.value,
+            "size_bytes": row.size,
+            "expected_size_bytes": row.expected_size,
+            "expected_sha256": row.expected,
+            "found_sha256": row.found,
+            "proven_at": row.proven_at.isoformat() if row.proven_at else None,
+            "signature": row.signature,
+            "signed_by": row.signed_by,
+            "says": row.says,
+        }
+        for row in result.rows
+    ]
+    counts = {
+        "proven": result.proven,
+        "trusted": result.trusted,
+        "skipped": result.skipped,
+        "not_proven": result.unproven,
+        "files_read": result.files_read,
+        "bytes_read": result.bytes_read,
+        "signatures_good": result.signatures_good,
+        "signatures_not_good": result.signatures_bad,
+        "signatures_not_looked_at": result.signatures_unseen,
+    }
+    ends = {"stopped": result.stopped, "out_of_time": result.out_of_time, "untrusted_because": result.untrusted_because}
+    data = {"subject": found.subject, "rows": rows, "counts": counts, **ends}
+    output.envelope("check", found.findings, {**data, "manifest_signature": as_json(found.manifest_signature)})
+
+
+def show_text(found: VerifiedStore) -> None:
+    """Who signed the manifest, a table, the findings, folded, and the counts."""
+    from bundlekeeper.formats.escape import human_bytes
+    from bundlekeeper.model.check_result import Status
+    from bundlekeeper.reports.tables import Table, write
+
+    result = found.result
+    tell(found.manifest_signature)
+    table = Table(
+        ("status", "family", "version", "size", "last proof", "file"), right=frozenset({3}), below=frozenset({5})
+    )
+    for row in result.rows:
+        size = row.size if row.size is not None else row.expected_size
+        unread = "not read now" if row.status is Status.UNPROVEN else "-"
+        proven = row.proven_at.strftime("%Y-%m-%d %H:%MZ") if row.proven_at else unread
+        place = row.place or row.name
+        cells = (row.status.value, row.family or "-", row.version or "-", human_bytes(size or 0), proven, place)
+        table.rows.append(cells)
+    write(table)
+    output.folded_text(found.findings)
+    if result.untrusted_because:
+        output.line(f"--quick trusted nothing here: {result.untrusted_because}")
+    output.line(_summary(found.subject, result))
+    if result.trouble is not None:
+        output.aside(f"error: proofs could not be recorded: {result.trouble.says}")
+        if result.trouble.hint:
+            output.aside(f"hint: {result.trouble.hint}")
+    if result.stopped or result.out_of_time:
+        output.aside("next: the same command with --older-than 1h goes on from here")
+
+
+def _summary(subject: str, result: CheckResult) -> str:
+    """Counts by status, in the statuses' order; what was not read is always among them, zero or not."""
+    from collections import Counter
+
+    from bundlekeeper.formats.escape import human_bytes
+    from bundlekeeper.model.check_result import Status
+
+    counts = Counter(row.status for row in result.rows)
+    words = [f"{counts[Status.OK]} proven now"]
+    words += [f"{number} {status.value}" for status in Status if status is not Status.OK and (number := counts[status])]
+    read = f"{human_bytes(result.bytes_read)} read"
+    return f"{subject}: {', '.join(words)}; {result.unproven} not proven; {_signatures(result)}{read}"
+
+
+def _signatures(result: CheckResult) -> str:
+    """How the signatures stand that are stated or wanted; empty where none is."""
+    good, bad, unseen = result.signatures_good, result.signatures_bad, result.signatures_unseen
+    return f"signatures: {good} good, {bad} not good, {unseen} not looked at; " if good or bad or unseen else ""

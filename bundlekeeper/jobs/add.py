@@ -1,0 +1,99 @@
+"""Taking a manifest's bundles into the store, from folders and mirrors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
+
+from bundlekeeper.jobs.manifest_signature import GivenManifest
+from bundlekeeper.jobs.session import Session
+
+if TYPE_CHECKING:
+    from bundlekeeper.findings import Finding
+    from bundlekeeper.model.lint.read_manifest import Loaded
+    from bundlekeeper.model.stop import Stop
+    from bundlekeeper.store.adding.sources import BundleSource, Link
+    from bundlekeeper.store.adding.take import TakeResult
+
+LINKS = ("none", "reflink", "hard")
+
+
+@dataclass(frozen=True, slots=True)
+class AddOptions:
+    """How bundles are taken: `sources` are folders and http(s) mirrors, `link` is one of `LINKS`, `wait_s` seconds.
+
+    `ca`, `allow_hosts`, `headers` and `trust_env` say how mirrors are spoken to.
+    """
+
+    sources: tuple[str, ...]
+    link: str = "none"
+    dry_run: bool = False
+    wait_s: float = 0.0
+    accept_expired: str | None = None
+    accept_rollback: str | None = None
+    ca: Path | None = None
+    allow_hosts: tuple[str, ...] = ()
+    headers: Path | None = None
+    trust_env: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class AddedBundles:
+    """What came of it; `findings` holds those about the manifest as well."""
+
+    root: Path
+    result: TakeResult
+    findings: list[Finding]
+
+    @property
+    def refused(self) -> bool:
+        """True when a bundle was refused."""
+        return any(row.status == "refused" for row in self.result.rows)
+
+
+def add(session: Session, given: GivenManifest, options: AddOptions, stop: Stop) -> AddedBundles:
+    """Take the given manifest's bundles into the store; a dry run makes no store and does with none.
+
+    Raises InputError with every problem of the manifest, and as `store.adding.take`.
+    """
+    from bundlekeeper.model.lint import but_of_bundles
+    from bundlekeeper.model.lint.read_manifest import read
+    from bundlekeeper.store.adding.take import take
+
+    loaded = read(given.data, name=given.name, today=session.today())
+    sources = [_source(place, session.root, loaded, options) for place in options.sources]
+    result = take(
+        None if options.dry_run and not session.is_there else session.store,
+        loaded,
+        sources,
+        clock=session.now,
+        progress=session.caller.progress,
+        link=cast("Link", options.link),
+        stop=stop,
+        wait_s=options.wait_s,
+        dry_run=options.dry_run,
+        accept_expired=options.accept_expired,
+        accept_rollback=options.accept_rollback,
+        signature=given.signature,
+    )
+    return AddedBundles(session.root, result, [*but_of_bundles(loaded.problems), *result.findings])
+
+
+def _source(place: str, store: Path, loaded: Loaded, options: AddOptions) -> BundleSource:
+    if "://" not in place:
+        from bundlekeeper.store.adding.sources import FolderSource
+
+        return FolderSource(Path(place), but=store)
+    from bundlekeeper.links.http.client import read_headers
+    from bundlekeeper.links.http.mirror import mirror_source
+    from bundlekeeper.store.database.bundle_facts import facts_of
+
+    return mirror_source(
+        place,
+        ca=options.ca,
+        allow_hosts=options.allow_hosts,
+        folders={facts.sha256: "/".join(facts.folder) for facts in facts_of(loaded.manifest)},
+        headers=read_headers(options.headers) if options.headers else None,
+        trust_env=options.trust_env,
+    )

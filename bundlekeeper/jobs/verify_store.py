@@ -1,0 +1,145 @@
+"""Proving the store, or any folder, against a manifest.
+
+Rules: a folder can be proven against a manifest without any store; everything else needs one; where the store can be
+written, what is proven is recorded there, and where it can't be, that is told.
+"""
+
+from __future__ import annotations
+
+import os
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import InputError, RefusedError
+from bundlekeeper.jobs.manifest_signature import GivenManifest, rule_on
+from bundlekeeper.jobs.session import Session
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
+    from bundlekeeper.findings import Finding
+    from bundlekeeper.model.check_result import CheckResult
+    from bundlekeeper.model.stop import Stop
+    from bundlekeeper.store.contents.store import Store
+    from bundlekeeper.store.database.catalogue import Catalogue
+    from bundlekeeper.store.database.rows import Accepted
+    from bundlekeeper.store.signatures.voucher import Ruling, Voucher
+    from bundlekeeper.store.verifying.check import CheckMeans
+    from bundlekeeper.store.verifying.expected import Listing
+
+
+@dataclass(frozen=True, slots=True)
+class VerifyOptions:
+    """What is proven (`at`: a folder, None for the store) and what is read of it; see `store.verifying.read`."""
+
+    at: Path | None = None
+    quick: bool = False
+    older_than_s: float | None = None
+    max_time_s: float | None = None
+    workers: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class VerifiedStore:
+    """What came of it; `subject` is the folder, `findings` holds those about the manifest as well."""
+
+    subject: str
+    result: CheckResult
+    findings: list[Finding]
+    manifest_signature: Ruling
+
+
+def verify_store(session: Session, given: GivenManifest | None, options: VerifyOptions, stop: Stop) -> VerifiedStore:
+    """Prove the folder or the store against the given manifest; None for those that the store accepted.
+
+    Raises InputError when there is nothing to check or the manifest has errors, RefusedError for a signature that is
+    not good or a store that cannot be trusted; DamagedError, LockedError, UnfinishedError.
+    """
+    from bundlekeeper.store.contents.manifest_dates import doubts, latest
+    from bundlekeeper.store.signatures.voucher import NO_RULING, Voucher
+    from bundlekeeper.store.verifying.check import ReadingLimits, check_folder, check_store
+    from bundlekeeper.store.verifying.expected import read_listing
+
+    at = options.at
+    with ExitStack() as stack:
+        store, catalogue = None, None
+        found: list[Finding] = []
+        if at is None or given is None or session.is_there:
+            store, catalogue, found = _opened(session, stack)
+            if not session.write and at is None:
+                session.tell("note: the store cannot be written here: what is proven now is not recorded")
+        accepted = catalogue.accepted() if catalogue is not None else []
+        voucher = Voucher.of(store, session.now(), accepted)
+        listing, ruling = None, NO_RULING
+        if given is not None:
+            listing = read_listing(given.data, name=given.name, today=session.today(), store=store)
+            ruling = rule_on(voucher, given.name, given.data, given.signature, listing.issued)
+        elif store is not None:
+            listing = _kept(store, accepted) if at is not None else None
+            ruling = voucher.rule_kept(store.fd, accepted[-1]) if accepted else NO_RULING
+        subject = listing.subject if listing is not None else str(session.root)
+        issued = listing.issued if listing is not None else None
+        found += listing.problems if listing is not None else ()
+        found += [*ruling.findings, *doubts(subject, accepted, session.now(), issued)]
+        limits = ReadingLimits(options.quick, options.older_than_s, options.max_time_s, options.workers)
+        means = _means(session, stop, voucher, latest(accepted, session.now()).date())
+        if at is not None and listing is not None:
+            own = [each for each in (given.data, given.signature) if each is not None] if given is not None else []
+            result = check_folder(at, listing, means, limits, book=catalogue, own=own)
+        elif store is not None and catalogue is not None and at is None:
+            carried = _carried(store, accepted) if listing is None else None
+            result = check_store(store, catalogue, listing, means, limits, carried=carried)
+        else:
+            raise InputError("there is nothing to check", hint="name a manifest, or a store that has accepted one")
+    return VerifiedStore(str(at or session.root), result, [*found, *result.findings], ruling)
+
+
+def _opened(session: Session, stack: ExitStack) -> tuple[Store, Catalogue, list[Finding]]:
+    """The store and its database, for writing where that is possible; and what was damaged of it."""
+    from bundlekeeper.store.contents.repair import mended
+
+    session.write = os.access(session.root / ".keeper", os.W_OK, effective_ids=True)
+    store = session.store
+    if session.write:
+        catalogue, damage = stack.enter_context(mended(store, session.now, lock_for="check"))
+    else:
+        catalogue, damage = session.consulted
+    return store, catalogue, list(damage)
+
+
+def _kept(store: Store, accepted: Sequence[Accepted]) -> Listing | None:
+    """What the manifest in force says. Raises RefusedError where its kept copy cannot be relied on."""
+    from bundlekeeper.store.verifying.expected import kept
+
+    listing, found = kept(store, accepted)
+    if found:
+        says = "the kept manifest cannot be relied on, so there is nothing to hold the folder against"
+        raise RefusedError(says, hint="name the manifest", problems=found)
+    return listing
+
+
+def _carried(store: Store, accepted: Sequence[Accepted]) -> frozenset[str] | None:
+    """What media sets were to bring here by the newest manifest; None where it came by none."""
+    if not accepted or not (store.root / ".keeper/sets/received").is_dir():  # most need not pay for what reads sets
+        return None
+    from bundlekeeper.media.set.carried import carried
+
+    return carried(store, accepted[-1].sha256)
+
+
+def _means(session: Session, stop: Stop, voucher: Voucher, latest: date) -> CheckMeans:
+    """The means of a check; a clock that is set back must not make an expired manifest look good."""
+    from bundlekeeper.store.verifying.check import CheckMeans
+
+    return CheckMeans(
+        clock=session.now,
+        progress=session.caller.progress,
+        stop=stop,
+        record=session.write,
+        max_age_s=voucher.max_proof_age_s,
+        today=max(session.today(), latest),
+        voucher=voucher,
+    )
