@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from bundlekeeper.cli.options import JsonOption
-from bundlekeeper.cli.screen.passphrase import passphrase_from as passphrase_from
+from bundlekeeper.cli.screen.passphrase import passphrase_from
 
 
 def sign(
