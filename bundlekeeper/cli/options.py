@@ -34,6 +34,11 @@ SignatureOption = Annotated[
     Path | None,
     typer.Option("--signature", metavar="FILE", help="The manifest's signature (default: MANIFEST.sig, if there)."),
 ]
+DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Say what would be done and change nothing.")]
+WaitOption = Annotated[int, typer.Option("--wait", min=0, metavar="SECONDS", help="How long to wait for the lock.")]
+ExpiredOption = Annotated[
+    str | None, typer.Option("--accept-expired", metavar="WHY", help="Take by an expired manifest; recorded.")
+]
 ManifestOption = Annotated[
     str | None, typer.Option("--manifest", metavar="FILE", help="This manifest, not the one that the store accepted.")
 ]
@@ -46,6 +51,14 @@ WindowOption = Annotated[
 ]
 PerClusterOption = Annotated[
     int, typer.Option("--per-cluster", min=1, metavar="N", help="Servers of one cluster at a time.")
+]
+VolumeOption = Annotated[
+    list[str] | None,
+    typer.Option("--volume", metavar="KIND", help="16GB:fat32, 2x64GB:exfat, dvd, bd-25, 20GiB:folder … Repeatable."),
+]
+SpareOption = Annotated[str, typer.Option("--spare", metavar="SHARE", help="Leave this much of each volume free.")]
+PassphraseOption = Annotated[
+    int | None, typer.Option("--passphrase-fd", min=0, metavar="N", help="Read the passphrase from here.")
 ]
 JobsOption = Annotated[
     int | None, typer.Option("--jobs", "-j", min=1, max=64, metavar="N", help="Files at once (default: all cores).")

@@ -12,15 +12,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bundlekeeper.cli.options import SignatureOption, now
-from bundlekeeper.cli.screen.answers.manifest_signature import as_json, tell
 from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import read_bounded
 
 if TYPE_CHECKING:
     from datetime import date
 
-    from bundlekeeper.store.contents.store import Store
     from bundlekeeper.store.signatures.voucher import Ruling, Voucher
 
 SUFFIX = ".sig"
@@ -69,13 +66,6 @@ def signature_of(manifest: str, option: Path | None) -> bytes | None:
     return None
 
 
-def voucher_of(store: Store | None) -> Voucher:
-    """The voucher of an open store, as of now; None for no store. Raises InputError for a broken acceptance.toml."""
-    from bundlekeeper.store.signatures.voucher import Voucher
-
-    return Voucher.of(store, now())
-
-
 def rule_on(voucher: Voucher, name: str, data: bytes, signature: bytes | None, issued: date) -> Ruling:
     """The ruling on the manifest that the user gave as `name`. Raises RefusedError where it may not be used."""
     from bundlekeeper.store.signatures.voucher import insist
@@ -83,14 +73,3 @@ def rule_on(voucher: Voucher, name: str, data: bytes, signature: bytes | None, i
     ruling = voucher.rule_manifest(name, data, signature, issued=issued)
     insist(ruling, name)
     return ruling
-
-
-__all__ = [
-    "SUFFIX",
-    "SignatureOption",
-    "as_json",
-    "rule_on",
-    "signature_of",
-    "tell",
-    "voucher_of",
-]  # the options and the screen: not for new uses

@@ -14,13 +14,12 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 
 from bundlekeeper.errors import LockedError, RefusedError
-from bundlekeeper.jobs import open as opening
+from bundlekeeper.jobs.session import Caller, Session
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.store.contents import store as layout
 from bundlekeeper.store.disk.filesystem import KINDS
@@ -170,15 +169,14 @@ def test_nothing_is_recorded_on_a_network_file_system(tmp_path: Path, monkeypatc
     """ "store or ledger on a network file system: detected"; questions go on being answered"""
     kit = Kit(tmp_path)
     kit.take()
-    ledger = kit.root / ".keeper" / opening.LEDGER
-    with Ledger.open(ledger, write=True) as book:
-        book.record([read(0, "6.0")], DAY0)
+    caller = Caller(lambda: DAY0, lambda: DAY0.date(), lambda _: None)
+    with Session(kit.root, caller, write=True) as session:
+        session.ledger.record([read(0, "6.0")], DAY0)
     monkeypatch.setattr(layout, "describe_fd", lambda fd: KINDS[NFS])
-    with ExitStack() as stack:
-        with pytest.raises(RefusedError, match="network file system"):
-            opening.open_store(kit.root, stack, write=True)
-        store = opening.open_store(kit.root, stack, write=False)
-        assert opening.open_book(store, stack, write=False).head().count == 1
+    with Session(kit.root, caller, write=True) as session, pytest.raises(RefusedError, match="network file system"):
+        session.ledger.head()
+    with Session(kit.root, caller) as session:
+        assert session.ledger.head().count == 1
 
 
 OPEN_FILES = """

@@ -22,7 +22,22 @@ from bundlekeeper.verification.keys.entry_files import from_files, to_files
 from bundlekeeper.verification.keys.public_key import from_ssh_blob, read_certificate, read_public_key, ssh_blob
 from bundlekeeper.verification.signatures import cms, forms, sshsig
 from bundlekeeper.verification.signatures.sign import read_private_key
-from tests.kits.signing_world import RAW, TYPES, WHEN, certificate, chain, der, digests, entry, pem, private, private_pem, public, spki_pem, ssh_line
+from tests.kits.signing_world import (
+    RAW,
+    TYPES,
+    WHEN,
+    certificate,
+    chain,
+    der,
+    digests,
+    entry,
+    pem,
+    private,
+    private_pem,
+    public,
+    spki_pem,
+    ssh_line,
+)
 from tests.kits.sure import only_our_errors, some
 from tests.verification.keys.test_entries import full_chain
 from tests.verification.signatures import test_minisign

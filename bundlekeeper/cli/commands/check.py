@@ -17,6 +17,7 @@ from bundlekeeper.cli.options import (
     now,
     store_root,
 )
+from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError, worst_exit
 from bundlekeeper.findings import exit_status
@@ -66,7 +67,7 @@ def check(
     if ledger or head:
         from bundlekeeper.cli.commands.ledger import check_ledger
 
-        return check_ledger(store_root(store), head, json=json)
+        return check_ledger(store_root(store), head, form=form_of(json=json))
     if json and junit == "-":
         raise InputError("--json and --junit - would mix two documents on stdout", hint="--junit FILE writes to a file")
     from bundlekeeper.cli.screen.answers import verify_store as screen

@@ -16,6 +16,7 @@ from bundlekeeper.cli.options import (
     caller,
     store_root,
 )
+from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
 
 
@@ -45,7 +46,7 @@ def gaps(
         raise InputError("name a domain (or --all) and a release", hint="bundlekeeper gaps DOMAIN --to RELEASE")
     with Session(store_root(store), caller()) as session:
         found = find_gaps(session, domain, to, InputFiles(manifest, inventory, signature))
-    return screen.show(found, junit=junit, json=json)
+    return screen.show(found, junit=junit, form=form_of(json=json))
 
 
 def register(app: typer.Typer) -> None:

@@ -8,6 +8,7 @@ import typer
 
 from bundlekeeper.cli.commands.inventory_read import read
 from bundlekeeper.cli.options import JsonOption, StoreOption, caller, store_root
+from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
 
 app = typer.Typer(
@@ -53,7 +54,7 @@ def load(
     options = job.LoadOptions(form, taken, zone, "all" if complete else "some" if partial else "", says)
     with Session(store_root(store), caller(), write=not dry_run) as session:
         loaded = job.load(session, files, options, dry_run=dry_run)
-    show_loaded(loaded, json=json)
+    show_loaded(loaded, form=form_of(json=json))
     return 0
 
 

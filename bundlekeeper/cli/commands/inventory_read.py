@@ -16,6 +16,7 @@ import typer
 
 from bundlekeeper.cli.options import JsonOption, QuietOption, caller
 from bundlekeeper.cli.screen.answers.inventory import ReadingSink
+from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
@@ -79,7 +80,7 @@ def read(
     """
     from bundlekeeper.jobs.recording import inventory_read as job
 
-    sink = ReadingSink(out, force, json)
+    sink = ReadingSink(out, force, form_of(json=json))
     log_in = job.LogIn(user, netrc_file, basic, password)
     options = job.ReadOptions(site, domain, chassis, slot, log_in, map_file, ca, http_on_loopback, zone, jobs, max_time)
     stop = Stop()

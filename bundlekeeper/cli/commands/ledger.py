@@ -9,6 +9,7 @@ import typer
 
 from bundlekeeper.cli.options import JsonOption, StoreOption, caller, store_root
 from bundlekeeper.cli.screen.answers import ledger as screen
+from bundlekeeper.cli.screen.forms import OutputForm, form_of
 from bundlekeeper.findings import exit_status
 from bundlekeeper.jobs.recording import ledger as jobs
 from bundlekeeper.jobs.session import Session
@@ -23,14 +24,14 @@ HeadOption = Annotated[
 @app.command("check")
 def check(head: HeadOption = "", store: StoreOption = None, json: JsonOption = False) -> int:
     """Read every event and hold it against the chain, and against a head that was printed earlier."""
-    return check_ledger(store_root(store), head, json=json)
+    return check_ledger(store_root(store), head, form=form_of(json=json))
 
 
-def check_ledger(root: Path, head: str, *, json: bool) -> int:
+def check_ledger(root: Path, head: str, *, form: OutputForm) -> int:
     """The same for `ledger check` and `check --ledger`; returns the exit status."""
     with Session(root, caller()) as session:
         done = jobs.check(session, head)
-    screen.show_checked(done, json=json)
+    screen.show_checked(done, form=form)
     return exit_status(done.findings)
 
 
@@ -59,7 +60,7 @@ def merge(
     """Merge other stores' records: in any order, as often as you like, the result is the same."""
     with Session(store_root(store), caller(), write=True) as session:
         done = jobs.merge(session, files)
-    screen.show_merged(done, json=json)
+    screen.show_merged(done, form=form_of(json=json))
     return exit_status(done.findings)
 
 
@@ -68,7 +69,7 @@ def rebuild(store: StoreOption = None, json: JsonOption = False) -> int:
     """Make what `where` answers from again out of the events, which stay as they are; say how much had been wrong."""
     with Session(store_root(store), caller(), write=True) as session:
         done = jobs.rebuild(session)
-    screen.show_rebuilt(done, json=json)
+    screen.show_rebuilt(done, form=form_of(json=json))
     return exit_status(done.findings)
 
 
@@ -81,7 +82,7 @@ def salvage(
     """Save every readable event of a damaged ledger into a new one, with a chain of its own."""
     with Session(store_root(store), caller()) as session:
         done = jobs.salvage(session, out)
-    screen.show_salvaged(done, json=json)
+    screen.show_salvaged(done, form=form_of(json=json))
     return exit_status(done.findings)
 
 

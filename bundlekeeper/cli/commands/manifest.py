@@ -13,6 +13,7 @@ import typer
 
 from bundlekeeper.cli.commands.signing import sign
 from bundlekeeper.cli.options import JsonOption, QuietOption, SignatureOption, StoreOption, caller, store_root, today
+from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import worst_exit
 from bundlekeeper.findings import exit_status
@@ -62,10 +63,10 @@ def draft(
     if into is not None:
         with SIGNALS.guarded(stop):
             amended = drafting.draft_into(into, files, platform, caller(quiet=quiet), stop)
-        return exit_status(screen.write_amended("manifest-draft", amended, json=json))
+        return exit_status(screen.write_amended("manifest-draft", amended, form=form_of(json=json)))
     with SIGNALS.guarded(stop):
         drafted = drafting.draft(files, platform, caller(quiet=quiet), stop)
-    screen.write_draft(drafted, out, force=force, json=json)
+    screen.write_draft(drafted, out, force=force, form=form_of(json=json))
     return exit_status(drafted.findings)
 
 
@@ -79,7 +80,7 @@ def lint(
     from bundlekeeper.jobs.manifest import lint as lint_all
 
     linted = lint_all(manifests, today())
-    screen.show_linted(linted, json=json)
+    screen.show_linted(linted, form=form_of(json=json))
     return worst_exit(manifest.status for manifest in linted)
 
 
@@ -103,7 +104,7 @@ def confirm(
     from bundlekeeper.jobs.manifest import confirm as compare
 
     amended = compare(manifest, against, source, today())
-    return exit_status(screen.write_amended("manifest-confirm", amended, json=json))
+    return exit_status(screen.write_amended("manifest-confirm", amended, form=form_of(json=json)))
 
 
 @app.command()

@@ -23,6 +23,7 @@ from bundlekeeper.cli.options import (
     caller,
     store_root,
 )
+from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.jobs.recording.selection import Places
 from bundlekeeper.jobs.recording.statements import Asked, RecordSaid, RecordStatement
 
@@ -176,7 +177,7 @@ def correct(
 
     with _session(store) as session:
         done = job.correct(session, event, why=why, says=says)
-    show_correction(done, json=json)
+    show_correction(done, form=form_of(json=json))
     return 0
 
 
@@ -186,7 +187,7 @@ def _record(statement: RecordStatement, *, file: str | None, dry_run: bool, stor
 
     with _session(store) as session:
         done = record(session, statement, file=file, dry_run=dry_run)
-    show_recording(done, statement.places.name, json=json)
+    show_recording(done, statement.places.name, form=form_of(json=json))
     return 0
 
 

@@ -18,6 +18,7 @@ from bundlekeeper.cli.options import (
     caller,
     store_root,
 )
+from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
 
@@ -78,9 +79,9 @@ def report(
     with Session(store_root(store), caller()) as session:
         found = site_page(session, site, on, plain=plain) if site else runbook_page(session, ask, files, plain=plain)
     if isinstance(found, NoRunbook):
-        screen.show_none(found, json=json)
+        screen.show_none(found, form=form_of(json=json))
     else:
-        screen.show(found, out=out, force=force, json=json)
+        screen.show(found, out=out, force=force, form=form_of(json=json))
     return exit_status(found.findings)
 
 

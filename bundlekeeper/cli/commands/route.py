@@ -18,6 +18,7 @@ from bundlekeeper.cli.options import (
     caller,
     store_root,
 )
+from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
 
@@ -76,7 +77,7 @@ def route(
     if check is not None:
         with session:
             checked = plan_file.check_plan(session, check, names[0] if names else None, to, files)
-        screen.show_check(checked, json=json)
+        screen.show_check(checked, form=form_of(json=json))
         return exit_status(checked.findings)
     if several or len(names) > 1:
         from bundlekeeper.cli.screen.answers import routes as together
@@ -87,7 +88,7 @@ def route(
         return exit_status(many.findings)
     with session:
         found = job.find_route(session, names[0], to, options, files)
-    screen.show(found, out=out, force=force, json=json)
+    screen.show(found, out=out, force=force, form=form_of(json=json))
     return exit_status(found.findings)
 
 

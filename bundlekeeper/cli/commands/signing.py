@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from bundlekeeper.cli.options import JsonOption
+from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.cli.screen.passphrase import passphrase_from as passphrase_from
 
 
@@ -42,5 +43,5 @@ def sign(
     signed = sign_file(file, key, purpose, passphrase_from(passphrase_fd))
     written = write_new(out or f"{file}.sig", signed.signature, force=force)
     if written:
-        screen.show(signed, written, json=json)
+        screen.show(signed, written, form=form_of(json=json))
     return 0

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from bundlekeeper.cli.options import JsonOption
+from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import EXIT_FOUND
 
 
@@ -22,10 +23,10 @@ def tour(
     from bundlekeeper.demo import tour as demo
 
     place = demo.fresh(folder)
-    with screen.aside_from_json(json):
+    with screen.aside_from_json(form_of(json=json)):
         screen.begin(place)
         steps = demo.tour(place, screen.run)
-    screen.end(place, steps, json=json)
+    screen.end(place, steps, form=form_of(json=json))
     return EXIT_FOUND if any(status != step.expected for step, status in steps) else 0
 
 

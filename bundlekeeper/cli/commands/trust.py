@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from bundlekeeper.cli.options import JsonOption, StoreOption, caller, store_root
+from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError, worst_exit
 from bundlekeeper.findings import exit_status
 
@@ -62,7 +63,7 @@ def add(
     )
     with Session(store_root(store), caller(), write=True) as session:
         found = add_key(session, options)
-    screen.show_added(found, json=json)
+    screen.show_added(found, form=form_of(json=json))
     return exit_status(found.findings)
 
 
@@ -84,7 +85,7 @@ def list_entries(store: StoreOption = None, json: JsonOption = False) -> int:
 
     with Session(store_root(store), caller()) as session:
         found = list_keys(session)
-    screen.show_list(found, json=json)
+    screen.show_list(found, form=form_of(json=json))
     return worst_exit(error.exit_code for error in found.broken)
 
 
@@ -104,7 +105,7 @@ def drop(
 
     with Session(store_root(store), caller(), write=True) as session:
         found = drop_key(session, key, why)
-    screen.show_dropped(found, json=json)
+    screen.show_dropped(found, form=form_of(json=json))
     return 0
 
 
@@ -122,7 +123,7 @@ def crl(
 
     with Session(store_root(store), caller(), write=True) as session:
         found = renew_revocations(session, name, lists)
-    screen.show_renewed(found, json=json)
+    screen.show_renewed(found, form=form_of(json=json))
     return 0
 
 

@@ -18,6 +18,7 @@ from bundlekeeper.cli.options import (
     caller,
     store_root,
 )
+from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import exit_status
 
@@ -74,8 +75,7 @@ def where(
     from bundlekeeper.jobs.recording.selection import Places
     from bundlekeeper.jobs.session import Session
 
-    if sum((csv, json, picture)) > 1:
-        raise InputError("only one of --json, --csv and --picture at once")
+    form = form_of(json=json, csv=csv, picture=picture)
     if picture and by:
         raise InputError("--picture shows parts, --by counts them", hint="one of them")
     if history and (on or known or by or csv or picture):
@@ -85,7 +85,7 @@ def where(
     times = job.WhereTimes(on, known, zone)
     with Session(store_root(store), caller()) as session:
         found = job.where(session, places, wanted, times, by=by, history=history)
-    screen.show(found, json=json, csv=csv, picture=picture)
+    screen.show(found, form)
     return exit_status(found.doubts)
 
 

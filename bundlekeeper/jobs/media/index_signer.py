@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bundlekeeper.cli.commands.signing import passphrase_from
 from bundlekeeper.errors import InputError
 
 if TYPE_CHECKING:
@@ -19,6 +18,7 @@ if TYPE_CHECKING:
     from bundlekeeper.media.volume.tag_files import SignedIndex
     from bundlekeeper.model.media.plan import SetPlan
     from bundlekeeper.store.contents.store import Store
+    from bundlekeeper.verification.signatures.sign import Passphrase
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,18 +29,18 @@ class Signer:
     fingerprint: str
 
 
-def kept_of(opened: Store, plan: SetPlan) -> SignedIndex | None:
+def kept_of(store: Store, plan: SetPlan) -> SignedIndex | None:
     """The plan's index, where the set was begun and it was signed. Raises DamagedError where it is not whole."""
     from bundlekeeper.media.set.remembered_sets import Sets
     from bundlekeeper.media.set.signed_index import kept_index
 
-    sets, digest = Sets(opened), plan.sha256
-    sent = next((each for each in sets.sent() if each.plan == digest), None)
+    sets, digest = Sets(store), plan.sha256
+    sent = next((sent for sent in sets.sent() if sent.plan == digest), None)
     return None if sent is None else kept_index(sets, sent)
 
 
-def signer_of(kept: SignedIndex | None, key: Path | None, passphrase_fd: int | None) -> Signer:
-    """Who signs the index, or signed the one that is `kept`.
+def signer_of(kept: SignedIndex | None, key: Path | None, passphrase: Passphrase) -> Signer:
+    """Who signs the index, or signed the one that is `kept`; `passphrase` is asked for that of the key.
 
     Raises InputError where a key is missing, cannot be read or is not the one that signed the index before,
     RefusedError for one that is weak or can be reached by others, UnfinishedError.
@@ -56,7 +56,7 @@ def signer_of(kept: SignedIndex | None, key: Path | None, passphrase_fd: int | N
     before = "" if kept is None else signed_index.signer_of(kept.data, kept.signature)
     if key is None:
         return Signer(lambda _: b"", before)  # never asked for: the index was signed before
-    private = signing.load_private_key(str(key), passphrase_from(passphrase_fd))
+    private = signing.load_private_key(str(key), passphrase)
     fingerprint = signing.public_key_of(private).fingerprint
     if before and fingerprint != before:
         raise InputError(

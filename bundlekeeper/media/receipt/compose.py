@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Collection
 from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from bundlekeeper.media.set.records import ReceivedSet
     from bundlekeeper.store.contents.right_now import Holding
     from bundlekeeper.store.contents.store import Store
+    from bundlekeeper.store.database.rows import Held
 
 
 def chosen(store: Store, set_id: str) -> tuple[ReceivedSet, SetIndex]:
@@ -126,31 +128,33 @@ def compose(
     after: int,
 ) -> Receipt:
     """The receipt of a set, by what is recorded now; events after number `after` are to follow it."""
+    from bundlekeeper.store.contents.right_now import holdings
+
     head = book.head()
     if not 0 <= after <= head.count:
         raise InputError(f"this ledger has {counted(head.count, 'event')}, none after {after}")
-    manifest, withdrawn = _in_force(store)
+    with store.catalogue(write=True) as catalogue:  # one that is gone is made again from the tree
+        accepted, holding = catalogue.accepted(), holdings(store, catalogue, made)
     events: dict[str, Any] = {"book": head.book, "count": head.count, "head": head.digest, "after": after}
     return receipt_of(
         index,
-        _held_still(store, received, index, made),
+        _held_still(received, index, {row.held.sha256 for row in holding if _is_whole(store, row)}),
         made=made,
         site=site,
         by=by,
-        manifest=manifest,
-        withdrawn=withdrawn,
+        manifest=(accepted[-1].sequence, accepted[-1].sha256) if accepted else None,
+        withdrawn=tuple(_withdrawn(row.held) for row in holding if row.held.standing == "withdrawn"),
         standing=standing_of(book, made),
         events=True,
         **events,
     )
 
 
-def _held_still(store: Store, received: ReceivedSet, index: SetIndex, now: datetime) -> ReceivedSet:
-    """The set with what arrived and is not held any more called so: deleted, cut short or put into quarantine since."""
-    from bundlekeeper.store.contents.right_now import holdings
+def _held_still(received: ReceivedSet, index: SetIndex, held: Collection[str]) -> ReceivedSet:
+    """The set with what arrived and is not held any more called so: deleted, cut short or put into quarantine since.
 
-    with store.catalogue(write=True) as catalogue:  # one that is gone is made again from the tree
-        held = {each.held.sha256 for each in holdings(store, catalogue, now) if _is_whole(store, each)}
+    `held` are the SHA-256 of the files that are held whole.
+    """
     bundles = {each.path for each in index.files if each.role == "bundle"}
     arrived = {
         path: replace(each, how=NOT_HELD) if path in bundles and each.sha256 not in held else each
@@ -168,14 +172,8 @@ def _is_whole(store: Store, each: Holding) -> bool:
     return each.state != "missing" and status.st_size == each.held.size
 
 
-def _in_force(store: Store) -> tuple[tuple[int, str] | None, tuple[Withdrawn, ...]]:
-    """Sequence and SHA-256 of the manifest that the store accepted last, and what it holds of withdrawn bundles."""
-    if not store.catalogue_path.exists():
-        return None, ()
-    with store.catalogue(write=False) as catalogue:
-        accepted, held = catalogue.accepted(), catalogue.held()
-    rows = (Withdrawn(r.family, r.version, r.name, r.sha256, r.why) for r in held if r.standing == "withdrawn")
-    return (accepted[-1].sequence, accepted[-1].sha256) if accepted else None, tuple(rows)
+def _withdrawn(held: Held) -> Withdrawn:
+    return Withdrawn(held.family, held.version, held.name, held.sha256, held.why)
 
 
 __all__ = ["chosen", "compose", "elsewhere", "meant_place", "site_of", "standing_of"]

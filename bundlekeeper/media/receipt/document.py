@@ -9,6 +9,7 @@ order. All events go along unless the user asks for fewer: an earlier receipt ma
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -82,6 +83,11 @@ class Receipt:
     manifest: tuple[int, str] | None = None
     withdrawn: tuple[Withdrawn, ...] = ()
     standing: tuple[Stands, ...] = field(default=())
+
+    @property
+    def held(self) -> Mapping[str, int]:
+        """How many files arrived in which way, of those that were held when the receipt was written."""
+        return Counter(file.how for file in self.arrived if file.how != NOT_HELD)
 
     @property
     def not_held(self) -> tuple[Arrived, ...]:

@@ -9,6 +9,7 @@ make a volume refused; what is wrong with one volume hides no other.
 from __future__ import annotations
 
 import os
+import re
 import stat
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
@@ -223,10 +224,15 @@ def _renamed(root: Path) -> FoundVolume:
     lower = {path.lower(): path for path in files}
     told = []
     for name in _TEXTS:
-        other = {INDEX: index[0], SIGNATURE: signature[0]}.get(name, lower.get(name, name))
-        says = f"{name} is here under the name {other}" if other != name else f"{name} is not here under its name"
-        if name not in files:
-            told.append(finding("misnamed", root.name, says, _KEEP_NAMES))
+        if name in files:
+            continue
+        other = {INDEX: index[0], SIGNATURE: signature[0]}.get(name, lower.get(name))
+        if other is None and not any(_is_mangled(entry.path, name) for entry in top):
+            says, hint = "it is not there, under no name", "copy the volume again, whole"
+            told.append(finding("missing", f"{root.name}/{name}", says, hint))
+            continue
+        says = f"{name} is not here under its name" if other is None else f"{name} is here under the name {other}"
+        told.append(finding("misnamed", root.name, says, _KEEP_NAMES))
     folder = next((path.partition("/")[0] for path in files if path.lower().startswith(f"{PAYLOAD}/")), PAYLOAD)
     if folder != PAYLOAD:
         says = f"the folder {PAYLOAD} is here under the name {folder}"
@@ -234,6 +240,20 @@ def _renamed(root: Path) -> FoundVolume:
     return FoundVolume(root, index[1], signature[1], files, None, findings=tuple(told))
 
 
+def _is_mangled(found: str, name: str) -> bool:
+    """True when an old file system may have made `found` of a long name: cut to eight letters or more, or to six, or
+    two and a hash of four, before a tilde; the ending counts for nothing.
+
+    VFAT's short names and those of ISO 9660, from memory.
+    """
+    stem, tilde, _ = (found.rpartition(".")[0] or found).lower().partition("~")
+    whole, head = (re.sub("[^0-9a-z]", "", text) for text in (name, stem))
+    if not tilde:
+        return len(head) >= 8 and whole.startswith(head)
+    return len(head) > 1 and (whole.startswith(head) or (whole[:2] == head[:2] and bool(_HASH.fullmatch(head[2:]))))
+
+
+_HASH = re.compile("[0-9a-f]{4}")
 _KEEP_NAMES = "copy with a file system and program that keep names"
 
 

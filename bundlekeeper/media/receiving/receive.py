@@ -27,17 +27,19 @@ from bundlekeeper.media.receiving.join_parts import Joining, begun_bytes
 from bundlekeeper.media.receiving.payload import Payload
 from bundlekeeper.media.receiving.progress import VolumeRow
 from bundlekeeper.media.receiving.source import SetSource
+from bundlekeeper.media.receiving.store_database import StoreDatabase
 from bundlekeeper.media.set import signer as vouch
 from bundlekeeper.media.set import withdrawal_notice
 from bundlekeeper.media.set.records import ReceivedSet
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.media.set.withdrawal_notice import Withdrawn
+from bundlekeeper.model.lint import but_of_bundles
 from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex, read_index
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.adding import accept_manifest
 from bundlekeeper.store.adding.accept_manifest import Whys
 from bundlekeeper.store.adding.plan import shortage_of
-from bundlekeeper.store.adding.take import TakeResult, TakeRow, take
+from bundlekeeper.store.adding.take import TakeResult, TakeRow, rehearse, take
 from bundlekeeper.store.database.bundle_facts import facts_of
 from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.store.disk import files, lock, temp_files
@@ -45,7 +47,9 @@ from bundlekeeper.store.signatures.voucher import NO_RULING, Ruling, Voucher, di
 from bundlekeeper.verification.hashing.read import Stop
 
 if TYPE_CHECKING:
+    from bundlekeeper.media.receiving.find_volumes import FoundVolume
     from bundlekeeper.model.lint.read_manifest import Loaded
+    from bundlekeeper.model.trust import TrustEntry
     from bundlekeeper.store.contents.store import Store
 
 
@@ -103,38 +107,46 @@ def receive(
         kind = UnfinishedError if unread else RefusedError
         raise kind("no volume here can be received", problems=looked.findings, hint="bring another copy of it")
     index, first = found.only_set(looked.volumes)
-    where = str(first.root / found.INDEX)
-    signer = vouch.insist(
+    with StoreDatabase(store) as database:
+        signer = _signer(store, database, index, first, clock())
+        if store is None:
+            raise InputError("there is no store to receive into", hint="name one with --store")
+        sets = Sets(store)
+        volumes = found.numbered(looked.volumes, index)
+        texts = [each for v in volumes for each in signed_texts.doubts(v, index, progress=progress, stop=stop)]
+        with sets.receiving(wait_s=wait_s, stop=stop) if not dry_run else ExitStack():
+            begun = _begun(sets, index, first.index, clock(), accept_rollback)
+            begun = replace(begun, signed_by=signer.name, signed_key=signer.fingerprint)
+            work = _Work(store, database, sets, index, Payload(index, volumes), begun, clock, progress, stop)
+            work.findings += [*looked.findings, *texts]
+            reason = accept_rollback
+            if reason is None and _overtaken_by_notices(sets, index):
+                reason = f"set {index.name} began to come before the withdrawals that were received since"
+            whys = Whys(accept_expired, reason)
+            work.findings += _doubts(sets, index, begun, clock())
+            loaded, signature = work.manifest(whys)  # a refused one leaves no trace, and nothing is joined for it
+            if not dry_run:
+                sets.receive(begun, first.index, first.signature)
+                if begun.rollback:
+                    _record_exception(store, index, begun)
+            result = work.run(loaded, signature, whys, wait_s, dry_run=dry_run)
+    return replace(result, signed_by=signer.name, signed_key=signer.fingerprint, refused=looked.refused)
+
+
+def _signer(
+    store: Store | None, database: StoreDatabase, index: SetIndex, first: FoundVolume, now: datetime
+) -> TrustEntry:
+    """The entry of the trust list under which the set's index is good. Raises as `signer.insist`."""
+    return vouch.insist(
         store,
         digests_of(first.index),
         first.signature,
         purpose="indexes",
         made=index.made,
-        now=clock(),
-        where=where,
+        now=now,
+        where=str(first.root / found.INDEX),
+        accepted=database.believed(),
     )
-    if store is None:
-        raise InputError("there is no store to receive into", hint="name one with --store")
-    sets = Sets(store)
-    volumes = found.numbered(looked.volumes, index)
-    texts = [each for v in volumes for each in signed_texts.doubts(v, index, progress=progress, stop=stop)]
-    with sets.receiving(wait_s=wait_s, stop=stop) if not dry_run else ExitStack():
-        begun = _begun(sets, index, first.index, clock(), accept_rollback)
-        begun = replace(begun, signed_by=signer.name, signed_key=signer.fingerprint)
-        work = _Work(store, sets, index, Payload(index, volumes), begun, clock, progress, stop)
-        work.findings += [*looked.findings, *texts]
-        reason = accept_rollback
-        if reason is None and _overtaken_by_notices(sets, index):
-            reason = f"set {index.name} began to come before the withdrawals that were received since"
-        whys = Whys(accept_expired, reason)
-        work.findings += _doubts(sets, index, begun, clock())
-        loaded, signature = work.manifest(whys)  # a refused one leaves no trace, and nothing is joined for it
-        if not dry_run:
-            sets.receive(begun, first.index, first.signature)
-            if begun.rollback:
-                _record_exception(store, index, begun)
-        result = work.run(loaded, signature, whys, wait_s, dry_run=dry_run)
-    return replace(result, signed_by=signer.name, signed_key=signer.fingerprint, refused=looked.refused)
 
 
 def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, why: str | None) -> ReceivedSet:
@@ -197,6 +209,7 @@ class _Work:
     def __init__(
         self,
         store: Store,
+        database: StoreDatabase,
         sets: Sets,
         index: SetIndex,
         payload: Payload,
@@ -205,7 +218,7 @@ class _Work:
         progress: Progress,
         stop: Stop | None,
     ) -> None:
-        self._store, self._sets, self._index, self._payload = store, sets, index, payload
+        self._store, self._database, self._sets, self._index, self._payload = store, database, sets, index, payload
         self._received, self._clock, self._progress, self._stop = received, clock, progress, stop
         self.findings: list[Finding] = []
         self._withdrawn: tuple[Withdrawn, ...] = ()
@@ -217,20 +230,24 @@ class _Work:
         with ExitStack() as stack:
             joining = self._joining(stack, facts, wait_s, dry_run=dry_run)
             self._stop_soon()
-            result = take(
-                self._store,
-                loaded,
-                [SetSource(self._index, self._payload, joining, self._kept, self._received.parts)],
-                clock=self._clock,
-                progress=self._progress,
-                stop=self._stop,
-                wait_s=wait_s,
-                dry_run=dry_run,
-                accept_expired=whys.expired,
-                accept_rollback=whys.rollback,
-                signature=signature,
-            )
-        self.findings += loaded.problems
+            source = SetSource(self._index, self._payload, joining, self._kept, self._received.parts)
+            if dry_run:
+                opened = self._database.verified()
+                result = rehearse(self._store, loaded, [source], self._clock(), whys, "none", signature, opened)
+            else:
+                result = take(
+                    self._store,
+                    loaded,
+                    [source],
+                    clock=self._clock,
+                    progress=self._progress,
+                    stop=self._stop,
+                    wait_s=wait_s,
+                    accept_expired=whys.expired,
+                    accept_rollback=whys.rollback,
+                    signature=signature,
+                )
+        self.findings += but_of_bundles(loaded.problems)
         if joining is not None:
             self.findings += joining.findings
         if not dry_run:
@@ -262,14 +279,10 @@ class _Work:
         beside = next((f for f in self._index.files if f.role == "manifest-signature"), None)
         signature = self._small(beside) if beside is not None else None
         loaded = read(data, name=each.path, today=self._clock().date())
-        voucher = Voucher.of(self._store, self._clock())
+        voucher = Voucher.of(self._store, self._clock(), self._database.believed())
         ruling = voucher.rule_manifest(each.path, data, signature, issued=loaded.manifest.issued)
         insist(ruling, each.path)
-        known = []
-        if self._store.catalogue_path.exists():
-            with self._store.catalogue(write=False) as catalogue:
-                known = catalogue.accepted()
-        accept_manifest.judge(loaded, known, self._clock(), whys)
+        accept_manifest.judge(loaded, self._database.accepted(), self._clock(), whys)
         return loaded, signature
 
     def _small(self, each: SetFile) -> bytes | None:
@@ -339,12 +352,8 @@ class _Work:
 
     def _held(self) -> set[str]:
         """The places of the store that hold what their row says, going by the catalogue and the file's size."""
-        if not self._store.catalogue_path.exists():
-            return set()
-        with self._store.catalogue(write=False) as catalogue:
-            rows = catalogue.held()
         held = set()
-        for row in rows:
+        for row in self._database.held():
             try:
                 if os.stat(row.place, dir_fd=self._store.fd, follow_symlinks=False).st_size == row.size:
                     held.add(row.place)
@@ -377,8 +386,7 @@ class _Work:
             if not each.common:  # those come again with every volume
                 self._sets.keep_small(self._received, each.sha256, data)
 
-        with self._store.catalogue(write=False) as catalogue:
-            proven_at = {place: proof.proven_at for place, proof in catalogue.proofs().items()}
+        proven_at = {place: proof.proven_at for place, proof in result.proofs.items()}
         self._received = arrival.brought_up(
             self._index,
             self._received,

@@ -14,11 +14,13 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import KeeperError, RefusedError
 from bundlekeeper.findings import Finding
 from bundlekeeper.model.trust import FORMS, TrustMoment
+from bundlekeeper.store.contents.manifest_dates import latest
 from bundlekeeper.store.signatures.voucher import not_before, read_acceptance
 
 if TYPE_CHECKING:
     from bundlekeeper.model.trust import TrustEntry
     from bundlekeeper.store.contents.store import Store
+    from bundlekeeper.store.database.rows import Accepted
 
 #: What is signed with each purpose, in words.
 _WORDS = {"indexes": "the set's index", "receipts": "the receipt"}
@@ -33,11 +35,13 @@ def insist(
     made: datetime,
     now: datetime,
     where: str,
+    accepted: Sequence[Accepted] | None = None,
 ) -> TrustEntry:
     """The entry of the trust list under which the document is good.
 
     `digests` are the document's, `purpose` is "indexes" or "receipts", `made` when the document says that it was made.
-    `store` is None where there is none yet: then nobody is trusted. Raises RefusedError, with the fingerprint of the
+    `store` is None where there is none yet: then nobody is trusted. `accepted` are its manifests, None where they were
+    not read yet. Raises RefusedError, with the fingerprint of the
     key, for anything but a good signature of a live key for this purpose; InputError for a broken acceptance.toml.
     """
     from bundlekeeper.store.signatures import trust_list
@@ -51,7 +55,7 @@ def insist(
         evidence=verdict.SignatureEvidence(digests),
         moments=(
             TrustMoment(made, f"the day on which {_WORDS[purpose]} says that it was made"),
-            TrustMoment(now if store is None else not_before(store, now), "the day on which it is read"),
+            TrustMoment(_read_at(store, now, accepted), "the day on which it is read"),
         ),
         purpose=purpose,
         accepted=acceptance.forms if acceptance is not None else FORMS,
@@ -64,6 +68,12 @@ def insist(
         hint=_hint(found.findings, signature, purpose),
         problems=found.findings,
     )
+
+
+def _read_at(store: Store | None, now: datetime, accepted: Sequence[Accepted] | None) -> datetime:
+    if accepted is not None:
+        return latest(accepted, now)
+    return now if store is None else not_before(store, now)
 
 
 def _hint(findings: Sequence[Finding], signature: bytes, purpose: str) -> str:

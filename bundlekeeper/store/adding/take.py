@@ -11,8 +11,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from contextlib import ExitStack, contextmanager, nullcontext
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -30,7 +30,7 @@ from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.contents.withdrawals import overlaid
 from bundlekeeper.store.database import kept_manifests
 from bundlekeeper.store.database.bundle_facts import facts_of
-from bundlekeeper.store.database.rows import Accepted, BundleFacts, Held
+from bundlekeeper.store.database.rows import Accepted, BundleFacts, Held, Proof
 from bundlekeeper.store.disk import files, lock, temp_files
 from bundlekeeper.store.disk.filesystem import UNKNOWN, describe_fd
 from bundlekeeper.store.signatures.voucher import NO_RULING, Ruling, Voucher, insist
@@ -38,6 +38,7 @@ from bundlekeeper.verification.hashing.read import Stop
 
 if TYPE_CHECKING:
     from bundlekeeper.model.lint.read_manifest import Loaded
+    from bundlekeeper.store.database.catalogue import Catalogue
 
 
 _TO_BRING = {plan.AddingStep.FETCH, plan.AddingStep.LINK}
@@ -45,12 +46,16 @@ _TO_BRING = {plan.AddingStep.FETCH, plan.AddingStep.LINK}
 
 @dataclass(frozen=True, slots=True)
 class TakeResult:
-    """What came of a take: a row per bundle in the manifest's order, what was found, who vouched for the manifest."""
+    """What came of a take: a row per bundle in the manifest's order, what was found, who vouched for the manifest.
+
+    `proofs` are those that the store has now, by place; a dry run tells none.
+    """
 
     rows: tuple[TakeRow, ...]
     findings: tuple[Finding, ...]
     dry_run: bool = False
     manifest: Ruling = NO_RULING
+    proofs: Mapping[str, Proof] = field(default_factory=dict)
 
     @property
     def counts(self) -> dict[str, int]:
@@ -87,7 +92,7 @@ def take(
     whys = accept_manifest.Whys(accept_expired, accept_rollback)
     if dry_run:
         with _closing(sources):
-            return _rehearse(store, loaded, sources, clock(), whys, link, signature)
+            return rehearse(store, loaded, sources, clock(), whys, link, signature)
     if store is None:
         raise InputError("there is no store to take into", hint="name one with --store")
     if not store.catalogue_path.exists():  # a refused manifest leaves no trace: for it none is made
@@ -121,7 +126,7 @@ def take(
         with _telling(progress, taking, planned, unseen):
             taking.run(planned)
         found = (*damage, *admitted.findings, *unknown, *exposed, *healed, *taking.findings(unseen))
-        return TakeResult(taking.rows(), (*found, *voucher.troubles()), manifest=ruling)
+        return TakeResult(taking.rows(), (*found, *voucher.troubles()), manifest=ruling, proofs=taking.proofs)
 
 
 def _insist_on_rights(store: Store | None, held: Mapping[str, Held], facts: Sequence[BundleFacts]) -> list[Finding]:
@@ -164,7 +169,7 @@ def _judged(
     return accept_manifest.vouched(accept_manifest.judge(loaded, known, now, whys, floor), ruling)
 
 
-def _rehearse(
+def rehearse(
     store: Store | None,
     loaded: Loaded,
     sources: Sequence[BundleSource],
@@ -172,13 +177,17 @@ def _rehearse(
     whys: accept_manifest.Whys,
     link: Link,
     signature: bytes | None,
+    opened: Catalogue | None = None,
 ) -> TakeResult:
-    """A dry run: the same judgement and the same plan, and nothing else."""
+    """A dry run: the same judgement and the same plan as of `take`, and nothing else; the sources stay open.
+
+    `opened` is the store's catalogue where it is open, verified and of every kept manifest. Raises as `take`.
+    """
     with files.wrapped("the store cannot be looked at", str(store.root) if store else ""):
         contents, known = plan.SourceContents({}, {}, UNKNOWN, now), []
         damage: list[Finding] = []
-        if store is not None and store.catalogue_path.exists():
-            with consulted(store) as (catalogue, damage):
+        if store is not None and (opened is not None or store.catalogue_path.exists()):
+            with consulted(store) if opened is None else nullcontext((opened, damage)) as (catalogue, damage):
                 held = {row.place: row for row in catalogue.held()}
                 contents = plan.SourceContents(held, catalogue.proofs(), describe_fd(store.fd), now)
                 known = catalogue.accepted()
@@ -249,4 +258,4 @@ def _telling(
         progress.done()
 
 
-__all__ = ["TakeResult", "TakeRow", "take"]
+__all__ = ["TakeResult", "TakeRow", "rehearse", "take"]

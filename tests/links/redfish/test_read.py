@@ -28,7 +28,17 @@ from bundlekeeper.model.inventory.write_json import to_json
 from bundlekeeper.model.inventory.write_toml import to_toml
 from bundlekeeper.verification.hashing.read import Stop
 from tests.kits.local_server import Authority
-from tests.kits.redfish_server import FIXTURES, PASSWORD, SESSIONS, USER, Documents, Handler, RedfishServer, World, serving
+from tests.kits.redfish_server import (
+    FIXTURES,
+    PASSWORD,
+    SESSIONS,
+    USER,
+    Documents,
+    Handler,
+    RedfishServer,
+    World,
+    serving,
+)
 from tests.kits.redfish_server import documents as fixture
 from tests.kits.sure import some, wait_until
 

@@ -297,6 +297,33 @@ def test_names_cut_to_eight_and_three_are_found_again_by_their_bytes(site: Site,
     assert f"{SPLIT.path}.part-01of03 is here under the name" in told
 
 
+@pytest.mark.parametrize(
+    ("name", "code"),
+    [
+        ("", "missing"),
+        ("manifest-sha512.txt", "missing"),
+        ("TAGMAN~1.TXT", "missing"),
+        ("MANIFEST-SHA256.TXT", "misnamed"),
+        ("MANIFEST.TXT", "misnamed"),
+        ("MANIFE~1.TXT", "misnamed"),
+        ("MA1C0F~1.TXT", "misnamed"),
+    ],
+)
+def test_a_list_that_is_gone_is_missing_and_one_of_a_mangled_name_is_misnamed(
+    site: Site, made: MadeSet, tmp_path: Path, name: str, code: str
+) -> None:
+    """How FAT and ISO 9660 cut long names: VFAT's first six letters or two and a hash, and eight letters."""
+    media = write_set(made, tmp_path)
+    old = media[0] / "manifest-sha256.txt"
+    if name:
+        old.rename(old.with_name(name))
+    else:
+        old.unlink()
+    came = site.receive(*media)
+    assert came.complete, "the signed index names every file"
+    assert [f.code for f in came.findings if "manifest-sha256.txt" in f"{f.subject} {f.says}"] == [code]
+
+
 def test_case_that_was_lost_is_told_and_does_no_harm(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
     old = media[0] / "data" / BUNDLES[0].path

@@ -19,7 +19,18 @@ from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.planning.fleet.stock import HeldFile, Holdings, SignatureState
 from bundlekeeper.planning.gaps.find import Fleet, GapAnswer, gaps, gaps_all, gaps_of
 from bundlekeeper.planning.gaps.report import SEVERITY, Gap, GapReport
-from tests.kits.planning_kit import NOW, PROVEN, blade, bundle, held_all, image, inventory, manifest, marram, whole_domain
+from tests.kits.planning_kit import (
+    NOW,
+    PROVEN,
+    blade,
+    bundle,
+    held_all,
+    image,
+    inventory,
+    manifest,
+    marram,
+    whole_domain,
+)
 from tests.kits.sure import some
 
 

@@ -16,7 +16,14 @@ from hypothesis import strategies as st
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Level
 from bundlekeeper.model.inventory.types import Apart
-from bundlekeeper.model.route.document import SCHEMA, differences, inventory_facts, manifest_facts, read_document, to_text
+from bundlekeeper.model.route.document import (
+    SCHEMA,
+    differences,
+    inventory_facts,
+    manifest_facts,
+    read_document,
+    to_text,
+)
 from bundlekeeper.model.route.hand_plan import Plan, PlanStep, read_plan
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.check_plan import HeldPlan, hold

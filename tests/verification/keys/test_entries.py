@@ -15,7 +15,21 @@ from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry
 from bundlekeeper.verification.keys.entries import Sources, anchors_of, drop, key_of, make_entry
 from bundlekeeper.verification.keys.entry_files import FORMAT, file_names, from_files, is_crls_name, to_files
 from bundlekeeper.verification.keys.public_key import FORM_TYPES
-from tests.kits.signing_world import AT, TYPES, certificate, chain, der, entry, pem, private, program, public, run, spki_pem, ssh_line
+from tests.kits.signing_world import (
+    AT,
+    TYPES,
+    certificate,
+    chain,
+    der,
+    entry,
+    pem,
+    private,
+    program,
+    public,
+    run,
+    spki_pem,
+    ssh_line,
+)
 from tests.kits.sure import some
 from tests.verification.signatures.test_minisign import public_file
 

@@ -16,7 +16,13 @@ from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry, Tr
 from bundlekeeper.verification.encodings.refusals import NotCheckedError
 from bundlekeeper.verification.keys.entries import Sources, drop, make_entry
 from bundlekeeper.verification.signatures import forms, sshsig
-from bundlekeeper.verification.signatures.judge import SignatureEvidence, Verdict, judge, judge_document, wanted_algorithms
+from bundlekeeper.verification.signatures.judge import (
+    SignatureEvidence,
+    Verdict,
+    judge,
+    judge_document,
+    wanted_algorithms,
+)
 from bundlekeeper.verification.signatures.sign import sign_document
 from tests.kits.signing_world import AT, RAW, START, TYPES, WHEN, chain, crl, digests, entry, pem, private, public
 from tests.kits.sure import some

@@ -7,14 +7,12 @@ from __future__ import annotations
 
 import typer
 
-from bundlekeeper.cli.commands.media import list_sets, receipt, receive
-from bundlekeeper.cli.commands.media import write as media_write
-from bundlekeeper.jobs.media import pack
+from bundlekeeper.cli.commands.media import list_sets, plan, receipt, receive, write
 
 app = typer.Typer(help="Sets of volumes: plan, write, receive, and the receipt that comes back.", rich_markup_mode=None)
 
-app.command("plan")(pack.plan)
-app.command("write")(media_write.write)
+app.command("plan")(plan.plan)
+app.command("write")(write.write)
 app.command("receive")(receive.receive)
 app.command("receipt")(receipt.receipt)
 app.command("list")(list_sets.show)

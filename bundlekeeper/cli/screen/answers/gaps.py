@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.answers import manifest_signature
+from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.errors import worst_exit
 from bundlekeeper.findings import exit_status
 from bundlekeeper.formats.escape import counted
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 _LONG = 20  # values; evidence with more of them is told once
 
 
-def show(found: FoundGaps, *, junit: str | None, json: bool) -> int:
+def show(found: FoundGaps, *, junit: str | None, form: OutputForm) -> int:
     """Print each domain once it is judged, write JUnit XML to the file `junit`; returns the exit status.
 
     Raises InputError, UnfinishedError when that file cannot be written.
@@ -27,14 +28,14 @@ def show(found: FoundGaps, *, junit: str | None, json: bool) -> int:
     given = found.given
     kept: list[GapReport] = []
     statuses = [exit_status(given.findings)]
-    if not json and junit != "-":
+    if form is not OutputForm.JSON and junit != "-":
         manifest_signature.tell(given.signature)
         output.findings_text(given.findings)
     for report in found.reports:
         statuses.append(exit_status(report.findings))
-        if json or junit is not None:
+        if (form is OutputForm.JSON) or junit is not None:
             kept.append(report)
-        if not json and junit != "-":
+        if form is not OutputForm.JSON and junit != "-":
             _print(report)
     if junit is not None:
         from bundlekeeper.cli.screen.user_files import TEST_REPORT, write_new
@@ -43,7 +44,7 @@ def show(found: FoundGaps, *, junit: str | None, json: bool) -> int:
         rows = [*given.findings, *(f for report in kept for f in report.findings)]
         text = render((), rows, name=f"gaps to {found.release}", at=found.made_at)
         write_new(junit, text, force=True, kind=TEST_REPORT)
-    if json:
+    if form is OutputForm.JSON:
         _print_json(given, kept, found.release)
     return worst_exit(statuses)
 

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.escape import counted
 
@@ -14,9 +15,9 @@ if TYPE_CHECKING:
     from bundlekeeper.jobs.recording.inventory_read import InventoryRead
 
 
-def show_loaded(loaded: InventoryLoaded, *, json: bool) -> None:
+def show_loaded(loaded: InventoryLoaded, *, form: OutputForm) -> None:
     """Each change, and what stays as it was because nothing was said of it."""
-    if json:
+    if form is OutputForm.JSON:
         output.envelope("inventory-load", [], _loaded_as_json(loaded))
     else:
         _print_loaded(loaded)
@@ -67,11 +68,11 @@ def _print_loaded(loaded: InventoryLoaded) -> None:
 class ReadingSink:
     """Where the inventory that was read, and the report, go."""
 
-    def __init__(self, out: str, force: bool, json: bool) -> None:
+    def __init__(self, out: str, force: bool, form: OutputForm) -> None:
         """Raises InputError where the file's name says no form, or the file is there already."""
         self.out = out
         self.force = force
-        self.json = json
+        self.json = form is OutputForm.JSON
         if out != "-" and not out.endswith((".toml", ".json")):
             raise InputError("the inventory's file ends with neither .toml nor .json", where=out)
         if out != "-" and not force and Path(out).exists():  # told before the services are read, not after

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
@@ -14,10 +15,10 @@ if TYPE_CHECKING:
     from bundlekeeper.ledger.event.chain import Head
 
 
-def show_checked(done: LedgerChecked, *, json: bool) -> None:
+def show_checked(done: LedgerChecked, *, form: OutputForm) -> None:
     """What is wrong, the chain's head, and where in it the head is that was asked about."""
     head, at = done.verified.head, done.verified.at
-    if json:
+    if form is OutputForm.JSON:
         chain = {"book": head.book, "events": head.count, "head": head.digest}
         output.envelope("ledger-check", done.findings, {"chain": chain, "asked": done.verified.asked, "found_at": at})
         return
@@ -39,9 +40,9 @@ def show_exported(out: str, events: str, head: Head) -> None:
     output.line(f"written: {out}: {events}, head {head.digest}")
 
 
-def show_merged(done: LedgerMerged, *, json: bool) -> None:
+def show_merged(done: LedgerMerged, *, form: OutputForm) -> None:
     """What was new in each file."""
-    if json:
+    if form is OutputForm.JSON:
         rows = [
             {"file": file, "new": merged.new, "known": merged.known, "their_head": merged.theirs.digest}
             for file, merged in done.files
@@ -55,10 +56,10 @@ def show_merged(done: LedgerMerged, *, json: bool) -> None:
     output.line(f"ledger head {done.head.digest} at {done.head.count}")
 
 
-def show_rebuilt(done: LedgerRebuilt, *, json: bool) -> None:
+def show_rebuilt(done: LedgerRebuilt, *, form: OutputForm) -> None:
     """How much was made again, and how much of it had been wrong."""
     rebuilt = done.rebuilt
-    if json:
+    if form is OutputForm.JSON:
         counts = {"events": rebuilt.events, "components": rebuilt.components, "differing": rebuilt.differing}
         output.envelope("ledger-rebuild", done.findings, {"counts": counts})
         return
@@ -71,10 +72,10 @@ def show_rebuilt(done: LedgerRebuilt, *, json: bool) -> None:
     output.findings_text(done.findings)
 
 
-def show_salvaged(done: LedgerSalvaged, *, json: bool) -> None:
+def show_salvaged(done: LedgerSalvaged, *, form: OutputForm) -> None:
     """What was saved, what is lost, and how the new ledger comes to its place."""
     out, saved = done.out, done.saved
-    if json:
+    if form is OutputForm.JSON:
         data = {"output": str(out), "events": saved.events, "lost": list(saved.lost), "lost_texts": list(saved.texts)}
         output.envelope("ledger-salvage", done.findings, data)
         return

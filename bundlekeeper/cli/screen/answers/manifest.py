@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.answers.manifest_signature import as_json, tell
+from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.cli.screen.user_files import MANIFEST, write_new, write_over
 from bundlekeeper.errors import told_after
@@ -20,14 +21,15 @@ if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Beside, Bundle, Jump, Manifest, Release, RuleSubject
 
 
-def write_draft(found: DraftedManifest, out: str, *, force: bool, json: bool) -> None:
+def write_draft(found: DraftedManifest, out: str, *, force: bool, form: OutputForm) -> None:
     """Write a new draft and say so; under --json the draft that no file takes is a value of the one object.
 
     Raises as `user_files.write_new`.
     """
     with told_after(found.findings):
-        written = write_new(out, found.text, force=force, kind=MANIFEST) if out != "-" or not json else ""
-    if json:
+        aside = out == "-" and form is OutputForm.JSON
+        written = "" if aside else write_new(out, found.text, force=force, kind=MANIFEST)
+    if form is OutputForm.JSON:
         here = {"text": found.text} if out == "-" else {}
         output.envelope("manifest-draft", found.findings, {"output": out, "entries": found.entries, **here})
         return
@@ -37,13 +39,13 @@ def write_draft(found: DraftedManifest, out: str, *, force: bool, json: bool) ->
         output.aside(f"next: review it, then: bundlekeeper manifest lint {written}")
 
 
-def write_amended(command: str, amended: AmendedManifest, *, json: bool) -> list[Finding]:
+def write_amended(command: str, amended: AmendedManifest, *, form: OutputForm) -> list[Finding]:
     """Write the manifest over and say what was changed; returns what was found. Raises as `user_files.write_over`."""
     name, report = amended.name, amended.report
     with told_after(amended.findings):
         write_over(name, amended.text, amended.old)
     found = [*amended.findings, *report.findings]
-    if json:
+    if form is OutputForm.JSON:
         changes = [{"subject": c.subject, "key": c.key, "old": c.old, "new": c.new} for c in report.changes]
         output.envelope(command, found, {"manifest": name, "changes": changes, "agreed": report.agreed})
         return found
@@ -61,9 +63,9 @@ def write_amended(command: str, amended: AmendedManifest, *, json: bool) -> list
     return found
 
 
-def show_linted(linted: Sequence[LintedManifest], *, json: bool) -> None:
+def show_linted(linted: Sequence[LintedManifest], *, form: OutputForm) -> None:
     """What is wrong with each manifest, and how much of each sort."""
-    if json:
+    if form is OutputForm.JSON:
         found = [problem for manifest in linted for problem in manifest.findings]
         output.envelope("manifest-lint", found, {"manifests": [manifest.name for manifest in linted]})
         return

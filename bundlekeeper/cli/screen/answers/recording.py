@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
@@ -12,10 +13,10 @@ if TYPE_CHECKING:
     from bundlekeeper.jobs.recording.record import RecordingDone
 
 
-def show_recording(done: RecordingDone, name: str | None, *, json: bool) -> None:
+def show_recording(done: RecordingDone, name: str | None, *, form: OutputForm) -> None:
     """Each event, and the ledger's head now; `name` is what the parts were named by."""
     recorded = done.recorded
-    if json:
+    if form is OutputForm.JSON:
         told = [{"id": event, "says": says} for event, says in zip(done.ids, done.lines, strict=True)]
         head = recorded.head.digest if recorded else None
         output.envelope(done.verb, done.findings, {"dry_run": recorded is None, "events": told, "head": head})
@@ -29,10 +30,10 @@ def show_recording(done: RecordingDone, name: str | None, *, json: bool) -> None
         output.aside("next: bundlekeeper where" + (f" {name}" if name else ""))
 
 
-def show_correction(done: Correction, *, json: bool) -> None:
+def show_correction(done: Correction, *, form: OutputForm) -> None:
     """What does not count any more, and why."""
     entry, head = done.entry, done.recorded.head.digest
-    if json:
+    if form is OutputForm.JSON:
         output.envelope("correct", [], {"corrected": entry.id, "event": done.recorded.ids[0], "head": head})
         return
     output.line(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import counted
 
@@ -12,12 +13,12 @@ if TYPE_CHECKING:
     from bundlekeeper.jobs.planning.report import NoRunbook, ReportPage
 
 
-def show(found: ReportPage, *, out: str, force: bool, json: bool) -> None:
+def show(found: ReportPage, *, out: str, force: bool, form: OutputForm) -> None:
     """Write the page to the file `out`, and print which that is. Raises InputError, UnfinishedError."""
     from bundlekeeper.cli.screen.user_files import PAGE, written_new
 
     written = written_new(out, found.page, force=force, kind=PAGE)
-    if json:
+    if form is OutputForm.JSON:
         output.envelope("report", found.findings, {**found.about, "written": written})
     elif out != "-":
         counts = [sum(f.level is level for f in found.findings) for level in Level]
@@ -30,10 +31,10 @@ def show(found: ReportPage, *, out: str, force: bool, json: bool) -> None:
             )
 
 
-def show_none(found: NoRunbook, *, json: bool) -> None:
+def show_none(found: NoRunbook, *, form: OutputForm) -> None:
     """Say why there is nothing to be written."""
     none = found.none
-    if json:
+    if form is OutputForm.JSON:
         data = {"domain": none.domain, "release": none.release, **found.given.about()}
         output.envelope("report", found.findings, {**data, "nearest": none.nearest, "written": None})
     else:

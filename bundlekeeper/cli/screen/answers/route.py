@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
 from bundlekeeper.cli.screen.answers import manifest_signature
+from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.formats.escape import counted, visible
 from bundlekeeper.model.route.document import CAUTION
 
@@ -35,12 +36,12 @@ def put(text: str, indent: int = 0) -> None:
         output.line(row)
 
 
-def show(found: DomainRoute, *, out: str | None, force: bool, json: bool) -> None:
+def show(found: DomainRoute, *, out: str | None, force: bool, form: OutputForm) -> None:
     """Write the route's file where `out` names one, and print the route. Raises InputError, UnfinishedError."""
     from bundlekeeper.cli.screen.user_files import ROUTE, written_new
 
     written = None if out is None else written_new(out, found.text, force=force, kind=ROUTE)
-    if json:
+    if form is OutputForm.JSON:
         output.write_json({**found.document, "written": written})
     elif out != "-":
         manifest_signature.tell(found.given.signature)
@@ -55,10 +56,10 @@ def show(found: DomainRoute, *, out: str | None, force: bool, json: bool) -> Non
             output.aside("next: give that SHA-256 to stage and activate with --route, once the plan is approved")
 
 
-def show_check(found: CheckedPlan, *, json: bool) -> None:
+def show_check(found: CheckedPlan, *, form: OutputForm) -> None:
     """Print what the rules say of a plan, and whether there is a cheaper way."""
     held = found.held
-    if json:
+    if form is OutputForm.JSON:
         data = {"domain": held.route.domain, "release": held.route.release, **found.given.about()}
         data |= {"file": found.file, "sha256": found.sha256}
         data |= {"route": found.route, "states": held.states, "rules": held.rules}

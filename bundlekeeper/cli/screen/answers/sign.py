@@ -6,14 +6,15 @@ import shlex
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.forms import OutputForm
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.sign import SignedFile
 
 
-def show(signed: SignedFile, written: str, *, json: bool) -> None:
+def show(signed: SignedFile, written: str, *, form: OutputForm) -> None:
     """What was signed and by whom; `written` is the signature's file."""
-    if json:
+    if form is OutputForm.JSON:
         data = {
             "file": str(signed.file),
             "signature": written,

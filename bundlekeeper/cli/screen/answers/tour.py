@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Protocol
 
 from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.errors import KeeperError
 from bundlekeeper.formats.escape import counted
 
@@ -35,9 +36,9 @@ class Step(Protocol):
 
 
 @contextlib.contextmanager
-def aside_from_json(json: bool) -> Iterator[None]:
+def aside_from_json(form: OutputForm) -> Iterator[None]:
     """Under --json the steps' own text goes to stderr, so that stdout stays one JSON object."""
-    if not json:
+    if form is not OutputForm.JSON:
         yield
         return
     with contextlib.redirect_stdout(sys.stderr):
@@ -68,10 +69,10 @@ def run(number: int, step: Step) -> int:
     return status
 
 
-def end(place: Path, rows: Sequence[tuple[Step, int]], *, json: bool) -> None:
+def end(place: Path, rows: Sequence[tuple[Step, int]], *, form: OutputForm) -> None:
     """How many steps were as expected, or all of them as JSON."""
     wrong = [step.title for step, status in rows if status != step.expected]
-    if json:
+    if form is OutputForm.JSON:
         steps = [{"command": list(s.command), "status": status, "expected": s.expected} for s, status in rows]
         output.envelope("tour", [], {"folder": str(place), "steps": steps}, ok=not wrong)
     else:

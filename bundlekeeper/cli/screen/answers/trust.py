@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.cli.screen.tables import Column, write
 
 if TYPE_CHECKING:
@@ -14,10 +15,10 @@ if TYPE_CHECKING:
     from bundlekeeper.model.trust import TrustEntry
 
 
-def show_added(found: TrustedKeys, *, json: bool) -> None:
+def show_added(found: TrustedKeys, *, form: OutputForm) -> None:
     """The new entry, its fingerprint, and what is doubtful of it."""
     (entry,) = found.entries
-    if json:
+    if form is OutputForm.JSON:
         data = {"store": str(found.root), "entry": _as_json(entry, found.today)}
         output.envelope("trust-add", found.findings, data)
         return
@@ -27,9 +28,9 @@ def show_added(found: TrustedKeys, *, json: bool) -> None:
     output.aside("next: compare the fingerprint with one that reached you by another way; bundlekeeper trust list")
 
 
-def show_list(found: TrustedKeys, *, json: bool) -> None:
+def show_list(found: TrustedKeys, *, form: OutputForm) -> None:
     """A table of the entries, and the errors of those that could not be read."""
-    if json:
+    if form is OutputForm.JSON:
         broken = [{"says": e.says, "where": e.where, "hint": e.hint} for e in found.broken]
         data = {"store": str(found.root), "entries": [_as_json(e, found.today) for e in found.entries]}
         output.envelope("trust-list", [], {**data, "broken": broken}, ok=not broken)
@@ -59,9 +60,9 @@ def _days(entry: TrustEntry) -> str:
     return f"{entry.valid_from or ''}..{entry.valid_until or ''}" if entry.valid_from or entry.valid_until else "-"
 
 
-def show_dropped(found: TrustedKeys, *, json: bool) -> None:
+def show_dropped(found: TrustedKeys, *, form: OutputForm) -> None:
     """The entries of the dropped key, and whose chains ended at it."""
-    if json:
+    if form is OutputForm.JSON:
         data = {"entries": [_as_json(entry, found.today) for entry in found.entries], "was_root_of": found.was_root_of}
         output.envelope("trust-drop", [], {"store": str(found.root), **data})
         return
@@ -72,10 +73,10 @@ def show_dropped(found: TrustedKeys, *, json: bool) -> None:
     output.aside("next: bundlekeeper check says what it had signed")
 
 
-def show_renewed(found: TrustedKeys, *, json: bool) -> None:
+def show_renewed(found: TrustedKeys, *, form: OutputForm) -> None:
     """How many revocation lists the entry has now."""
     (entry,) = found.entries
-    if json:
+    if form is OutputForm.JSON:
         output.envelope("trust-crl", [], {"store": str(found.root), "entry": _as_json(entry, found.today)})
         return
     output.line(f"{entry.name}: {len(entry.crls)} revocation lists")

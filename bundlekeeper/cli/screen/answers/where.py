@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.cli.screen.tables import Column, Row, write
 from bundlekeeper.formats.escape import counted
 
@@ -22,16 +23,16 @@ if TYPE_CHECKING:
     from bundlekeeper.model.inventory.types import Place
 
 
-def show(found: WhereFound, *, json: bool, csv: bool, picture: bool) -> None:
+def show(found: WhereFound, form: OutputForm) -> None:
     """Print what was asked for, and what is doubtful about it."""
     if found.component:
-        _show_history(found, json=json)
+        _show_history(found, form=form)
     elif found.keys:
-        _show_groups(found, json=json, csv=csv)
-    elif picture and found.possible:
+        _show_groups(found, form=form)
+    elif form is OutputForm.PICTURE and found.possible:
         _show_picture(found)
     else:
-        _show_answers(found, json=json, csv=csv)
+        _show_answers(found, form=form)
 
 
 def _text(value: str | None) -> str:
@@ -81,10 +82,10 @@ COLUMNS: tuple[Column[WhereAnswer], ...] = (
 )
 
 
-def _show_answers(found: WhereFound, *, json: bool, csv: bool) -> None:
+def _show_answers(found: WhereFound, *, form: OutputForm) -> None:
     answers = found.answers
     differs = sum(answer.agreement == "differs" for answer in answers)
-    if json:
+    if form is OutputForm.JSON:
         data = {
             "on": found.times.on,
             "known": found.times.known,
@@ -92,7 +93,7 @@ def _show_answers(found: WhereFound, *, json: bool, csv: bool) -> None:
             "counts": {"components": len(answers), "differs": differs},
         }
         output.envelope("where", found.doubts, data)
-    elif csv:
+    elif form is OutputForm.CSV:
         output.findings_aside(found.doubts)
         _csv(COLUMNS, answers)
     elif not answers:
@@ -158,17 +159,17 @@ def _value(number: int) -> Callable[[WhereGroup], str]:
     return lambda group: _text(group.values[number])
 
 
-def _show_groups(found: WhereFound, *, json: bool, csv: bool) -> None:
+def _show_groups(found: WhereFound, *, form: OutputForm) -> None:
     keys, groups = found.keys, found.groups
     columns: tuple[Column[WhereGroup], ...] = (
         *(Column(key, _value(number)) for number, key in enumerate(keys)),
         Column("components", lambda group: str(group.count), right=True),
         Column("differ", lambda group: str(group.differs), right=True),
     )
-    if json:
+    if form is OutputForm.JSON:
         data = [{**dict(zip(keys, g.values, strict=True)), "components": g.count, "differs": g.differs} for g in groups]
         output.envelope("where", found.doubts, {"by": list(keys), "groups": data})
-    elif csv:
+    elif form is OutputForm.CSV:
         output.findings_aside(found.doubts)
         _csv(columns, groups)
     else:
@@ -176,9 +177,9 @@ def _show_groups(found: WhereFound, *, json: bool, csv: bool) -> None:
         output.findings_text(found.doubts)
 
 
-def _show_history(found: WhereFound, *, json: bool) -> None:
+def _show_history(found: WhereFound, *, form: OutputForm) -> None:
     """Everything that was recorded of one component, void entries too."""
-    if json:
+    if form is OutputForm.JSON:
         rows = [
             {"id": entry.id, "learned": entry.learned.text(), "void": entry.void, "event": content}
             for entry, content in zip(found.entries, found.contents, strict=True)

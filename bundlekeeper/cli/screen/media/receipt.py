@@ -5,81 +5,74 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
-    from bundlekeeper.ledger.event.chain import Head
+    from bundlekeeper.jobs.media.receipt import PaperReceipt, ReadReceipt, WrittenReceipt
     from bundlekeeper.media.receipt.document import Receipt, Stands
-    from bundlekeeper.media.receipt.read import ReceiptAnswer
     from bundlekeeper.media.receipt.slip import DomainCount, Slip
     from bundlekeeper.media.receipt.slip_of import PaperAnswer
 
 _TIME = "%Y-%m-%d %H:%MZ"
 
 
-def tell_written(out: str, made: Receipt, *, json: bool) -> int:
-    """A receipt was written."""
-    from bundlekeeper.ledger.exchange import merge as exchange
-
-    if json:
-        output.envelope("media-receipt", [], {"file": out, "signature": f"{out}.sig", "receipt": receipt_json(made)})
+def show_written(out: str, written: WrittenReceipt, *, form: OutputForm) -> int:
+    """A receipt was written to the file `out`."""
+    receipt = written.receipt
+    if form is OutputForm.JSON:
+        data = {"file": out, "signature": f"{out}.sig", "receipt": written.header}
+        output.envelope("media-receipt", [], data)
         return 0
-    _files(made)
+    _files(receipt)
     output.line(f"written: {out} and {out}.sig")
-    output.line(f"  {exchange.span(made.after, made.count)}, head {made.head[:16]}…")
+    output.line(f"  {written.events}, head {receipt.head[:16]}…")
     output.aside(f"next: carry both back, and there: bundlekeeper media receipt --read {out}")
     return 0
 
 
-def tell_paper(slip: Slip, name: str, out: str, *, json: bool) -> int:
-    """The code of a slip, for a terminal or as a page."""
+def show_paper(paper: PaperReceipt, out: str, *, form: OutputForm) -> int:
+    """The code of a slip, for a terminal or as the page `out`. Raises as `user_files.write_new`."""
     from bundlekeeper.cli.screen.user_files import write_new
-    from bundlekeeper.media.receipt import slip as paper
-    from bundlekeeper.media.receipt.slip_of import UNSIGNED
-    from bundlekeeper.media.receipt.typed_lines import grouped
     from bundlekeeper.reports import qr
 
-    lines = paper.lines_of(slip)
-    typed = [grouped(number, line) for number, line in enumerate(lines, 1)]
+    slip, code = paper.slip, "".join(paper.lines)
     facts = _facts(slip)
     if out:
         from bundlekeeper.reports.receipt_page import page
 
-        signature = "signed, by an Ed25519 key" if slip.signature else UNSIGNED
-        facts.append(("signature", signature))
-        write_new(out, page(f"Receipt of {name} from {slip.site}", facts, typed, "".join(lines)))
-    if json:
-        output.envelope("media-receipt", [], {"lines": lines, "file": out or None, "slip": slip_json(slip)})
+        facts.append(("signature", paper.doubt or "signed, by an Ed25519 key"))
+        write_new(out, page(f"Receipt of {paper.name} from {slip.site}", facts, paper.typed, code))
+    if form is OutputForm.JSON:
+        output.envelope("media-receipt", [], {"lines": paper.lines, "file": out or None, "slip": _slip_as_json(slip)})
         return 0
     if out:
         output.line(f"written: {out}")
-        _unsigned(slip)
+        _doubt(paper)
         return 0
     for label, value in facts:
         output.line(f"{label}: {value}")
     output.line()
-    output.block("\n".join(typed))
+    output.block("\n".join(paper.typed))
     output.line()
-    drawn = qr.terminal("".join(lines))
+    drawn = qr.terminal(code)
     output.block("\n".join(drawn) if drawn else "(the QR code is too wide for this terminal: --out FILE.html draws it)")
-    _unsigned(slip)
+    _doubt(paper)
     output.aside("next: where the set was made: bundlekeeper media receipt --read -")
     return 0
 
 
-def _unsigned(slip: Slip) -> None:
-    from bundlekeeper.media.receipt.slip_of import UNSIGNED
-
-    if not slip.signature:
-        output.aside(f"note: {UNSIGNED}; --key KEY adds a signature")
+def _doubt(paper: PaperReceipt) -> None:
+    if paper.doubt:
+        output.aside(f"note: {paper.doubt}; --key KEY adds a signature")
 
 
-def tell_typed(answer: PaperAnswer, *, json: bool) -> None:
+def show_typed(answer: PaperAnswer, *, form: OutputForm) -> None:
     """What a typed or scanned paper said."""
     slip = answer.slip
-    if json:
+    if form is OutputForm.JSON:
         data = {
-            "slip": slip_json(slip),
+            "slip": _slip_as_json(slip),
             "signed_by": answer.signed_by or None,
             "known_set": answer.sent is not None,
             "missing": list(answer.missing),
@@ -100,12 +93,13 @@ def tell_typed(answer: PaperAnswer, *, json: bool) -> None:
     output.aside("next: what was done there comes as a file, or is recorded by hand: bundlekeeper stage, activate")
 
 
-def tell_read(answer: ReceiptAnswer, head: Head, *, json: bool) -> None:
+def show_read(found: ReadReceipt, *, form: OutputForm) -> None:
     """What a receipt said, and what became of its events."""
+    answer, head = found.answer, found.head
     receipt, merged = answer.receipt, answer.merged
-    if json:
+    if form is OutputForm.JSON:
         data = {
-            "receipt": receipt_json(receipt),
+            "receipt": found.header,
             "signed_by": answer.signed_by,
             "known_set": answer.sent is not None,
             "new": answer.new,
@@ -134,13 +128,9 @@ def tell_read(answer: ReceiptAnswer, head: Head, *, json: bool) -> None:
 
 
 def _files(receipt: Receipt, then: str = "") -> None:
-    from collections import Counter
-
-    from bundlekeeper.media.receipt.document import NOT_HELD
-
     total = len(receipt.arrived) + len(receipt.missing)
     output.line(f"set {receipt.name} ({receipt.set_id}) for {receipt.meant_for}")
-    for how, count in Counter(each.how for each in receipt.arrived if each.how != NOT_HELD).items():
+    for how, count in receipt.held.items():
         output.line(f"{count} of {counted(total, 'file')} {how}")
     for gone in receipt.not_held:
         output.line(f"not held there {then.strip() or 'now'}: {gone.path} (proven there {gone.at.strftime(_TIME)})")
@@ -169,8 +159,7 @@ def _stands(row: Stands | DomainCount) -> str:
     return f"{counted(row.parts, 'part')}, {row.staged} with something pending, {differ}"
 
 
-def slip_json(slip: Slip) -> dict[str, Any]:
-    """A slip as the JSON envelope carries it."""
+def _slip_as_json(slip: Slip) -> dict[str, Any]:
     return {
         "set": slip.set_id,
         "sequence": slip.sequence,
@@ -187,13 +176,3 @@ def slip_json(slip: Slip) -> dict[str, Any]:
         "more_domains": slip.more_domains,
         "signed": bool(slip.signature),
     }
-
-
-def receipt_json(receipt: Receipt) -> dict[str, Any]:
-    """A receipt's header as the JSON envelope carries it."""
-    import json
-
-    from bundlekeeper.media.receipt.document import write_header
-
-    found: dict[str, Any] = json.loads(write_header(receipt))
-    return found

@@ -1,0 +1,63 @@
+"""`bundlekeeper media plan`: what a set must hold, what it lacks, and what goes on which volume."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from bundlekeeper.cli.options import (
+    InventoryOption,
+    JsonOption,
+    ManifestOption,
+    SignatureOption,
+    SpareOption,
+    StoreOption,
+    VolumeOption,
+    caller,
+    store_root,
+)
+from bundlekeeper.errors import InputError
+from bundlekeeper.findings import exit_status
+
+ForOption = Annotated[
+    str, typer.Option("--for", metavar="NAME", help="A domain, a site, or a release that is wanted whole.")
+]
+ReleaseOption = Annotated[
+    str, typer.Option("--to", metavar="RELEASE", help="The release to be reached (default: the newest).")
+]
+ToolOption = Annotated[bool, typer.Option("--with-tool", help="Keep room for the tool's own folder on each volume.")]
+
+
+def plan(
+    name: ForOption = "",
+    to: ReleaseOption = "",
+    volume: VolumeOption = None,
+    spare: SpareOption = "0%",
+    with_tool: ToolOption = False,
+    manifest: ManifestOption = None,
+    inventory: InventoryOption = None,
+    out: Annotated[str | None, typer.Option("--out", "-o", metavar="FILE", help="Write the plan here.")] = None,
+    force: Annotated[bool, typer.Option("--force", "-f", help="Write over an older plan.")] = False,
+    signature: SignatureOption = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> int:
+    """What the set lacks first, then what goes on which volume: fewest volumes, then fewest split files."""
+    from bundlekeeper.cli.screen.media import pack as screen
+    from bundlekeeper.jobs.media.pack import MediaQuestion, make_plan
+    from bundlekeeper.jobs.planning.inputs import InputFiles
+    from bundlekeeper.jobs.session import Session
+
+    files = InputFiles(manifest, inventory, signature)
+    ask = MediaQuestion(name, to, tuple(volume or ()), spare, with_tool, files)
+    if json and out == "-":
+        raise InputError("--json and --out - would put two documents on stdout", hint="--out FILE writes to a file")
+    with Session(store_root(store), caller()) as session:
+        answer = make_plan(session, ask, over=out if force else None)
+    written = screen.write_plan(answer, out, force=force)
+    if json:
+        screen.show_json(answer, written)
+    elif out != "-":
+        screen.show_text(answer, written)
+    return exit_status(answer.findings)

@@ -1,0 +1,82 @@
+"""What a set lacks and what goes on which volume, as text, as JSON and as the plan's file."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.answers.manifest_signature import tell
+from bundlekeeper.cli.screen.tables import Column, write
+from bundlekeeper.findings import is_ok
+from bundlekeeper.formats.escape import human_bytes
+
+if TYPE_CHECKING:
+    from bundlekeeper.jobs.media.pack import MediaAnswer
+    from bundlekeeper.model.media.plan import PlannedVolume, SetPlan
+
+
+def write_plan(answer: MediaAnswer, out: str | None, *, force: bool) -> str:
+    """Write the plan to `out` (`-` is stdout); returns the file's name, empty where nothing was written to one.
+
+    Raises as `user_files.write_new`.
+    """
+    if answer.plan is None or out is None:
+        return ""
+    from bundlekeeper.cli.screen.user_files import write_new
+    from bundlekeeper.model.media.plan import write_plan as as_bytes
+
+    return write_new(out, as_bytes(answer.plan).decode("ascii"), force=force)
+
+
+def show_json(answer: MediaAnswer, written: str) -> None:
+    """One JSON object on stdout; `written` is the plan's file."""
+    from json import loads
+
+    from bundlekeeper.model.media.plan import write_plan as as_bytes
+
+    whole = None if answer.plan is None else loads(as_bytes(answer.plan))
+    data = {"for": answer.says, **answer.given.about(), "plan": whole, "written": written or None}
+    output.envelope("media-plan-answer", answer.findings, data)
+
+
+def show_text(answer: MediaAnswer, written: str) -> None:
+    """What is missing, then the volumes; `written` is the plan's file."""
+    tell(answer.given.signature)
+    output.line(answer.says)
+    output.findings_text(answer.findings)
+    if is_ok(answer.findings):
+        output.line("nothing is missing")
+    if answer.plan is None:
+        output.line("nothing can be packed")
+        return
+    _print_volumes(answer.plan)
+    output.line(answer.plan.says)
+    if written:
+        output.line(f"written: {written}")
+        output.aside(f"next: bundlekeeper media write {written} --to DIR --key KEYFILE")
+
+
+def _print_volumes(plan: SetPlan) -> None:
+    columns: tuple[Column[PlannedVolume], ...] = (
+        Column("volume", lambda volume: str(volume.number), right=True),
+        Column("kind", lambda volume: volume.kind),
+        Column("files", lambda volume: str(sum(1 for _ in plan.on(volume.number))), right=True),
+        Column("used", lambda volume: human_bytes(volume.used), right=True),
+        Column("usable", lambda volume: human_bytes(volume.usable), right=True),
+        Column("fill", _fill, right=True),
+    )
+    write(columns, plan.volumes)
+    for volume in plan.volumes:
+        output.line(f"volume {volume.number} of {len(plan.volumes)}:")
+        for planned, part in plan.on(volume.number):
+            file = planned.file
+            if not file.common and file.role == "bundle":
+                _print_file(file.path.rpartition("/")[2], file.split, part.number, len(file.parts), part.size)
+
+
+def _print_file(name: str, split: bool, number: int, parts: int, size: int) -> None:
+    output.line(f"  {human_bytes(size):>8}  {name}{f', part {number} of {parts}' if split else ''}")
+
+
+def _fill(volume: PlannedVolume) -> str:
+    return f"{(volume.used + volume.reserved) * 100 // max(1, volume.usable)}%"

@@ -1,0 +1,41 @@
+"""Receiving the volumes of a set into the store."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bundlekeeper.jobs.session import Session
+
+if TYPE_CHECKING:
+    from bundlekeeper.media.receiving.receive import Reception
+    from bundlekeeper.model.stop import Stop
+
+
+@dataclass(frozen=True, slots=True)
+class ReceiveOptions:
+    """What is to be received and how: the volumes' `folders`, `wait_s` in seconds, reasons for exceptions."""
+
+    folders: tuple[Path, ...]
+    dry_run: bool = False
+    wait_s: float = 0.0
+    accept_expired: str | None = None
+    accept_rollback: str | None = None
+
+
+def receive_media(session: Session, options: ReceiveOptions, stop: Stop) -> Reception:
+    """Take what the volumes hold into the store; none is made where there is none. Raises as `receiving.receive`."""
+    from bundlekeeper.media.receiving.receive import receive
+
+    return receive(
+        session.store if session.is_there else None,
+        options.folders,
+        clock=session.now,
+        progress=session.caller.progress,
+        stop=stop,
+        wait_s=options.wait_s,
+        dry_run=options.dry_run,
+        accept_rollback=options.accept_rollback,
+        accept_expired=options.accept_expired,
+    )

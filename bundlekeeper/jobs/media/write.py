@@ -1,0 +1,317 @@
+"""Writing a planned set: what is to go out, held against the store, then targets, images and labels.
+
+Rules: everything that can be refused is refused before the first byte; what was done is told, whatever fails then.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bundlekeeper.errors import EXIT_FOUND, InputError, KeeperError, worst_exit
+from bundlekeeper.findings import exit_status
+from bundlekeeper.formats import limits
+from bundlekeeper.jobs.inputs import read_bounded
+from bundlekeeper.jobs.media.index_signer import kept_of, signer_of
+from bundlekeeper.jobs.media.pack import MediaQuestion, commons_of, make_plan
+from bundlekeeper.jobs.planning.inputs import InputFiles, read_inputs
+from bundlekeeper.jobs.session import Session
+
+if TYPE_CHECKING:
+    from bundlekeeper.findings import Finding
+    from bundlekeeper.jobs.media.index_signer import Signer
+    from bundlekeeper.ledger.event.chain import Head
+    from bundlekeeper.media.set.records import Sent
+    from bundlekeeper.media.volume.tag_files import SignedIndex
+    from bundlekeeper.media.writing.dry_run import Foreseen
+    from bundlekeeper.media.writing.write import WriteMeans, WriteOrder, WriteTarget, Written
+    from bundlekeeper.media.writing.write_images import Imaged
+    from bundlekeeper.model.media.plan import SetPlan
+    from bundlekeeper.model.stop import Stop
+    from bundlekeeper.verification.signatures.sign import Passphrase
+
+#: Writes a page of labels to the file of this name, or to stdout for `-`; returns the file's name, empty for stdout.
+SavePage = Callable[[str, str], str]
+
+_PAGE, _PAGE_LIMIT = b"<!doctype html>", 64 * 1024 * 1024  # how a page begins, and bytes of one at most
+
+
+@dataclass(frozen=True, slots=True)
+class WriteWanted:
+    """Everything that is asked for.
+
+    What goes out is one of `plan` (a file), `ask` and `notice`; `to` are targets, each a folder or N=folder; `only` are
+    numbers of volumes, all where empty; `also` is a second algorithm of checksums, `label` the page's file (- is
+    stdout).
+    """
+
+    plan: str | None
+    notice: bool
+    ask: MediaQuestion
+    to: tuple[str, ...] = ()
+    only: tuple[int, ...] = ()
+    must_be_mount: bool | None = None
+    volume_ids: tuple[str, ...] = ()
+    also: str = ""
+    with_tool: bool = False
+    iso: Path | None = None
+    label: str = ""
+    key: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ForeseenReport:
+    """What would be written where: each target's volumes, and the images as volume and bytes; `since` as below."""
+
+    root: Path
+    plan: SetPlan
+    rows: tuple[Foreseen, ...]
+    images: tuple[tuple[int, int], ...]
+    since: tuple[Finding, ...]
+
+    @property
+    def findings(self) -> list[Finding]:
+        """What the set lacks, then what was found."""
+        return [*self.plan.missing, *self.since, *(row.finding for row in self.rows if row.short)]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadyToWrite:
+    """What was looked at and found good before the first byte is written."""
+
+    wanted: WriteWanted
+    plan: SetPlan
+    head: Head
+    since: tuple[Finding, ...]
+    signer: Signer
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenReport:
+    """All that came of one command. `fingerprint` is the key's that signed the index, `since` what the manifest
+    in force says of a plan that is older, `error` what ended the work after volumes were written."""
+
+    plan: SetPlan
+    written: Written | None
+    imaged: Imaged | None
+    label: str = ""
+    fingerprint: str = ""
+    since: tuple[Finding, ...] = ()
+    error: KeeperError | None = None
+
+    @property
+    def sent(self) -> Sent:
+        """The set as it stands now."""
+        return next(each.sent for each in (self.imaged, self.written) if each is not None)
+
+    @property
+    def name(self) -> str:
+        """The set's name."""
+        return next(each.name for each in (self.imaged, self.written) if each is not None)
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What the set lacks, then what was found."""
+        images = () if self.imaged is None else self.imaged.images
+        return (
+            *self.plan.missing,
+            *self.since,
+            *(self.written.findings if self.written is not None else ()),
+            *(self.imaged.findings if self.imaged is not None else ()),
+            *(each for _, image in images for each in (*image.findings, *image.beside)),
+        )
+
+    @property
+    def failed(self) -> list[tuple[int, str]]:
+        """The volumes and images that this run could not finish or prove."""
+        copies = () if self.written is None else self.written.copies
+        images = () if self.imaged is None else self.imaged.images
+        failed = [(copy.volume, copy.path) for copy in copies if copy.state == "failed"]
+        return failed + [(number, image.path) for number, image in images if image.findings]
+
+    @property
+    def status(self) -> int:
+        """The exit status."""
+        bad = any(image.findings for _, image in self.imaged.images) if self.imaged is not None else False
+        written = self.written.status if self.written is not None else 0
+        ended = self.error.exit_code if self.error is not None else 0
+        return worst_exit([exit_status(self.findings), written, EXIT_FOUND if bad else 0, ended])
+
+
+def foresee_write(session: Session, wanted: WriteWanted) -> ForeseenReport:
+    """Say what would be written where; nothing is changed.
+
+    Raises InputError, RefusedError and UnfinishedError as writing would, for targets that cannot be used.
+    """
+    from bundlekeeper.media.volume.right_medium import insist_outside
+    from bundlekeeper.media.writing.dry_run import foresee
+
+    plan = _plan(session, wanted)
+    since = _since(session, plan, kept_of(session.store, plan))
+    order = _order(wanted, {})
+    for path in (*(target.path for target in order.targets), *([wanted.iso] if wanted.iso is not None else [])):
+        insist_outside(path, session.root)
+    rows = foresee(plan, order) if order.targets or wanted.iso is None else ()
+    numbers = [n for n in range(1, len(plan.volumes) + 1) if not order.only or n in order.only]
+    images = [(n, sum(part.size for _, part in plan.on(n))) for n in numbers] if wanted.iso is not None else []
+    return ForeseenReport(session.root, plan, rows, tuple(images), since)
+
+
+def make_ready(session: Session, wanted: WriteWanted, passphrase: Passphrase) -> ReadyToWrite:
+    """Make or read the plan, and look at all that could be refused; `passphrase` is asked for that of the key.
+
+    Raises InputError, RefusedError for what was withdrawn since the plan was made, DamagedError, UnfinishedError,
+    LockedError.
+    """
+    plan = _plan(session, wanted)
+    if not wanted.to and wanted.iso is None:
+        raise InputError("no target was named", hint="--to DIR, --to N=DIR for one volume, or --iso FILE")
+    _insist_on_label(wanted.label, session.root)
+    store, head = session.store, session.ledger.head()
+    kept = kept_of(store, plan)
+    since = _since(session, plan, kept)
+    return ReadyToWrite(wanted, plan, head, since, signer_of(kept, wanted.key, passphrase))
+
+
+def write_media(session: Session, ready: ReadyToWrite, save: SavePage, stop: Stop) -> WrittenReport:
+    """Write to the targets, then the images, then the labels, which `save` writes.
+
+    What was done is told, whatever fails then. Raises as `write_set` and `write_images` while nothing was done.
+    """
+    from bundlekeeper.media.writing.write import WriteMeans
+
+    means = WriteMeans(session.now, session.caller.progress, ready.signer.sign, ready.head, stop)
+    with ExitStack() as stack:
+        report = _write(session, ready, means, _tool(ready, stack), save)
+    return replace(report, fingerprint=ready.signer.fingerprint, since=ready.since)
+
+
+def _plan(session: Session, wanted: WriteWanted) -> SetPlan:
+    """What is to go out, by one of the three ways to say it."""
+    ask = wanted.ask
+    if sum([wanted.plan is not None, bool(ask.name or ask.volumes), wanted.notice]) != 1:
+        raise InputError(
+            "what is to be written: one of a plan's file, --for with --volume, and --notice",
+            hint="bundlekeeper media plan --for holm-a --volume 16GB:fat32 --out PLAN.json",
+        )
+    if wanted.also not in ("", "sha512"):
+        raise InputError(f"--also {wanted.also}: not a list that is made", hint="--also sha512")
+    if wanted.plan is not None:
+        from bundlekeeper.model.media.plan import read_plan
+
+        data = read_bounded(wanted.plan, limits.SET_PLAN_BYTES, "the plan")
+        if not data.lstrip().startswith(b"{"):
+            hint = "bundlekeeper media plan --for NAME --volume KIND --out PLAN.json makes one"
+            raise InputError("this is no plan of a media set", where=wanted.plan, hint=hint)
+        return read_plan(data, wanted.plan)
+    if wanted.notice:
+        return _notice(session, ask.files)
+    answer = make_plan(session, ask)
+    if answer.plan is None:
+        raise InputError("nothing can be packed", hint="bundlekeeper media plan says more", problems=answer.findings)
+    return answer.plan
+
+
+def _notice(session: Session, files: InputFiles) -> SetPlan:
+    """The plan of a set of withdrawals: the manifest, its signature and the notice."""
+    from bundlekeeper.media.set.notice_plan import notice_plan
+
+    given = read_inputs(session, files, bare=True)
+    store = session.store
+    commons = commons_of(session, given, files)
+    return notice_plan(store, given.manifest, given.manifest_sha256, commons, keep=session.write)
+
+
+def _since(session: Session, plan: SetPlan, kept: SignedIndex | None) -> tuple[Finding, ...]:
+    """What the manifest in force says of the plan. Raises RefusedError for what was withdrawn since it was made."""
+    from bundlekeeper.media.set.still_in_force import hold_against
+
+    return hold_against(plan, session.manifest, signed=kept is not None)
+
+
+def _targets(to: tuple[str, ...]) -> tuple[WriteTarget, ...]:
+    from bundlekeeper.media.writing.write import WriteTarget
+
+    targets = []
+    for word in to:
+        number, equals, path = word.partition("=")
+        alone = bool(equals and number.isascii() and number.isdecimal() and len(number) < 7)
+        if not (path if alone else word):
+            raise InputError(f"--to {word}: no folder is named", hint="--to N=DIR; the current folder is --to N=.")
+        targets.append(WriteTarget(Path(path), int(number)) if alone else WriteTarget(Path(word)))
+    return tuple(targets)
+
+
+def _order(wanted: WriteWanted, tool: dict[str, Path]) -> WriteOrder:
+    from bundlekeeper.media.volume.right_medium import Expectation
+    from bundlekeeper.media.writing.write import WriteOrder
+
+    expected = Expectation(wanted.must_be_mount, wanted.volume_ids)
+    return WriteOrder(_targets(wanted.to), wanted.only, bool(wanted.also), expected, tool)
+
+
+def _write(
+    session: Session, ready: ReadyToWrite, means: WriteMeans, tool: dict[str, Path], save: SavePage
+) -> WrittenReport:
+    from bundlekeeper.media.writing.write import write_set
+    from bundlekeeper.media.writing.write_images import ImageOrder, insist_on_paths, write_images
+
+    store, wanted, plan = session.store, ready.wanted, ready.plan
+    images = None
+    if wanted.iso is not None:
+        images = ImageOrder(wanted.iso, wanted.only, bool(wanted.also), tool)
+        insist_on_paths(store, plan, images)
+    written = write_set(store, plan, _order(wanted, tool), means) if wanted.to else None
+    report = WrittenReport(plan, written, None)
+    try:
+        if images is not None:
+            imaged = write_images(store, plan, images, means)
+            report = replace(report, imaged=imaged, error=imaged.error)
+        return replace(report, label=_label(session, ready, save))
+    except KeeperError as e:
+        if report.written is None and report.imaged is None:
+            raise
+        return replace(report, error=report.error or e)
+
+
+def _tool(ready: ReadyToWrite, stack: ExitStack) -> dict[str, Path]:
+    if not (ready.wanted.with_tool or ready.plan.with_tool):
+        return {}
+    from bundlekeeper.media.volume.own_wheels import pack
+
+    packed = pack(Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="bundlekeeper-"))))
+    return dict(packed.files)
+
+
+def _insist_on_label(name: str, root: Path) -> None:
+    """An older page may be replaced, anything else not; told before hours of writing."""
+    from bundlekeeper.media.volume.right_medium import insist_outside
+
+    if name in ("", "-"):
+        return
+    path = Path(name)
+    insist_outside(path, root)
+    if path.is_dir() or not path.parent.is_dir():
+        says = "a folder, not a file" if path.is_dir() else "there is no folder for the page of labels"
+        raise InputError(says, where=name, hint="--label FILE, in a folder that is there")
+    if not os.access(path.parent, os.W_OK | os.X_OK):
+        raise InputError("the page of labels cannot be written there", where=name, hint="name another folder")
+    if path.exists() and not read_bounded(name, _PAGE_LIMIT, "the page of labels").startswith(_PAGE):
+        raise InputError("that is no page of labels, and is not written over", where=name, hint="--label FILE")
+
+
+def _label(session: Session, ready: ReadyToWrite, save: SavePage) -> str:
+    if not ready.wanted.label:
+        return ""
+    from bundlekeeper.reports.labels import page
+
+    kept = kept_of(session.store, ready.plan)
+    if kept is None:
+        return ""
+    return save(ready.wanted.label, page(kept.index, hashlib.sha256(kept.data).hexdigest()))
