@@ -15,7 +15,7 @@ from bundlekeeper.errors import KeeperError
 from bundlekeeper.formats.escape import counted
 
 
-class Step(Protocol):
+class ShownStep(Protocol):
     """One command of a tour."""
 
     @property
@@ -50,7 +50,7 @@ def begin(place: Path) -> None:
     output.line(f"A tour of bundlekeeper, in {place.name}. The platform and its files are invented.")
 
 
-def run(number: int, step: Step) -> int:
+def run(number: int, step: ShownStep) -> int:
     """Run one step and show it; returns its exit status."""
     from bundlekeeper.cli.screen.run import dispatch
 
@@ -69,7 +69,7 @@ def run(number: int, step: Step) -> int:
     return status
 
 
-def end(place: Path, rows: Sequence[tuple[Step, int]], *, form: OutputForm) -> None:
+def end(place: Path, rows: Sequence[tuple[ShownStep, int]], *, form: OutputForm) -> None:
     """How many steps were as expected, or all of them as JSON."""
     wrong = [step.title for step, status in rows if status != step.expected]
     if form is OutputForm.JSON:
