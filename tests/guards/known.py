@@ -1021,8 +1021,8 @@ TEXT = (
     Guard(
         "table cells pass the escaper",
         "cli/screen/tables.py",
-        "    rows = [[visible(row[i]) for i in chosen] for row in [table.titles, *table.rows]]",
-        "    rows = [[row[i] for i in chosen] for row in [table.titles, *table.rows]]",
+        "    cells = [[visible(column.cell(row)) for column in columns] for row in rows]",
+        "    cells = [[column.cell(row) for column in columns] for row in rows]",
         "faults/test_input.py::test_no_text_moves_a_terminal",
     ),
     Guard(
@@ -1042,15 +1042,15 @@ TEXT = (
     Guard(
         "CSV cells are no formulas",
         "cli/screen/answers/where.py",
-        "[_harmless(visible(cell)) for cell in row]",
-        "[visible(cell) for cell in row]",
+        "[_harmless(visible(column.cell(row))) for column in columns]",
+        "[visible(column.cell(row)) for column in columns]",
         "faults/test_input.py::test_no_cell_is_a_formula",
     ),
     Guard(
         "no markup is read from data",
         "cli/screen/tables.py",
-        '                console.print(Text(f"    {row}", style="dim"), soft_wrap=True)',
-        '                console.print(f"    {row}", style="dim", soft_wrap=True, markup=True)',
+        '                console.print(Text(f"    {line}", style="dim"), soft_wrap=True)',
+        '                console.print(f"    {line}", style="dim", soft_wrap=True, markup=True)',
         "faults/test_input.py::test_no_markup_is_read_from_data",
     ),
     Guard(
