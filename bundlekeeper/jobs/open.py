@@ -124,7 +124,7 @@ def selector_of(
 def _insist_on_known(store: Store, book: Ledger, given: Mapping[str, str]) -> None:
     """Insist that every word was once recorded as what it is given as. Raises InputError naming all that were not."""
     from bundlekeeper.ledger.ask.where import ever, nearest
-    from bundlekeeper.model.inventory.types import KINDS
+    from bundlekeeper.model.vocabulary import KINDS
 
     wrong, near = [], []
     for key, value in given.items():

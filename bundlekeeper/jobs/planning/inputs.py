@@ -22,6 +22,7 @@ from bundlekeeper.findings import Finding
 from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded
 from bundlekeeper.jobs.manifest_signature import as_json, rule_on, signature_of, voucher_of
 from bundlekeeper.jobs.open import LEDGER, is_there, kept_manifest, open_book, open_store, store_is_there
+from bundlekeeper.model.vocabulary import FAMILIES
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.event.chain import Head
@@ -213,7 +214,7 @@ def _holdings_of(store: Store | None, voucher: Voucher, rules: Manifest) -> tupl
     with store.catalogue(write=False) as catalogue:
         rows = [row for row in holdings(store, catalogue, clock) if row.state != "missing"]
     files = [_file(store, voucher, row, stated.get(row.held.sha256, row.held.signature)) for row in rows]
-    families = tuple(f for f in ("infrastructure", "blade", "rack") if voucher.wants(f))
+    families = tuple(f for f in FAMILIES if voucher.wants(f))
     doubts = proven_ahead([row.ahead for row in rows if row.ahead is not None], clock)
     return Holdings(files, signed_families=families, max_proof_age_s=voucher.max_proof_age_s), doubts
 
