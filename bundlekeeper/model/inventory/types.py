@@ -10,9 +10,10 @@ The format is in the README.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import MISSING, dataclass, field, fields
+from dataclasses import MISSING, Field, dataclass, field, fields
 from datetime import date, datetime
 from enum import StrEnum
+from typing import Any
 
 from bundlekeeper.model.vocabulary import HALVES, KINDS
 
@@ -113,8 +114,14 @@ class Component:
         return Place(self.site, self.domain, self.chassis, self.slot)
 
 
+def _declared(key: Field[Any]) -> ComponentKey:
+    if not isinstance(found := key.metadata.get(_DECLARED), ComponentKey):
+        raise TypeError(f"Component.{key.name} says nothing of how it is read, compared and recorded")
+    return found
+
+
 #: Every key of a component and how it is treated, in the order in which documents write them.
-COMPONENT_KEYS: dict[str, ComponentKey] = {key.name: key.metadata[_DECLARED] for key in fields(Component)}
+COMPONENT_KEYS: dict[str, ComponentKey] = {key.name: _declared(key) for key in fields(Component)}
 PLACES = tuple(name for name, key in COMPONENT_KEYS.items() if key.compared is Compared.PLACE)
 #: What a row cannot do without; everything else may be not known.
 NEEDED = tuple(key.name for key in fields(Component) if key.default is MISSING)
