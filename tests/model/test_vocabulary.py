@@ -31,7 +31,9 @@ from bundlekeeper.model.inventory.types import (
 from bundlekeeper.model.inventory.write_json import to_json
 from bundlekeeper.model.inventory.write_toml import to_toml
 from bundlekeeper.model.manifest.types import Release
+from bundlekeeper.model.trust import FORMS
 from bundlekeeper.model.vocabulary import BANKS, FAMILIES, HELD, KINDS, METHODS, KindFacts, Method
+from bundlekeeper.verification.keys.public_key import FORM_TYPES
 
 BASE = Component("bios", "holm", "holm-a", serial="B7")
 WRITERS: dict[str, Callable[[Inventory], str]] = {"json": to_json, "toml": to_toml}
@@ -127,6 +129,7 @@ def test_each_word_has_its_facts() -> None:
     assert all(facts.usual in facts.banks or not facts.banks for facts in METHODS.values())
     assert {facts.method for facts in KINDS.values()} == set(METHODS)
     assert set(FAMILIES) <= set(Release.model_fields)
+    assert tuple(FORM_TYPES) == FORMS
     assert NEEDED == ("kind", "site", "domain")
 
 

@@ -7,6 +7,7 @@ import io
 import json
 from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -425,9 +426,9 @@ def optional(strategy: st.SearchStrategy[str]) -> st.SearchStrategy[str | None]:
     return st.none() | st.just("") | strategy
 
 
-def _cells(name: str, key: ComponentKey) -> st.SearchStrategy[object]:
+def _cells(name: str, key: ComponentKey) -> st.SearchStrategy[Any]:
     """What a key can hold. Raises KeyError for a form of cells that this test does not know."""
-    by_form: dict[str, st.SearchStrategy[object]] = {
+    by_form: dict[str, st.SearchStrategy[Any]] = {
         "kind": st.sampled_from(sorted(KINDS)),
         "text": optional(WORD),
         "label": optional(WORD),
