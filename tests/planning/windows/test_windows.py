@@ -456,7 +456,9 @@ def test_many_domains() -> None:
         schedule_all(fleet, [routes[0], routes[0]])
 
 
-_FIELDS = tuple(key for key in COMPONENT_KEYS if key not in NEEDED)
+#: By these the route that is scheduled knows its parts: without one of them it is another route.
+_OF_THE_ROUTE = ("parent", "model", "serial", "active")
+_FIELDS = tuple(key for key in COMPONENT_KEYS if key not in {*NEEDED, *_OF_THE_ROUTE})
 
 
 def _blanked(parts: Inventory) -> Iterable[Inventory]:
