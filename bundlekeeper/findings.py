@@ -46,7 +46,11 @@ CODES: dict[str, Code] = {
     "stale-proof": Code(_W, "proven longer ago than the store accepts"),
     "unreadable": Code(_E, "could not be read to the end; nothing is known about its bytes"),
     "bad-volume": Code(_E, "a volume of a medium is not formed as it must be, or was not finished"),
-    "damaged": Code(_E, "what the store's database or the ledger says is damaged; no file is judged by it"),
+    "damaged": Code(
+        _E,
+        "what the store's database or the ledger says is damaged; no file is judged by it "
+        "(a warning where it was made again)",
+    ),
     "writable-by-others": Code(_E, "somebody else may write what the store relies on"),
     "withdrawn": Code(_W, "withdrawn by its publisher"),
     "expired": Code(_W, "the manifest is past its expiry date"),

@@ -10,12 +10,11 @@ from typing import TYPE_CHECKING, Any
 from bundlekeeper.errors import InputError, VersionError
 from bundlekeeper.findings import Finding
 from bundlekeeper.jobs.session import Session
+from bundlekeeper.model.vocabulary import FAMILIES
 
 if TYPE_CHECKING:
     from bundlekeeper.store.contents.right_now import Holding
     from bundlekeeper.store.database.rows import Accepted
-
-FAMILIES = ("infrastructure", "blade", "rack")
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,7 @@ from bundlekeeper.formats.problems_in_text import Misread, misread_format, place
 from bundlekeeper.formats.text_file import SourceText, shown
 from bundlekeeper.formats.toml_read import load
 from bundlekeeper.model.trust import FORMS
+from bundlekeeper.model.vocabulary import FAMILIES
 
 NAME = "acceptance.toml"
 FORMAT = 1
@@ -34,8 +35,6 @@ _MOST_WHOLE_BYTES = 1 << 36
 # No field of group(5) holds a colon; names of domains have blanks inside and backslashes.
 _GROUP = re.compile(r"[^\s:,/\x00-\x1f\x7f-\x9f](?:[^:,/\x00-\x1f\x7f-\x9f]{0,254}[^\s:,/\x00-\x1f\x7f-\x9f])?")
 _MOST_AGE_S = 100 * 366 * 86400
-
-_FAMILIES = ("infrastructure", "blade", "rack")  # model.manifest.FAMILIES, without the cost of importing it
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +162,7 @@ def _group(key: str, value: object) -> _Read:
 
 
 _READERS: Mapping[str, Callable[[str, object], _Read]] = {
-    "signed_families": _words(_FAMILIES, empty=True),
+    "signed_families": _words(FAMILIES, empty=True),
     "forms": _words(FORMS, empty=False),
     "signed_manifests": _flag,
     "max_proof_age": _age,

@@ -1,22 +1,15 @@
 """May this be recorded of that part: what a record of staging or activating must not contradict. Pure.
 
 Rules: a refusal says what is known and against what; what is not known refuses nothing but is never an agreement; a
-refusal can be overruled only with a reason, which is recorded with the event. Which bank a method has is common
-practice (active and pending as in DMTF DSP0267).
+refusal can be overruled only with a reason, which is recorded with the event.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-#: Method -> the banks into which an image can be staged. What is overwritten has nowhere to be staged.
-BANKS: Mapping[str, tuple[str, ...]] = {
-    "overwrite": (),
-    "two-bank": ("pending", "spare"),
-    "boot-file": ("held", "pending"),
-}
-USUAL_BANK = {"two-bank": "spare", "boot-file": "held"}
+from bundlekeeper.model.vocabulary import METHODS, STAGED_METHODS
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +69,9 @@ def staging(part: RecordedComponent, bundle: RecordedBundle | None, version: str
     against = _about_bundle(bundle)
     chosen, wrong = _image(part, bundle, version)
     against += wrong
-    place = bank or USUAL_BANK.get(part.method, "" if part.method else "spare")
-    banks = BANKS.get(part.method)
+    how = METHODS.get(part.method)
+    place = bank or (how.usual if how else None) or ("" if part.method else "spare")
+    banks = how.banks if how else None
     if banks == ():
         against.append(f"a {part.kind} is overwritten in place: it has no bank to stage into; record its activation")
         place = place or "pending"
@@ -98,7 +92,7 @@ def activating(part: RecordedComponent, bundle: RecordedBundle | None, version: 
             read = f"; {part.spare} is in its spare bank, and may be the old image" if part.spare else ""
             against.append(f"nothing is known to be staged on it{read}: name the image with --bundle or --version")
     there = {part.pending, part.spare, *part.held} - {None, ""}
-    if chosen and there and chosen not in there and part.method in ("two-bank", "boot-file"):
+    if chosen and there and chosen not in there and part.method in STAGED_METHODS:
         against.append(f"{chosen} is not known to be staged on it ({', '.join(sorted(map(str, there)))} is)")
     return RecordChoice(part, chosen, "", tuple(against))
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Literal, get_args
 
-#: The closed list of signature forms; `model.manifest.SignatureForm` is the same list as a type.
-FORMS = (
+#: The closed list of signature forms.
+SignatureForm = Literal[
     "ed25519",
     "ecdsa-p256-sha256",
     "ecdsa-p384-sha384",
@@ -20,7 +21,8 @@ FORMS = (
     "sshsig",
     "minisign",
     "cms",
-)
+]
+FORMS: tuple[SignatureForm, ...] = get_args(SignatureForm)
 PURPOSES = ("bundles", "manifests", "indexes", "receipts")
 
 #: What we sign carries its kind in the SSHSIG namespace, so that a signature for one kind never serves another.

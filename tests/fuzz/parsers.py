@@ -30,6 +30,7 @@ from bundlekeeper.links.http.part_file import Resume
 from bundlekeeper.links.redfish.user_map import read_map
 from bundlekeeper.model import acceptance, versions
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory
+from bundlekeeper.model.inventory.types import COMPONENT_KEYS
 from bundlekeeper.model.lint import read_manifest
 from bundlekeeper.model.manifest import checksum_list
 from bundlekeeper.model.media import capacity
@@ -149,7 +150,7 @@ _CSV = (
     b"# inventory = 1\n# taken = 2026-11-20\n# zone = UTC\nsite,domain,chassis,slot,kind,model,serial,active,pending,"
     b"spare,healthy\nholm,holm-a,1,3,bios,MB-4,B7,6.0.1,,-,yes\nholm,holm-a,1,4,bios,MB-4,B8,6.0.1,6.1.0,,no\n"
 )
-_KEYS = "site domain chassis slot parent kind model serial active pending spare held pair half healthy policy cluster"
+_KEYS = " ".join(COMPONENT_KEYS)
 
 
 def _inventory_of(form: str) -> Callable[[bytes], object]:

@@ -12,8 +12,8 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
 from bundlekeeper.model import acceptance
 from bundlekeeper.model.acceptance import Acceptance, read_acceptance
-from bundlekeeper.model.manifest.types import FAMILIES, SignatureForm
-from bundlekeeper.model.trust import FORMS
+from bundlekeeper.model.trust import FORMS, SignatureForm
+from bundlekeeper.model.vocabulary import FAMILIES
 from tests.kits.sure import only_our_errors
 
 WHOLE = b"""acceptance = 1

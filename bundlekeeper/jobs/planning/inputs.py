@@ -18,6 +18,7 @@ from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import read_bounded
 from bundlekeeper.jobs.manifest_signature import rule_on, signature_of
 from bundlekeeper.jobs.session import Session
+from bundlekeeper.model.vocabulary import FAMILIES
 
 if TYPE_CHECKING:
     from bundlekeeper.ledger.event.chain import Head
@@ -188,7 +189,7 @@ def _holdings_of(session: Session, rules: Manifest) -> tuple[Holdings, list[Find
     clock, store, voucher = session.now(), session.store, session.voucher
     rows = [row for row in holdings(store, session.catalogue, clock) if row.state != "missing"]
     files = [_file(store, voucher, row, stated.get(row.held.sha256, row.held.signature)) for row in rows]
-    families = tuple(f for f in ("infrastructure", "blade", "rack") if voucher.wants(f))
+    families = tuple(f for f in FAMILIES if voucher.wants(f))
     doubts = proven_ahead([row.ahead for row in rows if row.ahead is not None], clock)
     return Holdings(files, signed_families=families, max_proof_age_s=voucher.max_proof_age_s), doubts
 

@@ -217,7 +217,7 @@ def _part(work: _Work, answer: WhereAnswer) -> RecordedComponent:
     from bundlekeeper.ledger.event.events import EventKind
 
     if work.methods is None:
-        from bundlekeeper.model.inventory.types import KINDS
+        from bundlekeeper.model.vocabulary import KINDS
 
         overrides = {kind: rule.method for kind, rule in work.session.own_kinds.items() if rule.method}
         work.methods = {**{kind: facts.method for kind, facts in KINDS.items()}, **overrides}

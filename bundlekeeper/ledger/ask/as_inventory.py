@@ -13,6 +13,8 @@ import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from operator import attrgetter, itemgetter
+from typing import Any
 
 from bundlekeeper.errors import DamagedError, InputError
 from bundlekeeper.formats import moments
@@ -23,16 +25,25 @@ from bundlekeeper.ledger.event.rows import PLACE_OF, WHAT_CODE, events_of, from_
 from bundlekeeper.ledger.record.kept_texts import LOAD_HINT
 from bundlekeeper.ledger.record.ledger import Ledger, Recorded
 from bundlekeeper.ledger.state.absence import reading_rows
-from bundlekeeper.ledger.state.fold import Bank
+from bundlekeeper.ledger.state.fold import Bank, Snapshot
 from bundlekeeper.model.inventory import changes as inventory_changes
 from bundlekeeper.model.inventory.changes import Changed
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory
-from bundlekeeper.model.inventory.types import KINDS, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory.types import COMPONENT_KEYS, PLACES, Component, Inventory, Partition, Policy
 from bundlekeeper.model.inventory.write_json import to_json
+from bundlekeeper.model.vocabulary import BANKS, KINDS, SINGLE_BANKS
 
 _INVENTORY, _OBSERVED = WHAT_CODE[EventKind.INVENTORY], WHAT_CODE[EventKind.OBSERVED]
 _RECORDS = tuple(WHAT_CODE[what] for what in (EventKind.STAGED, EventKind.ACTIVATED, EventKind.REMOVED))
 Scope = tuple[str, str, str]  # site, domain, kind
+
+#: The keys of a component by who tells them: events as words, in `Snapshot`, too; events as banks; the newest reading.
+_WORDS = tuple(name for name, key in COMPONENT_KEYS.items() if key.recorded and name not in BANKS)
+_TEXTS = tuple(name for name in _WORDS if name not in PLACES)
+_READ = tuple(name for name, key in COMPONENT_KEYS.items() if not key.recorded)
+_TEXTS_OF, _READ_OF, _BANKS_OF = attrgetter(*_TEXTS), attrgetter(*_READ), attrgetter(*BANKS)
+_WORDS_OF = itemgetter(*map(Snapshot._fields.index, _WORDS))  # fails where a recorded key is not there
+_SINGLE_OF = itemgetter(*map(Snapshot._fields.index, SINGLE_BANKS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,11 +174,11 @@ def load(book: Ledger, plan: InventoryLoad, learned: datetime) -> Recorded:
 
 
 def _observation(common: Event, part: Component) -> Event:
+    told: dict[str, Any] = {key: text or "" for key, text in zip(_TEXTS, _TEXTS_OF(part), strict=True)}
     return Event(
         what=EventKind.OBSERVED, at=common.at, says=common.says, by=common.by, source=common.source, proof=common.proof,
-        order=common.order, reading=common.reading, component=part.key,
-        kind=part.kind, model=part.model or "", parent=part.parent or "",
-        place=part.place, seen=Seen(part.active, part.pending, part.spare, part.held),
+        order=common.order, reading=common.reading, component=part.key, place=part.place, seen=Seen(*_BANKS_OF(part)),
+        **told,
     )  # fmt: skip
 
 
@@ -299,13 +310,12 @@ class _Believing:
         key = self.book.words.text(stood.component)
         row = self.rows.get(key)
         base = row if row is not None else Component(text(found.kind) or "", "", "", serial=key)
-        part = Component(
-            kind=text(found.kind) or base.kind, site=text(found.site) or "", domain=text(found.domain) or "",
-            chassis=text(found.chassis), slot=text(found.slot), parent=text(found.parent), model=text(found.model),
-            serial=base.serial, active=self._version(found.active), pending=self._version(found.pending),
-            spare=self._version(found.spare), held=self._held(stood), pair=base.pair, half=base.half,
-            healthy=base.healthy, policy=base.policy, cluster=base.cluster,
-        )  # fmt: skip
+        values: dict[str, Any] = dict(zip(_READ, _READ_OF(base), strict=True))
+        values |= zip(_WORDS, map(text, _WORDS_OF(found)), strict=True)
+        values |= zip(SINGLE_BANKS, map(self._version, _SINGLE_OF(found)), strict=True)
+        values["kind"] = values["kind"] or base.kind
+        values["site"], values["domain"] = values["site"] or "", values["domain"] or ""
+        part = Component(held=self._held(stood), **values)
         return part if part.key == key else replace(part, serial=key)
 
     def _version(self, bank: Bank) -> str | None:

@@ -21,7 +21,8 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.moments import Moment
-from bundlekeeper.model.inventory.types import METHODS, Place
+from bundlekeeper.model.inventory.types import PLACES, Place
+from bundlekeeper.model.vocabulary import BANKS, HELD, METHODS
 
 PREFIX = b"bundlekeeper event 1\n"  # so that no other document of ours can have an event's id
 _HEX = re.compile(r"[0-9a-f]{64}")
@@ -72,7 +73,7 @@ class Seen:
     held: tuple[str, ...] | None = None
 
     def __bool__(self) -> bool:
-        return not (self.active is None and self.pending is None and self.spare is None and self.held is None)
+        return any(cell is not None for cell in _SEEN_OF(self))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,16 +133,9 @@ _TEXTS = (
     "version", "family", "bundle", "sha256", "deviations", "anyway", "note", "corrects", "why", "reading", "document",
     "listing",
 )  # fmt: skip
-_BANKS = ("active", "pending", "spare", "held")
-_PLACES = ("site", "domain", "chassis", "slot")
-_KEYS = {
-    "what", "at", "day", "zone", "order", "proof", "before", "after", "scope", *_TEXTS, *_PLACES,
-    *(f"seen_{bank}" for bank in _BANKS),
-}  # fmt: skip
-
-
-_SEEN = tuple(f"seen_{bank}" for bank in _BANKS)
-_TEXTS_OF, _PLACES_OF, _SEEN_OF = attrgetter(*_TEXTS), attrgetter(*_PLACES), attrgetter(*_BANKS)
+SEEN = tuple(f"seen_{bank}" for bank in BANKS)
+_KEYS = {"what", "at", "day", "zone", "order", "proof", "before", "after", "scope", *_TEXTS, *PLACES, *SEEN}
+_TEXTS_OF, PLACES_OF, _SEEN_OF = attrgetter(*_TEXTS), attrgetter(*PLACES), attrgetter(*BANKS)
 _DIGESTS = ("route", "sha256", "corrects", "reading", "document")
 _DIGESTS_OF = attrgetter(*_DIGESTS)
 _ENCODE = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
@@ -158,10 +152,10 @@ def content(event: Event) -> dict[str, object]:
     if event.proof is not ProofKind.NONE:
         found["proof"] = event.proof.value
     if event.place is not None:
-        for key, value in zip(_PLACES, _PLACES_OF(event.place), strict=True):
+        for key, value in zip(PLACES, PLACES_OF(event.place), strict=True):
             if value is not None:
                 found[key] = value
-    for key, value in zip(_SEEN, _SEEN_OF(event.seen), strict=True):
+    for key, value in zip(SEEN, _SEEN_OF(event.seen), strict=True):
         if value is not None:
             found[key] = value
     if event.before:
@@ -198,9 +192,9 @@ def _from_content(found: object) -> Event:
     if not isinstance(found, Mapping) or not _KEYS.issuperset(found):
         raise InputError("not an event: unknown keys", hint="it may come from a newer bundlekeeper")
     texts = {key: _text(found[key]) for key in _TEXTS if key in found}
-    seen = {bank: found[f"seen_{bank}"] for bank in _BANKS if f"seen_{bank}" in found}
-    held = seen.pop("held", None)
-    place = {key: _text(found[key]) for key in _PLACES if key in found}
+    seen = {bank: found[f"seen_{bank}"] for bank in BANKS if f"seen_{bank}" in found}
+    held = seen.pop(HELD, None)
+    place = {key: _text(found[key]) for key in PLACES if key in found}
     event = Event(
         what=EventKind(found["what"]),
         at=Moment(_whole(found["at"]), found.get("day", False) is True, _text(found["zone"])),
@@ -255,7 +249,7 @@ def check(event: Event) -> None:
     wrong = [f"{key} is missing" for key in ("says", *_NEEDS[event.what]) if not getattr(event, key)]
     if event.what is EventKind.OBSERVED and not event.seen and event.place is None:
         wrong.append("nothing was observed")
-    banks = ("pending", "spare", "held") if event.what in {EventKind.STAGED, EventKind.REMOVED} else ("",)
+    banks = BANKS[1:] if event.what in {EventKind.STAGED, EventKind.REMOVED} else ("",)
     if event.bank and event.bank not in banks:
         wrong.append(f"bank {event.bank!r} cannot be in an event of the kind {event.what}")
     if event.seen and event.what is not EventKind.OBSERVED:
@@ -265,7 +259,7 @@ def check(event: Event) -> None:
         EventKind.INVENTORY,
     }:  # it could take back what takes it back
         wrong.append(f"an event of the kind {event.what} belongs to no reading")
-    if event.what is EventKind.REMOVED and event.bank == "held" and not event.version:
+    if event.what is EventKind.REMOVED and event.bank == HELD and not event.version:
         wrong.append("version is missing")
     if event.method and event.method not in METHODS:
         wrong.append(f"method {event.method!r} is not known")
@@ -289,8 +283,9 @@ def _unprintable(event: Event) -> list[str]:
     texts = [*filter(None, _TEXTS_OF(event)), event.at.zone]
     place, seen = event.place, event.seen
     if place is not None:
-        texts += filter(None, (place.site, place.domain, place.chassis, place.slot))
-    texts += filter(None, (seen.active, seen.pending, seen.spare, *(seen.held or ())))
+        texts += filter(None, PLACES_OF(place))
+    *single, held = _SEEN_OF(seen)
+    texts += filter(None, (*single, *(held or ())))
     if event.before or event.after or event.scope:
         texts += (text for row in (*event.before, *event.after, *event.scope) for text in row)
     whole = "".join(texts)

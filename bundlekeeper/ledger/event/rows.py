@@ -17,8 +17,9 @@ from bundlekeeper.errors import DamagedError
 from bundlekeeper.formats.moments import Moment
 from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.database import DATABASE
-from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen
-from bundlekeeper.model.inventory.types import Place
+from bundlekeeper.ledger.event.events import PLACES_OF, SEEN, Event, EventKind, ProofKind, Seen
+from bundlekeeper.model.inventory.types import PLACES, Place
+from bundlekeeper.model.vocabulary import BANKS, METHODS
 
 NOTHING = 1  # the number of the empty text: known to be none
 
@@ -32,13 +33,12 @@ WHATS = (
     EventKind.CORRECTED,
     EventKind.INVENTORY,
 )
+_BANKS, _METHODS = ("", *BANKS), ("", *METHODS)
 PROOFS = (ProofKind.NONE, ProofKind.PAPER, ProofKind.INVENTORY, ProofKind.DIGEST)
-BANKS = ("", "active", "pending", "spare", "held")
-METHODS = ("", "overwrite", "two-bank", "boot-file")
 WHAT_CODE = {what: code for code, what in enumerate(WHATS)}
 PROOF_CODE = {proof: code for code, proof in enumerate(PROOFS)}
-BANK_CODE = {bank: code for code, bank in enumerate(BANKS)}
-METHOD_CODE = {method: code for code, method in enumerate(METHODS)}
+BANK_CODE = {bank: code for code, bank in enumerate(_BANKS)}
+METHOD_CODE = {method: code for code, method in enumerate(_METHODS)}
 
 #: Columns of words that an event says or not: NULL where it does not.
 _SAID = (
@@ -48,9 +48,8 @@ _SAID = (
 _EXTRA = ("deviations", "anyway", "note", "why", "document", "listing", "before", "after", "scope")
 _EXTRA_OF = attrgetter(*_EXTRA)
 COLUMNS = (
-    "seq", "id", "what", "at", "day", "turn", "proof", "method", "bank", "zone", *(f'"{c}"' for c in _SAID), "site",
-    "domain", "chassis", "slot", "seen_active", "seen_pending", "seen_spare", "seen_held", "corrects", "extra", "void",
-    "seal",
+    "seq", "id", "what", "at", "day", "turn", "proof", "method", "bank", "zone", *(f'"{c}"' for c in _SAID), *PLACES,
+    *SEEN, "corrects", "extra", "void", "seal",
 )  # fmt: skip
 EVENT_COLUMNS = ", ".join(COLUMNS)
 PLACE_OF = {name.strip('"'): place for place, name in enumerate(COLUMNS)}  # in a row
@@ -203,7 +202,7 @@ def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> 
     """The event as a row in the order of COLUMNS; new words get numbers."""
     number = words.number
     seen, place = event.seen, event.place
-    where = (None,) * 4 if place is None else (place.site, place.domain, place.chassis, place.slot)
+    where = (None,) * len(PLACES) if place is None else PLACES_OF(place)
     held = None
     if seen.held is not None:
         held = number(json.dumps(seen.held, ensure_ascii=False))
@@ -278,8 +277,8 @@ def _from_row(row: tuple[Any, ...], words: Words) -> Event:
         at=Moment(row[3], bool(row[4]), words.text(row[9])),
         order=row[5],
         proof=PROOFS[row[6]],
-        method=METHODS[row[7]],
-        bank=BANKS[row[8]],
+        method=_METHODS[row[7]],
+        bank=_BANKS[row[8]],
         place=None if site is None else Place(words.text(site), maybe(domain), maybe(chassis), maybe(slot)),
         seen=Seen(
             maybe(active), maybe(pending), maybe(spare), None if held is None else tuple(json.loads(words.text(held)))

@@ -24,7 +24,7 @@ Image = tuple[int, int, int, int]
 #: What is in a bank and the event that put or found it there: None is not known, (None, event) known to be none.
 Bank = tuple[Image | None, int] | None
 
-_OVERWRITE, _TWO_BANK, _BOOT_FILE = (METHOD_CODE[m] for m in ("overwrite", "two-bank", "boot-file"))
+_TWO_BANK, _BOOT_FILE = (METHOD_CODE[m] for m in ("two-bank", "boot-file"))
 _PENDING, _SPARE, _HELD = (BANK_CODE[b] for b in ("pending", "spare", "held"))
 _NO_KINDS: frozenset[int] = frozenset()
 OPEN = 2**63 - 1  # `until` of what still stands

@@ -28,7 +28,7 @@ from bundlekeeper.ledger.state.fold import (
     fact_of,
     fold,
 )
-from bundlekeeper.model.inventory.types import KINDS
+from bundlekeeper.model.vocabulary import KINDS
 
 STATE_COLUMNS = (
     "component, since, until, kind, model, parent, site, domain, chassis, slot, present, active, active_event, "

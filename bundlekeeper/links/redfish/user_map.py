@@ -46,14 +46,13 @@ from bundlekeeper.formats import limits, toml_positions, toml_read
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.text_file import SourceText, shown
 from bundlekeeper.model.inventory.cells import suggest
-from bundlekeeper.model.inventory.types import KINDS
+from bundlekeeper.model.vocabulary import KINDS, SINGLE_BANKS
 
 FORMAT = 1
 OPEN = "…"  # what a drafted entry has where a person is to fill something in
 _MAX_TEXT = 1024
 _MAX_PROBLEMS = 200
 
-BANKS = ("active", "pending", "spare")
 MATCH = ("service", "odata_id", "id", "name", "software_id")
 GIVE = ("kind", "of", "model", "serial", "parent", "slot", "bank", "site", "domain", "chassis")
 _KEYS = (*MATCH, *GIVE, "skip", "note")
@@ -191,8 +190,8 @@ class _Reading:
         elif key == "kind" and value.strip() not in self.kinds:
             hint = suggest(value, self.kinds) or f"the kinds are {', '.join(self.kinds)}"
             self._problem("map-value", path, f"{shown(value)} is no kind that is known", hint)
-        elif key == "bank" and value.strip() not in BANKS:
-            hint = suggest(value, BANKS) or f"the banks are {', '.join(BANKS)}"
+        elif key == "bank" and value.strip() not in SINGLE_BANKS:
+            hint = suggest(value, SINGLE_BANKS) or f"the banks are {', '.join(SINGLE_BANKS)}"
             self._problem("map-value", path, f"{shown(value)} is no bank", hint)
 
     def _problem(self, code: str, path: toml_positions.Path, says: str, hint: str = "") -> None:

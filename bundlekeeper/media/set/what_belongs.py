@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE
 from bundlekeeper.planning.fleet.domain_state import DomainState, stand
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, near
+from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import ReleaseTarget, TargetChoice, aim
 from bundlekeeper.planning.gaps.find import gaps_of

@@ -16,7 +16,8 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Code, Level
 from bundlekeeper.formats import limits, moments
 from bundlekeeper.formats.escape import visible
-from bundlekeeper.model.inventory.types import APPLIES, EVERYWHERE, HALVES, KINDS, NONE
+from bundlekeeper.model.inventory.types import COMPONENT_KEYS, EVERYWHERE, NEEDED, NONE, PLACES, ComponentKey
+from bundlekeeper.model.vocabulary import APPLIES, KINDS, SERVER_FAMILIES
 
 #: Codes of what reading an inventory finds (a list beside the one of `model.findings`, as lint has its own).
 INVENTORY_CODES: dict[str, Code] = {
@@ -169,7 +170,7 @@ def kind(own_kinds: Collection[str]) -> Converter:
 
 def wanted(own_kinds: Collection[str]) -> Converter:
     """Make the converter for a policy's versions: by family or kind, or one version for both server families."""
-    keys = ("blade", "rack", *KINDS, *own_kinds)
+    keys = (*SERVER_FAMILIES, *KINDS, *own_kinds)
 
     def convert(value: object) -> object:
         if isinstance(value, Mapping):
@@ -179,7 +180,7 @@ def wanted(own_kinds: Collection[str]) -> Converter:
             if not whole:
                 return None if whole is None else {}
             if "=" not in whole:
-                return dict.fromkeys(("blade", "rack"), version(whole))
+                return dict.fromkeys(SERVER_FAMILIES, version(whole))
             parts = [p.partition("=") for p in _SPLIT.split(whole) if p.strip()]
             pairs = [(k.strip(), version(v)) for k, _, v in parts]
         for key, _ in pairs:
@@ -218,14 +219,22 @@ def note(value: object) -> str | None:
     return text(" ".join(value.split()) if type(value) is str else value)
 
 
+_CONVERTERS: dict[str, Converter] = {
+    "text": text, "label": label, "running": running, "version": version, "versions": versions, "flag": flag,
+}  # fmt: skip
+_SHEET = (*PLACES, *(key for key in COMPONENT_KEYS if key not in PLACES))  # places first, as in a sheet
+
+
+def _converter(key: ComponentKey, kinds: Converter) -> Converter:
+    """What reads a key's cells. Raises KeyError for a form of cells that there is not."""
+    return {**_CONVERTERS, "kind": kinds, "choice": choice(key.words)}[key.cell]
+
+
 def tables(own_kinds: Collection[str]) -> dict[str, dict[str, Converter]]:
     """The keys of each table with their converters."""
+    kinds = kind(own_kinds)
     return {
-        "component": {
-            "site": text, "domain": text, "chassis": label, "slot": label, "parent": text, "kind": kind(own_kinds),
-            "model": text, "serial": text, "active": running, "pending": version, "spare": version, "held": versions,
-            "pair": label, "half": choice(HALVES), "healthy": flag, "policy": text, "cluster": text, "note": note,
-        },
+        "component": {**{key: _converter(COMPONENT_KEYS[key], kinds) for key in _SHEET}, "note": note},
         "partition": {"component": text, "name": text, "size_bytes": count, "free_bytes": count, "note": note},
         "policy": {
             "name": text, "versions": wanted(own_kinds), "applies": choice(APPLIES), "scope": scope, "note": note,
@@ -236,7 +245,7 @@ def tables(own_kinds: Collection[str]) -> dict[str, dict[str, Converter]]:
 
 #: What each table cannot do without. An empty one of these is an error, everything else may be unknown.
 REQUIRED = {
-    "component": ("site", "domain", "kind"),
+    "component": tuple(key for key in _SHEET if key in NEEDED),
     "partition": ("component", "name"),
     "policy": ("name",),
     "apart": ("domains",),

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from bundlekeeper.model.inventory.types import Component
+from bundlekeeper.model.inventory.types import COMPONENT_KEYS, PLACES, Compared, Component
 
 
 class InventoryChange(StrEnum):
@@ -58,9 +58,11 @@ class Changed:
         return f"{name} at {part.place.path()}: {'; '.join(told)}"
 
 
-_PLACE = ("site", "domain", "chassis", "slot")
-_VERSIONS = ("active", "pending", "spare", "held")
-_FACTS = ("kind", "parent", "model", "pair", "half", "healthy", "policy", "cluster")
+def _compared(how: Compared) -> tuple[str, ...]:
+    return tuple(name for name, key in COMPONENT_KEYS.items() if key.compared is how)
+
+
+_VERSIONS, _FACTS = _compared(Compared.VERSION), _compared(Compared.FACT)
 
 
 def compare(before: Iterable[Component], after: Sequence[Component], *, complete: bool = False) -> list[Changed]:
@@ -127,7 +129,7 @@ def _half(part: Component) -> tuple[str, ...]:
 
 
 def _differences(old: Component, new: Component) -> Iterable[Changed]:
-    if _differing(old, new, _PLACE):
+    if _differing(old, new, PLACES):
         yield Changed(InventoryChange.MOVED, new, old)
     versions = _differing(old, new, _VERSIONS)
     if versions:
@@ -141,11 +143,11 @@ def _differences(old: Component, new: Component) -> Iterable[Changed]:
 
 
 def _differing(old: Component, new: Component, keys: Iterable[str]) -> tuple[str, ...]:
-    """The keys that both know and that differ; the order of held images says nothing."""
+    """The keys that both know and that differ; the order of a list, such as that of held images, says nothing."""
     found = []
     for key in keys:
         a, b = getattr(old, key), getattr(new, key)
-        if a is not None and b is not None and a != b and (key != "held" or set(a) != set(b)):
+        if a is not None and b is not None and a != b and not (isinstance(a, tuple) and set(a) == set(b)):
             found.append(key)
     return tuple(found)
 

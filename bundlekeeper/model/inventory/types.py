@@ -1,78 +1,64 @@
-"""What components exist and run: the inventory's words as types, and the built-in table of kinds.
+"""What components exist and run: the inventory's words as types, each key of a component declared once.
 
 Rules: None is "not known" and never stands for zero, no or good; the empty text is "known to be none" (a file writes it
 `-`); a component *is* its hardware serial, else its parent's serial with kind and position, and its place is only an
-attribute; versions are kept as read. Plain dataclasses, no heavy library: asking *where* imports this module.
-The format is in the README; the table of kinds is common practice.
+attribute; versions are kept as read; readers, writers, comparisons and the ledger treat a key as its declaration says,
+and none of them lists the keys. Plain dataclasses, no heavy library: asking *where* imports this module.
+The format is in the README.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import MISSING, Field, dataclass, field, fields
 from datetime import date, datetime
+from enum import StrEnum
+from typing import Any
+
+from bundlekeeper.model.vocabulary import HALVES, KINDS
 
 FORMAT = 1
 
 NONE = ""  # known to be none, as against None: not known
-HALVES = ("leading", "following")
-APPLIES = ("at-once", "when-confirmed", "next-restart")
-METHODS = ("overwrite", "two-bank", "boot-file")
-BANKS = ("active", "pending", "spare", "held")
 EVERYWHERE = "*"  # in a policy's scope: every domain
 
 
+class Compared(StrEnum):
+    """What it means where two readings of one component differ in a key."""
+
+    PLACE = "place"  # the part was moved
+    VERSION = "version"  # another image is in that bank
+    FACT = "fact"  # something else is known of it
+    IDENTITY = "identity"  # it would be another part
+
+
 @dataclass(frozen=True, slots=True)
-class KindFacts:
-    """How one kind of component takes its image. `minutes` is for one part and assumed unless a manifest says it."""
+class ComponentKey:
+    """How everything treats one key of a component.
 
-    method: str  # one of METHODS
-    by: str  # "hand" or "policy"
-    back: str  # "switch", "pointer", "reinstall", "restore", "none"
-    down: str  # what is down while it restarts: "manager", "path", "half", "controller", "server", "nothing"
-    effect: str  # the same in words
-    minutes: int
-    of_server: bool = False  # a part of a server (its parent moves with it)
-    paired: bool = False  # usually one of a redundant pair
+    `cell` names the form of its cells (`inventory.cells`), `words` is the closed list of what they can hold, if there
+    is one. Where `recorded`, the ledger's events say it and what they say last holds; else the newest reading does.
+    """
+
+    cell: str
+    compared: Compared
+    recorded: bool = False
+    words: tuple[str, ...] = ()
 
 
-# Common practice, from memory; every minute here is assumed, none is published.
-KINDS: dict[str, KindFacts] = {
-    "fabric-switch": KindFacts(
-        "boot-file", "hand", "pointer", "half", "that half of the fabric is down while it restarts", 45, paired=True
-    ),
-    "domain-manager": KindFacts(
-        "overwrite", "hand", "restore", "manager", "the manager restarts, servers keep running", 30, paired=True
-    ),
-    "io-module": KindFacts(
-        "two-bank", "hand", "switch", "path", "that path is down while it restarts", 15, paired=True
-    ),
-    "port-extender": KindFacts(
-        "two-bank", "hand", "switch", "path", "that path is down while it restarts", 15, paired=True
-    ),
-    "chassis-controller": KindFacts(
-        "two-bank",
-        "hand",
-        "switch",
-        "controller",
-        "the chassis controller restarts, servers keep running",
-        15,
-        paired=True,
-    ),
-    "model-table": KindFacts("overwrite", "hand", "reinstall", "nothing", "nothing restarts", 5),
-    "bios": KindFacts("two-bank", "policy", "switch", "server", "the server restarts", 20, of_server=True),
-    "management-controller": KindFacts(
-        "two-bank", "policy", "switch", "controller", "the management controller restarts", 15, of_server=True
-    ),
-    "network-adapter": KindFacts("two-bank", "policy", "switch", "server", "the server restarts", 10, of_server=True),
-    "storage-controller": KindFacts(
-        "overwrite", "policy", "reinstall", "server", "the server restarts", 10, of_server=True
-    ),
-    "disk": KindFacts("overwrite", "policy", "none", "server", "the server restarts", 10, of_server=True),
-    "board-logic": KindFacts(
-        "overwrite", "policy", "none", "server", "the server is switched off and on", 15, of_server=True
-    ),
-}
+_DECLARED = "key"
+
+
+def _place(cell: str) -> dict[str, ComponentKey]:
+    return {_DECLARED: ComponentKey(cell, Compared.PLACE, recorded=True)}
+
+
+def _bank(cell: str) -> dict[str, ComponentKey]:
+    return {_DECLARED: ComponentKey(cell, Compared.VERSION, recorded=True)}
+
+
+def _fact(cell: str, *, recorded: bool = False, words: tuple[str, ...] = ()) -> dict[str, ComponentKey]:
+    return {_DECLARED: ComponentKey(cell, Compared.FACT, recorded, words)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,23 +84,24 @@ class Component:
     `held` lists every image file on the part's file system (method `boot-file`), the running one too where it is there.
     """
 
-    kind: str
-    site: str
-    domain: str  # "" for a part that belongs to no domain
-    chassis: str | None = None
-    slot: str | None = None
-    parent: str | None = None  # serial of the server or chassis that it sits in
-    model: str | None = None
-    serial: str | None = None
-    active: str | None = None
-    pending: str | None = None
-    spare: str | None = None
-    held: tuple[str, ...] | None = None
-    pair: str | None = None  # name of the redundant pair within the domain
-    half: str | None = None  # one of HALVES
-    healthy: bool | None = None
-    policy: str | None = None
-    cluster: str | None = None
+    kind: str = field(metadata=_fact("kind", recorded=True))
+    site: str = field(metadata=_place("text"))
+    domain: str = field(metadata=_place("text"))  # "" for a part that belongs to no domain
+    chassis: str | None = field(default=None, metadata=_place("label"))
+    slot: str | None = field(default=None, metadata=_place("label"))
+    #: serial of the server or chassis that it sits in
+    parent: str | None = field(default=None, metadata=_fact("text", recorded=True))
+    model: str | None = field(default=None, metadata=_fact("text", recorded=True))
+    serial: str | None = field(default=None, metadata={_DECLARED: ComponentKey("text", Compared.IDENTITY)})
+    active: str | None = field(default=None, metadata=_bank("running"))
+    pending: str | None = field(default=None, metadata=_bank("version"))
+    spare: str | None = field(default=None, metadata=_bank("version"))
+    held: tuple[str, ...] | None = field(default=None, metadata=_bank("versions"))
+    pair: str | None = field(default=None, metadata=_fact("label"))  # name of the redundant pair within the domain
+    half: str | None = field(default=None, metadata=_fact("choice", words=HALVES))
+    healthy: bool | None = field(default=None, metadata=_fact("flag"))
+    policy: str | None = field(default=None, metadata=_fact("text"))
+    cluster: str | None = field(default=None, metadata=_fact("text"))
 
     @property
     def key(self) -> str:
@@ -127,20 +114,32 @@ class Component:
         return Place(self.site, self.domain, self.chassis, self.slot)
 
 
-def identity(part: Component, of_server: bool | None = None) -> str:
+def _declared(key: Field[Any]) -> ComponentKey:
+    if not isinstance(found := key.metadata.get(_DECLARED), ComponentKey):
+        raise TypeError(f"Component.{key.name} says nothing of how it is read, compared and recorded")
+    return found
+
+
+#: Every key of a component and how it is treated, in the order in which documents write them.
+COMPONENT_KEYS: dict[str, ComponentKey] = {key.name: _declared(key) for key in fields(Component)}
+PLACES = tuple(name for name, key in COMPONENT_KEYS.items() if key.compared is Compared.PLACE)
+#: What a row cannot do without; everything else may be not known.
+NEEDED = tuple(key.name for key in fields(Component) if key.default is MISSING)
+
+
+def identity(part: Component) -> str:
     """The component's identity: its serial, else `parent:kind` or `parent:kind:position`, else `@place:kind`.
 
-    The last form ends with the place, so history cannot follow such a part; readers of files refuse it. In a server
-    the position is what follows the slash of the slot, because the slot itself belongs to the server; elsewhere it is
-    the slot. `of_server` says so for kinds outside the built-in table.
+    The last form ends with the place, so history cannot follow such a part; readers of files refuse it. The position is
+    what follows the slash of the slot, because the slot itself belongs to the server or service that the part sits in;
+    of the kinds of which `whole_slot` holds it is the slot. That a kind becomes known changes no identity.
     """
     if part.serial:
         return part.serial
     slot = part.slot or ""
     if part.parent:
         facts = KINDS.get(part.kind)
-        inside = of_server if of_server is not None else facts is None or facts.of_server
-        position = slot.partition("/")[2] if inside else slot
+        position = slot if facts is not None and facts.whole_slot else slot.partition("/")[2]
         return f"{part.parent}:{part.kind}:{position}" if position else f"{part.parent}:{part.kind}"
     return f"@{part.place.path()}:{part.kind}"
 
@@ -166,7 +165,7 @@ class Policy:
 
     name: str
     versions: Mapping[str, str] | None = None
-    applies: str | None = None  # one of APPLIES
+    applies: str | None = None  # one of vocabulary.APPLIES
     scope: tuple[str, ...] | None = None
 
 

@@ -23,7 +23,8 @@ from bundlekeeper.model.manifest.draft_rows import (
     publisher,
     split_signatures,
 )
-from bundlekeeper.model.manifest.name_guesses import FAMILIES, guess_family, guess_version
+from bundlekeeper.model.manifest.name_guesses import guess_family, guess_version
+from bundlekeeper.model.vocabulary import FAMILIES
 
 __all__ = [
     "CONFIRM_CODES",

@@ -15,8 +15,9 @@ from bundlekeeper.findings import Code, Finding, Level
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.toml_edit import basic_string, literal
 from bundlekeeper.model.manifest.checksum_list import SHA256, ChecksumLine, ChecksumList
-from bundlekeeper.model.manifest.name_guesses import FAMILIES, guess_family, guess_version, natural_key
+from bundlekeeper.model.manifest.name_guesses import guess_family, guess_version, natural_key
 from bundlekeeper.model.versions import Key
+from bundlekeeper.model.vocabulary import FAMILIES
 
 #: What is told when a checksum list becomes entries.
 LIST_ENTRY_CODES: dict[str, Code] = {

@@ -12,8 +12,7 @@ from datetime import datetime
 
 from bundlekeeper.errors import VersionError
 from bundlekeeper.model.versions import Key, Natural
-
-FAMILIES = ("infrastructure", "blade", "rack")  # as model.manifest has them, which costs pydantic to import
+from bundlekeeper.model.vocabulary import FAMILIES
 
 
 def guess_family(file: str) -> str | None:

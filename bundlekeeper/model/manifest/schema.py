@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from bundlekeeper.model.manifest.types import KINDS, Manifest
+from bundlekeeper.model.manifest.types import Manifest
+from bundlekeeper.model.vocabulary import KINDS
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 

@@ -13,23 +13,10 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
-FORMAT = 1
+from bundlekeeper.model.trust import SignatureForm
+from bundlekeeper.model.vocabulary import FAMILIES, Back, By, Family, Method
 
-FAMILIES = ("infrastructure", "blade", "rack")
-KINDS = (
-    "fabric-switch",
-    "domain-manager",
-    "io-module",
-    "port-extender",
-    "chassis-controller",
-    "model-table",
-    "bios",
-    "management-controller",
-    "network-adapter",
-    "storage-controller",
-    "disk",
-    "board-logic",
-)
+FORMAT = 1
 
 Text = Annotated[str, StringConstraints(min_length=1, max_length=4096)]
 Version = Annotated[str, StringConstraints(min_length=1, max_length=128)]
@@ -40,17 +27,6 @@ MAX_PLATFORM = 64  # characters
 Kind = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=64)]
 OneOrMore = Version | Annotated[tuple[Version, ...], Field(strict=False, min_length=1)]
 Count = Annotated[int, Field(ge=0, le=2**63 - 1)]
-Family = Literal["infrastructure", "blade", "rack"]
-SignatureForm = Literal[
-    "ed25519",
-    "ecdsa-p256-sha256",
-    "ecdsa-p384-sha384",
-    "rsa-pss-sha256",
-    "rsa-pkcs1-sha256",
-    "sshsig",
-    "minisign",
-    "cms",
-]
 VersionOrder = Literal["natural", "semver", "debian", "listed"]
 
 
@@ -128,9 +104,9 @@ class Bundle(_Table):
 class KindRule(_Table):
     """Overrides of the built-in table of kinds, or a kind of your own."""
 
-    method: Literal["overwrite", "two-bank", "boot-file"] | None = None
-    by: Literal["hand", "policy"] | None = None
-    back: Literal["switch", "pointer", "reinstall", "restore", "none"] | None = None
+    method: Method | None = None
+    by: By | None = None
+    back: Back | None = None
     order: VersionOrder | None = Field(default=None, description="order of this kind's image versions")
     list: Annotated[tuple[Version, ...], Field(strict=False)] | None = Field(default=None)
     minutes: Annotated[int, Field(ge=0, le=100_000)] | None = None
@@ -198,7 +174,7 @@ class Manifest(_Table):
     sequence: Count = Field(description="only goes up")
     issued: date
     expires: date | None = None
-    families: tuple[Family, ...] = Field(default=("infrastructure", "blade", "rack"), strict=False, min_length=1)
+    families: tuple[Family, ...] = Field(default=FAMILIES, strict=False, min_length=1)
     versions: Versions = Versions()
     bundle: tuple[Bundle, ...] = Field(default=(), strict=False)
     kind: dict[str, KindRule] = Field(default_factory=dict)

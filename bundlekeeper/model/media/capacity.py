@@ -15,14 +15,14 @@ medium, alignment of cards: common practice, from memory.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
+from enum import StrEnum
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.escape import human_bytes, visible
 
-FILE_SYSTEMS = ("fat32", "exfat", "ext4", "iso", "udf", "folder", "any")
 SECTOR = 2048  # bytes of a disc's sector (ECMA-119 §6.1.2)
 _KIB, _MIB, _GIB = 1 << 10, 1 << 20, 1 << 30
 _GB = 1_000_000_000
@@ -148,7 +148,7 @@ def parse_supply(text: str) -> Supply:
         point = f"{size['number'].replace(',', '.')}{size['unit'].upper().replace('IB', 'iB').replace('KB', 'kB')}"
         meant = f"; {point} is meant?" if point.count(".") == 1 else ""
         raise InputError(f"--volume {visible(text)[:60]}: a comma parts thousands{meant}", hint=_FORMS)
-    return Supply(_stick(text, _bytes(size["number"], size["unit"]), system or "any"), count)
+    return Supply(_stick(text, _bytes(size["number"], size["unit"]), system or ANY), count)
 
 
 def _bytes(number: str, unit: str) -> int:
@@ -160,28 +160,32 @@ def _bytes(number: str, unit: str) -> int:
 def _system(text: str, name: str) -> str:
     if name in FILE_SYSTEMS:
         return name
-    known = {"fat": "fat32", "vfat": "fat32", "iso9660": "iso", "dir": "folder"}
-    near = known.get(name) or next(iter(get_close_matches(name, FILE_SYSTEMS, n=1)), "")
+    near = next((known for known, fs in _SYSTEMS.items() if name in fs.also), "")
+    near = near or next(iter(get_close_matches(name, FILE_SYSTEMS, n=1)), "")
     meant = f"did you mean {near}?" if near else f"one of {', '.join(FILE_SYSTEMS)}"
     raise InputError(f"--volume {visible(text)[:60]}: no file system {visible(name)[:20]!r}; {meant}", hint=_FORMS)
 
 
 def _disc(text: str, name: str, system: str) -> VolumeKind:
-    if system not in ("iso", "udf"):
-        raise InputError(f"--volume {visible(text)[:60]}: a disc takes iso or udf", hint=_FORMS)
-    label = name if system == "iso" else f"{name}:{system}"
+    discs = [known for known, fs in _SYSTEMS.items() if fs.carried is Carried.DISC]
+    if system not in discs:
+        raise InputError(f"--volume {visible(text)[:60]}: a disc takes {' or '.join(discs)}", hint=_FORMS)
+    label = name if system == discs[0] else f"{name}:{system}"
     return _with(label, DISCS[name], system)
 
 
 def _stick(text: str, size: int, system: str) -> VolumeKind:
-    least = _LEAST[system]
+    fs = _SYSTEMS.get(system)
+    least = fs.least if fs else 1
     if not least <= size <= MAX_BYTES:
         says = f"{system} needs {human_bytes(least)} at least" if size < least else "larger than any medium"
         raise InputError(f"--volume {visible(text)[:60]}: {says}", hint=_FORMS)
-    if system == "fat32" and size > 2 << 40:
-        raise InputError(f"--volume {visible(text)[:60]}: FAT32 ends at 2 TiB", hint="exfat")
+    if fs is not None and size > fs.most:
+        tib = fs.most >> 40
+        larger = [known for known, fs in _SYSTEMS.items() if fs.carried is Carried.STICK and fs.most >= size]
+        raise InputError(f"--volume {visible(text)[:60]}: {fs.title} ends at {tib} TiB", hint=next(iter(larger), ""))
     label = _size_label(size)
-    return _with(label if system == "any" else f"{label}:{system}", size, system)
+    return _with(label if system == ANY else f"{label}:{system}", size, system)
 
 
 def _size_label(size: int) -> str:
@@ -194,25 +198,23 @@ def _size_label(size: int) -> str:
     return str(size)
 
 
-#: Fewest clusters of a FAT32 volume (the specification's rule for telling FAT32 from FAT16) x 512 bytes, and tables.
-_LEAST = {"fat32": 35_000_000, "exfat": 8_000_000, "ext4": 16_000_000, "iso": 4_000_000, "udf": 4_000_000}
-_LEAST |= {"folder": 1, "any": 1}
-
-
 def _with(label: str, size: int, system: str) -> VolumeKind:
-    if system == "any":
+    if system == ANY:
         return _strictest(label, size)
-    usable, unit, each = _ROOM[system](size)
-    largest = FAT_FILE if system in ("fat32", "iso") else ANY_FILE
-    return VolumeKind(label, system, size, max(0, usable), unit, each, largest, _SAYS[system])
+    fs = _SYSTEMS[system]
+    usable, unit, each = fs.room(size)
+    return VolumeKind(label, system, size, max(0, usable), unit, each, fs.largest_file, fs.says)
 
 
 def _strictest(label: str, size: int) -> VolumeKind:
     """The worst of the file systems that a medium of this size can carry; of a folder where it can carry none."""
-    able = [s for s in ("fat32", "exfat", "ext4") if _LEAST[s] <= size and (s != "fat32" or size <= 2 << 40)]
-    rooms = [_ROOM[s](size) for s in able or ["folder"]]
+    sticks = [fs for fs in _SYSTEMS.values() if fs.carried is Carried.STICK]
+    rooms = [fs.room(size) for fs in sticks if fs.least <= size <= fs.most] or [_SYSTEMS[FOLDER].room(size)]
     usable, unit, each = min(r[0] for r in rooms), max(r[1] for r in rooms), max(r[2] for r in rooms)
-    return VolumeKind(label, "any", size, max(0, usable), unit, each, FAT_FILE, _SAYS["any"])
+    titles = [fs.title for fs in sticks]
+    strict = f"the strictest of {', '.join(titles[:-1])} and {titles[-1]}"
+    says = f"no file system named: {strict}, files of 4 GiB - 1 at most"
+    return VolumeKind(label, ANY, size, max(0, usable), unit, each, min(fs.largest_file for fs in sticks), says)
 
 
 def _fat32(size: int) -> tuple[int, int, int]:
@@ -256,13 +258,53 @@ def _folder(size: int) -> tuple[int, int, int]:
     return size, 4 * _KIB, 8 * _KIB + _LINES
 
 
-_ROOM = {"fat32": _fat32, "exfat": _exfat, "ext4": _ext4, "iso": _iso, "udf": _iso, "folder": _folder}
-_SAYS = {
-    "fat32": "two tables, rounding to clusters of up to 32 KiB, files of 4 GiB - 1 at most",
-    "exfat": "table, bitmap, rounding to the clusters usual at this size",
-    "ext4": "inodes, journal, five in a hundred for root",
-    "iso": "ISO 9660 with Joliet and UDF structures, files of 4 GiB - 1 at most",
-    "udf": "UDF structures; files over 4 GiB - 1 are read through UDF only",
-    "folder": "free bytes as given, rounding to 4 KiB",
-    "any": "no file system named: the strictest of FAT32, exFAT and ext4, files of 4 GiB - 1 at most",
-}
+class Carried(StrEnum):
+    """On what a file system stands. Those of sticks are what a size without a file system is counted for."""
+
+    STICK = "stick"
+    DISC = "disc"
+    DISK = "disk"
+
+
+@dataclass(frozen=True, slots=True)
+class FileSystem:
+    """What is to be known of a file system to plan volumes with it; numbers are bytes.
+
+    `room` gives for a medium's size the room for clusters, the cluster, and what one more file takes beside its own
+    clusters. Media have `least` to `most`. `also` are other names of it, which are answered with this one.
+    """
+
+    title: str
+    room: Callable[[int], tuple[int, int, int]]
+    least: int
+    carried: Carried
+    says: str
+    largest_file: int = ANY_FILE
+    most: int = MAX_BYTES
+    also: tuple[str, ...] = ()
+
+
+_SYSTEMS = {
+    "fat32": FileSystem(
+        # At least the fewest clusters (the specification's rule for telling FAT32 from FAT16) x 512 bytes, and tables.
+        "FAT32", _fat32, 35_000_000, Carried.STICK,
+        "two tables, rounding to clusters of up to 32 KiB, files of 4 GiB - 1 at most", FAT_FILE, 2 << 40,
+        ("fat", "vfat"),
+    ),
+    "exfat": FileSystem(
+        "exFAT", _exfat, 8_000_000, Carried.STICK, "table, bitmap, rounding to the clusters usual at this size"
+    ),
+    "ext4": FileSystem("ext4", _ext4, 16_000_000, Carried.STICK, "inodes, journal, five in a hundred for root"),
+    "iso": FileSystem(
+        "ISO 9660", _iso, 4_000_000, Carried.DISC,
+        "ISO 9660 with Joliet and UDF structures, files of 4 GiB - 1 at most", FAT_FILE, also=("iso9660",),
+    ),
+    "udf": FileSystem(
+        "UDF", _iso, 4_000_000, Carried.DISC, "UDF structures; files over 4 GiB - 1 are read through UDF only"
+    ),
+    "folder": FileSystem(
+        "folder", _folder, 1, Carried.DISK, "free bytes as given, rounding to 4 KiB", also=("dir",)
+    ),
+}  # fmt: skip
+FOLDER, ANY = "folder", "any"
+FILE_SYSTEMS = (*_SYSTEMS, ANY)

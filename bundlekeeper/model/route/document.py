@@ -17,8 +17,9 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats import json_read
 from bundlekeeper.formats.text_file import shown
-from bundlekeeper.model.inventory.types import EVERYWHERE, KINDS, Inventory, server_key
+from bundlekeeper.model.inventory.types import EVERYWHERE, Inventory, server_key
 from bundlekeeper.model.route.hand_plan import MAX_STEPS, Plan, PlanStep
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, KINDS, SERVERS
 
 if TYPE_CHECKING:
     from bundlekeeper.model.inventory.types import Policy
@@ -263,7 +264,7 @@ class RouteDocument:
 
     def _step(self, raw: object, at: tuple[str | int, ...]) -> PlanStep:
         name, what = self._get(raw, str, "name", at=at), self._get(raw, str, "what", at=at)
-        if what not in ("infrastructure", "servers"):
+        if what not in (INFRASTRUCTURE, SERVERS):
             raise InputError(f"a step of {shown(what)}", where=f"{self._name}#{json_read.pointer(at)}")
         digests: dict[str, str] = {}
         servers: list[str] = []
@@ -278,7 +279,7 @@ class RouteDocument:
             servers += [row for row in rows if isinstance(row, str)]
             parts = self._get(change, list, "parts", at=here)
             kinds |= {self._get(p, str, "kind", at=(*here, "parts", m)): None for m, p in enumerate(parts)}
-        own = what == "infrastructure"
+        own = what == INFRASTRUCTURE
         only = tuple(kinds) if own else ()
         version, release = (name, "") if own else ("", name)
         return PlanStep(what, version, release, only, tuple(dict.fromkeys(servers)), tuple(digests.items()))

@@ -32,11 +32,12 @@ from bundlekeeper.formats.problems_in_text import Misread, misread_format, place
 from bundlekeeper.formats.text_file import SourceText, shown
 from bundlekeeper.formats.toml_positions import Path, nearest, places
 from bundlekeeper.formats.toml_read import load
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES, SERVERS
 
 FORMAT = 1
 MAX_STEPS = 200
 _MAX_TEXT = 256
-_WHAT = ("infrastructure", "servers", "blade", "rack")
+_WHAT = (INFRASTRUCTURE, SERVERS, *SERVER_FAMILIES)
 _HEAD = ("plan", "domain", "release", "step", "note")
 _STEP = ("what", "version", "release", "only", "servers", "note")
 
@@ -146,21 +147,21 @@ class _Reading:
             self.problem("bad-value", (*path, "what"), f"what cannot be {shown(what)}", meant(what, _WHAT))
         version, release = self._text(row, "version", path), self._text(row, "release", path)
         only, servers = self._texts(row, "only", path), self._texts(row, "servers", path)
-        if what == "infrastructure":
+        if what == INFRASTRUCTURE:
             if release:
                 says = "the infrastructure goes to a version, not to a release"
                 self.problem("bad-value", (*path, "release"), says, 'version = "…"', on_key=True)
             if servers:
                 says = "the infrastructure has no servers"
                 self.problem("bad-value", (*path, "servers"), says, 'what = "servers"', on_key=True)
-        elif what == "servers" and version:
+        elif what == SERVERS and version:
             says = "servers of several families go to a release; a version is one family's"
             self.problem("bad-value", (*path, "version"), says, 'what = "blade" or "rack", or release', on_key=True)
         elif version and release:
             says = "it names a version and a release; one is enough"
             self.problem("bad-value", (*path, "version"), says, "leave one out", on_key=True)
         if not version and not release and "version" not in row and "release" not in row:
-            key = "release" if what == "servers" else "version"
+            key = "release" if what == SERVERS else "version"
             self.problem("missing-key", path, f"{key} is missing", f'{key} = "…"')
         return PlanStep(what, version, release, only, servers)
 

@@ -18,13 +18,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.inventory.types import Component, Place, server_key
-from bundlekeeper.planning.fleet.manifest_index import (
-    INFRASTRUCTURE,
-    SERVER_FAMILIES,
-    ImageOffer,
-    ManifestIndex,
-    is_part,
-)
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES
+from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex, is_part
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle
@@ -288,7 +283,7 @@ def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> 
     classes: dict[ServerClass, list[ServerAt]] = {}
     for server in servers:
         classes.setdefault(server.kin, []).append(server)
-    present = {INFRASTRUCTURE} if own else set()
+    present: set[str] = {INFRASTRUCTURE} if own else set()
     present |= {server.family for server in servers if server.family is not None}
     return DomainState(
         domain,

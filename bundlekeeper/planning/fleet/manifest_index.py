@@ -15,19 +15,13 @@ from typing import TYPE_CHECKING, cast
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.model import versions
-from bundlekeeper.model.inventory.types import KINDS
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, KINDS, METHODS, MODEL_TABLE, SERVER_FAMILIES
 from bundlekeeper.planning.fleet.version_scale import VersionScale
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle, Image, KindRule, Manifest, Release
 
-INFRASTRUCTURE = "infrastructure"
-SERVER_FAMILIES = ("blade", "rack")
 STANDALONE = "standalone"
-MODEL_TABLE = "model-table"
-
-#: The way back that goes with a method, where an override names a method and no way back (common practice).
-_BACK = {"overwrite": "reinstall", "two-bank": "switch", "boot-file": "pointer"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +218,7 @@ def _merged(kind: str, rules: list[KindRule]) -> ComponentFacts:
     method = said["method"] or (known.method if known else None)
     back = said["back"]
     if back is None and method is not None:
-        back = known.back if known and known.method == method else _BACK[method]
+        back = known.back if known and known.method == method else METHODS[method].back
     return ComponentFacts(
         method=cast("str | None", method),
         by=cast("str | None", said["by"]) or (known.by if known else None),

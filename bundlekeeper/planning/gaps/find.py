@@ -13,9 +13,9 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from bundlekeeper.model.inventory.types import Inventory
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES
 from bundlekeeper.planning.fleet.domain_state import DomainState
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, SERVER_FAMILIES
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import aim
 from bundlekeeper.planning.gaps.mix import check_mix

@@ -13,8 +13,9 @@ from itertools import combinations
 
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE
 from bundlekeeper.planning.fleet.domain_state import PartAt
-from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, is_part
+from bundlekeeper.planning.fleet.manifest_index import is_part
 from bundlekeeper.planning.fleet.rules import Breach, SeenVersion, breaches, selects
 from bundlekeeper.planning.gaps.question import Case, Like
 

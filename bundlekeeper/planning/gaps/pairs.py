@@ -9,11 +9,9 @@ Practice: "a healthy pair, … every path redundant" stands before anything else
 from __future__ import annotations
 
 from bundlekeeper.findings import Level
-from bundlekeeper.model.inventory.types import HALVES
+from bundlekeeper.model.vocabulary import HALVES, KINDS
 from bundlekeeper.planning.fleet.domain_state import Pair, PartAt
 from bundlekeeper.planning.gaps.question import Case, part_name
-
-_IN_CHASSIS = ("io-module", "chassis-controller")  # stand in a chassis, each with its other half (common practice)
 
 
 def check_pairs(case: Case) -> None:
@@ -69,10 +67,15 @@ def _in_one_chassis(case: Case, pair: Pair) -> None:
         hint = "give the parts of each chassis a pair of their own: none takes over for another chassis"
         evidence = {half.key: half.part.chassis for half in pair.halves}
         case.tally.add("pair-unhealthy", _name(case, pair), says, hint, things=keys, evidence=evidence)
-    elif pair.kind in _IN_CHASSIS and any(half.part.chassis is None for half in pair.halves):
+    elif _is_in_chassis(pair.kind) and any(half.part.chassis is None for half in pair.halves):
         lacking = ", ".join(half.key for half in pair.halves if half.part.chassis is None)
         says = "whether its halves are in one chassis"
         case.tally.lack("chassis", _name(case, pair), says, f"the chassis of {lacking}", things=keys)
+
+
+def _is_in_chassis(kind: str) -> bool:
+    facts = KINDS.get(kind)
+    return facts is not None and facts.in_chassis
 
 
 def _healthy(case: Case, pair: Pair) -> None:

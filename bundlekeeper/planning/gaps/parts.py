@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import some
+from bundlekeeper.model.vocabulary import SERVER_FAMILIES
 from bundlekeeper.planning.fleet.domain_state import NO_FAMILY, NO_MODEL, NO_VERSION, UNORDERED, At
 from bundlekeeper.planning.fleet.manifest_index import ImageOffer
 from bundlekeeper.planning.fleet.rules import JumpAnswer, RuleAnswer, SeenVersion
@@ -46,7 +47,7 @@ def check_parts(case: Case) -> None:
 
 def _is_served(case: Case, group: GapGroup, like: Like) -> bool:
     """False where no bundle of the part's family has an image of its kind, so that the manifest leaves it alone."""
-    families = (group.family,) if group.family else ("blade", "rack")
+    families = (group.family,) if group.family else SERVER_FAMILIES
     return any(case.book.may_list_kind(family, like.reading.kind) for family in families)
 
 

@@ -11,9 +11,10 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE
 from bundlekeeper.planning.fleet.domain_state import ComponentReading, DomainState, PartAt, ServerAt, ServerClass
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, ImageOffer, ManifestIndex
+from bundlekeeper.planning.fleet.manifest_index import ImageOffer, ManifestIndex
 from bundlekeeper.planning.fleet.rules import SeenVersion, seen
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import ReleaseTarget

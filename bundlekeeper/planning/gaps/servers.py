@@ -15,8 +15,8 @@ from collections.abc import Iterable
 from bundlekeeper.findings import Level
 from bundlekeeper.formats.escape import counted, some
 from bundlekeeper.model.inventory.types import Policy
+from bundlekeeper.model.vocabulary import MODEL_TABLE, SERVER_FAMILIES
 from bundlekeeper.planning.fleet.domain_state import PartAt, ServerAt
-from bundlekeeper.planning.fleet.manifest_index import MODEL_TABLE, SERVER_FAMILIES
 from bundlekeeper.planning.gaps.question import Case, server_label
 
 _MOST_NAMED = 40  # servers of a shared policy named in the sentence; the evidence names them all

@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.model.route.hand_plan import Plan, PlanStep
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, SERVER_FAMILIES, SERVERS
 from bundlekeeper.planning.fleet.domain_state import DomainState, ServerAt
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, SERVER_FAMILIES, near
+from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import aim
 from bundlekeeper.planning.gaps.question import server_label
@@ -105,7 +106,7 @@ class _Names:
         return _Meant(step, replace(option, bundles=tuple(self._bundles(path, step))), self._who(path, step))
 
     def _bundles(self, path: tuple[str | int, ...], step: PlanStep) -> Iterator[tuple[str, Bundle]]:
-        families = SERVER_FAMILIES if step.what == "servers" else (step.what,)
+        families = SERVER_FAMILIES if step.what == SERVERS else (step.what,)
         if step.digests:
             by_digest = {b.sha256: b for b in self.fleet.book.manifest.bundle}
             for family, digest in step.digests:

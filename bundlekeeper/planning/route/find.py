@@ -18,9 +18,9 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE, SERVER_FAMILIES, SERVERS
 from bundlekeeper.planning.fleet.domain_state import DomainState, ServerAt
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, SERVER_FAMILIES
 from bundlekeeper.planning.fleet.rules import RuleAnswer
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import ReleaseTarget, aim
@@ -270,7 +270,7 @@ class Course:
             for i, move in moves.items():
                 states[i] = move.end
             quotes |= dict.fromkeys(self._besides(states))
-            found.append(Step(number, INFRASTRUCTURE if own else "servers", meant.name, changes, tuple(quotes)))
+            found.append(Step(number, INFRASTRUCTURE if own else SERVERS, meant.name, changes, tuple(quotes)))
         return tuple(found)
 
     def _change(self, unit: Unit, start: int, move: Move, option: Option) -> StepChange:

@@ -13,9 +13,9 @@ from itertools import takewhile
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domain_state import PartAt
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.version_scale import VersionScale
 from bundlekeeper.planning.gaps.room import room_of, words
 from bundlekeeper.planning.route.types import PartChange, Route, StepChange

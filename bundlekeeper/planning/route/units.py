@@ -16,9 +16,10 @@ from functools import cache
 from itertools import product
 from typing import TYPE_CHECKING
 
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE, MODEL_TABLE, turn_of
 from bundlekeeper.planning.fleet.domain_state import At, ComponentReading, PartAt, ServerAt, ServerClass
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE, MODEL_TABLE, ImageOffer, is_part
+from bundlekeeper.planning.fleet.manifest_index import ImageOffer, is_part
 from bundlekeeper.planning.fleet.rules import JumpAnswer, SeenVersion, seen
 from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge, BlockerRow, Place
 
@@ -29,11 +30,6 @@ if TYPE_CHECKING:
 UNKNOWN_KIND_MINUTES = 45
 
 _NOTHING = BlockerRow()
-
-#: Inside a server (common practice): the management controller, then the BIOS, then the rest.
-_INNER = {"management-controller": 0, "bios": 1}
-#: In the infrastructure (common practice): the model table, the domain manager, then what is staged.
-_OUTER = {MODEL_TABLE: 0, "domain-manager": 1}
 
 
 @dataclass(frozen=True, slots=True)
@@ -341,9 +337,7 @@ class Maker:
         mask = 0
         if len(unit.servers) > 1:  # one is moved, another one not yet
             mask = self.judge.beside(old.everything, new.changed)
-        usual = sorted(
-            hops, key=lambda h: (_INNER.get(old.readings[h.slot].kind, 2), old.readings[h.slot].kind, h.slot)
-        )
+        usual = sorted(hops, key=lambda h: (turn_of(old.readings[h.slot].kind), old.readings[h.slot].kind, h.slot))
         if not self.judge.beside(old.everything, new.everything, inside=True):
             return tuple(usual), mask  # a server between is at old and at new: nothing forbids that
         return self._inner(unit, old, usual, mask)
@@ -394,7 +388,7 @@ class Maker:
         sign = -1 if down else 1
 
         def phase(hop: Hop) -> int:
-            return sign * _OUTER.get(old.readings[hop.slot].kind, 2)
+            return sign * turn_of(old.readings[hop.slot].kind)
 
         ordered = sorted(hops, key=lambda h: (phase(h), old.readings[h.slot].kind, h.slot))
         mask = self._third(old, hops)

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.rules import JumpAnswer, RuleAnswer, SeenVersion, seen
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.route.blockers import BlockerJudge

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats.escape import some
-from bundlekeeper.planning.fleet.manifest_index import MODEL_TABLE, ComponentFacts
+from bundlekeeper.model.vocabulary import HALVES, MANAGER, MODEL_TABLE, STAGED_METHODS, SWITCH
+from bundlekeeper.planning.fleet.manifest_index import ComponentFacts
 from bundlekeeper.planning.windows.schedule import WorkPiece
 from bundlekeeper.planning.windows.types import NOTHING, Action
 
@@ -31,10 +32,7 @@ if TYPE_CHECKING:
 BACKUP_MINUTES, LOOK_MINUTES, SETTINGS_MINUTES = 10, 2, 15
 SWAP_MINUTES, WAIT_MINUTES, VERIFY_MINUTES, RECORD_MINUTES = 5, 5, 2, 1
 
-MANAGER = "domain-manager"
-SWITCH = "fabric-switch"
-LEADING, FOLLOWING = "leading", "following"
-_STAGED = ("two-bank", "boot-file")
+LEADING, FOLLOWING = HALVES
 
 
 class Draft:
@@ -83,7 +81,7 @@ class One:
     @property
     def is_staged(self) -> bool:
         """True where the image is brought there before it takes effect."""
-        return self.facts.method in _STAGED
+        return self.facts.method in STAGED_METHODS
 
     def stage(self) -> Action:
         """Bringing the image there: half of its minutes, which is assumed."""

@@ -15,8 +15,8 @@ from dataclasses import dataclass, field, replace
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, finding
+from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.manifest_index import INFRASTRUCTURE
 from bundlekeeper.planning.route.types import Route
 from bundlekeeper.planning.windows.infrastructure_actions import Draft, Lead, infrastructure
 from bundlekeeper.planning.windows.schedule import Placed, WindowLoad, WorkPiece, lower_bound, minutes_of, pack, rounds

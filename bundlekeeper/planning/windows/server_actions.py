@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Level, finding
 from bundlekeeper.formats.escape import counted, some
+from bundlekeeper.model.vocabulary import STAGED_METHODS
 from bundlekeeper.planning.fleet.manifest_index import ComponentFacts
 from bundlekeeper.planning.windows.infrastructure_actions import (
     LOOK_MINUTES,
@@ -255,7 +256,7 @@ def _set_off(host: Host, policy: str | None, uses: dict[str, PolicyUse]) -> Iter
 
 def _by_hand(host: Host, turn: Turn) -> Iterator[Action]:
     change, down = turn.change, turn.facts.down
-    if turn.facts.method in ("two-bank", "boot-file"):
+    if turn.facts.method in STAGED_METHODS:
         stage = change.minutes // 2
         yield host.works(turn, "stage", stage)
         yield host.works(turn, "activate", change.minutes - stage, down=down)

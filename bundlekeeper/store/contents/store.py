@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Self
 
 from bundlekeeper.errors import InputError, LockedError, RefusedError
 from bundlekeeper.model.progress import Clock
+from bundlekeeper.model.vocabulary import FAMILIES
 from bundlekeeper.store.database import kept_manifests
 from bundlekeeper.store.database.catalogue import DATABASE, NOTHING, Catalogue, Sound
 from bundlekeeper.store.disk import files, lock, temp_files
@@ -28,10 +29,9 @@ if TYPE_CHECKING:
 
 KEEPER = ".keeper"
 CATALOGUE = "catalogue.sqlite"
-FAMILY_FOLDERS = ("infrastructure", "blade", "rack")
 QUARANTINE = "quarantine"
 MANIFESTS = "manifests"
-_OWN_FOLDERS = (*FAMILY_FOLDERS, QUARANTINE, MANIFESTS, KEEPER)
+_OWN_FOLDERS = (*FAMILIES, QUARANTINE, MANIFESTS, KEEPER)
 #: What may lie in a folder that becomes a store: our own names, and what file systems put there themselves.
 _HARMLESS = {*_OWN_FOLDERS, ACCEPTANCE, "lost+found"}
 
@@ -195,7 +195,7 @@ def _bare(fd: int, where: str) -> InputError | None:
 
 
 def _store_names(fd: int) -> list[str]:
-    return [name for name in (*FAMILY_FOLDERS, MANIFESTS) if files.exists(fd, name)]
+    return [name for name in (*FAMILIES, MANIFESTS) if files.exists(fd, name)]
 
 
 def _make_root(root: Path) -> None:

@@ -21,7 +21,8 @@ from bundlekeeper.ledger.ask.where import find, history, summary, versions, wher
 from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
-from bundlekeeper.model.inventory.types import KINDS, Place
+from bundlekeeper.model.inventory.types import Place
+from bundlekeeper.model.vocabulary import KINDS
 
 MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # hundreds of small ledgers, and none needs to last
 DAY0 = datetime(2026, 1, 1, tzinfo=UTC)

@@ -7,6 +7,7 @@ import io
 import json
 from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -15,11 +16,20 @@ from hypothesis import strategies as st
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding
 from bundlekeeper.formats import limits
-from bundlekeeper.model.inventory import types as words
 from bundlekeeper.model.inventory.cells import INVENTORY_CODES
 from bundlekeeper.model.inventory.read import Document, InventorySource, form_of, read_inventory
-from bundlekeeper.model.inventory.types import Apart, Component, Inventory, Partition, Policy, identity
+from bundlekeeper.model.inventory.types import (
+    COMPONENT_KEYS,
+    Apart,
+    Component,
+    ComponentKey,
+    Inventory,
+    Partition,
+    Policy,
+    identity,
+)
 from bundlekeeper.model.inventory.write_json import to_json
+from bundlekeeper.model.vocabulary import APPLIES, KINDS
 
 HEAD = 'inventory = 1\ntaken = 2026-03-01\nzone = "Europe/Lisbon"\n'
 SKERRY = (
@@ -416,6 +426,22 @@ def optional(strategy: st.SearchStrategy[str]) -> st.SearchStrategy[str | None]:
     return st.none() | st.just("") | strategy
 
 
+def _cells(name: str, key: ComponentKey) -> st.SearchStrategy[Any]:
+    """What a key can hold. Raises KeyError for a form of cells that this test does not know."""
+    by_form: dict[str, st.SearchStrategy[Any]] = {
+        "kind": st.sampled_from(sorted(KINDS)),
+        "text": optional(WORD),
+        "label": optional(WORD),
+        "running": st.none() | VERSION,
+        "version": optional(VERSION),
+        "versions": st.none() | st.lists(VERSION, max_size=3).map(tuple),
+        "choice": st.none() | st.sampled_from(key.words),
+        "flag": st.none() | st.booleans(),
+    }
+    needed = {"site": WORD, "domain": st.just("") | WORD}
+    return needed[name] if name in needed else by_form[key.cell]
+
+
 _TIMES = st.datetimes(datetime(1990, 1, 1), datetime(2100, 1, 1), timezones=st.just(UTC))  # noqa: DTZ001  (bounds)
 
 
@@ -424,22 +450,8 @@ def inventories(draw: st.DrawFn) -> Inventory:
     count = draw(st.integers(1, 6))
     parts = tuple(
         Component(
-            kind=draw(st.sampled_from(sorted(words.KINDS))),
-            site=draw(WORD),
-            domain=draw(st.just("") | WORD),
-            chassis=draw(optional(WORD)),
-            slot=draw(optional(WORD)),
-            parent=draw(optional(WORD)),
-            model=draw(optional(WORD)),
+            **{name: draw(_cells(name, key)) for name, key in COMPONENT_KEYS.items() if name != "serial"},
             serial=f"S{i}",
-            active=draw(st.none() | VERSION),
-            pending=draw(optional(VERSION)),
-            spare=draw(optional(VERSION)),
-            held=draw(st.none() | st.lists(VERSION, max_size=3).map(tuple)),
-            half=draw(st.none() | st.sampled_from(words.HALVES)),
-            healthy=draw(st.none() | st.booleans()),
-            policy=draw(optional(WORD)),
-            cluster=draw(optional(WORD)),
         )
         for i in range(count)
     )
@@ -448,9 +460,7 @@ def inventories(draw: st.DrawFn) -> Inventory:
         zone=draw(st.sampled_from(["UTC", "+02:00", "Europe/Lisbon"])),
         components=parts,
         partitions=tuple(Partition(p.key, draw(WORD), draw(st.none() | st.integers(0, 2**63 - 1))) for p in parts[:2]),
-        policies=(
-            Policy(draw(WORD), draw(st.none() | st.just({"bios": "6.1"})), draw(st.sampled_from(words.APPLIES))),
-        ),
+        policies=(Policy(draw(WORD), draw(st.none() | st.just({"bios": "6.1"})), draw(st.sampled_from(APPLIES))),),
     )
 
 

@@ -9,8 +9,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.model.manifest import name_guesses
-from bundlekeeper.model.manifest import types as manifest
 from bundlekeeper.model.manifest.checksum_list import parse
 from bundlekeeper.model.manifest.draft_rows import (
     LIST_ENTRY_CODES,
@@ -23,10 +21,6 @@ from bundlekeeper.model.manifest.draft_rows import (
 from bundlekeeper.model.manifest.name_guesses import guess_family, guess_version
 
 ONE, TWO = "a" * 64, "b" * 64
-
-
-def test_the_families_are_those_of_the_manifest() -> None:
-    assert name_guesses.FAMILIES == manifest.FAMILIES
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from bundlekeeper.findings import Level
-from bundlekeeper.model.inventory.types import Inventory
+from bundlekeeper.model.inventory.types import COMPONENT_KEYS, NEEDED, Inventory
 from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.planning.fleet.stock import Holdings, SignatureState
 from bundlekeeper.planning.gaps.find import gaps
@@ -28,10 +28,7 @@ from tests.kits.planning_worlds import disorderly_fleet, disorderly_manifest, di
 from tests.kits.sure import some
 
 _INSTEAD = {"not-checked", "version-unknown", "family-missing", "unproven", "unsigned"}
-_BLANKABLE = (
-    "chassis", "slot", "parent", "model", "serial", "active", "pending", "spare", "held", "pair", "half", "healthy",
-    "policy", "cluster",
-)  # fmt: skip
+_BLANKABLE = tuple(key for key in COMPONENT_KEYS if key not in NEEDED)
 _RANK = {Level.ERROR: 2, Level.WARNING: 1, Level.NOTE: 0}
 
 

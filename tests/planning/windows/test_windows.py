@@ -12,7 +12,7 @@ import pytest
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Level, is_ok
-from bundlekeeper.model.inventory.types import Apart, Component, Inventory, Policy
+from bundlekeeper.model.inventory.types import COMPONENT_KEYS, NEEDED, Apart, Component, Inventory, Policy
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.find import Route, route
 from bundlekeeper.planning.route.way_back import ways_back
@@ -456,7 +456,9 @@ def test_many_domains() -> None:
         schedule_all(fleet, [routes[0], routes[0]])
 
 
-_FIELDS = ("pair", "half", "chassis", "slot", "cluster", "policy", "healthy", "held", "spare", "pending")
+#: By these the route that is scheduled knows its parts: without one of them it is another route.
+_OF_THE_ROUTE = ("parent", "model", "serial", "active")
+_FIELDS = tuple(key for key in COMPONENT_KEYS if key not in {*NEEDED, *_OF_THE_ROUTE})
 
 
 def _blanked(parts: Inventory) -> Iterable[Inventory]:

@@ -17,11 +17,11 @@ from bundlekeeper.model.lint.common.format import did_you_mean
 from bundlekeeper.model.lint.common.orders import Scales, carried
 from bundlekeeper.model.lint.common.problem import Problem
 from bundlekeeper.model.lint.common.raw_rows import Loose, LooseBeside, LooseRelease, LooseWhat
+from bundlekeeper.model.vocabulary import FAMILIES, INFRASTRUCTURE, MODEL_TABLE
 
 #: Families whose parts can stand in one scope (common practice): a server or a pair takes one bundle only, which is
 #: always compared with itself; rack servers stand in no chassis.
-_TOGETHER = {"domain": ("infrastructure", "blade", "rack"), "chassis": ("infrastructure", "blade")}
-_TABLE = "model-table"
+_TOGETHER = {"domain": FAMILIES, "chassis": (INFRASTRUCTURE, "blade")}
 _PAIR = 10  # steps of holding one version of a release against one need
 
 
@@ -111,14 +111,16 @@ def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBes
 
 def _table_ahead(loose: Loose, scales: Scales, need: LooseWhat) -> bool:
     """True for a need that a file with just the model table meets: the table may be ahead of all else."""
-    if need.kind != _TABLE:
+    if need.kind != MODEL_TABLE:
         return False
     scale = scales.scale(need.kind)
     span = scale.range(need.version) if scale else None
     if scale is None or span is None:
         return False
     scales.budget.spend(sum(1 + len(b.images) for b in loose.bundles))
-    alone = (b for b in loose.bundles if b.table.get("only") == [_TABLE] and b.table.get("standing") != "withdrawn")
+    alone = (
+        b for b in loose.bundles if b.table.get("only") == [MODEL_TABLE] and b.table.get("standing") != "withdrawn"
+    )
     return any(scale.can_place(v) and scale.holds(span, v) for b in alone for v in carried(need, b))
 
 

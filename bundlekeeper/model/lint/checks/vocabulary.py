@@ -16,7 +16,8 @@ from bundlekeeper.formats.toml_positions import Path
 from bundlekeeper.model.lint.common.format import did_you_mean
 from bundlekeeper.model.lint.common.problem import Problem
 from bundlekeeper.model.lint.common.raw_rows import Loose, items, rows, table
-from bundlekeeper.model.manifest.types import FAMILIES, FORMAT, KINDS
+from bundlekeeper.model.manifest.types import FORMAT
+from bundlekeeper.model.vocabulary import FAMILIES, KINDS
 
 _KIND_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _MAX_KIND = 64

@@ -37,8 +37,10 @@ LINT_CODES: dict[str, Code] = {
     "digest-length": Code(_E, "a SHA-256 digest of other than 64 digits"),
     "digest-alphabet": Code(_E, "a character in a digest that is no hexadecimal digit"),
     "digest-algorithm": Code(_E, "a digest of another algorithm than SHA-256, or written in another form"),
-    "digest-shared": Code(_W, "two bundles with one digest: the same bytes under two names, or a copied line"),
-    "digest-empty": Code(_W, "the SHA-256 of no bytes, or a size of 0"),
+    "digest-shared": Code(
+        _W, "two bundles with one digest: the same bytes under two names, or a copied line; outside lint a note"
+    ),
+    "digest-empty": Code(_W, "the SHA-256 of no bytes, or a size of 0; outside lint a note"),
     "digest-unsourced": Code(_W, "nothing says where a digest comes from"),
     "own-copy": Code(_N, "a digest that was computed from the file that it is meant to prove"),
     # names

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from bundlekeeper.formats.toml_positions import Path
-from bundlekeeper.model.manifest.types import FAMILIES, KINDS
+from bundlekeeper.model.vocabulary import FAMILIES, KINDS
 
 Table = dict[str, Any]
 _WHAT_KEYS = {"note", "family", "kind", "models", "version"}
