@@ -36,7 +36,7 @@ PROVEN = "proven at the destination"
 #: The same of a bundle that was there before the set came; nothing was read from a volume then.
 HELD = "held before, proven at the destination"
 _T = TypeVar("_T")
-_WORDS = text(empty=True)
+_WORDS = text(empty=True, most=limits.SET_RECORD_BYTES)
 _MOMENTS = mapping(moment(), MAX_VOLUMES, numbered=True)
 
 
@@ -65,9 +65,9 @@ class Sent:
 class Arrived:
     """A file of a set that arrived and was proven here; `how` is one of the words for that, `at` when."""
 
-    path: str = field(metadata=_WORDS)
+    path: str = field(metadata=text(empty=True))
     sha256: str = field(metadata=DIGEST)
-    how: str = field(metadata=_WORDS)
+    how: str = field(metadata=text(empty=True))
     at: datetime = field(metadata=moment())
 
 
