@@ -28,7 +28,7 @@ from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.safe_names import problems_of_name
 
 _T = TypeVar("_T")
-_HEXADECIMAL = re.compile(r"[0-9a-f]+")
+_Sized = TypeVar("_Sized", list[object], dict[str, object])
 _NUMBER = re.compile(r"0|[1-9][0-9]{0,17}")  # one way to write each, so that no two keys are one
 
 
@@ -68,72 +68,53 @@ def left_out(form: Form) -> Form:
     return {**form, "left_out": True}
 
 
-def _as_it_is(read: Callable[[object], Any]) -> Form:
+def _plain(read: Callable[[object], Any]) -> Form:
     return {"read": read, "write": lambda value: value}
 
 
-def text(*, empty: bool = False, most: int = limits.TEXT_CHARACTERS) -> Form:
-    """A text of at most so many characters; empty only where that may be."""
+def text(
+    *, empty: bool = False, most: int = limits.TEXT_CHARACTERS, wrong: Callable[[str], str] = lambda _: ""
+) -> Form:
+    """A text of at most so many characters, about which `wrong` says nothing; empty only where that may be."""
 
     def read(found: object) -> str:
-        if not isinstance(found, str) or len(found) > most or not (found or empty):
-            raise Misfit("is no text" if not isinstance(found, str) else "is empty or too long")
+        if not isinstance(found, str):
+            raise Misfit("is no text")
+        says = ("" if empty else "is empty or too long") if not found else wrong(found)
+        if says or len(found) > most:
+            raise Misfit(says or "is empty or too long")
         return found
 
-    return _as_it_is(read)
-
-
-def _checked_text(wrong: Callable[[str], str], *, empty: bool = False) -> Form:
-    """A text about which `wrong` says nothing."""
-    read_text = text(empty=empty)["read"]
-
-    def read(found: object) -> str:
-        value: str = read_text(found)
-        says = wrong(value) if value else ""
-        if says:
-            raise Misfit(says)
-        return value
-
-    return _as_it_is(read)
+    return _plain(read)
 
 
 def matching(pattern: re.Pattern[str], most: int) -> Form:
     """A text that matches the whole pattern, of at most so many characters."""
-
-    def wrong(value: str) -> str:
-        fits = len(value) <= most and pattern.fullmatch(value)
-        return "" if fits else f"cannot be {visible(value)[:80]}"
-
-    return _checked_text(wrong)
+    return text(most=most, wrong=lambda it: "" if pattern.fullmatch(it) else f"cannot be {visible(it)[:80]}")
 
 
 def hexadecimal(digits: int | None = None, *, empty: bool = False) -> Form:
     """Lower-case hexadecimal digits, so many, or up to 128 for None."""
     says = f"is not {digits or 'some'} hexadecimal digits in lower case"
-
-    def wrong(value: str) -> str:
-        fits = _HEXADECIMAL.fullmatch(value) and (len(value) == digits if digits else len(value) <= 128)
-        return "" if fits else says
-
-    return _checked_text(wrong, empty=empty)
+    pattern = re.compile(f"[0-9a-f]{{{digits or '1,128'}}}")
+    return text(empty=empty, wrong=lambda it: "" if pattern.fullmatch(it) else says)
 
 
 def one_of(words: Iterable[str]) -> Form:
     """One of these words."""
     known = tuple(words)
-    return _checked_text(
-        lambda value: "" if value in known else f"is {visible(value)[:40]}, one of {', '.join(known)} is due"
-    )
+    due = f"one of {', '.join(known)} is due"
+    return text(wrong=lambda it: "" if it in known else f"is {visible(it)[:40]}, {due}")
 
 
 def safe_path() -> Form:
     """A POSIX path whose every name is safe on every file system (formats.safe_names)."""
 
-    def wrong(value: str) -> str:
-        problems = next(filter(None, map(problems_of_name, value.split("/"))), None)
-        return f"{visible(value)[:120]}: {problems[0].says}" if problems else ""
+    def wrong(it: str) -> str:
+        problems = next(filter(None, map(problems_of_name, it.split("/"))), None)
+        return f"{visible(it)[:120]}: {problems[0].says}" if problems else ""
 
-    return _checked_text(wrong)
+    return text(wrong=wrong)
 
 
 def whole(least: int = 0, most: int = 2**63 - 1) -> Form:
@@ -144,7 +125,7 @@ def whole(least: int = 0, most: int = 2**63 - 1) -> Form:
             raise Misfit(f"is no whole number from {least} to {most}")
         return found
 
-    return _as_it_is(read)
+    return _plain(read)
 
 
 def flag() -> Form:
@@ -155,23 +136,22 @@ def flag() -> Form:
             raise Misfit("is neither true nor false")
         return found
 
-    return _as_it_is(read)
+    return _plain(read)
 
 
 def moment() -> Form:
     """A date and time with its zone (RFC 3339), as an aware datetime."""
-    read_text = text()["read"]
 
-    def read(found: object) -> datetime:
+    def into(found: str) -> datetime:
         try:
-            value = datetime.fromisoformat(read_text(found))
+            value = datetime.fromisoformat(found)
         except ValueError as error:
             raise Misfit("is no date and time (RFC 3339)") from error
         if value.tzinfo is None:
             raise Misfit("has no zone")
         return value
 
-    return {"read": read, "write": datetime.isoformat}
+    return converted(text(), into, datetime.isoformat)
 
 
 def optional(form: Form) -> Form:
@@ -189,11 +169,12 @@ def converted(form: Form, into: Callable[[Any], Any], out_of: Callable[[Any], An
     return {"read": lambda found: into(read(found)), "write": lambda value: write(out_of(value))}
 
 
-def _array(found: object, most: int) -> list[object]:
-    if not isinstance(found, list):
-        raise Misfit("is no array")
+def _sized(found: object, kind: type[_Sized], most: int) -> _Sized:
+    name, entries = ("array", "entries") if kind is list else ("object", "keys")
+    if not isinstance(found, kind):
+        raise Misfit(f"is no {name}")
     if len(found) > most:
-        raise Misfit(f"has {len(found)} entries, {most} are allowed")
+        raise Misfit(f"has {len(found)} {entries}, {most} are allowed")
     return found
 
 
@@ -211,7 +192,7 @@ def array(form: Form, most: int) -> Form:
     """An array of at most so many values of a form, as a tuple."""
     read, write = form["read"], form["write"]
     return {
-        "read": lambda found: tuple(_each((i, read, value) for i, value in enumerate(_array(found, most)))),
+        "read": lambda found: tuple(_each((i, read, value) for i, value in enumerate(_sized(found, list, most)))),
         "write": lambda values: [write(value) for value in values],
     }
 
@@ -220,7 +201,7 @@ def row(*forms: Form, make: Callable[..., Any] = lambda *values: values) -> Form
     """An array with a value of each of these forms, as what `make` makes of them: a tuple, or what has its order."""
 
     def read(found: object) -> Any:  # noqa: ANN401 - whatever is made
-        values = _array(found, len(forms))
+        values = _sized(found, list, len(forms))
         if len(values) < len(forms):
             raise Misfit(f"has {len(values)} entries, {len(forms)} are due")
         return make(*_each((i, forms[i]["read"], value) for i, value in enumerate(values)))
@@ -233,15 +214,12 @@ def mapping(form: Form, most: int, *, numbered: bool = False) -> Form:
     read_value, write = form["read"], form["write"]
 
     def read(found: object) -> dict[Any, Any]:
-        if not isinstance(found, dict):
-            raise Misfit("is no object")
-        if len(found) > most:
-            raise Misfit(f"has {len(found)} keys, {most} are allowed")
-        wrong = next((key for key in found if numbered and not _NUMBER.fullmatch(key)), None)
-        if wrong is not None:
-            raise Misfit(f"has the key {visible(wrong)[:40]}, which is no whole number")
-        keys = map(int, found) if numbered else found
-        return dict(zip(keys, _each((key, read_value, value) for key, value in found.items()), strict=True))
+        rows = _sized(found, dict, most)
+        for key in rows if numbered else ():
+            if not _NUMBER.fullmatch(key):
+                raise Misfit(f"has the key {visible(key)[:40]}, which is no whole number")
+        keys = map(int, rows) if numbered else rows
+        return dict(zip(keys, _each((key, read_value, value) for key, value in rows.items()), strict=True))
 
     return {"read": read, "write": lambda made: {str(key): write(value) for key, value in made.items()}}
 
@@ -264,7 +242,9 @@ def table(make: Callable[..., Any], forms: Mapping[str, Form], get: Callable[[An
         if not isinstance(found, dict):
             raise Misfit("is no object")
         if not must <= found.keys() <= readers.keys():
-            raise _other_keys(must - found.keys(), found.keys() - readers.keys())
+            lacking, unknown = sorted(must - found.keys()), sorted(found.keys() - readers.keys())
+            says = [f"lacks {', '.join(lacking)}"] * bool(lacking)
+            raise Misfit(" and ".join([*says, *(f"has the unknown key {visible(key)[:40]}" for key in unknown[:1])]))
         values: dict[str, Any] = {}
         for key, value in zip(found, _each((key, readers[key], value) for key, value in found.items()), strict=True):
             values |= value if key in beneath else {rows[key][0]: value}
@@ -279,12 +259,6 @@ def table(make: Callable[..., Any], forms: Mapping[str, Form], get: Callable[[An
         return written | {key: form["write"](made) for key, form in beneath.items()}
 
     return {"read": read, "write": write}
-
-
-def _other_keys(lacking: Iterable[str], unknown: Iterable[str]) -> Misfit:
-    says = [f"lacks {', '.join(sorted(lacking))}"] * bool(lacking)
-    says += [f"has the unknown key {visible(key)[:40]}" for key in sorted(unknown)[:1]]
-    return Misfit(" and ".join(says))
 
 
 def forms_of(cls: type) -> dict[str, Form]:
