@@ -218,7 +218,7 @@ def test_every_key_that_is_unknown_is_told_with_its_place() -> None:
         (1.0, ""),
         ("", "/note"),
         (" odd ", "/note /words/0 /words/1"),
-        ("x" * 41, "/words/0 /words/1"),
+        ("x" * 41, "/crates/0/path /crates/1/path /last/path /words/0 /words/1"),
         ([], "/crates /stamps /words"),
         ([[]], ""),
         ({}, "/seen /weights"),

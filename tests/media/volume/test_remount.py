@@ -9,7 +9,6 @@ import shutil
 import subprocess
 import sys
 from contextlib import ExitStack
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
