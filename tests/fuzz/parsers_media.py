@@ -15,7 +15,7 @@ from typing import Any
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.media.receipt import document as receipt
-from bundlekeeper.media.receipt import slip, typed_lines
+from bundlekeeper.media.receipt import kept, slip, typed_lines
 from bundlekeeper.media.set import records as set_records
 from bundlekeeper.media.set import signed_index, withdrawal_notice
 from bundlekeeper.media.volume import bag_text
@@ -27,6 +27,24 @@ from tests.fuzz.parsers import add, text
 AT = datetime(2026, 8, 20, 8, 0, tzinfo=UTC)
 _ID, _D1, _D2 = "0123456789abcdef", "1" * 64, "2" * 64
 _JSON = 'null [] {} -1 true "set" "parts" "volumes" "path" 1e999 "0000000000000000"'
+
+
+# The codec itself, with each form that a field may have
+
+
+def _waybill(data: bytes) -> object:
+    from tests.formats.test_document import document
+
+    return document().read(data)
+
+
+def _waybills() -> list[bytes]:
+    from tests.formats.test_document import BILL, document
+
+    return [document().write(BILL)]
+
+
+add("document", _waybill, _waybills, words=f'{_JSON} "stamps" "weights" "01" -0 1.0 "+00:00"', examples=200)
 
 
 # What is kept of a set
@@ -108,6 +126,13 @@ def _checked_slip(data: bytes) -> object:
     return slip.read("\n".join(typed_lines.to_lines(body + hashlib.sha256(body).digest()[:4])))
 
 
+def _paper() -> list[bytes]:
+    from tests.media.receipt.test_slip import SLIP
+
+    return [kept.PAPER.write(kept.KeptPaper("".join(slip.lines_of(SLIP)), signed_by)) for signed_by in ("", "kim")]
+
+
+add("paper-kept", kept.PAPER.read, _paper, words=_JSON)
 add("paper-lines", text(slip.read), _slip_lines, words="O 0 I 1 U - .", examples=80)
 add("paper-slip", _checked_slip, _slip, covers=("media.receipt.typed_lines.to_lines",), examples=150)
 

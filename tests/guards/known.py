@@ -1099,6 +1099,26 @@ TEXT = (
         "faults/test_input.py::test_json_that_a_lenient_reader_would_take",
     ),
     _never(
+        "our documents: a key that is unknown",
+        "formats/document.py",
+        "        if not must <= found.keys() <= readers.keys():",
+        "formats/test_document.py::test_every_key_that_is_unknown_is_told_with_its_place",
+    ),
+    Guard(
+        "our documents: a boolean in place of a number",
+        "formats/document.py",
+        " or isinstance(found, bool)",
+        "",
+        "formats/test_document.py::test_every_value_of_another_type_is_told_with_its_place",
+    ),
+    Guard(
+        "the index: each part of a split file tells of the file so far",
+        "model/media/index.py",
+        "        if not part.through and read and each.split:",
+        "        if False:",
+        "model/media/test_index.py::test_anything_else_is_refused_with_its_place",
+    ),
+    _never(
         "inventories: size",
         "model/inventory/tables.py",
         "    if len(source.data) > limits.INVENTORY_BYTES:",

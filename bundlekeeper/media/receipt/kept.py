@@ -7,13 +7,13 @@ never hides one; a receipt about another index than the one that was sent says n
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.formats import json_read, limits
-from bundlekeeper.formats.json_fields import JsonReader
+from bundlekeeper.formats import limits
+from bundlekeeper.formats.document import JsonDocument, text
 from bundlekeeper.formats.moments import AHEAD
 from bundlekeeper.media.receipt import slip as paper
 from bundlekeeper.media.receipt.document import read_header
@@ -23,8 +23,23 @@ if TYPE_CHECKING:
     from bundlekeeper.media.set.remembered_sets import Sets
 
 _MINUTE = timedelta(minutes=1)
-PAPER_SCHEMA = "bundlekeeper.paper-receipt/1"
-_PAPER_KEYS = {"schema", "code", "signed_by"}
+
+
+@dataclass(frozen=True, slots=True)
+class KeptPaper:
+    """A receipt on paper as it is kept: its lines, joined, and who signed it, "" for nobody."""
+
+    code: str = field(metadata=text(most=LINE * MAX_LINES))
+    signed_by: str = field(metadata=text(empty=True))
+
+
+PAPER = JsonDocument(
+    KeptPaper,
+    "bundlekeeper.paper-receipt/1",
+    what="the paper",
+    kind="receipt on paper",
+    limit=limits.PAPER_BYTES,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,10 +81,8 @@ def kept_of(sets: Sets, name: str) -> KeptReceipt:
         total, away = len(receipt.arrived) + len(receipt.missing), len(receipt.missing) + len(receipt.not_held)
         made, site, book, index = receipt.made, receipt.site, receipt.book, receipt.index
         return KeptReceipt(name, receipt.set_id, False, True, made, site, book, index, total, away, receipt.count)
-    reader = JsonReader("the paper", name)
-    table = reader.table(json_read.loads(line, name), "", _PAPER_KEYS)
-    slip = paper.read(reader.text(table["code"], "/code", most=LINE * MAX_LINES))
-    signed = bool(reader.text(table["signed_by"], "/signed_by", empty=True))
+    typed = PAPER.read(line, name)
+    slip, signed = paper.read(typed.code), bool(typed.signed_by)
     away = slip.missing_count
     about = slip.set_id, True, signed, slip.made, slip.site, "", slip.index, slip.files, away, slip.ledger_count
     return KeptReceipt(name, *about)
@@ -128,4 +141,4 @@ def newer(sets: Sets, than: KeptReceipt, now: datetime) -> datetime | None:
     return None
 
 
-__all__ = ["PAPER_SCHEMA", "KeptReceipt", "answers", "kept", "kept_of", "newer"]
+__all__ = ["PAPER", "KeptPaper", "KeptReceipt", "answers", "kept", "kept_of", "newer"]

@@ -8,7 +8,6 @@ contradicts what was sent is not kept.
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -19,7 +18,7 @@ from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.media.receipt import kept as kept_receipts
 from bundlekeeper.media.receipt import slip as paper
 from bundlekeeper.media.receipt.compose import elsewhere
-from bundlekeeper.media.receipt.kept import PAPER_SCHEMA, KeptReceipt
+from bundlekeeper.media.receipt.kept import PAPER, KeptPaper, KeptReceipt
 from bundlekeeper.media.receipt.read import beyond, judged
 from bundlekeeper.media.receipt.slip import DomainCount, Slip
 from bundlekeeper.media.set import signer as vouch
@@ -130,8 +129,7 @@ def read(store: Store, text: str, *, now: datetime, book: Ledger | None = None) 
 
 
 def _keep(sets: Sets, slip: Slip, signed_by: str) -> bool:
-    document = {"schema": PAPER_SCHEMA, "code": "".join(paper.lines_of(slip)), "signed_by": signed_by}
-    data = json.dumps(document, sort_keys=True).encode() + b"\n"
+    data = PAPER.write(KeptPaper("".join(paper.lines_of(slip)), signed_by))
     return sets.keep_receipt(slip.set_id, hashlib.sha256(data).hexdigest(), [data], b"")
 
 

@@ -134,7 +134,7 @@ class Joining:
         """
         temp, whole = self._temp(each), self._whole(each, part)
         on_bytes: Callable[[int], None] | None = progress.advance
-        if named and whole is not None and part.through:
+        if named and whole is not None:
             size = _copy(entry, part, temp, (), whole, on_bytes, stop).size
             if (size, whole.hexdigest()) == (part.size, part.through):
                 return Digest(size, {"sha256": part.sha256}), whole

@@ -21,7 +21,7 @@ from bundlekeeper.media.packing.types import Box, Cost, NotPacked, Packed, Packi
 from bundlekeeper.media.set.what_belongs import SetContents
 from bundlekeeper.media.volume import bag_text
 from bundlekeeper.model.media.capacity import Supply, VolumeKind
-from bundlekeeper.model.media.index import FilePart, SetFile, file_out
+from bundlekeeper.model.media.index import FilePart, SetFile, file_row
 from bundlekeeper.model.media.plan import PlannedFile, PlannedVolume, SetPlan
 from bundlekeeper.store.contents.right_now import Holding
 from bundlekeeper.store.contents.store import Store
@@ -157,11 +157,11 @@ def _index_room(bunches: Sequence[Bunch], commons: Sequence[Common], volumes: in
     files = [f.file for b in bunches for f in (b.bundle, *b.beside)]
     total = 4 * _KIB + (2 * volumes + _TOOL_FILES) * _PART_LINE  # texts of each volume and the tool's files
     for file in files:
-        total += len(json.dumps(file_out(file))) + _PART_LINE + len(json.dumps(file.path))
+        total += len(json.dumps(file_row(file))) + _PART_LINE + len(json.dumps(file.path))
     longest = max((len(json.dumps(f.path)) for f in files), default=0)
     total += (2 * volumes + len(files) // 8) * (_PART_LINE + longest)
     for common in commons:
-        total += len(json.dumps(file_out(common.file))) + volumes * (_PART_LINE + len(json.dumps(common.path)))
+        total += len(json.dumps(file_row(common.file))) + volumes * (_PART_LINE + len(json.dumps(common.path)))
     return total
 
 

@@ -7,18 +7,17 @@ ever, is what `held` and `where --withdrawn` go by. Form: canonical JSON, one LF
 
 from __future__ import annotations
 
-import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.formats import json_read, limits
-from bundlekeeper.formats.escape import visible
+from bundlekeeper.formats import limits
+from bundlekeeper.formats.document import JsonDocument, array, hexadecimal, nested, text, whole
+from bundlekeeper.model.media.index import MAX_FILES
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Manifest
 
-SCHEMA = "bundlekeeper.notice/1"
 ROLE = "notice"
 
 
@@ -26,11 +25,25 @@ ROLE = "notice"
 class Withdrawn:
     """One bundle that its publisher withdrew, and why."""
 
-    family: str
-    version: str
-    file: str
-    sha256: str
-    why: str
+    family: str = field(metadata=text(empty=True))
+    version: str = field(metadata=text(empty=True))
+    file: str = field(metadata=text(empty=True))
+    sha256: str = field(metadata=hexadecimal(64))
+    why: str = field(metadata=text(empty=True))
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """What a manifest of this platform and number withdrew."""
+
+    platform: str = field(metadata=text())
+    sequence: int = field(metadata=whole())
+    withdrawn: tuple[Withdrawn, ...] = field(metadata=array(nested(Withdrawn), MAX_FILES))
+
+
+_NOTICE = JsonDocument(
+    Notice, "bundlekeeper.notice/1", what="the notice", kind="notice of withdrawals", limit=limits.NOTICE_BYTES
+)
 
 
 def withdrawn_of(manifest: Manifest) -> tuple[Withdrawn, ...]:
@@ -54,27 +67,12 @@ def write_notice(manifest: Manifest) -> bytes:
         raise InputError(
             "the manifest withdraws nothing", hint='mark the bundle: standing = "withdrawn" and why, and raise sequence'
         )
-    document = {
-        "schema": SCHEMA,
-        "platform": manifest.platform,
-        "sequence": manifest.sequence,
-        "withdrawn": [
-            {"family": w.family, "version": w.version, "file": w.file, "sha256": w.sha256, "why": w.why} for w in rows
-        ],
-    }
-    return json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=True).encode() + b"\n"
+    return _NOTICE.write(Notice(manifest.platform, manifest.sequence, rows))
 
 
 def read_notice(data: bytes, manifest: Manifest, where: str = "") -> tuple[Withdrawn, ...]:
     """What a notice tells, held against the manifest of its set. Raises InputError where it is none or differs."""
-    if len(data) > limits.NOTICE_BYTES:
-        raise InputError(f"the notice is larger than {limits.NOTICE_BYTES} bytes", where=where)
-    found = json_read.loads(data, where)
-    schema = found.get("schema") if isinstance(found, dict) else None
-    if schema != SCHEMA:
-        raise InputError(
-            f"the notice is of format {visible(str(schema))[:80]}, this version reads {SCHEMA}", where=where
-        )
+    _NOTICE.read(data, where)
     if data != write_notice(manifest):
         raise InputError(
             "the notice does not say what the manifest beside it says", where=where, hint="the manifest is what counts"

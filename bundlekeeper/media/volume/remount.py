@@ -18,8 +18,8 @@ import stat
 import subprocess
 from collections.abc import Iterable
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from bundlekeeper.media.volume.read_back import Mount, mounts
 
@@ -30,8 +30,7 @@ _OWN_FSID = frozenset({"ext2", "ext3", "ext4", "btrfs"})
 _COARSE_NS = 2_000_000_000  # FAT keeps times by two seconds
 
 
-@dataclass(frozen=True, slots=True)
-class Under:
+class Under(NamedTuple):
     """Under which mount of which file system something is written or read; what the kernel does not tell is empty.
 
     `disk` and `mount` are numbers that no other attaching of a disk and no other mount of this `boot` ever has.

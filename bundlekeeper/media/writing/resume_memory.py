@@ -8,24 +8,30 @@ too; it is replaced whole, by one process at a time, and nothing that another on
 from __future__ import annotations
 
 import fcntl
-import json
 import os
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import astuple, dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from bundlekeeper.errors import KeeperError
-from bundlekeeper.formats import json_read, limits
+from bundlekeeper.formats import limits
+from bundlekeeper.formats.document import Form, JsonDocument, array, converted, mapping, row, text, whole
 from bundlekeeper.media.set.records import Sent
 from bundlekeeper.media.volume.remount import Under, look, mounted_anew, newest_change, unchanged
-from bundlekeeper.model.media.index import PartDigests
+from bundlekeeper.model.media.index import DIGEST, MAX_FILES, MAX_VOLUMES, PartDigests
 from bundlekeeper.store.contents.store import KEEPER, Store
 from bundlekeeper.store.disk import files
 
 _FILE = "written-to.json"
 _MOST = 1000
 _Value = TypeVar("_Value")
+_WORD, _TIME = text(empty=True, most=limits.RESUME_BYTES), whole(-(2**63))
+_UNDER = converted(array(row(*(_WORD,) * 4, make=Under), _MOST), list, tuple)
+
+
+def _by_volume(form: Form) -> Form:
+    return mapping(form, MAX_VOLUMES, numbered=True)
 
 
 @dataclass(slots=True)
@@ -34,10 +40,12 @@ class WhereTo:
     last file was written (nanoseconds since 1970, by that file's ctime); `points` the mount point that each folder was
     on; `parts` the digests of each part of the split files that were read whole, by number."""
 
-    mounts: dict[int, list[Under]] = field(default_factory=dict)
-    finished: dict[int, dict[str, int]] = field(default_factory=dict)
-    points: dict[str, str] = field(default_factory=dict)
-    parts: dict[str, dict[int, PartDigests]] = field(default_factory=dict)
+    mounts: dict[int, list[Under]] = field(default_factory=dict, metadata=_by_volume(_UNDER))
+    finished: dict[int, dict[str, int]] = field(default_factory=dict, metadata=_by_volume(mapping(_TIME, _MOST)))
+    points: dict[str, str] = field(default_factory=dict, metadata=mapping(_WORD, _MOST))
+    parts: dict[str, dict[int, PartDigests]] = field(
+        default_factory=dict, metadata=mapping(_by_volume(row(DIGEST, DIGEST, make=PartDigests)), MAX_FILES)
+    )
 
     def written_under(self, volume: int, under: Under) -> bool:
         """Note a mount under which a volume is written. True when that is news."""
@@ -59,43 +67,18 @@ class WhereTo:
         return mounted_anew(self.mounts.get(volume, ()), now) and unchanged(fd, known)
 
 
+_WHERE_TO = JsonDocument(
+    WhereTo, "bundlekeeper.written-to/1", what="the memory", kind="memory of a set", limit=limits.RESUME_BYTES
+)
+
+
 def recall(store: Store, sent: Sent) -> WhereTo:
     """What is remembered; nothing where that cannot be read. Raises nothing."""
-    found = WhereTo()
     try:
         with files.folder(store.fd, _folder(sent)) as home:
-            document = json_read.loads(files.read_bounded(home, _FILE, limits.RESUME_BYTES))
+            return _WHERE_TO.read(files.read_bounded(home, _FILE, limits.RESUME_BYTES))
     except (OSError, KeeperError):
-        return found
-    if isinstance(document, dict):
-        under, finished, points, parts = (_table(document.get(k)) for k in ("under", "finished", "points", "parts"))
-        for number, rows in under.items():
-            if number.isdecimal() and isinstance(rows, list):
-                found.mounts[int(number)] = [u for row in rows if (u := _under_of(row)) is not None]
-        for number, times in finished.items():
-            if number.isdecimal():
-                found.finished[int(number)] = {k: at for k, at in _table(times).items() if isinstance(at, int)}
-        found.points = {path: point for path, point in points.items() if isinstance(point, str)}
-        for path, digests in parts.items():
-            rows = _table(digests)
-            found.parts[path] = {int(n): d for n, row in rows.items() if n.isdecimal() and (d := _digests(row))}
-    return found
-
-
-def _under_of(found: object) -> Under | None:
-    if isinstance(found, list) and len(found) == 4 and all(isinstance(word, str) for word in found):
-        return Under(*found)
-    return None
-
-
-def _digests(found: object) -> PartDigests | None:
-    if isinstance(found, list) and len(found) == len(PartDigests._fields) and all(isinstance(d, str) for d in found):
-        return PartDigests(*found)
-    return None
-
-
-def _table(found: object) -> dict[str, object]:
-    return {str(key): value for key, value in found.items()} if isinstance(found, dict) else {}
+        return WhereTo()
 
 
 def remember(store: Store, sent: Sent, known: WhereTo) -> None:
@@ -136,13 +119,13 @@ def _beneath(mine: dict[str, _Value], kept: Mapping[str, _Value]) -> None:
 
 
 def _replace(home: int, known: WhereTo) -> None:
-    document = {
-        "under": {str(n): [astuple(row) for row in rows[-_MOST:]] for n, rows in known.mounts.items()},
-        "finished": {str(n): dict(list(times.items())[-_MOST:]) for n, times in known.finished.items()},
-        "points": dict(list(known.points.items())[-_MOST:]),
-        "parts": known.parts,
-    }
-    files.replace(home, _FILE, json.dumps(document, sort_keys=True).encode())
+    short = replace(
+        known,
+        mounts={volume: rows[-_MOST:] for volume, rows in known.mounts.items()},
+        finished={volume: dict(list(times.items())[-_MOST:]) for volume, times in known.finished.items()},
+        points=dict(list(known.points.items())[-_MOST:]),
+    )
+    files.replace(home, _FILE, _WHERE_TO.write(short))
 
 
 def _folder(sent: Sent) -> tuple[str, ...]:

@@ -9,25 +9,45 @@ Form: JSON, indented, sorted keys, one LF at the end. Not signed: it says what i
 from __future__ import annotations
 
 import hashlib
-import json
-import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
 
-from bundlekeeper.errors import InputError
 from bundlekeeper.findings import CODES, Finding, Level
-from bundlekeeper.formats import json_read, limits
-from bundlekeeper.formats.json_fields import JsonReader
-from bundlekeeper.model.media.index import MAX_FILES, MAX_VOLUMES, FilePart, SetFile, file_in, file_out, insist_on_paths
+from bundlekeeper.formats import limits
+from bundlekeeper.formats.document import (
+    JsonDocument,
+    Misfit,
+    array,
+    converted,
+    flag,
+    forms_of,
+    named,
+    nested,
+    one_of,
+    table,
+    text,
+    whole,
+)
+from bundlekeeper.model.media.index import (
+    DIGEST,
+    MAX_FILES,
+    MAX_VOLUMES,
+    PLATFORM,
+    FilePart,
+    SetFile,
+    insist_on_files,
+)
 
-PLAN_SCHEMA = "bundlekeeper.media-plan/1"
-
-_PLATFORM = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
-_KEYS = {"schema", "platform", "for", "manifest", "volumes", "files", "missing", "packing"}
-_VOLUME_KEYS = {"number", "kind", "file_system", "usable", "reserved", "used", "largest_file"}
-_MISSING_KEYS = {"code", "level", "subject", "says", "hint"}
-_PACKING_KEYS = {"exact", "says", "with_tool"}
+_MISSING = table(
+    Finding,
+    {
+        "code": text(),
+        "level": converted(one_of(Level), Level, str),
+        "subject": text(),
+        "says": text(),
+        "hint": text(empty=True),
+    },
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +61,13 @@ class PlannedFile:
     source: str
 
 
+_FILE = table(
+    lambda source, **of_file: PlannedFile(SetFile(**of_file), source),
+    {**forms_of(SetFile), "source": text()},
+    get=lambda planned, name: getattr(planned if name == "source" else planned.file, name),
+)
+
+
 @dataclass(frozen=True, slots=True)
 class PlannedVolume:
     """One volume. Bytes: `usable` for everything that is written, `reserved` of them for what every volume carries
@@ -49,13 +76,13 @@ class PlannedVolume:
     `kind` is as the user named it (`16GB:fat32`), `file_system` one of model.volumes.FILE_SYSTEMS.
     """
 
-    number: int
-    kind: str
-    file_system: str
-    usable: int
-    reserved: int
-    used: int
-    largest_file: int
+    number: int = field(metadata=whole(1))
+    kind: str = field(metadata=text())
+    file_system: str = field(metadata=text())
+    usable: int = field(metadata=whole())
+    reserved: int = field(metadata=whole())
+    used: int = field(metadata=whole())
+    largest_file: int = field(metadata=whole())
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,16 +92,16 @@ class SetPlan:
     `manifest` is the SHA-256 of the manifest that it is made by; `with_tool` that room for the tool's folder is kept.
     """
 
-    platform: str
-    meant_for: str
-    manifest: str
-    manifest_sequence: int
-    volumes: tuple[PlannedVolume, ...]
-    files: tuple[PlannedFile, ...]
-    missing: tuple[Finding, ...] = field(default=())
-    exact: bool = True
-    says: str = ""
-    with_tool: bool = False
+    platform: str = field(metadata=PLATFORM)
+    meant_for: str = field(metadata=named("for", text()))
+    manifest: str = field(metadata=named("manifest/sha256", DIGEST))
+    manifest_sequence: int = field(metadata=named("manifest/sequence", whole()))
+    volumes: tuple[PlannedVolume, ...] = field(metadata=array(nested(PlannedVolume), MAX_VOLUMES))
+    files: tuple[PlannedFile, ...] = field(metadata=array(_FILE, MAX_FILES))
+    missing: tuple[Finding, ...] = field(default=(), metadata=array(_MISSING, MAX_FILES))
+    exact: bool = field(default=True, metadata=named("packing/exact", flag()))
+    says: str = field(default="", metadata=named("packing/says", text(empty=True)))
+    with_tool: bool = field(default=False, metadata=named("packing/with_tool", flag()))
 
     def on(self, volume: int) -> Iterator[tuple[PlannedFile, FilePart]]:
         """The files and parts that a volume is to hold, by path."""
@@ -89,122 +116,42 @@ class SetPlan:
 
 def write_plan(plan: SetPlan) -> bytes:
     """The plan's bytes; what is read from them is equal to `plan`."""
-    document: dict[str, Any] = {
-        "schema": PLAN_SCHEMA,
-        "platform": plan.platform,
-        "for": plan.meant_for,
-        "manifest": {"sha256": plan.manifest, "sequence": plan.manifest_sequence},
-        "volumes": [_volume_out(v) for v in plan.volumes],
-        "files": [{**file_out(f.file), "source": f.source} for f in plan.files],
-        "missing": [_missing_out(f) for f in plan.missing],
-        "packing": {"exact": plan.exact, "says": plan.says, "with_tool": plan.with_tool},
-    }
-    return json.dumps(document, sort_keys=True, indent=1, ensure_ascii=True).encode() + b"\n"
+    return _PLAN.write(plan)
 
 
 def read_plan(data: bytes, where: str = "") -> SetPlan:
     """Read a plan strictly.
 
-    Raises InputError: too large, no JSON, an unknown format (both named), a missing or unknown key, a value that can't
-    be, volumes that are not numbered 1, 2, 3 …, a path that is unsafe or met twice, parts that do not make up their
-    file or are larger than their volume takes.
+    Raises InputError: as `JsonDocument.read`, and for volumes that are not numbered 1, 2, 3 …, a path that is met
+    twice, parts that do not make up their file or are larger than their volume takes.
     """
-    if len(data) > limits.SET_PLAN_BYTES:
-        raise InputError(f"the plan is larger than {limits.SET_PLAN_BYTES} bytes", where=where)
-    found = json_read.loads(data, where)
-    reader = JsonReader("the plan", where)
-    schema = found.get("schema") if isinstance(found, dict) else None
-    if schema != PLAN_SCHEMA:
-        shown = f"of format {str(schema)[:80]!r}" if isinstance(schema, str) else "no plan of a media set"
-        raise InputError(
-            f"this is {shown}, this version reads {PLAN_SCHEMA}", where=where, hint="bundlekeeper media plan --out FILE"
-        )
-    table = reader.table(found, "", _KEYS)
-    by = reader.table(table["manifest"], "/manifest", {"sha256", "sequence"})
-    packing = reader.table(table["packing"], "/packing", _PACKING_KEYS)
-    volumes = reader.array(table["volumes"], "/volumes", MAX_VOLUMES)
-    files = reader.array(table["files"], "/files", MAX_FILES)
-    plan = SetPlan(
-        platform=reader.matching(table["platform"], "/platform", _PLATFORM, 64),
-        meant_for=reader.text(table["for"], "/for"),
-        manifest=reader.hexadecimal(by["sha256"], "/manifest/sha256", 64),
-        manifest_sequence=reader.number(by["sequence"], "/manifest/sequence"),
-        volumes=tuple(_volume_in(reader, row, f"/volumes/{i}", i + 1) for i, row in enumerate(volumes)),
-        files=tuple(_file_in(reader, row, f"/files/{i}", len(volumes)) for i, row in enumerate(files)),
-        missing=tuple(
-            _missing_in(reader, row, f"/missing/{i}")
-            for i, row in enumerate(reader.array(table["missing"], "/missing", MAX_FILES))
-        ),
-        exact=reader.boolean(packing["exact"], "/packing/exact"),
-        says=reader.text(packing["says"], "/packing/says", empty=True),
-        with_tool=reader.boolean(packing["with_tool"], "/packing/with_tool"),
-    )
-    insist_on_paths(reader, (f.file for f in plan.files))
-    _insist_on_sizes(reader, plan)
-    return plan
+    return _PLAN.read(data, where)
 
 
-def _volume_out(each: PlannedVolume) -> dict[str, Any]:
-    return {
-        "number": each.number,
-        "kind": each.kind,
-        "file_system": each.file_system,
-        "usable": each.usable,
-        "reserved": each.reserved,
-        "used": each.used,
-        "largest_file": each.largest_file,
-    }
-
-
-def _volume_in(reader: JsonReader, found: object, at: str, number: int) -> PlannedVolume:
-    table = reader.table(found, at, _VOLUME_KEYS)
-    return PlannedVolume(
-        number=reader.number(table["number"], f"{at}/number", least=number, most=number),
-        kind=reader.text(table["kind"], f"{at}/kind"),
-        file_system=reader.text(table["file_system"], f"{at}/file_system"),
-        usable=reader.number(table["usable"], f"{at}/usable"),
-        reserved=reader.number(table["reserved"], f"{at}/reserved"),
-        used=reader.number(table["used"], f"{at}/used"),
-        largest_file=reader.number(table["largest_file"], f"{at}/largest_file"),
-    )
-
-
-def _file_in(reader: JsonReader, found: object, at: str, volumes: int) -> PlannedFile:
-    row = dict(found) if isinstance(found, dict) else found
-    source = row.pop("source", None) if isinstance(row, dict) else None
-    text = reader.text(source, f"{at}/source")
-    if "\0" in text or ".." in text.split("/"):
-        raise reader.wrong(f"{at}/source", "leads out of the store")
-    return PlannedFile(file_in(reader, row, at, volumes, read=False), text)
-
-
-def _missing_out(each: Finding) -> dict[str, Any]:
-    return {
-        "code": each.code,
-        "level": each.level.value,
-        "subject": each.subject,
-        "says": each.says,
-        "hint": each.hint,
-    }
-
-
-def _missing_in(reader: JsonReader, found: object, at: str) -> Finding:
-    table: Mapping[str, object] = reader.table(found, at, _MISSING_KEYS)
-    code = reader.text(table["code"], f"{at}/code")
-    level = reader.text(table["level"], f"{at}/level")
-    if code not in CODES or level not in list(Level):
-        raise reader.wrong(at, "has a code or a level that does not exist")
-    return Finding(
-        code,
-        Level(level),
-        reader.text(table["subject"], f"{at}/subject"),
-        reader.text(table["says"], f"{at}/says"),
-        reader.text(table["hint"], f"{at}/hint", empty=True),
-    )
-
-
-def _insist_on_sizes(reader: JsonReader, plan: SetPlan) -> None:
-    for i, each in enumerate(plan.files):
-        for part in each.file.parts:
+def _insist(plan: SetPlan) -> None:
+    for i, volume in enumerate(plan.volumes):
+        if volume.number != i + 1:
+            raise Misfit(f"is no whole number from {i + 1} to {i + 1}", "volumes", i, "number")
+    for i, planned in enumerate(plan.files):
+        if "\0" in planned.source or ".." in planned.source.split("/"):
+            raise Misfit("leads out of the store", "files", i, "source")
+    for i, missing in enumerate(plan.missing):
+        if missing.code not in CODES:
+            raise Misfit("is a code that does not exist", "missing", i, "code")
+    insist_on_files([planned.file for planned in plan.files], len(plan.volumes), read=False)
+    for i, planned in enumerate(plan.files):
+        for part in planned.file.parts:
             if part.size > plan.volumes[part.volume - 1].largest_file:
-                raise reader.wrong(f"/files/{i}", f"is larger than a file on volume {part.volume} may be")
+                raise Misfit(f"is larger than a file on volume {part.volume} may be", "files", i)
+
+
+_PLAN = JsonDocument(
+    SetPlan,
+    "bundlekeeper.media-plan/1",
+    what="the plan",
+    kind="plan of a media set",
+    hint="bundlekeeper media plan --out FILE",
+    limit=limits.SET_PLAN_BYTES,
+    indented=True,
+    check=_insist,
+)

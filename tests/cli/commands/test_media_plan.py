@@ -399,6 +399,8 @@ def test_what_is_written_is_read_again() -> None:
         (("files", 0, "parts", 1, "offset"), 5, "does not follow"),
         (("files", 0, "parts", 1, "volume"), 3, "whole number"),
         (("files", 0, "parts", 0, "sha256"), "x", "hexadecimal"),
+        (("files", 0, "parts", 0, "sha256"), "1" * 64, "not read yet"),
+        (("files", 0, "parts", 0, "through"), "1" * 64, "unknown key through"),
         (("files", 1, "parts", 0, "sha256"), "", "empty"),
         (("missing", 0, "code"), "fine", "does not exist"),
         (("packing", "exact"), 1, "neither true nor false"),

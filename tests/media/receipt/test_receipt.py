@@ -437,7 +437,7 @@ def test_a_paper_signed_by_a_key_that_was_dropped_since_is_refused(trip: Trip, t
 
 
 def test_the_header_is_bounded_before_it_is_parsed() -> None:
-    with pytest.raises(InputError, match="longer"):
+    with pytest.raises(InputError, match="header is larger"):
         read_header(b" " * (64 * 1024 * 1024 + 1))
 
 

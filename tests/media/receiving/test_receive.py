@@ -470,20 +470,6 @@ def test_an_index_that_is_wrong_of_the_file_so_far_costs_a_second_read_and_no_mo
     assert counted == [0, 0, 1, 0]
 
 
-def test_a_set_without_digests_of_the_file_so_far_is_joined_by_each_part_s_own(
-    site: Site, made: MadeSet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Sets that were written before an index said them."""
-    rows = [replace(f, parts=tuple(replace(p, through="") for p in f.parts)) for f in made.index.files]
-    index = replace(made.index, files=tuple(rows))
-    data = write_index(index)
-    counted = _count_hashes(monkeypatch)
-    older = replace(made, index=index, data=data, signature=signed(data))
-    assert site.receive(*write_set(older, tmp_path)).complete
-    assert site.bundles() == every_bundle()
-    assert counted == [1, 1, 1]
-
-
 def test_bytes_after_the_end_of_a_joined_file_are_not_taken(
     site: Site, made: MadeSet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

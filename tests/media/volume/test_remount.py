@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
 import subprocess
 import sys
 from contextlib import ExitStack
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -73,8 +73,8 @@ def test_what_is_certain(written: list[Under], claimed: bool) -> None:
 
 @pytest.mark.parametrize("lack", ["file_system", "boot", "disk", "mount"])
 def test_what_is_not_told_now_is_doubt(lack: str) -> None:
-    assert not mounted_anew([under(), under(**{lack: ""})], replace(NOW, **{lack: ""}))
-    assert not mounted_anew([under()], replace(NOW, **{lack: ""}))
+    assert not mounted_anew([under(), under(**{lack: ""})], NOW._replace(**{lack: ""}))
+    assert not mounted_anew([under()], NOW._replace(**{lack: ""}))
 
 
 def test_a_file_that_is_newer_than_the_finished_volume_is_doubt(tmp_path: Path) -> None:
@@ -90,15 +90,18 @@ def test_a_file_that_is_newer_than_the_finished_volume_is_doubt(tmp_path: Path) 
         os.close(fd)
 
 
-def test_records_of_an_older_form_are_never_a_claim(tmp_path: Path) -> None:
+def test_a_memory_that_is_not_whole_is_never_a_claim(tmp_path: Path) -> None:
     world = World(tmp_path, [PIECE])
     (tmp_path / "stick").mkdir()
     sent = world.write(tmp_path / "stick").sent
     (record,) = (world.kit.root / ".keeper/sets/sent").glob("*/written-to.json")
-    record.write_text('{"mounts": {"1": ["boot/12"]}, "parts": {}, "points": {}, "under": {"1": [["x"], 5]}}')
     with Store.open(world.kit.root, write=True) as store:
+        assert recall(store, sent).mounts[1] and recall(store, sent).finished[1]
+        document = json.loads(record.read_text())
+        document["mounts"]["1"].append(["x"])
+        record.write_text(json.dumps(document))
         known = recall(store, sent)
-    assert (known.mounts, known.finished) == ({1: []}, {})
+    assert (known.mounts, known.finished) == ({}, {})
 
 
 # Real mounts
@@ -168,7 +171,7 @@ def test_a_copy_back_under_the_new_mount_is_no_remount(world: World, tmp_path: P
         replug(stack, stick)
         run("rm", "-r", stick / VOLUME)
         record = next((world.kit.root / ".keeper/sets/sent").glob("*/written-to.json"))
-        record.write_text(re.sub(r'("finished": {"1": {"[^"]*": )(\d+)', _hour_ago, record.read_text()))
+        record.write_text(re.sub(r'("finished":{"1":{"[^"]*":)(\d+)', _hour_ago, record.read_text()))
         run("cp", "-a", tmp_path / "kept", stick / VOLUME)
         assert level(world, stick) is ReadBackLevel.EVICTED
 
