@@ -47,7 +47,7 @@ def selector_of(session: Session, places: Places) -> Selector:
 def _insist_on_known(session: Session, given: Mapping[str, str]) -> None:
     """Insist that every word was once recorded as what it is given as. Raises InputError naming all that were not."""
     from bundlekeeper.ledger.ask.where import ever, nearest
-    from bundlekeeper.model.inventory.types import KINDS
+    from bundlekeeper.model.vocabulary import KINDS
 
     wrong, near = [], []
     for key, value in given.items():
