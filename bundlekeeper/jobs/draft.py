@@ -82,7 +82,7 @@ def draft_into(
     entries, found = _gathered(paths, caller, stop)
     with told_after(found):
         old = read_bounded(manifest, limits.MANIFEST_BYTES, "the manifest")
-        text, report = fill(text_of(old, manifest), entries, name=manifest)
+        text, report = fill(text_of(manifest, old), entries, name=manifest)
     return AmendedManifest(manifest, text, old, report, found)
 
 

@@ -64,7 +64,7 @@ def reason(error: Exception) -> str:
     return error.strerror or str(error) if isinstance(error, OSError) else str(error)
 
 
-def text_of(data: bytes, name: str) -> str:
+def text_of(name: str, data: bytes) -> str:
     """The text of a manifest's bytes. Raises InputError when they are not UTF-8."""
     try:
         return data.decode("utf-8")

@@ -90,7 +90,7 @@ def confirm(manifest: str, against: str, source: str | None, today: date) -> Ame
     listed = parse(read_bounded(against, limits.CHECKSUM_LIST_BYTES, "the checksum list"), name=against)
     old = read_bounded(manifest, limits.MANIFEST_BYTES, "the manifest")
     said = source if source is not None else f"publisher: {Path(against).name}, {today.isoformat()}"
-    text, report = compare(text_of(old, manifest), listed, source=said, today=today, name=manifest)
+    text, report = compare(text_of(manifest, old), listed, source=said, today=today, name=manifest)
     return AmendedManifest(manifest, text, old, report)
 
 

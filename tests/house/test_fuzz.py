@@ -30,7 +30,6 @@ SEED = 20261125 if os.environ.get("CI") else random.SystemRandom().randrange(1 <
 #: Functions that take bytes and parse nothing by themselves, with the reason.
 EXEMPT = {
     "cli.screen.user_files": "writes",
-    "cli.commands.signing": "signs",
     "demo.tour_world": "makes the tour's files",
     "links.spreadsheet.subprocess.cells_of": "run by ledger.workbook in a process of its own",
     "store.verifying.expected.read_listing": "a memory around model.reading.lint",
