@@ -47,7 +47,8 @@ def test_the_database_is_opened_once_to_read_and_once_to_write(
     def connect(database: str, *words: Any, **named: Any) -> sqlite3.Connection:
         if ":memory:" not in str(database):
             opened.append(str(database))
-        return real(database, *words, **named)
+        connection: sqlite3.Connection = real(database, *words, **named)
+        return connection
 
     monkeypatch.setattr(sqlite3, "connect", connect)
     site.receive(*media, dry_run=dry_run)
