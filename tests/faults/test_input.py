@@ -131,7 +131,7 @@ def test_no_cell_is_a_formula(cells: list[str]) -> None:
 
 def bomb(change: bytes) -> bytes:
     """A workbook, packed, whose second sheet has `change` before the end of its rows."""
-    from tests.links.spreadsheet.test_read import ABOUT, HEAD, ROW, workbook
+    from tests.kits.workbooks import ABOUT, HEAD, ROW, workbook
 
     good, out = zipfile.ZipFile(io.BytesIO(workbook({"inventory": ABOUT, "Racks": [HEAD, ROW]}))), io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as package:

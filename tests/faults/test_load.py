@@ -11,7 +11,7 @@ import pytest
 from bundlekeeper.ledger.ask.types import Selector
 from bundlekeeper.ledger.ask.where import where
 from bundlekeeper.ledger.record.ledger import Ledger
-from tests.ledger.ask.test_where import DAY0, read
+from tests.kits.ledger_history import DAY0, read
 
 _EVERY = 10  # operations of SQLite's virtual machine between two calls of the handler
 

@@ -24,10 +24,10 @@ from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.store.contents import store as layout
 from bundlekeeper.store.disk.filesystem import KINDS
 from tests.conftest import Keeper, World
+from tests.kits.full_disks import litter
+from tests.kits.kills import GOOD, ROOT, fresh, sha256
+from tests.kits.ledger_history import DAY0, read
 from tests.kits.store_kit import Kit
-from tests.ledger.ask.test_where import DAY0, read
-from tests.store.adding.test_faults import litter
-from tests.store.adding.test_kill import GOOD, ROOT, fresh, sha256
 
 NFS = 0x6969  # NFS_SUPER_MAGIC, linux/magic.h
 

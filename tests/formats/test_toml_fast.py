@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from bundlekeeper.formats import toml_fast
 from bundlekeeper.model.inventory.types import Inventory
 from bundlekeeper.model.inventory.write_toml import to_toml
-from tests.model.inventory.test_read import inventories
+from tests.kits.inventories import inventories
 
 _PLAIN = """\
 # a list

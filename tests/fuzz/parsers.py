@@ -166,7 +166,7 @@ for _form, _seeds in (("toml", _inventory), ("json", _as_json), ("csv", lambda: 
 
 
 def _workbook() -> bytes:
-    from tests.links.spreadsheet.test_read import ABOUT, HEAD, ROW, workbook
+    from tests.kits.workbooks import ABOUT, HEAD, ROW, workbook
 
     return workbook({"inventory": ABOUT, "Racks": [HEAD, ROW, [*ROW[:4], "B8", *ROW[5:]]]})
 
@@ -361,7 +361,7 @@ def _bodies() -> list[bytes]:
 
 
 def _redfish(data: bytes) -> None:
-    from tests.links.redfish.test_map_firmware import placed
+    from tests.kits.firmware_trees import placed
 
     made = json_read.loads(data)
     if isinstance(made, dict):
@@ -386,14 +386,14 @@ add(
 
 def _plan() -> list[bytes]:
     from bundlekeeper.model.media.plan import write_plan
-    from tests.cli.commands.test_media_plan import made_plan
+    from tests.kits.made_plans import made_plan
 
     return [write_plan(made_plan())]
 
 
 def _index() -> list[bytes]:
     from bundlekeeper.model.media.index import write_index
-    from tests.model.media.test_index import _index as made
+    from tests.kits.set_indexes import _index as made
 
     return [write_index(made())]
 

@@ -33,13 +33,13 @@ _JSON = 'null [] {} -1 true "set" "parts" "volumes" "path" 1e999 "00000000000000
 
 
 def _waybill(data: bytes) -> object:
-    from tests.formats.test_document import document
+    from tests.kits.codec_documents import document
 
     return document().read(data)
 
 
 def _waybills() -> list[bytes]:
-    from tests.formats.test_document import BILL, document
+    from tests.kits.codec_documents import BILL, document
 
     return [document().write(BILL)]
 
@@ -111,7 +111,7 @@ add("receipt", receipt.read_header, _receipt, words=_JSON, covers=("media.receip
 
 
 def _slip() -> list[bytes]:
-    from tests.media.receipt.test_slip import SLIP
+    from tests.kits.slips import SLIP
 
     return [typed_lines.from_lines("\n".join(slip.lines_of(SLIP)))]
 
@@ -127,7 +127,7 @@ def _checked_slip(data: bytes) -> object:
 
 
 def _paper() -> list[bytes]:
-    from tests.media.receipt.test_slip import SLIP
+    from tests.kits.slips import SLIP
 
     return [kept.PAPER.write(kept.KeptPaper("".join(slip.lines_of(SLIP)), signed_by)) for signed_by in ("", "kim")]
 
@@ -182,7 +182,7 @@ add(
 
 
 def _route() -> list[bytes]:
-    from tests.planning.route.test_check_plan import _document
+    from tests.kits.route_documents import _document
 
     return [json.dumps(_document()).encode()]
 

@@ -28,7 +28,7 @@ def _public_keys() -> list[bytes]:
 
 
 def _minisign_key() -> list[bytes]:
-    from tests.verification.signatures.test_minisign import public_file
+    from tests.kits.minisign_files import public_file
 
     return [public_file()]
 
@@ -41,14 +41,14 @@ def _sshsig() -> list[bytes]:
 
 
 def _minisig() -> list[bytes]:
-    from tests.verification.signatures.test_minisign import signed
+    from tests.kits.minisign_files import signed
 
     return [signed(kind=b"ED"), signed(kind=b"Ed")]
 
 
 def _cms() -> list[bytes]:
+    from tests.kits.cms_files import theirs
     from tests.kits.signing_world import chain
-    from tests.verification.signatures.test_cms import theirs
 
     with TemporaryDirectory() as folder:
         return [theirs(chain("ecdsa-p256"), Path(folder)), theirs(chain("ecdsa-p256"), Path(folder), form="PEM")]
@@ -86,7 +86,7 @@ def _private_keys() -> list[bytes]:
 
 @cache
 def _trust_entry() -> dict[str, bytes]:
-    from tests.verification.keys.test_entries import full_chain
+    from tests.kits.trust_entries import full_chain
 
     return entry_files.to_files(full_chain())
 

@@ -13,8 +13,8 @@ import pytest
 from bundlekeeper.findings import finding
 from bundlekeeper.reports import runbook, site_page
 from bundlekeeper.reports.gantt import GanttBar, Span, lines
-from tests.cli.commands.test_route import HARBOUR, PLAN, WORDS
 from tests.conftest import Keeper, World
+from tests.kits.route_commands import HARBOUR, PLAN, WORDS
 
 HOSTILE = "<script>alert(1)</script>\x1b[31m\u202egnp.exe\u2028\r\n\x07&\"'{{ 7*7 }}{% raw %}"
 _VOID = {"meta", "br", "link", "img", "input", "hr"}

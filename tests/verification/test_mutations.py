@@ -22,6 +22,9 @@ from bundlekeeper.verification.keys.entry_files import from_files, to_files
 from bundlekeeper.verification.keys.public_key import from_ssh_blob, read_certificate, read_public_key, ssh_blob
 from bundlekeeper.verification.signatures import cms, forms, sshsig
 from bundlekeeper.verification.signatures.sign import read_private_key
+from tests.kits import minisign_files as test_minisign
+from tests.kits.cms_files import MESSAGE as CMS_MESSAGE
+from tests.kits.cms_files import theirs as cms_signed
 from tests.kits.signing_world import (
     RAW,
     TYPES,
@@ -39,10 +42,7 @@ from tests.kits.signing_world import (
     ssh_line,
 )
 from tests.kits.sure import only_our_errors, some
-from tests.verification.keys.test_entries import full_chain
-from tests.verification.signatures import test_minisign
-from tests.verification.signatures.test_cms import MESSAGE as CMS_MESSAGE
-from tests.verification.signatures.test_cms import theirs as cms_signed
+from tests.kits.trust_entries import full_chain
 
 MESSAGE = b"marram-rack-6.1.0.fwb\n" * 9
 ROUNDS = 300

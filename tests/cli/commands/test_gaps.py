@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.model.inventory.write_json import to_json
-from tests.cli.commands.test_trust import accepts, ssh_key, trusted, with_signature
 from tests.conftest import Keeper, World
 from tests.kits.planning_worlds import large_fleet
+from tests.kits.ssh_keys import accepts, ssh_key, trusted, with_signature
 
 ROOT = Path(__file__).parents[3]
 HARBOUR = ROOT / "manifests" / "harbour-2026-11.toml"

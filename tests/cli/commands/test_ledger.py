@@ -16,8 +16,7 @@ import pytest
 
 from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, marked
 from tests.conftest import Keeper, World
-
-HARBOUR = Path(__file__).parents[3] / "manifests" / "harbour-2026-11.toml"
+from tests.kits.ledger_commands import HARBOUR
 
 
 @pytest.fixture

@@ -12,19 +12,18 @@ from typing import Any
 import pytest
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.findings import finding
 from bundlekeeper.media.set.plan import read_spare
 from bundlekeeper.media.set.what_belongs import SetContents, contents_of, meant_by
 from bundlekeeper.model.inventory.types import Inventory
 from bundlekeeper.model.manifest.types import Manifest
-from bundlekeeper.model.media.index import FilePart, SetFile
-from bundlekeeper.model.media.plan import PlannedFile, PlannedVolume, SetPlan, read_plan, write_plan
+from bundlekeeper.model.media.plan import SetPlan, read_plan, write_plan
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.store.database.catalogue import Catalogue
-from tests.cli.commands.test_trust import accepts, ssh_key, trusted, with_signature
 from tests.conftest import Keeper, Ran, World
+from tests.kits.made_plans import made_plan
 from tests.kits.planning_kit import blade, bundle, held_all, image, inventory, manifest
+from tests.kits.ssh_keys import accepts, ssh_key, trusted, with_signature
 from tests.kits.sure import only_our_errors, some
 
 ROOT = Path(__file__).parents[3]
@@ -353,29 +352,6 @@ def test_sets_that_went_are_listed_with_whether_they_were_answered(stocked: Keep
 
 
 # The document
-
-
-def made_plan() -> SetPlan:
-    """A small plan with a split file, a common one and something missing."""
-    path = "rack/6.1.0/marram-rack-6.1.0.fwb"
-    parts = (FilePart(1, f"{path}.part-01of02", 0, 6, "", 1), FilePart(2, f"{path}.part-02of02", 6, 4, "", 2))
-    text = "manifests/marram-14.toml"
-    common = SetFile(
-        text, 5, "3" * 64, "manifest", common=True, parts=tuple(FilePart(v, text, 0, 5, "3" * 64) for v in (1, 2))
-    )
-    return SetPlan(
-        "marram",
-        "site skerry to release 6.1",
-        "3" * 64,
-        14,
-        tuple(PlannedVolume(n, "10B:folder", "folder", 100, 10, 20, 8) for n in (1, 2)),
-        (
-            PlannedFile(SetFile(path, 10, "1" * 64, "bundle", "rack", "6.1.0", parts=parts), path),
-            PlannedFile(common, text),
-        ),
-        (finding("not-held", "blade 6.1.0", "needed, not in the store", "take it"),),
-        says="2 volumes",
-    )
 
 
 def test_what_is_written_is_read_again() -> None:

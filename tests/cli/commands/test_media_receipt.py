@@ -13,9 +13,9 @@ import pytest
 
 from tests.conftest import Keeper, Ran
 from tests.kits.media_kit import signed, write_set
+from tests.kits.paper_receipts import paper, told, typed
 from tests.kits.signing_world import private, private_pem, ssh_line
-from tests.media.receipt.test_answers import paper, told, typed
-from tests.media.receipt.test_receipt import SKERRY, Trip, code_of
+from tests.kits.trips import SKERRY, Trip, code_of
 
 
 def arrived(keeper: Keeper, tmp_path: Path, meant_for: str = "skerry") -> Trip:

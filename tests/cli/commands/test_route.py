@@ -10,27 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.conftest import Keeper, World
-
-ROOT = Path(__file__).parents[3]
-HARBOUR = ROOT / "manifests" / "harbour-2026-11.toml"
-WORDS = ("route", "holm-a", "--to", "6.1")
-
-PLAN = """plan = 1
-domain = "holm-a"
-release = "6.1"
-
-[[step]]
-what = "infrastructure"
-version = "6.1.0"
-
-[[step]]
-what = "blade"
-version = "6.1.0"
-
-[[step]]
-what = "servers"
-release = "6.1"
-"""
+from tests.kits.route_commands import HARBOUR, PLAN, WORDS
 
 
 def test_the_text_is_ascii_of_80_columns_with_bars_rules_ways_back_and_the_caution(harbour: Keeper) -> None:

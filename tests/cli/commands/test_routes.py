@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from tests.cli.commands.test_route import HARBOUR
 from tests.conftest import Keeper, World
+from tests.kits.route_commands import HARBOUR
 
 TEXT = HARBOUR.read_text("utf-8")
 

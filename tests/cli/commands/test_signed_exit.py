@@ -8,9 +8,9 @@ import pytest
 
 from bundlekeeper.errors import EXIT_FOUND, EXIT_REFUSED
 from bundlekeeper.store.contents.store import Store
-from tests.cli.commands.test_trust import NAME, accepts, ssh_key, trusted, with_signature
 from tests.conftest import Keeper, World
 from tests.kits.media_kit import Bundle, Site, make_set, write_set
+from tests.kits.ssh_keys import NAME, accepts, ssh_key, trusted, with_signature
 
 WANTED = 'signed_families = ["blade"]'
 

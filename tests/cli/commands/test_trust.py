@@ -17,38 +17,9 @@ from cryptography import x509
 from cryptography.hazmat.primitives.asymmetric import rsa
 
 from bundlekeeper.store.database.catalogue import Catalogue
-from tests.conftest import Keeper, Ran, World
+from tests.conftest import Keeper, World
 from tests.kits.signing_world import chain, crl, pem, private_pem, program, run
-
-NAME = "marram-blade-6.1.0.fwb"
-
-
-def ssh_key(folder: Path, name: str = "key", *options: str) -> Path:
-    """A new key of ssh-keygen's; the public half is beside it."""
-    made = run(program("ssh-keygen"), "-q", "-t", "ed25519", "-N", "", *options, "-f", str(folder / name))
-    assert made.returncode == 0, made.stderr
-    return folder / name
-
-
-def trusted(keeper: Keeper, key: Path, purpose: str = "manifests", name: str = "chief") -> Ran:
-    """The key's public half in the store's trust list."""
-    done = keeper("trust", "add", name, f"{key}.pub", "--form", "sshsig", "--for", purpose)
-    assert done.status == 0, done.err
-    return done
-
-
-def accepts(tmp_path: Path, *lines: str) -> None:
-    """The store's acceptance.toml."""
-    (tmp_path / "store/acceptance.toml").write_text("\n".join(("acceptance = 1", *lines)) + "\n")
-
-
-def with_signature(world: World, file: str, form: str, key: str) -> None:
-    """Let the manifest state a signature of one bundle."""
-    text = world.manifest.read_text("utf-8")
-    at = text.index(f'file = "{file}"')
-    line = f'signature = {{ file = "{file}.sig", form = "{form}", key = "{key}" }}\n'
-    world.manifest.write_text(text[:at] + line + text[at:], encoding="utf-8")
-
+from tests.kits.ssh_keys import NAME, accepts, ssh_key, trusted, with_signature
 
 # The manifest
 

@@ -22,7 +22,7 @@ from bundlekeeper.ledger.exchange.merge import export, merge
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.inventory.changes import InventoryChange
 from bundlekeeper.model.inventory.types import Apart, Component, Inventory, Partition, Policy
-from tests.ledger.ask.test_where import DAY0, MEMORY, at, everything, said
+from tests.kits.ledger_history import DAY0, MEMORY, at, everything, said
 
 BIOS = Component("bios", "holm", "holm-a", "1", "3", "MB4-7", "MB-4", "B7", "6.0", "", "5.4", policy="web", cluster="c")
 SWITCH = Component(

@@ -14,9 +14,9 @@ from bundlekeeper.formats import moments
 from bundlekeeper.ledger.ask.future_events import ahead
 from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.ledger.record.ledger import Ledger
-from tests.cli.commands.test_ledger import HARBOUR
 from tests.conftest import Keeper
-from tests.ledger.ask.test_where import DAY0, MEMORY, at, read, said
+from tests.kits.ledger_commands import HARBOUR
+from tests.kits.ledger_history import DAY0, MEMORY, at, read, said
 
 FAR = datetime(2137, 1, 2, 12, tzinfo=UTC)
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from bundlekeeper.errors import InputError
 from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen, canonical, check, content, from_content
 from bundlekeeper.model.inventory.types import Place
-from tests.ledger.ask.test_where import at, read, records, said
+from tests.kits.ledger_history import at, read, records, said
 
 
 def test_an_id_is_the_digest_of_the_content_alone() -> None:

@@ -27,7 +27,7 @@ from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.ledger.exchange.merge import export, merge
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.verify import verify
-from tests.ledger.ask.test_where import DAY0, MEMORY, ON, at, everything, learn, read, records, said
+from tests.kits.ledger_history import DAY0, MEMORY, ON, at, everything, learn, read, records, said
 
 Maker = Callable[[str], Ledger]
 

@@ -31,7 +31,7 @@ from bundlekeeper.ledger.record.salvage import salvage
 from bundlekeeper.ledger.record.verify import verify
 from bundlekeeper.model.inventory.types import Place
 from tests.conftest import HARBOUR, Keeper
-from tests.ledger.ask.test_where import DAY0, at, everything, read, said
+from tests.kits.ledger_history import DAY0, at, everything, read, said
 
 NOW = DAY0 + timedelta(days=10)
 Ask = Callable[[Ledger], object]

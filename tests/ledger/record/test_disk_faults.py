@@ -19,11 +19,11 @@ import pytest
 from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.progress import Silent
+from tests.kits.kills import ROOT, needs_strace, ran
+from tests.kits.ledger_history import DAY0, read
+from tests.kits.power_cuts import Disk, on_disk
 from tests.kits.store_kit import Kit
 from tests.kits.sure import wait_until
-from tests.ledger.ask.test_where import DAY0, read
-from tests.store.adding.test_kill import ROOT, needs_strace, ran
-from tests.store.adding.test_power import Disk, on_disk
 
 pytestmark = [pytest.mark.root, pytest.mark.skipif(os.geteuid() != 0, reason="needs root to mount")]
 

@@ -15,8 +15,8 @@ from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.verify import verify
 from bundlekeeper.store.database.catalogue import Catalogue
 from bundlekeeper.store.disk import temp_files
-from tests.ledger.ask.test_where import DAY0, at, read
-from tests.store.database.test_catalogue import fresh
+from tests.kits.fresh_catalogue import fresh
+from tests.kits.ledger_history import DAY0, at, read
 
 
 def test_damage_that_only_a_check_of_the_pages_finds(tmp_path: Path) -> None:

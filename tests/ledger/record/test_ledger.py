@@ -26,7 +26,7 @@ from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.ledger.record.salvage import salvage
 from bundlekeeper.ledger.record.verify import verify
-from tests.ledger.ask.test_where import DAY0, at, everything, naive, read, said, shown
+from tests.kits.ledger_history import DAY0, at, everything, naive, read, said, shown
 
 WRITER = """
 import sys

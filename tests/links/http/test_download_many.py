@@ -24,7 +24,7 @@ from bundlekeeper.store.contents.store import Store
 from bundlekeeper.verification.hashing.read import Stop
 from bundlekeeper.verification.hashing.threads import Helper
 from tests.kits.local_server import Authority, Connection, LocalServer, Request, Served, Site
-from tests.links.http.test_mirror import Bench
+from tests.kits.mirrors import Bench
 
 SIZE = 100_000
 HALF = 60_000

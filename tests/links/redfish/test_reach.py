@@ -15,9 +15,10 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.links.redfish.read import read_service
 from bundlekeeper.links.redfish.user_map import MapEntry
 from tests.kits.local_server import Authority
+from tests.kits.redfish_bench import ITEMS, PLACE, WHEN, WHO, Bench, codes
+from tests.kits.redfish_collections import collection, item, trusted
 from tests.kits.redfish_server import Documents
 from tests.kits.redfish_server import documents as fixture
-from tests.links.redfish.test_read import ITEMS, PLACE, WHEN, WHO, Bench, codes
 
 SYSTEM, CHASSIS, MANAGER = "/redfish/v1/Systems/1", "/redfish/v1/Chassis/1", "/redfish/v1/Managers/bmc"
 TRUSTED = f"{CHASSIS}/TrustedComponents"
@@ -38,23 +39,6 @@ def bench(authority: Authority) -> Iterator[Bench]:
 def world(bench: Bench) -> Documents:
     """The documents of a rack server."""
     return fixture("rack")
-
-
-def collection(made: Documents, path: str, **members: dict[str, Any]) -> dict[str, str]:
-    """Add a collection with members; returns a link to it."""
-    made[path] = {"Members": [{"@odata.id": f"{path}/{name}"} for name in members]}
-    for name, body in members.items():
-        made[f"{path}/{name}"] = {"Id": name, "Name": name, **body}
-    return {"@odata.id": path}
-
-
-def item(version: str, *related: str) -> dict[str, Any]:
-    rows = [{"@odata.id": each} for each in related]
-    return {"@odata.type": "#SoftwareInventory.v1_10_0.SoftwareInventory", "Version": version, "RelatedItem": rows}
-
-
-def trusted(version: str, **more: Any) -> dict[str, Any]:
-    return {"@odata.type": "#TrustedComponent.v1_3_0.TrustedComponent", "FirmwareVersion": version, **more}
 
 
 # -- trusted components ----------------------------------------------------------------------------------------------

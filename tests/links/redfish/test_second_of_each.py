@@ -23,11 +23,11 @@ from bundlekeeper.links.redfish.session import Cache
 from bundlekeeper.links.redfish.types import Credentials, ServiceReading
 from bundlekeeper.links.redfish.user_map import MapEntry
 from bundlekeeper.model.inventory.types import Component
+from tests.kits.firmware_trees import ADAPTER, MANAGER, SYSTEM, banks, only, placed, to, two, whys
 from tests.kits.local_server import Authority
+from tests.kits.redfish_bench import ITEMS, PLACE, QUICK, WHEN, WHO, Bench, raw
+from tests.kits.redfish_collections import collection, item, trusted
 from tests.kits.redfish_server import PASSWORD, USER, Documents, World, documents
-from tests.links.redfish.test_map_firmware import ADAPTER, MANAGER, SYSTEM, banks, only, placed, to, two, whys
-from tests.links.redfish.test_reach import collection, item, trusted
-from tests.links.redfish.test_read import ITEMS, PLACE, QUICK, WHEN, WHO, Bench, raw
 
 STORAGE = f"{SYSTEM}/Storage/1"
 CHASSIS = "/redfish/v1/Chassis/1"

@@ -18,11 +18,11 @@ import pytest
 
 from bundlekeeper.errors import StoppedError, UnfinishedError
 from bundlekeeper.verification.hashing.read import Stop
-from tests.cli.commands.test_inventory_read import COMMAND, HOLM, Desk
 from tests.kits.local_server import Authority
+from tests.kits.redfish_bench import ITEMS, QUICK, Bench, codes
+from tests.kits.redfish_desk import COMMAND, HOLM, Desk
 from tests.kits.redfish_server import PASSWORD, SESSIONS, Handler, World
 from tests.kits.redfish_server import documents as fixture
-from tests.links.redfish.test_read import ITEMS, QUICK, Bench, codes
 
 ROOT = "/redfish/v1"
 

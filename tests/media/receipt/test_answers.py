@@ -6,7 +6,6 @@ import shutil
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -16,21 +15,8 @@ from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.store.contents.store import Store
 from tests.conftest import Keeper, Ran
 from tests.kits.media_kit import write_set
-from tests.media.receipt.test_receipt import BUNDLES, Trip, code_of, lying
-
-
-@pytest.fixture
-def trip(keeper: Keeper, tmp_path: Path) -> Trip:
-    """A depot and a site that received a whole set."""
-    found = Trip(keeper, tmp_path)
-    ran = found.at(found.skerry, "media", "receive", *write_set(found.send(), tmp_path / "media"))
-    assert ran.status == 0, ran.out + ran.err
-    return found
-
-
-def told(found: Any, code: str) -> list[str]:
-    """What the findings of a code say, of an error or of an answer as JSON."""
-    return [f["says"] for f in found["findings"] if f["code"] == code]
+from tests.kits.paper_receipts import paper, told, typed
+from tests.kits.trips import BUNDLES, Trip, code_of, lying
 
 
 def test_events_before_a_receipt_that_never_came_are_told_until_they_have_come(trip: Trip) -> None:
@@ -118,18 +104,6 @@ def half(keeper: Keeper, tmp_path: Path) -> Half:
     trip.papers = paper(trip), paper(trip, "--key", str(tmp_path / "skerry.key"))
     trip.at(trip.skerry, "media", "receive", media[1])
     return trip
-
-
-def paper(trip: Trip, *options: str) -> str:
-    """The code of a paper written at skerry."""
-    ran = trip.at(trip.skerry, "media", "receipt", "--paper", *options)
-    assert ran.status == 0, ran.err
-    return code_of(ran.out)
-
-
-def typed(trip: Trip, code: str) -> Any:
-    """Type a code at the depot."""
-    return trip.at(trip.depot, "media", "receipt", "--read", "-", "--json", stdin=code)
 
 
 def listed(trip: Trip) -> Ran:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
-from datetime import UTC, datetime
 
 import pytest
 from hypothesis import given, settings
@@ -12,23 +11,10 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.media.receipt import slip as paper
-from bundlekeeper.media.receipt.slip import DomainCount, Slip
+from bundlekeeper.media.receipt.slip import DomainCount
 from bundlekeeper.media.receipt.typed_lines import ALPHABET, LINE, from_lines, grouped, to_lines
+from tests.kits.slips import SLIP
 from tests.kits.sure import some
-
-SLIP = Slip(
-    set_id="0123456789abcdef",
-    sequence=12,
-    index="deadbeef",
-    made=datetime(2026, 11, 25, 9, 31, tzinfo=UTC),
-    site="skerry",
-    files=9,
-    missing=(2, 7),
-    missing_count=2,
-    ledger_count=1234,
-    head="00112233445566ff",
-    domains=(DomainCount("skerry-a", 120, 8, 0), DomainCount("skerry-b", 7, 0, 1)),
-)
 
 
 def named(text: str) -> list[str]:

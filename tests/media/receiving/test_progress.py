@@ -15,7 +15,7 @@ from bundlekeeper.model.media.index import write_index
 from bundlekeeper.store.contents.store import Store
 from tests.conftest import Keeper
 from tests.kits.media_kit import Bundle, MadeSet, Site, make_set, manifest_text, now, signed, write_set, write_volume
-from tests.media.receiving.test_receive import BUNDLES, SPLIT, codes, every_bundle
+from tests.kits.received_sets import BUNDLES, SPLIT, codes, every_bundle
 
 BLADE = BUNDLES[1]
 

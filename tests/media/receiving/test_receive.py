@@ -26,13 +26,7 @@ from bundlekeeper.store.disk.walk import WalkEntry
 from bundlekeeper.verification.hashing import door
 from bundlekeeper.verification.hashing.read import Digest
 from tests.kits.media_kit import Bundle, MadeSet, Site, make_set, manifest_text, signed, write_set, write_volume
-
-SPLIT = Bundle("rack", "6.1.0", os.urandom(3_000_017), (1, 2, 3))
-BUNDLES = (
-    Bundle("infrastructure", "6.1.0", b"infrastructure " * 9000, (1,)),
-    Bundle("blade", "6.1.0", b"blade " * 20000, (2,)),
-    SPLIT,
-)
+from tests.kits.received_sets import BUNDLES, SPLIT, codes, every_bundle
 
 
 @pytest.fixture
@@ -45,16 +39,6 @@ def site(tmp_path: Path) -> Site:
 def made() -> MadeSet:
     """A set of three volumes with a split file."""
     return make_set(BUNDLES)
-
-
-def every_bundle() -> dict[str, bytes]:
-    """What the store must hold in the end."""
-    return {each.path: each.data for each in BUNDLES}
-
-
-def codes(reception: object) -> list[str]:
-    """The codes of findings that are no notes."""
-    return sorted(f.code for f in reception.findings if f.level != "note")  # type: ignore[attr-defined]
 
 
 @pytest.mark.fault(59)

@@ -10,12 +10,12 @@ import pytest
 
 from bundlekeeper.errors import DamagedError
 from bundlekeeper.media.volume.folder import INDEX, SIGNATURE
-from tests.cli.commands.test_media_write import Depot
 from tests.conftest import Keeper
 from tests.conftest import World as Tour
+from tests.kits.depots import Depot
+from tests.kits.disc_images import image
 from tests.kits.media_write_kit import SPLIT, World, sign, states
 from tests.kits.signing_world import private, private_pem
-from tests.media.writing.test_iso import image
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ from bundlekeeper.media.volume import tag_files
 from bundlekeeper.media.volume import verify as verifier
 from bundlekeeper.media.volume.folder import INDEX, SIGNATURE
 from tests.kits.media_write_kit import Piece, World
-from tests.media.writing.test_write import older_pythons
+from tests.kits.older_pythons import older_pythons
 
 VERIFIER = Path(verifier.__file__)
 PYTHONS = list(dict.fromkeys([sys.executable, *older_pythons()[:1]]))  # ours, and the oldest that is here

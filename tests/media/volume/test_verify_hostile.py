@@ -21,7 +21,7 @@ import pytest
 
 from bundlekeeper.media.volume import verify as verifier
 from tests.kits.media_write_kit import SPLIT, World
-from tests.media.writing.test_write import older_pythons
+from tests.kits.older_pythons import older_pythons
 
 VERIFIER = Path(verifier.__file__)
 PYTHONS = list(dict.fromkeys([sys.executable, *older_pythons()]))

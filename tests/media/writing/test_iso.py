@@ -16,34 +16,15 @@ from typing import Any
 import pytest
 
 from bundlekeeper.errors import InputError, StoppedError, UnfinishedError
-from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.media.volume.bag import prove_bag, read_bag
 from bundlekeeper.media.volume.folder import Expected
 from bundlekeeper.media.writing import write_images as images
 from bundlekeeper.media.writing.iso import Content, write_image
-from bundlekeeper.media.writing.write import WriteMeans
-from bundlekeeper.media.writing.write_images import Imaged, ImageOrder, write_images
-from bundlekeeper.store.contents.store import Store
+from bundlekeeper.media.writing.write_images import Imaged
 from bundlekeeper.verification.hashing.read import Stop
-from tests.kits.media_write_kit import PIECES, SPLIT, Counting, Piece, World, payload_of, sign, states
-from tests.kits.store_kit import now
+from tests.kits.disc_images import image
+from tests.kits.media_write_kit import PIECES, SPLIT, Counting, Piece, World, payload_of, states
 from tests.kits.sure import only_our_errors
-
-
-def image(world: World, path: Path, **options: Any) -> Imaged:
-    """Make the images."""
-    means: dict[str, Any] = {key: options.pop(key) for key in ("stop", "progress") if key in options}
-    with Store.open(world.kit.root, write=True) as store:
-        with Ledger.open(world.kit.root / ".keeper/ledger.sqlite", write=True) as book:
-            head = book.head()
-        given: dict[str, Any] = {"clock": now, "progress": Counting(), "sign": sign, "head": head, **means}
-        return write_images(store, world.plan, ImageOrder(path, **options), WriteMeans(**given))
-
-
-@pytest.fixture
-def world(tmp_path: Path) -> World:
-    (tmp_path / "depot").mkdir()
-    return World(tmp_path / "depot")
 
 
 def needs(program: str) -> str:

@@ -26,7 +26,7 @@ from bundlekeeper.media.volume.right_medium import Expectation, open_place
 from bundlekeeper.verification.hashing.read import Stop
 from tests.kits.media_write_kit import SPLIT, Counting, Piece, World, payload_of, states
 from tests.kits.mounts import mounted, replug
-from tests.store.adding.test_power import Disk
+from tests.kits.power_cuts import Disk
 
 ROOT = Path(__file__).parents[3]
 PROOF = "proving from the medium"

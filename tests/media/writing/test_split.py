@@ -8,8 +8,8 @@ import pytest
 
 from bundlekeeper.media.volume.bag import prove_bag, read_bag
 from bundlekeeper.model.media.index import read_index
+from tests.kits.disc_images import image
 from tests.kits.media_write_kit import Piece, World, bytes_once, payload_of, states
-from tests.media.writing.test_iso import image
 
 THREE = (
     Piece("infrastructure", "6.1.0", bytes(range(256)) * 2_001, (1, 2)),

@@ -15,9 +15,9 @@ from bundlekeeper.media.volume.bag import prove_bag, read_bag
 from bundlekeeper.media.volume.folder import Volume
 from bundlekeeper.media.volume.right_medium import insist_outside, open_place
 from bundlekeeper.media.writing import write as writing
+from tests.kits.disc_images import image
 from tests.kits.media_write_kit import SPLIT, World, states, target
 from tests.kits.mounts import mounted
-from tests.media.writing.test_iso import image
 
 VOLUME = "marram-set0001-1of1"
 

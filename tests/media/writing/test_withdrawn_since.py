@@ -14,8 +14,8 @@ from bundlekeeper.errors import RefusedError
 from bundlekeeper.media.set.still_in_force import hold_against
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.model.manifest.types import Manifest
-from tests.cli.commands.test_media_write import Depot
 from tests.conftest import Keeper, World
+from tests.kits.depots import Depot
 from tests.kits.media_kit import Bundle, manifest_text
 from tests.kits.media_write_kit import World as Made
 from tests.kits.media_write_kit import planned

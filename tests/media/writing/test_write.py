@@ -24,6 +24,7 @@ from bundlekeeper.model.media.index import read_index
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.verification.hashing.read import Stop
 from tests.kits.media_write_kit import PIECES, SPLIT, Counting, Piece, World, bytes_once, payload_of, states
+from tests.kits.older_pythons import older_pythons
 from tests.kits.sure import some
 
 with warnings.catch_warnings():  # it asks pkg_resources for its version
@@ -431,18 +432,6 @@ def test_the_verifier_is_for_python_3_8() -> None:
     modules |= {n.module or "" for n in ast.walk(tree) if isinstance(n, ast.ImportFrom)}
     plain = {"__future__", "hashlib", "itertools", "json", "os", "re", "signal", "stat", "sys", "typing"}
     assert modules <= plain | {"collections.abc"}
-
-
-def older_pythons() -> list[str]:
-    """Interpreters from 3.8 on that this machine has, beside the one that runs."""
-    roots = [Path.home() / ".pyenv" / "versions", Path("/usr/local/bin"), Path("/usr/bin")]
-    found: dict[int, str] = {}
-    for root in roots:
-        for path in [*root.glob("3.*/bin/python3.[0-9]*"), *root.glob("python3.[0-9]*")]:
-            minor = path.name.removeprefix("python3.")
-            if minor.isdigit() and int(minor) >= 8:
-                found.setdefault(int(minor), str(path))
-    return [found[minor] for minor in sorted(found)]
 
 
 @pytest.mark.slow

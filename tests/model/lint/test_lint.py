@@ -16,8 +16,8 @@ from bundlekeeper.findings import Finding, Level
 from bundlekeeper.model.lint import LINT_CODES
 from bundlekeeper.model.lint.read_manifest import Loaded, lint, read
 from bundlekeeper.model.manifest.types import Beside, Bundle, Image, Jump, Manifest, Release, RuleSubject, Versions
+from tests.kits.lint_words import BASE, INFRA, beside, jump
 from tests.kits.sure import some
-from tests.model.lint.test_codes import BASE, INFRA, beside, jump
 
 EXAMPLE = Path(__file__).parents[3] / "manifests" / "marram-14.toml"
 TODAY = date(2026, 11, 25)

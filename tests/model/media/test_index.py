@@ -3,50 +3,13 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.model.media.index import Chain, FilePart, SetFile, SetIndex, read_index, write_index
-
-D1, D2, D3 = "1" * 64, "2" * 64, "3" * 64
-
-
-def _index() -> SetIndex:
-    name = "infrastructure/6.1.0/marram-infrastructure-6.1.0.fwb"
-    manifest = "manifests/marram-14.toml"
-    return SetIndex(
-        set_id="0123456789abcdef",
-        issuer="ab" * 16,
-        sequence=7,
-        platform="marram",
-        meant_for="skerry",
-        made=datetime(2026, 8, 14, 9, 30, tzinfo=UTC),
-        manifest=D3,
-        manifest_sequence=14,
-        volumes=2,
-        files=(
-            SetFile(
-                name,
-                10,
-                D1,
-                "bundle",
-                "infrastructure",
-                "6.1.0",
-                parts=(
-                    FilePart(1, f"{name}.part-1of2", 0, 6, D2, 1, through=D2),
-                    FilePart(2, f"{name}.part-2of2", 6, 4, D3, 2, through=D1),
-                ),
-            ),
-            SetFile(
-                manifest, 5, D3, "manifest", common=True, parts=tuple(FilePart(v, manifest, 0, 5, D3) for v in (1, 2))
-            ),
-        ),
-        chain=Chain("ab" * 16, 3, D2),
-        notes=("made for a test",),
-    )
+from bundlekeeper.model.media.index import read_index, write_index
+from tests.kits.set_indexes import D1, D2, D3, _index
 
 
 def test_what_is_written_is_read_again() -> None:

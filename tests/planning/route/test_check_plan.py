@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import random
 from collections.abc import Sequence
-from dataclasses import asdict, replace
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -17,20 +17,19 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Level
 from bundlekeeper.model.inventory.types import Apart
 from bundlekeeper.model.route.document import (
-    SCHEMA,
     differences,
     inventory_facts,
     manifest_facts,
     read_document,
-    to_text,
 )
 from bundlekeeper.model.route.hand_plan import Plan, PlanStep, read_plan
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.check_plan import HeldPlan, hold
 from bundlekeeper.planning.route.find import Route, route
+from tests.kits.brute_force import Brute, State
 from tests.kits.planning_kit import NOW, held_all, marram, whole_domain
-from tests.planning.route.test_brute_force import Brute, State
-from tests.planning.route.test_find import VERSIONS
+from tests.kits.route_documents import _document
+from tests.kits.route_stock import VERSIONS
 
 TEXT = """plan = 1
 domain = "holm-a"
@@ -267,22 +266,6 @@ def test_no_json_brings_anything_but_a_plan_or_our_own_error(value: object) -> N
             reader()
         except InputError as error:
             assert error.says
-
-
-def _document() -> dict[str, Any]:
-    fleet = Fleet(marram(), whole_domain("5.4.10"))
-    found = route(fleet, "holm-a", "6.1", held_all(marram()), NOW)
-    assert isinstance(found, Route)
-    inputs = {
-        "manifest": manifest_facts(marram(), "0" * 64),
-        "inventory": inventory_facts(fleet.inventory, "holm-a"),
-    }
-    rows = asdict(found)
-    rows.pop("findings")
-    options = {"window_minutes": None, "per_cluster": 1}
-    document = {"schema": SCHEMA, "domain": "holm-a", "release": "6.1", "inputs": inputs, "options": options}
-    made: dict[str, Any] = json.loads(to_text({**document, "route": rows}))
-    return made
 
 
 def _paths(value: object, path: tuple[str | int, ...] = ()) -> list[tuple[str | int, ...]]:

@@ -7,11 +7,12 @@ from typing import Any
 
 import pytest
 
-from bundlekeeper.model.inventory.types import Component, Inventory
+from bundlekeeper.model.inventory.types import Inventory
 from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.find import NoRoute, Route, route
-from tests.kits.planning_kit import NOW, blade, bundle, held_all, image, inventory, manifest, marram, whole_domain
+from tests.kits.planning_kit import NOW, bundle, held_all, image, manifest, marram, whole_domain
+from tests.kits.route_stock import VERSIONS, stock
 from tests.kits.route_worlds import LARGE, Large, large_domain, large_manifest
 
 
@@ -53,9 +54,6 @@ def test_no_way_down_without_a_rule() -> None:
     assert found.nearest == "6.0"
 
 
-VERSIONS = ("1.0", "2.0", "3.0")
-
-
 def small(**more: Any) -> Manifest:
     """Three versions of switches, tables and blades, and a release for each."""
     rows = []
@@ -68,21 +66,6 @@ def small(**more: Any) -> Manifest:
     releases = more.pop("release", [{"name": v, "infrastructure": v, "blade": v} for v in VERSIONS])
     kind = {"model-table": {"order": "listed", "list": ("t1", "t2", "t3")}}
     return manifest(*rows, *extra, release=tuple(releases), kind=kind, **more)
-
-
-def stock(own: str, *servers: tuple[str, str], table: str = "") -> Inventory:
-    """Two switches, two managers and a table at one version; blades of (model, version)."""
-    base = Component("fabric-switch", "holm", "holm-a", "", model="MF-40", active=own, pair="p", healthy=True)
-    parts = [
-        replace(base, kind=kind, serial=f"{kind}-{half}", half=half)
-        for kind in ("fabric-switch", "domain-manager")
-        for half in ("leading", "following")
-    ]
-    tables = {v: f"t{n}" for n, v in enumerate(VERSIONS, 1)}
-    parts.append(replace(base, kind="model-table", serial="T", active=table or tables[own], pair=""))
-    for n, (model, version) in enumerate(servers, 1):
-        parts.append(blade(str(n), version, model=model)[0])
-    return inventory(parts)
 
 
 def jump(to: str, from_: str, family: str = "infrastructure", direction: str = "up") -> dict[str, Any]:

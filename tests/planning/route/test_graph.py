@@ -19,9 +19,9 @@ from bundlekeeper.planning.route.search import RouteProblem, RouteSearch
 from bundlekeeper.planning.route.tables import Moves
 from bundlekeeper.planning.route.units import Move, Unit
 from bundlekeeper.planning.route.why_none import blocking
+from tests.kits.brute_force import Brute, State
 from tests.kits.planning_kit import NOW, held_all
-from tests.planning.route.test_brute_force import Brute, State
-from tests.planning.route.test_find import VERSIONS
+from tests.kits.route_stock import VERSIONS
 
 Joint = tuple[int, ...]
 Four = tuple[int, int, int, int]

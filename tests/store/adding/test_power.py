@@ -6,81 +6,22 @@ What the file system had not been made to write is gone then, so a missing fsync
 
 from __future__ import annotations
 
-import contextlib
-import fcntl
 import os
 import re
 import shutil
-import struct
-import subprocess
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
+from tests.kits.kills import GOOD, completes, needs_strace, ran, settled
+from tests.kits.power_cuts import Disk, on_disk
 from tests.kits.store_kit import Kit
 from tests.kits.sure import some
-from tests.store.adding.test_kill import GOOD, completes, fresh, needs_strace, ran, settled
-
-_SHUTDOWN = 0x8004587D  # EXT4_IOC_SHUTDOWN, _IOR('X', 125, __u32) (fs/ext4/ext4.h)
-_NO_LOG_FLUSH = 2
 
 pytestmark = [
     pytest.mark.root,
     pytest.mark.skipif(os.geteuid() != 0, reason="needs root to mount"),
     pytest.mark.skipif(shutil.which("mkfs.ext4") is None, reason="e2fsprogs is not installed"),
 ]
-
-
-class Disk:
-    """A small ext4 of the test's own, mounted at `point`."""
-
-    def __init__(self, base: Path) -> None:
-        self.image, self.point = base / "image", base / "disk"
-        self.point.mkdir()
-        self.image.write_bytes(b"")
-        os.truncate(self.image, 32 << 20)
-        subprocess.run(["mkfs.ext4", "-q", "-F", self.image], check=True)
-
-    def mount(self) -> None:
-        """Mount it; skips where that is not allowed. `commit=300`: nothing is written back by itself meanwhile."""
-        command = ["mount", "-o", "loop,commit=300", str(self.image), str(self.point)]
-        done = subprocess.run(command, capture_output=True, text=True, check=False)
-        if done.returncode:
-            pytest.skip(f"mount: {done.stderr.strip()}")
-
-    def unmount(self) -> None:
-        """Unmount it, if it is mounted."""
-        with contextlib.suppress(subprocess.CalledProcessError):
-            subprocess.run(["umount", self.point], check=True, capture_output=True)
-
-    def cut_power(self) -> None:
-        """Everything that is not on the disk is lost; then the machine comes up again."""
-        fd = os.open(self.point, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            fcntl.ioctl(fd, _SHUTDOWN, struct.pack("I", _NO_LOG_FLUSH))
-        finally:
-            os.close(fd)
-        subprocess.run(["umount", self.point], check=True)
-        self.mount()
-
-
-@pytest.fixture
-def disk(tmp_path: Path) -> Iterator[Disk]:
-    """A mounted disk."""
-    made = Disk(tmp_path)
-    made.mount()
-    try:
-        yield made
-    finally:
-        made.unmount()
-
-
-def on_disk(disk: Disk) -> Path:
-    """The kill tests' little world on the disk, itself safely written."""
-    base = fresh(disk.point / "base")
-    os.sync()
-    return base
 
 
 def test_the_cut_really_loses_what_was_not_synced(disk: Disk) -> None:

@@ -16,8 +16,8 @@ from bundlekeeper.media.writing.prove import Proven, prove_written
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.disk import temp_files
+from tests.kits.full_disks import litter
 from tests.kits.store_kit import GOOD, Kit, codes
-from tests.store.adding.test_faults import litter
 
 OTHER = b"other bytes of the size" * 1000
 

@@ -22,9 +22,9 @@ from bundlekeeper.store.adding.sources import FolderSource
 from bundlekeeper.store.adding.take import take
 from bundlekeeper.store.contents.store import Store
 from tests.kits.local_server import Authority, Served, Site, serving
+from tests.kits.mirrors import A, Bench
 from tests.kits.store_kit import Kit, codes, now
 from tests.kits.vouching_kit import Signer, stated, trust
-from tests.links.http.test_mirror import A, Bench
 
 GOOD = b"a" * 100
 URL = "https://mirror.example/a.fwb"

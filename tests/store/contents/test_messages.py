@@ -24,8 +24,8 @@ from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.disk import files, lock
 from bundlekeeper.verification.hashing import door
 from tests.conftest import Keeper, World
+from tests.kits.full_disks import litter, mounted, root_only
 from tests.kits.store_kit import GOOD, Kit, now
-from tests.store.adding.test_faults import litter, mounted, root_only
 
 # No inodes, no large files
 

@@ -25,6 +25,7 @@ from bundlekeeper.store.database.catalogue import DATABASE, Catalogue
 from bundlekeeper.store.database.rows import Accepted, Held, HeldImage, Proof
 from bundlekeeper.store.disk.files import Fingerprint
 from tests.conftest import World
+from tests.kits.fresh_catalogue import fresh
 from tests.kits.store_kit import Kit, now
 
 ROOT = Path(__file__).parents[3]
@@ -49,13 +50,6 @@ HELD = Held(
     released=date(2026, 8, 1),
 )
 PROOF = Proof("a" * 64, AT, Fingerprint(5, 1, 2, 3, 4), True)
-
-
-def fresh(folder: Path) -> Catalogue:
-    """A new, empty catalogue."""
-    path = folder / "catalogue.sqlite"
-    path.write_bytes(b"")
-    return Catalogue.create(path)
 
 
 def opened(folder: Path, *, write: bool = True) -> Catalogue:

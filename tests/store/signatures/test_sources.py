@@ -16,10 +16,10 @@ from bundlekeeper.store.disk import temp_files
 from bundlekeeper.store.signatures import sidecar_files
 from bundlekeeper.verification.encodings.refusals import SignatureError
 from bundlekeeper.verification.signatures import cms
+from tests.kits.offered_files import WANTED, offered, signer_in
 from tests.kits.signing_world import chain, pem, private_pem, program, run
 from tests.kits.store_kit import GOOD, Kit, codes, now
 from tests.kits.vouching_kit import accept, stated, trust
-from tests.store.signatures.test_voucher import WANTED, offered, signer_in
 
 
 @pytest.mark.parametrize("wanted", [False, True], ids=["not wanted", "wanted"])

@@ -13,7 +13,7 @@ from bundlekeeper.store.disk import files, temp_files
 from bundlekeeper.store.signatures import trust_list
 from bundlekeeper.verification.keys.entries import drop as dropped
 from tests.kits.signing_world import AT, entry
-from tests.verification.keys.test_entries import full_chain
+from tests.kits.trust_entries import full_chain
 
 
 @pytest.fixture

@@ -25,32 +25,12 @@ from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.signatures.voucher import Ruling, Voucher
 from tests.kits.local_server import Connection, Handler, Request, Served, Site, serving
+from tests.kits.offered_files import WANTED, offered, signer_in
 from tests.kits.signing_world import run
 from tests.kits.store_kit import GOOD, Kit, codes, now
 from tests.kits.vouching_kit import KEY, Signer, accept, check, drop, sha256, stated, trust
 
 PREHASHED = tuple(form for form in FORMS if form not in ("ed25519", "cms"))
-WANTED = 'signed_families = ["blade"]'
-
-
-def offered(kit: Kit, signer: Signer, data: bytes = GOOD) -> SimpleNamespace:
-    """A bundle and its signature in the source folder; the bundle as the manifest states it."""
-    kit.offer("in/a.fwb", data)
-    kit.offer("in/a.fwb.sig", signer.sign(data))
-    return kit.bundle("a.fwb", data, signature=stated(signer.form))
-
-
-@pytest.fixture
-def kit(tmp_path: Path) -> Kit:
-    """An empty store and an empty source."""
-    return Kit(tmp_path)
-
-
-def signer_in(tmp_path: Path, form: str = "sshsig", **words: Any) -> Signer:
-    """A signer with a folder of its own."""
-    folder = tmp_path / "signer"
-    folder.mkdir(exist_ok=True)
-    return Signer(form, folder, **words)
 
 
 # Every form, from an outside program's signature to a verdict

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -15,6 +15,7 @@ from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry
 from bundlekeeper.verification.keys.entries import Sources, anchors_of, drop, key_of, make_entry
 from bundlekeeper.verification.keys.entry_files import FORMAT, file_names, from_files, is_crls_name, to_files
 from bundlekeeper.verification.keys.public_key import FORM_TYPES
+from tests.kits.minisign_files import public_file
 from tests.kits.signing_world import (
     AT,
     TYPES,
@@ -31,20 +32,7 @@ from tests.kits.signing_world import (
     ssh_line,
 )
 from tests.kits.sure import some
-from tests.verification.signatures.test_minisign import public_file
-
-ADDED = datetime(2026, 8, 14, 9, 30, tzinfo=UTC)
-
-
-def make(sources: Sources, form: str, **words: object) -> TrustEntry:
-    options: dict[str, object] = {"purposes": ("bundles",)} | words
-    return make_entry("marram-2026", sources, form=form, **options)  # type: ignore[arg-type]  # checked there
-
-
-def full_chain(form: str = "cms") -> TrustEntry:
-    c = chain()
-    sources = Sources(pem(c.leaf), [pem(c.root)], [pem(c.middle)], [pem(c.root_crl) + pem(c.middle_crl)])
-    return make(sources, form, added_at=ADDED, added_from="by hand", valid_from=date(2026, 1, 1))
+from tests.kits.trust_entries import ADDED, full_chain, make
 
 
 def every_kind() -> list[TrustEntry]:

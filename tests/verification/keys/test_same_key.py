@@ -16,12 +16,12 @@ from bundlekeeper.store.signatures import trust_list
 from bundlekeeper.verification.keys.entries import Sources, drop, make_entry
 from bundlekeeper.verification.signatures import forms
 from bundlekeeper.verification.signatures.judge import SignatureEvidence, Verdict, judge, judge_document
-from tests.cli.commands.test_trust import ssh_key
 from tests.conftest import Keeper
+from tests.kits.minisign_files import public_file
 from tests.kits.signing_world import AT, END, WHEN, certificate, chain, digests, entry, pem, private, spki_pem, ssh_line
+from tests.kits.ssh_keys import ssh_key
 from tests.kits.store_kit import Kit
 from tests.kits.vouching_kit import Signer, trust
-from tests.verification.signatures.test_minisign import public_file
 
 C = chain()
 FORM = "ecdsa-p256-sha256"

@@ -24,9 +24,8 @@ from bundlekeeper.verification.encodings.refusals import (
 from bundlekeeper.verification.encodings.wire import der_parts
 from bundlekeeper.verification.keys.certificates import Anchors
 from bundlekeeper.verification.signatures import cms
+from tests.kits.cms_files import MESSAGE, files, theirs
 from tests.kits.signing_world import END, START, WHEN, Chain, chain, crl, der, pem, private, private_pem, program, run
-
-MESSAGE = b"marram-rack-6.1.0.fwb\r\n\x00\xff" * 50
 
 
 def anchors(c: Chain, *lists: x509.CertificateRevocationList) -> Anchors:
@@ -36,27 +35,6 @@ def anchors(c: Chain, *lists: x509.CertificateRevocationList) -> Anchors:
 def verify(data: bytes, c: Chain, message: bytes = MESSAGE, pinned: bytes = b"") -> tuple[str, ...]:
     chunks = [message[at : at + 100] for at in range(0, len(message), 100)]
     return cms.verify(cms.parse(data), chunks, anchors=anchors(c), pinned=pinned, moments=[WHEN])
-
-
-def files(c: Chain, tmp_path: Path) -> None:
-    (tmp_path / "FILE").write_bytes(MESSAGE)
-    (tmp_path / "roots.pem").write_bytes(pem(c.root))
-    (tmp_path / "middle.pem").write_bytes(pem(c.middle))
-    (tmp_path / "signer.pem").write_bytes(pem(c.leaf))
-    (tmp_path / "signer.key").write_bytes(private_pem(c.leaf_key))
-
-
-def theirs(c: Chain, tmp_path: Path, *options: str, form: str = "DER") -> bytes:
-    """A signature by `openssl cms -sign`."""
-    files(c, tmp_path)
-    made = run(
-        program("openssl"),
-        *("cms", "-sign", "-binary", "-in", "FILE", "-signer", "signer.pem", "-inkey", "signer.key"),
-        *("-certfile", "middle.pem", "-outform", form, *options),
-        cwd=tmp_path,
-    )
-    assert made.returncode == 0, made.stderr
-    return made.stdout
 
 
 def ours(c: Chain) -> bytes:

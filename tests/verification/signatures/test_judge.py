@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -24,23 +24,13 @@ from bundlekeeper.verification.signatures.judge import (
     wanted_algorithms,
 )
 from bundlekeeper.verification.signatures.sign import sign_document
-from tests.kits.signing_world import AT, RAW, START, TYPES, WHEN, chain, crl, digests, entry, pem, private, public
+from tests.kits.judged_files import BUNDLE, Said, signed_in, ssh
+from tests.kits.minisign_files import public_file
+from tests.kits.minisign_files import signed as minisign_signed
+from tests.kits.signing_world import AT, START, TYPES, WHEN, chain, crl, digests, entry, pem, private, public
 from tests.kits.sure import some
-from tests.verification.signatures.test_cms import theirs as cms_signed
-from tests.verification.signatures.test_minisign import public_file
-from tests.verification.signatures.test_minisign import signed as minisign_signed
 
-BUNDLE = b"marram-infrastructure-6.1.0.fwb\n" * 60
 SUBJECT = "marram-infrastructure-6.1.0.fwb"
-
-
-@dataclass(frozen=True)
-class Said:
-    """What a manifest says of a signature."""
-
-    form: str = "sshsig"
-    key: str = "marram-2026"
-    file: str = "marram-infrastructure-6.1.0.fwb.sig"
 
 
 def evidence(message: bytes = BUNDLE) -> SignatureEvidence:
@@ -63,33 +53,8 @@ def codes(verdict: Verdict) -> list[str]:
     return [f.code for f in verdict.findings]
 
 
-def ssh(
-    key_type: str = "ed25519", which: int = 0, namespace: str = "bundlekeeper-bundle", message: bytes = BUNDLE
-) -> bytes:
-    return sshsig.sign(private(key_type, which), namespace=namespace, digest=sshsig.digest_of(message))
-
-
-def signed_in(form: str, tmp_path: Path) -> tuple[TrustEntry, bytes]:
-    """An entry for bundles of a form, and a good signature of the bundle in it."""
-    if form == "sshsig":
-        return entry(), ssh()
-    if form == "minisign":
-        key = make_entry("marram-2026", Sources(public_file()), form=form, purposes=("bundles",))
-        return key, minisign_signed(BUNDLE)
-    if form == "cms":
-        c = chain("rsa")
-        key = make_entry("marram-2026", Sources(pem(c.root)), form=form, purposes=("bundles",))
-        from tests.verification.signatures import test_cms
-
-        signature = cms_signed(c, tmp_path)
-        assert test_cms.MESSAGE != BUNDLE
-        return key, signature
-    key_type = dict(RAW)[form]
-    return entry(key_type, form), forms.sign(form, private(key_type), BUNDLE)
-
-
 def message_of(form: str) -> bytes:
-    from tests.verification.signatures import test_cms
+    from tests.kits import cms_files as test_cms
 
     return test_cms.MESSAGE if form == "cms" else BUNDLE
 

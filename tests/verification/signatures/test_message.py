@@ -13,9 +13,9 @@ from bundlekeeper.verification.encodings.refusals import NotCheckedError
 from bundlekeeper.verification.signatures import forms
 from bundlekeeper.verification.signatures.judge import SignatureEvidence, judge
 from bundlekeeper.verification.signatures.message import chunks_of_fd, same_chunks, same_whole, whole_of_fd
+from tests.kits.cms_files import theirs as cms_signed
+from tests.kits.judged_files import Said, signed_in
 from tests.kits.signing_world import WHEN, chain, digests, entry, private
-from tests.verification.signatures.test_cms import theirs as cms_signed
-from tests.verification.signatures.test_judge import Said, signed_in
 
 CONTENT = bytes(range(256)) * 9000
 
@@ -85,7 +85,7 @@ def test_a_good_signature_over_bytes_that_were_not_proven_is_not_good(form: str,
     """The file is swapped, after another was hashed, for one that its publisher signed: the two must be the same."""
     if form == "cms":
         key, signature = signed_in("cms", tmp_path)
-        from tests.verification.signatures.test_cms import MESSAGE
+        from tests.kits.cms_files import MESSAGE
 
         assert cms_signed(chain("rsa"), tmp_path)
         message = MESSAGE

@@ -1,0 +1,203 @@
+"""What several tests share with those of planning/route/test_brute_force.py."""
+
+from __future__ import annotations
+
+import heapq
+import random
+from collections.abc import Iterator
+from itertools import product
+from typing import Any
+
+from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.rules import RuleAnswer, SeenVersion, breaches, seen
+from tests.kits.planning_kit import bundle, image, manifest
+from tests.kits.route_stock import VERSIONS, stock
+
+State = tuple[int, int, int, tuple[int, ...]]  # switches, managers, table, each class; places in VERSIONS
+
+
+def chance_rules(rnd: random.Random) -> dict[str, Any]:
+    def what() -> dict[str, Any]:
+        kinds: list[dict[str, Any]] = [
+            {"family": "infrastructure"}, {"family": "blade"}, {"kind": "bios", "models": ("MB-4",)},
+            {"kind": "fabric-switch"}, {"kind": "domain-manager"},
+        ]  # fmt: skip
+        return rnd.choice(kinds)
+
+    def span() -> str:
+        return rnd.choice([">=2.0", ">=3.0", "<3.0", "<2.0", ">=1.0"])
+
+    def jump() -> dict[str, Any]:
+        way = rnd.choice(["up", "up", "both", "down"])
+        return {"what": what(), "to": span(), "from": span(), "direction": way, "source": f"j{rnd.random()}"}
+
+    def need() -> dict[str, Any]:
+        if rnd.random() < 0.15:
+            return {"kind": "model-table", "version": rnd.choice([">=t2", ">=t3"])}
+        return {**what(), "version": span()}
+
+    def beside() -> dict[str, Any]:
+        return {
+            "scope": "domain", "when": {**what(), "version": span()}, "need": (need(),), "source": f"b{rnd.random()}",
+        }  # fmt: skip
+
+    both = [
+        {"what": {"family": f}, "to": ">=1.0", "from": ">=1.0", "direction": "both", "source": f} for f in
+        ("infrastructure", "blade")
+    ]  # fmt: skip
+    return {
+        "jump": (*(jump() for _ in range(rnd.randint(0, 2))), *(both if rnd.random() < 0.5 else ())),
+        "beside": tuple(beside() for _ in range(rnd.randint(0, 3))),
+    }
+
+
+class Brute:
+    """One case written out."""
+
+    def __init__(self, rnd: random.Random) -> None:
+        self.images = {
+            (kind, n): (rnd.randint(1, 9), rnd.randint(1, 50))
+            for kind in ("fabric-switch", "domain-manager", "model-table", "bios")
+            for n in range(3)
+        }
+        self.extra = chance_rules(rnd)
+        level = rnd.randrange(3)
+        kinds = [(m, v) for m in ("MB-2", "MB-4") for v in range(3)]
+        # never ahead of the infrastructure: that order is a rule of its own, and today's state is not judged here
+        chosen = rnd.sample([k for k in kinds if k[1] <= level], rnd.randint(1, 2))
+        self.classes = [(m, v, rnd.randint(1, 2)) for m, v in chosen]
+        servers = [(m, VERSIONS[v]) for m, v, number in self.classes for _ in range(number)]
+        self.parts = stock(VERSIONS[level], *servers)
+        self.start: State = (level, level, level, tuple(v for _, v, _ in self.classes))
+        self.goal = rnd.randrange(3)
+        self.ruled_by(self.extra)
+
+    def ruled_by(self, extra: dict[str, Any]) -> None:
+        """Let these rules be the only ones."""
+        rows = []
+        for n, v in enumerate(VERSIONS):
+            own = [self.image(k, "MF-40", n) for k in ("fabric-switch", "domain-manager", "model-table")]
+            rows += [bundle("infrastructure", v, *own), bundle("blade", v, self.image("bios", ("MB-2", "MB-4"), n))]
+        self.manifest = manifest(
+            *rows,
+            release=tuple({"name": v, "infrastructure": v, "blade": v} for v in VERSIONS),
+            kind={"model-table": {"order": "listed", "list": ("t1", "t2", "t3")}},
+            **extra,
+        )
+        self.fleet = Fleet(self.manifest, self.parts)
+
+    def image(self, kind: str, models: Any, n: int) -> dict[str, Any]:
+        minutes, size = self.images[kind, n]
+        version = f"t{n + 1}" if kind == "model-table" else VERSIONS[n]
+        return image(kind, models, version, minutes=minutes, size=size)
+
+    def seen(self, family: str, kind: str, model: str, n: int) -> SeenVersion:
+        version = f"t{n + 1}" if kind == "model-table" else VERSIONS[n]
+        reading = self.fleet.reader.reading(family, kind, model, version)
+        if family == "blade":
+            return seen(reading, self.fleet.reader.server_class(family, [reading]).at)
+        return seen(reading)
+
+    def obeys(
+        self, switches: tuple[int, ...], managers: tuple[int, ...], table: int, servers: list[tuple[str, int]]
+    ) -> bool:
+        """Whether one mixture, part by part, obeys every rule and the trade's order."""
+        rows = [self.seen("infrastructure", "fabric-switch", "MF-40", n) for n in switches]
+        rows += [self.seen("infrastructure", "domain-manager", "MF-40", n) for n in managers]
+        rows.append(self.seen("infrastructure", "model-table", "MF-40", table))
+        rows += [self.seen("blade", "bios", m, n) for m, n in servers]
+        return not list(breaches(self.fleet.rules, "domain", [(s, 0) for s in rows]))
+
+    def ordered(self, state: State) -> bool:
+        """Servers moved ahead of an infrastructure that doesn't know them yet."""
+        return all(n <= min(state[:3]) for n in state[3])
+
+    def servers(self, versions: tuple[int, ...]) -> list[tuple[str, int]]:
+        return [(m, n) for (m, _, number), n in zip(self.classes, versions, strict=True) for _ in range(number)]
+
+    def jumps(self, family: str, kind: str, model: str, a: int, b: int) -> bool:
+        image_version = f"t{b + 1}" if kind == "model-table" else VERSIONS[b]
+        answer = self.fleet.rules.jump(self.seen(family, kind, model, a), image_version, VERSIONS[b]).answer
+        return answer in (RuleAnswer.ALLOWED, RuleAnswer.UNSTATED)
+
+    def onward(self, state: State) -> Iterator[tuple[State, tuple[int, int, int, int]]]:
+        yield from self.own_steps(state)
+        for to in range(3):
+            movers = [i for i, n in enumerate(state[3]) if n != to]
+            for bits in range(1, 1 << len(movers)):
+                taking = {i for place, i in enumerate(movers) if bits >> place & 1}
+                if (found := self.server_step(state, taking, to)) is not None:
+                    yield found
+
+    def own_steps(self, state: State) -> Iterator[tuple[State, tuple[int, int, int, int]]]:
+        for to, only in [(n, False) for n in range(3)] + [(self.goal, True)]:
+            switch, manager, table = state[:3] if only else (to, to, max(to, state[2]))
+            table = max(to, state[2])
+            after: State = (switch, manager, table, state[3])
+            pairs = zip(("fabric-switch", "domain-manager", "model-table"), state[:3], after[:3], strict=True)
+            moves = [(k, a, b) for k, a, b in pairs if a != b]
+            if not moves or not self.ordered(after):
+                continue
+            if not all(self.jumps("infrastructure", k, "MF-40", a, b) for k, a, b in moves):
+                continue
+            servers = self.servers(state[3])
+            down = any(b < a for _, a, b in moves)
+            stages = self.mixtures(state, after, down)
+            if all(self.obeys(*mixture, servers) for mixture in stages):
+                minutes = sum(self.images[k, b][0] * (1 if k == "model-table" else 2) for k, _, b in moves)
+                size = sum(self.images[k, b][1] * (1 if k == "model-table" else 2) for k, _, b in moves)
+                yield after, (1, 0, minutes, size)
+
+    def mixtures(self, old: State, new: State, down: bool) -> Iterator[tuple[tuple[int, ...], tuple[int, ...], int]]:
+        """Table, manager, switches going up; switches, manager going down; halves one by one."""
+        none, both = (False, False), (True, True)
+        first, second = (0, 1) if down else (1, 0)
+        for some in product((False, True), repeat=2):
+            for moved in ({first: some, second: none}, {first: both, second: some}):
+                switches = tuple(new[0] if m else old[0] for m in moved[0])
+                managers = tuple(new[1] if m else old[1] for m in moved[1])
+                yield switches, managers, new[2]
+
+    def server_step(self, state: State, taking: set[int], to: int) -> tuple[State, tuple[int, int, int, int]] | None:
+        after = (*state[:3], tuple(to if i in taking else n for i, n in enumerate(state[3])))
+        if not self.ordered(after):
+            return None
+        if not all(self.jumps("blade", "bios", self.classes[i][0], state[3][i], to) for i in taking):
+            return None
+        each = [(i, m, state[3][i]) for i, (m, _, number) in enumerate(self.classes) for _ in range(number)]
+        moving = [place for place, (i, _, _) in enumerate(each) if i in taking]
+        for moved in product((False, True), repeat=len(moving)):
+            if any(moved):
+                done = {place for place, m in zip(moving, moved, strict=True) if m}
+                servers = [(m, to if place in done else n) for place, (_, m, n) in enumerate(each)]
+                if not self.obeys((state[0],) * 2, (state[1],) * 2, state[2], servers):
+                    return None
+        number = len(moving)
+        minutes, size = self.images["bios", to]
+        return after, (1, number, number * minutes, number * size)
+
+    def is_end(self, state: State, goal: int) -> bool:
+        """True where everything runs a release; the model table may be ahead of it."""
+        return state[:2] == (goal, goal) and state[2] >= goal and all(n == goal for n in state[3])
+
+    def solve(self, goal: int | None = None) -> tuple[int, int, int, int] | None:
+        """The cost to the goal, or to another release with what may be done on the way to this one."""
+        end = self.goal if goal is None else goal
+        best: dict[State, tuple[int, int, int, int]] = {}
+        heap: list[tuple[tuple[int, int, int, int], State]] = [((0, 0, 0, 0), self.start)]
+        while heap:
+            cost, state = heapq.heappop(heap)
+            if state in best:
+                continue
+            best[state] = cost
+            if self.is_end(state, end):
+                return cost
+            for after, more in self.onward(state):
+                if after not in best:
+                    a, b, c, d = (x + y for x, y in zip(cost, more, strict=True))
+                    heapq.heappush(heap, ((a, b, c, d), after))
+        return None
+
+    def begins_well(self) -> bool:
+        own, _, table, versions = self.start
+        return self.obeys((own, own), (own, own), table, self.servers(versions))

@@ -1,0 +1,67 @@
+"""What several tests share with those of model/inventory/test_read.py."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from typing import Any
+
+from hypothesis import strategies as st
+
+from bundlekeeper.model.inventory.types import (
+    COMPONENT_KEYS,
+    Component,
+    ComponentKey,
+    Inventory,
+    Partition,
+    Policy,
+)
+from bundlekeeper.model.vocabulary import APPLIES, KINDS
+
+WORD = st.text(st.characters(codec="utf-8", categories=["L", "N", "P", "S"]), min_size=1, max_size=12).filter(
+    lambda s: s != "-"
+)
+
+
+VERSION = st.from_regex(r"[0-9]{1,2}(\.[0-9]{1,3}){1,2}(-p[0-9])?", fullmatch=True)
+
+
+def optional(strategy: st.SearchStrategy[str]) -> st.SearchStrategy[str | None]:
+    return st.none() | st.just("") | strategy
+
+
+def _cells(name: str, key: ComponentKey) -> st.SearchStrategy[Any]:
+    """What a key can hold. Raises KeyError for a form of cells that this test does not know."""
+    by_form: dict[str, st.SearchStrategy[Any]] = {
+        "kind": st.sampled_from(sorted(KINDS)),
+        "text": optional(WORD),
+        "label": optional(WORD),
+        "running": st.none() | VERSION,
+        "version": optional(VERSION),
+        "versions": st.none() | st.lists(VERSION, max_size=3).map(tuple),
+        "choice": st.none() | st.sampled_from(key.words),
+        "flag": st.none() | st.booleans(),
+    }
+    needed = {"site": WORD, "domain": st.just("") | WORD}
+    return needed[name] if name in needed else by_form[key.cell]
+
+
+_TIMES = st.datetimes(datetime(1990, 1, 1), datetime(2100, 1, 1), timezones=st.just(UTC))  # noqa: DTZ001  (bounds)
+
+
+@st.composite
+def inventories(draw: st.DrawFn) -> Inventory:
+    count = draw(st.integers(1, 6))
+    parts = tuple(
+        Component(
+            **{name: draw(_cells(name, key)) for name, key in COMPONENT_KEYS.items() if name != "serial"},
+            serial=f"S{i}",
+        )
+        for i in range(count)
+    )
+    return Inventory(
+        taken=draw(st.dates(date(1990, 1, 1), date(2100, 1, 1)) | _TIMES),
+        zone=draw(st.sampled_from(["UTC", "+02:00", "Europe/Lisbon"])),
+        components=parts,
+        partitions=tuple(Partition(p.key, draw(WORD), draw(st.none() | st.integers(0, 2**63 - 1))) for p in parts[:2]),
+        policies=(Policy(draw(WORD), draw(st.none() | st.just({"bios": "6.1"})), draw(st.sampled_from(APPLIES))),),
+    )

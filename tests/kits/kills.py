@@ -1,0 +1,94 @@
+"""What several tests share with those of store/adding/test_kill.py."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from bundlekeeper.store.adding.take import TakeResult
+from bundlekeeper.store.contents.repair import consulted
+from bundlekeeper.store.contents.store import Store
+from tests.kits.store_child import bundles_of
+from tests.kits.store_kit import Kit
+
+ROOT = Path(__file__).parents[2]
+
+
+GOOD, RIGHT, WRONG = b"good bytes", b"right", b"wrong"
+
+
+needs_strace = pytest.mark.skipif(shutil.which("strace") is None, reason="strace is not installed")
+
+
+def sha256(data: bytes) -> str:
+    """Hexadecimal SHA-256."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def fresh(base: Path) -> Path:
+    """One good file, a second bundle with the same bytes, one wrong file; no store."""
+    (base / "source").mkdir(parents=True)
+    (base / "source/a.fwb").write_bytes(GOOD)
+    (base / "source/b.fwb").write_bytes(WRONG)
+    rows = [["a.fwb", len(GOOD), sha256(GOOD), "6.1.0"], ["same.fwb", len(GOOD), sha256(GOOD), "6.2.0"]]
+    rows.append(["b.fwb", len(RIGHT), sha256(RIGHT), "6.3.0"])
+    (base / "bundles.json").write_text(json.dumps(rows))
+    return base
+
+
+def taken(base: Path) -> TakeResult:
+    """The same take in this process, which is quicker."""
+    # A killed process may hold the lock for an instant after its parent saw it die.
+    return Kit(base).take(*bundles_of(Kit(base), base), wait_s=10.0)
+
+
+def command(base: Path) -> list[str]:
+    """The take as a process of its own."""
+    return [sys.executable, "-m", "tests.kits.store_child", str(base)]
+
+
+def ran(base: Path, *before: str) -> subprocess.CompletedProcess[str]:
+    """Run the take, under `before`."""
+    return subprocess.run([*before, *command(base)], cwd=ROOT, capture_output=True, text=True, check=False)
+
+
+def settled(base: Path) -> None:
+    """Old or new, never between: every name in a family's folder holds whole bytes; the catalogue claims no more."""
+    allowed = {"a.fwb": {GOOD}, "same.fwb": {GOOD}, "b.fwb": {RIGHT}}
+    for path in (base / "store").glob("*/*/*"):
+        if path.parts[-3] == "blade" and path.read_bytes() != GOOD[::-1]:
+            assert path.read_bytes() in allowed[path.name], path
+    for path in (base / "store/quarantine").glob("b.fwb.????????????"):
+        assert path.read_bytes() == WRONG
+    for path in (base / "store/manifests").glob("*"):
+        assert b'"marram"' in path.read_bytes()
+        assert path.read_bytes().endswith(b"# end")
+    if (base / "store/.keeper/catalogue.sqlite").exists():
+        # A manifest that was kept and not yet recorded counts for who consults the catalogue.
+        with Store.open(base / "store", write=False) as store, consulted(store) as (catalogue, damage):
+            held, proofs = catalogue.held(), catalogue.proofs()
+        assert all("a take was cut off" in each.says for each in damage), damage
+        for row in held:
+            assert (base / "store" / row.place).read_bytes() in allowed[row.name] | {GOOD[::-1]}
+        assert set(proofs) <= {row.place for row in held}
+
+
+def completes(base: Path) -> None:
+    """A second take ends the work, a third has nothing left to read but the wrong file, and no litter is left."""
+    done = [row.status for row in taken(base).rows]
+    assert done[2] == "quarantined"
+    assert set(done[:2]) <= {"taken", "same bytes", "already held"}
+    again = taken(base)
+    assert [row.status for row in again.rows] == ["already held", "already held", "quarantined"]
+    assert again.read_bytes == len(WRONG)
+    assert os.listdir(base / "store/.keeper/incoming") == []
+    assert (base / "store/blade/6.1.0/a.fwb").read_bytes() == GOOD
+    names = sorted(p.name for p in (base / "store/quarantine").iterdir() if p.name.startswith("b.fwb"))
+    assert names == [f"b.fwb.{sha256(WRONG)[:12]}", f"b.fwb.{sha256(WRONG)[:12]}.note.txt"]

@@ -1,0 +1,7 @@
+"""What several tests share with those of cli/commands/test_ledger.py."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+HARBOUR = Path(__file__).parents[2] / "manifests" / "harbour-2026-11.toml"
