@@ -29,7 +29,7 @@ from bundlekeeper.store.contents.repair import consulted, mended
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.contents.withdrawals import overlaid
 from bundlekeeper.store.database import kept_manifests
-from bundlekeeper.store.database.bundle_facts import facts_of
+from bundlekeeper.store.database.bundle_facts import facts_of, insist_on_names
 from bundlekeeper.store.database.rows import Accepted, BundleFacts, Held, Proof
 from bundlekeeper.store.disk import files, lock, temp_files
 from bundlekeeper.store.disk.filesystem import UNKNOWN, describe_fd
@@ -90,6 +90,7 @@ def take(
     DamagedError, UnfinishedError (no room, I/O), StoppedError; what was taken stays, its findings are in `problems`.
     """
     whys = accept_manifest.Whys(accept_expired, accept_rollback)
+    insist_on_names(loaded.manifest)  # before anything is touched
     if dry_run:
         with _closing(sources):
             return rehearse(store, loaded, sources, clock(), whys, link, signature)

@@ -1,13 +1,15 @@
 """What a manifest says of its bundles, in the words that the catalogue keeps.
 
 Rules: made from the manifest's objects by attribute only, so that the store never pays for their types; a digest is
-lower case here, whatever its case in the manifest. Names were judged when the manifest was read.
+lower case here, whatever its case in the manifest; who makes paths of names insists on them once, whoever read them.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from bundlekeeper.errors import InputError
+from bundlekeeper.formats.escape import visible
 from bundlekeeper.store.database.rows import BundleFacts, HeldImage, Stated
 
 if TYPE_CHECKING:
@@ -17,6 +19,25 @@ if TYPE_CHECKING:
 def facts_of(manifest: Manifest) -> tuple[BundleFacts, ...]:
     """The facts of every bundle of a manifest, in its order."""
     return tuple(_facts(manifest, bundle) for bundle in manifest.bundle)
+
+
+def insist_on_names(manifest: Manifest) -> None:
+    """Refuse a name that is unsafe as a file's name, or two in one folder that some file system takes for one.
+
+    Raises InputError.
+    """
+    from bundlekeeper.formats.safe_names import collision_key, problems_of_name
+
+    taken: dict[tuple[str, str, str], str] = {}
+    for bundle in facts_of(manifest):
+        for name in (bundle.name, *((bundle.signature.file,) if bundle.signature else ())):
+            problems = problems_of_name(name)
+            if problems:
+                raise InputError(f"{visible(name)}: {problems[0].says}", hint=problems[0].hint)
+            key = (*bundle.folder, collision_key(name))
+            if key in taken:
+                raise InputError(f"{taken[key]} and {name} are one name on some file systems", hint="rename one")
+            taken[key] = name
 
 
 def _facts(manifest: Manifest, bundle: Bundle) -> BundleFacts:

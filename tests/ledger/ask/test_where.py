@@ -19,6 +19,7 @@ from bundlekeeper.ledger.event.events import Event, EventKind, Seen
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.model.inventory.types import Place
+from tests.kits import ledger_history as shared
 from tests.kits.ledger_history import (
     DAY0,
     HOLM_3,
@@ -34,6 +35,8 @@ from tests.kits.ledger_history import (
     shown,
     zones_told,
 )
+
+book = shared.book
 
 # The naive replay: every event in order, plain dictionaries, nothing kept. It follows the trade's table of methods.
 

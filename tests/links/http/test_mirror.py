@@ -32,8 +32,11 @@ from bundlekeeper.store.disk import temp_files
 from bundlekeeper.store.disk.filesystem import describe
 from bundlekeeper.verification.hashing.read import Stop
 from tests.conftest import Keeper
+from tests.kits import mirrors as shared
 from tests.kits.local_server import Authority, Connection, Handler, LocalServer, Request, Served, Site
 from tests.kits.mirrors import A, Bench, _manifest
+
+authority = shared.authority
 
 SECRET = "s3cr3t-of-the-mirror"
 B = random.Random(2).randbytes(700_000)

@@ -25,6 +25,7 @@ from bundlekeeper.model.inventory.types import Inventory
 from bundlekeeper.model.inventory.write_json import to_json
 from bundlekeeper.model.inventory.write_toml import to_toml
 from bundlekeeper.verification.hashing.read import Stop
+from tests.kits import redfish_bench as shared
 from tests.kits.local_server import Authority
 from tests.kits.redfish_bench import EXPECTED, ITEMS, PLACE, WHEN, WHO, Bench, codes, raw, shape
 from tests.kits.redfish_server import (
@@ -38,6 +39,8 @@ from tests.kits.redfish_server import (
 )
 from tests.kits.redfish_server import documents as fixture
 from tests.kits.sure import some, wait_until
+
+authority = shared.authority
 
 
 @pytest.fixture

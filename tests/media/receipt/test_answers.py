@@ -14,9 +14,12 @@ from bundlekeeper.media.receipt.slip import read as slip
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.store.contents.store import Store
 from tests.conftest import Keeper, Ran
+from tests.kits import paper_receipts as shared
 from tests.kits.media_kit import write_set
 from tests.kits.paper_receipts import paper, told, typed
 from tests.kits.trips import BUNDLES, Trip, code_of, lying
+
+trip = shared.trip
 
 
 def test_events_before_a_receipt_that_never_came_are_told_until_they_have_come(trip: Trip) -> None:

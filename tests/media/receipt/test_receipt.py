@@ -20,9 +20,12 @@ from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.media.receipt.document import read_header, receipt_of, write_header
 from bundlekeeper.media.set import signer as vouch
 from bundlekeeper.media.set.records import ReceivedSet
+from tests.kits import trips as shared
 from tests.kits.media_kit import MADE, Site, make_set, now, sha, signed, write_set
 from tests.kits.signing_world import private, ssh_line
 from tests.kits.trips import BUNDLES, INVENTORY, SKERRY, Trip, code_of, lying
+
+trip = shared.trip
 
 
 def test_what_happened_there_is_known_here_and_twice_is_once(trip: Trip, tmp_path: Path) -> None:

@@ -22,9 +22,12 @@ from bundlekeeper.media.writing import write_images as images
 from bundlekeeper.media.writing.iso import Content, write_image
 from bundlekeeper.media.writing.write_images import Imaged
 from bundlekeeper.verification.hashing.read import Stop
+from tests.kits import disc_images as shared
 from tests.kits.disc_images import image
 from tests.kits.media_write_kit import PIECES, SPLIT, Counting, Piece, World, payload_of, states
 from tests.kits.sure import only_our_errors
+
+world = shared.world
 
 
 def needs(program: str) -> str:

@@ -12,10 +12,13 @@ import shutil
 
 import pytest
 
+from tests.kits import power_cuts as shared
 from tests.kits.kills import GOOD, completes, needs_strace, ran, settled
 from tests.kits.power_cuts import Disk, on_disk
 from tests.kits.store_kit import Kit
 from tests.kits.sure import some
+
+disk = shared.disk
 
 pytestmark = [
     pytest.mark.root,

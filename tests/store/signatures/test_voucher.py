@@ -24,11 +24,14 @@ from bundlekeeper.store.adding.take import TakeResult, take
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.signatures.voucher import Ruling, Voucher
+from tests.kits import offered_files as shared
 from tests.kits.local_server import Connection, Handler, Request, Served, Site, serving
 from tests.kits.offered_files import WANTED, offered, signer_in
 from tests.kits.signing_world import run
 from tests.kits.store_kit import GOOD, Kit, codes, now
 from tests.kits.vouching_kit import KEY, Signer, accept, check, drop, sha256, stated, trust
+
+kit = shared.kit
 
 PREHASHED = tuple(form for form in FORMS if form not in ("ed25519", "cms"))
 
