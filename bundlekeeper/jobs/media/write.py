@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 #: Writes a page of labels to the file of this name, or to stdout for `-`; returns the file's name, empty for stdout.
 SavePage = Callable[[str, str], str]
 
-_PAGE, _PAGE_LIMIT = b"<!doctype html>", 64 * 1024 * 1024  # how a page begins, and bytes of one at most
+_PAGE = b"<!doctype html>"  # how a page of labels begins
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,7 +302,7 @@ def _insist_on_label(name: str, root: Path) -> None:
         raise InputError(says, where=name, hint="--label FILE, in a folder that is there")
     if not os.access(path.parent, os.W_OK | os.X_OK):
         raise InputError("the page of labels cannot be written there", where=name, hint="name another folder")
-    if path.exists() and not read_bounded(name, _PAGE_LIMIT, "the page of labels").startswith(_PAGE):
+    if path.exists() and not read_bounded(name, limits.LABELS_BYTES, "the page of labels").startswith(_PAGE):
         raise InputError("that is no page of labels, and is not written over", where=name, hint="--label FILE")
 
 

@@ -25,32 +25,38 @@ from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import InputError
 
+TargetOption = Annotated[
+    list[str] | None,
+    typer.Option("--to", metavar="[N=]DIR", help="Where to; again for copies, N=DIR for volume N alone."),
+]
+KeyOption = Annotated[
+    Path | None, typer.Option("--key", metavar="FILE", help="Private key that signs the set's index.")
+]
+ImageOption = Annotated[
+    Path | None, typer.Option("--iso", metavar="FILE", help="Make disc images; with several, FILE-NofM.")
+]
+MountOption = Annotated[
+    bool | None,
+    typer.Option("--must-be-mount/--no-must-be-mount", help="Only a mounted medium / a plain folder, too."),
+]
+VolumeIdOption = Annotated[
+    list[str] | None, typer.Option("--volume-id", metavar="ID", help="The medium's UUID or label must be this.")
+]
+
 
 def write(
     plan: Annotated[str | None, typer.Argument(metavar="[PLAN]", help="What media plan --out wrote.")] = None,
-    to: Annotated[
-        list[str] | None,
-        typer.Option("--to", metavar="[N=]DIR", help="Where to; again for copies, N=DIR for volume N alone."),
-    ] = None,
+    to: TargetOption = None,
     only: Annotated[list[int] | None, typer.Option("--only", metavar="N", help="Only volume N. Repeatable.")] = None,
-    key: Annotated[
-        Path | None, typer.Option("--key", metavar="FILE", help="Private key that signs the set's index.")
-    ] = None,
+    key: KeyOption = None,
     passphrase_fd: PassphraseOption = None,
     also: Annotated[str, typer.Option("--also", metavar="sha512", help="A second list of checksums.")] = "",
     with_tool: Annotated[bool, typer.Option("--with-tool", help="Carry bundlekeeper itself, as wheels.")] = False,
-    iso: Annotated[
-        Path | None, typer.Option("--iso", metavar="FILE", help="Make disc images; with several, FILE-NofM.")
-    ] = None,
+    iso: ImageOption = None,
     label: Annotated[str, typer.Option("--label", metavar="FILE", help="Write a page of labels (HTML).")] = "",
     notice: Annotated[bool, typer.Option("--notice", help="A set of withdrawals alone, in place of a plan.")] = False,
-    must_be_mount: Annotated[
-        bool | None,
-        typer.Option("--must-be-mount/--no-must-be-mount", help="Only a mounted medium / a plain folder, too."),
-    ] = None,
-    volume_id: Annotated[
-        list[str] | None, typer.Option("--volume-id", metavar="ID", help="The medium's UUID or label must be this.")
-    ] = None,
+    must_be_mount: MountOption = None,
+    volume_id: VolumeIdOption = None,
     name: Annotated[str, typer.Option("--for", metavar="NAME", help="In place of PLAN: as for media plan.")] = "",
     release: Annotated[str, typer.Option("--release", metavar="RELEASE", help="As media plan's --to.")] = "",
     volume: VolumeOption = None,
