@@ -16,8 +16,6 @@ from bundlekeeper.store.verifying.expected import ExpectedFile, Listing
 from bundlekeeper.store.verifying.read import ReadingLimits
 from bundlekeeper.verification.hashing.read import Stop
 
-FAMILIES = ("infrastructure", "blade", "rack")
-
 
 def sha256(data: bytes) -> str:
     """FIPS 180-4, by the standard library."""

@@ -31,7 +31,6 @@ INVENTORY_CODES: dict[str, Code] = {
 
 Converter = Callable[[object], object]
 _SPLIT = re.compile(r"[|,;]")
-_KIND_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _DIGITS = re.compile(r"[0-9]{1,19}")
 _YES, _NO = frozenset({"yes", "true"}), frozenset({"no", "false"})
 _QUOTES_HINT = "write it as text, in quotes; a number has lost its final zeros (6.10 became 6.1)"
@@ -222,7 +221,9 @@ def note(value: object) -> str | None:
 _CONVERTERS: dict[str, Converter] = {
     "text": text, "label": label, "running": running, "version": version, "versions": versions, "flag": flag,
 }  # fmt: skip
-_SHEET = (*PLACES, *(key for key in COMPONENT_KEYS if key not in PLACES))  # places first, as in a sheet
+_SHEET = sorted(
+    COMPONENT_KEYS, key=lambda key: key not in (*PLACES, "parent")
+)  # where it is comes first, as in a sheet
 
 
 def _converter(key: ComponentKey, kinds: Converter) -> Converter:

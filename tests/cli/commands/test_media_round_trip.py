@@ -34,7 +34,6 @@ from tests.conftest import Keeper, Ran, World
 from tests.kits.media_kit import MADE, Bundle, MadeSet, Site, make_set, manifest_text, now, sha, write_volume
 from tests.kits.signing_world import private, private_pem, ssh_line
 
-FAMILIES = ("infrastructure", "blade", "rack")
 VOLUMES = 3
 
 

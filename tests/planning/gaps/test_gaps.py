@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import subprocess
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -17,6 +19,7 @@ from bundlekeeper.findings import CODES, Level, finding
 from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy
 from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.planning.fleet.stock import HeldFile, Holdings, SignatureState
+from bundlekeeper.planning.gaps import report as gap_report
 from bundlekeeper.planning.gaps.find import Fleet, GapAnswer, gaps, gaps_all, gaps_of
 from bundlekeeper.planning.gaps.report import SEVERITY, Gap, GapReport
 from tests.kits.planning_kit import (
@@ -459,6 +462,13 @@ def test_every_code_is_raised_by_some_case_and_is_one_of_the_closed_list() -> No
     raised = {code for _, codes in CASES.values() for code in codes}
     assert raised == set(SEVERITY)
     assert set(SEVERITY) <= set(CODES)
+
+
+@pytest.mark.parametrize("path", sorted(Path(gap_report.__file__).parent.glob("*.py")), ids=lambda path: path.stem)
+def test_every_code_that_a_check_names_has_its_rank(path: Path) -> None:
+    """A code without a rank would stop `gaps` where it is found first."""
+    texts = {node.value for node in ast.walk(ast.parse(path.read_text("utf-8"))) if isinstance(node, ast.Constant)}
+    assert texts & set(CODES) <= set(SEVERITY)
 
 
 @pytest.mark.parametrize("name", CASES)
