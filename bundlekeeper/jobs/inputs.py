@@ -7,9 +7,6 @@ import stat
 import sys
 
 from bundlekeeper.errors import InputError, UnfinishedError
-from bundlekeeper.formats import limits
-
-MANIFEST_LIMIT = limits.MANIFEST_BYTES
 
 
 def read_bounded(path: str, limit: int, what: str) -> bytes:

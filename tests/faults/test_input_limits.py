@@ -15,7 +15,7 @@ import pytest
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
-from bundlekeeper.jobs.inputs import MANIFEST_LIMIT, read_bounded
+from bundlekeeper.jobs.inputs import read_bounded
 from tests.conftest import HARBOUR, Keeper, World
 
 MIB = 1024 * 1024
@@ -90,4 +90,4 @@ def test_the_limit_is_the_last_size_that_is_read(
         return
     with pytest.raises(InputError, match="the thing is larger than 1000 bytes"):
         read_bounded(name, 1000, "the thing")
-    assert MANIFEST_LIMIT == 16 * MIB
+    assert limits.MANIFEST_BYTES == 16 * MIB

@@ -7,14 +7,7 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from bundlekeeper.model.inventory.types import (
-    COMPONENT_KEYS,
-    Component,
-    ComponentKey,
-    Inventory,
-    Partition,
-    Policy,
-)
+from bundlekeeper.model.inventory.types import COMPONENT_KEYS, Component, ComponentKey, Inventory, Partition, Policy
 from bundlekeeper.model.vocabulary import APPLIES, KINDS
 
 WORD = st.text(st.characters(codec="utf-8", categories=["L", "N", "P", "S"]), min_size=1, max_size=12).filter(

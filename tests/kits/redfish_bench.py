@@ -17,16 +17,7 @@ from bundlekeeper.links.redfish.read import read_service
 from bundlekeeper.links.redfish.types import Credentials, Placement, ReadLimits, ServiceReading
 from bundlekeeper.model.inventory.types import Component
 from tests.kits.local_server import Authority
-from tests.kits.redfish_server import (
-    FIXTURES,
-    PASSWORD,
-    USER,
-    Documents,
-    Handler,
-    RedfishServer,
-    World,
-    serving,
-)
+from tests.kits.redfish_server import FIXTURES, PASSWORD, USER, Documents, Handler, RedfishServer, World, serving
 from tests.kits.redfish_server import documents as fixture
 
 WHEN = datetime(2026, 11, 25, 10, 0, tzinfo=UTC)

@@ -6,12 +6,7 @@ import json
 from dataclasses import asdict
 from typing import Any
 
-from bundlekeeper.model.route.document import (
-    SCHEMA,
-    inventory_facts,
-    manifest_facts,
-    to_text,
-)
+from bundlekeeper.model.route.document import SCHEMA, inventory_facts, manifest_facts, to_text
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.find import Route, route
 from tests.kits.planning_kit import NOW, held_all, marram, whole_domain

@@ -6,10 +6,7 @@ from datetime import UTC, date, datetime
 
 from bundlekeeper.model.trust import TrustEntry
 from bundlekeeper.verification.keys.entries import Sources, make_entry
-from tests.kits.signing_world import (
-    chain,
-    pem,
-)
+from tests.kits.signing_world import chain, pem
 
 ADDED = datetime(2026, 8, 14, 9, 30, tzinfo=UTC)
 

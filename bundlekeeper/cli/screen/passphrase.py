@@ -11,8 +11,7 @@ import sys
 from collections.abc import Callable
 
 from bundlekeeper.errors import InputError, RefusedError
-
-_LIMIT = 1024  # bytes of a passphrase
+from bundlekeeper.formats import limits
 
 
 def passphrase_from(fd: int | None) -> Callable[[str], bytes]:
@@ -22,7 +21,7 @@ def passphrase_from(fd: int | None) -> Callable[[str], bytes]:
         assert fd is not None  # noqa: S101  (bound by the caller's branch)
         try:
             with os.fdopen(os.dup(fd), "rb") as file:
-                return file.readline(_LIMIT + 2).rstrip(b"\r\n")
+                return file.readline(limits.PASSPHRASE_BYTES + 2).rstrip(b"\r\n")
         except OSError as error:
             raise InputError(f"--passphrase-fd {fd} cannot be read: {error.strerror}") from error
 

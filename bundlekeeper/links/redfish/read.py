@@ -109,8 +109,6 @@ def read_many(
     caches: Mapping[str, Cache] | None = None,
     stop: Stop | None = None,
     http_on_loopback: bool = False,
-    now: Callable[[], float] = time.monotonic,
-    wait: Callable[[float], None] = time.sleep,
     told: Callable[[ReadOutcome], None] = lambda _: None,
 ) -> tuple[ReadOutcome, ...]:
     """Read several services, `workers` at once; outcomes in the order of `urls`, each with a reading or an error.
@@ -140,8 +138,6 @@ def read_many(
                 cache=(caches or {}).get(origin),
                 stop=stop,
                 http_on_loopback=http_on_loopback,
-                now=now,
-                wait=wait,
             )
             outcome = ReadOutcome(origin, reading)
         except KeeperError as e:

@@ -28,15 +28,7 @@ from bundlekeeper.formats.document import (
     text,
     whole,
 )
-from bundlekeeper.model.media.index import (
-    DIGEST,
-    MAX_FILES,
-    MAX_VOLUMES,
-    PLATFORM,
-    FilePart,
-    SetFile,
-    insist_on_files,
-)
+from bundlekeeper.model.media.index import DIGEST, MAX_FILES, MAX_VOLUMES, PLATFORM, FilePart, SetFile, insist_on_files
 
 _MISSING = table(
     Finding,

@@ -188,7 +188,7 @@ class Course:
         return mask
 
     def _order(self, j: int) -> Iterator[tuple[int, int, int]]:
-        """Trade.md's order: no server ahead of its infrastructure, none of a model that the table does not know."""
+        """The trade's order: no server ahead of its infrastructure, none of a model that the table does not know."""
         number = len(self.units[0].states)
         for b in range(len(self.units[j].states)):
             wanted = self._wanted(j, b)

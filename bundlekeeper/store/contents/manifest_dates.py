@@ -77,6 +77,7 @@ def stands(known: Sequence[Accepted], now: datetime) -> list[Finding]:
 
 
 def called(manifest: Dated) -> str:
+    """What people call a manifest."""
     return f"{manifest.platform}, sequence {manifest.sequence}"
 
 

@@ -9,7 +9,7 @@ file, a stop and a lack of time leave the rest of the result standing.
 from __future__ import annotations
 
 import os
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -156,19 +156,26 @@ def check_store(
     )
     check.run("", shared, signatures)
     check.result.findings.extend(found)
-    for entry in others:
-        check.note(entry.path, "held, and not named by this manifest; not read")
-    for slot in slots.values():
-        if not slot.listed:
-            check.note(slot.subject, "held by an older manifest; the newest no longer names it")
-        elif slot.entries and slot.facts.place not in held:
-            check.note(slot.subject, "there, but not in the catalogue: take the manifest again to record it")
+    _note_the_rest(check, others, slots.values(), held)
     check.date(listing)
     if loaded is None and check.wrong and store.writable and means.record:
         wrong = _by_a_manifest(store, catalogue, check)
         if wrong:
             put_aside(store, catalogue, wrong, check.result, clock=means.clock)
     return check.result
+
+
+def _note_the_rest(
+    check: _Check, others: Iterable[WalkEntry], slots: Iterable[ExpectedSlot], held: Container[str]
+) -> None:
+    """Note what is held and not spoken of, and what is there and not recorded."""
+    for entry in others:
+        check.note(entry.path, "held, and not named by this manifest; not read")
+    for slot in slots:
+        if not slot.listed:
+            check.note(slot.subject, "held by an older manifest; the newest no longer names it")
+        elif slot.entries and slot.facts.place not in held:
+            check.note(slot.subject, "there, but not in the catalogue: take the manifest again to record it")
 
 
 def _by_a_manifest(store: Store, catalogue: Catalogue, check: _Check) -> list[WrongFile]:

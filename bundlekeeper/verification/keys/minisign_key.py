@@ -28,4 +28,5 @@ def read_public_key(data: bytes, *, where: str = "") -> PublicKey:
 
 
 def lines_of(data: bytes) -> list[bytes]:
+    """The lines of a file of minisign, without their ends."""
     return [line.removesuffix(b"\r") for line in data.removesuffix(b"\n").split(b"\n")]

@@ -31,7 +31,6 @@ from bundlekeeper.verification.encodings.wire import der_parts, pem_blocks
 from bundlekeeper.verification.keys.certificates import Anchors, check_chain
 from bundlekeeper.verification.keys.public_key import checked, read_certificate, require_type
 
-MAX_SAID_BYTES = 4096
 MAX_EMBEDDED = 16  # certificates inside a signature
 
 _SIGNED_DATA = bytes.fromhex("2a864886f70d010702")  # 1.2.840.113549.1.7.2, RFC 5652 §5.1
@@ -188,7 +187,7 @@ def _run(program: str, folder: Path, signature: CmsSignature, chunks: Iterable[b
                 process.kill()
                 raise
         status = process.returncode
-    text = said.read_bytes()[:MAX_SAID_BYTES].decode("utf-8", "replace")
+    text = said.read_bytes()[: limits.TEXT_CHARACTERS].decode("utf-8", "replace")
     return _Answer(status, text, signer.read_bytes()[: 1 << 20] if signer.exists() else b"")
 
 

@@ -28,15 +28,7 @@ from bundlekeeper.verification.hashing.read import Stop
 from tests.kits import redfish_bench as shared
 from tests.kits.local_server import Authority
 from tests.kits.redfish_bench import EXPECTED, ITEMS, PLACE, WHEN, WHO, Bench, codes, raw, shape
-from tests.kits.redfish_server import (
-    PASSWORD,
-    SESSIONS,
-    USER,
-    Documents,
-    Handler,
-    World,
-    serving,
-)
+from tests.kits.redfish_server import PASSWORD, SESSIONS, USER, Documents, Handler, World, serving
 from tests.kits.redfish_server import documents as fixture
 from tests.kits.sure import some, wait_until
 

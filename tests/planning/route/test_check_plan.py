@@ -16,12 +16,7 @@ from hypothesis import strategies as st
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Level
 from bundlekeeper.model.inventory.types import Apart
-from bundlekeeper.model.route.document import (
-    differences,
-    inventory_facts,
-    manifest_facts,
-    read_document,
-)
+from bundlekeeper.model.route.document import differences, inventory_facts, manifest_facts, read_document
 from bundlekeeper.model.route.hand_plan import Plan, PlanStep, read_plan
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.check_plan import HeldPlan, hold

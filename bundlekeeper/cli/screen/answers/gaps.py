@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from bundlekeeper.cli.screen import output
-from bundlekeeper.cli.screen.answers import manifest_signature
+from bundlekeeper.cli.screen import manifest_signature, output
 from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.errors import worst_exit
 from bundlekeeper.findings import exit_status

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from bundlekeeper.cli.screen import output
-from bundlekeeper.cli.screen.answers.manifest_signature import as_json, tell
 from bundlekeeper.cli.screen.forms import OutputForm
+from bundlekeeper.cli.screen.manifest_signature import as_json, tell
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.cli.screen.user_files import MANIFEST, write_new, write_over
 from bundlekeeper.errors import told_after

@@ -5,8 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
-from bundlekeeper.cli.screen import output
-from bundlekeeper.cli.screen.answers import manifest_signature
+from bundlekeeper.cli.screen import manifest_signature, output
 from bundlekeeper.cli.screen.forms import OutputForm
 from bundlekeeper.formats.escape import counted, visible
 from bundlekeeper.model.route.document import CAUTION

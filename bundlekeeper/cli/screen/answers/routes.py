@@ -7,8 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from bundlekeeper.cli.screen import output
-from bundlekeeper.cli.screen.answers import manifest_signature
+from bundlekeeper.cli.screen import manifest_signature, output
 from bundlekeeper.cli.screen.answers.route import put
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.formats.escape import counted, some

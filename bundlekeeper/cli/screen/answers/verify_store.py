@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
-from bundlekeeper.cli.screen.answers.manifest_signature import as_json, tell
+from bundlekeeper.cli.screen.manifest_signature import as_json, tell
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.formats.escape import human_bytes
 from bundlekeeper.model.check_result import Status

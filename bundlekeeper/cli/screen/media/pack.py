@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from bundlekeeper.cli.screen import output
-from bundlekeeper.cli.screen.answers.manifest_signature import tell
+from bundlekeeper.cli.screen.manifest_signature import tell
 from bundlekeeper.cli.screen.tables import Column, write
 from bundlekeeper.findings import is_ok
 from bundlekeeper.formats.escape import human_bytes
