@@ -17,7 +17,7 @@ import pytest
 from tests.kits.mounts import mounted
 from tests.kits.sure import some, wait_until
 
-HERE = Path(__file__).parent
+HERE = Path(__file__).parents[1]
 ROOT = HERE.parent
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 _LATER = (ast.stmt, ast.excepthandler, ast.Lambda, ast.IfExp, ast.ListComp, ast.SetComp, ast.DictComp, ast.GeneratorExp)
@@ -171,7 +171,7 @@ def _tests(reading: Reading) -> Iterator[tuple[str, str, Function]]:
     for name, module in reading.modules.items():
         for test in module.functions.values():
             if test.name.startswith("test_"):
-                yield f"{name.rpartition('.')[2]}.py::{test.name}", name, test
+                yield f"{name.removeprefix('tests.').replace('.', '/')}.py::{test.name}", name, test
 
 
 def unsure(reading: Reading) -> list[str]:
@@ -231,8 +231,11 @@ def test_what_is_sure(body: str, sure: bool) -> None:
 
 def test_nobody_sleeps_to_wait_for_something() -> None:
     """A time that is long enough here is too short elsewhere: `wait_until` waits for what is to be seen."""
-    calls = {path.name: len(re.findall(r"\bsleep\(", path.read_text("utf-8"))) for path in some(HERE.rglob("*.py"))}
-    calls[Path(__file__).name] = 0
+    calls = {
+        path.relative_to(HERE).as_posix(): len(re.findall(r"\bsleep\(", path.read_text("utf-8")))
+        for path in some(HERE.rglob("*.py"))
+    }
+    calls[Path(__file__).relative_to(HERE).as_posix()] = 0
     assert {name: count for name, count in calls.items() if count} == SLEEPS
 
 
