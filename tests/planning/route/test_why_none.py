@@ -42,7 +42,7 @@ class Oracle:
 @pytest.fixture(autouse=True)
 def oracle(monkeypatch: pytest.MonkeyPatch) -> None:
     """The search replaced, so that what blocks is known."""
-    monkeypatch.setattr(why_none, "Search", Oracle)
+    monkeypatch.setattr(why_none, "RouteSearch", Oracle)
     monkeypatch.setattr(Oracle, "asked", 0)
 
 

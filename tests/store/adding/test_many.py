@@ -30,7 +30,7 @@ def made(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
             names.append(name)
             super().__init__(place, name, *rest)
 
-    monkeypatch.setattr(sources, "Offer", Counted)
+    monkeypatch.setattr(sources, "FileOffer", Counted)
     yield names
 
 
