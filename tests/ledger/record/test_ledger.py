@@ -21,7 +21,6 @@ from bundlekeeper.ledger.ask.types import Selector
 from bundlekeeper.ledger.ask.where import where
 from bundlekeeper.ledger.event import database
 from bundlekeeper.ledger.event.events import Event, EventKind
-from bundlekeeper.ledger.record import ledger as book_module
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
 from bundlekeeper.ledger.record.salvage import salvage
@@ -211,7 +210,7 @@ def test_an_append_that_fails_leaves_nothing_behind(tmp_path: Path) -> None:
 
 def test_another_writer_is_waited_for_and_then_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Our own error, with what to do."""
-    monkeypatch.setattr(book_module, "DATABASE", replace(database.DATABASE, busy_s=0.05))
+    monkeypatch.setattr(database, "DATABASE", replace(database.DATABASE, busy_s=0.05))  # connections are made there
     path = tmp_path / "l"
     with Ledger.open(path, write=True) as one, Ledger.open(path, write=True) as two:
         one.connection.execute("BEGIN IMMEDIATE")
