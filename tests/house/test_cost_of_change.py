@@ -197,3 +197,56 @@ USE_FILE_SYSTEM = """
 def test_a_new_file_system_is_declared_once(tmp_path: Path) -> None:
     """Its capacity is planned, it counts among the strictest, and it is named where it cannot be."""
     _works(tmp_path, NEW_FILE_SYSTEM, 2, USE_FILE_SYSTEM)
+
+
+#: In the package; the README's line comes to each of these two as well.
+NEW_COLUMN: Edits = {
+    "cli/screen/answers/where.py": (
+        '    Column("active", lambda answer: _version(answer.active)),\n',
+        '    Column("parent", lambda answer: answer.parent or "?", below=True),\n'
+        '    Column("active", lambda answer: _version(answer.active)),\n',
+    )
+}
+_AS_CSV = """    elif form is OutputForm.CSV:
+        output.findings_aside(found.doubts)
+        _csv(COLUMNS, answers)
+"""
+NEW_FORM: Edits = {
+    "cli/screen/forms.py": ('    CSV = "csv"\n', '    CSV = "csv"\n    NAMES = "names"\n'),
+    "cli/commands/where.py": (
+        "    form = form_of(json=json, csv=csv, picture=picture)\n",
+        "    form = form_of(json=json, csv=csv, picture=picture, names=gone)\n",
+    ),
+    "cli/screen/answers/where.py": (
+        _AS_CSV,
+        "    elif form is OutputForm.NAMES:\n"
+        f"        output.block(chr(10).join(answer.component for answer in answers))\n{_AS_CSV}",
+    ),
+}
+USE_WHERE = """
+    import contextlib, io, os
+    from pathlib import Path
+    from bundlekeeper.cli.screen.run import run
+
+    Path("a.csv").write_text("site,domain,kind,serial,parent,active\\nholm,holm-a,bios,B1,S1,6.0\\n")
+    os.environ["BUNDLEKEEPER_STORE"] = "store"
+    assert run(["inventory", "load", "a.csv", "--taken", "2026-11-01", "--zone", "UTC"]) == 0
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out):
+        assert run(["where", {option}]) == 0
+    print(repr(out.getvalue()))
+    assert {expected}, out.getvalue()
+"""
+
+
+def test_a_new_column_is_declared_once(tmp_path: Path) -> None:
+    """It is in the table and in the CSV, between its neighbours."""
+    expected = "'component,parent,active' in out.getvalue() and 'B1,S1,6.0' in out.getvalue()"
+    _works(tmp_path, NEW_COLUMN, 2, USE_WHERE.replace("{option}", "'--csv'").replace("{expected}", expected))
+
+
+def test_a_new_form_of_an_answer_costs_three_files(tmp_path: Path) -> None:
+    """Its name, the option that asks for it, and how an answer is written in it."""
+    expected = "out.getvalue() == 'B1' + chr(10)"
+    script = USE_WHERE.replace("{option}", "'--gone'").replace("{expected}", expected)
+    _works(tmp_path, NEW_FORM, 3, script)
