@@ -49,6 +49,7 @@ KEY_BYTES = 64 * _KIB  # a 16384-bit RSA key takes 12 KiB
 CERTIFICATES_BYTES = 1 * _MIB  # of roots or intermediates in one file
 ENTRY_CERTIFICATES_BYTES = 2 * _MIB  # all roots and intermediates of a trust entry together
 CRL_BYTES = 8 * _MIB  # a revocation list of 200,000 numbers
+ENTRY_CRL_BYTES = CRL_BYTES  # all revocation lists of a trust entry together
 ENTRY_FILE_BYTES = 64 * _KIB  # a trust entry's own text
 ENTRY_PEM_BYTES = 16 * _MIB  # revocation lists are the largest
 CA_BYTES = 16 * _MIB  # a system's whole list of roots has 0.5 MiB

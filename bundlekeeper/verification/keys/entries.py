@@ -134,8 +134,8 @@ def with_crls(entry: TrustEntry, sources: Sequence[bytes]) -> TrustEntry:
             raise RefusedError(f"{says} that is here", hint="get its current list")
         if not successors:
             kept.append(der)
-    if sum(map(len, (*kept, *new))) > limits.CRL_BYTES:
-        raise InputError(f"the revocation lists take more than {limits.CRL_BYTES} bytes")
+    if sum(map(len, (*kept, *new))) > limits.ENTRY_CRL_BYTES:
+        raise InputError(f"the revocation lists take more than {limits.ENTRY_CRL_BYTES} bytes")
     return replace(entry, crls=(*kept, *new))
 
 
@@ -222,11 +222,11 @@ def _with_key(blank: TrustEntry, sources: Sources) -> TrustEntry:
         raise RefusedError("intermediates and revocation lists need a root", hint="add the root that they lead to")
     if (
         sum(map(len, (*roots, *intermediates))) > limits.ENTRY_CERTIFICATES_BYTES
-        or sum(map(len, crls)) > limits.CRL_BYTES
+        or sum(map(len, crls)) > limits.ENTRY_CRL_BYTES
     ):
         raise InputError(
             f"the certificates take more than {limits.ENTRY_CERTIFICATES_BYTES} bytes, "
-            f"or the lists more than {limits.CRL_BYTES}"
+            f"or the lists more than {limits.ENTRY_CRL_BYTES}"
         )
     if not is_root:
         require_type(key.key_type, blank.form)

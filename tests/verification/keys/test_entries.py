@@ -285,7 +285,7 @@ def test_texts_and_lists_are_bounded_so_that_what_is_written_can_be_read(monkeyp
             make(source, "sshsig", **words)
     with pytest.raises(InputError, match="more than 4096"):
         drop(entry(), at=AT, why="x" * 4097)
-    monkeypatch.setattr("bundlekeeper.formats.limits.CRL_BYTES", 100)
+    monkeypatch.setattr("bundlekeeper.formats.limits.ENTRY_CRL_BYTES", 100)
     with pytest.raises(InputError, match="the lists more than 100"):
         full_chain()
 
