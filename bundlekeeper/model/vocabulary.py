@@ -1,8 +1,8 @@
 """The words of the trade, each declared once: families, kinds, methods, banks, halves, what a policy applies when.
 
-Rules: no heavy library, because everything imports this module; what a word means is a fact of its declaration, never a
-comparison with its name elsewhere; an addition goes to the end of its list, because the ledger numbers methods and
-banks by their place here. The facts are common practice, from memory (active and pending banks as in DMTF DSP0267);
+Rules: no heavy library, because everything imports this module; what is to be known of a word is a fact of its
+declaration; an addition goes to the end of its list, because the ledger numbers methods and banks by their place here.
+The facts are common practice, from memory (active and pending banks as in DMTF DSP0267);
 every minute is assumed, none is published.
 """
 
