@@ -48,6 +48,6 @@ def test_the_command_sees_red_and_green(monkeypatch: pytest.MonkeyPatch, capsys:
     same = Guard("nothing", SMALL.file, "import math\n", "import math  # as before\n", SMALL.test)
     gone = Guard("gone", SMALL.file, "no such text", "", SMALL.test)
     monkeypatch.setattr(command, "GUARDS", (SMALL, same, gone, GUARDS[0]))
-    assert command.main(["--only", "strict_json"]) == 1
+    assert command.main(["--only", "json_read"]) == 1
     told = [line.split("  ")[0] for line in capsys.readouterr().out.splitlines()]
     assert told[1:4] == ["red", "GREEN", "BROKEN"]
