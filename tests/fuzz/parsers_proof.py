@@ -126,7 +126,7 @@ add(
     "minisign-key",
     minisign_key.read_public_key,
     _minisign_key,
-    covers=("verification.signatures.minisign_key.read_public_key",),
+    covers=("verification.keys.minisign_key.read_public_key",),
     words="untrusted comment: RW",
 )
 add("sshsig", sshsig.parse, _sshsig, words=_PEM, covers=("verification.signatures.sshsig.parse",), examples=200)

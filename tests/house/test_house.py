@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import ast
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -43,6 +44,11 @@ MODULES_A_FOLDER = 15
 PARAMETERS = 12
 
 
+@cache
+def _tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text("utf-8"))
+
+
 def _floor(path: Path) -> str:
     return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
@@ -55,9 +61,14 @@ def _module(path: Path) -> str:
 MODULES = {_module(path): path for path in SOURCES}
 
 
-def _imports(path: Path, *, typing: bool = False) -> Iterator[tuple[str, int, bool]]:
+@cache
+def _imports(path: Path, *, typing: bool = False) -> tuple[tuple[str, int, bool], ...]:
     """Every imported module with its line and whether it stands at the top level; `typing` adds what types ask for."""
-    tree = ast.parse(path.read_text("utf-8"))
+    return tuple(_read_imports(path, typing=typing))
+
+
+def _read_imports(path: Path, *, typing: bool) -> Iterator[tuple[str, int, bool]]:
+    tree = _tree(path)
     typing_only: set[int] = set()
     top = {id(statement) for statement in tree.body}
     for node in ast.walk(tree):
@@ -76,12 +87,13 @@ def _imports(path: Path, *, typing: bool = False) -> Iterator[tuple[str, int, bo
                 yield name if name in MODULES else node.module, node.lineno, id(node) in top
 
 
-def _ours(path: Path) -> set[str]:
+@cache
+def _ours(path: Path) -> frozenset[str]:
     """The modules of ours that a module imports: at the top, in a function, for its types only."""
-    return {name for name, _, _ in _imports(path, typing=True) if name in MODULES} - {_module(path)}
+    return frozenset(name for name, _, _ in _imports(path, typing=True) if name in MODULES) - {_module(path)}
 
 
-def _circles(arrows: Mapping[str, set[str]]) -> list[list[str]]:
+def _circles(arrows: Mapping[str, Set[str]]) -> list[list[str]]:
     """Each circle of the graph once, as the way round."""
     found: list[list[str]] = []
     done: set[str] = set()
@@ -157,7 +169,7 @@ def test_a_public_class_name_stands_once() -> None:
     """One name, one meaning."""
     places: dict[str, list[str]] = {}
     for name, path in MODULES.items():
-        for node in ast.parse(path.read_text("utf-8")).body:
+        for node in _tree(path).body:
             if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
                 places.setdefault(node.name, []).append(name)
     assert {name: where for name, where in places.items() if len(where) > 1} == {}
@@ -181,7 +193,7 @@ def test_only_the_screen_prints(path: Path) -> None:
     name = path.relative_to(PACKAGE).as_posix()
     if name in PRINTS or name.startswith("cli/screen/"):
         return
-    tree = ast.parse(path.read_text("utf-8"))
+    tree = _tree(path)
     printing = [
         f"{name}:{node.lineno}: {ast.unparse(node)}"
         for node in ast.walk(tree)
@@ -200,7 +212,7 @@ def test_commands_parse_call_a_job_and_show(path: Path) -> None:
     """They open no store, read no file and judge nothing."""
     others = {name for name in _ours(path) if name != "bundlekeeper" and name.split(".")[1] not in COMMANDS_MAY}
     assert others == set()
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in ast.walk(_tree(path)):
         if isinstance(node, ast.Call):
             assert not OPENING.search(ast.unparse(node.func)), f"{path.name}:{node.lineno}: {ast.unparse(node.func)}"
 
@@ -210,7 +222,7 @@ def test_no_function_takes_more_than_twelve_parameters(path: Path) -> None:
     """But a command, whose parameters are its options."""
     too_many = [
         f"{path.name}:{node.lineno}: {node.name}"
-        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        for node in ast.walk(_tree(path))
         if isinstance(node, ast.FunctionDef)
         and len([*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs]) > PARAMETERS
         and not (path in COMMAND_FILES and not node.name.startswith("_"))
@@ -260,7 +272,7 @@ def test_tests_stand_in_the_same_tree() -> None:
 @pytest.mark.parametrize("path", TEST_FILES, ids=lambda p: str(p.relative_to(ROOT / "tests")))
 def test_no_test_imports_another(path: Path) -> None:
     """What several tests share stands in tests/kits."""
-    tree = ast.parse(path.read_text("utf-8"))
+    tree = _tree(path)
     taken = [
         node.module
         for node in ast.walk(tree)
@@ -404,7 +416,7 @@ def test_the_bounds_of_inputs_stand_in_one_place() -> None:
         f"{path.relative_to(PACKAGE)}: {target.id}"
         for path in SOURCES
         if path.relative_to(PACKAGE).as_posix() not in OTHER_BYTES
-        for node in ast.parse(path.read_text("utf-8")).body
+        for node in _tree(path).body
         if isinstance(node, ast.Assign) and not isinstance(node.value, ast.Attribute)
         for target in node.targets
         if isinstance(target, ast.Name) and BOUND.match(target.id)
