@@ -86,11 +86,10 @@ def _untold(told: Iterable[FieldPath], found: FieldPaths) -> Iterator[FieldPath]
     exact = {path for path in told if path[-1] != REST and not any(name.isupper() for name in path)}
     loose = set(told) - exact
     above = {path[:length] for path in told for length in range(len(path))}
-    for path, sorts in found.items():
+    for path, sorts in found.items():  # an object, an array or null is told where something in it is
         is_told = path in exact or any(_is(one, path) for one in loose)
-        if "value" in sorts and not is_told:
-            yield path
-        elif not is_told and path not in above and not any(_is(one[: len(path)], path) for one in loose):
+        holds_told = path in above or any(_is(one[: len(path)], path) for one in loose)
+        if not is_told and ("value" in sorts or not holds_told):
             yield path
 
 
@@ -107,7 +106,7 @@ def _was_seen(path: FieldPath, seen: PrintedJson, command: str) -> bool:
 
 def test_each_command_has_its_part() -> None:
     """And no part is about what is no command."""
-    assert [command for part in PARTS for command in part.commands] == list(dict.fromkeys(some(OPTIONS)))
+    assert sorted(command for part in PARTS for command in part.commands) == sorted(some(OPTIONS))
 
 
 @pytest.mark.parametrize("part", PARTS, ids=lambda part: ", ".join(part.commands))
@@ -162,16 +161,30 @@ def test_a_row_that_is_taken_away_is_missed(seen: PrintedJson) -> None:
 def test_what_is_not_there_is_no_option_and_no_field(seen: PrintedJson) -> None:
     """A row too many is seen, too."""
     text = reference_tables.README.replace("| `subject`, ", "| `subject`, `colour`, ")
-    check = next(part for part in reference(text.replace("| `--at DIR` |", "| `--up DIR` |")) if "check" in part.commands)
+    check = next(
+        part for part in reference(text.replace("| `--at DIR`, ", "| `--up DIR`, ")) if "check" in part.commands
+    )
     assert set(_option_problems(check)) == {"check: --at is not told", "check has no --up"}
     assert _field_problems(check, seen) == ["check prints no colour"]
 
 
 def _keys_of(title: str, head: str) -> dict[str, set[str]]:
-    """The table under a title whose head begins with these words: the first cell, and what stands in backticks."""
+    """The table under a title whose head begins with these words: its first cells, and what stands in backticks."""
     table = re.search(rf"(?ms)^\| {head} \| keys \|\n.*?(?=^(?!\|))", section(title))
     assert table is not None
-    return {first.strip("`"): set(spans(keys)) for _, (first, keys) in rows_of(table[0].partition("\n")[2])}
+    return {first: set(spans(keys)) for _, (first, keys) in rows_of(table[0].partition("\n")[2])}
+
+
+def _example(title: str, format_key: str) -> dict[str, Any]:
+    """The TOML file under a title that begins with its format."""
+    found = [tomllib.loads(text) for text in re.findall(r"(?ms)^```toml\n(.*?)^```", section(title))]
+    return next(example for example in found if format_key in example)
+
+
+def _untold_keys(due: dict[str, set[str]], told: dict[str, set[str]]) -> dict[str, set[str]]:
+    """The keys that no row tells. The rows are of the same tables, and of no other."""
+    assert told.keys() == due.keys()
+    return {table: lacking for table, keys in due.items() if (lacking := keys - told[table])}
 
 
 def _model_keys(model: Any) -> set[str]:
@@ -181,21 +194,63 @@ def _model_keys(model: Any) -> set[str]:
 def test_each_key_of_a_manifest_is_told() -> None:
     from bundlekeeper.model.manifest import types
 
-    tables: dict[str, set[str]] = {
+    due = {
         "the file itself": _model_keys(types.Manifest),
-        "[versions]": _model_keys(types.Versions),
-        "[[bundle]]": _model_keys(types.Bundle),
-        "signature": _model_keys(types.Signature),
-        "images": _model_keys(types.Image),
-        "[kind.NAME]": _model_keys(types.KindRule),
-        "[[release]]": _model_keys(types.Release),
-        "[[jump]]": _model_keys(types.Jump),
-        "[[beside]]": _model_keys(types.Beside),
-        "what`, `when`, `need": _model_keys(types.RuleSubject),
+        "`[versions]`": _model_keys(types.Versions),
+        "`[[bundle]]`": _model_keys(types.Bundle),
+        "`signature`": _model_keys(types.Signature),
+        "`images`": _model_keys(types.Image),
+        "`[kind.NAME]`": _model_keys(types.KindRule),
+        "`[[release]]`": _model_keys(types.Release),
+        "`[[jump]]`": _model_keys(types.Jump),
+        "`[[beside]]`": _model_keys(types.Beside),
+        "`what`, `when`, `need`": _model_keys(types.RuleSubject),
     }
-    models = {m for m in vars(types).values() if isinstance(m, type) and issubclass(m, types.Manifest.__bases__[0])}
-    told = _keys_of("Manifest", "table")
-    assert told.keys() == tables.keys()
-    assert len(models) == len(tables) + 2  # their common base; a jump's subject, which is a rule's without its version
-    assert {table: keys - told[table] for table, keys in tables.items()} == dict.fromkeys(tables, set())
+    assert _untold_keys(due, _keys_of("Manifest", "table")) == {}
     assert _model_keys(types.JumpWhat) == _model_keys(types.RuleSubject) - {"version"}
+    base = types.Manifest.__bases__[0]
+    models = [model for model in vars(types).values() if isinstance(model, type) and issubclass(model, base)]
+    assert len(models) == len(due) + 2  # the base itself, and what a jump is about
+
+
+def test_each_key_of_an_inventory_is_told() -> None:
+    from bundlekeeper.model.inventory import cells
+
+    due = {f"`[[{table}]]`": set(keys) for table, keys in cells.tables(()).items()}
+    due["the file itself"] = {"inventory", "taken", "zone", "note"}
+    assert _untold_keys(due, _keys_of("What is where", "table")) == {}
+
+
+def test_each_key_of_a_map_is_told() -> None:
+    from bundlekeeper.links.redfish.user_map import MapEntry
+
+    due = {"the file itself": {"redfish"}, "`[[map]]`": {field.name for field in fields(MapEntry)}}
+    assert _untold_keys(due, _keys_of("What is where", "in a map")) == {}
+
+
+def test_each_column_of_recorded_statements_is_told() -> None:
+    from bundlekeeper.jobs.recording.selection import Places
+    from bundlekeeper.jobs.recording.statements import Asked, RecordSaid
+
+    told = re.search(
+        r"(?s)^A CSV for `stage`.*?title row of these: (.*?): what", section("What is where"), re.MULTILINE
+    )
+    due = {field.name for cls in (Asked, Places, RecordSaid) for field in fields(cls)} - {"verb"}
+    assert told is not None
+    assert set(spans(told[1])) - {";"} == due
+
+
+def test_each_key_of_acceptance_is_told() -> None:
+    from bundlekeeper.model.acceptance import Acceptance
+
+    due = {field.name.removesuffix("_s") for field in fields(Acceptance)} | {"acceptance"}
+    assert _example("Trust", "acceptance").keys() == due
+
+
+def test_each_key_of_a_plan_by_hand_is_told() -> None:
+    from bundlekeeper.model.route import hand_plan
+
+    told = _example("The way to a release", "plan")
+    assert told.keys() == {"plan", "domain", "release", "step", "note"}
+    step = {field.name for field in fields(hand_plan.PlanStep)} - {"digests"}  # which a route's own file has
+    assert {key for row in told["step"] for key in row} == step

@@ -29,7 +29,7 @@ from tests.kits.redfish_server import PASSWORD, USER, World, documents, serving
 from tests.kits.signing_world import chain, pem
 
 FieldPath = tuple[str, ...]
-#: What a path was seen to hold: "value", "null", "empty" for an array or object of nothing, "more" for one of something.
+#: What a path was seen to hold: "value", "null", "empty" for an array or object of nothing, else "more".
 FieldPaths = dict[FieldPath, set[str]]
 
 
@@ -126,10 +126,6 @@ def _manifests_and_store(seen: PrintedJson) -> None:
 
 def _parts_and_plans(seen: PrintedJson) -> None:
     seen.run("inventory", "load", str(HARBOUR))
-    serial = seen.run("where", "--kind", "io-module")["components"][0]["component"]
-    seen.run("where", serial, "--history")
-    seen.run("where", "--by", "domain,kind")
-    seen.run("where", "--bundle", "infrastructure/6.0.1")
     seen.run("gaps", "--all", "--to", "6.1")
     seen.run("route", "holm-b", "--to", "6.1", "--out", "route.json")
     seen.run("route", "--check", "route.json")
@@ -141,6 +137,11 @@ def _parts_and_plans(seen: PrintedJson) -> None:
     wrong = seen.run("observe", "HOLMB-IO1", "--active", "6.0.1")["events"][0]["id"]
     seen.run("correct", wrong, "--why", "read off the wrong part")
     seen.run("activate", "HOLMB-IO1", "--version", "5.4.2")
+    seen.run("observe", "HOLMB-IO2", "--pending", "6.1.0")
+    seen.run("where", "holm-b")
+    seen.run("where", "--bundle", "infrastructure/6.0.1")
+    seen.run("where", "HOLMB-IO1", "--history")
+    seen.run("where", "--by", "domain,kind")
 
 
 def _media_and_ledger(seen: PrintedJson) -> None:

@@ -31,7 +31,7 @@ class ReferenceRow:
 
 @dataclass(frozen=True)
 class ReferencePart:
-    """What stands under one heading: the commands that it is about (none for the part's own beginning), and its rows."""
+    """What stands under one heading: the commands that it is about (none for the beginning), and its rows."""
 
     commands: tuple[str, ...]
     text: str
@@ -91,7 +91,9 @@ def _part(commands: tuple[str, ...], text: str) -> ReferencePart:
     for line, (first, says) in rows_of(text):
         whose = _WHOSE.match(says)
         named = frozenset(spans(whose[1])) & frozenset(commands) if whose else frozenset()
-        options = frozenset(option for span in spans(first) if span.startswith("-") for option in options_in(f"`{span}`"))
+        options = frozenset(
+            option for span in spans(first) if span.startswith("-") for option in options_in(f"`{span}`")
+        )
         fields = frozenset(path for span in spans(first) if not span.startswith("-") for path in paths_of(span))
         rows.append(ReferenceRow(line, named or frozenset(commands), options, fields, says))
     return ReferencePart(commands, text, tuple(rows))
