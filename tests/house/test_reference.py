@@ -1,0 +1,244 @@
+"""The README's reference is the program: each command's options and JSON fields, and each key of an input file.
+
+What commands print is seen by running them; a field that was never printed says in its row when it is ("only …").
+"""
+
+from __future__ import annotations
+
+import importlib
+import re
+import tomllib
+from collections.abc import Iterable, Iterator
+from dataclasses import fields
+from typing import Any
+
+import pytest
+import typer
+
+from bundlekeeper.cli.screen.help import COMMANDS
+from tests.kits import reference_tables
+from tests.kits.printed_json import FieldPath, FieldPaths, PrintedJson, printed
+from tests.kits.reference_tables import REST, ReferencePart, options_in, reference, rows_of, section, spans
+from tests.kits.sure import some
+
+COMMON = {"--store", "--json", "--quiet", "-q", "--help", "-h", "--debug"}
+ALWAYS = {"schema", "ok", "findings", "error"}
+SHARED = {"manifest", "manifest_signature"}  # told at the beginning; a command's part names them
+
+
+@pytest.fixture(scope="module")
+def seen(tmp_path_factory: pytest.TempPathFactory) -> PrintedJson:
+    return printed(tmp_path_factory.mktemp("reference") / "tour")
+
+
+def _commands() -> dict[str, set[str]]:
+    """Every command, and every option of it."""
+    app = typer.Typer(add_completion=False, rich_markup_mode=None)
+    for module in dict.fromkeys(module for module, _ in COMMANDS.values()):
+        importlib.import_module(module).register(app)
+    return dict(_walk(typer.main.get_command(app), ()))
+
+
+def _walk(command: Any, words: tuple[str, ...]) -> Iterator[tuple[str, set[str]]]:
+    if hasattr(command, "commands"):
+        for name, own in command.commands.items():
+            yield from _walk(own, (*words, name))
+    else:
+        options = [p for p in command.params if p.param_type_name == "option"]
+        yield " ".join(words), {name for option in options for name in (*option.opts, *option.secondary_opts)}
+
+
+OPTIONS = _commands()
+START, *PARTS = reference()
+
+
+def _is(documented: FieldPath, path: FieldPath) -> bool:
+    """Whether what is documented means this path: a name in capitals is any, `…` all that is beneath."""
+    if documented[-1:] == (REST,):
+        documented, path = documented[:-1], path[: len(documented) - 1]
+    return len(documented) == len(path) and all(a == b or a.isupper() for a, b in zip(documented, path, strict=True))
+
+
+def _option_problems(part: ReferencePart) -> list[str]:
+    wrong = []
+    for command in part.commands:
+        told = {option for row in part.of(command) for option in row.options}
+        due = OPTIONS[command] - COMMON
+        wrong += [f"{command}: {option} is not told" for option in due - told]
+        wrong += [f"{command} has no {option}" for option in told - due]
+    return wrong
+
+
+def _field_problems(part: ReferencePart, seen: PrintedJson) -> list[str]:
+    wrong = []
+    for command in part.commands:
+        rows = part.of(command)
+        own = {path for row in rows for path in row.fields}
+        told = own | {path for row in START.rows for path in row.fields if path[:1] in own or path[0] in ALWAYS}
+        wrong += [f"{command}: {'.'.join(path)} is not told" for path in _untold(told, seen.fields[command])]
+        for row in rows:
+            if not re.search(r"\bonly\b", row.says):
+                wrong += [f"{command} prints no {'.'.join(p)}" for p in row.fields if not _was_seen(p, seen, command)]
+    return wrong
+
+
+def _untold(told: Iterable[FieldPath], found: FieldPaths) -> Iterator[FieldPath]:
+    exact = {path for path in told if path[-1] != REST and not any(name.isupper() for name in path)}
+    loose = set(told) - exact
+    above = {path[:length] for path in told for length in range(len(path))}
+    for path, sorts in found.items():  # an object, an array or null is told where something in it is
+        is_told = path in exact or any(_is(one, path) for one in loose)
+        holds_told = path in above or any(_is(one[: len(path)], path) for one in loose)
+        if not is_told and ("value" in sorts or not holds_told):
+            yield path
+
+
+def _was_seen(path: FieldPath, seen: PrintedJson, command: str) -> bool:
+    while path[-1] in ("[]", REST):  # an array may be empty
+        path = path[:-1]
+    return any(_is(path, one) for one in seen.fields[command])
+
+
+def test_each_command_has_its_part() -> None:
+    """And no part is about what is no command."""
+    assert sorted(command for part in PARTS for command in part.commands) == sorted(some(OPTIONS))
+
+
+@pytest.mark.parametrize("part", PARTS, ids=lambda part: ", ".join(part.commands))
+def test_each_option_is_told_where_its_command_is(part: ReferencePart) -> None:
+    """And none that the command does not have; the words of another command's may be mentioned."""
+    assert _option_problems(part) == []
+    assert options_in(part.text) <= {option for options in OPTIONS.values() for option in options} | COMMON
+
+
+def test_options_of_all_commands_are_told_once() -> None:
+    """With the commands that do not have them, or, where they are few, those that do."""
+    assert {option for row in START.rows for option in row.options} == COMMON
+    for row in (row for row in START.rows if row.options & {"--store", "--json", "--quiet"}):
+        named = {span for span in spans(row.says) if span in OPTIONS}
+        have = {command for command in OPTIONS if row.options <= OPTIONS[command]}
+        assert named == (have if "alone" in row.says else OPTIONS.keys() - have), row.options
+
+
+def test_each_command_was_seen_to_answer(seen: PrintedJson) -> None:
+    """Else nothing would be known of its fields."""
+    assert seen.whole == {command for command, options in OPTIONS.items() if "--json" in options}
+
+
+@pytest.mark.parametrize("part", PARTS, ids=lambda part: ", ".join(part.commands))
+def test_each_field_that_is_printed_is_told_where_its_command_is(part: ReferencePart, seen: PrintedJson) -> None:
+    """And each that is told is printed, or its row says when it is."""
+    assert _field_problems(part, seen) == []
+
+
+def test_fields_of_all_commands_are_printed(seen: PrintedJson) -> None:
+    """Those that the reference tells at its beginning."""
+    told = {path for row in START.rows for path in row.fields}
+    assert {path[0] for path in told} == ALWAYS | SHARED
+    assert [path for path in told if not any(_was_seen(path, seen, command) for command in seen.whole)] == []
+
+
+def test_a_row_that_is_taken_away_is_missed(seen: PrintedJson) -> None:
+    """Every row of every part."""
+    for part in some(PARTS):
+        for row in some(part.rows):
+            less = part.without(row)
+            assert _option_problems(less) or _field_problems(less, seen), row.line
+
+
+def test_what_is_not_there_is_no_option_and_no_field(seen: PrintedJson) -> None:
+    """A row too many is seen, too."""
+    text = reference_tables.README.replace("| `subject`, ", "| `subject`, `colour`, ")
+    check = next(
+        part for part in reference(text.replace("| `--at DIR`, ", "| `--up DIR`, ")) if "check" in part.commands
+    )
+    assert set(_option_problems(check)) == {"check: --at is not told", "check has no --up"}
+    assert _field_problems(check, seen) == ["check prints no colour"]
+
+
+def _keys_of(title: str, head: str) -> dict[str, set[str]]:
+    """The table under a title whose head begins with these words: its first cells, and what stands in backticks."""
+    table = re.search(rf"(?ms)^\| {head} \| keys \|\n.*?(?=^(?!\|))", section(title))
+    assert table is not None
+    return {first: set(spans(keys)) for _, (first, keys) in rows_of(table[0].partition("\n")[2])}
+
+
+def _example(title: str, format_key: str) -> dict[str, Any]:
+    """The TOML file under a title that begins with its format."""
+    found = [tomllib.loads(text) for text in re.findall(r"(?ms)^```toml\n(.*?)^```", section(title))]
+    return next(example for example in found if format_key in example)
+
+
+def _untold_keys(due: dict[str, set[str]], told: dict[str, set[str]]) -> dict[str, set[str]]:
+    """The keys that no row tells. The rows are of the same tables, and of no other."""
+    assert told.keys() == due.keys()
+    return {table: lacking for table, keys in due.items() if (lacking := keys - told[table])}
+
+
+def _model_keys(model: Any) -> set[str]:
+    return {field.alias or name for name, field in model.model_fields.items()} - {"note"}
+
+
+def test_each_key_of_a_manifest_is_told() -> None:
+    from bundlekeeper.model.manifest import types
+
+    due = {
+        "the file itself": _model_keys(types.Manifest),
+        "`[versions]`": _model_keys(types.Versions),
+        "`[[bundle]]`": _model_keys(types.Bundle),
+        "`signature`": _model_keys(types.Signature),
+        "`images`": _model_keys(types.Image),
+        "`[kind.NAME]`": _model_keys(types.KindRule),
+        "`[[release]]`": _model_keys(types.Release),
+        "`[[jump]]`": _model_keys(types.Jump),
+        "`[[beside]]`": _model_keys(types.Beside),
+        "`what`, `when`, `need`": _model_keys(types.RuleSubject),
+    }
+    assert _untold_keys(due, _keys_of("Manifest", "table")) == {}
+    assert _model_keys(types.JumpWhat) == _model_keys(types.RuleSubject) - {"version"}
+    base = types.Manifest.__bases__[0]
+    models = [model for model in vars(types).values() if isinstance(model, type) and issubclass(model, base)]
+    assert len(models) == len(due) + 2  # the base itself, and what a jump is about
+
+
+def test_each_key_of_an_inventory_is_told() -> None:
+    from bundlekeeper.model.inventory import cells
+
+    due = {f"`[[{table}]]`": set(keys) for table, keys in cells.tables(()).items()}
+    due["the file itself"] = {"inventory", "taken", "zone", "note"}
+    assert _untold_keys(due, _keys_of("What is where", "table")) == {}
+
+
+def test_each_key_of_a_map_is_told() -> None:
+    from bundlekeeper.links.redfish.user_map import MapEntry
+
+    due = {"the file itself": {"redfish"}, "`[[map]]`": {field.name for field in fields(MapEntry)}}
+    assert _untold_keys(due, _keys_of("What is where", "in a map")) == {}
+
+
+def test_each_column_of_recorded_statements_is_told() -> None:
+    from bundlekeeper.jobs.recording.selection import Places
+    from bundlekeeper.jobs.recording.statements import Asked, RecordSaid
+
+    told = re.search(
+        r"(?s)^A CSV for `stage`.*?title row of these: (.*?): what", section("What is where"), re.MULTILINE
+    )
+    due = {field.name for cls in (Asked, Places, RecordSaid) for field in fields(cls)} - {"verb"}
+    assert told is not None
+    assert set(spans(told[1])) - {";"} == due
+
+
+def test_each_key_of_acceptance_is_told() -> None:
+    from bundlekeeper.model.acceptance import Acceptance
+
+    due = {field.name.removesuffix("_s") for field in fields(Acceptance)} | {"acceptance"}
+    assert _example("Trust", "acceptance").keys() == due
+
+
+def test_each_key_of_a_plan_by_hand_is_told() -> None:
+    from bundlekeeper.model.route import hand_plan
+
+    told = _example("The way to a release", "plan")
+    assert told.keys() == {"plan", "domain", "release", "step", "note"}
+    step = {field.name for field in fields(hand_plan.PlanStep)} - {"digests"}  # which a route's own file has
+    assert {key for row in told["step"] for key in row} == step

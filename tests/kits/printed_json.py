@@ -1,0 +1,184 @@
+"""What the commands print under --json: the whole tour and some more, in this process, as the paths of their fields.
+
+A path is the names from the outside in; "[]" is each of an array's values.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import re
+import sys
+from collections import defaultdict
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bundlekeeper.cli.screen import output
+from bundlekeeper.cli.screen.answers import tour as tour_screen
+from bundlekeeper.cli.screen.forms import OutputForm
+from bundlekeeper.cli.screen.help import GROUPS
+from bundlekeeper.cli.screen.run import dispatch
+from bundlekeeper.demo import tour
+from bundlekeeper.errors import KeeperError
+from tests.conftest import HARBOUR
+from tests.kits.redfish_server import PASSWORD, USER, World, documents, serving
+from tests.kits.signing_world import chain, pem
+
+FieldPath = tuple[str, ...]
+#: What a path was seen to hold: "value", "null", "empty" for an array or object of nothing, else "more".
+FieldPaths = dict[FieldPath, set[str]]
+
+
+def command_of(schema: str) -> str:
+    """The command whose answers have this schema."""
+    name = schema.removeprefix("bundlekeeper.").partition("/")[0]
+    if name in ("route-check", "media-plan-answer"):
+        name = name.rpartition("-")[0]
+    group, _, rest = name.partition("-")
+    return f"{group} {rest}" if group in GROUPS else name
+
+
+class PrintedJson:
+    """Every field that was printed, by command."""
+
+    def __init__(self) -> None:
+        self.fields: defaultdict[str, FieldPaths] = defaultdict(dict)
+        self.whole: set[str] = set()  # commands that were seen to answer
+
+    def run(self, *words: str, stdin: str = "", status: int | None = None) -> Any:
+        """Run a command with --json, note its fields, and return what it printed; `status` is the one that is due."""
+        before = sys.stdin
+        try:
+            sys.stdin = io.TextIOWrapper(io.BytesIO(stdin.encode()))
+            with contextlib.redirect_stdout(io.StringIO()) as out, contextlib.redirect_stderr(io.StringIO()):
+                try:
+                    ended = dispatch([*words, "--json"])
+                except KeeperError as error:
+                    output.error_envelope(error, words[0])
+                    ended = error.exit_code
+        finally:
+            sys.stdin = before
+        found = json.loads(out.getvalue())
+        assert "error" not in found if status is None else ended == status, (words, found)
+        self.note(found)
+        return found
+
+    def note(self, document: dict[str, Any]) -> None:
+        """Note the fields of what a command printed."""
+        command = command_of(document["schema"])
+        if "error" not in document:
+            self.whole.add(command)
+        for path, sort in _paths(document, ()):
+            self.fields[command].setdefault(path, set()).add(sort)
+
+
+def _paths(value: object, path: FieldPath) -> Iterator[tuple[FieldPath, str]]:
+    if isinstance(value, (dict, list)):
+        yield path, "more" if value else "empty"
+        inner = value.items() if isinstance(value, dict) else (("[]", row) for row in value)
+        for name, row in inner:
+            yield from _paths(row, (*path, name))
+    else:
+        yield path, "null" if value is None else "value"
+
+
+def printed(folder: Path) -> PrintedJson:
+    """Run everything in a new folder."""
+    seen = PrintedJson()
+
+    def step(_: int, of: tour.TourStep) -> int:
+        seen.run(*of.command, status=of.expected)
+        return of.expected
+
+    steps = tour.tour(tour.fresh(folder), step)
+    with contextlib.redirect_stdout(io.StringIO()) as out:
+        tour_screen.end(folder, steps, form=OutputForm.JSON)
+    seen.note(json.loads(out.getvalue()))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        patch.setenv("BUNDLEKEEPER_STORE", "store")
+        _manifests_and_store(seen)
+        _parts_and_plans(seen)
+        _media_and_ledger(seen)
+        _keys(seen)
+        patch.setenv("BUNDLEKEEPER_PASSWORD", PASSWORD)
+        _service(seen)
+    return seen
+
+
+def _manifests_and_store(seen: PrintedJson) -> None:
+    older = re.sub(r"(?m)^sequence = \d+", "sequence = 1", Path("marram.toml").read_text("utf-8"))
+    Path("old.toml").write_text(older, encoding="utf-8")
+    seen.run("manifest", "draft", "downloads", "--platform", "marram")
+    changed = re.sub(r'(?m)^sha256 *= "[0-9a-f]{64}"', f'sha256 = "{"0" * 64}"', older, count=1)
+    Path("changed.toml").write_text(changed, encoding="utf-8")
+    seen.run("manifest", "draft", "downloads", "--into", "changed.toml")
+    seen.run("manifest", "sign", "old.toml", "--key", "keys/depot")
+    seen.run("manifest", "show", "old.toml")
+    seen.run("take", "old.toml", "--from", "downloads", "--accept-rollback", "an exercise")
+    seen.run("held")
+    seen.run("held", "--family", "nothing", status=2)
+
+
+def _parts_and_plans(seen: PrintedJson) -> None:
+    seen.run("inventory", "load", str(HARBOUR))
+    seen.run("gaps", "--all", "--to", "6.1")
+    seen.run("route", "holm-b", "--to", "6.1", "--out", "route.json")
+    seen.run("route", "--check", "route.json")
+    seen.run("route", "--all", "--to", "6.1")
+    seen.run("route", "holm-a", "--to", "5.4")
+    seen.run("report", "--runbook", "holm-b", "--to", "6.1", "--out", "runbook.html")
+    seen.run("report", "--runbook", "holm-a", "--to", "5.4", "--out", "none.html")
+    seen.run("report", "--site", "holm", "--out", "site.html")
+    wrong = seen.run("observe", "HOLMB-IO1", "--active", "6.0.1")["events"][0]["id"]
+    seen.run("correct", wrong, "--why", "read off the wrong part")
+    seen.run("activate", "HOLMB-IO1", "--version", "5.4.2")
+    seen.run("observe", "HOLMB-IO2", "--pending", "6.1.0")
+    seen.run("where", "holm-b")
+    seen.run("where", "--bundle", "infrastructure/6.0.1")
+    seen.run("where", "HOLMB-IO1", "--history")
+    seen.run("where", "--by", "domain,kind")
+
+
+def _media_and_ledger(seen: PrintedJson) -> None:
+    Path("empty").mkdir()
+    seen.run("media", "write", "plan.json", "--to", "empty", "--iso", "set.iso", "--dry-run")
+    seen.run("media", "write", "plan.json", "--to", "outbound", "--iso", "set.iso", "--key", "keys/depot")
+    Path("part").mkdir()
+    Path("outbound/marram-set0001-1of2").rename("part/marram-set0001-1of2")
+    seen.run("media", "receive", "part", "--store", "third", status=4)
+    seen.run("trust", "add", "depot", "keys/depot.pub", "--form", "sshsig", "--for", "indexes", "--store", "third")
+    seen.run("media", "receive", "part", "--store", "third")
+    lines = seen.run("media", "receipt", "--paper", "--site", "skerry", "--store", "skerry")["lines"]
+    seen.run("media", "receipt", "--read", "-", stdin="\n".join(lines))
+    seen.run("media", "list")
+    seen.run("media", "list", "--store", "skerry")
+    head = seen.run("ledger", "check")["chain"]["head"]
+    seen.run("check", "--ledger", "--head", head)
+    dispatch(["ledger", "export", "--output", "events.jsonl"])
+    seen.run("ledger", "merge", "events.jsonl")
+    seen.run("ledger", "rebuild")
+    seen.run("ledger", "salvage", "salvaged.sqlite")
+
+
+def _keys(seen: PrintedJson) -> None:
+    made = chain()
+    for name, thing in {"leaf": made.leaf, "middle": made.middle, "root": made.root}.items():
+        Path(f"{name}.pem").write_bytes(pem(thing))
+    Path("newer.crl").write_bytes(pem(made.root_crl))
+    of_chain = ("--form", "cms", "--for", "bundles", "--root", "root.pem", "--intermediate", "middle.pem")
+    seen.run("trust", "add", "publisher", "leaf.pem", *of_chain)
+    seen.run("trust", "crl", "publisher", "newer.crl")
+    seen.run("trust", "list")
+    seen.run("trust", "drop", "skerry-crew", "--why", "the key was lost")
+
+
+def _service(seen: PrintedJson) -> None:
+    with serving(World(documents("rack")), None) as service:
+        where = ("--site", "holm", "--domain", "holm-a", "--user", USER, "--http-on-loopback")
+        address = f"http://127.0.0.1:{service.server_address[1]}"
+        seen.run("inventory", "read", address, "http://127.0.0.1:9", *where)
