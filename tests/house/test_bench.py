@@ -29,7 +29,7 @@ def test_every_row_measures_something(tmp_path: Path) -> None:
     data.mkdir()
     kept = tmp_path / "kept.json"
     done = _bench(
-        "--dir", data, "--json", kept, "--rounds=1", "--big=4194304", "--many=20", "--starts=1", "--parts=2000"
+        "--dir", data, "--json", kept, "--rounds=1", "--big=4194304", "--many=20", "--starts=1", "--parts=5000"
     )
     assert done.returncode == 0, done.stderr
     document = json.loads(kept.read_text("utf-8"))

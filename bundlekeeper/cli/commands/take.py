@@ -7,7 +7,17 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.options import JsonOption, QuietOption, SignatureOption, StoreOption, caller, store_root
+from bundlekeeper.cli.options import (
+    DryRunOption,
+    ExpiredOption,
+    JsonOption,
+    QuietOption,
+    SignatureOption,
+    StoreOption,
+    WaitOption,
+    caller,
+    store_root,
+)
 from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.errors import EXIT_REFUSED, InputError, worst_exit
 from bundlekeeper.findings import exit_status
@@ -23,11 +33,6 @@ LinkOption = Annotated[
         help="Share the source's blocks where the file system can; with =hard be the very file of the source.",
         show_default=False,
     ),
-]
-DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Say what would be done and change nothing.")]
-WaitOption = Annotated[int, typer.Option("--wait", min=0, metavar="SECONDS", help="How long to wait for the lock.")]
-ExpiredOption = Annotated[
-    str | None, typer.Option("--accept-expired", metavar="WHY", help="Take by an expired manifest; recorded.")
 ]
 RollbackOption = Annotated[
     str | None, typer.Option("--accept-rollback", metavar="WHY", help="Take by an older manifest; recorded.")
