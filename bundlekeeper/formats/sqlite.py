@@ -16,7 +16,7 @@ from pathlib import Path
 
 from bundlekeeper.errors import DamagedError, KeeperError, LockedError, RefusedError, UnfinishedError
 
-#: Every format is the first: nothing was released.
+#: The number of the format, of each of our databases.
 FORMAT = 1
 
 

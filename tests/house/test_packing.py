@@ -17,7 +17,7 @@ def _setuptools() -> dict[str, Any]:
 
 
 def test_every_file_that_is_no_module_is_packed() -> None:
-    """A migration, a template or a marker that is left behind breaks the tool only where it was installed."""
+    """A schema, a template or a marker that is left behind breaks the tool only where it was installed."""
     patterns = _setuptools()["package-data"]["bundlekeeper"]
     packed = {path for pattern in patterns for path in PACKAGE.glob(pattern)}
     others = {p for p in PACKAGE.rglob("*") if p.is_file() and p.suffix != ".py" and "__pycache__" not in p.parts}

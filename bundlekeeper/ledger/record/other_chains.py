@@ -3,9 +3,8 @@
 Rules: of each other book the chain that was met first is followed from its first event on, as runs of numbers of our
 own events, in the transaction that merges them; a later file, longer or shorter, is held against it event by event; the
 heads at the ends of files are kept as well, of every copy; events before a part (`ledger export --after`) that never
-came are told, until they have come. Not seen is a copy whose parting lies behind what was merged here: in a part of
-which the part before never came, and in what a ledger of format 1 had merged, of which only the heads at the ends of
-files are known; nor a gap in what was merged before format 3.
+came are told, until they have come. Not seen is a copy whose parting lies behind what was merged here, in a part of
+which the part before never came; nor a gap before the end of a longer copy's file.
 """
 
 from __future__ import annotations
@@ -92,7 +91,7 @@ def _gaps(connection: sqlite3.Connection, book: bytes, part: ChainPart) -> Gaps:
     covered: int = connection.execute(select, (book,)).fetchone()[0] or 0
     if part.after <= covered:
         return ()
-    # What was merged before pieces were remembered may reach so far, with holes of which nothing is known.
+    # A copy that went on separately is not followed; the file that came of it may reach so far.
     select = (
         "SELECT max(count) FROM peer WHERE book = ?1 AND count NOT IN (SELECT count FROM piece WHERE book = ?1) "
         "AND count > ?2"
@@ -106,7 +105,7 @@ def _gaps(connection: sqlite3.Connection, book: bytes, part: ChainPart) -> Gaps:
     met = connection.execute(select, (book, part.after, part.before)).fetchone()
     ended = connection.execute("SELECT 1 FROM piece WHERE book = ? AND count = ?", (book, part.after)).fetchone()
     if met and not ended:
-        return ()  # a whole file ended here: of another copy, or merged before pieces were remembered
+        return ()  # a whole file of another copy ended here
     into = "INSERT OR IGNORE INTO piece (book, after, count, seal) VALUES (?, ?, ?, ?)"
     seal = seals.seal((part.after, part.head.count), book)
     connection.execute(into, (book, part.after, part.head.count, seal))

@@ -35,7 +35,7 @@ CREATE TABLE held (
   way_in TEXT NOT NULL,
   images TEXT NOT NULL,
   released TEXT,
-  signature TEXT,                        -- JSON array [file, form, key] that the manifest states, empty where none, NULL not known
+  signature TEXT NOT NULL,               -- JSON array [file, form, key] that the manifest states, empty where none
   checksum INTEGER NOT NULL
 ) WITHOUT ROWID;
 

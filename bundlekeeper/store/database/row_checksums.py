@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, Generic, TypeVar
 
-from bundlekeeper.store.database.rows import UNKNOWN_SIGNATURE, Accepted, Held, HeldImage, Proof, Stated
+from bundlekeeper.store.database.rows import Accepted, Held, HeldImage, Proof, Stated
 from bundlekeeper.store.disk.files import Fingerprint
 
 T = TypeVar("T")
@@ -84,15 +84,11 @@ def _signed(number: int) -> int:
     return number - 2**64 if number >= 2**63 else number
 
 
-def _signature_text(stated: Stated | None) -> str | None:
-    if stated == UNKNOWN_SIGNATURE:
-        return None
+def _signature_text(stated: Stated | None) -> str:
     return json.dumps([stated.file, stated.form, stated.key], separators=(",", ":")) if stated else ""
 
 
-def _stated_from(text: str | None) -> Stated | None:
-    if text is None:
-        return UNKNOWN_SIGNATURE
+def _stated_from(text: str) -> Stated | None:
     return Stated(*json.loads(text)) if text else None
 
 

@@ -23,10 +23,6 @@ class Stated:
     key: str
 
 
-#: Stands where it is not known whether the manifest stated a signature: a row older than that knowledge.
-UNKNOWN_SIGNATURE = Stated("", "", "")
-
-
 @dataclass(frozen=True, slots=True)
 class Proof:
     """One full read of a file: the digest found, when, and the fingerprint that held before and after the read.

@@ -20,7 +20,7 @@ from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import FORMS, TrustMoment
 from bundlekeeper.store.database import kept_manifests
-from bundlekeeper.store.database.rows import UNKNOWN_SIGNATURE, Accepted, Stated
+from bundlekeeper.store.database.rows import Accepted, Stated
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.signatures.sidecar_files import ABSENT, SUFFIX, SignatureFile, in_store
 
@@ -184,9 +184,6 @@ class Voucher:
                 return NO_RULING
             says = "the manifest states no signature, and this store takes only signed bundles of this family"
             return self._against(finding("unsigned", subject, says, "ask whoever wrote the manifest"), wanted=wanted)
-        if stated == UNKNOWN_SIGNATURE:
-            says = "whether its manifest states a signature is not known: the catalogue is older than that question"
-            return self._against(finding("not-checked", subject, says, "take the manifest again"), wanted=wanted)
         if not self.can_look:
             says = "its signature was not looked at: there is no store here, so no trust list"
             return self._against(finding("not-checked", subject, says, "name the store with --store"), wanted=wanted)

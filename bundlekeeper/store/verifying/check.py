@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Collection, Container, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,12 +22,11 @@ from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.contents.right_now import proven_ahead
 from bundlekeeper.store.contents.store import KEEPER, MANIFESTS, QUARANTINE, Store
 from bundlekeeper.store.database.catalogue import Catalogue
-from bundlekeeper.store.database.rows import UNKNOWN_SIGNATURE, Held
 from bundlekeeper.store.disk.filesystem import FsKind, describe
 from bundlekeeper.store.disk.walk import EntryKind, WalkEntry, walk
 from bundlekeeper.store.signatures.sidecar_files import place_of
 from bundlekeeper.store.signatures.voucher import Voucher
-from bundlekeeper.store.verifying.expected import NOTHING, ExpectedFile, Listing, kept, listing_of
+from bundlekeeper.store.verifying.expected import NOTHING, Listing, kept, listing_of
 from bundlekeeper.store.verifying.judge import ExpectedSlot, FileJudge, WrongFile, about_bundles
 from bundlekeeper.store.verifying.read import Candidate, FileReadings, How, ProofBook, Prover, ReadingLimits, all_zero
 from bundlekeeper.store.verifying.signatures import Seals
@@ -137,7 +136,7 @@ def check_store(
         named = {each.place: each for each in listing.bundles}
         slots = {
             # Without the manifest nobody can say that it no longer names a file: the catalogue's word stands.
-            place: ExpectedSlot(_newest(row, named.get(place)), subject=place, listed=newest is None or place in named)
+            place: ExpectedSlot(row, subject=place, listed=newest is None or place in named)
             for place, row in held.items()
         }
         for place, each in named.items():
@@ -197,13 +196,6 @@ def _by_a_manifest(store: Store, catalogue: Catalogue, check: _Check) -> list[Wr
         else:
             check.note(wrong.entry.path, "stays where it is: no kept manifest that can be read calls it wrong")
     return sure
-
-
-def _newest(row: Held, named: ExpectedFile | None) -> Held:
-    """The catalogue's row, with what the newest manifest says of its signature where the row cannot tell."""
-    if row.signature == UNKNOWN_SIGNATURE and named is not None and named.sha256 == row.sha256:
-        return replace(row, signature=named.signature)
-    return row
 
 
 def _into_slots(store: Store, slots: Mapping[str, ExpectedSlot]) -> tuple[list[WalkEntry], dict[str, list[WalkEntry]]]:

@@ -22,7 +22,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.ledger.event import own_chain
 from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.ledger.exchange.merge import export, merge
 from bundlekeeper.ledger.record.ledger import Ledger
@@ -169,17 +168,14 @@ def test_a_shorter_copy_that_went_on_is_told_after_a_longer_one(make: Maker, tmp
     assert merge(third, carried(one, after=5), DAY0).fork is None
 
 
-def test_a_chain_met_by_an_older_format_is_compared_by_its_heads(make: Maker, tmp_path: Path) -> None:
-    """What a ledger of format 1 had merged is not known event by event; the heads at the ends of files are."""
-    one, copy = fork(make, tmp_path, 3, 2, 3)
+def test_a_gap_after_a_copys_file_begins_where_that_file_ended(make: Maker, tmp_path: Path) -> None:
+    """What came of the copy is not told as missing, though only the other is followed."""
+    one, copy = fork(make, tmp_path, 3, 1, 4)
     third = make("third")
     merge(third, carried(one), DAY0)
-    gone = third.connection.execute("DELETE FROM followed").rowcount
-    before = own_chain.read(third.connection)
-    own_chain.write(third.connection, before._replace(met=before.met - gone))
-    told = merge(third, carried(copy), DAY0)
-    assert told.fork is not None
-    assert told.fork.common is None
+    merge(third, carried(copy), DAY0)
+    copy.record([read(day, "6.3") for day in range(3)], DAY0)
+    assert merge(third, carried(copy, after=9), DAY0).gaps == ((8, 9),)
 
 
 @cache

@@ -71,7 +71,7 @@ def test_the_message_names_the_manifest_and_one_that_corrects_it() -> None:
     assert "later manifest" in found.hint
     assert not found.hint.startswith("set the clock")
     assert stands([FUTURE, RIGHT], NOW) == []
-    # accepted in time, by an older version: the date alone is wrong
+    # accepted in time: the date alone is wrong
     assert "sequence 14 was issued on 2037-01-01" in stands([replace(FUTURE, accepted_at=NOW)], NOW)[0].says
 
 
