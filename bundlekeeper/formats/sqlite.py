@@ -150,7 +150,7 @@ class Database:
 
     @contextmanager
     def wrapped(self, where: str) -> Iterator[None]:
-        """Turn what SQLite raises into DamagedError, LockedError, UnfinishedError; what else is raised passes."""
+        """Raises DamagedError, LockedError, UnfinishedError for what SQLite raises; what else is raised passes."""
         try:
             yield
         except KeeperError:
@@ -162,7 +162,7 @@ class Database:
 
     @contextmanager
     def on_disk(self, where: str) -> Iterator[None]:
-        """As `wrapped`, for a block that handles the file itself: an OSError is UnfinishedError, too."""
+        """For a block that handles the file itself. Raises as `wrapped`, and UnfinishedError for an OSError, too."""
         with self.wrapped(where):
             try:
                 yield

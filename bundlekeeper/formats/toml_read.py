@@ -2,7 +2,7 @@
 
 Rules: nothing is parsed that is too large, no UTF-8, nested absurdly or full beyond measure; the guard is one walk
 that knows strings and comments and judges nothing else; whatever the parser raises becomes an InputError that names
-line and column. The codes of the problems are those of `model.lint.codes`.
+line and column. The codes of the problems are those of `model.lint.common.codes`.
 Grammar: TOML 1.0.0; parser: tomllib.
 """
 

@@ -55,7 +55,7 @@ class AddedBundles:
 def add(session: Session, given: GivenManifest, options: AddOptions, stop: Stop) -> AddedBundles:
     """Take the given manifest's bundles into the store; a dry run makes no store and does with none.
 
-    Raises InputError with every problem of the manifest, and as `store.adding.take`.
+    Raises InputError with every problem of the manifest, and as `take.take`.
     """
     from bundlekeeper.model.lint import but_of_bundles
     from bundlekeeper.model.lint.read_manifest import read

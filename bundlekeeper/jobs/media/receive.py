@@ -25,7 +25,7 @@ class ReceiveOptions:
 
 
 def receive_media(session: Session, options: ReceiveOptions, stop: Stop) -> Reception:
-    """Take what the volumes hold into the store; none is made where there is none. Raises as `receiving.receive`."""
+    """Take what the volumes hold into the store; none is made where there is none. Raises as `receive.receive`."""
     from bundlekeeper.media.receiving.receive import receive
 
     return receive(

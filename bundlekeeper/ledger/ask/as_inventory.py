@@ -169,7 +169,7 @@ def _overtaking(book: Ledger, reading: Event) -> str:
 
 
 def load(book: Ledger, plan: InventoryLoad, learned: datetime) -> Recorded:
-    """Record what was planned, all of it or nothing. Raises as `Book.record`."""
+    """Record what was planned, all of it or nothing. Raises as `Ledger.record`."""
     return book.record(plan.events, learned, documents=plan.documents)
 
 

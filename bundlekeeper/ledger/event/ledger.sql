@@ -1,7 +1,7 @@
 -- `seal` in any table is a checksum over the row's other cells (seals.py).
 
 -- The record. `count` and `head` are those of the chain: head(0) = SHA-256("bundlekeeper ledger 1\n" + id),
--- head(n) = SHA-256(head(n-1) + id of event n). The others are counts of what must be there (own.py).
+-- head(n) = SHA-256(head(n-1) + id of event n). The others are counts of what must be there (own_chain.py).
 CREATE TABLE book (
     one INTEGER PRIMARY KEY CHECK (one = 1),
     id BLOB NOT NULL,

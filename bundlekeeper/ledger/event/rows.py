@@ -99,7 +99,7 @@ class Words:
         return found
 
     def surely(self, text: str) -> int | None:
-        """As `find`, but that there is no such word is asked of another index, too."""
+        """As `find`, but another index is asked for a word that is not there. Raises DamagedError where it has it."""
         found = self.find(text)
         if found is None and _is_unicode(text):
             select = "SELECT 1 FROM word INDEXED BY word_text WHERE text = ?"

@@ -110,7 +110,7 @@ def merge(book: Ledger, lines: Iterable[bytes], learned: datetime, where: str = 
 
     `lines` may come from a stranger: who reads them bounds each at MAX_LINE_BYTES. They are read to the end before the
     ledger is locked. `learned` is the time now, aware. Raises InputError with the line for anything that is no whole
-    exchange file, and what reading the lines raises; as `Book.record` otherwise.
+    exchange file, and what reading the lines raises; as `Ledger.record` otherwise.
     """
     carried = _read(lines, where)
     ours = book.head()

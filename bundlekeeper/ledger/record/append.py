@@ -1,4 +1,4 @@
-"""What one call of `Book.record` does inside its transaction: events become rows, and what they change follows.
+"""What one call of `Ledger.record` does inside its transaction: events become rows, and what they change follows.
 
 Rules: an event that is there is passed over; the others get the next numbers in the order of the call and move the
 chain's head; facts of single components are folded in batches, and whole where their past changed; a correction or a

@@ -65,7 +65,7 @@ class SocketGuard:
     def pause(self, seconds: float, wait: Callable[[float], None], because: UnfinishedError | None = None) -> None:
         """Wait between two tries, by `wait`, in slices, after what `because` says.
 
-        Raises like `remaining`, at once where the wait is too long.
+        Raises as `remaining`: UnfinishedError at once where the wait is longer than what remains.
         """
         if seconds >= self.remaining():
             says = (f"{because.says}; " if because else "") + "no time is left to wait for another try"

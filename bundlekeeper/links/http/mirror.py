@@ -1,4 +1,4 @@
-"""Bundles from an http(s) mirror, as a `store.sources.Source`.
+"""Bundles from an http(s) mirror, as a `BundleSource`.
 
 Rules: a file is looked for as `BASE/file`, then as a store is laid out, `BASE/family/version/file`; what the mirror
 lacks is not offered; a size that contradicts the manifest is told without reading; a download that broke is kept in the
@@ -59,7 +59,7 @@ def mirror_source(
     now: Callable[[], float] = time.monotonic,
     wait: Callable[[float], None] = time.sleep,
 ) -> BundleSource:
-    """A mirror at `url` as a source for `store.intake.take`; nothing is asked of it yet.
+    """A mirror at `url` as a source for `store.adding.take`; nothing is asked of it yet.
 
     `ca` is a PEM file of the authorities that count instead of the system's; `allow_hosts` names origins that
     redirects may lead to (a bare host means https); `folders` maps a bundle's SHA-256 to its `family/version` inside a
@@ -241,7 +241,7 @@ class Mirror:
         stop: Stop | None,
         algorithms: Sequence[str] = SHA256,
     ) -> Fetched:
-        """Download the file, or the rest of it. Raises as the Protocol says, TooLong for every wrong size."""
+        """Download the file, or the rest of it. Raises as `BundleSource.fetch`, TooLong for every wrong size."""
         ref = _ref(offer)
         if ref.error is not None:
             raise _source_error(ref.error)

@@ -251,7 +251,7 @@ class JoinedBlocks:
         self.waiting = 0  # bytes that came and are not written yet
 
     def add(self, data: bytes) -> None:
-        """Take these bytes. Raises DiskError as `Part.receiving`."""
+        """Take these bytes. Raises DiskError as `PartFile.receiving`."""
         view = memoryview(data)
         while view:
             piece = view[: len(self._buffer) - self.waiting]
@@ -262,7 +262,7 @@ class JoinedBlocks:
                 self.flush()
 
     def flush(self) -> None:
-        """Hash and write what waits. Raises DiskError as `Part.receiving`."""
+        """Hash and write what waits. Raises DiskError as `PartFile.receiving`."""
         if not self.waiting:
             return
         block, self.waiting = self._buffer[: self.waiting], 0

@@ -15,7 +15,7 @@ from bundlekeeper.errors import KeeperError, UnfinishedError
 from bundlekeeper.findings import CODES, Code, Finding, Level
 from bundlekeeper.model.inventory.types import Component
 
-#: Codes of what reading a service finds (a list beside the one of `model.findings`, as reading an inventory has).
+#: Codes of what reading a service finds (a list beside the one of `findings`, as reading an inventory has).
 READ_CODES: dict[str, Code] = {
     "unreadable": CODES["unreadable"],
     "resource-unread": Code(Level.WARNING, "a resource of the service could not be read"),

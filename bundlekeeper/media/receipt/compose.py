@@ -90,7 +90,7 @@ def elsewhere(
 ) -> list[Finding]:
     """A warning where a receipt is of another site than its set was meant for, as far as our own record knows.
 
-    On paper a long name is cut. Raises as `questions.summary`.
+    On paper a long name is cut. Raises as `where.summary`.
     """
     kind, name = meant_place(meant_for)
     sites = [name] if kind == "site" else []
@@ -127,7 +127,10 @@ def compose(
     by: str,
     after: int,
 ) -> Receipt:
-    """The receipt of a set, by what is recorded now; events after number `after` are to follow it."""
+    """The receipt of a set, by what is recorded now; events after number `after` are to follow it.
+
+    Raises InputError when the ledger has fewer events; as `Store.catalogue` and `holdings` otherwise.
+    """
     from bundlekeeper.store.contents.right_now import holdings
 
     head = book.head()

@@ -57,7 +57,7 @@ def read(store: Store, book: Ledger, path: Path, signature: Path | None, *, now:
     """Verify a receipt's signature, merge its events and keep it. `signature` is beside it unless named.
 
     Raises RefusedError for a signature that is missing or not trusted (nothing is merged then), InputError for what is
-    no receipt, UnfinishedError when it can't be read; as `exchange.merge` otherwise.
+    no receipt, UnfinishedError when it can't be read; as `merge.merge` otherwise.
     """
     with files.wrapped("the receipt cannot be read", str(path)):
         fd = _open(path)

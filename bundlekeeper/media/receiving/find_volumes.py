@@ -31,7 +31,7 @@ from bundlekeeper.verification.hashing.door import Stop
 INDEX, SIGNATURE, MANIFEST = "set-index.json", "set-index.json.sig", "manifest-sha256.txt"
 #: The texts that a volume cannot do without.
 _TEXTS = (DECLARATION, MANIFEST, INDEX, SIGNATURE)
-#: How an index begins: canonical JSON, whose first key is "files" (model.media.write_index).
+#: How an index begins: canonical JSON, whose first key is "files" (model.media.index).
 _BEGINS = b'{"files":['
 #: What a folder holds that is a volume; the mark of an unfinished one alone may be somebody's own note.
 _PARTS = {INDEX, MANIFEST, DECLARATION, PAYLOAD, MARK.lower()}

@@ -187,7 +187,7 @@ def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, why: str | N
 def _overtaken_by_notices(sets: Sets, index: SetIndex) -> bool:
     """True when the set began to come, and all that came of its issuer since are sets of withdrawals alone.
 
-    Such a set may go on: what was withdrawn stays withdrawn (store.withdrawals). Raises as `Sets` does.
+    Such a set may go on: what was withdrawn stays withdrawn (`store.contents.withdrawals`). Raises as `Sets` does.
     """
     every = sets.received(index.issuer)
     own = next((each for each in every if each.set_id == index.set_id), None)

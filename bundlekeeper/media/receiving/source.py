@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 
 class SetSource:
-    """A `store.sources.Source` over the volumes of one set."""
+    """A `BundleSource` over the volumes of one set."""
 
     def __init__(
         self,
@@ -121,7 +121,7 @@ class SetSource:
         stop: Stop | None,
         algorithms: Sequence[str] = SHA256,
     ) -> Fetched:
-        """Bring one offer in. Raises as the Protocol says."""
+        """Bring one offer in. Raises as `BundleSource.fetch`."""
         if isinstance(offer.ref, JoinedFile) and self._joining is not None:
             known = self._joining.digest(offer.ref.file)
             temp = self._joining.hand_over(offer.ref.file)

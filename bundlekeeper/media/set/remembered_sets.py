@@ -202,7 +202,8 @@ class Sets:
     def keep_receipt(self, set_id: str, sha256: str, data: Iterable[bytes], signature: bytes) -> bool:
         """Keep a receipt that was read here, piece by piece; False where it was kept before.
 
-        Raises what giving the pieces raises, too; nothing is kept then.
+        Raises InputError for what is no id of a set or no SHA-256; what giving the pieces raises, too, and then nothing
+        is kept.
         """
         if not re.fullmatch(r"[0-9a-f]{16}", set_id) or not re.fullmatch(r"[0-9a-f]{64}", sha256):
             raise InputError("a receipt has the id of a set and a SHA-256")

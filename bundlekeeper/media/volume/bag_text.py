@@ -36,7 +36,7 @@ _PLAIN = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_+. -]{0,199}(?:/[A-Za-z0-9_][A-Za-z
 _MOST_TOLD = 100  # problems of one text
 _LINE_OF = re.compile(r"([^\r\n]*)(?:\r\n|\r|\n|\Z)")
 _LINE_ENDS = re.compile(r"\r\n|\r|\n")
-#: Of the house's rules for names (model.names) those that a bag from elsewhere must keep: the others are good taste.
+#: Of the rules for names (`formats.safe_names`) those that a bag from elsewhere must keep: the others are good taste.
 _UNSAFE = {"empty", "dots", "separator", "nul", "control", "format", "undecodable", "tilde", "drive", "long"}
 
 

@@ -3,8 +3,8 @@
 Rules: a file is synced, its cached pages are dropped, and that none of it is left in memory is asked of the kernel
 before it is read; where the kernel can read past its cache (O_DIRECT) it does; only then "read again, cache evicted" is
 claimed, and on FUSE, where a program keeps its own way to the medium, only when the device's buffers were flushed, too
-(root). Nothing here speaks about the drive's own memory: "read again after remount" is media.remount's to allow, and
-the third level is the receiver's.
+(root). Nothing here speaks about the drive's own memory: "read again after remount" is `volume.remount`'s to allow,
+and the third level is the receiver's.
 Sources: posix_fadvise(2), mincore(2), open(2) on O_DIRECT, linux/fs.h; what each way finds was tried.
 """
 

@@ -19,7 +19,7 @@ from bundlekeeper.formats.escape import visible
 from bundlekeeper.model.inventory.types import COMPONENT_KEYS, EVERYWHERE, NEEDED, NONE, PLACES, ComponentKey
 from bundlekeeper.model.vocabulary import APPLIES, KINDS, SERVER_FAMILIES
 
-#: Codes of what reading an inventory finds (a list beside the one of `model.findings`, as lint has its own).
+#: Codes of what reading an inventory finds (a list beside the one of `findings`, as lint has its own).
 INVENTORY_CODES: dict[str, Code] = {
     "inventory-syntax": Code(Level.ERROR, "the file is not the TOML, JSON, CSV or spreadsheet that it should be"),
     "inventory-key": Code(Level.ERROR, "a key or column that an inventory does not have"),

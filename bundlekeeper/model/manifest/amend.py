@@ -3,7 +3,7 @@
 Rules: a digest or a size that is there is never overwritten, a difference is reported; nothing at all is taken from a
 file that contradicts what is there; a digest that we computed is always marked 'own copy', whatever stood there
 before; only an equal digest in the publisher's list takes that mark away, and then `sequence` goes up, because the
-manifest is a new issue (RFC 9124's monotonic sequence number). Comments and layout stay (`model.toml_edit`), but for
+manifest is a new issue (RFC 9124's monotonic sequence number). Comments and layout stay (`formats.toml_edit`), but for
 the mark REVIEW beside a value that was set.
 """
 

@@ -122,7 +122,7 @@ class SetIndex:
 
     `issuer` is the id of the ledger of the store that made it; `meant_for` what `--for` named; `manifest` the SHA-256
     of the manifest that it was made by and `manifest_sequence` its number; `made` is aware, in UTC; `texts` are
-    the files beside the payload whose bytes are known before the index is signed (media.tags tells which those are).
+    the files beside the payload whose bytes are known before the index is signed (`volume.tag_files` tells which).
     """
 
     set_id: str = field(metadata=named("set", hexadecimal(16)))

@@ -94,7 +94,7 @@ class ServerClass:
 
 @dataclass(frozen=True, slots=True)
 class ServerAt:
-    """One server. `key` is its serial, else its place (model.inventory.server_key)."""
+    """One server. `key` is its serial, else its place (`server_key`)."""
 
     key: str
     place: Place

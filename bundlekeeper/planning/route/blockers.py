@@ -1,8 +1,8 @@
 """The manifest's rules as a search asks them: which blockers stand against a jump, and against two parts side by side.
 
 Rules: every answer is a set of blockers, as bits of one integer, so that "allowed" is zero and an explanation can ask
-again with fewer of them; the judgement itself is `planning.rules`', here it is only remembered by what the rules can
-tell apart; a fact that is not known is a blocker too, and so is what the trade's order asks for.
+again with fewer of them; the judgement itself is `planning.fleet.rules`', here it is only remembered by what the
+rules can tell apart; a fact that is not known is a blocker too, and so is what the trade's order asks for.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Rules: every problem is told, with its step, the rule and the rule's source, and the plan is then followed on as if the
 step had been done, so that one fault hides no other; what stands beside each other today is told once and is no step's
 fault; a step that changes nothing is told; what is not known refuses, as in a route. The judgement is the route's own
-(`route.Course`), asked about given steps; nothing is searched for.
+(`find.Course`), asked about given steps; nothing is searched for.
 """
 
 from __future__ import annotations

@@ -268,7 +268,7 @@ class FolderSource:
         stop: Stop | None,
         algorithms: Sequence[str] = SHA256,
     ) -> Fetched:
-        """Bring the file in. Raises as the Protocol says."""
+        """Bring the file in. Raises as `BundleSource.fetch`."""
         try:
             fd = _entry(offer).open()
         except (OSError, KeeperError) as error:

@@ -165,7 +165,7 @@ def _judged(
     whys: accept_manifest.Whys,
     ruling: Ruling,
 ) -> accept_manifest.Admission:
-    """The admission of the manifest, whatever number the store keeps one of. Raises as `admission.judge`."""
+    """The admission of the manifest, whatever number the store keeps one of. Raises as `accept_manifest.judge`."""
     floor = kept_manifests.highest(store.fd, loaded.manifest.platform) if store is not None else -1
     return accept_manifest.vouched(accept_manifest.judge(loaded, known, now, whys, floor), ruling)
 

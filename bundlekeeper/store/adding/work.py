@@ -362,7 +362,7 @@ class Taking:
     def _bytes_of(
         self, source: BundleSource, offer: FileOffer, work: Work, algorithms: Sequence[str], stop: Stop | None
     ) -> Fetched:
-        """Bring one offer's bytes into a temporary file; for any thread. Raises as `Source.fetch`."""
+        """Bring one offer's bytes into a temporary file; for any thread. Raises as `BundleSource.fetch`."""
         facts = work.facts
         return source.fetch(
             offer,

@@ -121,7 +121,7 @@ def proof_of_new(digest: Digest, status: os.stat_result, at: datetime, *, shared
 def proof_of_read(
     digest: Digest, found: InPlace, at: datetime, began_ns: int | None, *, shared: bool, kind: FsKind
 ) -> Proof | None:
-    """The proof of a file that was read in place, its read begun by `trusting.begin`; None when it changed meanwhile.
+    """The proof of a file that was read in place, its read begun by `unchanged.begin`; None when it changed meanwhile.
 
     Raises OSError.
     """

@@ -101,8 +101,8 @@ class Store:
     def catalogue(self, *, write: bool) -> Catalogue:
         """Open the catalogue; with `write`, a missing one is rebuilt from the tree first.
 
-        Raises DamagedError with the way out, also where a manifest is kept that it does not know; UnfinishedError,
-        LockedError.
+        Raises DamagedError with the way out, also where a manifest is kept that it does not know; otherwise as
+        `any_catalogue`.
         """
         catalogue = self.any_catalogue(write=write)
         try:
@@ -124,7 +124,10 @@ class Store:
             return catalogue.copied()
 
     def any_catalogue(self, *, write: bool) -> Catalogue:
-        """The same, where it may not know every manifest that is kept (`store.mending`). Raises as `catalogue`."""
+        """The same, where it may not know every manifest that is kept (`contents.repair`).
+
+        Raises DamagedError, UnfinishedError, LockedError; RefusedError where it is no regular file.
+        """
         with files.wrapped("the store's catalogue cannot be opened", str(self.catalogue_path)):
             with files.folder(self.fd, (KEEPER,)) as keeper:
                 there = files.exists(keeper, CATALOGUE)

@@ -76,7 +76,7 @@ def lacks_inodes(path: str) -> bool:
 
 @contextmanager
 def wrapped(doing: str, where: str = "") -> Iterator[None]:
-    """Turn an OSError of the block into UnfinishedError; errors of our own pass."""
+    """Raises UnfinishedError for an OSError of the block; errors of our own pass."""
     try:
         yield
     except KeeperError:

@@ -2,7 +2,7 @@
 
 Rules: an entry exists when its TOML does, which is linked last and never replaces another's; what cannot be read is
 told for each entry and trusts nobody; dropping replaces the TOML by rename and removes nothing; files are read bounded
-and through no link. The caller holds the store's lock when it writes. Formats and checks are `proof.trust`'s.
+and through no link. The caller holds the store's lock when it writes. Formats and checks are `verification.keys`'.
 """
 
 from __future__ import annotations

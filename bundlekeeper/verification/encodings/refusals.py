@@ -1,7 +1,7 @@
-"""Why a signature is not good, as exceptions inside `proof`; `proof.verdict` turns them into findings.
+"""Why a signature is not good, as exceptions inside `verification`; `signatures.judge` turns them into findings.
 
 Rules: every class carries the finding code that it becomes; returning without an exception is the only way to be
-good, so a forgotten case cannot read as good; nothing foreign leaves `proof`.
+good, so a forgotten case cannot read as good; nothing foreign leaves `verification`.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Rules: the TOML is written last and makes the entry exist; it holds the SHA-256 of each PEM file, so a file that was put
 in another's place is refused; what is read back goes through the same checks as on the day it was added; unknown keys
-and newer formats are refused, nothing is guessed. Bytes in, bytes out: `store.trust_files` reads and writes the files.
+and newer formats are refused, nothing is guessed. Bytes in, bytes out: `store.signatures.trust_list` reads and writes.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Rules: one signer; SHA-256, SHA-384 or SHA-512; the content is never taken from inside the signature; openssl says only
 whether the signature fits the bytes, and by which certificate; whether that certificate may sign is asked of
-`proof.certificates` under the trust entry's roots, so openssl's own trust store and its settings have no say. Without
+`keys.certificates` under the trust entry's roots, so openssl's own trust store and its settings have no say. Without
 openssl the answer is `not-checked`. No shell, nothing but a private temporary folder, bounded output.
 
 The content goes to openssl through a pipe, piece by piece, so memory stays constant. A caller that hashes the pieces as

@@ -25,7 +25,7 @@ from bundlekeeper.verification.signatures.message import WholeMessage, same_chun
 
 
 class Statement(Protocol):
-    """What the manifest says of a signature; `model.manifest.Signature` is one."""
+    """What the manifest says of a signature; `model.manifest.types.Signature` is one."""
 
     @property
     def file(self) -> str:
@@ -46,7 +46,7 @@ class SignatureEvidence:
 
     `digests` maps hashlib's names to hexadecimal, all from one read. `whole` gives the whole message, for the forms
     that cannot do with a digest, up to a limit in bytes; `chunks` gives it piece by piece. Both are held against the
-    SHA-256 in `digests` where it is there (`proof.message` makes both from an open file).
+    SHA-256 in `digests` where it is there (`signatures.message` makes both from an open file).
     """
 
     digests: Mapping[str, str]

@@ -1,7 +1,7 @@
-"""File names of bundles and signatures: safe everywhere, and no two for one file (trade/faults 26-33).
+"""File names of bundles and signatures: safe everywhere, and no two for one file.
 
-Rules: the rules on one name are `model.names`'; bundles and signatures share one folder on a medium, so their names are
-compared with each other.
+Rules: the rules on one name are `formats.safe_names`'; bundles and signatures share one folder on a medium, so their
+names are compared with each other.
 """
 
 from __future__ import annotations

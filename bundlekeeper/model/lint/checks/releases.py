@@ -2,7 +2,7 @@
 
 Rules: a release names its versions by the very text of a bundle's; a release that lists several versions of a family is
 refused only for a version that no choice among the others allows; what a part would be seen at after taking a bundle is
-`scales.carried`'s answer.
+`orders.carried`'s answer.
 """
 
 from __future__ import annotations

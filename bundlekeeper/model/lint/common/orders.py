@@ -2,7 +2,7 @@
 
 Rules: a rule about a kind speaks about image versions in that kind's order, any other rule about bundle versions in the
 manifest's order; an order that cannot be made, and a version or a range that it cannot place, is None here and a
-problem in `lint.ordering`; every version is placed once.
+problem in `lint.checks.ordering`; every version is placed once.
 """
 
 from __future__ import annotations
