@@ -31,7 +31,7 @@ class Code:
     meaning: str
 
 
-_E, _W, _N = Level.ERROR, Level.WARNING, Level.NOTE
+_E, _W = Level.ERROR, Level.WARNING
 
 #: The closed list; an addition is a numbered decision in DEVELOPERS.md.
 CODES: dict[str, Code] = {

@@ -55,10 +55,6 @@ class Acceptance:
         """True when bundles of this family need a good signature."""
         return family in self.signed_families
 
-    def takes_form(self, form: str) -> bool:
-        """True when a signature of this form counts."""
-        return form in self.forms
-
 
 def read_acceptance(data: bytes | None, *, where: str = NAME) -> Acceptance:
     """Read acceptance.toml; None (no file) gives the defaults.

@@ -37,6 +37,7 @@ from bundlekeeper.model.media import capacity
 from bundlekeeper.model.media import index as media
 from bundlekeeper.model.media import plan as media_plan
 from tests.fuzz.running import Parser
+from tests.kits.checksum_lines import format_line
 
 ROOT = Path(__file__).parents[2]
 MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # many small ledgers, and none needs to last
@@ -118,7 +119,7 @@ add(
 add(
     "checksum-list", partial(checksum_list.parse, name="SHA256SUMS"),
     lambda: [
-        b"".join(checksum_list.format_line(f"marram-{n}.fwb", f"{n:064x}", tagged=bool(n % 2)) for n in range(6)),
+        b"".join(format_line(f"marram-{n}.fwb", f"{n:064x}", tagged=bool(n % 2)) for n in range(6)),
         b"-----BEGIN PGP SIGNED MESSAGE-----\nHash: SHA256\n\n" + b"a" * 64 + b"  a.fwb\n"
         b"-----BEGIN PGP SIGNATURE-----\n\niQ==\n-----END PGP SIGNATURE-----\n",
     ],

@@ -7,11 +7,11 @@ from pathlib import Path
 
 from bundlekeeper.model.trust import TrustEntry
 from bundlekeeper.verification.keys.entries import Sources, make_entry
-from bundlekeeper.verification.signatures import forms, sshsig
+from bundlekeeper.verification.signatures import sshsig
 from tests.kits.cms_files import theirs as cms_signed
 from tests.kits.minisign_files import public_file
 from tests.kits.minisign_files import signed as minisign_signed
-from tests.kits.signing_world import RAW, chain, entry, pem, private
+from tests.kits.signing_world import RAW, chain, entry, pem, private, sign_raw
 
 BUNDLE = b"marram-infrastructure-6.1.0.fwb\n" * 60
 
@@ -47,4 +47,4 @@ def signed_in(form: str, tmp_path: Path) -> tuple[TrustEntry, bytes]:
         assert test_cms.MESSAGE != BUNDLE
         return key, signature
     key_type = dict(RAW)[form]
-    return entry(key_type, form), forms.sign(form, private(key_type), BUNDLE)
+    return entry(key_type, form), sign_raw(form, private(key_type), BUNDLE)

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec, ed25519, rsa
+from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding, rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from bundlekeeper.model.trust import TrustEntry, TrustMoment
@@ -67,6 +67,18 @@ def spki_pem(key: SigningKey) -> bytes:
 def ssh_line(key: SigningKey) -> bytes:
     """The public half as OpenSSH's line."""
     return key.public_key().public_bytes(serialization.Encoding.OpenSSH, serialization.PublicFormat.OpenSSH)
+
+
+def sign_raw(form: str, key: SigningKey, message: bytes) -> bytes:
+    """A raw detached signature of a message; PSS with a salt of the digest's length (RFC 8017 §9.1)."""
+    hash_ = hashes.SHA384() if form.endswith("sha384") else hashes.SHA256()
+    if isinstance(key, ed25519.Ed25519PrivateKey):
+        return key.sign(message)
+    if isinstance(key, ec.EllipticCurvePrivateKey):
+        return key.sign(message, ec.ECDSA(hash_))
+    if form == "rsa-pss-sha256":
+        return key.sign(message, padding.PSS(padding.MGF1(hash_), padding.PSS.DIGEST_LENGTH), hash_)
+    return key.sign(message, padding.PKCS1v15(), hash_)
 
 
 def private_pem(key: SigningKey, *, ssh: bool = False, passphrase: bytes | None = None) -> bytes:

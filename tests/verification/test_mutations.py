@@ -38,6 +38,7 @@ from tests.kits.signing_world import (
     private,
     private_pem,
     public,
+    sign_raw,
     spki_pem,
     ssh_line,
 )
@@ -114,7 +115,7 @@ def test_minisign_keys() -> None:
 @pytest.mark.parametrize(("form", "key_type"), RAW)
 def test_raw_signatures(form: str, key_type: str) -> None:
     key = public(key_type)
-    signature = forms.sign(form, private(key_type), MESSAGE)
+    signature = sign_raw(form, private(key_type), MESSAGE)
 
     def verify(data: bytes) -> None:
         forms.verify(form, key, data, digests=digests(MESSAGE), whole=lambda _limit: MESSAGE)

@@ -161,21 +161,6 @@ def nearest(book: Ledger, level: str, value: str, others: Iterable[str] = ()) ->
     return near[0] if near else ""
 
 
-def versions(book: Ledger) -> dict[str, frozenset[str]]:
-    """Every version text that is in a bank of each kind now; for finding those that an order calls equal.
-
-    Raises DamagedError, LockedError, UnfinishedError.
-    """
-    found: dict[str, set[str]] = {}
-    with book.reading():
-        for bank in ("active", "pending", "spare"):
-            condition = f"until = ? AND {bank} > 0"
-            for kind, image, _ in by_place(book.connection, f"kind, {bank}", condition, (OPEN,), "count(*)"):
-                version = book.words.text(book.images.image(image)[0])
-                found.setdefault(book.words.maybe(kind) or "", set()).add(version)
-    return {kind: frozenset(texts) for kind, texts in found.items()}
-
-
 def _exists(book: Ledger, *, in_table: bool = False, **levels: str) -> bool:
     """Whether a component ever stood there; with `in_table`, by the table, and not by an index."""
     numbers = {key: book.words.surely(value) for key, value in levels.items()}

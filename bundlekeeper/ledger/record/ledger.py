@@ -19,7 +19,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from bundlekeeper.errors import DamagedError, InputError, KeeperError
+from bundlekeeper.errors import DamagedError, KeeperError
 from bundlekeeper.formats import moments
 from bundlekeeper.ledger.event import chain, database, own_chain
 from bundlekeeper.ledger.event.database import DATABASE
@@ -223,24 +223,6 @@ class Ledger:
             if len(page) < 1000:
                 return
             after = page[-1].seq
-
-    def copy_to(self, target: Path) -> None:
-        """Write a whole copy to `target`, which must not be there, while others may go on recording.
-
-        A copy that goes on as a store of its own forks the chain, and merging tells so. Raises UnfinishedError,
-        InputError when the target is there.
-        """
-        with DATABASE.on_disk(str(target)):
-            try:
-                os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_RDWR | os.O_CLOEXEC, 0o644))
-            except FileExistsError as e:
-                raise InputError("there is a file of that name already", where=str(target)) from e
-            copy = sqlite3.connect(target)
-            try:
-                copy.execute("PRAGMA synchronous = EXTRA")
-                self.connection.backup(copy)
-            finally:
-                copy.close()
 
 
 class _Learned:

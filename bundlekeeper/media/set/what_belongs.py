@@ -8,7 +8,7 @@ A bundle that was withdrawn, or whose signature is bad, is told and not packed. 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -244,8 +244,3 @@ class _Gatherer:
 
 def _nearest(found: NoRoute) -> str:
     return f"release {found.nearest} can be reached" if found.nearest else ""
-
-
-def missing_count(findings: Sequence[Finding]) -> int:
-    """How many of the findings say that something is missing: errors and warnings."""
-    return sum(f.level is not Level.NOTE for f in findings)

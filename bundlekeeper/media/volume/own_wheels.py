@@ -28,7 +28,6 @@ from bundlekeeper.media.volume.tag_files import TOOL
 
 NAME = "bundlekeeper"
 REQUIREMENTS = "requirements.txt"
-INSTALL = f"python -m pip install --no-index --find-links tool --require-hashes -r tool/{REQUIREMENTS}"
 #: What an installer writes for itself and no wheel holds.
 _INSTALLERS = {"RECORD", "INSTALLER", "REQUESTED", "direct_url.json", "RECORD.jws", "RECORD.p7s"}
 _NAME = re.compile(r"\s*([A-Za-z0-9][A-Za-z0-9._-]*)\s*(?:\[([^\]]*)\])?")

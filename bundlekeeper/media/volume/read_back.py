@@ -30,7 +30,6 @@ class ReadBackLevel(StrEnum):
 
     EVICTED = "read again, cache evicted"
     REMOUNTED = "read again after remount"
-    DESTINATION = "proven at the destination"
     UNSURE = "read again, perhaps from a cache"
 
 

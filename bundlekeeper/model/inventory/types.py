@@ -232,18 +232,6 @@ class Inventory:
                 found.setdefault(server_key(part), []).append(part)
         return tuple(Server(key, _server_place(parts), tuple(parts)) for key, parts in found.items())
 
-    def policies_of(self, part: Component) -> tuple[Policy, ...]:
-        """What is told of the policy that a part names: none where nothing is told or where it names none."""
-        return tuple(p for p in self.policies if p.name == part.policy and _reaches(p, part.domain))
-
-    def users_of(self, policy: Policy) -> tuple[Component, ...]:
-        """Every component that the policy touches, in any domain; an unknown scope reaches every domain."""
-        return tuple(c for c in self.components if c.policy == policy.name and _reaches(policy, c.domain))
-
-
-def _reaches(policy: Policy, domain: str) -> bool:
-    return policy.scope is None or EVERYWHERE in policy.scope or domain in policy.scope
-
 
 def is_of_server(kind: str) -> bool:
     """True for the kinds that are parts of servers; a kind of your own counts as one, the more careful answer."""

@@ -293,24 +293,3 @@ def _file_name(name: str, at: int) -> str:
     if len(name) > limits.TEXT_CHARACTERS:
         raise _BadLineError("list-name", f"a file name of {len(name)} characters", at, "is this a line of the list?")
     return name
-
-
-def format_line(name: str, digest: str, *, tagged: bool = False, binary: bool = False) -> bytes:
-    """One SHA-256 line, with its line break, that `sha256sum -c` reads; `tagged` is the BSD form.
-
-    Raises InputError for a name that no file can have, and for a digest that is not 64 hexadecimal digits.
-    """
-    if not re.fullmatch(r"[0-9A-Fa-f]{64}", digest):
-        raise InputError(f"{visible(digest[:80])} is no SHA-256 digest", hint="it has 64 hexadecimal digits")
-    try:
-        raw = name.encode("utf-8", "surrogateescape")
-    except UnicodeEncodeError as e:
-        raise InputError(f"{visible(name)} cannot be a file name", hint="rename the file") from e
-    if not raw or b"\0" in raw:
-        raise InputError("a file name is empty or holds a zero byte", hint="give the file's name")
-    shown = raw.replace(b"\\", b"\\\\").replace(b"\n", b"\\n").replace(b"\r", b"\\r")
-    lead = b"\\" if shown != raw else b""
-    digest_bytes = digest.lower().encode()
-    if tagged:
-        return lead + b"SHA256 (" + shown + b") = " + digest_bytes + b"\n"
-    return lead + digest_bytes + (b" *" if binary else b"  ") + shown + b"\n"

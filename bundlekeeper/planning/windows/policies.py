@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from bundlekeeper.planning.route.types import PartChange, StepChange
 
 AT_ONCE = "at-once"
-WHEN_CONFIRMED = "when-confirmed"
 NEXT_RESTART = "next-restart"
 
 

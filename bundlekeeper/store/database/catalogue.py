@@ -185,10 +185,6 @@ class Catalogue:
             _put(connection, HELD, [each for each in others if each.place in proofs])
             _put(connection, PROOF, proofs.items())
 
-    def record_proof(self, place: str, proof: Proof) -> None:
-        """Record one proof. Raises UnfinishedError, LockedError, DamagedError."""
-        self.record_proofs({place: proof})
-
     def record_proofs(self, proofs: Mapping[str, Proof]) -> None:
         """Record many proofs in one transaction. Raises UnfinishedError, LockedError, DamagedError."""
         with self._writing() as connection:

@@ -9,7 +9,7 @@ that is not good is one where the store asks for signatures, and a warning elsew
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time
@@ -35,8 +35,6 @@ GOOD, NOT_STATED = "good", "not stated"
 _DOCUMENT_DIGESTS = ("sha256", "sha384", "sha512", "blake2b")  # all that any form is verified from
 
 #: Gives the message piece by piece, or whole up to a limit in bytes; both may raise OSError.
-Chunks = Callable[[], Iterable[bytes]]
-Whole = Callable[[int], "bytes | bytearray"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,7 +30,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.formats import limits
 from bundlekeeper.verification.encodings.refusals import NotCheckedError, SignatureError
 from bundlekeeper.verification.encodings.wire import strict_base64
-from bundlekeeper.verification.keys.public_key import PublicKey, checked, require_type
+from bundlekeeper.verification.keys.public_key import PublicKey, require_type
 from bundlekeeper.verification.signatures.message import WholeMessage
 
 #: The digest of the message that each raw form is verified from; pure Ed25519 has none.
@@ -43,8 +43,6 @@ FORM_DIGEST: dict[str, str] = {
 RAW_FORMS = ("ed25519", *FORM_DIGEST)
 
 _HASHES: dict[str, hashes.HashAlgorithm] = {"sha256": hashes.SHA256(), "sha384": hashes.SHA384()}
-
-PrivateKey = ed25519.Ed25519PrivateKey | ec.EllipticCurvePrivateKey | rsa.RSAPrivateKey
 
 
 def verify(
@@ -144,27 +142,6 @@ def verify_rsa(key: PublicKey, signature: bytes, digest: bytes, algorithm: str, 
         loaded.verify(signature, digest, scheme, utils.Prehashed(hash_))
     except (InvalidSignature, ValueError) as e:
         raise SignatureError("the RSA signature does not fit these bytes") from e
-
-
-def sign(form: str, private: PrivateKey, message: bytes) -> bytes:
-    """Make a raw detached signature of a message in memory, as the publisher of a bundle would.
-
-    PSS uses a salt of the digest's length (RFC 8017 §9.1). Raises RefusedError when the key is weak or of another type,
-    InputError for an unknown form.
-    """
-    require_type(checked(private.public_key()).key_type, form)
-    if isinstance(private, ed25519.Ed25519PrivateKey) and form == "ed25519":
-        return private.sign(message)
-    if form not in FORM_DIGEST:
-        raise InputError(f"{form} is no raw form")
-    hash_ = _HASHES[FORM_DIGEST[form]]
-    if isinstance(private, ec.EllipticCurvePrivateKey):
-        return private.sign(message, ec.ECDSA(hash_))
-    if not isinstance(private, rsa.RSAPrivateKey):
-        raise InputError(f"{form} is no form of this key")
-    if form == "rsa-pss-sha256":
-        return private.sign(message, padding.PSS(padding.MGF1(hash_), padding.PSS.DIGEST_LENGTH), hash_)
-    return private.sign(message, padding.PKCS1v15(), hash_)
 
 
 def _bounded(data: bytes) -> None:

@@ -219,7 +219,7 @@ def test_an_old_proof_is_stale_in_held_and_in_quick_checks(keeper: Keeper, world
     aged = datetime.now(UTC) - timedelta(days=40)
     with Catalogue.open(tmp_path / "store/.keeper/catalogue.sqlite", write=True) as catalogue:
         (old,) = ((place, proof) for place, proof in catalogue.proofs().items() if place.startswith("rack/6.1.0/"))
-        catalogue.record_proof(old[0], replace(old[1], proven_at=aged))
+        catalogue.record_proofs({old[0]: replace(old[1], proven_at=aged)})
     assert keeper("held", "--json").codes == ["stale-proof"]
     assert keeper("check", "--quick", "--json", "-q").codes == ["stale-proof"]
     assert keeper("check", "--json", "-q").codes == []

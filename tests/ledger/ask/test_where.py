@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.ledger.ask.types import Agreement, BundleOf, ImageOf, Selector, WhereAnswer
-from bundlekeeper.ledger.ask.where import find, history, summary, versions, where
+from bundlekeeper.ledger.ask.where import find, history, summary, where
 from bundlekeeper.ledger.event.events import Event, EventKind, Seen
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.rebuild import rebuild
@@ -304,7 +304,6 @@ def test_everything_can_be_selected(book: Ledger) -> None:
     assert (answer.component, answer.bundles) == ("F1", (held,))
     with pytest.raises(InputError):
         found(bank="drawer")
-    assert versions(book)["bios"] == {"6.0", "6.1"}
 
 
 def test_a_name_is_found_for_what_it_is(book: Ledger) -> None:

@@ -477,25 +477,20 @@ def test_nothing_but_our_own_error_comes_out(form: str, seed: int) -> None:
             assert e.problems
 
 
-def test_servers_pairs_and_policies_are_grouped_by_what_is_known() -> None:
+def test_servers_and_pairs_are_grouped_by_what_is_known() -> None:
     """Parts of one server share a parent, else a place; a part with neither stands alone."""
-    part = Component("bios", "holm", "a", "1", "3", "P1", serial="S1", policy="web")
     rows = (
-        part,
+        Component("bios", "holm", "a", "1", "3", "P1", serial="S1"),
         Component("disk", "holm", "a", "1", "3/1", "P1", serial="S2"),
         Component("disk", "holm", "a", "1", "4/1", None, serial="S3"),
         Component("bios", "holm", "a", "1", "4", None, serial="S4"),
         Component("bios", "holm", "a", "1", None, None, serial="S5"),
-        Component("bios", "holm", "b", "1", "1", "P2", serial="S6", policy="web"),
+        Component("bios", "holm", "b", "1", "1", "P2", serial="S6"),
         Component("fabric-switch", "holm", "a", serial="S7", pair="fabric"),
         Component("fabric-switch", "holm", "a", serial="S8", pair="fabric"),
     )
-    local, everywhere = Policy("web", scope=("a",)), Policy("web")
-    whole = Inventory(date(2026, 1, 1), "UTC", rows, policies=(local, everywhere))
+    whole = Inventory(date(2026, 1, 1), "UTC", rows)
     assert [[p.serial for p in s.parts] for s in whole.servers("a")] == [["S1", "S2"], ["S3", "S4"], ["S5"]]
     assert whole.servers("a")[0].place.slot == "3"
     assert [[p.serial for p in pair] for pair in whole.pairs("a").values()] == [["S7", "S8"]]
-    assert [c.serial for c in whole.users_of(local)] == ["S1"]
-    assert [c.serial for c in whole.users_of(everywhere)] == ["S1", "S6"]
-    assert whole.policies_of(part) == (local, everywhere)
     assert whole.domains() == ("a", "b")

@@ -114,7 +114,7 @@ def test_a_proof_of_other_bytes_is_no_proof(tmp_path: Path) -> None:
     kit.take(kit.bundle("a.fwb", GOOD))
     (place,) = kit.proofs()
     with Store.open(kit.root, write=True) as store, store.catalogue(write=True) as catalogue:
-        catalogue.record_proof(place, replace(kit.proofs()[place], sha256="0" * 64))
+        catalogue.record_proofs({place: replace(kit.proofs()[place], sha256="0" * 64)})
     assert kit.take(kit.bundle("a.fwb", GOOD)).read_bytes == len(GOOD)
     assert kit.take(kit.bundle("a.fwb", GOOD)).read_bytes == 0
 

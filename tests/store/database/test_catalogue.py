@@ -121,12 +121,12 @@ def test_held_by_family_and_in_order(tmp_path: Path) -> None:
 def test_a_row_without_a_proof_drops_the_old_proof(tmp_path: Path) -> None:
     """What was not read is unproven, whatever was proven there before."""
     with fresh(tmp_path) as catalogue:
-        catalogue.record_proof("other", PROOF)
+        catalogue.record_proofs({"other": PROOF})
         catalogue.record_held(HELD, PROOF)
         assert set(catalogue.proofs()) == {HELD.place, "other"}
         catalogue.record_held(HELD, None)
         assert set(catalogue.proofs()) == {"other"}
-        catalogue.record_proof(HELD.place, PROOF)
+        catalogue.record_proofs({HELD.place: PROOF})
         catalogue.forget(HELD.place)
         assert (catalogue.held(), set(catalogue.proofs())) == ([], {"other"})
 

@@ -14,11 +14,23 @@ from bundlekeeper.model.trust import TrustEntry, TrustMoment
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.signatures import trust_list
 from bundlekeeper.verification.keys.entries import Sources, drop, make_entry
-from bundlekeeper.verification.signatures import forms
 from bundlekeeper.verification.signatures.judge import SignatureEvidence, Verdict, judge, judge_document
 from tests.conftest import Keeper
 from tests.kits.minisign_files import public_file
-from tests.kits.signing_world import AT, END, WHEN, certificate, chain, digests, entry, pem, private, spki_pem, ssh_line
+from tests.kits.signing_world import (
+    AT,
+    END,
+    WHEN,
+    certificate,
+    chain,
+    digests,
+    entry,
+    pem,
+    private,
+    sign_raw,
+    spki_pem,
+    ssh_line,
+)
 from tests.kits.ssh_keys import ssh_key
 from tests.kits.store_kit import Kit
 from tests.kits.vouching_kit import Signer, trust
@@ -117,7 +129,7 @@ def test_a_signature_by_a_key_that_was_dropped_under_another_name() -> None:
     """However the two came to stand there, such as by copying files: the key is dropped."""
     old = made("2026", *sources()["a certificate"])
     new = made("2027", Sources(pem(RENEWED)), existing=(old,))
-    signature = forms.sign(FORM, C.leaf_key, MESSAGE)
+    signature = sign_raw(FORM, C.leaf_key, MESSAGE)
     assert judged(new, (old,), signature).good
     found = judged(new, (drop(old, at=AT, why="lost"),), signature).findings
     assert [(f.code, "2026 was dropped on 2026-08-01: lost" in f.says) for f in found] == [("dropped-key", True)]
@@ -129,7 +141,7 @@ def test_a_chain_from_a_signer_or_through_an_authority_that_was_dropped(tmp_path
     signature = Signer("cms", tmp_path).sign(MESSAGE)
     trusted = made("root", Sources(pem(C.root), [], [pem(C.middle)]), "cms")
     pinned = made("pinned", *sources()["with its root"])
-    raw = forms.sign(FORM, C.leaf_key, MESSAGE)
+    raw = sign_raw(FORM, C.leaf_key, MESSAGE)
     signer = made("signer", *sources()["the bare key"])
     middle = made("middle", Sources(pem(C.middle)), "cms")
     assert judged(trusted, (), signature).good

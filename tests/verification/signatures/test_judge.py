@@ -15,7 +15,7 @@ from bundlekeeper.model.manifest.types import Signature
 from bundlekeeper.model.trust import FORMS, NAMESPACES, PURPOSES, TrustEntry, TrustMoment
 from bundlekeeper.verification.encodings.refusals import NotCheckedError
 from bundlekeeper.verification.keys.entries import Sources, drop, make_entry
-from bundlekeeper.verification.signatures import forms, sshsig
+from bundlekeeper.verification.signatures import sshsig
 from bundlekeeper.verification.signatures.judge import (
     SignatureEvidence,
     Verdict,
@@ -27,7 +27,7 @@ from bundlekeeper.verification.signatures.sign import sign_document
 from tests.kits.judged_files import BUNDLE, Said, signed_in, ssh
 from tests.kits.minisign_files import public_file
 from tests.kits.minisign_files import signed as minisign_signed
-from tests.kits.signing_world import AT, START, TYPES, WHEN, chain, crl, digests, entry, pem, private, public
+from tests.kits.signing_world import AT, START, TYPES, WHEN, chain, crl, digests, entry, pem, private, public, sign_raw
 from tests.kits.sure import some
 
 SUBJECT = "marram-infrastructure-6.1.0.fwb"
@@ -235,7 +235,7 @@ def certified(*, roots: bool = True, crls: Sequence[bytes] = ()) -> TrustEntry:
 
 def test_a_certificate_must_be_valid_at_the_time_used_and_lead_to_its_root() -> None:
     c = chain()
-    signature = forms.sign("ecdsa-p256-sha256", c.leaf_key, BUNDLE)
+    signature = sign_raw("ecdsa-p256-sha256", c.leaf_key, BUNDLE)
     said = Said("ecdsa-p256-sha256")
     verdict = judged(signature, [certified()], said)
     assert verdict.good
@@ -265,7 +265,7 @@ def test_what_could_not_be_looked_at_is_not_checked(tmp_path: Path, monkeypatch:
 
 def test_pure_ed25519_over_a_message_beyond_the_bound_is_not_checked() -> None:
     key = entry("ed25519", "ed25519")
-    signature = forms.sign("ed25519", private("ed25519"), BUNDLE)
+    signature = sign_raw("ed25519", private("ed25519"), BUNDLE)
 
     def whole(limit: int) -> bytes:
         if len(BUNDLE) > limit:
@@ -284,7 +284,7 @@ def test_a_read_error_is_no_verdict() -> None:
     def broken(_limit: int) -> bytes:
         raise OSError(5, "Input/output error")
 
-    signature = forms.sign("ed25519", private("ed25519"), BUNDLE)
+    signature = sign_raw("ed25519", private("ed25519"), BUNDLE)
     with pytest.raises(OSError, match="Input/output"):
         judge(
             SUBJECT,
@@ -322,7 +322,7 @@ def _documents(signature: bytes, trust: Iterable[TrustEntry], purpose: str = "ma
 def test_a_document_of_another_form_is_held_against_keys_of_that_purpose_alone() -> None:
     rsa_key = entry("rsa", "rsa-pss-sha256", name="r", purposes=("manifests",))
     ecdsa_key = entry("ecdsa-p256", "ecdsa-p256-sha256", name="e", purposes=("manifests",))
-    signature = forms.sign("ecdsa-p256-sha256", private("ecdsa-p256"), BUNDLE)
+    signature = sign_raw("ecdsa-p256-sha256", private("ecdsa-p256"), BUNDLE)
     found = _documents(signature, [rsa_key, ecdsa_key])
     assert found.by == ecdsa_key
     for trust in (

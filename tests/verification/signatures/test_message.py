@@ -10,12 +10,11 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.verification.encodings.refusals import NotCheckedError
-from bundlekeeper.verification.signatures import forms
 from bundlekeeper.verification.signatures.judge import SignatureEvidence, judge
 from bundlekeeper.verification.signatures.message import chunks_of_fd, same_chunks, same_whole, whole_of_fd
 from tests.kits.cms_files import theirs as cms_signed
 from tests.kits.judged_files import Said, signed_in
-from tests.kits.signing_world import WHEN, chain, digests, entry, private
+from tests.kits.signing_world import WHEN, chain, digests, entry, private, sign_raw
 
 CONTENT = bytes(range(256)) * 9000
 
@@ -91,7 +90,7 @@ def test_a_good_signature_over_bytes_that_were_not_proven_is_not_good(form: str,
         message = MESSAGE
     else:
         key, message = entry("ed25519", "ed25519"), CONTENT
-        signature = forms.sign("ed25519", private("ed25519"), message)
+        signature = sign_raw("ed25519", private("ed25519"), message)
     for hashed, expected in ((message, []), (b"what was hashed", ["not-checked"])):
         found = SignatureEvidence(digests(hashed), lambda _limit: message, lambda: iter([message]))
         verdict = judge("FILE.fwb", Said(form), signature, trust=[key], evidence=found, moments=[WHEN])

@@ -1,4 +1,4 @@
-"""Dates that can't be, and a manifest that is past its own (trade/faults 44: freeze).
+"""Dates that can't be, and a manifest that is past its own (a frozen issue passed off as the newest).
 
 Rules: the caller says what day it is; a date that was written in another form is the types' to tell; one day ahead is
 allowed, because it may already be tomorrow where the manifest was written.
