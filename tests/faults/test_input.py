@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bundlekeeper.cli.screen import findings, picture, tables
+from bundlekeeper.cli.screen import output, picture, tables
 from bundlekeeper.cli.screen.answers import where as where_text
 from bundlekeeper.cli.screen.picture import Cell
 from bundlekeeper.cli.screen.tables import Column
@@ -73,7 +73,7 @@ def printed(text: str) -> list[str]:
     """What all sinks print of this text, by lines."""
     out = io.StringIO()
     tables.write([Column(text, str), Column("b", str)], [text], text, out)
-    findings.write([Finding("altered", Level.ERROR, text, text, hint=text, where=text, excerpt=text)], out)
+    output.write_findings([Finding("altered", Level.ERROR, text, text, hint=text, where=text, excerpt=text)], out)
     picture.write([Cell(text, text, text, text, text, text, True)], out)
     return out.getvalue().split("\n")
 
@@ -106,7 +106,7 @@ def test_no_markup_is_read_from_data(text: str) -> None:
     out = Terminal()
     narrow = [Column(text, str), Column("b" * 60, lambda _: "x" * 60), Column("c", str, below=True)]
     tables.write(narrow, [text], text, out)
-    findings.write([Finding("altered", Level.ERROR, text, text, hint=text, where=text)], out)
+    output.write_findings([Finding("altered", Level.ERROR, text, text, hint=text, where=text)], out)
     assert re.sub(r"\x1b\[[0-9;]*m", "", out.getvalue()).count(text) == 8
 
 

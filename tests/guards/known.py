@@ -1027,7 +1027,7 @@ TEXT = (
     ),
     Guard(
         "findings pass the escaper",
-        "cli/screen/findings.py",
+        "cli/screen/output.py",
         "    return [visible(row) for row in rows]",
         "    return rows",
         "faults/test_input.py::test_no_text_moves_a_terminal",

@@ -1,4 +1,4 @@
-"""`bundlekeeper manifest`: draft, lint, show, confirm a manifest; print its JSON Schema.
+"""`bundlekeeper manifest`: draft, lint, show, confirm and sign a manifest; print its JSON Schema.
 
 Rules: a file is written whole or not at all (temporary file beside it, fsync, rename); an existing file is replaced
 only where the user named it for that; `-` is stdin or stdout.
@@ -11,7 +11,6 @@ from typing import Annotated
 
 import typer
 
-from bundlekeeper.cli.commands.signing import sign
 from bundlekeeper.cli.options import JsonOption, QuietOption, SignatureOption, StoreOption, caller, store_root, today
 from bundlekeeper.cli.screen.forms import form_of
 from bundlekeeper.cli.screen.signals import SIGNALS
@@ -141,7 +140,38 @@ def schema(out: OutputOption = "-", force: ForceOption = False) -> int:
     return 0
 
 
-app.command()(sign)
+@app.command()
+def sign(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The manifest (or, with --for bundles, a bundle).")],
+    key: Annotated[Path, typer.Option("--key", metavar="FILE", help="Private key: OpenSSH or PKCS #8, mode 0600.")],
+    purpose: Annotated[
+        str, typer.Option("--for", metavar="PURPOSE", help="What is signed: manifests or bundles.")
+    ] = "manifests",
+    passphrase_fd: Annotated[
+        int | None,
+        typer.Option("--passphrase-fd", min=0, metavar="N", help="Read the passphrase from this descriptor."),
+    ] = None,
+    out: Annotated[
+        str,
+        typer.Option("--output", "-o", metavar="FILE", help="The signature's file (default: FILE.sig; - is stdout)."),
+    ] = "",
+    force: Annotated[bool, typer.Option("--force", "-f", help="Replace an existing signature.")] = False,
+    json: JsonOption = False,
+) -> int:
+    """Sign a manifest: SSHSIG, in a namespace of its own, so that it serves for nothing else.
+
+    Nothing but ssh-keygen is needed to verify it; the line for that is printed.
+    """
+    from bundlekeeper.cli.screen.answers import sign as screen
+    from bundlekeeper.cli.screen.passphrase import passphrase_from
+    from bundlekeeper.cli.screen.user_files import write_new
+    from bundlekeeper.jobs.sign import sign as sign_file
+
+    signed = sign_file(file, key, purpose, passphrase_from(passphrase_fd))
+    written = write_new(out or f"{file}.sig", signed.signature, force=force)
+    if written:
+        screen.show(signed, written, form=form_of(json=json))
+    return 0
 
 
 def register(root: typer.Typer) -> None:

@@ -1,7 +1,8 @@
 """Sinks: everything that the tool prints goes through here.
 
 Rules: data on stdout; progress, errors and hints on stderr; every piece of data passes `visible`; JSON is one object
-with its schema; nothing here computes.
+with its schema; a finding is one line for what is and one for the hint, so that they can be grepped; colour on a
+terminal only, and never as the only sign; nothing here computes.
 """
 
 from __future__ import annotations
@@ -9,12 +10,14 @@ from __future__ import annotations
 import contextlib
 import sys
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import Any, TextIO
 
 from bundlekeeper.cli.screen.help import COMMANDS
 from bundlekeeper.errors import DamagedError, KeeperError
 from bundlekeeper.findings import Finding, Level, finding, is_ok
 from bundlekeeper.formats.escape import visible
+
+_STYLES = {Level.ERROR: "bold red", Level.WARNING: "bold yellow", Level.NOTE: "cyan"}
 
 
 def line(text: str = "") -> None:
@@ -85,18 +88,45 @@ def _without_lone_surrogates(document: str) -> str:
     return pieces.sub(shown, document)
 
 
+def finding_lines(found: Finding) -> list[str]:
+    """One finding as lines of text, escaped."""
+    place = f"{found.where}: " if found.where else ""
+    rows = [f"{place}{found.level.value}: {found.code}: {found.subject}: {found.says}"]
+    rows += [f"    {row}" for row in found.excerpt.split("\n") if found.excerpt]
+    if found.hint:
+        rows.append(f"  hint: {found.hint}")
+    return [visible(row) for row in rows]
+
+
+def write_findings(findings: Iterable[Finding], stream: TextIO | None = None) -> None:
+    """Write findings to `stream` (default: stdout), in colour if that is a terminal."""
+    target = stream or sys.stdout
+    if not target.isatty():
+        for found in findings:
+            target.write("\n".join(finding_lines(found)) + "\n")
+        return
+    from rich.console import Console
+    from rich.text import Text
+
+    console = Console(file=target, highlight=False, markup=False, emoji=False)
+    for found in findings:
+        first, *rest = finding_lines(found)
+        text = Text(first)
+        start = len(visible(f"{found.where}: ")) if found.where else 0
+        text.stylize(_STYLES[found.level], start, start + len(f"{found.level.value}: {found.code}"))
+        console.print(text, soft_wrap=True)
+        for row in rest:
+            console.print(Text(row, style="" if row.startswith("    ") else "dim"), soft_wrap=True)
+
+
 def findings_text(findings: Iterable[Finding]) -> None:
     """Print findings as text on stdout."""
-    from bundlekeeper.cli.screen.findings import write
-
-    write(findings)
+    write_findings(findings)
 
 
 def findings_aside(findings: Iterable[Finding]) -> None:
     """Print findings as text on stderr, where stdout is for something else."""
-    from bundlekeeper.cli.screen.findings import write
-
-    write(findings, sys.stderr)
+    write_findings(findings, sys.stderr)
 
 
 def folded_text(findings: Iterable[Finding]) -> None:

@@ -1,6 +1,7 @@
 """Writing a planned set: what is to go out, held against the store, then targets, images and labels.
 
-Rules: everything that can be refused is refused before the first byte; what was done is told, whatever fails then.
+Rules: everything that can be refused is refused before the first byte; what was done is told, whatever fails then; an
+index is signed once, so where it was signed before, a key that is given must be that one.
 """
 
 from __future__ import annotations
@@ -18,22 +19,22 @@ from bundlekeeper.errors import EXIT_FOUND, InputError, KeeperError, worst_exit
 from bundlekeeper.findings import exit_status
 from bundlekeeper.formats import limits
 from bundlekeeper.jobs.inputs import read_bounded
-from bundlekeeper.jobs.media.index_signer import kept_of, signer_of
 from bundlekeeper.jobs.media.pack import MediaQuestion, commons_of, make_plan
 from bundlekeeper.jobs.planning.inputs import InputFiles, read_inputs
 from bundlekeeper.jobs.session import Session
 
 if TYPE_CHECKING:
     from bundlekeeper.findings import Finding
-    from bundlekeeper.jobs.media.index_signer import Signer
     from bundlekeeper.ledger.event.chain import Head
     from bundlekeeper.media.set.records import Sent
+    from bundlekeeper.media.set.signed_index import Sign
     from bundlekeeper.media.volume.tag_files import SignedIndex
     from bundlekeeper.media.writing.dry_run import Foreseen
     from bundlekeeper.media.writing.write import WriteMeans, WriteOrder, WriteTarget, Written
     from bundlekeeper.media.writing.write_images import Imaged
     from bundlekeeper.model.media.plan import SetPlan
     from bundlekeeper.model.stop import Stop
+    from bundlekeeper.store.contents.store import Store
     from bundlekeeper.verification.signatures.sign import Passphrase
 
 #: Writes a page of labels to the file of this name, or to stdout for `-`; returns the file's name, empty for stdout.
@@ -153,7 +154,7 @@ def foresee_write(session: Session, wanted: WriteWanted) -> ForeseenReport:
     from bundlekeeper.media.writing.dry_run import foresee
 
     plan = _plan(session, wanted)
-    since = _since(session, plan, kept_of(session.store, plan))
+    since = _since(session, plan, _kept_of(session.store, plan))
     order = _order(wanted, {})
     for path in (*(target.path for target in order.targets), *([wanted.iso] if wanted.iso is not None else [])):
         insist_outside(path, session.root)
@@ -174,9 +175,9 @@ def make_ready(session: Session, wanted: WriteWanted, passphrase: Passphrase) ->
         raise InputError("no target was named", hint="--to DIR, --to N=DIR for one volume, or --iso FILE")
     _insist_on_label(wanted.label, session.root)
     store, head = session.store, session.ledger.head()
-    kept = kept_of(store, plan)
+    kept = _kept_of(store, plan)
     since = _since(session, plan, kept)
-    return ReadyToWrite(wanted, plan, head, since, signer_of(kept, wanted.key, passphrase))
+    return ReadyToWrite(wanted, plan, head, since, _signer_of(kept, wanted.key, passphrase))
 
 
 def write_media(session: Session, ready: ReadyToWrite, save: SavePage, stop: Stop) -> WrittenReport:
@@ -311,7 +312,57 @@ def _label(session: Session, ready: ReadyToWrite, save: SavePage) -> str:
         return ""
     from bundlekeeper.reports.labels import page
 
-    kept = kept_of(session.store, ready.plan)
+    kept = _kept_of(session.store, ready.plan)
     if kept is None:
         return ""
     return save(ready.wanted.label, page(kept.index, hashlib.sha256(kept.data).hexdigest()))
+
+
+@dataclass(frozen=True, slots=True)
+class Signer:
+    """What signs, and the fingerprint of the key by which the set's index is, or will be, signed."""
+
+    sign: Sign
+    fingerprint: str
+
+
+def _kept_of(store: Store, plan: SetPlan) -> SignedIndex | None:
+    """The plan's index, where the set was begun and it was signed. Raises DamagedError where it is not whole."""
+    from bundlekeeper.media.set.remembered_sets import Sets
+    from bundlekeeper.media.set.signed_index import kept_index
+
+    sets, digest = Sets(store), plan.sha256
+    sent = next((sent for sent in sets.sent() if sent.plan == digest), None)
+    return None if sent is None else kept_index(sets, sent)
+
+
+def _signer_of(kept: SignedIndex | None, key: Path | None, passphrase: Passphrase) -> Signer:
+    """Who signs the index, or signed the one that is `kept`; `passphrase` is asked for that of the key.
+
+    Raises InputError where a key is missing, cannot be read or is not the one that signed the index before,
+    RefusedError for one that is weak or can be reached by others, UnfinishedError.
+    """
+    if kept is None and key is None:
+        raise InputError(
+            "the set's index must be signed: --key is missing",
+            hint="ssh-keygen -t ed25519 -f KEYFILE makes one; its public half goes to the receivers by another way",
+        )
+    from bundlekeeper.media.set import signed_index
+    from bundlekeeper.verification.signatures import sign as signing
+
+    before = "" if kept is None else signed_index.signer_of(kept.data, kept.signature)
+    if key is None:
+        return Signer(lambda _: b"", before)  # never asked for: the index was signed before
+    private = signing.load_private_key(str(key), passphrase)
+    fingerprint = signing.public_key_of(private).fingerprint
+    if before and fingerprint != before:
+        raise InputError(
+            f"the set's index was signed before, by {before}, and this key is another: {fingerprint}",
+            where=str(key),
+            hint="a set is signed once: leave --key out, or name that key",
+        )
+
+    def sign(data: bytes) -> bytes:
+        return signing.sign_document(private, "indexes", {"sha512": hashlib.sha512(data).hexdigest()})
+
+    return Signer(sign, fingerprint)

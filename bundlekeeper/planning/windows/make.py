@@ -3,28 +3,29 @@
 Rules: a step is never in a window with another; steps keep the route's order; what belongs together (a side of the
 infrastructure, a server) is done in one window; domains of one `apart` set, or whose servers share a cluster or may,
 are never in one round; a step that may not be done so has no windows, nor has any step of its domain after it.
-Whose hands do the work is not counted: what may go side by side is planned side by side. The modules: `windows_types`
-(the answer), `windows_actions` and `windows_servers` (what is done, in which order), `windows_schedule` (when),
-`windows_together` (what only several domains can do to each other).
+Whose hands do the work is not counted: what may go side by side is planned side by side.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.findings import Finding, finding
+from bundlekeeper.findings import Finding, Level, finding
+from bundlekeeper.formats.escape import some
 from bundlekeeper.model.vocabulary import INFRASTRUCTURE
 from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.manifest_index import near
 from bundlekeeper.planning.route.types import Route
 from bundlekeeper.planning.windows.infrastructure_actions import Draft, Lead, infrastructure
 from bundlekeeper.planning.windows.schedule import Placed, WindowLoad, WorkPiece, lower_bound, minutes_of, pack, rounds
 from bundlekeeper.planning.windows.server_actions import clusters_of, servers
-from bundlekeeper.planning.windows.together import together
 from bundlekeeper.planning.windows.types import VERBS, Action, Timeline, Window
 
 __all__ = ["VERBS", "Action", "Timeline", "Window", "schedule", "schedule_all"]
+
+_SPLIT = "split the policy first, or plan these domains one after the other"
 
 
 @dataclass(slots=True)
@@ -70,7 +71,7 @@ def schedule_all(fleet: Fleet, routes: Sequence[Route], length: int | None = Non
     plans = [_plan(fleet, route, rows, length, per_cluster) for route, rows in drafts]
     windows = tuple(_windows(plans))
     findings = dict.fromkeys(f for rows in told.values() for f in rows)
-    findings |= dict.fromkeys(together(fleet, drafts))
+    findings |= dict.fromkeys(_between(fleet, drafts))
     longest: dict[int, int] = {}
     for window in windows:
         longest[window.round] = max(longest.get(window.round, 0), window.minutes)
@@ -150,3 +151,40 @@ def _bound(plans: Sequence[_Plan]) -> int:
         for n in plan.sets:
             sets[n] = sets.get(n, 0) + plan.bound
     return max([0, *(p.bound for p in plans), *sets.values()])
+
+
+def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> Iterator[Finding]:
+    """What is to be told of several domains in one timeline; `drafts` are those of the steps that have windows.
+
+    A policy names one version at a time, for all servers that it touches: where domains want another of it, the one
+    that edits it later takes the others' servers along. An `apart` set that names a domain which the inventory lacks
+    keeps nobody apart from it. That servers in no known cluster keep domains apart is told once for all.
+    """
+    if len(drafts) < 2:
+        return
+    yield from _misnamed(fleet, {route.domain for route, _ in drafts})
+    lone = [route.domain for route, rows in drafts if any(p.alone for draft in rows for p in draft.pieces)]
+    if lone:
+        says = "servers in no known cluster: while they are worked on, no other domain's servers are"
+        hint = "give their parts a cluster in the inventory: rounds are many without"
+        yield finding("not-checked", some(lone), says, hint, level=Level.WARNING)
+    wanted: dict[tuple[str, object], dict[str, dict[str, None]]] = {}
+    for route, rows in drafts:
+        for use in (use for draft in rows for use in draft.uses):
+            wanted.setdefault((use.name, use.scopes), {}).setdefault(use.wanted, {})[route.domain] = None
+    for (name, _), asked in wanted.items():
+        if len(asked) > 1 and len({d for domains in asked.values() for d in domains}) > 1:
+            words = "; ".join(f"{version} for {some(list(domains))}" for version, domains in asked.items())
+            says = f"names one version at a time, and is to name {words}: what it named last reaches all of them"
+            yield finding("policy-shared", f"policy {name}", says, _SPLIT, level=Level.ERROR)
+
+
+def _misnamed(fleet: Fleet, planned: set[str]) -> Iterator[Finding]:
+    known = set(fleet.domains)
+    for row in fleet.inventory.apart:
+        if lacking := [d for d in row.domains if d not in known]:
+            if planned.isdisjoint(row.domains):
+                continue
+            says = f"the inventory has no domain {some(lacking)}: from it nobody is kept apart"
+            subject = f"apart {some(list(row.domains))}"
+            yield finding("not-checked", subject, says, near(lacking[0], fleet.domains), level=Level.WARNING)
