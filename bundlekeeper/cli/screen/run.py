@@ -21,7 +21,6 @@ from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.cli.screen.streams import give_stdout_a_sink
 from bundlekeeper.errors import (
     EXIT_BUG,
-    EXIT_INPUT,
     EXIT_UNFINISHED,
     InputError,
     KeeperError,
@@ -175,6 +174,3 @@ def _is_output_trouble(error: OSError) -> bool:
 def _reader_left() -> int:
     give_stdout_a_sink()
     return worst_exit([EXIT_UNFINISHED, SIGNALS.exit_code])
-
-
-__all__ = ["EXIT_INPUT", "run"]

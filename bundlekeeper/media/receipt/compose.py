@@ -177,6 +177,3 @@ def _is_whole(store: Store, each: Holding) -> bool:
 
 def _withdrawn(held: Held) -> Withdrawn:
     return Withdrawn(held.family, held.version, held.name, held.sha256, held.why)
-
-
-__all__ = ["chosen", "compose", "elsewhere", "meant_place", "site_of", "standing_of"]

@@ -164,6 +164,3 @@ def read_header(line: bytes, where: str = "") -> Receipt:
     if write_header(receipt) != line:
         raise InputError("the receipt is not written as one is: its bytes were changed", where=where)
     return receipt
-
-
-__all__ = ["NOT_HELD", "MissingBundle", "Receipt", "Stands", "read_header", "receipt_of", "write_header"]

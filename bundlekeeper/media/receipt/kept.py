@@ -139,6 +139,3 @@ def newer(sets: Sets, than: KeptReceipt, now: datetime) -> datetime | None:
         if row.signed and same and about and later and not row.ahead(now):
             return row.made
     return None
-
-
-__all__ = ["PAPER", "KeptPaper", "KeptReceipt", "answers", "kept", "kept_of", "newer"]

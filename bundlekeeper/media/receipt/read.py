@@ -203,6 +203,3 @@ def _away(receipt: Receipt) -> Iterator[Finding]:
     for gone in receipt.not_held:
         says = f"arrived at {receipt.site} on {gone.at:%Y-%m-%d}, and is not held there now"
         yield finding("not-held", gone.path, says, "send it again, or have it taken there again")
-
-
-__all__ = ["ReceiptAnswer", "beyond", "judged", "read"]

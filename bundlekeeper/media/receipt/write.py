@@ -178,6 +178,3 @@ def _sync(folder: Path) -> None:
             os.fsync(fd)
     finally:
         os.close(fd)
-
-
-__all__ = ["insist_on_place", "write"]

@@ -166,6 +166,3 @@ def but_renamed(findings: Sequence[Finding], volumes: Sequence[FoundVolume], pay
         if payload.is_ours(volume, entry)
     }
     return [each for each in findings if each.code != "extra" or each.subject not in known]
-
-
-__all__ = ["IN", "Taken", "VolumeRow", "brought_up", "but_renamed", "is_in", "small_damage", "volume_rows", "why_not"]

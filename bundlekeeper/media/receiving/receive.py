@@ -480,6 +480,3 @@ def _record_exception(store: Store, index: SetIndex, begun: ReceivedSet) -> None
     with store.catalogue(write=True) as catalogue:
         if all((what, about) != ("rollback", subject) for _, what, about, _ in catalogue.exceptions()):
             catalogue.record_exception(begun.began, "rollback", subject, begun.rollback)
-
-
-__all__ = ["Reception", "VolumeRow", "receive"]

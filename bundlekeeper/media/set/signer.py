@@ -90,6 +90,3 @@ def _hint(findings: Sequence[Finding], signature: bytes, purpose: str) -> str:
         f"fingerprint{fingerprint} by a third, such as the telephone; then: "
         f"bundlekeeper trust add NAME KEY.pub --form sshsig --for {purpose}"
     )
-
-
-__all__ = ["insist"]

@@ -311,6 +311,3 @@ def _altered(path: str, found: str, due: str) -> Finding:
 
 def _changed(path: str) -> Finding:
     return finding("unreadable", path, "the store's file changed while it was read", "write again when it is at rest")
-
-
-__all__ = ["Spreading", "open_source"]

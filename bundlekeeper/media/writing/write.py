@@ -20,7 +20,6 @@ from bundlekeeper.errors import (
     EXIT_OK,
     EXIT_UNFINISHED,
     InputError,
-    KeeperError,
     LockedError,
     UnfinishedError,
     worst_exit,
@@ -439,6 +438,3 @@ class _Write:
             name = folder_of(self.name, number, len(self.plan.volumes))
             copies.append(Copy(number, str(path / name), "failed", 0, 0, 0, None, broke=True))
         return Written(self.sent, self.name, tuple(copies), tuple(self.findings), read_bytes)
-
-
-__all__ = ["Copy", "KeeperError", "WriteMeans", "WriteOrder", "WriteTarget", "Written", "chosen_volumes", "write_set"]

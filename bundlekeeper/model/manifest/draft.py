@@ -13,7 +13,7 @@ from datetime import date
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.toml_edit import basic_string
-from bundlekeeper.model.manifest.amend import CONFIRM_CODES, FILL_CODES, AmendedValue, AmendReport, confirm, fill
+from bundlekeeper.model.manifest.amend import CONFIRM_CODES, FILL_CODES, AmendReport, confirm, fill
 from bundlekeeper.model.manifest.digest_origin import OWN_COPY
 from bundlekeeper.model.manifest.draft_rows import (
     DraftRow,
@@ -31,7 +31,6 @@ __all__ = [
     "FILL_CODES",
     "OWN_COPY",
     "AmendReport",
-    "AmendedValue",
     "DraftRow",
     "confirm",
     "draft",

@@ -22,7 +22,7 @@ from bundlekeeper.planning.gaps.mix import check_mix
 from bundlekeeper.planning.gaps.pairs import check_pairs
 from bundlekeeper.planning.gaps.parts import check_parts
 from bundlekeeper.planning.gaps.question import Case, GapAnswer, groups_of
-from bundlekeeper.planning.gaps.report import Gap, GapReport
+from bundlekeeper.planning.gaps.report import GapReport
 from bundlekeeper.planning.gaps.room import check_room
 from bundlekeeper.planning.gaps.servers import check_servers
 from bundlekeeper.planning.gaps.supply import check_supply
@@ -30,7 +30,7 @@ from bundlekeeper.planning.gaps.supply import check_supply
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Manifest
 
-__all__ = ["Fleet", "Gap", "GapAnswer", "GapReport", "gaps", "gaps_all", "gaps_of"]
+__all__ = ["Fleet", "GapAnswer", "gaps", "gaps_all", "gaps_of"]
 
 _NOTHING_TOLD = GapAnswer()
 

@@ -23,7 +23,7 @@ from bundlekeeper.planning.windows.schedule import Placed, WindowLoad, WorkPiece
 from bundlekeeper.planning.windows.server_actions import clusters_of, servers
 from bundlekeeper.planning.windows.types import VERBS, Action, Timeline, Window
 
-__all__ = ["VERBS", "Action", "Timeline", "Window", "schedule", "schedule_all"]
+__all__ = ["VERBS", "Action", "Timeline", "schedule", "schedule_all"]
 
 _SPLIT = "split the policy first, or plan these domains one after the other"
 

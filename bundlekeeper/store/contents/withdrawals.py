@@ -83,6 +83,3 @@ def _unknown(newest: Accepted, says: str) -> Finding:
         f"what manifest {newest.sequence} withdrew is not known: {says}",
         "take it again, then go back to the older one",
     )
-
-
-__all__ = ["overlaid", "withdrawn_since"]

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats import limits
-from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
+from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.contents.right_now import proven_ahead
 from bundlekeeper.store.contents.store import KEEPER, MANIFESTS, QUARANTINE, Store
@@ -39,13 +39,9 @@ if TYPE_CHECKING:
 __all__ = [
     "CheckMeans",
     "CheckResult",
-    "CheckedRow",
-    "Listing",
     "ReadingLimits",
-    "Status",
     "check_folder",
     "check_store",
-    "listing_of",
 ]
 
 _OWN_NAMES = frozenset({"acceptance.toml", "lost+found"})
