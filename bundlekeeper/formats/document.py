@@ -263,7 +263,7 @@ def table(make: Callable[..., Any], forms: Mapping[str, Form], get: Callable[[An
 
 def forms_of(cls: type) -> dict[str, Form]:
     """The forms of a dataclass of ours: the metadata of its fields, by their names."""
-    return {each.name: Form(**each.metadata) for each in fields(cls)}  # type: ignore[typeddict-item]  # what a field says of its form
+    return {field.name: Form(**field.metadata) for field in fields(cls)}  # type: ignore[typeddict-item]  # what a field says of its form
 
 
 def nested(cls: type) -> Form:

@@ -122,7 +122,7 @@ def _image(part: RecordedComponent, bundle: RecordedBundle | None, version: str)
     if bundle.images and not of_kind:
         return version or bundle.version, [f"bundle {name} holds no image for a {part.kind}"]
     if of_kind and not fitting:
-        models = ", ".join(sorted({m for i in of_kind for m in i.models}))
+        models = ", ".join(sorted({model for i in of_kind for model in i.models}))
         return version or of_kind[0].version, [
             f"bundle {name}'s {part.kind} image is for {models}, not {part.model or '?'}"
         ]

@@ -287,7 +287,7 @@ class Range:
 
     def intersect(self, *others: Range) -> Range:
         """What meets this range and every other; all must be of the same order."""
-        return Range(self.order, self.clauses + tuple(c for other in others for c in other.clauses))
+        return Range(self.order, self.clauses + tuple(clause for other in others for clause in other.clauses))
 
     def is_empty(self) -> bool:
         """True when no version can meet it: over the order as a dense line, for `listed` over the list itself."""
@@ -295,8 +295,8 @@ class Range:
             return not any(self._holds(self.order.key(version)) for version in self.order.versions)
         # On a dense line a stretch with two ends apart has endless points and the exclusions take away only a few,
         # so only a stretch that shrank to one point, or to less, must be looked at: does that point meet every clause?
-        lower = max((c.key for c in self.clauses if c.operator in {">=", ">", "=="}), default=None)
-        upper = min((c.key for c in self.clauses if c.operator in {"<=", "<", "=="}), default=None)
+        lower = max((clause.key for clause in self.clauses if clause.operator in {">=", ">", "=="}), default=None)
+        upper = min((clause.key for clause in self.clauses if clause.operator in {"<=", "<", "=="}), default=None)
         if lower is None or upper is None or lower < upper:
             return False
         return not self._holds(lower)

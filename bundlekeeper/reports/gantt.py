@@ -42,7 +42,7 @@ def lines(bars: Sequence[GanttBar], minutes: int, width: int = WIDTH) -> Iterato
         if len(label) > _LABEL:
             yield f"  {label}"
             label = ""
-        start, end = min(s.start for s in bar.spans), max(s.end for s in bar.spans)
+        start, end = min(span.start for span in bar.spans), max(span.end for span in bar.spans)
         yield f"  {label:<{_LABEL}} |{_drawn(bar.spans, minutes, cells)}| {f'{start}-{end}':>{_TIMES}}".rstrip()
         for what, spans in _downs(bar.spans):
             yield f"  {'':<{_LABEL}}   down: {visible(what)}, minutes {', '.join(spans)}"

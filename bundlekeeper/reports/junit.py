@@ -61,7 +61,7 @@ def render(
     told: set[int] = set()
     for row in rows:
         mine = _findings_of(row, by_place)
-        told.update(id(each) for each in mine)
+        told.update(id(finding) for finding in mine)
         _case_of_row(suite, row, mine)
     for each in left:
         if id(each) not in told:
@@ -93,8 +93,8 @@ def _case_of_row(suite: ET.Element, row: CheckedRow, findings: Sequence[Finding]
         at = f"{row.proven_at:%Y-%m-%d}" if row.proven_at is not None else "an earlier day"
         ET.SubElement(case, "skipped", message=f"not read; last proven on {at}")
     elif findings:
-        for each in findings:
-            _outcome(case, each)
+        for finding in findings:
+            _outcome(case, finding)
     elif row.status not in _PROVEN:
         _bad(case, "failure", row.status.value, row.says)
     elif row.status is Status.TRUSTED:

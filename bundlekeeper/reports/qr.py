@@ -20,7 +20,7 @@ _BLOCKS = {(True, True): " ", (False, False): "█", (False, True): "▀", (True
 
 def terminal(text: str) -> list[str]:
     """The lines to print, none where the code is too large. Raises InputError for what no QR code holds."""
-    dark = [[bool(module) for module in row] for row in _made(text).matrix_iter(border=_QUIET)]
+    dark = [[bool(module) for module in iterable] for iterable in _made(text).matrix_iter(border=_QUIET)]
     if len(dark[0]) > _WIDTH:
         return []
     dark += [[False] * len(dark[0])] * (len(dark) % 2)

@@ -176,9 +176,9 @@ def _lines(book: Runbook) -> Iterator[str]:
     yield from _title("What was checked, and what was not")
     for each in book.checked:
         yield from _put(each, "  - ")
-    for found in book.findings:
-        yield from _put(f"{found.level.value}: {found.code}: {found.subject}: {found.says}", "  - ")
-        yield from (_put(found.hint, "      ") if found.hint else ())
+    for finding in book.findings:
+        yield from _put(f"{finding.level.value}: {finding.code}: {finding.subject}: {finding.says}", "  - ")
+        yield from (_put(finding.hint, "      ") if finding.hint else ())
     yield from _before(book)
     for step in book.steps:
         yield from _step(step)

@@ -163,7 +163,7 @@ STORE = (
     Guard(
         "parts of dead processes are swept",
         "store/adding/take.py",
-        "        room.sweep(but=frozenset(each.sha256 for each in facts))\n",
+        "        room.sweep(but=frozenset(bundle.sha256 for bundle in facts))\n",
         "",
         "store/adding/test_faults.py::test_a_dead_process_frees_the_lock_and_its_parts_are_swept",
     ),
@@ -323,7 +323,7 @@ STORE = (
     Guard(
         "same sequence, other bytes",
         "store/adding/accept_manifest.py",
-        "        if each.sequence == loaded.manifest.sequence and each.sha256 != loaded.sha256:",
+        "        if manifest.sequence == loaded.manifest.sequence and manifest.sha256 != loaded.sha256:",
         "        if False:",
         "store/adding/test_accept_manifest.py::test_same_sequence_other_bytes_is_a_contradiction",
     ),
@@ -337,7 +337,7 @@ STORE = (
     Guard(
         "a clock that was set back makes nothing good",
         "store/contents/manifest_dates.py",
-        "    return max([now, *(each.accepted_at for each in uncorrected(known, coming))])",
+        "    return max([now, *(manifest.accepted_at for manifest in uncorrected(known, coming))])",
         "    return now",
         "cli/commands/test_trust.py::test_a_clock_set_back_makes_nothing_good_again",
     ),
@@ -852,8 +852,8 @@ PROOF = (
     Guard(
         "only an earlier date of a higher number corrects",
         "store/contents/manifest_dates.py",
-        "m.sequence > k.sequence and m.issued < k.issued",
-        "m.sequence > k.sequence",
+        "dated.sequence > manifest.sequence and dated.issued < manifest.issued",
+        "dated.sequence > manifest.sequence",
         "store/adding/test_future_manifests.py::test_a_later_manifest_heals_only_what_it_corrects",
     ),
     Guard(
@@ -1454,8 +1454,8 @@ NAMES = (
     Guard(
         "the same bad signature is told once",
         "store/adding/work.py",
-        "for each in told if each not in work.badly_signed)",
-        "for each in told)",
+        "finding for finding in told if finding not in work.badly_signed",
+        "finding for finding in told",
         "store/signatures/test_voucher.py::test_three_bundles_of_one_digest_with_a_bad_signature_have_one_finding_each",
     ),
     Guard(

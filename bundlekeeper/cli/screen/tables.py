@@ -78,7 +78,7 @@ def _aligned(columns: Sequence[Column[Row]], cells: Sequence[Sequence[str]], sho
     """The titles and the rows, only these columns, every cell padded to its column's width."""
     chosen = list(shown)
     titles = [visible(column.title) for column in columns]
-    rows = [[row[i] for i in chosen] for row in [titles, *cells]]
+    rows = [[sequence[i] for i in chosen] for sequence in [titles, *cells]]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     return [
         [c.rjust(w) if columns[i].right else c.ljust(w) for i, c, w in zip(chosen, row, widths, strict=True)]
@@ -116,7 +116,7 @@ def _rich(columns: Sequence[Column[Row]], cells: Sequence[Sequence[str]], captio
         lines = _aligned(columns, cells, beside := beside[:-1])
     below = sorted(set(range(len(columns))) - set(beside))
     titles = [visible(column.title) for column in columns]
-    under = [[f"{titles[i]} {row[i]}" for i in below if row[i]] for row in cells] if below else []
+    under = [[f"{titles[i]} {sequence[i]}" for i in below if sequence[i]] for sequence in cells] if below else []
     if caption:
         console.print(Text(visible(caption), style="bold"), soft_wrap=True)
     console.print(Text("  ".join(lines[0]).rstrip(), style="bold"), soft_wrap=True)

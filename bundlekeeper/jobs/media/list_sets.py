@@ -71,7 +71,7 @@ def _answered(sets: Sets, sent: Sent, names: tuple[str, ...], now: datetime) -> 
     index, troubles = told_index(sets, sent, name_of(sent.platform, sent.sequence)) if rows else (None, ())
     sha256 = hashlib.sha256(index.data).hexdigest() if index is not None else ""
     answers = kept_receipts.answers(rows, sha256, now)
-    return AnsweredSet(sent, names, *answers, unreadable, [row for row in rows if row.ahead(now)], troubles)
+    return AnsweredSet(sent, names, *answers, unreadable, [receipt for receipt in rows if receipt.ahead(now)], troubles)
 
 
 def _findings(row: AnsweredSet) -> Iterator[Finding]:

@@ -79,7 +79,7 @@ class ForeseenReport:
     @property
     def findings(self) -> list[Finding]:
         """What the set lacks, then what was found."""
-        return [*self.plan.missing, *self.since, *(row.finding for row in self.rows if row.short)]
+        return [*self.plan.missing, *self.since, *(foreseen.finding for foreseen in self.rows if foreseen.short)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +125,7 @@ class WrittenReport:
             *self.since,
             *(self.written.findings if self.written is not None else ()),
             *(self.imaged.findings if self.imaged is not None else ()),
-            *(each for _, image in images for each in (*image.findings, *image.beside)),
+            *(finding for _, image in images for finding in (*image.findings, *image.beside)),
         )
 
     @property
@@ -160,7 +160,11 @@ def foresee_write(session: Session, wanted: WriteWanted) -> ForeseenReport:
         insist_outside(path, session.root)
     rows = foresee(plan, order) if order.targets or wanted.iso is None else ()
     numbers = [n for n in range(1, len(plan.volumes) + 1) if not order.only or n in order.only]
-    images = [(n, sum(part.size for _, part in plan.on(n))) for n in numbers] if wanted.iso is not None else []
+    images = (
+        [(number, sum(part.size for _, part in plan.on(number))) for number in numbers]
+        if wanted.iso is not None
+        else []
+    )
     return ForeseenReport(session.root, plan, rows, tuple(images), since)
 
 

@@ -183,14 +183,18 @@ def _holdings_of(session: Session, rules: Manifest) -> tuple[Holdings, list[Find
     if not session.is_there or session.catalogue is None:
         return Holdings(), []
     stated: dict[str, Stated | None] = {
-        b.sha256: Stated(b.signature.file, b.signature.form, b.signature.key) if b.signature is not None else None
-        for b in rules.bundle
+        bundle.sha256: Stated(bundle.signature.file, bundle.signature.form, bundle.signature.key)
+        if bundle.signature is not None
+        else None
+        for bundle in rules.bundle
     }
     clock, store, voucher = session.now(), session.store, session.voucher
-    rows = [row for row in holdings(store, session.catalogue, clock) if row.state != "missing"]
-    files = [_file(store, voucher, row, stated.get(row.held.sha256, row.held.signature)) for row in rows]
-    families = tuple(f for f in FAMILIES if voucher.wants(f))
-    doubts = proven_ahead([row.ahead for row in rows if row.ahead is not None], clock)
+    rows = [holding for holding in holdings(store, session.catalogue, clock) if holding.state != "missing"]
+    files = [
+        _file(store, voucher, holding, stated.get(holding.held.sha256, holding.held.signature)) for holding in rows
+    ]
+    families = tuple(family for family in FAMILIES if voucher.wants(family))
+    doubts = proven_ahead([holding.ahead for holding in rows if holding.ahead is not None], clock)
     return Holdings(files, signed_families=families, max_proof_age_s=voucher.max_proof_age_s), doubts
 
 

@@ -109,7 +109,7 @@ def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Pla
         options, sha256 = Options(document.window_minutes, document.per_cluster), document.sha256
     plan_file.insist_on(plan, ask.domain, ask.release, file)
     held = hold(fleet, plan, given.holdings)
-    against = [f for f in held.findings if _forbids(f, plan.domain)]
+    against = [finding for finding in held.findings if _forbids(finding, plan.domain)]
     if against:
         hint = "bundlekeeper route --check FILE tells everything about it"
         says = "the plan breaks rules, so there is no run-book of it"

@@ -100,7 +100,7 @@ class DomainRoute:
         return {
             "schema": SCHEMA,
             "ok": is_ok(self.findings),
-            "findings": [f.as_json() for f in self.findings],
+            "findings": [finding.as_json() for finding in self.findings],
             "made_at": self.made_at.isoformat(timespec="seconds"),
             "made_by": f"bundlekeeper {bundlekeeper.__version__}",
             "domain": of.domain,

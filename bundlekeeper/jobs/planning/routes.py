@@ -87,8 +87,10 @@ class DomainsTogether:
             "rounds": [
                 {
                     "round": number,
-                    "minutes": max(w.minutes for w in rows),
-                    "windows": [{"number": w.number, "domain": w.domain, "step": w.step} for w in rows],
+                    "minutes": max(window.minutes for window in rows),
+                    "windows": [
+                        {"number": window.number, "domain": window.domain, "step": window.step} for window in rows
+                    ],
                 }
                 for number, rows in self.rounds.items()
             ],

@@ -88,15 +88,15 @@ class Material:
     @property
     def open_gaps(self) -> tuple[Gap, ...]:
         """The gaps that the plan does not close by itself: going there in one step is not what it does."""
-        return tuple(g for g in self.gaps.gaps if g.code != "jump-refused")
+        return tuple(gap for gap in self.gaps.gaps if gap.code != "jump-refused")
 
 
 def runbook(of: Material) -> Runbook:
     """The run-book of a plan."""
     route, times = of.planned.route, of.planned.timeline
-    shown = [g for g in of.open_gaps if g.finding.level.value != "note"]
+    shown = [gap for gap in of.open_gaps if gap.finding.level.value != "note"]
     closed = len(of.gaps.gaps) - len(of.open_gaps)
-    longest = max((w.minutes for w in times.windows), default=0)
+    longest = max((window.minutes for window in times.windows), default=0)
     totals = (
         ("domain", route.domain),
         ("release", route.release),
@@ -106,7 +106,10 @@ def runbook(of: Material) -> Runbook:
         *([("steps without windows, so not in those minutes", of.planned.unplanned)] if times.unplanned else []),
         ("server restarts", str(route.cost[1])),
         ("open gaps", f"{len(shown)}: see below"),
-        ("never in a window together with", ", ".join(sorted({d for w in times.windows for d in w.apart_from})) or "-"),
+        (
+            "never in a window together with",
+            ", ".join(sorted({d for window in times.windows for d in window.apart_from})) or "-",
+        ),
     )
     import bundlekeeper
 
@@ -120,14 +123,14 @@ def runbook(of: Material) -> Runbook:
         tuple(RunbookText(text, source) for text, source in _FIRST),
         tuple(
             OpenGap(
-                g.finding.level.value,
-                g.code,
-                g.finding.subject,
-                g.finding.says,
-                g.finding.hint,
-                "; ".join(g.sources),
+                gap.finding.level.value,
+                gap.code,
+                gap.finding.subject,
+                gap.finding.says,
+                gap.finding.hint,
+                "; ".join(gap.sources),
             )
-            for g in shown
+            for gap in shown
         ),
         f"{counted(of.gaps.checks_made, 'check')} made, {of.gaps.checks_not_made} could not be made for lack of a fact"
         + (f"; {closed} more about going there in one step, which this plan does not" if closed else ""),
@@ -225,7 +228,7 @@ def _action(of: Material, step: Step, window: Window, number: int, action: Actio
     from bundlekeeper.planning.windows.types import VERBS
 
     change = next((c for c in step.changes for p in c.parts if action.key in p.keys), None)
-    way = next((b for b in of.planned.back if b.step == step.number and action.key in b.keys), None)
+    way = next((back for back in of.planned.back if back.step == step.number and action.key in back.keys), None)
     method = ", ".join(word for word in (action.method, f"by {action.by}" if action.by else "") if word)
     words = (method, f"policy {action.policy}" if action.policy else "", action.note)
     return ActionRow(
@@ -246,7 +249,7 @@ def _action(of: Material, step: Step, window: Window, number: int, action: Actio
 
 def _of_server(step: Step, action: Action) -> StepChange | None:
     """The change of the server that is recorded as a whole."""
-    return next((c for c in step.changes if action.verb == "record" and action.key in c.servers), None)
+    return next((change for change in step.changes if action.verb == "record" and action.key in change.servers), None)
 
 
 def _way(action: Action, way: WayBack | None) -> str:

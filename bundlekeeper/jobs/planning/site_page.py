@@ -37,10 +37,10 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
     parts = tuple(_part(answer, flags.get(answer.component)) for answer in answers)
     counts = {
         "parts": len(parts),
-        "running_not_known": sum(p.active == "?" for p in parts),
+        "running_not_known": sum(component.active == "?" for component in parts),
         "waiting": sum(bool(a.pending and a.pending.version) for a in answers),
-        "read_otherwise": sum(p.differs for p in parts),
-        "withdrawn": sum(bool(p.withdrawn) for p in parts),
+        "read_otherwise": sum(component.differs for component in parts),
+        "withdrawn": sum(bool(component.withdrawn) for component in parts),
     }
     page = SitePage(
         f"Site {site}",
@@ -51,7 +51,7 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
             ("made", f"{moment:%Y-%m-%d %H:%M}Z by bundlekeeper {bundlekeeper.__version__}"),
             ("ledger", f"{head.book}, {counted(head.count, 'event')}"),
             ("ledger's head", head.digest),
-            *((f"{each.level.value}: {each.code}", each.says) for each in found),
+            *((f"{finding.level.value}: {finding.code}", finding.says) for finding in found),
         ),
     )
     return ReportPage(text(page) if plain else html(page), found, {"site": site, "on": on, "counts": counts})

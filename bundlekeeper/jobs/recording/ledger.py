@@ -137,7 +137,7 @@ def _not_merged(errors: list[InputError], merged: list[str]) -> InputError:
     """One error for all files that could not be merged; it says which ones were."""
     if len(errors) == 1 and not merged:
         return errors[0]
-    problems = [finding("unreadable", e.where, e.says, e.hint) for e in errors]
+    problems = [finding("unreadable", error.where, error.says, error.hint) for error in errors]
     says = f"{len(errors)} of {counted(len(errors) + len(merged), 'file')} not merged"
     if merged:
         says += f"; merged: {', '.join(merged)}"

@@ -143,9 +143,9 @@ def _served(session: Session, answers: Sequence[WhereAnswer], bundle: RecordedBu
     if bundle is None or not bundle.images or len(answers) == 1:
         return list(answers)
     fits = {(i.kind, model) for i in bundle.images for model in i.models}
-    served = [a for a in answers if (a.kind, a.model) in fits]
-    for kind, model in sorted({(a.kind, a.model) for a in answers} - fits):
-        count = sum((a.kind, a.model) == (kind, model) for a in answers)
+    served = [answer for answer in answers if (answer.kind, answer.model) in fits]
+    for kind, model in sorted({(answer.kind, answer.model) for answer in answers} - fits):
+        count = sum((answer.kind, answer.model) == (kind, model) for answer in answers)
         session.tell(f"passed over: {count} {kind} of model {model or '?'}: the bundle has no image for them")
     if not served:
         raise InputError("the bundle has no image for any of these parts", hint="bundlekeeper held --json lists images")
@@ -259,7 +259,9 @@ def _bundle(work: _Work, name: str) -> RecordedBundle:
                     held.standing,
                 )
         if not found.held:
-            known = [f"{row.held.family}/{row.held.version}" for row in rows] + [row.held.name for row in rows]
+            known = [f"{holding.held.family}/{holding.held.version}" for holding in rows] + [
+                holding.held.name for holding in rows
+            ]
             near = next(iter(get_close_matches(name, known, n=1, cutoff=0.8)), "")
             if not (slash and family and version):
                 hint = f"did you mean {near}?" if near else "write family/version, or the name of a held file"

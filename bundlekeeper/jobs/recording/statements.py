@@ -77,7 +77,7 @@ def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordS
     if not table:
         raise InputError("the file is empty", where=file)
     titles = [title.strip().replace("-", "_") for title in table[0]]
-    keys = {f.name for cls in (Asked, Places, RecordSaid) for f in fields(cls)} - {"verb"}
+    keys = {field.name for cls in (Asked, Places, RecordSaid) for field in fields(cls)} - {"verb"}
     strange = [f"{file}:1: column {title!r} is not known" for title in titles if title not in keys]
     strange += [f"{file}:1: two columns are called {t!r}" for n, t in enumerate(titles) if t in titles[:n]]
     rows: list[RecordStatement] = []
@@ -97,5 +97,5 @@ def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordS
 
 
 def _with(base: _T, given: Mapping[str, Any]) -> _T:
-    names = {f.name for f in fields(base)}
+    names = {field.name for field in fields(base)}
     return replace(base, **{k: v for k, v in given.items() if k in names})

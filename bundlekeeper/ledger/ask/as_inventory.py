@@ -222,7 +222,7 @@ def believed(
         components=tuple(sorted(parts, key=lambda c: (c.site, c.domain, c.chassis or "", c.slot or "", c.kind, c.key))),
         partitions=partitions,
         policies=_policies(believing.documents),
-        apart=tuple(dict.fromkeys(each for document in believing.documents for each in document.apart)),
+        apart=tuple(dict.fromkeys(apart for document in believing.documents for apart in document.apart)),
         own_kinds=frozenset(part.kind for part in parts if part.kind not in KINDS),
     )
     unread = tuple(sorted(part.key for part in parts if part.key not in believing.rows))
@@ -256,13 +256,13 @@ class _Believing:
         numbers = {self.book.words.surely(site) for site in sites}
         ways = [RowsQuestion("site = ?", (number,), "state_site") for number in numbers if number is not None]
         found = self._fetched(ways)
-        return [each for each in found if each.snapshot.site in numbers]
+        return [stood for stood in found if stood.snapshot.site in numbers]
 
     def of(self, keys: Iterable[str]) -> list[Stood]:
         """These components, wherever they stand."""
         numbers = [n for key in keys if (n := self.book.words.find(key)) is not None]
         found = self._fetched([among(numbers[start : start + 500]) for start in range(0, len(numbers), 500)])
-        return [each for each in found if each.component in set(numbers)]
+        return [stood for stood in found if stood.component in set(numbers)]
 
     def _fetched(self, ways: Sequence[RowsQuestion]) -> list[Stood]:
         stood = list(self.as_of.stood(ways))
@@ -338,7 +338,7 @@ class _Believing:
                 if row[PLACE_OF["at"]] <= reading.at.at_us:
                     break
                 changed = changed or (not is_void(row) and row[PLACE_OF["what"]] in _RECORDS)
-            yield from (replace(each, free_bytes=None) if changed else each for each in told)
+            yield from (replace(partition, free_bytes=None) if changed else partition for partition in told)
 
 
 def _policies(documents: Iterable[Inventory]) -> tuple[Policy, ...]:

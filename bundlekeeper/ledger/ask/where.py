@@ -71,7 +71,7 @@ def summary(
     counts: dict[tuple[str | None, ...], list[int]] = {}
     with book.reading():
         for numbers, count, differs in _counted(book, by, selector, AsOf(book, on, known, zone, clock)):
-            values = tuple(book.words.maybe(n) if n != 0 else "" for n in numbers)
+            values = tuple(book.words.maybe(number) if number != 0 else "" for number in numbers)
             group = counts.setdefault(values, [0, 0])
             group[0] += count
             group[1] += differs

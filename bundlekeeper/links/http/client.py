@@ -363,11 +363,18 @@ def _translated(error: Exception, place: str) -> UnfinishedError:
     if isinstance(error, httpx.TimeoutException):
         return BrokenOff("the server fell silent", where=place, hint="try again; what came is kept")
     if isinstance(error, httpx.ProxyError):
-        code = next((m[0] for e in chain if isinstance(e, httpcore.ProxyError) and (m := _STATUS.match(str(e)))), "")
+        code = next(
+            (
+                m[0]
+                for exception in chain
+                if isinstance(exception, httpcore.ProxyError) and (m := _STATUS.match(str(exception)))
+            ),
+            "",
+        )
         says = "the proxy did not let us through" + (f": it answered {code}" if code else "")
         return UnfinishedError(says, where=place, hint="check the proxy's settings")
     if isinstance(error, httpx.ConnectError):
-        tls = next((e for e in chain if isinstance(e, ssl.SSLError)), None)
+        tls = next((exception for exception in chain if isinstance(exception, ssl.SSLError)), None)
         if tls is not None and not isinstance(tls, ssl.SSLEOFError):
             return UnfinishedError("no TLS session with the server", where=place, hint="does it speak https there?")
         return Unreachable(f"the server cannot be reached{_reason(chain)}", where=place, hint="is the address right?")
@@ -385,5 +392,5 @@ def _causes(error: BaseException | None) -> Iterator[BaseException]:
 
 
 def _reason(chain: list[BaseException]) -> str:
-    words = (e.strerror for e in chain if isinstance(e, OSError) and e.strerror)
+    words = (exception.strerror for exception in chain if isinstance(exception, OSError) and exception.strerror)
     return next((f": {word}" for word in words), "")

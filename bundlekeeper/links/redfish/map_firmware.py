@@ -119,7 +119,7 @@ class _Placing:
         keys: dict[str, str] = {}
         for part in self.parts.by_ref.values():
             if part.ref in passed_over:
-                self.why.update((c.item.path, "the map skips its part") for c in self.claims.get(part.ref, []))
+                self.why.update((claim.item.path, "the map skips its part") for claim in self.claims.get(part.ref, []))
             else:
                 mapped |= self._component(part, keys)
         for part, held, why in self.failed:
@@ -234,9 +234,18 @@ class _Placing:
         """The parts that an entry of the map means; made where the service knows none of the kind."""
         kind = entry.kind or ""
         fit = (kind, "")  # a part without a kind gets it from the map
-        own = {p.ref: p for r in related(item.resource.body) for p in self.parts.meant_by(r)[0] if p.kind in fit}
+        own = {
+            component.ref: component
+            for r in related(item.resource.body)
+            for component in self.parts.meant_by(r)[0]
+            if component.kind in fit
+        }
         if entry.of is not None:
-            own = {p.ref: p for p in self.parts.by_ref.values() if p.kind in fit and matches(entry.of, p.ref)}
+            own = {
+                component.ref: component
+                for component in self.parts.by_ref.values()
+                if component.kind in fit and matches(entry.of, component.ref)
+            }
         if own:
             return [self._told(part, entry) for part in own.values()]
         bases: list[Resource | None] = [*self._bases(entry, item)]
@@ -271,9 +280,9 @@ class _Placing:
     def _bases(self, entry: MapEntry, item: FirmwareItem) -> list[Resource]:
         """The resources that a part of the map is a part of."""
         if entry.of is not None:
-            return [r for r in self.tree.resources.values() if matches(entry.of, r.path)]
+            return [resource for resource in self.tree.resources.values() if matches(entry.of, resource.path)]
         linked = [r for ref in related(item.resource.body) if (r := self.tree.find(ref)) is not None]
-        near = [r for r in linked if r.type in ("ComputerSystem", "Chassis")]
+        near = [resource for resource in linked if resource.type in ("ComputerSystem", "Chassis")]
         if near or not is_of_server(entry.kind or ""):
             return near[:1]
         systems = list(self.tree.of_type("ComputerSystem"))
@@ -336,7 +345,7 @@ class _Placing:
         banks: dict[str, str | None] = {}
         held: dict[str, FirmwareItem] = {}
         for bank in ("active", "pending", "spare"):
-            version, items = self._bank(part, bank, [c for c in claims if c.bank == bank])
+            version, items = self._bank(part, bank, [claim for claim in claims if claim.bank == bank])
             banks[bank] = version
             held.update((item.path, item) for item in items)
         if banks["active"] is None:
@@ -398,7 +407,7 @@ class _Placing:
             if any(claim.item is item for claim in claims) and not ref.startswith(_MADE):
                 return self.parts.by_ref[ref].kind or None, ref
         linked = [r.path for ref in related(item.resource.body) if (r := self.tree.find(ref)) is not None]
-        systems = [each.path for each in self.tree.of_type("ComputerSystem")]
+        systems = [resource.path for resource in self.tree.of_type("ComputerSystem")]
         return None, next(iter(linked or (systems if len(systems) == 1 else [])), None)
 
     def _not_placed(self, row: Unmapped) -> None:

@@ -183,7 +183,7 @@ class Parts:
         if first is not None:
             return self.tree.find(first)
         found = [c for r in links(manager.body, "Links", "ManagerForChassis") if (c := self.tree.find(r))]
-        tops = [c for c in found if text(c.body, "ChassisType") == "Enclosure"] or found
+        tops = [resource for resource in found if text(resource.body, "ChassisType") == "Enclosure"] or found
         return tops[0] if len(tops) == 1 else None
 
     def _storage(self, storage: Resource) -> None:
@@ -247,7 +247,7 @@ class Parts:
     def _chassis_of(self, system: Resource) -> Resource | None:
         """The system's own chassis: the one that holds it and no other system."""
         found = [c for r in links(system.body, "Links", "Chassis") if (c := self.tree.find(r))]
-        alone = [c for c in found if len(links(c.body, "Links", "ComputerSystems")) <= 1]
+        alone = [resource for resource in found if len(links(resource.body, "Links", "ComputerSystems")) <= 1]
         return alone[0] if len(alone) == 1 else None
 
     def _system_above(self, path: str) -> Resource | None:

@@ -70,7 +70,7 @@ class Tree:
 
     def of_type(self, name: str) -> Iterator[Resource]:
         """The resources of one type, in the order in which they were read."""
-        return (each for each in self.resources.values() if each.type == name)
+        return (resource for resource in self.resources.values() if resource.type == name)
 
 
 def link(body: Body, *names: str) -> str | None:
@@ -156,12 +156,12 @@ class Walk:
         for fabric in self._collection(link(root, "Fabrics"), "Fabric"):
             self._all(link(fabric.body, "Switches"), "Switch")
         for kind in ("ComputerSystem", "Chassis", "Manager"):
-            for each in list(self.tree.of_type(kind)):
-                for name, reference in linked(each.body, _FIRMWARE):
+            for resource in list(self.tree.of_type(kind)):
+                for name, reference in linked(resource.body, _FIRMWARE):
                     self._firmware(name, reference)
         for kind in ("Manager", "TrustedComponent"):
-            for each in list(self.tree.of_type(kind)):
-                self._images_of(each)
+            for resource in list(self.tree.of_type(kind)):
+                self._images_of(resource)
         self._related()
 
     def _firmware(self, name: str, reference: str | None) -> None:
@@ -197,7 +197,7 @@ class Walk:
 
     def _related(self) -> None:
         """What items speak of and was not met on the way. A system's Bios is known by its link and need not be read."""
-        known = {self._locate(link(each.body, "Bios")) for each in self.tree.of_type("ComputerSystem")} - {None}
+        known = {self._locate(link(resource.body, "Bios")) for resource in self.tree.of_type("ComputerSystem")} - {None}
         for item in list(self.tree.items):
             for each in related(self.tree.resources[item].body):
                 if self._locate(each) not in known:
@@ -293,7 +293,7 @@ class Walk:
     def _not_read(self, root: Body) -> None:
         """Name the collections that what was read links, and that were not read themselves."""
         found: dict[str, str] = {}
-        for body in (root, *(each.body for each in self.tree.resources.values())):
+        for body in (root, *(resource.body for resource in self.tree.resources.values())):
             for name in sorted(COLLECTIONS.intersection(body)):
                 path = self._locate(link(body, name))
                 if path is not None and path not in self._collected and path not in self._asked:

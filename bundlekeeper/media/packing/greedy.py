@@ -105,7 +105,7 @@ class _Filling:
 
     def _targets(self, source: int, family: int) -> dict[int, int] | None:
         others = [n for n, held in enumerate(self.held) if n != source and held >> family & 1]
-        left = {n: self.room[n] for n in others}
+        left = {other: self.room[other] for other in others}
         targets = {}
         for item in sorted(self.inside[source][family], key=lambda i: (-self.load.least[i], i)):
             fitting = []

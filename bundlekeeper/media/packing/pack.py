@@ -119,8 +119,8 @@ def _greedy(load: VolumeLoad, least: int, most: int) -> Packed | None:
             number, found = fewer, again
             break
     bins, pieces = _largest(load, number), found[1]
-    used = sorted({p.bin for p in pieces})
-    pieces = tuple(PackedPiece(p.item, used.index(p.bin), p.size, p.leads) for p in pieces)
+    used = sorted({piece.bin for piece in pieces})
+    pieces = tuple(PackedPiece(piece.item, used.index(piece.bin), piece.size, piece.leads) for piece in pieces)
     bins = [bins[n] for n in used]
     return Packed(tuple(bins), pieces, load.cost(bins, pieces), Cost(0, 0, 0))
 

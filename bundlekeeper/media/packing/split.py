@@ -58,7 +58,7 @@ def _least(load: VolumeLoad, pending: Sequence[int], held: Sequence[int], alone:
 
 
 def _added(family: int, held: Sequence[int], pieces: Sequence[PackedPiece]) -> int:
-    return len({p.bin for p in pieces if not held[p.bin] >> family & 1})
+    return len({piece.bin for piece in pieces if not held[piece.bin] >> family & 1})
 
 
 def _one_after_another(

@@ -96,7 +96,7 @@ def elsewhere(
     sites = [name] if kind == "site" else []
     if kind == "domain" and book is not None:
         groups = questions.summary(book, ["site"], Selector(domain=name), clock=now)
-        sites = sorted({each.values[0] for each in groups if each.values[0]})
+        sites = sorted({group.values[0] for group in groups if group.values[0]})
     if not sites or site in [visible(slip.cut(each)) if on_paper else each for each in sites]:
         return []
     where = f"site {name}" if kind == "site" else f"domain {name}, which is at {', '.join(sites[:5])}"
@@ -158,7 +158,7 @@ def _held_still(received: ReceivedSet, index: SetIndex, held: Collection[str]) -
 
     `held` are the SHA-256 of the files that are held whole.
     """
-    bundles = {each.path for each in index.files if each.role == "bundle"}
+    bundles = {file.path for file in index.files if file.role == "bundle"}
     arrived = {
         path: replace(each, how=NOT_HELD) if path in bundles and each.sha256 not in held else each
         for path, each in received.arrived.items()

@@ -105,7 +105,7 @@ class Receipt:
     @property
     def not_held(self) -> tuple[Arrived, ...]:
         """What arrived and was not held any more when the receipt was written."""
-        return tuple(each for each in self.arrived if each.how == NOT_HELD)
+        return tuple(arrived for arrived in self.arrived if arrived.how == NOT_HELD)
 
 
 def receipt_of(
@@ -121,8 +121,8 @@ def receipt_of(
     missing = []
     for each in index.files:
         if each.path not in received.arrived:
-            parts = each.parts[:1] if each.common else [p for p in each.parts if p.path not in received.parts]
-            missing.append(MissingBundle(each.path, each.sha256, tuple(sorted({p.volume for p in parts}))))
+            parts = each.parts[:1] if each.common else [part for part in each.parts if part.path not in received.parts]
+            missing.append(MissingBundle(each.path, each.sha256, tuple(sorted({part.volume for part in parts}))))
     return Receipt(
         made=made,
         site=site,
@@ -137,7 +137,7 @@ def receipt_of(
         began=received.began,
         completed=received.completed,
         came=dict(received.volumes),
-        arrived=tuple(received.arrived[f.path] for f in index.files if f.path in received.arrived),
+        arrived=tuple(received.arrived[file.path] for file in index.files if file.path in received.arrived),
         missing=tuple(missing),
         **rest,
     )

@@ -105,7 +105,7 @@ def answers(rows: Iterable[KeptReceipt], index: str, now: datetime) -> tuple[lis
 
     What is dated beyond the time now is no answer.
     """
-    about = [row for row in rows if index.startswith(row.index) and index and not row.ahead(now)]
+    about = [receipt for receipt in rows if index.startswith(receipt.index) and index and not receipt.ahead(now)]
     files: dict[str, KeptReceipt] = {}
     for row in about:
         if not row.on_paper and (row.book not in files or row.after(files[row.book])):
@@ -118,8 +118,8 @@ def answers(rows: Iterable[KeptReceipt], index: str, now: datetime) -> tuple[lis
 def _papers(rows: Iterable[KeptReceipt], than: Iterable[KeptReceipt], *, signed_ones: bool) -> list[KeptReceipt]:
     """The newest paper of each site that is newer than what is known from there; `rows` are newest first."""
     known: dict[str, datetime] = {}
-    for each in than:
-        known[each.site] = max(each.made, known.get(each.site, each.made))
+    for receipt in than:
+        known[receipt.site] = max(receipt.made, known.get(receipt.site, receipt.made))
     newest: dict[str, KeptReceipt] = {}
     for row in rows:
         if row.on_paper and row.signed is signed_ones and (row.site not in known or row.made > known[row.site]):
@@ -131,11 +131,11 @@ def newer(sets: Sets, than: KeptReceipt, now: datetime) -> datetime | None:
     """When the newest signed receipt of the same set and ledger (for a paper: of the same site) was made; None where
     none that is kept is newer. One that is dated beyond the time now is newer than nothing. Raises as `Sets` does."""
     rows, _ = kept(sets, sets.receipts().get(than.set_id, ()))
-    for row in rows:
-        same = row.site == than.site if than.on_paper else row.book == than.book
-        about = row.index.startswith(than.index) or than.index.startswith(row.index)
+    for receipt in rows:
+        same = receipt.site == than.site if than.on_paper else receipt.book == than.book
+        about = receipt.index.startswith(than.index) or than.index.startswith(receipt.index)
         # A paper's time is cut to the minute: what is of the same minute is not newer.
-        later = row.made - than.made >= _MINUTE if than.on_paper else row.after(than)
-        if row.signed and same and about and later and not row.ahead(now):
-            return row.made
+        later = receipt.made - than.made >= _MINUTE if than.on_paper else receipt.after(than)
+        if receipt.signed and same and about and later and not receipt.ahead(now):
+            return receipt.made
     return None

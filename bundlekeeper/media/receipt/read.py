@@ -172,11 +172,13 @@ def _against(sets: Sets, sent: Sent | None, receipt: Receipt) -> Iterator[Findin
         says = "the receipt is about a set with another index than the one that was sent under this id"
         yield finding("altered", subject, says, "ask the site which volumes they have")
         return
-    told = {a.path: a.sha256 for a in receipt.arrived} | {m.path: m.sha256 for m in receipt.missing}
-    for each in kept.index.files:
-        if told.get(each.path) != each.sha256:
+    told = {arrived.path: arrived.sha256 for arrived in receipt.arrived} | {
+        missing.path: missing.sha256 for missing in receipt.missing
+    }
+    for file in kept.index.files:
+        if told.get(file.path) != file.sha256:
             says = "the receipt does not say of this file what the index says"
-            yield finding("altered", each.path, says, "ask the site to write the receipt again")
+            yield finding("altered", file.path, says, "ask the site to write the receipt again")
 
 
 def beyond(made: KeptReceipt, now: datetime) -> Iterator[Finding]:
@@ -197,9 +199,9 @@ def judged(subject: str, newer: datetime | None, away: Iterable[Finding]) -> Ite
 
 
 def _away(receipt: Receipt) -> Iterator[Finding]:
-    for each in receipt.missing:
-        where = f"volume {', '.join(map(str, each.volumes))}" if each.volumes else "the set"
-        yield finding("missing", each.path, f"did not arrive at {receipt.site}: it is on {where}", "send it again")
+    for missing in receipt.missing:
+        where = f"volume {', '.join(map(str, missing.volumes))}" if missing.volumes else "the set"
+        yield finding("missing", missing.path, f"did not arrive at {receipt.site}: it is on {where}", "send it again")
     for gone in receipt.not_held:
         says = f"arrived at {receipt.site} on {gone.at:%Y-%m-%d}, and is not held there now"
         yield finding("not-held", gone.path, says, "send it again, or have it taken there again")

@@ -105,9 +105,9 @@ def _body(slip: Slip) -> bytes:
     found += _number(slip.files) + told + _number(slip.ledger_count) + bytes.fromhex(slip.head)
     domains = slip.domains[:MAX_DOMAINS]
     found += _number(len(domains)) + _number(slip.more_domains + len(slip.domains) - len(domains))
-    for each in domains:
-        found += _text(cut(each.domain).encode())
-        found += _number(each.parts) + _number(each.staged) + _number(each.differs)
+    for count in domains:
+        found += _text(cut(count.domain).encode())
+        found += _number(count.parts) + _number(count.staged) + _number(count.differs)
     return bytes(found)
 
 

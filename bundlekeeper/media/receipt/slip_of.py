@@ -58,9 +58,9 @@ class PaperAnswer:
 
 def slip_of(receipt: Receipt, index: SetIndex, sign: Callable[[bytes], bytes] | None = None) -> Slip:
     """The slip of a receipt; `sign` makes 64 bytes of Ed25519 signature over what is given."""
-    away = {each.path for each in receipt.missing} | {each.path for each in receipt.not_held}
+    away = {each.path for each in receipt.missing} | {arrived.path for arrived in receipt.not_held}
     missing = tuple(number for number, each in enumerate(index.files) if each.path in away)
-    rows = [s for s in receipt.standing if s.site == receipt.site]
+    rows = [stands for stands in receipt.standing if stands.site == receipt.site]
     slip = Slip(
         set_id=receipt.set_id,
         sequence=receipt.sequence,
@@ -72,7 +72,7 @@ def slip_of(receipt: Receipt, index: SetIndex, sign: Callable[[bytes], bytes] | 
         missing_count=len(missing),
         ledger_count=receipt.count,
         head=receipt.head[:16],
-        domains=tuple(DomainCount(s.domain, s.parts, s.staged, s.differs) for s in rows),
+        domains=tuple(DomainCount(stands.domain, stands.parts, stands.staged, stands.differs) for stands in rows),
     )
     if sign is None:
         return slip

@@ -58,8 +58,8 @@ def write(out: Path, receipt: Receipt, book: Ledger, sign: Callable[[str], bytes
         if os.path.lexists(out):
             raise _there(out)
         _insist_on_ours(beside)
-        for each in (out, beside):
-            _sweep(each)
+        for path in (out, beside):
+            _sweep(path)
         with _temp(out) as (temp, fd), _temp(beside) as (temp_sig, fd_sig):
             sha512 = _put(fd, chain([write_header(receipt)], _exported(book, receipt)))
             _put(fd_sig, [sign(sha512)])
@@ -142,7 +142,7 @@ def _sweep_one(path: Path) -> None:
         if not stat.S_ISREG(os.fstat(fd).st_mode):
             return
         data = os.read(fd, max(map(len, _BEGINS)))
-        if any(data.startswith(each) or each.startswith(data) for each in _BEGINS):
+        if any(data.startswith(begin) or begin.startswith(data) for begin in _BEGINS):
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
             path.unlink()
     finally:

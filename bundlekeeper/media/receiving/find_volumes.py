@@ -304,8 +304,8 @@ def only_set(volumes: Sequence[FoundVolume]) -> tuple[SetIndex, FoundVolume]:
 def numbered(volumes: Sequence[FoundVolume], index: SetIndex) -> list[FoundVolume]:
     """The volumes with their numbers. Raises RefusedError when one is none that the index tells of."""
     expected: dict[int, dict[str, str]] = {}
-    for each in index.files:
-        for part in each.parts:
+    for file in index.files:
+        for part in file.parts:
             expected.setdefault(part.volume, {})[f"{PAYLOAD}/{part.path}"] = part.sha256
     return [_numbered(volume, index, expected) for volume in volumes]
 
@@ -327,8 +327,8 @@ def _likeliest(volume: FoundVolume, index: SetIndex) -> int:
     """Which volume's files are there by their sizes, where the names are gone: the one of which most bytes are."""
     sizes = Counter(entry.size for entry in volume.files.values())
     wanted: dict[int, Counter[int]] = {}
-    for each in index.files:
-        for part in () if each.common else each.parts:
+    for file in index.files:
+        for part in () if file.common else file.parts:
             wanted.setdefault(part.volume, Counter())[part.size] += 1
     scores = {n: sum(size * count for size, count in (own & sizes).items()) for n, own in wanted.items()}
     return max(sorted(scores), key=lambda n: scores[n], default=1)

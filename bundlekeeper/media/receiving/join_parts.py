@@ -60,7 +60,7 @@ class Joining:
     def lacking(self, each: SetFile) -> tuple[FilePart, ...]:
         """The parts that are still to come, as far as the file under work is what was recorded."""
         size = begun_bytes(self._root, each)
-        return tuple(p for p in each.parts if p.path not in self._parts or p.offset + p.size > size)
+        return tuple(part for part in each.parts if part.path not in self._parts or part.offset + part.size > size)
 
     def ready(self, each: SetFile) -> bool:
         """True when all parts are in."""
@@ -74,7 +74,7 @@ class Joining:
         What is wrong with a part is added to `findings`. Raises UnfinishedError when the store fails, StoppedError,
         LockedError when another process is at the same file.
         """
-        lacking = [(each, part) for each in wanted for part in self.lacking(each)]
+        lacking = [(file, part) for file in wanted for part in self.lacking(file)]
         for _, part in lacking:
             self._parts.pop(part.path, None)  # recorded, and swept since: a later part would hide the hole
         todo = [(each, part) for each, part in lacking if payload.all_for(part)]

@@ -29,7 +29,7 @@ class Payload:
         self._strays: dict[int, list[tuple[FoundVolume, WalkEntry]]] = {}
         self._read: dict[str, str] = {}  # place to SHA-256, so that no stray is read for one file after the other
         self._small: dict[str, bytes | None] = {}
-        self._digests = {part.sha256 for each in index.files for part in each.parts}
+        self._digests = {part.sha256 for file in index.files for part in file.parts}
         for volume in volumes:
             for path, entry in volume.files.items():
                 if path not in known[volume.number] and (volume.payload is None or path.startswith(f"{PAYLOAD}/")):

@@ -91,9 +91,9 @@ def brought_up(
             arrived[each.path] = was or Arrived(each.path, each.sha256, PROVEN, now)
     parts = {
         part.path: received.parts[part.path]
-        for each in index.files
-        if each.split and (each.path in arrived or begun(each))
-        for part in each.parts
+        for file in index.files
+        if file.split and (file.path in arrived or begun(file))
+        for part in file.parts
         if part.path in received.parts
     }
     seen = {volume.number for volume in payload.volumes} | set(received.volumes)
@@ -143,11 +143,11 @@ def why_not(part: FilePart, payload: Payload, told: Collection[str]) -> Iterator
 
 def small_damage(index: SetIndex, payload: Payload) -> Iterator[Finding]:
     """The small files of the volumes, signatures and manifests, that are there and are not what the index names."""
-    for each in index.files:
-        if each.role == "bundle":
+    for file in index.files:
+        if file.role == "bundle":
             continue
-        payload.small(each)
-        for part in each.parts:
+        payload.small(file)
+        for part in file.parts:
             for volume, entry in payload.at(part):
                 found = payload.read_at(volume, entry)
                 if found and found != part.sha256:

@@ -113,7 +113,9 @@ def receive(
             raise InputError("there is no store to receive into", hint="name one with --store")
         sets = Sets(store)
         volumes = found.numbered(looked.volumes, index)
-        texts = [each for v in volumes for each in signed_texts.doubts(v, index, progress=progress, stop=stop)]
+        texts = [
+            each for volume in volumes for each in signed_texts.doubts(volume, index, progress=progress, stop=stop)
+        ]
         with sets.receiving(wait_s=wait_s, stop=stop) if not dry_run else ExitStack():
             begun = _begun(sets, index, first.index, clock(), accept_rollback)
             begun = replace(begun, signed_by=signer.name, signed_key=signer.fingerprint)
@@ -162,7 +164,7 @@ def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, why: str | N
                 hint="ask the issuer which of the two is theirs",
                 where=f"{index.name} ({index.set_id})",
             )
-    before = next((each for each in sets.received(index.issuer) if each.set_id == index.set_id), None)
+    before = next((received for received in sets.received(index.issuer) if received.set_id == index.set_id), None)
     if before is not None and (before.sequence, before.index) != (index.sequence, digest):
         raise RefusedError(
             "this set began to come with another index, which contradicts this one",
@@ -190,15 +192,17 @@ def _overtaken_by_notices(sets: Sets, index: SetIndex) -> bool:
     Such a set may go on: what was withdrawn stays withdrawn (`store.contents.withdrawals`). Raises as `Sets` does.
     """
     every = sets.received(index.issuer)
-    own = next((each for each in every if each.set_id == index.set_id), None)
-    newer = [each for each in every if each.sequence > index.sequence]
+    own = next((received for received in every if received.set_id == index.set_id), None)
+    newer = [received for received in every if received.sequence > index.sequence]
     if own is None or {number for number, _ in sets.known(index.issuer) if number > index.sequence} != {
-        each.sequence for each in newer
+        received.sequence for received in newer
     }:
         return False
-    kept = [sets.received_index(each) for each in newer]
+    kept = [sets.received_index(received) for received in newer]
     return bool(newer) and all(
-        found is not None and each.began >= own.began and all(f.role != "bundle" for f in read_index(found[0]).files)
+        found is not None
+        and each.began >= own.began
+        and all(file.role != "bundle" for file in read_index(found[0]).files)
         for each, found in zip(newer, kept, strict=True)
     )
 
@@ -267,7 +271,10 @@ class _Work:
         """
         from bundlekeeper.model.lint.read_manifest import read
 
-        each = next((f for f in self._index.files if f.role == "manifest" and f.sha256 == self._index.manifest), None)
+        each = next(
+            (file for file in self._index.files if file.role == "manifest" and file.sha256 == self._index.manifest),
+            None,
+        )
         if each is None:
             raise RefusedError("the set's index names no manifest", hint="ask its maker for another set")
         data = self._small(each)
@@ -276,7 +283,7 @@ class _Work:
                 f"the manifest {each.path} is on none of these volumes as the set's index names it",
                 hint="bring another copy of a volume: each carries the manifest",
             )
-        beside = next((f for f in self._index.files if f.role == "manifest-signature"), None)
+        beside = next((file for file in self._index.files if file.role == "manifest-signature"), None)
         signature = self._small(beside) if beside is not None else None
         loaded = read(data, name=each.path, today=self._clock().date())
         voucher = Voucher.of(self._store, self._clock(), self._database.believed())
@@ -295,28 +302,28 @@ class _Work:
 
     def _facts(self, loaded: Loaded) -> dict[str, BundleFacts]:
         """The manifest's bundle for each bundle of the set, by path; what the manifest does not name is told."""
-        named = {(f.name, f.sha256): f for f in facts_of(loaded.manifest)}
+        named = {(bundle.name, bundle.sha256): bundle for bundle in facts_of(loaded.manifest)}
         found: dict[str, BundleFacts] = {}
-        for each in self._index.files:
-            if each.role != "bundle":
+        for file in self._index.files:
+            if file.role != "bundle":
                 continue
-            facts = named.get((each.path.rpartition("/")[2], each.sha256))
+            facts = named.get((file.path.rpartition("/")[2], file.sha256))
             if facts is None:
                 says = "the set carries it, and its manifest names no such bundle; it is not taken"
-                self.findings.append(finding("extra", each.path, says))
+                self.findings.append(finding("extra", file.path, says))
             else:
-                found[each.path] = facts
+                found[file.path] = facts
         return found
 
     def _notices(self, loaded: Loaded) -> None:
         """What the set's notices tell; one that its manifest does not bear out is told and believed in nothing."""
-        for each in self._index.files:
-            data = self._small(each) if each.role == withdrawal_notice.ROLE else None
+        for file in self._index.files:
+            data = self._small(file) if file.role == withdrawal_notice.ROLE else None
             if data is not None:
                 try:
-                    self._withdrawn += withdrawal_notice.read_notice(data, loaded.manifest, each.path)
+                    self._withdrawn += withdrawal_notice.read_notice(data, loaded.manifest, file.path)
                 except InputError as error:
-                    self.findings.append(finding("bad-volume", each.path, error.says, error.hint))
+                    self.findings.append(finding("bad-volume", file.path, error.says, error.hint))
 
     # Split files
 
@@ -325,7 +332,7 @@ class _Work:
     ) -> Joining | None:
         """Bring in the parts that are here; None in a dry run."""
         held = self._held()
-        wanted = [f for f in self._index.files if f.path in facts and facts[f.path].place not in held]
+        wanted = [file for file in self._index.files if file.path in facts and facts[file.path].place not in held]
         self._insist_on_room(wanted)
         if dry_run:
             return None
@@ -333,7 +340,7 @@ class _Work:
             room = stack.enter_context(temp_files.opened(self._store.fd))
         joining = Joining(self._store.fd, room, self._received.parts, self._save_parts)
         stack.callback(joining.close)
-        split = [each for each in wanted if each.split]
+        split = [file for file in wanted if file.split]
         if split:
             with lock.held(
                 self._store.fd,
@@ -353,10 +360,10 @@ class _Work:
     def _held(self) -> set[str]:
         """The places of the store that hold what their row says, going by the catalogue and the file's size."""
         held = set()
-        for row in self._database.held():
+        for bundle in self._database.held():
             try:
-                if os.stat(row.place, dir_fd=self._store.fd, follow_symlinks=False).st_size == row.size:
-                    held.add(row.place)
+                if os.stat(bundle.place, dir_fd=self._store.fd, follow_symlinks=False).st_size == bundle.size:
+                    held.add(bundle.place)
             except OSError:
                 continue
         return held
@@ -364,14 +371,14 @@ class _Work:
     def _insist_on_room(self, wanted: Sequence[SetFile]) -> None:
         """Raise UnfinishedError when what is here can't fit, before the first byte is copied."""
         need = 0
-        for each in wanted:
-            here = [part for part in each.parts if self._payload.all_for(part)]
-            if each.split and here:
+        for file in wanted:
+            here = [part for part in file.parts if self._payload.all_for(part)]
+            if file.split and here:
                 # A file under work takes as much room as was written of it; parts may leave holes before them.
-                got = {p.path for p in each.parts if p.path in self._received.parts}
-                need += sum(part.size for part in here if part.path not in got or not begun_bytes(self._store.fd, each))
+                got = {p.path for p in file.parts if p.path in self._received.parts}
+                need += sum(part.size for part in here if part.path not in got or not begun_bytes(self._store.fd, file))
             elif here:
-                need += each.size
+                need += file.size
         lacks = shortage_of(self._store.fd, need)
         if lacks:
             where = str(self._store.root)
@@ -402,15 +409,15 @@ class _Work:
     # What is told
 
     def _reception(self, result: TakeResult, facts: Mapping[str, BundleFacts], *, dry_run: bool) -> Reception:
-        ours = {each.place for each in facts.values()}
+        ours = {bundle.place for bundle in facts.values()}
         rows = tuple(row for row in result.rows if row.place in ours and row.status != "missing")
-        told = self._told(result, {each.name for each in facts.values()})
+        told = self._told(result, {bundle.name for bundle in facts.values()})
         places = {row.place for row in rows} if dry_run else set()
         in_now = {path for path, each in facts.items() if each.place in places}
         to_come: dict[int, list[str]] = {}
         subjects = {f.subject for f in told}
-        for each in self._index.files:
-            for part in self._open(each, in_now):
+        for file in self._index.files:
+            for part in self._open(file, in_now):
                 if dry_run and self._payload.all_for(part):
                     continue  # it would come
                 if self._payload.came(part):
@@ -434,9 +441,9 @@ class _Work:
         """What was found of the set's bundles, of these `names`, and what is withdrawn of all that is held."""
         hints = {
             part.path.rpartition("/")[2]: f"copy volume {part.volume} again, whole, or bring another copy of it"
-            for each in self._index.files
-            if not each.split
-            for part in each.parts
+            for file in self._index.files
+            if not file.split
+            for part in file.parts
         }
         every = {row.name for row in result.rows}
         held = {row.name for row in result.rows if row.status in arrival.IN}
@@ -456,16 +463,16 @@ class _Work:
             return
         if each.common:
             if self._payload.small(each) is None:
-                yield next((p for p in each.parts if self._payload.came(p)), each.parts[0])
+                yield next((part for part in each.parts if self._payload.came(part)), each.parts[0])
             return
-        yield from (p for p in each.parts if p.path not in self._received.parts)
+        yield from (part for part in each.parts if part.path not in self._received.parts)
 
 
 def _doubts(sets: Sets, index: SetIndex, begun: ReceivedSet, now: datetime) -> Iterator[Finding]:
     """What is odd about who signed the set and when, though the signature is good; told when it begins to come."""
-    every = [each for each in sets.received(index.issuer) if each.signed_key]
-    before = [each for each in every if each.sequence < index.sequence]
-    if before and begun.signed_key not in {each.signed_key for each in every}:
+    every = [received for received in sets.received(index.issuer) if received.signed_key]
+    before = [received for received in every if received.sequence < index.sequence]
+    if before and begun.signed_key not in {received.signed_key for received in every}:
         last = before[-1]
         says = f"signed by {begun.signed_by}; the issuer's set before it, number {last.sequence}, by {last.signed_by}"
         yield finding("not-checked", index.name, says, "a key that is new for its issuer: was that meant? Ask them")

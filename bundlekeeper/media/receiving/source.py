@@ -41,8 +41,8 @@ class SetSource:
         by `in_parts`, the paths of the parts that came before."""
         self._in_parts = in_parts
         self._payload, self._joining, self._kept = payload, joining, kept
-        self._bundles = {(f.sha256, f.size): f for f in index.files if f.role == "bundle"}
-        self._signatures = {f.path: f for f in index.files if f.role == "signature"}
+        self._bundles = {(file.sha256, file.size): file for file in index.files if file.role == "bundle"}
+        self._signatures = {file.path: file for file in index.files if file.role == "signature"}
         self._name = index.name
 
     @property

@@ -20,7 +20,7 @@ def carried(store: Store, manifest: str) -> frozenset[str] | None:
     """
     try:
         sets = Sets(store)
-        kept = [found for each in sets.received() if (found := sets.received_index(each)) is not None]
+        kept = [found for received in sets.received() if (found := sets.received_index(received)) is not None]
         indices = [read_index(data) for data, _ in kept]
     except KeeperError:
         return None

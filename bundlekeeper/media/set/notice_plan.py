@@ -37,7 +37,7 @@ def notice_plan(
     name = f"{digest}.json"
     if keep:
         _keep(store, name, data)
-    rows = [(each.file, each.source) for each in commons]
+    rows = [(common.file, common.source) for common in commons]
     rows.append((SetFile(path_of(manifest), len(data), digest, ROLE), "/".join((*_FOLDER, name))))
     planned = tuple(
         PlannedFile(replace(file, parts=(FilePart(1, file.path, 0, file.size, file.sha256),)), source)

@@ -75,7 +75,9 @@ def bunches_of(
     wanted = {b.sha256.lower(): n for n, b in enumerate(contents.bundles)}
     facts = {f.sha256: f for f in facts_of(manifest) if f.sha256 in wanted}
     held: dict[str, Holding] = {}
-    for row in sorted((r for r in rows if r.state != "missing"), key=lambda r: (r.state != "proven", r.held.place)):
+    for row in sorted(
+        (holding for holding in rows if holding.state != "missing"), key=lambda r: (r.state != "proven", r.held.place)
+    ):
         held.setdefault(row.held.sha256, row)
     bunches, found = [], []
     for digest in sorted(facts, key=wanted.__getitem__):
@@ -121,19 +123,27 @@ def plan_set(
 
     `head` brings what the set is for, its manifest and what is missing.
     """
-    paths = [*(f.file.path for b in bunches for f in (b.bundle, *b.beside)), *(c.path for c in commons)]
+    paths = [
+        *(planned.file.path for bunch in bunches for planned in (bunch.bundle, *bunch.beside)),
+        *(common.path for common in commons),
+    ]
     wrong = bag_text.refused(paths)
     if wrong:
         return None, tuple(wrong)
     items = [
-        PackingItem(b.bundle.file.path, b.bundle.file.family, b.bundle.file.size, tuple(f.file.size for f in b.beside))
-        for b in bunches
+        PackingItem(
+            bunch.bundle.file.path,
+            bunch.bundle.file.family,
+            bunch.bundle.file.size,
+            tuple(planned.file.size for planned in bunch.beside),
+        )
+        for bunch in bunches
     ]
     volumes = 1
     while True:
         index = _index_room(bunches, commons, volumes)
-        rooms = {s.kind: _room(s.kind, commons, index, wish) for s in wish.supplies}
-        packed = pack(items, [Box(s.kind, max(0, rooms[s.kind]), s.count) for s in wish.supplies])
+        rooms = {supply.kind: _room(supply.kind, commons, index, wish) for supply in wish.supplies}
+        packed = pack(items, [Box(supply.kind, max(0, rooms[supply.kind]), supply.count) for supply in wish.supplies])
         if isinstance(packed, NotPacked):
             return None, _why(packed, items, rooms, wish)
         if len(packed.bins) <= volumes:
@@ -154,7 +164,7 @@ def plan_set(
 
 def _index_room(bunches: Sequence[Bunch], commons: Sequence[Common], volumes: int) -> int:
     """Bytes of the set's index at most; at each end of a volume one file may be split."""
-    files = [f.file for b in bunches for f in (b.bundle, *b.beside)]
+    files = [planned.file for bunch in bunches for planned in (bunch.bundle, *bunch.beside)]
     total = 4 * _KIB + (2 * volumes + _TOOL_FILES) * _PART_LINE  # texts of each volume and the tool's files
     for file in files:
         total += len(json.dumps(file_row(file))) + _PART_LINE + len(json.dumps(file.path))
@@ -167,7 +177,7 @@ def _index_room(bunches: Sequence[Bunch], commons: Sequence[Common], volumes: in
 
 def _room(kind: VolumeKind, commons: Sequence[Common], index: int, wish: Wish) -> int:
     """What a volume has for bundles, in bytes; below zero where not even what all carry has room."""
-    reserved = sum(map(kind.cost, (*_SMALL, index, *(len(c.data) for c in commons)))) + _FOLDERS * kind.unit
+    reserved = sum(map(kind.cost, (*_SMALL, index, *(len(common.data) for common in commons)))) + _FOLDERS * kind.unit
     if wish.with_tool:
         reserved += kind.cost(_TOOL) + _TOOL_FILES * (kind.each + kind.unit)
     return kind.usable - -(-kind.usable * wish.spare // 10_000) - reserved
@@ -192,9 +202,9 @@ def _bundle_files(bunches: Sequence[Bunch], packed: Packed, kinds: Sequence[Volu
     rows: list[PlannedFile] = []
     for n, bunch in enumerate(bunches):
         rows.append(replace(bunch.bundle, file=_parted(bunch.bundle.file, pieces[n], kinds)))
-        for each in bunch.beside:
-            part = FilePart(leads[n], each.file.path, 0, each.file.size, each.file.sha256)
-            rows.append(replace(each, file=replace(each.file, parts=(part,))))
+        for planned in bunch.beside:
+            part = FilePart(leads[n], planned.file.path, 0, planned.file.size, planned.file.sha256)
+            rows.append(replace(planned, file=replace(planned.file, parts=(part,))))
     return rows
 
 
@@ -219,7 +229,13 @@ def _parted(file: SetFile, pieces: Sequence[tuple[int, int]], kinds: Sequence[Vo
 
 
 def _volume(number: int, kind: VolumeKind, files: Sequence[PlannedFile], room: int) -> PlannedVolume:
-    used = sum(kind.cost(p.size) for f in files if not f.file.common for p in f.file.parts if p.volume == number)
+    used = sum(
+        kind.cost(part.size)
+        for planned in files
+        if not planned.file.common
+        for part in planned.file.parts
+        if part.volume == number
+    )
     return PlannedVolume(number, kind.label, kind.file_system, kind.usable, kind.usable - room, used, kind.largest_file)
 
 
@@ -246,7 +262,7 @@ def _cost(cost: Cost) -> str:
 def _why(
     packed: NotPacked, items: Sequence[PackingItem], rooms: Mapping[VolumeKind, int], wish: Wish
 ) -> tuple[Finding, ...]:
-    names = ", ".join(s.kind.label for s in wish.supplies)
+    names = ", ".join(supply.kind.label for supply in wish.supplies)
     hint = "name more or larger volumes"
     if all(room <= 0 for room in rooms.values()):
         most = max(rooms.values())
@@ -258,7 +274,7 @@ def _why(
             for i in packed.lacking
         )
     total = sum(item.size for item in items)
-    has = sum(rooms[s.kind] * (s.count or 0) for s in wish.supplies)
+    has = sum(rooms[supply.kind] * (supply.count or 0) for supply in wish.supplies)
     if packed.proven:
         says = f"the set is {human_bytes(total)}, the volumes have room for {human_bytes(has)}"
         return (finding("space-short", names, f"{says}: {human_bytes(packed.short)} short at least", hint),)

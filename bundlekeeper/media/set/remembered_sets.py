@@ -70,9 +70,9 @@ class Sets:
         `issuer` is the id of this store's ledger, `manifest` the SHA-256 of the manifest it is made by, `at` now.
         """
         with self._changing():
-            for each in self.sent():
-                if each.plan == plan:
-                    return each
+            for sent in self.sent():
+                if sent.plan == plan:
+                    return sent
             sequence = max((number for _, number, _ in self._names(_SENT)), default=0) + 1
             begun = Sent(
                 set_id=os.urandom(8).hex(),

@@ -139,7 +139,7 @@ def signed_index(
         manifest=plan.manifest,
         manifest_sequence=plan.manifest_sequence,
         volumes=len(plan.volumes),
-        files=tuple(_with_parts(each.file, parts) for each in plan.files),
+        files=tuple(_with_parts(planned.file, parts) for planned in plan.files),
         chain=Chain(means.head.book, means.head.count, means.head.digest),
         notes=tuple(_notes(plan)),
     )

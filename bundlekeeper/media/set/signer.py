@@ -77,7 +77,7 @@ def _read_at(store: Store | None, now: datetime, accepted: Sequence[Accepted] | 
 
 
 def _hint(findings: Sequence[Finding], signature: bytes, purpose: str) -> str:
-    codes = {each.code for each in findings}
+    codes = {finding.code for finding in findings}
     if "stranger-key" not in codes:
         return "ask its maker for a new one, by another way than this medium"
     from bundlekeeper.verification.signatures import sshsig

@@ -35,8 +35,8 @@ def hold_against(plan: SetPlan, manifest: Manifest | None, *, signed: bool) -> t
 def _withdrawn(plan: SetPlan, manifest: Manifest) -> list[Finding]:
     rows = {b.sha256.lower(): b for b in manifest.bundle if b.standing.value == "withdrawn"}
     found = []
-    for each in plan.files:
-        bundle = rows.get(each.file.sha256) if each.file.role == "bundle" else None
+    for planned in plan.files:
+        bundle = rows.get(planned.file.sha256) if planned.file.role == "bundle" else None
         if bundle is not None:
             why = f": {bundle.why}" if bundle.why else ""
             says = f"withdrawn by its publisher{why} (manifest {manifest.sequence})"

@@ -187,12 +187,12 @@ class _Gatherer:
                 if each.code != "family-missing" or not any(k[0] == "family-missing" for k in self.findings):
                     self._tell(replace(each, hint=each.hint or _nearest(found)))
             return {}
-        own = {b.sha256.lower() for choice in target.choices.values() for b in choice.chain}
-        wanted = {c.sha256.lower() for step in found.steps for c in step.changes} - own
+        own = {bundle.sha256.lower() for choice in target.choices.values() for bundle in choice.chain}
+        wanted = {change.sha256.lower() for step in found.steps for change in step.changes} - own
         return {
-            b.sha256: TargetChoice(b.family, b.version, b, (b,), (b.version,))
-            for b in self.fleet.book.manifest.bundle
-            if b.sha256.lower() in wanted
+            bundle.sha256: TargetChoice(bundle.family, bundle.version, bundle, (bundle,), (bundle.version,))
+            for bundle in self.fleet.book.manifest.bundle
+            if bundle.sha256.lower() in wanted
         }
 
     def _supply(self, standing: DomainState, target: ReleaseTarget) -> None:
@@ -217,11 +217,16 @@ class _Gatherer:
         """The model table that a model needs: in the set, or there already."""
         book = self.fleet.book
         scale = book.scale(MODEL_TABLE)
-        for table in (p.reading for p in standing.infrastructure if p.reading.kind == MODEL_TABLE):
-            offers = [book.whole(b).get((MODEL_TABLE, table.model or "")) for b in self.bundles.values()]
-            there = [o.image.version for o in offers if o is not None] + ([table.active] if table.active else [])
+        for table in (part.reading for part in standing.infrastructure if part.reading.kind == MODEL_TABLE):
+            offers = [book.whole(bundle).get((MODEL_TABLE, table.model or "")) for bundle in self.bundles.values()]
+            there = [offer.image.version for offer in offers if offer is not None] + (
+                [table.active] if table.active else []
+            )
             wanted = {
-                (s.family, p.reading.model) for s in standing.servers for p in s.parts if s.family and p.reading.model
+                (server.family, part.reading.model)
+                for server in standing.servers
+                for part in server.parts
+                if server.family and part.reading.model
             }
             for family, model in sorted((f, m) for f, m in wanted if f and m):
                 first = book.first_table(family, model, table.model)
@@ -235,7 +240,7 @@ class _Gatherer:
         place = {b.sha256.lower(): n for n, b in enumerate(self.fleet.book.manifest.bundle)}
         families = list(self.fleet.book.manifest.families)
         order = sorted(self.bundles.values(), key=lambda b: (families.index(b.family), place[b.sha256.lower()]))
-        called = {f"{b.family} {b.version} ({b.file})": b.sha256.lower() for b in order}
+        called = {f"{bundle.family} {bundle.version} ({bundle.file})": bundle.sha256.lower() for bundle in order}
         out = {called[f.subject] for f in self.findings.values() if f.code in _NOT_PACKED and f.subject in called}
         levels = list(Level)
         rows = sorted(self.findings.values(), key=lambda f: (levels.index(f.level), f.code == "not-checked"))

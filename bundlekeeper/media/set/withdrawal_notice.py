@@ -49,9 +49,9 @@ _NOTICE = JsonDocument(
 def withdrawn_of(manifest: Manifest) -> tuple[Withdrawn, ...]:
     """What the manifest says is withdrawn, in its order."""
     return tuple(
-        Withdrawn(str(b.family), b.version, b.file, b.sha256.lower(), b.why or "")
-        for b in manifest.bundle
-        if str(b.standing) == "withdrawn"
+        Withdrawn(str(bundle.family), bundle.version, bundle.file, bundle.sha256.lower(), bundle.why or "")
+        for bundle in manifest.bundle
+        if str(bundle.standing) == "withdrawn"
     )
 
 

@@ -213,7 +213,7 @@ class _Reading:
 
     def begin(self) -> None:
         """Say how much is to be read."""
-        texts = [p for p in self._files if p in (DECLARATION, INFO) or bag_text.algorithm_of(p) is not None]
+        texts = [file for file in self._files if file in (DECLARATION, INFO) or bag_text.algorithm_of(file) is not None]
         size = sum(min(self._files[path].size, limits.TAG_BYTES) for path in texts)
         self.progress.begin("reading the volume's texts", size, len(texts))
 
@@ -314,7 +314,7 @@ def _complete(
 ) -> list[Finding]:
     """What keeps the bag from being complete (§3), without reading payload: missing, extra, sums that differ."""
     there = {path: entry.size for path, entry in files.items() if path.startswith(f"{PAYLOAD}/")}
-    lacking = sorted(path for each in (payload, tags) for path in each if path not in files)
+    lacking = sorted(path for mapping in (payload, tags) for path in mapping if path not in files)
     found = [
         finding("missing", path, "the bag's manifest names it, and it is not there", "copy the volume again")
         for path in lacking[:MAX_TOLD]

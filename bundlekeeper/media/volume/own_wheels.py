@@ -62,12 +62,12 @@ def pack(folder: Path) -> Tool:
     files: dict[str, Path] = {}
     lines = [f"# {NAME} {bundlekeeper.__version__} and what it needs, for {_fits()}"]
     try:
-        for found in _needed():
-            name, data = _wheel(found)
+        for distribution in _needed():
+            name, data = _wheel(distribution)
             (folder / name).write_bytes(data)
             files[name] = folder / name
             digest = hashlib.sha256(data).hexdigest()
-            lines.append(f"{found.metadata['Name']}=={found.version} --hash=sha256:{digest}")
+            lines.append(f"{distribution.metadata['Name']}=={distribution.version} --hash=sha256:{digest}")
         (folder / REQUIREMENTS).write_text("\n".join([*lines, ""]), "utf-8")
     except OSError as e:
         raise UnfinishedError(f"the tool's folder cannot be made: {e.strerror}", where=str(e.filename or folder)) from e

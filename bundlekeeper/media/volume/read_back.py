@@ -83,10 +83,10 @@ def mount_of(path: Path) -> Mount | None:
     """The mount that holds `path`; None where that cannot be told."""
     real = os.path.realpath(path)
     best: Mount | None = None
-    for each in mounts():
-        inside = real == each.point or real.startswith(each.point.rstrip("/") + "/")
-        if inside and (best is None or len(each.point) >= len(best.point)):  # of two on one point the later is seen
-            best = each
+    for mount in mounts():
+        inside = real == mount.point or real.startswith(mount.point.rstrip("/") + "/")
+        if inside and (best is None or len(mount.point) >= len(best.point)):  # of two on one point the later is seen
+            best = mount
     return best
 
 

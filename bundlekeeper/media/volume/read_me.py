@@ -93,7 +93,9 @@ def text(index: SetIndex, volume: int, on_it: Sequence[tuple[SetFile, FilePart]]
     rows.append(f"  {size:>15,}  bytes in all ({human_bytes(size)})")
     if split:
         rows += ["", "Split, because a volume could not hold them whole; receiving puts them together again:"]
-        rows += [f"  {visible(f.path)}, on volumes {', '.join(str(p.volume) for p in f.parts)}" for f in split]
+        rows += [
+            f"  {visible(file.path)}, on volumes {', '.join(str(part.volume) for part in file.parts)}" for file in split
+        ]
     if index.notes:
         rows += ["", "What the maker of the set was told that it lacks:"]
         rows += [f"  {visible(note)}" for note in index.notes]

@@ -45,7 +45,7 @@ class Under(NamedTuple):
 def look(fd: int) -> Under:
     """Where an open folder is. Raises nothing: what cannot be told is empty."""
     number = _mount_number(fd)
-    own = next((m for m in mounts() if m.number == number), None)
+    own = next((mount for mount in mounts() if mount.number == number), None)
     if own is None:
         return Under("", "", "", "")
     return Under(_file_system(fd, own), _boot(), _disk(own), _unique(fd))
@@ -141,10 +141,10 @@ def _file_system(fd: int, own: Mount) -> str:
 
 def _uuid(source: str, device: int) -> str:
     with suppress(OSError):
-        for each in Path("/dev/disk/by-uuid").iterdir():
+        for path in Path("/dev/disk/by-uuid").iterdir():
             with suppress(OSError):
-                if each.stat().st_rdev == device:
-                    return f"uuid:{each.name}"
+                if path.stat().st_rdev == device:
+                    return f"uuid:{path.name}"
     if shutil.which("blkid") is None:
         return ""
     # Where no udev runs: blkid reads the device itself, which needs the right to.

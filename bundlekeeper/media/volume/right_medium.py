@@ -135,7 +135,7 @@ def _insist_on_id(place: MediumPlace, wanted: Sequence[str]) -> None:
             with suppress(OSError, ValueError):
                 if (Path("/dev/disk") / folder / each).stat().st_rdev == device:
                     return
-    source = next((m.source for m in mounts() if place.mount is not None and m == place.mount), "")
+    source = next((mount.source for mount in mounts() if place.mount is not None and mount == place.mount), "")
     if source.startswith("/dev/") and shutil.which("blkid"):
         # Where no udev runs: blkid reads the device itself, which needs the right to.
         for tag in ("UUID", "LABEL"):

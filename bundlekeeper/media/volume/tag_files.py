@@ -60,7 +60,7 @@ def tag_files(
     hold, UnfinishedError for texts that are not those that the index names.
     """
     index = signed.index
-    algorithms = sorted({name for each in payload.values() for name in each.digests})
+    algorithms = sorted({name for expected in payload.values() for name in expected.digests})
     found = _fixed(index, volume, tuple(index.on(volume)))
     _insist_on_signed(index, volume, found)
     for name in algorithms or ["sha256"]:
@@ -83,9 +83,9 @@ def with_texts(index: SetIndex, tool: Mapping[str, Expected]) -> SetIndex:
     own = [Text(0, path, each.size, each.digests["sha256"]) for path, each in sorted(tool.items())]
     index = replace(index, texts=tuple(own))
     on_it: dict[int, list[tuple[SetFile, FilePart]]] = {number: [] for number in range(1, index.volumes + 1)}
-    for each in index.files:
-        for part in each.parts:
-            on_it[part.volume].append((each, part))
+    for file in index.files:
+        for part in file.parts:
+            on_it[part.volume].append((file, part))
     for number, rows in on_it.items():
         texts = _fixed(index, number, sorted(rows, key=lambda row: row[1].path))
         own += [_as_text(0 if name == VERIFIER else number, name, data) for name, data in texts.items()]
@@ -110,7 +110,7 @@ def _insist_on_signed(index: SetIndex, volume: int, texts: Mapping[str, bytes]) 
 
 def signed_tool(index: SetIndex, tool: Mapping[str, Expected]) -> bool:
     """True where the tool's files, by their paths in the bag, are those that the index names."""
-    due = {each.path: each.sha256 for each in index.texts if each.path.startswith(f"{TOOL}/")}
+    due = {text.path: text.sha256 for text in index.texts if text.path.startswith(f"{TOOL}/")}
     return due == {path: each.digests["sha256"] for path, each in tool.items()}
 
 
@@ -122,7 +122,7 @@ def tool_left_out() -> Finding:
 
 def hint_to_have(index: SetIndex, name: str, hint: str) -> str:
     """What to do for a file, or folder with a slash, that a finished volume lacks: the hint where that can help."""
-    return hint if name != f"{TOOL}/" or any(each.path.startswith(name) for each in index.texts) else _NEW_SET
+    return hint if name != f"{TOOL}/" or any(text.path.startswith(name) for text in index.texts) else _NEW_SET
 
 
 _NEW_SET = "a new set carries it: bundlekeeper media plan --with-tool"
@@ -140,7 +140,7 @@ def _as_text(volume: int, name: str, data: bytes) -> Text:
 
 def _fixed(index: SetIndex, volume: int, on_it: Sequence[tuple[SetFile, FilePart]]) -> dict[str, bytes]:
     """The texts of a volume that hang on the set alone."""
-    with_tool = any(each.path.startswith(f"{TOOL}/") for each in index.texts)
+    with_tool = any(text.path.startswith(f"{TOOL}/") for text in index.texts)
     return {
         bag_text.INFO: _info(index, volume, [part for _, part in on_it]).encode(),
         READ_ME: read_me.text(index, volume, on_it, with_tool=with_tool).encode(),

@@ -85,7 +85,7 @@ def write_image(
         raise InputError(f"{large} is larger than an image holds ({MAX_FILE_BYTES} bytes)", hint="plan with dvd or bd")
     if path.exists():
         raise InputError("the image is there already", where=str(path), hint="name another, or move it away")
-    total = sum(each.expected.size for each in contents.values())
+    total = sum(content.expected.size for content in contents.values())
     try:
         _sweep(path)
         with _temporary(path) as (temp, fd):

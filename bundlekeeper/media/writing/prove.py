@@ -47,7 +47,7 @@ def prove_written(
     Raises StoppedError.
     """
     rows = {v: {p: e for p, e in files.items() if p not in v.kept} for v, files in volumes.items()}
-    total = sum(each.size for files in rows.values() for each in files.values())
+    total = sum(expected.size for files in rows.values() for expected in files.values())
     progress.begin("proving from the medium", total, sum(len(files) for files in rows.values()))
     found: dict[Volume, Proven] = {}
     failures: list[BaseException] = []

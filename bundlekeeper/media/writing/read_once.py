@@ -74,9 +74,9 @@ class Spreading:
 
         Returns what is wrong with the store's files. Raises StoppedError.
         """
-        work = [(each, self._ranges(each, volumes)) for each in self._plan.files]
+        work = [(planned, self._ranges(planned, volumes)) for planned in self._plan.files]
         work = [(each, ranges) for each, ranges in work if any(ranges.values()) or self._to_index(each)]
-        work.sort(key=lambda row: min((p.volume, p.path) for p in row[0].file.parts))
+        work.sort(key=lambda row: min((part.volume, part.path) for part in row[0].file.parts))
         total = sum(sum(size for _, size in self._to_read(each, ranges)) for each, ranges in work)
         self._means.progress.begin("writing", total, len(work))
         found: list[Finding] = []
@@ -231,7 +231,7 @@ class Spreading:
         if at == (0, each.file.size):
             return each.file.sha256
         known = self.parts.get(each.file.path, {})
-        here = (known.get(p.number) for p in each.file.parts if (p.offset, p.size) == at)
+        here = (known.get(part.number) for part in each.file.parts if (part.offset, part.size) == at)
         return next((digests.sha256 for digests in here if digests is not None), "")
 
     def _spoil(self, each: PlannedFile, volumes: Sequence[Volume]) -> None:

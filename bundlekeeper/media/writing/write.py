@@ -117,8 +117,8 @@ class Written:
     @property
     def status(self) -> int:
         """The exit status: 3 when some volume could not be finished by a failure, 1 when something was found."""
-        failed = [each for each in self.copies if each.state == "failed"]
-        broke = any(each.broke for each in failed)
+        failed = [copy for copy in self.copies if copy.state == "failed"]
+        broke = any(copy.broke for copy in failed)
         return worst_exit(
             [exit_status(self.findings), EXIT_UNFINISHED if broke else EXIT_OK, EXIT_FOUND if failed else EXIT_OK]
         )
@@ -180,9 +180,11 @@ class _Write:
         self.findings: list[Finding] = []
         self.known: WhereTo = recall(store, sent)
         self.signed = kept_index(sets, sent)
-        for each in self.signed.index.files if self.signed is not None else ():
-            if each.split:
-                self.known.parts[each.path] = {p.number: PartDigests(p.sha256, p.through) for p in each.parts}
+        for file in self.signed.index.files if self.signed is not None else ():
+            if file.split:
+                self.known.parts[file.path] = {
+                    part.number: PartDigests(part.sha256, part.through) for part in file.parts
+                }
         self.name = name_of(plan.platform, sent.sequence)
         self.proven: dict[int, Proven] = {}
         self.states: dict[int, str] = {}
@@ -288,7 +290,7 @@ class _Write:
         begun = [v for v in fresh if v.state == "unfinished"]
         if not begun:
             return
-        total = sum(each.size for v in begun for each in before[v.number].values())
+        total = sum(expected.size for v in begun for expected in before[v.number].values())
         self.means.progress.begin("looking at what is there", total, sum(len(before[v.number]) for v in begun))
         try:
             for volume in begun:
@@ -428,7 +430,7 @@ class _Write:
                     state,
                     len(files),
                     len(volume.kept),
-                    sum(each.size for each in files.values()),
+                    sum(expected.size for expected in files.values()),
                     proven.level if proven is not None and state != "failed" else None,
                     proven.why if proven is not None else "",
                     volume.error is not None,

@@ -156,7 +156,7 @@ def _contents(
     store: Store, plan: SetPlan, signed: tag_files.SignedIndex, number: int, order: ImageOrder, means: WriteMeans
 ) -> dict[str, Content]:
     """Every file of a volume, by its path in the volume's folder."""
-    sources = {each.file.path: each.source for each in plan.files}
+    sources = {planned.file.path: planned.source for planned in plan.files}
     found: dict[str, Content] = {}
     for each, part in signed.index.on(number):
         opener = partial(_open_at, store, sources[each.path], part.offset)

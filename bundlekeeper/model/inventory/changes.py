@@ -77,7 +77,7 @@ def compare(before: Iterable[Component], after: Sequence[Component], *, complete
     gone = [part for key, part in old.items() if key not in new and _scope(part, complete) in scope]
     added = [part for key, part in new.items() if key not in old]
     found = [*_replaced(gone, added)]
-    paired = {c.before.key for c in found if c.before} | {c.part.key for c in found}
+    paired = {changed.before.key for changed in found if changed.before} | {changed.part.key for changed in found}
     found.extend(Changed(InventoryChange.GONE, part, part) for part in gone if part.key not in paired)
     found.extend(Changed(InventoryChange.ADDED, part) for part in added if part.key not in paired)
     for key, part in new.items():
@@ -134,7 +134,9 @@ def _differences(old: Component, new: Component) -> Iterable[Changed]:
     versions = _differing(old, new, _VERSIONS)
     if versions:
         yield Changed(InventoryChange.VERSION, new, old, versions)
-    unread = tuple(k for k in _VERSIONS if getattr(old, k) is not None and getattr(new, k) is None)
+    unread = tuple(
+        version for version in _VERSIONS if getattr(old, version) is not None and getattr(new, version) is None
+    )
     if unread:
         yield Changed(InventoryChange.UNREAD, new, old, unread)
     facts = _differing(old, new, _FACTS)

@@ -184,7 +184,7 @@ class _Reading:
 
     def finish(self, taken: date | datetime | None, zone: str | None) -> Inventory | None:
         """Check what the rows say together. None where there was any problem."""
-        headers = [header for d in self.documents if (header := self._header(d))]
+        headers = [header for document in self.documents if (header := self._header(document))]
         zone_told = self._agreed("zone", [(h[0], h[2]) for h in headers], zone)
         taken_told = self._agreed("taken", [(h[0], h[1]) for h in headers], taken)
         if isinstance(taken_told, date) and isinstance(zone_told, str) and not self.kept:
@@ -247,5 +247,5 @@ class _Reading:
             if self.clock is not None:
                 moments.not_ahead(found, self.clock)
         except InputError as e:
-            told = next((d for d in self.documents if key in d.header), None)
+            told = next((document for document in self.documents if key in document.header), None)
             self.problem("inventory-value", (told, (key,)) if told else None, key, e.says, e.hint)

@@ -73,7 +73,7 @@ class Place:
     def path(self) -> str:
         """The place for people: `holm/holm-a/1/3`; what is not known is `?`, what there is none of is `-`."""
         parts = (self.site, self.domain, self.chassis, self.slot)
-        return "/".join("?" if p is None else p or "-" for p in parts)
+        return "/".join("?" if part is None else part or "-" for part in parts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,12 +188,12 @@ class Server:
     @property
     def policies(self) -> tuple[str | None, ...]:
         """The distinct policies of its parts, None where one is not known."""
-        return tuple(dict.fromkeys(p.policy for p in self.parts))
+        return tuple(dict.fromkeys(component.policy for component in self.parts))
 
     @property
     def clusters(self) -> tuple[str | None, ...]:
         """The distinct clusters of its parts, None where one is not known."""
-        return tuple(dict.fromkeys(p.cluster for p in self.parts))
+        return tuple(dict.fromkeys(component.cluster for component in self.parts))
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,11 +210,11 @@ class Inventory:
 
     def domains(self) -> tuple[str, ...]:
         """The domains named, in the order of the file; parts of no domain are left out."""
-        return tuple(dict.fromkeys(c.domain for c in self.components if c.domain))
+        return tuple(dict.fromkeys(component.domain for component in self.components if component.domain))
 
     def of(self, domain: str) -> tuple[Component, ...]:
         """The components of one domain, in the order of the file."""
-        return tuple(c for c in self.components if c.domain == domain)
+        return tuple(component for component in self.components if component.domain == domain)
 
     def pairs(self, domain: str) -> dict[tuple[str, str], tuple[Component, ...]]:
         """The domain's redundant pairs: (kind, pair name) -> its halves as listed, be they two or not."""

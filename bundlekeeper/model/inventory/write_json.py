@@ -15,7 +15,7 @@ from typing import Any
 from bundlekeeper.model.inventory.types import FORMAT, Apart, Component, Inventory, Partition, Policy
 
 _KEYS: dict[type, tuple[str, ...]] = {
-    made: tuple(f.name for f in fields(made)) for made in (Component, Partition, Policy, Apart)
+    made: tuple(field.name for field in fields(made)) for made in (Component, Partition, Policy, Apart)
 }
 _ENCODE = json.JSONEncoder(ensure_ascii=False).encode
 

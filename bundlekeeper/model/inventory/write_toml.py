@@ -36,17 +36,17 @@ def to_toml(inventory: Inventory, comments: Iterable[str] = ()) -> str:
     for table, rows in tables:
         for row in rows:
             lines += ["", f"[[{table}]]", *_lines(row)]
-    lines += ["", *(f"# {visible(each)}".rstrip() for each in comments)]
+    lines += ["", *(f"# {visible(comment)}".rstrip() for comment in comments)]
     return "\n".join(lines).rstrip() + "\n"
 
 
 def _lines(row: Any) -> list[str]:  # noqa: ANN401  (one of the four tables' types)
     found = []
-    for each in fields(row):
-        value = getattr(row, each.name)
-        if value is None or (each.name == "note" and not value):
+    for field in fields(row):
+        value = getattr(row, field.name)
+        if value is None or (field.name == "note" and not value):
             continue
-        found.append(f"{each.name} = {_value(value)}")
+        found.append(f"{field.name} = {_value(value)}")
     return found
 
 

@@ -61,7 +61,7 @@ def check(raw: dict[str, Any], today: date) -> Checked:
     for one in checks:
         # Each check has room and time of its own, so that none can use up another's.
         problems += _bounded(one(Scales(loose, Budget(UNITS))))
-    if manifest is None and not any(level_of(p) is Level.ERROR for p in problems):
+    if manifest is None and not any(level_of(problem) is Level.ERROR for problem in problems):
         # The types refused something that no check put into words: never let it pass.
         says = "the manifest does not have the form that it must have"
         problems.append(Problem("bad-value", (), says, "compare it with the schema"))

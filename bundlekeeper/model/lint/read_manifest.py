@@ -44,7 +44,7 @@ def read(data: bytes, *, name: str, today: date) -> Loaded:
     source, raw = _parse(data, name)
     checked = check(raw, today)
     problems = _findings(source, checked.problems)
-    errors = [p for p in problems if p.level is Level.ERROR]
+    errors = [finding for finding in problems if finding.level is Level.ERROR]
     if errors or checked.manifest is None:
         count = "1 error" if len(errors) == 1 else f"{len(errors)} errors"
         says = f"the manifest has {count}"
@@ -78,9 +78,11 @@ def _findings(source: SourceText, problems: Sequence[Problem]) -> list[Finding]:
     """Problems with their places, sorted by them."""
     if not problems:
         return []
-    wanted = {p.path for p in problems} | {p.other for p in problems if p.other is not None}
+    wanted = {problem.path for problem in problems} | {
+        problem.other for problem in problems if problem.other is not None
+    }
     found = places(source.text, wanted)
-    placed = [(_offset(source, found, p), p) for p in problems]
+    placed = [(_offset(source, found, problem), problem) for problem in problems]
     placed.sort(key=lambda row: (row[0], row[1].code, row[1].says))
     return [_finding(source, found, offset, p) for offset, p in placed]
 

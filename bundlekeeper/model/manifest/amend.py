@@ -148,8 +148,8 @@ def consistent(entries: Iterable[DraftRow]) -> tuple[list[DraftRow], list[Findin
     for file, rows in by_name.items():
         if len(rows) > 1:
             says = "given more than once: " + ", ".join(
-                f"SHA-256 {e.sha256 or 'unknown'}, size {'unknown' if e.size_bytes is None else e.size_bytes}"
-                for e in rows
+                f"SHA-256 {row.sha256 or 'unknown'}, size {'unknown' if row.size_bytes is None else row.size_bytes}"
+                for row in rows
             )
             level = _CODES["given-twice"].level
             findings.append(Finding("given-twice", level, file, says, "give the one that is meant"))

@@ -50,7 +50,7 @@ def _listed(lists: Sequence[ChecksumList]) -> tuple[dict[str, DraftRow], list[Fi
     for each in lists:
         entries, problems = entries_from_list(each)
         found += problems
-        contradicted.update((p.subject, None) for p in problems if p.code == "listed-twice")
+        contradicted.update((finding.subject, None) for finding in problems if finding.code == "listed-twice")
         for entry in entries:
             first = merged.setdefault(entry.file, entry)
             in_list = said_in.setdefault(entry.file, each.name)

@@ -184,4 +184,4 @@ class Manifest(_Table):
 
     def of(self, family: str) -> tuple[Bundle, ...]:
         """The bundles of one family, in the manifest's order."""
-        return tuple(b for b in self.bundle if b.family == family)
+        return tuple(bundle for bundle in self.bundle if bundle.family == family)

@@ -210,7 +210,7 @@ def _strictest(label: str, size: int) -> VolumeKind:
     """The worst of the file systems that a medium of this size can carry; of a folder where it can carry none."""
     sticks = [fs for fs in _SYSTEMS.values() if fs.carried is Carried.STICK]
     rooms = [fs.room(size) for fs in sticks if fs.least <= size <= fs.most] or [_SYSTEMS[FOLDER].room(size)]
-    usable, unit, each = min(r[0] for r in rooms), max(r[1] for r in rooms), max(r[2] for r in rooms)
+    usable, unit, each = min(room[0] for room in rooms), max(room[1] for room in rooms), max(room[2] for room in rooms)
     titles = [fs.title for fs in sticks]
     strict = f"the strictest of {', '.join(titles[:-1])} and {titles[-1]}"
     says = f"no file system named: {strict}, files of 4 GiB - 1 at most"

@@ -145,7 +145,7 @@ class SetIndex:
 
     def on(self, volume: int) -> Iterator[tuple[SetFile, FilePart]]:
         """The files and parts that a volume holds, by path."""
-        rows = [(f, p) for f in self.files for p in f.parts if p.volume == volume]
+        rows = [(file, part) for file in self.files for part in file.parts if part.volume == volume]
         yield from sorted(rows, key=lambda row: row[1].path)
 
     @property
@@ -245,8 +245,8 @@ def _insist_on_parts(each: SetFile, volumes: int, *, read: bool) -> None:
 def _insist_on_paths(files: Iterable[SetFile]) -> None:
     """No two files are one on some file system, neither in the set nor on one volume."""
     seen: dict[tuple[int, str], str] = {}
-    for each in files:
-        for volume, path in [(0, each.path), *((p.volume, p.path) for p in each.parts)]:
+    for file in files:
+        for volume, path in [(0, file.path), *((part.volume, part.path) for part in file.parts)]:
             key = (volume, "/".join(collision_key(name) for name in path.split("/")))
             if key in seen:
                 raise Misfit(f"hold {visible(path)} and {visible(seen[key])}, one name on some systems", "files")

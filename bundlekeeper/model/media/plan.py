@@ -97,7 +97,7 @@ class SetPlan:
 
     def on(self, volume: int) -> Iterator[tuple[PlannedFile, FilePart]]:
         """The files and parts that a volume is to hold, by path."""
-        rows = [(f, p) for f in self.files for p in f.file.parts if p.volume == volume]
+        rows = [(planned, part) for planned in self.files for part in planned.file.parts if part.volume == volume]
         yield from sorted(rows, key=lambda row: row[1].path)
 
     @property

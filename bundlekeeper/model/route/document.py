@@ -73,13 +73,17 @@ def inventory_facts(inventory: Inventory, domain: str) -> dict[str, Any]:
     parts = inventory.of(domain)
     keys = {part.key for part in parts}
     named = {part.policy for part in parts if part.policy}
-    policies = [p for p in inventory.policies if p.name in named and _reaches(p.scope, domain)]
+    policies = [policy for policy in inventory.policies if policy.name in named and _reaches(policy.scope, domain)]
     found: dict[str, Any] = {
         "components": {part.key: _known(part) for part in parts},
-        "partitions": {f"{p.component} {p.name}": _known(p) for p in inventory.partitions if p.component in keys},
-        "policies": _by_name((p.name, _known(p)) for p in policies),
-        "elsewhere": _by_name((p.name, _elsewhere(inventory, p, domain)) for p in policies),
-        "apart": sorted(sorted(row.domains) for row in inventory.apart if domain in row.domains),
+        "partitions": {
+            f"{partition.component} {partition.name}": _known(partition)
+            for partition in inventory.partitions
+            if partition.component in keys
+        },
+        "policies": _by_name((policy.name, _known(policy)) for policy in policies),
+        "elsewhere": _by_name((policy.name, _elsewhere(inventory, policy, domain)) for policy in policies),
+        "apart": sorted(sorted(apart.domains) for apart in inventory.apart if domain in apart.domains),
     }
     return {"sha256": digest_of(found), **found}
 
@@ -115,10 +119,10 @@ def _reaches(scope: tuple[str, ...] | None, domain: str) -> bool:
 
 def _known(row: Any) -> dict[str, Any]:  # noqa: ANN401  (one of the inventory's tables)
     found: dict[str, Any] = {}
-    for each in fields(row):
-        value = getattr(row, each.name)
+    for field in fields(row):
+        value = getattr(row, field.name)
         if value is not None:
-            found[each.name] = list(value) if isinstance(value, tuple) else value
+            found[field.name] = list(value) if isinstance(value, tuple) else value
     return found
 
 

@@ -176,8 +176,8 @@ def read_plan(data: bytes, *, name: str, form: str) -> Plan:
         raw, where = _json(data, name), _pointing(name)
         domain, release, steps = reading.plan(raw)
         problems = [
-            Finding(each.code, Level.ERROR, name, each.says, each.hint, where(each.path)[0])
-            for each in reading.problems
+            Finding(misread.code, Level.ERROR, name, misread.says, misread.hint, where(misread.path)[0])
+            for misread in reading.problems
         ]
     else:
         source, raw = load(data, name=name, max_bytes=limits.HAND_PLAN_BYTES)

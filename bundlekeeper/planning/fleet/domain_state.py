@@ -118,7 +118,7 @@ class Pair:
     @property
     def chassis(self) -> tuple[str, ...]:
         """The chassis that its halves are known to be in, empty for none; more than one is no redundancy in either."""
-        return tuple(dict.fromkeys(h.part.chassis for h in self.halves if h.part.chassis is not None))
+        return tuple(dict.fromkeys(part.part.chassis for part in self.halves if part.part.chassis is not None))
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +145,7 @@ class DomainState:
     @property
     def parts(self) -> tuple[PartAt, ...]:
         """Every part: infrastructure first, then server by server."""
-        return (*self.infrastructure, *(p for server in self.servers for p in server.parts))
+        return (*self.infrastructure, *(part for server in self.servers for part in server.parts))
 
 
 class StateReader:
@@ -176,10 +176,10 @@ class StateReader:
             return (), NO_FAMILY
         offers = self.book.offers(family, kind, model)
         scale = self.book.scale(kind)
-        found = [o for o in offers if o.image.version == active]
-        found = found or [o for o in offers if scale.same(o.image.version, active)]
+        found = [offer for offer in offers if offer.image.version == active]
+        found = found or [offer for offer in offers if scale.same(offer.image.version, active)]
         if found:
-            return tuple(dict.fromkeys(o.bundle.version for o in found)), ""
+            return tuple(dict.fromkeys(offer.bundle.version for offer in found)), ""
         return (), UNLISTED if scale.key(active) is not None else UNORDERED
 
     def server_class(self, family: str | None, readings: Iterable[ComponentReading]) -> ServerClass:
@@ -194,14 +194,24 @@ class StateReader:
         """The bundles that a server of these parts is at, by the trade's definition."""
         if family is None:
             return At((), certain=False)
-        unclear = [p for p in parts if p.model is None and self.book.may_list_kind(family, p.kind)]
-        at = [b.version for b in self.book.bundles(family) if not is_part(b) and self._covers_all(b, parts)]
+        unclear = [
+            reading for reading in parts if reading.model is None and self.book.may_list_kind(family, reading.kind)
+        ]
+        at = [
+            bundle.version
+            for bundle in self.book.bundles(family)
+            if not is_part(bundle) and self._covers_all(bundle, parts)
+        ]
         if at and not unclear:
             return At((tuple(dict.fromkeys(at)),), certain=True)
-        sets = [p.bundles for p in parts if p.bundles]
+        sets = [reading.bundles for reading in parts if reading.bundles]
         if not sets:
             return At((), certain=False)
-        lacking = [p for p in parts if p.lack and p.model is not None and self.book.offers(family, p.kind, p.model)]
+        lacking = [
+            reading
+            for reading in parts
+            if reading.lack and reading.model is not None and self.book.offers(family, reading.kind, reading.model)
+        ]
         low, high = self._stretch(family, sets)
         return At(((low,), (high,)), certain=not lacking and not unclear)
 
@@ -227,7 +237,7 @@ class StateReader:
     def rank(self, family: str, version: str) -> int:
         """The place of a bundle version among the family's, from 0 for the oldest; -1 for no version of a bundle."""
         if family not in self._ranks:
-            versions = dict.fromkeys(b.version for b in self.book.bundles(family))
+            versions = dict.fromkeys(bundle.version for bundle in self.book.bundles(family))
             self._ranks[family] = {version: place for place, version in enumerate(versions)}
         return self._ranks[family].get(version, -1)
 
@@ -252,14 +262,14 @@ class StateReader:
         """
         rows = tuple(parts)
         votes = dict.fromkeys(SERVER_FAMILIES, 0)
-        for kind, model in {(p.kind, p.model) for p in rows if p.model is not None}:
+        for kind, model in {(component.kind, component.model) for component in rows if component.model is not None}:
             for family in self.book.families_of(kind, model):
                 if family in votes:
                     votes[family] += 1
         most = [family for family, count in votes.items() if count == max(votes.values())]
         if len(most) == 1:
             return most[0]
-        places = {p.chassis for p in rows}
+        places = {component.chassis for component in rows}
         if None in places or len(places) != 1:
             return None
         return "blade" if places.pop() else "rack"
@@ -298,12 +308,15 @@ def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> 
 
 def _server(reader: StateReader, key: str, parts: Sequence[Component]) -> ServerAt:
     family = reader.family_of_server(parts)
-    rows = tuple(PartAt(p, p.key, reader.reading(family, p.kind, p.model, p.active)) for p in parts)
+    rows = tuple(
+        PartAt(component, component.key, reader.reading(family, component.kind, component.model, component.active))
+        for component in parts
+    )
     first = parts[0]
-    slot = next((p.slot for p in parts if p.slot is not None), None)
-    chassis = next((p.chassis for p in parts if p.chassis is not None), None)
+    slot = next((component.slot for component in parts if component.slot is not None), None)
+    chassis = next((component.chassis for component in parts if component.chassis is not None), None)
     place = Place(first.site, first.domain, chassis, None if slot is None else slot.partition("/")[0])
-    return ServerAt(key, place, rows, reader.server_class(family, (p.reading for p in rows)))
+    return ServerAt(key, place, rows, reader.server_class(family, (part.reading for part in rows)))
 
 
 def _pairs(parts: Iterable[PartAt]) -> tuple[Pair, ...]:
@@ -324,7 +337,7 @@ def _doubts(servers: Sequence[ServerAt]) -> Iterable[Doubt]:
                 "family", f"whether the server {server.key} is a blade or a rack server is not known", server.parts
             )
         placed = bool(server.place.slot) and server.place.chassis is not None
-        unplaced |= not placed and any(p.part.parent for p in server.parts)
+        unplaced |= not placed and any(part.part.parent for part in server.parts)
         if placed:
             at_place.setdefault(server.place.path(), []).append(server)
         elif orphans := _orphans([server]):
@@ -339,7 +352,7 @@ def _doubts(servers: Sequence[ServerAt]) -> Iterable[Doubt]:
 
 def _orphans(servers: Iterable[ServerAt]) -> tuple[PartAt, ...]:
     """The parts that name no server; known to be in none counts as naming none."""
-    return tuple(p for server in servers for p in server.parts if not p.part.parent)
+    return tuple(part for server in servers for part in server.parts if not part.part.parent)
 
 
 def _sorting(reading: ComponentReading) -> tuple[str, str, str]:

@@ -51,7 +51,7 @@ class Touched:
     def outside(self, own: Collection[tuple[str, str]], most: int = 6) -> tuple[int, str]:
         """How many there are besides `own`, and their names for people: the first ones and how many more."""
         number = len(self.servers) - sum(row in self.servers for row in own)
-        shown = ", ".join("/".join(row) for row in islice((r for r in self.names if r not in own), most))
+        shown = ", ".join("/".join(row) for row in islice((name for name in self.names if name not in own), most))
         return number, f"{shown} and {number - most} more" if number > most else shown
 
 
@@ -118,7 +118,7 @@ class Fleet:
 
     def policies(self, name: str, domain: str) -> tuple[Policy, ...]:
         """What is told of the policy of that name in a domain; a policy without a known scope is told everywhere."""
-        return tuple(p for p in self._policies.get(name, ()) if _reaches(p.scope, domain))
+        return tuple(policy for policy in self._policies.get(name, ()) if _reaches(policy.scope, domain))
 
     def users(self, policy: Policy) -> Users:
         """Which servers the policy touches, in any domain; the answer is shared, not made again."""
@@ -132,9 +132,9 @@ class Fleet:
 
     def touched(self, policies: Sequence[Policy]) -> Touched:
         """Which servers any of the policies touches, in any domain; the answer is shared, not made again."""
-        asked = tuple((p.name, p.scope) for p in policies)
+        asked = tuple((policy.name, policy.scope) for policy in policies)
         if asked not in self._touched:
-            found = {(d, key) for p in policies for d, rows in self.users(p).servers.items() for key in rows}
+            found = {(d, key) for policy in policies for d, rows in self.users(policy).servers.items() for key in rows}
             self._touched[asked] = Touched(frozenset(found), tuple(sorted(found, key="/".join)))
         return self._touched[asked]
 

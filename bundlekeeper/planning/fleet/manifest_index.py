@@ -109,11 +109,11 @@ class ManifestIndex:
 
     def standalone(self, family: str, version: str) -> tuple[Bundle, ...]:
         """The family's bundles of that version for servers that run alone."""
-        return tuple(b for b in self._standalone[family] if b.version == version)
+        return tuple(bundle for bundle in self._standalone[family] if bundle.version == version)
 
     def at(self, family: str, version: str) -> tuple[Bundle, ...]:
         """The family's bundles of exactly that version that belong in a domain; a file with all kinds first."""
-        rows = [b for b in self._bundles[family] if b.version == version]
+        rows = [bundle for bundle in self._bundles[family] if bundle.version == version]
         return tuple(sorted(rows, key=is_part))
 
     def offers(self, family: str, kind: str, model: str) -> tuple[ImageOffer, ...]:
@@ -130,8 +130,8 @@ class ManifestIndex:
 
     def may_list_kind(self, family: str, kind: str) -> bool:
         """True unless it is known that no bundle of the family has an image of the kind."""
-        unlisted = (b for b in self._bundles[family] if not b.images)
-        return self.lists_kind(family, kind) or any(b.only is None or kind in b.only for b in unlisted)
+        unlisted = (bundle for bundle in self._bundles[family] if not bundle.images)
+        return self.lists_kind(family, kind) or any(bundle.only is None or kind in bundle.only for bundle in unlisted)
 
     def base(self, bundle: Bundle) -> Bundle | None:
         """The bundle that a patch goes onto; None for no patch, and where the base is no bundle of this manifest."""
@@ -174,11 +174,11 @@ class ManifestIndex:
 
     def _tables_for(self, family: str, model: str, of: str) -> Iterator[tuple[str, str]]:
         for release in self.manifest.release:
-            bundles = [b for v in release.versions(family) for b in self.at(family, v)]
-            if not any(listed == model for b in bundles for _, listed in self.whole(b)):
+            bundles = [bundle for v in release.versions(family) for bundle in self.at(family, v)]
+            if not any(listed == model for bundle in bundles for _, listed in self.whole(bundle)):
                 continue
             for version in release.versions(INFRASTRUCTURE):
-                offers = (self.whole(b).get((MODEL_TABLE, of)) for b in self.at(INFRASTRUCTURE, version))
+                offers = (self.whole(bundle).get((MODEL_TABLE, of)) for bundle in self.at(INFRASTRUCTURE, version))
                 yield from ((release.name, offer.image.version) for offer in offers if offer is not None)
 
     def release(self, name: str) -> Release:
@@ -212,9 +212,10 @@ def _merged(kind: str, rules: list[KindRule]) -> ComponentFacts:
     """The first word of each key wins: the model's, the kind's, the built-in table's."""
     known = KINDS.get(kind)
     said = {
-        key: next((v for r in rules if (v := getattr(r, key)) is not None), None) for key in ("method", "by", "back")
+        key: next((v for rule in rules if (v := getattr(rule, key)) is not None), None)
+        for key in ("method", "by", "back")
     }
-    minutes = next((r.minutes for r in rules if r.minutes is not None), None)
+    minutes = next((rule.minutes for rule in rules if rule.minutes is not None), None)
     method = said["method"] or (known.method if known else None)
     back = said["back"]
     if back is None and method is not None:

@@ -34,7 +34,7 @@ class TargetChoice:
 
     def blind(self, kind: str) -> Bundle | None:
         """A bundle of the chain of which the manifest lists no image, so that it may bring one of the kind, or not."""
-        may = (b for b in self.chain if not b.images and (b.only is None or kind in b.only))
+        may = (bundle for bundle in self.chain if not bundle.images and (bundle.only is None or kind in bundle.only))
         return next(may, None)
 
 
@@ -70,7 +70,7 @@ def aim(book: ManifestIndex, release: Release, families: Iterable[str], holdings
 def _choose(book: ManifestIndex, release: Release, family: str, holdings: Holdings) -> TargetChoice:
     offered = release.versions(family)
     chains = {version: _chain(book, family, version) for version in offered}
-    held = (v for v in offered if chains[v] and all(holdings.held(b.sha256) for b in chains[v]))
+    held = (v for v in offered if chains[v] and all(holdings.held(bundle.sha256) for bundle in chains[v]))
     version = next(held, offered[0] if offered else "")
     chain = chains.get(version, ())
     return TargetChoice(family, version, chain[-1] if chain else None, chain, offered)

@@ -207,7 +207,9 @@ def _mixed_servers(case: Case) -> None:
         if at.mixed:
             low, high = at.readings[0][0], at.readings[-1][0]
             says = f"parts are at different bundles, from {low} to {high}"
-            parts = {f"{p.kind} {p.model}": [p.active, *p.bundles] for p in group.kin.parts}
+            parts = {
+                f"{reading.kind} {reading.model}": [reading.active, *reading.bundles] for reading in group.kin.parts
+            }
             evidence = {"lowest": low, "highest": high, "parts": parts}
             hint = "rules must hold for both; bring the server to one bundle"
             case.tally.add("mixed-server", group.name, says, hint, things=group.keys, evidence=evidence)
@@ -234,14 +236,14 @@ def _neighbours(case: Case) -> None:
         if 2 * len(groups[0]) <= number:
             runs = some([f"{len(parts)} at {parts[0].reading.active}" for parts in groups])
             says = f"no version is that of most {name}: {runs}"
-            keys = [p.key for parts in groups for p in parts]
+            keys = [part.key for parts in groups for part in parts]
             hint = "bring them level, or find out which were replaced"
             case.tally.add("part-differs", f"{case.domain}: {name}", says, hint, things=keys, evidence=evidence)
             continue
         norm = groups[0][0].reading.active
         for parts in groups[1:]:
             says = f"{counted(len(parts), 'part')} at {parts[0].reading.active}, {len(groups[0])} of {number} at {norm}"
-            subject = f"{case.domain}: {name} {some([p.key for p in parts])}"
-            keys = [p.key for p in parts]
+            subject = f"{case.domain}: {name} {some([part.key for part in parts])}"
+            keys = [part.key for part in parts]
             hint = "was it replaced? bring it level with its neighbours"
             case.tally.add("part-differs", subject, says, hint, things=keys, evidence=evidence)

@@ -86,8 +86,8 @@ def _withdrawn(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
     whys: dict[str, str] = {}
     for like in likes:
         offers = case.book.offers(group.family or "", like.reading.kind, like.reading.model or "")
-        bundles = [o.bundle for o in offers if case.fleet.reader.is_at(like.reading, o)]
-        if bundles and all(b.standing.value == "withdrawn" for b in bundles):
+        bundles = [offer.bundle for offer in offers if case.fleet.reader.is_at(like.reading, offer)]
+        if bundles and all(bundle.standing.value == "withdrawn" for bundle in bundles):
             found.setdefault((bundles[-1].version, like.moves), []).append(like)
             whys[bundles[-1].version] = bundles[-1].why or "it is not said why"
     for (version, moves), rows in found.items():
@@ -232,22 +232,23 @@ def _start(like: Like) -> str:
 
 def quoted(rules: tuple[Jump, ...]) -> str:
     """Rules of jumps as a sentence quotes them, with their sources."""
-    return "; ".join(f"to {r.to} from {r.from_} ({r.source})" for r in rules)
+    return "; ".join(f"to {jump.to} from {jump.from_} ({jump.source})" for jump in rules)
 
 
 def _evidence(hops: list[_Hop]) -> dict[str, object]:
     images = {
-        f"{h.like.reading.kind} {h.like.reading.model}": [h.like.reading.active, h.to.image.version] for h in hops
+        f"{hop.like.reading.kind} {hop.like.reading.model}": [hop.like.reading.active, hop.to.image.version]
+        for hop in hops
     }
     return {"from": hops[0].start, "to": hops[0].to.bundle.version, "images": images}
 
 
 def _tell_jump(case: Case, group: GapGroup, hops: list[_Hop]) -> None:
     answer, start, to = hops[0].answer, hops[0].start, hops[0].to.bundle.version
-    likes = tuple(h.like for h in hops)
+    likes = tuple(hop.like for hop in hops)
     subject = group.named(likes)
     keys = tuple(key for like in likes for key in like.keys)
-    evidence, sources = _evidence(hops), tuple(r.source for r in answer.rules)
+    evidence, sources = _evidence(hops), tuple(jump.source for jump in answer.rules)
     if answer.answer is RuleAnswer.UNKNOWN:
         says = f"whether it may go from {start} to {to}"
         case.tally.lack("jump", subject, says, answer.fact, things=keys, times=0, evidence=evidence)
@@ -267,7 +268,7 @@ def _tell_jump(case: Case, group: GapGroup, hops: list[_Hop]) -> None:
 
 def _tell_down(case: Case, group: GapGroup, hops: list[_Hop]) -> None:
     answer, start, to = hops[0].answer, hops[0].start, hops[0].to.bundle.version
-    likes = tuple(h.like for h in hops)
+    likes = tuple(hop.like for hop in hops)
     keys = tuple(key for like in likes for key in like.keys)
     if answer.down is None:
         if answer.answer is not RuleAnswer.UNKNOWN:  # there, the jump's own gap tells it
@@ -281,7 +282,7 @@ def _tell_down(case: Case, group: GapGroup, hops: list[_Hop]) -> None:
         says += f", which a rule lets pass: {quoted(answer.rules)}"
     level = Level.WARNING if passes else Level.ERROR
     hint = "is it meant? settings that the older version lacks must go first" if passes else "choose a newer release"
-    sources = tuple(r.source for r in answer.rules) if passes else ()
+    sources = tuple(jump.source for jump in answer.rules) if passes else ()
     evidence = _evidence(hops)
     case.tally.add(
         "downgrade", group.named(likes), says, hint, level=level, things=keys, evidence=evidence, sources=sources
@@ -294,7 +295,7 @@ def _ways_back(case: Case, group: GapGroup, moving: tuple[Like, ...]) -> None:
     for like in moving:
         for part_keys, says, hint, known in _way_back(case, like):
             key = (says, hint, known)
-            lost.setdefault(key, []).extend((k, like.reading.kind) for k in part_keys)
+            lost.setdefault(key, []).extend((part_key, like.reading.kind) for part_key in part_keys)
             likes.setdefault(key, []).append(like)
     for key, rows in lost.items():
         says, hint, known = key
@@ -361,8 +362,10 @@ def _reinstall(case: Case, like: Like, back: str) -> Iterator[_Way]:
         return
     case.tally.made("way back", number)
     offers = case.book.offers(family, like.reading.kind, like.reading.model or "")
-    fitting = [o for o in offers if o.bundle.version in bundles and case.fleet.reader.is_at(like.reading, o)]
-    if not any(case.holdings.held(o.bundle.sha256) for o in fitting):
+    fitting = [
+        offer for offer in offers if offer.bundle.version in bundles and case.fleet.reader.is_at(like.reading, offer)
+    ]
+    if not any(case.holdings.held(offer.bundle.sha256) for offer in fitting):
         what = "installing again, then restoring the backup" if back == "restore" else "installing again"
         says = f"the way back is {what}, and the store does not hold {family} {' or '.join(bundles)}"
         yield like.keys, says, f"take {family} {bundles[-1]} into the store first", True

@@ -42,7 +42,7 @@ class Like:
     @property
     def keys(self) -> tuple[str, ...]:
         """The keys of the parts."""
-        return tuple(p.key for p in self.parts)
+        return tuple(part.key for part in self.parts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,9 +177,9 @@ def server_label(server: ServerAt) -> str:
 
 def servers_name(domain: str, kin: ServerClass, servers: tuple[ServerAt, ...]) -> str:
     """A class of servers for people: `holm-a 1/1, 1/2: 2 blade servers MB-2`."""
-    models = dict.fromkeys(p.model for p in kin.parts if p.kind == "bios" and p.model) or dict.fromkeys(
-        p.model for p in kin.parts if p.model
-    )
+    models = dict.fromkeys(
+        reading.model for reading in kin.parts if reading.kind == "bios" and reading.model
+    ) or dict.fromkeys(reading.model for reading in kin.parts if reading.model)
     family = f"{kin.family} server" if kin.family else "server"
-    labels = some([server_label(s) for s in servers])
+    labels = some([server_label(server) for server in servers])
     return f"{domain} {labels}: {counted(len(servers), family)} {' '.join(list(models)[:2])}".rstrip()

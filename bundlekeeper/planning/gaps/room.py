@@ -78,7 +78,7 @@ def _unpacked(book: ManifestIndex, part: PartAt, version: str) -> int | None:
     """What an image of that version takes where it lies; where bundles disagree, the least; None is not known."""
     reading, scale = part.reading, book.scale(part.reading.kind)
     offers = book.offers(reading.family or "", reading.kind, reading.model or "")
-    sizes = [o.image.unpacked for o in offers if scale.same(o.image.version, version)]
+    sizes = [offer.image.unpacked for offer in offers if scale.same(offer.image.version, version)]
     known = [size for size in sizes if size is not None]
     return min(known) if known and len(known) == len(sizes) else None
 
@@ -111,7 +111,7 @@ def _part(case: Case, group: GapGroup, like: Like, part: PartAt, partitions: tup
 
 def words(partition: Partition, plan: SpacePlan) -> tuple[Level, str, str]:
     """What is told of a partition where images do not fit as it lies: how bad that is, what it says, and a hint."""
-    several = len({s.version for s in plan.steps}) > 1
+    several = len({step.version for step in plan.steps}) > 1
     gone = [
         f"{file.name} ({human_bytes(file.size_bytes)}{f', before {before}' if several else ''})"
         for before, file in plan.remove
@@ -132,7 +132,7 @@ def _tell(case: Case, subject: str, part: PartAt, partition: Partition, plan: Sp
         "partition": partition.name,
         "free_bytes": partition.free_bytes,
         "size_bytes": partition.size_bytes,
-        "steps": [[s.version, s.doing, s.needs_bytes, s.free_bytes] for s in plan.steps],
+        "steps": [[step.version, step.doing, step.needs_bytes, step.free_bytes] for step in plan.steps],
         "remove": [[before, file.name, file.size_bytes] for before, file in plan.remove],
         "short_bytes": plan.short_bytes,
         "kept": dict(plan.kept),

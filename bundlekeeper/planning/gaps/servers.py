@@ -25,7 +25,7 @@ _MOST_NAMED = 40  # servers of a shared policy named in the sentence; the eviden
 def check_servers(case: Case) -> None:
     """Every gap of servers as such."""
     for doubt in case.standing.doubts:
-        keys = [p.key for p in doubt.parts]
+        keys = [part.key for part in doubt.parts]
         hint = "give the parts of a server its serial as parent, and say chassis - for a rack server"
         fact = {"parent": "its server (parent, or chassis and slot)", "family": "its family"}[doubt.fact]
         case.tally.lack("grouping", case.domain, doubt.says, fact, hint=hint, things=keys, times=len(keys))
@@ -81,12 +81,12 @@ def _without(
 
 def _labels_and_keys(rows: Iterable[tuple[ServerAt, list[PartAt]]]) -> tuple[list[str], list[str]]:
     pairs = list(rows)
-    return [server_label(server) for server, _ in pairs], [p.key for _, parts in pairs for p in parts]
+    return [server_label(server) for server, _ in pairs], [part.key for _, parts in pairs for part in parts]
 
 
 def _policy(case: Case, name: str, parts: list[PartAt]) -> None:
     """Every gap of one policy, by all that is told of it in this domain."""
-    tally, subject, keys = case.tally, f"{case.domain}: policy {name}", [p.key for p in parts]
+    tally, subject, keys = case.tally, f"{case.domain}: policy {name}", [part.key for part in parts]
     policies = case.fleet.policies(name, case.domain)
     if not policies:
         hint = "list it under [[policy]], with versions, applies and scope"
@@ -170,7 +170,7 @@ def _tables(case: Case) -> None:
                 models.setdefault((family, model), []).extend(like.keys)
     if not models:
         return
-    tables = [p for p in case.standing.infrastructure if p.reading.kind == MODEL_TABLE]
+    tables = [part for part in case.standing.infrastructure if part.reading.kind == MODEL_TABLE]
     if not tables:
         things = dict.fromkeys(key for rows in models.values() for key in rows)
         says = "whether the model table knows the models of the servers"
@@ -215,7 +215,7 @@ def _table(case: Case, table: PartAt, family: str, model: str, keys: list[str]) 
 
 
 def _drivers(case: Case) -> None:
-    servers = [s for s in case.standing.servers if s.family in (*SERVER_FAMILIES, None)]
+    servers = [server for server in case.standing.servers if server.family in (*SERVER_FAMILIES, None)]
     if not servers:
         return
     subject = f"{case.domain}: hosts"

@@ -133,14 +133,16 @@ def _other_builds(case: Case, choice: TargetChoice) -> None:
     """The build for servers that run alone, held where the other one of a version as good as the chosen is wanted."""
     for version in choice.offered[: choice.offered.index(choice.version) + 1]:
         wanted = case.book.at(choice.family, version)
-        alone = {b.sha256.lower() for b in case.book.standalone(choice.family, version)}
-        if any(case.holdings.held(b.sha256) for b in wanted):
+        alone = {bundle.sha256.lower() for bundle in case.book.standalone(choice.family, version)}
+        if any(case.holdings.held(bundle.sha256) for bundle in wanted):
             continue
         for file in case.holdings.called(choice.family, version):
             if file.build != STANDALONE and file.sha256.lower() not in alone:
                 continue
             says = f"the store holds {choice.family} {version} in the build for servers that run alone"
-            hint = f"get {' or '.join(b.file for b in wanted)}, the build for servers that a domain manager runs"
+            hint = (
+                f"get {' or '.join(bundle.file for bundle in wanted)}, the build for servers that a domain manager runs"
+            )
             level = None if version == choice.version else Level.WARNING
             evidence = {"sha256": file.sha256, "chosen": choice.version}
             subject = f"{case.domain}: {choice.family} {version}"
@@ -179,8 +181,8 @@ def _signature(case: Case, bundle: Bundle, file: HeldFile) -> None:
     evidence = {"wanted": wanted, "stated": stated, "found": file.signature.value}
     if file.against:
         tally.made("signature")
-        for each in file.against:
-            tally.add(each.code, subject, each.says, each.hint, level=each.level, evidence=evidence)
+        for finding in file.against:
+            tally.add(finding.code, subject, finding.says, finding.hint, level=finding.level, evidence=evidence)
     elif file.signature is SignatureState.BAD:
         tally.made("signature")
         hint = "do not use it; get the bundle and its signature again, from its publisher"

@@ -39,7 +39,7 @@ class BesideRules:
         """Give a place to every blocker between two classes, the first `own` units being none."""
         for rows in (self.tokens[own:], self.last[own:]):
             sets = lacks = 0
-            for each in {t for row in rows for t in row}:
+            for each in {t for sequence in rows for t in sequence}:
                 sets, lacks = sets | each[0], lacks | each[1]
             for token in bits(sets & lacks):
                 self.blockers(token)
@@ -51,11 +51,11 @@ class Pairs:
     def __init__(self, judge: BlockerJudge, units: Sequence[Unit]) -> None:
         self.judge = judge
         self.number = max(1, judge.number)
-        places = {p for u in units for s in u.states for p in s.everything if p[0] != "server"}
+        places = {p for unit in units for state in unit.states for p in state.everything if p[0] != "server"}
         self._places: dict[str, list[Place]] = {}
         for place in sorted(places, key=lambda p: (p[0], p[1] is None, p[1] or "")):
             self._places.setdefault(place[0], []).append(place)
-        self._index = {p: n for n, p in enumerate(p for rows in self._places.values() for p in rows)}
+        self._index = {p: n for n, p in enumerate(row for rows in self._places.values() for row in rows)}
         self._found: dict[int, int] = {}
         self._clashes: dict[int, int] = {}
 
@@ -112,8 +112,8 @@ def make(
     it keeps out beside that one.
     """
     pairs = Pairs(judge, units)
-    tokens = [[pairs.on_the_way(s) for s in u.states] for u in units]
-    last = [[pairs.at_the_end(s) for s in u.states] for u in units]
+    tokens = [[pairs.on_the_way(s) for s in unit.states] for unit in units]
+    last = [[pairs.at_the_end(s) for s in unit.states] for unit in units]
     banned: list[list[list[Banned]]] = [[] for _ in range(own)]
     last_banned: list[list[list[Banned]]] = [[] for _ in range(own)]
     for j in range(own, len(units)):

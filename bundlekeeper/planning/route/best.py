@@ -126,9 +126,9 @@ class Best:
         for option, gains in self._options(left, own, sets):
             for ways in self._moded(left, own, sets, gains, option):
                 after = []
-                for row in ways:
+                for way in ways:
                     which = 0
-                    for _, end, _ in row:
+                    for _, end, _ in way:
                         which |= 1 << end
                     after.append(which)
                 yield option, own, tuple(after)
@@ -226,7 +226,7 @@ class Best:
                 least, after.costs = self.estimate.rest(after.left, after.own, after.own_cost, after.costs, self.bound)
                 if least > self.bound:
                     continue
-                joined = self._joined(tuple(sum(1 << c for c in row) for row in after.costs))
+                joined = self._joined(tuple(sum(1 << c for c in cost) for cost in after.costs))
                 if self._is_dominated(after, joined, seen):
                     continue
                 count += 1
@@ -248,7 +248,7 @@ class Best:
 
     def _ended(self, node: _Node) -> bool:
         """Keep the states in which the classes may end; false where some class has none."""
-        ends = at_end(self.t, self.guard, node.own, tuple(sum(1 << c for c in row) for row in node.costs))
+        ends = at_end(self.t, self.guard, node.own, tuple(sum(1 << c for c in cost) for cost in node.costs))
         if ends is None:
             return False
         node.costs = tuple({c: row[c] for c in bits(w)} for row, w in zip(node.costs, ends, strict=True))
@@ -284,7 +284,7 @@ def _moved(ways: Ways, known: Paid) -> Paid:
 
 def _came(ways: Ways, known: Paid, end: int) -> int:
     """The state from which the cheapest of the ways to an end comes, of equals the first."""
-    return min((w for w in ways if w[1] == end), key=lambda w: known[w[0]] + w[2])[0]
+    return min((way for way in ways if way[1] == end), key=lambda w: known[w[0]] + w[2])[0]
 
 
 def _dominates(old: _Node, new: _Node) -> bool:

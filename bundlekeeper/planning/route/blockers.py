@@ -237,7 +237,7 @@ class BlockerJudge:
 
 def _named(what: RuleSubject) -> str:
     words = (what.kind, " or ".join(what.models or ()), what.family, what.version)
-    return " ".join(w for w in words if w) or "anything"
+    return " ".join(word for word in words if word) or "anything"
 
 
 def _both(a: bool | None, b: bool | None) -> bool | None:

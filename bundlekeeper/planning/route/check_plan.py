@@ -80,7 +80,7 @@ class _Names:
         self.problems: list[Finding] = []
         self._servers = {server.key: server for server in standing.servers}
         self._labels = {server_label(server): server.key for server in standing.servers}
-        self._kinds = {i.kind for b in fleet.book.manifest.bundle for i in b.images}
+        self._kinds = {i.kind for bundle in fleet.book.manifest.bundle for i in bundle.images}
 
     def _problem(self, path: tuple[str | int, ...], says: str, hint: str) -> None:
         where, shown = self.plan.where(path)
@@ -108,7 +108,7 @@ class _Names:
     def _bundles(self, path: tuple[str | int, ...], step: PlanStep) -> Iterator[tuple[str, Bundle]]:
         families = SERVER_FAMILIES if step.what == SERVERS else (step.what,)
         if step.digests:
-            by_digest = {b.sha256: b for b in self.fleet.book.manifest.bundle}
+            by_digest = {bundle.sha256: bundle for bundle in self.fleet.book.manifest.bundle}
             for family, digest in step.digests:
                 if digest in by_digest and by_digest[digest].family == family:
                     yield family, by_digest[digest]
@@ -119,7 +119,7 @@ class _Names:
             if found:
                 yield step.what, found[0]
                 return
-            known = [b.version for b in self.fleet.book.bundles(step.what)]
+            known = [bundle.version for bundle in self.fleet.book.bundles(step.what)]
             says = f"the manifest has no {step.what} bundle {step.version!r}"
             self._problem((*path, "version"), says, near(step.version, known))
         else:

@@ -98,7 +98,9 @@ class Course:
             for r in fleet.book.manifest.release
         }
         self.target = self.targets[release]
-        self.maker = Maker(fleet, self.judge, (b for c in self.target.choices.values() for b in c.chain))
+        self.maker = Maker(
+            fleet, self.judge, (bundle for choice in self.target.choices.values() for bundle in choice.chain)
+        )
         self.options = {INFRASTRUCTURE: list(self._own_options()), "": list(self._server_options())}
         self._make_units(self.options[INFRASTRUCTURE], lambda _: self.options[""])
         self.moves = Moves(self.units)
@@ -113,7 +115,7 @@ class Course:
             self.units.append(self.maker.unit(name, INFRASTRUCTURE, standing.infrastructure, (), own))
         self.own = len(self.units)
         for kin, servers in standing.classes:
-            parts = [p for server in servers for p in server.parts]
+            parts = [part for server in servers for part in server.parts]
             name = servers_name(standing.domain, kin, servers)
             self.units.append(self.maker.unit(name, kin.family, parts, servers, of(servers)))
         self._covers = cache(self._covered)
@@ -129,7 +131,7 @@ class Course:
 
     def _server_options(self) -> Iterable[Option]:
         for name, target in self.targets.items():
-            chains = {f: target.choices[f].chain for f in SERVER_FAMILIES}
+            chains = {server_family: target.choices[server_family].chain for server_family in SERVER_FAMILIES}
             for link in range(max(map(len, chains.values()), default=0)):
                 rows = [(f, c[min(link, len(c) - 1)]) for f, c in chains.items() if c]
                 kept = tuple((f, b) for f, b in rows if self._may_stop(b, name))
@@ -150,18 +152,20 @@ class Course:
     def passed_over(self) -> tuple[tuple[str, str], ...]:
         """The withdrawn bundles, with why, over which there would be a way where without them is none."""
         rules = self.fleet.book.manifest
-        if not any(b.standing == "withdrawn" for b in rules.bundle):
+        if not any(bundle.standing == "withdrawn" for bundle in rules.bundle):
             return ()
         other = Course(self.fleet, self.standing, self.release, self.holdings, withdrawn=True)
         found = RouteSearch(other.problem(self.release)).run()
-        used = {c.sha256 for step in other.steps(found.steps or ()) for c in step.changes}
-        rows = (b for b in rules.bundle if b.sha256 in used and b.standing == "withdrawn")
-        return tuple((f"{b.family} {b.version}", b.why or "") for b in rows)
+        used = {change.sha256 for step in other.steps(found.steps or ()) for change in step.changes}
+        rows = (bundle for bundle in rules.bundle if bundle.sha256 in used and bundle.standing == "withdrawn")
+        return tuple((f"{bundle.family} {bundle.version}", bundle.why or "") for bundle in rows)
 
     def problem(self, release: str) -> RouteProblem:
         """The search for the way to a release."""
         target = self.targets[release]
-        goals = [frozenset(n for n, s in enumerate(u.states) if self._is_there(u, s, target)) for u in self.units]
+        goals = [
+            frozenset(n for n, s in enumerate(unit.states) if self._is_there(unit, s, target)) for unit in self.units
+        ]
         return RouteProblem(self.moves, self.own, self.beside, goals)
 
     def _is_there(self, unit: Unit, state: State, target: ReleaseTarget) -> bool:
@@ -236,7 +240,11 @@ class Course:
 
     def _infrastructure_of(self, family: str, version: str) -> tuple[str, ...]:
         """The infrastructure versions of the releases that name a family's version; empty where one names none."""
-        rows = [r.versions(INFRASTRUCTURE) for r in self.fleet.book.manifest.release if version in r.versions(family)]
+        rows = [
+            release.versions(INFRASTRUCTURE)
+            for release in self.fleet.book.manifest.release
+            if version in release.versions(family)
+        ]
         return tuple(v for row in rows for v in row) if all(rows) else ()
 
     def _covered(self, version: str) -> int:
@@ -283,12 +291,12 @@ class Course:
             size_bytes, unknown = size(hop.offer)
             parts.append(
                 PartChange(
-                    tuple(p.key for p in slot), old.kind, old.model or "", old.active or "", hop.offer.image.version,
-                    each, assumed, size_bytes, unknown, bool(hop.answer.down),
+                    tuple(part.key for part in slot), old.kind, old.model or "", old.active or "",
+                    hop.offer.image.version, each, assumed, size_bytes, unknown, bool(hop.answer.down),
                 )
             )  # fmt: skip
         return StepChange(
-            unit.name, unit.family or "", tuple(s.key for s in unit.servers), bundle.version, bundle.file,
+            unit.name, unit.family or "", tuple(server.key for server in unit.servers), bundle.version, bundle.file,
             bundle.sha256, tuple(parts), move.cost[0],
         )  # fmt: skip
 
@@ -351,7 +359,7 @@ class Course:
         elif (
             self.standing.servers
             and self.fleet.book.may_list_kind(INFRASTRUCTURE, MODEL_TABLE)
-            and not any(p.reading.kind == MODEL_TABLE for p in self.standing.infrastructure)
+            and not any(part.reading.kind == MODEL_TABLE for part in self.standing.infrastructure)
         ):
             says = "no model table is listed: whether it knows the models of the servers is not known"
             yield finding("not-checked", self.standing.domain, says, hint)
@@ -367,7 +375,7 @@ class Course:
         return NoRoute(
             self.standing.domain,
             self.release,
-            tuple(Quote(b.sort, b.source, b.says) for b in self.judge.named(blockers)),
+            tuple(Quote(blocker.sort, blocker.source, blocker.says) for blocker in self.judge.named(blockers)),
             exact,
             reasons,
             nearest,
@@ -395,7 +403,10 @@ class Course:
             return rank(INFRASTRUCTURE, self.targets[name].choices[INFRASTRUCTURE].version)
 
         goal = place(self.release)
-        others = sorted((n for n in self.targets if n != self.release), key=lambda n: (abs(place(n) - goal), -place(n)))
+        others = sorted(
+            (target for target in self.targets if target != self.release),
+            key=lambda n: (abs(place(n) - goal), -place(n)),
+        )
         for name in others[:60]:
             if RouteSearch(self.problem(name)).has_way():
                 return name

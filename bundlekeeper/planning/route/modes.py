@@ -80,11 +80,11 @@ class RouteGuard:
         if not followed:
             return [self.free]
         lack_once = lack_twice = 0
-        for each in moves:
-            lack_twice, lack_once = lack_twice | (lack_once & each.lacks), lack_once | each.lacks
+        for marks in moves:
+            lack_twice, lack_once = lack_twice | (lack_once & marks.lacks), lack_once | marks.lacks
         contested = 0
-        for each in moves:  # set by this class, and lacked by another one
-            contested |= each.sets & (lack_once & ~each.lacks | lack_twice)
+        for marks in moves:  # set by this class, and lacked by another one
+            contested |= marks.sets & (lack_once & ~marks.lacks | lack_twice)
         if not contested:
             return [self.free]
         choices: list[list[tuple[int, int]]] = []  # token, and who is free of it; -1 bans setting, -2 lacking

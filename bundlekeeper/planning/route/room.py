@@ -58,7 +58,7 @@ def _taken(fleet: Fleet, route: Route) -> dict[str, tuple[bool, Loads]]:
 
 
 def _load(fleet: Fleet, change: StepChange, part: PartChange) -> SpaceLoad:
-    images = (i for b in fleet.book.manifest.bundle if b.sha256 == change.sha256 for i in b.images)
+    images = (i for bundle in fleet.book.manifest.bundle if bundle.sha256 == change.sha256 for i in bundle.images)
     image = next((i for i in images if i.kind == part.kind and part.model in i.models), None)
     if image is None:
         return SpaceLoad(part.end, None, None, None)

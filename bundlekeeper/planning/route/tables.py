@@ -114,7 +114,7 @@ class Tables:
     @cached_property
     def cheap_own(self) -> list[int]:
         """The packed cost from each state of the infrastructure to its end, alone; NEVER where there is no way."""
-        return _cheapest([{o: (e, c) for o, e, c in row} for row in self.own_moves], bits(self.goal))
+        return _cheapest([{o: (e, c) for o, e, c in own_move} for own_move in self.own_moves], bits(self.goal))
 
     @cached_property
     def next(self) -> list[list[int]]:
@@ -248,7 +248,7 @@ def _cheapest(moves: Sequence[Row], goals: Sequence[int]) -> list[int]:
         for end, cost in row.values():
             back[end].append((a, cost))
     best = [NEVER] * len(moves)
-    heap = [(0, a) for a in goals]
+    heap = [(0, goal) for goal in goals]
     while heap:
         cost, a = heapq.heappop(heap)
         if best[a] == NEVER:

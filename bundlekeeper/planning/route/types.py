@@ -66,27 +66,27 @@ class Step:
     @property
     def is_down(self) -> bool:
         """True when some part goes down."""
-        return any(p.down for c in self.changes for p in c.parts)
+        return any(p.down for change in self.changes for p in change.parts)
 
     @property
     def restarts(self) -> int:
         """How many servers restart."""
-        return sum(c.restarts for c in self.changes)
+        return sum(change.restarts for change in self.changes)
 
     @property
     def minutes(self) -> int:
         """Minutes of all parts, one after the other."""
-        return sum(p.minutes * len(p.keys) for c in self.changes for p in c.parts)
+        return sum(p.minutes * len(p.keys) for change in self.changes for p in change.parts)
 
     @property
     def assumed(self) -> bool:
         """True when some of the minutes are assumed."""
-        return any(p.assumed_minutes for c in self.changes for p in c.parts)
+        return any(p.assumed_minutes for change in self.changes for p in change.parts)
 
     @property
     def size_bytes(self) -> int:
         """Bytes of all images that are written."""
-        return sum(p.size_bytes * len(p.keys) for c in self.changes for p in c.parts)
+        return sum(p.size_bytes * len(p.keys) for change in self.changes for p in change.parts)
 
 
 @dataclass(frozen=True, slots=True)

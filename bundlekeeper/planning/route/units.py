@@ -136,7 +136,7 @@ class Maker:
         """`goals` are bundles of the target: moves down to them are kept, if only to say why they are refused."""
         self.fleet = fleet
         self.judge = judge
-        self._goals = {b.sha256 for b in goals}
+        self._goals = {bundle.sha256 for bundle in goals}
         self._may_go_down = any(rule.direction != "up" for rule in fleet.rules.jumps)
         self._images: dict[str, dict[tuple[str, str], ImageOffer]] = {}
         # readings, what is seen of them, and offers are shared and live as long as this: so their identity tells
@@ -194,7 +194,7 @@ class Maker:
 
     def rows(self, unit: Unit, seens: Sequence[SeenVersion], slots: Iterable[int]) -> dict[Place, BlockerRow]:
         """What rules see of some slots, by place; a place of which no rule sees anything is left out."""
-        rows = [each for n in slots if (each := self._slot(unit.places[n], seens[n]))]
+        rows = [each for slot in slots if (each := self._slot(unit.places[slot], seens[slot]))]
         if len(rows) < 2:
             return rows[0] if rows else {}
         found: dict[Place, BlockerRow] = dict(rows[0])
@@ -230,7 +230,7 @@ class Maker:
         key = tuple(map(id, readings))
         if key not in unit.index:
             at = self.at(unit, readings)
-            seens = tuple(self._seen_as(r, at) for r in readings)
+            seens = tuple(self._seen_as(reading, at) for reading in readings)
             today = unit.states[0].seens if unit.states else seens
             changed = [n for n, s in enumerate(seens) if s is not today[n] and s != today[n]]
             unit.index[key] = len(unit.states)
@@ -260,7 +260,7 @@ class Maker:
         new = unit.states[end]
         hops = tuple(one.hop for one in judged)
         facts = self.fleet.book.facts
-        if unit.kin is not None and any(facts(old.readings[h.slot].kind, None).down == "server" for h in hops):
+        if unit.kin is not None and any(facts(old.readings[hop.slot].kind, None).down == "server" for hop in hops):
             cost[0] = len(unit.servers)
 
         def mixed() -> tuple[tuple[Hop, ...], int]:
@@ -274,7 +274,7 @@ class Maker:
     def _hops(self, state: State, bundle: Bundle, kinds: tuple[str, ...]) -> list[_Judged]:
         images = self._images.get(bundle.sha256)
         if images is None:
-            images = {(i.kind, m): ImageOffer(bundle, i) for i in bundle.images for m in i.models}
+            images = {(i.kind, model): ImageOffer(bundle, i) for i in bundle.images for model in i.models}
             self._images[bundle.sha256] = images
         found = []
         judged, key = self._judged, (bundle.sha256, kinds)
@@ -325,7 +325,7 @@ class Maker:
         base = self.fleet.book.base(bundle)
         if base is not None:
             whole, patched = self.fleet.book.whole(base), self.fleet.book.whole(bundle)
-            keys = [(r, (r.kind, r.model or "")) for r in state.readings]
+            keys = [(reading, (reading.kind, reading.model or "")) for reading in state.readings]
             if all(self.runs(r, whole[k]) or self.runs(r, patched[k]) for r, k in keys if k in whole):
                 return 0
         return self.judge.blocker("practice", f"manifest: onto of {bundle.file}", says)
@@ -377,7 +377,7 @@ class Maker:
         if not self.judge.scopes:
             return 0
         at = self.at(unit, readings)
-        seens = [self._seen_as(r, at) for r in readings]
+        seens = [self._seen_as(reading, at) for reading in readings]
         today = unit.states[0].seens
         changed = [n for n, s in enumerate(seens) if s != today[n]]
         everything = self.rows(unit, seens, range(len(seens)))

@@ -120,7 +120,7 @@ def _way(
 def _later(route: Route, number: int, part: PartChange) -> Iterator[int]:
     """The later steps that write some of the same parts."""
     for step in route.steps[number:]:
-        if any(set(p.keys) & set(part.keys) for c in step.changes for p in c.parts):
+        if any(set(p.keys) & set(part.keys) for change in step.changes for p in change.parts):
             yield step.number
 
 
@@ -137,15 +137,16 @@ def _switch(way: WayBack, start: str, later: int | None) -> WayBack:
 def _pointer(fleet: Fleet, domain: str, way: WayBack, start: str, later: int | None) -> WayBack:
     """boot-file: the file that ran before must lie on every one of the parts."""
     scale = fleet.book.scale(way.kind)
-    rows = [c for c in fleet.parts(domain) if c.kind == way.kind and c.key in way.keys]
+    rows = [component for component in fleet.parts(domain) if component.kind == way.kind and component.key in way.keys]
     how, destroys = f"point back to the file of {start}", f"removing the file of {start}, also to make room"
-    if any(c.held is None for c in rows) or not way.start:
+    if any(component.held is None for component in rows) or not way.start:
         return replace(way, how=f"{how}, if it lies there: that is not known", destroyed_by=destroys)
     # A file that a step of this route brings lies there afterwards; today's list only tells of what runs today.
     lacking = [
-        c.key
-        for c in rows
-        if scale.same(c.active or "", way.start) and not any(scale.same(way.start, v) for v in c.held or ())
+        component.key
+        for component in rows
+        if scale.same(component.active or "", way.start)
+        and not any(scale.same(way.start, v) for v in component.held or ())
     ]
     if lacking:
         return replace(way, how=f"{how}: it does not lie on {', '.join(lacking)}", known=True)
@@ -161,9 +162,9 @@ def _installed(
     if restores:
         how += ", then restore the backup that was taken and read back before this step"
     fitting = [
-        o.bundle
-        for o in fleet.book.offers(change.family, way.kind, way.model)
-        if way.start and fleet.book.scale(way.kind).same(o.image.version, way.start)
+        offer.bundle
+        for offer in fleet.book.offers(change.family, way.kind, way.model)
+        if way.start and fleet.book.scale(way.kind).same(offer.image.version, way.start)
     ]
     held = [(b, f) for b in fitting if (f := holdings.held(b.sha256)) is not None]
     if not held:
@@ -196,8 +197,8 @@ class _Past:
         self.fleet = fleet
         self.judge = BlockerJudge(fleet.rules)
         standing = fleet.standing(domain)
-        self.parts = {p.key: p for p in standing.parts}
-        self.servers = {s.key: s for s in standing.servers}
+        self.parts = {part.key: part for part in standing.parts}
+        self.servers = {server.key: server for server in standing.servers}
         self.runs = {key: p.part.active for key, p in self.parts.items()}
 
     def take(self, step: Step) -> None:
@@ -212,7 +213,11 @@ class _Past:
             return None, "whether it may go back is not known: what it ran before is not"
         old, old_at = self._at(change, part.keys[0], before)
         new, new_at = self._at(change, part.keys[0], self.runs)
-        bundles = [b for b in old.bundles if old_at is None or b in old_at.bundles] or list(old.bundles) or [""]
+        bundles = (
+            [bundle for bundle in old.bundles if old_at is None or bundle in old_at.bundles]
+            or list(old.bundles)
+            or [""]
+        )
         now = seen(new, new_at)
         return self._said(self._best(now, part.start, bundles), part.start)
 
@@ -234,7 +239,7 @@ class _Past:
 
     def _said(self, answer: JumpAnswer, start: str) -> tuple[bool | None, str]:
         blockers = (self.judge.named(self.judge.jump_rule(rule))[0] for rule in answer.rules)
-        quotes = "; ".join(f"{b.says} ({b.source})" for b in blockers)
+        quotes = "; ".join(f"{blocker.says} ({blocker.source})" for blocker in blockers)
         if answer.answer is RuleAnswer.ALLOWED:
             return True, f"going back to {start} is allowed: {quotes}"
         if answer.answer is RuleAnswer.UNSTATED:

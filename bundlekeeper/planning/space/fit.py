@@ -130,7 +130,7 @@ def plan_space(room: Room, loads: Sequence[SpaceLoad], scale: VersionScale) -> S
 
 
 def _lies(room: Room, version: str, scale: VersionScale) -> bool:
-    return any(scale.same(version, f.version) for f in room.lying or ())
+    return any(scale.same(version, lying.version) for lying in room.lying or ())
 
 
 def _sizes(load: SpaceLoad) -> tuple[tuple[str, int | None], ...]:
@@ -239,12 +239,12 @@ def _protected(room: Room, version: str, loads: Sequence[SpaceLoad], scale: Vers
 def _ways_back(room: Room, scale: VersionScale) -> frozenset[str]:
     """The files that must be kept so that the running image has a way back."""
     running = room.active or ""
-    others = [f.version for f in room.lying or () if not scale.same(f.version, running)]
-    others = [v for v in others if not (room.pending and scale.same(v, room.pending))]
-    placed = [v for v in others if scale.key(v) is not None]
+    others = [lying.version for lying in room.lying or () if not scale.same(lying.version, running)]
+    others = [other for other in others if not (room.pending and scale.same(other, room.pending))]
+    placed = [other for other in others if scale.key(other) is not None]
     if scale.key(running) is None or not placed:
         return frozenset(others)
     older = [v for v in placed if scale.compare(v, running) == -1] or placed
     newest = max(scale.key(v) or () for v in older)
-    unplaced = [v for v in others if scale.key(v) is None]
+    unplaced = [other for other in others if scale.key(other) is None]
     return frozenset([*unplaced, *(v for v in older if scale.key(v) == newest)])

@@ -43,22 +43,22 @@ def smallest_removal(files: Iterable[File], needs: Sequence[int]) -> Removal:
 
     What was removed before stays removed, so `needs` count from the start. Files of no bytes never help.
     """
-    rows = sorted((f for f in files if f.size_bytes > 0), key=lambda f: (-f.size_bytes, f.name))
-    short = max((need - _sum(f for f in rows if f.from_step <= k) for k, need in enumerate(needs)), default=0)
+    rows = sorted((file for file in files if file.size_bytes > 0), key=lambda f: (-f.size_bytes, f.name))
+    short = max((need - _sum(file for file in rows if file.from_step <= k) for k, need in enumerate(needs)), default=0)
     if short > 0:
         return Removal(tuple(rows), short_bytes=short)
     chosen = _largest_first(rows, needs)
     if not chosen:
         return Removal(())
-    early = [f for f in rows if f.from_step == 0]
-    late = [f for f in rows if f.from_step > 0]
+    early = [file for file in rows if file.from_step == 0]
+    late = [file for file in rows if file.from_step > 0]
     sums = _halves(early, len(chosen))
     if sums is None:
         return Removal(tuple(chosen), fewest_bytes=False)
     best = _sum(chosen)
     for number in range(min(len(late), len(chosen)) + 1):
         for some in combinations(late, number):
-            least = max(need - _sum(f for f in some if f.from_step <= k) for k, need in enumerate(needs))
+            least = max(need - _sum(file for file in some if file.from_step <= k) for k, need in enumerate(needs))
             found = _cheapest(sums, early, len(chosen) - number, least, best - _sum(some))
             if found is not None:
                 best, chosen = _sum(found) + _sum(some), [*found, *some]
@@ -66,15 +66,15 @@ def smallest_removal(files: Iterable[File], needs: Sequence[int]) -> Removal:
 
 
 def _sum(files: Iterable[File]) -> int:
-    return sum(f.size_bytes for f in files)
+    return sum(file.size_bytes for file in files)
 
 
 def _largest_first(rows: list[File], needs: Sequence[int]) -> list[File]:
     """A set of the fewest files; `rows` are sorted, largest first, and are enough."""
     chosen: list[File] = []
     for step, need in enumerate(needs):
-        have = _sum(f for f in chosen if f.from_step <= step)
-        left = (f for f in rows if f.from_step <= step and f not in chosen)
+        have = _sum(file for file in chosen if file.from_step <= step)
+        left = (file for file in rows if file.from_step <= step and file not in chosen)
         while have < need:
             chosen.append(next(left))
             have += chosen[-1].size_bytes

@@ -109,7 +109,7 @@ def at_once(actions: Iterable[Action], start: int) -> Iterator[Action]:
 
 def end(actions: Iterable[Action]) -> int:
     """The minute at which the last of them ends."""
-    return max((a.end for a in actions), default=0)
+    return max((action.end for action in actions), default=0)
 
 
 def preconditions(domain: str, *, hosts: bool, down: str) -> WorkPiece:
@@ -154,9 +154,9 @@ class Lead:
 def infrastructure(fleet: Fleet, standing: DomainState, step: Step, draft: Draft, lead: Lead) -> Lead:
     """Add the pieces of a step that changes the infrastructure; the answer is which halves lead after it."""
     ones = tuple(_ones(fleet, standing, step))
-    tables = [o for o in ones if o.change.kind == MODEL_TABLE]
-    managers = [o for o in ones if o.change.kind == MANAGER]
-    rest = [o for o in ones if o not in tables and o not in managers]
+    tables = [part for part in ones if part.change.kind == MODEL_TABLE]
+    managers = [part for part in ones if part.change.kind == MANAGER]
+    rest = [part for part in ones if part not in tables and part not in managers]
     for one in ones:
         if one.facts.method is None:
             says = "how it takes its image is not known: planned as if it were written straight over"
@@ -177,13 +177,13 @@ def infrastructure(fleet: Fleet, standing: DomainState, step: Step, draft: Draft
 
 def _healthy(standing: DomainState, ones: Sequence[One], draft: Draft) -> None:
     """Tell of pairs that are not healthy: restarting the half that is would take both down."""
-    moving = {(o.part.kind, o.part.pair) for o in ones if o.facts.down != NOTHING}
+    moving = {(part.part.kind, part.part.pair) for part in ones if part.facts.down != NOTHING}
     for pair in standing.pairs:
         if (pair.kind, pair.name) not in moving:
             continue
         name = f"{draft.domain}: {pair.kind} pair {pair.name}"
-        ill = [h.key for h in pair.halves if h.part.healthy is False]
-        unknown = [h.key for h in pair.halves if h.part.healthy is None]
+        ill = [part.key for part in pair.halves if part.part.healthy is False]
+        unknown = [part.key for part in pair.halves if part.part.healthy is None]
         if len(pair.halves) < 2:
             says = "its other half is not listed: nothing is planned for it, and nothing is known of it"
             hint = "load an inventory with both halves, or write pair - where it stands alone"
@@ -222,20 +222,20 @@ def _managers(
     groups: dict[str, list[One]] = {}
     for one in managers:
         groups.setdefault(one.part.pair or one.key, []).append(one)
-    unsure = [o for o in managers if side(standing, o.part) is None]
+    unsure = [part for part in managers if side(standing, part.part) is None]
     if unsure:
         says = "which half leads is not known: write on the leading half, which brings the following half level"
         draft.tell(_unsure(unsure, says))
     for name, ones in groups.items():
         ones.sort(key=lambda o: (o.part.half != lead.leading, o.key))
-        if all(o.facts.method == "overwrite" for o in ones):
-            piece = _manager(ones, lead, known=not any(o in unsure for o in ones))
+        if all(part.facts.method == "overwrite" for part in ones):
+            piece = _manager(ones, lead, known=not any(part in unsure for part in ones))
             after = [draft.add(replace(piece, after=tuple(after), locks=("manager",)))]
             continue
         for one in reversed(ones):  # the following half first
             swap = _swap([one], lead) if one.part.pair and one.part.half != lead.following else []
             steps = [one.stage(), *swap, one.take(), _answering(name, one), *_checked([one])]
-            actions = in_turn(a for a in steps if a.verb != "stage" or one.is_staged)
+            actions = in_turn(action for action in steps if action.verb != "stage" or one.is_staged)
             after = [draft.add(WorkPiece(one.name, tuple(actions), tuple(after), ("manager",)))]
     return after
 
@@ -276,19 +276,21 @@ def _sides(
     standing: DomainState, ones: Sequence[One], draft: Draft, ready: list[int], lead: Lead, step: int
 ) -> tuple[list[int], Lead]:  # fmt: skip
     """Stage everything, then the following side, the leading side, and each part of which the side is not known."""
-    staged = {o.key: draft.add(WorkPiece(o.name, (o.stage(),), tuple(ready))) for o in ones if o.is_staged}
+    staged = {
+        part.key: draft.add(WorkPiece(part.name, (part.stage(),), tuple(ready))) for part in ones if part.is_staged
+    }
     of = {one.key: side(standing, one.part) for one in ones}
     last, now = ready, lead
     for half in (lead.following, lead.leading):
-        if rows := [o for o in ones if of[o.key] == half]:
-            swap = _swap([o for o in rows if o.change.kind == SWITCH], lead) if half == lead.leading else []
+        if rows := [part for part in ones if of[part.key] == half]:
+            swap = _swap([part for part in rows if part.change.kind == SWITCH], lead) if half == lead.leading else []
             now = lead.swapped(step) if swap else lead
             name = f"the {half} side of {draft.domain}"
             last = [draft.add(_restarted(name, rows, swap, last, staged, lead.note(half)))]
-    for one in sorted((o for o in ones if not of[o.key]), key=lambda o: (o.change.kind, o.key)):
+    for one in sorted((part for part in ones if not of[part.key]), key=lambda o: (o.change.kind, o.key)):
         swap = _swap([one], lead) if one.change.kind == SWITCH and of[one.key] is None else []
         last = [draft.add(_restarted(one.name, [one], swap, last, staged))]
-    unsure = [o for o in ones if of[o.key] is None and o.facts.down != NOTHING]
+    unsure = [part for part in ones if of[part.key] is None and part.facts.down != NOTHING]
     if unsure:
         says = "of which pair it is which half is not known, so it is activated alone: any like part may be its other"
         draft.tell(_unsure(unsure, says))
@@ -297,7 +299,7 @@ def _sides(
 
 def _unsure(ones: Sequence[One], says: str) -> Finding:
     hint = "give it pair and half in the inventory, or pair - where it stands alone"
-    return finding("not-checked", some([o.name for o in ones]), says, hint, level=Level.WARNING)
+    return finding("not-checked", some([part.name for part in ones]), says, hint, level=Level.WARNING)
 
 
 def _swap(switches: Sequence[One], lead: Lead) -> list[Action]:
@@ -319,12 +321,12 @@ def _restarted(
 ) -> WorkPiece:
     """Parts of one side that restart together, until every path is back and all is verified."""
     actions = list(at_once(swap, 0))
-    actions += at_once([replace(o.take(), note=note) for o in ones], end(actions))
-    halves = {o.part.half for o in ones}
+    actions += at_once([replace(part.take(), note=note) for part in ones], end(actions))
+    halves = {part.part.half for part in ones}
     half = (halves.pop() or "") if len(halves) == 1 else ""
     waiting = Action("wait-for-paths", subject, "", "", WAIT_MINUTES, assumed=True, half=half)
     actions += at_once([waiting], end(actions))
-    actions += at_once([o.does("verify", VERIFY_MINUTES) for o in ones], end(actions))
-    actions += at_once([o.does("record", RECORD_MINUTES) for o in ones], end(actions))
-    before = dict.fromkeys((*after, *(staged[o.key] for o in ones if o.key in staged)))
+    actions += at_once([part.does("verify", VERIFY_MINUTES) for part in ones], end(actions))
+    actions += at_once([part.does("record", RECORD_MINUTES) for part in ones], end(actions))
+    before = dict.fromkeys((*after, *(staged[part.key] for part in ones if part.key in staged)))
     return WorkPiece(subject, tuple(actions), tuple(before), ("paths",))

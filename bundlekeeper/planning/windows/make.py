@@ -67,7 +67,7 @@ def schedule_all(fleet: Fleet, routes: Sequence[Route], length: int | None = Non
         unplanned += [(route.domain, step.number) for step in route.steps[good:]]
         drafts.append((route, rows[:good]))
     if length is not None:
-        _fit([p for _, rows in drafts for draft in rows for p in draft.pieces], length)
+        _fit([piece for _, rows in drafts for draft in rows for piece in draft.pieces], length)
     plans = [_plan(fleet, route, rows, length, per_cluster) for route, rows in drafts]
     windows = tuple(_windows(plans))
     findings = dict.fromkeys(f for rows in told.values() for f in rows)
@@ -96,19 +96,21 @@ def _drafts(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:
 
 def _fit(pieces: Iterable[WorkPiece], length: int) -> None:
     """Refuse a length that some piece does not fit; all of them are named."""
-    long = [p for p in pieces if p.minutes > length]
+    long = [piece for piece in pieces if piece.minutes > length]
     if not long:
         return
-    least = max(p.minutes for p in long)
-    worst = next(p for p in long if p.minutes == least)
+    least = max(piece.minutes for piece in long)
+    worst = next(piece for piece in long if piece.minutes == least)
     says = f"a window of {length} minutes is too short for {worst.subject}: it takes {least}"
-    problems = (finding("not-checked", p.subject, f"takes {p.minutes} minutes, which no window has") for p in long)
+    problems = (
+        finding("not-checked", piece.subject, f"takes {piece.minutes} minutes, which no window has") for piece in long
+    )
     raise InputError(says, hint=f"--window {least}m or longer", problems=list(dict.fromkeys(problems)))
 
 
 def _plan(fleet: Fleet, route: Route, drafts: Sequence[Draft], length: int | None, per_cluster: int) -> _Plan:
     sets = frozenset(n for n, row in enumerate(fleet.inventory.apart) if route.domain in row.domains)
-    named = {d for n in sets for d in fleet.inventory.apart[n].domains} - {route.domain}
+    named = {domain for n in sets for domain in fleet.inventory.apart[n].domains} - {route.domain}
     plan = _Plan(route.domain, tuple(sorted(named)), sets)
     for step, draft in zip(route.steps, drafts, strict=False):
         plan.bound += lower_bound(draft.pieces, length, per_cluster)
@@ -139,7 +141,7 @@ def _windows(plans: Sequence[_Plan]) -> Iterable[Window]:
 
 def _load(plan: _Plan, pieces: Sequence[WorkPiece], rows: Sequence[Placed]) -> WindowLoad:
     mine = [pieces[n] for n, _ in rows]
-    lone = any(p.alone for p in mine)
+    lone = any(piece.alone for piece in mine)
     clusters = clusters_of(mine)
     return WindowLoad(minutes_of(pieces, rows), plan.sets, clusters, lone or bool(clusters), lone)
 
@@ -163,7 +165,7 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
     if len(drafts) < 2:
         return
     yield from _misnamed(fleet, {route.domain for route, _ in drafts})
-    lone = [route.domain for route, rows in drafts if any(p.alone for draft in rows for p in draft.pieces)]
+    lone = [route.domain for route, rows in drafts if any(piece.alone for draft in rows for piece in draft.pieces)]
     if lone:
         says = "servers in no known cluster: while they are worked on, no other domain's servers are"
         hint = "give their parts a cluster in the inventory: rounds are many without"
@@ -173,7 +175,7 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
         for use in (use for draft in rows for use in draft.uses):
             wanted.setdefault((use.name, use.scopes), {}).setdefault(use.wanted, {})[route.domain] = None
     for (name, _), asked in wanted.items():
-        if len(asked) > 1 and len({d for domains in asked.values() for d in domains}) > 1:
+        if len(asked) > 1 and len({domain for domains in asked.values() for domain in domains}) > 1:
             words = "; ".join(f"{version} for {some(list(domains))}" for version, domains in asked.items())
             says = f"names one version at a time, and is to name {words}: what it named last reaches all of them"
             yield finding("policy-shared", f"policy {name}", says, _SPLIT, level=Level.ERROR)
@@ -181,10 +183,10 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
 
 def _misnamed(fleet: Fleet, planned: set[str]) -> Iterator[Finding]:
     known = set(fleet.domains)
-    for row in fleet.inventory.apart:
-        if lacking := [d for d in row.domains if d not in known]:
-            if planned.isdisjoint(row.domains):
+    for apart in fleet.inventory.apart:
+        if lacking := [domain for domain in apart.domains if domain not in known]:
+            if planned.isdisjoint(apart.domains):
                 continue
             says = f"the inventory has no domain {some(lacking)}: from it nobody is kept apart"
-            subject = f"apart {some(list(row.domains))}"
+            subject = f"apart {some(list(apart.domains))}"
             yield finding("not-checked", subject, says, near(lacking[0], fleet.domains), level=Level.WARNING)

@@ -43,7 +43,7 @@ class WorkPiece:
     minutes: int = field(init=False)  # kept, because schedules ask for it often
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "minutes", max((a.end for a in self.actions), default=0))
+        object.__setattr__(self, "minutes", max((action.end for action in self.actions), default=0))
 
 
 def pack(pieces: Sequence[WorkPiece], length: int | None, per_cluster: int) -> list[list[Placed]]:
@@ -121,7 +121,7 @@ def lower_bound(pieces: Sequence[WorkPiece], length: int | None, per_cluster: in
     group's longest counts (as in bin packing).
     What must come before the first and after the last of those that share a lock or cluster comes on top.
     """
-    alone = sum(p.minutes for p in pieces if p.alone)
+    alone = sum(piece.minutes for piece in pieces if piece.alone)
     tails, heads = _tails(pieces, count_alone=False), _heads(pieces)
     bounds = [0, *tails]
     for rows, hands in _resources(pieces, per_cluster):
@@ -129,7 +129,7 @@ def lower_bound(pieces: Sequence[WorkPiece], length: int | None, per_cluster: in
         fullest = -(-len(minutes) // hands)  # some hand has at least so many
         work = max(minutes[-1], -(-sum(minutes) // hands), sum(minutes[:fullest]))
         if length is not None:
-            big = sorted((m for m in minutes if 2 * m > length), reverse=True)
+            big = sorted((minute for minute in minutes if 2 * minute > length), reverse=True)
             work = max(work, sum(big[::hands]))
         around = min(heads[i] for i, _ in rows) + min(tails[i] - pieces[i].minutes for i, _ in rows)
         bounds.append(work + around)

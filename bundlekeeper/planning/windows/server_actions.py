@@ -76,7 +76,7 @@ class Host:
     @property
     def policies(self) -> tuple[str, ...]:
         """The names of the policies that drive its moving parts."""
-        return tuple(dict.fromkeys(t.part.policy for t in self.turns if t.by_policy and t.part.policy))
+        return tuple(dict.fromkeys(turn.part.policy for turn in self.turns if turn.by_policy and turn.part.policy))
 
     def does(self, verb: str, minutes: int, down: str = NOTHING, policy: str = "", note: str = "") -> Action:
         """An action on the server as a whole."""
@@ -109,7 +109,7 @@ def servers(
     before = {name: draft.add(_edited(u, first)) for name, u in uses.items() if u.is_edited_before}
     for group in _groups(hosts, uses):
         _judge(draft, group, uses, per_cluster)
-        after = (first, *dict.fromkeys(before[p] for h in group for p in h.policies if p in before))
+        after = (first, *dict.fromkeys(before[policy] for h in group for policy in h.policies if policy in before))
         lone = any(not h.cluster for h in group)
         number: dict[str, int] = {}
         for host in group:
@@ -165,10 +165,10 @@ def _groups(hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> Iterator[list[
 
 def _judge(draft: Draft, group: Sequence[Host], uses: dict[str, PolicyUse], per_cluster: int) -> None:
     """Refuse a group that an at-once policy restarts with others, or too many of one cluster at a time."""
-    names = dict.fromkeys(p for h in group for p in h.policies if uses[p].is_at_once)
-    own = {(draft.domain, h.at.key) for h in group}
-    clusters = [h.cluster for h in group]
-    most = max((clusters.count(c) for c in set(clusters)), default=0)
+    names = dict.fromkeys(policy for host in group for policy in host.policies if uses[policy].is_at_once)
+    own = {(draft.domain, host.at.key) for host in group}
+    clusters = [host.cluster for host in group]
+    most = max((clusters.count(cluster) for cluster in set(clusters)), default=0)
     too_many = len(group) > 1 and (most > per_cluster or not all(clusters))
     for name in names:
         touched = uses[name]
@@ -267,22 +267,22 @@ def _by_hand(host: Host, turn: Turn) -> Iterator[Action]:
 def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> None:
     """What to know of the servers of a step: clusters, policies, and who drives their parts."""
     for cluster, word in ((None, "it is not known in which cluster they are"), ("", "they are in no cluster")):
-        if lone := [h.at.key for h in hosts if h.cluster == cluster]:
+        if lone := [host.at.key for host in hosts if host.cluster == cluster]:
             says = f"{word}, so each is worked on alone: who takes its work over is not known"
             hint = "give their parts a cluster in the inventory"
             draft.tell(finding("not-checked", _named(lone), says, hint, level=Level.WARNING))
-    unknown = [h.at.key for h in hosts if any(t.by_policy and t.part.policy is None for t in h.turns)]
+    unknown = [host.at.key for host in hosts if any(turn.by_policy and turn.part.policy is None for turn in host.turns)]
     if unknown:
         says = "which policy drives them is not known, nor whom else it restarts: planned as if it were their own"
         draft.tell(finding("not-checked", _named(unknown), says, _TELL_HINT, level=Level.ERROR))
-    without = [h.at.key for h in hosts if any(t.by_policy and t.part.policy == "" for t in h.turns)]
+    without = [host.at.key for host in hosts if any(turn.by_policy and turn.part.policy == "" for turn in host.turns)]
     if without:
         draft.tell(finding("no-policy", _named(without), "without a policy: one is assigned when it is their turn"))
-    unsure = dict.fromkeys(t.change.kind for h in hosts for t in h.turns if t.facts.by is None)
+    unsure = dict.fromkeys(turn.change.kind for host in hosts for turn in host.turns if turn.facts.by is None)
     for kind in unsure:
         says = "whether a policy drives it is not known: planned as if by hand"
         draft.tell(finding("not-checked", kind, says, f"say it in [kind.{kind}] by = …", level=Level.ERROR))
-    own = {(draft.domain, h.at.key) for h in hosts}
+    own = {(draft.domain, host.at.key) for host in hosts}
     for policy in uses.values():
         number, others = policy.users.outside(own)
         if policy.is_edited_before and others:

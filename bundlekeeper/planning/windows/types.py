@@ -113,7 +113,7 @@ class Timeline:
     @property
     def rounds(self) -> int:
         """How many rounds there are."""
-        return len({w.round for w in self.windows})
+        return len({window.round for window in self.windows})
 
     def again(self, window: Window) -> tuple[int, int]:
         """Of a later window of a step: the number of the step's first one, whose checks are to be made again before it
@@ -124,7 +124,7 @@ class Timeline:
         first = next(w for w in self.windows if (w.domain, w.step) == (window.domain, window.step))
         if first.number == window.number and first.domain == window.domain:
             return 0, 0
-        return first.number, sum(a.minutes for a in first.actions if a.verb in CHECKS)
+        return first.number, sum(action.minutes for action in first.actions if action.verb in CHECKS)
 
     @property
     def is_shortest(self) -> bool:

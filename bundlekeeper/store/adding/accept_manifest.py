@@ -114,7 +114,7 @@ def _not_ahead(issued: date, subject: str, now: datetime) -> None:
 
 
 def _one_platform(platform: str, known: Iterable[Accepted]) -> None:
-    other = next((k.platform for k in known if k.platform != platform), None)
+    other = next((manifest.platform for manifest in known if manifest.platform != platform), None)
     if other is not None:
         raise RefusedError(
             f"this manifest is for platform {platform}, the store keeps {other}",
@@ -123,12 +123,13 @@ def _one_platform(platform: str, known: Iterable[Accepted]) -> None:
 
 
 def _no_contradiction(loaded: Loaded, known: Iterable[Accepted], subject: str) -> None:
-    for each in known:
-        if each.sequence == loaded.manifest.sequence and each.sha256 != loaded.sha256:
+    for manifest in known:
+        if manifest.sequence == loaded.manifest.sequence and manifest.sha256 != loaded.sha256:
             raise RefusedError(
                 f"another manifest with the same sequence was accepted already ({subject})",
-                hint=f"if this one was changed on purpose, raise `sequence` in it; the accepted one is {each.place}",
-                where=each.place,
+                hint="if this one was changed on purpose, raise `sequence` in it; "
+                f"the accepted one is {manifest.place}",
+                where=manifest.place,
             )
 
 
@@ -167,7 +168,7 @@ def admit(
         except FileExistsError:
             # Kept by a run that was killed before its row was written, or it is this very one again.
             if not _holds(folder, name, data):
-                if not any(each.sha256 == accepted.sha256 for each in catalogue.accepted()):
+                if not any(manifest.sha256 == accepted.sha256 for manifest in catalogue.accepted()):
                     raise RefusedError(
                         f"{accepted.place} holds other bytes than this manifest",
                         hint="if this one was changed on purpose, raise `sequence` in it",

@@ -109,7 +109,7 @@ class Work:
         told = [*self._on_the_way(known)]
         if self.done:
             told += self._why_open(unseen)
-            if not self.settled and all(each.level is not Level.ERROR for each in told):
+            if not self.settled and all(finding.level is not Level.ERROR for finding in told):
                 told.append(self._miss(unseen))
             told += verdicts.of_facts(facts)
         yield from told
@@ -119,19 +119,19 @@ class Work:
         facts = self.facts
         if self.misnamed:
             yield verdicts.of_misnamed(facts, self.misnamed)
-        for each in self.aside:
-            if each.wrong.sha256 != facts.sha256:
+        for aside in self.aside:
+            if aside.wrong.sha256 != facts.sha256:
                 level = Level.WARNING if self.settled else None
-                yield verdicts.of_wrong(each.wrong, known, each.kept, each.failure, level=level)
-        for found in self.badly_signed:
-            yield replace(found, level=Level.WARNING) if self.settled else found
+                yield verdicts.of_wrong(aside.wrong, known, aside.kept, aside.failure, level=level)
+        for finding in self.badly_signed:
+            yield replace(finding, level=Level.WARNING) if self.settled else finding
         yield from self.ruling.findings if self.ruling else ()
 
     def _why_open(self, unseen: Sequence[str]) -> Iterator[Finding]:
         """Why the bundle is not in its place, beyond what was met on the way; nothing where it is."""
         facts = self.facts
         if self.clash is not None:
-            kept = next((each.kept for each in self.aside if each.wrong.sha256 == facts.sha256), "")
+            kept = next((aside.kept for aside in self.aside if aside.wrong.sha256 == facts.sha256), "")
             yield verdicts.of_clash(facts, self.clash, kept)
         elif not self.settled and self.unreadable:
             yield verdicts.of_unreadable(facts, self.unreadable)

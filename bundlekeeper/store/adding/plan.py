@@ -70,7 +70,7 @@ def standings(root: int | None, contents: SourceContents, facts: Sequence[Bundle
 
     Raises RefusedError when something else than a file stands there, OSError.
     """
-    found = {each.place: None if root is None else _standing(root, contents, each) for each in facts}
+    found = {bundle.place: None if root is None else _standing(root, contents, bundle) for bundle in facts}
     return {place: step for place, step in found.items() if step is not None}
 
 
@@ -78,7 +78,7 @@ def survey(
     sources: Sequence[BundleSource], facts: Sequence[BundleFacts], standing: Mapping[str, AddingStep]
 ) -> list[str]:
     """Have the sources look for the bundles; what could not be looked at, in sentences. Raises what sources raise."""
-    wanted = [wanted_of(each, settled=standing.get(each.place) is AddingStep.NOTHING) for each in facts]
+    wanted = [wanted_of(bundle, settled=standing.get(bundle.place) is AddingStep.NOTHING) for bundle in facts]
     return [sentence for source in sources for sentence in source.survey(wanted)]
 
 
@@ -93,8 +93,8 @@ def plan(
     Raises what sources raise.
     """
     places: dict[str, set[str]] = {}
-    for row in contents.held.values():
-        places.setdefault(row.sha256, set()).add(row.place)
+    for bundle in contents.held.values():
+        places.setdefault(bundle.sha256, set()).add(bundle.place)
     planned = []
     for each in facts:
         step = standing.get(each.place)

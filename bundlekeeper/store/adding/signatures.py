@@ -60,8 +60,8 @@ class Sealing:
         if not self.wants(facts):
             return None
         rulings = [
-            self._voucher.foresee(facts.name, facts.family, facts.signature, each)
-            for each in self._candidates(facts, source, offer)
+            self._voucher.foresee(facts.name, facts.family, facts.signature, file)
+            for file in self._candidates(facts, source, offer)
         ]
         return rulings[0] if all(rulings) else None
 

@@ -222,11 +222,17 @@ class FolderSource:
     def find(self, wanted: WantedFile) -> FoundFile:
         """Files of the name, those of the right size first; files of the size under other names when asked for."""
         named = self._named.get(wanted.name, ())
-        good = sorted((e for e in named if e.kind is walk.EntryKind.FILE), key=lambda e: e.size != wanted.size)
-        offers = tuple(self._offer(e, True) for e in good)
-        bad = tuple(f"{self._path(e)} is {walk.WORDS[e.kind]}" for e in named if e.kind is not walk.EntryKind.FILE)
+        good = sorted(
+            (entry for entry in named if entry.kind is walk.EntryKind.FILE), key=lambda e: e.size != wanted.size
+        )
+        offers = tuple(self._offer(entry, True) for entry in good)
+        bad = tuple(
+            f"{self._path(entry)} is {walk.WORDS[entry.kind]}"
+            for entry in named
+            if entry.kind is not walk.EntryKind.FILE
+        )
         others, passed = self._counts.get(wanted.size, (0, 0))
-        own = sum(e.size == wanted.size for e in good)
+        own = sum(entry.size == wanted.size for entry in good)
         if (wanted.name, wanted.size) in self._settled:  # another bundle, settled, has the same name
             return FoundFile(offers, bad, others, passed - own, partial(self._look, wanted))
         return FoundFile(offers, bad, others - own, passed, partial(self._look, wanted))

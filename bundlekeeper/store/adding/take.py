@@ -110,7 +110,7 @@ def take(
         voucher, ruling = _vouched(store, clock(), known, loaded, signature)
         loaded, unknown = overlaid(store.fd, loaded, known)
         facts = facts_of(loaded.manifest)
-        room.sweep(but=frozenset(each.sha256 for each in facts))
+        room.sweep(but=frozenset(bundle.sha256 for bundle in facts))
         admitted = _judged(store, loaded, known, clock(), whys, ruling)
         sealing = Sealing(voucher, store.fd, room, sources)
         taking = Taking(
@@ -123,7 +123,9 @@ def take(
         planned = plan.plan(contents, facts, standing, sources)
         plan.insist_on_room(store.fd, planned, link, where)
         healed = accept_manifest.admit(store.fd, room, catalogue, admitted, loaded.data, facts, signature)
-        taking.held.update({row.place: row for row in catalogue.held()})  # with what this manifest says of them
+        taking.held.update(
+            {bundle.place: bundle for bundle in catalogue.held()}
+        )  # with what this manifest says of them
         with _telling(progress, taking, planned, unseen):
             taking.run(planned)
         found = (*damage, *admitted.findings, *unknown, *exposed, *healed, *taking.findings(unseen))
@@ -134,7 +136,7 @@ def _insist_on_rights(store: Store | None, held: Mapping[str, Held], facts: Sequ
     """Insist that nobody else may write what stands at the bundles' places; returns what to say of shared files."""
     if store is None:
         return []
-    shared = {each.place: each.place in held and held[each.place].shared for each in facts}
+    shared = {bundle.place: bundle.place in held and held[bundle.place].shared for bundle in facts}
     return list(store.rights.insist_on_bundles(shared).values())
 
 
@@ -189,7 +191,7 @@ def rehearse(
         damage: list[Finding] = []
         if store is not None and (opened is not None or store.catalogue_path.exists()):
             with consulted(store) if opened is None else nullcontext((opened, damage)) as (catalogue, damage):
-                held = {row.place: row for row in catalogue.held()}
+                held = {bundle.place: bundle for bundle in catalogue.held()}
                 contents = plan.SourceContents(held, catalogue.proofs(), describe_fd(store.fd), now)
                 known = catalogue.accepted()
         voucher, ruling = _vouched(store, now, known, loaded, signature)

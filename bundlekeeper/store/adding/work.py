@@ -67,7 +67,7 @@ class Taking:
         self._sealing = sealing
         self._store, self._room, self._catalogue, self._sources = store, room, catalogue, sources
         self._clock, self._progress, self._way, self._stop = clock, progress, link, stop
-        self.held = {row.place: row for row in catalogue.held()}
+        self.held = {bundle.place: bundle for bundle in catalogue.held()}
         self.proofs = catalogue.proofs()
         self._places: dict[str, set[str]] = {}  # by digest
         for row in self.held.values():
@@ -244,9 +244,9 @@ class Taking:
         """Give bytes that the store holds already this bundle's name too; False when there are none to rely on."""
         facts = work.facts
         rows = [self.held[place] for place in self._places.get(facts.sha256, ()) if place != facts.place]
-        for row in sorted(rows, key=lambda r: (r.shared, r.place)):
-            with placing.in_place(self._store.fd, row.place) as found:
-                if found is not None and (self._link(row, found, work) or self._copy(row, found, work)):
+        for bundle in sorted(rows, key=lambda r: (r.shared, r.place)):
+            with placing.in_place(self._store.fd, bundle.place) as found:
+                if found is not None and (self._link(bundle, found, work) or self._copy(bundle, found, work)):
                     return True
         return False
 
@@ -257,7 +257,11 @@ class Taking:
             return False
         proof = self.proofs.get(row.place)
         algorithms = self._sealing.algorithms(facts)
-        if proof is None or not self._trusts(proof, found) or any(a not in proof.digests for a in algorithms):
+        if (
+            proof is None
+            or not self._trusts(proof, found)
+            or any(algorithm not in proof.digests for algorithm in algorithms)
+        ):
             got = self._read_in_place(found, row, Work(facts), algorithms)
             if got is None or got[0] != facts.sha256:
                 return False  # `check` tells of it; here it is only no help
@@ -421,8 +425,10 @@ class Taking:
             return True
         self._quarantine(offer, fetched, work)
         where = f"; kept as {work.aside[-1].kept}" if work.aside[-1].kept else f"; {work.aside[-1].failure}"
-        told = (replace(each, says=each.says + where) for each in work.ruling.findings)
-        work.badly_signed += tuple(each for each in told if each not in work.badly_signed)  # the same bytes elsewhere
+        told = (replace(finding, says=finding.says + where) for finding in work.ruling.findings)
+        work.badly_signed += tuple(
+            finding for finding in told if finding not in work.badly_signed
+        )  # the same bytes elsewhere
         work.must_be_signed = self._sealing.wants(work.facts)
         work.ruling = None
         return False

@@ -17,8 +17,8 @@ _AGAIN = "get it again from its publisher, and compare the digest with the publi
 
 def owners(facts: Iterable[BundleFacts], held: Iterable[Held]) -> dict[str, str]:
     """Digest to the bundle that it belongs to, of the manifest or of the store."""
-    known = {row.sha256: f"{row.family} {row.version} ({row.name}), held" for row in held}
-    return known | {each.sha256: f"{each.family} {each.version} ({each.name})" for each in facts}
+    known = {bundle.sha256: f"{bundle.family} {bundle.version} ({bundle.name}), held" for bundle in held}
+    return known | {bundle.sha256: f"{bundle.family} {bundle.version} ({bundle.name})" for bundle in facts}
 
 
 def code_of(facts: BundleFacts, size: int) -> str:

@@ -38,7 +38,7 @@ def latest(known: Sequence[Accepted], now: datetime, coming: Dated | None = None
     A clock that is set back must not make an expired manifest or key good again. An acceptance counts no more once its
     manifest's date was corrected: by one in `known`, or by the one that is `coming`.
     """
-    return max([now, *(each.accepted_at for each in uncorrected(known, coming))])
+    return max([now, *(manifest.accepted_at for manifest in uncorrected(known, coming))])
 
 
 def doubts(subject: str, known: Sequence[Accepted], now: datetime, issued: date | None = None) -> list[Finding]:
@@ -49,7 +49,7 @@ def doubts(subject: str, known: Sequence[Accepted], now: datetime, issued: date 
     if issued is not None:
         stated = [(subject, issued)]
     else:
-        stated = [(called(each), each.issued) for each in uncorrected(known)[-1:]]
+        stated = [(called(manifest), manifest.issued) for manifest in uncorrected(known)[-1:]]
     for name, day in stated:
         if is_ahead(day, now):
             says = f"{name} was issued on {day}; this machine's clock says {now.date()}"
@@ -93,4 +93,8 @@ def uncorrected(known: Sequence[Accepted], coming: Dated | None = None) -> list[
     manifest to show: an older one has a lower number.
     """
     later = [*known, *([coming] if coming is not None else [])]
-    return [k for k in known if not any(m.sequence > k.sequence and m.issued < k.issued for m in later)]
+    return [
+        manifest
+        for manifest in known
+        if not any(dated.sequence > manifest.sequence and dated.issued < manifest.issued for dated in later)
+    ]

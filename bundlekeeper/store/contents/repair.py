@@ -108,9 +108,9 @@ def _opened(
         catalogue.verify()
         known = catalogue.accepted()
         read, unread = kept_manifests.read_kept(
-            store.fd, kept_manifests.unrecorded(store.fd, known), {each.platform for each in known}
+            store.fd, kept_manifests.unrecorded(store.fd, known), {manifest.platform for manifest in known}
         )
-        if all(each.accepted.sha256 == but for each in read):
+        if all(kept.accepted.sha256 == but for kept in read):
             return catalogue, unread, None
         catalogue.close()
         return None, unread, None
@@ -145,10 +145,10 @@ def _sound(store: Store) -> Sound:
 def _told(sound: Sound, filled: Filled, trouble: DamagedError | None) -> list[Finding]:
     """What is damaged, in findings: rows, then kept manifests."""
     says = list(sound.lost) or ([trouble.says] if trouble is not None else [])
-    found = [finding("damaged", _SUBJECT, each, DATABASE.damage_hint) for each in says]
+    found = [finding("damaged", _SUBJECT, say, DATABASE.damage_hint) for say in says]
     for place in filled.manifests:
         because = "a take was cut off, or the catalogue is older than it or lost the row"
         found.append(
             finding("damaged", place, f"kept, and the catalogue has no row of it: {because}", DATABASE.damage_hint)
         )
-    return [*found, *(each.finding for each in filled.unread)]
+    return [*found, *(unread.finding for unread in filled.unread)]

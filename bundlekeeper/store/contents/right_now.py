@@ -46,7 +46,7 @@ def holdings(store: Store, catalogue: Catalogue, now: datetime, family: str | No
     proofs, rows = catalogue.proofs(), catalogue.held(family)
     exposed = store.rights.insist_on_bundles({held.place: held.shared for held in rows})
     found = [_holding(store, held, proofs.get(held.place), now) for held in rows]
-    return [replace(row, exposed=exposed.get(row.held.place)) for row in found] if exposed else found
+    return [replace(holding, exposed=exposed.get(holding.held.place)) for holding in found] if exposed else found
 
 
 def _holding(store: Store, held: Held, proof: Proof | None, now: datetime) -> Holding:
@@ -79,7 +79,7 @@ def findings_of(rows: list[Holding], now: datetime, max_age_s: float | None = No
 
     `max_age_s` is how old a proof may be in seconds, None for no limit.
     """
-    found = proven_ahead([row.ahead for row in rows if row.ahead is not None], now)
+    found = proven_ahead([holding.ahead for holding in rows if holding.ahead is not None], now)
     for row in rows:
         name = row.held.name
         if row.state == "missing":

@@ -44,7 +44,7 @@ def withdrawn_since(
         manifest = read(data, name=newest.place, today=newest.issued).manifest
     except (KeeperError, OSError) as error:
         return (), (_unknown(newest, str(error)),)
-    withdrawn = (_telling(each, newest.sequence) for each in manifest.bundle if each.standing == "withdrawn")
+    withdrawn = (_telling(bundle, newest.sequence) for bundle in manifest.bundle if bundle.standing == "withdrawn")
     return tuple(withdrawn), ()
 
 
@@ -54,7 +54,7 @@ def overlaid(root: int, loaded: Loaded, known: Sequence[Accepted]) -> tuple[Load
     Raises nothing.
     """
     withdrawn, findings = withdrawn_since(root, known, loaded.manifest.sequence)
-    since = {each.sha256.lower(): each for each in withdrawn}
+    since = {bundle.sha256.lower(): bundle for bundle in withdrawn}
     if not since:
         return loaded, findings
     return replace(loaded, manifest=_with(loaded.manifest, since)), findings

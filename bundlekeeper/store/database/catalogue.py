@@ -139,8 +139,11 @@ class Catalogue:
                 accepted = replace(before, signed_by=vouched.signed_by, signed_key=vouched.signed_key)
             turn = max((turn for turn, _ in known), default=0) + 1
             _put(connection, MANIFEST, [(turn, accepted)])
-            said = {(each.family, each.version, each.name, each.sha256): each for each in facts}
-            rows = [(row, said.get((row.family, row.version, row.name, row.sha256))) for row in self._rows(HELD)]
+            said = {(bundle.family, bundle.version, bundle.name, bundle.sha256): bundle for bundle in facts}
+            rows = [
+                (bundle, said.get((bundle.family, bundle.version, bundle.name, bundle.sha256)))
+                for bundle in self._rows(HELD)
+            ]
             _put(connection, HELD, [_saying(row, now) for row, now in rows if now is not None])
 
     def accepted(self) -> list[Accepted]:
@@ -182,7 +185,7 @@ class Catalogue:
         with self._writing() as connection:
             _put(connection, HELD, [first])
             proofs = link()
-            _put(connection, HELD, [each for each in others if each.place in proofs])
+            _put(connection, HELD, [bundle for bundle in others if bundle.place in proofs])
             _put(connection, PROOF, proofs.items())
 
     def record_proofs(self, proofs: Mapping[str, Proof]) -> None:
@@ -203,7 +206,7 @@ class Catalogue:
     def held(self, family: str | None = None) -> list[Held]:
         """The files held, of one family or of all, by place. Raises DamagedError, LockedError, UnfinishedError."""
         rows = self._rows(HELD)  # all of them: only a whole table shows that nothing is missing
-        return rows if family is None else [row for row in rows if row.family == family]
+        return rows if family is None else [bundle for bundle in rows if bundle.family == family]
 
     # What may be believed
 
@@ -222,7 +225,7 @@ class Catalogue:
                 except DamagedError as error:
                     if not error.problems:  # of a page, not of rows: nothing more can be asked
                         raise
-                    told += [each.says for each in error.problems]
+                    told += [problem.says for problem in error.problems]
         if told:
             raise _damage(told, self._where)
 

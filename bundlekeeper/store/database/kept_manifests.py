@@ -57,7 +57,7 @@ def unrecorded(root: int, known: Iterable[Accepted]) -> list[str]:
 
     `root` is the store's folder. Raises RefusedError, OSError when the folder of manifests cannot be looked at.
     """
-    rows = {each.place for each in known}
+    rows = {manifest.place for manifest in known}
     try:
         with files.folder(root, (FOLDER,)) as folder:
             names = os.listdir(folder)
@@ -157,7 +157,7 @@ def in_order(known: Sequence[Accepted], kept: Iterable[Accepted]) -> list[Accept
     One without a row whose number is above all others was accepted after them; any other was before, as far as can be
     known, and is never the one in force.
     """
-    highest = max((each.sequence for each in known), default=-1)
-    later = sorted((each for each in kept if each.sequence > highest), key=lambda each: each.sequence)
-    earlier = sorted((each for each in kept if each.sequence <= highest), key=lambda each: each.sequence)
+    highest = max((manifest.sequence for manifest in known), default=-1)
+    later = sorted((manifest for manifest in kept if manifest.sequence > highest), key=lambda each: each.sequence)
+    earlier = sorted((manifest for manifest in kept if manifest.sequence <= highest), key=lambda each: each.sequence)
     return [*earlier, *known, *later]

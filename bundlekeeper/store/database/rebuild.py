@@ -36,21 +36,21 @@ def fill(root: int, catalogue: Catalogue, sound: Sound) -> Filled:
 
     Raises UnfinishedError, RefusedError, OSError.
     """
-    rows = {each.place: each for each in sound.manifests}
-    platforms = {each.platform for each in sound.manifests}
+    rows = {manifest.place: manifest for manifest in sound.manifests}
+    platforms = {manifest.platform for manifest in sound.manifests}
     read, unread = kept_manifests.read_kept(root, kept_manifests.unrecorded(root, ()), platforms)
     facts = {
-        each.accepted.place: each.facts
-        for each in read
-        if each.accepted.place not in rows or rows[each.accepted.place].sha256 == each.accepted.sha256
+        kept.accepted.place: kept.facts
+        for kept in read
+        if kept.accepted.place not in rows or rows[kept.accepted.place].sha256 == kept.accepted.sha256
     }
-    again = [each.accepted for each in read if each.accepted.place not in rows]
+    again = [kept.accepted for kept in read if kept.accepted.place not in rows]
     order = kept_manifests.in_order(sound.manifests, again)
     proofs = dict(sound.proofs)
     for row in sound.held:
         catalogue.record_held(row, None)
     catalogue.record_proofs(proofs)
-    highest = max((each.sequence for each in sound.manifests), default=-1)
+    highest = max((manifest.sequence for manifest in sound.manifests), default=-1)
     for accepted in order:  # the rows that are sound say already what older ones said
         catalogue.accept(accepted, facts[accepted.place] if accepted.sequence > highest else ())
     for exempt in sound.exceptions:
@@ -58,17 +58,17 @@ def fill(root: int, catalogue: Catalogue, sound: Sound) -> Filled:
     wanted: dict[str, BundleFacts] = {}
     withdrawn = _withdrawn(facts, max(order, key=lambda each: each.sequence).place) if order else {}
     for accepted in order:
-        wanted |= {each.place: _overlaid(each, withdrawn) for each in facts.get(accepted.place, ())}
+        wanted |= {bundle.place: _overlaid(bundle, withdrawn) for bundle in facts.get(accepted.place, ())}
     for row in sound.held:
         wanted.pop(row.place, None)
-    found = sum(_file(root, catalogue, each) for each in wanted.values())
+    found = sum(_file(root, catalogue, bundle) for bundle in wanted.values())
     lost = tuple(each for each in unread if each.place not in rows)
-    return Filled(tuple(each.place for each in again), found, lost)
+    return Filled(tuple(manifest.place for manifest in again), found, lost)
 
 
 def _withdrawn(facts: Mapping[str, tuple[BundleFacts, ...]], newest: str) -> dict[str, BundleFacts]:
     """By SHA-256, what the manifest with the highest number withdrew."""
-    return {each.sha256: each for each in facts.get(newest, ()) if each.standing == "withdrawn"}
+    return {bundle.sha256: bundle for bundle in facts.get(newest, ()) if bundle.standing == "withdrawn"}
 
 
 def _overlaid(facts: BundleFacts, withdrawn: Mapping[str, BundleFacts]) -> BundleFacts:

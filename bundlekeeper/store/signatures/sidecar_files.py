@@ -81,7 +81,7 @@ def of_entry(entry: WalkEntry | None, place: str = "") -> SignatureFile:
 def nearest(path: str, named: Sequence[WalkEntry]) -> WalkEntry | None:
     """Of the entries with a signature's name, that in the folder of `path`, else the first, files before all else."""
     folder = path.rpartition("/")[0]
-    beside = [each for each in named if each.path.rpartition("/")[0] == folder]
+    beside = [entry for entry in named if entry.path.rpartition("/")[0] == folder]
     return min(beside or named, key=lambda each: each.kind is not EntryKind.FILE, default=None)
 
 

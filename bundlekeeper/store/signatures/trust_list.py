@@ -45,7 +45,7 @@ class TrustList:
         """The entry of a name with all others of the same key, or all of a fingerprint. Raises InputError for none."""
         named = [] if text.startswith("SHA256:") else [self.get(text)]
         key = named[0].fingerprint if named else text
-        found = (*named, *(each for each in self.entries if each.fingerprint == key and each not in named))
+        found = (*named, *(entry for entry in self.entries if entry.fingerprint == key and entry not in named))
         if not found:
             raise InputError(
                 f"no trust entry has the fingerprint {text}", hint="bundlekeeper trust list shows what there is"

@@ -158,7 +158,7 @@ class Voucher:
 
     def foresee(self, subject: str, family: str, stated: Stated | None, signature: SignatureFile) -> Ruling | None:
         """The ruling where it is certain without the bundle's bytes that it will not be good; None otherwise."""
-        known = self.can_look and stated is not None and any(e.name == stated.key for e in self._list().entries)
+        known = self.can_look and stated is not None and any(entry.name == stated.key for entry in self._list().entries)
         if known and signature.data is not None:
             return None
         return self.rule(subject, family, stated, signature, Message(), None)
@@ -258,7 +258,9 @@ class Voucher:
         """A finding for each entry of the trust list that cannot be read, where the list was looked at at all."""
         broken = self._trust.broken if self._trust is not None else ()
         says = "this entry of the trust list cannot be read, and trusts nobody"
-        return [finding("not-checked", e.where or "trust list", f"{says}: {e.says}", e.hint) for e in broken]
+        return [
+            finding("not-checked", error.where or "trust list", f"{says}: {error.says}", error.hint) for error in broken
+        ]
 
     def _list(self) -> TrustList:
         if self._trust is None:
@@ -268,7 +270,7 @@ class Voucher:
         return self._trust
 
     def _broken(self, name: str) -> KeeperError | None:
-        return next((e for e in self._list().broken if e.where.partition(".")[0] == name), None)
+        return next((error for error in self._list().broken if error.where.partition(".")[0] == name), None)
 
     def _forms(self) -> Sequence[str]:
         return self.acceptance.forms if self.acceptance is not None else FORMS

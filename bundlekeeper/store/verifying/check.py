@@ -84,7 +84,7 @@ def check_folder(
     """
     listing = loaded if isinstance(loaded, Listing) else listing_of(loaded.manifest)
     own = own if isinstance(loaded, Listing) else [*own, loaded.data]
-    slots = {each.name: ExpectedSlot(each, subject=each.name) for each in listing.bundles}
+    slots = {expected.name: ExpectedSlot(expected, subject=expected.name) for expected in listing.bundles}
     strays: list[WalkEntry] = []
     named: dict[str, list[WalkEntry]] = {name: [] for name in listing.signatures}
     for entry in walk(root):
@@ -120,16 +120,16 @@ def check_store(
     Raises UnfinishedError, RefusedError when the store cannot be looked at or others may write its files,
     LockedError, DamagedError when the catalogue cannot be read.
     """
-    held = {row.place: row for row in catalogue.held()}
+    held = {bundle.place: bundle for bundle in catalogue.held()}
     found: list[Finding] = []
     if loaded is not None:
         listing = loaded if isinstance(loaded, Listing) else listing_of(loaded.manifest)
-        slots = {each.place: ExpectedSlot(each, subject=each.place) for each in listing.bundles}
+        slots = {expected.place: ExpectedSlot(expected, subject=expected.place) for expected in listing.bundles}
     else:
         newest, found = kept(store, catalogue.accepted())
         listing = newest or NOTHING
         found = [*found, *listing.problems]
-        named = {each.place: each for each in listing.bundles}
+        named = {expected.place: expected for expected in listing.bundles}
         slots = {
             # Without the manifest nobody can say that it no longer names a file: the catalogue's word stands.
             place: ExpectedSlot(row, subject=place, listed=newest is None or place in named)
@@ -181,8 +181,8 @@ def _by_a_manifest(store: Store, catalogue: Catalogue, check: _Check) -> list[Wr
     said: dict[str, set[tuple[int, str]]] = {}
     for accepted in catalogue.accepted():
         listing, _ = kept(store, [accepted])
-        for each in listing.bundles if listing is not None else ():
-            said.setdefault(each.place, set()).add((each.size, each.sha256))
+        for expected in listing.bundles if listing is not None else ():
+            said.setdefault(expected.place, set()).add((expected.size, expected.sha256))
     sure = []
     for wrong in check.wrong:
         named, found = said.get(wrong.entry.path, set()), wrong.row.found

@@ -112,9 +112,9 @@ def listing_of(manifest: Manifest, problems: Sequence[Finding] = ()) -> Listing:
     """The listing of a manifest that was read. Raises InputError for a name that is unsafe."""
     return Listing(
         f"manifest {manifest.platform} {manifest.sequence}",
-        tuple(listed(each) for each in facts_of(manifest)),
+        tuple(listed(bundle) for bundle in facts_of(manifest)),
         manifest.expires,
-        frozenset(b.signature.file for b in manifest.bundle if b.signature is not None),
+        frozenset(bundle.signature.file for bundle in manifest.bundle if bundle.signature is not None),
         tuple(problems),
         manifest.issued,
     )
@@ -151,7 +151,7 @@ def _as_document(listing: Listing, name: str) -> dict[str, Any]:
         "issued": listing.issued.isoformat(),
         "expires": listing.expires.isoformat() if listing.expires else None,
         "signatures": sorted(listing.signatures),
-        "signed_bundles": [_as_row(each) for each in listing.bundles],
+        "signed_bundles": [_as_row(expected) for expected in listing.bundles],
         "problems": problems,
     }
 

@@ -212,7 +212,7 @@ class FileJudge:
 
     def _wrong(self, slot: ExpectedSlot, entry: WalkEntry, size: int, found: str) -> CheckedRow:
         facts = slot.facts
-        others = [f for f in self._by_digest.get(found, ()) if f is not facts]
+        others = [bundle for bundle in self._by_digest.get(found, ()) if bundle is not facts]
         level: Level | None = None
         if others:
             status, level = Status.MISNAMED, Level.ERROR

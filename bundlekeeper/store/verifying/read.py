@@ -143,16 +143,16 @@ class Prover:
         proofs = self._before = self._book.proofs() if self._book is not None else {}
         now = self._clock()
         to_read: list[tuple[float, Candidate]] = []
-        for each in candidates:
-            proof = proofs.get(each.key)
-            how = self._stands(each, proof, now) if proof is not None else How.READ
+        for candidate in candidates:
+            proof = proofs.get(candidate.key)
+            how = self._stands(candidate, proof, now) if proof is not None else How.READ
             if proof is not None and proof.proven_at > now:
                 self.result.ahead.append(proof.proven_at)
             if proof is None or how is How.READ:
-                to_read.append((proof.proven_at.timestamp() if proof else 0.0, each))
+                to_read.append((proof.proven_at.timestamp() if proof else 0.0, candidate))
             else:
-                self.result.known[each.entry.path] = FileReading(
-                    how, proof.sha256, each.entry.size, proof.proven_at, extra=proof.extra
+                self.result.known[candidate.entry.path] = FileReading(
+                    how, proof.sha256, candidate.entry.size, proof.proven_at, extra=proof.extra
                 )
         # The stalest first where not all may come to be read; else the largest, which keeps all cores busy to the end.
         rolling = self._limits.older_than_s is not None or self._until is not None
@@ -175,7 +175,7 @@ class Prover:
 
     def _read(self, candidates: list[Candidate]) -> None:
         first, also = _by_inode(candidates)
-        self._progress.begin("proving", sum(c.entry.size for c in first.values()), len(first))
+        self._progress.begin("proving", sum(candidate.entry.size for candidate in first.values()), len(first))
         outcomes = digest_many(
             self._tasks(first.values(), also),
             workers=self._limits.workers,
@@ -197,13 +197,18 @@ class Prover:
 
     def _tasks(self, candidates: Iterable[Candidate], also: Mapping[str, Sequence[Candidate]]) -> Iterator[Task]:
         """One task after the other, for as long as there is time."""
-        for each in candidates:
+        for candidate in candidates:
             if self._until is not None and monotonic() >= self._until:
                 self.result.out_of_time = True
                 return
-            names = (each, *also.get(each.entry.path, ()))
-            algorithms = dict.fromkeys(("sha256", *(a for name in names for a in name.algorithms)))
-            yield Task(each.entry.path, _Opener(each, self._begun, self._until), each.entry.size, tuple(algorithms))
+            names = (candidate, *also.get(candidate.entry.path, ()))
+            algorithms = dict.fromkeys(("sha256", *(algorithm for name in names for algorithm in name.algorithms)))
+            yield Task(
+                candidate.entry.path,
+                _Opener(candidate, self._begun, self._until),
+                candidate.entry.size,
+                tuple(algorithms),
+            )
 
     def _keep(self, outcome: DigestOutcome, candidates: Sequence[Candidate]) -> None:
         begun_ns = self._begun.pop(outcome.task.key, None)
@@ -214,22 +219,26 @@ class Prover:
         if outcome.error is not None or digest is None or before is None or after is None:
             error = outcome.error
             says = (error.strerror or str(error)) if error is not None else "it was not read"
-            for each in candidates:
-                self.result.known[each.entry.path] = FileReading(How.FAILED, error=says)
+            for candidate in candidates:
+                self.result.known[candidate.entry.path] = FileReading(How.FAILED, error=says)
             return
         self.result.files_read += 1
         self.result.bytes_read += digest.size
         stamp = fingerprint_of(before)
         if stamp != fingerprint_of(after) or digest.size != stamp.size:
-            for each in candidates:
-                self.result.known[each.entry.path] = FileReading(How.FAILED, error="it changed while it was read")
+            for candidate in candidates:
+                self.result.known[candidate.entry.path] = FileReading(How.FAILED, error="it changed while it was read")
             return
         now = self._clock()
-        for each in candidates:
-            extra = self._extra(each.key, digest)
-            self.result.known[each.entry.path] = FileReading(How.READ, digest.sha256, digest.size, now, extra=extra)
-            settled = begun_ns is not None and each.kind.stable_identity and is_settled(stamp, begun_ns)
-            self._unrecorded[each.key] = Proof(digest.sha256, now, stamp, settled and not each.never_trust, extra)
+        for candidate in candidates:
+            extra = self._extra(candidate.key, digest)
+            self.result.known[candidate.entry.path] = FileReading(
+                How.READ, digest.sha256, digest.size, now, extra=extra
+            )
+            settled = begun_ns is not None and candidate.kind.stable_identity and is_settled(stamp, begun_ns)
+            self._unrecorded[candidate.key] = Proof(
+                digest.sha256, now, stamp, settled and not candidate.never_trust, extra
+            )
 
     def _extra(self, key: str, digest: Digest) -> tuple[tuple[str, str], ...]:
         """The further digests of a file, with those that an earlier read of the very same bytes gave."""
@@ -284,14 +293,14 @@ def _by_inode(candidates: list[Candidate]) -> tuple[dict[str, Candidate], dict[s
     first: dict[str, Candidate] = {}
     also: dict[str, list[Candidate]] = {}
     seen: dict[tuple[int, int], str] = {}
-    for each in candidates:
-        found = each.entry.stat
-        if found is not None and found.st_nlink > 1 and each.kind.stable_identity:
-            leader = seen.setdefault((found.st_dev, found.st_ino), each.entry.path)
-            if leader != each.entry.path:
-                also.setdefault(leader, []).append(each)
+    for candidate in candidates:
+        found = candidate.entry.stat
+        if found is not None and found.st_nlink > 1 and candidate.kind.stable_identity:
+            leader = seen.setdefault((found.st_dev, found.st_ino), candidate.entry.path)
+            if leader != candidate.entry.path:
+                also.setdefault(leader, []).append(candidate)
                 continue
-        first[each.entry.path] = each
+        first[candidate.entry.path] = candidate
     return first, also
 
 

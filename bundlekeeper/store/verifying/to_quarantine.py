@@ -41,7 +41,7 @@ def put_aside(
     try:
         with lock.held(store.fd, "check", clock=clock, wait_s=wait_s, where=str(store.root)):
             # All are looked at before the first is moved: moving one name of a file changes the ctime of the others.
-            changed = {each.entry.path for each in wrong if not _still_there(store, each)}
+            changed = {file.entry.path for file in wrong if not _still_there(store, file)}
             for each in wrong:
                 if each.entry.path in changed:
                     told[each.entry.path] = f"{_STAYS}: it changed since it was looked at"
@@ -50,10 +50,12 @@ def put_aside(
     except KeeperError as error:
         for each in wrong:
             told.setdefault(each.entry.path, f"{_STAYS}: {error.says}")
-    codes = {each.entry.path: each.row.status.value for each in wrong}
+    codes = {file.entry.path: file.row.status.value for file in wrong}
     result.findings[:] = [
-        replace(f, says=f"{f.says}; {told[f.subject]}") if codes.get(f.subject) == f.code else f
-        for f in result.findings
+        replace(finding, says=f"{finding.says}; {told[finding.subject]}")
+        if codes.get(finding.subject) == finding.code
+        else finding
+        for finding in result.findings
     ]
 
 

@@ -72,7 +72,7 @@ def make_entry(
     blank = TrustEntry(
         name,
         form,
-        tuple(p for p in PURPOSES if p in purposes),
+        tuple(purpose for purpose in PURPOSES if purpose in purposes),
         "",
         "",
         namespace=namespace,
@@ -175,9 +175,9 @@ def _first_look(entry: TrustEntry, at: datetime) -> tuple[list[KeeperError], lis
     found: list[Finding] = []
     anchors = anchors_of(entry)
     leaf = read_certificate(entry.certificate) if entry.certificate else None
-    for each in (*([leaf] if leaf else []), *anchors.intermediates, *anchors.roots):
+    for certificate in (*([leaf] if leaf else []), *anchors.intermediates, *anchors.roots):
         try:
-            certificates.check_dates(each, TrustMoment(at, "now"))
+            certificates.check_dates(certificate, TrustMoment(at, "now"))
         except ExpiredKeyError as e:
             hint = "what is dated within its days can be good; for anything else ask for its successor"
             found.append(finding(e.code, entry.name, e.says, hint, Level.WARNING))
@@ -334,7 +334,7 @@ def raise_all(name: str, problems: Sequence[KeeperError]) -> None:
     """Raises one error with every problem: RefusedError where one of them is, else InputError; nothing for none."""
     if not problems:
         return
-    says = "; ".join(dict.fromkeys(p.says for p in problems))
-    hint = "; ".join(dict.fromkeys(p.hint for p in problems if p.hint))
-    kind = RefusedError if any(isinstance(p, RefusedError) for p in problems) else InputError
+    says = "; ".join(dict.fromkeys(error.says for error in problems))
+    hint = "; ".join(dict.fromkeys(error.hint for error in problems if error.hint))
+    kind = RefusedError if any(isinstance(error, RefusedError) for error in problems) else InputError
     raise kind(f"{name} cannot be trusted: {says}", hint=hint) from problems[0]

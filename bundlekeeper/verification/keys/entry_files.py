@@ -111,7 +111,7 @@ def _toml(entry: TrustEntry, files: Mapping[str, bytes]) -> str:
     rows: list[tuple[str, str]] = [
         ("trust", str(FORMAT)),
         ("form", _quoted(entry.form)),
-        ("for", "[" + ", ".join(_quoted(p) for p in entry.purposes) + "]"),
+        ("for", "[" + ", ".join(_quoted(purpose) for purpose in entry.purposes) + "]"),
         ("key_type", _quoted(entry.key_type)),
         ("fingerprint", _quoted(entry.fingerprint)),
     ]

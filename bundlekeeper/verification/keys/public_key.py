@@ -316,7 +316,7 @@ def _refuse_weak_numbers(numbers: rsa.RSAPublicNumbers) -> None:
             hint="ask the publisher for a key with an odd exponent from 65537, the usual one, to 2^256 (FIPS 186-5)",
         )
     if math.gcd(numbers.n, _SMALL_PRODUCT) != 1:
-        factor = next(p for p in _SMALL_PRIMES if numbers.n % p == 0)
+        factor = next(small_prime for small_prime in _SMALL_PRIMES if numbers.n % small_prime == 0)
         raise RefusedError(
             f"the RSA key's modulus can be divided by {factor}: it is damaged, or was made badly, and protects nothing",
             hint=_FROM_PUBLISHER,

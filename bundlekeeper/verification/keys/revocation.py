@@ -119,7 +119,7 @@ def _why(entry: x509.RevokedCertificate) -> tuple[x509.ReasonFlags | None, datet
 def _authentic(crl: x509.CertificateRevocationList, issuer: x509.Certificate) -> bool:
     """True when this issuer signed the list and may do so (RFC 5280 §6.3.3 f: where it has a key usage at all)."""
     try:
-        usages = [e.value for e in issuer.extensions if isinstance(e.value, x509.KeyUsage)]
+        usages = [extension.value for extension in issuer.extensions if isinstance(extension.value, x509.KeyUsage)]
     except X509_ERRORS:
         return False
     if not all(usage.crl_sign for usage in usages):

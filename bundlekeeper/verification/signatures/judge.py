@@ -209,14 +209,14 @@ def _holder(subject: str, signature: bytes, trust: Sequence[TrustEntry], purpose
         key = sshsig.parse(signature).key()
     except (InputError, RefusedError) as e:
         return _only("bad-signature", subject, e.says, e.hint)
-    holders = [e for e in trust if e.form == "sshsig" and e.key == key.der]
-    fitting = [e for e in holders if purpose in e.purposes]
+    holders = [entry for entry in trust if entry.form == "sshsig" and entry.key == key.der]
+    fitting = [entry for entry in holders if purpose in entry.purposes]
     if not holders:
         says = f"signed by a key that this store does not trust: {key.fingerprint}"
         return _only(
             "stranger-key", subject, says, "compare the fingerprint by another way, then: bundlekeeper trust add"
         )
-    live = [e for e in fitting if not e.dropped]
+    live = [entry for entry in fitting if not entry.dropped]
     return (live or fitting or holders)[0]
 
 
@@ -245,7 +245,7 @@ def _judged(case: _Case, signature: bytes, trust: Sequence[TrustEntry]) -> Verdi
         case.add("bad-signature", f"{entry.name}: {e.says}", e.hint)
     if case.found:
         return Verdict((*case.found, *case.notes))
-    at = " and at ".join(str(m) for m in case.moments)
+    at = " and at ".join(str(moment) for moment in case.moments)
     return Verdict(
         tuple(case.notes), entry, f"signed by {entry.name} ({entry.fingerprint}, {entry.form}), good at {at}"
     )
@@ -328,7 +328,7 @@ def _anchors(case: _Case) -> certificates.Anchors:
 
 def _dropped_keys(trust: Sequence[TrustEntry]) -> dict[str, str]:
     """Every key that was dropped, under whatever name: fingerprint to a sentence."""
-    return {each.fingerprint: _dropped_words(each) for each in trust if each.dropped}
+    return {entry.fingerprint: _dropped_words(entry) for entry in trust if entry.dropped}
 
 
 def _dropped_words(entry: TrustEntry) -> str:

@@ -40,7 +40,7 @@ def show(found: FoundGaps, *, junit: str | None, form: OutputForm) -> int:
         from bundlekeeper.cli.screen.user_files import TEST_REPORT, write_new
         from bundlekeeper.reports.junit import render
 
-        rows = [*given.findings, *(f for report in kept for f in report.findings)]
+        rows = [*given.findings, *(finding for report in kept for finding in report.findings)]
         text = render((), rows, name=f"gaps to {found.release}", at=found.made_at)
         write_new(junit, text, force=True, kind=TEST_REPORT)
     if form is OutputForm.JSON:
@@ -55,7 +55,7 @@ def _print_json(given: Inputs, reports: list[GapReport], release: str) -> None:
         for gap in report.gaps:
             for value in gap.evidence.values():
                 shared.note(value)
-    findings = [*given.findings, *(f for report in reports for f in report.findings)]
+    findings = [*given.findings, *(finding for report in reports for finding in report.findings)]
     data = {"release": release, **given.about(), "shared": shared.rows}
     first = len(given.findings)
     rows = []

@@ -27,13 +27,13 @@ def _loaded_as_json(loaded: InventoryLoaded) -> dict[str, Any]:
     plan = loaded.plan
     changes = [
         {
-            "change": c.what.value,
-            "component": c.part.key,
-            "kind": c.part.kind,
-            "place": c.part.place.path(),
-            "says": c.says(),
+            "change": changed.what.value,
+            "component": changed.part.key,
+            "kind": changed.part.kind,
+            "place": changed.part.place.path(),
+            "says": changed.says(),
         }
-        for c in plan.changes
+        for changed in plan.changes
     ]
     unlisted = [{"site": s, "domain": d, "kind": k, "count": n} for (s, d, k), n in plan.unlisted.items()]
     counts = {"components": loaded.components, "changes": len(changes), "new_events": loaded.new}
@@ -99,17 +99,24 @@ def _read_as_json(found: InventoryRead, out: str) -> dict[str, Any]:
 
     services: list[dict[str, Any]] = [
         {
-            "service": r.service,
-            "complete": r.complete,
-            "counts": dict(r.counts),
-            "unread": r.unread,
-            "unmapped": [{name: getattr(u, name) for name in u.__slots__} for u in r.unmapped],
+            "service": reading.service,
+            "complete": reading.complete,
+            "counts": dict(reading.counts),
+            "unread": reading.unread,
+            "unmapped": [
+                {name: getattr(unmapped, name) for name in unmapped.__slots__} for unmapped in reading.unmapped
+            ],
             "evidence": [
-                {"component": e.component, "resource": e.resource, "items": e.items, "additional": dict(e.additional)}
-                for e in r.evidence
+                {
+                    "component": evidence.component,
+                    "resource": evidence.resource,
+                    "items": evidence.items,
+                    "additional": dict(evidence.additional),
+                }
+                for evidence in reading.evidence
             ],
         }
-        for r in found.readings
+        for reading in found.readings
     ]
     services += [{"service": service, "complete": False, "error": error.says} for service, error in found.failed]
     written = json.loads(found.document("json"))

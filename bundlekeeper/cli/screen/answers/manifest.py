@@ -46,7 +46,9 @@ def write_amended(command: str, amended: AmendedManifest, *, form: OutputForm) -
         write_over(name, amended.text, amended.old)
     found = [*amended.findings, *report.findings]
     if form is OutputForm.JSON:
-        changes = [{"subject": c.subject, "key": c.key, "old": c.old, "new": c.new} for c in report.changes]
+        changes = [
+            {"subject": value.subject, "key": value.key, "old": value.old, "new": value.new} for value in report.changes
+        ]
         output.envelope(command, found, {"manifest": name, "changes": changes, "agreed": report.agreed})
         return found
     for change in report.changes:
@@ -80,7 +82,7 @@ def show_linted(linted: Sequence[LintedManifest], *, form: OutputForm) -> None:
 def _tally(problems: Sequence[Finding]) -> str:
     if not problems:
         return "nothing to say against it"
-    counts = [(sum(p.level is level for p in problems), level.value) for level in Level]
+    counts = [(sum(finding.level is level for finding in problems), level.value) for level in Level]
     return ", ".join(f"{number} {name}{'s' if number != 1 else ''}" for number, name in counts if number)
 
 

@@ -21,7 +21,7 @@ def show(found: ReportPage, *, out: str, force: bool, form: OutputForm) -> None:
     if form is OutputForm.JSON:
         output.envelope("report", found.findings, {**found.about, "written": written})
     elif out != "-":
-        counts = [sum(f.level is level for f in found.findings) for level in Level]
+        counts = [sum(finding.level is level for finding in found.findings) for level in Level]
         output.line(f"written: {written['file']}")
         output.line(f"sha256: {written['sha256']}")
         if found.findings:

@@ -83,9 +83,9 @@ def _planned(found: PlannedRoute) -> None:
         for way in found.back:
             if way.step == step.number:
                 _back(way)
-        for row in times.windows:
-            if row.step == step.number:
-                _window(row, found)
+        for window in times.windows:
+            if window.step == step.number:
+                _window(window, found)
         if (route.domain, step.number) in times.unplanned:
             _unplanned(step)
     output.findings_text(found.findings)

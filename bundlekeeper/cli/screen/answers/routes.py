@@ -59,7 +59,7 @@ def _tell(domain: PlannedDomain, rounds: Sequence[int], unplanned: Sequence[int]
     if way is None:
         put(f"{domain.name}: no allowed way was found; nearest that can be reached: {domain.nearest or 'none'}")
         return
-    counts = [(sum(f.level is level for f in domain.findings), level.value) for level in Level]
+    counts = [(sum(finding.level is level for finding in domain.findings), level.value) for level in Level]
     told = ", ".join(f"{number} {word}{'s' * (number > 1)}" for number, word in counts if number)
     steps = (
         f"{counted(len(way.steps), 'step')}, {counted(way.cost[1], 'server restart')}"

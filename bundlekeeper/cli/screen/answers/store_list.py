@@ -39,9 +39,13 @@ COLUMNS: tuple[Column[Holding], ...] = (
 
 def show_json(found: StoreList) -> None:
     """One JSON object on stdout."""
-    data = {"store": str(found.root), "bundles": [_as_json(r) for r in found.bundles], "counts": found.counts}
-    data |= {"manifests": [_manifest_as_json(each) for each in found.manifests]}
-    data |= {"exceptions": [_exception_as_json(each) for each in found.exceptions]}
+    data = {
+        "store": str(found.root),
+        "bundles": [_as_json(holding) for holding in found.bundles],
+        "counts": found.counts,
+    }
+    data |= {"manifests": [_manifest_as_json(manifest) for manifest in found.manifests]}
+    data |= {"exceptions": [_exception_as_json(exception) for exception in found.exceptions]}
     output.envelope("held", found.findings, data)
 
 

@@ -32,7 +32,7 @@ def show_list(found: TrustedKeys, *, form: OutputForm) -> None:
     """A table of the entries, and the errors of those that could not be read."""
     if form is OutputForm.JSON:
         broken = [{"says": e.says, "where": e.where, "hint": e.hint} for e in found.broken]
-        data = {"store": str(found.root), "entries": [_as_json(e, found.today) for e in found.entries]}
+        data = {"store": str(found.root), "entries": [_as_json(entry, found.today) for entry in found.entries]}
         output.envelope("trust-list", [], {**data, "broken": broken}, ok=not broken)
         return
     if found.entries:

@@ -146,7 +146,7 @@ def _as_json(answer: WhereAnswer) -> dict[str, Any]:
         "active": _bank(answer.active),
         "pending": _bank(answer.pending),
         "spare": _bank(answer.spare),
-        "held": [_bank(each) for each in answer.held],
+        "held": [_bank(bank) for bank in answer.held],
         "held_whole": answer.held_whole,
         "recorded": _bank(answer.said),
         "read": _evidence(answer.seen),
@@ -221,15 +221,15 @@ def _show_picture(found: WhereFound) -> None:
 
     cells = [
         Cell(
-            a.place.path() if a.place else "?",
-            (a.place.chassis if a.place else None) or "-",
-            (a.place.slot if a.place else None) or "-",
-            a.kind,
-            _version(a.active),
-            _version(a.pending) if a.pending is not None and a.pending.version else "",
-            a.agreement == "differs",
+            answer.place.path() if answer.place else "?",
+            (answer.place.chassis if answer.place else None) or "-",
+            (answer.place.slot if answer.place else None) or "-",
+            answer.kind,
+            _version(answer.active),
+            _version(answer.pending) if answer.pending is not None and answer.pending.version else "",
+            answer.agreement == "differs",
         )
-        for a in found.answers
+        for answer in found.answers
     ]
     write(cells)
     output.findings_aside(found.doubts)

@@ -113,9 +113,9 @@ def show_read(found: ReadReceipt, *, form: OutputForm) -> None:
         f"receipt of {receipt.site}, {receipt.made.strftime(_TIME)}, by {receipt.by}; {answer.signed_by} signed"
     )
     _files(receipt, " then" if answer.newer else "")
-    for each in receipt.standing:
-        where = f"{each.site}/{each.domain}" if each.domain else each.site
-        output.line(f"{where}: {_stands(each)}")
+    for stands in receipt.standing:
+        where = f"{stands.site}/{stands.domain}" if stands.domain else stands.site
+        output.line(f"{where}: {_stands(stands)}")
     for gone in receipt.withdrawn:
         output.line(f"withdrawn, and known there: {gone.family} {gone.version}: {gone.why}")
     output.findings_text(answer.findings)
@@ -134,9 +134,9 @@ def _files(receipt: Receipt, then: str = "") -> None:
         output.line(f"{count} of {counted(total, 'file')} {how}")
     for gone in receipt.not_held:
         output.line(f"not held there {then.strip() or 'now'}: {gone.path} (proven there {gone.at.strftime(_TIME)})")
-    for each in receipt.missing:
-        volumes = ", ".join(map(str, each.volumes))
-        output.line(f"missing{then}: {each.path}{f' (volume {volumes})' if volumes else ''}")
+    for missing in receipt.missing:
+        volumes = ", ".join(map(str, missing.volumes))
+        output.line(f"missing{then}: {missing.path}{f' (volume {volumes})' if volumes else ''}")
 
 
 def _facts(slip: Slip) -> list[tuple[str, str]]:
@@ -147,8 +147,8 @@ def _facts(slip: Slip) -> list[tuple[str, str]]:
         ("files", f"{slip.files - slip.missing_count} of {slip.files} arrived, proven at the destination"),
         ("ledger", f"{counted(slip.ledger_count, 'event')}, head {slip.head}…"),
     ]
-    for each in slip.domains:
-        rows.append((each.domain or "no domain", f"{_stands(each)} from the record"))
+    for count in slip.domains:
+        rows.append((count.domain or "no domain", f"{_stands(count)} from the record"))
     if slip.more_domains:
         rows.append(("more", f"{counted(slip.more_domains, 'domain')} did not fit"))
     return rows
@@ -171,7 +171,8 @@ def _slip_as_json(slip: Slip) -> dict[str, Any]:
         "missing_count": slip.missing_count,
         "ledger": {"count": slip.ledger_count, "head": slip.head},
         "domains": [
-            {"domain": d.domain, "parts": d.parts, "staged": d.staged, "differs": d.differs} for d in slip.domains
+            {"domain": count.domain, "parts": count.parts, "staged": count.staged, "differs": count.differs}
+            for count in slip.domains
         ],
         "more_domains": slip.more_domains,
         "signed": bool(slip.signature),

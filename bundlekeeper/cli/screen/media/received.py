@@ -58,8 +58,14 @@ def show_json(root: Path, came: Reception) -> None:
         "files": len(index.files),
         "to_come": {str(number): list(paths) for number, paths in came.to_come.items()},
         "notices": [
-            {"family": w.family, "version": w.version, "file": w.file, "sha256": w.sha256, "why": w.why}
-            for w in came.withdrawn
+            {
+                "family": withdrawn.family,
+                "version": withdrawn.version,
+                "file": withdrawn.file,
+                "sha256": withdrawn.sha256,
+                "why": withdrawn.why,
+            }
+            for withdrawn in came.withdrawn
         ],
     }
     output.envelope("media-receive", came.findings, data)
@@ -94,7 +100,7 @@ def show_text(root: Path, came: Reception) -> None:
     output.folded_text(came.findings)
     for number, paths in came.to_come.items():
         count = "1 file" if len(paths) == 1 else f"{len(paths)} files"
-        here = "again, from" if any(v.number == number for v in came.volumes) else "from"
+        here = "again, from" if any(row.number == number for row in came.volumes) else "from"
         output.line(f"still to come {here} volume {number}: {count}")
         for path in paths[:_SHOWN]:
             output.line(f"  {path}")

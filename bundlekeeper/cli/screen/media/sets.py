@@ -20,8 +20,8 @@ def show_json(found: SetList) -> None:
     """One JSON object on stdout."""
     data = {
         "sent": [_sent_as_json(row) for row in found.sent],
-        "received": [_received_as_json(row) for row in found.received],
-        "unsent": [{"set": row.set_id, **_kept_as_json(row)} for row in found.unsent],
+        "received": [_received_as_json(received) for received in found.received],
+        "unsent": [{"set": receipt.set_id, **_kept_as_json(receipt)} for receipt in found.unsent],
     }
     output.envelope("media-list", found.findings, data)
 

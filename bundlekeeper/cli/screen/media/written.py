@@ -125,8 +125,14 @@ def show_foreseen(told: ForeseenReport, *, form: OutputForm) -> int:
             "store": str(told.root),
             "dry_run": True,
             "targets": [
-                {"volume": row.volume, "folder": row.path, "files": row.files, "bytes": row.size, "free": row.free}
-                for row in told.rows
+                {
+                    "volume": foreseen.volume,
+                    "folder": foreseen.path,
+                    "files": foreseen.files,
+                    "bytes": foreseen.size,
+                    "free": foreseen.free,
+                }
+                for foreseen in told.rows
             ],
             "images": [{"volume": number, "bytes": size} for number, size in told.images],
         }

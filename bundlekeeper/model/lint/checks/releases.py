@@ -72,7 +72,7 @@ def _equal(loose: Loose, scales: Scales, family: str, version: str) -> str:
     if span is None or any(character in version for character in "<>=!,"):
         return ""
     candidates = (v for v in loose.some_versions(family) if loose.at(family, v))
-    return next((v for v in candidates if scales.main.holds(span, v)), "")
+    return next((candidate for candidate in candidates if scales.main.holds(span, candidate)), "")
 
 
 def _standalone(loose: Loose, release: LooseRelease) -> Iterator[Problem]:
@@ -117,11 +117,13 @@ def _table_ahead(loose: Loose, scales: Scales, need: LooseWhat) -> bool:
     span = scale.range(need.version) if scale else None
     if scale is None or span is None:
         return False
-    scales.budget.spend(sum(1 + len(b.images) for b in loose.bundles))
+    scales.budget.spend(sum(1 + len(bundle.images) for bundle in loose.bundles))
     alone = (
-        b for b in loose.bundles if b.table.get("only") == [MODEL_TABLE] and b.table.get("standing") != "withdrawn"
+        bundle
+        for bundle in loose.bundles
+        if bundle.table.get("only") == [MODEL_TABLE] and bundle.table.get("standing") != "withdrawn"
     )
-    return any(scale.can_place(v) and scale.holds(span, v) for b in alone for v in carried(need, b))
+    return any(scale.can_place(v) and scale.holds(span, v) for bundle in alone for v in carried(need, bundle))
 
 
 def _forced(release: LooseRelease, rule: LooseBeside, pair: _Pair, others: list[_Pair]) -> _Pair | None:

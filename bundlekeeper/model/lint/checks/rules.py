@@ -66,11 +66,11 @@ def _backwards(scales: Scales, jump: LooseJump) -> Iterator[Problem]:
 def _some_below(low: Range, high: Range) -> bool:
     """True when some version in `low` comes before some version in `high`; neither is empty, of one order."""
     if isinstance(low.order, Listed):
-        lows = [v for v in low.order.versions if low.contains(v)]
-        highs = [v for v in low.order.versions if high.contains(v)]
+        lows = [version for version in low.order.versions if low.contains(version)]
+        highs = [version for version in low.order.versions if high.contains(version)]
         return low.order.key(lows[0]) < low.order.key(highs[-1])
-    least = max((c.key for c in low.clauses if c.operator in {">=", ">", "=="}), default=None)
-    most = min((c.key for c in high.clauses if c.operator in {"<=", "<", "=="}), default=None)
+    least = max((clause.key for clause in low.clauses if clause.operator in {">=", ">", "=="}), default=None)
+    most = min((clause.key for clause in high.clauses if clause.operator in {"<=", "<", "=="}), default=None)
     return least is None or most is None or bool(least < most)  # on a dense line there is always one between
 
 

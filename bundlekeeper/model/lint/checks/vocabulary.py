@@ -93,7 +93,11 @@ def _families(loose: Loose) -> Iterator[Problem]:
         yield Problem("no-bundle", path, "the manifest lists no bundle", "add a [[bundle]] for every file")
         return
     # Where some bundle's family cannot be read, no family can be called empty.
-    if isinstance(bundles, list) and len(loose.bundles) == len(bundles) and all(b.family for b in loose.bundles):
+    if (
+        isinstance(bundles, list)
+        and len(loose.bundles) == len(bundles)
+        and all(bundle.family for bundle in loose.bundles)
+    ):
         yield from _empty_families(loose)
     listed: Any = loose.raw.get("families", list(FAMILIES))
     if not isinstance(listed, list) or any(family not in FAMILIES for family in listed):

@@ -99,9 +99,9 @@ _OF_BUNDLES = frozenset({"own-copy", "digest-unsourced"})
 
 def in_use(problems: Iterable[Finding]) -> list[Finding]:
     """What was found in a manifest, as a command tells it that uses the manifest: notes where only lint warns."""
-    return [replace(p, level=Level.NOTE) if p.code in _WRITERS else p for p in problems]
+    return [replace(finding, level=Level.NOTE) if finding.code in _WRITERS else finding for finding in problems]
 
 
 def but_of_bundles(problems: Iterable[Finding]) -> list[Finding]:
     """What was found in a manifest, without what `take` and `check` tell of the bundles: one finding once."""
-    return [p for p in problems if p.code not in _OF_BUNDLES]
+    return [finding for finding in problems if finding.code not in _OF_BUNDLES]

@@ -133,7 +133,7 @@ class Loose:
 
     def of(self, family: str) -> list[LooseBundle]:
         """The bundles of one family."""
-        return [b for b in self.bundles if b.family == family]
+        return [bundle for bundle in self.bundles if bundle.family == family]
 
     def at(self, family: str, version: str) -> list[LooseBundle]:
         """The bundles of one family whose version is just this text, and those whose family cannot be read."""
@@ -176,7 +176,7 @@ class Loose:
             return None
         if kind is not None and (not isinstance(kind, str) or kind not in self.all_kinds):
             return None
-        if models is not None and not (isinstance(models, list) and all(isinstance(m, str) for m in models)):
+        if models is not None and not (isinstance(models, list) and all(isinstance(model, str) for model in models)):
             return None
         if version is not None and not isinstance(version, str):
             return None
@@ -191,7 +191,7 @@ class Loose:
     def _beside(self, path: Path, row: Table) -> LooseBeside:
         needs = [self._what(inner, value) for inner, value in rows(row, "need", path)]
         when = self._what((*path, "when"), row.get("when"))
-        return LooseBeside(path, text(row, "scope"), when, tuple(n for n in needs if n))
+        return LooseBeside(path, text(row, "scope"), when, tuple(need for need in needs if need))
 
 
 def text(row: Table, key: str) -> str | None:
