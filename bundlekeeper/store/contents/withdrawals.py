@@ -7,15 +7,13 @@ that is told, because nothing says then what it withdrew.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from bundlekeeper.errors import KeeperError
+from bundlekeeper.errors import DamagedError, KeeperError
 from bundlekeeper.findings import Finding, finding
-from bundlekeeper.formats import limits
-from bundlekeeper.store.disk import files
+from bundlekeeper.store.database.kept_manifests import bytes_of
 
 if TYPE_CHECKING:
     from bundlekeeper.model.lint.read_manifest import Loaded
@@ -35,13 +33,10 @@ def withdrawn_since(
         return (), ()
     from bundlekeeper.model.lint.read_manifest import read
 
-    *folders, name = newest.place.split("/")
     try:
-        with files.folder(root, tuple(folders)) as home:
-            data = files.read_bounded(home, name, limits.MANIFEST_BYTES)
-        if hashlib.sha256(data).hexdigest() != newest.sha256:
-            return (), (_unknown(newest, "its kept copy is not what was accepted"),)
-        manifest = read(data, name=newest.place, today=newest.issued).manifest
+        manifest = read(bytes_of(root, newest), name=newest.place, today=newest.issued).manifest
+    except DamagedError:
+        return (), (_unknown(newest, "its kept copy is not what was accepted"),)
     except (KeeperError, OSError) as error:
         return (), (_unknown(newest, str(error)),)
     withdrawn = (_telling(bundle, newest.sequence) for bundle in manifest.bundle if bundle.standing == "withdrawn")
