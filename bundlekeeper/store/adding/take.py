@@ -123,9 +123,7 @@ def take(
         planned = plan.plan(contents, facts, standing, sources)
         plan.insist_on_room(store.fd, planned, link, where)
         healed = accept_manifest.admit(store.fd, room, catalogue, admitted, loaded.data, facts, signature)
-        taking.held.update(
-            {bundle.place: bundle for bundle in catalogue.held()}
-        )  # with what this manifest says of them
+        taking.held.update({bundle.place: bundle for bundle in catalogue.held()})  # as this manifest speaks of them
         with _telling(progress, taking, planned, unseen):
             taking.run(planned)
         found = (*damage, *admitted.findings, *unknown, *exposed, *healed, *taking.findings(unseen))

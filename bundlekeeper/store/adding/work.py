@@ -426,9 +426,7 @@ class Taking:
         self._quarantine(offer, fetched, work)
         where = f"; kept as {work.aside[-1].kept}" if work.aside[-1].kept else f"; {work.aside[-1].failure}"
         told = (replace(finding, says=finding.says + where) for finding in work.ruling.findings)
-        work.badly_signed += tuple(
-            finding for finding in told if finding not in work.badly_signed
-        )  # the same bytes elsewhere
+        work.badly_signed += tuple(finding for finding in told if finding not in work.badly_signed)
         work.must_be_signed = self._sealing.wants(work.facts)
         work.ruling = None
         return False
