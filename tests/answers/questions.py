@@ -1,0 +1,8 @@
+"""Every question, from the modules that ask them."""
+
+from __future__ import annotations
+
+from tests.answers import of_planning  # noqa: F401  (importing declares)
+from tests.answers.registry import QUESTIONS
+
+__all__ = ["QUESTIONS"]
