@@ -89,7 +89,7 @@ def _orderly_routes(rnd: Random) -> Any:
     return [told(lambda name=name: _way(asked, name)) for name in asked.fleet.domains]
 
 
-@question("routes-of-large-domains", 8)
+@question("routes-of-large-domains", 3)
 def _large_routes(rnd: Random) -> Any:
     asked = large(rnd)
     return told(lambda: _way(asked, "holm-a"))

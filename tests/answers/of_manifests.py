@@ -1,0 +1,392 @@
+"""Questions of manifests: lint, reading, drafts and amendments, lists, versions, acceptance, what may be recorded."""
+
+from __future__ import annotations
+
+import re
+from copy import deepcopy
+from datetime import UTC, date, datetime
+from random import Random
+from typing import Any
+
+from bundlekeeper.formats import durations, moments, toml_read
+from bundlekeeper.formats.safe_names import problems_of_name
+from bundlekeeper.model import acceptance, record_rules, versions
+from bundlekeeper.model.lint import read_manifest
+from bundlekeeper.model.lint.check_all import check
+from bundlekeeper.model.lint.common.codes import but_of_bundles, in_use
+from bundlekeeper.model.manifest import amend, checksum_list, draft, draft_rows, looks_like_list, merge_lists
+from bundlekeeper.model.manifest.draft_rows import DraftRow
+from bundlekeeper.model.manifest.name_guesses import guess_family, guess_version
+from bundlekeeper.model.route.hand_plan import read_plan
+from bundlekeeper.model.trust import PURPOSES, TrustEntry
+from bundlekeeper.model.vocabulary import BANKS, KINDS, METHODS
+from tests.answers.plain import told
+from tests.answers.registry import question
+from tests.fuzz.mutating import ODD, example
+from tests.kits import lint_words
+from tests.kits.planning_kit import ROOT, TODAY
+from tests.kits.route_commands import PLAN
+
+_QUOTED = re.compile(r'"[^"\n]*"')
+_WORDS = (
+    "", "blade", "rack", "infrastructure", "bios", "io-module", "tide-gauge", "MB-2", "MB-4", "mb-2", "6.1.0", "5.4.2",
+    "6.1", ">=6.0", "<5", ">=6,<5", "up", "down", "both", "domain", "server", "withdrawn", "current", "managed",
+    "own copy", "a" * 64, "A" * 64, "0" * 64, "blade-6.fwb", "../x", "CON", "natural", "listed", "semver", "x y",
+    "6.1.0-p2", "golden", "INFRA-5.fwb", "publisher",
+)  # fmt: skip
+_TODAYS = (TODAY, TODAY, date(2026, 8, 1), date(2028, 1, 1))
+
+
+def _manifests() -> list[str]:
+    example_ = (ROOT / "manifests/marram-14.toml").read_text("utf-8")
+    return [lint_words.BASE, lint_words.BASE, example_]
+
+
+def _with_rules(rnd: Random, text: str) -> str:
+    whats = ('family = "infrastructure"', 'family = "blade"', 'kind = "bios"', 'kind = "io-module", models = ["MX-4"]')
+    spans = (">=6", "<6", ">=5.4,<6.1", "==6.1.0", "!=6.1.0", ">9", "<=5.4.2", "x", ">=6,<5")
+    for _ in range(rnd.randint(0, 4)):
+        one, other = rnd.choice(whats), rnd.choice(whats)
+        if rnd.random() < 0.5:
+            way = rnd.choice(["up", "down", "both"])
+            text += lint_words.jump(one, rnd.choice(spans), f'"{rnd.choice(spans)}"', way)
+        else:
+            need = f'{{ {other}, version = "{rnd.choice(spans)}" }}'
+            text += lint_words.beside(f'{one}, version = "{rnd.choice(spans)}"', need, rnd.choice(["domain", "server"]))
+    return text
+
+
+def _reworded(rnd: Random, text: str, times: int) -> str:
+    """Some quoted words become other words, some lines go or come twice."""
+    for _ in range(times):
+        found = list(_QUOTED.finditer(text))
+        place = rnd.choice(found)
+        other = rnd.choice([rnd.choice(found)[0], f'"{rnd.choice(_WORDS)}"'])
+        text = text[: place.start()] + other + text[place.end() :]
+        if rnd.random() < 0.3:
+            lines = text.splitlines(keepends=True)
+            line = lines.pop(rnd.randrange(len(lines)))
+            if rnd.random() < 0.5:
+                at = rnd.randrange(len(lines))
+                lines[at:at] = [line] * 2
+            text = "".join(lines)
+    return text
+
+
+def _lint(data: bytes, today: date) -> Any:
+    def read() -> Any:
+        loaded = read_manifest.read(data, name="m.toml", today=today)
+        return [loaded.manifest, loaded.problems, in_use(loaded.problems), but_of_bundles(loaded.problems)]
+
+    return [
+        told(lambda: read_manifest.lint(data, name="m.toml", today=today)),
+        told(read),
+    ]
+
+
+@question("manifests", 60)
+def _lint_reworded(rnd: Random) -> Any:
+    text = _with_rules(rnd, rnd.choice(_manifests()[: rnd.choice([2, 2, 2, 3])]))
+    return _lint(_reworded(rnd, text, rnd.choice([0, 1, 2, 4, 8])).encode(), rnd.choice(_TODAYS))
+
+
+@question("damaged-manifests", 40)
+def _lint_damaged(rnd: Random) -> Any:
+    data = example(rnd, [lint_words.BASE.encode()], [word.encode() for word in _WORDS])
+    return _lint(data, TODAY)
+
+
+_VALUES: tuple[Any, ...] = (
+    None, True, 0, -1, 1.5, 2**63, [], {}, "", "blade", "6.1.0", [1], ["MB-2"], [{}], {"kind": "bios"}, date(2026, 1, 1),
+    date(2030, 1, 1), datetime(2026, 1, 1, tzinfo=UTC), "x" * 5000, ["6.1.0", "6.1.0"], ["5.4.10", "6.1.0", "5.4.2"],
+)  # fmt: skip
+_MORE: tuple[tuple[str, Any], ...] = (
+    ("onto", "5.4.10"), ("onto", "6.1.0"), ("only", ["bios"]), ("only", []), ("build", "managed"), ("note", "n"),
+    ("standing", "withdrawn"), ("standing", "superseded"), ("why", "notice 3"), ("order", "listed"), ("list", ["6.1.0"]),
+    ("known", ["5.4.2", "6.1.0", "6.1"]), ("signature", {"file": "x.sig", "form": "sshsig", "key": "k"}),
+    ("kind", {"bios": {"method": "boot-file", "order": "semver"}, "Bios": {}, "tide-gauge": {"by": "hand"}}),
+    ("minutes", 5), ("working", 3), ("size", 7), ("models", ["MB-2", "MB-2", "mb-2"]), ("famly", "x"), ("blade", "6.1.0"),
+    ("expires", date(2026, 8, 1)), ("released", date(2027, 8, 1)), ("version", "6.1"), ("sha256", "b" * 64),
+)  # fmt: skip
+
+
+def _nodes(value: Any, found: list[Any]) -> list[Any]:
+    if isinstance(value, dict | list):
+        if value:
+            found.append(value)
+        for row in value.values() if isinstance(value, dict) else value:
+            _nodes(row, found)
+    return found
+
+
+@question("manifests-by-structure", 120)
+def _structure(rnd: Random) -> Any:
+    raw = toml_read.load(_with_rules(rnd, lint_words.BASE).encode(), name="m", max_bytes=1 << 20)[1]
+    for _ in range(rnd.choice([1, 1, 2, 3, 6])):
+        node = rnd.choice(_nodes(raw, []))
+        other = rnd.choice(_nodes(raw, []))
+        if isinstance(node, list):
+            at = rnd.randrange(len(node))
+            rnd.choice(
+                [lambda n=node, a=at: n.append(deepcopy(n[a])), lambda n=node, a=at: n.pop(a), node.reverse,
+                 lambda n=node, a=at: n.__setitem__(a, deepcopy(rnd.choice(_VALUES)))]
+            )()  # fmt: skip
+            continue
+        key = rnd.choice(list(node))
+        match rnd.randrange(5):
+            case 0:
+                del node[key]
+            case 1:
+                node[key] = deepcopy(rnd.choice(_VALUES))
+            case 2:
+                node[key] = deepcopy(rnd.choice(list(other.values()) if isinstance(other, dict) else other))
+            case _:
+                name, value = rnd.choice(_MORE)
+                node[name] = deepcopy(value)
+    return told(lambda: check(raw, rnd.choice(_TODAYS)))
+
+
+_FILES = (
+    "marram-rack-6.1.0.fwb", "marram-blade-6.1.0.fwb", "marram-blade-5.4.10a.fwb", "marram-infrastructure-6.0.1.fwb",
+    "blade_rack-6.fwb", "notes.txt", "marram-blade-6.1.0.fwb.sig", "marram-rack-6.1.0.fwb.minisig", "a b.fwb",
+    "infra-5.fwb", "infra-6.fwb", "blade-6.fwb", "rack-6.fwb", "x-2026-08-01-1.2.7z", "Infra-5.fwb", "rack-6.1.0_x86_64.fwb",
+    "orphan.sig", "new-blade-6.2.0.fwb", "weiß\n.fwb", "rack-6.fwb.asc",
+)  # fmt: skip
+
+
+def _rows(rnd: Random) -> list[DraftRow]:
+    rows = []
+    for file in rnd.choices(_FILES, k=rnd.randint(0, 7)):
+        digest = rnd.choice([f"{rnd.randrange(9):064x}", "a" * 64, "b" * 64, None])
+        size = rnd.choice([None, 10, 11, 12, rnd.randint(0, 10**6)])
+        rows.append(DraftRow(file, digest, size, rnd.choice(["", "", "publisher: page", "own copy"])))
+    return rows
+
+
+def _list(rnd: Random) -> bytes:
+    lines = []
+    for file in rnd.choices(_FILES, k=rnd.randint(1, 7)):
+        digest = rnd.choice([f"{rnd.randrange(9):064x}", "a" * 64, "b" * 64, "C" * 64])
+        name = rnd.choice([file, file, f"sub/{file}", f"other/{file}"])
+        line = checksum_list.format_line(name, digest, tagged=rnd.random() < 0.4, binary=rnd.random() < 0.3)
+        if rnd.random() < 0.15:
+            line = rnd.choice(
+                [f"SHA512 ({file}) = {'d' * 128}\n".encode(), f"{'e' * 32}  {file}\n".encode(), b"\n", b"# note\n"]
+            )
+        if rnd.random() < 0.06:
+            line = rnd.choice(
+                [line.replace(b"  ", b" "), line[3:], b"junk\n", line.rstrip() + b"\r\n", rnd.choice(ODD)]
+            )
+        lines.append(line)
+    data = b"".join(lines)
+    if rnd.random() < 0.1:
+        data = b"-----BEGIN PGP SIGNED MESSAGE-----\nHash: SHA256\n\n" + data
+        data += b"-----BEGIN PGP SIGNATURE-----\n\niQ==\n-----END PGP SIGNATURE-----\n"
+    return data
+
+
+@question("checksum-lists", 120)
+def _checksum_lists(rnd: Random) -> Any:
+    data, name = (
+        _list(rnd),
+        rnd.choice(["SHA256SUMS", "lists/SHA512SUMS", "x.sha256", "marram-blade-6.1.0.fwb", "a.fwb.sig"]),
+    )
+    looks = [looks_like_list.is_list(name, data[:n], whole=n >= len(data)) for n in (0, 40, len(data))]
+
+    def read() -> Any:
+        found = checksum_list.parse(data, name=name)
+        return [found, found.by_base_name(), draft_rows.entries_from_list(found)]
+
+    return [data, looks, looks_like_list.is_signature_of_list(name), told(read)]
+
+
+@question("drafts", 80)
+def _drafts(rnd: Random) -> Any:
+    rows = _rows(rnd)
+    names = [[file, guess_family(file), guess_version(file)] for file in rnd.sample(_FILES, 4)]
+
+    def lists() -> Any:
+        found = [
+            checksum_list.parse(_list(rnd), name=name) for name in ("SHA256SUMS", "b/SHA256SUMS")[: rnd.randint(1, 2)]
+        ]
+        merged, findings = merge_lists.merge(found, rows)
+        return [merged, findings, draft.draft(merged, platform="marram", issued=TODAY, digest_from="own copy")]
+
+    def drafted() -> str:
+        return draft.draft(
+            rows, platform="marram", issued=TODAY, digest_from="publisher: x", sequence=rnd.randint(1, 9)
+        )
+
+    return [
+        names,
+        rows,
+        draft_rows.in_order(rows),
+        told(lambda: draft_rows.split_signatures(rows)),
+        told(drafted),
+        told(lists),
+    ]
+
+
+@question("amended-manifests", 60)
+def _amended(rnd: Random) -> Any:
+    text = _reworded(rnd, lint_words.BASE, rnd.choice([0, 0, 1, 2]))
+    for old in (
+        'sha256 = "' + "a" * 64 + '"\n',
+        "size = 11\n",
+        'digest_from = "publisher\'s page"\n',
+        "sequence = 3\n",
+    ):
+        if rnd.random() < 0.3:
+            text = text.replace(old, "", rnd.choice([1, 9]))
+    if rnd.random() < 0.3:
+        text = text.replace('"publisher\'s page"', '"own copy"')
+    rows = _rows(rnd)
+
+    def confirmed() -> Any:
+        listed = checksum_list.parse(_list(rnd), name="lists/SHA256SUMS")
+        source = rnd.choice(["publisher: page", "publisher: page, 2026-11-25"])
+        return amend.confirm(text, listed, source=source, today=TODAY, name="m.toml")
+
+    return [told(lambda: amend.fill(text, rows, name="m.toml")), told(confirmed)]
+
+
+def _version(rnd: Random) -> str:
+    parts = [str(rnd.choice([0, 1, 2, 5, 10])) for _ in range(rnd.randint(1, 4))]
+    tail = rnd.choice(["", "", "", "-p1", "a", "~rc1", "-rc.1", "+b", "_beta2", "(1)", "-alpha", "dev", ":1", "-1"])
+    return rnd.choice(["", "", "v", "1:"]) + ".".join(parts) + tail
+
+
+def _span(rnd: Random) -> str:
+    pieces = [rnd.choice([">=", ">", "<", "<=", "==", "!=", "", "="]) + _version(rnd) for _ in range(rnd.randint(1, 3))]
+    return ",".join(pieces)
+
+
+@question("versions", 150)
+def _versions(rnd: Random) -> Any:
+    some = [_version(rnd) for _ in range(4)]
+    spans = [_span(rnd) for _ in range(2)]
+    rows = []
+    for name in ("natural", "semver", "debian", "listed"):
+
+        def asked(name: str = name) -> Any:
+            order = versions.order(name, some[:3] if name == "listed" else ())
+            keys = [told(lambda v=v: repr(order.key(v))) for v in some]
+            compared = [told(lambda a=a, b=b: versions.compare(order, a, b)) for a in some for b in some[:2]]
+
+            def ranges() -> Any:
+                read = [versions.Range.parse(span, order) for span in spans]
+                empty = [
+                    str(read[0]),
+                    read[0].is_empty(),
+                    versions.satisfiable(read),
+                    str(read[0].intersect(*read[1:])),
+                ]
+                return [empty, [told(lambda v=v: read[0].contains(v)) for v in some]]
+
+            return [keys, compared, told(ranges)]
+
+        rows.append(told(asked))
+    return [some, spans, rows]
+
+
+_ACCEPTANCE = (
+    'acceptance = 1\nsigned_families = ["infrastructure"]\nforms = ["sshsig", "rsa-pss-sha256"]\n'
+    'signed_manifests = true\nmax_proof_age = "90d"\nmax_whole_bytes = 1_073_741_824\n'
+)
+
+
+@question("acceptance", 60)
+def _acceptance(rnd: Random) -> Any:
+    text = _reworded(rnd, _ACCEPTANCE, rnd.choice([0, 1, 2]))
+    if rnd.random() < 0.4:
+        text = text.replace(
+            rnd.choice(["true", "1_073_741_824", '"90d"', "1\n"]), rnd.choice(["0", "false", '"36h"', "-1", "[]"])
+        )
+
+    def read() -> Any:
+        found = acceptance.read_acceptance(text.encode())
+        return [found, [found.wants_signature(f) for f in ("infrastructure", "blade", "rack")],
+                [found.takes_form(f) for f in ("sshsig", "cms")]]  # fmt: skip
+
+    return told(read)
+
+
+@question("hand-written-plans", 60)
+def _hand_plans(rnd: Random) -> Any:
+    text = _reworded(rnd, PLAN, rnd.choice([0, 1, 2, 3]))
+    if rnd.random() < 0.5:
+        more = rnd.choice(
+            [
+                'only = ["bios", "bios"]',
+                'servers = ["S1", ""]',
+                'note = "n"',
+                "version = 6",
+                'servr = ["x"]',
+                "only = []",
+            ]
+        )
+        text = (
+            text.replace("\n[[step]]", f"\n{more}\n[[step]]", rnd.choice([1, 2]))
+            if rnd.random() < 0.8
+            else f"{more}\n{text}"
+        )
+
+    def read() -> Any:
+        found = read_plan(text.encode(), name="plan.toml", form="toml")
+        return [found.name, found.domain, found.release, found.steps, [found.where(("step", n)) for n in range(3)]]
+
+    return told(read)
+
+
+@question("small-words", 120)
+def _small_words(rnd: Random) -> Any:
+    times = [b"2026-03-01", b"2026-03-01T14:05+01:00", b"2026-03-29T02:30:00", b"2026-10-25 02:30:00.000001Z"]
+    spans = [b"30d", b"36h", b"90m", b"2w", b"1h30m", b"90"]
+    names = [b"marram-rack-6.1.0.fwb", b"CON.txt", b"a/b", b"x ", b".hidden"]
+    moment, span, name = (example(rnd, seeds, [b"-", b"Z", b"d"]).decode("utf-8", "replace") if rnd.random() < 0.6
+                          else rnd.choice(seeds).decode() for seeds in (times, spans, names))  # fmt: skip
+    zone = rnd.choice(["UTC", "Europe/Lisbon", "+02:00", "-03:30"])
+
+    def when() -> Any:
+        found = moments.moment(moments.parse(moment), zone)
+        return [found, found.text(), found.utc()]
+
+    return [told(when), told(lambda: durations.seconds(span)), told(lambda: problems_of_name(name))]
+
+
+@question("what-may-be-recorded", 150)
+def _record_rules(rnd: Random) -> Any:
+    def version() -> str:
+        return rnd.choice(["6.0", "6.1", "5.4"])
+
+    kind = rnd.choice(["bios", "fabric-switch", "domain-manager", "tide-gauge", "disk"])
+    method = rnd.choice([KINDS[kind].method if kind in KINDS else "", *METHODS])
+    part = record_rules.RecordedComponent(
+        "B7", kind, rnd.choice(["MB-2", "MF-40", ""]), method, "holm/holm-a/1/3", rnd.choice([None, "", version()]),
+        rnd.choice([None, "", version()]), tuple(rnd.sample(["5.4", "6.0", "6.1"], rnd.randint(0, 2))), rnd.random() < 0.5,
+    )  # fmt: skip
+    images = [
+        record_rules.RecordedImage(
+            rnd.choice([kind, kind, "bios"]), rnd.choice([("MB-2",), ("MB-4", "MF-40")]), version()
+        )
+        for _ in range(rnd.randint(0, 3))
+    ]
+    bundle = None
+    if rnd.random() < 0.7:
+        held, near = rnd.random() < 0.8, rnd.choice(["", "blade 6.0"])
+        standing = rnd.choice(["current", "withdrawn", "superseded"])
+        bundle = record_rules.RecordedBundle("blade", "6.1", "a" * 64, images, held, rnd.random() < 0.8, standing, near)
+    asked = rnd.choice(["", "", version()])
+    staged = record_rules.staging(part, bundle, asked, rnd.choice(["", "", *BANKS]))
+    return [staged, record_rules.activating(part, bundle, asked)]
+
+
+@question("trust-entries", 40)
+def _trust(rnd: Random) -> Any:
+    def day() -> date | None:
+        return rnd.choice([None, date(2026, 11, 24), TODAY, date(2026, 11, 26)])
+
+    dropped = rnd.choice([None, None, datetime(2026, 10, 1, tzinfo=UTC)])
+    entry = TrustEntry("harbour", "sshsig", ("bundles",), "ed25519", "f", namespace=rnd.choice(["", "file"]),
+                       valid_from=day(), valid_until=day(), dropped_at=dropped, dropped_why="lost")  # fmt: skip
+    return [entry, entry.stands_on(TODAY), [entry.namespace_for(purpose) for purpose in PURPOSES]]
