@@ -56,7 +56,7 @@ def _with_rules(rnd: Random, text: str) -> str:
     return text
 
 
-def _reworded(rnd: Random, text: str, times: int) -> str:
+def reworded(rnd: Random, text: str, times: int) -> str:
     """Some quoted words become other words, some lines go or come twice."""
     for _ in range(times):
         found = list(_QUOTED.finditer(text))
@@ -85,9 +85,9 @@ def _lint(data: bytes, today: date) -> Any:
 
 
 @question("manifests", 60)
-def _lint_reworded(rnd: Random) -> Any:
+def _lintreworded(rnd: Random) -> Any:
     text = _with_rules(rnd, rnd.choice(_manifests()[: rnd.choice([2, 2, 2, 3])]))
-    return _lint(_reworded(rnd, text, rnd.choice([0, 1, 2, 4, 8])).encode(), rnd.choice(_TODAYS))
+    return _lint(reworded(rnd, text, rnd.choice([0, 1, 2, 4, 8])).encode(), rnd.choice(_TODAYS))
 
 
 @question("damaged-manifests", 40)
@@ -229,7 +229,7 @@ def _drafts(rnd: Random) -> Any:
 
 @question("amended-manifests", 60)
 def _amended(rnd: Random) -> Any:
-    text = _reworded(rnd, lint_words.BASE, rnd.choice([0, 0, 1, 2]))
+    text = reworded(rnd, lint_words.BASE, rnd.choice([0, 0, 1, 2]))
     for old in (
         'sha256 = "' + "a" * 64 + '"\n',
         "size = 11\n",
@@ -297,7 +297,7 @@ _ACCEPTANCE = (
 
 @question("acceptance", 60)
 def _acceptance(rnd: Random) -> Any:
-    text = _reworded(rnd, _ACCEPTANCE, rnd.choice([0, 1, 2]))
+    text = reworded(rnd, _ACCEPTANCE, rnd.choice([0, 1, 2]))
     if rnd.random() < 0.4:
         text = text.replace(
             rnd.choice(["true", "1_073_741_824", '"90d"', "1\n"]), rnd.choice(["0", "false", '"36h"', "-1", "[]"])
@@ -313,7 +313,7 @@ def _acceptance(rnd: Random) -> Any:
 
 @question("hand-written-plans", 60)
 def _hand_plans(rnd: Random) -> Any:
-    text = _reworded(rnd, PLAN, rnd.choice([0, 1, 2, 3]))
+    text = reworded(rnd, PLAN, rnd.choice([0, 1, 2, 3]))
     if rnd.random() < 0.5:
         more = rnd.choice(
             [
