@@ -98,13 +98,15 @@ def _history(rnd: Random) -> list[Event]:
 
 
 @contextmanager
-def _ledger() -> Iterator[Ledger]:
+def ledger() -> Iterator[Ledger]:
+    """An empty ledger, gone afterwards."""
     with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "ledger.sqlite"), write=True) as book:
         yield book
 
 
-def _learn(rnd: Random, book: Ledger, events: list[Event]) -> None:
-    day = 10
+def learned(rnd: Random, book: Ledger) -> None:
+    """Record a random history, in batches, one a day."""
+    events, day = _history(rnd), 10
     while events:
         count = rnd.randint(1, len(events))
         book.record(events[:count], DAY0 + timedelta(days=day))
@@ -158,8 +160,8 @@ def _known(rnd: Random) -> Any:
 
 @question("where", 40)
 def _where(rnd: Random) -> Any:
-    with _ledger() as book:
-        _learn(rnd, book, _history(rnd))
+    with ledger() as book:
+        learned(rnd, book)
         everything = [asks.where(book, Selector(gone=True), on=on) for on in (None, (DAY0 + timedelta(days=3)).date())]
         rows: list[Any] = []
         for _ in range(8):
@@ -177,9 +179,9 @@ def _where(rnd: Random) -> Any:
 
 @question("ledgers", 30)
 def _ledgers(rnd: Random) -> Any:
-    with _ledger() as book, _ledger() as other:
-        _learn(rnd, book, _history(rnd))
-        _learn(rnd, other, _history(rnd))
+    with ledger() as book, ledger() as other:
+        learned(rnd, book)
+        learned(rnd, other)
         names = ["B1", "b1", "holm", "holm-a", "holm/holm-a/1/3", "holm/holm-b", "skerry-x", "SRV-1", "6.0", "F1/"]
         found = [[name, told(lambda n=name: asks.find(book, n))] for name in names]
         levels = ("site", "domain", "chassis", "slot", "kind", "model", "component")
@@ -247,7 +249,7 @@ def _sound(fleet: Inventory) -> Inventory | None:
 
 @question("inventories-believed", 30)
 def _believed(rnd: Random) -> Any:
-    with _ledger() as book:
+    with ledger() as book:
         fleet = whole_domain("6.0.1", blades=2, racks=1)
         rows: list[Any] = []
         for number in range(rnd.randint(1, 3)):
