@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -113,10 +114,12 @@ def learned(rnd: Random, book: Ledger) -> None:
         events, day = events[count:], day + 1
 
 
-def _without_book(answer: Any, book: Ledger) -> str:
-    """The answer without what is drawn for each ledger anew."""
-    head = book.head()
-    return text(answer).replace(head.book, "BOOK").replace(head.digest, "HEAD")
+def _without_book(answer: Any, *books: Ledger) -> str:
+    """The answer without what is drawn for each ledger anew: its id, and its chain's heads."""
+    said = text(answer)
+    for number, book in enumerate(books):
+        said = said.replace(book.head().book, f"BOOK-{number}")
+    return re.sub(r'"digest": "[0-9a-f]{64}"', '"digest": "HEAD"', said)
 
 
 def _selector(rnd: Random) -> Selector:
@@ -201,12 +204,8 @@ def _ledgers(rnd: Random) -> Any:
             )
         )
         after = asks.where(book, Selector(gone=True), clock=DAY0 + timedelta(days=rnd.choice([3, 90])))
-        said = text(
-            [found, ever, bundles, near, history, versions, future, merged, after, verify(book), readings(book)]
-        )
-        for one, name in ((book, "BOOK"), (other, "OTHER")):
-            said = said.replace(one.head().book, name).replace(one.head().digest, f"HEAD-{name}")
-        return said
+        answers = [found, ever, bundles, near, history, versions, future, merged, after, verify(book), readings(book)]
+        return _without_book(answers, book, other)
 
 
 def _ahead(book: Ledger, clock: datetime) -> Any:

@@ -80,7 +80,7 @@ class _Names:
         self.problems: list[Finding] = []
         self._servers = {server.key: server for server in standing.servers}
         self._labels = {server_label(server): server.key for server in standing.servers}
-        self._kinds = {i.kind for b in fleet.book.manifest.bundle for i in b.images}
+        self._kinds = dict.fromkeys(i.kind for b in fleet.book.manifest.bundle for i in b.images)
 
     def _problem(self, path: tuple[str | int, ...], says: str, hint: str) -> None:
         where, shown = self.plan.where(path)
