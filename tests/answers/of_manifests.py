@@ -97,16 +97,62 @@ def _lint_damaged(rnd: Random) -> Any:
 
 
 _VALUES: tuple[Any, ...] = (
-    None, True, 0, -1, 1.5, 2**63, [], {}, "", "blade", "6.1.0", [1], ["MB-2"], [{}], {"kind": "bios"}, date(2026, 1, 1),
-    date(2030, 1, 1), datetime(2026, 1, 1, tzinfo=UTC), "x" * 5000, ["6.1.0", "6.1.0"], ["5.4.10", "6.1.0", "5.4.2"],
+    None, True, 0, 1, 1.5, 2**63, [], {}, "", [1], [{}], {"kind": "bios"}, date(2030, 1, 1), "x" * 5000,
+    datetime(2026, 1, 1, tzinfo=UTC), "2026-08-14",
 )  # fmt: skip
-_MORE: tuple[tuple[str, Any], ...] = (
-    ("onto", "5.4.10"), ("onto", "6.1.0"), ("only", ["bios"]), ("only", []), ("build", "managed"), ("note", "n"),
-    ("standing", "withdrawn"), ("standing", "superseded"), ("why", "notice 3"), ("order", "listed"), ("list", ["6.1.0"]),
-    ("known", ["5.4.2", "6.1.0", "6.1"]), ("signature", {"file": "x.sig", "form": "sshsig", "key": "k"}),
-    ("kind", {"bios": {"method": "boot-file", "order": "semver"}, "Bios": {}, "tide-gauge": {"by": "hand"}}),
-    ("minutes", 5), ("working", 3), ("size", 7), ("models", ["MB-2", "MB-2", "mb-2"]), ("famly", "x"), ("blade", "6.1.0"),
-    ("expires", date(2026, 8, 1)), ("released", date(2027, 8, 1)), ("version", "6.1"), ("sha256", "b" * 64),
+_EMPTY = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
+#: Values that a key may well have, right and wrong ones.
+_BY_KEY: dict[str, tuple[Any, ...]] = {
+    "version": ("6.1.0", "6.1", "5.4.10", "golden", "6.1.0-p2", "v" * 130, "6.1.0 ", ">=6"),
+    "family": ("blade", "rack", "infrastructure", "blades", "Rack"),
+    "sha256": (_EMPTY, "a" * 64, "A" * 64, "0" * 64, "a" * 40, "a" * 63, "sha256:" + "a" * 64, "SHA-512: abc", "ao" * 32, "YWJj" * 11,
+               "b" * 65, "12" * 64, "SHA256:" + "b" * 63),
+    "digest_from": ("own copy", " Own Copy", "  ", "", "publisher: list, 2026-08-02"),
+    "size": (0, 1, 10, -1),
+    "file": ("infra-5.fwb", "INFRA-5.fwb", "a/b.fwb", "CON.fwb", "x.", ".keeper", "é.fwb", "e\u0301.fwb", "a" * 300, "x\ny", "-x", "~x"),
+    "build": ("managed", "standalone", "manged"),
+    "standing": ("withdrawn", "current", "superseded", "gone"),
+    "why": ("notice 3", " ", ""),
+    "onto": ("6.1.0", "5.4.10", "5.4.2", "6.1", "9.9"),
+    "only": (["bios"], ["io-module"], ["bios", "bios"], [], ["model-table"], ["tide-gauge"]),
+    "kind": ("bios", "io-module", "model-table", "tide-gauge", "Bios", "bio"),
+    "models": (["MB-2"], ["MX-4"], ["MB-9"], ["MB-2", "MB-2"], ["mb-2"], []),
+    "images": ([], [{"kind": "bios", "models": ["MB-2"], "version": "6.1.0"}] * 2),
+    "issued": (date(2026, 8, 14), date(2026, 12, 24), date(2025, 1, 1), "2026-08-14", datetime(2026, 8, 14, tzinfo=UTC)),
+    "expires": (date(2026, 8, 14), date(2026, 8, 1), date(2026, 11, 24), date(2040, 1, 1)),
+    "released": (date(2026, 8, 15), date(2027, 1, 1), date(2026, 8, 14), date(1990, 1, 1)),
+    "order": ("natural", "semver", "debian", "listed", "alphabetic"),
+    "list": (["5.4.2", "5.4.10", "6.1.0"], [], ["6.1.0", "6.1.0"], ["6.1.0", "5.4.10"]),
+    "known": (["5.4.2", "5.4.2"], ["6.1.0"], ["6.1"], ["golden"], []),
+    "name": ("6.1", "", "6.0"),
+    "blade": ("6.1.0", ["6.1.0", "6.1.0"], "6.1", "9.9", [], [">=6"], 7, [["6.1.0"]], ["6.1.0", 7]),
+    "rack": ("6.1.0", ["6.1.0", "5.4.10"], "6.1", ["9"]),
+    "to": (">=6.0", "<5", ">=6,<5", "", "x", ">=5.4.10", "=~6", ">=golden", ">=6,", "<=6.1.0,>=6.1.0,!=6.1.0", ">=" + "6" * 130),
+    "from": (">=6.0", "<5", ">=6.1.0", "<=5.4.10", "^6"),
+    "direction": ("up", "down", "both", "sideways"),
+    "source": ("notes", " ", "", "release notes 6.1, table 2"),
+    "scope": ("domain", "server", "pair", "chassis", "rack"),
+    "need": ([{"family": "blade", "version": ">=7"}], [{"family": "rack"}], [{"kind": "bios", "version": ">=6"}] * 2, [{}], [],
+             [{"family": "blade", "version": "<6"}], [{"kind": "model-table", "version": ">=t2"}]),
+    "when": ({"family": "infrastructure"}, {"family": "infrastructure", "version": ">=9"}, {}, {"kind": "io-module", "version": ">=6"}),
+    "what": ({"family": "blade"}, {"kind": "bios"}, {"kind": "bios", "models": ["MB-9"]}, {}, {"family": "infrastructure", "kind": "bios"}),
+    "families": (["infrastructure", "blade"], ["blade", "blade"], ["rack", "barge"], []),
+    "platform": ("marram-2", "Marram", "a--b", "x" * 65),
+    "manifest": (1, 2, "1", 1.0, True),
+    "sequence": (1, 0, -1, 2**63, "3"),
+    "method": ("two-bank", "boot-file", "overwrite", "dual"),
+    "by": ("hand", "policy", "nobody"),
+    "back": ("switch", "pointer", "none", "undo"),
+    "signature": ({"file": "infra-5.fwb.sig", "form": "sshsig", "key": "k"}, {"file": "infra-6.fwb", "form": "pgp", "key": ""}, {"file": "x/y"}),
+    "bundles": ([],),
+    "minutes": (5, -1, 100_001),
+}  # fmt: skip
+_KINDS: tuple[dict[str, Any], ...] = (
+    {"bios": {"method": "boot-file", "order": "semver"}}, {"Bios": {}, "tide-gauge": {"by": "hand"}},
+    {"tide-gauge": {}}, {"bios": {"list": ["6.1.0"]}}, {"bios": {"order": "listed"}}, {"bioss": {"minutes": 5}},
+    {"tide-gauge": {"method": "two-bank", "by": "hand", "back": "none", "order": "natural"}},
+    {"bios": {"models": {"MB-2": {"minutes": 3}, "MB-99": {"models": {}}}}}, {"model-table": {"order": "listed", "list": ["t1", "t2"]}},
+    {"disk": {"minutes": 5, "list": []}}, {"io-module": {"order": "listed", "list": ["6.1.0", "5.4.10"]}},
 )  # fmt: skip
 
 
@@ -119,30 +165,70 @@ def _nodes(value: Any, found: list[Any]) -> list[Any]:
     return found
 
 
-@question("manifests-by-structure", 120)
+def _misshapen(rnd: Random, raw: dict[str, Any]) -> None:
+    """One change of a document's structure, in place."""
+    node, other = rnd.choice(_nodes(raw, [])), rnd.choice(_nodes(raw, []))
+    if isinstance(node, list):
+        at = rnd.randrange(len(node))
+        match rnd.randrange(4):
+            case 0:
+                node.append(deepcopy(node[at]))
+            case 1:
+                node.pop(at)
+            case 2:
+                node.reverse()
+            case _:
+                node[at] = deepcopy(rnd.choice(_VALUES))
+        return
+    key = rnd.choice(list(node))
+    match rnd.randrange(5):
+        case 0:
+            del node[key]
+        case 1:
+            node[key] = deepcopy(rnd.choice([*_VALUES, *(other.values() if isinstance(other, dict) else other)]))
+        case 2:
+            name = rnd.choice(list(_BY_KEY))
+            node[name] = deepcopy(rnd.choice(_BY_KEY[name]))
+        case 3:
+            raw["kind"] = deepcopy(rnd.choice(_KINDS))
+        case _:
+            node[key] = deepcopy(rnd.choice(_BY_KEY.get(key, _VALUES) if node is not raw or key != "kind" else _KINDS))
+
+
+def _remade(rnd: Random, raw: dict[str, Any]) -> None:
+    """Right words in right places, mostly: an optional key more, another value of the kind that a key takes."""
+    table = rnd.choice(["bundle", "bundle", "bundle", "release", "jump", "beside", ""])
+    rows = raw.get(table) if table else [raw]
+    if not isinstance(rows, list) or not rows:
+        return
+    row = rnd.choice(rows)
+    names = {
+        "bundle": ("version", "sha256", "digest_from", "size", "file", "build", "standing", "why", "onto", "only", "images", "released",
+                   "signature", "family"),
+        "release": ("name", "blade", "rack", "source"), "jump": ("what", "to", "from", "direction", "source"),
+        "beside": ("scope", "when", "need", "source"), "": ("issued", "expires", "families", "platform", "sequence", "manifest"),
+    }  # fmt: skip
+    if not isinstance(row, dict):
+        return
+    name = rnd.choice(names[table])
+    row[name] = deepcopy(rnd.choice(_BY_KEY[name]))
+    if name == "standing" and rnd.random() < 0.7:
+        row["why"] = rnd.choice(_BY_KEY["why"])
+    if rnd.random() < 0.15:
+        rows.append(deepcopy(row))
+    if rnd.random() < 0.15:
+        raw["kind"] = deepcopy(rnd.choice(_KINDS))
+    if rnd.random() < 0.15:
+        key = rnd.choice(["order", "list", "known"])
+        raw["versions"] = {**raw.get("versions", {}), key: rnd.choice(_BY_KEY[key])}
+
+
+@question("manifests-by-structure", 300)
 def _structure(rnd: Random) -> Any:
     raw = toml_read.load(_with_rules(rnd, lint_words.BASE).encode(), name="m", max_bytes=1 << 20)[1]
+    change = rnd.choice([_misshapen, _remade, _remade])
     for _ in range(rnd.choice([1, 1, 2, 3, 6])):
-        node = rnd.choice(_nodes(raw, []))
-        other = rnd.choice(_nodes(raw, []))
-        if isinstance(node, list):
-            at = rnd.randrange(len(node))
-            rnd.choice(
-                [lambda n=node, a=at: n.append(deepcopy(n[a])), lambda n=node, a=at: n.pop(a), node.reverse,
-                 lambda n=node, a=at: n.__setitem__(a, deepcopy(rnd.choice(_VALUES)))]
-            )()  # fmt: skip
-            continue
-        key = rnd.choice(list(node))
-        match rnd.randrange(5):
-            case 0:
-                del node[key]
-            case 1:
-                node[key] = deepcopy(rnd.choice(_VALUES))
-            case 2:
-                node[key] = deepcopy(rnd.choice(list(other.values()) if isinstance(other, dict) else other))
-            case _:
-                name, value = rnd.choice(_MORE)
-                node[name] = deepcopy(value)
+        change(rnd, raw)
     return told(lambda: check(raw, rnd.choice(_TODAYS)))
 
 

@@ -10,7 +10,7 @@ from bundlekeeper.model.route.hand_plan import Plan, PlanStep
 from bundlekeeper.model.versions import Debian, Natural, SemVer
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.version_scale import VersionScale
-from bundlekeeper.planning.gaps.find import GapAnswer, gaps_all
+from bundlekeeper.planning.gaps.find import GapAnswer, GapReport, gaps_all
 from bundlekeeper.planning.route.check_plan import hold
 from bundlekeeper.planning.route.find import route
 from bundlekeeper.planning.route.room import room
@@ -19,22 +19,49 @@ from bundlekeeper.planning.route.way_back import lost, ways_back
 from bundlekeeper.planning.space.fit import Lying, Room, SpaceLoad, plan_space
 from bundlekeeper.planning.space.what_to_remove import File, smallest_removal
 from bundlekeeper.planning.windows.make import schedule, schedule_all
+from bundlekeeper.planning.windows.schedule import (
+    WindowLoad,
+    WorkPiece,
+    lower_bound,
+    may_share,
+    minutes_of,
+    pack,
+    rounds,
+)
+from bundlekeeper.planning.windows.server_actions import clusters_of
+from bundlekeeper.planning.windows.types import Action
 from tests.answers.plain import told
 from tests.answers.registry import question
-from tests.answers.worlds import Asked, disorder, large, orderly
+from tests.answers.worlds import Asked, disorder, large, orderly, ruled
 
 
-@question("gaps", 40)
+@question("gaps", 60)
 def _gaps(rnd: Random) -> Any:
     asked = disorder(rnd)
     answer = GapAnswer(rnd.choice(["", "ada, by the list of hosts"]))
-    return told(lambda: gaps_all(asked.fleet, asked.release, asked.holdings, asked.now, answer))
+    found = gaps_all(asked.fleet, asked.release, asked.holdings, asked.now, answer)
+    return told(lambda: [shortened(report) for report in found])
+
+
+def shortened(report: GapReport) -> list[Any]:
+    """All of a report, each gap in three lines."""
+    gaps = [
+        [
+            [g.finding.code, g.finding.level, g.finding.subject, g.finding.says, g.finding.hint],
+            g.things,
+            g.evidence,
+            g.sources,
+        ]
+        for g in report.gaps
+    ]
+    counts = [report.ok, report.checks_made, report.checks_not_made]
+    return [report.domain, report.release, gaps, report.checks, counts]
 
 
 @question("gaps-of-orderly-domains", 30)
 def _orderly_gaps(rnd: Random) -> Any:
     asked = orderly(rnd)
-    return told(lambda: gaps_all(asked.fleet, asked.release, asked.holdings, asked.now))
+    return told(lambda: [shortened(r) for r in gaps_all(asked.fleet, asked.release, asked.holdings, asked.now)])
 
 
 @question("space", 300)
@@ -89,6 +116,15 @@ def _orderly_routes(rnd: Random) -> Any:
     return [told(lambda name=name: _way(asked, name)) for name in asked.fleet.domains]
 
 
+@question("routes-under-few-rules", 80)
+def _ruled_routes(rnd: Random) -> Any:
+    asked, _ = ruled(rnd)
+    found = _way(asked, "holm-a")
+    if isinstance(found, NoRoute):
+        return [found, told(lambda: found.findings)]
+    return [found, told(lambda: schedule(asked.fleet, found[0], rnd.choice([None, 120]), 1))]
+
+
 @question("routes-of-large-domains", 3)
 def _large_routes(rnd: Random) -> Any:
     asked = large(rnd)
@@ -131,6 +167,41 @@ def _edited(rnd: Random, found: Route, fleet: Fleet) -> tuple[PlanStep, ...]:
     if rnd.random() < 0.2:
         rnd.shuffle(steps)
     return tuple(steps)
+
+
+def _pieces(rnd: Random) -> list[WorkPiece]:
+    found: list[WorkPiece] = []
+    for number in range(rnd.choice([1, 2, 3, 4, 5, 7, 9])):
+        spans = [(rnd.randint(0, 20), rnd.randint(1, 60)) for _ in range(rnd.choice([1, 1, 2]))]
+        actions = tuple(
+            Action("stage", f"p{number}", "bios", "6", length, False, start=start) for start, length in spans
+        )
+        after = tuple(sorted(rnd.sample(range(number), rnd.choice([0, 0, 1, min(2, number)]) if number else 0)))
+        locks = rnd.choice([(), (), ("manager",), ("a", "b")])
+        clusters = rnd.choice([(), (("c1", 1),), (("c1", 1), ("c2", 1)), (("c1", 2),)])
+        found.append(WorkPiece(f"p{number}", actions, after, locks, clusters, rnd.random() < 0.1))
+    return found
+
+
+@question("packed-windows", 80)
+def _packed_windows(rnd: Random) -> Any:
+    pieces, length, per_cluster = _pieces(rnd), rnd.choice([None, None, 80, 100, 150]), rnd.choice([2, 2, 3])
+    windows = pack(pieces, length, per_cluster)
+    return [length, [[p.minutes, p.after, p.locks, p.clusters, p.alone] for p in pieces], windows,
+            [minutes_of(pieces, rows) for rows in windows], lower_bound(pieces, length, per_cluster), clusters_of(pieces)]  # fmt: skip
+
+
+@question("rounds", 80)
+def _rounds(rnd: Random) -> Any:
+    def load() -> WindowLoad:
+        apart = frozenset(rnd.sample([1, 2, 3], rnd.choice([0, 0, 1, 2])))
+        clusters = frozenset(rnd.sample(["c1", "c2"], rnd.choice([0, 0, 1, 2])))
+        return WindowLoad(
+            rnd.randint(1, 90), apart, clusters, bool(clusters) or rnd.random() < 0.3, rnd.random() < 0.15
+        )
+
+    chains = [[load() for _ in range(rnd.randint(0, 4))] for _ in range(rnd.choice([1, 2, 3, 4, 7, 9]))]
+    return [chains, rounds(chains), [may_share(chain) for chain in chains]]
 
 
 @question("edited-plans", 60)

@@ -14,6 +14,7 @@ from bundlekeeper.model.vocabulary import APPLIES
 from bundlekeeper.planning.fleet.stock import HeldFile, Holdings, SignatureState
 from bundlekeeper.planning.fleet.domains import Fleet
 from tests.kits import planning_kit
+from tests.kits.brute_force import Brute, chance_rules
 from tests.kits.planning_kit import NOW, PROVEN, blade, held_all, marram, whole_domain
 from tests.kits.planning_worlds import disorderly_fleet, disorderly_manifest
 from tests.kits.route_worlds import LARGE, large_domain, large_manifest
@@ -26,6 +27,13 @@ def blurred(rnd: Random, inventory: Inventory, share: float) -> Inventory:
     parts = [
         _blurred(rnd, part, inventory.components) if rnd.random() < share else part for part in inventory.components
     ]
+    if rnd.random() < share / 2:
+        parts = _thinned(rnd, parts)
+    if rnd.random() < share / 2:
+        gauge = rnd.choice(["tide-gauge", "storage-controller", "port-extender"])
+        parts += [
+            replace(part, kind=gauge, serial=f"{part.serial}-T") for part in rnd.sample(parts, min(3, len(parts)))
+        ]
     rooms = [_room(rnd, room) if rnd.random() < share else room for room in inventory.partitions]
     rooms += [replace(room, name=f"{room.name}-2") for room in rooms if rnd.random() < share / 2]
     policies = [_policy(rnd, policy) if rnd.random() < share else policy for policy in inventory.policies]
@@ -42,6 +50,21 @@ def _blurred(rnd: Random, part: Component, others: tuple[Component, ...]) -> Com
         value = blank if rnd.random() < 0.6 else getattr(rnd.choice(kin), name)
         part = replace(part, **{name: value})
     return part
+
+
+def _thinned(rnd: Random, parts: list[Component]) -> list[Component]:
+    """All parts but those of a kind, or of the infrastructure, or of servers, or one half of a pair."""
+    kind = rnd.choice(parts).kind
+    keep = rnd.choice(
+        [
+            lambda part: part.kind != kind,
+            lambda part: part.kind != "model-table",
+            lambda part: part.policy is not None,
+            lambda part: part.policy is None,
+            lambda part: part.half != "leading" or part.kind != kind,
+        ]
+    )
+    return [part for part in parts if keep(part)] or parts
 
 
 def _room(rnd: Random, room: Partition) -> Partition:
@@ -86,10 +109,25 @@ def varied(rnd: Random, manifest: Manifest, share: float) -> Manifest:
             bundle["build"] = "standalone"
         if rnd.random() < share / 6:
             bundle["images"] = ()
+        if bundle["images"] and rnd.random() < share / 4:
+            bundle["images"] = bundle["images"][1:]
+        if rnd.random() < share / 8:
+            bundle |= {
+                "onto": rnd.choice(["5.4.10", "4.0"]),
+                "only": tuple(dict.fromkeys(i["kind"] for i in bundle["images"])),
+            }
         bundle["size"] = rnd.choice([1000, 1001, 5_000_000])
     for kind in ("bios", "io-module", "domain-manager", "fabric-switch", "management-controller"):
         if rnd.random() < share:
             raw.setdefault("kind", {})[kind] = _kind(rnd)
+    if rnd.random() < share / 2:
+        raw["kind"]["tide-gauge"] = _kind(rnd)
+    for release in raw["release"]:
+        name = rnd.choice(["blade", "rack", "infrastructure"])
+        if rnd.random() < share / 2:
+            release[name] = rnd.choice(["9.9", ("9.9", "6.1.0"), "6.0.1", ("6.1.0", "6.0.1", "5.4.10"), "5.4.3"])
+        if rnd.random() < share / 5:
+            release.pop(name, None)
     if rnd.random() < share:
         raw.pop("expires", None)
     if rnd.random() < share / 2:
@@ -196,3 +234,13 @@ def large(rnd: Random) -> Asked:
     manifest = large_manifest(world)
     inventory = large_domain(world, manifest)
     return Asked(manifest, inventory, held_all(manifest), manifest.release[world.to].name)
+
+
+def ruled(rnd: Random) -> tuple[Asked, str]:
+    """A small domain of which all is known, under a few rules by chance, and where it is to go."""
+    case = Brute(rnd)
+    if rnd.random() < 0.5:
+        more = chance_rules(rnd)
+        case.ruled_by({name: (*case.extra[name], *more[name]) for name in more})
+    goal = case.manifest.release[case.goal].name
+    return Asked(case.manifest, case.parts, held_all(case.manifest), goal), goal
