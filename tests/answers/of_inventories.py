@@ -103,6 +103,103 @@ def _read(rnd: Random) -> Any:
     return told(read)
 
 
+_CELLS: tuple[Any, ...] = (
+    None,
+    "",
+    "-",
+    "?",
+    "yes",
+    "No",
+    "maybe",
+    3,
+    -1,
+    2**63,
+    "12",
+    "1_000",
+    1.5,
+    True,
+    [],
+    ["6.1"],
+    ["6.1", "6.1"],
+    [3],
+    {},
+    "x" * 300,
+    "6.1.0",
+    "a b",
+    " x",
+    "x\ty",
+    "bios",
+    "Bios",
+    "leading",
+    "holm-a",
+    "3/1",
+    "3/",
+    "/1",
+    "at-once",
+    ["holm-a", "*"],
+    {"blade": "6.1.0"},
+    {"blade": 6},
+    {"zeal": "1"},
+    date(2026, 1, 1),
+)
+
+
+@question("inventories-key-by-key", 1)
+def _key_by_key(rnd: Random) -> Any:
+    """Every key of every table with values right and wrong, in JSON, and in CSV where a cell can hold them."""
+    whole = json.loads(to_json(whole_domain("6.0.1", blades=1, racks=0)))
+    rows: list[Any] = []
+    for table in ("component", "partition", "policy"):
+        for key in {**whole[table][-1], **dict.fromkeys(_KEYS[table])}:
+            for value in _CELLS:
+                raw = deepcopy(whole)
+                raw[table][-1][key] = value
+                source = InventorySource("i.json", json.dumps(raw, default=str).encode(), "json")
+                rows.append([table, key, repr(value), told(lambda s=source: _row(read_inventory([s]), table))])
+    head = ("site", "domain", "kind", "serial", "slot", "pair", "half", "healthy", "held", "active")
+    good = ("holm", "holm-a", "bios", "S1", "3", "", "", "yes", "", "6.0.1")
+    for number, key in enumerate(head):
+        for value in _CELLS:
+            if isinstance(value, str):
+                cells = [*good[:number], value, *good[number + 1 :]]
+                text = f"# inventory = 1\n# taken = 2026-11-20\n# zone = UTC\n{','.join(head)}\n{','.join(cells)}\n"
+                source = InventorySource("i.csv", text.encode(), "csv")
+                rows.append([key, value, told(lambda s=source: _row(read_inventory([s]), "component"))])
+    for key in ("inventory", "taken", "zone", "note", "apart", "zeal"):
+        for value in (
+            *_CELLS,
+            [{"domains": ["holm-a", "holm-b"]}],
+            [{"domains": ["holm-a"]}],
+            [{"domains": 3, "note": "n"}],
+            "UTC",
+            "Mars",
+        ):
+            raw = deepcopy(whole)
+            raw[key] = value
+            source = InventorySource("i.json", json.dumps(raw, default=str).encode(), "json")
+            rows.append([key, repr(value), told(lambda s=source: str(read_inventory([s]).apart))])
+    return _briefly(rows)
+
+
+_KEYS = {
+    "component": ("policy", "held", "zeal"), "partition": ("size_bytes", "free_bytes", "zeal"),
+    "policy": ("versions", "applies", "scope", "zeal"),
+}  # fmt: skip
+
+
+def _row(found: Inventory, table: str) -> str:
+    tables = {"component": found.components, "partition": found.partitions, "policy": found.policies}
+    return repr(tables[table][-1])
+
+
+def _briefly(rows: list[Any]) -> list[Any]:
+    """Of errors their problems, each in one line."""
+    for row in rows:
+        if isinstance(row[-1], dict):
+            row[-1] = [row[-1]["says"], *(" | ".join(str(fact) for fact in p.values()) for p in row[-1]["problems"])]
+    return rows
+
+
 @question("inventories-compared", 60)
 def _compared(rnd: Random) -> Any:
     before = _fleet(rnd)
@@ -209,12 +306,17 @@ def _entries(rnd: Random) -> list[MapEntry]:
         MapEntry(software_id="*BIOS", skip="by hand"),
         MapEntry(name="*", kind="disk", of=MANAGER, site="skerry", domain="skerry-a", chassis="2", slot="1"),
         MapEntry(service="https://other.holm.example", kind="bios"),
+        MapEntry(odata_id=f"{SYSTEM}*", skip="not ours"),
+        MapEntry(odata_id=f"{MANAGER}", kind="management-controller", of=SYSTEM, slot="7"),
+        MapEntry(odata_id=f"{ADAPTER}*", kind="network-adapter", serial="N9", model="MN-1"),
+        MapEntry(id="bmc-a", kind="management-controller", of="/nowhere"),
+        MapEntry(id="nic", kind="network-adapter", of="*"),
         MapEntry(id="disks", kind="disk", model="MD-1", slot="4", note="n"),
     ]
-    return rnd.sample(rows, rnd.choice([0, 0, 1, 2, 4]))
+    return rnd.sample(rows, rnd.choice([0, 0, 1, 2, 4, 6]))
 
 
-@question("redfish", 120)
+@question("redfish", 160)
 def _redfish(rnd: Random) -> Any:
     readings = []
     entries = _entries(rnd)

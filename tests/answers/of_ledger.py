@@ -43,11 +43,20 @@ def _statement(rnd: Random) -> Event:
     what = rnd.choice([EventKind.STAGED, EventKind.ACTIVATED, EventKind.REMOVED, observed, observed, EventKind.GONE])
     when = at(rnd.randint(0, 5), rnd.choice([None, 0, 9, 12, 23]), rnd.choice(["UTC", *ZONES.values()]))
     event = Event(
-        what=what, at=when, says=rnd.choice(["ada", "paper"]), by=rnd.choice(["", "bo"]), component=component,
-        kind=rnd.choice(["", kind, kind]), model=rnd.choice(["", "MB-2", "MB-4", "MF-40"]), parent=rnd.choice(["", "", "SRV-1"]),
-        place=rnd.choice([None, *PLACES]), order=rnd.choice([0, 0, 0, 1]), proof=rnd.choice(list(ProofKind)),
-        source=rnd.choice(["", "list.csv"]), note=rnd.choice(["", "by night"]),
-    )  # fmt: skip
+        what=what,
+        at=when,
+        says=rnd.choice(["ada", "paper"]),
+        by=rnd.choice(["", "bo"]),
+        component=component,
+        kind=rnd.choice(["", kind, kind]),
+        model=rnd.choice(["", "MB-2", "MB-4", "MF-40"]),
+        parent=rnd.choice(["", "", "SRV-1"]),
+        place=rnd.choice([None, *PLACES]),
+        order=rnd.choice([0, 0, 0, 1]),
+        proof=rnd.choice(list(ProofKind)),
+        source=rnd.choice(["", "list.csv"]),
+        note=rnd.choice(["", "by night"]),
+    )
     if what in {EventKind.STAGED, EventKind.ACTIVATED}:
         event = replace(event, version=rnd.choice(VERSIONS), family=rnd.choice(["blade", "infrastructure"]))
         event = replace(
@@ -125,11 +134,18 @@ def _without_book(answer: Any, *books: Ledger) -> str:
 def _selector(rnd: Random) -> Selector:
     place = rnd.choice(PLACES)
     options: dict[str, Any] = {
-        "site": place.site, "domain": place.domain or "", "chassis": "1", "slot": rnd.choice(["3", "4", "4/1"]),
-        "kind": rnd.choice(PARTS)[1], "model": rnd.choice(["MB-2", "MB-4", "MF-40"]), "component": rnd.choice(PARTS)[0], "parent": "SRV-1",
-        "version": rnd.choice(VERSIONS), "sha256": rnd.choice(["a" * 64, "b" * 64, "c" * 64]),
+        "site": place.site,
+        "domain": place.domain or "",
+        "chassis": "1",
+        "slot": rnd.choice(["3", "4", "4/1"]),
+        "kind": rnd.choice(PARTS)[1],
+        "model": rnd.choice(["MB-2", "MB-4", "MF-40"]),
+        "component": rnd.choice(PARTS)[0],
+        "parent": "SRV-1",
+        "version": rnd.choice(VERSIONS),
+        "sha256": rnd.choice(["a" * 64, "b" * 64, "c" * 64]),
         "bundles": tuple(rnd.sample(_BUNDLES, rnd.randint(1, 2))),
-    }  # fmt: skip
+    }
     chosen = rnd.sample(sorted(options), rnd.choice([0, 1, 1, 1, 2]))
     bank = (
         rnd.choice(["", "", "active", "pending", "spare", "held", "x"])
@@ -269,10 +285,32 @@ def _believed(rnd: Random) -> Any:
             rows.append([again.again, again.overtaken, len(again.events)])
             part = rnd.choice(fleet.components)
             events = [
-                Event(what=EventKind.STAGED, at=at(rnd.randint(0, 8)), says="ada", component=part.key, version="6.1.0", bank="spare"),
-                Event(what=EventKind.ACTIVATED, at=at(rnd.randint(0, 8)), says="ada", component=part.key, version="6.1.0", family="blade", bundle="6.1.0"),
-                Event(what=EventKind.OBSERVED, at=at(3), says="bo", component="STRAY", kind="bios", seen=Seen("6.0", None, None, None)),
-            ]  # fmt: skip
+                Event(
+                    what=EventKind.STAGED,
+                    at=at(rnd.randint(0, 8)),
+                    says="ada",
+                    component=part.key,
+                    version="6.1.0",
+                    bank="spare",
+                ),
+                Event(
+                    what=EventKind.ACTIVATED,
+                    at=at(rnd.randint(0, 8)),
+                    says="ada",
+                    component=part.key,
+                    version="6.1.0",
+                    family="blade",
+                    bundle="6.1.0",
+                ),
+                Event(
+                    what=EventKind.OBSERVED,
+                    at=at(3),
+                    says="bo",
+                    component="STRAY",
+                    kind="bios",
+                    seen=Seen("6.0", None, None, None),
+                ),
+            ]
             book.record(rnd.sample(events, rnd.randint(0, 3)), DAY0 + timedelta(days=20 + number))
         for on in (None, (DAY0 + timedelta(days=3)).date(), DAY0 + timedelta(days=5)):
             sites = rnd.choice([(), ("holm",), ("skerry",)])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from copy import deepcopy
 from datetime import UTC, date, datetime
@@ -105,11 +106,37 @@ _EMPTY = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
 _BY_KEY: dict[str, tuple[Any, ...]] = {
     "version": ("6.1.0", "6.1", "5.4.10", "golden", "6.1.0-p2", "v" * 130, "6.1.0 ", ">=6"),
     "family": ("blade", "rack", "infrastructure", "blades", "Rack"),
-    "sha256": (_EMPTY, "a" * 64, "A" * 64, "0" * 64, "a" * 40, "a" * 63, "sha256:" + "a" * 64, "SHA-512: abc", "ao" * 32, "YWJj" * 11,
-               "b" * 65, "12" * 64, "SHA256:" + "b" * 63),
+    "sha256": (
+        _EMPTY,
+        "a" * 64,
+        "A" * 64,
+        "0" * 64,
+        "a" * 40,
+        "a" * 63,
+        "sha256:" + "a" * 64,
+        "SHA-512: abc",
+        "ao" * 32,
+        "YWJj" * 11,
+        "b" * 65,
+        "12" * 64,
+        "SHA256:" + "b" * 63,
+    ),
     "digest_from": ("own copy", " Own Copy", "  ", "", "publisher: list, 2026-08-02"),
     "size": (0, 1, 10, -1),
-    "file": ("infra-5.fwb", "INFRA-5.fwb", "a/b.fwb", "CON.fwb", "x.", ".keeper", "é.fwb", "e\u0301.fwb", "a" * 300, "x\ny", "-x", "~x"),
+    "file": (
+        "infra-5.fwb",
+        "INFRA-5.fwb",
+        "a/b.fwb",
+        "CON.fwb",
+        "x.",
+        ".keeper",
+        "é.fwb",
+        "e\u0301.fwb",
+        "a" * 300,
+        "x\ny",
+        "-x",
+        "~x",
+    ),
     "build": ("managed", "standalone", "manged"),
     "standing": ("withdrawn", "current", "superseded", "gone"),
     "why": ("notice 3", " ", ""),
@@ -118,7 +145,13 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
     "kind": ("bios", "io-module", "model-table", "tide-gauge", "Bios", "bio"),
     "models": (["MB-2"], ["MX-4"], ["MB-9"], ["MB-2", "MB-2"], ["mb-2"], []),
     "images": ([], [{"kind": "bios", "models": ["MB-2"], "version": "6.1.0"}] * 2),
-    "issued": (date(2026, 8, 14), date(2026, 12, 24), date(2025, 1, 1), "2026-08-14", datetime(2026, 8, 14, tzinfo=UTC)),
+    "issued": (
+        date(2026, 8, 14),
+        date(2026, 12, 24),
+        date(2025, 1, 1),
+        "2026-08-14",
+        datetime(2026, 8, 14, tzinfo=UTC),
+    ),
     "expires": (date(2026, 8, 14), date(2026, 8, 1), date(2026, 11, 24), date(2040, 1, 1)),
     "released": (date(2026, 8, 15), date(2027, 1, 1), date(2026, 8, 14), date(1990, 1, 1)),
     "order": ("natural", "semver", "debian", "listed", "alphabetic"),
@@ -127,15 +160,45 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
     "name": ("6.1", "", "6.0"),
     "blade": ("6.1.0", ["6.1.0", "6.1.0"], "6.1", "9.9", [], [">=6"], 7, [["6.1.0"]], ["6.1.0", 7]),
     "rack": ("6.1.0", ["6.1.0", "5.4.10"], "6.1", ["9"]),
-    "to": (">=6.0", "<5", ">=6,<5", "", "x", ">=5.4.10", "=~6", ">=golden", ">=6,", "<=6.1.0,>=6.1.0,!=6.1.0", ">=" + "6" * 130),
+    "to": (
+        ">=6.0",
+        "<5",
+        ">=6,<5",
+        "",
+        "x",
+        ">=5.4.10",
+        "=~6",
+        ">=golden",
+        ">=6,",
+        "<=6.1.0,>=6.1.0,!=6.1.0",
+        ">=" + "6" * 130,
+    ),
     "from": (">=6.0", "<5", ">=6.1.0", "<=5.4.10", "^6"),
     "direction": ("up", "down", "both", "sideways"),
     "source": ("notes", " ", "", "release notes 6.1, table 2"),
     "scope": ("domain", "server", "pair", "chassis", "rack"),
-    "need": ([{"family": "blade", "version": ">=7"}], [{"family": "rack"}], [{"kind": "bios", "version": ">=6"}] * 2, [{}], [],
-             [{"family": "blade", "version": "<6"}], [{"kind": "model-table", "version": ">=t2"}]),
-    "when": ({"family": "infrastructure"}, {"family": "infrastructure", "version": ">=9"}, {}, {"kind": "io-module", "version": ">=6"}),
-    "what": ({"family": "blade"}, {"kind": "bios"}, {"kind": "bios", "models": ["MB-9"]}, {}, {"family": "infrastructure", "kind": "bios"}),
+    "need": (
+        [{"family": "blade", "version": ">=7"}],
+        [{"family": "rack"}],
+        [{"kind": "bios", "version": ">=6"}] * 2,
+        [{}],
+        [],
+        [{"family": "blade", "version": "<6"}],
+        [{"kind": "model-table", "version": ">=t2"}],
+    ),
+    "when": (
+        {"family": "infrastructure"},
+        {"family": "infrastructure", "version": ">=9"},
+        {},
+        {"kind": "io-module", "version": ">=6"},
+    ),
+    "what": (
+        {"family": "blade"},
+        {"kind": "bios"},
+        {"kind": "bios", "models": ["MB-9"]},
+        {},
+        {"family": "infrastructure", "kind": "bios"},
+    ),
     "families": (["infrastructure", "blade"], ["blade", "blade"], ["rack", "barge"], []),
     "platform": ("marram-2", "Marram", "a--b", "x" * 65),
     "manifest": (1, 2, "1", 1.0, True),
@@ -143,17 +206,27 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
     "method": ("two-bank", "boot-file", "overwrite", "dual"),
     "by": ("hand", "policy", "nobody"),
     "back": ("switch", "pointer", "none", "undo"),
-    "signature": ({"file": "infra-5.fwb.sig", "form": "sshsig", "key": "k"}, {"file": "infra-6.fwb", "form": "pgp", "key": ""}, {"file": "x/y"}),
+    "signature": (
+        {"file": "infra-5.fwb.sig", "form": "sshsig", "key": "k"},
+        {"file": "infra-6.fwb", "form": "pgp", "key": ""},
+        {"file": "x/y"},
+    ),
     "bundles": ([],),
     "minutes": (5, -1, 100_001),
-}  # fmt: skip
+}
 _KINDS: tuple[dict[str, Any], ...] = (
-    {"bios": {"method": "boot-file", "order": "semver"}}, {"Bios": {}, "tide-gauge": {"by": "hand"}},
-    {"tide-gauge": {}}, {"bios": {"list": ["6.1.0"]}}, {"bios": {"order": "listed"}}, {"bioss": {"minutes": 5}},
+    {"bios": {"method": "boot-file", "order": "semver"}},
+    {"Bios": {}, "tide-gauge": {"by": "hand"}},
+    {"tide-gauge": {}},
+    {"bios": {"list": ["6.1.0"]}},
+    {"bios": {"order": "listed"}},
+    {"bioss": {"minutes": 5}},
     {"tide-gauge": {"method": "two-bank", "by": "hand", "back": "none", "order": "natural"}},
-    {"bios": {"models": {"MB-2": {"minutes": 3}, "MB-99": {"models": {}}}}}, {"model-table": {"order": "listed", "list": ["t1", "t2"]}},
-    {"disk": {"minutes": 5, "list": []}}, {"io-module": {"order": "listed", "list": ["6.1.0", "5.4.10"]}},
-)  # fmt: skip
+    {"bios": {"models": {"MB-2": {"minutes": 3}, "MB-99": {"models": {}}}}},
+    {"model-table": {"order": "listed", "list": ["t1", "t2"]}},
+    {"disk": {"minutes": 5, "list": []}},
+    {"io-module": {"order": "listed", "list": ["6.1.0", "5.4.10"]}},
+)
 
 
 def _nodes(value: Any, found: list[Any]) -> list[Any]:
@@ -195,6 +268,35 @@ def _misshapen(rnd: Random, raw: dict[str, Any]) -> None:
             node[key] = deepcopy(rnd.choice(_BY_KEY.get(key, _VALUES) if node is not raw or key != "kind" else _KINDS))
 
 
+_KEYS_OF: dict[str, tuple[str, ...]] = {
+    "bundle": (
+        "version",
+        "sha256",
+        "digest_from",
+        "size",
+        "file",
+        "build",
+        "standing",
+        "why",
+        "onto",
+        "only",
+        "images",
+        "released",
+        "signature",
+        "family",
+    ),
+    "release": ("name", "blade", "rack"),
+    "jump": ("what", "to", "from", "direction", "source"),
+    "beside": ("scope", "when", "need", "source"),
+    "": ("issued", "expires", "families", "platform", "sequence", "manifest"),
+}
+_ALL_TABLES = (
+    lint_words.BASE
+    + lint_words.jump('kind = "bios"')
+    + lint_words.beside(lint_words.INFRA, '{ kind = "bios" }', "pair")
+)
+
+
 def _remade(rnd: Random, raw: dict[str, Any]) -> None:
     """Right words in right places, mostly: an optional key more, another value of the kind that a key takes."""
     table = rnd.choice(["bundle", "bundle", "bundle", "release", "jump", "beside", ""])
@@ -202,15 +304,9 @@ def _remade(rnd: Random, raw: dict[str, Any]) -> None:
     if not isinstance(rows, list) or not rows:
         return
     row = rnd.choice(rows)
-    names = {
-        "bundle": ("version", "sha256", "digest_from", "size", "file", "build", "standing", "why", "onto", "only", "images", "released",
-                   "signature", "family"),
-        "release": ("name", "blade", "rack", "source"), "jump": ("what", "to", "from", "direction", "source"),
-        "beside": ("scope", "when", "need", "source"), "": ("issued", "expires", "families", "platform", "sequence", "manifest"),
-    }  # fmt: skip
+    name = rnd.choice(_KEYS_OF[table])
     if not isinstance(row, dict):
         return
-    name = rnd.choice(names[table])
     row[name] = deepcopy(rnd.choice(_BY_KEY[name]))
     if name == "standing" and rnd.random() < 0.7:
         row["why"] = rnd.choice(_BY_KEY["why"])
@@ -232,12 +328,53 @@ def _structure(rnd: Random) -> Any:
     return told(lambda: check(raw, rnd.choice(_TODAYS)))
 
 
+@question("manifests-key-by-key", 1)
+def _key_by_key(rnd: Random) -> Any:
+    """Every value of every key of every table, alone, in the first row or in the second."""
+    rows: list[Any] = []
+    for table, names in _KEYS_OF.items():
+        for name in names:
+            for number, value in enumerate(_BY_KEY[name]):
+                raw = toml_read.load(_ALL_TABLES.encode(), name="m", max_bytes=1 << 20)[1]
+                row = raw[table][(number % len(raw[table]))] if table else raw
+                row[name] = deepcopy(value)
+                if name == "why":
+                    row["standing"] = rnd.choice(_BY_KEY["standing"])
+                rows.append([table, name, number, _in_short(check(raw, _TODAYS[number % 4]).problems)])
+    for kinds in _KINDS:
+        raw = toml_read.load(_ALL_TABLES.encode(), name="m", max_bytes=1 << 20)[1]
+        raw["kind"] = deepcopy(kinds)
+        rows.append([repr(kinds), _in_short(check(raw, TODAY).problems)])
+    return told(lambda: rows)
+
+
+def _in_short(problems: Any) -> list[Any]:
+    """Each problem with all its facts, but the level, which its code says."""
+    return [[p.code, p.path, p.says, p.hint, p.at, p.on_key, p.other, p.level] for p in problems]
+
+
 _FILES = (
-    "marram-rack-6.1.0.fwb", "marram-blade-6.1.0.fwb", "marram-blade-5.4.10a.fwb", "marram-infrastructure-6.0.1.fwb",
-    "blade_rack-6.fwb", "notes.txt", "marram-blade-6.1.0.fwb.sig", "marram-rack-6.1.0.fwb.minisig", "a b.fwb",
-    "infra-5.fwb", "infra-6.fwb", "blade-6.fwb", "rack-6.fwb", "x-2026-08-01-1.2.7z", "Infra-5.fwb", "rack-6.1.0_x86_64.fwb",
-    "orphan.sig", "new-blade-6.2.0.fwb", "weiß\n.fwb", "rack-6.fwb.asc",
-)  # fmt: skip
+    "marram-rack-6.1.0.fwb",
+    "marram-blade-6.1.0.fwb",
+    "marram-blade-5.4.10a.fwb",
+    "marram-infrastructure-6.0.1.fwb",
+    "blade_rack-6.fwb",
+    "notes.txt",
+    "marram-blade-6.1.0.fwb.sig",
+    "marram-rack-6.1.0.fwb.minisig",
+    "a b.fwb",
+    "infra-5.fwb",
+    "infra-6.fwb",
+    "blade-6.fwb",
+    "rack-6.fwb",
+    "x-2026-08-01-1.2.7z",
+    "Infra-5.fwb",
+    "rack-6.1.0_x86_64.fwb",
+    "orphan.sig",
+    "new-blade-6.2.0.fwb",
+    "weiß\n.fwb",
+    "rack-6.fwb.asc",
+)
 
 
 def _rows(rnd: Random) -> list[DraftRow]:
@@ -247,6 +384,15 @@ def _rows(rnd: Random) -> list[DraftRow]:
         size = rnd.choice([None, 10, 11, 12, rnd.randint(0, 10**6)])
         rows.append(DraftRow(file, digest, size, rnd.choice(["", "", "publisher: page", "own copy"])))
     return rows
+
+
+_LINES = (
+    b"\\" + b"a" * 64 + b"  x\\ny\n", b"\\" + b"a" * 64 + b"  x\\q\n", b"SHA256 (x.fwb) = short\n",
+    b"SHA999 (x) = " + b"a" * 64 + b"\n", b"BLAKE2b (x) = " + b"a" * 128 + b"\n", b"a" * 64 + b"\n",
+    b"a" * 33 + b"  x\n", b"a" * 64 + b"  " + b"n" * 5000 + b"\n", b"MD5 (y) = " + b"a" * 32 + b"\n",
+    b"SHA256 () = " + b"a" * 64 + b"\n", b"a" * 64 + b" \0\n", b"SHA256(z.fwb)= " + b"a" * 64 + b"\n",
+    b"\\SHA256 (a\\\\b) = " + b"a" * 64 + b"\n", b"sha256 (a) = " + b"a" * 64 + b"\n",
+)  # fmt: skip
 
 
 def _list(rnd: Random) -> bytes:
@@ -263,6 +409,8 @@ def _list(rnd: Random) -> bytes:
             line = rnd.choice(
                 [line.replace(b"  ", b" "), line[3:], b"junk\n", line.rstrip() + b"\r\n", rnd.choice(ODD)]
             )
+        if rnd.random() < 0.08:
+            line = rnd.choice(_LINES)
         lines.append(line)
     data = b"".join(lines)
     if rnd.random() < 0.1:
@@ -397,28 +545,45 @@ def _acceptance(rnd: Random) -> Any:
     return told(read)
 
 
-@question("hand-written-plans", 60)
+@question("hand-written-plans", 120)
 def _hand_plans(rnd: Random) -> Any:
-    text = reworded(rnd, PLAN, rnd.choice([0, 1, 2, 3]))
-    if rnd.random() < 0.5:
-        more = rnd.choice(
-            [
-                'only = ["bios", "bios"]',
-                'servers = ["S1", ""]',
-                'note = "n"',
-                "version = 6",
-                'servr = ["x"]',
-                "only = []",
-            ]
+    raw = toml_read.load(PLAN.encode(), name="p", max_bytes=1 << 20)[1]
+    values: list[Any] = [
+        None,
+        "",
+        "x" * 300,
+        7,
+        [],
+        ["bios"],
+        ["bios", "bios"],
+        [""],
+        [3],
+        {},
+        "blade",
+        "infrastructure",
+        "servers",
+        "6.1",
+        True,
+    ]
+    for _ in range(rnd.choice([0, 1, 1, 2, 3])):
+        node = (
+            rnd.choice([raw, *(row for row in raw["step"] if isinstance(row, dict))])
+            if isinstance(raw.get("step"), list)
+            else raw
         )
-        text = (
-            text.replace("\n[[step]]", f"\n{more}\n[[step]]", rnd.choice([1, 2]))
-            if rnd.random() < 0.8
-            else f"{more}\n{text}"
-        )
+        key = rnd.choice([*node, "only", "servers", "note", "release", "version", "what", "servr", "plan"])
+        if rnd.random() < 0.2:
+            node.pop(key, None)
+        elif isinstance(node.get(key), list) and rnd.random() < 0.5:
+            node[key] = rnd.choice([[*node[key], rnd.choice(values)], [], node[key] * 80])
+        else:
+            node[key] = rnd.choice(values)
+    text = json.dumps(raw)
+    if rnd.random() < 0.3:
+        text = reworded(rnd, PLAN, rnd.choice([0, 1, 2]))
 
     def read() -> Any:
-        found = read_plan(text.encode(), name="plan.toml", form="toml")
+        found = read_plan(text.encode(), name="plan", form="json" if text.startswith("{") else "toml")
         return [found.name, found.domain, found.release, found.steps, [found.where(("step", n)) for n in range(3)]]
 
     return told(read)
@@ -448,9 +613,16 @@ def _record_rules(rnd: Random) -> Any:
     kind = rnd.choice(["bios", "fabric-switch", "domain-manager", "tide-gauge", "disk"])
     method = rnd.choice([KINDS[kind].method if kind in KINDS else "", *METHODS])
     part = record_rules.RecordedComponent(
-        "B7", kind, rnd.choice(["MB-2", "MF-40", ""]), method, "holm/holm-a/1/3", rnd.choice([None, "", version()]),
-        rnd.choice([None, "", version()]), tuple(rnd.sample(["5.4", "6.0", "6.1"], rnd.randint(0, 2))), rnd.random() < 0.5,
-    )  # fmt: skip
+        "B7",
+        kind,
+        rnd.choice(["MB-2", "MF-40", ""]),
+        method,
+        "holm/holm-a/1/3",
+        rnd.choice([None, "", version()]),
+        rnd.choice([None, "", version()]),
+        tuple(rnd.sample(["5.4", "6.0", "6.1"], rnd.randint(0, 2))),
+        rnd.random() < 0.5,
+    )
     images = [
         record_rules.RecordedImage(
             rnd.choice([kind, kind, "bios"]), rnd.choice([("MB-2",), ("MB-4", "MF-40")]), version()

@@ -9,8 +9,9 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from random import Random
 from typing import Any
+from unittest.mock import patch
 
-from bundlekeeper.media.packing.pack import pack
+from bundlekeeper.media.packing import pack as packing
 from bundlekeeper.media.packing.types import Box, PackingItem
 from bundlekeeper.media.receipt import slip as papers
 from bundlekeeper.media.receipt import typed_lines
@@ -96,7 +97,7 @@ def told_or_none(ask: Callable[[], list[Supply]]) -> list[Supply]:
         return []
 
 
-@question("packings", 100)
+@question("packings", 160)
 def _packings(rnd: Random) -> Any:
     boxes = []
     for supply in _kinds(rnd):
@@ -108,15 +109,24 @@ def _packings(rnd: Random) -> Any:
         boxes.append(Box(kind, rnd.choice([kind.usable, kind.usable // 3, 30_000_000]), supply.count))
     top = rnd.choice([5_000_000, 30_000_000, 60_000_000])
     items = [
-        PackingItem(f"i{n}", rnd.choice(["blade", "rack", "infrastructure"]), rnd.choice([rnd.randint(0, top), top // 2, top]),
-                    tuple(rnd.choice([(), (), (100,), (100, 4000)])))
+        PackingItem(
+            f"i{n}",
+            rnd.choice(["blade", "rack", "infrastructure"]),
+            rnd.choice([rnd.randint(0, top), top // 2, top]),
+            tuple(rnd.choice([(), (), (100,), (100, 4000)])),
+        )
         for n in range(rnd.choice([0, 1, 2, 4, 6, 9]))
-    ]  # fmt: skip
-    steps = rnd.choice([2000, 2000, 50, 5])
+    ]
+    steps, mixtures = rnd.choice([2000, 2000, 50, 5]), rnd.choice([400, 400, 2])
+
+    def packed() -> Any:
+        with patch.object(packing, "_MOST_MIXTURES", mixtures):
+            return packing.pack(items, boxes, steps)
+
     return [
         repr(items),
         repr([(b.kind.label, b.room, b.count) for b in boxes]),
-        told(lambda: pack(items, boxes, steps)),
+        told(packed),
     ]
 
 
@@ -235,8 +245,18 @@ def _set(rnd: Random, data: Callable[[int], bytes] | None = None) -> SetIndex:
 def _documents(rnd: Random) -> Any:
     index, plan = _set(rnd), made_plan()
     received = _received(rnd, index)
-    sent = Sent(index.set_id, index.sequence, index.issuer, "1" * 64, "marram", index.meant_for, index.volumes, "2" * 64, _MADE,
-                {n: _MADE + timedelta(hours=n) for n in range(1, rnd.randint(1, index.volumes + 1))})  # fmt: skip
+    sent = Sent(
+        index.set_id,
+        index.sequence,
+        index.issuer,
+        "1" * 64,
+        "marram",
+        index.meant_for,
+        index.volumes,
+        "2" * 64,
+        _MADE,
+        {n: _MADE + timedelta(hours=n) for n in range(1, rnd.randint(1, index.volumes + 1))},
+    )
     return [
         told(lambda: read_index(_changed(rnd, write_index(index)), "set-index.json")),
         told(lambda: read_plan(_changed(rnd, write_plan(plan)), "plan.json")),
@@ -270,12 +290,23 @@ def _receipt(rnd: Random, index: SetIndex, received: ReceivedSet) -> Receipt:
     )  # fmt: skip
     manifest = rnd.choice([None, (14, "3" * 64)])
     site = rnd.choice(["skerry", "holm", "weiß" * 12])
-    return receipt_of(index, received, made=_MADE + timedelta(days=20, seconds=33), site=site, by="ada", book="ef" * 16,
-                      count=rnd.randint(0, 2000), head="0123456789abcdef" * 4, after=rnd.choice([0, 5]), events=rnd.random() < 0.7,
-                      manifest=manifest, standing=stands)  # fmt: skip
+    return receipt_of(
+        index,
+        received,
+        made=_MADE + timedelta(days=20, seconds=33),
+        site=site,
+        by="ada",
+        book="ef" * 16,
+        count=rnd.randint(0, 2000),
+        head="0123456789abcdef" * 4,
+        after=rnd.choice([0, 5]),
+        events=rnd.random() < 0.7,
+        manifest=manifest,
+        standing=stands,
+    )
 
 
-@question("receipts", 60)
+@question("receipts", 90)
 def _receipts(rnd: Random) -> Any:
     index = _set(rnd)
     receipt = _receipt(rnd, index, _received(rnd, index))
@@ -291,6 +322,10 @@ def _receipts(rnd: Random) -> Any:
             typed[at] = rnd.choice(
                 [line[:place] + rnd.choice("Z7Q!") + line[place + 1 :], line.lower(), line[:-1], "", line + "A"]
             )
+        if rnd.random() < 0.15:
+            rnd.choice(
+                [typed.reverse, typed.pop, lambda: typed.append(typed[0]), lambda: typed.append("Z" * len(lines[0]))]
+            )()
         text = "\n".join(
             typed_lines.grouped(n, line) if rnd.random() < 0.5 else line for n, line in enumerate(typed, 1)
         )
@@ -307,9 +342,20 @@ def _papers(rnd: Random) -> Any:
         papers.DomainCount(f"skerry-{n}" * rnd.choice([1, 1, 9]), rnd.randint(0, 4000), n, 0)
         for n in range(rnd.choice([0, 1, 3, 20]))
     )
-    made = papers.Slip("0123456789abcdef", rnd.choice([1, 300, 2**31]), "deadbeef", _MADE, rnd.choice(["skerry", "s" * 70, "ü" * 40]),
-                       files, missing, len(missing) if missing is not None else rnd.randint(0, 9), rnd.choice([0, 1234, 2**40]),
-                       "00112233445566ff", domains, signature=rnd.choice([b"", b"s" * 64]))  # fmt: skip
+    made = papers.Slip(
+        "0123456789abcdef",
+        rnd.choice([1, 300, 2**31]),
+        "deadbeef",
+        _MADE,
+        rnd.choice(["skerry", "s" * 70, "ü" * 40]),
+        files,
+        missing,
+        len(missing) if missing is not None else rnd.randint(0, 9),
+        rnd.choice([0, 1234, 2**40]),
+        "00112233445566ff",
+        domains,
+        signature=rnd.choice([b"", b"s" * 64]),
+    )
 
     def lines() -> Any:
         rows = papers.lines_of(made)
@@ -322,11 +368,22 @@ def _papers(rnd: Random) -> Any:
 @question("kept-receipts", 60)
 def _kept(rnd: Random) -> Any:
     rows = [
-        KeptReceipt(f"r{n}", "0" * 16, paper, not paper or rnd.random() < 0.5, _MADE + timedelta(minutes=rnd.choice([0, 1, 60, 9000, 90000])),
-                    rnd.choice(["skerry", "holm"]), "" if paper else rnd.choice(["aa", "bb"]), "deadbeef" if paper else rnd.choice(["deadbeef" * 8, "0" * 64]),
-                    9, rnd.randint(0, 2), 0 if paper else rnd.randint(0, 3))
-        for n in range(rnd.randint(0, 7)) for paper in [rnd.random() < 0.5]
-    ]  # fmt: skip
+        KeptReceipt(
+            f"r{n}",
+            "0" * 16,
+            paper,
+            not paper or rnd.random() < 0.5,
+            _MADE + timedelta(minutes=rnd.choice([0, 1, 60, 9000, 90000])),
+            rnd.choice(["skerry", "holm"]),
+            "" if paper else rnd.choice(["aa", "bb"]),
+            "deadbeef" if paper else rnd.choice(["deadbeef" * 8, "0" * 64]),
+            9,
+            rnd.randint(0, 2),
+            0 if paper else rnd.randint(0, 3),
+        )
+        for n in range(rnd.randint(0, 7))
+        for paper in [rnd.random() < 0.5]
+    ]
     now = _MADE + timedelta(days=rnd.choice([0, 1, 7, 90]))
     found = answers(rows, "deadbeef" * 8, now)
     after = [[a.after(b) for b in rows] for a in rows]
@@ -340,9 +397,19 @@ def _withdrawals(rnd: Random) -> Any:
     manifest = asked.manifest
     index = rnd.sample(manifest.bundle, min(4, len(manifest.bundle)))
     files = tuple(
-        PlannedFile(SetFile(f"{b.family}/{b.version}/{b.file}", b.size, b.sha256, rnd.choice(["bundle", "bundle", "signature"]), b.family, b.version), b.file)
+        PlannedFile(
+            SetFile(
+                f"{b.family}/{b.version}/{b.file}",
+                b.size,
+                b.sha256,
+                rnd.choice(["bundle", "bundle", "signature"]),
+                b.family,
+                b.version,
+            ),
+            b.file,
+        )
         for b in index
-    )  # fmt: skip
+    )
     plan = SetPlan(rnd.choice(["marram", "marram", "dune"]), "holm", "3" * 64, rnd.choice([0, 1, 2]), (), files)
 
     def notice() -> Any:
@@ -408,14 +475,21 @@ def _texts(rnd: Random) -> Any:
     }
     return [
         read_me.text(index, volume, list(index.on(volume)), with_tool=rnd.random() < 0.5),
-        told(lambda: bag_text.read_manifest(text, rnd.choice(["sha256", "sha512"]), version, most=rnd.choice([None, 4, 5]))),
-        told(lambda: bag_text.read_info(info)), told(lambda: bag_text.read_declaration(start)),
+        told(
+            lambda: bag_text.read_manifest(
+                text, rnd.choice(["sha256", "sha512"]), version, most=rnd.choice([None, 4, 5])
+            )
+        ),
+        told(lambda: bag_text.read_info(info)),
+        told(lambda: bag_text.read_declaration(start)),
         [bag_text.read_oxum(value) for value in ("7.2", "7", "07.2", "-1.2", "7.2 ")],
-        told(lambda: bag_text.manifest_text(sums)), told(lambda: bag_text.refused(sums)),
-        told(lambda: tag_files.sums_text(sums, {"data/z": "e" * 64})), tag_files.beside(sha512=rnd.random() < 0.5, tool=rnd.random() < 0.5),
+        told(lambda: bag_text.manifest_text(sums)),
+        told(lambda: bag_text.refused(sums)),
+        told(lambda: tag_files.sums_text(sums, {"data/z": "e" * 64})),
+        tag_files.beside(sha512=rnd.random() < 0.5, tool=rnd.random() < 0.5),
         [tag_files.hint_to_have(index, name, "so") for name in ("a", f"{tag_files.TOOL}/")],
         labels.shortened("0123456789abcdef" * 4),
-    ]  # fmt: skip
+    ]
 
 
 @question("labels", 3)

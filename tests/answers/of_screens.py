@@ -254,12 +254,30 @@ def _row(rnd: Random) -> CheckedRow:
 def _junit(rnd: Random) -> Any:
     rows = [_row(rnd) for _ in range(rnd.randint(0, 6))]
     found = [
-        finding(rnd.choice([row.status.value for row in rows if row.status.value in CODES] or ["expired"]), row.place or row.name, "so it is", rnd.choice(["", "do"]),
-                rnd.choice([None, None, Level.NOTE]))
-        for row in rows if rnd.random() < 0.5
-    ] + [finding(rnd.choice(list(CODES)), rnd.choice(_ODD), "said\x00") for _ in range(rnd.randint(0, 2))]  # fmt: skip
-    counts = {name: rnd.randint(0, 9) for name in ("proven", "trusted", "skipped", "unproven", "signatures_good", "signatures_bad",
-                                                   "signatures_unseen", "files_read", "bytes_read")}  # fmt: skip
+        finding(
+            rnd.choice([row.status.value for row in rows if row.status.value in CODES] or ["expired"]),
+            row.place or row.name,
+            "so it is",
+            rnd.choice(["", "do"]),
+            rnd.choice([None, None, Level.NOTE]),
+        )
+        for row in rows
+        if rnd.random() < 0.5
+    ] + [finding(rnd.choice(list(CODES)), rnd.choice(_ODD), "said\x00") for _ in range(rnd.randint(0, 2))]
+    counts = {
+        name: rnd.randint(0, 9)
+        for name in (
+            "proven",
+            "trusted",
+            "skipped",
+            "unproven",
+            "signatures_good",
+            "signatures_bad",
+            "signatures_unseen",
+            "files_read",
+            "bytes_read",
+        )
+    }
     result = CheckResult(found, rows, **counts, stopped=rnd.random() < 0.5, out_of_time=rnd.random() < 0.5)
     return junit.document(result, name=rnd.choice(_ODD), at=NOW)
 
@@ -299,10 +317,12 @@ def _findings(rnd: Random) -> Any:
     width = rnd.choice([0, 60])
     error = KeeperError("it is so", hint=rnd.choice(["", "do"]), where=rnd.choice(["", "m.toml"]), problems=rows)
     return [
-        shown(lambda: output.findings_text(rows), width), shown(lambda: output.folded_text(rows), width), shown(lambda: output.error_text(error), width),
+        shown(lambda: output.findings_text(rows), width),
+        shown(lambda: output.folded_text(rows), width),
+        shown(lambda: output.error_text(error), width),
         shown(lambda: output.error_envelope(error, rnd.choice(["gaps", "media-plan", "zeal"]))),
         [[escape.visible(word), escape.counted(n, "part")] for n, word in enumerate(_ODD)],
-    ]  # fmt: skip
+    ]
 
 
 @question("bars", 60)

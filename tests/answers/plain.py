@@ -14,7 +14,7 @@ from pydantic import BaseModel
 from bundlekeeper.errors import KeeperError
 
 
-def plain(value: Any) -> Any:  # noqa: ANN401, PLR0911  (any answer)
+def plain(value: Any) -> Any:
     """The value as JSON has it. Raises TypeError for what has no fields to tell."""
     if value is None or isinstance(value, bool | int | float):
         return value
@@ -44,7 +44,7 @@ def plain(value: Any) -> Any:  # noqa: ANN401, PLR0911  (any answer)
     raise TypeError(f"{type(value).__name__} has no fields to tell")
 
 
-def _fields(value: Any) -> dict[str, Any]:  # noqa: ANN401  (any dataclass)
+def _fields(value: Any) -> dict[str, Any]:
     names = [f.name for f in dataclasses.fields(value) if not f.name.startswith("_")]
     for kind in type(value).__mro__:
         names += [name for name, got in vars(kind).items() if isinstance(got, property) and not name.startswith("_")]
@@ -56,14 +56,14 @@ def _key(key: object) -> str:
     return key if isinstance(key, str) else json.dumps(plain(key))
 
 
-def text(value: Any) -> str:  # noqa: ANN401  (any answer)
+def text(value: Any) -> str:
     """The value as text of many short lines; a text of several lines stays one."""
     if isinstance(value, str):
         return value
     return json.dumps(plain(value), indent=1, ensure_ascii=True, allow_nan=False)
 
 
-def told(ask: Callable[[], Any]) -> Any:  # noqa: ANN401  (any answer)
+def told(ask: Callable[[], Any]) -> Any:
     """What a question answers, or the error of ours that it raises."""
     try:
         return plain(ask())

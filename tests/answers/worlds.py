@@ -9,10 +9,10 @@ from typing import Any
 
 from bundlekeeper.findings import finding
 from bundlekeeper.model.inventory.types import Apart, Component, Inventory, Partition, Policy
-from bundlekeeper.model.manifest.types import Manifest
-from bundlekeeper.model.vocabulary import APPLIES
-from bundlekeeper.planning.fleet.stock import HeldFile, Holdings, SignatureState
+from bundlekeeper.model.manifest.types import Jump, KindRule, Manifest
+from bundlekeeper.model.vocabulary import APPLIES, FAMILIES
 from bundlekeeper.planning.fleet.domains import Fleet
+from bundlekeeper.planning.fleet.stock import HeldFile, Holdings, SignatureState
 from tests.kits import planning_kit
 from tests.kits.brute_force import Brute, chance_rules
 from tests.kits.planning_kit import NOW, PROVEN, blade, held_all, marram, whole_domain
@@ -116,7 +116,14 @@ def varied(rnd: Random, manifest: Manifest, share: float) -> Manifest:
                 "onto": rnd.choice(["5.4.10", "4.0"]),
                 "only": tuple(dict.fromkeys(i["kind"] for i in bundle["images"])),
             }
+        if rnd.random() < share:
+            bundle["signature"] = {"file": f"{bundle['file']}.sig", "form": "sshsig", "key": "harbour"}
         bundle["size"] = rnd.choice([1000, 1001, 5_000_000])
+    if rnd.random() < share:  # a kind of its own, of which perhaps not all is said
+        raw["bundle"][0]["images"] = (
+            *raw["bundle"][0]["images"],
+            planning_kit.image("tide-gauge", ("MF-40", "MB-2"), "6.1.0"),
+        )
     for kind in ("bios", "io-module", "domain-manager", "fabric-switch", "management-controller"):
         if rnd.random() < share:
             raw.setdefault("kind", {})[kind] = _kind(rnd)
@@ -131,7 +138,13 @@ def varied(rnd: Random, manifest: Manifest, share: float) -> Manifest:
     if rnd.random() < share:
         raw.pop("expires", None)
     if rnd.random() < share / 2:
-        raw["families"] = rnd.choice([("infrastructure", "blade"), ("blade", "rack"), ("rack",)])
+        raw["families"] = rnd.choice(
+            [("infrastructure", "blade"), ("infrastructure", "rack"), ("blade", "rack"), ("rack",)]
+        )
+        raw["bundle"] = [bundle for bundle in raw["bundle"] if bundle["family"] in raw["families"]]
+        for release in raw["release"]:
+            for family in set(FAMILIES) - set(raw["families"]):
+                release.pop(family, None)
     return Manifest.model_validate(raw)
 
 
@@ -205,6 +218,13 @@ def orderly(rnd: Random) -> Asked:
     manifest = marram()
     if rnd.random() < 0.4:
         manifest = varied(rnd, manifest, 0.1)
+    if rnd.random() < 0.4:  # down is allowed, too
+        ends = {"to": ">=5.0", "from": ">=5.0", "direction": "both", "source": "notes, both ways"}
+        both = (Jump.model_validate({"what": {"family": family}, **ends}) for family in FAMILIES)
+        manifest = manifest.model_copy(update={"jump": (*manifest.jump, *both)})
+    if rnd.random() < 0.3:
+        kind = rnd.choice(["domain-manager", "fabric-switch", "io-module", "bios"])
+        manifest = manifest.model_copy(update={"kind": {**manifest.kind, kind: KindRule.model_validate(_kind(rnd))}})
     parts: list[Component] = []
     rooms: list[Partition] = []
     policies: list[Policy] = []
@@ -223,9 +243,27 @@ def orderly(rnd: Random) -> Asked:
         versions = {"blade": rnd.choice(["6.1.0", "6.0.1"])}
         scope = rnd.choice([None, ("*",), ("holm-a", "holm-b"), ("holm-a",)])
         policies.append(Policy(name, versions, rnd.choice(APPLIES), scope))
+    if rnd.random() < 0.4:
+        parts = _halves(rnd, parts)
     inventory = blurred(rnd, planning_kit.inventory(parts, rooms, policies), rnd.choice([0.0, 0.0, 0.03, 0.1]))
     holdings = held_all(manifest) if rnd.random() < 0.6 else stock(rnd, manifest)
     return Asked(manifest, inventory, holdings, rnd.choice(["6.1", "6.1", "6.0", "5.4"]))
+
+
+def _halves(rnd: Random, parts: list[Component]) -> list[Component]:
+    """Pairs of the infrastructure that are not whole, not healthy, not known, or in two places; all else is known."""
+    found: list[Component] = []
+    for part in parts:
+        if part.half and rnd.random() < 0.3:
+            changes: dict[str, Any] = rnd.choice(
+                [{"healthy": False}, {"healthy": None}, {"half": None}, {"half": "leading"}, {"pair": ""},
+                 {"pair": None}, {"chassis": "2"}, {"held": None}, {"held": ("5.4.2", "6.0.1")},
+                 {"pending": "6.1.0"}, {"pair": "other"}]
+            )  # fmt: skip
+            part = replace(part, **changes)
+        if not part.half or rnd.random() < 0.97:
+            found.append(part)
+    return found
 
 
 def large(rnd: Random) -> Asked:
