@@ -155,7 +155,7 @@ def _key_by_key(rnd: Random) -> Any:
                 raw = deepcopy(whole)
                 raw[table][-1][key] = value
                 source = InventorySource("i.json", json.dumps(raw, default=str).encode(), "json")
-                rows.append([table, key, repr(value), told(lambda s=source: _row(read_inventory([s]), table))])
+                rows.append([table, key, repr(value), told(_last, source, table)])
     head = ("site", "domain", "kind", "serial", "slot", "pair", "half", "healthy", "held", "active")
     good = ("holm", "holm-a", "bios", "S1", "3", "", "", "yes", "", "6.0.1")
     for number, key in enumerate(head):
@@ -164,7 +164,7 @@ def _key_by_key(rnd: Random) -> Any:
                 cells = [*good[:number], value, *good[number + 1 :]]
                 text = f"# inventory = 1\n# taken = 2026-11-20\n# zone = UTC\n{','.join(head)}\n{','.join(cells)}\n"
                 source = InventorySource("i.csv", text.encode(), "csv")
-                rows.append([key, value, told(lambda s=source: _row(read_inventory([s]), "component"))])
+                rows.append([key, value, told(_last, source, "component")])
     for key in ("inventory", "taken", "zone", "note", "apart", "zeal"):
         for value in (
             *_CELLS,
@@ -177,7 +177,7 @@ def _key_by_key(rnd: Random) -> Any:
             raw = deepcopy(whole)
             raw[key] = value
             source = InventorySource("i.json", json.dumps(raw, default=str).encode(), "json")
-            rows.append([key, repr(value), told(lambda s=source: str(read_inventory([s]).apart))])
+            rows.append([key, repr(value), told(_apart, source)])
     return _briefly(rows)
 
 
@@ -187,9 +187,14 @@ _KEYS = {
 }  # fmt: skip
 
 
-def _row(found: Inventory, table: str) -> str:
+def _last(source: InventorySource, table: str) -> str:
+    found = read_inventory([source])
     tables = {"component": found.components, "partition": found.partitions, "policy": found.policies}
     return repr(tables[table][-1])
+
+
+def _apart(source: InventorySource) -> str:
+    return str(read_inventory([source]).apart)
 
 
 def _briefly(rows: list[Any]) -> list[Any]:

@@ -190,9 +190,9 @@ def _where(rnd: Random) -> Any:
                 rnd.choice([None, DAY0 + timedelta(days=rnd.randint(0, 6))]),
             )
             asked = {"on": on, "known": known, "zone": zone, "clock": clock}
-            rows.append([repr(selector), plain(asked), told(lambda s=selector, a=asked: asks.where(book, s, **a))])
+            rows.append([repr(selector), plain(asked), told(asks.where, book, selector, **asked)])
             by = rnd.sample(list(asks.GROUP_KEYS), rnd.randint(1, 3)) + rnd.choice([[], [], ["zeal"]])
-            rows.append([by, told(lambda b=by, s=selector, a=asked: asks.summary(book, b, s, **a))])
+            rows.append([by, told(asks.summary, book, by, selector, **asked)])
         return _without_book([everything, rows], book)
 
 
@@ -202,7 +202,7 @@ def _ledgers(rnd: Random) -> Any:
         learned(rnd, book)
         learned(rnd, other)
         names = ["B1", "b1", "holm", "holm-a", "holm/holm-a/1/3", "holm/holm-b", "skerry-x", "SRV-1", "6.0", "F1/"]
-        found = [[name, told(lambda n=name: asks.find(book, n))] for name in names]
+        found = [[name, told(asks.find, book, name)] for name in names]
         levels = ("site", "domain", "chassis", "slot", "kind", "model", "component")
         words = ("holm", "holm-a", "1", "3", "4", "bios", "MB-2", "B1", "x")
         ever = [[level, word] for level in levels for word in words if asks.ever(book, level, word)]
@@ -213,7 +213,7 @@ def _ledgers(rnd: Random) -> Any:
         ]
         history = [[e.id, e.seq, e.event] for e in asks.history(book, "B1")]
         versions = {kind: sorted(some) for kind, some in asks.versions(book).items()}
-        future = [told(lambda d=d: _ahead(book, DAY0 + timedelta(days=d))) for d in (0, 2, 4)]
+        future = [told(_ahead, book, DAY0 + timedelta(days=d)) for d in (0, 2, 4)]
         merged = told(
             lambda: exchange.merge(
                 book, b"".join(exchange.export(other)).splitlines(keepends=True), DAY0 + timedelta(days=90)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from random import Random
 from typing import Any
 from unittest.mock import patch
 
+from bundlekeeper.errors import InputError
 from bundlekeeper.media.packing import pack as packing
 from bundlekeeper.media.packing.types import Box, PackingItem
 from bundlekeeper.media.receipt import slip as papers
@@ -83,16 +83,14 @@ def _kinds(rnd: Random) -> list[Supply]:
     texts = [f"{rnd.choice(['', '', '1x', '2x', '3x', '5x'])}{word}" for word in words]
     supplies: list[Supply] = []
     for text in texts:
-        supplies += told_or_none(lambda text=text: list(parse_supplies([text])))
+        supplies += _if_any(text)
     return supplies or list(parse_supplies(["dvd"]))
 
 
-def told_or_none(ask: Callable[[], list[Supply]]) -> list[Supply]:
-    """What is answered; nothing where it is refused, which another question asks about."""
-    from bundlekeeper.errors import InputError
-
+def _if_any(text: str) -> list[Supply]:
+    """The supply; none where it is refused, which another question asks about."""
     try:
-        return ask()
+        return list(parse_supplies([text]))
     except InputError:
         return []
 
@@ -204,7 +202,9 @@ def _changed(rnd: Random, data: bytes) -> bytes:
                 rows += row.values() if isinstance(row, dict) else row
         node = rnd.choice(nodes)
         key: Any = rnd.choice(list(node)) if isinstance(node, dict) else rnd.randrange(len(node))
-        value = rnd.choice([None, 0, 1, 2, -1, "", "x", [], {}, True, "../x", "1" * 64, 10**19, "2026-08-14T09:30:00Z"])
+        value: Any = rnd.choice(
+            [None, 0, 1, 2, -1, "", "x", [], {}, True, "../x", "1" * 64, 10**19, "2026-08-14T09:30:00Z"]
+        )
         match rnd.randrange(4):
             case 0:
                 del node[key]
@@ -218,7 +218,7 @@ def _changed(rnd: Random, data: bytes) -> bytes:
     return json.dumps(raw, separators=(",", ":")).encode()
 
 
-def _set(rnd: Random, data: Callable[[int], bytes] | None = None) -> SetIndex:
+def _set(rnd: Random) -> SetIndex:
     volumes = rnd.choice([1, 2, 3])
     bundles = [
         Bundle(
@@ -323,9 +323,7 @@ def _receipts(rnd: Random) -> Any:
                 [line[:place] + rnd.choice("Z7Q!") + line[place + 1 :], line.lower(), line[:-1], "", line + "A"]
             )
         if rnd.random() < 0.15:
-            rnd.choice(
-                [typed.reverse, typed.pop, lambda: typed.append(typed[0]), lambda: typed.append("Z" * len(lines[0]))]
-            )()
+            typed = rnd.choice([typed[::-1], typed[:-1], [*typed, typed[0]], [*typed, "Z" * len(lines[0])]])
         text = "\n".join(
             typed_lines.grouped(n, line) if rnd.random() < 0.5 else line for n, line in enumerate(typed, 1)
         )

@@ -8,7 +8,7 @@ from unittest.mock import patch
 
 from bundlekeeper.model.route.document import differences, inventory_facts, manifest_facts
 from bundlekeeper.model.route.hand_plan import Plan, PlanStep
-from bundlekeeper.model.versions import Debian, Natural, SemVer
+from bundlekeeper.model.versions import Debian, Natural, Order, SemVer
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.version_scale import VersionScale
 from bundlekeeper.planning.gaps.find import GapAnswer, GapReport, gaps_all
@@ -88,7 +88,7 @@ def _space(rnd: Random) -> Any:
         rnd.choice(["", "", versions[0], versions[-1], None]),
         bytes_of(None),
     )
-    order = rnd.choice([Natural(), Natural(), Debian(), SemVer()])
+    order: Order = rnd.choice([Natural(), Natural(), Debian(), SemVer()])
     return {"asked": repr((asked, loads)), "plan": told(lambda: plan_space(asked, loads, VersionScale(order)))}
 
 
@@ -112,13 +112,13 @@ def _way(asked: Asked, domain: str) -> Any:
 @question("routes-of-disorder", 30)
 def _disorderly_routes(rnd: Random) -> Any:
     asked = disorder(rnd)
-    return [told(lambda name=name: _way(asked, name)) for name in asked.fleet.domains]
+    return [told(_way, asked, name) for name in asked.fleet.domains]
 
 
 @question("routes-of-orderly-domains", 40)
 def _orderly_routes(rnd: Random) -> Any:
     asked = orderly(rnd)
-    return [told(lambda name=name: _way(asked, name)) for name in asked.fleet.domains]
+    return [told(_way, asked, name) for name in asked.fleet.domains]
 
 
 @question("routes-under-few-rules", 120)
@@ -152,7 +152,7 @@ def _windows(rnd: Random) -> Any:
     ways = [route(asked.fleet, name, asked.release, asked.holdings, asked.now) for name in asked.fleet.domains]
     routes = [way for way in ways if isinstance(way, Route)]
     length, per_cluster = rnd.choice([None, None, 60, 90, 200, 1000]), rnd.choice([1, 1, 2, 3, 0])
-    alone = [told(lambda way=way: schedule(asked.fleet, way, None, max(1, per_cluster))) for way in routes[:1]]
+    alone = [told(schedule, asked.fleet, way, None, max(1, per_cluster)) for way in routes[:1]]
     return [length, per_cluster, alone, told(lambda: schedule_all(asked.fleet, routes, length, per_cluster))]
 
 

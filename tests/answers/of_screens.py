@@ -264,7 +264,7 @@ def _junit(rnd: Random) -> Any:
         for row in rows
         if rnd.random() < 0.5
     ] + [finding(rnd.choice(list(CODES)), rnd.choice(_ODD), "said\x00") for _ in range(rnd.randint(0, 2))]
-    counts = {
+    counts: dict[str, Any] = {
         name: rnd.randint(0, 9)
         for name in (
             "proven",

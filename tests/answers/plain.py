@@ -63,9 +63,9 @@ def text(value: Any) -> str:
     return json.dumps(plain(value), indent=1, ensure_ascii=True, allow_nan=False)
 
 
-def told(ask: Callable[[], Any]) -> Any:
+def told(ask: Callable[..., Any], *words: Any, **options: Any) -> Any:
     """What a question answers, or the error of ours that it raises."""
     try:
-        return plain(ask())
+        return plain(ask(*words, **options))
     except KeeperError as error:
         return plain(error)

@@ -1,8 +1,10 @@
-"""Every question, from the modules that ask them."""
+"""Every question, from the modules that ask them; to import one is to declare its questions."""
 
 from __future__ import annotations
 
-from tests.answers import of_inventories, of_ledger, of_manifests, of_media, of_planning, of_screens  # noqa: F401  (importing declares)
+from tests.answers import of_inventories, of_ledger, of_manifests, of_media, of_planning, of_screens, of_words
 from tests.answers.registry import QUESTIONS
 
-__all__ = ["QUESTIONS"]
+MODULES = (of_inventories, of_ledger, of_manifests, of_media, of_planning, of_screens, of_words)
+
+__all__ = ["MODULES", "QUESTIONS"]

@@ -55,16 +55,14 @@ def _blurred(rnd: Random, part: Component, others: tuple[Component, ...]) -> Com
 def _thinned(rnd: Random, parts: list[Component]) -> list[Component]:
     """All parts but those of a kind, or of the infrastructure, or of servers, or one half of a pair."""
     kind = rnd.choice(parts).kind
-    keep = rnd.choice(
-        [
-            lambda part: part.kind != kind,
-            lambda part: part.kind != "model-table",
-            lambda part: part.policy is not None,
-            lambda part: part.policy is None,
-            lambda part: part.half != "leading" or part.kind != kind,
-        ]
-    )
-    return [part for part in parts if keep(part)] or parts
+    rule = rnd.randrange(5)
+
+    def is_kept(part: Component) -> bool:
+        of_server = part.policy is not None
+        whole = part.half != "leading" or part.kind != kind
+        return (part.kind != kind, part.kind != "model-table", of_server, not of_server, whole)[rule]
+
+    return [part for part in parts if is_kept(part)] or parts
 
 
 def _room(rnd: Random, room: Partition) -> Partition:
