@@ -88,7 +88,8 @@ def _space(rnd: Random) -> Any:
         rnd.choice(["", "", versions[0], versions[-1], None]),
         bytes_of(None),
     )
-    order: Order = rnd.choice([Natural(), Natural(), Debian(), SemVer()])
+    orders: list[Order] = [Natural(), Natural(), Debian(), SemVer()]
+    order = rnd.choice(orders)
     return {"asked": repr((asked, loads)), "plan": told(lambda: plan_space(asked, loads, VersionScale(order)))}
 
 
