@@ -35,6 +35,8 @@ _CLOCK = datetime(2026, 11, 25, 9, tzinfo=UTC)
 def _fleet(rnd: Random) -> Inventory:
     made = whole_domain("6.0.1", blades=rnd.randint(0, 2), racks=rnd.randint(0, 1))
     made = rnd.choice([made, made, disorderly_fleet(rnd)])
+    if rnd.random() < 0.3:
+        made = replace(made, taken=datetime(2026, 11, 20, 7, 30, tzinfo=UTC))
     return blurred(rnd, made, rnd.choice([0.0, 0.2, 0.5]))
 
 
@@ -82,6 +84,10 @@ def _csv(rnd: Random, fleet: Inventory) -> str:
         if rnd.random() < 0.01:
             cells.append("more")
         lines.append(mark.join(cells))
+    if rnd.random() < 0.2:
+        lines[3] = rnd.choice(
+            [lines[3] + mark + keys[0], lines[3].replace(keys[-1], ""), lines[3] + mark * 2, mark + lines[3]]
+        )
     if rnd.random() < 0.2:
         lines[rnd.randrange(3)] = rnd.choice(
             ["# taken = 2030-01-01", "# zone = Mars", "", "# inventory = 2", "# note = n"]

@@ -177,7 +177,7 @@ def _known(rnd: Random) -> Any:
     )
 
 
-@question("where", 40)
+@question("where", 60)
 def _where(rnd: Random) -> Any:
     with ledger() as book:
         learned(rnd, book)
@@ -248,7 +248,9 @@ def _next(rnd: Random, fleet: Inventory, number: int) -> Inventory:
                 parts = [p for p in parts if p.kind != part.kind] or parts
     keys = {part.key for part in parts}
     rooms = tuple(room for room in fleet.partitions if room.component in keys)
-    taken = (DAY0 + timedelta(days=rnd.randint(0, 6))).date()
+    taken = rnd.choice(
+        [(DAY0 + timedelta(days=rnd.choice([1, 1, 5]))).date(), DAY0 + timedelta(days=1, hours=rnd.choice([7, 9]))]
+    )
     zone = rnd.choice(["UTC", "+10:00", "-11:00"])
     fleet = replace(fleet, components=tuple(parts), partitions=rooms, taken=taken, zone=zone)
     return _sound(blurred(rnd, fleet, rnd.choice([0.0, 0.2]))) or _sound(fleet) or before
@@ -262,7 +264,7 @@ def _sound(fleet: Inventory) -> Inventory | None:
         return None
 
 
-@question("inventories-believed", 30)
+@question("inventories-believed", 40)
 def _believed(rnd: Random) -> Any:
     with ledger() as book:
         fleet = whole_domain("6.0.1", blades=2, racks=1)
@@ -287,7 +289,7 @@ def _believed(rnd: Random) -> Any:
             events = [
                 Event(
                     what=EventKind.STAGED,
-                    at=at(rnd.randint(0, 8)),
+                    at=at(rnd.choice([1, 1, 3, 8])),
                     says="ada",
                     component=part.key,
                     version="6.1.0",
@@ -295,7 +297,7 @@ def _believed(rnd: Random) -> Any:
                 ),
                 Event(
                     what=EventKind.ACTIVATED,
-                    at=at(rnd.randint(0, 8)),
+                    at=at(rnd.choice([1, 1, 3, 8])),
                     says="ada",
                     component=part.key,
                     version="6.1.0",

@@ -12,7 +12,7 @@ from unittest.mock import patch
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.media.packing import pack as packing
-from bundlekeeper.media.packing.types import Box, PackingItem
+from bundlekeeper.media.packing.types import Box, Packed, PackingItem
 from bundlekeeper.media.receipt import slip as papers
 from bundlekeeper.media.receipt import typed_lines
 from bundlekeeper.media.receipt.compose import meant_place
@@ -20,7 +20,7 @@ from bundlekeeper.media.receipt.document import NOT_HELD, Receipt, Stands, read_
 from bundlekeeper.media.receipt.kept import KeptReceipt, answers
 from bundlekeeper.media.receipt.read import beyond, judged
 from bundlekeeper.media.receipt.slip_of import slip_of
-from bundlekeeper.media.set.plan import Bunch, Common, Wish, plan_set, read_spare
+from bundlekeeper.media.set.plan import Bunch, Common, Wish, plan_set, read_spare, says_of
 from bundlekeeper.media.set.records import (
     Arrived,
     ReceivedSet,
@@ -119,7 +119,8 @@ def _packings(rnd: Random) -> Any:
 
     def packed() -> Any:
         with patch.object(packing, "_MOST_MIXTURES", mixtures):
-            return packing.pack(items, boxes, steps)
+            found = packing.pack(items, boxes, steps)
+        return [found, says_of(found) if isinstance(found, Packed) else ""]
 
     return [
         repr(items),
@@ -189,7 +190,7 @@ def _plans(rnd: Random) -> Any:
     return told(read)
 
 
-def _changed(rnd: Random, data: bytes) -> bytes:
+def changed(rnd: Random, data: bytes) -> bytes:
     """A JSON document with some values changed."""
     raw = json.loads(data)
     for _ in range(rnd.choice([0, 1, 1, 2])):
@@ -258,9 +259,9 @@ def _documents(rnd: Random) -> Any:
         {n: _MADE + timedelta(hours=n) for n in range(1, rnd.randint(1, index.volumes + 1))},
     )
     return [
-        told(lambda: read_index(_changed(rnd, write_index(index)), "set-index.json")),
-        told(lambda: read_plan(_changed(rnd, write_plan(plan)), "plan.json")),
-        told(lambda: read_header(_changed(rnd, write_header(_receipt(rnd, index, received))) + b"\n", "receipt")),
+        told(lambda: read_index(changed(rnd, write_index(index)), "set-index.json")),
+        told(lambda: read_plan(changed(rnd, write_plan(plan)), "plan.json")),
+        told(lambda: read_header(changed(rnd, write_header(_receipt(rnd, index, received))) + b"\n", "receipt")),
         told(lambda: read_sent(write_sent(sent), "sent")),
         told(lambda: read_received(write_received(received), "received")),
         index.name, [index.folder(v) for v in range(1, index.volumes + 1)], index.texts_on(1),
@@ -322,6 +323,9 @@ def _receipts(rnd: Random) -> Any:
             typed[at] = rnd.choice(
                 [line[:place] + rnd.choice("Z7Q!") + line[place + 1 :], line.lower(), line[:-1], "", line + "A"]
             )
+        if rnd.random() < 0.2:
+            look_alike = rnd.choice([("0", "O"), ("1", "I"), ("1", "l"), ("U", "V"), ("8", "B")])
+            typed = [line.replace(*look_alike) for line in typed]
         if rnd.random() < 0.15:
             typed = rnd.choice([typed[::-1], typed[:-1], [*typed, typed[0]], [*typed, "Z" * len(lines[0])]])
         text = "\n".join(

@@ -122,7 +122,7 @@ def _orderly_routes(rnd: Random) -> Any:
     return [told(_way, asked, name) for name in asked.fleet.domains]
 
 
-@question("routes-under-few-rules", 120)
+@question("routes-under-few-rules", 200)
 def _ruled_routes(rnd: Random) -> Any:
     asked, _ = ruled(rnd)
     searches, places, rules, most = rnd.choice(
@@ -199,7 +199,7 @@ def _pieces(rnd: Random) -> list[WorkPiece]:
     return found
 
 
-@question("packed-windows", 80)
+@question("packed-windows", 200)
 def _packed_windows(rnd: Random) -> Any:
     pieces, length, per_cluster = _pieces(rnd), rnd.choice([None, None, 80, 100, 150]), rnd.choice([2, 2, 3])
     windows = pack(pieces, length, per_cluster)

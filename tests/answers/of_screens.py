@@ -37,9 +37,11 @@ from bundlekeeper.ledger.ask import where as asks
 from bundlekeeper.ledger.ask.types import Selector
 from bundlekeeper.ledger.event.chain import Head
 from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
-from bundlekeeper.reports import gantt, junit, site_page
+from bundlekeeper.model.route.document import read_document
+from bundlekeeper.reports import gantt, junit, qr, receipt_page, site_page
 from bundlekeeper.store.signatures.voucher import Ruling
 from tests.answers.of_ledger import learned, ledger
+from tests.answers.of_media import changed
 from tests.answers.plain import plain, text, told
 from tests.answers.registry import question
 from tests.answers.worlds import Asked, disorder, orderly
@@ -348,3 +350,35 @@ def _window_bars(rnd: Random) -> Any:
         times = way.timeline
         found = [[plain(way.bars(w)), list(gantt.lines(way.bars(w), w.minutes)), times.again(w)] for w in times.windows]
     return found
+
+
+@question("route-documents", 60)
+def _documents(rnd: Random) -> Any:
+    asked = orderly(rnd)
+    given, options = _given(rnd, asked), _options(rnd)
+
+    def made() -> str:
+        found = _with(
+            given, route, lambda session: route.find_route(session, "holm-a", asked.release, options, InputFiles())
+        )
+        return str(found.text)
+
+    text_ = told(made)
+    if not isinstance(text_, str):
+        return text_
+    data = changed(rnd, text_.encode())
+
+    def read() -> Any:
+        found = read_document(data, "r.json")
+        if found is None:
+            return None
+        return [found.window_minutes, found.per_cluster, found.plan.domain, found.plan.release, found.plan.steps]
+
+    return told(read)
+
+
+@question("codes", 4)
+def _codes(rnd: Random) -> Any:
+    data = "0123456789ABCDEFGHJKMNPQRSTVWXYZ" * rnd.choice([1, 8, 20, 60])
+    page = receipt_page.page("Receipt", (("site", "skerry <b>"), ("files", "9")), ("  1: AAAAA",), data[:40])
+    return [told(qr.terminal, data), page]
