@@ -223,4 +223,5 @@ def test_a_surprise_keeps_what_was_found() -> None:
     found = places("a = 1\nb = [1, {c = %\nd = 2")
     assert set(found) == {(), ("a",), ("b",), ("b", 0), ("b", 1), ("b", 1, "c")}
     assert nearest(found, ("b", 1, "x", 3)) == found[("b", 1)]
+    assert nearest(found, ("b", 1, "x")) == found[("b", 1)]
     assert nearest(found, ("d",)) == found[()]

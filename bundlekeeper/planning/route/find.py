@@ -219,10 +219,10 @@ class Course:
         """The blockers of models that the model table does not know yet."""
         unit, mask = self.units[j], 0
         for reading in self.units[0].states[a].readings:
-            if reading.kind != MODEL_TABLE:
+            if reading.kind != MODEL_TABLE or unit.family is None:
                 continue
             for model in dict.fromkeys(slot[0].reading.model for slot in unit.slots):
-                first = model and self.fleet.book.first_table(unit.family or "", model, reading.model)
+                first = model and self.fleet.book.first_table(unit.family, model, reading.model)
                 if not first:
                     continue
                 way = self.fleet.book.scale(MODEL_TABLE).compare(reading.active or "", first[1])

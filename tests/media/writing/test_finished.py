@@ -150,6 +150,15 @@ def test_a_damaged_volume_is_not_recorded(world: World, volume: Path, tmp_path: 
     assert record.read_bytes() == before
 
 
+def test_everything_that_a_finished_volume_lacks_is_told(world: World, volume: Path, tmp_path: Path) -> None:
+    """Two things are asked for that were not when it was finished: both are named, not only the first."""
+    wheel = tmp_path / "some.whl"
+    wheel.write_bytes(b"wheel")
+    again = world.write(tmp_path / "stick", sha512=True, tool={"some.whl": wheel})
+    subjects = sorted(found.subject for found in again.findings)
+    assert subjects == [f"{volume}/manifest-sha512.txt", f"{volume}/tool/"]
+
+
 @pytest.mark.parametrize("wish", ["sha512", "tool"])
 def test_what_a_finished_volume_lacks_of_what_is_asked_now_is_told(
     world: World, volume: Path, tmp_path: Path, wish: str

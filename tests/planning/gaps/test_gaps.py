@@ -17,11 +17,12 @@ import pytest
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import CODES, Level, finding
 from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy
-from bundlekeeper.model.manifest.types import Manifest
+from bundlekeeper.model.manifest.types import Manifest, Signature
 from bundlekeeper.planning.fleet.stock import HeldFile, Holdings, SignatureState
 from bundlekeeper.planning.gaps import report as gap_report
 from bundlekeeper.planning.gaps.find import Fleet, GapAnswer, gaps, gaps_all, gaps_of
 from bundlekeeper.planning.gaps.report import SEVERITY, Gap, GapReport
+from bundlekeeper.planning.gaps.room import room_of
 from tests.kits.planning_kit import (
     NOW,
     PROVEN,
@@ -32,6 +33,7 @@ from tests.kits.planning_kit import (
     inventory,
     manifest,
     marram,
+    pair,
     whole_domain,
 )
 from tests.kits.sure import some
@@ -659,6 +661,46 @@ def test_the_part_that_is_off_is_named_and_its_neighbours_are_not() -> None:
     assert gap.evidence["runs"] == {"6.0.1": 2, "6.1.0": 1}
     even = world.parts(lambda p: {"active": f"6.{p.slot}.0"} if p.kind == "network-adapter" else {})
     assert len(_one(even.report(), "part-differs").things) == 3
+
+
+@pytest.mark.parametrize(
+    ("changed", "counted"),
+    [
+        ({}, (2, 0)),
+        ({"signature": SignatureState.BAD}, (2, 0)),
+        ({"signature": SignatureState.ABSENT}, (2, 0)),
+        ({"against": (finding("dropped-key", "x", "signed by a key that was dropped"),)}, (2, 0)),
+        ({"signature": SignatureState.UNKNOWN}, (1, 1)),
+    ],
+)
+def test_each_bundle_s_signature_is_one_check_whatever_it_finds(
+    changed: dict[str, Any], counted: tuple[int, int]
+) -> None:
+    """Two bundles are wanted; the check of the infrastructure's is made unless nobody looked."""
+    world = _good()
+    stated = Signature(file="x.sig", form="sshsig", key="harbour")
+    signed = world.bundle(_INFRA, signature=stated).file(**changed)
+    assert signed.report().checks["signature"] == counted
+
+
+@pytest.mark.parametrize(("sizes", "least"), [((100, 300), 100), ((300, None), None), ((None, 300), None), ((), None)])
+def test_of_sizes_that_differ_the_least_counts_and_none_where_one_is_not_known(
+    sizes: tuple[int | None, ...], least: int | None
+) -> None:
+    """The same image version is in two bundles; what removing it gives back is never a guess."""
+    rows = [
+        bundle("infrastructure", f"6.{n}", image("fabric-switch", "MF-40", "5.4.10") | {"unpacked": size})
+        for n, size in enumerate(sizes)
+    ]
+    fleet = Fleet(manifest(*rows), inventory(_switches()))
+    part = next(p for p in fleet.standing("holm-a").infrastructure)
+    found = room_of(fleet.book, part, "boot-file", Partition(part.key, "bootflash", 1000, 100))
+    assert found.lying is not None
+    assert [(file.version, file.size_bytes) for file in found.lying] == [("5.4.10", least)]
+
+
+def _switches() -> tuple[Component, ...]:
+    return tuple(replace(part, held=("5.4.10",)) for part in pair("fabric-switch", "fabric", "5.4.10"))
 
 
 def test_kinds_that_the_manifest_leaves_alone_are_a_note() -> None:

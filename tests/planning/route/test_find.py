@@ -45,6 +45,15 @@ def test_nothing_to_do() -> None:
     assert way(find(marram(), whole_domain("6.1.0"), "6.1")) == []
 
 
+def test_a_server_that_may_be_of_either_family_is_the_reason_beside_a_model_table() -> None:
+    """No bundle lists its model, and in which chassis it stands is not known: no release is asked for its table."""
+    domain = whole_domain("6.0.1", blades=1, racks=0)
+    parts = [replace(p, model="MB-9", chassis=None) if p.policy else p for p in domain.components]
+    found = find(marram(), replace(domain, components=tuple(parts)), "6.1")
+    assert isinstance(found, NoRoute)
+    assert any("whether they are blade or rack servers is not known" in reason for reason in found.reasons)
+
+
 def test_no_way_down_without_a_rule() -> None:
     """With no matching jump … going down is refused."""
     found = find(marram(), whole_domain("6.0.1"), "5.4")

@@ -392,6 +392,16 @@ def test_an_at_once_policy_that_reaches_another_domain_is_refused_and_a_shared_o
     assert [f.code for f in times.findings] == ["policy-shared"]
 
 
+def test_a_shared_policy_that_needs_no_edit_is_not_told() -> None:
+    """It names the version already: nothing is edited, so nobody else is reached."""
+    parts = whole_domain("6.0.1", blades=1, racks=0)
+    parts = replace(parts, components=(*parts.components, *blade("9", "6.0.1", domain="holm-b")))
+    named = replace(policy("next-restart", scope=("*",)), versions={"blade": "6.1.0"})
+    _, times = planned(replace(parts, policies=(named,)))
+    assert not times.unplanned
+    assert times.findings == ()
+
+
 def test_an_unknown_policy_is_an_error_and_none_is_assigned() -> None:
     parts = whole_domain("6.0.1", blades=1, racks=0)
     rows = tuple(replace(c, policy=None) if c.parent else c for c in parts.components)
