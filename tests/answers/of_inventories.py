@@ -253,9 +253,7 @@ def _identities(rnd: Random) -> Any:
     domain = fleet.domains()[0]
     servers = [[s.key, s.place.path(), s.policies, s.clusters, len(s.parts)] for s in fleet.servers(domain)]
     pairs = {name: [p.key for p in halves] for name, halves in fleet.pairs(domain).items()}
-    users = [[p.name, [c.key for c in fleet.users_of(p)]] for p in fleet.policies]
-    told_of = [len(fleet.policies_of(part)) for part in fleet.components]
-    return [rows, servers, pairs, users, told_of]
+    return [rows, servers, pairs]
 
 
 def _tree(rnd: Random) -> Documents:

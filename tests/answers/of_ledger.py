@@ -212,7 +212,6 @@ def _ledgers(rnd: Random) -> Any:
             for level, word in (("site", "hlm"), ("domain", "holm-c"), ("kind", "bois"))
         ]
         history = [[e.id, e.seq, e.event] for e in asks.history(book, "B1")]
-        versions = {kind: sorted(some) for kind, some in asks.versions(book).items()}
         future = [told(_ahead, book, DAY0 + timedelta(days=d)) for d in (0, 2, 4)]
         merged = told(
             lambda: exchange.merge(
@@ -220,7 +219,7 @@ def _ledgers(rnd: Random) -> Any:
             )
         )
         after = asks.where(book, Selector(gone=True), clock=DAY0 + timedelta(days=rnd.choice([3, 90])))
-        answers = [found, ever, bundles, near, history, versions, future, merged, after, verify(book), readings(book)]
+        answers = [found, ever, bundles, near, history, future, merged, after, verify(book), readings(book)]
         return _without_book(answers, book, other)
 
 

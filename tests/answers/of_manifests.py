@@ -19,6 +19,7 @@ from tests.answers.plain import told
 from tests.answers.registry import question
 from tests.fuzz.mutating import ODD, example
 from tests.kits import lint_words
+from tests.kits.checksum_lines import format_line
 from tests.kits.planning_kit import ROOT, TODAY
 
 _QUOTED = re.compile(r'"[^"\n]*"')
@@ -393,7 +394,7 @@ def _list(rnd: Random) -> bytes:
     for file in rnd.choices(_FILES, k=rnd.randint(1, 7)):
         digest = rnd.choice([f"{rnd.randrange(9):064x}", "a" * 64, "b" * 64, "C" * 64])
         name = rnd.choice([file, file, f"sub/{file}", f"other/{file}"])
-        line = checksum_list.format_line(name, digest, tagged=rnd.random() < 0.4, binary=rnd.random() < 0.3)
+        line = format_line(name, digest, tagged=rnd.random() < 0.4, binary=rnd.random() < 0.3)
         if rnd.random() < 0.15:
             line = rnd.choice(
                 [f"SHA512 ({file}) = {'d' * 128}\n".encode(), f"{'e' * 32}  {file}\n".encode(), b"\n", b"# note\n"]

@@ -31,7 +31,7 @@ from bundlekeeper.media.set.records import (
     write_sent,
 )
 from bundlekeeper.media.set.still_in_force import hold_against
-from bundlekeeper.media.set.what_belongs import contents_of, meant_by, missing_count
+from bundlekeeper.media.set.what_belongs import contents_of, meant_by
 from bundlekeeper.media.set.withdrawal_notice import path_of, read_notice, withdrawn_of, write_notice
 from bundlekeeper.media.volume import bag_text, read_me, tag_files
 from bundlekeeper.model.media.capacity import DISCS, FILE_SYSTEMS, Supply, parse_supplies
@@ -154,7 +154,7 @@ def _contents(rnd: Random) -> Any:
         meant = meant_by(fleet, name, to)
         found = contents_of(fleet, meant, asked.holdings, asked.now)
         bundles = [[b.family, b.version, b.file] for b in found.bundles]
-        return [meant, bundles, found.missing, sorted(found.left_out), missing_count(found.missing)]
+        return [meant, bundles, found.missing, sorted(found.left_out)]
 
     return [name, to, told(read)]
 

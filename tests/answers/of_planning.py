@@ -11,7 +11,8 @@ from bundlekeeper.model.route.hand_plan import Plan, PlanStep
 from bundlekeeper.model.versions import Debian, Natural, Order, SemVer
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.version_scale import VersionScale
-from bundlekeeper.planning.gaps.find import GapAnswer, GapReport, gaps_all
+from bundlekeeper.planning.gaps.find import GapAnswer, gaps_all
+from bundlekeeper.planning.gaps.report import GapReport
 from bundlekeeper.planning.route import why_none
 from bundlekeeper.planning.route.check_plan import hold
 from bundlekeeper.planning.route.find import route

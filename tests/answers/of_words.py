@@ -80,8 +80,7 @@ def _acceptance(rnd: Random) -> Any:
 
     def read() -> Any:
         found = acceptance.read_acceptance(text.encode())
-        return [found, [found.wants_signature(f) for f in ("infrastructure", "blade", "rack")],
-                [found.takes_form(f) for f in ("sshsig", "cms")]]  # fmt: skip
+        return [found, [found.wants_signature(f) for f in ("infrastructure", "blade", "rack")]]
 
     return told(read)
 
