@@ -11,12 +11,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager, nullcontext
+from contextlib import ExitStack, contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from bundlekeeper.errors import InputError, KeeperError
+from bundlekeeper.errors import InputError, KeeperError, told_after
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.adding import accept_manifest, plan
@@ -96,8 +96,7 @@ def take(
             return rehearse(store, loaded, sources, clock(), whys, link, signature)
     if store is None:
         raise InputError("there is no store to take into", hint="name one with --store")
-    if not store.catalogue_path.exists():  # a refused manifest leaves no trace: for it none is made
-        _vouched(store, clock(), (), loaded, signature)
+    _vouched(store, clock(), _known(store), loaded, signature)  # one that is refused waits for nothing, leaves no trace
     where = str(store.root)
     with (
         _closing(sources),
@@ -105,6 +104,7 @@ def take(
         files.wrapped("the store failed", where),
         temp_files.opened(store.fd) as room,
         mended(store, clock, but=loaded.sha256) as (catalogue, damage),
+        told_after(damage),
     ):
         known = catalogue.accepted()
         voucher, ruling = _vouched(store, clock(), known, loaded, signature)
@@ -144,6 +144,14 @@ def _closing(sources: Sequence[BundleSource]) -> ExitStack:
     for source in sources:
         closing.callback(source.close)
     return closing
+
+
+def _known(store: Store) -> Sequence[Accepted]:
+    """The manifests that the store accepted, as far as they can be read now: what cannot is told under the lock."""
+    if store.catalogue_path.exists():
+        with suppress(KeeperError), store.catalogue(write=False) as catalogue:
+            return catalogue.accepted()
+    return ()
 
 
 def _vouched(

@@ -104,11 +104,13 @@ def bytes_of(root: int, accepted: Accepted) -> bytes:
     import hashlib  # only who reads a manifest pays for it
 
     hint = f"take manifest {accepted.platform} {accepted.sequence} again"
-    with (
-        files.wrapped("the kept manifest cannot be read", accepted.place),
-        files.folder(root, (FOLDER,)) as folder,
-    ):
-        data = files.read_bounded(folder, accepted.place.rpartition("/")[2], limits.MANIFEST_BYTES)
+    doing = "the kept manifest cannot be read"
+    try:
+        with files.wrapped(doing, accepted.place), files.folder(root, (FOLDER,)) as folder:
+            data = files.read_bounded(folder, accepted.place.rpartition("/")[2], limits.MANIFEST_BYTES)
+    except KeeperError as error:
+        error.where, error.hint = accepted.place, error.hint or hint
+        raise
     found = hashlib.sha256(data).hexdigest()
     if found != accepted.sha256:
         says = f"the kept manifest's SHA-256 is {found}, that of the accepted one was {accepted.sha256}"
