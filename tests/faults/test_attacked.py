@@ -68,13 +68,13 @@ def test_the_verifier_reads_a_text_once(tmp_path: Path, monkeypatch: pytest.Monk
     (tmp_path / "manifest-sha256.txt").write_text("".join(rows))
     (tmp_path / "bag-info.txt").write_text("Payload-Oxum: 20.20\n")
     read: list[str] = []
-    real = verify.CheckedVolume.text
+    real = verify.Volume.text
 
-    def text(self: verify.CheckedVolume, path: str) -> str:
+    def text(self: verify.Volume, path: str) -> str:
         read.append(path)
         return real(self, path)
 
-    monkeypatch.setattr(verify.CheckedVolume, "text", text)
+    monkeypatch.setattr(verify.Volume, "text", text)
     verify.main([str(tmp_path)])
     assert read.count("bag-info.txt") == 1
 

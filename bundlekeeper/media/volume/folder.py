@@ -46,7 +46,7 @@ class Expected:
     digests: Mapping[str, str]
 
 
-class Volume:
+class VolumeFolder:
     """One volume of a set on one target.
 
     `state` is "new", "unfinished" (begun before) or "finished"; `kept` what was found there from before and proven;

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats.escape import human_bytes
-from bundlekeeper.media.volume.folder import Expected, Volume
+from bundlekeeper.media.volume.folder import Expected, VolumeFolder
 from bundlekeeper.model.media.plan import SetPlan
 
 #: Bytes that a volume needs beside its payload, its index and the tool: the bag's texts and folders, generously.
@@ -22,7 +22,7 @@ _TEXTS_BYTES_PER_FILE = 1024
 _INDEX_BYTES_PER_FILE = 600
 
 
-def needed(plan: SetPlan, volume: Volume, expected: Mapping[str, Expected], tool: Iterable[Path]) -> int:
+def needed(plan: SetPlan, volume: VolumeFolder, expected: Mapping[str, Expected], tool: Iterable[Path]) -> int:
     """Bytes that are still to be written for a volume that is begun. Raises OSError."""
     unit = max(1, os.fstatvfs(volume.place.fd).f_frsize)
     lacking = sum(-(-each.size // unit) * unit for path, each in expected.items() if path not in volume.kept)
@@ -30,12 +30,12 @@ def needed(plan: SetPlan, volume: Volume, expected: Mapping[str, Expected], tool
     return lacking + texts + _INDEX_BYTES_PER_FILE * len(plan.files) + sum(path.stat().st_size for path in tool)
 
 
-def short_of_room(need: Mapping[Volume, int]) -> dict[Volume, Finding]:
+def short_of_room(need: Mapping[VolumeFolder, int]) -> dict[VolumeFolder, Finding]:
     """The volumes on file systems that have less room than their volumes need together. Raises OSError."""
-    by_device: dict[int, list[Volume]] = {}
+    by_device: dict[int, list[VolumeFolder]] = {}
     for volume in need:
         by_device.setdefault(os.fstat(volume.place.fd).st_dev, []).append(volume)
-    found: dict[Volume, Finding] = {}
+    found: dict[VolumeFolder, Finding] = {}
     for volumes in by_device.values():
         room = os.fstatvfs(volumes[0].place.fd)
         size, free = sum(need[volume] for volume in volumes), room.f_bavail * room.f_frsize

@@ -49,7 +49,7 @@ class Piece(NamedTuple):
     sha256: str
 
 
-class WholeFile(NamedTuple):
+class Whole(NamedTuple):
     """What the set's index says of a file of the set, which lies in pieces on one or more volumes."""
 
     path: str
@@ -58,7 +58,7 @@ class WholeFile(NamedTuple):
     pieces: list[Piece]
 
 
-class CheckedVolume:
+class Volume:
     """One folder: what its lists say, what was found, and all that is wrong with it."""
 
     def __init__(self, root: str) -> None:
@@ -69,7 +69,7 @@ class CheckedVolume:
         self.there: dict[str, int] = {}
         self.digests: dict[str, dict[str, str]] = {}
         self.labels: dict[str, str] | None = None
-        self.wholes: list[WholeFile] = []
+        self.wholes: list[Whole] = []
         self.named: list[Piece] = []
         self.indexed = False
 
@@ -288,12 +288,12 @@ def piece(row: dict[str, Any], above: str) -> Piece:
     return Piece(str(volume), above + path, size, sha256)
 
 
-def whole(row: dict[str, Any]) -> WholeFile:
+def whole(row: dict[str, Any]) -> Whole:
     """A file of the index. Raises ValueError, TypeError, KeyError."""
     path, sha256, common = row["path"], row["sha256"], row["common"]
     if not (isinstance(path, str) and isinstance(sha256, str) and isinstance(common, bool)):
         raise ValueError("a value of the wrong kind")
-    return WholeFile(path, sha256, common, [piece(part, "data/") for part in rows(row["parts"])])
+    return Whole(path, sha256, common, [piece(part, "data/") for part in rows(row["parts"])])
 
 
 def lines_of(text: str) -> list[str]:
@@ -342,7 +342,7 @@ def read(root: str, path: str, algorithms: Iterable[str], size: int) -> dict[str
     return {name: each.hexdigest() for name, each in hashes.items()}
 
 
-def whole_files(volumes: list[CheckedVolume]) -> list[str]:
+def whole_files(volumes: list[Volume]) -> list[str]:
     """Put the parts of split files together, in thought, where all of them are here. Returns what is wrong."""
     problems = []
     by_number = {volume.number(): volume for volume in volumes}
@@ -369,7 +369,7 @@ def whole_files(volumes: list[CheckedVolume]) -> list[str]:
     return problems
 
 
-def same_set(volumes: list[CheckedVolume]) -> list[str]:
+def same_set(volumes: list[Volume]) -> list[str]:
     """Volumes of different sets are not one set, however their folders are called."""
     ids = sorted({v.info("Bag-Group-Identifier") for v in volumes} - {""})  # an unfinished one says nothing yet
     if len(ids) > 1:
@@ -384,7 +384,7 @@ def main(arguments: list[str]) -> int:
     if any(root.startswith("-") or not os.path.isdir(root) for root in roots):
         print(__doc__)
         return USAGE
-    volumes = [CheckedVolume(root) for root in roots]
+    volumes = [Volume(root) for root in roots]
     for volume in volumes:
         print(shown(volume.root))
         volume.look()

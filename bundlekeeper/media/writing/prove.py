@@ -17,7 +17,7 @@ from bundlekeeper.findings import Finding, finding
 from bundlekeeper.findings import Level as Badness
 from bundlekeeper.media.volume import bag_text, tag_files
 from bundlekeeper.media.volume.bag import Bag, read_bag
-from bundlekeeper.media.volume.folder import INDEX, SIGNATURE, Expected, Volume
+from bundlekeeper.media.volume.folder import INDEX, SIGNATURE, Expected, VolumeFolder
 from bundlekeeper.media.volume.read_back import ReadBackLevel, flush_device
 from bundlekeeper.media.volume.tag_files import SignedIndex
 from bundlekeeper.model.progress import Progress
@@ -40,8 +40,8 @@ class Proven:
 
 
 def prove_written(
-    volumes: Mapping[Volume, Mapping[str, Expected]], progress: Progress, stop: Stop | None
-) -> dict[Volume, Proven]:
+    volumes: Mapping[VolumeFolder, Mapping[str, Expected]], progress: Progress, stop: Stop | None
+) -> dict[VolumeFolder, Proven]:
     """Read every file of volumes that were written just now back from their media, the media side by side.
 
     Raises StoppedError.
@@ -49,10 +49,10 @@ def prove_written(
     rows = {v: {p: e for p, e in files.items() if p not in v.kept} for v, files in volumes.items()}
     total = sum(expected.size for files in rows.values() for expected in files.values())
     progress.begin("proving from the medium", total, sum(len(files) for files in rows.values()))
-    found: dict[Volume, Proven] = {}
+    found: dict[VolumeFolder, Proven] = {}
     failures: list[BaseException] = []
 
-    def prove(volume: Volume) -> None:
+    def prove(volume: VolumeFolder) -> None:
         try:
             found[volume] = _prove(volume, rows[volume], progress, stop, remounted=False)
         except BaseException as e:  # raised in the caller's thread
@@ -74,7 +74,7 @@ def prove_written(
 
 
 def prove_finished(
-    volume: Volume,
+    volume: VolumeFolder,
     signed: SignedIndex,
     progress: Progress,
     stop: Stop | None,
@@ -112,7 +112,7 @@ def prove_finished(
     return Proven(proven.level, proven.why, (*wrong, *proven.findings), beside=beside)
 
 
-def _not_of_it(volume: Volume, signed: SignedIndex, bag: Bag) -> Iterator[Finding]:
+def _not_of_it(volume: VolumeFolder, signed: SignedIndex, bag: Bag) -> Iterator[Finding]:
     """Where a volume's files and lists are not those that it was written with."""
     due = {f"{bag_text.PAYLOAD}/{part.path}": part for _, part in signed.index.on(volume.number)}
     for path, part in due.items():
@@ -130,14 +130,14 @@ def _not_of_it(volume: Volume, signed: SignedIndex, bag: Bag) -> Iterator[Findin
             yield finding("bad-volume", f"{volume.path}/{name}", "the volume's lists do not name it", _AGAIN)
 
 
-def _strays(volume: Volume, bag: Bag) -> Iterator[Finding]:
+def _strays(volume: VolumeFolder, bag: Bag) -> Iterator[Finding]:
     for path in sorted(bag.files):
         if path not in bag.tags and path not in tag_files.EVERY and not path.startswith(f"{bag_text.PAYLOAD}/"):
             says, hint = "lies in the volume, and is not of it", "move it away"
             yield finding("extra", f"{volume.path}/{path}", says, hint)
 
 
-def _not_written(volume: Volume, signed: SignedIndex, bag: Bag, wanted: Collection[str]) -> Iterator[Finding]:
+def _not_written(volume: VolumeFolder, signed: SignedIndex, bag: Bag, wanted: Collection[str]) -> Iterator[Finding]:
     for name in wanted:
         if name not in bag.files and not any(name.endswith("/") and path.startswith(name) for path in bag.files):
             says = f"volume {volume.number} was finished without it, and nothing is added to a finished volume"
@@ -149,7 +149,7 @@ _AGAIN = "remove the volume's folder and write it again"
 
 
 def _prove(
-    volume: Volume, expected: Mapping[str, Expected], progress: Progress, stop: Stop | None, *, remounted: bool
+    volume: VolumeFolder, expected: Mapping[str, Expected], progress: Progress, stop: Stop | None, *, remounted: bool
 ) -> Proven:
     if stop is not None:
         stop.check()

@@ -18,7 +18,7 @@ from typing import Protocol
 from bundlekeeper.errors import RefusedError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.media.volume import bag_text
-from bundlekeeper.media.volume.folder import Expected, Volume
+from bundlekeeper.media.volume.folder import Expected, VolumeFolder
 from bundlekeeper.media.volume.tag_files import TOOL
 from bundlekeeper.model.media.index import FilePart, PartDigests
 from bundlekeeper.model.media.plan import PlannedFile, SetPlan
@@ -65,11 +65,11 @@ class Spreading:
         self._on_parts = on_parts
         self._store, self._plan = store, plan
         self._algorithms, self._means = algorithms, means
-        self._written: dict[Volume, dict[str, Expected]] = {}
-        self._tags: dict[Volume, dict[str, Expected]] = {}
+        self._written: dict[VolumeFolder, dict[str, Expected]] = {}
+        self._tags: dict[VolumeFolder, dict[str, Expected]] = {}
         self._fresh: dict[str, dict[int, PartDigests]] = {}
 
-    def run(self, volumes: Sequence[Volume]) -> list[Finding]:
+    def run(self, volumes: Sequence[VolumeFolder]) -> list[Finding]:
         """Read what some volume lacks, and, before there is an index, the whole of every split file.
 
         Returns what is wrong with the store's files. Raises StoppedError.
@@ -99,7 +99,7 @@ class Spreading:
         """Its digests are needed before it is read back, which proves it against the one that is known."""
         return self._to_index(each) or self._algorithms != SHA256
 
-    def blame(self, volume: Volume, path: str) -> Finding | None:
+    def blame(self, volume: VolumeFolder, path: str) -> Finding | None:
         """After a file on a volume was not what it should be: whether the store's own file is not, either."""
         row = next(((f, p) for f, p in self._plan.on(volume.number) if _path(p) == path), None)
         if row is None:
@@ -119,9 +119,11 @@ class Spreading:
         due = self._due(each, (part.offset, part.size))
         return None if digest.hexdigest() == due else _altered(each.file.path, digest.hexdigest(), due)
 
-    def _ranges(self, each: PlannedFile, volumes: Sequence[Volume]) -> dict[_Range, list[tuple[FilePart, Volume]]]:
+    def _ranges(
+        self, each: PlannedFile, volumes: Sequence[VolumeFolder]
+    ) -> dict[_Range, list[tuple[FilePart, VolumeFolder]]]:
         """Every run of the file's bytes with the volumes that lack it."""
-        found: dict[_Range, list[tuple[FilePart, Volume]]] = {}
+        found: dict[_Range, list[tuple[FilePart, VolumeFolder]]] = {}
         for part in each.file.parts:
             lacking = [
                 (part, volume)
@@ -134,7 +136,7 @@ class Spreading:
     def _to_read(self, each: PlannedFile, ranges: Mapping[_Range, object]) -> list[_Range]:
         return [at for at, lacking in sorted(ranges.items()) if lacking or self._to_index(each)]
 
-    def _one(self, each: PlannedFile, ranges: dict[_Range, list[tuple[FilePart, Volume]]]) -> Finding | None:
+    def _one(self, each: PlannedFile, ranges: dict[_Range, list[tuple[FilePart, VolumeFolder]]]) -> Finding | None:
         """Read one file; returns what is wrong with it."""
         path = each.file.path
         try:
@@ -172,12 +174,12 @@ class Spreading:
         fd: int,
         each: PlannedFile,
         at: _Range,
-        lacking: Sequence[tuple[FilePart, Volume]],
+        lacking: Sequence[tuple[FilePart, VolumeFolder]],
         whole: hashlib._Hash | None,
     ) -> Finding | None:
         """Read one run of bytes to the volumes that lack it; returns what is wrong with the file."""
         offset, size = at
-        sinks: list[tuple[FilePart, Volume, ByteSink]] = []
+        sinks: list[tuple[FilePart, VolumeFolder, ByteSink]] = []
         for part, volume in lacking:
             if volume.error is None:
                 try:
@@ -212,7 +214,7 @@ class Spreading:
         each: PlannedFile,
         at: _Range,
         digests: dict[str, str],
-        sinks: Iterable[tuple[FilePart, Volume, ByteSink]],
+        sinks: Iterable[tuple[FilePart, VolumeFolder, ByteSink]],
         through: str,
     ) -> Finding | None:
         due = self._due(each, at)
@@ -234,7 +236,7 @@ class Spreading:
         here = (known.get(part.number) for part in each.file.parts if (part.offset, part.size) == at)
         return next((digests.sha256 for digests in here if digests is not None), "")
 
-    def _spoil(self, each: PlannedFile, volumes: Sequence[Volume]) -> None:
+    def _spoil(self, each: PlannedFile, volumes: Sequence[VolumeFolder]) -> None:
         for part in each.file.parts:
             for volume in volumes:
                 if volume.number == part.volume and _path(part) not in volume.kept:
@@ -244,14 +246,14 @@ class Spreading:
                     except OSError as e:
                         volume.error = volume.error or e
 
-    def payload(self, volume: Volume) -> dict[str, Expected]:
+    def payload(self, volume: VolumeFolder) -> dict[str, Expected]:
         """The payload as it was written or found on the volume, with every digest. By path."""
         found = dict(self._written.get(volume, {}))
         for path, kept in volume.kept.items():
             found[path] = Expected(kept.digest.size, kept.digest.hexes)
         return found
 
-    def copy_tool(self, volume: Volume, tool: Mapping[str, Path]) -> dict[str, Expected]:
+    def copy_tool(self, volume: VolumeFolder, tool: Mapping[str, Path]) -> dict[str, Expected]:
         """Write the files of the tool's folder onto the volume. Raises OSError."""
         found = {}
         for name, path in sorted(tool.items()):
@@ -268,14 +270,14 @@ class Spreading:
         volume.settle()
         return found
 
-    def expect_tags(self, volume: Volume, texts: Mapping[str, bytes], tool: Mapping[str, Expected]) -> None:
+    def expect_tags(self, volume: VolumeFolder, texts: Mapping[str, bytes], tool: Mapping[str, Expected]) -> None:
         """Remember what else was written onto the volume."""
         known = {
             name: Expected(len(data), {"sha256": hashlib.sha256(data).hexdigest()}) for name, data in texts.items()
         }
         self._tags[volume] = {**known, **tool}
 
-    def everything(self, volume: Volume) -> dict[str, Expected]:
+    def everything(self, volume: VolumeFolder) -> dict[str, Expected]:
         """Everything that is to be read back from the volume."""
         return {**self.payload(volume), **self._tags.get(volume, {})}
 

@@ -30,7 +30,7 @@ from bundlekeeper.media.set.records import Sent
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.media.set.signed_index import Sign, begun, kept_index, signed_index
 from bundlekeeper.media.volume import bag_text, tag_files
-from bundlekeeper.media.volume.folder import Expected, Volume
+from bundlekeeper.media.volume.folder import Expected, VolumeFolder
 from bundlekeeper.media.volume.free_space import needed, short_of_room
 from bundlekeeper.media.volume.own_wheels import expected as expected_tool
 from bundlekeeper.media.volume.read_back import ReadBackLevel, flush_device
@@ -176,7 +176,7 @@ class _Write:
     ) -> None:
         self.store, self.sets, self.sent, self.plan, self.order, self.means = store, sets, sent, plan, order, means
         self.stack = stack
-        self.volumes: list[Volume] = []
+        self.volumes: list[VolumeFolder] = []
         self.findings: list[Finding] = []
         self.known: WhereTo = recall(store, sent)
         self.signed = kept_index(sets, sent)
@@ -188,7 +188,7 @@ class _Write:
         self.name = name_of(plan.platform, sent.sequence)
         self.proven: dict[int, Proven] = {}
         self.states: dict[int, str] = {}
-        self.left_out: dict[Volume, UnfinishedError] = {}
+        self.left_out: dict[VolumeFolder, UnfinishedError] = {}
         self.shut: dict[Path, UnfinishedError] = {}
         self.unopened: list[tuple[int, Path]] = []
         self.tool = order.tool
@@ -244,7 +244,7 @@ class _Write:
             if target.path in self.shut:
                 self.unopened.append((number, target.path))
                 continue
-            volume = Volume(places[target.path], number, folder_of(self.name, number, len(self.plan.volumes)))
+            volume = VolumeFolder(places[target.path], number, folder_of(self.name, number, len(self.plan.volumes)))
             self.volumes.append(volume)
             self.stack.callback(volume.close)
         same = [str(v.path.resolve()) for v in self.volumes]
@@ -261,7 +261,7 @@ class _Write:
             self.known.points[os.path.realpath(place.path)] = place.mount.point if place.mount is not None else ""
         self._remember()
 
-    def _begin(self, volume: Volume) -> None:
+    def _begin(self, volume: VolumeFolder) -> None:
         try:
             volume.begin(self.sent.set_id, self.signed.data if self.signed is not None else None)
             if volume.state != "finished" and self.signed is not None:
@@ -286,7 +286,7 @@ class _Write:
             found[path] = Expected(part.size, {"sha256": sha256} if sha256 else {})
         return found
 
-    def _survey(self, fresh: Sequence[Volume], before: Mapping[int, Mapping[str, Expected]]) -> None:
+    def _survey(self, fresh: Sequence[VolumeFolder], before: Mapping[int, Mapping[str, Expected]]) -> None:
         begun = [v for v in fresh if v.state == "unfinished"]
         if not begun:
             return
@@ -298,7 +298,7 @@ class _Write:
         finally:
             self.means.progress.done()
 
-    def _survey_one(self, volume: Volume, expected: Mapping[str, Expected]) -> None:
+    def _survey_one(self, volume: VolumeFolder, expected: Mapping[str, Expected]) -> None:
         volume.survey(
             expected,
             algorithms=self.order.algorithms,
@@ -307,11 +307,11 @@ class _Write:
             stop=self.means.stop,
         )
 
-    def _insist_on_room(self, fresh: Sequence[Volume]) -> None:
+    def _insist_on_room(self, fresh: Sequence[VolumeFolder]) -> None:
         """Nothing is gone on with that cannot end well."""
-        need: dict[Volume, int] = {}
+        need: dict[VolumeFolder, int] = {}
 
-        def count(volume: Volume) -> None:
+        def count(volume: VolumeFolder) -> None:
             need[volume] = needed(self.plan, volume, self._expected(volume.number), self.order.tool.values())
 
         for volume in fresh:
@@ -321,7 +321,7 @@ class _Write:
             says = f"not enough room: {short.says}"
             self._leave_out(volume, UnfinishedError(says, where=short.subject, hint=hint, problems=(short,)))
 
-    def _leave_out(self, volume: Volume, error: UnfinishedError) -> None:
+    def _leave_out(self, volume: VolumeFolder, error: UnfinishedError) -> None:
         """Go on without a volume that cannot be begun; nothing of it stays that was not there before."""
         self.left_out[volume] = error
         volume.error = OSError(error.says)
@@ -343,7 +343,7 @@ class _Write:
             rows += error.problems or [finding("bad-volume", error.where, error.says, error.hint)]
         return list(dict.fromkeys(rows))
 
-    def _guarded(self, volume: Volume, work: Callable[[Volume], None]) -> None:
+    def _guarded(self, volume: VolumeFolder, work: Callable[[VolumeFolder], None]) -> None:
         """Do something with a volume that has not failed; an error of its target is its own."""
         if volume.error is not None:
             return
@@ -352,17 +352,17 @@ class _Write:
         except OSError as e:
             volume.error = e
 
-    def _settle(self, fresh: Sequence[Volume]) -> None:
+    def _settle(self, fresh: Sequence[VolumeFolder]) -> None:
         for volume in fresh:
-            self._guarded(volume, Volume.settle)
+            self._guarded(volume, VolumeFolder.settle)
 
-    def _whole(self) -> Iterator[Volume]:
+    def _whole(self) -> Iterator[VolumeFolder]:
         """The volumes that are to be finished: nothing failed, nothing is wrong with a file of theirs."""
         for volume in self.volumes:
             if volume.state != "finished" and volume.error is None and not volume.bad:
                 yield volume
 
-    def _tags(self, volume: Volume, spreading: Spreading) -> None:
+    def _tags(self, volume: VolumeFolder, spreading: Spreading) -> None:
         if volume.state == "finished" or volume.bad or self.signed is None:
             return
         payload = spreading.payload(volume)
@@ -395,17 +395,17 @@ class _Write:
             if not found.findings and volume.number not in self.sent.written:  # killed before it was recorded
                 self.sent = self.sets.wrote(self.sent, volume.number, self.means.clock())
 
-    def _tell_bad(self, volume: Volume, proven: Proven, spreading: Spreading) -> None:
+    def _tell_bad(self, volume: VolumeFolder, proven: Proven, spreading: Spreading) -> None:
         """What is wrong with a volume; each bad file of it is read in the store, to tell whose fault it is."""
         blamed = {path: spreading.blame(volume, path) for path in proven.bad}
         for path, found in blamed.items():
             if found is not None:
-                self._guarded(volume, partial(Volume.drop, path=path))
+                self._guarded(volume, partial(VolumeFolder.drop, path=path))
         ours = {f"{volume.path}/{path}" for path, found in blamed.items() if found is not None}
         self.findings += [each for each in proven.findings if each.subject not in ours]
         self.findings += [found for found in blamed.values() if found is not None and found not in self.findings]
 
-    def _finish(self, volume: Volume) -> None:
+    def _finish(self, volume: VolumeFolder) -> None:
         volume.finish()
         self.known.note_finished(volume.number, volume.fd)
         self._remember()

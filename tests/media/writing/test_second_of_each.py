@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import UnfinishedError
-from bundlekeeper.media.volume.folder import Volume
+from bundlekeeper.media.volume.folder import VolumeFolder
 from bundlekeeper.media.writing.resume_memory import recall
 from bundlekeeper.store.adding.plan import shortage_of as real_shortage
 from bundlekeeper.store.contents.store import Store
@@ -153,9 +153,9 @@ def test_a_write_that_fails_on_either_target(
     world: World, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, which: str
 ) -> None:
     """Only the write fails, no sync and no close: the file is opened for reading where it must be written."""
-    real = Volume.create
+    real = VolumeFolder.create
 
-    def create(volume: Volume, path: str) -> int:
+    def create(volume: VolumeFolder, path: str) -> int:
         fd = real(volume, path)
         if volume.place.path.name != which or "marram-rack" not in path:
             return fd
@@ -164,7 +164,7 @@ def test_a_write_that_fails_on_either_target(
         finally:
             os.close(fd)
 
-    monkeypatch.setattr(Volume, "create", create)
+    monkeypatch.setattr(VolumeFolder, "create", create)
     written = world.write(tmp_path / "one", tmp_path / "two")
     assert written.status == 3
     failed = {Path(copy.path).parent.name for copy in written.copies if copy.state == "failed"}

@@ -12,7 +12,7 @@ import pytest
 
 from bundlekeeper.errors import InputError, LockedError, UnfinishedError
 from bundlekeeper.media.volume.bag import prove_bag, read_bag
-from bundlekeeper.media.volume.folder import Volume
+from bundlekeeper.media.volume.folder import VolumeFolder
 from bundlekeeper.media.volume.right_medium import insist_outside, open_place
 from bundlekeeper.media.writing import write as writing
 from tests.kits.disc_images import image
@@ -119,15 +119,15 @@ def test_a_volume_that_another_process_writes_is_left_out_and_left_alone(
     world: World, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (tmp_path / "busy").mkdir()
-    real = Volume.begin
+    real = VolumeFolder.begin
 
-    def begin(self: Volume, *rest: object) -> None:
+    def begin(self: VolumeFolder, *rest: object) -> None:
         if self.place.path.name == "busy":
             (self.path).mkdir()
             raise LockedError("another process is writing this volume", where=str(self.path))
         real(self, *rest)  # type: ignore[arg-type]  # handed on as it came
 
-    monkeypatch.setattr(Volume, "begin", begin)
+    monkeypatch.setattr(VolumeFolder, "begin", begin)
     written = world.write(tmp_path / "busy", tmp_path / "good")
     assert written.status == 3
     assert (tmp_path / "busy" / VOLUME).exists()

@@ -1,4 +1,4 @@
-"""A manifest that is refused waits for no lock and mends nothing; where it is refused later, what was mended is told."""
+"""A manifest that is refused waits for no lock and mends nothing; refused later, it tells what was mended."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def _taken(keeper: Keeper, world: World, tmp_path: Path) -> Path:
 def test_an_unsigned_manifest_is_refused_at_once_and_nothing_is_mended(
     keeper: Keeper, world: World, tmp_path: Path
 ) -> None:
-    """Another process holds the lock, and the database is damaged: the refusal comes first, the damage stays to tell."""
+    """The lock is held and the database damaged: the refusal comes first, the damage is left to be told."""
     store = _taken(keeper, world, tmp_path)
     (store / "acceptance.toml").write_text(SIGNED)
     with (store / ".keeper/catalogue.sqlite").open("r+b") as file:
