@@ -36,8 +36,8 @@ def test_what_several_bundles_share_is_told_once(
     assert f"2 more like it: {BUNDLES[1].file}, {BUNDLES[2].file}" in told
 
 
-@pytest.mark.parametrize(("dry_run", "count"), [(True, 1), (False, 2)])
-def test_the_database_is_opened_once_to_read_and_once_to_write(
+@pytest.mark.parametrize(("dry_run", "count"), [(True, 1), (False, 3)])
+def test_the_database_is_opened_once_to_read_and_by_take_to_ask_and_to_write(
     site: Site, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, dry_run: bool, count: int
 ) -> None:
     media = write_set(own_copies(), tmp_path)
