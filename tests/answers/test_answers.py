@@ -19,7 +19,7 @@ def test_an_answer_is_the_kept_one(name: str) -> None:
         if now != old:
             lines = kept.difference(name, seed, old, now)
             more = f"\n… and {len(lines) - _SHOWN} lines more" if len(lines) > _SHOWN else ""
-            hint = "\nif it was meant: python -m tests.answers --update, and read what it prints"
+            hint = "\nWas it meant? Then: python -m tests.answers --update, and read what it prints"
             pytest.fail("\n".join(lines[:_SHOWN]) + more + hint, pytrace=False)
 
 

@@ -53,7 +53,7 @@ def _said(what: EventKind, day: int, version: str, number: int) -> Event:
     rare = number % 100 == 7  # one in a hundred has a patch of its own
     return Event(
         what=what, at=moments.end_of((_DAY0 + timedelta(days=day)).date(), "UTC"), says="ada", by="bo",
-        change=f"CHG-{day}", component=_serial(number), kind=KINDS[number % 5], model="MB-4",
+        change=f"change-{day}", component=_serial(number), kind=KINDS[number % 5], model="MB-4",
         bank="pending" if what is EventKind.STAGED else "", version=f"{version}-p1" if rare else version,
         family="blade",
         bundle=f"{version}-p1" if rare else version, proof=ProofKind.DIGEST,

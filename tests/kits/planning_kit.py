@@ -137,7 +137,7 @@ def whole_domain(version: str = "6.0.1", *, domain: str = "holm-a", blades: int 
     ]
     parts[-1] = replace(parts[-1], active=_IMAGES[version], pending="", spare="")
     rooms = [
-        Partition(p.key, "bootflash", 5_000_000, 2_000_000)
+        Partition(p.key, "images", 5_000_000, 2_000_000)
         for p in parts
         if p.kind in ("fabric-switch", "domain-manager", "model-table")
     ]

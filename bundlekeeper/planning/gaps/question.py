@@ -163,7 +163,7 @@ def _stays_ahead(fleet: Fleet, reading: ComponentReading, offer: ImageOffer) -> 
 
 
 def part_name(part: PartAt) -> str:
-    """A part for people: `holm-a 1: io-module IOM-1`."""
+    """A part for people: `holm-a 1: io-module RUSH-1`."""
     where = "/".join(p for p in (part.part.chassis, part.part.slot) if p)
     return f"{part.part.domain}{' ' + where if where else ''}: {part.part.kind} {part.part.serial or part.key}"
 

@@ -168,7 +168,7 @@ def test_a_reading_that_was_wrong_is_taken_back_with_everything(book: Ledger) ->
 
 def test_what_is_believed_is_what_was_read_brought_up_to_date(book: Ledger) -> None:
     """Versions from the record, all else from the readings, free bytes not known after something was put there."""
-    partitions = (Partition("F1", "bootflash", 100, 40), Partition("B7", "flash", 10, 5))
+    partitions = (Partition("F1", "images", 100, 40), Partition("B7", "flash", 10, 5))
     policies, apart = (Policy("web", {"blade": "6.0"}, "at-once"),), (Apart(("holm-a", "holm-b")),)
     told(book, inventory(0, partitions=partitions, policies=policies, apart=apart))
     found = believed(book)
@@ -244,11 +244,11 @@ def test_the_record_and_the_reading_disagree(book: Ledger) -> None:
 
 def test_exchanged_stores_believe_the_same(book: Ledger, tmp_path: Path) -> None:
     """Readings travel whole."""
-    told(book, inventory(0, partitions=(Partition("F1", "bootflash", 100, 40),)))
+    told(book, inventory(0, partitions=(Partition("F1", "images", 100, 40),)))
     with Ledger.open(tmp_path / "other", write=True) as other:
         merge(other, export(book), DAY0)
         assert believed(other) == believed(book)
-        assert told(other, inventory(0, partitions=(Partition("F1", "bootflash", 100, 40),))) == []
+        assert told(other, inventory(0, partitions=(Partition("F1", "images", 100, 40),))) == []
 
 
 READING = st.dictionaries(

@@ -362,7 +362,7 @@ def test_every_stored_word_of_an_event_is_carried(make: Maker) -> None:
     """What is carried is what was recorded, field by field."""
     one, two = make("one"), make("two")
     full = said(
-        EventKind.STAGED, 1, "6.1", bank="pending", by="bo", approved_by="cy", change="CHG-7", route="b" * 64,
+        EventKind.STAGED, 1, "6.1", bank="pending", by="bo", approved_by="cy", change="118", route="b" * 64,
         source="paper 12", parent="MB4-7", method="two-bank", family="blade", bundle="6.1.0", sha256="a" * 64,
         before=(("paths", "4"),), after=(("paths", "4"), ("watts", "")), deviations="none; späť",
         anyway="asked the maker", note="by night", order=3,

@@ -51,7 +51,7 @@ policy = "-"
 
 [[partition]]
 component = "MF40-0001"
-name = "bootflash"
+name = "images"
 size_bytes = 8_000_000_000
 free_bytes = 0
 
@@ -90,7 +90,7 @@ def test_every_key_of_the_toml_form_is_read() -> None:
         ("6.0.1", "5.4.10"), "fabric", "leading", True, None, None,
     )  # fmt: skip
     assert found.components[1].slot == "3"
-    assert found.partitions == (Partition("MF40-0001", "bootflash", 8_000_000_000, 0),)
+    assert found.partitions == (Partition("MF40-0001", "images", 8_000_000_000, 0),)
     assert found.policies == (Policy("web", {"blade": "6.0.1", "bios": "6.0.1-b"}, "at-once", ("skerry-a",)),)
     assert found.apart == (Apart(("skerry-a", "holm-a"), "both feed the harbour lights"),)
 
@@ -139,12 +139,12 @@ def test_several_files_make_one_inventory() -> None:
     """One table to a CSV; the partition's component is in the other file."""
     sources = [
         InventorySource("c.csv", (CSV_HEAD + CSV_ROW).replace("{d}", ",").encode(), "csv"),
-        InventorySource("p.csv", b"component,name,size_bytes,free_bytes\nMF40-2,bootflash,100,\n", "csv"),
+        InventorySource("p.csv", b"component,name,size_bytes,free_bytes\nMF40-2,images,100,\n", "csv"),
         InventorySource("y.csv", b"name,versions,applies,scope\nweb,blade=6.0.1|bios=6.0.1-b,next-restart,*\n", "csv"),
         InventorySource("a.csv", b"domains\nholm-a|holm-b\n", "csv"),
     ]
     found = read_inventory(sources, taken=datetime(2026, 1, 1, tzinfo=UTC), zone="UTC")
-    assert found.partitions == (Partition("MF40-2", "bootflash", 100, None),)
+    assert found.partitions == (Partition("MF40-2", "images", 100, None),)
     assert found.policies == (Policy("web", {"blade": "6.0.1", "bios": "6.0.1-b"}, "next-restart", ("*",)),)
     assert found.apart == (Apart(("holm-a", "holm-b")),)
 

@@ -591,7 +591,7 @@ def test_room_names_the_images_that_may_go_and_those_that_may_not() -> None:
         ("no expiry date", "whether the manifest is out of date (not known: its expiry date)"),
         ("a patch onto what is no bundle", "whether that runs (not known: what 6.1.0 brings)"),
         ("partitions not listed", "whether its image fits (not known: its partitions)"),
-        ("an image's sizes not known", "fits on bootflash (not known: working of image 6.1.0)"),
+        ("an image's sizes not known", "fits on images (not known: working of image 6.1.0)"),
         ("a bundle's images not known", f"(not known: the images of {_INFRA})"),
         ("a kind that nobody describes", "whether its image fits (not known: how probe is written (method))"),
         ("a kind that nobody describes", "how it gets back (not known: how probe gets back)"),
@@ -694,7 +694,7 @@ def test_of_sizes_that_differ_the_least_counts_and_none_where_one_is_not_known(
     ]
     fleet = Fleet(manifest(*rows), inventory(_switches()))
     part = next(p for p in fleet.standing("holm-a").infrastructure)
-    found = room_of(fleet.book, part, "boot-file", Partition(part.key, "bootflash", 1000, 100))
+    found = room_of(fleet.book, part, "boot-file", Partition(part.key, "images", 1000, 100))
     assert found.lying is not None
     assert [(file.version, file.size_bytes) for file in found.lying] == [("5.4.10", least)]
 

@@ -324,7 +324,7 @@ def test_what_changed_in_a_domain_is_named_and_a_later_reading_of_the_same_is_no
     ]
     gone = told(rows[1:])
     assert f"{first.key}: it is no longer there" in gone
-    assert f"partition {first.key} bootflash: it is no longer there" in gone
+    assert f"partition {first.key} images: it is no longer there" in gone
     assert told([*rows, replace(first, serial="NEW", active=None)]) == ["NEW: it is new"]
     assert told([*rows, replace(first, serial="FAR", domain="holm-b")]) == []
     assert told(rows, policies=()) == ["policy gold: it is no longer there"]
