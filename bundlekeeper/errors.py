@@ -51,9 +51,9 @@ class KeeperError(Exception):
 
     exit_code = EXIT_BUG
 
-    def __init__(self, says: str, *, hint: str = "", where: str = "", problems: Sequence[Any] = ()) -> None:
-        super().__init__(says)
-        self.says = says
+    def __init__(self, message: str, *, hint: str = "", where: str = "", problems: Sequence[Any] = ()) -> None:
+        super().__init__(message)
+        self.message = message
         self.hint = hint
         self.where = where
         self.problems = tuple(problems)
@@ -104,6 +104,6 @@ class StoppedError(KeeperError):
 
     exit_code = EXIT_INTERRUPTED
 
-    def __init__(self, says: str, *, exit_code: int = EXIT_INTERRUPTED, hint: str = "", where: str = "") -> None:
-        super().__init__(says, hint=hint, where=where)
+    def __init__(self, message: str, *, exit_code: int = EXIT_INTERRUPTED, hint: str = "", where: str = "") -> None:
+        super().__init__(message, hint=hint, where=where)
         self.exit_code = exit_code

@@ -41,9 +41,9 @@ CODES: dict[str, Code] = {
     "missing": Code(_E, "named by the manifest, not there"),
     "extra": Code(_W, "there, not named by the manifest"),
     "misnamed": Code(_W, "the right bytes under another name"),
-    "unproven": Code(_W, "there, but its bytes were not proven"),
+    "unverified": Code(_W, "there, but its bytes were not proven"),
     "self-digest": Code(_W, "the digest was computed from the file that it is meant to prove"),
-    "stale-proof": Code(_W, "proven longer ago than the store accepts"),
+    "stale-verification": Code(_W, "proven longer ago than the store accepts"),
     "unreadable": Code(_E, "could not be read to the end; nothing is known about its bytes"),
     "bad-volume": Code(_E, "a volume of a medium is not formed as it must be, or was not finished"),
     "damaged": Code(
@@ -57,11 +57,11 @@ CODES: dict[str, Code] = {
     "clock-doubtful": Code(_W, "this machine's clock is earlier than a date already accepted or recorded"),
     "unsigned": Code(_E, "a signature is wanted and there is none"),
     "bad-signature": Code(_E, "the signature does not verify"),
-    "stranger-key": Code(_E, "signed by a key that this store does not trust"),
-    "dropped-key": Code(_E, "signed by a key that was dropped"),
+    "unknown-key": Code(_E, "signed by a key that this store does not trust"),
+    "removed-key": Code(_E, "signed by a key that was dropped"),
     "expired-key": Code(_E, "signed by a key outside its dates"),
     "revoked-key": Code(_E, "signed by a certificate that was revoked"),
-    "not-held": Code(_E, "needed, not in the store"),
+    "not-in-store": Code(_E, "needed, not in the store"),
     "family-missing": Code(_E, "a family of the release is missing"),
     "wrong-build": Code(_E, "the rack build for servers that run alone"),
     "model-unsupported": Code(_E, "the bundle holds no image for this model"),
@@ -73,14 +73,14 @@ CODES: dict[str, Code] = {
     "version-unordered": Code(_W, "the version cannot be placed in the manifest's order"),
     "version-unknown": Code(_W, "the running version is unknown or matches no bundle"),
     "mixed-server": Code(_W, "one server's components are at different bundles"),
-    "part-differs": Code(_W, "a part differs from its neighbours of the same kind and model"),
+    "component-differs": Code(_W, "a part differs from its neighbours of the same kind and model"),
     "no-policy": Code(_W, "a server without a policy"),
     "policy-differs": Code(_W, "the policy names another version"),
     "policy-at-once": Code(_W, "the policy applies at once"),
     "policy-shared": Code(_W, "the policy is shared by other servers"),
     "pair-unhealthy": Code(_E, "a redundant pair is not healthy"),
     "no-way-back": Code(_W, "there is no way back from this step"),
-    "space-short": Code(_E, "not enough space"),
+    "not-enough-space": Code(_E, "not enough space"),
     "input-changed": Code(_E, "an input of a plan is no longer what the plan was made from"),
     "falls-short": Code(_E, "a plan does not lead to its release"),
     "no-change": Code(_W, "a step of a plan changes nothing"),
@@ -99,7 +99,7 @@ class Finding:
     code: str
     level: Level
     subject: str
-    says: str
+    message: str
     hint: str = ""
     where: str = ""
     excerpt: str = ""
@@ -110,7 +110,7 @@ class Finding:
             "code": self.code,
             "level": self.level.value,
             "subject": self.subject,
-            "says": self.says,
+            "says": self.message,
             "hint": self.hint,
         }
         if self.where:
@@ -118,12 +118,12 @@ class Finding:
         return row
 
 
-def finding(code: str, subject: str, says: str, hint: str = "", level: Level | None = None) -> Finding:
+def finding(code: str, subject: str, message: str, hint: str = "", level: Level | None = None) -> Finding:
     """Make a finding of a known code, at the code's own level unless another is given.
 
     Raises KeyError for a code outside the closed list.
     """
-    return Finding(code, level or CODES[code].level, subject, says, hint)
+    return Finding(code, level or CODES[code].level, subject, message, hint)
 
 
 def is_ok(findings: Iterable[Finding]) -> bool:

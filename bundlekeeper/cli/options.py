@@ -37,7 +37,7 @@ SignatureOption = Annotated[
 DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Say what would be done and change nothing.")]
 WaitOption = Annotated[int, typer.Option("--wait", min=0, metavar="SECONDS", help="How long to wait for the lock.")]
 ExpiredOption = Annotated[
-    str | None, typer.Option("--accept-expired", metavar="WHY", help="Take by an expired manifest; recorded.")
+    str | None, typer.Option("--allow-expired", metavar="WHY", help="Take by an expired manifest; recorded.")
 ]
 ManifestOption = Annotated[
     str | None, typer.Option("--manifest", metavar="FILE", help="This manifest, not the one that the store accepted.")

@@ -116,19 +116,30 @@ STEPS = (
     ),
     TourStep(
         "Write the volumes, here into a folder in place of two sticks",
-        ("media", "write", "plan.json", "--to", "outbound", "--key", "keys/depot", "--quiet"),
+        ("media", "write", "plan.json", "--to", "outbound", "--key", "keys/main site", "--quiet"),
         0,
-        "Each is a bag (RFC 8493), proven again from the medium, with an index of the whole set that the depot signed.",
+        "Each is a bag (RFC 8493), proven again from the medium, with an index of the whole set that the main site signed.",
     ),
     TourStep(
-        "Receive them in the site's own store, which does not know the depot's key yet",
+        "Receive them in the site's own store, which does not know the main site's key yet",
         ("media", "receive", "outbound", "--store", "skerry", "--quiet"),
         4,
         "Refused. A key that comes on the stick that it vouches for proves nothing, so none is ever taken from one.",
     ),
     TourStep(
-        "Trust the depot's key, which came by another way",
-        ("trust", "add", "depot", "keys/depot.pub", "--form", "sshsig", "--for", "indexes", "--store", "skerry"),
+        "Trust the main site's key, which came by another way",
+        (
+            "trust",
+            "add",
+            "main site",
+            "keys/main site.pub",
+            "--form",
+            "sshsig",
+            "--for",
+            "indexes",
+            "--store",
+            "skerry",
+        ),
         0,
         "For indexes of media sets only. Compare the fingerprint by telephone.",
     ),
@@ -142,7 +153,7 @@ STEPS = (
         "Tell the site's store what stands there",
         ("inventory", "load", "skerry.toml", "--store", "skerry"),
         0,
-        "The same inventory as the depot's: read the same, it is the same event in both records.",
+        "The same inventory as the main site's: read the same, it is the same event in both records.",
     ),
     TourStep(
         "Record what was done there at night",
@@ -154,7 +165,7 @@ STEPS = (
         "Write the answer that goes back",
         ("media", "receipt", "--out", "receipt.json", "--key", "keys/skerry", "--site", "skerry", "--store", "skerry"),
         0,
-        "What arrived, and every event of the site's record, signed. Where no file may leave: --paper.",
+        "What arrived, and every event of the site's record, signed. Where no file may leave: --printed.",
     ),
     TourStep(
         "Trust the site's key, for receipts only",
@@ -163,16 +174,16 @@ STEPS = (
         "A signature for one kind of document serves for no other.",
     ),
     TourStep(
-        "Read the answer at the depot",
+        "Read the answer at the main site",
         ("media", "receipt", "--read", "receipt.json"),
         0,
         "Merged: twice is the same as once, in any order.",
     ),
     TourStep(
-        "Ask the depot what is staged at the site without a link",
+        "Ask the main site what is staged at the site without a link",
         ("where", "skerry-a", "--kind", "io-module"),
         0,
-        "The depot answers as the site would.",
+        "The main site answers as the site would.",
     ),
 )
 
@@ -215,7 +226,7 @@ def _prepare(place: Path) -> None:
         (place / "marram.toml").write_text(tour_world.reviewed_manifest(), encoding="utf-8")
         (place / "skerry.toml").write_text(tour_sites.inventory(), encoding="utf-8")
         (place / "outbound").mkdir()
-        for name in ("depot", "skerry"):
+        for name in ("main site", "skerry"):
             tour_sites.make_key(place / "keys" / name)
         shutil.copytree(place / "downloads", place / "stick")
         with (place / "stick" / SPOILT).open("r+b") as file:

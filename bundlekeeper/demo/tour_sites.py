@@ -67,7 +67,7 @@ def _infrastructure() -> Iterator[str]:
             serial=switch,
             slot=slot,
             active=_RUNS,
-            held=[_RUNS],
+            boot_files=[_RUNS],
             pair="fabric",
             **common,
         )

@@ -25,7 +25,7 @@ BUNDLES = (
 
 def file_name(family: str, version: str) -> str:
     """The name under which the invented publisher publishes a bundle."""
-    return f"marram-{family}-{version}.fwb"
+    return f"marram-{family}-{version}.bin"
 
 
 def content(name: str, size_bytes: int) -> bytes:

@@ -9,7 +9,7 @@
 
 Rules: an object has exactly the keys of its fields; nothing is repaired or guessed; text is bounded; a boolean is no
 number; the place of what is wrong is told as a JSON pointer (RFC 6901); only InputError comes out of reading. What
-spans fields is checked by a function of the document, `check`, which raises Misfit with the place. Form: sorted keys,
+spans fields is checked by a function of the document, `verify`, which raises Misfit with the place. Form: sorted keys,
 ASCII, one LF at the end; no blanks, because the bytes may be signed, or indented for people.
 """
 
@@ -35,9 +35,9 @@ _NUMBER = re.compile(r"0|[1-9][0-9]{0,17}")  # one way to write each, so that no
 class Misfit(Exception):  # noqa: N818 - it never leaves a reading
     """A value that cannot be: what is wrong, and its path in what is read."""
 
-    def __init__(self, says: str, *path: str | int) -> None:
-        super().__init__(says)
-        self.says, self.path = says, path
+    def __init__(self, message: str, *path: str | int) -> None:
+        super().__init__(message)
+        self.message, self.path = message, path
 
     def under(self, *path: str | int) -> Misfit:
         """The same, seen from further out."""
@@ -80,9 +80,9 @@ def text(
     def read(found: object) -> str:
         if not isinstance(found, str):
             raise Misfit("is no text")
-        says = ("" if empty else "is empty or too long") if not found else wrong(found)
-        if says or len(found) > most:
-            raise Misfit(says or "is empty or too long")
+        message = ("" if empty else "is empty or too long") if not found else wrong(found)
+        if message or len(found) > most:
+            raise Misfit(message or "is empty or too long")
         return found
 
     return _plain(read)
@@ -95,9 +95,9 @@ def matching(pattern: re.Pattern[str], most: int) -> Form:
 
 def hexadecimal(digits: int | None = None, *, empty: bool = False) -> Form:
     """Lower-case hexadecimal digits, so many, or up to 128 for None."""
-    says = f"is not {digits or 'some'} hexadecimal digits in lower case"
+    message = f"is not {digits or 'some'} hexadecimal digits in lower case"
     pattern = re.compile(f"[0-9a-f]{{{digits or '1,128'}}}")
-    return text(empty=empty, wrong=lambda it: "" if pattern.fullmatch(it) else says)
+    return text(empty=empty, wrong=lambda it: "" if pattern.fullmatch(it) else message)
 
 
 def one_of(words: Iterable[str]) -> Form:
@@ -112,7 +112,7 @@ def safe_path() -> Form:
 
     def wrong(it: str) -> str:
         problems = next(filter(None, map(problems_of_name, it.split("/"))), None)
-        return f"{visible(it)[:120]}: {problems[0].says}" if problems else ""
+        return f"{visible(it)[:120]}: {problems[0].message}" if problems else ""
 
     return text(wrong=wrong)
 
@@ -243,8 +243,8 @@ def table(make: Callable[..., Any], forms: Mapping[str, Form], get: Callable[[An
             raise Misfit("is no object")
         if not must <= found.keys() <= readers.keys():
             lacking, unknown = sorted(must - found.keys()), sorted(found.keys() - readers.keys())
-            says = [f"lacks {', '.join(lacking)}"] * bool(lacking)
-            raise Misfit(" and ".join([*says, *(f"has the unknown key {visible(key)[:40]}" for key in unknown[:1])]))
+            message = [f"lacks {', '.join(lacking)}"] * bool(lacking)
+            raise Misfit(" and ".join([*message, *(f"has the unknown key {visible(key)[:40]}" for key in unknown[:1])]))
         values: dict[str, Any] = {}
         for key, value in zip(found, _each((key, readers[key], value) for key, value in found.items()), strict=True):
             values |= value if key in beneath else {rows[key][0]: value}
@@ -275,7 +275,7 @@ class JsonDocument(Generic[_T]):
     """A document with the fields of the dataclass `cls` and its `schema`, a name and a number: "bundlekeeper.ticket/1".
 
     `what` names it in messages ("the ticket"), `kind` says what something else is not ("ticket"), then `hint` says what
-    to do; `limit` is the most bytes that are read; `check` raises Misfit for what its fields together cannot be.
+    to do; `limit` is the most bytes that are read; `verify` raises Misfit for what its fields together cannot be.
     """
 
     def __init__(
@@ -317,7 +317,7 @@ class JsonDocument(Generic[_T]):
             self._check(value)
         except Misfit as misfit:
             place = json_read.pointer(misfit.path) or "/"
-            raise InputError(f"{self._what}: {visible(place)} {misfit.says}", where=where) from misfit
+            raise InputError(f"{self._what}: {visible(place)} {misfit.message}", where=where) from misfit
         return value
 
     def _other(self, schema: object, where: str) -> InputError:
@@ -325,7 +325,7 @@ class JsonDocument(Generic[_T]):
             return InputError(f"this is no {self._kind}", where=where, hint=self._hint)
         shown = visible(schema)[:80]
         if schema.rpartition("/")[0] != self._schema.rpartition("/")[0]:
-            says = f"this is no {self._kind}: its schema is {shown}, not {self._schema}"
-            return InputError(says, where=where, hint=self._hint)
-        says = f"{self._what} is of format {shown}, this version reads {self._schema}"
-        return InputError(says, where=where, hint="another version of bundlekeeper made it: bring that version here")
+            message = f"this is no {self._kind}: its schema is {shown}, not {self._schema}"
+            return InputError(message, where=where, hint=self._hint)
+        message = f"{self._what} is of format {shown}, this version reads {self._schema}"
+        return InputError(message, where=where, hint="another version of bundlekeeper made it: bring that version here")

@@ -99,10 +99,10 @@ def _only(time: datetime, zone: str) -> datetime:
         return aware
     # Of a time that clocks skip, the first reading has the smaller offset, that before; PEP 495.
     if first is not None and second is not None and first < second:
-        says = f"{time} never was in {zone}: the clocks were put forward over it"
-        raise InputError(says, hint="look at the clock that it was read from, or give the offset")
-    says = f"{time} was twice in {zone}: the clocks were put back over it"
-    raise InputError(says, hint=f"give the offset: {time.isoformat()}{_offset(first)}, or {_offset(second)}")
+        message = f"{time} never was in {zone}: the clocks were put forward over it"
+        raise InputError(message, hint="look at the clock that it was read from, or give the offset")
+    message = f"{time} was twice in {zone}: the clocks were put back over it"
+    raise InputError(message, hint=f"give the offset: {time.isoformat()}{_offset(first)}, or {_offset(second)}")
 
 
 def _offset(size: timedelta | None) -> str:
@@ -117,8 +117,8 @@ def not_ahead(found: Moment, clock: datetime) -> Moment:
     """The moment, if it can have happened by `clock` (aware). Raises InputError when it is more than a day later."""
     if found.at_us <= at(clock + AHEAD).at_us:
         return found
-    says = f"{found.text()} is still to come: this machine's clock says {clock.date()}"
-    raise InputError(says, hint="is it the right year? Or is this machine's clock wrong?")
+    message = f"{found.text()} is still to come: this machine's clock says {clock.date()}"
+    raise InputError(message, hint="is it the right year? Or is this machine's clock wrong?")
 
 
 def moment(value: date | datetime, zone: str) -> Moment:

@@ -21,7 +21,7 @@ class Misread:
 
     code: str
     path: Path
-    says: str
+    message: str
     hint: str = ""
     on_key: bool = False
 
@@ -33,7 +33,7 @@ def placed(source: SourceText, problems: Iterable[Misread]) -> list[Finding]:
         place = nearest(found, problem.path)
         line, column = source.position(place.key_start if problem.on_key else place.start)
         row = source.text.split("\n")[line - 1].removesuffix("\r")
-        told = (problem.code, Level.ERROR, source.name, problem.says, problem.hint)
+        told = (problem.code, Level.ERROR, source.name, problem.message, problem.hint)
         rows.append((line, column, Finding(*told, source.where(line, column), excerpt(row, column))))
     return [row for _, _, row in sorted(rows, key=lambda r: r[:2])]
 
@@ -46,5 +46,5 @@ def misread_format(raw: Mapping[str, Any], key: str, known: int) -> Misread | No
     if found == known and not isinstance(found, bool):
         return None
     newer = isinstance(found, int) and not isinstance(found, bool) and found > known
-    says = f"this version reads format {known}, not {shown(found)}"
-    return Misread("newer-format" if newer else "bad-value", (key,), says, f"{key} = {known}")
+    message = f"this version reads format {known}, not {shown(found)}"
+    return Misread("newer-format" if newer else "bad-value", (key,), message, f"{key} = {known}")

@@ -35,7 +35,7 @@ class NameProblem:
     """
 
     reason: str
-    says: str
+    message: str
     hint: str
     at: int | None = None
 
@@ -56,7 +56,7 @@ def _characters(name: str) -> list[NameProblem]:
         sort = _sort(char)
         if sort and sort not in found:
             shown = visible(char)
-            says, hint = {
+            message, hint = {
                 "separator": (f"{shown} separates folders", "give the bare name, without a folder"),
                 "nul": ("the name holds a NUL character", "leave it out"),
                 "control": (f"the name holds the control character {shown}", "leave it out"),
@@ -67,7 +67,7 @@ def _characters(name: str) -> list[NameProblem]:
                 "undecodable": (f"the name holds {shown}, which is no text", "give the name in UTF-8"),
                 "windows": (f"{shown} cannot stand in a name on Windows or FAT", "rename the file without it"),
             }[sort]
-            found[sort] = NameProblem(sort, says, hint, at)
+            found[sort] = NameProblem(sort, message, hint, at)
     return list(found.values())
 
 
@@ -95,14 +95,14 @@ def _ends(name: str) -> list[NameProblem]:
     if name[0].isspace():
         found.append(NameProblem("blank", "the name begins with a blank", "leave the blank out", 0))
     if name[-1].isspace():
-        says = "the name ends with a blank, which Windows and FAT drop"
-        found.append(NameProblem("blank", says, "leave the blank out", len(name) - 1))
+        message = "the name ends with a blank, which Windows and FAT drop"
+        found.append(NameProblem("blank", message, "leave the blank out", len(name) - 1))
     if name[-1] == ".":
-        says = "the name ends with a dot, which Windows and FAT drop"
-        found.append(NameProblem("dot", says, "leave the dot out", len(name) - 1))
+        message = "the name ends with a dot, which Windows and FAT drop"
+        found.append(NameProblem("dot", message, "leave the dot out", len(name) - 1))
     if collision_key(name).startswith(OWN_PREFIXES):
-        says = f"names that begin with {name[:6]} are the store's own"
-        found.append(NameProblem("own", says, "rename the file", 0))
+        message = f"names that begin with {name[:6]} are the store's own"
+        found.append(NameProblem("own", message, "rename the file", 0))
     return found
 
 
@@ -111,21 +111,21 @@ def _whole(name: str) -> list[NameProblem]:
     found = []
     stem = name.split(".")[0].rstrip(" ").upper()
     if stem in _DEVICES:
-        says = f"{stem} is a device on Windows, with any extension"
-        found.append(NameProblem("device", says, "rename the file", 0))
+        message = f"{stem} is a device on Windows, with any extension"
+        found.append(NameProblem("device", message, "rename the file", 0))
     if re.match(r"[A-Za-z]:", name):
-        says = f"{name[:2]} is a drive on Windows"
-        found.append(NameProblem("drive", says, "give the bare name, without a folder", 0))
+        message = f"{name[:2]} is a drive on Windows"
+        found.append(NameProblem("drive", message, "give the bare name, without a folder", 0))
     if unicodedata.normalize("NFC", name) != name:
-        says = "the name is not in Unicode's composed form (NFC)"
-        found.append(NameProblem("form", says, "compose it, or some systems will hold two files that look the same"))
+        message = "the name is not in Unicode's composed form (NFC)"
+        found.append(NameProblem("form", message, "compose it, or some systems will hold two files that look the same"))
     length = len(name.encode("utf-8", "surrogateescape" if _escaped_bytes(name) else "surrogatepass"))
     if length > limits.NAME_BYTES:
-        says = f"the name takes {length} bytes in UTF-8, more than {limits.NAME_BYTES}"
-        found.append(NameProblem("long", says, "shorten it: file systems hold no longer name"))
+        message = f"the name takes {length} bytes in UTF-8, more than {limits.NAME_BYTES}"
+        found.append(NameProblem("long", message, "shorten it: file systems hold no longer name"))
     elif len(name) > limits.NAME_CHARACTERS:
-        says = f"the name has {len(name)} characters, more than {limits.NAME_CHARACTERS}"
-        found.append(NameProblem("long", says, "shorten it: its path on a medium would be too long for Windows"))
+        message = f"the name has {len(name)} characters, more than {limits.NAME_CHARACTERS}"
+        found.append(NameProblem("long", message, "shorten it: its path on a medium would be too long for Windows"))
     return found
 
 

@@ -50,8 +50,8 @@ class Database:
         """
         where = str(path)
         if not path.is_file():
-            says, hint = self.absent
-            raise DamagedError(says, where=where, hint=hint)
+            message, hint = self.absent
+            raise DamagedError(message, where=where, hint=hint)
         if path.is_symlink():  # what it leads to is not the store's, and nobody looked at who may write it
             raise RefusedError(f"{self.noun} is a symbolic link", where=where, hint="put the file itself in its place")
         with self.on_disk(where):
@@ -99,13 +99,13 @@ class Database:
 
     def _insist_on_ours(self, connection: sqlite3.Connection, where: str) -> None:
         if connection.execute("PRAGMA application_id").fetchone()[0] != self.application_id:
-            says = f"{self.noun} is empty or not {self.thing} of ours"
-            raise DamagedError(says, where=where, hint=self.damage_hint)
+            message = f"{self.noun} is empty or not {self.thing} of ours"
+            raise DamagedError(message, where=where, hint=self.damage_hint)
         found = connection.execute("PRAGMA user_version").fetchone()[0]
         if found != FORMAT:
-            says = f"{self.noun} has format {found}; this bundlekeeper knows format {FORMAT}"
+            message = f"{self.noun} has format {found}; this bundlekeeper knows format {FORMAT}"
             hint = "use the bundlekeeper that wrote it" if found > FORMAT else self.damage_hint
-            raise DamagedError(says, where=where, hint=hint)
+            raise DamagedError(message, where=where, hint=hint)
 
     def check_pages(self, connection: sqlite3.Connection, where: str, *, whole: bool = False, table: str = "") -> None:
         """Let SQLite check its pages, with `whole` also every index against its table, or those of one `table` only.
@@ -169,9 +169,9 @@ class Database:
             except OSError as error:
                 raise UnfinishedError(f"{self.noun} cannot be used: {error.strerror or error}", where=where) from error
 
-    def damaged(self, says: str, where: str = "") -> DamagedError:
+    def damaged(self, message: str, where: str = "") -> DamagedError:
         """The refusal of a file that is damaged in this way, with the way out."""
-        return DamagedError(f"{self.noun} is damaged: {says}", where=where, hint=self.damage_hint)
+        return DamagedError(f"{self.noun} is damaged: {message}", where=where, hint=self.damage_hint)
 
     def _ours(self, error: sqlite3.Error, where: str) -> KeeperError:
         name: str = getattr(error, "sqlite_errorname", "")

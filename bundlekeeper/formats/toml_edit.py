@@ -1,6 +1,6 @@
 """Change values in a TOML text and leave every other byte alone.
 
-Rules: the text is spliced, never written anew, so comments, layout and line ends stay; what comes out is parsed again
+Rules: the text is spliced, never written again, so comments, layout and line ends stay; what comes out is parsed again
 and compared with what was meant, and a difference is our bug, never a file; every text is written as a basic string
 that reads back exactly. Grammar: TOML 1.0.0 (toml.io/en/v1.0.0), parser: tomllib.
 """

@@ -61,12 +61,12 @@ def guard(data: bytes, *, name: str, max_bytes: int) -> SourceText:
     Raises InputError with one problem, its line, column and caret (no line for the size).
     """
     if len(data) > max_bytes:
-        says = f"{len(data):_} bytes, more than {max_bytes:_}"
-        raise _raise("too-large", says, "is this the right file? Split the work over several platforms", name)
+        message = f"{len(data):_} bytes, more than {max_bytes:_}"
+        raise _raise("too-large", message, "is this the right file? Split the work over several platforms", name)
     if data.startswith((b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")):
         utf16 = not data.startswith(b"\xef")
-        says = f"the file begins with a byte-order mark{' of UTF-16' if utf16 else ''}, which TOML does not allow"
-        raise _raise("byte-order-mark", says, "save it as UTF-8 without a byte-order mark", name, f"{name}:1:1")
+        message = f"the file begins with a byte-order mark{' of UTF-16' if utf16 else ''}, which TOML does not allow"
+        raise _raise("byte-order-mark", message, "save it as UTF-8 without a byte-order mark", name, f"{name}:1:1")
     try:
         text = data.decode("utf-8")
     except UnicodeDecodeError as e:
@@ -88,26 +88,26 @@ def _walk(source: SourceText) -> None:
         if char in "[{,=":
             values += 1
             if values > MAX_VALUES:
-                says = f"more than {MAX_VALUES:_} values stand before this place"
-                raise _refusal("too-many", says, "is this the right file? Split the work over several", source, at)
+                message = f"more than {MAX_VALUES:_} values stand before this place"
+                raise _refusal("too-many", message, "is this the right file? Split the work over several", source, at)
         if char in "[{":
             depth += 1
             if depth > MAX_DEPTH:
-                says = f"arrays and tables stand more than {MAX_DEPTH} deep inside each other here"
-                raise _refusal("too-deep", says, "flatten it; a manifest needs no more than five", source, at)
+                message = f"arrays and tables stand more than {MAX_DEPTH} deep inside each other here"
+                raise _refusal("too-deep", message, "flatten it; a manifest needs no more than five", source, at)
         elif char in "]}":
             depth = max(0, depth - 1)
         elif char == ".":
             dots += 1
             if dots >= MAX_DEPTH:
-                says = f"a dotted key has more than {MAX_DEPTH} parts here"
-                raise _refusal("too-deep", says, "flatten it; a manifest needs no more than four", source, at)
+                message = f"a dotted key has more than {MAX_DEPTH} parts here"
+                raise _refusal("too-deep", message, "flatten it; a manifest needs no more than four", source, at)
             continue
         elif char in "\"'":
             continue
         elif char not in "#\n,=":
-            says = f"a key or number of more than {MAX_WORD} characters"
-            raise _refusal("not-toml", says, "texts need quotes around them", source, at)
+            message = f"a key or number of more than {MAX_WORD} characters"
+            raise _refusal("not-toml", message, "texts need quotes around them", source, at)
         dots = 0
 
 
@@ -118,9 +118,9 @@ def _not_utf8(data: bytes, error: UnicodeDecodeError, name: str) -> InputError:
     # Kept bytes become lone surrogates (PEP 383), which the excerpt shows as \xNN.
     column = len(data[start : error.start].decode("utf-8")) + 1
     line = data.count(b"\n", 0, start) + 1
-    says = f"byte {error.start} (0x{data[error.start]:02x}) is no UTF-8"
+    message = f"byte {error.start} (0x{data[error.start]:02x}) is no UTF-8"
     shown = excerpt(row.decode("utf-8", "surrogateescape").removesuffix("\r"), column)
-    return _raise("not-text", says, "save the file as UTF-8", name, f"{name}:{line}:{column}", shown)
+    return _raise("not-text", message, "save the file as UTF-8", name, f"{name}:{line}:{column}", shown)
 
 
 _HINTS = {
@@ -146,18 +146,18 @@ def _not_toml(source: SourceText, error: tomllib.TOMLDecodeError) -> InputError:
     offset = len(source.text.rstrip()) if source.text.strip() else 0
     if place and place[1]:
         offset = source.offset(int(place[1]), int(place[2]))
-    says = "not TOML: " + (message[: place.start()] if place else message)
+    message = "not TOML: " + (message[: place.start()] if place else message)
     if place and not place[1]:
-        says += " before the end of the file"
+        message += " before the end of the file"
     hint = next((hint for begin, hint in _HINTS.items() if message.startswith(begin)), "see toml.io for the format")
-    return _refusal("not-toml", says, hint, source, offset)
+    return _refusal("not-toml", message, hint, source, offset)
 
 
-def _refusal(code: str, says: str, hint: str, source: SourceText, offset: int) -> InputError:
+def _refusal(code: str, message: str, hint: str, source: SourceText, offset: int) -> InputError:
     line, column = source.position(offset)
-    return _raise(code, says, hint, source.name, source.where(line, column), source.excerpt(column, offset))
+    return _raise(code, message, hint, source.name, source.where(line, column), source.excerpt(column, offset))
 
 
-def _raise(code: str, says: str, hint: str, name: str, where: str = "", shown: str = "") -> InputError:
-    problem = Finding(code, Level.ERROR, name, says, hint, where or name, shown)
-    return InputError(says, hint=hint, where=where or name, problems=[problem])
+def _raise(code: str, message: str, hint: str, name: str, where: str = "", shown: str = "") -> InputError:
+    problem = Finding(code, Level.ERROR, name, message, hint, where or name, shown)
+    return InputError(message, hint=hint, where=where or name, problems=[problem])

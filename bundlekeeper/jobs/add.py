@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.stop import Stop
     from bundlekeeper.store.adding.sources import BundleSource, Link
-    from bundlekeeper.store.adding.take import TakeResult
+    from bundlekeeper.store.adding.take import AddResult
 
 LINKS = ("none", "reflink", "hard")
 
@@ -30,8 +30,8 @@ class AddOptions:
     link: str = "none"
     dry_run: bool = False
     wait_s: float = 0.0
-    accept_expired: str | None = None
-    accept_rollback: str | None = None
+    allow_expired: str | None = None
+    allow_rollback: str | None = None
     ca: Path | None = None
     allow_hosts: tuple[str, ...] = ()
     headers: Path | None = None
@@ -43,7 +43,7 @@ class AddedBundles:
     """What came of it; `findings` holds those about the manifest as well."""
 
     root: Path
-    result: TakeResult
+    result: AddResult
     findings: list[Finding]
 
     @property
@@ -55,7 +55,7 @@ class AddedBundles:
 def add(session: Session, given: GivenManifest, options: AddOptions, stop: Stop) -> AddedBundles:
     """Take the given manifest's bundles into the store; a dry run makes no store and does with none.
 
-    Raises InputError with every problem of the manifest, and as `take.take`.
+    Raises InputError with every problem of the manifest, and as `store add.take`.
     """
     from bundlekeeper.model.lint import but_of_bundles
     from bundlekeeper.model.lint.read_manifest import read
@@ -73,8 +73,8 @@ def add(session: Session, given: GivenManifest, options: AddOptions, stop: Stop)
         stop=stop,
         wait_s=options.wait_s,
         dry_run=options.dry_run,
-        accept_expired=options.accept_expired,
-        accept_rollback=options.accept_rollback,
+        allow_expired=options.allow_expired,
+        allow_rollback=options.allow_rollback,
         signature=given.signature,
     )
     return AddedBundles(session.root, result, [*but_of_bundles(loaded.problems), *result.findings])

@@ -149,7 +149,7 @@ def _all_of(errors: list[InputError]) -> InputError:
     """One error for several lists; what is wrong with a list as a whole becomes a problem of its own."""
     problems: list[Finding] = []
     for error in errors:
-        whole = Finding("list-line", LIST_CODES["list-line"].level, error.where, error.says, error.hint)
+        whole = Finding("list-line", LIST_CODES["list-line"].level, error.where, error.message, error.hint)
         problems += error.problems or [whole]
     return InputError(
         f"{len(errors)} checksum lists cannot be used", hint="get them again, or mend what is shown", problems=problems

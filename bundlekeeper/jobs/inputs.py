@@ -51,9 +51,9 @@ def _too_large(what: str, limit: int, where: str) -> InputError:
     """The refusal with its code among the problems, as the parser would have told it."""
     from bundlekeeper.findings import Finding, Level
 
-    says, hint = f"{what} is larger than {limit} bytes", "is this the right file?"
-    problem = Finding("too-large", Level.ERROR, where, says, hint)
-    return InputError(says, hint=hint, where=where, problems=[problem])
+    message, hint = f"{what} is larger than {limit} bytes", "is this the right file?"
+    problem = Finding("too-large", Level.ERROR, where, message, hint)
+    return InputError(message, hint=hint, where=where, problems=[problem])
 
 
 def reason(error: Exception) -> str:

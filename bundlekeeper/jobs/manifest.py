@@ -60,7 +60,7 @@ def _linted(name: str, today: date) -> LintedManifest:
         data = read_bounded(name, limits.MANIFEST_BYTES, "the manifest")
         return LintedManifest(name, lint_text(data, name=name, today=today))
     except (InputError, UnfinishedError) as error:
-        found = error.problems or [finding("unreadable", name, error.says, error.hint)]
+        found = error.problems or [finding("unreadable", name, error.message, error.hint)]
         return LintedManifest(name, found, error)
 
 

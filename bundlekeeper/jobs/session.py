@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.manifest.types import KindRule, Manifest
     from bundlekeeper.store.contents.store import Store
-    from bundlekeeper.store.database.catalogue import Catalogue
-    from bundlekeeper.store.database.rows import Accepted
+    from bundlekeeper.store.database.store_database import StoreDatabase
+    from bundlekeeper.store.database.rows import Admitted
     from bundlekeeper.store.signatures.voucher import Voucher
 
 LEDGER = "ledger.sqlite"
@@ -50,7 +50,7 @@ class InForce:
     `unknown` says what cannot be known of those withdrawals.
     """
 
-    accepted: Accepted
+    admitted: Admitted
     data: bytes
     loaded: Loaded
     unknown: tuple[Finding, ...]
@@ -124,43 +124,43 @@ class Session:
     # The store database
 
     @cached_property
-    def catalogue(self) -> Catalogue | None:
+    def database(self) -> StoreDatabase | None:
         """The store database as it was when first asked for, in memory; None where there is none yet.
 
         Raises DamagedError, LockedError, RefusedError, UnfinishedError.
         """
-        if not self.store.catalogue_path.exists():
+        if not self.store.database_path.exists():
             return None
         return self._stack.enter_context(self.store.snapshot())
 
     @cached_property
-    def consulted(self) -> tuple[Catalogue, list[Finding]]:
+    def consulted(self) -> tuple[StoreDatabase, list[Finding]]:
         """The store database as far as it holds, and what is damaged of it, as errors. Raises as `repair.consulted`."""
         from bundlekeeper.store.contents.repair import consulted
 
         return self._stack.enter_context(consulted(self.store))
 
     @cached_property
-    def accepted(self) -> list[Accepted]:
-        """The manifests that the store accepted, in that order. Raises as `catalogue`."""
-        return self.catalogue.accepted() if self.catalogue is not None else []
+    def admitted(self) -> list[Admitted]:
+        """The manifests that the store accepted, in that order. Raises as `store's database`."""
+        return self.database.admitted() if self.database is not None else []
 
     @cached_property
     def in_force(self) -> InForce | None:
         """The manifest that the store accepted last, from its kept copy; None where it accepted none.
 
         Raises UnfinishedError or RefusedError when the copy cannot be read, DamagedError when it is not the accepted
-        one; what else `catalogue` raises.
+        one; what else `store's database` raises.
         """
-        if not self.accepted:
+        if not self.admitted:
             return None
         from bundlekeeper.model.lint.read_manifest import read
         from bundlekeeper.store.contents.withdrawals import overlaid
         from bundlekeeper.store.database.kept_manifests import bytes_of
 
-        newest = self.accepted[-1]
+        newest = self.admitted[-1]
         data = bytes_of(self.store.fd, newest)
-        loaded, unknown = overlaid(self.store.fd, read(data, name=newest.place, today=newest.issued), self.accepted)
+        loaded, unknown = overlaid(self.store.fd, read(data, name=newest.place, today=newest.issued), self.admitted)
         return InForce(newest, data, loaded, unknown)
 
     @property
@@ -178,16 +178,16 @@ class Session:
         """Who rules on signatures, as of now; without a store it can look at nothing.
 
         A store database that cannot be read is told by whoever asks it next. Raises InputError for a broken
-        acceptance.toml.
+        store.toml.
         """
         from bundlekeeper.store.signatures.voucher import Voucher
 
         if not (self.is_there or self.write):
             return Voucher.of(None, self.now(), ())
-        accepted: list[Accepted] = []
+        admitted: list[Admitted] = []
         with suppress(KeeperError):
-            accepted = self.accepted
-        return Voucher.of(self.store, self.now(), accepted)
+            admitted = self.admitted
+        return Voucher.of(self.store, self.now(), admitted)
 
     # The ledger
 
@@ -217,11 +217,11 @@ class Session:
 
 def nothing_recorded(ledger: Path) -> InputError:
     """The error of a store without a ledger that is asked."""
-    says, hint = (
+    message, hint = (
         "nothing was recorded in this store yet",
         "begin with what runs today: bundlekeeper inventory load FILE",
     )
-    return InputError(says, where=str(ledger), hint=hint)
+    return InputError(message, where=str(ledger), hint=hint)
 
 
 def is_there(path: Path) -> bool:

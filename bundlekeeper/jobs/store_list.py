@@ -14,7 +14,7 @@ from bundlekeeper.model.vocabulary import FAMILIES
 
 if TYPE_CHECKING:
     from bundlekeeper.store.contents.right_now import Holding
-    from bundlekeeper.store.database.rows import Accepted
+    from bundlekeeper.store.database.rows import Admitted
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,19 +23,19 @@ class StoreList:
 
     root: Path
     bundles: list[Holding]
-    manifests: list[Accepted]
+    manifests: list[Admitted]
     exceptions: list[tuple[datetime, str, str, str]]
     findings: list[Finding]
 
     @property
     def counts(self) -> dict[str, int]:
         """How many bundles, how many of them proven and not, and their bytes."""
-        proven = sum(bundle.state == "proven" for bundle in self.bundles)
+        verified = sum(bundle.state == "verified" for bundle in self.bundles)
         return {
             "held": len(self.bundles),
-            "proven": proven,
-            "not_proven": len(self.bundles) - proven,
-            "bytes": sum(bundle.held.size for bundle in self.bundles),
+            "verified": verified,
+            "unverified": len(self.bundles) - verified,
+            "bytes": sum(bundle.stored.size for bundle in self.bundles),
         }
 
 
@@ -46,25 +46,25 @@ def store_list(session: Session, family: str | None = None) -> StoreList:
     """
     from bundlekeeper.store.contents.manifest_dates import stands
     from bundlekeeper.store.contents.right_now import findings_of, holdings
-    from bundlekeeper.store.signatures.voucher import read_acceptance
+    from bundlekeeper.store.signatures.voucher import read_settings
 
     if family is not None and family not in FAMILIES:
         raise InputError(f"no such family: {family}", hint=f"one of {', '.join(FAMILIES)}")
-    catalogue, found = session.consulted
-    rows = sorted(holdings(session.store, catalogue, session.now(), family), key=_place_in_list)
-    acceptance = read_acceptance(session.store.fd)
-    found = [*found, *findings_of(rows, session.now(), acceptance.max_proof_age_s if acceptance else None)]
-    manifests = catalogue.accepted()
+    database, found = session.consulted
+    rows = sorted(holdings(session.store, database, session.now(), family), key=_place_in_list)
+    settings = read_settings(session.store.fd)
+    found = [*found, *findings_of(rows, session.now(), settings.max_verification_age_s if settings else None)]
+    manifests = database.admitted()
     found += stands(manifests, session.now())
-    return StoreList(session.root, rows, manifests, catalogue.exceptions(), found)
+    return StoreList(session.root, rows, manifests, database.exceptions(), found)
 
 
 def _place_in_list(row: Holding) -> tuple[Any, ...]:
     """By family, then by version in natural order (what that cannot place comes last, as text), then by name."""
     from bundlekeeper.model.versions import order
 
-    family = FAMILIES.index(row.held.family)
+    family = FAMILIES.index(row.stored.family)
     try:
-        return family, 0, order("natural").key(row.held.version), row.held.name
+        return family, 0, order("natural").key(row.stored.version), row.stored.name
     except VersionError:
-        return family, 1, row.held.version, row.held.name
+        return family, 1, row.stored.version, row.stored.name

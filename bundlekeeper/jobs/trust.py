@@ -85,7 +85,7 @@ def add_key(session: Session, options: TrustOptions) -> TrustedKeys:
             added_from=str(options.file),
         )
         trust_list.add(session.store.fd, entry)
-        session.store.catalogue(write=True).close()  # a store that only trusts is a whole store, to `held` as well
+        session.store.database(write=True).close()  # a store that only trusts is a whole store, to `store list` as well
     return TrustedKeys(session.root, session.today(), [entry], findings=doubts_of(entry, session.now()))
 
 
@@ -97,13 +97,13 @@ def list_keys(session: Session) -> TrustedKeys:
     return TrustedKeys(session.root, session.today(), listed.entries, listed.broken)
 
 
-def drop_key(session: Session, key: str, why: str) -> TrustedKeys:
+def drop_key(session: Session, key: str, reason: str) -> TrustedKeys:
     """Trust the key with this name or fingerprint no longer, under any name. Raises InputError; as `Store.open`."""
     from bundlekeeper.store.signatures import trust_list
     from bundlekeeper.verification.keys.entries import root_keys
 
-    with _locked(session, "trust drop"):
-        entries = trust_list.drop(session.store.fd, key, at=session.now(), why=why)
+    with _locked(session, "trust remove"):
+        entries = trust_list.drop(session.store.fd, key, at=session.now(), reason=reason)
         live = [entry for entry in trust_list.read_all(session.store.fd).entries if not entry.dropped]
     led = [entry.name for entry in live if entries[0].fingerprint in root_keys(entry)]
     return TrustedKeys(session.root, session.today(), entries, was_root_of=led)
@@ -125,4 +125,4 @@ def _locked(session: Session, command: str) -> AbstractContextManager[None]:
     """The store's lock, in the name of the command."""
     from bundlekeeper.store.disk import lock
 
-    return lock.held(session.store.fd, command, clock=session.now, wait_s=_WAIT_S)
+    return lock.stored(session.store.fd, command, clock=session.now, wait_s=_WAIT_S)

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from bundlekeeper.model.check_result import CheckResult
     from bundlekeeper.model.stop import Stop
     from bundlekeeper.store.contents.store import Store
-    from bundlekeeper.store.database.catalogue import Catalogue
-    from bundlekeeper.store.database.rows import Accepted
+    from bundlekeeper.store.database.store_database import StoreDatabase
+    from bundlekeeper.store.database.rows import Admitted
     from bundlekeeper.store.signatures.voucher import Ruling, Voucher
     from bundlekeeper.store.verifying.check import CheckMeans
     from bundlekeeper.store.verifying.expected import Listing
@@ -65,69 +65,69 @@ def verify_store(session: Session, given: GivenManifest | None, options: VerifyO
 
     at = options.at
     with ExitStack() as stack:
-        store, catalogue = None, None
+        store, database = None, None
         found: list[Finding] = []
         if at is None or given is None or session.is_there:
-            store, catalogue, found = _opened(session, stack)
+            store, database, found = _opened(session, stack)
             if not session.write and at is None:
                 session.tell("note: the store cannot be written here: what is proven now is not recorded")
-        accepted = catalogue.accepted() if catalogue is not None else []
-        voucher = Voucher.of(store, session.now(), accepted)
+        admitted = database.admitted() if database is not None else []
+        voucher = Voucher.of(store, session.now(), admitted)
         listing, ruling = None, NO_RULING
         if given is not None:
             listing = read_listing(given.data, name=given.name, today=session.today(), store=store)
             ruling = rule_on(voucher, given.name, given.data, given.signature, listing.issued)
         elif store is not None:
-            listing = _kept(store, accepted) if at is not None else None
-            ruling = voucher.rule_kept(store.fd, accepted[-1]) if accepted else NO_RULING
+            listing = _kept(store, admitted) if at is not None else None
+            ruling = voucher.rule_kept(store.fd, admitted[-1]) if admitted else NO_RULING
         subject = listing.subject if listing is not None else str(session.root)
         issued = listing.issued if listing is not None else None
         found += listing.problems if listing is not None else ()
-        found += [*ruling.findings, *doubts(subject, accepted, session.now(), issued)]
+        found += [*ruling.findings, *doubts(subject, admitted, session.now(), issued)]
         limits = ReadingLimits(options.quick, options.older_than_s, options.max_time_s, options.workers)
-        means = _means(session, stop, voucher, latest(accepted, session.now()).date())
+        means = _means(session, stop, voucher, latest(admitted, session.now()).date())
         if at is not None and listing is not None:
             own = [each for each in (given.data, given.signature) if each is not None] if given is not None else []
-            result = check_folder(at, listing, means, limits, book=catalogue, own=own)
-        elif store is not None and catalogue is not None and at is None:
-            carried = _carried(store, accepted) if listing is None else None
-            result = check_store(store, catalogue, listing, means, limits, carried=carried)
+            result = check_folder(at, listing, means, limits, ledger=database, own=own)
+        elif store is not None and database is not None and at is None:
+            carried = _carried(store, admitted) if listing is None else None
+            result = check_store(store, database, listing, means, limits, carried=carried)
         else:
             raise InputError("there is nothing to check", hint="name a manifest, or a store that has accepted one")
     return VerifiedStore(str(at or session.root), result, [*found, *result.findings], ruling)
 
 
-def _opened(session: Session, stack: ExitStack) -> tuple[Store, Catalogue, list[Finding]]:
+def _opened(session: Session, stack: ExitStack) -> tuple[Store, StoreDatabase, list[Finding]]:
     """The store and its database, for writing where that is possible; and what was damaged of it."""
     from bundlekeeper.store.contents.repair import mended
 
     session.write = os.access(session.root / ".keeper", os.W_OK, effective_ids=True)
     store = session.store
     if session.write:
-        catalogue, damage = stack.enter_context(mended(store, session.now, lock_for="check"))
+        database, damage = stack.enter_context(mended(store, session.now, lock_for="check"))
     else:
-        catalogue, damage = session.consulted
-    return store, catalogue, list(damage)
+        database, damage = session.consulted
+    return store, database, list(damage)
 
 
-def _kept(store: Store, accepted: Sequence[Accepted]) -> Listing | None:
+def _kept(store: Store, admitted: Sequence[Admitted]) -> Listing | None:
     """What the manifest in force says. Raises RefusedError where its kept copy cannot be relied on."""
     from bundlekeeper.store.verifying.expected import kept
 
-    listing, found = kept(store, accepted)
+    listing, found = kept(store, admitted)
     if found:
-        says = "the kept manifest cannot be relied on, so there is nothing to hold the folder against"
-        raise RefusedError(says, hint="name the manifest", problems=found)
+        message = "the kept manifest cannot be relied on, so there is nothing to hold the folder against"
+        raise RefusedError(message, hint="name the manifest", problems=found)
     return listing
 
 
-def _carried(store: Store, accepted: Sequence[Accepted]) -> frozenset[str] | None:
+def _carried(store: Store, admitted: Sequence[Admitted]) -> frozenset[str] | None:
     """What media sets were to bring here by the newest manifest; None where it came by none."""
-    if not accepted or not (store.root / ".keeper/sets/received").is_dir():  # most need not pay for what reads sets
+    if not admitted or not (store.root / ".keeper/sets/received").is_dir():  # most need not pay for what reads sets
         return None
     from bundlekeeper.media.set.carried import carried
 
-    return carried(store, accepted[-1].sha256)
+    return carried(store, admitted[-1].sha256)
 
 
 def _means(session: Session, stop: Stop, voucher: Voucher, latest: date) -> CheckMeans:
@@ -139,7 +139,7 @@ def _means(session: Session, stop: Stop, voucher: Voucher, latest: date) -> Chec
         progress=session.caller.progress,
         stop=stop,
         record=session.write,
-        max_age_s=voucher.max_proof_age_s,
+        max_age_s=voucher.max_verification_age_s,
         today=max(session.today(), latest),
         voucher=voucher,
     )

@@ -24,18 +24,18 @@ class Status(StrEnum):
     TRUNCATED = "truncated"
     EXTENDED = "extended"
     MISSING = "missing"
-    NOT_HELD = "not-held"  # named by the manifest, never held here, and no media set carried it here
+    NOT_IN_STORE = "not-in-store"  # named by the manifest, never held here, and no media set carried it here
     MISNAMED = "misnamed"
     EXTRA = "extra"
     UNREADABLE = "unreadable"
-    UNPROVEN = "unproven"  # there, of the right size, not read: stopped, or out of time
+    UNPROVEN = "unverified"  # there, of the right size, not read: stopped, or out of time
 
 
 @dataclass(slots=True)
 class CheckedRow:
     """One file. Sizes in bytes; `expected` and `found` are SHA-256 in lower-case hexadecimal, empty where unknown.
 
-    `place` is the path from the folder that was checked; empty where nothing was found. `proven_at` is when the bytes
+    `place` is the path from the folder that was checked; empty where nothing was found. `verified_at` is when the bytes
     were last read to the end and were right. `signature` is "good", "not looked at" or the code of what is against it,
     empty where none is stated and none wanted; `signed_by` names the trust entry that it is good under. `seconds` is
     how long this check read it, None where it did not.
@@ -50,8 +50,8 @@ class CheckedRow:
     expected_size: int | None
     expected: str
     found: str
-    proven_at: datetime | None
-    says: str = ""
+    verified_at: datetime | None
+    message: str = ""
     signature: str = ""
     signed_by: str = ""
     seconds: float | None = None
@@ -62,7 +62,7 @@ class CheckResult:
     """One check: findings, rows, and how much of it is proof.
 
     Counts are of expected files: `proven` read now and right, `trusted` by `--quick`, `skipped` by `--older-than`,
-    `unproven` everything expected that is none of these. Signatures that are stated or wanted are counted as good, not
+    `unverified` everything expected that is none of these. Signatures that are stated or wanted are counted as good, not
     good (`bad`) and not looked at (`unseen`). `files_read` and `bytes_read` count all reading. `stopped`
     says that a signal ended it, `out_of_time` that the time allowed did. `untrusted_because` says why `--quick` could
     trust nothing on this file system. `trouble` is what kept proofs from being recorded.
@@ -70,10 +70,10 @@ class CheckResult:
 
     findings: list[Finding] = field(default_factory=list)
     rows: list[CheckedRow] = field(default_factory=list)
-    proven: int = 0
+    verified: int = 0
     trusted: int = 0
     skipped: int = 0
-    unproven: int = 0
+    unverified: int = 0
     signatures_good: int = 0
     signatures_bad: int = 0
     signatures_unseen: int = 0

@@ -26,7 +26,7 @@ class RecordedComponent:
     place: str = ""
     pending: str | None = None
     spare: str | None = None
-    held: tuple[str, ...] = ()
+    boot_files: tuple[str, ...] = ()
     staged: bool = False
 
 
@@ -41,16 +41,16 @@ class RecordedImage:
 
 @dataclass(frozen=True, slots=True)
 class RecordedBundle:
-    """A bundle as the store knows it. `proven` and `held` are what the store can say today; `near` is what is held
+    """A bundle as the store knows it. `proven` and `store list` are what the store can say today; `near` is what is held
     under a name like it, of one that is not."""
 
     family: str
     version: str
     sha256: str
     images: Sequence[RecordedImage]
-    held: bool
-    proven: bool
-    standing: str = "current"
+    boot_files: bool
+    verified: bool
+    lifecycle: str = "current"
     near: str = ""
 
 
@@ -91,7 +91,7 @@ def activating(part: RecordedComponent, bundle: RecordedBundle | None, version: 
         if not chosen:
             read = f"; {part.spare} is in its spare bank, and may be the old image" if part.spare else ""
             against.append(f"nothing is known to be staged on it{read}: name the image with --bundle or --version")
-    there = {part.pending, part.spare, *part.held} - {None, ""}
+    there = {part.pending, part.spare, *part.boot_files} - {None, ""}
     if chosen and there and chosen not in there and part.method in STAGED_METHODS:
         against.append(f"{chosen} is not known to be staged on it ({', '.join(sorted(map(str, there)))} is)")
     return RecordChoice(part, chosen, "", tuple(against))
@@ -102,12 +102,12 @@ def _about_bundle(bundle: RecordedBundle | None) -> list[str]:
         return []
     name = f"{bundle.family} {bundle.version}"
     against = []
-    if not bundle.held:
+    if not bundle.boot_files:
         meant = f"; did you mean {bundle.near}?" if bundle.near else ""
         against.append(f"bundle {name} is not held by this store{meant}")
-    elif not bundle.proven:
-        against.append(f"bundle {name} is held but not proven: bundlekeeper check")
-    if bundle.standing == "withdrawn":
+    elif not bundle.verified:
+        against.append(f"bundle {name} is held but not proven: bundlekeeper verify")
+    if bundle.lifecycle == "withdrawn":
         against.append(f"bundle {name} is withdrawn")
     return against
 

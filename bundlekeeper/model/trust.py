@@ -92,7 +92,7 @@ class TrustMoment:
     """
 
     at: datetime
-    says: str
+    message: str
 
     def __str__(self) -> str:
-        return f"{self.at:%Y-%m-%d} ({self.says})"
+        return f"{self.at:%Y-%m-%d} ({self.message})"

@@ -26,8 +26,8 @@ APPLIES: tuple[Applies, ...] = get_args(Applies)
 #: Where an image can be on a part. The last one is the part's file system, which holds any number of images.
 Bank = Literal["active", "pending", "spare", "held"]
 BANKS: tuple[Bank, ...] = get_args(Bank)
-HELD: Bank = "held"
-SINGLE_BANKS: tuple[Bank, ...] = tuple(bank for bank in BANKS if bank != HELD)
+STORED: Bank = "held"
+SINGLE_BANKS: tuple[Bank, ...] = tuple(bank for bank in BANKS if bank != STORED)
 
 By = Literal["hand", "policy"]
 Back = Literal["switch", "pointer", "reinstall", "restore", "none"]

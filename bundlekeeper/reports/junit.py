@@ -25,10 +25,10 @@ _PROVEN = (Status.OK, Status.TRUSTED)
 def document(result: CheckResult, *, name: str, at: datetime) -> str:
     """The XML text, with its declaration, of a check of `name` at the time `at`."""
     properties = {
-        "proven": result.proven,
+        "verified": result.verified,
         "trusted": result.trusted,
         "skipped": result.skipped,
-        "unproven": result.unproven,
+        "unverified": result.unverified,
         "files_read": result.files_read,
         "bytes_read": result.bytes_read,
         "signatures_good": result.signatures_good,
@@ -90,13 +90,13 @@ def _case_of_row(suite: ET.Element, row: CheckedRow, findings: Sequence[Finding]
     group = f"{row.family}.{row.version}" if row.family else "other files"
     case = _case(suite, group, row.place or row.name, row.seconds)
     if row.status is Status.NOT_READ:
-        at = f"{row.proven_at:%Y-%m-%d}" if row.proven_at is not None else "an earlier day"
+        at = f"{row.verified_at:%Y-%m-%d}" if row.verified_at is not None else "an earlier day"
         ET.SubElement(case, "skipped", message=f"not read; last proven on {at}")
     elif findings:
         for finding in findings:
             _outcome(case, finding)
     elif row.status not in _PROVEN:
-        _bad(case, "failure", row.status.value, row.says)
+        _bad(case, "failure", row.status.value, row.message)
     elif row.status is Status.TRUSTED:
         ET.SubElement(case, "system-out").text = "trusted: unchanged since its last full proof, not read"
 
@@ -107,14 +107,14 @@ def _case_of_finding(suite: ET.Element, each: Finding) -> None:
 
 def _outcome(case: ET.Element, each: Finding) -> None:
     if each.level is Level.NOTE:
-        ET.SubElement(case, "system-out").text = visible(f"{each.code}: {each.says}")
+        ET.SubElement(case, "system-out").text = visible(f"{each.code}: {each.message}")
         return
-    _bad(case, "error" if each.code == "unreadable" else "failure", each.code, each.says, each.hint)
+    _bad(case, "error" if each.code == "unreadable" else "failure", each.code, each.message, each.hint)
 
 
-def _bad(case: ET.Element, tag: str, code: str, says: str, hint: str = "") -> None:
-    element = ET.SubElement(case, tag, type=code, message=visible(says))
-    element.text = visible(f"{says}; {hint}" if hint else says)
+def _bad(case: ET.Element, tag: str, code: str, message: str, hint: str = "") -> None:
+    element = ET.SubElement(case, tag, type=code, message=visible(message))
+    element.text = visible(f"{message}; {hint}" if hint else message)
 
 
 def _document(suite: ET.Element) -> str:

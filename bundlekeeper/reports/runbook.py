@@ -46,7 +46,7 @@ class OpenGap:
     level: str
     code: str
     subject: str
-    says: str
+    message: str
     hint: str
     source: str
 
@@ -95,7 +95,7 @@ class WindowPage:
     """One window. `gantt` are lines of text."""
 
     title: str
-    says: str
+    message: str
     gantt: str
     rows: tuple[ActionRow, ...]
 
@@ -131,14 +131,14 @@ class Runbook:
     closing: str = "bundlekeeper plans and records. It calls no step safe."
 
 
-def html(book: Runbook) -> str:
+def html(ledger: Runbook) -> str:
     """The book as one HTML file."""
-    return render("runbook.html", page=book)
+    return render("runbook.html", page=ledger)
 
 
-def text(book: Runbook) -> str:
+def text(ledger: Runbook) -> str:
     """The book as plain text; only a word that is longer than a line makes a line longer than 80 characters."""
-    return "\n".join(_lines(book)) + "\n"
+    return "\n".join(_lines(ledger)) + "\n"
 
 
 def _put(words: str, indent: str = "", more: str | None = None) -> list[str]:
@@ -165,25 +165,25 @@ def _facts(rows: Iterable[tuple[str, str]]) -> Iterator[str]:
         yield from _put(f"{label}: {value}", "  ", "      ")
 
 
-def _lines(book: Runbook) -> Iterator[str]:
-    yield from _put(book.title)
-    yield from _put(book.subtitle)
+def _lines(ledger: Runbook) -> Iterator[str]:
+    yield from _put(ledger.title)
+    yield from _put(ledger.subtitle)
     yield from _title("Cautions first")
-    for each in book.cautions:
+    for each in ledger.cautions:
         yield from _put(each, "  ! ")
     yield from _title("At a glance")
-    yield from _facts(book.totals)
+    yield from _facts(ledger.totals)
     yield from _title("What was checked, and what was not")
-    for each in book.checked:
+    for each in ledger.checked:
         yield from _put(each, "  - ")
-    for finding in book.findings:
-        yield from _put(f"{finding.level.value}: {finding.code}: {finding.subject}: {finding.says}", "  - ")
+    for finding in ledger.findings:
+        yield from _put(f"{finding.level.value}: {finding.code}: {finding.subject}: {finding.message}", "  - ")
         yield from (_put(finding.hint, "      ") if finding.hint else ())
-    yield from _before(book)
-    for step in book.steps:
+    yield from _before(ledger)
+    for step in ledger.steps:
         yield from _step(step)
     yield from _title("What this was made from")
-    yield from _facts(book.facts)
+    yield from _facts(ledger.facts)
     yield from _title("Deviations and signatures")
     yield from ["", "  " + "_" * 76] * 5
     yield ""
@@ -191,26 +191,26 @@ def _lines(book: Runbook) -> Iterator[str]:
     yield "  carried out by: _______________________________  when: ______________________"
     yield "  read back by: _________________________________  when: ______________________"
     yield ""
-    yield from _put(book.closing)
+    yield from _put(ledger.closing)
 
 
-def _before(book: Runbook) -> Iterator[str]:
+def _before(ledger: Runbook) -> Iterator[str]:
     yield from _title("Before the first window")
-    for tick in book.preconditions:
+    for tick in ledger.preconditions:
         yield from _put(f"{tick.text} ({tick.source})", "  [ ] ")
-    if book.shell:
+    if ledger.shell:
         yield ""
         yield from _put("Commands below record the work; in the shell where they are typed, first:", "  ")
-        yield from _put(book.shell, "    ")
+        yield from _put(ledger.shell, "    ")
     yield from _title("Open gaps: settle each, or write down who accepts it", "-")
-    for gap in book.gaps:
-        yield from _put(f"{gap.level}: {gap.code}: {gap.subject}: {gap.says}", "  [ ] ")
+    for gap in ledger.gaps:
+        yield from _put(f"{gap.level}: {gap.code}: {gap.subject}: {gap.message}", "  [ ] ")
         yield from (_put(f"rule: {gap.source}", "      ") if gap.source else ())
         yield from (_put(gap.hint, "      ") if gap.hint else ())
         yield "      settled by: ______________________________  when: ______________________"
-    if not book.gaps:
+    if not ledger.gaps:
         yield "  none was found"
-    yield from _put(book.gap_counts, "  ")
+    yield from _put(ledger.gap_counts, "  ")
 
 
 def _step(step: StepPage) -> Iterator[str]:
@@ -234,7 +234,7 @@ def _step(step: StepPage) -> Iterator[str]:
         yield from _put("No window could be planned for this step: see what was found while planning.")
     for window in step.windows:
         yield from _title(window.title, "-")
-        yield from _put(window.says)
+        yield from _put(window.message)
         yield from (visible(row) for row in window.gantt.split("\n"))
         yield from _put("~ assumed minutes: neither the manifest nor a measurement says them", "    ")
         for action in window.rows:

@@ -36,7 +36,7 @@ class SiteComponent:
     component: str
     active: str
     since: str
-    proof: str
+    evidence: str
     waiting: str
     differs: bool
     withdrawn: str
@@ -157,7 +157,9 @@ def _lines(page: SitePage) -> Iterator[str]:
                 for part in slot.parts:
                     waiting = f"; {part.waiting}" if part.waiting else ""
                     marks = f"  ! {'; '.join(part.marks)}" if part.marks else ""
-                    what = f"{part.kind} {part.model} {part.component}: {part.active} since {part.since} ({part.proof})"
+                    what = (
+                        f"{part.kind} {part.model} {part.component}: {part.active} since {part.since} ({part.evidence})"
+                    )
                     yield from _put(what + waiting + marks, "      ")
     yield ""
     for label, value in page.facts:

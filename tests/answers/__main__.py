@@ -1,4 +1,4 @@
-"""`python -m tests.answers --update [NAME…]` keeps the answers anew and prints what changed; the diff is to be read.
+"""`python -m tests.answers --update [NAME…]` keeps the answers again and prints what changed; the diff is to be read.
 
 `--show NAME SEED` prints one answer as it is now; without either, only the diff is printed and nothing is written.
 """

@@ -58,7 +58,7 @@ def _document(rnd: Random) -> InventorySource:
             if rnd.random() < 0.2:
                 rows.append(dict(row))
             if rnd.random() < 0.1:
-                raw[rnd.choice(["zone", "taken", "inventory", "note", "apart"])] = rnd.choice(
+                raw[rnd.choice(["zone", "taken", "inventory", "note", "separate_windows"])] = rnd.choice(
                     ["UTC", "x", 2, "2030-01-01", []]
                 )
         text = json.dumps(raw)
@@ -171,7 +171,7 @@ def _key_by_key(rnd: Random) -> Any:
                 text = f"# inventory = 1\n# taken = 2026-11-20\n# zone = UTC\n{','.join(head)}\n{','.join(cells)}\n"
                 source = InventorySource("i.csv", text.encode(), "csv")
                 rows.append([key, value, told(_last, source, "component")])
-    for key in ("inventory", "taken", "zone", "note", "apart", "zeal"):
+    for key in ("inventory", "taken", "zone", "note", "separate_windows", "zeal"):
         for value in (
             *_CELLS,
             [{"domains": ["holm-a", "holm-b"]}],
@@ -234,7 +234,7 @@ def _compared(rnd: Random) -> Any:
     rnd.shuffle(parts)
     found = changes.compare(before.components, parts, complete=rnd.random() < 0.5)
     return [
-        [[c.what.value, c.says(), c.keys] for c in found],
+        [[c.what.value, c.message(), c.keys] for c in found],
         changes.unlisted(before.components, parts[: len(parts) // 2]),
     ]
 

@@ -17,7 +17,7 @@ from bundlekeeper.ledger.ask import where as asks
 from bundlekeeper.ledger.ask.as_inventory import believed, load, plan_load, readings
 from bundlekeeper.ledger.ask.future_events import ahead
 from bundlekeeper.ledger.ask.types import BundleOf, ImageOf, Selector
-from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen
+from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
 from bundlekeeper.ledger.exchange import merge as exchange
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.verify import verify
@@ -45,7 +45,7 @@ def _statement(rnd: Random) -> Event:
     event = Event(
         what=what,
         at=when,
-        says=rnd.choice(["ada", "paper"]),
+        message=rnd.choice(["ada", "paper"]),
         by=rnd.choice(["", "bo"]),
         component=component,
         kind=rnd.choice(["", kind, kind]),
@@ -53,7 +53,7 @@ def _statement(rnd: Random) -> Event:
         parent=rnd.choice(["", "", "SRV-1"]),
         place=rnd.choice([None, *PLACES]),
         order=rnd.choice([0, 0, 0, 1]),
-        proof=rnd.choice(list(ProofKind)),
+        verification=rnd.choice(list(EvidenceKind)),
         source=rnd.choice(["", "list.csv"]),
         note=rnd.choice(["", "by night"]),
     )
@@ -71,8 +71,8 @@ def _statement(rnd: Random) -> Event:
         event = replace(event, version=rnd.choice([*VERSIONS, *(() if event.bank == "held" else ("",))]))
     if what is observed:
         banks = [rnd.choice([None, "", *VERSIONS]) for _ in range(2)]
-        held = rnd.choice([None, (), tuple(rnd.sample(VERSIONS, 2)), tuple(rnd.sample(VERSIONS, 3))])
-        seen = Seen(rnd.choice([None, *VERSIONS, *VERSIONS]), banks[0], banks[1], held)
+        stored = rnd.choice([None, (), tuple(rnd.sample(VERSIONS, 2)), tuple(rnd.sample(VERSIONS, 3))])
+        seen = Seen(rnd.choice([None, *VERSIONS, *VERSIONS]), banks[0], banks[1], stored)
         event = replace(event, seen=seen, place=rnd.choice(PLACES) if not seen else event.place)
     return event
 
@@ -89,7 +89,7 @@ def _history(rnd: Random) -> list[Event]:
             event = Event(
                 what=EventKind.INVENTORY,
                 at=at(rnd.randint(0, 5), None, zone),
-                says="list",
+                message="list",
                 document="d" * 64,
                 scope=tuple(scope),
             )
@@ -102,7 +102,9 @@ def _history(rnd: Random) -> list[Event]:
     events += lists
     for _ in range(rnd.choice([0, 0, 1, 2, 3])):
         target = rnd.choice(events)
-        events.append(Event(what=EventKind.CORRECTED, at=at(5), says="ada", corrects=target.id(), why=rnd.choice("xy")))
+        events.append(
+            Event(what=EventKind.CORRECTED, at=at(5), message="ada", corrects=target.id(), reason=rnd.choice("xy"))
+        )
     rnd.shuffle(events)
     return events
 
@@ -123,10 +125,10 @@ def learned(rnd: Random, book: Ledger) -> None:
         events, day = events[count:], day + 1
 
 
-def _without_book(answer: Any, *books: Ledger) -> str:
-    """The answer without what is drawn for each ledger anew: its id, and its chain's heads."""
+def _without_ledger(answer: Any, *ledgers: Ledger) -> str:
+    """The answer without what is drawn for each ledger again: its id, and its chain's heads."""
     said = text(answer)
-    for number, book in enumerate(books):
+    for number, book in enumerate(ledgers):
         said = said.replace(book.head().book, f"BOOK-{number}")
     return re.sub(r'"digest": "[0-9a-f]{64}"', '"digest": "HEAD"', said)
 
@@ -193,7 +195,7 @@ def _where(rnd: Random) -> Any:
             rows.append([repr(selector), plain(asked), told(asks.where, book, selector, **asked)])
             by = rnd.sample(list(asks.GROUP_KEYS), rnd.randint(1, 3)) + rnd.choice([[], [], ["zeal"]])
             rows.append([by, told(asks.summary, book, by, selector, **asked)])
-        return _without_book([everything, rows], book)
+        return _without_ledger([everything, rows], book)
 
 
 @question("ledgers", 30)
@@ -220,7 +222,7 @@ def _ledgers(rnd: Random) -> Any:
         )
         after = asks.where(book, Selector(gone=True), clock=DAY0 + timedelta(days=rnd.choice([3, 90])))
         answers = [found, ever, bundles, near, history, future, merged, after, verify(book), readings(book)]
-        return _without_book(answers, book, other)
+        return _without_ledger(answers, book, other)
 
 
 def _ahead(book: Ledger, clock: datetime) -> Any:
@@ -272,24 +274,24 @@ def _believed(rnd: Random) -> Any:
             fleet = _next(rnd, fleet, number)
             listing = rnd.choice(["", "", "all", "some"])
             plan = plan_load(
-                book, fleet, says="ada", source=f"{number}.toml", by=rnd.choice(["", "bo"]), listing=listing
+                book, fleet, message="ada", source=f"{number}.toml", by=rnd.choice(["", "bo"]), listing=listing
             )
             told_of = [
-                [c.says() for c in plan.changes],
+                [c.message() for c in plan.changes],
                 plan.unlisted,
                 plan.again,
                 bool(plan.overtaken),
                 len(plan.events),
             ]
             rows.append([listing, told_of, plan.reading, load(book, plan, DAY0 + timedelta(days=10 + number))])
-            again = plan_load(book, fleet, says="ada", source="again.toml", listing=listing)
+            again = plan_load(book, fleet, message="ada", source="again.toml", listing=listing)
             rows.append([again.again, again.overtaken, len(again.events)])
             part = rnd.choice(fleet.components)
             events = [
                 Event(
                     what=EventKind.STAGED,
                     at=at(rnd.choice([1, 1, 3, 8])),
-                    says="ada",
+                    message="ada",
                     component=part.key,
                     version="6.1.0",
                     bank="spare",
@@ -297,7 +299,7 @@ def _believed(rnd: Random) -> Any:
                 Event(
                     what=EventKind.ACTIVATED,
                     at=at(rnd.choice([1, 1, 3, 8])),
-                    says="ada",
+                    message="ada",
                     component=part.key,
                     version="6.1.0",
                     family="blade",
@@ -306,7 +308,7 @@ def _believed(rnd: Random) -> Any:
                 Event(
                     what=EventKind.OBSERVED,
                     at=at(3),
-                    says="bo",
+                    message="bo",
                     component="STRAY",
                     kind="bios",
                     seen=Seen("6.0", None, None, None),
@@ -320,4 +322,4 @@ def _believed(rnd: Random) -> Any:
             if found is not None:
                 rows.append([to_json(found.inventory), found.readings, found.unread, found.unplaced])
         kept = {name for name, key in COMPONENT_KEYS.items() if key.recorded}
-        return _without_book([rows, readings(book), sorted(kept)], book)
+        return _without_ledger([rows, readings(book), sorted(kept)], book)

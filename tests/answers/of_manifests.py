@@ -26,8 +26,8 @@ _QUOTED = re.compile(r'"[^"\n]*"')
 _WORDS = (
     "", "blade", "rack", "infrastructure", "bios", "io-module", "tide-gauge", "MB-2", "MB-4", "mb-2", "6.1.0", "5.4.2",
     "6.1", ">=6.0", "<5", ">=6,<5", "up", "down", "both", "domain", "server", "withdrawn", "current", "managed",
-    "own copy", "a" * 64, "A" * 64, "0" * 64, "blade-6.fwb", "../x", "CON", "natural", "listed", "semver", "x y",
-    "6.1.0-p2", "golden", "INFRA-5.fwb", "publisher",
+    "own copy", "a" * 64, "A" * 64, "0" * 64, "blade-6.bin", "../x", "CON", "natural", "listed", "semver", "x y",
+    "6.1.0-p2", "golden", "INFRA-5.bin", "publisher",
 )  # fmt: skip
 _TODAYS = (TODAY, TODAY, date(2026, 8, 1), date(2028, 1, 1))
 
@@ -118,23 +118,23 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
     "digest_from": ("own copy", " Own Copy", "  ", "", "publisher: list, 2026-08-02"),
     "size": (0, 1, 10, -1),
     "file": (
-        "infra-5.fwb",
-        "INFRA-5.fwb",
-        "a/b.fwb",
-        "CON.fwb",
+        "infra-5.bin",
+        "INFRA-5.bin",
+        "a/b.bin",
+        "CON.bin",
         "x.",
         ".keeper",
-        "é.fwb",
-        "e\u0301.fwb",
+        "é.bin",
+        "e\u0301.bin",
         "a" * 300,
         "x\ny",
         "-x",
         "~x",
     ),
     "build": ("managed", "standalone", "manged"),
-    "standing": ("withdrawn", "current", "superseded", "gone"),
-    "why": ("notice 3", " ", ""),
-    "onto": ("6.1.0", "5.4.10", "5.4.2", "6.1", "9.9"),
+    "lifecycle": ("withdrawn", "current", "superseded", "gone"),
+    "reason": ("notice 3", " ", ""),
+    "base": ("6.1.0", "5.4.10", "5.4.2", "6.1", "9.9"),
     "only": (["bios"], ["io-module"], ["bios", "bios"], [], ["model-table"], ["tide-gauge"]),
     "kind": ("bios", "io-module", "model-table", "tide-gauge", "Bios", "bio"),
     "models": (["MB-2"], ["MX-4"], ["MB-9"], ["MB-2", "MB-2"], ["mb-2"], []),
@@ -201,8 +201,8 @@ _BY_KEY: dict[str, tuple[Any, ...]] = {
     "by": ("hand", "policy", "nobody"),
     "back": ("switch", "pointer", "none", "undo"),
     "signature": (
-        {"file": "infra-5.fwb.sig", "form": "sshsig", "key": "k"},
-        {"file": "infra-6.fwb", "form": "pgp", "key": ""},
+        {"file": "infra-5.bin.sig", "form": "sshsig", "key": "k"},
+        {"file": "infra-6.bin", "form": "pgp", "key": ""},
         {"file": "x/y"},
     ),
     "bundles": ([],),
@@ -270,9 +270,9 @@ _KEYS_OF: dict[str, tuple[str, ...]] = {
         "size",
         "file",
         "build",
-        "standing",
-        "why",
-        "onto",
+        "lifecycle",
+        "reason",
+        "base",
         "only",
         "images",
         "released",
@@ -281,7 +281,7 @@ _KEYS_OF: dict[str, tuple[str, ...]] = {
     ),
     "release": ("name", "blade", "rack"),
     "jump": ("what", "to", "from", "direction", "source"),
-    "beside": ("scope", "when", "need", "source"),
+    "compatible": ("scope", "when", "need", "source"),
     "": ("issued", "expires", "families", "platform", "sequence", "manifest"),
 }
 _ALL_TABLES = (
@@ -293,7 +293,7 @@ _ALL_TABLES = (
 
 def _remade(rnd: Random, raw: dict[str, Any]) -> None:
     """Right words in right places, mostly: an optional key more, another value of the kind that a key takes."""
-    table = rnd.choice(["bundle", "bundle", "bundle", "release", "jump", "beside", ""])
+    table = rnd.choice(["bundle", "bundle", "bundle", "release", "jump", "compatible", ""])
     rows = raw.get(table) if table else [raw]
     if not isinstance(rows, list) or not rows:
         return
@@ -302,8 +302,8 @@ def _remade(rnd: Random, raw: dict[str, Any]) -> None:
     if not isinstance(row, dict):
         return
     row[name] = deepcopy(rnd.choice(_BY_KEY[name]))
-    if name == "standing" and rnd.random() < 0.7:
-        row["why"] = rnd.choice(_BY_KEY["why"])
+    if name == "lifecycle" and rnd.random() < 0.7:
+        row["reason"] = rnd.choice(_BY_KEY["reason"])
     if rnd.random() < 0.15:
         rows.append(deepcopy(row))
     if rnd.random() < 0.15:
@@ -332,8 +332,8 @@ def _key_by_key(rnd: Random) -> Any:
                 raw = toml_read.load(_ALL_TABLES.encode(), name="m", max_bytes=1 << 20)[1]
                 row = raw[table][(number % len(raw[table]))] if table else raw
                 row[name] = deepcopy(value)
-                if name == "why":
-                    row["standing"] = rnd.choice(_BY_KEY["standing"])
+                if name == "reason":
+                    row["lifecycle"] = rnd.choice(_BY_KEY["lifecycle"])
                 rows.append([table, name, number, _in_short(check(raw, _TODAYS[number % 4]).problems)])
     for kinds in _KINDS:
         raw = toml_read.load(_ALL_TABLES.encode(), name="m", max_bytes=1 << 20)[1]
@@ -344,30 +344,30 @@ def _key_by_key(rnd: Random) -> Any:
 
 def _in_short(problems: Any) -> list[Any]:
     """Each problem with all its facts, but the level, which its code says."""
-    return [[p.code, p.path, p.says, p.hint, p.at, p.on_key, p.other, p.level] for p in problems]
+    return [[p.code, p.path, p.message, p.hint, p.at, p.on_key, p.other, p.level] for p in problems]
 
 
 _FILES = (
-    "marram-rack-6.1.0.fwb",
-    "marram-blade-6.1.0.fwb",
-    "marram-blade-5.4.10a.fwb",
-    "marram-infrastructure-6.0.1.fwb",
-    "blade_rack-6.fwb",
+    "marram-rack-6.1.0.bin",
+    "marram-blade-6.1.0.bin",
+    "marram-blade-5.4.10a.bin",
+    "marram-infrastructure-6.0.1.bin",
+    "blade_rack-6.bin",
     "notes.txt",
-    "marram-blade-6.1.0.fwb.sig",
-    "marram-rack-6.1.0.fwb.minisig",
-    "a b.fwb",
-    "infra-5.fwb",
-    "infra-6.fwb",
-    "blade-6.fwb",
-    "rack-6.fwb",
+    "marram-blade-6.1.0.bin.sig",
+    "marram-rack-6.1.0.bin.minisig",
+    "a b.bin",
+    "infra-5.bin",
+    "infra-6.bin",
+    "blade-6.bin",
+    "rack-6.bin",
     "x-2026-08-01-1.2.7z",
-    "Infra-5.fwb",
-    "rack-6.1.0_x86_64.fwb",
+    "Infra-5.bin",
+    "rack-6.1.0_x86_64.bin",
     "orphan.sig",
-    "new-blade-6.2.0.fwb",
-    "weiß\n.fwb",
-    "rack-6.fwb.asc",
+    "new-blade-6.2.0.bin",
+    "weiß\n.bin",
+    "rack-6.bin.asc",
 )
 
 
@@ -381,10 +381,10 @@ def _rows(rnd: Random) -> list[DraftRow]:
 
 
 _LINES = (
-    b"\\" + b"a" * 64 + b"  x\\ny\n", b"\\" + b"a" * 64 + b"  x\\q\n", b"SHA256 (x.fwb) = short\n",
+    b"\\" + b"a" * 64 + b"  x\\ny\n", b"\\" + b"a" * 64 + b"  x\\q\n", b"SHA256 (x.bin) = short\n",
     b"SHA999 (x) = " + b"a" * 64 + b"\n", b"BLAKE2b (x) = " + b"a" * 128 + b"\n", b"a" * 64 + b"\n",
     b"a" * 33 + b"  x\n", b"a" * 64 + b"  " + b"n" * 5000 + b"\n", b"MD5 (y) = " + b"a" * 32 + b"\n",
-    b"SHA256 () = " + b"a" * 64 + b"\n", b"a" * 64 + b" \0\n", b"SHA256(z.fwb)= " + b"a" * 64 + b"\n",
+    b"SHA256 () = " + b"a" * 64 + b"\n", b"a" * 64 + b" \0\n", b"SHA256(z.bin)= " + b"a" * 64 + b"\n",
     b"\\SHA256 (a\\\\b) = " + b"a" * 64 + b"\n", b"sha256 (a) = " + b"a" * 64 + b"\n",
 )  # fmt: skip
 
@@ -417,7 +417,7 @@ def _list(rnd: Random) -> bytes:
 def _checksum_lists(rnd: Random) -> Any:
     data, name = (
         _list(rnd),
-        rnd.choice(["SHA256SUMS", "lists/SHA512SUMS", "x.sha256", "marram-blade-6.1.0.fwb", "a.fwb.sig"]),
+        rnd.choice(["SHA256SUMS", "lists/SHA512SUMS", "x.sha256", "marram-blade-6.1.0.bin", "a.bin.sig"]),
     )
     looks = [looks_like_list.is_list(name, data[:n], whole=n >= len(data)) for n in (0, 40, len(data))]
 

@@ -16,7 +16,7 @@ from bundlekeeper.media.packing.types import Box, Packed, PackingItem
 from bundlekeeper.media.receipt import slip as papers
 from bundlekeeper.media.receipt import typed_lines
 from bundlekeeper.media.receipt.compose import meant_place
-from bundlekeeper.media.receipt.document import NOT_HELD, Receipt, Stands, read_header, receipt_of, write_header
+from bundlekeeper.media.receipt.document import NOT_IN_STORE, Receipt, SiteState, read_header, receipt_of, write_header
 from bundlekeeper.media.receipt.kept import KeptReceipt, answers
 from bundlekeeper.media.receipt.read import beyond, judged
 from bundlekeeper.media.receipt.slip_of import slip_of
@@ -163,7 +163,7 @@ def _bunches(rnd: Random) -> list[Bunch]:
     found = []
     for number in range(rnd.choice([1, 2, 3, 5])):
         family = rnd.choice(["blade", "rack", "infrastructure"])
-        name = f"{family}/{number}/marram-{family}-{number}{rnd.choice(['', '', '', '%', ' x', 'é'])}.fwb"
+        name = f"{family}/{number}/marram-{family}-{number}{rnd.choice(['', '', '', '%', ' x', 'é'])}.bin"
         size = rnd.choice([10, 40_000_000, 90_000_000, rnd.randint(1, 60_000_000)])
         bundle = PlannedFile(SetFile(name, size, f"{number:064x}", "bundle", family, str(number)), f"store/{name}")
         signature = PlannedFile(
@@ -180,12 +180,12 @@ def _plans(rnd: Random) -> Any:
     wish = Wish(tuple(_kinds(rnd)), rnd.choice([0, 500, 8000]), rnd.random() < 0.2)
 
     def read() -> Any:
-        plan, why = plan_set(head, _bunches(rnd), commons, wish)
+        plan, reason = plan_set(head, _bunches(rnd), commons, wish)
         if plan is None:
-            return why
+            return reason
         again = read_plan(write_plan(plan), "p.json")
         on_it = [[part.path for _, part in plan.on(v.number)] for v in plan.volumes]
-        return [plan, why, again == plan, on_it]
+        return [plan, reason, again == plan, on_it]
 
     return told(read)
 
@@ -271,7 +271,7 @@ def _documents(rnd: Random) -> Any:
 
 def _received(rnd: Random, index: SetIndex) -> ReceivedSet:
     arrived = {
-        f.path: Arrived(f.path, f.sha256, rnd.choice(["taken", "held", NOT_HELD]), _MADE)
+        f.path: Arrived(f.path, f.sha256, rnd.choice(["taken", "held", NOT_IN_STORE]), _MADE)
         for f in index.files
         if rnd.random() < 0.7
     }
@@ -285,8 +285,8 @@ def _received(rnd: Random, index: SetIndex) -> ReceivedSet:
 
 
 def _receipt(rnd: Random, index: SetIndex, received: ReceivedSet) -> Receipt:
-    stands = tuple(
-        Stands(site, f"{site}-{n}", rnd.randint(0, 300), rnd.randint(0, 9), rnd.randint(0, 2))
+    state = tuple(
+        SiteState(site, f"{site}-{n}", rnd.randint(0, 300), rnd.randint(0, 9), rnd.randint(0, 2))
         for site in ("skerry", "holm") for n in range(rnd.randint(0, 3))
     )  # fmt: skip
     manifest = rnd.choice([None, (14, "3" * 64)])
@@ -297,13 +297,13 @@ def _receipt(rnd: Random, index: SetIndex, received: ReceivedSet) -> Receipt:
         made=_MADE + timedelta(days=20, seconds=33),
         site=site,
         by="ada",
-        book="ef" * 16,
+        ledger="ef" * 16,
         count=rnd.randint(0, 2000),
         head="0123456789abcdef" * 4,
         after=rnd.choice([0, 5]),
         events=rnd.random() < 0.7,
         manifest=manifest,
-        standing=stands,
+        states=state,
     )
 
 
@@ -333,7 +333,14 @@ def _receipts(rnd: Random) -> Any:
         )
         return [found, lines, papers.signed_bytes(found).hex(), told(lambda: papers.read(text))]
 
-    return [receipt, receipt.held, receipt.not_held, write_header(receipt), meant_place(index.meant_for), told(paper)]
+    return [
+        receipt,
+        receipt.stored,
+        receipt.not_in_store,
+        write_header(receipt),
+        meant_place(index.meant_for),
+        told(paper),
+    ]
 
 
 @question("papers", 80)

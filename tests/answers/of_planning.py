@@ -52,7 +52,7 @@ def shortened(report: GapReport) -> list[Any]:
     """All of a report, each gap in three lines."""
     gaps = [
         [
-            [g.finding.code, g.finding.level, g.finding.subject, g.finding.says, g.finding.hint],
+            [g.finding.code, g.finding.level, g.finding.subject, g.finding.message, g.finding.hint],
             g.things,
             g.evidence,
             g.sources,

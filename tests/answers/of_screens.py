@@ -244,11 +244,11 @@ def _site_page(answers: list[Any]) -> site_page.SitePage:
 
 
 def _row(rnd: Random) -> CheckedRow:
-    name = rnd.choice(["a.fwb", "b.fwb", "c\x07.fwb"])
+    name = rnd.choice(["a.bin", "b.bin", "c\x07.bin"])
     family, version = rnd.choice([("blade", "6.1"), ("", "")])
     place = rnd.choice(["", name, f"{family}/{version}/{name}"])
-    proven = rnd.choice([None, PROVEN])
-    return CheckedRow(name, family, version, place, rnd.choice(list(Status)), 10, 11, "a" * 64, "b" * 64, proven,
+    verified = rnd.choice([None, PROVEN])
+    return CheckedRow(name, family, version, place, rnd.choice(list(Status)), 10, 11, "a" * 64, "b" * 64, verified,
                       rnd.choice(["", "it is other"]), seconds=rnd.choice([None, 0.0, 1.2345, 60.0]))  # fmt: skip
 
 
@@ -269,10 +269,10 @@ def _junit(rnd: Random) -> Any:
     counts: dict[str, Any] = {
         name: rnd.randint(0, 9)
         for name in (
-            "proven",
+            "verified",
             "trusted",
             "skipped",
-            "unproven",
+            "unverified",
             "signatures_good",
             "signatures_bad",
             "signatures_unseen",
@@ -305,7 +305,7 @@ def _findings(rnd: Random) -> Any:
     rows = []
     for _ in range(rnd.randint(0, 7)):
         code, where = (
-            rnd.choice(["expired", "own-copy", "altered", "unproven"]),
+            rnd.choice(["expired", "own-copy", "altered", "unverified"]),
             rnd.choice(["", "", f"m.toml:{rnd.randint(1, 4)}:2"]),
         )
         row = finding(

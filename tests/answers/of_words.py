@@ -9,7 +9,7 @@ from typing import Any
 
 from bundlekeeper.formats import durations, moments, toml_read
 from bundlekeeper.formats.safe_names import problems_of_name
-from bundlekeeper.model import acceptance, record_rules, versions
+from bundlekeeper.model import store_settings as settings, record_rules, versions
 from bundlekeeper.model.route.hand_plan import read_plan
 from bundlekeeper.model.trust import PURPOSES, TrustEntry
 from bundlekeeper.model.vocabulary import BANKS, KINDS, METHODS
@@ -64,22 +64,22 @@ def _versions(rnd: Random) -> Any:
     return [some, spans, rows]
 
 
-_ACCEPTANCE = (
-    'acceptance = 1\nsigned_families = ["infrastructure"]\nforms = ["sshsig", "rsa-pss-sha256"]\n'
+_SETTINGS = (
+    'store = 1\nsigned_families = ["infrastructure"]\nforms = ["sshsig", "rsa-pss-sha256"]\n'
     'signed_manifests = true\nmax_proof_age = "90d"\nmax_whole_bytes = 1_073_741_824\n'
 )
 
 
-@question("acceptance", 60)
-def _acceptance(rnd: Random) -> Any:
-    text = reworded(rnd, _ACCEPTANCE, rnd.choice([0, 1, 2]))
+@question("store", 60)
+def _settings(rnd: Random) -> Any:
+    text = reworded(rnd, _SETTINGS, rnd.choice([0, 1, 2]))
     if rnd.random() < 0.4:
         text = text.replace(
             rnd.choice(["true", "1_073_741_824", '"90d"', "1\n"]), rnd.choice(["0", "false", '"36h"', "-1", "[]"])
         )
 
     def read() -> Any:
-        found = acceptance.read_acceptance(text.encode())
+        found = settings.read_settings(text.encode())
         return [found, [found.wants_signature(f) for f in ("infrastructure", "blade", "rack")]]
 
     return told(read)
@@ -133,7 +133,7 @@ def _hand_plans(rnd: Random) -> Any:
 def _small_words(rnd: Random) -> Any:
     times = [b"2026-03-01", b"2026-03-01T14:05+01:00", b"2026-03-29T02:30:00", b"2026-10-25 02:30:00.000001Z"]
     spans = [b"30d", b"36h", b"90m", b"2w", b"1h30m", b"90"]
-    names = [b"marram-rack-6.1.0.fwb", b"CON.txt", b"a/b", b"x ", b".hidden"]
+    names = [b"marram-rack-6.1.0.bin", b"CON.txt", b"a/b", b"x ", b".hidden"]
     moment, span, name = (example(rnd, seeds, [b"-", b"Z", b"d"]).decode("utf-8", "replace") if rnd.random() < 0.6
                           else rnd.choice(seeds).decode() for seeds in (times, spans, names))  # fmt: skip
     zone = rnd.choice(["UTC", "Europe/Lisbon", "+02:00", "-03:30"])
@@ -171,9 +171,11 @@ def _record_rules(rnd: Random) -> Any:
     ]
     bundle = None
     if rnd.random() < 0.7:
-        held, near = rnd.random() < 0.8, rnd.choice(["", "blade 6.0"])
-        standing = rnd.choice(["current", "withdrawn", "superseded"])
-        bundle = record_rules.RecordedBundle("blade", "6.1", "a" * 64, images, held, rnd.random() < 0.8, standing, near)
+        stored, near = rnd.random() < 0.8, rnd.choice(["", "blade 6.0"])
+        lifecycle = rnd.choice(["current", "withdrawn", "superseded"])
+        bundle = record_rules.RecordedBundle(
+            "blade", "6.1", "a" * 64, images, stored, rnd.random() < 0.8, lifecycle, near
+        )
     asked = rnd.choice(["", "", version()])
     staged = record_rules.staging(part, bundle, asked, rnd.choice(["", "", *BANKS]))
     return [staged, record_rules.activating(part, bundle, asked)]

@@ -8,14 +8,14 @@ from random import Random
 from typing import Any
 
 from bundlekeeper.findings import finding
-from bundlekeeper.model.inventory.types import Apart, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory.types import SeparateWindows, Component, Inventory, Partition, Policy
 from bundlekeeper.model.manifest.types import Jump, KindRule, Manifest
 from bundlekeeper.model.vocabulary import APPLIES, FAMILIES
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.fleet.stock import HeldFile, Holdings, SignatureState
+from bundlekeeper.planning.fleet.stock import StoredFile, Holdings, SignatureState
 from tests.kits import planning_kit
 from tests.kits.brute_force import Brute, chance_rules
-from tests.kits.planning_kit import NOW, PROVEN, blade, held_all, marram, whole_domain
+from tests.kits.planning_kit import NOW, PROVEN, blade, stored_all, marram, whole_domain
 from tests.kits.planning_worlds import disorderly_fleet, disorderly_manifest
 from tests.kits.route_worlds import LARGE, large_domain, large_manifest
 
@@ -38,7 +38,7 @@ def blurred(rnd: Random, inventory: Inventory, share: float) -> Inventory:
     rooms += [replace(room, name=f"{room.name}-2") for room in rooms if rnd.random() < share / 2]
     policies = [_policy(rnd, policy) if rnd.random() < share else policy for policy in inventory.policies]
     domains = inventory.domains()
-    apart = (Apart(domains[:2], "one ring"),) if len(domains) > 1 and rnd.random() < share + 0.2 else ()
+    apart = (SeparateWindows(domains[:2], "one ring"),) if len(domains) > 1 and rnd.random() < share + 0.2 else ()
     return replace(inventory, components=tuple(parts), partitions=tuple(rooms), policies=tuple(policies), apart=apart)
 
 
@@ -100,7 +100,7 @@ def varied(rnd: Random, manifest: Manifest, share: float) -> Manifest:
             if rnd.random() < share / 8:
                 image["models"] = image["models"][:1]
         if rnd.random() < share / 2:
-            bundle |= {"standing": "withdrawn", **rnd.choice([{}, {"why": "notice 9"}])}
+            bundle |= {"lifecycle": "withdrawn", **rnd.choice([{}, {"reason": "notice 9"}])}
         if rnd.random() < share / 2:
             bundle.pop("digest_from", None)
         if bundle["family"] == "rack" and rnd.random() < share / 2:
@@ -111,7 +111,7 @@ def varied(rnd: Random, manifest: Manifest, share: float) -> Manifest:
             bundle["images"] = bundle["images"][1:]
         if rnd.random() < share / 8:
             bundle |= {
-                "onto": rnd.choice(["5.4.10", "4.0"]),
+                "base": rnd.choice(["5.4.10", "4.0"]),
                 "only": tuple(dict.fromkeys(i["kind"] for i in bundle["images"])),
             }
         if rnd.random() < share:
@@ -161,20 +161,20 @@ def _kind(rnd: Random) -> dict[str, Any]:
 
 def stock(rnd: Random, manifest: Manifest) -> Holdings:
     """Most bundles, in every state of proof and signature, other copies beside some, some told against."""
-    told = [finding(code, "x.fwb", "by the key harbour") for code in ("dropped-key", "expired-key", "stranger-key")]
+    told = [finding(code, "x.bin", "by the key harbour") for code in ("removed-key", "expired-key", "unknown-key")]
     rows = []
     for bundle in manifest.bundle:
         for copy in range(rnd.choice([0, 1, 1, 1, 1, 2])):
             sha256 = bundle.sha256 if not copy or rnd.random() < 0.5 else "f" * 64
-            proven = rnd.choice([True, True, True, False, None])
+            verified = rnd.choice([True, True, True, False, None])
             at = rnd.choice([PROVEN, NOW, NOW - timedelta(days=30), NOW - timedelta(days=30, seconds=1), None])
             signature = rnd.choice([SignatureState.GOOD, SignatureState.GOOD, *SignatureState])
             against = (rnd.choice(told),) if rnd.random() < 0.08 else ()
             family = bundle.family if rnd.random() < 0.98 else "blade"
             build = rnd.choice([bundle.build or "", bundle.build or "", "", "standalone"])
-            rows.append(HeldFile(sha256, family, bundle.version, build, proven, at, signature, against))
+            rows.append(StoredFile(sha256, family, bundle.version, build, verified, at, signature, against))
     families = rnd.choice([(), ("infrastructure",), ("blade", "rack"), ("infrastructure", "blade", "rack")])
-    return Holdings(rows, signed_families=families, max_proof_age_s=rnd.choice([None, 86400, 30 * 86400]))
+    return Holdings(rows, signed_families=families, max_verification_age_s=rnd.choice([None, 86400, 30 * 86400]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,7 +244,7 @@ def orderly(rnd: Random) -> Asked:
     if rnd.random() < 0.4:
         parts = _halves(rnd, parts)
     inventory = blurred(rnd, planning_kit.inventory(parts, rooms, policies), rnd.choice([0.0, 0.0, 0.03, 0.1]))
-    holdings = held_all(manifest) if rnd.random() < 0.6 else stock(rnd, manifest)
+    holdings = stored_all(manifest) if rnd.random() < 0.6 else stock(rnd, manifest)
     return Asked(manifest, inventory, holdings, rnd.choice(["6.1", "6.1", "6.0", "5.4"]))
 
 
@@ -269,7 +269,7 @@ def large(rnd: Random) -> Asked:
     world = replace(rnd.choice(LARGE), seed=rnd.randint(1, 10**6))
     manifest = large_manifest(world)
     inventory = large_domain(world, manifest)
-    return Asked(manifest, inventory, held_all(manifest), manifest.release[world.to].name)
+    return Asked(manifest, inventory, stored_all(manifest), manifest.release[world.to].name)
 
 
 def ruled(rnd: Random) -> tuple[Asked, str]:
@@ -279,4 +279,4 @@ def ruled(rnd: Random) -> tuple[Asked, str]:
         more = chance_rules(rnd)
         case.ruled_by({name: (*case.extra[name], *more[name]) for name in more})
     goal = case.manifest.release[case.goal].name
-    return Asked(case.manifest, case.parts, held_all(case.manifest), goal), goal
+    return Asked(case.manifest, case.parts, stored_all(case.manifest), goal), goal

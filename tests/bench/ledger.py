@@ -20,7 +20,7 @@ from functools import cache
 from pathlib import Path
 
 from bundlekeeper.formats import moments
-from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen
+from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
 from bundlekeeper.ledger.exchange import merge as exchange
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.inventory.types import Place
@@ -52,11 +52,11 @@ def events(components: int) -> Iterator[list[Event]]:
 def _said(what: EventKind, day: int, version: str, number: int) -> Event:
     rare = number % 100 == 7  # one in a hundred has a patch of its own
     return Event(
-        what=what, at=moments.end_of((_DAY0 + timedelta(days=day)).date(), "UTC"), says="ada", by="bo",
+        what=what, at=moments.end_of((_DAY0 + timedelta(days=day)).date(), "UTC"), message="ada", by="bo",
         change=f"change-{day}", component=_serial(number), kind=KINDS[number % 5], model="MB-4",
         bank="pending" if what is EventKind.STAGED else "", version=f"{version}-p1" if rare else version,
         family="blade",
-        bundle=f"{version}-p1" if rare else version, proof=ProofKind.DIGEST,
+        bundle=f"{version}-p1" if rare else version, verification=EvidenceKind.DIGEST,
     )  # fmt: skip
 
 
@@ -66,7 +66,7 @@ def _reading(day: int, version: str, components: int) -> Iterator[list[Event]]:
         scope = tuple((f"site-{site}", f"domain-{site}-{d}", kind) for d in range(DOMAINS) for kind in KINDS)
         when = moments.end_of((_DAY0 + timedelta(days=day)).date(), "UTC")
         reading = Event(
-            what=EventKind.INVENTORY, at=when, says="list", source="list.csv", document="0" * 64, scope=scope
+            what=EventKind.INVENTORY, at=when, message="list", source="list.csv", document="0" * 64, scope=scope
         )
         yield [reading, *(_seen(reading, number, version) for number in numbers)]
 
@@ -74,7 +74,7 @@ def _reading(day: int, version: str, components: int) -> Iterator[list[Event]]:
 def _seen(reading: Event, number: int, version: str) -> Event:
     rare = number % 100 == 7 and version != "1.0"
     return Event(
-        what=EventKind.OBSERVED, at=reading.at, says="list", source="list.csv", proof=ProofKind.INVENTORY,
+        what=EventKind.OBSERVED, at=reading.at, message="list", source="list.csv", verification=EvidenceKind.INVENTORY,
         reading=reading.id(), component=_serial(number), kind=KINDS[number % 5], model="MB-4",
         parent=f"MB4-{number // 5:06}", place=Place(*_place(number)),
         seen=Seen(f"{version}-p1" if rare else version, ""),
@@ -97,9 +97,9 @@ def _store(world_folder: Path, few: Path, components: int) -> Path:
     shutil.copytree(few, store)
     path = store / ".keeper" / "ledger.sqlite"
     path.unlink(missing_ok=True)
-    with Ledger.open(path, write=True) as book:
-        took = seconds(lambda: [book.record(batch, _DAY0 + timedelta(days=40)) for batch in events(components)])
-        count = book.head().count
+    with Ledger.open(path, write=True) as ledger:
+        took = seconds(lambda: [ledger.record(batch, _DAY0 + timedelta(days=40)) for batch in events(components)])
+        count = ledger.head().count
     size = path.stat().st_size
     print(
         f"ledger: {count} events in {took:.1f} s, {size / 1e6:.1f} MB, {size / count:.0f} bytes each", file=sys.stderr
@@ -146,8 +146,8 @@ _row("where, known", "SERIAL --known a day", _serial(4711), "--known", "2026-02-
 def ledger_file(world: World) -> tuple[float, float]:
     """What the record, its indexes and the answers derived from it take, beside the bare statements."""
     path = _store(world.folder, world.small_store, world.parts) / ".keeper" / "ledger.sqlite"
-    with Ledger.open(path, write=False) as book:
-        return path.stat().st_size, sum(map(len, exchange.export(book, 0)))
+    with Ledger.open(path, write=False) as ledger:
+        return path.stat().st_size, sum(map(len, exchange.export(ledger, 0)))
 
 
 @cache
@@ -178,7 +178,9 @@ def _load_s(world: World, form: str) -> float:
     shutil.copytree(world.small_store, store)
     try:
         path = str(_list(world.folder, form, world.parts))
-        return seconds(lambda: keeper("inventory", "load", path, "--says", "ada", "--json", "--store", str(store)))
+        return seconds(
+            lambda: keeper("inventory", "load", path, "--reported-by", "ada", "--json", "--store", str(store))
+        )
     finally:
         shutil.rmtree(store)
 

@@ -44,7 +44,7 @@ _UNDER_100_MB = Target(Judged.OURS, False, 100e6)
 
 @bench(
     "memory, take",
-    what="peak memory of bundlekeeper take of one large bundle",
+    what="peak memory of bundlekeeper store add of one large bundle",
     against="peak memory of openssl dgst -sha256 of the same file",
     unit="bytes",
     target=_UNDER_100_MB,
@@ -63,7 +63,7 @@ def memory_of_take(world: World) -> tuple[float, float]:
 
 @bench(
     "memory, check",
-    what="peak memory of bundlekeeper check --at of one large bundle",
+    what="peak memory of bundlekeeper verify --at of one large bundle",
     against="peak memory of openssl dgst -sha256 of the same file",
     unit="bytes",
     target=_UNDER_100_MB,
@@ -101,19 +101,19 @@ def start_help(world: World) -> tuple[float, float]:
 
 @bench(
     "held --json",
-    what="bundlekeeper held --json on a store of 6 bundles",
+    what="bundlekeeper store list --json on a store of 6 bundles",
     against="python -c pass",
     unit="s",
     target=ratio_at_most(8.0),
 )
 def start_held(world: World) -> tuple[float, float]:
-    """A simple question to the catalogue."""
+    """A simple question to the store database."""
     return _against_bare(world, "held", "--json", "--store", str(world.small_store))
 
 
 @bench(
     "check --quick",
-    what="bundlekeeper check MANIFEST --at DIR --quick: many small files, unchanged since their proof",
+    what="bundlekeeper verify MANIFEST --at DIR --quick: many small files, unchanged since their proof",
     against="python -c pass",
     unit="s",
     target=Target(Judged.ABOVE, False, 0.5),

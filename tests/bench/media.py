@@ -31,7 +31,7 @@ _PROOF = "proving from the medium"
 _MOST_BYTES = 100_000_000
 
 
-class _UntilProof(Silent):
+class _UntilVerification(Silent):
     """Stops the work when the proof from the medium begins, and knows when that was."""
 
     def __init__(self) -> None:
@@ -51,7 +51,7 @@ def _plan(world: World) -> tuple[Path, SetPlan]:
     if not root.exists():
         manifest = world.big_store_inputs
         keeper("take", str(manifest), "--from", str(world.folder / "offered"), "--store", str(root))
-    return root, planned(root, "blade/6.1.0/marram-blade-6.1.0.fwb", "blade", "6.1.0")
+    return root, planned(root, "blade/6.1.0/marram-blade-6.1.0.bin", "blade", "6.1.0")
 
 
 def _write(world: World, count: int) -> float:
@@ -60,14 +60,14 @@ def _write(world: World, count: int) -> float:
     targets = [world.folder / f"stick-{n}" for n in range(count)]
     for each in targets:
         each.mkdir()
-    warm(root / "blade/6.1.0/marram-blade-6.1.0.fwb")
+    warm(root / "blade/6.1.0/marram-blade-6.1.0.bin")
     shutil.rmtree(root / ".keeper/sets", ignore_errors=True)
-    progress = _UntilProof()
+    progress = _UntilVerification()
     order = WriteOrder(tuple(WriteTarget(each) for each in targets), expected=ANYWHERE)
     try:
         with Store.open(root, write=True) as store:
-            with Ledger.open(root / ".keeper/ledger.sqlite", write=True) as book:
-                head = book.head()
+            with Ledger.open(root / ".keeper/ledger.sqlite", write=True) as ledger:
+                head = ledger.head()
             os.sync()  # nobody pays for what another wrote
             begun = time.perf_counter()
             with suppress(StoppedError):
@@ -141,14 +141,14 @@ def memory(world: World) -> tuple[float, float]:
 def _measured(root: Path, base: Path) -> int:
     """Write to two folders, and the peak memory of this process in bytes."""
     world = World(base)
-    plan = planned(root, "blade/6.1.0/marram-blade-6.1.0.fwb", "blade", "6.1.0")
+    plan = planned(root, "blade/6.1.0/marram-blade-6.1.0.bin", "blade", "6.1.0")
     targets = [world.folder / f"memory-{n}" for n in range(2)]
     for each in targets:
         each.mkdir()
     try:
         with Store.open(root, write=True) as store:
-            with Ledger.open(root / ".keeper/ledger.sqlite", write=True) as book:
-                head = book.head()
+            with Ledger.open(root / ".keeper/ledger.sqlite", write=True) as ledger:
+                head = ledger.head()
             order = WriteOrder(tuple(WriteTarget(each) for each in targets), expected=ANYWHERE)
             if write_set(store, plan, order, WriteMeans(now, Silent(), sign, head)).status:
                 raise RuntimeError("the set was not written")

@@ -10,7 +10,7 @@ from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.find import NoRoute, Route, route
 from tests.bench.frame import Judged, Target, bench
 from tests.bench.world import World
-from tests.kits.planning_kit import NOW, held_all
+from tests.kits.planning_kit import NOW, stored_all
 from tests.kits.route_worlds import LARGE, large_domain, large_manifest
 
 SIZE = "domains (8 server classes, 40 releases per family)"
@@ -26,9 +26,9 @@ def _spent_s(number: int) -> Spent:  # one round serves both rows
     found: Spent = []
     for large in LARGE:
         rules = large_manifest(large)
-        parts, held, to = large_domain(large, rules), held_all(rules), rules.release[large.to].name
+        parts, stored, to = large_domain(large, rules), stored_all(rules), rules.release[large.to].name
         begun = time.process_time()
-        answer = route(Fleet(rules, parts), "holm-a", to, held, NOW)
+        answer = route(Fleet(rules, parts), "holm-a", to, stored, NOW)
         spent = time.process_time() - begun
         if isinstance(answer, NoRoute) and not answer.exhausted:
             raise RuntimeError(f"gave up on world {large.seed}")

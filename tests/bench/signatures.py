@@ -71,7 +71,7 @@ class _Signed:
         listing = Listing("manifest", (bundle,), signatures=frozenset({"big.sig"}))
         means = CheckMeans(lambda: datetime.now(UTC), Silent(), voucher=self.voucher)
         result = check_folder(self.folder, listing, means)
-        assert result.proven == 1
+        assert result.verified == 1
         assert result.signatures_good == int(signed)
         return result
 

@@ -37,14 +37,14 @@ class World:
     @cached_property
     def big(self) -> Path:
         """One large file."""
-        return self._random(self.folder / "big.fwb", self.big_bytes)
+        return self._random(self.folder / "big.bin", self.big_bytes)
 
     @cached_property
     def several(self) -> tuple[Path, ...]:
         """The same number of bytes in many files of equal size."""
         (self.folder / "several").mkdir()
         return tuple(
-            self._random(self.folder / "several" / f"{n:03}.fwb", self.big_bytes // _FILES) for n in range(_FILES)
+            self._random(self.folder / "several" / f"{n:03}.bin", self.big_bytes // _FILES) for n in range(_FILES)
         )
 
     @cached_property
@@ -52,13 +52,13 @@ class World:
         """A manifest for a folder that holds only the large file, as a bundle."""
         offered = self.folder / "offered"
         offered.mkdir()
-        (offered / "marram-blade-6.1.0.fwb").hardlink_to(self.big)
+        (offered / "marram-blade-6.1.0.bin").hardlink_to(self.big)
         manifest = self.folder / "big.toml"
         digest = hashlib.sha256()
         with self.big.open("rb") as stream:
             while block := stream.read(_PIECE_BYTES):
                 digest.update(block)
-        bundle = bundle_table("6.1.0", "marram-blade-6.1.0.fwb", self.big_bytes, digest.hexdigest())
+        bundle = bundle_table("6.1.0", "marram-blade-6.1.0.bin", self.big_bytes, digest.hexdigest())
         manifest.write_text(MANIFEST_HEAD + bundle, encoding="utf-8")
         return manifest
 
@@ -69,7 +69,7 @@ class World:
         offered.mkdir()
         tables = [MANIFEST_HEAD]
         for number in range(self.many_files):
-            name, data = f"marram-blade-1.{number}.0.fwb", number.to_bytes(8, "big") * 64
+            name, data = f"marram-blade-1.{number}.0.bin", number.to_bytes(8, "big") * 64
             (offered / name).write_bytes(data)
             tables.append(bundle_table(f"1.{number}.0", name, len(data), hashlib.sha256(data).hexdigest()))
         manifest = self.folder / "many.toml"
@@ -83,7 +83,7 @@ class World:
         offered.mkdir()
         tables = [MANIFEST_HEAD]
         for number in range(6):
-            name, data = f"marram-blade-2.{number}.0.fwb", bytes([number]) * 4096
+            name, data = f"marram-blade-2.{number}.0.bin", bytes([number]) * 4096
             (offered / name).write_bytes(data)
             tables.append(bundle_table(f"2.{number}.0", name, len(data), hashlib.sha256(data).hexdigest()))
         manifest = self.folder / "few.toml"

@@ -96,8 +96,8 @@ def test_the_whole_job(keeper: Keeper, world: World) -> None:
     assert again.status == 0
     assert {row["status"] for row in again.json["bundles"]} == {"already held"}
     assert again.json["counts"]["read_bytes"] == 0
-    held = keeper("held", "--json").json
-    assert [row["state"] for row in held["bundles"]] == ["proven"] * 9
+    stored = keeper("held", "--json").json
+    assert [row["state"] for row in stored["bundles"]] == ["verified"] * 9
     assert keeper("check").status == 0
 
     stick = world.manifest.parent / "stick"
@@ -111,14 +111,14 @@ def test_the_whole_job(keeper: Keeper, world: World) -> None:
     with (stick / damage["extended"]).open("ab") as file:
         file.write(b"\0")
     (stick / damage["missing"]).unlink()
-    (stick / damage["misnamed"]).rename(stick / "quarter.fwb")
+    (stick / damage["misnamed"]).rename(stick / "quarter.bin")
     (stick / "holiday.jpg").write_bytes(b"x")
     found = keeper("check", world.manifest, "--at", stick, "--json")
     assert found.status == 1
     codes = {(f["code"], f["subject"]) for f in found.json["findings"]}
     assert {(code, name) for code, name in damage.items() if code != "misnamed"} <= codes
     assert {code for code, _ in codes} == {*damage, "extra"}
-    assert found.json["counts"]["proven"] + found.json["counts"]["not_proven"] == 9
+    assert found.json["counts"]["verified"] + found.json["counts"]["unverified"] == 9
 
 
 @pytest.mark.fault(72)
@@ -130,7 +130,7 @@ def test_names_and_texts_cannot_reach_the_terminal(keeper: Keeper, world: World,
     text = text.replace('platform = "marram"', f'platform = "marram"\nnote = {quoted}\nodd = {quoted}', 1)
     text = text.replace('name = "6.1"', f"name = {quoted}", 1).replace("release notes 6.1, table 2", NASTY_TOML, 1)
     world.manifest.write_text(text)
-    (world.downloads / "\x1b[2Jevil[link=x].fwb").write_bytes(b"x")
+    (world.downloads / "\x1b[2Jevil[link=x].bin").write_bytes(b"x")
     lines: list[list[str | Path]] = [
         ["manifest", "lint", world.manifest],
         ["manifest", "show", world.manifest],

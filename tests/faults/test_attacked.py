@@ -22,7 +22,11 @@ def test_a_ledger_that_is_a_link_is_refused(harbour: Keeper, tmp_path: Path) -> 
     elsewhere.chmod(0o666)
     ledger.symlink_to(elsewhere)
     before = elsewhere.read_bytes()
-    for words in (("where",), ("ledger", "check"), ("observe", "HOLMA-IO1", "--active", "6.0.1", "--says", "kim")):
+    for words in (
+        ("where",),
+        ("ledger", "check"),
+        ("observe", "HOLMA-IO1", "--active", "6.0.1", "--reported-by", "kim"),
+    ):
         done = harbour(*words)
         assert (done.status, "symbolic link" in done.err) == (4, True), done
     assert elsewhere.read_bytes() == before
@@ -34,9 +38,9 @@ def stop(*_: object) -> object:
 
 
 def test_a_signal_while_a_kept_index_is_read_is_no_damage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (tmp_path / "depot").mkdir()
+    (tmp_path / "main site").mkdir()
     (tmp_path / "stick").mkdir()
-    made = World(tmp_path / "depot", SPLIT, 3)
+    made = World(tmp_path / "main site", SPLIT, 3)
     made.write(tmp_path / "stick", only=(1,))
     monkeypatch.setattr(signed_index, "read_index", stop)
     with pytest.raises(StoppedError):

@@ -19,7 +19,7 @@ ROOT = Path(__file__).parents[2]
 @pytest.mark.fault(88)
 @pytest.mark.fault(89)
 @pytest.mark.slow
-@pytest.mark.parametrize(("database", "flips"), [("catalogue", 36), ("ledger", 10)])  # the ledger is asked more
+@pytest.mark.parametrize(("database", "flips"), [("store's database", 36), ("ledger", 10)])  # the ledger is asked more
 def test_a_turned_bit_is_no_false_answer(database: str, flips: int) -> None:
     """Each command's answer is that of the whole store, or says what is damaged and the way out."""
     line = [sys.executable, "-m", "tests.flips", "--database", database, "--seed", "20261130", "--count", str(flips)]
@@ -29,7 +29,7 @@ def test_a_turned_bit_is_no_false_answer(database: str, flips: int) -> None:
 
 
 WHOLE = Ran(1, {"findings": [{"code": "withdrawn", "hint": ""}], "rows": [1]})
-DAMAGED = {"code": "damaged", "hint": "bundlekeeper check"}
+DAMAGED = {"code": "damaged", "hint": "bundlekeeper verify"}
 
 
 @pytest.mark.parametrize(
@@ -44,7 +44,7 @@ DAMAGED = {"code": "damaged", "hint": "bundlekeeper check"}
         (Ran(2, {"findings": [], "error": {"hint": "no such domain", "says": "x"}}), "misleading"),
         (Ran(3, {"findings": [], "error": {"hint": "", "says": "x"}}), "no way out"),
         (Ran(3, None), "no way out"),
-        (Ran(3, {"findings": [], "error": {"hint": "bundlekeeper check", "says": "x"}}), None),
+        (Ran(3, {"findings": [], "error": {"hint": "bundlekeeper verify", "says": "x"}}), None),
         (Ran(3, {"findings": [DAMAGED], "rows": []}), None),
     ],
 )

@@ -181,4 +181,4 @@ def test_a_table_of_blanks_that_are_no_ascii_has_no_columns(text: str) -> None:
     """Found by the fuzz: rows of blanks only, which neither are empty lines nor name a column."""
     with pytest.raises(InputError) as caught:
         read_inventory([InventorySource("i.csv", text.encode(), "csv")])
-    assert "no row with the names of the columns" in [problem.says for problem in caught.value.problems]
+    assert "no row with the names of the columns" in [problem.message for problem in caught.value.problems]

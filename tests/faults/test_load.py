@@ -16,7 +16,7 @@ from tests.kits.ledger_history import DAY0, read
 _EVERY = 10  # operations of SQLite's virtual machine between two calls of the handler
 
 
-def operations(book: Ledger, work: Callable[[], object]) -> int:
+def operations(ledger: Ledger, work: Callable[[], object]) -> int:
     """How many operations of SQLite's virtual machine the work costs (sqlite.org/c3ref/progress_handler.html)."""
     calls = 0
 
@@ -25,18 +25,18 @@ def operations(book: Ledger, work: Callable[[], object]) -> int:
         calls += 1
         return 0
 
-    book.connection.set_progress_handler(count, _EVERY)
+    ledger.connection.set_progress_handler(count, _EVERY)
     work()
-    book.connection.set_progress_handler(None, 0)
+    ledger.connection.set_progress_handler(None, 0)
     return calls * _EVERY
 
 
 def record(path: Path, components: int, days: int) -> None:
     """So many components, each read once a day."""
-    with Ledger.open(path, write=True) as book:
+    with Ledger.open(path, write=True) as ledger:
         for day in range(days):
             events = [read(day, f"6.{day}", component=f"C{n}") for n in range(components)]
-            book.record(events, DAY0)
+            ledger.record(events, DAY0)
 
 
 @pytest.mark.fault(84)
@@ -49,13 +49,13 @@ def test_a_question_costs_the_same_however_long_the_record_is(tmp_path: Path) ->
     for components, days in ((20, 5), (20, 40), (160, 10)):
         path = tmp_path / f"l{components}"
         record(path, components, days)
-        with Ledger.open(path, write=False) as book:
+        with Ledger.open(path, write=False) as ledger:
             questions = {
-                "one": partial(where, book, Selector(component="C7")),
-                "site": partial(where, book, Selector(site="nowhere")),
-                "version": partial(where, book, Selector(version="6.0")),
+                "one": partial(where, ledger, Selector(component="C7")),
+                "site": partial(where, ledger, Selector(site="nowhere")),
+                "version": partial(where, ledger, Selector(version="6.0")),
             }
-            costs[components, days] = {name: operations(book, ask) for name, ask in questions.items()}
+            costs[components, days] = {name: operations(ledger, ask) for name, ask in questions.items()}
     small, long, large = costs[20, 5], costs[20, 40], costs[160, 10]
     assert all(long[name] <= 2 * small[name] + 100 for name in ("one", "site")), costs
     assert large["one"] <= 1.5 * small["one"] + 100, costs
@@ -69,7 +69,7 @@ def test_recording_costs_the_same_however_long_the_record_is(tmp_path: Path) -> 
     for components, days in ((20, 5), (160, 10)):
         path = tmp_path / f"l{components}"
         record(path, components, days)
-        with Ledger.open(path, write=True) as book:
+        with Ledger.open(path, write=True) as ledger:
             event = read(days, "7.0", component="C7")
-            costs.append(operations(book, partial(book.record, [event], DAY0)))
+            costs.append(operations(ledger, partial(ledger.record, [event], DAY0)))
     assert costs[1] <= 1.5 * costs[0] + 100, costs

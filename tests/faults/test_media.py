@@ -47,11 +47,11 @@ def test_memory_is_never_called_a_medium() -> None:
     if not os.access("/dev/shm", os.W_OK):
         pytest.skip("there is no /dev/shm")
     with tempfile.TemporaryDirectory(dir="/dev/shm") as folder:
-        Path(folder, "a.fwb").write_bytes(b"abc")
+        Path(folder, "a.bin").write_bytes(b"abc")
         fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
         try:
-            found = read_back(fd, "a.fwb", algorithms=["sha256"], flushed=True)
+            found = read_back(fd, "a.bin", algorithms=["sha256"], flushed=True)
         finally:
             os.close(fd)
-    assert (found.evicted, found.why) == (False, "tmpfs is memory, not a medium")
+    assert (found.evicted, found.reason) == (False, "tmpfs is memory, not a medium")
     assert found.digest.size == 3

@@ -25,7 +25,7 @@ def deep(base: Path, levels: int) -> Path:
         below = os.open(LONG, os.O_RDONLY | os.O_DIRECTORY, dir_fd=here)
         os.close(here)
         here, path = below, path / LONG
-    fd = os.open("a.fwb", os.O_WRONLY | os.O_CREAT, dir_fd=here)
+    fd = os.open("a.bin", os.O_WRONLY | os.O_CREAT, dir_fd=here)
     os.write(fd, GOOD)
     os.close(fd)
     os.close(here)
@@ -41,7 +41,7 @@ def test_paths_longer_than_the_system_takes(tmp_path: Path, keeper: Keeper, worl
     kit = Kit(tmp_path, "deep store")
     path = deep(kit.source, 20)
     assert len(os.fsencode(path)) > os.pathconf("/", "PC_PATH_MAX")
-    assert kit.take(kit.bundle("a.fwb", GOOD)).counts == {"taken": 1}
+    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"taken": 1}
     for words in (
         ["take", world.manifest, "--from", path],
         ["take", world.manifest, "--from", world.downloads, "--store", path],
@@ -54,10 +54,10 @@ def test_paths_longer_than_the_system_takes(tmp_path: Path, keeper: Keeper, worl
         ran = keeper(*words)
         assert ran.status in {2, 3}, words
         assert "File name too long" in ran.err, words
-    long_name = "x" * 242 + ".fwb"
+    long_name = "x" * 242 + ".bin"
     with pytest.raises(InputError) as caught:
         kit.take(kit.bundle(long_name, GOOD), manifest=2)
-    assert "240" in str(caught.value.says) + caught.value.hint + "".join(p.says for p in caught.value.problems)
+    assert "240" in str(caught.value.message) + caught.value.hint + "".join(p.message for p in caught.value.problems)
 
 
 @pytest.mark.fault(35)

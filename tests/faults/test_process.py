@@ -43,8 +43,8 @@ def test_twenty_processes_at_once(tmp_path: Path, count: int) -> None:
     command = [sys.executable, "-m", "tests.kits.store_child", str(base), "300"]
     started = [subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) for _ in range(count)]
     while any(process.poll() is None for process in started):
-        if (base / "store/.keeper/catalogue.sqlite").exists():
-            assert {row.name for row in Kit(base).held()} <= {"a.fwb", "same.fwb"}
+        if (base / "store/.keeper/store.sqlite").exists():
+            assert {row.name for row in Kit(base).stored()} <= {"a.bin", "same.bin"}
             with contextlib.suppress(subprocess.TimeoutExpired):
                 started[-1].wait(0.05)
     said = [json.loads(process.communicate()[0]) for process in started]
@@ -75,17 +75,17 @@ with Store.open(Path(sys.argv[1]), write=True) as store:
 def test_a_killed_holder_leaves_no_lock(tmp_path: Path) -> None:
     """Lock of a dead process: flock, freed by the kernel; no PID files."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
+    kit.offer("a.bin", GOOD)
     pipe = subprocess.PIPE
     holder = subprocess.Popen([sys.executable, "-c", HOLDER, kit.root], stdin=pipe, stdout=pipe, text=True)
     assert holder.stdout is not None
     assert holder.stdout.readline() == "held\n"
     with pytest.raises(LockedError, match=str(holder.pid)):
-        kit.take(kit.bundle("a.fwb", GOOD))
+        kit.take(kit.bundle("a.bin", GOOD))
     holder.send_signal(signal.SIGKILL)
     holder.communicate()
     assert str(holder.pid) in (kit.root / ".keeper/lock").read_text()  # it still says so, and decides nothing
-    assert kit.take(kit.bundle("a.fwb", GOOD)).counts == {"taken": 1}
+    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"taken": 1}
 
 
 # Poor ones
@@ -135,16 +135,16 @@ Kit(base).take(*bundles_of(Kit(base), base), progress=Hungry())
 def test_killed_for_lack_of_memory(tmp_path: Path) -> None:
     """ "out-of-memory kill: as 1": the kernel kills a take in the middle of a file"""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD * 100_000)
+    kit.offer("a.bin", GOOD * 100_000)
     data = GOOD * 100_000
-    (tmp_path / "bundles.json").write_text(json.dumps([["a.fwb", len(data), sha256(data), "6.1.0"]]))
+    (tmp_path / "bundles.json").write_text(json.dumps([["a.bin", len(data), sha256(data), "6.1.0"]]))
     with memory_group(160 << 20) as join:
         done = subprocess.run(
             [sys.executable, "-c", HUNGRY, tmp_path, join], cwd=ROOT, capture_output=True, text=True, check=False
         )
     assert done.returncode == -signal.SIGKILL, done.stderr
     assert kit.tree().keys() == {k for k in kit.tree() if k.startswith("manifests/")}
-    assert kit.take(kit.bundle("a.fwb", data), manifest=2, wait_s=10).counts == {"taken": 1}
+    assert kit.take(kit.bundle("a.bin", data), manifest=2, wait_s=10).counts == {"taken": 1}
     assert litter(kit.root) == []
 
 
@@ -201,15 +201,15 @@ def test_no_connection_crosses_a_fork(tmp_path: Path) -> None:
                 assert node.attr not in {"fork", "forkpty", "posix_spawn"}, path
     kit = Kit(tmp_path)
     kit.take()
-    with Ledger.open(tmp_path / "ledger", write=True) as book, layout.Store.open(kit.root, write=True) as store:
-        book.connection.execute("BEGIN IMMEDIATE")
-        with store.catalogue(write=True):
+    with Ledger.open(tmp_path / "ledger", write=True) as ledger, layout.Store.open(kit.root, write=True) as store:
+        ledger.connection.execute("BEGIN IMMEDIATE")
+        with store.database(write=True):
             done = subprocess.run(
                 [sys.executable, "-c", OPEN_FILES], close_fds=False, capture_output=True, text=True, check=True
             )
-        book.connection.execute("ROLLBACK")
+        ledger.connection.execute("ROLLBACK")
     assert "ledger" not in done.stdout
-    assert "catalogue" not in done.stdout
+    assert "store's database" not in done.stdout
 
 
 # A clock that jumps
@@ -236,7 +236,7 @@ def test_a_clock_that_jumps(tmp_path: Path, keeper: Keeper, world: World) -> Non
     assert at_time(store, AHEAD, *take).returncode == 0
     now = keeper(*take)  # the clock was put right: nothing is lost, and it is said
     assert (now.status, set(now.codes), now.json["counts"]["already held"]) == (1, {"clock-doubtful"}, 9)
-    assert keeper("inventory", "load", ROOT / "manifests/harbour-2026-11.toml").status == 0
+    assert keeper("inventory", "load", ROOT / "manifests/marram-2026-11.toml").status == 0
     for moment, version in ((AHEAD, "9.9"), ("", "8.8")):
         words = ("observe", "HOLMA-IO1", "--active", version)
         assert (at_time(store, moment, *words).returncode if moment else keeper(*words).status) == 0

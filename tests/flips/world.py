@@ -9,10 +9,10 @@ from unittest.mock import patch
 
 from bundlekeeper.demo import tour_world
 
-HARBOUR = Path(__file__).parents[2] / "manifests" / "harbour-2026-11.toml"
-DATABASES = {"catalogue": "catalogue.sqlite", "ledger": "ledger.sqlite"}
+HARBOUR = Path(__file__).parents[2] / "manifests" / "marram-2026-11.toml"
+DATABASES = {"store's database": "store.sqlite", "ledger": "ledger.sqlite"}
 _SMALL = tuple((family, version, size // 512) for family, version, size in tour_world.BUNDLES)
-_STAGE = ("--bundle", "infrastructure/6.1.0", "--proof", "digest-read-back", "--says", "kim")
+_STAGE = ("--bundle", "infrastructure/6.1.0", "--evidence", "digest-read-back", "--reported-by", "kim")
 
 
 @dataclass(frozen=True)
@@ -36,15 +36,15 @@ def make(base: Path, run: Callable[[Sequence[str]], int]) -> World:
     world = World(base / "store", base / "downloads", new)
     take = ("--from", str(world.downloads), "--quiet")
     for words in (
-        ("take", str(old), *take, "--accept-expired", "the newer one is on its way"),
+        ("take", str(old), *take, "--allow-expired", "the newer one is on its way"),
         ("take", str(now), *take),
         ("take", str(new), *take),
-        ("inventory", "load", str(HARBOUR), "--says", "kim"),
+        ("inventory", "load", str(HARBOUR), "--reported-by", "kim"),
         ("stage", "HOLMA-IO1", *_STAGE),
-        ("activate", "HOLMA-IO1", "--says", "kim"),
-        ("observe", "HOLMA-IO1", "--active", "6.0.1", "--says", "kim"),
+        ("activate", "HOLMA-IO1", "--reported-by", "kim"),
+        ("observe", "HOLMA-IO1", "--active", "6.0.1", "--reported-by", "kim"),
         ("stage", "HOLMA-SW1", *_STAGE),
-        ("inventory", "load", str(_later(base)), "--says", "ola"),
+        ("inventory", "load", str(_later(base)), "--reported-by", "ola"),
         ("check", "--quiet"),  # what it remembers of the manifest, later runs find
     ):
         status = run([*words, "--store", str(world.root)])
@@ -64,6 +64,6 @@ def _later(base: Path) -> Path:
 def _withdrawing(text: str) -> str:
     """The manifest with one blade bundle withdrawn."""
     rows = text.split("[[bundle]]")
-    (at,) = (i for i, row in enumerate(rows) if 'file = "marram-blade-6.0.1.fwb"' in row)
+    (at,) = (i for i, row in enumerate(rows) if 'file = "marram-blade-6.0.1.bin"' in row)
     rows[at] = rows[at].replace('standing = "superseded"', 'standing = "withdrawn"\nwhy = "memory errors"')
     return "[[bundle]]".join(rows)

@@ -21,12 +21,12 @@ Path = tuple[str | int, ...]
 
 HEX8 = st.text("0123456789abcdef", min_size=8, max_size=8)
 MOMENTS = st.datetimes(timezones=st.sampled_from([UTC, OTHER_ZONE]))
-CRATES = st.builds(Crate, st.sampled_from(["a", "a/b.fwb", "data/ü"]), st.booleans(), HEX8 | st.just(""))
+CRATES = st.builds(Crate, st.sampled_from(["a", "a/b.bin", "data/ü"]), st.booleans(), HEX8 | st.just(""))
 COUNTS = st.integers(0, 2**63 - 1)
 BILLS = st.builds(
     Waybill,
     number=st.integers(1, 999),
-    book=st.text("0123456789abcdef", min_size=1, max_size=128),
+    ledger=st.text("0123456789abcdef", min_size=1, max_size=128),
     count=COUNTS,
     port=st.sampled_from(["skerry", "holm-quay"]),
     state=st.sampled_from(["packed", "sent"]),
@@ -88,7 +88,7 @@ def refusal(made: object) -> str:
     with pytest.raises(InputError) as caught:
         document().read(json.dumps(made).encode(), "bill.json")
     assert caught.value.where == "bill.json"
-    return caught.value.says
+    return caught.value.message
 
 
 def test_every_key_that_lacks_is_told_with_its_place() -> None:
@@ -143,7 +143,7 @@ def test_every_value_of_another_type_is_told_with_its_place(odd: object, taken: 
         try:
             document().read(json.dumps(made).encode())
         except InputError as error:
-            assert error.says.startswith((f"the waybill: {pointer(path)} ", f"the waybill: {pointer(path)}/"))
+            assert error.message.startswith((f"the waybill: {pointer(path)} ", f"the waybill: {pointer(path)}/"))
         else:
             found.append(pointer(path))
     assert " ".join(sorted(found)) == taken
@@ -170,10 +170,10 @@ def test_every_value_of_another_type_is_told_with_its_place(odd: object, taken: 
         (("stamps", 0), [AT.isoformat(), 1, 1], "has 3 entries, 2 are allowed"),
     ],
 )
-def test_what_is_wrong_is_said(path: Path, odd: object, says: str) -> None:
+def test_what_is_wrong_is_said(path: Path, odd: object, message: str) -> None:
     made = copy.deepcopy(WHOLE)
     at(made, path[:-1])[path[-1]] = odd
-    assert refusal(made) == f"the waybill: {pointer(path)} {says}"
+    assert refusal(made) == f"the waybill: {pointer(path)} {message}"
 
 
 def test_an_unsafe_path_is_told_as_what_it_is() -> None:
@@ -201,10 +201,10 @@ def test_an_unsafe_path_is_told_as_what_it_is() -> None:
     ],
     ids=["array", "nothing", "number", "route", "version"],
 )
-def test_another_document_is_named_with_what_to_do(made: object, says: str, hint: str) -> None:
+def test_another_document_is_named_with_what_to_do(made: object, message: str, hint: str) -> None:
     with pytest.raises(InputError) as caught:
         document().read(json.dumps(made).encode(), "bill.json")
-    assert (caught.value.says, caught.value.hint, caught.value.where) == (says, hint, "bill.json")
+    assert (caught.value.message, caught.value.hint, caught.value.where) == (message, hint, "bill.json")
 
 
 def test_what_is_too_large_is_not_parsed() -> None:

@@ -14,8 +14,8 @@ from bundlekeeper.formats import limits
 from bundlekeeper.formats.safe_names import collision_key, problems_of_name, safe_folder
 
 GOOD = [
-    "marram-infrastructure-6.1.0.fwb", "a", "A b.c", "x~1", ".hidden", "é.bin", "CONSOLE.bin", "COM10", "nul-1.bin",
-    "LPT.bin", "a..b", "(1).bin", "x%20y", "Ω.fwb", "日本.bin", "x" * 240,
+    "marram-infrastructure-6.1.0.bin", "a", "A b.c", "x~1", ".hidden", "é.bin", "CONSOLE.bin", "COM10", "nul-1.bin",
+    "LPT.bin", "a..b", "(1).bin", "x%20y", "Ω.bin", "日本.bin", "x" * 240,
 ]  # fmt: skip
 
 BAD = [
@@ -25,7 +25,7 @@ BAD = [
     ("a\U000e0041b", "format"), ("a\ufeffb", "format"), ("a\udcffb", "undecodable"), ("a\ud800b", "undecodable"),
     ("-x", "hyphen"), ("~x", "tilde"), (" x", "blank"), ("x ", "blank"), ("\u00a0x", "blank"), ("x.", "dot"),
     ("CON", "device"), ("con.bin", "device"), ("NUL.tar.gz", "device"), ("Aux .bin", "device"), ("prn", "device"),
-    ("COM1.fwb", "device"), ("lpt9", "device"), ("COM¹.bin", "device"), ("LPT³", "device"), ("CONIN$", "device"),
+    ("COM1.bin", "device"), ("lpt9", "device"), ("COM¹.bin", "device"), ("LPT³", "device"), ("CONIN$", "device"),
     ("a<b", "windows"), ("a>b", "windows"), ("a:b", "windows"), ('a"b', "windows"), ("a|b", "windows"),
     ("a?b", "windows"), ("a*b", "windows"), ("C:x", "drive"), ("C:\\x", "drive"), ("e\u0301.bin", "form"),
     ("\u212b.bin", "form"), ("x" * 256, "long"), ("é" * 128, "long"), ("x" * 241, "long"),
@@ -47,8 +47,8 @@ def test_each_sort_of_bad_name_is_told(name: str, reason: str) -> None:
     problems = problems_of_name(name)
     assert reason in {p.reason for p in problems}
     for problem in problems:
-        assert (problem.says + problem.hint).isprintable()
-        assert problem.says
+        assert (problem.message + problem.hint).isprintable()
+        assert problem.message
         assert problem.hint
 
 

@@ -149,4 +149,4 @@ def test_a_place_that_is_not_found_is_said() -> None:
     edit = Edit("a = 1\n", name="m.toml")
     with pytest.raises(InputError) as caught:
         edit.put((), "b", 2, after="c")
-    assert (caught.value.says, caught.value.where) == ("the place of c was not found in the text", "m.toml")
+    assert (caught.value.message, caught.value.where) == ("the place of c was not found in the text", "m.toml")

@@ -109,21 +109,21 @@ def test_what_is_not_toml_is_shown_with_line_column_caret_and_hint(
     problem = refusal(text)
     assert (problem.code, problem.where, problem.excerpt) == ("not-toml", where, caret)
     assert hint in problem.hint
-    assert problem.says.startswith("not TOML: ")
-    assert " at " not in problem.says
+    assert problem.message.startswith("not TOML: ")
+    assert " at " not in problem.message
 
 
 @pytest.mark.fault(49)
 def test_sizes() -> None:
     assert load(b"a = 1     ", name="x", max_bytes=10)[1] == {"a": 1}
     problem = refusal(b"a = 1      ", limit=10)
-    assert (problem.code, problem.says) == ("too-large", "11 bytes, more than 10")
+    assert (problem.code, problem.message) == ("too-large", "11 bytes, more than 10")
 
 
 def test_the_place_of_a_byte_that_is_no_utf8() -> None:
     problem = refusal("é = 1\r\nb = 'x".encode() + b"\x80' # more\r\n")
     assert problem.where == "x.toml:2:7"
-    assert problem.says == "byte 14 (0x80) is no UTF-8"
+    assert problem.message == "byte 14 (0x80) is no UTF-8"
     assert problem.excerpt == "b = 'x\\x80' # more\n      ^"
     assert refusal(b"a = '\xe2\x82").where == "x.toml:1:6"
 

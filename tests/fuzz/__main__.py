@@ -8,11 +8,11 @@ import time
 from collections import Counter
 from collections.abc import Sequence
 
-from tests.fuzz import parsers_media, parsers_proof
+from tests.fuzz import parsers_media, parsers_verification
 from tests.fuzz.parsers import PARSERS
 from tests.fuzz.running import Failure, Parser, examples, run
 
-assert parsers_media and parsers_proof  # imported for what they add
+assert parsers_media and parsers_verification  # imported for what they add
 _TURN_S = 2.0
 
 
@@ -53,7 +53,7 @@ def main(arguments: Sequence[str]) -> int:
                 good, failure, _ = run(each, next(sources[each.name]))
                 made[each.name] += 1
                 taken[each.name] += good
-                if failure is not None and (key := (each.name, failure.says[-120:])) not in failures:
+                if failure is not None and (key := (each.name, failure.message[-120:])) not in failures:
                     failures[key] = failure
                     print(f"FAILED {failure}", file=sys.stderr, flush=True)
     _told(failures, made, taken, seed)

@@ -28,7 +28,7 @@ from bundlekeeper.links.http import client as http
 from bundlekeeper.links.http import verdict
 from bundlekeeper.links.http.part_file import Resume
 from bundlekeeper.links.redfish.user_map import read_map
-from bundlekeeper.model import acceptance, versions
+from bundlekeeper.model import store_settings as settings, versions
 from bundlekeeper.model.inventory.read import InventorySource, read_inventory
 from bundlekeeper.model.inventory.types import COMPONENT_KEYS
 from bundlekeeper.model.lint import read_manifest
@@ -78,7 +78,7 @@ families = ["blade"]
 [[bundle]]
 family = "blade"
 version = "6.1.0"
-file = "marram-blade-6.1.0.fwb"
+file = "marram-blade-6.1.0.bin"
 size = 1_250_000
 sha256 = "%s"
 digest_from = "publisher: download page, 2026-08-02"
@@ -119,16 +119,16 @@ add(
 add(
     "checksum-list", partial(checksum_list.parse, name="SHA256SUMS"),
     lambda: [
-        b"".join(format_line(f"marram-{n}.fwb", f"{n:064x}", tagged=bool(n % 2)) for n in range(6)),
-        b"-----BEGIN PGP SIGNED MESSAGE-----\nHash: SHA256\n\n" + b"a" * 64 + b"  a.fwb\n"
+        b"".join(format_line(f"marram-{n}.bin", f"{n:064x}", tagged=bool(n % 2)) for n in range(6)),
+        b"-----BEGIN PGP SIGNED MESSAGE-----\nHash: SHA256\n\n" + b"a" * 64 + b"  a.bin\n"
         b"-----BEGIN PGP SIGNATURE-----\n\niQ==\n-----END PGP SIGNATURE-----\n",
     ],
-    covers=("model.manifest.checksum_list.parse",), words="SHA256 (a.fwb) = SHA512 MD5 \\ * -----BEGIN -----END - ",
+    covers=("model.manifest.checksum_list.parse",), words="SHA256 (a.bin) = SHA512 MD5 \\ * -----BEGIN -----END - ",
 )  # fmt: skip
 add(
-    "acceptance", acceptance.read_acceptance,
+    "store", settings.read_settings,
     lambda: [
-        b'acceptance = 1\nsigned_families = ["infrastructure"]\nforms = ["sshsig", "rsa-pss-sha256"]\n'
+        b'store = 1\nsigned_families = ["infrastructure"]\nforms = ["sshsig", "rsa-pss-sha256"]\n'
         b'signed_manifests = true\nmax_proof_age = "90d"\nmax_whole_bytes = 1_073_741_824\n'
     ],
     covers=("model.acceptance.read_acceptance",), words="true false [ ] { } = 90d 36h 1e9 cms minisign blade",
@@ -139,7 +139,7 @@ add(
 
 
 def _inventory() -> list[bytes]:
-    return [(ROOT / "manifests/harbour-2026-11.toml").read_bytes()[:6000].rpartition(b"\n[[")[0] + b"\n"]
+    return [(ROOT / "manifests/marram-2026-11.toml").read_bytes()[:6000].rpartition(b"\n[[")[0] + b"\n"]
 
 
 def _as_json() -> list[bytes]:
@@ -247,7 +247,7 @@ add(
     examples=200,
 )
 add("durations", text(durations.seconds), lambda: [b"30d", b"36h", b"90m", b"2w"], words="s min h d w", examples=200)
-add("names", text(problems_of_name), lambda: [b"marram-rack-6.1.0.fwb"], words="CON . .. / \\ C: ~ -", examples=300)
+add("names", text(problems_of_name), lambda: [b"marram-rack-6.1.0.bin"], words="CON . .. / \\ C: ~ -", examples=300)
 
 
 # JSON, the ledger, records of our own
@@ -265,28 +265,28 @@ add(
 def _event() -> events.Event:
     at = moments.end_of(TODAY, "UTC")
     return events.Event(
-        what=events.EventKind.OBSERVED, at=at, says="ada", component="B7", kind="bios",
+        what=events.EventKind.OBSERVED, at=at, message="ada", component="B7", kind="bios",
         seen=events.Seen("6.0", "", "5.4", ("6.0",)), before=(("paths", "4"),), note="by night",
     )  # fmt: skip
 
 
 @cache
 def _exchange() -> list[bytes]:
-    with TemporaryDirectory() as folder, Ledger.open(Path(folder, "one"), write=True) as book:
+    with TemporaryDirectory() as folder, Ledger.open(Path(folder, "one"), write=True) as ledger:
         staged = events.Event(
-            what=events.EventKind.STAGED, at=_event().at, says="ada", component="B7", version="6.1", bank="pending"
+            what=events.EventKind.STAGED, at=_event().at, message="ada", component="B7", version="6.1", bank="pending"
         )
-        book.record([_event(), staged], datetime(2026, 11, 25, tzinfo=UTC))
-        return [b"".join(exchange.export(book))]
+        ledger.record([_event(), staged], datetime(2026, 11, 25, tzinfo=UTC))
+        return [b"".join(exchange.export(ledger))]
 
 
 def _merge(data: bytes) -> None:
-    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "two"), write=True) as book:
-        before = book.head()
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "two"), write=True) as ledger:
+        before = ledger.head()
         try:
-            exchange.merge(book, data.splitlines(keepends=True), datetime(2026, 11, 25, tzinfo=UTC))
+            exchange.merge(ledger, data.splitlines(keepends=True), datetime(2026, 11, 25, tzinfo=UTC))
         except KeeperError:
-            assert book.head() == before, "a refused file left something behind"
+            assert ledger.head() == before, "a refused file left something behind"
             raise
 
 

@@ -65,7 +65,7 @@ def _sent() -> list[bytes]:
 
 
 def _received() -> list[bytes]:
-    arrived = {"a.fwb": set_records.Arrived("a.fwb", _D1, "read again", AT)}
+    arrived = {"a.bin": set_records.Arrived("a.bin", _D1, "read again", AT)}
     received = set_records.ReceivedSet(
         _ID, 7, "ab" * 16, _D1, AT, volumes={1: AT}, arrived=arrived, receipts=((AT, 3),)
     )
@@ -100,9 +100,9 @@ def _receipt() -> list[bytes]:
     made = receipt.Receipt(
         made=AT, site="skerry", by="ada", set_id=_ID, name="marram 6.1", issuer="ab" * 16, sequence=7, index=_D1,
         meant_for="skerry", volumes=2, began=AT, completed=None, came={1: AT},
-        arrived=(set_records.Arrived("a.fwb", _D1, "read again", AT),),
-        missing=(receipt.MissingBundle("b.fwb", _D2, (2,)),), book="ab" * 16, count=3, head=_D2, after=0, events=True,
-        manifest=(14, _D1), standing=(receipt.Stands("skerry", "skerry-a", 120, 8, 0),),
+        arrived=(set_records.Arrived("a.bin", _D1, "read again", AT),),
+        missing=(receipt.MissingBundle("b.bin", _D2, (2,)),), ledger="ab" * 16, count=3, head=_D2, after=0, events=True,
+        manifest=(14, _D1), states=(receipt.SiteState("skerry", "skerry-a", 120, 8, 0),),
     )  # fmt: skip
     return [receipt.write_header(made)]
 
@@ -171,7 +171,7 @@ add("bag-declaration", text(bag_text.read_declaration), lambda: [bag_text.declar
 add(
     "bag-texts", _bag,
     lambda: [
-        bag_text.manifest_text({"data/a.fwb": _D1, "data/b/c.fwb": _D2}).encode(),
+        bag_text.manifest_text({"data/a.bin": _D1, "data/b/c.bin": _D2}).encode(),
         bag_text.info_text([("Payload-Oxum", "20.2"), ("Bag-Group-Identifier", "marram")]).encode(),
     ],
     words="%0A %25 %2e ../ data/ ~/ * \\ C:", examples=200,

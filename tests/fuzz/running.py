@@ -48,11 +48,11 @@ class Failure:
     """What went wrong, with the input to repeat it."""
 
     parser: str
-    says: str
+    message: str
     data: bytes
 
     def __str__(self) -> str:
-        return f"{self.parser}: {self.says}\n  input: {self.data[:3000]!r}"
+        return f"{self.parser}: {self.message}\n  input: {self.data[:3000]!r}"
 
 
 class TooMuchWork(BaseException):
@@ -100,7 +100,7 @@ def run(parser: Parser, data: bytes) -> tuple[bool, Failure | None, int]:
                 parser.read(data)
             taken = True
         except KeeperError as e:
-            wrong = "" if e.says else "an error that says nothing"
+            wrong = "" if e.message else "an error that says nothing"
         except parser.foreign:
             pass
         except TooMuchWork as e:

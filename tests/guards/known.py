@@ -152,7 +152,7 @@ FILES = (
     ),
     Guard(
         "the kept manifest is synced",
-        "store/adding/accept_manifest.py",
+        "store/adding/admit_manifest.py",
         "        os.fsync(temp.fd)\n        try:\n            temp.publish(folder, name)",
         "        try:\n            temp.publish(folder, name)",
         "store/adding/test_kill.py::test_everything_is_synced_in_its_order",
@@ -275,61 +275,61 @@ STORE = (
         "store/contents/test_unchanged.py::test_the_same_tick_where_ticks_are_long",
     ),
     Guard(
-        "the catalogue survives a power cut: synchronous",
+        "the store's database survives a power cut: synchronous",
         "formats/sqlite.py",
         '        connection.execute("PRAGMA synchronous = EXTRA")',
         '        connection.execute("PRAGMA synchronous = FULL")',
         "store/adding/test_power.py::test_the_last_row_is_there_after_a_power_cut",
     ),
     _never(
-        "application_id of the catalogue",
+        "application_id of the store's database",
         "formats/sqlite.py",
         '        if connection.execute("PRAGMA application_id").fetchone()[0] != self.application_id:',
-        "store/database/test_catalogue.py::test_another_programs_database_is_refused",
+        "store/database/test_store_database.py::test_another_programs_database_is_refused",
     ),
     _never(
-        "user_version of the catalogue",
+        "user_version of the store's database",
         "formats/sqlite.py",
         "        if found != FORMAT:",
-        "store/database/test_catalogue.py::test_another_format_is_refused",
+        "store/database/test_store_database.py::test_another_format_is_refused",
     ),
     Guard(
         "a reader writes nothing",
         "formats/sqlite.py",
         '                    connection.execute("PRAGMA query_only = ON")',
         "                    pass",
-        "store/database/test_catalogue.py::test_a_reader_writes_nothing",
+        "store/database/test_store_database.py::test_a_reader_writes_nothing",
     ),
     _never(
-        "a damaged catalogue is not written",
+        "a damaged store's database is not written",
         "formats/sqlite.py",
         '            if found != "ok":',
         "ledger/record/test_faults.py::test_damage_that_only_a_check_of_the_pages_finds",
     ),
     Guard(
-        "a stale journal never meets a new catalogue",
+        "a stale journal never meets a new store's database",
         "store/contents/store.py",
         '                    files.remove(keeper, CATALOGUE + "-journal")',
         "                    pass",
-        "store/database/test_catalogue.py::test_a_stale_journal_never_meets_a_new_catalogue",
+        "store/database/test_store_database.py::test_a_stale_journal_never_meets_a_new_database",
     ),
     Guard(
         "rollback",
-        "store/adding/accept_manifest.py",
+        "store/adding/admit_manifest.py",
         "    if manifest.sequence < highest:",
         "    if False:",
         "store/adding/test_accept_manifest.py::test_rollback_is_refused_unless_a_why_is_given",
     ),
     Guard(
         "same sequence, other bytes",
-        "store/adding/accept_manifest.py",
+        "store/adding/admit_manifest.py",
         "        if manifest.sequence == loaded.manifest.sequence and manifest.sha256 != loaded.sha256:",
         "        if False:",
         "store/adding/test_accept_manifest.py::test_same_sequence_other_bytes_is_a_contradiction",
     ),
     Guard(
         "an expired manifest",
-        "store/adding/accept_manifest.py",
+        "store/adding/admit_manifest.py",
         "    if manifest.expires is not None and manifest.expires < latest(known, now, manifest).date():",
         "    if False:",
         "store/adding/test_accept_manifest.py::test_an_expired_manifest_is_refused_unless_a_why_is_given",
@@ -343,7 +343,7 @@ STORE = (
     ),
     _never(
         "one platform in a store",
-        "store/adding/accept_manifest.py",
+        "store/adding/admit_manifest.py",
         "    if other is not None:",
         "store/adding/test_accept_manifest.py::test_another_platform_is_refused",
     ),
@@ -817,7 +817,7 @@ LEDGER = (
     ),
 )
 
-PROOF = (
+VERIFICATION = (
     Guard(
         "a Ctrl-C that wakes nobody",
         "verification/hashing/pool.py",
@@ -845,7 +845,7 @@ PROOF = (
     ),
     _never(
         "a manifest that is issued in the future",
-        "store/adding/accept_manifest.py",
+        "store/adding/admit_manifest.py",
         "    if is_ahead(issued, now):",
         "store/adding/test_future_manifests.py::test_a_date_of_issue_further_ahead_is_refused",
     ),
@@ -963,7 +963,7 @@ PROOF = (
     Guard(
         "a dropped key",
         "verification/signatures/judge.py",
-        '    if entry.dropped:\n        case.add("dropped-key", _dropped_words(entry), "sign anew with a live key")\n'
+        '    if entry.dropped:\n        case.add("removed-key", _dropped_words(entry), "sign again with a live key")\n'
         "    elif entry.fingerprint in case.dropped:",
         "    if False:",
         "verification/signatures/test_judge.py::test_dropped_key_is_told_from_a_stranger",
@@ -1564,11 +1564,11 @@ PLACES = (
         "store/verifying/test_closed_folders.py::test_a_take_from_a_folder_that_is_closed_in_part",
     ),
     Guard(
-        "places: a catalogue without what was not looked at",
+        "places: a store's database without what was not looked at",
         "store/database/rebuild.py",
         "    except PermissionError:\n        raise",
         "    except PermissionError:\n        return",
-        "store/verifying/test_closed_folders.py::test_a_catalogue_is_not_rebuilt_without_what_could_not_be_looked_at",
+        "store/verifying/test_closed_folders.py::test_a_database_is_not_rebuilt_without_what_could_not_be_looked_at",
     ),
     Guard(
         "places: a folder that may not be entered is an entry",
@@ -1597,16 +1597,16 @@ PLACES = (
     ),
 )
 
-CATALOGUE = (
+DATABASE = (
     _never(
         "a row whose checksum is wrong is not believed",
-        "store/database/catalogue.py",
+        "store/database/store_database.py",
         "        if broken or total != _total_of(found):",
         "store/database/test_damage.py::test_a_broken_row_is_damage_of_the_row_and_heals",
     ),
     Guard(
         "a table that lost a row is not believed",
-        "store/database/catalogue.py",
+        "store/database/store_database.py",
         "        if broken or total != _total_of(found):",
         "        if broken:",
         "store/database/test_damage.py::test_take_heals_as_well",
@@ -1615,7 +1615,7 @@ CATALOGUE = (
         "a kept manifest without a row is damage",
         "store/contents/store.py",
         "                    if still:",
-        "store/database/test_damage.py::test_a_restored_catalogue_forgets_no_withdrawal_and_no_sequence",
+        "store/database/test_damage.py::test_a_restored_database_forgets_no_withdrawal_and_no_sequence",
     ),
     Guard(
         "a take on its way is no damage",
@@ -1645,15 +1645,15 @@ CATALOGUE = (
         "store/database/test_damage.py::test_a_file_that_another_kept_manifest_calls_right_is_not_moved",
     ),
     Guard(
-        "a catalogue of a newer format is never replaced",
+        "a store's database of a newer format is never replaced",
         "store/contents/repair.py",
         "        if _is_newer(store) or ",
         "        if ",
-        "store/database/test_damage.py::test_a_catalogue_of_a_newer_format_is_never_replaced",
+        "store/database/test_damage.py::test_a_database_of_a_newer_format_is_never_replaced",
     ),
     Guard(
         "the number of a kept manifest is a floor",
-        "store/adding/accept_manifest.py",
+        "store/adding/admit_manifest.py",
         "    highest = max([floor, *(k.sequence for k in known)])",
         "    highest = max([-1, *(k.sequence for k in known)])",
         "store/database/test_damage.py::test_the_number_of_a_kept_manifest_holds_though_it_cannot_be_read",
@@ -1661,7 +1661,7 @@ CATALOGUE = (
     _never(
         "a proof from the future is no proof",
         "store/contents/right_now.py",
-        "    if proof.proven_at > now:",
+        "    if proof.verified_at > now:",
         "store/database/test_damage.py::test_a_proof_from_the_future_is_no_proof",
     ),
     _never(
@@ -1675,10 +1675,10 @@ CATALOGUE = (
 GUARDS: tuple[Guard, ...] = (
     *FILES,
     *STORE,
-    *CATALOGUE,
+    *DATABASE,
     *LINKS,
     *LEDGER,
-    *PROOF,
+    *VERIFICATION,
     *TEXT,
     *MEDIA,
     *NAMES,

@@ -19,7 +19,7 @@ FAULTS = {
     2: "power cut before the file's fsync",
     3: "power cut after the link, before the folder's fsync",
     4: "somebody removes an fsync",
-    5: "cut between publishing and the catalogue's commit",
+    5: "cut between publishing and the store's database's commit",
     6: "no bytes or no inodes in the middle of a copy",
     7: "no space only when written back",
     8: "EIO on write or fsync; fsync is never tried again",
@@ -94,8 +94,8 @@ FAULTS = {
     77: "lock of a dead process",
     78: "store or ledger on a network file system",
     79: "ledger killed in a transaction",
-    80: "page of the ledger or catalogue damaged",
-    81: "ledger or catalogue replaced by an empty file",
+    80: "page of the ledger or store's database damaged",
+    81: "ledger or store's database replaced by an empty file",
     82: "ledger copied; carried over a fork",
     83: "clock backwards and forwards",
     84: "10⁶ events, 10⁵ components",
@@ -104,7 +104,7 @@ FAULTS = {
     87: "ledger of a newer version",
     88: "a turned bit in a row of the store's database",
     89: "a turned bit in a row, index, kept inventory or the schema of the ledger",
-    90: "an older catalogue or .keeper beside newer kept manifests",
+    90: "an older store's database or .keeper beside newer kept manifests",
     91: "a proof from a clock that was ahead",
     92: "one key under two names; dropped under one",
     93: "a manifest issued in the future",
@@ -126,7 +126,7 @@ ATTACKS = {
     "endless data": (
         "every reader is bounded before it parses: keys 64 KiB, signatures 16 KiB to 1 MiB by form, "
         "certificates 1 MiB, lists 8 MiB, a volume's lists 32 MiB and 100,000 lines, trust TOML and "
-        "acceptance.toml 64 KiB, manifest 16 MiB; a copy or download stops at the manifest's size, a "
+        "store.toml 64 KiB, manifest 16 MiB; a copy or download stops at the manifest's size, a "
         "signature's at 1 MiB; a whole message for pure Ed25519 stops at `max_whole_bytes` before memory is "
         "taken"
     ),
@@ -137,15 +137,15 @@ ATTACKS = {
     "fast-forward": (
         "a sequence pushed so high that no true manifest is accepted any more: with `signed_manifests = true` "
         "only a manifest signed under a live key moves the sequence; the way back is to drop the key, trust a "
-        "new one and accept the next manifest with `--accept-rollback WHY`, which is recorded"
+        "new one and accept the next manifest with `--allow-rollback REASON`, which is recorded"
     ),
     "indefinite freeze": (
-        "old but valid documents served for ever: a manifest states `expires`; past it `take` exits 4 unless "
-        "`--accept-expired WHY`, `check` works and reports `expired`; a clock earlier than what was accepted is"
-        " `clock-doubtful`; in `take`, `held` and `check` expiry, and everywhere the dates of keys, are then "
+        "old but valid documents served for ever: a manifest states `expires`; past it `store add` exits 4 unless "
+        "`--allow-expired REASON`, `verify` works and reports `expired`; a clock earlier than what was accepted is"
+        " `clock-doubtful`; in `store add`, `store list` and `verify` expiry, and everywhere the dates of keys, are then "
         "judged by the newest acceptance, so that a clock set back makes nothing good again; a manifest issued "
         "in the future is refused (a clock that was far ahead at one acceptance is remembered too, unless a "
-        "later manifest corrects the date: `--accept-expired`, or a catalogue moved aside and rebuilt, is the "
+        "later manifest corrects the date: `--allow-expired`, or a store's database moved aside and rebuilt, is the "
         "way back); a revocation list that was due by the time used clears nobody"
     ),
     "malicious mirrors": (
@@ -159,13 +159,13 @@ ATTACKS = {
         "volumes are bound by a signed index that names every file"
     ),
     "rollback": (
-        "the highest accepted sequence is remembered; a lower one is refused unless `--accept-rollback WHY` "
+        "the highest accepted sequence is remembered; a lower one is refused unless `--allow-rollback REASON` "
         "(recorded); the same sequence with other bytes is refused as a contradiction; so with the sequences of"
         " an issuer's media sets"
     ),
     "key compromise": (
-        "a purpose or a namespace keeps a stolen key to its kind; after `trust drop` everything that it signed "
-        "is `dropped-key`, to a quick check too; one key has one entry and is dropped under every name, as a "
+        "a purpose or a namespace keeps a stolen key to its kind; after `trust remove` everything that it signed "
+        "is `removed-key`, to a quick check too; one key has one entry and is dropped under every name, as a "
         "signer, in a certificate and as a root; a dropped key does not come back; an entry's dates are checked"
         " at the document's own date and on the day of acceptance; certificates are revoked by lists from "
         "files; weak keys never get in"

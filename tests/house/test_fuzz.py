@@ -18,12 +18,12 @@ import pytest
 
 from bundlekeeper.errors import InputError
 from tests.fuzz import __main__ as command
-from tests.fuzz import parsers_media, parsers_proof
+from tests.fuzz import parsers_media, parsers_verification
 from tests.fuzz.mutating import MAX_BYTES, example
 from tests.fuzz.parsers import PARSERS
 from tests.fuzz.running import Parser, examples, run
 
-assert parsers_media and parsers_proof  # imported for what they add
+assert parsers_media and parsers_verification  # imported for what they add
 PACKAGE = Path(__file__).parents[2] / "bundlekeeper"
 # In CI the same examples every time, so that a landing never depends on luck; at a developer's desk new ones each run.
 SEED = 20261125 if os.environ.get("CI") else random.SystemRandom().randrange(1 << 32)
@@ -122,12 +122,12 @@ def _silent(data: bytes) -> None:
     ("read", "says"),
     [(_foreign, "KeyError: 'x'"), (_busy, "more than"), (_deep, "more than|RecursionError"), (_silent, "says nothing")],
 )
-def test_what_is_wrong_is_found(read: Callable[[bytes], object], says: str) -> None:
+def test_what_is_wrong_is_found(read: Callable[[bytes], object], message: str) -> None:
     parser = _parser(read)
     before = sys.getprofile()
     failures = [f for _, f, _ in (run(parser, data) for data in islice(examples(parser, 1), 40)) if f]
     assert failures
-    assert any(word in failures[0].says for word in says.split("|"))
+    assert any(word in failures[0].message for word in message.split("|"))
     assert sys.getprofile() is before
     assert run(_parser(_ours), b"x")[:2] == (False, None)
 

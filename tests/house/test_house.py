@@ -158,8 +158,8 @@ def test_folders_are_small_and_say_what_lives_there() -> None:
         modules = [path for path in folder.glob("*.py") if path.name != "__init__.py"]
         if len(modules) > MODULES_A_FOLDER:
             wrong.append(f"{name} has {len(modules)} modules")
-        says = ast.get_docstring(ast.parse((folder / "__init__.py").read_text("utf-8"))) or ""
-        lines = [line for line in says.splitlines() if line]
+        message = ast.get_docstring(ast.parse((folder / "__init__.py").read_text("utf-8"))) or ""
+        lines = [line for line in message.splitlines() if line]
         if len(lines) != 2:
             wrong.append(f"{name}/__init__.py says it in {len(lines)} lines")
     assert wrong == []

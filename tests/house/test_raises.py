@@ -245,10 +245,10 @@ def test_the_reader_sees_what_is_not_said() -> None:
     """The rule's own reader."""
     tree = ast.parse(SAMPLE)
     known = Known({"sample.py": tree})
-    assert [says.partition(" in line")[0] for says in untold("sample.py", tree, known)] == [
+    assert [message.partition(" in line")[0] for message in untold("sample.py", tree, known)] == [
         "plain raises InputError",
         "maker raises SpoiltError",
         "held raises SpoiltError",
         "method raises SpoiltError",
     ]
-    assert [says.partition(" ")[0] for says in loud(tree, known)] == ["quiet"]
+    assert [message.partition(" ")[0] for message in loud(tree, known)] == ["quiet"]

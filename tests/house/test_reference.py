@@ -77,7 +77,7 @@ def _field_problems(part: ReferencePart, seen: PrintedJson) -> list[str]:
         told = own | {path for row in START.rows for path in row.fields if path[:1] in own or path[0] in ALWAYS}
         wrong += [f"{command}: {'.'.join(path)} is not told" for path in _untold(told, seen.fields[command])]
         for row in rows:
-            if not re.search(r"\bonly\b", row.says):
+            if not re.search(r"\bonly\b", row.message):
                 wrong += [f"{command} prints no {'.'.join(p)}" for p in row.fields if not _was_seen(p, seen, command)]
     return wrong
 
@@ -115,9 +115,9 @@ def test_options_of_all_commands_are_told_once() -> None:
     """With the commands that do not have them, or, where they are few, those that do."""
     assert {option for row in START.rows for option in row.options} == COMMON
     for row in (row for row in START.rows if row.options & {"--store", "--json", "--quiet"}):
-        named = {span for span in spans(row.says) if span in OPTIONS}
+        named = {span for span in spans(row.message) if span in OPTIONS}
         have = {command for command in OPTIONS if row.options <= OPTIONS[command]}
-        assert named == (have if "alone" in row.says else OPTIONS.keys() - have), row.options
+        assert named == (have if "alone" in row.message else OPTIONS.keys() - have), row.options
 
 
 def test_each_command_was_seen_to_answer(seen: PrintedJson) -> None:
@@ -191,7 +191,7 @@ def test_each_key_of_a_manifest_is_told() -> None:
         "`[kind.NAME]`": _model_keys(types.KindRule),
         "`[[release]]`": _model_keys(types.Release),
         "`[[jump]]`": _model_keys(types.Jump),
-        "`[[beside]]`": _model_keys(types.Beside),
+        "`[[beside]]`": _model_keys(types.Compatible),
         "`what`, `when`, `need`": _model_keys(types.RuleSubject),
     }
     assert _untold_keys(due, _keys_of("Manifest", "table")) == {}
@@ -229,10 +229,10 @@ def test_each_column_of_recorded_statements_is_told() -> None:
 
 
 def test_each_key_of_acceptance_is_told() -> None:
-    from bundlekeeper.model.acceptance import Acceptance
+    from bundlekeeper.model.store_settings import StoreSettings
 
-    due = {field.name.removesuffix("_s") for field in fields(Acceptance)} | {"acceptance"}
-    assert _example("Trust", "acceptance").keys() == due
+    due = {field.name.removesuffix("_s") for field in fields(StoreSettings)} | {"store"}
+    assert _example("Trust", "store").keys() == due
 
 
 def test_each_key_of_a_plan_by_hand_is_told() -> None:

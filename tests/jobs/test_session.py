@@ -12,14 +12,14 @@ from bundlekeeper.cli.screen.help import GROUPS
 from bundlekeeper.demo import tour
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.database.catalogue import Catalogue
+from bundlekeeper.store.database.store_database import StoreDatabase
 
 
 @pytest.fixture
 def opened(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
     """How often each was opened since the counter was last cleared, to be read or to be written."""
     counts: Counter[str] = Counter()
-    for kind in (Store, Catalogue, Ledger):
+    for kind in (Store, StoreDatabase, Ledger):
         monkeypatch.setattr(kind, "open", classmethod(_counting(kind, counts)))
     return counts
 
@@ -37,7 +37,7 @@ def _counting(kind: type, counts: Counter[str]) -> Callable[..., object]:
 def test_every_command_of_the_tour_opens_each_thing_once(tmp_path: Path, opened: Counter[str]) -> None:
     """The store database may be asked before it is locked, and then be opened to be written: once each.
 
-    `media receive` asks twice: what is in the store already, and, by `take`, whether the manifest may be taken at all.
+    `media receive` asks twice: what is in the store already, and, by `store add`, whether the manifest may be taken at all.
     """
     from bundlekeeper.cli.screen.answers.tour import run
 
@@ -59,12 +59,12 @@ def test_every_command_of_the_tour_opens_each_thing_once(tmp_path: Path, opened:
     assert [(step.command, status) for step, status in steps if status != step.expected] == []
     assert too_often == []
     assert seen >= {"take", "held", "check", "stage", "where", "gaps", "route", "inventory load"}
-    assert seen >= {"trust add", "media plan", "media write", "media receive", "media receipt"}
+    assert seen >= {"trust add", "media pack", "media write", "media receive", "receipt write"}
 
 
 def test_an_opening_is_counted(tmp_path: Path, opened: Counter[str]) -> None:
     """The test's own reader."""
     with Store.open(tmp_path / "store", write=True) as store:
-        store.catalogue(write=True).close()
-        store.catalogue(write=False).close()
+        store.database(write=True).close()
+        store.database(write=False).close()
     assert opened == {"Store, to write": 1, "Catalogue, to write": 1, "Catalogue, to read": 1}

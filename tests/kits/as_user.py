@@ -29,7 +29,7 @@ from pathlib import Path
 import bundlekeeper
 from bundlekeeper.cli.screen.run import run
 from bundlekeeper.ledger.event import database
-from bundlekeeper.store.database import catalogue
+from bundlekeeper.store.database import store's database
 for name in ("model", "reports", "store"):
     package = importlib.import_module(f"bundlekeeper.{name}")
     for module in pkgutil.walk_packages(package.__path__, package.__name__ + "."):
@@ -42,7 +42,7 @@ for each in warm:
 sys.stdout.flush(); sys.stderr.flush()
 os.dup2(out, 1); os.dup2(err, 2)
 os.chdir(bundlekeeper.__path__[0])
-for each in (catalogue.DATABASE, database.DATABASE):
+for each in (store_database.DATABASE, database.DATABASE):
     object.__setattr__(each, "schema", Path(os.path.relpath(each.schema)))
 os.setgroups(groups); os.setgid(groups[0]); os.setuid(user)
 status = run(words)

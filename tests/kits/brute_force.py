@@ -47,7 +47,7 @@ def chance_rules(rnd: random.Random) -> dict[str, Any]:
     ]  # fmt: skip
     return {
         "jump": (*(jump() for _ in range(rnd.randint(0, 2))), *(both if rnd.random() < 0.5 else ())),
-        "beside": tuple(beside() for _ in range(rnd.randint(0, 3))),
+        "compatible": tuple(beside() for _ in range(rnd.randint(0, 3))),
     }
 
 

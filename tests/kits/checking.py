@@ -1,4 +1,4 @@
-"""Small invented worlds for the tests of `check`: bundles as bytes, folders of them, a proof book in memory."""
+"""Small invented worlds for the tests of `verify`: bundles as bytes, folders of them, a proof book in memory."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pathlib import Path
 
 from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
-from bundlekeeper.store.database.rows import Proof
+from bundlekeeper.store.database.rows import Verification
 from bundlekeeper.store.verifying.check import CheckMeans, check_folder
 from bundlekeeper.store.verifying.expected import ExpectedFile, Listing
 from bundlekeeper.store.verifying.read import ReadingLimits
@@ -29,12 +29,14 @@ def facts(
     family: str = "blade",
     version: str = "6.1.0",
     digest_from: str = "publisher: page",
-    standing: str = "current",
-    why: str = "",
+    lifecycle: str = "current",
+    reason: str = "",
 ) -> ExpectedFile:
     """One bundle with these bytes, as a manifest would describe it."""
     place = f"{family}/{version}/{name}"
-    return ExpectedFile(family, version, name, place, len(data), sha256(data), "marram", 14, digest_from, standing, why)
+    return ExpectedFile(
+        family, version, name, place, len(data), sha256(data), "marram", 14, digest_from, lifecycle, reason
+    )
 
 
 def listing(*bundles: ExpectedFile, expires: date | None = None, signatures: Sequence[str] = ()) -> Listing:
@@ -56,24 +58,29 @@ def fill(root: Path, files: Mapping[str, bytes]) -> Path:
 
 
 @dataclass
-class Book:
+class Known:
     """A proof book in memory."""
 
-    kept: dict[str, Proof] = field(default_factory=dict)
+    kept: dict[str, Verification] = field(default_factory=dict)
 
-    def proofs(self) -> dict[str, Proof]:
+    def verifications(self) -> dict[str, Verification]:
         """A copy of what is kept."""
         return dict(self.kept)
 
-    def record_proofs(self, proofs: Mapping[str, Proof]) -> None:
+    def record_verifications(self, verifications: Mapping[str, Verification]) -> None:
         """Keep these."""
-        self.kept.update(proofs)
+        self.kept.update(verifications)
 
     def age(self, span: timedelta, *names: str) -> None:
         """Make the proofs of these names, or all, older."""
-        for place, proof in self.kept.items():
+        for place, verification in self.kept.items():
             if not names or Path(place).name in names:
-                self.kept[place] = Proof(proof.sha256, proof.proven_at - span, proof.fingerprint, proof.trustworthy)
+                self.kept[place] = Verification(
+                    verification.sha256,
+                    verification.verified_at - span,
+                    verification.fingerprint,
+                    verification.trustworthy,
+                )
 
 
 def now() -> datetime:
@@ -85,7 +92,7 @@ def check(
     root: Path,
     wanted: Listing,
     *,
-    book: Book | None = None,
+    known: Known | None = None,
     quick: bool = False,
     older_than_s: float | None = None,
     max_time_s: float | None = None,
@@ -97,7 +104,7 @@ def check(
     """`check_folder` with the usual means."""
     means = CheckMeans(now, Silent(), stop, max_age_s=max_age_s, today=today)
     limits = ReadingLimits(quick, older_than_s, max_time_s, workers=2)
-    return check_folder(root, wanted, means, limits, book=book, own=own)
+    return check_folder(root, wanted, means, limits, known=known, own=own)
 
 
 def found(result: CheckResult) -> set[tuple[str, str]]:

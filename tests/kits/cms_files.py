@@ -6,7 +6,7 @@ from pathlib import Path
 
 from tests.kits.signing_world import Chain, pem, private_pem, program, run
 
-MESSAGE = b"marram-rack-6.1.0.fwb\r\n\x00\xff" * 50
+MESSAGE = b"marram-rack-6.1.0.bin\r\n\x00\xff" * 50
 
 
 def files(c: Chain, tmp_path: Path) -> None:

@@ -56,7 +56,7 @@ class Waybill:
     """A document with each form that there is."""
 
     number: int = field(metadata=whole(1, 999))
-    book: str = field(metadata=named("ledger/book", hexadecimal()))
+    ledger: str = field(metadata=named("ledger/book", hexadecimal()))
     count: int = field(metadata=named("ledger/count", whole()))
     port: str = field(metadata=named("to", matching(re.compile(r"[a-z]+(-[a-z]+)*"), 20)))
     state: str = field(metadata=one_of(("packed", "sent")))
@@ -91,13 +91,13 @@ def document(*, indented: bool = False) -> JsonDocument[Waybill]:
 
 BILL = Waybill(
     number=7,
-    book="ab" * 16,
+    ledger="ab" * 16,
     count=3,
     port="holm-quay",
     state="sent",
     note="",
     made=AT,
-    crates=(Crate("blade/6.1.0/x.fwb", True, "0123abcd"), Crate("rack/y", False)),
+    crates=(Crate("blade/6.1.0/x.bin", True, "0123abcd"), Crate("rack/y", False)),
     seen={1: AT, 12: AT.astimezone(OTHER_ZONE)},
     weights={"a/b~c": 5, "": 0},
     stamps=(Stamp(AT, 3),),

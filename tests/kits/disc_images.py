@@ -19,13 +19,13 @@ def image(world: World, path: Path, **options: Any) -> Imaged:
     """Make the images."""
     means: dict[str, Any] = {key: options.pop(key) for key in ("stop", "progress") if key in options}
     with Store.open(world.kit.root, write=True) as store:
-        with Ledger.open(world.kit.root / ".keeper/ledger.sqlite", write=True) as book:
-            head = book.head()
+        with Ledger.open(world.kit.root / ".keeper/ledger.sqlite", write=True) as ledger:
+            head = ledger.head()
         given: dict[str, Any] = {"clock": now, "progress": Counting(), "sign": sign, "head": head, **means}
         return write_images(store, world.plan, ImageOrder(path, **options), WriteMeans(**given))
 
 
 @pytest.fixture
 def world(tmp_path: Path) -> World:
-    (tmp_path / "depot").mkdir()
-    return World(tmp_path / "depot")
+    (tmp_path / "main site").mkdir()
+    return World(tmp_path / "main site")

@@ -50,7 +50,7 @@ def banks(part: Component) -> tuple[str | None, str | None, str | None]:
 
 
 def whys(found: Placed) -> dict[str, str]:
-    return {u.odata_id.rpartition("/")[2]: u.why for u in found.unmapped}
+    return {u.odata_id.rpartition("/")[2]: u.reason for u in found.unmapped}
 
 
 def two(made: Documents, first: dict[str, Any], second: dict[str, Any]) -> Placed:

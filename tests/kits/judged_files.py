@@ -13,7 +13,7 @@ from tests.kits.minisign_files import public_file
 from tests.kits.minisign_files import signed as minisign_signed
 from tests.kits.signing_world import RAW, chain, entry, pem, private, sign_raw
 
-BUNDLE = b"marram-infrastructure-6.1.0.fwb\n" * 60
+BUNDLE = b"marram-infrastructure-6.1.0.bin\n" * 60
 
 
 @dataclass(frozen=True)
@@ -22,7 +22,7 @@ class Said:
 
     form: str = "sshsig"
     key: str = "marram-2026"
-    file: str = "marram-infrastructure-6.1.0.fwb.sig"
+    file: str = "marram-infrastructure-6.1.0.bin.sig"
 
 
 def ssh(

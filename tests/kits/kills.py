@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from bundlekeeper.store.adding.take import TakeResult
+from bundlekeeper.store.adding.take import AddResult
 from bundlekeeper.store.contents.repair import consulted
 from bundlekeeper.store.contents.store import Store
 from tests.kits.store_child import bundles_of
@@ -35,15 +35,15 @@ def sha256(data: bytes) -> str:
 def fresh(base: Path) -> Path:
     """One good file, a second bundle with the same bytes, one wrong file; no store."""
     (base / "source").mkdir(parents=True)
-    (base / "source/a.fwb").write_bytes(GOOD)
-    (base / "source/b.fwb").write_bytes(WRONG)
-    rows = [["a.fwb", len(GOOD), sha256(GOOD), "6.1.0"], ["same.fwb", len(GOOD), sha256(GOOD), "6.2.0"]]
-    rows.append(["b.fwb", len(RIGHT), sha256(RIGHT), "6.3.0"])
+    (base / "source/a.bin").write_bytes(GOOD)
+    (base / "source/b.bin").write_bytes(WRONG)
+    rows = [["a.bin", len(GOOD), sha256(GOOD), "6.1.0"], ["same.bin", len(GOOD), sha256(GOOD), "6.2.0"]]
+    rows.append(["b.bin", len(RIGHT), sha256(RIGHT), "6.3.0"])
     (base / "bundles.json").write_text(json.dumps(rows))
     return base
 
 
-def taken(base: Path) -> TakeResult:
+def taken(base: Path) -> AddResult:
     """The same take in this process, which is quicker."""
     # A killed process may hold the lock for an instant after its parent saw it die.
     return Kit(base).take(*bundles_of(Kit(base), base), wait_s=10.0)
@@ -60,24 +60,24 @@ def ran(base: Path, *before: str) -> subprocess.CompletedProcess[str]:
 
 
 def settled(base: Path) -> None:
-    """Old or new, never between: every name in a family's folder holds whole bytes; the catalogue claims no more."""
-    allowed = {"a.fwb": {GOOD}, "same.fwb": {GOOD}, "b.fwb": {RIGHT}}
+    """Old or new, never between: every name in a family's folder holds whole bytes; the store's database claims no more."""
+    allowed = {"a.bin": {GOOD}, "same.bin": {GOOD}, "b.bin": {RIGHT}}
     for path in (base / "store").glob("*/*/*"):
         if path.parts[-3] == "blade" and path.read_bytes() != GOOD[::-1]:
             assert path.read_bytes() in allowed[path.name], path
-    for path in (base / "store/quarantine").glob("b.fwb.????????????"):
+    for path in (base / "store/quarantine").glob("b.bin.????????????"):
         assert path.read_bytes() == WRONG
     for path in (base / "store/manifests").glob("*"):
         assert b'"marram"' in path.read_bytes()
         assert path.read_bytes().endswith(b"# end")
-    if (base / "store/.keeper/catalogue.sqlite").exists():
-        # A manifest that was kept and not yet recorded counts for who consults the catalogue.
-        with Store.open(base / "store", write=False) as store, consulted(store) as (catalogue, damage):
-            held, proofs = catalogue.held(), catalogue.proofs()
-        assert all("a take was cut off" in each.says for each in damage), damage
-        for row in held:
+    if (base / "store/.keeper/store.sqlite").exists():
+        # A manifest that was kept and not yet recorded counts for who consults the store database.
+        with Store.open(base / "store", write=False) as store, consulted(store) as (database, damage):
+            stored, verifications = database.stored(), database.verifications()
+        assert all("a take was cut off" in each.message for each in damage), damage
+        for row in stored:
             assert (base / "store" / row.place).read_bytes() in allowed[row.name] | {GOOD[::-1]}
-        assert set(proofs) <= {row.place for row in held}
+        assert set(verifications) <= {row.place for row in stored}
 
 
 def completes(base: Path) -> None:
@@ -89,6 +89,6 @@ def completes(base: Path) -> None:
     assert [row.status for row in again.rows] == ["already held", "already held", "quarantined"]
     assert again.read_bytes == len(WRONG)
     assert os.listdir(base / "store/.keeper/incoming") == []
-    assert (base / "store/blade/6.1.0/a.fwb").read_bytes() == GOOD
-    names = sorted(p.name for p in (base / "store/quarantine").iterdir() if p.name.startswith("b.fwb"))
-    assert names == [f"b.fwb.{sha256(WRONG)[:12]}", f"b.fwb.{sha256(WRONG)[:12]}.note.txt"]
+    assert (base / "store/blade/6.1.0/a.bin").read_bytes() == GOOD
+    names = sorted(p.name for p in (base / "store/quarantine").iterdir() if p.name.startswith("b.bin"))
+    assert names == [f"b.bin.{sha256(WRONG)[:12]}", f"b.bin.{sha256(WRONG)[:12]}.note.txt"]

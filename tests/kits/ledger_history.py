@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from bundlekeeper.formats import moments
 from bundlekeeper.ledger.ask.types import Agreement, Selector, WhereAnswer
 from bundlekeeper.ledger.ask.where import where
-from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen
+from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.inventory.types import Place
 from bundlekeeper.model.vocabulary import KINDS
@@ -56,7 +56,7 @@ class Part:
     kind: str = ""
     present: bool = True
     banks: dict[str, Any] = field(default_factory=lambda: {"active": None, "pending": None, "spare": None})
-    held: dict[str, Any] = field(default_factory=dict)
+    boot_files: dict[str, Any] = field(default_factory=dict)
     said: Any = None
     seen: Any = None
     differs: bool = False
@@ -101,7 +101,7 @@ def naive_key(e: Event, rank: str = "") -> Any:
 
 
 def naive_copy(p: Part) -> Part:
-    return replace(p, banks=dict(p.banks), held=dict(p.held))
+    return replace(p, banks=dict(p.banks), boot_files=dict(p.boot_files))
 
 
 def naive_step(p: Part, e: Event) -> None:
@@ -120,14 +120,14 @@ def naive_step(p: Part, e: Event) -> None:
         p.place = tuple(levels)
     method = e.method or (KINDS[p.kind].method if p.kind in KINDS else "")
     known: dict[str, str] = {}  # of equal versions the best placed that has a bundle says which
-    for b in (p.banks["active"], p.banks["pending"], p.banks["spare"], *p.held.values()):
+    for b in (p.banks["active"], p.banks["pending"], p.banks["spare"], *p.boot_files.values()):
         if b and b[0]:
             known[b[0]] = known.get(b[0]) or b[1]
     bundle = e.bundle or known.get(e.version, "")
     if e.what in {EventKind.STAGED, EventKind.ACTIVATED, EventKind.OBSERVED}:
         p.present = True
     if e.what is EventKind.STAGED:
-        if method == "boot-file" or e.bank == "held":
+        if method == "boot-file" or e.bank == "boot_files":
             naive_hold(p, e.version, bundle, e)
         if e.bank in {"pending", "spare"}:
             naive_put(p, e.bank, e.version, bundle, e)
@@ -153,8 +153,8 @@ def naive_step(p: Part, e: Event) -> None:
             there = p.banks[e.bank]
             if not there or not there[0] or not e.version or there[0] == e.version:
                 naive_empty(p, e.bank, e)
-        if e.version and (e.bank == "held" or method == "boot-file"):
-            p.held.pop(e.version, None)
+        if e.version and (e.bank == "boot_files" or method == "boot-file"):
+            p.boot_files.pop(e.version, None)
     elif e.what is EventKind.OBSERVED:
         seen = e.seen
         if seen.active is not None:
@@ -168,9 +168,9 @@ def naive_step(p: Part, e: Event) -> None:
                 naive_empty(p, bank, e)
             elif version is not None:
                 naive_put(p, bank, version, known.get(version, ""), e)
-        if seen.held is not None:
-            p.held = {v: b for v, b in p.held.items() if v in seen.held}
-            for version in seen.held:
+        if seen.boot_files is not None:
+            p.boot_files = {v: b for v, b in p.boot_files.items() if v in seen.boot_files}
+            for version in seen.boot_files:
                 naive_hold(p, version, known.get(version, ""), e)
     elif e.what is EventKind.GONE and (e.place is None or p.place[:2] == (e.place.site, e.place.domain)):
         p.present = False
@@ -189,16 +189,16 @@ def naive_empty(p: Part, bank: str, e: Event) -> None:
 
 
 def naive_hold(p: Part, version: str, bundle: str, e: Event) -> None:
-    there = p.held.get(version)
-    p.held[version] = [version, bundle or there[1], there[2]] if there else [version, bundle, e.id()]
+    there = p.boot_files.get(version)
+    p.boot_files[version] = [version, bundle or there[1], there[2]] if there else [version, bundle, e.id()]
 
 
 def shown(part: Part) -> Any:
     """What an answer shows of a naive part."""
     banks = [None if b is None else (b[0], b[1], b[2]) for b in part.banks.values()]
-    held = sorted((v, b[1], b[2]) for v, b in part.held.items())
+    boot_files = sorted((v, b[1], b[2]) for v, b in part.boot_files.items())
     seen = part.said[2] if part.said else None
-    return (part.place, part.present, banks, held, seen, part.seen, part.differs)
+    return (part.place, part.present, banks, boot_files, seen, part.seen, part.differs)
 
 
 def answered(answer: WhereAnswer) -> Any:
@@ -208,10 +208,10 @@ def answered(answer: WhereAnswer) -> Any:
     banks = [
         None if b is None else (b.version, b.bundle, b.since.id) for b in (answer.active, answer.pending, answer.spare)
     ]
-    held = sorted((h.version, h.bundle, h.since.id) for h in answer.held)
+    boot_files = sorted((h.version, h.bundle, h.since.id) for h in answer.boot_files)
     said = answer.said.since.id if answer.said else None
     differs = answer.agreement is Agreement.DIFFERS
-    return (told, answer.present, banks, held, said, answer.seen.id if answer.seen else None, differs)
+    return (told, answer.present, banks, boot_files, said, answer.seen.id if answer.seen else None, differs)
 
 
 PARTS = (("B1", "bios"), ("B2", "bios"), ("F1", "fabric-switch"), ("M1", "domain-manager"), ("X1", "tide-gauge"))
@@ -260,21 +260,21 @@ def statements(draw: st.DrawFn) -> Event:
         )
     )
     event = Event(
-        what=what, at=draw(MOMENT), says=draw(st.sampled_from(["ada", "paper"])), component=component,
+        what=what, at=draw(MOMENT), message=draw(st.sampled_from(["ada", "written-note"])), component=component,
         kind=draw(st.sampled_from(["", kind])), place=draw(st.none() | st.sampled_from(PLACES)),
-        order=draw(st.sampled_from([0, 0, 0, 1])), proof=draw(st.sampled_from(list(ProofKind))),
+        order=draw(st.sampled_from([0, 0, 0, 1])), evidence=draw(st.sampled_from(list(EvidenceKind))),
     )  # fmt: skip
     if what in {EventKind.STAGED, EventKind.ACTIVATED}:
         event = replace(event, version=draw(VERSION), family="blade", bundle=draw(st.sampled_from(["", "9.0", "9.1"])))
         event = replace(event, method=draw(st.sampled_from(["", "", "two-bank", "boot-file", "overwrite"])))
     if what in {EventKind.STAGED, EventKind.REMOVED}:
-        event = replace(event, bank=draw(st.sampled_from(["pending", "spare", "held"])))
+        event = replace(event, bank=draw(st.sampled_from(["pending", "spare", "boot_files"])))
     if what is EventKind.REMOVED:
-        event = replace(event, version=draw(VERSION if event.bank == "held" else st.just("") | VERSION))
+        event = replace(event, version=draw(VERSION if event.bank == "boot_files" else st.just("") | VERSION))
     if what is EventKind.OBSERVED:
         bank = st.none() | st.just("") | VERSION
-        held = st.none() | st.lists(VERSION, unique=True, max_size=3).map(tuple)
-        seen = Seen(draw(st.none() | VERSION), draw(bank), draw(bank), draw(held))
+        boot_files = st.none() | st.lists(VERSION, unique=True, max_size=3).map(tuple)
+        seen = Seen(draw(st.none() | VERSION), draw(bank), draw(bank), draw(boot_files))
         event = replace(event, seen=seen, place=draw(st.sampled_from(PLACES)) if not seen else event.place)
     return event
 
@@ -291,7 +291,7 @@ def records(draw: st.DrawFn) -> list[Event]:
                 st.lists(st.tuples(st.just(site), st.sampled_from(sorted(domains)), KIND), min_size=1, max_size=3)
             )
             moment = at(draw(st.integers(0, 5)), None, zone)
-            event = Event(what=EventKind.INVENTORY, at=moment, says="list", document="d" * 64, scope=tuple(scope))
+            event = Event(what=EventKind.INVENTORY, at=moment, message="list", document="d" * 64, scope=tuple(scope))
             readings.append(replace(event, listing=draw(st.sampled_from(["", "", "all", "some"]))))
     for event in draw(st.lists(statements(), min_size=1, max_size=14)):
         if readings and event.what in {EventKind.OBSERVED, EventKind.GONE} and draw(st.booleans()):
@@ -301,7 +301,7 @@ def records(draw: st.DrawFn) -> list[Event]:
     for _ in range(draw(st.integers(0, 3))):
         target = draw(st.sampled_from(events))
         fix = Event(
-            what=EventKind.CORRECTED, at=at(5), says="ada", corrects=target.id(), why=draw(st.sampled_from("xy"))
+            what=EventKind.CORRECTED, at=at(5), message="ada", corrects=target.id(), reason=draw(st.sampled_from("xy"))
         )
         events.append(fix)
     return draw(st.permutations(events))
@@ -321,20 +321,20 @@ def zones_told(events: Iterable[Event]) -> dict[str, str]:
     return {site: e.at.zone for e in readings for site, _, _ in e.scope}
 
 
-def everything(book: Ledger, on: Any = None, known: Any = None) -> dict[str, Any]:
+def everything(ledger: Ledger, on: Any = None, known: Any = None) -> dict[str, Any]:
     """What the ledger answers of every component."""
-    return {a.component: answered(a) for a in where(book, Selector(gone=True), on=on, known=known)}
+    return {a.component: answered(a) for a in where(ledger, Selector(gone=True), on=on, known=known)}
 
 
-def learn(book: Ledger, events: Sequence[Event], cuts: Sequence[int] = (), day: int = 10) -> None:
+def learn(ledger: Ledger, events: Sequence[Event], cuts: Sequence[int] = (), day: int = 10) -> None:
     """Record the events in batches, one batch a day."""
     bounds = [0, *sorted({min(c, len(events)) for c in cuts}), len(events)]
     for number, (start, end) in enumerate(itertools.pairwise(bounds)):
-        book.record(events[start:end], DAY0 + timedelta(days=day + number))
+        ledger.record(events[start:end], DAY0 + timedelta(days=day + number))
 
 
 @pytest.fixture
-def book(tmp_path: Path) -> Iterator[Ledger]:
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
     with Ledger.open(tmp_path / "ledger.sqlite", write=True) as opened:
         yield opened
 
@@ -350,6 +350,6 @@ def said(what: EventKind, day: int, version: str = "", **more: Any) -> Event:
 
 def read(day: int, active: str | None, **more: Any) -> Event:
     """A reading of the BIOS of the blade B7."""
-    seen = Seen(active, more.pop("pending", None), more.pop("spare", None), more.pop("held", None))
-    more = {"place": HOLM_3, "proof": ProofKind.INVENTORY, **more}
+    seen = Seen(active, more.pop("pending", None), more.pop("spare", None), more.pop("boot_files", None))
+    more = {"place": HOLM_3, "evidence": EvidenceKind.INVENTORY, **more}
     return said(EventKind.OBSERVED, day, seen=seen, **more)

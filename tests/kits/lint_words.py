@@ -18,7 +18,7 @@ known = ["5.4.2"]
 [[bundle]]
 family = "infrastructure"
 version = "5.4.10"
-file = "infra-5.fwb"
+file = "infra-5.bin"
 size = 10
 sha256 = "{A}"
 digest_from = "publisher's page"
@@ -27,7 +27,7 @@ images = [{{ kind = "io-module", models = ["MX-4"], version = "5.4.10" }}]
 [[bundle]]
 family = "infrastructure"
 version = "6.1.0"
-file = "infra-6.fwb"
+file = "infra-6.bin"
 size = 11
 sha256 = "{B}"
 digest_from = "publisher's page"
@@ -37,7 +37,7 @@ images = [{{ kind = "io-module", models = ["MX-4"], version = "6.1.0" }}]
 [[bundle]]
 family = "blade"
 version = "6.1.0"
-file = "blade-6.fwb"
+file = "blade-6.bin"
 size = 12
 sha256 = "{C}"
 digest_from = "publisher's page"
@@ -49,7 +49,7 @@ images = [
 [[bundle]]
 family = "rack"
 version = "6.1.0"
-file = "rack-6.fwb"
+file = "rack-6.bin"
 size = 13
 sha256 = "{D}"
 digest_from = "publisher's page"

@@ -94,7 +94,7 @@ class LocalServer:
         self.port: int = self._listener.getsockname()[1]
         self._threads: list[threading.Thread] = []
         self._closing = threading.Event()
-        self._acceptor = threading.Thread(target=self._accept, daemon=True)
+        self._acceptor = threading.Thread(target=self._admit, daemon=True)
         self._acceptor.start()
 
     @property
@@ -102,7 +102,7 @@ class LocalServer:
         """The server's address."""
         return f"{'https' if self.context else 'http'}://127.0.0.1:{self.port}"
 
-    def _accept(self) -> None:
+    def _admit(self) -> None:
         while not self._closing.is_set():
             try:
                 sock, _ = self._listener.accept()

@@ -9,7 +9,7 @@ from bundlekeeper.model.media.plan import PlannedFile, PlannedVolume, SetPlan
 
 def made_plan() -> SetPlan:
     """A small plan with a split file, a common one and something missing."""
-    path = "rack/6.1.0/marram-rack-6.1.0.fwb"
+    path = "rack/6.1.0/marram-rack-6.1.0.bin"
     parts = (FilePart(1, f"{path}.part-01of02", 0, 6, "", 1), FilePart(2, f"{path}.part-02of02", 6, 4, "", 2))
     text = "manifests/marram-14.toml"
     common = SetFile(
@@ -25,6 +25,6 @@ def made_plan() -> SetPlan:
             PlannedFile(SetFile(path, 10, "1" * 64, "bundle", "rack", "6.1.0", parts=parts), path),
             PlannedFile(common, text),
         ),
-        (finding("not-held", "blade 6.1.0", "needed, not in the store", "take it"),),
-        says="2 volumes",
+        (finding("not-in-store", "blade 6.1.0", "needed, not in the store", "take it"),),
+        message="2 volumes",
     )

@@ -58,7 +58,7 @@ class Bundle:
     @property
     def file(self) -> str:
         """Its published name."""
-        return f"marram-{self.family}-{self.version}.fwb"
+        return f"marram-{self.family}-{self.version}.bin"
 
     @property
     def path(self) -> str:
@@ -75,7 +75,7 @@ def manifest_text(bundles: Sequence[Bundle], sequence: int = 1) -> bytes:
         "issued = 2026-08-14",
     ]
     for each in bundles:
-        standing = f'standing = "withdrawn"\nwhy = "{each.withdrawn}"' if each.withdrawn else 'standing = "current"'
+        lifecycle = f'standing = "withdrawn"\nwhy = "{each.withdrawn}"' if each.withdrawn else 'standing = "current"'
         lines.append(
             f'''
 [[bundle]]
@@ -86,7 +86,7 @@ size = {len(each.data)}
 sha256 = "{sha(each.data)}"
 digest_from = "publisher: download page, 2026-08-02"
 released = 2026-08-01
-{standing}
+{lifecycle}
 {f'signature = {{ file = "{each.file}.sig", form = "sshsig", key = "maker" }}' if each.signer is not None else ""}
 {'build = "managed"' if each.family == "rack" else ""}
 images = [{{ kind = "bios", models = ["MB-2"], version = "{each.version}" }}]
@@ -224,12 +224,12 @@ def write_set(made: MadeSet, to: Path) -> list[Path]:
 
 
 class Site:
-    """A store that receives, and trusts the depot's key for indexes."""
+    """A store that receives, and trusts the main site's key for indexes."""
 
     def __init__(self, root: Path, *, trusting: int | None = 0) -> None:
         self.root = root
         with Store.open(root, write=True) as store:
-            store.catalogue(write=True).close()
+            store.database(write=True).close()
             if trusting is not None:
                 self.trust(store, "holm", trusting, "indexes")
 

@@ -50,7 +50,7 @@ class Piece:
     @property
     def name(self) -> str:
         """The file as published."""
-        return f"marram-{self.family}-{self.version}.fwb"
+        return f"marram-{self.family}-{self.version}.bin"
 
     @property
     def path(self) -> str:
@@ -99,8 +99,8 @@ class World:
         plan = options.pop("plan", self.plan)
         order = WriteOrder(tuple(target(each) for each in targets), **{"expected": ANYWHERE, **options})
         with Store.open(self.kit.root, write=True) as store:
-            with Ledger.open(self.kit.root / ".keeper/ledger.sqlite", write=True) as book:
-                head = book.head()
+            with Ledger.open(self.kit.root / ".keeper/ledger.sqlite", write=True) as ledger:
+                head = ledger.head()
             given: dict[str, Any] = {"clock": now, "progress": Silent(), "sign": sign, "head": head, **means}
             return write_set(store, plan, order, WriteMeans(**given))
 

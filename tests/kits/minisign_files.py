@@ -12,13 +12,13 @@ from bundlekeeper.verification.keys.public_key import PublicKey
 from bundlekeeper.verification.signatures import minisign
 from tests.kits.signing_world import digests, private
 
-MESSAGE = b"marram-blade-6.1.0.fwb\n" * 30
+MESSAGE = b"marram-blade-6.1.0.bin\n" * 30
 
 
 KEY_ID = b"marram26"
 
 
-COMMENT = b"holm depot, release 6.1"
+COMMENT = b"holm main site, release 6.1"
 
 
 def public_file(which: int = 0, key_id: bytes = KEY_ID, raw: bytes | None = None) -> bytes:

@@ -19,7 +19,7 @@ from bundlekeeper.links.http.download import DownloadRules
 from bundlekeeper.links.http.mirror import mirror_source
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.model.progress import Progress, Silent
-from bundlekeeper.store.adding.take import TakeResult, take
+from bundlekeeper.store.adding.take import AddResult, take
 from bundlekeeper.store.contents.right_now import holdings
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.verification.hashing.read import Stop
@@ -49,7 +49,7 @@ class Bench:
     folder: Path
     authority: Authority
     stack: ExitStack
-    bundles: dict[str, bytes] = field(default_factory=lambda: {"a.fwb": A})
+    bundles: dict[str, bytes] = field(default_factory=lambda: {"a.bin": A})
     waits: list[float] = field(default_factory=list)
 
     @property
@@ -74,7 +74,7 @@ class Bench:
         allow: tuple[str, ...] = (),
         stop: Stop | None = None,
         progress: Progress | None = None,
-    ) -> TakeResult:
+    ) -> AddResult:
         loaded = read(_manifest(self.bundles), name="manifest.toml", today=date(2026, 11, 25))
         sources = [
             mirror_source(
@@ -97,8 +97,8 @@ class Bench:
         return subprocess.Popen([sys.executable, "-c", _TAKER, *arguments])
 
     def states(self) -> list[str]:
-        with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
-            return [row.state for row in holdings(store, catalogue, now())]
+        with Store.open(self.root, write=False) as store, store.database(write=False) as database:
+            return [row.state for row in holdings(store, database, now())]
 
     @property
     def incoming(self) -> set[str]:

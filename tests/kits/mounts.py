@@ -102,5 +102,5 @@ def stable_folder(wanted: Path) -> Path:
     """
     kind = describe(wanted)
     if not kind.stable_identity:
-        pytest.skip(f"the temporary folder is on {kind.name} ({kind.why}); use --basetemp on a disk")
+        pytest.skip(f"the temporary folder is on {kind.name} ({kind.reason}); use --basetemp on a disk")
     return wanted

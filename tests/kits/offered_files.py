@@ -16,9 +16,9 @@ WANTED = 'signed_families = ["blade"]'
 
 def offered(kit: Kit, signer: Signer, data: bytes = GOOD) -> SimpleNamespace:
     """A bundle and its signature in the source folder; the bundle as the manifest states it."""
-    kit.offer("in/a.fwb", data)
-    kit.offer("in/a.fwb.sig", signer.sign(data))
-    return kit.bundle("a.fwb", data, signature=stated(signer.form))
+    kit.offer("in/a.bin", data)
+    kit.offer("in/a.bin.sig", signer.sign(data))
+    return kit.bundle("a.bin", data, signature=stated(signer.form))
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ from tests.kits.trips import Trip, code_of
 
 @pytest.fixture
 def trip(keeper: Keeper, tmp_path: Path) -> Trip:
-    """A depot and a site that received a whole set."""
+    """A main site and a site that received a whole set."""
     found = Trip(keeper, tmp_path)
     ran = found.at(found.skerry, "media", "receive", *write_set(found.send(), tmp_path / "media"))
     assert ran.status == 0, ran.out + ran.err
@@ -28,11 +28,11 @@ def told(found: Any, code: str) -> list[str]:
 
 def paper(trip: Trip, *options: str) -> str:
     """The code of a paper written at skerry."""
-    ran = trip.at(trip.skerry, "media", "receipt", "--paper", *options)
+    ran = trip.at(trip.skerry, "media", "receipt", "--printed", *options)
     assert ran.status == 0, ran.err
     return code_of(ran.out)
 
 
 def typed(trip: Trip, code: str) -> Any:
-    """Type a code at the depot."""
-    return trip.at(trip.depot, "media", "receipt", "--read", "-", "--json", stdin=code)
+    """Type a code at the main site."""
+    return trip.at(trip.main_site, "media", "receipt", "--read", "-", "--json", stdin=code)

@@ -12,7 +12,7 @@ from typing import Any
 from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.model.manifest.types import Manifest
-from bundlekeeper.planning.fleet.stock import HeldFile, Holdings, SignatureState
+from bundlekeeper.planning.fleet.stock import StoredFile, Holdings, SignatureState
 
 ROOT = Path(__file__).parents[2]
 TAKEN = date(2026, 11, 20)
@@ -38,7 +38,7 @@ def bundle(family: str, version: str, *images: dict[str, Any], **more: Any) -> d
     row: dict[str, Any] = {
         "family": family,
         "version": version,
-        "file": f"marram-{family}-{version}.fwb",
+        "file": f"marram-{family}-{version}.bin",
         "size": 1000,
         "sha256": f"{number:064x}",
         "digest_from": "publisher: download page",
@@ -102,7 +102,7 @@ _IMAGES = {"5.4.2": "2025-1", "5.4.10": "2025-2", "6.0.1": "2026-1", "6.1.0": "2
 def pair(kind: str, name: str, version: str, *, domain: str = "holm-a", **more: Any) -> list[Component]:
     """Both halves of a healthy pair at one version; boot-file parts hold the files of the last three versions."""
     models = {"fabric-switch": "MF-40", "domain-manager": "MF-40", "io-module": "MX-4", "chassis-controller": "MC-8"}
-    held = tuple(v for v in _IMAGES if _IMAGES[v] <= _IMAGES.get(version, ""))
+    stored = tuple(v for v in _IMAGES if _IMAGES[v] <= _IMAGES.get(version, ""))
     return [
         replace(
             Component(
@@ -114,7 +114,7 @@ def pair(kind: str, name: str, version: str, *, domain: str = "holm-a", **more: 
                 active=version,
                 pending="",
                 spare="",
-                held=held if kind == "fabric-switch" else None,
+                stored=stored if kind == "fabric-switch" else None,
                 pair=name,
                 half=half,
                 healthy=True,
@@ -150,7 +150,7 @@ def whole_domain(version: str = "6.0.1", *, domain: str = "holm-a", blades: int 
     return inventory(parts, rooms, [gold])
 
 
-def held_all(manifest_: Manifest, **more: Any) -> Holdings:
+def stored_all(manifest_: Manifest, **more: Any) -> Holdings:
     """A store that holds every bundle, proven five days ago."""
-    rows = (HeldFile(b.sha256, b.family, b.version, b.build or "", True, PROVEN) for b in manifest_.bundle)
+    rows = (StoredFile(b.sha256, b.family, b.version, b.build or "", True, PROVEN) for b in manifest_.bundle)
     return Holdings((replace(row, signature=SignatureState.GOOD) for row in rows), **more)

@@ -7,9 +7,9 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from bundlekeeper.model.inventory.types import Apart, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory.types import SeparateWindows, Component, Inventory, Partition, Policy
 from bundlekeeper.model.manifest.types import Manifest
-from bundlekeeper.planning.fleet.stock import HeldFile, Holdings, SignatureState
+from bundlekeeper.planning.fleet.stock import StoredFile, Holdings, SignatureState
 from tests.kits.planning_kit import PROVEN, blade, bundle, image, inventory, manifest, pair, whole_domain
 
 VERSIONS = ("5.4.2", "5.4.10", "6.0.1", "6.1.0")
@@ -26,7 +26,7 @@ def disorderly_manifest(rnd: random.Random) -> Manifest:
     for version in VERSIONS:
         own = [image(kind, model, version, size=rnd.randint(50, 200)) for kind, model in _OWN]
         table = image("model-table", "MF-40", TABLES[version])
-        rows.append(bundle("infrastructure", version, *own, table, standing=rnd.choice(["current", "superseded"])))
+        rows.append(bundle("infrastructure", version, *own, table, state=rnd.choice(["current", "superseded"])))
         same = rnd.random() < 0.2  # an image that did not change
         adapter = image("network-adapter", ("MB-2", "MB-4"), "5.4.2" if same else version)
         images = [image(kind, ("MB-2", "MB-4"), version) for kind in _BLADE[:2]]
@@ -34,11 +34,11 @@ def disorderly_manifest(rnd: random.Random) -> Manifest:
         models = ("MR-1", "MR-2") if rnd.random() < 0.8 else ("MR-2",)
         rows.append(bundle("rack", version, *(image(kind, models, version) for kind in _BLADE[:2])))
     rows.append(
-        bundle("infrastructure", "6.1.0-p2", image("io-module", "MX-4", "6.1.0-p2"), onto="6.1.0", only=("io-module",))
+        bundle("infrastructure", "6.1.0-p2", image("io-module", "MX-4", "6.1.0-p2"), base="6.1.0", only=("io-module",))
     )
     for row in rows:
         if rnd.random() < 0.1:
-            row |= {"standing": "withdrawn", "why": "notice 7"}
+            row |= {"lifecycle": "withdrawn", "reason": "notice 7"}
         if rnd.random() < 0.1:
             row["digest_from"] = "own copy"
     target = rnd.choice(["6.1.0", "6.1.0-p2"])
@@ -49,7 +49,7 @@ def disorderly_manifest(rnd: random.Random) -> Manifest:
         versions={"known": ("5.4.3",)},
         expires=rnd.choice([date(2026, 11, 1), date(2027, 2, 14)]),
         jump=tuple(_jump(rnd) for _ in range(rnd.randint(1, 6))),
-        beside=tuple(_beside(rnd) for _ in range(rnd.randint(1, 5))),
+        compatible=tuple(_beside(rnd) for _ in range(rnd.randint(1, 5))),
         kind={
             "model-table": {"order": "listed", "list": ("t1", "t2", "t3", "t4")},
             "network-adapter": {"back": rnd.choice(["switch", "none", "reinstall"])},
@@ -127,7 +127,7 @@ def _own(rnd: random.Random, domain: str, main: str) -> list[Component]:
             pending=rnd.choice(["", "", "6.0.1"]),
             spare=rnd.choice(["", "5.4.2"]),
             healthy=rnd.random() < 0.9,
-            held=_held(rnd, main) if p.kind == "fabric-switch" else None,
+            stored=_held(rnd, main) if p.kind == "fabric-switch" else None,
             half=p.half if rnd.random() < 0.95 else "leading",
         )
         for p in rows
@@ -158,7 +158,7 @@ def _policies(rnd: random.Random) -> list[Policy]:
 def disorderly_store(rnd: random.Random, manifest_: Manifest) -> Holdings:
     """Most bundles, in every state of proof and signature."""
     rows = [
-        HeldFile(
+        StoredFile(
             b.sha256,
             b.family,
             b.version,
@@ -171,7 +171,7 @@ def disorderly_store(rnd: random.Random, manifest_: Manifest) -> Holdings:
         if rnd.random() < 0.8
     ]
     families = ("infrastructure",) if rnd.random() < 0.5 else ()
-    return Holdings(rows, signed_families=families, max_proof_age_s=rnd.choice([86400, 30 * 86400]))
+    return Holdings(rows, signed_families=families, max_verification_age_s=rnd.choice([86400, 30 * 86400]))
 
 
 def large_fleet(domains: int, servers: int) -> Inventory:
@@ -200,7 +200,7 @@ def large_fleet(domains: int, servers: int) -> Inventory:
     return inventory(parts, rooms, policies)
 
 
-def fleet_with_ways(domains: int, servers: int, *, apart: int = 2) -> Inventory:
+def fleet_with_ways(domains: int, servers: int, *, separate_windows: int = 2) -> Inventory:
     """Many domains that all have a way to 6.1; each `apart` of them are kept apart, all share the policies.
 
     Clusters are each domain's own. Half of the servers take policy `gold`, which applies when confirmed; of the others
@@ -225,5 +225,7 @@ def fleet_with_ways(domains: int, servers: int, *, apart: int = 2) -> Inventory:
             rows = blade(str(place % 8 + 1), version, domain=domain, model=("MB-4", "MB-2")[place % 2], **more)
             server = f"SRV-{domain}-{place}"
             parts += [replace(p, parent=server, serial=f"{server}-{p.kind}") for p in rows]
-    kept = tuple(Apart(tuple(names[n : n + apart])) for n in range(0, domains - 1, apart))
-    return replace(inventory(parts, rooms, policies), apart=kept)
+    kept = tuple(
+        SeparateWindows(tuple(names[n : n + separate_windows])) for n in range(0, domains - 1, separate_windows)
+    )
+    return replace(inventory(parts, rooms, policies), separate_windows=kept)

@@ -36,7 +36,7 @@ FieldPaths = dict[FieldPath, set[str]]
 def command_of(schema: str) -> str:
     """The command whose answers have this schema."""
     name = schema.removeprefix("bundlekeeper.").partition("/")[0]
-    if name in ("route-check", "media-plan-answer"):
+    if name in ("plan-check", "media-pack"):
         name = name.rpartition("-")[0]
     group, _, rest = name.partition("-")
     return f"{group} {rest}" if group in GROUPS else name
@@ -117,9 +117,9 @@ def _manifests_and_store(seen: PrintedJson) -> None:
     changed = re.sub(r'(?m)^sha256 *= "[0-9a-f]{64}"', f'sha256 = "{"0" * 64}"', older, count=1)
     Path("changed.toml").write_text(changed, encoding="utf-8")
     seen.run("manifest", "draft", "downloads", "--into", "changed.toml")
-    seen.run("manifest", "sign", "old.toml", "--key", "keys/depot")
+    seen.run("manifest", "sign", "old.toml", "--key", "keys/main site")
     seen.run("manifest", "show", "old.toml")
-    seen.run("take", "old.toml", "--from", "downloads", "--accept-rollback", "an exercise")
+    seen.run("take", "old.toml", "--from", "downloads", "--allow-rollback", "an exercise")
     seen.run("held")
     seen.run("held", "--family", "nothing", status=2)
 
@@ -135,7 +135,7 @@ def _parts_and_plans(seen: PrintedJson) -> None:
     seen.run("report", "--runbook", "holm-a", "--to", "5.4", "--out", "none.html")
     seen.run("report", "--site", "holm", "--out", "site.html")
     wrong = seen.run("observe", "HOLMB-IO1", "--active", "6.0.1")["events"][0]["id"]
-    seen.run("correct", wrong, "--why", "read off the wrong part")
+    seen.run("ledger-undo", wrong, "--reason", "read off the wrong part")
     seen.run("activate", "HOLMB-IO1", "--version", "5.4.2")
     seen.run("observe", "HOLMB-IO2", "--pending", "6.1.0")
     seen.run("where", "holm-b")
@@ -147,13 +147,15 @@ def _parts_and_plans(seen: PrintedJson) -> None:
 def _media_and_ledger(seen: PrintedJson) -> None:
     Path("empty").mkdir()
     seen.run("media", "write", "plan.json", "--to", "empty", "--iso", "set.iso", "--dry-run")
-    seen.run("media", "write", "plan.json", "--to", "outbound", "--iso", "set.iso", "--key", "keys/depot")
+    seen.run("media", "write", "plan.json", "--to", "outbound", "--iso", "set.iso", "--key", "keys/main site")
     Path("part").mkdir()
     Path("outbound/marram-set0001-1of2").rename("part/marram-set0001-1of2")
     seen.run("media", "receive", "part", "--store", "third", status=4)
-    seen.run("trust", "add", "depot", "keys/depot.pub", "--form", "sshsig", "--for", "indexes", "--store", "third")
+    seen.run(
+        "trust", "add", "main site", "keys/main site.pub", "--form", "sshsig", "--for", "indexes", "--store", "third"
+    )
     seen.run("media", "receive", "part", "--store", "third")
-    lines = seen.run("media", "receipt", "--paper", "--site", "skerry", "--store", "skerry")["lines"]
+    lines = seen.run("media", "receipt", "--printed", "--site", "skerry", "--store", "skerry")["lines"]
     seen.run("media", "receipt", "--read", "-", stdin="\n".join(lines))
     seen.run("media", "list")
     seen.run("media", "list", "--store", "skerry")
@@ -174,7 +176,7 @@ def _keys(seen: PrintedJson) -> None:
     seen.run("trust", "add", "publisher", "leaf.pem", *of_chain)
     seen.run("trust", "crl", "publisher", "newer.crl")
     seen.run("trust", "list")
-    seen.run("trust", "drop", "skerry-crew", "--why", "the key was lost")
+    seen.run("trust", "remove", "skerry-crew", "--reason", "the key was lost")
 
 
 def _service(seen: PrintedJson) -> None:

@@ -26,7 +26,7 @@ class ReferenceRow:
     commands: frozenset[str]
     options: frozenset[str]
     fields: frozenset[FieldPath]
-    says: str
+    message: str
 
 
 @dataclass(frozen=True)
@@ -88,12 +88,12 @@ def reference(text: str = README) -> list[ReferencePart]:
 
 def _part(commands: tuple[str, ...], text: str) -> ReferencePart:
     rows = []
-    for line, (first, says) in rows_of(text):
-        whose = _WHOSE.match(says)
+    for line, (first, message) in rows_of(text):
+        whose = _WHOSE.match(message)
         named = frozenset(spans(whose[1])) & frozenset(commands) if whose else frozenset()
         options = frozenset(
             option for span in spans(first) if span.startswith("-") for option in options_in(f"`{span}`")
         )
         fields = frozenset(path for span in spans(first) if not span.startswith("-") for path in paths_of(span))
-        rows.append(ReferenceRow(line, named or frozenset(commands), options, fields, says))
+        rows.append(ReferenceRow(line, named or frozenset(commands), options, fields, message))
     return ReferencePart(commands, text, tuple(rows))

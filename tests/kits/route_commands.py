@@ -7,7 +7,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 
 
-HARBOUR = ROOT / "manifests" / "harbour-2026-11.toml"
+HARBOUR = ROOT / "manifests" / "marram-2026-11.toml"
 
 
 WORDS = ("route", "holm-a", "--to", "6.1")

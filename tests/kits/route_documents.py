@@ -9,12 +9,12 @@ from typing import Any
 from bundlekeeper.model.route.document import SCHEMA, inventory_facts, manifest_facts, to_text
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.find import Route, route
-from tests.kits.planning_kit import NOW, held_all, marram, whole_domain
+from tests.kits.planning_kit import NOW, stored_all, marram, whole_domain
 
 
 def _document() -> dict[str, Any]:
     fleet = Fleet(marram(), whole_domain("5.4.10"))
-    found = route(fleet, "holm-a", "6.1", held_all(marram()), NOW)
+    found = route(fleet, "holm-a", "6.1", stored_all(marram()), NOW)
     assert isinstance(found, Route)
     inputs = {
         "manifest": manifest_facts(marram(), "0" * 64),

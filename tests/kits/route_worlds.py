@@ -29,7 +29,7 @@ class Large:
     to: int = 37
     spread: int = 6  # servers run up to that many places less
     stops: int = 3  # jumps with an intermediate stop, per family
-    besides: int = 6
+    compatible_rules: int = 6
     patches: int = 2
     mixed: float = 0.3  # how many servers have parts of different versions
     down: bool = False
@@ -39,14 +39,14 @@ class Large:
 
 
 LARGE = (
-    Large(1), Large(2, besides=10), Large(3, stops=5), Large(4, spread=3, mixed=0), Large(5, tight=True),
-    Large(6, stops=6, besides=12, tight=True), Large(7, costs=False), Large(8, mixed=0.8, patches=6),
+    Large(1), Large(2, compatible_rules=10), Large(3, stops=5), Large(4, spread=3, mixed=0), Large(5, tight=True),
+    Large(6, stops=6, compatible_rules=12, tight=True), Large(7, costs=False), Large(8, mixed=0.8, patches=6),
     Large(9, start=37, to=4, down=True, spread=0), Large(10, start=30, to=12, down=True, spread=0, tight=True),
     Large(11, blocked=True), Large(12, blocked=True, tight=True, stops=5), Large(13, start=12, spread=12, stops=4),
-    Large(14, start=20, to=39, spread=8, besides=14, stops=2), Large(15, spread=3, stops=0, besides=0, patches=0),
-    Large(16, start=8, spread=8, stops=8, besides=8, mixed=0.5),
-    Large(17, start=37, to=20, down=True, spread=0, besides=1),
-    Large(18, start=37, to=22, down=True, spread=0, besides=0),
+    Large(14, start=20, to=39, spread=8, compatible_rules=14, stops=2), Large(15, spread=3, stops=0, compatible_rules=0, patches=0),
+    Large(16, start=8, spread=8, stops=8, compatible_rules=8, mixed=0.5),
+    Large(17, start=37, to=20, down=True, spread=0, compatible_rules=1),
+    Large(18, start=37, to=22, down=True, spread=0, compatible_rules=0),
 )  # fmt: skip
 
 
@@ -76,7 +76,7 @@ def large_manifest(world: Large) -> Manifest:
         rows.append(bundle(family, name, part(kind, model, name), onto=VERSIONS[place], only=(kind,)))
         release[place][family] = name
     tables = {"model-table": {"order": "listed", "list": tuple(f"t{n}" for n in range(1, 41))}}
-    rules = {"jump": tuple(_jumps(rnd, world)), "beside": tuple(_besides(rnd, world))}
+    rules = {"jump": tuple(_jumps(rnd, world)), "compatible": tuple(_besides(rnd, world))}
     return manifest(*rows, release=tuple(release), kind=tables, **rules)
 
 
@@ -108,7 +108,7 @@ def _jumps(rnd: random.Random, world: Large) -> list[dict[str, Any]]:
 def _besides(rnd: random.Random, world: Large) -> list[dict[str, Any]]:
     """Who may stand beside whom: later ones want neighbours that are not too old."""
     rows: list[dict[str, Any]] = []
-    for number in range(world.besides):
+    for number in range(world.compatible_rules):
         place = rnd.randint(6, 38)
         behind = rnd.randint(2, 6) if world.tight else rnd.randint(6, 14)
         when: dict[str, Any]

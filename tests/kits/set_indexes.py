@@ -10,7 +10,7 @@ D1, D2, D3 = "1" * 64, "2" * 64, "3" * 64
 
 
 def _index() -> SetIndex:
-    name = "infrastructure/6.1.0/marram-infrastructure-6.1.0.fwb"
+    name = "infrastructure/6.1.0/marram-infrastructure-6.1.0.bin"
     manifest = "manifests/marram-14.toml"
     return SetIndex(
         set_id="0123456789abcdef",

@@ -7,7 +7,7 @@ from pathlib import Path
 from tests.conftest import Keeper, Ran, World
 from tests.kits.signing_world import program, run
 
-NAME = "marram-blade-6.1.0.fwb"
+NAME = "marram-blade-6.1.0.bin"
 
 
 def ssh_key(folder: Path, name: str = "key", *options: str) -> Path:
@@ -24,9 +24,9 @@ def trusted(keeper: Keeper, key: Path, purpose: str = "manifests", name: str = "
     return done
 
 
-def accepts(tmp_path: Path, *lines: str) -> None:
-    """The store's acceptance.toml."""
-    (tmp_path / "store/acceptance.toml").write_text("\n".join(("acceptance = 1", *lines)) + "\n")
+def admits(tmp_path: Path, *lines: str) -> None:
+    """The store's store.toml."""
+    (tmp_path / "store/store.toml").write_text("\n".join(("store = 1", *lines)) + "\n")
 
 
 def with_signature(world: World, file: str, form: str, key: str) -> None:

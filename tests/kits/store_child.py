@@ -27,7 +27,7 @@ def main(base: Path, wait_s: float = 0.0) -> int:
     try:
         result = kit.take(*bundles_of(kit, base), wait_s=wait_s)
     except KeeperError as error:
-        print(json.dumps({"error": error.says, "hint": error.hint, "exit": error.exit_code}))
+        print(json.dumps({"error": error.message, "hint": error.hint, "exit": error.exit_code}))
         return error.exit_code
     codes = [found.code for found in result.findings]
     print(json.dumps({"statuses": [r.status for r in result.rows], "codes": codes, "read": result.read_bytes}))

@@ -14,10 +14,10 @@ from typing import Any
 
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.adding.sources import FolderSource
-from bundlekeeper.store.adding.take import TakeResult, take
+from bundlekeeper.store.adding.take import AddResult, take
 from bundlekeeper.store.contents.right_now import holdings
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.database.rows import Accepted, Held, Proof
+from bundlekeeper.store.database.rows import Admitted, StoredBundle, Verification
 
 GOOD = b"good bytes" * 1000
 
@@ -52,8 +52,8 @@ class Kit:
             "sha256": hashlib.sha256(data).hexdigest(),
             "digest_from": "publisher: download page, 2026-08-02",
             "released": date(2026, 8, 1),
-            "standing": "current",
-            "why": None,
+            "lifecycle": "current",
+            "reason": None,
             "build": None,
             "signature": None,
             "images": (SimpleNamespace(kind="bios", models=("MB-2",), version="6.1.0"),),
@@ -67,40 +67,40 @@ class Kit:
         manifest = SimpleNamespace(**fields, bundle=bundles)
         return SimpleNamespace(manifest=manifest, problems=(), data=said, sha256=hashlib.sha256(said).hexdigest())
 
-    def take(self, *bundles: SimpleNamespace, manifest: int = 1, **options: Any) -> TakeResult:
-        """Take these bundles by the manifest with this sequence, with `take`'s own options."""
+    def take(self, *bundles: SimpleNamespace, manifest: int = 1, **options: Any) -> AddResult:
+        """Take these bundles by the manifest with this sequence, with `store add`'s own options."""
         return self.take_loaded(self.loaded(*bundles, sequence=manifest), **options)
 
-    def take_loaded(self, loaded: Any, **options: Any) -> TakeResult:
+    def take_loaded(self, loaded: Any, **options: Any) -> AddResult:
         """Take a manifest made by `loaded`."""
         options = {"clock": now, "progress": Silent(), **options}
         with Store.open(self.root, write=not options.get("dry_run", False)) as store:
             return take(store, loaded, [FolderSource(self.source, but=self.root)], **options)
 
-    def held(self) -> list[Held]:
-        """The catalogue's rows."""
-        with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
-            return catalogue.held()
+    def stored(self) -> list[StoredBundle]:
+        """The store's database's rows."""
+        with Store.open(self.root, write=False) as store, store.database(write=False) as database:
+            return database.stored()
 
-    def proofs(self) -> dict[str, Proof]:
-        """The catalogue's proofs."""
-        with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
-            return catalogue.proofs()
+    def verifications(self) -> dict[str, Verification]:
+        """The store's database's proofs."""
+        with Store.open(self.root, write=False) as store, store.database(write=False) as database:
+            return database.verifications()
 
     def states(self) -> dict[str, str]:
-        """How `held` says that each file stands, by its place."""
-        with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
-            return {row.held.place: row.state for row in holdings(store, catalogue, now())}
+        """How `store list` says that each file stands, by its place."""
+        with Store.open(self.root, write=False) as store, store.database(write=False) as database:
+            return {row.stored.place: row.state for row in holdings(store, database, now())}
 
-    def accepted(self) -> list[Accepted]:
+    def admitted(self) -> list[Admitted]:
         """The accepted manifests."""
-        with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
-            return catalogue.accepted()
+        with Store.open(self.root, write=False) as store, store.database(write=False) as database:
+            return database.admitted()
 
     def exceptions(self) -> list[tuple[datetime, str, str, str]]:
         """What was let through against the rules."""
-        with Store.open(self.root, write=False) as store, store.catalogue(write=False) as catalogue:
-            return catalogue.exceptions()
+        with Store.open(self.root, write=False) as store, store.database(write=False) as database:
+            return database.exceptions()
 
     def tree(self) -> dict[str, bytes]:
         """Every file of the store's own tree outside .keeper, with its bytes."""
@@ -145,12 +145,12 @@ def unclosable(inodes: set[int]) -> Callable[[int], None]:
     return close
 
 
-def codes(result: TakeResult) -> list[str]:
+def codes(result: AddResult) -> list[str]:
     """The codes found, in order."""
     return [found.code for found in result.findings]
 
 
-def says(result: TakeResult, code: str) -> str:
+def message(result: AddResult, code: str) -> str:
     """What the one finding of this code says."""
-    (text,) = [found.says for found in result.findings if found.code == code]
+    (text,) = [found.message for found in result.findings if found.code == code]
     return text

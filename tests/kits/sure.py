@@ -50,5 +50,5 @@ def only_our_errors(read: Callable[[bytes], object], data: bytes) -> bool:
         refused = e
     except Exception as e:
         raise AssertionError(f"{type(e).__name__} for {data[:2000]!r}") from e
-    assert refused is None or refused.says
+    assert refused is None or refused.message
     return refused is None

@@ -51,13 +51,13 @@ active = "6.0.1"
 
 
 class Trip:
-    """A depot and a site without a link, two stores on one machine, driven by real commands."""
+    """A main site and a site without a link, two stores on one machine, driven by real commands."""
 
     def __init__(self, keeper: Keeper, base: Path) -> None:
         self.base, self._keeper = base, keeper
-        self.depot, self.skerry = Site(base / "depot", trusting=None), Site(base / "skerry")
-        with Store.open(self.depot.root, write=True) as store:
-            self.depot.trust(store, "skerry", SKERRY, "receipts")
+        self.main_site, self.skerry = Site(base / "main site", trusting=None), Site(base / "skerry")
+        with Store.open(self.main_site.root, write=True) as store:
+            self.main_site.trust(store, "skerry", SKERRY, "receipts")
         for name, which in (("holm.key", DEPOT), ("skerry.key", SKERRY)):
             path = base / name
             path.write_bytes(private_pem(private("ed25519", which), ssh=True))
@@ -79,10 +79,10 @@ class Trip:
         return Ran(status, out.getvalue(), err.getvalue())
 
     def send(self, sequence: int = 1, meant_for: str = "skerry") -> MadeSet:
-        """A set, as the depot would remember it."""
-        with Store.open(self.depot.root, write=True) as store:
-            with Ledger.open(self.depot.root / ".keeper" / "ledger.sqlite", write=True) as book:
-                issuer = book.head().book
+        """A set, as the main site would remember it."""
+        with Store.open(self.main_site.root, write=True) as store:
+            with Ledger.open(self.main_site.root / ".keeper" / "ledger.sqlite", write=True) as ledger:
+                issuer = ledger.head().ledger
             manifest = manifest_text(BUNDLES, sequence)
             sets = Sets(store)
             sent = sets.begin(
@@ -116,8 +116,8 @@ class Trip:
         return out
 
     def read(self, path: Path, *, process: bool = False) -> Ran:
-        """Read a receipt at the depot."""
-        return self.at(self.depot, "media", "receipt", "--read", path, "--json", process=process)
+        """Read a receipt at the main site."""
+        return self.at(self.main_site, "media", "receipt", "--read", path, "--json", process=process)
 
     def work(self, serial: int = 1) -> None:
         """Load an inventory at skerry, stage a bundle's image and activate it."""

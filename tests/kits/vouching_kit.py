@@ -104,7 +104,7 @@ class Signer:
         return [program("openssl"), "dgst", f"-{self.form[-6:]}", *extra, "-sign", str(key), "-out", "FILE.sig", "FILE"]
 
 
-def stated(form: str, file: str = "a.fwb.sig", key: str = KEY) -> SimpleNamespace:
+def stated(form: str, file: str = "a.bin.sig", key: str = KEY) -> SimpleNamespace:
     """What a manifest states of a signature."""
     return SimpleNamespace(file=file, form=form, key=key)
 
@@ -116,26 +116,26 @@ def trust(kit: Kit, *entries: TrustEntry) -> None:
             trust_list.add(store.fd, entry)
 
 
-def drop(kit: Kit, name: str = KEY, why: str = "lost at skerry") -> None:
+def drop(kit: Kit, name: str = KEY, reason: str = "lost at skerry") -> None:
     """Drop an entry of the store's trust list."""
     with Store.open(kit.root, write=True) as store:
-        trust_list.drop(store.fd, name, at=now(), why=why)
+        trust_list.drop(store.fd, name, at=now(), reason=reason)
 
 
 def accept(kit: Kit, *lines: str) -> None:
-    """Write the store's acceptance.toml."""
+    """Write the store's store.toml."""
     kit.root.mkdir(exist_ok=True)
-    (kit.root / "acceptance.toml").write_text("\n".join(("acceptance = 1", *lines)) + "\n")
+    (kit.root / "store.toml").write_text("\n".join(("store = 1", *lines)) + "\n")
 
 
 def check(kit: Kit, loaded: Any = None, *, at: Path | None = None, **limits: Any) -> CheckResult:
     """Check the store, or the folder `at` against `loaded`, with the store's trust list."""
-    with Store.open(kit.root, write=True) as store, store.catalogue(write=True) as catalogue:
+    with Store.open(kit.root, write=True) as store, store.database(write=True) as database:
         means = CheckMeans(now, Silent(), voucher=Voucher.of(store, now()))
         if at is not None:
-            return check_folder(at, listing_of(loaded.manifest), means, ReadingLimits(**limits), book=catalogue)
+            return check_folder(at, listing_of(loaded.manifest), means, ReadingLimits(**limits), ledger=database)
         listing = listing_of(loaded.manifest) if loaded is not None else None
-        return check_store(store, catalogue, listing, means, ReadingLimits(**limits))
+        return check_store(store, database, listing, means, ReadingLimits(**limits))
 
 
 def sha256(data: bytes) -> str:

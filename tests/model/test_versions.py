@@ -76,7 +76,7 @@ def test_natural_refuses_what_it_cannot_place(version: str) -> None:
     with pytest.raises(VersionError) as caught:
         NATURAL.key(version)
     assert caught.value.hint
-    assert visible(caught.value.says) == caught.value.says
+    assert visible(caught.value.message) == caught.value.message
 
 
 @pytest.mark.parametrize("order", [NATURAL, DEBIAN])
@@ -136,7 +136,7 @@ def test_nothing_but_a_version_error_comes_out(text: str) -> None:
             Range.parse(text, order).is_empty()
         except VersionError as error:
             assert error.hint
-            assert visible(error.says) == error.says
+            assert visible(error.message) == error.message
 
 
 # --- semver: SemVer 2.0.0 ----------------------------------------------------------------------------------------

@@ -32,7 +32,7 @@ from bundlekeeper.model.inventory.write_json import to_json
 from bundlekeeper.model.inventory.write_toml import to_toml
 from bundlekeeper.model.manifest.types import Release
 from bundlekeeper.model.trust import FORMS
-from bundlekeeper.model.vocabulary import BANKS, FAMILIES, HELD, KINDS, METHODS, KindFacts, Method
+from bundlekeeper.model.vocabulary import BANKS, FAMILIES, STORED, KINDS, METHODS, KindFacts, Method
 from bundlekeeper.verification.keys.public_key import FORM_TYPES
 
 BASE = Component("bios", "holm", "holm-a", serial="B7")
@@ -76,11 +76,11 @@ def test_every_key_is_written_and_read(name: str, form: str) -> None:
 def test_every_key_survives_the_ledger(name: str, tmp_path: Path) -> None:
     """What an inventory told is in the inventory that is believed afterwards, the newer word instead of the older."""
     older, newer = (_with(name, value) for value in _values(name))
-    with Ledger.open(tmp_path / "ledger.sqlite", write=True) as book:
+    with Ledger.open(tmp_path / "ledger.sqlite", write=True) as ledger:
         for day, part in enumerate((older, newer), 1):
-            plan = plan_load(book, _inventory(part, day), says="list", source="i.json")
-            load(book, plan, datetime(2026, 3, 9, tzinfo=UTC))
-            found = believed(book)
+            plan = plan_load(ledger, _inventory(part, day), message="list", source="i.json")
+            load(ledger, plan, datetime(2026, 3, 9, tzinfo=UTC))
+            found = believed(ledger)
             assert found is not None
             assert part in found.inventory.components, name
 
@@ -111,7 +111,7 @@ def test_what_stands_beside_the_keys_is_the_same_list() -> None:
     assert tuple(n for n, k in COMPONENT_KEYS.items() if k.compared is Compared.VERSION and k.recorded) == BANKS
     words = [name for name in recorded if name not in BANKS]
     assert list(fold.Snapshot._fields[: len(words)]) == sorted(words, key=fold.Snapshot._fields.index)
-    assert {*recorded, "held_known"} - {HELD} <= set(fold.Snapshot._fields)
+    assert {*recorded, "held_known"} - {STORED} <= set(fold.Snapshot._fields)
     assert {name if name in words else f"seen_{name}" for name in recorded} <= set(fold.Fact._fields)
     assert cells.REQUIRED["component"] == ("site", "domain", "kind")
     assert set(cells.tables(())["component"]) == {*COMPONENT_KEYS, "note"}

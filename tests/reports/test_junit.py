@@ -15,7 +15,7 @@ from junitparser import Error, Failure, JUnitXml, Skipped, TestCase
 from bundlekeeper.findings import CODES, Level, exit_status, finding, is_ok
 from bundlekeeper.model.check_result import CheckedRow, CheckResult, Status
 from bundlekeeper.reports.junit import document
-from tests.kits.checking import Book, check, facts, fill, listing
+from tests.kits.checking import KnownVerifications, check, facts, fill, listing
 from tests.kits.sure import some
 
 AT = datetime(2026, 11, 25, 12, 30, tzinfo=UTC)
@@ -79,71 +79,71 @@ def cases(result: CheckResult) -> dict[str, TestCase]:
 
 def test_all_well(tmp_path: Path) -> None:
     """Every row is a passed case; the counts are properties."""
-    result = check(fill(tmp_path, {"a.fwb": A, "b.fwb": B}), listing(facts("a.fwb", A), facts("b.fwb", B)))
+    result = check(fill(tmp_path, {"a.bin": A, "b.bin": B}), listing(facts("a.bin", A), facts("b.bin", B)))
     parsed = suite_of(result, "the stick")
     [suite] = parsed
     assert (parsed.tests, parsed.failures, parsed.errors, suite.skipped) == (2, 0, 0, 0)
     assert (suite.name, suite.timestamp) == ("the stick", "2026-11-25T12:30:00")
     properties = suite.properties()  # type: ignore[no-untyped-call]  # junitparser annotates in part
-    assert {p.name: p.value for p in properties}["proven"] == "2"
+    assert {p.name: p.value for p in properties}["verified"] == "2"
     assert [(c.classname, c.name, c.is_passed) for c in suite] == [
-        ("blade.6.1.0", "a.fwb", True),
-        ("blade.6.1.0", "b.fwb", True),
+        ("blade.6.1.0", "a.bin", True),
+        ("blade.6.1.0", "b.bin", True),
     ]
     assert [case.time for case in suite] == [round(row.seconds or 0, 3) for row in result.rows]
 
 
 def test_what_was_found(tmp_path: Path) -> None:
     """Failures by their codes; a finding about no file is a case of its own; a note fails nothing."""
-    root = fill(tmp_path, {"a.fwb": A[:-1], "sub/b.fwb": B, "b.fwb": B, "stray": b"?"})
-    wanted = listing(facts("a.fwb", A, digest_from="own copy"), facts("b.fwb", B), facts("c.fwb", b"c"))
+    root = fill(tmp_path, {"a.bin": A[:-1], "sub/b.bin": B, "b.bin": B, "stray": b"?"})
+    wanted = listing(facts("a.bin", A, digest_from="own copy"), facts("b.bin", B), facts("c.bin", b"c"))
     found = cases(check(root, wanted))
     kinds = {name: [(type(r), r.type) for r in case.result] for name, case in found.items()}
     assert kinds == {
-        "a.fwb": [(Failure, "truncated")],
-        "b.fwb": [],
-        "sub/b.fwb": [],
-        "c.fwb": [(Failure, "missing")],
+        "a.bin": [(Failure, "truncated")],
+        "b.bin": [],
+        "sub/b.bin": [],
+        "c.bin": [(Failure, "missing")],
         "stray": [(Failure, "extra")],
-        "self-digest: a.fwb": [(Failure, "self-digest")],
-        "extra: sub/b.fwb": [],
+        "self-digest: a.bin": [(Failure, "self-digest")],
+        "extra: sub/b.bin": [],
     }
-    assert "99 bytes, 1 fewer than expected" in found["a.fwb"].result[0].message
-    assert "copy it again" in found["a.fwb"].result[0].text
+    assert "99 bytes, 1 fewer than expected" in found["a.bin"].result[0].message
+    assert "copy it again" in found["a.bin"].result[0].text
 
 
 def test_skipped_and_unproven(tmp_path: Path) -> None:
     """Proven lately is skipped; not proven fails, because the check does not end well either."""
-    root, book = fill(tmp_path, {"a.fwb": A, "b.fwb": B}), Book()
-    wanted = listing(facts("a.fwb", A), facts("b.fwb", B))
-    check(root, wanted, book=book)
-    book.age(timedelta(days=9), "b.fwb")
-    found = cases(check(root, wanted, book=book, older_than_s=86400, max_time_s=0))
-    assert isinstance(found["a.fwb"].result[0], Skipped)
-    assert [(type(r), r.type) for r in found["b.fwb"].result] == [(Failure, "unproven")]
+    root, ledger = fill(tmp_path, {"a.bin": A, "b.bin": B}), KnownVerifications()
+    wanted = listing(facts("a.bin", A), facts("b.bin", B))
+    check(root, wanted, ledger=ledger)
+    ledger.age(timedelta(days=9), "b.bin")
+    found = cases(check(root, wanted, ledger=ledger, older_than_s=86400, max_time_s=0))
+    assert isinstance(found["a.bin"].result[0], Skipped)
+    assert [(type(r), r.type) for r in found["b.bin"].result] == [(Failure, "unverified")]
 
 
 def test_unreadable_is_an_error() -> None:
     """Could not be judged is not the same as wrong."""
-    row = CheckedRow("a.fwb", "blade", "1", "a.fwb", Status.UNREADABLE, 1, 1, "ab", "", None, "Input/output error")
-    found = cases(CheckResult([finding("unreadable", "a.fwb", "Input/output error")], [row]))
-    assert [(type(r), r.type) for r in found["a.fwb"].result] == [(Error, "unreadable")]
+    row = CheckedRow("a.bin", "blade", "1", "a.bin", Status.UNREADABLE, 1, 1, "ab", "", None, "Input/output error")
+    found = cases(CheckResult([finding("unreadable", "a.bin", "Input/output error")], [row]))
+    assert [(type(r), r.type) for r in found["a.bin"].result] == [(Error, "unreadable")]
 
 
 def test_a_time_stands_only_where_a_file_was_read_now(tmp_path: Path) -> None:
     """Seconds by the check's own measure; what it skipped or did not find has none; a stray that it read has."""
-    root, book = fill(tmp_path, {"a.fwb": A, "b.fwb": B}), Book()
-    wanted = listing(facts("a.fwb", A), facts("b.fwb", B), facts("c.fwb", b"c"))
-    check(root, wanted, book=book)
-    book.age(timedelta(days=9), "b.fwb")
-    result = check(fill(root, {"stray.fwb": A[::-1]}), wanted, book=book, older_than_s=86400)
+    root, ledger = fill(tmp_path, {"a.bin": A, "b.bin": B}), KnownVerifications()
+    wanted = listing(facts("a.bin", A), facts("b.bin", B), facts("c.bin", b"c"))
+    check(root, wanted, ledger=ledger)
+    ledger.age(timedelta(days=9), "b.bin")
+    result = check(fill(root, {"stray.bin": A[::-1]}), wanted, ledger=ledger, older_than_s=86400)
     timed = {case.name for case in cases(result).values() if case.time is not None}
-    assert timed == {"b.fwb", "stray.fwb"} == {row.name for row in result.rows if row.seconds is not None}
+    assert timed == {"b.bin", "stray.bin"} == {row.name for row in result.rows if row.seconds is not None}
 
 
 def test_times_are_those_of_the_rows() -> None:
     """Thousandths of a second, the suite's their sum."""
-    rows = [CheckedRow(f"{n}.fwb", "blade", "1", f"{n}.fwb", Status.OK, 1, 1, "ab", "ab", AT) for n in range(3)]
+    rows = [CheckedRow(f"{n}.bin", "blade", "1", f"{n}.bin", Status.OK, 1, 1, "ab", "ab", AT) for n in range(3)]
     rows[0].seconds, rows[1].seconds = 1.2344, 61.0
     parsed = suite_of(CheckResult([], rows))
     [suite] = parsed

@@ -10,7 +10,7 @@ from bundlekeeper.reports import labels
 SHA = "0123456789abcdef" * 4
 
 
-def index(name: str = "marram-blade-6.1.0.fwb", volumes: int = 2) -> SetIndex:
+def index(name: str = "marram-blade-6.1.0.bin", volumes: int = 2) -> SetIndex:
     files = tuple(
         SetFile(
             f"blade/{n}/{name}",
@@ -46,7 +46,7 @@ def test_the_sheet_needs_no_network_and_runs_nothing() -> None:
 
 def test_names_are_escaped() -> None:
     """ "HTML in names: escaped; no script from data"."""
-    page = labels.page(index("<b onload=x>&'\u202e.fwb"), "f" * 64)
+    page = labels.page(index("<b onload=x>&'\u202e.bin"), "f" * 64)
     assert "<b onload" not in page
     assert "&lt;b onload=x&gt;&amp;" in page
     assert "\u202e" not in page

@@ -134,7 +134,7 @@ def test_a_site_is_shown_slot_by_slot_now_and_then(harbour: Keeper, tmp_path: Pa
 def test_what_is_withdrawn_is_flagged_in_words(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """ "Where is a *withdrawn* one still running?": on the picture, too"""
     text = world.manifest.read_text("utf-8")
-    at = text.index("marram-infrastructure-5.4.10.fwb")
+    at = text.index("marram-infrastructure-5.4.10.bin")
     old = 'standing = "superseded"'
     text = text[:at] + text[at:].replace(old, 'standing = "withdrawn"\nwhy = "notice 7"', 1)
     world.manifest.write_text(text, encoding="utf-8")
@@ -193,20 +193,20 @@ def _filled(kind: Any, text: str) -> Any:
 @pytest.mark.fault(75)
 def test_hostile_names_stay_text_in_both_forms() -> None:
     """Hostile names (HTML, ESC, bidi) escaped in both."""
-    book = _filled(runbook.Runbook, HOSTILE)
-    for page in (runbook.html(book), site_page.html(_filled(site_page.SitePage, HOSTILE))):
+    ledger = _filled(runbook.Runbook, HOSTILE)
+    for page in (runbook.html(ledger), site_page.html(_filled(site_page.SitePage, HOSTILE))):
         read = safe_page(page)
         assert "<script>alert(1)</script>\\x1b[31m\\u202egnp.exe" in read.text
         assert "{{ 7*7 }}" in read.text
-    for text in (runbook.text(book), site_page.text(_filled(site_page.SitePage, HOSTILE))):
+    for text in (runbook.text(ledger), site_page.text(_filled(site_page.SitePage, HOSTILE))):
         assert not re.search(r"[\x00-\x08\x0b\x0e-\x1f\x7f\u202a-\u202e\u2028]", text)
         assert "\\x1b[31m\\u202e" in text
 
 
 def test_an_empty_book_and_an_empty_site_are_pages_too() -> None:
-    book = replace(_filled(runbook.Runbook, "x"), steps=(), gaps=(), findings=(), shell="")
-    assert "None was found" in safe_page(runbook.html(book)).text
-    assert "none was found" in runbook.text(book)
+    ledger = replace(_filled(runbook.Runbook, "x"), steps=(), gaps=(), findings=(), shell="")
+    assert "None was found" in safe_page(runbook.html(ledger)).text
+    assert "none was found" in runbook.text(ledger)
     assert safe_page(site_page.html(replace(_filled(site_page.SitePage, "x"), parts=()))).text
 
 

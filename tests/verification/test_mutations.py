@@ -45,7 +45,7 @@ from tests.kits.signing_world import (
 from tests.kits.sure import only_our_errors, some
 from tests.kits.trust_entries import full_chain
 
-MESSAGE = b"marram-rack-6.1.0.fwb\n" * 9
+MESSAGE = b"marram-rack-6.1.0.bin\n" * 9
 ROUNDS = 300
 
 

@@ -1,4 +1,4 @@
-"""`bundlekeeper check`: prove the store, or any folder, against a manifest."""
+"""`bundlekeeper verify`: prove the store, or any folder, against a manifest."""
 
 from __future__ import annotations
 

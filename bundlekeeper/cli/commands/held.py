@@ -1,4 +1,4 @@
-"""`bundlekeeper held`: what the store holds, by family."""
+"""`bundlekeeper store list`: what the store holds, by family."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ FamilyOption = Annotated[
 ]
 
 ExceptionsOption = Annotated[
-    bool, typer.Option("--exceptions", help="Also what was accepted against the rules, and why.")
+    bool, typer.Option("--accepted", help="Also what was accepted against the rules, and why.")
 ]
 
 
-def held(
+def stored(
     family: FamilyOption = None,
     exceptions: ExceptionsOption = False,
     store: StoreOption = None,
@@ -40,4 +40,4 @@ def held(
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("held")(held)
+    app.command("held")(stored)

@@ -16,13 +16,13 @@ app = typer.Typer(
 )
 
 SaysOption = Annotated[
-    str | None, typer.Option("--says", metavar="WHO", help="On whose word (default: your user name).")
+    str | None, typer.Option("--reported-by", metavar="WHO", help="On whose word (default: your user name).")
 ]
 FormOption = Annotated[
     str | None, typer.Option("--form", metavar="FORM", help="toml, csv or json, where the name does not say (-).")
 ]
-TakenOption = Annotated[
-    str | None, typer.Option("--taken", metavar="TIME", help="When it was taken, where no file says it.")
+ReadAtOption = Annotated[
+    str | None, typer.Option("--read-at", metavar="TIME", help="When it was taken, where no file says it.")
 ]
 ZoneOption = Annotated[str | None, typer.Option("--zone", metavar="ZONE", help="Its zone, where no file says it.")]
 CompleteOption = Annotated[
@@ -35,11 +35,11 @@ PartialOption = Annotated[bool, typer.Option("--partial", help="It lists some pa
 def load(
     files: Annotated[list[str], typer.Argument(metavar="FILE...", help="TOML, CSV, JSON (XLSX with the extra).")],
     form: FormOption = None,
-    taken: TakenOption = None,
+    read_at: ReadAtOption = None,
     zone: ZoneOption = None,
     complete: CompleteOption = False,
     partial: PartialOption = False,
-    says: SaysOption = None,
+    message: SaysOption = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would change; record nothing.")] = False,
     store: StoreOption = None,
     json: JsonOption = False,
@@ -51,7 +51,7 @@ def load(
 
     if complete and partial:
         raise InputError("--complete and --partial at once", hint="one of them, or neither")
-    options = job.LoadOptions(form, taken, zone, "all" if complete else "some" if partial else "", says)
+    options = job.LoadOptions(form, read_at, zone, "all" if complete else "some" if partial else "", message)
     with Session(store_root(store), caller(), write=not dry_run) as session:
         loaded = job.load(session, files, options, dry_run=dry_run)
     show_loaded(loaded, form=form_of(json=json))

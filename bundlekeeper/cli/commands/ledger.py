@@ -28,7 +28,7 @@ def check(head: HeadOption = "", store: StoreOption = None, json: JsonOption = F
 
 
 def check_ledger(root: Path, head: str, *, form: OutputForm) -> int:
-    """The same for `ledger check` and `check --ledger`; returns the exit status."""
+    """The same for `ledger verify` and `ledger verify`; returns the exit status."""
     with Session(root, caller()) as session:
         done = jobs.check(session, head)
     screen.show_checked(done, form=form)

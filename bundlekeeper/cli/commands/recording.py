@@ -1,4 +1,4 @@
-"""`stage`, `activate`, `observe`, `correct`: recording what was put where, by whom, on what proof.
+"""`stage`, `activate`, `observe`, `ledger undo`: recording what was put where, by whom, on what proof.
 
 Rules: what can be seen to be wrong is refused whole, nothing half-recorded, unless a reason overrules it, which is
 kept; a dry run shows exactly what would be recorded; an event is never changed, only corrected by a later one.
@@ -37,13 +37,13 @@ BundleOption = Annotated[str, typer.Option("--bundle", metavar="FAMILY/VERSION",
 VersionOption = Annotated[str, typer.Option("--version", metavar="TEXT", help="The image's version.")]
 AtOption = Annotated[str | None, typer.Option("--at", metavar="TIME", help="When it happened (default: now).")]
 ZoneOption = Annotated[str, typer.Option("--zone", metavar="ZONE", help="The zone of --at, where it says none.")]
-SaysOption = Annotated[str | None, typer.Option("--says", metavar="WHO", help="On whose word (default: you).")]
+SaysOption = Annotated[str | None, typer.Option("--reported-by", metavar="WHO", help="On whose word (default: you).")]
 ByOption = Annotated[str, typer.Option("--by", metavar="WHO", help="Who did it.")]
 ApprovedOption = Annotated[str, typer.Option("--approved-by", metavar="WHO", help="Who approved it.")]
 ChangeOption = Annotated[str, typer.Option("--change", metavar="TICKET", help="The change ticket.")]
 RouteOption = Annotated[str, typer.Option("--route", metavar="HEX", help="SHA-256 of the approved route.")]
-ProofOption = Annotated[
-    str, typer.Option("--proof", metavar="KIND", help="digest-read-back, inventory-reading, paper or none.")
+EvidenceOption = Annotated[
+    str, typer.Option("--evidence", metavar="KIND", help="digest-read-back, inventory-reading, paper or none.")
 ]
 BeforeOption = Annotated[
     list[str] | None, typer.Option("--before", metavar="KEY=VALUE", help="A reading before the work; repeatable.")
@@ -74,12 +74,12 @@ def stage(
     model: ModelOption = "",
     at: AtOption = None,
     zone: ZoneOption = "",
-    says: SaysOption = None,
-    by: ByOption = "",
+    message: SaysOption = None,
+    done_by: ByOption = "",
     approved_by: ApprovedOption = "",
     change: ChangeOption = "",
     route: RouteOption = "",
-    proof: ProofOption = "none",
+    evidence: EvidenceOption = "none",
     before: BeforeOption = None,
     after: AfterOption = None,
     deviations: DeviationsOption = "",
@@ -90,7 +90,9 @@ def stage(
     json: JsonOption = False,
 ) -> int:
     """Record that an image's bytes are on a part (or many), not yet running."""
-    said = RecordSaid(at, zone, says, by, approved_by, change, route, proof, before, after, deviations, note, anyway)
+    said = RecordSaid(
+        at, zone, message, done_by, approved_by, change, route, evidence, before, after, deviations, note, anyway
+    )
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("stage", bundle=bundle, version=version, bank=bank)
     return _record(RecordStatement(asked, places, said), file=file, dry_run=dry_run, store=store, json=json)
@@ -109,12 +111,12 @@ def activate(
     model: ModelOption = "",
     at: AtOption = None,
     zone: ZoneOption = "",
-    says: SaysOption = None,
-    by: ByOption = "",
+    message: SaysOption = None,
+    done_by: ByOption = "",
     approved_by: ApprovedOption = "",
     change: ChangeOption = "",
     route: RouteOption = "",
-    proof: ProofOption = "none",
+    evidence: EvidenceOption = "none",
     before: BeforeOption = None,
     after: AfterOption = None,
     deviations: DeviationsOption = "",
@@ -125,7 +127,9 @@ def activate(
     json: JsonOption = False,
 ) -> int:
     """Record that a part now runs an image: the one named, else the one that was staged on it."""
-    said = RecordSaid(at, zone, says, by, approved_by, change, route, proof, before, after, deviations, note, anyway)
+    said = RecordSaid(
+        at, zone, message, done_by, approved_by, change, route, evidence, before, after, deviations, note, anyway
+    )
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("activate", bundle=bundle, version=version)
     return _record(RecordStatement(asked, places, said), file=file, dry_run=dry_run, store=store, json=json)
@@ -149,16 +153,16 @@ def observe(
     model: ModelOption = "",
     at: AtOption = None,
     zone: ZoneOption = "",
-    says: SaysOption = None,
-    by: ByOption = "",
-    proof: ProofOption = "none",
+    message: SaysOption = None,
+    done_by: ByOption = "",
+    evidence: EvidenceOption = "none",
     note: NoteOption = "",
     dry_run: DryRunOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
     """Record what was read from a part: what runs, waits, lies spare."""
-    said = RecordSaid(at, zone, says, by, proof=proof, note=note)
+    said = RecordSaid(at, zone, message, done_by, evidence=evidence, note=note)
     places = Places(name, site, domain, chassis, slot, kind, model)
     asked = Asked("observe", active=active, pending=pending, spare=spare)
     return _record(RecordStatement(asked, places, said), file=file, dry_run=dry_run, store=store, json=json)
@@ -166,8 +170,8 @@ def observe(
 
 def correct(
     event: Annotated[str, typer.Argument(metavar="EVENT", help="The wrong event's id (where --history shows it).")],
-    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="What is wrong with it.")],
-    says: SaysOption = None,
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="What is wrong with it.")],
+    message: SaysOption = None,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
@@ -176,7 +180,7 @@ def correct(
     from bundlekeeper.jobs.recording import correct as job
 
     with _session(store) as session:
-        done = job.correct(session, event, why=why, says=says)
+        done = job.correct(session, event, reason=reason, message=message)
     show_correction(done, form=form_of(json=json))
     return 0
 

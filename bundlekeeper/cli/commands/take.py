@@ -1,4 +1,4 @@
-"""`bundlekeeper take`: a manifest's bundles into the store, proven."""
+"""`bundlekeeper store add`: a manifest's bundles into the store, proven."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ LinkOption = Annotated[
     ),
 ]
 RollbackOption = Annotated[
-    str | None, typer.Option("--accept-rollback", metavar="WHY", help="Take by an older manifest; recorded.")
+    str | None, typer.Option("--allow-rollback", metavar="WHY", help="Take by an older manifest; recorded.")
 ]
 CaOption = Annotated[Path | None, typer.Option("--ca", metavar="FILE", help="CA certificates for https, as PEM.")]
 HostOption = Annotated[
@@ -53,8 +53,8 @@ def take(
     link: LinkOption = "none",
     dry_run: DryRunOption = False,
     wait: WaitOption = 60,
-    accept_expired: ExpiredOption = None,
-    accept_rollback: RollbackOption = None,
+    allow_expired: ExpiredOption = None,
+    allow_rollback: RollbackOption = None,
     ca: CaOption = None,
     allow_host: HostOption = None,
     headers: HeadersOption = None,
@@ -78,8 +78,8 @@ def take(
         link=link,
         dry_run=dry_run,
         wait_s=wait,
-        accept_expired=accept_expired,
-        accept_rollback=accept_rollback,
+        allow_expired=allow_expired,
+        allow_rollback=allow_rollback,
         ca=ca,
         allow_hosts=tuple(allow_host or ()),
         headers=headers,

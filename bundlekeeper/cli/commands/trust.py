@@ -94,17 +94,17 @@ def drop(
     key: Annotated[
         str, typer.Argument(metavar="NAME|FINGERPRINT", help="The name of an entry of the key, or SHA256:…")
     ],
-    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Why; quoted by every later finding.")],
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why; quoted by every later finding.")],
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Trust a key no longer, under any name. It stays listed; what it signed is reported as dropped-key from now on."""
+    """Trust a key no longer, under any name. It stays listed; what it signed is reported as removed-key from now on."""
     from bundlekeeper.cli.screen.answers import trust as screen
     from bundlekeeper.jobs.session import Session
     from bundlekeeper.jobs.trust import drop_key
 
     with Session(store_root(store), caller(), write=True) as session:
-        found = drop_key(session, key, why)
+        found = drop_key(session, key, reason)
     screen.show_dropped(found, form=form_of(json=json))
     return 0
 

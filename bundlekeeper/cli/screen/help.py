@@ -21,7 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "stage": ("bundlekeeper.cli.commands.recording", "record that an image is on a part, not yet running"),
     "activate": ("bundlekeeper.cli.commands.recording", "record that a part now runs an image"),
     "observe": ("bundlekeeper.cli.commands.recording", "record what was read from a part"),
-    "correct": ("bundlekeeper.cli.commands.recording", "take a wrong entry back by a later one"),
+    "ledger-undo": ("bundlekeeper.cli.commands.recording", "take a wrong entry back by a later one"),
     "where": ("bundlekeeper.cli.commands.where", "which version is staged, pending, active, where, on any day"),
     "gaps": ("bundlekeeper.cli.commands.gaps", "everything that stands between a domain and a release"),
     "route": ("bundlekeeper.cli.commands.route", "the ordered way to a release, or why there is none"),

@@ -12,10 +12,10 @@ if TYPE_CHECKING:
 
 def as_json(ruling: Ruling) -> dict[str, Any]:
     """The ruling as the JSON envelope carries it."""
-    return {"stands": ruling.word, "by": ruling.signed_by, "fingerprint": ruling.signed_key, "says": ruling.says}
+    return {"stands": ruling.word, "by": ruling.signed_by, "fingerprint": ruling.signed_key, "says": ruling.message}
 
 
 def tell(ruling: Ruling) -> None:
     """One line about a good signature; what is against one is among the findings."""
     if ruling.good:
-        output.line(f"manifest {ruling.says}")
+        output.line(f"manifest {ruling.message}")

@@ -91,7 +91,7 @@ def _without_lone_surrogates(document: str) -> str:
 def finding_lines(found: Finding) -> list[str]:
     """One finding as lines of text, escaped."""
     place = f"{found.where}: " if found.where else ""
-    rows = [f"{place}{found.level.value}: {found.code}: {found.subject}: {found.says}"]
+    rows = [f"{place}{found.level.value}: {found.code}: {found.subject}: {found.message}"]
     rows += [f"    {row}" for row in found.excerpt.split("\n") if found.excerpt]
     if found.hint:
         rows.append(f"  hint: {found.hint}")
@@ -153,14 +153,14 @@ def _alike(found: Finding) -> tuple[str, ...]:
     """What findings share that are told once, with level, code and the word before the names; empty for all others."""
     if found.level is Level.ERROR or (found.where and found.level is Level.WARNING):
         return ()
-    said = () if found.where else (found.says, found.hint)
+    said = () if found.where else (found.message, found.hint)
     return (found.level.value, found.code, ", at" if found.where else ":", *said)
 
 
 def error_text(error: KeeperError) -> None:
     """Print an error on stderr: its problems first, then `error:`, `where:`, `hint:`."""
     findings_aside(error.problems)
-    aside(f"error: {error.says}")
+    aside(f"error: {error.message}")
     if error.where:
         aside(f"where: {error.where}")
     if error.hint:
@@ -171,10 +171,10 @@ def error_envelope(error: KeeperError, command: str) -> None:
     """Print an error in the JSON envelope on stdout."""
     about, found = error_about(error), error.problems
     if isinstance(error, DamagedError) and not found:
-        found = (finding("damaged", error.where, error.says, error.hint),)
+        found = (finding("damaged", error.where, error.message, error.hint),)
     envelope(command if command.partition("-")[0] in COMMANDS else "error", found, {"error": about}, ok=False)
 
 
 def error_about(error: KeeperError) -> dict[str, Any]:
     """An error as the envelope has it under `error`."""
-    return {"says": error.says, "where": error.where, "hint": error.hint, "exit": error.exit_code}
+    return {"says": error.message, "where": error.where, "hint": error.hint, "exit": error.exit_code}

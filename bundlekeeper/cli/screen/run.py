@@ -65,7 +65,7 @@ def run(argv: Sequence[str]) -> int:
 
 
 def _command_of(words: list[str]) -> str:
-    """The command as its JSON schema calls it: `take`, `media-receive`."""
+    """The command as its JSON schema calls it: `store add`, `media-receive`."""
     command = words[0] if words else ""
     if command in GROUPS and len(words) > 1 and words[1].isascii() and words[1].isalpha():
         return f"{command}-{words[1].lower()}"
@@ -107,8 +107,8 @@ def dispatch(words: list[str]) -> int:
     except typer.Abort as error:
         raise SIGNALS.stopped() from error
     except typer.TyperException as error:
-        says = error.format_message()
-        raise InputError(says, hint=_usage_hint(words, says)) from error
+        message = error.format_message()
+        raise InputError(message, hint=_usage_hint(words, message)) from error
     return status if isinstance(status, int) else 0
 
 
@@ -123,9 +123,9 @@ def _insist_on_words(words: Sequence[str]) -> None:
             )
 
 
-def _usage_hint(words: list[str], says: str) -> str:
+def _usage_hint(words: list[str], message: str) -> str:
     has_own = words[0] in GROUPS and len(words) > 1 and not words[1].startswith("-")
-    depth = 2 if has_own and not says.startswith("No such command") else 1
+    depth = 2 if has_own and not message.startswith("No such command") else 1
     return f"see: bundlekeeper {' '.join(words[:depth])} --help"
 
 

@@ -19,7 +19,7 @@ Row = TypeVar("Row")
 #: Colours of words that say how something is. Colour is never the only sign.
 STYLES = {
     "ok": "green",
-    "proven": "green",
+    "verified": "green",
     "taken": "green",
     "held": "green",
     "trusted": "cyan",
@@ -36,7 +36,7 @@ STYLES = {
     "failed": "bold red",
     "misnamed": "yellow",
     "extra": "yellow",
-    "unproven": "yellow",
+    "unverified": "yellow",
     "not read": "yellow",
     "withdrawn": "bold yellow",
     "superseded": "dim",

@@ -77,8 +77,8 @@ def _insist_on_kind(path: Path, kind: FileKind) -> None:
     except OSError as error:
         raise UnfinishedError(f"cannot be read: {error.strerror}", where=str(path)) from error
     if beginning and not any(sign in beginning for sign in kind.signs):
-        says = f"that is no {kind.name}, and is not written over, not even with --force"
-        raise InputError(says, where=str(path), hint="name another file")
+        message = f"that is no {kind.name}, and is not written over, not even with --force"
+        raise InputError(message, where=str(path), hint="name another file")
 
 
 def write_over(name: str, text: str, expected: bytes) -> None:

@@ -79,34 +79,36 @@ def _findings(row: AnsweredSet) -> Iterator[Finding]:
     for receipt in row.answers:
         if receipt.away:
             by = "an unsigned paper" if not receipt.signed else "the paper" if receipt.on_paper else "the receipt"
-            says = (
+            message = (
                 f"{receipt.away} of {counted(receipt.files, 'file')} did not arrive at {receipt.site}, or "
                 f"{'is' if receipt.away == 1 else 'are'} not held there, by {by} of {receipt.made.strftime(_TIME)}"
             )
-            yield finding("missing", name, says, "send again what it names; a newer receipt tells when it is there")
+            yield finding("missing", name, message, "send again what it names; a newer receipt tells when it is there")
     for receipt in row.unsigned:
         paper = f"a paper of {receipt.made.strftime(_TIME)} from {receipt.site}"
-        says = f"{paper} is not signed: nobody vouches for what it says"
-        yield finding("unsigned", name, says, "ask by telephone, or for a signed one", Level.NOTE)
+        message = f"{paper} is not signed: nobody vouches for what it says"
+        yield finding("unsigned", name, message, "ask by telephone, or for a signed one", Level.NOTE)
     yield from row.troubles
     for receipt in row.ahead:
-        says = f"a receipt from {receipt.site} is dated {receipt.made.strftime(_TIME)}, beyond this machine's clock"
-        yield finding("clock-doubtful", name, says, "set the clock that is wrong, and have it written again")
-    books: dict[str, set[str]] = {}
+        message = f"a receipt from {receipt.site} is dated {receipt.made.strftime(_TIME)}, beyond this machine's clock"
+        yield finding("clock-doubtful", name, message, "set the clock that is wrong, and have it written again")
+    ledgers: dict[str, set[str]] = {}
     for receipt in row.signed:
-        books.setdefault(receipt.site, set()).update({receipt.book} - {""})
-    for site in sorted(site for site, ids in books.items() if len(ids) > 1):
-        says = f"{len(books[site])} ledgers answered for {site}: each is told, and one of them may be another site's"
-        yield finding("not-checked", name, says, "ask the site which store is theirs")
+        ledgers.setdefault(receipt.site, set()).update({receipt.ledger} - {""})
+    for site in sorted(site for site, ids in ledgers.items() if len(ids) > 1):
+        message = (
+            f"{len(ledgers[site])} ledgers answered for {site}: each is told, and one of them may be another site's"
+        )
+        yield finding("not-checked", name, message, "ask the site which store is theirs")
     if row.sent.written and not (row.signed or row.unsigned or row.troubles):
-        says = "no receipt came back: what arrived, and what was done there, is not known"
+        message = "no receipt came back: what arrived, and what was done there, is not known"
         if row.names:
-            says = "no receipt came back that is about what was sent: what arrived is not known"
-        yield finding("not-checked", name, says, "bundlekeeper media receipt --read FILE")
+            message = "no receipt came back that is about what was sent: what arrived is not known"
+        yield finding("not-checked", name, message, "bundlekeeper receipt read FILE")
 
 
 def _unreadable(names: list[str]) -> Iterator[Finding]:
     for name in names:
-        says = "this kept receipt cannot be read: what it says is not counted"
+        message = "this kept receipt cannot be read: what it says is not counted"
         hint = f"remove .keeper/sets/receipts/{name} and read the receipt again, from where it came"
-        yield finding("unreadable", name, says, hint)
+        yield finding("unreadable", name, message, hint)

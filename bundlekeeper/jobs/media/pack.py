@@ -40,7 +40,7 @@ class MediaAnswer:
 
     plan: SetPlan | None
     findings: tuple[Finding, ...]
-    says: str
+    message: str
     given: Inputs
 
 
@@ -67,9 +67,9 @@ def make_plan(session: Session, ask: MediaQuestion, *, over: str | None = None) 
     commons = commons_of(session, given, ask.files)
     missing = (*contents.missing, *lacking)
     if not bunches:
-        return MediaAnswer(None, (*missing, *given.findings), meant.says, given)
-    plan, why = plan_set(_head(given, meant.says, missing), bunches, commons, wish)
-    return MediaAnswer(plan, (*missing, *why, *given.findings), meant.says, given)
+        return MediaAnswer(None, (*missing, *given.findings), meant.message, given)
+    plan, reason = plan_set(_head(given, meant.message, missing), bunches, commons, wish)
+    return MediaAnswer(plan, (*missing, *reason, *given.findings), meant.message, given)
 
 
 def _some(ask: MediaQuestion) -> tuple[str, ...]:
@@ -77,7 +77,7 @@ def _some(ask: MediaQuestion) -> tuple[str, ...]:
     lacking = [f"--{word}" for word, value in (("for", ask.name), ("volume", ask.volumes)) if not value]
     if lacking:
         raise InputError(
-            f"{' and '.join(lacking)}: not given", hint="bundlekeeper media plan --for holm-a --volume dvd"
+            f"{' and '.join(lacking)}: not given", hint="bundlekeeper media pack --for holm-a --volume dvd"
         )
     return ask.volumes
 
@@ -89,10 +89,10 @@ def _held(session: Session) -> list[Holding]:
 
     if not session.is_there:
         Store.open(session.root, write=False)  # says what is there in its place; nothing is made for a plan
-    catalogue = session.catalogue
-    if catalogue is None:
-        catalogue = session.store.snapshot()  # says that it is missing
-    return holdings(session.store, catalogue, session.now())
+    database = session.database
+    if database is None:
+        database = session.store.snapshot()  # says that it is missing
+    return holdings(session.store, database, session.now())
 
 
 def _head(given: Inputs, meant_for: str, missing: tuple[Finding, ...]) -> SetPlan:
@@ -108,7 +108,7 @@ def commons_of(session: Session, given: Inputs, named: InputFiles) -> list[Commo
     Raises InputError for a manifest that cannot be carried, UnfinishedError when it changed or cannot be read.
     """
     from bundlekeeper.media.set.plan import Common
-    from bundlekeeper.store.adding.accept_manifest import place_of
+    from bundlekeeper.store.adding.admit_manifest import place_of
     from bundlekeeper.store.signatures.sidecar_files import in_store
 
     path = place_of(given.manifest.platform, given.manifest.sequence)
@@ -141,5 +141,5 @@ def _insist_on_plan(out: str) -> None:
     try:
         read_plan(read_bounded(out, limits.SET_PLAN_BYTES, "the older plan"), out)
     except InputError as e:
-        says = f"that is no plan of a media set, and is not written over, not even with --force: {e.says}"
-        raise InputError(says, where=out, hint="name another file with --out") from e
+        message = f"that is no plan of a media set, and is not written over, not even with --force: {e.message}"
+        raise InputError(message, where=out, hint="name another file with --out") from e

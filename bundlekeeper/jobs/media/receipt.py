@@ -36,7 +36,7 @@ class ReceiptWanted:
     key: Path | None
     set_id: str = ""
     site: str = ""
-    says: str | None = None
+    message: str | None = None
     after: int = 0
 
 
@@ -85,7 +85,7 @@ def write_receipt(session: Session, wanted: ReceiptWanted, passphrase: Passphras
     _insist_on_place(wanted.out)
     received, _, receipt = _composed(session, wanted)
     if not wanted.out or wanted.key is None:
-        raise InputError("a receipt needs --out FILE and --key KEY", hint="or --paper, for a code to type")
+        raise InputError("a receipt needs --out FILE and --key KEY", hint="or --printed, for a code to type")
     private = signing.load_private_key(str(wanted.key), passphrase)
 
     def sign(sha512: str) -> bytes:
@@ -158,6 +158,6 @@ def _composed(session: Session, wanted: ReceiptWanted) -> tuple[ReceivedSet, Set
     received, index = compose.chosen(store, wanted.set_id)
     made = session.now()
     site = compose.site_of(book, wanted.site, index, made)
-    by = says_who(wanted.says)
+    by = says_who(wanted.message)
     receipt = compose.compose(store, book, received, index, made=made, site=site, by=by, after=wanted.after)
     return received, index, receipt

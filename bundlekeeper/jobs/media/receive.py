@@ -20,8 +20,8 @@ class ReceiveOptions:
     folders: tuple[Path, ...]
     dry_run: bool = False
     wait_s: float = 0.0
-    accept_expired: str | None = None
-    accept_rollback: str | None = None
+    allow_expired: str | None = None
+    allow_rollback: str | None = None
 
 
 def receive_media(session: Session, options: ReceiveOptions, stop: Stop) -> Reception:
@@ -36,6 +36,6 @@ def receive_media(session: Session, options: ReceiveOptions, stop: Stop) -> Rece
         stop=stop,
         wait_s=options.wait_s,
         dry_run=options.dry_run,
-        accept_rollback=options.accept_rollback,
-        accept_expired=options.accept_expired,
+        allow_rollback=options.allow_rollback,
+        allow_expired=options.allow_expired,
     )

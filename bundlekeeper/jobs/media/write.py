@@ -203,7 +203,7 @@ def _plan(session: Session, wanted: WriteWanted) -> SetPlan:
     if sum([wanted.plan is not None, bool(ask.name or ask.volumes), wanted.notice]) != 1:
         raise InputError(
             "what is to be written: one of a plan's file, --for with --volume, and --notice",
-            hint="bundlekeeper media plan --for holm-a --volume 16GB:fat32 --out PLAN.json",
+            hint="bundlekeeper media pack --for holm-a --volume 16GB:fat32 --out PLAN.json",
         )
     if wanted.also not in ("", "sha512"):
         raise InputError(f"--also {wanted.also}: not a list that is made", hint="--also sha512")
@@ -212,14 +212,14 @@ def _plan(session: Session, wanted: WriteWanted) -> SetPlan:
 
         data = read_bounded(wanted.plan, limits.SET_PLAN_BYTES, "the plan")
         if not data.lstrip().startswith(b"{"):
-            hint = "bundlekeeper media plan --for NAME --volume KIND --out PLAN.json makes one"
+            hint = "bundlekeeper media pack --for NAME --volume KIND --out PLAN.json makes one"
             raise InputError("this is no plan of a media set", where=wanted.plan, hint=hint)
         return read_plan(data, wanted.plan)
     if wanted.notice:
         return _notice(session, ask.files)
     answer = make_plan(session, ask)
     if answer.plan is None:
-        raise InputError("nothing can be packed", hint="bundlekeeper media plan says more", problems=answer.findings)
+        raise InputError("nothing can be packed", hint="bundlekeeper media pack says more", problems=answer.findings)
     return answer.plan
 
 
@@ -303,8 +303,8 @@ def _insist_on_label(name: str, root: Path) -> None:
     path = Path(name)
     insist_outside(path, root)
     if path.is_dir() or not path.parent.is_dir():
-        says = "a folder, not a file" if path.is_dir() else "there is no folder for the page of labels"
-        raise InputError(says, where=name, hint="--label FILE, in a folder that is there")
+        message = "a folder, not a file" if path.is_dir() else "there is no folder for the page of labels"
+        raise InputError(message, where=name, hint="--label FILE, in a folder that is there")
     if not os.access(path.parent, os.W_OK | os.X_OK):
         raise InputError("the page of labels cannot be written there", where=name, hint="name another folder")
     if path.exists() and not read_bounded(name, limits.LABELS_BYTES, "the page of labels").startswith(_PAGE):

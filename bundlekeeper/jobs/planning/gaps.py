@@ -36,10 +36,10 @@ def find_gaps(session: Session, domain: str | None, release: str, files: InputFi
     from bundlekeeper.planning.gaps.find import Fleet, gaps_all, gaps_of
 
     given = read_inputs(session, files)
-    fleet, held, moment = Fleet(given.manifest, given.inventory), given.holdings, given.judged_at
+    fleet, stored, moment = Fleet(given.manifest, given.inventory), given.holdings, given.judged_at
     reports: Iterable[GapReport]
     if domain is not None:
-        reports = [gaps_of(fleet, domain, release, held, moment)]
+        reports = [gaps_of(fleet, domain, release, stored, moment)]
     else:
-        reports = gaps_all(fleet, release, held, moment)
+        reports = gaps_all(fleet, release, stored, moment)
     return FoundGaps(given, release, reports, session.now())

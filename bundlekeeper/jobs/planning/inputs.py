@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from bundlekeeper.model.inventory.types import Inventory
     from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.manifest.types import Manifest
-    from bundlekeeper.planning.fleet.stock import HeldFile, Holdings
+    from bundlekeeper.planning.fleet.stock import StoredFile, Holdings
     from bundlekeeper.store.contents.right_now import Holding
     from bundlekeeper.store.contents.store import Store
     from bundlekeeper.store.database.rows import Stated
@@ -93,13 +93,13 @@ def read_inputs(session: Session, files: InputFiles, *, bare: bool = False) -> I
         parts, origin = _nothing(session), ""
     else:
         raise InputError("there is no inventory", hint="bundlekeeper inventory load FILE, or --inventory")
-    holdings, proven_ahead = _holdings_of(session, rules)
-    accepted = session.accepted if session.is_there else []
-    is_known = session.is_there and session.catalogue is not None
-    behind = doubts(f"manifest, sequence {rules.sequence}", accepted, session.now(), rules.issued) if is_known else []
-    findings = (*loaded.problems, *ruling.findings, *behind, *proven_ahead, *unknown, *ahead)
+    holdings, verified_ahead = _holdings_of(session, rules)
+    admitted = session.admitted if session.is_there else []
+    is_known = session.is_there and session.database is not None
+    behind = doubts(f"manifest, sequence {rules.sequence}", admitted, session.now(), rules.issued) if is_known else []
+    findings = (*loaded.problems, *ruling.findings, *behind, *verified_ahead, *unknown, *ahead)
     findings = (*findings, *session.voucher.troubles())
-    judged_at = latest(accepted, session.now())
+    judged_at = latest(admitted, session.now())
     return Inputs(rules, loaded.sha256, parts, origin, holdings, ruling, findings, head, judged_at)
 
 
@@ -114,7 +114,7 @@ def _named(session: Session, name: str, signature: Path | None) -> tuple[Loaded,
     ruling = rule_on(session.voucher, name, data, signed, loaded.manifest.issued)
     if not session.is_there:
         return loaded, (), ruling
-    return *overlaid(session.store.fd, loaded, session.accepted), ruling
+    return *overlaid(session.store.fd, loaded, session.admitted), ruling
 
 
 def _kept(session: Session) -> tuple[Loaded, tuple[Finding, ...], Ruling]:
@@ -123,9 +123,11 @@ def _kept(session: Session) -> tuple[Loaded, tuple[Finding, ...], Ruling]:
 
     kept = session.in_force if session.is_there else None
     if kept is None:
-        raise InputError("no manifest was accepted yet", hint="bundlekeeper take MANIFEST --from DIR, or --manifest")
-    ruling = session.voucher.rule_kept(session.store.fd, kept.accepted)
-    insist(ruling, kept.accepted.place)
+        raise InputError(
+            "no manifest was accepted yet", hint="bundlekeeper store add MANIFEST --from DIR, or --manifest"
+        )
+    ruling = session.voucher.rule_kept(session.store.fd, kept.admitted)
+    insist(ruling, kept.admitted.place)
     # What lint says of the kept one was told when it was taken.
     return replace(kept.loaded, problems=()), kept.unknown, ruling
 
@@ -152,12 +154,12 @@ def _recorded(
 
     if not session.is_there or ((bare or not wanted) and not session.ledger_is_there):
         return None, None, ()
-    book = session.ledger
+    manifest_index = session.ledger
     if not wanted:
-        return book.head(), None, ()
+        return manifest_index.head(), None, ()
     clock = session.now()
-    with book.reading():  # the head that is told and the inventory are of one moment
-        head, found, beyond = book.head(), believed(book, clock=clock), ahead(book, clock)
+    with manifest_index.reading():  # the head that is told and the inventory are of one moment
+        head, found, beyond = manifest_index.head(), believed(manifest_index, clock=clock), ahead(manifest_index, clock)
     doubts = () if beyond is None else (beyond.doubt("not counted here"),)
     if found is None and bare:
         return head, None, doubts
@@ -177,10 +179,10 @@ def _holdings_of(session: Session, rules: Manifest) -> tuple[Holdings, list[Find
     Raises DamagedError, LockedError, UnfinishedError.
     """
     from bundlekeeper.planning.fleet.stock import Holdings
-    from bundlekeeper.store.contents.right_now import holdings, proven_ahead
+    from bundlekeeper.store.contents.right_now import holdings, verified_ahead
     from bundlekeeper.store.database.rows import Stated
 
-    if not session.is_there or session.catalogue is None:
+    if not session.is_there or session.database is None:
         return Holdings(), []
     stated: dict[str, Stated | None] = {
         bundle.sha256: Stated(bundle.signature.file, bundle.signature.form, bundle.signature.key)
@@ -189,37 +191,37 @@ def _holdings_of(session: Session, rules: Manifest) -> tuple[Holdings, list[Find
         for bundle in rules.bundle
     }
     clock, store, voucher = session.now(), session.store, session.voucher
-    rows = [holding for holding in holdings(store, session.catalogue, clock) if holding.state != "missing"]
+    rows = [holding for holding in holdings(store, session.database, clock) if holding.state != "missing"]
     files = [
-        _file(store, voucher, holding, stated.get(holding.held.sha256, holding.held.signature)) for holding in rows
+        _file(store, voucher, holding, stated.get(holding.stored.sha256, holding.stored.signature)) for holding in rows
     ]
     families = tuple(family for family in FAMILIES if voucher.wants(family))
-    doubts = proven_ahead([holding.ahead for holding in rows if holding.ahead is not None], clock)
-    return Holdings(files, signed_families=families, max_proof_age_s=voucher.max_proof_age_s), doubts
+    doubts = verified_ahead([holding.ahead for holding in rows if holding.ahead is not None], clock)
+    return Holdings(files, signed_families=families, max_verification_age_s=voucher.max_verification_age_s), doubts
 
 
-def _file(store: Store, voucher: Voucher, row: Holding, stated: Stated | None) -> HeldFile:
-    from bundlekeeper.planning.fleet.stock import HeldFile, SignatureState
+def _file(store: Store, voucher: Voucher, row: Holding, stated: Stated | None) -> StoredFile:
+    from bundlekeeper.planning.fleet.stock import StoredFile, SignatureState
 
-    proof = row.proof
-    plain = HeldFile(
-        row.held.sha256,
-        row.held.family,
-        row.held.version,
-        row.held.build,
-        proven=proof is not None,
-        proven_at=proof.proven_at if proof is not None else None,
+    verification = row.verification
+    plain = StoredFile(
+        row.stored.sha256,
+        row.stored.family,
+        row.stored.version,
+        row.stored.build,
+        verified=verification is not None,
+        verified_at=verification.verified_at if verification is not None else None,
     )
     if stated is None:
         return replace(plain, signature=SignatureState.ABSENT)
-    if proof is None:
+    if verification is None:
         return plain
     from bundlekeeper.store.signatures.sidecar_files import in_store, place_of
     from bundlekeeper.store.signatures.voucher import Message
 
-    signature = in_store(store.fd, place_of(replace(row.held, signature=stated)))
-    message = Message(proof.digests)
-    ruling = voucher.rule(row.held.place, row.held.family, stated, signature, message, row.held.released)
+    signature = in_store(store.fd, place_of(replace(row.stored, signature=stated)))
+    message = Message(verification.digests)
+    ruling = voucher.rule(row.stored.place, row.stored.family, stated, signature, message, row.stored.released)
     if ruling.good:
         return replace(plain, signature=SignatureState.GOOD, against=ruling.findings)
     if ruling.word == "not-checked":

@@ -108,17 +108,17 @@ def _of_file(given: Inputs, fleet: Fleet, ask: RunbookWanted, file: str) -> _Pla
         plan_file.insist_unchanged(given, document, file)
         options, sha256 = Options(document.window_minutes, document.per_cluster), document.sha256
     plan_file.insist_on(plan, ask.domain, ask.release, file)
-    held = hold(fleet, plan, given.holdings)
-    against = [finding for finding in held.findings if _forbids(finding, plan.domain)]
+    stored = hold(fleet, plan, given.holdings)
+    against = [finding for finding in stored.findings if _forbids(finding, plan.domain)]
     if against:
-        hint = "bundlekeeper route --check FILE tells everything about it"
-        says = "the plan breaks rules, so there is no run-book of it"
-        raise RefusedError(says, hint=hint, where=file, problems=against)
+        hint = "bundlekeeper plan check FILE tells everything about it"
+        message = "the plan breaks rules, so there is no run-book of it"
+        raise RefusedError(message, hint=hint, where=file, problems=against)
     checked = (
         f"Each step of {file} was held against every rule of the manifest: "
-        f"{counted(held.states, 'state')}, {counted(held.rules, 'rule')}."
+        f"{counted(stored.states, 'state')}, {counted(stored.rules, 'rule')}."
     )
-    return _Plan(given, fleet, scheduled(given, fleet, held.route, options), options, checked, sha256)
+    return _Plan(given, fleet, scheduled(given, fleet, stored.route, options), options, checked, sha256)
 
 
 def _page(session: Session, plan: _Plan, *, plain: bool) -> ReportPage:
@@ -130,13 +130,13 @@ def _page(session: Session, plan: _Plan, *, plain: bool) -> ReportPage:
     gaps = gaps_of(plan.fleet, route.domain, route.release, given.holdings, given.judged_at)
     checked = (plan.checked, *_CHECKED)
     material = Material(given, plan.fleet, plan.planned, plan.options, gaps, checked, session.now(), plan.sha256)
-    book = runbook(material)
+    manifest_index = runbook(material)
     findings = (*plan.planned.findings, *(gap.finding for gap in material.open_gaps))
     about = {"domain": route.domain, "release": route.release, **given.about()}
-    return ReportPage(text(book) if plain else html(book), findings, about)
+    return ReportPage(text(manifest_index) if plain else html(manifest_index), findings, about)
 
 
 def _forbids(found: Finding, domain: str) -> bool:
     """Whether a finding forbids the plan: a fact of one of its steps that is not known does, as in a route."""
     unknown = found.code == "not-checked" and found.subject != domain  # what the domain does not list is only told
-    return unknown or (found.level is Level.ERROR and found.code != "not-held")
+    return unknown or (found.level is Level.ERROR and found.code != "not-in-store")

@@ -1,6 +1,6 @@
 """A plan with everything that is told of it: its route, its windows, its ways back, and the document that keeps it.
 
-Rules: a plan is made anew from its inputs each time, also where a document is read: nothing that a file says of
+Rules: a plan is made again from its inputs each time, also where a document is read: nothing that a file says of
 minutes, rules or ways back is ever told; what a plan was made from goes into its document whole.
 """
 
@@ -95,7 +95,9 @@ class DomainRoute:
         inputs = {
             "manifest": manifest_facts(given.manifest, given.manifest_sha256),
             "inventory": {"from": given.origin, **inventory_facts(given.inventory, of.domain)},
-            "ledger": {"book": head.book, "events": head.count, "head": head.digest} if head is not None else None,
+            "ledger": {"book": head.manifest_index, "events": head.count, "head": head.digest}
+            if head is not None
+            else None,
         }
         return {
             "schema": SCHEMA,

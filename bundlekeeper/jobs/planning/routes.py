@@ -130,7 +130,7 @@ def find_routes(
 
     given = read_inputs(session, files)
     fleet = Fleet(given.manifest, given.inventory)
-    fleet.book.release(release)
+    fleet.manifest_index.release(release)
     chosen = _named(fleet, names, site)
     ways = [route(fleet, name, release, given.holdings, given.judged_at) for name in chosen]
     routes = [way for way in ways if isinstance(way, Route)]
@@ -188,8 +188,10 @@ def _left_out(fleet: Fleet) -> tuple[Finding, ...]:
     number = sum(not part.domain for part in fleet.inventory.components)
     if not number:
         return ()
-    says = "in no domain, so in no route"
-    return (finding("not-checked", counted(number, "part"), says, "bundlekeeper where names them", level=Level.NOTE),)
+    message = "in no domain, so in no route"
+    return (
+        finding("not-checked", counted(number, "part"), message, "bundlekeeper where names them", level=Level.NOTE),
+    )
 
 
 def _of(domain: str, row: Finding) -> Finding:

@@ -126,7 +126,7 @@ def runbook(of: Material) -> Runbook:
                 gap.finding.level.value,
                 gap.code,
                 gap.finding.subject,
-                gap.finding.says,
+                gap.finding.message,
                 gap.finding.hint,
                 "; ".join(gap.sources),
             )
@@ -148,12 +148,12 @@ def _facts(of: Material) -> Iterator[tuple[str, str]]:
     yield "manifest", f"{manifest.platform}, sequence {manifest.sequence}, issued {manifest.issued}"
     yield "manifest, expires", str(manifest.expires or "not stated")
     yield "manifest, SHA-256", given.manifest_sha256
-    yield "manifest, signature", given.signature.says or given.signature.word
+    yield "manifest, signature", given.signature.message or given.signature.word
     yield "inventory, from", given.origin
     yield "inventory, SHA-256 of the domain", inventory_facts(given.inventory, of.planned.route.domain)["sha256"]
     yield (
         "ledger's head",
-        f"{head.digest} ({counted(head.count, 'event')}, ledger {head.book})" if head is not None else "none",
+        f"{head.digest} ({counted(head.count, 'event')}, ledger {head.manifest_index})" if head is not None else "none",
     )
     yield "route document, SHA-256", of.sha256 or "none was written: bundlekeeper route DOMAIN --to RELEASE --out FILE"
     limit = of.options.window_minutes
@@ -168,7 +168,7 @@ def _span(minutes: int) -> str:
 def _step(of: Material, step: Step) -> StepPage:
     windows = [w for w in of.planned.timeline.windows if w.step == step.number]
     where = f"step {step.number}: {step.what} to {step.name}"
-    rules = [RunbookText(q.says, q.source or "no rule speaks about it: ask the publisher") for q in step.quotes]
+    rules = [RunbookText(q.message, q.source or "no rule speaks about it: ask the publisher") for q in step.quotes]
     order = (
         "infrastructure before servers going up, after them going down"
         if step.what == "servers"
@@ -191,8 +191,8 @@ def _distinct(step: Step) -> list[StepChange]:
 
 
 def _part(fleet: Fleet, change: StepChange, part: PartChange) -> PartRow:
-    facts = fleet.book.facts(part.kind, part.model or None)
-    rule = fleet.book.manifest.kind.get(part.kind)
+    facts = fleet.manifest_index.facts(part.kind, part.model or None)
+    rule = fleet.manifest_index.manifest.kind.get(part.kind)
     own = rule.models.get(part.model) if rule is not None and rule.models else None
     said = any(getattr(r, "method", None) or getattr(r, "by", None) for r in (rule, own) if r is not None)
     source = f"manifest, [kind.{part.kind}]" if said else _BUILT_IN
@@ -208,7 +208,9 @@ def _back(way: WayBack) -> BackRow:
 
 
 def _window(of: Material, step: Step, window: Window) -> WindowPage:
-    apart = f" Never at the same time as a window of {', '.join(window.apart_from)}." if window.apart_from else ""
+    separate_windows = (
+        f" Never at the same time as a window of {', '.join(window.apart_from)}." if window.apart_from else ""
+    )
     limit = of.options.window_minutes
     within = f" of the {_span(limit)} that were asked for" if limit is not None else ""
     first, minutes = of.planned.timeline.again(window)
@@ -216,7 +218,7 @@ def _window(of: Material, step: Step, window: Window) -> WindowPage:
     drawn = [*gantt.lines(of.planned.bars(window), window.minutes), f"    {gantt.KEY}"]
     return WindowPage(
         f"Window {window.number}: {_span(window.minutes)}",
-        f"It takes {_span(window.minutes)}{within}; minutes count from its start.{apart} Between two things that are "
+        f"It takes {_span(window.minutes)}{within}; minutes count from its start.{separate_windows} Between two things that are "
         "down, wait for what the action before asks for, however long that takes."
         f"{again if first else ''}",
         "\n".join(drawn),

@@ -14,7 +14,7 @@ from bundlekeeper.reports.site_page import SiteComponent, SitePage, html, text
 if TYPE_CHECKING:
     from bundlekeeper.ledger.ask.types import InBank, WhereAnswer
 
-_PROOFS = {"none": "no proof given"}
+_EVIDENCE_WORDS = {"none": "no proof given"}
 
 
 def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> ReportPage:
@@ -25,14 +25,14 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
     import bundlekeeper
     from bundlekeeper.ledger.ask import where as questions
 
-    moment, book = session.now(), session.ledger
+    moment, manifest_index = session.now(), session.ledger
     selector, when = selector_of(session, Places(site=site)), time_of(on, "--on")
-    with book.reading():
-        answers = questions.where(book, selector, on=when, clock=moment)
+    with manifest_index.reading():
+        answers = questions.where(manifest_index, selector, on=when, clock=moment)
         bad = narrowed(session, selector, WhereWanted(withdrawn=True))
-        withdrawn = questions.where(book, bad, on=when, clock=moment) if bad is not None else []
-        head = book.head()
-        found = tuple(doubts(book, when, None, "UTC", moment))
+        withdrawn = questions.where(manifest_index, bad, on=when, clock=moment) if bad is not None else []
+        head = manifest_index.head()
+        found = tuple(doubts(manifest_index, when, None, "UTC", moment))
     flags = {answer.component: answer for answer in withdrawn}
     parts = tuple(_part(answer, flags.get(answer.component)) for answer in answers)
     counts = {
@@ -49,9 +49,9 @@ def site_page(session: Session, site: str, on: str | None, *, plain: bool) -> Re
         counts,
         (
             ("made", f"{moment:%Y-%m-%d %H:%M}Z by bundlekeeper {bundlekeeper.__version__}"),
-            ("ledger", f"{head.book}, {counted(head.count, 'event')}"),
+            ("ledger", f"{head.manifest_index}, {counted(head.count, 'event')}"),
             ("ledger's head", head.digest),
-            *((f"{finding.level.value}: {finding.code}", finding.says) for finding in found),
+            *((f"{finding.level.value}: {finding.code}", finding.message) for finding in found),
         ),
     )
     return ReportPage(text(page) if plain else html(page), found, {"site": site, "on": on, "counts": counts})
@@ -65,7 +65,7 @@ def _part(answer: WhereAnswer, withdrawn: WhereAnswer | None) -> SiteComponent:
         for name, bank in (("pending", answer.pending), ("spare", answer.spare))
         if bank is not None and bank.version
     ]
-    waiting += [f"held {each.version}" for each in answer.held if each.version != _version(answer.active)]
+    waiting += [f"held {each.version}" for each in answer.boot_files if each.version != _version(answer.active)]
     bundles = withdrawn.bundles if withdrawn is not None else ()
     return SiteComponent(
         domain=_text(place.domain if place else None),
@@ -75,8 +75,8 @@ def _part(answer: WhereAnswer, withdrawn: WhereAnswer | None) -> SiteComponent:
         model=answer.model or "?",
         component=answer.component,
         active=_version(answer.active),
-        since=f"{since.at.text()[:10]}, {since.says or '?'}" if since is not None else "?",
-        proof=_PROOFS.get(since.proof.value, since.proof.value) if since is not None else "?",
+        since=f"{since.at.text()[:10]}, {since.message or '?'}" if since is not None else "?",
+        evidence=_EVIDENCE_WORDS.get(since.evidence.value, since.evidence.value) if since is not None else "?",
         waiting=", ".join(waiting),
         differs=answer.agreement.value == "differs",
         withdrawn=", ".join(f"{b.family} {b.version}" for b in bundles),

@@ -18,11 +18,11 @@ class Correction:
     """The entry that does not count any more, why, and what was recorded."""
 
     entry: LedgerEntry
-    why: str
+    reason: str
     recorded: Recorded
 
 
-def correct(session: Session, event: str, *, why: str, says: str | None) -> Correction:
+def correct(session: Session, event: str, *, reason: str, message: str | None) -> Correction:
     """Record that an event does not count, named by its id or by digits that it begins with.
 
     Raises InputError for an unknown event, RefusedError for one that does not count already.
@@ -30,26 +30,26 @@ def correct(session: Session, event: str, *, why: str, says: str | None) -> Corr
     from bundlekeeper.formats import moments
     from bundlekeeper.ledger.event.events import Event, EventKind
 
-    book = session.ledger
-    entries = [e for e in book.entries() if e.id.startswith(event.lower())] if len(event) >= 8 else []
+    ledger = session.ledger
+    entries = [e for e in ledger.entries() if e.id.startswith(event.lower())] if len(event) >= 8 else []
     if len(entries) != 1:
         says_what = "several events begin" if entries else "no event begins"
         raise InputError(f"{says_what} with {event!r}", hint="give the id, or at least 8 digits of it that are unique")
     entry = entries[0]
     if entry.void:
-        raise _corrected_already(book, entry)
+        raise _corrected_already(ledger, entry)
     correction = Event(
-        what=EventKind.CORRECTED, at=moments.at(session.now()), says=says_who(says), corrects=entry.id, why=why,
+        what=EventKind.CORRECTED, at=moments.at(session.now()), message=says_who(message), corrects=entry.id, reason=reason,
         component=entry.event.component, kind=entry.event.kind,
     )  # fmt: skip
-    return Correction(entry, why, book.record([correction], session.now(), arrange=True))
+    return Correction(entry, reason, ledger.record([correction], session.now(), arrange=True))
 
 
-def _corrected_already(book: Ledger, entry: LedgerEntry) -> RefusedError:
+def _corrected_already(ledger: Ledger, entry: LedgerEntry) -> RefusedError:
     """Who took the event back, or the reading that it belongs to, and why."""
     names = {entry.id, entry.event.reading} - {""}
-    by = next(e for e in book.entries() if e.event.corrects in names and not e.void)
+    by = next(e for e in ledger.entries() if e.event.corrects in names and not e.void)
     what = "" if by.event.corrects == entry.id else "with its whole reading, "
-    says = f"it was corrected already: {what}by {by.event.says}, {by.event.at.text()}: {by.event.why}"
-    hint = f"if that was wrong: bundlekeeper correct {by.id[:12]} --why TEXT makes it count again"
-    return RefusedError(f"refused, nothing was recorded: {says}", hint=hint)
+    message = f"it was corrected already: {what}by {by.event.message}, {by.event.at.text()}: {by.event.reason}"
+    hint = f"if that was wrong: bundlekeeper ledger undo {by.id[:12]} --reason TEXT makes it count again"
+    return RefusedError(f"refused, nothing was recorded: {message}", hint=hint)

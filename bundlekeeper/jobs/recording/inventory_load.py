@@ -33,10 +33,10 @@ class LoadOptions:
     """
 
     form: str | None = None
-    taken: str | None = None
+    read_at: str | None = None
     zone: str | None = None
     listing: str = ""
-    says: str | None = None
+    message: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,12 +62,12 @@ def load(session: Session, files: Sequence[str], options: LoadOptions, *, dry_ru
     from bundlekeeper.model.inventory.read import read_inventory
 
     sources = [source for name in files for source in _sources(name, options.form, session.tell)]
-    taken = parse(options.taken) if options.taken else None
-    with _opened(session, dry_run=dry_run) as (book, kinds):
-        inventory = read_inventory(sources, taken=taken, zone=options.zone, own_kinds=kinds, clock=session.now())
-        says, source = says_who(options.says), visible(", ".join(files))
-        plan = plan_load(book, inventory, says=says, source=source, listing=options.listing)
-        new = 0 if dry_run else record(book, plan, session.now()).new
+    read_at = parse(options.read_at) if options.read_at else None
+    with _opened(session, dry_run=dry_run) as (ledger, kinds):
+        inventory = read_inventory(sources, read_at=read_at, zone=options.zone, own_kinds=kinds, clock=session.now())
+        message, source = says_who(options.message), visible(", ".join(files))
+        plan = plan_load(ledger, inventory, message=message, source=source, listing=options.listing)
+        new = 0 if dry_run else record(ledger, plan, session.now()).new
     return InventoryLoaded(plan, len(inventory.components), new, dry_run)
 
 
@@ -77,8 +77,8 @@ def _opened(session: Session, *, dry_run: bool) -> Iterator[tuple[Ledger, frozen
     from bundlekeeper.ledger.record.ledger import Ledger
 
     if not dry_run:
-        book = session.ledger
-        yield book, frozenset(session.own_kinds)
+        ledger = session.ledger
+        yield ledger, frozenset(session.own_kinds)
         return
     kinds = frozenset(session.own_kinds) if session.is_there else frozenset[str]()
     if session.is_there and session.ledger_is_there:
@@ -86,9 +86,9 @@ def _opened(session: Session, *, dry_run: bool) -> Iterator[tuple[Ledger, frozen
         return
     with (
         tempfile.TemporaryDirectory(prefix="bundlekeeper-") as folder,
-        Ledger.open(Path(folder) / LEDGER, write=True) as book,
+        Ledger.open(Path(folder) / LEDGER, write=True) as ledger,
     ):
-        yield book, kinds
+        yield ledger, kinds
 
 
 def _sources(name: str, form: str | None, tell: Callable[[str], None]) -> list[InventorySource | Document]:

@@ -140,11 +140,11 @@ def _together(
     readings = [outcome.reading for outcome in outcomes if outcome.reading is not None]
     failed = [(outcome.service, outcome.error) for outcome in outcomes if outcome.error is not None]
     components, contradictions = combine(readings)
-    found = [noted("unreadable", service, error.says, error.hint) for service, error in failed]
+    found = [noted("unreadable", service, error.message, error.hint) for service, error in failed]
     found += [problem for outcome in outcomes for problem in _problems(outcome)]
     found += [*contradictions, *unused(entries, readings)]
-    taken = min((reading.taken for reading in readings), default=caller.now())
-    return InventoryRead(Inventory(taken, zone, components), readings, failed, _drafts(readings), found)
+    read_at = min((reading.read_at for reading in readings), default=caller.now())
+    return InventoryRead(Inventory(read_at, zone, components), readings, failed, _drafts(readings), found)
 
 
 def _problems(outcome: ReadOutcome) -> tuple[Finding, ...]:
@@ -179,7 +179,7 @@ def _drafts(readings: Sequence[ServiceReading]) -> list[str]:
     items = [(reading.service, item) for reading in readings for item in reading.unmapped]
     lines = [_DRAFTS] if items else []
     for service, item in items:
-        lines += ["", f"{item.name or item.id or '?'}, version {item.version or '?'}: {item.why}", "[[map]]"]
+        lines += ["", f"{item.name or item.id or '?'}, version {item.version or '?'}: {item.reason}", "[[map]]"]
         lines += _draft(service, item)
     return lines
 
@@ -204,14 +204,14 @@ def who(log_in: LogIn) -> Who:
     """Tells the credentials for each service; a password is asked for once. Raises InputError for a bad netrc file."""
     from bundlekeeper.links.redfish.types import Credentials
 
-    book = _netrc(log_in.netrc) if log_in.netrc is not None else None
+    ledger = _netrc(log_in.netrc) if log_in.netrc is not None else None
     user = log_in.user
     typed: list[str] = []
 
     def credentials(origin: str) -> Credentials | None:
         from bundlekeeper.links.http.client import origin_of, parse_url
 
-        found = book.authenticators(origin_of(parse_url(origin)).host) if book is not None else None
+        found = ledger.authenticators(origin_of(parse_url(origin)).host) if ledger is not None else None
         if found is not None and user in (None, found[0]):
             return Credentials(found[0], found[2] or "", log_in.basic)
         if user is None:

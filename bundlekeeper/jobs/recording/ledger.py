@@ -70,10 +70,10 @@ def check(session: Session, head: str) -> LedgerChecked:
     verified = verify(session.ledger, head)
     hint = "keep this file; bundlekeeper ledger salvage saves what can be read into a new one"
     code = "damaged" if verified.damaged else "altered"
-    found = [finding(code, "ledger", says, verified.ways.get(says) or hint) for says in verified.wrong]
+    found = [finding(code, "ledger", message, verified.ways.get(message) or hint) for message in verified.wrong]
     if verified.asked and verified.at is None:
-        says = "the head that you gave is not in this chain: the ledger was replaced, or a copy went on by itself"
-        found.append(finding("altered", "ledger", says, "find the ledger that the head was printed from"))
+        message = "the head that you gave is not in this chain: the ledger was replaced, or a copy went on by itself"
+        found.append(finding("altered", "ledger", message, "find the ledger that the head was printed from"))
     beyond = ahead(session.ledger, session.now()) if not verified.wrong else None  # a damaged record is not asked
     if beyond is not None:
         found.append(beyond.doubt("no answer as of now counts them"))
@@ -121,13 +121,13 @@ def merge(session: Session, files: list[str]) -> LedgerMerged:
 
     done: list[tuple[str, Merged]] = []
     wrong: list[InputError] = []
-    book = session.ledger
+    ledger = session.ledger
     for file in dict.fromkeys(files):
         try:
-            done.append((file, exchange.merge(book, _lines(file), session.now(), where=file)))
+            done.append((file, exchange.merge(ledger, _lines(file), session.now(), where=file)))
         except InputError as error:  # the others are as good as they are
             wrong.append(error)
-    head = book.head()
+    head = ledger.head()
     if wrong:
         raise _not_merged(wrong, [f"{file} ({counted(merged.new, 'new event')})" for file, merged in done])
     return LedgerMerged(done, [found for file, merged in done for found in merged.findings(file)], head)
@@ -137,11 +137,11 @@ def _not_merged(errors: list[InputError], merged: list[str]) -> InputError:
     """One error for all files that could not be merged; it says which ones were."""
     if len(errors) == 1 and not merged:
         return errors[0]
-    problems = [finding("unreadable", error.where, error.says, error.hint) for error in errors]
-    says = f"{len(errors)} of {counted(len(errors) + len(merged), 'file')} not merged"
+    problems = [finding("unreadable", error.where, error.message, error.hint) for error in errors]
+    message = f"{len(errors)} of {counted(len(errors) + len(merged), 'file')} not merged"
     if merged:
-        says += f"; merged: {', '.join(merged)}"
-    return InputError(says, hint="merge the named files again when they are mended", problems=problems)
+        message += f"; merged: {', '.join(merged)}"
+    return InputError(message, hint="merge the named files again when they are mended", problems=problems)
 
 
 def _lines(file: str) -> Iterator[bytes]:

@@ -68,7 +68,7 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
     anyway = statement.said.anyway
     if anyway and not anyway.strip():
         raise InputError("--anyway needs a reason", hint="say why in words; it is recorded with the event")
-    book = session.ledger
+    ledger = session.ledger
     work = _Work(session)
     rows, wrong = statements(file, statement)
     for row in rows:
@@ -77,15 +77,15 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
         except InputError as error:
             if not row.where:
                 raise
-            wrong.append(f"{row.where}: {error.says}" + (f" ({error.hint})" if error.hint else ""))
+            wrong.append(f"{row.where}: {error.message}" + (f" ({error.hint})" if error.hint else ""))
     if wrong:
         raise _wrong_rows(wrong, work.refusals, file or "")
     if work.refusals:
-        says = f"{len(work.refusals)} of {len(work.events)} cannot be: {_by_reason(work.refusals)}"
+        message = f"{len(work.refusals)} of {len(work.events)} cannot be: {_by_reason(work.refusals)}"
         hint = 'look again; if it is so all the same: --anyway "why" (recorded)'
-        raise RefusedError(f"refused, nothing was recorded: {says}", hint=hint)
-    recorded = None if dry_run else book.record(work.events, session.now(), arrange=True)
-    beyond = ahead(book, session.now())
+        raise RefusedError(f"refused, nothing was recorded: {message}", hint=hint)
+    recorded = None if dry_run else ledger.record(work.events, session.now(), arrange=True)
+    beyond = ahead(ledger, session.now())
     found = [] if beyond is None else [replace(beyond.doubt(), level=Level.NOTE)]  # what was recorded is recorded
     ids = recorded.ids if recorded else tuple(event.id() for event in work.events)
     return RecordingDone(statement.asked.verb, ids, work.lines, recorded, found)
@@ -93,20 +93,20 @@ def record(session: Session, statement: RecordStatement, *, file: str | None, dr
 
 def _wrong_rows(wrong: Sequence[str], refusals: Sequence[tuple[str, str]], file: str) -> InputError:
     """Everything that is wrong with the rows of a file, and what would be refused besides, as one error."""
-    says = "; ".join(wrong[:MAX_TOLD])
+    message = "; ".join(wrong[:MAX_TOLD])
     if len(wrong) > MAX_TOLD:
-        says += f"; and {len(wrong) - MAX_TOLD} more"
+        message += f"; and {len(wrong) - MAX_TOLD} more"
     if refusals:
-        says += f"; besides, {len(refusals)} would be refused: {_by_reason(refusals)}"
-    return InputError(f"nothing was recorded: {says}", where=file, hint="mend what is named and give the file again")
+        message += f"; besides, {len(refusals)} would be refused: {_by_reason(refusals)}"
+    return InputError(f"nothing was recorded: {message}", where=file, hint="mend what is named and give the file again")
 
 
 def _by_reason(refusals: Sequence[tuple[str, str]]) -> str:
     """Why parts are refused, each reason once with the first of its parts."""
     parts: dict[str, list[str]] = {}
-    for part, why in refusals:
-        parts.setdefault(why, []).append(part)
-    told = [f"{some(names, 3)}: {why}" for why, names in list(parts.items())[:MAX_TOLD]]
+    for part, reason in refusals:
+        parts.setdefault(reason, []).append(part)
+    told = [f"{some(names, 3)}: {reason}" for reason, names in list(parts.items())[:MAX_TOLD]]
     return "; ".join(told) + (f"; and {len(parts) - MAX_TOLD} more reasons" if len(parts) > MAX_TOLD else "")
 
 
@@ -128,11 +128,11 @@ def _nobody(session: Session) -> InputError:
     from bundlekeeper.ledger.ask.future_events import ahead
 
     beyond = ahead(session.ledger, session.now())
-    says = "no part that is known matches"
+    message = "no part that is known matches"
     if beyond is None:
-        return InputError(says, hint="bundlekeeper where shows what is known")
+        return InputError(message, hint="bundlekeeper where shows what is known")
     found = beyond.doubt("by that clock it is not known yet")
-    return InputError(f"{says}: {found.says}", hint=found.hint, problems=[found])
+    return InputError(f"{message}: {found.message}", hint=found.hint, problems=[found])
 
 
 def _served(session: Session, answers: Sequence[WhereAnswer], bundle: RecordedBundle | None) -> list[WhereAnswer]:
@@ -148,18 +148,20 @@ def _served(session: Session, answers: Sequence[WhereAnswer], bundle: RecordedBu
         count = sum((answer.kind, answer.model) == (kind, model) for answer in answers)
         session.tell(f"passed over: {count} {kind} of model {model or '?'}: the bundle has no image for them")
     if not served:
-        raise InputError("the bundle has no image for any of these parts", hint="bundlekeeper held --json lists images")
+        raise InputError(
+            "the bundle has no image for any of these parts", hint="bundlekeeper store list --json lists images"
+        )
     return served
 
 
 def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: RecordedBundle | None) -> None:
-    from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen
+    from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
 
     asked, said = row.asked, row.said
     part = _part(work, answer)
     common = Event(
-        what=EventKind(_WHAT[asked.verb]), at=_moment(work, said, answer), says=says_who(said.says), by=said.by,
-        approved_by=said.approved_by, change=said.change, route=said.route, proof=_proof(said.proof),
+        what=EventKind(_WHAT[asked.verb]), at=_moment(work, said, answer), message=says_who(said.message), done_by=said.done_by,
+        approved_by=said.approved_by, change=said.change, route=said.route, evidence=_evidence(said.evidence),
         component=answer.component, kind=answer.kind, model=answer.model, parent=answer.parent, place=answer.place,
         method=part.method, before=_readings(said.before, "--before"), after=_readings(said.after, "--after"),
         deviations=said.deviations, note=said.note,
@@ -168,7 +170,7 @@ def _one(work: _Work, row: RecordStatement, answer: WhereAnswer, bundle: Recorde
         seen = Seen(_read(asked.active), _read(asked.pending), _read(asked.spare))
         if not seen:
             raise InputError("nothing was observed", hint="--active, --pending or --spare")
-        work.events.append(replace(common, seen=seen, proof=common.proof or ProofKind.NONE))
+        work.events.append(replace(common, seen=seen, evidence=common.evidence or EvidenceKind.NONE))
         told = ", ".join(
             f"{bank} {getattr(seen, bank) or 'none'}"
             for bank in ("active", "pending", "spare")
@@ -225,12 +227,12 @@ def _part(work: _Work, answer: WhereAnswer) -> RecordedComponent:
     def text(bank: Any) -> str | None:  # noqa: ANN401 - an InBank or None
         return None if bank is None else bank.version
 
-    held = tuple(each.version for each in answer.held)
+    stored = tuple(each.version for each in answer.stored)
     place = answer.place.path() if answer.place else "?"
     method = work.methods.get(answer.kind, "")
     staged = answer.spare is not None and answer.spare.since.what is EventKind.STAGED
     pending, spare = text(answer.pending), text(answer.spare)
-    return RecordedComponent(answer.component, answer.kind, answer.model, method, place, pending, spare, held, staged)
+    return RecordedComponent(answer.component, answer.kind, answer.model, method, place, pending, spare, stored, staged)
 
 
 def _bundle(work: _Work, name: str) -> RecordedBundle:
@@ -241,26 +243,26 @@ def _bundle(work: _Work, name: str) -> RecordedBundle:
         from bundlekeeper.store.contents.right_now import holdings
 
         family, slash, version = name.partition("/")
-        found = RecordedBundle(family, version, "", (), held=False, proven=False)
+        found = RecordedBundle(family, version, "", (), stored=False, verified=False)
         session = work.session
-        catalogue = session.catalogue
-        rows = holdings(session.store, catalogue, session.now()) if catalogue is not None else []
+        database = session.database
+        rows = holdings(session.store, database, session.now()) if database is not None else []
         for row in rows:
-            held = row.held
-            if name == held.name or (family, version) == (held.family, held.version):
-                images = [RecordedImage(i.kind, i.models, i.version) for i in held.images]
+            stored = row.stored
+            if name == stored.name or (family, version) == (stored.family, stored.version):
+                images = [RecordedImage(i.kind, i.models, i.version) for i in stored.images]
                 found = RecordedBundle(
-                    held.family,
-                    held.version,
-                    held.sha256,
+                    stored.family,
+                    stored.version,
+                    stored.sha256,
                     images,
                     row.state != "missing",
-                    row.state == "proven",
-                    held.standing,
+                    row.state == "verified",
+                    stored.lifecycle,
                 )
-        if not found.held:
-            known = [f"{holding.held.family}/{holding.held.version}" for holding in rows] + [
-                holding.held.name for holding in rows
+        if not found.stored:
+            known = [f"{holding.stored.family}/{holding.stored.version}" for holding in rows] + [
+                holding.stored.name for holding in rows
             ]
             near = next(iter(get_close_matches(name, known, n=1, cutoff=0.8)), "")
             if not (slash and family and version):
@@ -287,13 +289,13 @@ def _moment(work: _Work, said: RecordSaid, answer: WhereAnswer) -> Moment:
     return moments.not_ahead(moments.moment(moments.parse(said.at), zone), work.session.now())
 
 
-def _proof(text: str) -> Any:  # noqa: ANN401 - a ProofKind, imported late
-    from bundlekeeper.ledger.event.events import ProofKind
+def _evidence(text: str) -> Any:  # noqa: ANN401 - a ProofKind, imported late
+    from bundlekeeper.ledger.event.events import EvidenceKind
 
     try:
-        return ProofKind(text)
+        return EvidenceKind(text)
     except ValueError as error:
-        raise InputError(f"--proof {text}: no such proof", hint=f"one of {', '.join(ProofKind)}") from error
+        raise InputError(f"--evidence {text}: no such proof", hint=f"one of {', '.join(EvidenceKind)}") from error
 
 
 def _readings(pairs: Sequence[str] | None, option: str) -> tuple[tuple[str, str], ...]:

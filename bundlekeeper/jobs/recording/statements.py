@@ -35,12 +35,12 @@ class RecordSaid:
 
     at: str | None = None
     zone: str = ""
-    says: str | None = None
-    by: str = ""
+    message: str | None = None
+    done_by: str = ""
     approved_by: str = ""
     change: str = ""
     route: str = ""
-    proof: str = "none"
+    evidence: str = "none"
     before: list[str] | None = None
     after: list[str] | None = None
     deviations: str = ""
@@ -91,8 +91,8 @@ def statements(file: str | None, options: RecordStatement) -> tuple[list[RecordS
             asked, said = _with(options.asked, given), _with(options.said, given)
             rows.append(RecordStatement(asked, _with(options.places, given), said, f"{file}:{number}"))
     if strange:
-        says = "; ".join([*strange, *wrong][:MAX_TOLD])
-        raise InputError(says, where=file, hint=f"columns: {', '.join(sorted(keys))}")
+        message = "; ".join([*strange, *wrong][:MAX_TOLD])
+        raise InputError(message, where=file, hint=f"columns: {', '.join(sorted(keys))}")
     return rows, wrong
 
 

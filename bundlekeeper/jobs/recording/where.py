@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from bundlekeeper.ledger.ask.types import BundleOf, Selector, WhereAnswer, WhereGroup
     from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry
     from bundlekeeper.model.manifest.types import Bundle
-    from bundlekeeper.store.database.rows import Held
+    from bundlekeeper.store.database.rows import StoredBundle
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,22 +79,22 @@ def where(
     """
     from bundlekeeper.ledger.ask import where as questions
 
-    book = session.ledger
+    ledger = session.ledger
     meant = narrowed(session, selector_of(session, places), wanted)
     on, known = time_of(times.on, "--on"), time_of(times.known, "--known")
-    doubtful = [] if history else doubts(book, on, known, times.zone, session.now())
+    doubtful = [] if history else doubts(ledger, on, known, times.zone, session.now())
     told = partial(WhereFound, times, doubtful)
     if meant is None:
         return told(possible=False)
     if history:
         if not meant.component:
             raise InputError("--history is about one component", hint="name it by its serial")
-        return told(component=meant.component, entries=questions.history(book, meant.component))
+        return told(component=meant.component, entries=questions.history(ledger, meant.component))
     if by:
         keys = tuple(key.strip() for key in by.split(","))
-        groups = questions.summary(book, keys, meant, on=on, known=known, zone=times.zone, clock=session.now())
+        groups = questions.summary(ledger, keys, meant, on=on, known=known, zone=times.zone, clock=session.now())
         return told(keys=keys, groups=groups)
-    return told(answers=questions.where(book, meant, on=on, known=known, zone=times.zone, clock=session.now()))
+    return told(answers=questions.where(ledger, meant, on=on, known=known, zone=times.zone, clock=session.now()))
 
 
 def time_of(text: str | None, option: str) -> date | datetime | None:
@@ -106,7 +106,7 @@ def time_of(text: str | None, option: str) -> date | datetime | None:
     try:
         return parse(text)
     except InputError as error:
-        raise InputError(f"{option}: {error.says}", hint=error.hint) from error
+        raise InputError(f"{option}: {error.message}", hint=error.hint) from error
 
 
 def narrowed(session: Session, selector: Selector, wanted: WhereWanted) -> Selector | None:
@@ -127,8 +127,8 @@ def narrowed(session: Session, selector: Selector, wanted: WhereWanted) -> Selec
     return replace(selector, bundles=bundles, version=wanted.version, sha256=digest, bank=wanted.bank, gone=wanted.gone)
 
 
-def _held(session: Session) -> list[Held]:
-    return session.catalogue.held() if session.catalogue is not None else []
+def _held(session: Session) -> list[StoredBundle]:
+    return session.database.stored() if session.database is not None else []
 
 
 def _bundle(session: Session, text: str) -> BundleOf:
@@ -141,9 +141,9 @@ def _bundle(session: Session, text: str) -> BundleOf:
     from bundlekeeper.ledger.ask.types import BundleOf
     from bundlekeeper.ledger.ask.where import ever_bundle
 
-    held = _held(session)
+    stored = _held(session)
     family, slash, version = text.partition("/")
-    for bundle in held:
+    for bundle in stored:
         if text == bundle.name or (family, version) == (bundle.family, bundle.version):
             return _bundle_of(bundle)
     if slash and ever_bundle(session.ledger, family, version):
@@ -152,14 +152,14 @@ def _bundle(session: Session, text: str) -> BundleOf:
     for stated in listed:
         if text == stated.file or (family, version) == (stated.family, stated.version):
             return _bundle_of(stated)
-    known = [f"{bundle.family}/{bundle.version}" for bundle in held] + [bundle.name for bundle in held]
+    known = [f"{bundle.family}/{bundle.version}" for bundle in stored] + [bundle.name for bundle in stored]
     known += [f"{bundle.family}/{bundle.version}" for bundle in listed]
     near = get_close_matches(text, known, n=1)
     hint = f"did you mean {near[0]}?" if near else "write family/version, or the name of a held file"
     raise InputError(f"no such bundle: {text} is not held, in no manifest, and was never recorded", hint=hint)
 
 
-def _bundle_of(bundle: Held | Bundle) -> BundleOf:
+def _bundle_of(bundle: StoredBundle | Bundle) -> BundleOf:
     from bundlekeeper.ledger.ask.types import BundleOf, ImageOf
 
     images = tuple(ImageOf(image.kind, tuple(image.models), image.version) for image in bundle.images)
@@ -169,16 +169,16 @@ def _bundle_of(bundle: Held | Bundle) -> BundleOf:
 def _withdrawn(session: Session) -> tuple[BundleOf, ...]:
     from bundlekeeper.store.contents.withdrawals import withdrawn_since
 
-    told: list[Held | Bundle] = [*_held(session)]
+    told: list[StoredBundle | Bundle] = [*_held(session)]
     if session.manifest is not None:
-        newer, _ = withdrawn_since(session.store.fd, session.accepted, session.manifest.sequence)
+        newer, _ = withdrawn_since(session.store.fd, session.admitted, session.manifest.sequence)
         told += [*newer, *session.manifest.bundle]
-    withdrawn = (_bundle_of(bundle) for bundle in told if bundle.standing == "withdrawn")
+    withdrawn = (_bundle_of(bundle) for bundle in told if bundle.lifecycle == "withdrawn")
     return tuple({(bundle.family, bundle.version): bundle for bundle in withdrawn}.values())
 
 
 def doubts(
-    book: Ledger, on: date | datetime | None, known: date | datetime | None, zone: str, clock: datetime
+    ledger: Ledger, on: date | datetime | None, known: date | datetime | None, zone: str, clock: datetime
 ) -> list[Finding]:
     """What makes the moment that is asked about doubtful: a day still to come, and events dated beyond the clock.
 
@@ -192,10 +192,10 @@ def doubts(
     found = []
     for option, day in (("--on", on), ("--known", known)):
         if day is not None and moments.moment(day, zone).at_us > limit:
-            says = f"{day} is still to come: this machine's clock says {clock.date()}, and nothing is known of later"
-            found.append(finding("clock-doubtful", option, says, "is it the right year?", Level.NOTE))
+            message = f"{day} is still to come: this machine's clock says {clock.date()}, and nothing is known of later"
+            found.append(finding("clock-doubtful", option, message, "is it the right year?", Level.NOTE))
     asked = on if on is not None else known
-    beyond = ahead(book, clock) if asked is None or moments.moment(asked, zone).at_us > limit else None
+    beyond = ahead(ledger, clock) if asked is None or moments.moment(asked, zone).at_us > limit else None
     if beyond is not None:
         found.append(beyond.doubt("not counted here" if asked is None else "counted here up to the day asked about"))
     return found

@@ -11,9 +11,11 @@ def says_who(option: str | None) -> str:
     """The name given, else the user's login name. Raises InputError when there is neither."""
     if option is not None:
         if not option.strip():
-            raise InputError("--says is empty", hint="name the person whose word this is")
+            raise InputError("--reported-by is empty", hint="name the person whose word this is")
         return option
     try:
         return getpass.getuser()
     except (KeyError, OSError) as error:
-        raise InputError("nobody says so: this process has no user name", hint="name the person with --says") from error
+        raise InputError(
+            "nobody says so: this process has no user name", hint="name the person with --reported-by"
+        ) from error

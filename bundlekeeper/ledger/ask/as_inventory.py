@@ -19,7 +19,7 @@ from typing import Any
 from bundlekeeper.errors import DamagedError, InputError
 from bundlekeeper.formats import moments
 from bundlekeeper.ledger.ask.as_of import AsOf, Stood, among
-from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen
+from bundlekeeper.ledger.event.events import Event, EventKind, EvidenceKind, Seen
 from bundlekeeper.ledger.event.places import RowsQuestion
 from bundlekeeper.ledger.event.rows import PLACE_OF, WHAT_CODE, events_of, from_row, is_void
 from bundlekeeper.ledger.record.kept_texts import LOAD_HINT
@@ -71,7 +71,7 @@ class InventoryReading:
 
     id: str
     at: moments.Moment
-    says: str
+    message: str
     source: str
     document: str
     scope: tuple[Scope, ...]
@@ -94,7 +94,7 @@ class Believed:
 
 
 def plan_load(
-    book: Ledger, inventory: Inventory, *, says: str, source: str, by: str = "", listing: str = ""
+    ledger: Ledger, inventory: Inventory, *, message: str, source: str, done_by: str = "", listing: str = ""
 ) -> InventoryLoad:
     """Find out what a reading changes, and the events that tell it.
 
@@ -103,7 +103,7 @@ def plan_load(
     kind in those domains ("all"), or nothing ("some": one service or rack of many). Raises InputError (the zone, the
     listing); DamagedError, LockedError, UnfinishedError.
     """
-    when = moments.moment(inventory.taken, inventory.zone)
+    when = moments.moment(inventory.read_at, inventory.zone)
     new = {part.key for part in inventory.components}
     domains = {(part.site, part.domain) for part in inventory.components}
     text = to_json(inventory)
@@ -112,36 +112,36 @@ def plan_load(
     reading = Event(
         what=EventKind.INVENTORY,
         at=when,
-        says=says,
-        by=by,
+        message=message,
+        done_by=done_by,
         source=source,
         document=digest,
         scope=scope,
         listing=listing,
     )
-    with book.reading():
-        believing = _Believing(book, AsOf(book, when.utc(), None, inventory.zone), {digest: text})
+    with ledger.reading():
+        believing = _Believing(ledger, AsOf(ledger, when.utc(), None, inventory.zone), {digest: text})
         stood = believing.at_sites(dict.fromkeys(site for site, _ in domains))
-        stood += believing.of(new - {book.words.text(each.component) for each in stood})
+        stood += believing.of(new - {ledger.words.text(each.component) for each in stood})
         believing.read({site for site, _ in domains} | {believing.text(each.snapshot.site) for each in stood})
         there = [believing.component(s) for s in stood if s.snapshot.domain is not None and s.snapshot.present]
-        reading, again = _ordered(book, reading, [each.component for each in stood])
-        overtaken = _overtaking(book, reading) if again else ""
+        reading, again = _ordered(ledger, reading, [each.component for each in stood])
+        overtaken = _overtaking(ledger, reading) if again else ""
     in_domains = domains if listing != "some" else frozenset[tuple[str, str]]()
     before = [part for part in there if (part.site, part.domain) in in_domains or part.key in new]
     changes = [] if again else inventory_changes.compare(before, inventory.components, complete=listing == "all")
     common = replace(
-        reading, what=EventKind.OBSERVED, document="", scope=(), proof=ProofKind.INVENTORY, reading=reading.id()
+        reading, what=EventKind.OBSERVED, document="", scope=(), evidence=EvidenceKind.INVENTORY, reading=reading.id()
     )
     events = (reading, *(_observation(common, part) for part in inventory.components))
     unlisted = {} if listing or again else inventory_changes.unlisted(before, inventory.components)
     return InventoryLoad(reading.id(), events, {digest: text}, tuple(changes), unlisted, again, overtaken)
 
 
-def _ordered(book: Ledger, reading: Event, components: Sequence[int]) -> tuple[Event, bool]:
+def _ordered(ledger: Ledger, reading: Event, components: Sequence[int]) -> tuple[Event, bool]:
     """The reading after all that was told of its very moment before; and whether it stands already, as it was then."""
     select = "SELECT id, turn, void FROM event WHERE component IS NULL AND what = ? AND at = ?"
-    there = book.connection.execute(select, (_INVENTORY, reading.at.at_us)).fetchall()
+    there = ledger.connection.execute(select, (_INVENTORY, reading.at.at_us)).fetchall()
     for event_id, turn, void in there:
         same = replace(reading, order=turn)
         if not void and same.id() == event_id.hex():
@@ -152,15 +152,15 @@ def _ordered(book: Ledger, reading: Event, components: Sequence[int]) -> tuple[E
         marks = ",".join("?" * len(part))
         # what was observed must come before; anything else does so by its rank (events.RANK) in the same order
         select = f"SELECT max(turn + (what = ?)) FROM event WHERE component IN ({marks}) AND at = ?"  # noqa: S608
-        (latest,) = book.connection.execute(select, (_OBSERVED, *part, reading.at.at_us)).fetchone()
+        (latest,) = ledger.connection.execute(select, (_OBSERVED, *part, reading.at.at_us)).fetchone()
         order = max(order, latest or 0)
     return replace(reading, order=order), False
 
 
-def _overtaking(book: Ledger, reading: Event) -> str:
+def _overtaking(ledger: Ledger, reading: Event) -> str:
     """The last standing reading of the same moment that speaks of one of its domains after it; "" for none."""
     domains = {(site, domain) for site, domain, _ in reading.scope}
-    for other in readings(book):
+    for other in readings(ledger):
         if other.id == reading.id():
             return ""
         if other.at.at_us == reading.at.at_us and domains & {(site, domain) for site, domain, _ in other.scope}:
@@ -168,30 +168,30 @@ def _overtaking(book: Ledger, reading: Event) -> str:
     return ""
 
 
-def load(book: Ledger, plan: InventoryLoad, learned: datetime) -> Recorded:
+def load(ledger: Ledger, plan: InventoryLoad, learned: datetime) -> Recorded:
     """Record what was planned, all of it or nothing. Raises as `Ledger.record`."""
-    return book.record(plan.events, learned, documents=plan.documents)
+    return ledger.record(plan.events, learned, documents=plan.documents)
 
 
 def _observation(common: Event, part: Component) -> Event:
     told: dict[str, Any] = {key: text or "" for key, text in zip(_TEXTS, _TEXTS_OF(part), strict=True)}
     return Event(
-        what=EventKind.OBSERVED, at=common.at, says=common.says, by=common.by, source=common.source, proof=common.proof,
+        what=EventKind.OBSERVED, at=common.at, message=common.message, done_by=common.done_by, source=common.source, evidence=common.evidence,
         order=common.order, reading=common.reading, component=part.key, place=part.place, seen=Seen(*_BANKS_OF(part)),
         **told,
     )  # fmt: skip
 
 
-def readings(book: Ledger) -> list[InventoryReading]:
+def readings(ledger: Ledger) -> list[InventoryReading]:
     """Every reading that was not taken back, newest first. Raises DamagedError, LockedError, UnfinishedError."""
-    with book.reading():
-        rows = [row for row in reversed(reading_rows(book.connection)) if not is_void(row)]
-        events = [(row[1].hex(), from_row(row, book.words)) for row in rows]
-    return [InventoryReading(i, e.at, e.says, e.source, e.document, e.scope, e.listing) for i, e in events]
+    with ledger.reading():
+        rows = [row for row in reversed(reading_rows(ledger.connection)) if not is_void(row)]
+        events = [(row[1].hex(), from_row(row, ledger.words)) for row in rows]
+    return [InventoryReading(i, e.at, e.message, e.source, e.document, e.scope, e.listing) for i, e in events]
 
 
 def believed(
-    book: Ledger,
+    ledger: Ledger,
     *,
     sites: Iterable[str] = (),
     on: date | datetime | None = None,
@@ -205,8 +205,8 @@ def believed(
     time now, aware: without `on`, nothing that is said of a later day counts. None where no reading speaks of them.
     Raises InputError for an unknown zone; DamagedError, LockedError, UnfinishedError.
     """
-    with book.reading():
-        believing = _Believing(book, AsOf(book, on, None, zone, clock))
+    with ledger.reading():
+        believing = _Believing(ledger, AsOf(ledger, on, None, zone, clock))
         wanted = set(sites)
         stood = believing.at_sites(wanted) if wanted else believing.everywhere()
         believing.read(wanted)
@@ -217,17 +217,21 @@ def believed(
         partitions = tuple(believing.partitions({part.key: part for part in parts}))
     newest = believing.used[0].at
     inventory = Inventory(
-        taken=date.fromisoformat(newest.text()) if newest.is_day else newest.utc(),
+        read_at=date.fromisoformat(newest.text()) if newest.is_day else newest.utc(),
         zone=newest.zone,
         components=tuple(sorted(parts, key=lambda c: (c.site, c.domain, c.chassis or "", c.slot or "", c.kind, c.key))),
         partitions=partitions,
         policies=_policies(believing.documents),
-        apart=tuple(dict.fromkeys(apart for document in believing.documents for apart in document.apart)),
+        separate_windows=tuple(
+            dict.fromkeys(
+                separate_windows for document in believing.documents for separate_windows in document.separate_windows
+            )
+        ),
         own_kinds=frozenset(part.kind for part in parts if part.kind not in KINDS),
     )
     unread = tuple(sorted(part.key for part in parts if part.key not in believing.rows))
     lost = tuple(
-        sorted(book.words.text(e.component) for e in stood if e.snapshot.domain is None and e.snapshot.present)
+        sorted(ledger.words.text(e.component) for e in stood if e.snapshot.domain is None and e.snapshot.present)
     )
     return Believed(inventory, believing.by_scope, unread, lost)
 
@@ -235,12 +239,12 @@ def believed(
 class _Believing:
     """What stands, joined with what the readings say of it beyond versions and places."""
 
-    def __init__(self, book: Ledger, as_of: AsOf, kept: Mapping[str, str] | None = None) -> None:
+    def __init__(self, ledger: Ledger, as_of: AsOf, kept: Mapping[str, str] | None = None) -> None:
         """`kept` are texts by their SHA-256 that need not be read from the ledger."""
         self._kept = kept or {}
-        self.book = book
+        self.ledger = ledger
         self.as_of = as_of
-        self.text = book.words.maybe
+        self.text = ledger.words.maybe
         self.by_scope: dict[Scope, InventoryReading] = {}
         self.used: list[InventoryReading] = []  # newest first
         self.documents: list[Inventory] = []
@@ -253,26 +257,26 @@ class _Believing:
 
     def at_sites(self, sites: Iterable[str]) -> list[Stood]:
         """The components that stand at these sites, gone ones too."""
-        numbers = {self.book.words.surely(site) for site in sites}
+        numbers = {self.ledger.words.surely(site) for site in sites}
         ways = [RowsQuestion("site = ?", (number,), "state_site") for number in numbers if number is not None]
         found = self._fetched(ways)
         return [stood for stood in found if stood.snapshot.site in numbers]
 
     def of(self, keys: Iterable[str]) -> list[Stood]:
         """These components, wherever they stand."""
-        numbers = [n for key in keys if (n := self.book.words.find(key)) is not None]
+        numbers = [n for key in keys if (n := self.ledger.words.find(key)) is not None]
         found = self._fetched([among(numbers[start : start + 500]) for start in range(0, len(numbers), 500)])
         return [stood for stood in found if stood.component in set(numbers)]
 
     def _fetched(self, ways: Sequence[RowsQuestion]) -> list[Stood]:
         stood = list(self.as_of.stood(ways))
         wanted = {number for each in stood for number in (each.component, *each.snapshot[:7]) if number}
-        self.book.words.fetch(wanted)
+        self.ledger.words.fetch(wanted)
         return stood
 
     def read(self, sites: set[str | None] | set[str]) -> None:
         """Read the readings that count at these sites, or everywhere: for each scope the newest one."""
-        for reading in readings(self.book):
+        for reading in readings(self.ledger):
             if reading.at.at_us > self.as_of.latest:
                 continue
             fresh = [s for s in reading.scope if s not in self.by_scope and (not sites or s[0] in sites)]
@@ -294,20 +298,20 @@ class _Believing:
                     owner[1].append(partition)
 
     def _document(self, reading: InventoryReading) -> Inventory:
-        text = self._kept.get(reading.document) or self.book.document(reading.document)
+        text = self._kept.get(reading.document) or self.ledger.document(reading.document)
         try:
             if text is None:
                 raise InputError("it is not kept here")
             source = InventorySource(reading.source or "reading", text.encode(), "json")
             return read_inventory([source], own_kinds={kind for _, _, kind in reading.scope}, kept=True)
         except InputError as e:
-            says = f"the ledger is damaged: the inventory {reading.document[:12]}… cannot be read"
-            raise DamagedError(says, hint=LOAD_HINT, where=self.book.where) from e
+            message = f"the ledger is damaged: the inventory {reading.document[:12]}… cannot be read"
+            raise DamagedError(message, hint=LOAD_HINT, where=self.ledger.where) from e
 
     def component(self, stood: Stood) -> Component:
         """The component as it stands, with everything else as its newest reading says."""
         found, text = stood.snapshot, self.text
-        key = self.book.words.text(stood.component)
+        key = self.ledger.words.text(stood.component)
         row = self.rows.get(key)
         base = row if row is not None else Component(text(found.kind) or "", "", "", serial=key)
         values: dict[str, Any] = dict(zip(_READ, _READ_OF(base), strict=True))
@@ -315,7 +319,7 @@ class _Believing:
         values |= zip(SINGLE_BANKS, map(self._version, _SINGLE_OF(found)), strict=True)
         values["kind"] = values["kind"] or base.kind
         values["site"], values["domain"] = values["site"] or "", values["domain"] or ""
-        part = Component(held=self._held(stood), **values)
+        part = Component(boot_files=self._held(stood), **values)
         return part if part.key == key else replace(part, serial=key)
 
     def _version(self, bank: Bank) -> str | None:
@@ -324,9 +328,9 @@ class _Believing:
         return "" if bank[0] is None else self.text(bank[0][0])
 
     def _held(self, stood: Stood) -> tuple[str, ...] | None:
-        if not stood.snapshot.held_known:
+        if not stood.snapshot.boot_files_known:
             return None
-        return tuple(sorted(self.book.words.text(image[0]) for image, _ in stood.held))
+        return tuple(sorted(self.ledger.words.text(image[0]) for image, _ in stood.boot_files))
 
     def partitions(self, parts: Mapping[str, Component]) -> Iterator[Partition]:
         """The partitions of these parts; free bytes only where nothing was recorded of the part since the reading."""
@@ -334,7 +338,7 @@ class _Believing:
             if not told or key not in parts:
                 continue
             changed = False
-            for row in events_of(self.book.connection, self.book.words.number(key), self.as_of.latest):
+            for row in events_of(self.ledger.connection, self.ledger.words.number(key), self.as_of.latest):
                 if row[PLACE_OF["at"]] <= reading.at.at_us:
                     break
                 changed = changed or (not is_void(row) and row[PLACE_OF["what"]] in _RECORDS)

@@ -25,13 +25,13 @@ from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, WHAT_CODE, c
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.state.absence import SilentReadings, in_scope, reading_rows
 from bundlekeeper.ledger.state.fold import OPEN, Bank, ComponentState, Fact, Image, Interval, Snapshot, fact_of, fold
-from bundlekeeper.ledger.state.projection import STATE_COLUMNS, held_of, lookups, whole_state
+from bundlekeeper.ledger.state.projection import STATE_COLUMNS, stored_of, lookups, whole_state
 
 _BATCH = 500  # components of one question
 _OBSERVED, _CORRECTED, _INVENTORY = (
     WHAT_CODE[w] for w in (EventKind.OBSERVED, EventKind.CORRECTED, EventKind.INVENTORY)
 )
-Held = tuple[tuple[Image, int], ...]
+BootFiles = tuple[tuple[Image, int], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class Stood:
 
     component: int
     snapshot: Snapshot
-    held: Held
+    boot_files: BootFiles
     seen: int | None
 
 
@@ -57,7 +57,7 @@ class AsOf:
 
     def __init__(
         self,
-        book: Ledger,
+        ledger: Ledger,
         on: date | datetime | None,
         known: date | datetime | None,
         zone: str,
@@ -68,8 +68,8 @@ class AsOf:
         `clock`, the time now, aware, counts where neither `on` nor `known` is given: what is said of a moment more than
         a day later (`moments.AHEAD`) is passed over. Raises InputError for an unknown zone.
         """
-        self.book = book
-        self.connection = book.connection
+        self.ledger = ledger
+        self.connection = ledger.connection
         self.known = None if known is None else self._learned_by(moments.moment(known, zone).at_us)
         if on is None and known is not None:
             on = known  # what was believed on a day is believed of that day
@@ -84,12 +84,12 @@ class AsOf:
         self.cuts: dict[int, int] = {}  # site -> the last microsecond that counts
         self.cut = OPEN - 1
         self._void = frozenset[bytes]() if self.known is None else self._void_then(self.known)
-        self._readings = SilentReadings(self.connection, book.words, self.known, self._void)
+        self._readings = SilentReadings(self.connection, ledger.words, self.known, self._void)
         if on is not None:
             self.cut = moments.moment(on, zone).at_us
             if not isinstance(on, datetime):
                 for site, word in self._readings.zones.items():
-                    self.cuts[site] = moments.end_of(on, book.words.text(word)).at_us
+                    self.cuts[site] = moments.end_of(on, ledger.words.text(word)).at_us
         self.earliest = min([self.cut, *self.cuts.values()])
         self.latest = max([self.cut, *self.cuts.values()])
 
@@ -153,15 +153,15 @@ class AsOf:
         active, pending, spare, said = (self._bank(*row[at : at + 2]) for at in (11, 13, 15, 19))
         snapshot = Snapshot._make((*row[3:11], active, pending, spare, *row[17:19], said, row[21]))
         cut = min(self.cut_of(row[6]), row[2] - 1)
-        held: Held = ()
+        boot_files: BootFiles = ()
         if row[17]:
-            held = tuple(
-                (self.book.images.image(image), event) for image, event, _ in held_of(self.connection, row, cut)
+            boot_files = tuple(
+                (self.ledger.images.image(image), event) for image, event, _ in stored_of(self.connection, row, cut)
             )
         seen = row[22]
         if seen is not None and row[23] > cut:  # readings after the moment that is asked about changed nothing else
             seen = self._seen_by(row[0], cut)
-        return Stood(row[0], snapshot, held, seen)
+        return Stood(row[0], snapshot, boot_files, seen)
 
     def _seen_by(self, component: int, cut: int) -> int | None:
         """The last event up to a moment by which the running version was read."""
@@ -177,7 +177,7 @@ class AsOf:
     def _bank(self, image: int | None, event: int | None) -> Bank:
         if image is None or event is None:
             return None
-        return (self.book.images.image(image) if image else None, event)
+        return (self.ledger.images.image(image) if image else None, event)
 
     # What was known
 
@@ -257,10 +257,10 @@ class AsOf:
         if what == _CORRECTED:
             return self._spoken_of(corrects)
         if what == _INVENTORY:
-            reading = self.book.words.find(event_id.hex())
+            reading = self.ledger.words.find(event_id.hex())
             select = "SELECT DISTINCT component FROM event WHERE reading = ?"
             listed = {component for (component,) in self.connection.execute(select, (reading,))}
-            return listed | in_scope(self.connection, self.book.words, event_id)
+            return listed | in_scope(self.connection, self.ledger.words, event_id)
         return {component}
 
     def _missed_at(self, at: int) -> set[int]:
@@ -273,16 +273,16 @@ class AsOf:
         """Fold what was known of a component then, up to the moment that is asked about."""
         intervals = list(self._ends(component))
         found = None
-        for standing, interval in intervals:
+        for state, interval in intervals:
             if interval.since <= self.cut_of(interval.snapshot.site):
-                found = (standing, interval)
+                found = (state, interval)
         if found is None:
             return None
-        (held, seen), interval = found
-        return Stood(component, interval.snapshot, held, seen)
+        (boot_files, seen), interval = found
+        return Stood(component, interval.snapshot, boot_files, seen)
 
-    def _ends(self, component: int) -> Iterable[tuple[tuple[Held, int | None], Interval]]:
-        words, known, void = self.book.words, self.known or 0, self._void
+    def _ends(self, component: int) -> Iterable[tuple[tuple[BootFiles, int | None], Interval]]:
+        words, known, void = self.ledger.words, self.known or 0, self._void
         facts = [
             fact
             for fact in map(fact_of, events_of(self.connection, component, self.latest))
@@ -290,7 +290,7 @@ class AsOf:
             and fact.id not in void
             and (fact.reading is None or bytes.fromhex(words.text(fact.reading)) not in void)
         ]
-        standing, asked = ComponentState(), lookups(words)
+        state, asked = ComponentState(), lookups(words)
         facts.sort(key=Fact.key)
         if facts:
             silent = (fact for fact in self._readings.silent_on(facts) if fact.at <= self.latest)
@@ -298,5 +298,5 @@ class AsOf:
         at = {fact.at for fact in facts}
         for moment in sorted(at):
             now = [fact for fact in facts if fact.at == moment]
-            interval = fold(standing, None, now, asked)[-1]
-            yield (tuple((image, event) for image, event, _ in standing.held.values()), standing.seen), interval
+            interval = fold(state, None, now, asked)[-1]
+            yield (tuple((image, event) for image, event, _ in state.boot_files.values()), state.seen), interval

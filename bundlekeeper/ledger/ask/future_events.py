@@ -34,12 +34,12 @@ class FutureEvents:
     def doubt(self, so: str = "") -> Finding:
         """The finding; `so` says what follows from it for whoever asked."""
         many = f"{self.count} events are" if self.count != 1 else "1 event is"
-        says = f"{many} dated after this machine's clock ({self.clock.date()}), the furthest {self.furthest.text()}"
+        message = f"{many} dated after this machine's clock ({self.clock.date()}), the furthest {self.furthest.text()}"
         hint = (
             "set this machine's clock if it is wrong; else take each of them back and record it again with its true "
-            f"time: bundlekeeper correct {self.event[:12]} --why TEXT"
+            f"time: bundlekeeper ledger undo {self.event[:12]} --reason TEXT"
         )
-        return finding("clock-doubtful", "ledger", f"{says}; {so}" if so else says, hint)
+        return finding("clock-doubtful", "ledger", f"{message}; {so}" if so else message, hint)
 
 
 def is_any(connection: sqlite3.Connection, after_us: int) -> bool:
@@ -63,16 +63,16 @@ def _later(connection: sqlite3.Connection, after_us: int) -> list[tuple[Any, ...
     return found[0]
 
 
-def ahead(book: Ledger, clock: datetime) -> FutureEvents | None:
+def ahead(ledger: Ledger, clock: datetime) -> FutureEvents | None:
     """The events that are dated beyond `clock`, the time now, aware; None where there are none.
 
     Of a reading's observation the reading is what is to be corrected. Raises DamagedError, LockedError,
     UnfinishedError.
     """
     limit = moments.at(clock + moments.AHEAD).at_us
-    with book.reading():
-        rows = _later(book.connection, limit)
+    with ledger.reading():
+        rows = _later(ledger.connection, limit)
         if not rows:
             return None
-        furthest = from_row(max(rows, key=lambda row: (row[PLACE_OF["at"]], row[1])), book.words)
+        furthest = from_row(max(rows, key=lambda row: (row[PLACE_OF["at"]], row[1])), ledger.words)
         return FutureEvents(len(rows), furthest.at, furthest.reading or furthest.id(), clock)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from bundlekeeper.formats.moments import Moment
-from bundlekeeper.ledger.event.events import EventKind, ProofKind
+from bundlekeeper.ledger.event.events import EventKind, EvidenceKind
 from bundlekeeper.model.inventory.types import Place
 
 
@@ -64,9 +64,9 @@ class Evidence:
     id: str
     what: EventKind
     at: Moment
-    says: str
-    by: str
-    proof: ProofKind
+    message: str
+    done_by: str
+    evidence: EvidenceKind
     source: str
 
 
@@ -100,8 +100,8 @@ class Agreement(StrEnum):
 class WhereAnswer:
     """How one component stands. A bank that nothing speaks of is None.
 
-    `said` is what the record last said to be activated, `seen` the last reading of the running version. `held_whole`
-    says that `held` is the whole list. `bundles` are those of the selector that are in a bank that was asked for.
+    `said` is what the record last said to be activated, `seen` the last reading of the running version. `boot_files_whole`
+    says that `store list` is the whole list. `bundles` are those of the selector that are in a bank that was asked for.
     """
 
     component: str
@@ -113,8 +113,8 @@ class WhereAnswer:
     active: InBank | None
     pending: InBank | None
     spare: InBank | None
-    held: tuple[InBank, ...]
-    held_whole: bool
+    boot_files: tuple[InBank, ...]
+    boot_files_whole: bool
     said: InBank | None
     seen: Evidence | None
     agreement: Agreement

@@ -20,21 +20,21 @@ from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.database import DATABASE
 from bundlekeeper.ledger.event.events import RANK
 from bundlekeeper.ledger.event.places import RowsQuestion, by_place
-from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, PROOFS, WHATS, counts, events_of, sealed
+from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, PLACE_OF, EVIDENCE, WHATS, counts, events_of, sealed
 from bundlekeeper.ledger.record.ledger import Ledger, LedgerEntry
 from bundlekeeper.ledger.state.fold import OPEN, Bank, Image
 from bundlekeeper.model.inventory.types import Place
 
 GROUP_KEYS = ("site", "domain", "chassis", "kind", "model", "active", "pending", "spare")
-_BANK_NAMES = ("active", "pending", "spare", "held")
-_EVIDENCE_OF = ("seq", "id", "what", "at", "day", "turn", "zone", "says", "by", "proof", "source")
+_BANK_NAMES = ("active", "pending", "spare", "boot_files")
+_EVIDENCE_OF = ("seq", "id", "what", "at", "day", "turn", "zone", "says", "done_by", "evidence", "source")
 _EVIDENCE = itemgetter(*(PLACE_OF[name] for name in _EVIDENCE_OF))
 _PLACES = ("site", "domain", "chassis", "kind", "model")
 _WORDS = (*_PLACES, "parent")
 
 
 def where(
-    book: Ledger,
+    ledger: Ledger,
     selector: Selector,
     *,
     on: date | datetime | None = None,
@@ -48,14 +48,14 @@ def where(
     now, aware: without `on` and `known`, nothing that is said of a later day counts. Sorted by place.
     Raises InputError for an unknown zone or bank; DamagedError, LockedError, UnfinishedError.
     """
-    with book.reading():
-        chosen = list(_chosen(book, selector, AsOf(book, on, known, zone, clock)))
-        return sorted(_Answering(book, chosen).answers(), key=_by_place)
+    with ledger.reading():
+        chosen = list(_chosen(ledger, selector, AsOf(ledger, on, known, zone, clock)))
+        return sorted(_Answering(ledger, chosen).answers(), key=_by_place)
 
 
 def summary(
-    book: Ledger,
-    by: Sequence[str],
+    ledger: Ledger,
+    done_by: Sequence[str],
     selector: Selector | None = None,
     *,
     on: date | datetime | None = None,
@@ -64,14 +64,14 @@ def summary(
     clock: datetime | None = None,
 ) -> list[WhereGroup]:
     """How many components share the same values of the keys `by` (of GROUP_KEYS). Raises as `where`."""
-    unknown = [key for key in by if key not in GROUP_KEYS]
+    unknown = [key for key in done_by if key not in GROUP_KEYS]
     if unknown:
         raise InputError(f"cannot group by {', '.join(unknown)}", hint=f"group by {', '.join(GROUP_KEYS)}")
     selector = selector or Selector()
     counts: dict[tuple[str | None, ...], list[int]] = {}
-    with book.reading():
-        for numbers, count, differs in _counted(book, by, selector, AsOf(book, on, known, zone, clock)):
-            values = tuple(book.words.maybe(number) if number != 0 else "" for number in numbers)
+    with ledger.reading():
+        for numbers, count, differs in _counted(ledger, done_by, selector, AsOf(ledger, on, known, zone, clock)):
+            values = tuple(ledger.words.maybe(number) if number != 0 else "" for number in numbers)
             group = counts.setdefault(values, [0, 0])
             group[0] += count
             group[1] += differs
@@ -79,37 +79,37 @@ def summary(
     return sorted(groups, key=lambda g: tuple((value is None, value or "") for value in g.values))
 
 
-def history(book: Ledger, component: str) -> list[LedgerEntry]:
+def history(ledger: Ledger, component: str) -> list[LedgerEntry]:
     """Everything that was ever said of a component, void events too, in the order in which it happened.
 
     Raises DamagedError, LockedError, UnfinishedError.
     """
-    entries = book.entries(component=component)
+    entries = ledger.entries(component=component)
     return sorted(entries, key=lambda e: (e.event.at.at_us, e.event.order, RANK[e.event.what], e.id))
 
 
-def find(book: Ledger, name: str) -> Selector:
+def find(ledger: Ledger, name: str) -> Selector:
     """Make a selector of what a user names: a component, a server or chassis by serial, a site, a domain, or a path.
 
     A path is `site/domain/chassis/slot` or its beginning. Raises InputError, with the nearest name, where nothing of
     that name was ever recorded; DamagedError, LockedError, UnfinishedError.
     """
-    with book.reading():
+    with ledger.reading():
         for key in ("component", "parent", "site", "domain"):
             level: dict[str, Any] = {key: name}
-            if _exists(book, **level):
+            if _exists(ledger, **level):
                 return Selector(**level)
         parts = name.split("/", 3)
         levels: dict[str, Any] = dict(zip(("site", "domain", "chassis", "slot"), parts, strict=False))
-        if len(parts) > 1 and all(parts) and _exists(book, **levels):
+        if len(parts) > 1 and all(parts) and _exists(ledger, **levels):
             return Selector(**levels)
-        _insist_on_absent(book, name, levels)
+        _insist_on_absent(ledger, name, levels)
         import difflib
 
         from bundlekeeper.formats.text_file import shown
 
         known = [
-            text for (text,) in book.connection.execute("SELECT text FROM word WHERE length(text) < 100 LIMIT 100000")
+            text for (text,) in ledger.connection.execute("SELECT text FROM word WHERE length(text) < 100 LIMIT 100000")
         ]
         near = difflib.get_close_matches(name[:200], known, 1, 0.75)
         hint = f"did you mean {near[0]!r}?" if near else "give a serial, a site, a domain, or site/domain/chassis/slot"
@@ -119,68 +119,68 @@ def find(book: Ledger, name: str) -> Selector:
 _LEVELS = ("site", "domain", "chassis", "slot", "kind", "model")
 
 
-def ever(book: Ledger, level: str, value: str) -> bool:
+def ever(ledger: Ledger, level: str, value: str) -> bool:
     """True when any event ever named `value` as one of _LEVELS; a slot also by a position in it.
 
     Raises DamagedError, LockedError, UnfinishedError.
     """
-    with book.reading():
+    with ledger.reading():
         if level == "slot":
-            return bool(_slot_words(book, value))
-        number = book.words.surely(value)
+            return bool(_slot_words(ledger, value))
+        number = ledger.words.surely(value)
         if level not in _LEVELS or number is None:
             return False
         # what stands or stood is quickly found; only what was taken back since must be looked for among all events
         return any(
-            book.connection.execute(f"SELECT 1 FROM {table} WHERE {level} = ? LIMIT 1", (number,)).fetchone()  # noqa: S608
+            ledger.connection.execute(f"SELECT 1 FROM {table} WHERE {level} = ? LIMIT 1", (number,)).fetchone()  # noqa: S608
             for table in ("state", "event")
         )
 
 
-def ever_bundle(book: Ledger, family: str, version: str) -> bool:
+def ever_bundle(ledger: Ledger, family: str, version: str) -> bool:
     """True when any event ever named this bundle. Raises DamagedError, LockedError, UnfinishedError."""
-    with book.reading():
-        numbers = (book.words.surely(family), book.words.surely(version))
+    with ledger.reading():
+        numbers = (ledger.words.surely(family), ledger.words.surely(version))
         if None in numbers:
             return False
         select = "SELECT 1 FROM {} WHERE family = ? AND bundle = ? LIMIT 1"
-        return any(book.connection.execute(select.format(t), numbers).fetchone() for t in ("image", "event"))
+        return any(ledger.connection.execute(select.format(t), numbers).fetchone() for t in ("image", "event"))
 
 
-def nearest(book: Ledger, level: str, value: str, others: Iterable[str] = ()) -> str:
+def nearest(ledger: Ledger, level: str, value: str, others: Iterable[str] = ()) -> str:
     """The recorded word of a level, or one of `others`, that is most like `value`; "" where none is like it.
 
     Raises DamagedError, LockedError, UnfinishedError.
     """
     import difflib
 
-    with book.reading():
-        rows = book.connection.execute(f"SELECT DISTINCT {level} FROM state WHERE {level} IS NOT NULL")  # noqa: S608  (a level)
-        known = {book.words.text(number) for (number,) in rows.fetchall()} - {""}
+    with ledger.reading():
+        rows = ledger.connection.execute(f"SELECT DISTINCT {level} FROM state WHERE {level} IS NOT NULL")  # noqa: S608  (a level)
+        known = {ledger.words.text(number) for (number,) in rows.fetchall()} - {""}
     near = difflib.get_close_matches(value, sorted(known | set(others)), 1, 0.5)
     return near[0] if near else ""
 
 
-def _exists(book: Ledger, *, in_table: bool = False, **levels: str) -> bool:
+def _exists(ledger: Ledger, *, in_table: bool = False, **levels: str) -> bool:
     """Whether a component ever stood there; with `in_table`, by the table, and not by an index."""
-    numbers = {key: book.words.surely(value) for key, value in levels.items()}
+    numbers = {key: ledger.words.surely(value) for key, value in levels.items()}
     if None in numbers.values():
         return False
     # no index has the seal, and none is on what a function gives: SQLite must read the table
     cell, term = ("seal", "coalesce({}, 0) = ?") if in_table else ("1", "{} = ?")
     where = " AND ".join(map(term.format, numbers))
     select = f"SELECT {cell} FROM state WHERE {where} LIMIT 1"  # noqa: S608  (levels)
-    return bool(book.connection.execute(select, (*numbers.values(),)).fetchone())
+    return bool(ledger.connection.execute(select, (*numbers.values(),)).fetchone())
 
 
-def _insist_on_absent(book: Ledger, name: str, levels: dict[str, str]) -> None:
+def _insist_on_absent(ledger: Ledger, name: str, levels: dict[str, str]) -> None:
     """Insist that what no index has is not in the tables either. Raises DamagedError."""
     asked: list[dict[str, str]] = [{key: name} for key in ("component", "parent", "site", "domain")]
     for each in [*asked, *([levels] if len(levels) > 1 else [])]:
-        if _exists(book, in_table=True, **each):
+        if _exists(ledger, in_table=True, **each):
             raise seals.derived("an index lacks a name that its table has")
-    number = book.words.find(name)
-    if number is not None and any(map(counts, events_of(book.connection, number))):
+    number = ledger.words.find(name)
+    if number is not None and any(map(counts, events_of(ledger.connection, number))):
         raise seals.derived("how a component stood is missing")
 
 
@@ -190,11 +190,11 @@ class _Chosen:
     bundles: tuple[BundleOf, ...]
 
 
-def _chosen(book: Ledger, selector: Selector, as_of: AsOf) -> Iterator[_Chosen]:
+def _chosen(ledger: Ledger, selector: Selector, as_of: AsOf) -> Iterator[_Chosen]:
     """The components that the selector means, as they stood."""
     if selector.bank and selector.bank not in _BANK_NAMES:
         raise InputError(f"there is no bank {selector.bank!r}", hint=f"the banks are {', '.join(_BANK_NAMES)}")
-    meant = _Meant(book, selector)
+    meant = _Meant(ledger, selector)
     if meant.impossible:
         return
     for stood in as_of.stood(meant.ways()):
@@ -203,34 +203,34 @@ def _chosen(book: Ledger, selector: Selector, as_of: AsOf) -> Iterator[_Chosen]:
             yield _Chosen(stood, bundles)
 
 
-def _slot_words(book: Ledger, slot: str) -> tuple[int, ...]:
+def _slot_words(ledger: Ledger, slot: str) -> tuple[int, ...]:
     """The slot and every position in it: words from `3/` up to, and without, `30`, the character after `/`."""
     select = "SELECT id FROM word {} WHERE text = ? OR (text >= ? AND text < ?)"
     found, other = (
-        {number for (number,) in book.connection.execute(select.format(index), (slot, f"{slot}/", f"{slot}0"))}
+        {number for (number,) in ledger.connection.execute(select.format(index), (slot, f"{slot}/", f"{slot}0"))}
         for index in ("INDEXED BY sqlite_autoindex_word_1", "INDEXED BY word_text")
     )
     if found != other:
         raise DATABASE.damaged("the index of its words lacks one")
-    book.words.fetch(found)
+    ledger.words.fetch(found)
     return tuple(sorted(found))
 
 
 class _Meant:
     """A selector in the numbers of one store."""
 
-    def __init__(self, book: Ledger, selector: Selector) -> None:
-        self.book = book
+    def __init__(self, ledger: Ledger, selector: Selector) -> None:
+        self.ledger = ledger
         self.selector = selector
         self.words: dict[str, int] = {}
         self.impossible = False  # it names something that no event ever said
         for key in (*_WORDS, "component", "version", "sha256"):
             text = getattr(selector, key)
             if text:
-                number = book.words.surely(text)
+                number = ledger.words.surely(text)
                 self.impossible = self.impossible or number is None
                 self.words[key] = number or 0
-        self.slots = _slot_words(book, selector.slot) if selector.slot else None
+        self.slots = _slot_words(ledger, selector.slot) if selector.slot else None
         self.of_images = bool(selector.version or selector.sha256 or selector.bundles)
         self._bundles: dict[Image, tuple[BundleOf, ...] | None] = {}
         self.impossible = self.impossible or self.slots == ()
@@ -238,7 +238,7 @@ class _Meant:
     def _of(self, image: Image) -> tuple[BundleOf, ...] | None:
         """The bundles that an image can be of (kind and model are compared later); None where it is not meant."""
         if image not in self._bundles:
-            find = self.book.words.find
+            find = self.ledger.words.find
             named = (image[1], image[2])
             bundles = tuple(
                 bundle
@@ -276,12 +276,12 @@ class _Meant:
         return " AND ".join(terms) or "true", values
 
     def _by_image(self, condition: str, values: Sequence[int]) -> Iterator[RowsQuestion]:
-        images = self.book.images.all().items()
+        images = self.ledger.images.all().items()
         numbers = ",".join(str(int(number)) for number, image in images if self._of(image) is not None) or "0"
         for bank in _BANK_NAMES:  # no image has the number 0, and SQLite uses no index for an empty list
             if self.selector.bank not in {"", bank}:
                 continue
-            if bank == "held":
+            if bank == "boot_files":
                 yield from self._holding(numbers)
             else:
                 yield RowsQuestion(f"{bank} > 0 AND {bank} IN ({numbers})", (), f"state_{bank}", condition, values)
@@ -290,7 +290,7 @@ class _Meant:
         """The components that held one of these images at any time."""
         select = f"SELECT component{{}} FROM held WHERE {{}}image IN ({numbers})"  # noqa: S608  (numbers)
         found, other = (
-            {row[0] for row in self.book.connection.execute(select.format(cell, plus))}
+            {row[0] for row in self.ledger.connection.execute(select.format(cell, plus))}
             for cell, plus in (("", ""), (", seal", "+"))  # by its index; by the table, as no index has the seal
         )
         if found != other:
@@ -328,14 +328,14 @@ class _Meant:
             bank: Bank = getattr(stood.snapshot, name)
             if self.selector.bank in {"", name} and bank is not None and bank[0] is not None:
                 yield bank[0]
-        if self.selector.bank in {"", "held"}:
-            yield from (image for image, _ in stood.held)
+        if self.selector.bank in {"", "boot_files"}:
+            yield from (image for image, _ in stood.boot_files)
 
     def _fits(self, bundle: BundleOf, image: Image, stood: Stood) -> bool:
         """True when events name the bundle, or when the bundle holds this version for this kind and model."""
         if image[2]:
             return True
-        words = self.book.words
+        words = self.ledger.words
         version, kind = words.text(image[0]), words.maybe(stood.snapshot.kind)
         model = words.maybe(stood.snapshot.model)
         return any(
@@ -347,8 +347,8 @@ class _Meant:
 class _Answering:
     """Turns what was chosen into answers, asking for words and events in few questions."""
 
-    def __init__(self, book: Ledger, chosen: Sequence[_Chosen]) -> None:
-        self.book = book
+    def __init__(self, ledger: Ledger, chosen: Sequence[_Chosen]) -> None:
+        self.ledger = ledger
         self.chosen = chosen
         self.evidence: dict[int, tuple[tuple[int, int, int, str], Evidence]] = {}
         self._fetch_words()
@@ -359,21 +359,21 @@ class _Answering:
         for chosen in self.chosen:
             wanted.add(chosen.stood.component)
             wanted.update(chosen.stood.snapshot[:7])
-        self.book.words.fetch({number for number in wanted if number})
+        self.ledger.words.fetch({number for number in wanted if number})
 
     def _fetch_events(self) -> None:
         wanted = {event for chosen in self.chosen for event in _events_of(chosen.stood)}
         numbers = sorted(wanted)
-        text, rank = self.book.words.text, [RANK[what] for what in WHATS]
+        text, rank = self.ledger.words.text, [RANK[what] for what in WHATS]
         for start in range(0, len(numbers), 500):
             part = numbers[start : start + 500]
             marks = ",".join("?" * len(part))
             select = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq IN ({marks})"  # noqa: S608  (question marks only)
-            for row in sealed(self.book.connection.execute(select, part)):
-                seq, event_id, what, at, day, turn, zone, says, by, proof, source = _EVIDENCE(row)
+            for row in sealed(self.ledger.connection.execute(select, part)):
+                seq, event_id, what, at, day, turn, zone, message, done_by, evidence, source = _EVIDENCE(row)
                 found = Evidence(
-                    event_id.hex(), WHATS[what], Moment(at, bool(day), text(zone)), text(says),
-                    text(by) if by else "", PROOFS[proof], text(source) if source else "",
+                    event_id.hex(), WHATS[what], Moment(at, bool(day), text(zone)), text(message),
+                    text(done_by) if done_by else "", EVIDENCE[evidence], text(source) if source else "",
                 )  # fmt: skip
                 self.evidence[seq] = ((at, turn, rank[what], found.id), found)
         if len(self.evidence) != len(numbers):
@@ -381,14 +381,14 @@ class _Answering:
 
     def answers(self) -> Iterator[WhereAnswer]:
         """One answer for each that was chosen."""
-        maybe = self.book.words.maybe
+        maybe = self.ledger.words.maybe
         for chosen in self.chosen:
             stood, found = chosen.stood, chosen.stood.snapshot
             place = None
             if found.site is not None:
                 place = Place(maybe(found.site) or "", maybe(found.domain), maybe(found.chassis), maybe(found.slot))
             yield WhereAnswer(
-                component=self.book.words.text(stood.component),
+                component=self.ledger.words.text(stood.component),
                 kind=maybe(found.kind) or "",
                 model=maybe(found.model) or "",
                 parent=maybe(found.parent) or "",
@@ -397,8 +397,8 @@ class _Answering:
                 active=self._bank(found.active),
                 pending=self._bank(found.pending),
                 spare=self._bank(found.spare),
-                held=tuple(sorted((self._image(i, e) for i, e in stood.held), key=lambda h: h.version)),
-                held_whole=bool(found.held_known),
+                boot_files=tuple(sorted((self._image(i, e) for i, e in stood.boot_files), key=lambda h: h.version)),
+                boot_files_whole=bool(found.boot_files_known),
                 said=self._bank(found.said),
                 seen=None if stood.seen is None else self.evidence[stood.seen][1],
                 agreement=self._agreement(stood),
@@ -412,7 +412,7 @@ class _Answering:
         return InBank("", self.evidence[event][1]) if image is None else self._image(image, event)
 
     def _image(self, image: Image, event: int) -> InBank:
-        version, family, bundle, sha256 = (self.book.words.text(n) if n else "" for n in image)
+        version, family, bundle, sha256 = (self.ledger.words.text(n) if n else "" for n in image)
         return InBank(version, self.evidence[event][1], family, bundle, sha256)
 
     def _agreement(self, stood: Stood) -> Agreement:
@@ -430,7 +430,7 @@ class _Answering:
 def _events_of(stood: Stood) -> Iterator[int]:
     found = stood.snapshot
     yield from (bank[1] for bank in (found.active, found.pending, found.spare, found.said) if bank is not None)
-    yield from (event for _, event in stood.held)
+    yield from (event for _, event in stood.boot_files)
     if stood.seen is not None:
         yield stood.seen
 
@@ -446,17 +446,17 @@ def _by_place(answer: WhereAnswer) -> tuple[str, ...]:
 
 
 def _counted(
-    book: Ledger, by: Sequence[str], selector: Selector, as_of: AsOf
+    ledger: Ledger, done_by: Sequence[str], selector: Selector, as_of: AsOf
 ) -> Iterable[tuple[tuple[int | None, ...], int, int]]:
     """(numbers of words, 0 for none), how many, how many of them differ."""
-    meant = _Meant(book, selector)
+    meant = _Meant(ledger, selector)
     if as_of.is_newest and not (meant.of_images or meant.words.keys() & {"component", "parent"}):
         if not meant.impossible:
-            yield from _counted_now(book, by, meant)
+            yield from _counted_now(ledger, done_by, meant)
         return
-    for chosen in _chosen(book, selector, as_of):
+    for chosen in _chosen(ledger, selector, as_of):
         found = chosen.stood.snapshot
-        yield tuple(_group_cell(getattr(found, key)) for key in by), 1, found.differs
+        yield tuple(_group_cell(getattr(found, key)) for key in done_by), 1, found.differs
 
 
 def _group_cell(value: int | Bank) -> int | None:
@@ -465,16 +465,18 @@ def _group_cell(value: int | Bank) -> int | None:
     return 0 if value[0] is None else value[0][0]
 
 
-def _counted_now(book: Ledger, by: Sequence[str], meant: _Meant) -> Iterator[tuple[tuple[int | None, ...], int, int]]:
+def _counted_now(
+    ledger: Ledger, done_by: Sequence[str], meant: _Meant
+) -> Iterator[tuple[tuple[int | None, ...], int, int]]:
     """Counts of what stands now, by the database."""
     condition, values = meant.condition()
     if not meant.selector.gone:
         condition = f"present = 1 AND {condition}"
-    keys = ", ".join(by) or "NULL"
-    rows = by_place(book.connection, keys, f"until = ? AND {condition}", (OPEN, *values), "count(*), total(differs)")
+    keys = ", ".join(done_by) or "NULL"
+    rows = by_place(ledger.connection, keys, f"until = ? AND {condition}", (OPEN, *values), "count(*), total(differs)")
     for *cells, count, differs in rows:
         numbers = []
-        for key, cell in zip(by, cells, strict=False):
+        for key, cell in zip(done_by, cells, strict=False):
             is_image = key in {"active", "pending", "spare"} and cell
-            numbers.append(book.images.image(cell)[0] if is_image else cell)
+            numbers.append(ledger.images.image(cell)[0] if is_image else cell)
         yield tuple(numbers), count, int(differs)

@@ -17,7 +17,7 @@ _PREFIX = b"bundlekeeper ledger 1\n"
 class Head:
     """The state of a chain: whose, how many events, and the digest over all of them. All hexadecimal."""
 
-    book: str
+    ledger: str
     count: int
     digest: str
 
@@ -26,14 +26,14 @@ class Head:
 class Fork:
     """Two chains of one book that part: after `common` events they agree no more (None: it cannot be told where)."""
 
-    book: str
+    ledger: str
     common: int | None
-    says: str
+    message: str
 
 
-def genesis(book: bytes) -> bytes:
+def genesis(ledger: bytes) -> bytes:
     """The head of an empty chain."""
-    return hashlib.sha256(_PREFIX + book).digest()
+    return hashlib.sha256(_PREFIX + ledger).digest()
 
 
 def link(head: bytes, event_id: bytes) -> bytes:

@@ -23,7 +23,7 @@ DATABASE = Database(
     full_hint="make room (df -h, df -i) and run the same command again; nothing of this command was recorded",
     busy="other processes are writing the ledger",
     busy_s=60.0,
-    checked_bytes=64 * 1024 * 1024,  # a larger ledger's pages are checked after a crash and by `check --ledger` only
+    checked_bytes=64 * 1024 * 1024,  # a larger ledger's pages are checked after a crash and by `ledger verify` only
     cache_kib=64 * 1024,
 )
 

@@ -22,7 +22,7 @@ from bundlekeeper.formats import limits
 from bundlekeeper.formats.escape import visible
 from bundlekeeper.formats.moments import Moment
 from bundlekeeper.model.inventory.types import PLACES, Place
-from bundlekeeper.model.vocabulary import BANKS, HELD, METHODS
+from bundlekeeper.model.vocabulary import BANKS, BOOT_FILES, METHODS
 
 PREFIX = b"bundlekeeper event 1\n"  # so that no other document of ours can have an event's id
 _HEX = re.compile(r"[0-9a-f]{64}")
@@ -54,23 +54,23 @@ RANK = {
 }
 
 
-class ProofKind(StrEnum):
+class EvidenceKind(StrEnum):
     """What an event rests on."""
 
     DIGEST = "digest-read-back"
     INVENTORY = "inventory-reading"
-    PAPER = "paper"
+    PAPER = "written-note"
     NONE = "none"
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What was read of one part: None was not read, the empty text was read as none. `held` is the whole list."""
+    """What was read of one part: None was not read, the empty text was read as none. `store list` is the whole list."""
 
     active: str | None = None
     pending: str | None = None
     spare: str | None = None
-    held: tuple[str, ...] | None = None
+    boot_files: tuple[str, ...] | None = None
 
     def __bool__(self) -> bool:
         return any(cell is not None for cell in _SEEN_OF(self))
@@ -91,13 +91,13 @@ class Event:
 
     what: EventKind
     at: Moment
-    says: str
+    message: str
     order: int = 0
-    by: str = ""
+    done_by: str = ""
     approved_by: str = ""
     change: str = ""
     route: str = ""
-    proof: ProofKind = ProofKind.NONE
+    evidence: EvidenceKind = EvidenceKind.NONE
     source: str = ""
     component: str = ""
     kind: str = ""
@@ -117,7 +117,7 @@ class Event:
     anyway: str = ""
     note: str = ""
     corrects: str = ""
-    why: str = ""
+    reason: str = ""
     reading: str = ""
     document: str = ""
     listing: str = ""
@@ -129,12 +129,12 @@ class Event:
 
 
 _TEXTS = (
-    "says", "by", "approved_by", "change", "route", "source", "component", "kind", "model", "parent", "method", "bank",
-    "version", "family", "bundle", "sha256", "deviations", "anyway", "note", "corrects", "why", "reading", "document",
+    "says", "done_by", "approved_by", "change", "route", "source", "component", "kind", "model", "parent", "method", "bank",
+    "version", "family", "bundle", "sha256", "deviations", "anyway", "note", "corrects", "reason", "reading", "document",
     "listing",
 )  # fmt: skip
 SEEN = tuple(f"seen_{bank}" for bank in BANKS)
-_KEYS = {"what", "at", "day", "zone", "order", "proof", "before", "after", "scope", *_TEXTS, *PLACES, *SEEN}
+_KEYS = {"what", "at", "day", "zone", "order", "evidence", "before", "after", "scope", *_TEXTS, *PLACES, *SEEN}
 _TEXTS_OF, PLACES_OF, _SEEN_OF = attrgetter(*_TEXTS), attrgetter(*PLACES), attrgetter(*BANKS)
 _DIGESTS = ("route", "sha256", "corrects", "reading", "document")
 _DIGESTS_OF = attrgetter(*_DIGESTS)
@@ -149,8 +149,8 @@ def content(event: Event) -> dict[str, object]:
         found["day"] = True
     if event.order:
         found["order"] = event.order
-    if event.proof is not ProofKind.NONE:
-        found["proof"] = event.proof.value
+    if event.evidence is not EvidenceKind.NONE:
+        found["evidence"] = event.evidence.value
     if event.place is not None:
         for key, value in zip(PLACES, PLACES_OF(event.place), strict=True):
             if value is not None:
@@ -176,8 +176,8 @@ def _encoded(event: Event) -> bytes:
     try:
         return canonical(event).encode()
     except UnicodeEncodeError as e:
-        says = f"this {event.what} event cannot be recorded: characters that cannot be printed"
-        raise InputError(f"{says}: {visible(e.object[e.start : e.end])}") from e
+        message = f"this {event.what} event cannot be recorded: characters that cannot be printed"
+        raise InputError(f"{message}: {visible(e.object[e.start : e.end])}") from e
 
 
 def from_content(found: object) -> Event:
@@ -193,17 +193,17 @@ def _from_content(found: object) -> Event:
         raise InputError("not an event: unknown keys", hint="it may come from a newer bundlekeeper")
     texts = {key: _text(found[key]) for key in _TEXTS if key in found}
     seen = {bank: found[f"seen_{bank}"] for bank in BANKS if f"seen_{bank}" in found}
-    held = seen.pop(HELD, None)
+    boot_files = seen.pop(BOOT_FILES, None)
     place = {key: _text(found[key]) for key in PLACES if key in found}
     event = Event(
         what=EventKind(found["what"]),
         at=Moment(_whole(found["at"]), found.get("day", False) is True, _text(found["zone"])),
         order=_whole(found.get("order", 0)),
-        proof=ProofKind(found.get("proof", ProofKind.NONE)),
+        evidence=EvidenceKind(found.get("evidence", EvidenceKind.NONE)),
         place=Place(**place) if place else None,
         seen=Seen(
             **{bank: _text(value) for bank, value in seen.items()},
-            held=None if held is None else tuple(_text(v) for v in held),
+            boot_files=None if boot_files is None else tuple(_text(v) for v in boot_files),
         ),
         before=_readings(found.get("before", {})),
         after=_readings(found.get("after", {})),
@@ -239,7 +239,7 @@ _NEEDS = {
     EventKind.REMOVED: ("component", "bank"),
     EventKind.OBSERVED: ("component",),
     EventKind.GONE: ("component",),
-    EventKind.CORRECTED: ("corrects", "why"),
+    EventKind.CORRECTED: ("corrects", "reason"),
     EventKind.INVENTORY: ("document", "scope"),
 }
 
@@ -259,7 +259,7 @@ def check(event: Event) -> None:
         EventKind.INVENTORY,
     }:  # it could take back what takes it back
         wrong.append(f"an event of the kind {event.what} belongs to no reading")
-    if event.what is EventKind.REMOVED and event.bank == HELD and not event.version:
+    if event.what is EventKind.REMOVED and event.bank == BOOT_FILES and not event.version:
         wrong.append("version is missing")
     if event.method and event.method not in METHODS:
         wrong.append(f"method {event.method!r} is not known")
@@ -284,8 +284,8 @@ def _unprintable(event: Event) -> list[str]:
     place, seen = event.place, event.seen
     if place is not None:
         texts += filter(None, PLACES_OF(place))
-    *single, held = _SEEN_OF(seen)
-    texts += filter(None, (*single, *(held or ())))
+    *single, boot_files = _SEEN_OF(seen)
+    texts += filter(None, (*single, *(boot_files or ())))
     if event.before or event.after or event.scope:
         texts += (text for row in (*event.before, *event.after, *event.scope) for text in row)
     whole = "".join(texts)

@@ -54,7 +54,7 @@ CREATE TABLE event (
     seen_active INTEGER,
     seen_pending INTEGER,
     seen_spare INTEGER,
-    seen_held INTEGER,               -- word: a JSON list
+    seen_boot_files INTEGER,               -- word: a JSON list
     reading INTEGER,
     corrects BLOB,                   -- id of another event
     extra TEXT,                      -- JSON of what is seldom said
@@ -120,7 +120,7 @@ CREATE TABLE state (
     pending_event INTEGER,
     spare INTEGER,
     spare_event INTEGER,
-    holds INTEGER NOT NULL,          -- how many rows of `held` there are
+    holds INTEGER NOT NULL,          -- how many rows of `store list` there are
     held_known INTEGER NOT NULL,     -- 1: the list of held images is whole
     said INTEGER,                    -- what the record last said to be activated, and where
     said_event INTEGER,

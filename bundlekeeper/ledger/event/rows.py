@@ -17,7 +17,7 @@ from bundlekeeper.errors import DamagedError
 from bundlekeeper.formats.moments import Moment
 from bundlekeeper.ledger.event import seals
 from bundlekeeper.ledger.event.database import DATABASE
-from bundlekeeper.ledger.event.events import PLACES_OF, SEEN, Event, EventKind, ProofKind, Seen
+from bundlekeeper.ledger.event.events import PLACES_OF, SEEN, Event, EventKind, EvidenceKind, Seen
 from bundlekeeper.model.inventory.types import PLACES, Place
 from bundlekeeper.model.vocabulary import BANKS, METHODS
 
@@ -34,21 +34,21 @@ WHATS = (
     EventKind.INVENTORY,
 )
 _BANKS, _METHODS = ("", *BANKS), ("", *METHODS)
-PROOFS = (ProofKind.NONE, ProofKind.PAPER, ProofKind.INVENTORY, ProofKind.DIGEST)
+EVIDENCE = (EvidenceKind.NONE, EvidenceKind.PAPER, EvidenceKind.INVENTORY, EvidenceKind.DIGEST)
 WHAT_CODE = {what: code for code, what in enumerate(WHATS)}
-PROOF_CODE = {proof: code for code, proof in enumerate(PROOFS)}
+EVIDENCE_CODE = {evidence: code for code, evidence in enumerate(EVIDENCE)}
 BANK_CODE = {bank: code for code, bank in enumerate(_BANKS)}
 METHOD_CODE = {method: code for code, method in enumerate(_METHODS)}
 
 #: Columns of words that an event says or not: NULL where it does not.
 _SAID = (
-    "says", "by", "approved_by", "change", "route", "source", "component", "kind", "model", "parent", "version",
+    "says", "done_by", "approved_by", "change", "route", "source", "component", "kind", "model", "parent", "version",
     "family", "bundle", "sha256", "reading",
 )  # fmt: skip
-_EXTRA = ("deviations", "anyway", "note", "why", "document", "listing", "before", "after", "scope")
+_EXTRA = ("deviations", "anyway", "note", "reason", "document", "listing", "before", "after", "scope")
 _EXTRA_OF = attrgetter(*_EXTRA)
 COLUMNS = (
-    "seq", "id", "what", "at", "day", "turn", "proof", "method", "bank", "zone", *(f'"{c}"' for c in _SAID), *PLACES,
+    "seq", "id", "what", "at", "day", "turn", "evidence", "method", "bank", "zone", *(f'"{c}"' for c in _SAID), *PLACES,
     *SEEN, "corrects", "extra", "void", "seal",
 )  # fmt: skip
 EVENT_COLUMNS = ", ".join(COLUMNS)
@@ -203,10 +203,10 @@ def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> 
     number = words.number
     seen, place = event.seen, event.place
     where = (None,) * len(PLACES) if place is None else PLACES_OF(place)
-    held = None
-    if seen.held is not None:
-        held = number(json.dumps(seen.held, ensure_ascii=False))
-        for version in seen.held:  # so that replaying finds their numbers
+    boot_files = None
+    if seen.boot_files is not None:
+        boot_files = number(json.dumps(seen.boot_files, ensure_ascii=False))
+        for version in seen.boot_files:  # so that replaying finds their numbers
             number(version)
     if event.what is EventKind.INVENTORY:  # so that what the reading says by silence finds its words, now and later
         number(event_id.hex())
@@ -217,9 +217,9 @@ def to_row(event: Event, seq: int, event_id: bytes, void: int, words: Words) -> 
     extra = {key: value for key, value in zip(_EXTRA, said, strict=True) if value} if any(said) else None
     cells = (
         seq, event_id, WHAT_CODE[event.what], event.at.at_us, int(event.at.is_day), event.order,
-        PROOF_CODE[event.proof], METHOD_CODE[event.method], BANK_CODE[event.bank], number(event.at.zone),
+        EVIDENCE_CODE[event.evidence], METHOD_CODE[event.method], BANK_CODE[event.bank], number(event.at.zone),
         *words.numbers([text or None for text in _SAID_OF(event)]),
-        *words.numbers((*where, seen.active, seen.pending, seen.spare)), held,
+        *words.numbers((*where, seen.active, seen.pending, seen.spare)), boot_files,
         bytes.fromhex(event.corrects) if event.corrects else None,
         json.dumps(extra, sort_keys=True, ensure_ascii=False) if extra else None, void,
     )  # fmt: skip
@@ -266,7 +266,7 @@ def _from_row(row: tuple[Any, ...], words: Words) -> Event:
     said: dict[str, Any] = {
         key: words.text(n) for key, n in zip(_SAID, row[10:_FIRST_PLACE], strict=True) if n is not None
     }
-    site, domain, chassis, slot, active, pending, spare, held, corrects, extra, _, _ = row[_FIRST_PLACE:]
+    site, domain, chassis, slot, active, pending, spare, boot_files, corrects, extra, _, _ = row[_FIRST_PLACE:]
     more = json.loads(extra) if extra else {}
     for key in ("before", "after", "scope"):
         if key in more:
@@ -276,12 +276,15 @@ def _from_row(row: tuple[Any, ...], words: Words) -> Event:
         what=WHATS[row[2]],
         at=Moment(row[3], bool(row[4]), words.text(row[9])),
         order=row[5],
-        proof=PROOFS[row[6]],
+        evidence=EVIDENCE[row[6]],
         method=_METHODS[row[7]],
         bank=_BANKS[row[8]],
         place=None if site is None else Place(words.text(site), maybe(domain), maybe(chassis), maybe(slot)),
         seen=Seen(
-            maybe(active), maybe(pending), maybe(spare), None if held is None else tuple(json.loads(words.text(held)))
+            maybe(active),
+            maybe(pending),
+            maybe(spare),
+            None if boot_files is None else tuple(json.loads(words.text(boot_files))),
         ),
         corrects="" if corrects is None else corrects.hex(),
         **said,

@@ -53,30 +53,30 @@ class Merged:
         """What is to be told of the other ledger: that a copy of it went on apart, that events of it never came."""
         found = []
         if self.fork is not None:
-            found.append(finding("altered", subject, self.fork.says, "two copies of one ledger went on apart"))
+            found.append(finding("altered", subject, self.fork.message, "two copies of one ledger went on apart"))
         if self.gaps:
             numbers = " and ".join(str(a) if a == b else f"{a} to {b}" for a, b in self.gaps)
             noun = "event" if len(self.gaps) == 1 and self.gaps[0][0] == self.gaps[0][1] else "events"
-            says = f"{noun} {numbers} of that ledger never came here"
+            message = f"{noun} {numbers} of that ledger never came here"
             hint = "read an earlier receipt or export, or have one written without --after"
-            found.append(finding("not-checked", subject, says, hint))
+            found.append(finding("not-checked", subject, message, hint))
         return found
 
 
-def export(book: Ledger, after: int = 0) -> Iterator[bytes]:
+def export(ledger: Ledger, after: int = 0) -> Iterator[bytes]:
     """The lines of an exchange file with every event after number `after`, void ones too.
 
     Whoever merges a part (`after` above 0) can only hold it against the chain where they merged the part before it.
     Raises InputError when there are fewer events; DamagedError, LockedError, UnfinishedError.
     """
-    head = book.head()
+    head = ledger.head()
     if not 0 <= after <= head.count:
         raise InputError(f"this ledger has {counted(head.count, 'event')}, none after {after}")
-    before = head_at(book, after)
-    yield _line({"schema": SCHEMA, "book": head.book, "after": after, "before": before.hex()})
+    before = head_at(ledger, after)
+    yield _line({"schema": SCHEMA, "book": head.ledger, "after": after, "before": before.hex()})
     documents: dict[str, None] = {}
     count, running = after, before
-    for entry in book.entries(after=after):
+    for entry in ledger.entries(after=after):
         if count == head.count:
             break  # learned while we were writing
         count += 1
@@ -85,9 +85,9 @@ def export(book: Ledger, after: int = 0) -> Iterator[bytes]:
             documents[entry.event.document] = None
         yield canonical(entry.event).encode() + b"\n"
     if running.hex() != head.digest:
-        raise DATABASE.damaged("its chain does not end in its head", book.where)
+        raise DATABASE.damaged("its chain does not end in its head", ledger.where)
     for digest in documents:
-        text = book.document(digest)
+        text = ledger.document(digest)
         if text is not None:
             yield _line({"document": base64.b64encode(zlib.compress(text.encode(), 6)).decode()})
     yield end_line(head.digest, head.count)
@@ -105,7 +105,7 @@ def end_line(head: str, count: int) -> bytes:
     return _line({"end": head, "count": count})
 
 
-def merge(book: Ledger, lines: Iterable[bytes], learned: datetime, where: str = "") -> Merged:
+def merge(ledger: Ledger, lines: Iterable[bytes], learned: datetime, where: str = "") -> Merged:
     """Take the events of an exchange file into the ledger: all of them that are not there yet, or none.
 
     `lines` may come from a stranger: who reads them bounds each at MAX_LINE_BYTES. They are read to the end before the
@@ -113,22 +113,22 @@ def merge(book: Ledger, lines: Iterable[bytes], learned: datetime, where: str = 
     exchange file, and what reading the lines raises; as `Ledger.record` otherwise.
     """
     carried = _read(lines, where)
-    ours = book.head()
+    ours = ledger.head()
     met: list[tuple[chain.Fork | None, other_chains.Gaps]] = []
 
     def follow(connection: sqlite3.Connection) -> None:
         part = other_chains.ChainPart(carried.after, carried.before, carried.ids, carried.head)
         met.append(other_chains.follow(connection, ours, part))
 
-    recorded = book.record(carried.events(), learned, documents=carried.documents, also=follow)
+    recorded = ledger.record(carried.events(), learned, documents=carried.documents, also=follow)
     return Merged(recorded.new, recorded.known, carried.head, recorded.head, *met[-1])
 
 
-def head_at(book: Ledger, count: int) -> bytes:
+def head_at(ledger: Ledger, count: int) -> bytes:
     """The chain's head after `count` events, computed from their ids. Raises DamagedError, LockedError."""
-    with book.reading():
-        head = chain.genesis(own_chain.read(book.connection).id)
-        for (event_id,) in book.connection.execute("SELECT id FROM event WHERE seq <= ? ORDER BY seq", (count,)):
+    with ledger.reading():
+        head = chain.genesis(own_chain.read(ledger.connection).id)
+        for (event_id,) in ledger.connection.execute("SELECT id FROM event WHERE seq <= ? ORDER BY seq", (count,)):
             head = chain.link(head, event_id)
         return head
 
@@ -172,7 +172,7 @@ class _Carried:
     """A whole file, its events still text; each is read, and the end compared, while they are recorded."""
 
     where: str
-    book: str
+    ledger: str
     after: int
     before: bytes
     head: chain.Head
@@ -208,7 +208,7 @@ def _placed(where: str, number: int) -> Iterator[None]:
     try:
         yield
     except InputError as e:
-        raise InputError(f"not merged: {e.says}", hint=e.hint, where=f"{where}:{number}:1") from e
+        raise InputError(f"not merged: {e.message}", hint=e.hint, where=f"{where}:{number}:1") from e
 
 
 def _read(lines: Iterable[bytes], where: str) -> _Carried:
@@ -246,12 +246,12 @@ def _header(line: bytes, where: str) -> _Carried:
         raise InputError("this is no exchange file of a ledger")
     if found["schema"] != SCHEMA:
         raise InputError(f"the file has the form {str(found['schema'])[:80]!r}; this bundlekeeper knows {SCHEMA!r}")
-    book, before, after = _hex(found["book"], 16), _hex(found["before"], 32), found["after"]
+    ledger, before, after = _hex(found["book"], 16), _hex(found["before"], 32), found["after"]
     if not isinstance(after, int) or not 0 <= after < 2**62 or isinstance(after, bool):
         raise InputError("'after' is no number of events")
-    if after == 0 and before != chain.genesis(book):
+    if after == 0 and before != chain.genesis(ledger):
         raise InputError("the chain does not begin with its book")
-    return _Carried(where, book.hex(), after, before, chain.Head(book.hex(), after, before.hex()))
+    return _Carried(where, ledger.hex(), after, before, chain.Head(ledger.hex(), after, before.hex()))
 
 
 def _end(carried: _Carried, line: bytes) -> None:
@@ -260,7 +260,7 @@ def _end(carried: _Carried, line: bytes) -> None:
     if not isinstance(found, dict) or set(found) != {"end", "count"} or found["count"] != count:
         were = f"{counted(count, 'event')} {'was' if count == 1 else 'were'}"
         raise InputError(f"{were} read, the end speaks of others", hint=_AGAIN)
-    carried.head = chain.Head(carried.book, count, _hex(found["end"], 32).hex())
+    carried.head = chain.Head(carried.ledger, count, _hex(found["end"], 32).hex())
 
 
 def _document(line: bytes) -> tuple[str, bytes]:

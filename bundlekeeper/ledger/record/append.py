@@ -165,8 +165,8 @@ class Appending:
         """1 when a standing correction names the event, or the reading that it belongs to."""
         if self._corrections is None:
             self._corrections = bool(self.connection.execute("SELECT 1 FROM event WHERE corrects > x''").fetchone())
-        standing = "SELECT 1 FROM event WHERE corrects = ? AND void = 0"
-        if self._corrections and self.connection.execute(standing, (event_id,)).fetchone():
+        state = "SELECT 1 FROM event WHERE corrects = ? AND void = 0"
+        if self._corrections and self.connection.execute(state, (event_id,)).fetchone():
             return 1
         if not reading:
             return 0

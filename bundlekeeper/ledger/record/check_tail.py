@@ -1,7 +1,7 @@
 """The end of the ledger held against its head before more is appended: a record that was altered takes nothing.
 
 Rules: cheap enough for every command that records, so only the last events are read in full, and the chain is walked
-whole only while it is short; whatever is found wrong is refused with the way out. `ledger check` reads everything.
+whole only while it is short; whatever is found wrong is refused with the way out. `ledger verify` reads everything.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ def check_tail(connection: sqlite3.Connection, words: Words, where: str) -> None
     with DATABASE.reading(connection, where):
         wrong = _wrong(connection, words)
     if wrong:
-        says = f"the ledger was altered or is damaged: {wrong}"
-        raise DamagedError(says, where=where, hint=f"bundlekeeper ledger check tells all of it; {DAMAGE_HINT}")
+        message = f"the ledger was altered or is damaged: {wrong}"
+        raise DamagedError(message, where=where, hint=f"bundlekeeper ledger verify tells all of it; {DAMAGE_HINT}")
 
 
 def _wrong(connection: sqlite3.Connection, words: Words) -> str:
-    book = own_chain.read(connection)
-    name, count, head = book.id, book.events, book.head
+    ledger = own_chain.read(connection)
+    name, count, head = ledger.id, ledger.events, ledger.head
     (last,) = connection.execute("SELECT max(seq) FROM event").fetchone()
     if (last or 0) != count:
         return f"its head is of {count} events, and its last event has the number {last or 0}"
@@ -57,7 +57,7 @@ def wrong_with(row: tuple[object, ...], words: Words) -> str:
     try:
         found = from_row(row, words).id()
     except DamagedError as e:
-        return e.says
+        return e.message
     except (TypeError, ValueError):  # a field that can hold no such value
         found = ""
     return "" if isinstance(row[1], bytes) and found == row[1].hex() else f"event {row[0]} is not what it was"

@@ -6,7 +6,7 @@ import hashlib
 import zlib
 
 LOAD_HINT = (
-    "load the same inventory again (bundlekeeper inventory load FILE): its text is kept anew, nothing else changes"
+    "load the same inventory again (bundlekeeper inventory load FILE): its text is kept again, nothing else changes"
 )
 
 

@@ -75,8 +75,8 @@ class Ledger:
         over a minute.
         """
         if write and not path.exists():
-            book = os.urandom(16)
-            first = own_chain.Own(0, 0, 0, 0, 0, -(2**62), book, chain.genesis(book))
+            ledger = os.urandom(16)
+            first = own_chain.Own(0, 0, 0, 0, 0, -(2**62), ledger, chain.genesis(ledger))
             database.create(path, own_chain.WRITE, own_chain.values(first))
         found = cls(database.connect(path, write=write), path)
         if write:

@@ -46,17 +46,17 @@ def follow(connection: sqlite3.Connection, ours: chain.Head, part: ChainPart) ->
     `ours` is our own head as it was before the part came. Used inside the writing transaction. Raises DamagedError,
     sqlite3.Error.
     """
-    book = bytes.fromhex(part.head.book)
+    ledger = bytes.fromhex(part.head.ledger)
     gaps: Gaps = ()
     insist_on_rows(connection)
-    if part.head.book == ours.book:
+    if part.head.ledger == ours.ledger:
         fork = _of_ours(connection, ours, part)
     else:
-        gaps = _gaps(connection, book, part)
-        fork = _of_theirs(connection, book, part)
+        gaps = _gaps(connection, ledger, part)
+        fork = _of_theirs(connection, ledger, part)
     head = bytes.fromhex(part.head.digest)
     into = "INSERT OR IGNORE INTO peer (book, count, head, seal) VALUES (?, ?, ?, ?)"
-    connection.execute(into, (book, part.head.count, head, seals.seal((part.head.count,), book + head)))
+    connection.execute(into, (ledger, part.head.count, head, seals.seal((part.head.count,), ledger + head)))
     own_chain.write(connection, own_chain.read(connection)._replace(met=_insist_on_whole(connection)))
     return fork, gaps
 
@@ -72,9 +72,9 @@ _TABLES = (
 def _insist_on_whole(connection: sqlite3.Connection) -> int:
     """Insist that every row about other books is what was written; how many there are. Raises DamagedError."""
     rows = [row for select in _TABLES for row in connection.execute(select)]
-    for *numbers, seal, book, head in rows:
-        is_bytes = isinstance(book, bytes) and isinstance(head, bytes)
-        if not (is_bytes and seals.is_whole(numbers, seal, book + head)):
+    for *numbers, seal, ledger, head in rows:
+        is_bytes = isinstance(ledger, bytes) and isinstance(head, bytes)
+        if not (is_bytes and seals.is_whole(numbers, seal, ledger + head)):
             raise DATABASE.damaged("what is known of other ledgers is not what was written")
     return len(rows)
 
@@ -85,10 +85,10 @@ def insist_on_rows(connection: sqlite3.Connection) -> None:
         raise DATABASE.damaged("what is known of other ledgers is not all there")
 
 
-def _gaps(connection: sqlite3.Connection, book: bytes, part: ChainPart) -> Gaps:
+def _gaps(connection: sqlite3.Connection, ledger: bytes, part: ChainPart) -> Gaps:
     """Which events before the part never came; the part is remembered where it does not follow what is known."""
     select = "SELECT sum(length) FROM followed WHERE book = ?"
-    covered: int = connection.execute(select, (book,)).fetchone()[0] or 0
+    covered: int = connection.execute(select, (ledger,)).fetchone()[0] or 0
     if part.after <= covered:
         return ()
     # A copy that went on separately is not followed; the file that came of it may reach so far.
@@ -96,19 +96,19 @@ def _gaps(connection: sqlite3.Connection, book: bytes, part: ChainPart) -> Gaps:
         "SELECT max(count) FROM peer WHERE book = ?1 AND count NOT IN (SELECT count FROM piece WHERE book = ?1) "
         "AND count > ?2"
     )
-    covered = connection.execute(select, (book, covered)).fetchone()[0] or covered
+    covered = connection.execute(select, (ledger, covered)).fetchone()[0] or covered
     if part.after <= covered:
         return ()
     select = "SELECT after, count FROM piece WHERE book = ? AND after < ? ORDER BY after"
-    pieces: list[tuple[int, int]] = connection.execute(select, (book, part.after)).fetchall()
+    pieces: list[tuple[int, int]] = connection.execute(select, (ledger, part.after)).fetchall()
     select = "SELECT 1 FROM peer WHERE book = ? AND count = ? AND head = ?"
-    met = connection.execute(select, (book, part.after, part.before)).fetchone()
-    ended = connection.execute("SELECT 1 FROM piece WHERE book = ? AND count = ?", (book, part.after)).fetchone()
+    met = connection.execute(select, (ledger, part.after, part.before)).fetchone()
+    ended = connection.execute("SELECT 1 FROM piece WHERE book = ? AND count = ?", (ledger, part.after)).fetchone()
     if met and not ended:
         return ()  # a whole file of another copy ended here
     into = "INSERT OR IGNORE INTO piece (book, after, count, seal) VALUES (?, ?, ?, ?)"
-    seal = seals.seal((part.after, part.head.count), book)
-    connection.execute(into, (book, part.after, part.head.count, seal))
+    seal = seals.seal((part.after, part.head.count), ledger)
+    connection.execute(into, (ledger, part.after, part.head.count, seal))
     found = []
     for after, count in (*pieces, (part.after, part.after)):
         if after > covered:
@@ -118,32 +118,32 @@ def _gaps(connection: sqlite3.Connection, book: bytes, part: ChainPart) -> Gaps:
 
 
 def _of_ours(connection: sqlite3.Connection, head: chain.Head, part: ChainPart) -> chain.Fork | None:
-    says = "this ledger and the other are copies of one that went on separately"
+    message = "this ledger and the other are copies of one that went on separately"
     ours = _ids(connection, [(1, 1, head.count)])
-    if part.after > head.count or _head_after(head.book, islice(ours, part.after)) != part.before:
-        return chain.Fork(head.book, None, says)
+    if part.after > head.count or _head_after(head.ledger, islice(ours, part.after)) != part.before:
+        return chain.Fork(head.ledger, None, message)
     common = _parting(part, ours, part.each(part.after))
     if common is None:
         return None
     here, there = head.count - common, part.head.count - common
-    says += f": they agree on {counted(common, 'event')}, then {here} more came here and {there} there"
-    return chain.Fork(head.book, common, says)
+    message += f": they agree on {counted(common, 'event')}, then {here} more came here and {there} there"
+    return chain.Fork(head.ledger, common, message)
 
 
-def _of_theirs(connection: sqlite3.Connection, book: bytes, part: ChainPart) -> chain.Fork | None:
+def _of_theirs(connection: sqlite3.Connection, ledger: bytes, part: ChainPart) -> chain.Fork | None:
     select = "SELECT first, seq, length FROM followed WHERE book = ? ORDER BY first"
-    runs: list[Run] = connection.execute(select, (book,)).fetchall()
+    runs: list[Run] = connection.execute(select, (ledger,)).fetchall()
     covered = sum(length for _, _, length in runs)
     if part.after <= covered:
         ours = _ids(connection, runs)
-        if _head_after(part.head.book, islice(ours, part.after)) != part.before:
-            return _copied(part.head.book, "")
+        if _head_after(part.head.ledger, islice(ours, part.after)) != part.before:
+            return _copied(part.head.ledger, "")
         common = _parting(part, ours, part.each(part.after))
         if common is not None:
-            return _copied(part.head.book, f"; they agree on {counted(common, 'event')}", common)
+            return _copied(part.head.ledger, f"; they agree on {counted(common, 'event')}", common)
         if part.head.count > covered:
-            _extend(connection, book, runs, covered, part.each(covered))
-    return _by_heads(connection, book, part)
+            _extend(connection, ledger, runs, covered, part.each(covered))
+    return _by_heads(connection, ledger, part)
 
 
 def _ids(connection: sqlite3.Connection, runs: Sequence[Run]) -> Iterator[bytes]:
@@ -153,8 +153,8 @@ def _ids(connection: sqlite3.Connection, runs: Sequence[Run]) -> Iterator[bytes]
         yield from (event_id for (event_id,) in connection.execute(select, (seq, seq + length)))
 
 
-def _head_after(book: str, ids: Iterable[bytes]) -> bytes:
-    head = chain.genesis(bytes.fromhex(book))
+def _head_after(ledger: str, ids: Iterable[bytes]) -> bytes:
+    head = chain.genesis(bytes.fromhex(ledger))
     for event_id in ids:
         head = chain.link(head, event_id)
     return head
@@ -167,7 +167,7 @@ def _parting(part: ChainPart, ours: Iterable[bytes], theirs: Iterable[bytes]) ->
 
 
 def _extend(
-    connection: sqlite3.Connection, book: bytes, runs: Sequence[Run], covered: int, ids: Iterator[bytes]
+    connection: sqlite3.Connection, ledger: bytes, runs: Sequence[Run], covered: int, ids: Iterator[bytes]
 ) -> None:
     """Follow the chain to the end of the ids, which come after the first `covered` events."""
     new = list(runs[-1:])
@@ -182,23 +182,23 @@ def _extend(
             else:
                 new.append((number, seq, 1))
     into = "INSERT OR REPLACE INTO followed (book, first, seq, length, seal) VALUES (?, ?, ?, ?, ?)"
-    connection.executemany(into, ((book, *run, seals.seal(run, book)) for run in new))
+    connection.executemany(into, ((ledger, *run, seals.seal(run, ledger)) for run in new))
 
 
-def _by_heads(connection: sqlite3.Connection, book: bytes, part: ChainPart) -> chain.Fork | None:
+def _by_heads(connection: sqlite3.Connection, ledger: bytes, part: ChainPart) -> chain.Fork | None:
     """Compare with the heads at which earlier files ended, of whichever copy they were."""
     select = "SELECT count, head FROM peer WHERE book = ? AND count >= ? AND count <= ?"
-    met: dict[int, bytes] = dict(connection.execute(select, (book, part.after, part.head.count)).fetchall())
+    met: dict[int, bytes] = dict(connection.execute(select, (ledger, part.after, part.head.count)).fetchall())
     head, known = part.before, ""
     for number, event_id in enumerate((None, *part.each(part.after)) if met else (), part.after):
         head = head if event_id is None else chain.link(head, event_id)
         if met.get(number, head) != head:
-            return _copied(part.head.book, known)
+            return _copied(part.head.ledger, known)
         if number in met:
             known = f"; they agree on at least {counted(number, 'event')}"
     return None
 
 
-def _copied(book: str, agree: str, common: int | None = None) -> chain.Fork:
-    says = "the other ledger is not the one that was merged before: a copy of it went on separately"
-    return chain.Fork(book, common, says + agree)
+def _copied(ledger: str, agree: str, common: int | None = None) -> chain.Fork:
+    message = "the other ledger is not the one that was merged before: a copy of it went on separately"
+    return chain.Fork(ledger, common, message + agree)

@@ -24,14 +24,14 @@ _IMAGE = "(SELECT version || '/' || family || '/' || bundle || '/' || sha256 FRO
 
 
 def _columns(names: str) -> str:
-    """The columns by name, images by what they are, because their numbers are given anew."""
+    """The columns by name, images by what they are, because their numbers are given again."""
     return ", ".join(_IMAGE.format(each) if each in _BANKS else each for each in names.split(", "))
 
 
 #: What `where` answers from, in words that do not depend on the order in which it was made.
 _ANSWERS = {
     "state": f"SELECT {_columns(STATE_COLUMNS.removesuffix(', seal'))} FROM state",  # noqa: S608  (our own names)
-    "held": f"SELECT {_columns('component, image, since, until, event')} FROM held",  # noqa: S608
+    "boot_files": f"SELECT {_columns('component, image, since, until, event')} FROM held",  # noqa: S608
 }
 
 
@@ -49,39 +49,39 @@ class Rebuilt:
     texts: tuple[str, ...] = ()
 
 
-def rebuild(book: Ledger) -> Rebuilt:
+def rebuild(ledger: Ledger) -> Rebuilt:
     """Make everything derived from the events again; `book` is open for writing.
 
     Raises DamagedError when an event is not what it was, or the file cannot be read; LockedError, UnfinishedError.
     """
-    connection = book.connection
+    connection = ledger.connection
     try:
-        with DATABASE.writing(connection, book.where):
-            _insist_on_events(book)
+        with DATABASE.writing(connection, ledger.where):
+            _insist_on_events(ledger)
             for table, select in _ANSWERS.items():
                 connection.execute(f"CREATE TEMP TABLE before_{table} AS {select}")
-            wrong = {table: broken(book, table) for table in _ANSWERS}
-            differing = _mark_void(connection, book)
-            Projection(connection, book.words, book.images).rebuild()
+            wrong = {table: broken(ledger, table) for table in _ANSWERS}
+            differing = _mark_void(connection, ledger)
+            Projection(connection, ledger.words, ledger.images).rebuild()
             for table, select in _ANSWERS.items():
                 differing += max(wrong[table], _differing(connection, table, select))
             for table in _ANSWERS:
                 connection.execute(f"DROP TABLE temp.before_{table}")
             (components,) = connection.execute("SELECT count(DISTINCT component) FROM event").fetchone()
-            return Rebuilt(book.head().count, components, differing, tuple(book.wrong_documents()))
+            return Rebuilt(ledger.head().count, components, differing, tuple(ledger.wrong_documents()))
     except BaseException:
-        book.words.forget()
-        book.images.forget()
+        ledger.words.forget()
+        ledger.images.forget()
         raise
 
 
-def _insist_on_events(book: Ledger) -> None:
-    wrong = wrong_events(book)
+def _insist_on_events(ledger: Ledger) -> None:
+    wrong = wrong_events(ledger)
     if wrong:
-        says = f"the ledger was altered or is damaged: {wrong[0]}"
+        message = f"the ledger was altered or is damaged: {wrong[0]}"
         more = f" (and {len(wrong) - 1} more)" if len(wrong) > 1 else ""
         hint = f"nothing can be made again from such events; {DAMAGE_HINT}"
-        raise DamagedError(says + more, where=book.where, hint=hint)
+        raise DamagedError(message + more, where=ledger.where, hint=hint)
 
 
 def _differing(connection: sqlite3.Connection, table: str, select: str) -> int:
@@ -93,8 +93,8 @@ def _differing(connection: sqlite3.Connection, table: str, select: str) -> int:
     return int(count)
 
 
-def _mark_void(connection: sqlite3.Connection, book: Ledger) -> int:
-    """Mark anew every event that a standing correction names, and every one of a reading that one names.
+def _mark_void(connection: sqlite3.Connection, ledger: Ledger) -> int:
+    """Mark again every event that a standing correction names, and every one of a reading that one names.
 
     Returns how many had another mark, or a seal that was not theirs.
     """
@@ -103,7 +103,7 @@ def _mark_void(connection: sqlite3.Connection, book: Ledger) -> int:
     ).fetchall()
     targets: dict[bytes, bytes] = dict(rows)
     struck = _struck(targets)
-    readings = {book.words.find(event_id.hex()) for event_id in struck} - {None}  # there is one where it is a reading
+    readings = {ledger.words.find(event_id.hex()) for event_id in struck} - {None}  # there is one where it is a reading
     reading = PLACE_OF["reading"]
     changed = []
     for row in connection.execute(f"SELECT {EVENT_COLUMNS} FROM event"):  # noqa: S608  (our own names)

@@ -44,10 +44,10 @@ def salvage(damaged: Path, target: Path, learned: datetime) -> Saved:
     try:
         found, lost, documents = _saved_from(damaged)
     except DamagedError as e:
-        says = f"nothing can be saved, every event in this file is lost: {_why(damaged) or e.says}"
-        raise DamagedError(says, where=str(damaged), hint=_LOST_HINT) from e
-    with Ledger.open(target, write=True) as book:
-        book.record(found, learned, documents=documents)
+        message = f"nothing can be saved, every event in this file is lost: {_why(damaged) or e.message}"
+        raise DamagedError(message, where=str(damaged), hint=_LOST_HINT) from e
+    with Ledger.open(target, write=True) as ledger:
+        ledger.record(found, learned, documents=documents)
     named = dict.fromkeys(event.document for event in found if event.document)
     return Saved(len(found), tuple(lost), tuple(digest for digest in named if digest not in documents))
 

@@ -22,7 +22,7 @@ from bundlekeeper.ledger.event.rows import EVENT_COLUMNS, Words, is_sealed
 from bundlekeeper.ledger.record import other_chains
 from bundlekeeper.ledger.record.check_tail import wrong_with
 from bundlekeeper.ledger.record.kept_texts import LOAD_HINT, inventory_wrong
-from bundlekeeper.ledger.state.projection import HELD_COLUMNS, STATE_COLUMNS
+from bundlekeeper.ledger.state.projection import STORED_COLUMNS, STATE_COLUMNS
 
 _MAX_WRONG = 100
 _PAGE = 1000
@@ -68,7 +68,7 @@ class Verified:
         return not self.wrong and (not self.asked or self.at is not None)
 
 
-def verify(book: ReadableLedger, head: str = "") -> Verified:
+def verify(ledger: ReadableLedger, head: str = "") -> Verified:
     """Read everything and hold it against the chain; `head` is a head printed earlier, as hexadecimal digits.
 
     Raises InputError for a `head` that is none; LockedError, UnfinishedError. Damage is told, not raised.
@@ -82,18 +82,18 @@ def verify(book: ReadableLedger, head: str = "") -> Verified:
     damaged: dict[str, str] = {}  # what is wrong, and the way out of it
     found = _Walked()
     checks: tuple[Callable[[], object], ...] = (
-        lambda: DATABASE.check_pages(book.connection, book.where, whole=True),
-        lambda: _walk(book, asked, found),
-        lambda: damaged.update(dict.fromkeys(_derived(book), seals.REBUILD_HINT)),
-        lambda: _insist_on_others(book),
-        lambda: damaged.update((inventory_wrong(digest), LOAD_HINT) for digest in book.wrong_documents()),
+        lambda: DATABASE.check_pages(ledger.connection, ledger.where, whole=True),
+        lambda: _walk(ledger, asked, found),
+        lambda: damaged.update(dict.fromkeys(_derived(ledger), seals.REBUILD_HINT)),
+        lambda: _insist_on_others(ledger),
+        lambda: damaged.update((inventory_wrong(digest), LOAD_HINT) for digest in ledger.wrong_documents()),
     )
     for check in checks:
         try:
-            with DATABASE.reading(book.connection, book.where):
+            with DATABASE.reading(ledger.connection, ledger.where):
                 check()
         except DamagedError as e:
-            damaged.setdefault(e.says, "")
+            damaged.setdefault(e.message, "")
         except (TypeError, ValueError, ArithmeticError, LookupError, AttributeError, struct.error) as e:
             damaged.setdefault(f"the ledger is damaged: {e}", "")  # what a cell holds that can hold no such thing
     damaged.update(dict.fromkeys(found.marks, seals.REBUILD_HINT))
@@ -105,44 +105,44 @@ def verify(book: ReadableLedger, head: str = "") -> Verified:
 _SEALED = {
     "image": "SELECT id, version, family, bundle, sha256, seal FROM image",
     "state": f"SELECT {STATE_COLUMNS} FROM state",  # noqa: S608  (our own names)
-    "held": f"SELECT {HELD_COLUMNS} FROM held",  # noqa: S608
+    "boot_files": f"SELECT {STORED_COLUMNS} FROM held",  # noqa: S608
 }
 
 
-def broken(book: ReadableLedger, table: str) -> int:
+def broken(ledger: ReadableLedger, table: str) -> int:
     """How many rows of a derived table are not what was written. Raises sqlite3.Error."""
-    return sum(not seals.is_whole(row[:-1], row[-1]) for row in book.connection.execute(_SEALED[table]))
+    return sum(not seals.is_whole(row[:-1], row[-1]) for row in ledger.connection.execute(_SEALED[table]))
 
 
-def _derived(book: ReadableLedger) -> Iterator[str]:
+def _derived(ledger: ReadableLedger) -> Iterator[str]:
     """What the rows that are derived from the events say wrongly."""
     for table in _SEALED:
-        count = broken(book, table)
+        count = broken(ledger, table)
         if count:
             yield f"{counted(count, 'row')} of {table} {'is' if count == 1 else 'are'} not what was written"
 
 
-def _insist_on_others(book: ReadableLedger) -> None:
+def _insist_on_others(ledger: ReadableLedger) -> None:
     """Insist on the rows beside the events that nothing makes again. Raises DamagedError."""
-    other_chains.insist_on_rows(book.connection)
-    words = Words(book.connection)
-    (last,) = book.connection.execute("SELECT max(id) FROM word").fetchone()
+    other_chains.insist_on_rows(ledger.connection)
+    words = Words(ledger.connection)
+    (last,) = ledger.connection.execute("SELECT max(id) FROM word").fetchone()
     for first in range(1, last + 1, _PAGE):
-        numbers = book.connection.execute("SELECT id FROM word WHERE id >= ? AND id < ?", (first, first + _PAGE))
+        numbers = ledger.connection.execute("SELECT id FROM word WHERE id >= ? AND id < ?", (first, first + _PAGE))
         words.fetch({number for (number,) in numbers.fetchall()})
-    learnings(book.connection)
+    learnings(ledger.connection)
 
 
-def wrong_events(book: ReadableLedger) -> list[str]:
+def wrong_events(ledger: ReadableLedger) -> list[str]:
     """What is wrong with the events themselves and their chain, at most a hundred lines; what is derived is not read.
 
     Raises DamagedError where the file cannot be read; LockedError, UnfinishedError.
     """
-    with book.reading():
+    with ledger.reading():
         for table in ("event", "word"):  # with their indexes: sqlite.org/pragma.html, 'integrity_check'
-            DATABASE.check_pages(book.connection, book.where, table=table)
+            DATABASE.check_pages(ledger.connection, ledger.where, table=table)
         found = _Walked()
-        _walk(book, b"", found)
+        _walk(ledger, b"", found)
         return found.wrong[:_MAX_WRONG]
 
 
@@ -157,20 +157,20 @@ class _Walked:
     at: int | None = None
 
 
-def _walk(book: ReadableLedger, asked: bytes, found: _Walked) -> None:
-    found.head = book.head()
-    running = chain.genesis(bytes.fromhex(found.head.book))
+def _walk(ledger: ReadableLedger, asked: bytes, found: _Walked) -> None:
+    found.head = ledger.head()
+    running = chain.genesis(bytes.fromhex(found.head.ledger))
     found.at = 0 if running == asked else None
     expected = 0
-    for seq, event_id, says, whole in _events(book):
+    for seq, event_id, message, whole in _events(ledger):
         expected += 1
         if seq != expected:
             found.wrong.append(f"event {expected} is missing, {seq} follows")
             expected = seq
         found.broken = found.broken or not whole
-        if says and len(found.wrong) < _MAX_WRONG:
-            found.wrong.append(says)
-        elif not says and not whole and len(found.marks) < _MAX_WRONG:
+        if message and len(found.wrong) < _MAX_WRONG:
+            found.wrong.append(message)
+        elif not message and not whole and len(found.marks) < _MAX_WRONG:
             found.marks.append(f"the mark of event {seq}, whether it counts, is not what was written")
         running = chain.link(running, event_id)
         if running == asked:
@@ -179,15 +179,15 @@ def _walk(book: ReadableLedger, asked: bytes, found: _Walked) -> None:
         found.wrong.append(f"the chain of {expected} events does not end in the head that the ledger has")
 
 
-def _events(book: ReadableLedger) -> Iterator[tuple[int, bytes, str, bool]]:
+def _events(ledger: ReadableLedger) -> Iterator[tuple[int, bytes, str, bool]]:
     """Number, stored id, what is wrong of every event, and whether it has its seal."""
     after = 0
     query = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq > ? ORDER BY seq LIMIT {_PAGE}"  # noqa: S608  (our own names)
     while True:
-        rows = book.connection.execute(query, (after,)).fetchall()
+        rows = ledger.connection.execute(query, (after,)).fetchall()
         for row in rows:
             event_id = row[1] if isinstance(row[1], bytes) else b""
-            yield row[0], event_id, wrong_with(row, book.words), is_sealed(row)
+            yield row[0], event_id, wrong_with(row, ledger.words), is_sealed(row)
         if len(rows) < _PAGE:
             return
         after = rows[-1][0]

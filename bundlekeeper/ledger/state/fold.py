@@ -25,7 +25,7 @@ Image = tuple[int, int, int, int]
 Bank = tuple[Image | None, int] | None
 
 _TWO_BANK, _BOOT_FILE = (METHOD_CODE[m] for m in ("two-bank", "boot-file"))
-_PENDING, _SPARE, _HELD = (BANK_CODE[b] for b in ("pending", "spare", "held"))
+_PENDING, _SPARE, _BOOT_FILES = (BANK_CODE[b] for b in ("pending", "spare", "boot_files"))
 _NO_KINDS: frozenset[int] = frozenset()
 OPEN = 2**63 - 1  # `until` of what still stands
 
@@ -68,7 +68,7 @@ class Fact(NamedTuple):
     seen_active: int | None
     seen_pending: int | None
     seen_spare: int | None
-    seen_held: int | None
+    seen_boot_files: int | None
     reading: int | None
     absent: Absence | None = None  # not a column: a reading that does not list the part
 
@@ -100,7 +100,7 @@ class Lookups:
     """What folding asks about words: a kind's usual method, and the versions of a list of held images."""
 
     method_of: Callable[[int | None], int]
-    held: Callable[[int], tuple[int, ...]]
+    boot_files: Callable[[int], tuple[int, ...]]
 
 
 class Snapshot(NamedTuple):
@@ -117,15 +117,15 @@ class Snapshot(NamedTuple):
     active: Bank
     pending: Bank
     spare: Bank
-    holds: int
-    held_known: int
+    boot_file_count: int
+    boot_files_known: int
     said: Bank
     differs: int
 
 
 @dataclass(slots=True)
 class ComponentState:
-    """One component while it is folded. `held` maps a version to its image, the event and since when."""
+    """One component while it is folded. `store list` maps a version to its image, the event and since when."""
 
     kind: int | None = None
     model: int | None = None
@@ -135,8 +135,8 @@ class ComponentState:
     active: Bank = None
     pending: Bank = None
     spare: Bank = None
-    held: dict[int, tuple[Image, int, int]] = field(default_factory=dict)
-    held_known: int = 0
+    boot_files: dict[int, tuple[Image, int, int]] = field(default_factory=dict)
+    boot_files_known: int = 0
     said: Bank = None
     differs: int = 0
     seen: int | None = None
@@ -146,7 +146,7 @@ class ComponentState:
         """What can be compared and stored."""
         return Snapshot(
             self.kind, self.model, self.parent, *self.place, self.present, self.active, self.pending, self.spare,
-            len(self.held), self.held_known, self.said, self.differs,
+            len(self.boot_files), self.boot_files_known, self.said, self.differs,
         )  # fmt: skip
 
     def take(self, fact: Fact, lookups: Lookups) -> None:
@@ -164,7 +164,7 @@ class ComponentState:
     def _staged(self, fact: Fact, lookups: Lookups) -> None:
         image, method = self._known(fact.image()), self._method(fact, lookups)
         self.present = 1
-        if method == _BOOT_FILE or fact.bank == _HELD:
+        if method == _BOOT_FILE or fact.bank == _BOOT_FILES:
             self._hold(image, fact)
         if fact.bank == _PENDING:
             self.pending = _put(self.pending, image, fact.seq)
@@ -197,7 +197,7 @@ class ComponentState:
             self.pending = _emptied(self.pending, fact.seq)
         elif fact.bank == _SPARE and _goes(self.spare, fact.version):
             self.spare = _emptied(self.spare, fact.seq)
-        if fact.version and (fact.bank == _HELD or self._method(fact, lookups) == _BOOT_FILE):
+        if fact.version and (fact.bank == _BOOT_FILES or self._method(fact, lookups) == _BOOT_FILE):
             self._drop(fact.version, fact.at)
 
     def _observed(self, fact: Fact, lookups: Lookups) -> None:
@@ -215,13 +215,13 @@ class ComponentState:
             self.pending = _read(self.pending, fact.seen_pending, fact.seq, known)
         if fact.seen_spare is not None:
             self.spare = _read(self.spare, fact.seen_spare, fact.seq, known)
-        if fact.seen_held is not None:
-            versions = lookups.held(fact.seen_held)
-            for version in [v for v in self.held if v not in versions]:
+        if fact.seen_boot_files is not None:
+            versions = lookups.boot_files(fact.seen_boot_files)
+            for version in [v for v in self.boot_files if v not in versions]:
                 self._drop(version, fact.at)
             for version in versions:
                 self._hold(known.get(version, (version, 0, 0, 0)), fact)
-            self.held_known = 1
+            self.boot_files_known = 1
 
     def _gone(self, fact: Fact, lookups: Lookups) -> None:
         """One domain's list says nothing about a part that has been seen in another domain since."""
@@ -244,7 +244,7 @@ class ComponentState:
         for bank in (self.active, self.pending, self.spare):
             if bank is not None and bank[0] is not None:
                 yield bank[0]
-        yield from (image for image, _, _ in self.held.values())
+        yield from (image for image, _, _ in self.boot_files.values())
 
     def _known(self, image: Image) -> Image:
         """The image with what is known of the same version on this part, where the event itself does not say it."""
@@ -256,15 +256,15 @@ class ComponentState:
         return image
 
     def _hold(self, image: Image, fact: Fact) -> None:
-        there = self.held.get(image[0])
+        there = self.boot_files.get(image[0])
         if there is None:
-            self.held[image[0]] = (image, fact.seq, fact.at)
+            self.boot_files[image[0]] = (image, fact.seq, fact.at)
         elif there[0] != (filled := _filled(image, there[0])):
             self._drop(image[0], fact.at)
-            self.held[image[0]] = (filled, there[1], fact.at)
+            self.boot_files[image[0]] = (filled, there[1], fact.at)
 
     def _drop(self, version: int, at: int) -> None:
-        there = self.held.pop(version, None)
+        there = self.boot_files.pop(version, None)
         if there is not None and there[2] < at:
             self.dropped.append((there[0], there[1], there[2], at))
 
@@ -348,19 +348,19 @@ class Interval:
     last: int
 
 
-def fold(standing: ComponentState, first: Interval | None, facts: Iterable[Fact], lookups: Lookups) -> list[Interval]:
+def fold(state: ComponentState, first: Interval | None, facts: Iterable[Fact], lookups: Lookups) -> list[Interval]:
     """Let the facts happen one after the other, in the order of `Fact.key`; return the intervals, `first` included."""
     found = [] if first is None else [first]
     for fact in facts:
-        standing.take(fact, lookups)
-        snapshot = standing.snapshot()
+        state.take(fact, lookups)
+        snapshot = state.snapshot()
         if found and (found[-1].since == fact.at or found[-1].snapshot == snapshot):
             end = found[-1]
-            end.snapshot, end.seen, end.last = snapshot, standing.seen, fact.at if fact.absent is None else end.last
+            end.snapshot, end.seen, end.last = snapshot, state.seen, fact.at if fact.absent is None else end.last
             if len(found) > 1 and found[-2].snapshot == snapshot:  # several events of one moment that cancel out
                 found.pop()
                 found[-1].seen, found[-1].last = end.seen, end.last
         else:
             last = found[-1].last if fact.absent is not None and found else fact.at
-            found.append(Interval(fact.at, snapshot, standing.seen, last))
+            found.append(Interval(fact.at, snapshot, state.seen, last))
     return found

@@ -36,8 +36,8 @@ STATE_COLUMNS = (
     "before, seal"
 )
 _PUT_STATE = f"INSERT INTO state ({STATE_COLUMNS}) VALUES ({', '.join('?' * 26)})"  # noqa: S608  (our own names)
-HELD_COLUMNS = "component, image, since, until, event, seal"
-_PUT_HELD = f"INSERT INTO held ({HELD_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)"  # noqa: S608  (our own names)
+STORED_COLUMNS = "component, image, since, until, event, seal"
+_PUT_BOOT_FILES = f"INSERT INTO held ({STORED_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)"  # noqa: S608  (our own names)
 _IMAGE = "id, version, family, bundle, sha256, seal"
 _BATCH = 500  # components of one question
 _LAST = 23  # place of `last` in a row; all up to `before` is sealed
@@ -150,12 +150,12 @@ class Projection:
         if is_late or self.readings().later(places, earliest, observed):
             self._again(component)
             return
-        standing, first = ComponentState(), None
+        state, first = ComponentState(), None
         if row is not None:
-            standing, first = self._load(component, row)
+            state, first = self._load(component, row)
         ordered = facts if len(facts) == 1 else sorted(facts, key=Fact.key)
-        intervals = fold(standing, first, ordered, self.lookups)
-        if row is not None and first is not None and len(intervals) == 1 and not standing.held:
+        intervals = fold(state, first, ordered, self.lookups)
+        if row is not None and first is not None and len(intervals) == 1 and not state.boot_files:
             update = "UPDATE state SET seen_event = ?, last = ?, seal = ? WHERE component = ? AND since = ?"
             seal = seals.seal((*row[: _LAST - 1], first.seen, first.last, row[_LAST + 1]))
             self._connection.execute(update, (first.seen, first.last, seal, component, first.since))
@@ -163,7 +163,7 @@ class Projection:
         if first is not None:
             self._connection.execute("DELETE FROM state WHERE component = ? AND since = ?", (component, first.since))
             self._connection.execute("DELETE FROM held WHERE component = ? AND until = ?", (component, OPEN))
-        self._write(component, intervals, standing, None if row is None else row[_LAST + 1])
+        self._write(component, intervals, state, None if row is None else row[_LAST + 1])
 
     def again(self, components: Iterable[int]) -> None:
         """Fold the whole histories of components again."""
@@ -179,15 +179,15 @@ class Projection:
         )
         if facts:
             facts = sorted([*facts, *self.readings().silent_on(facts)], key=Fact.key)
-        standing = ComponentState()
-        intervals = fold(standing, None, facts, self.lookups)
+        state = ComponentState()
+        intervals = fold(state, None, facts, self.lookups)
         self._connection.execute("DELETE FROM state WHERE component = ?", (component,))
         self._connection.execute("DELETE FROM held WHERE component = ?", (component,))
-        self._write(component, intervals, standing, None)
+        self._write(component, intervals, state, None)
 
     def rebuild(self) -> None:
         """Throw everything derived from single components away and make it again."""
-        for table in ("state", "held", "image"):
+        for table in ("state", "boot_files", "image"):
             self._connection.execute(f"DELETE FROM {table}")  # noqa: S608
         self._images.forget()
         select = "SELECT DISTINCT component FROM event WHERE component IS NOT NULL"
@@ -195,25 +195,23 @@ class Projection:
 
     def _load(self, component: int, row: tuple[Any, ...]) -> tuple[ComponentState, Interval]:
         """The component's last interval as it was when it was written."""
-        standing = ComponentState(
+        state = ComponentState(
             kind=row[3], model=row[4], parent=row[5], place=row[6:10], present=row[10], active=self._bank(*row[11:13]),
-            pending=self._bank(*row[13:15]), spare=self._bank(*row[15:17]), held_known=row[18],
+            pending=self._bank(*row[13:15]), spare=self._bank(*row[15:17]), boot_files_known=row[18],
             said=self._bank(*row[19:21]), differs=row[21], seen=row[22],
         )  # fmt: skip
         if row[17]:
-            for number, event, since in held_of(self._connection, row, OPEN - 1):
+            for number, event, since in stored_of(self._connection, row, OPEN - 1):
                 image = self._images.image(number)
-                standing.held[image[0]] = (image, event, since)
-        return standing, Interval(row[1], standing.snapshot(), row[22], row[23])
+                state.boot_files[image[0]] = (image, event, since)
+        return state, Interval(row[1], state.snapshot(), row[22], row[23])
 
     def _bank(self, number: int | None, event: int | None) -> Bank:
         if number is None or event is None:
             return None
         return (self._images.image(number) if number else None, event)
 
-    def _write(
-        self, component: int, intervals: Sequence[Interval], standing: ComponentState, before: int | None
-    ) -> None:
+    def _write(self, component: int, intervals: Sequence[Interval], state: ComponentState, before: int | None) -> None:
         if not intervals:
             return  # everything that was said of the component was wrong
         ends = [*(interval.since for interval in intervals[1:]), OPEN]
@@ -221,23 +219,23 @@ class Projection:
             row = (component, i.since, end, *self._cells(i.snapshot), i.seen, i.last, before)
             self._states.append((*row, seals.seal(row)))
             before = i.since
-        if standing.held or standing.dropped:
+        if state.boot_files or state.dropped:
             number = self._images.number
-            here = [(component, number(image), since, OPEN, event) for image, event, since in standing.held.values()]
-            gone = [(component, number(image), since, until, event) for image, event, since, until in standing.dropped]
+            here = [(component, number(image), since, OPEN, event) for image, event, since in state.boot_files.values()]
+            gone = [(component, number(image), since, until, event) for image, event, since, until in state.dropped]
             self._helds += ((*row, seals.seal(row)) for row in here + gone)
 
     def _put(self) -> None:
         """Write what was folded."""
         self._connection.executemany(_PUT_STATE, self._states)
-        self._connection.executemany(_PUT_HELD, self._helds)
+        self._connection.executemany(_PUT_BOOT_FILES, self._helds)
         self._states.clear()
         self._helds.clear()
 
     def _cells(self, found: Snapshot) -> tuple[int | None, ...]:
         cells = self._bank_cells
         return (
-            *found[:8], *cells(found.active), *cells(found.pending), *cells(found.spare), found.holds, found.held_known,
+            *found[:8], *cells(found.active), *cells(found.pending), *cells(found.spare), found.boot_file_count, found.boot_files_known,
             *cells(found.said), found.differs,
         )  # fmt: skip
 
@@ -255,12 +253,12 @@ def whole_state(row: tuple[Any, ...]) -> tuple[Any, ...]:
     return row
 
 
-def held_of(connection: sqlite3.Connection, state: tuple[Any, ...], cut: int) -> list[tuple[int, int, int]]:
+def stored_of(connection: sqlite3.Connection, state: tuple[Any, ...], cut: int) -> list[tuple[int, int, int]]:
     """Image, event and since when of what a component with this row of `state` held then; as many as the row says.
 
     Raises DamagedError where they are not what was written.
     """
-    select = f"SELECT {HELD_COLUMNS} FROM held WHERE component = ? AND since <= ? AND until > ?"  # noqa: S608
+    select = f"SELECT {STORED_COLUMNS} FROM held WHERE component = ? AND since <= ? AND until > ?"  # noqa: S608
     rows = connection.execute(select, (state[0], cut, cut)).fetchall()
     if len({row[1:3] for row in rows}) != state[17] or not all(seals.is_whole(row[:-1], row[-1]) for row in rows):
         raise seals.derived("what a component held is not what was written")
@@ -278,7 +276,7 @@ def lookups(words: Words) -> Lookups:
             found = methods[kind] = METHOD_CODE[facts.method] if facts else 0
         return found or 0
 
-    def held(number: int) -> tuple[int, ...]:
+    def boot_files(number: int) -> tuple[int, ...]:
         return tuple(words.number(version) for version in json.loads(words.text(number)))
 
-    return Lookups(method_of, held)
+    return Lookups(method_of, boot_files)

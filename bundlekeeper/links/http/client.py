@@ -72,8 +72,8 @@ class BrokenOff(UnfinishedError):  # noqa: N818 - the name says what happened; i
     `retry_after_s` is what the server asked for, in seconds, or None.
     """
 
-    def __init__(self, says: str, *, hint: str = "", where: str = "", retry_after_s: float | None = None) -> None:
-        super().__init__(says, hint=hint, where=where)
+    def __init__(self, message: str, *, hint: str = "", where: str = "", retry_after_s: float | None = None) -> None:
+        super().__init__(message, hint=hint, where=where)
         self.retry_after_s = retry_after_s
 
 
@@ -350,14 +350,14 @@ def _translated(error: Exception, place: str) -> UnfinishedError:
     chain = list(_causes(error))
     for each in chain:
         if isinstance(each, ssl.SSLCertVerificationError):
-            says, hint = _TLS_WORDS.get(
+            message, hint = _TLS_WORDS.get(
                 each.verify_code, ("the server's certificate cannot be verified", "see the server's certificate chain")
             )
-            return UnfinishedError(says, hint=hint, where=place)
+            return UnfinishedError(message, hint=hint, where=place)
         if isinstance(each, ProxyUnreachableError):
-            says = f"the proxy {each.proxy} cannot be reached{_reason(chain)}"
+            message = f"the proxy {each.proxy} cannot be reached{_reason(chain)}"
             hint = "is it the one that the environment should name (https_proxy)? without --trust-env none is used"
-            return Unreachable(says, where=place, hint=hint)
+            return Unreachable(message, where=place, hint=hint)
     if isinstance(error, (httpx.ConnectTimeout, httpx.PoolTimeout)):
         return Unreachable("the server cannot be reached: no answer in time", where=place, hint="is the address right?")
     if isinstance(error, httpx.TimeoutException):
@@ -371,8 +371,8 @@ def _translated(error: Exception, place: str) -> UnfinishedError:
             ),
             "",
         )
-        says = "the proxy did not let us through" + (f": it answered {code}" if code else "")
-        return UnfinishedError(says, where=place, hint="check the proxy's settings")
+        message = "the proxy did not let us through" + (f": it answered {code}" if code else "")
+        return UnfinishedError(message, where=place, hint="check the proxy's settings")
     if isinstance(error, httpx.ConnectError):
         tls = next((exception for exception in chain if isinstance(exception, ssl.SSLError)), None)
         if tls is not None and not isinstance(tls, ssl.SSLEOFError):

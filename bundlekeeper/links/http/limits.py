@@ -68,9 +68,9 @@ class SocketGuard:
         Raises as `remaining`: UnfinishedError at once where the wait is longer than what remains.
         """
         if seconds >= self.remaining():
-            says = (f"{because.says}; " if because else "") + "no time is left to wait for another try"
+            message = (f"{because.message}; " if because else "") + "no time is left to wait for another try"
             where = because.where if because else self._place
-            raise UnfinishedError(says, where=where, hint="take it again later")
+            raise UnfinishedError(message, where=where, hint="take it again later")
         while seconds > 0:
             self.remaining()
             wait(min(seconds, _SLICE_S))

@@ -223,7 +223,7 @@ class Mirror:
 
     def _still_down(self, error: Unreachable) -> Unreachable:
         """The same of the mirror: this address of it was not asked any more."""
-        return Unreachable(error.says, hint=error.hint, where=self.place)
+        return Unreachable(error.message, hint=error.hint, where=self.place)
 
     def _remember(self, error: UnfinishedError) -> None:
         if isinstance(error, Unreachable):
@@ -277,7 +277,7 @@ class Mirror:
             if offer.size is None and error.code == "extended":
                 raise
             raise SourceError(
-                f"{offer.place}: {error.says}, and not what was said before", where=offer.place
+                f"{offer.place}: {error.message}, and not what was said before", where=offer.place
             ) from error
         except DiskError:
             raise
@@ -340,7 +340,7 @@ def _ref(offer: FileOffer) -> _Ref:
 
 def _sentence(error: UnfinishedError) -> str:
     """Place, what is and what to do in one sentence, since a finding keeps no more of it."""
-    return f"{error.where}: " * bool(error.where) + error.says + f" ({error.hint})" * bool(error.hint)
+    return f"{error.where}: " * bool(error.where) + error.message + f" ({error.hint})" * bool(error.hint)
 
 
 def _source_error(error: UnfinishedError) -> SourceError:

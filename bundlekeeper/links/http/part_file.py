@@ -273,4 +273,4 @@ class JoinedBlocks:
 
 def _disk_error(error: OSError, doing: str) -> DiskError:
     known = files.trouble(error, doing)
-    return DiskError(known.says, hint=known.hint)
+    return DiskError(known.message, hint=known.hint)

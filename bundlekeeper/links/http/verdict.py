@@ -31,8 +31,8 @@ _SETTLED = timedelta(seconds=60)
 class Declined(UnfinishedError):  # noqa: N818 - the name says what happened; it is caught by name
     """The server answered, and asking again would not help; `status` is its HTTP status."""
 
-    def __init__(self, status: int, says: str, *, hint: str = "", where: str = "") -> None:
-        super().__init__(says, hint=hint, where=where)
+    def __init__(self, status: int, message: str, *, hint: str = "", where: str = "") -> None:
+        super().__init__(message, hint=hint, where=where)
         self.status = status
 
 
@@ -194,13 +194,13 @@ def _same_date(headers: Mapping[str, str], date: str) -> bool:
 
 
 def _refusal(status: int, headers: Mapping[str, str], place: str, away: str) -> UnfinishedError:
-    says = f"{away or 'the mirror'} answered {status}"
+    message = f"{away or 'the mirror'} answered {status}"
     if status in (401, 403):
         here = "does the mirror want an Authorization header, and are its rights enough?"
         there = "the headers of --headers go to the mirror alone; if this server wants them, name it with --from"
         return Declined(
             status,
-            says + (": it wants to know who asks" if status == 401 else ": it does not let us have the file"),
+            message + (": it wants to know who asks" if status == 401 else ": it does not let us have the file"),
             hint=there if away else here,
             where=place,
         )
@@ -214,8 +214,10 @@ def _refusal(status: int, headers: Mapping[str, str], place: str, away: str) -> 
     if status in (408, 425, 429) or (500 <= status <= 599 and status not in (501, 505)):
         wait_s = retry_after_s(headers)
         asks = "" if wait_s is None else f", and asks to be left alone for {wait_s:.0f} s (Retry-After)"
-        return BrokenOff(f"{says}: busy or broken{asks}", hint="take it again later", where=place, retry_after_s=wait_s)
-    return Declined(status, says, hint="does the address serve plain files?", where=place)
+        return BrokenOff(
+            f"{message}: busy or broken{asks}", hint="take it again later", where=place, retry_after_s=wait_s
+        )
+    return Declined(status, message, hint="does the address serve plain files?", where=place)
 
 
 def retry_after_s(headers: Mapping[str, str]) -> float | None:

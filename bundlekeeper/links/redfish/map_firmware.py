@@ -40,9 +40,9 @@ class FirmwareItem:
     state: str | None
     resource: Resource
 
-    def unmapped(self, why: str, kind: str | None, of: str | None) -> Unmapped:
+    def unmapped(self, reason: str, kind: str | None, of: str | None) -> Unmapped:
         """The item as it is listed where it cannot be placed."""
-        return Unmapped(self.path, self.id, self.name, self.version, self.software_id, why, kind, of)
+        return Unmapped(self.path, self.id, self.name, self.version, self.software_id, reason, kind, of)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +98,7 @@ class _Placing:
         self.parts = Parts(tree, placement)
         self.items = {path: item_of(tree.resources[path]) for path in tree.items}
         self.claims: dict[str, list[_Claim]] = {}
-        self.why: dict[str, str] = {}
+        self.reason: dict[str, str] = {}
         self.found = Placed()
         self.whole: dict[str, list[FirmwareItem]] = {}  # items related to a whole system, by the system's path
         self.images = self._images()
@@ -119,16 +119,18 @@ class _Placing:
         keys: dict[str, str] = {}
         for part in self.parts.by_ref.values():
             if part.ref in passed_over:
-                self.why.update((claim.item.path, "the map skips its part") for claim in self.claims.get(part.ref, []))
+                self.reason.update(
+                    (claim.item.path, "the map skips its part") for claim in self.claims.get(part.ref, [])
+                )
             else:
                 mapped |= self._component(part, keys)
-        for part, held, why in self.failed:
-            if not held or held & mapped:  # else its items are listed, with why
-                self._nameless(part, why)
+        for part, stored, reason in self.failed:
+            if not stored or stored & mapped:  # else its items are listed, with why
+                self._nameless(part, reason)
         for path, item in self.items.items():
             if path not in mapped and path not in skipped:
-                why = self.why.get(path, "nothing says in which bank it is")
-                self._not_placed(item.unmapped(why, *self._draft(item)))
+                reason = self.reason.get(path, "nothing says in which bank it is")
+                self._not_placed(item.unmapped(reason, *self._draft(item)))
         self.found.mapped = len(mapped)
         self.found.skipped = len(skipped)
         return self.found
@@ -182,7 +184,7 @@ class _Placing:
                     self._claim(part, item, entry.bank)
                 return False
         if item.state == "Absent":
-            self.why[item.path] = "the service says that it is absent"
+            self.reason[item.path] = "the service says that it is absent"
             return False
         self._by_relation(item)
         return False
@@ -190,22 +192,22 @@ class _Placing:
     def _by_relation(self, item: FirmwareItem) -> None:
         refs = [*related(item.resource.body), *self._managers_of(item)]
         if not refs:
-            self.why[item.path] = "the service relates it to no part (no RelatedItem)"
+            self.reason[item.path] = "the service relates it to no part (no RelatedItem)"
             return
         reasons, systems = [], []
         parts: dict[str, ServiceComponent] = {}
         for reference in refs:
-            found, why = self.parts.meant_by(reference)
+            found, reason = self.parts.meant_by(reference)
             parts.update((part.ref, part) for part in found)
-            if why:
-                reasons.append(why)
+            if reason:
+                reasons.append(reason)
                 path = self.tree.locate(reference)
                 if path in self.parts.by_ref:
                     systems.append(path)
         for part in parts.values():
             self._claim(part, item, None)
         if not parts:
-            self.why[item.path] = "; ".join(dict.fromkeys(reasons))
+            self.reason[item.path] = "; ".join(dict.fromkeys(reasons))
             for system in systems:
                 self.whole.setdefault(system, []).append(item)
 
@@ -250,7 +252,7 @@ class _Placing:
             return [self._told(part, entry) for part in own.values()]
         bases: list[Resource | None] = [*self._bases(entry, item)]
         if entry.of is not None and not bases:
-            self.why[item.path] = f"the map places it at {entry.of}, and the service has no such resource"
+            self.reason[item.path] = f"the map places it at {entry.of}, and the service has no such resource"
         elif not bases:
             bases = [None]
         found: list[ServiceComponent] = []
@@ -258,8 +260,8 @@ class _Placing:
             there = self._there(entry, base)
             if len(there) > 1:
                 where = base.path if base is not None else "the service"
-                says = f"{where} has {len(there)} parts of the kind {kind}, and the map does not say which"
-                self.why[item.path] = f"{says}: give it the part's serial or slot, or its own address as of"
+                message = f"{where} has {len(there)} parts of the kind {kind}, and the map does not say which"
+                self.reason[item.path] = f"{message}: give it the part's serial or slot, or its own address as of"
             else:
                 found.append(self._told(there[0], entry) if there else self._made(entry, base))
         return found
@@ -312,7 +314,7 @@ class _Placing:
     def _claim(self, part: ServiceComponent, item: FirmwareItem, bank: str | None) -> None:
         banks = {bank: True} if bank else self._banks(part, item)
         if not banks:
-            self.why[item.path] = "the service lists it as active or staged on other parts only"
+            self.reason[item.path] = "the service lists it as active or staged on other parts only"
         for name, sure in banks.items():
             self.claims.setdefault(part.ref, []).append(_Claim(item, name, sure))
 
@@ -343,33 +345,35 @@ class _Placing:
         """Make the part's component; returns the items that it holds."""
         claims = self.claims.get(part.ref, [])
         banks: dict[str, str | None] = {}
-        held: dict[str, FirmwareItem] = {}
+        stored: dict[str, FirmwareItem] = {}
         for bank in ("active", "pending", "spare"):
             version, items = self._bank(part, bank, [claim for claim in claims if claim.bank == bank])
             banks[bank] = version
-            held.update((item.path, item) for item in items)
+            stored.update((item.path, item) for item in items)
         if banks["active"] is None:
             banks["active"] = part.own
         made = Component(
             part.kind, part.site, part.domain, part.chassis, part.slot, part.parent, part.model, part.serial,
             banks["active"], banks["pending"], banks["spare"], healthy=part.healthy,
         )  # fmt: skip
-        why = "" if part.told_apart else _NO_IDENTITY
+        reason = "" if part.told_apart else _NO_IDENTITY
         if not part.kind:
-            if not held and part.own is None:
+            if not stored and part.own is None:
                 return set()  # it says nothing of firmware
-            why = self.parts.why_not(self.tree.resources[part.ref])
-        if not why and made.key in keys:
-            why = f"its part would be {made.key}, as {keys[made.key]} is already; give it a slot or a serial in the map"
-        if why:
-            self.why.update(dict.fromkeys(held, why))
-            self.failed.append((part, set(held), why))
+            reason = self.parts.why_not(self.tree.resources[part.ref])
+        if not reason and made.key in keys:
+            reason = (
+                f"its part would be {made.key}, as {keys[made.key]} is already; give it a slot or a serial in the map"
+            )
+        if reason:
+            self.reason.update(dict.fromkeys(stored, reason))
+            self.failed.append((part, set(stored), reason))
             return set()
         keys[made.key] = part.ref
         self.found.components.append(made)
-        additional = [pair for item in held.values() for pair in _additional(item)]
-        self.found.evidence.append(ReadingEvidence(made.key, part.ref, tuple(held), dict(additional)))
-        return set(held)
+        additional = [pair for item in stored.values() for pair in _additional(item)]
+        self.found.evidence.append(ReadingEvidence(made.key, part.ref, tuple(stored), dict(additional)))
+        return set(stored)
 
     def _bank(self, part: ServiceComponent, bank: str, claims: list[_Claim]) -> tuple[str | None, list[FirmwareItem]]:
         """The version in one bank and the items that say so."""
@@ -381,24 +385,28 @@ class _Placing:
         if len(versions) > 1:
             all_of_them = ", ".join(sorted(v or "unknown" for v in versions))
             for claim in surest:
-                self.why[claim.item.path] = f"several items are {bank} on {part.ref}: {all_of_them}"
+                self.reason[claim.item.path] = f"several items are {bank} on {part.ref}: {all_of_them}"
             return None, []
         version = next(iter(versions), None)
         if bank == "active" and version and part.own and not _told_by(part, {version}):
-            says = f"its firmware item says {version}, {part.ref} itself says {part.own}; the item's was taken"
-            self.found.problems.append(noted("version-differs", surest[0].item.path, says, "look at the part itself"))
+            message = f"its firmware item says {version}, {part.ref} itself says {part.own}; the item's was taken"
+            self.found.problems.append(
+                noted("version-differs", surest[0].item.path, message, "look at the part itself")
+            )
         for claim in claims:
             if claim not in surest:
-                self.why[claim.item.path] = f"another item is {bank} on {part.ref}, and nothing says where this one is"
+                self.reason[claim.item.path] = (
+                    f"another item is {bank} on {part.ref}, and nothing says where this one is"
+                )
         return version, [c.item for c in surest]
 
-    def _nameless(self, part: ServiceComponent, why: str) -> None:
+    def _nameless(self, part: ServiceComponent, reason: str) -> None:
         resource = self.tree.resources.get(part.ref.partition("#")[0])
         body = resource.body if resource is not None else {}
         self.found.nameless += 1
         kind = part.kind or None
         self._not_placed(
-            Unmapped(part.ref, text(body, "Id"), text(body, "Name"), part.own, None, why, kind, is_part=True)
+            Unmapped(part.ref, text(body, "Id"), text(body, "Name"), part.own, None, reason, kind, is_part=True)
         )
 
     def _draft(self, item: FirmwareItem) -> tuple[str | None, str | None]:
@@ -414,7 +422,7 @@ class _Placing:
         self.found.unmapped.append(row)
         named = f"{row.name or row.id or 'without a name'}, version {row.version or 'unknown'}"
         hint = "name it in a map: [[map]] with odata_id and kind, or skip"
-        self.found.problems.append(noted("not-placed", row.odata_id, f"{named}: {row.why}", hint))
+        self.found.problems.append(noted("not-placed", row.odata_id, f"{named}: {row.reason}", hint))
 
 
 def _told_by(part: ServiceComponent, versions: Collection[str | None]) -> set[str | None]:

@@ -156,7 +156,7 @@ def named(problem: Finding, service: str) -> Finding:
         return problem
     if subject.startswith("/"):
         return replace(problem, subject=service + subject)
-    return replace(problem, subject=service, says=f"{subject}: {problem.says}")
+    return replace(problem, subject=service, message=f"{subject}: {problem.message}")
 
 
 def combine(readings: Iterable[ServiceReading]) -> tuple[tuple[Component, ...], tuple[Finding, ...]]:
@@ -177,8 +177,8 @@ def combine(readings: Iterable[ServiceReading]) -> tuple[tuple[Component, ...], 
                     told_by.setdefault((part.key, bank), reading.service)
                 if old is not None and new is not None and old != new:
                     by = told_by[part.key, bank]
-                    says = f"{bank} is {old} by {by}, {new} by {reading.service}; the first was taken"
-                    problems.append(noted("version-differs", part.key, says, "look at the part itself"))
+                    message = f"{bank} is {old} by {by}, {new} by {reading.service}; the first was taken"
+                    problems.append(noted("version-differs", part.key, message, "look at the part itself"))
     return tuple(found.values()), tuple(problems)
 
 

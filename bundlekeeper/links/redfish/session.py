@@ -235,17 +235,17 @@ class Service:
         except (BrokenOff, _SlowError) as e:
             self._silent += 1
             if isinstance(e, Unreachable) or self._silent >= self._limits.max_silent:
-                raise ServiceLostError(e.says, where=self.place, hint="is the service up?") from e
-            raise ResourceError(e.says, where=place, hint="read it again later") from e
+                raise ServiceLostError(e.message, where=self.place, hint="is the service up?") from e
+            raise ResourceError(e.message, where=place, hint="read it again later") from e
         except (ServiceLostError, ResourceError):
             raise
         except UnfinishedError as e:  # no TLS session, a certificate that cannot be verified
-            http = f"; {_HTTP_HERE}" if "no TLS session" in e.says and is_loopback(origin_of(self.base).host) else ""
-            raise ServiceLostError(e.says, where=self.place, hint=e.hint + http) from e
+            http = f"; {_HTTP_HERE}" if "no TLS session" in e.message and is_loopback(origin_of(self.base).host) else ""
+            raise ServiceLostError(e.message, where=self.place, hint=e.hint + http) from e
         try:
             found = json_read.loads(data)
         except InputError as e:
-            raise ResourceError(e.says, where=place, hint="tell who runs the service") from e
+            raise ResourceError(e.message, where=place, hint="tell who runs the service") from e
         if not isinstance(found, dict):
             raise ResourceError("the document is not one JSON object", where=place)
         if any(secret.encode() in data for secret in self._secrets):
@@ -287,8 +287,8 @@ class Service:
                 hint = "check the user name and the password" if self._credentials else "log in: --user"
                 raise ServiceLostError("the service wants to know who asks", where=self.place, hint=hint)
             else:
-                says = _WORDS.get(status, f"the service answered {status}")
-                raise ResourceError(says, where=place)
+                message = _WORDS.get(status, f"the service answered {status}")
+                raise ResourceError(message, where=place)
         raise ResourceError(f"more than {_MAX_REDIRECTS} redirects", where=place)
 
     def _once(self, url: httpx.URL, place: str) -> bytes | tuple[int, str]:
@@ -384,7 +384,7 @@ class Service:
         except (BrokenOff, _SlowError, ServiceLostError) as e:
             if not isinstance(e, Unreachable):
                 self._leave(url, "the log-in was not answered; a session may have been made")
-            raise ServiceLostError(e.says, where=self.place, hint="is the service up?") from e
+            raise ServiceLostError(e.message, where=self.place, hint="is the service up?") from e
         try:
             return self._take_session(response, url)
         finally:
@@ -447,7 +447,7 @@ class Service:
         try:
             self.log_in(self._sessions)
         except (InputError, ResourceError) as e:
-            raise ServiceLostError(e.says, where=self.place, hint=e.hint) from e
+            raise ServiceLostError(e.message, where=self.place, hint=e.hint) from e
 
     def _end(self, session: _Session) -> None:
         """End a session; where it cannot be ended, that is in `left`."""
@@ -476,12 +476,12 @@ class Service:
             return response.status_code
         return 0
 
-    def _leave(self, url: httpx.URL, says: str) -> None:
+    def _leave(self, url: httpx.URL, message: str) -> None:
         subject = redacted(url)
         if any(secret in subject for secret in self._secrets):
             subject = self.place
         hint = "it ends by itself, or end it at the service: most have room for a handful"
-        self.left.append(noted("session-left", subject, says, hint))
+        self.left.append(noted("session-left", subject, message, hint))
 
 
 def _without(value: Any, secrets: tuple[str, ...]) -> Any:  # noqa: ANN401  (any JSON value)

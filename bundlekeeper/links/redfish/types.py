@@ -31,9 +31,9 @@ READ_CODES: dict[str, Code] = {
 }
 
 
-def noted(code: str, subject: str, says: str, hint: str = "") -> Finding:
+def noted(code: str, subject: str, message: str, hint: str = "") -> Finding:
     """A finding of READ_CODES at its own level. Raises KeyError for another code."""
-    return Finding(code, READ_CODES[code].level, subject, says, hint)
+    return Finding(code, READ_CODES[code].level, subject, message, hint)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,7 @@ class Unmapped:
     name: str | None
     version: str | None
     software_id: str | None
-    why: str
+    reason: str
     kind: str | None = None
     of: str | None = None
     is_part: bool = False
@@ -111,7 +111,7 @@ class ServiceReading:
     """
 
     service: str
-    taken: datetime
+    read_at: datetime
     components: tuple[Component, ...]
     unmapped: tuple[Unmapped, ...]
     problems: tuple[Finding, ...]
@@ -134,8 +134,8 @@ class ReadOutcome:
 class ResourceError(UnfinishedError):
     """This resource cannot be read; the others may. `code` is the finding's."""
 
-    def __init__(self, says: str, *, where: str = "", hint: str = "", code: str = "resource-unread") -> None:
-        super().__init__(says, hint=hint, where=where)
+    def __init__(self, message: str, *, where: str = "", hint: str = "", code: str = "resource-unread") -> None:
+        super().__init__(message, hint=hint, where=where)
         self.code = code
 
 

@@ -126,7 +126,7 @@ def read_map(data: bytes, *, name: str, own_kinds: Collection[str] = ()) -> tupl
 class _Problem:
     code: str
     path: toml_positions.Path
-    says: str
+    message: str
     hint: str = ""
 
 
@@ -142,11 +142,11 @@ class _Reading:
                 hint = suggest(key, ("redfish", "map")) or "a map has redfish = 1 and tables [[map]]"
                 self._problem("map-key", (key,), f"a map has no {shown(key)}", hint)
         if "redfish" not in raw:
-            says = "the file does not say that it is a map for Redfish services"
-            self._problem("map-missing", (), says, f"write redfish = {FORMAT} on top")
+            message = "the file does not say that it is a map for Redfish services"
+            self._problem("map-missing", (), message, f"write redfish = {FORMAT} on top")
         elif type(raw["redfish"]) is not int or raw["redfish"] != FORMAT:
-            says = f"the map has format {shown(raw['redfish'])}; this program reads format {FORMAT}"
-            self._problem("map-value", ("redfish",), says)
+            message = f"the map has format {shown(raw['redfish'])}; this program reads format {FORMAT}"
+            self._problem("map-value", ("redfish",), message)
         rows = raw.get("map", [])
         if not isinstance(rows, list):
             self._problem("map-value", ("map",), "map is not a list of tables", "write [[map]]")
@@ -165,16 +165,16 @@ class _Reading:
             else:
                 self._value((*path, key), key, value)
         if not any(key in row for key in MATCH):
-            says = "the entry does not say which items it means"
-            self._problem("map-missing", path, says, f"give at least one of {', '.join(MATCH)}")
+            message = "the entry does not say which items it means"
+            self._problem("map-missing", path, message, f"give at least one of {', '.join(MATCH)}")
         if "skip" in row:
             for key in GIVE:
                 if key in row:
-                    says = f"{key} stands beside skip, which says that the item is no component"
-                    self._problem("map-value", (*path, key), says, "keep one of the two")
+                    message = f"{key} stands beside skip, which says that the item is no component"
+                    self._problem("map-value", (*path, key), message, "keep one of the two")
         elif "kind" not in row:
-            says = "the entry does not say what the items are"
-            self._problem("map-missing", path, says, 'give a kind, or skip = "why"')
+            message = "the entry does not say what the items are"
+            self._problem("map-missing", path, message, 'give a kind, or skip = "why"')
         if before < len(self.problems):
             return None
         return MapEntry(**{key: value.strip() for key, value in row.items()})
@@ -183,8 +183,8 @@ class _Reading:
         if not isinstance(value, str):
             self._problem("map-value", path, f"{key} is {shown(value)}, not text", "put it in quotes")
         elif not value.strip() or len(value) > _MAX_TEXT or (key != "note" and visible(value) != value):
-            says = f"{key} is empty, longer than {_MAX_TEXT} characters, or cannot be printed"
-            self._problem("map-value", path, says, "leave the key out where there is nothing to say")
+            message = f"{key} is empty, longer than {_MAX_TEXT} characters, or cannot be printed"
+            self._problem("map-value", path, message, "leave the key out where there is nothing to say")
         elif value.strip() == OPEN and key != "note":
             self._problem("map-value", path, f"{key} is still open", "fill it in, or leave the key out")
         elif key == "kind" and value.strip() not in self.kinds:
@@ -194,8 +194,8 @@ class _Reading:
             hint = suggest(value, SINGLE_BANKS) or f"the banks are {', '.join(SINGLE_BANKS)}"
             self._problem("map-value", path, f"{shown(value)} is no bank", hint)
 
-    def _problem(self, code: str, path: toml_positions.Path, says: str, hint: str = "") -> None:
-        self.problems.append(_Problem(code, path, says, hint))
+    def _problem(self, code: str, path: toml_positions.Path, message: str, hint: str = "") -> None:
+        self.problems.append(_Problem(code, path, message, hint))
 
 
 def _placed(source: SourceText, problems: list[_Problem]) -> list[Finding]:
@@ -214,7 +214,7 @@ def _placed(source: SourceText, problems: list[_Problem]) -> list[Finding]:
             problem.code,
             MAP_CODES[problem.code].level,
             subject or source.name,
-            problem.says,
+            problem.message,
             problem.hint,
             source.where(line, column),
             source.excerpt(column, start),

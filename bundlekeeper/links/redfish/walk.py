@@ -133,12 +133,12 @@ class Walk:
                 e.problems = tuple(self.tree.problems)
                 raise
             self.tree.complete = False
-            self._problem("unreadable", self._service.place, f"the reading was cut short: {e.says}", e.hint)
+            self._problem("unreadable", self._service.place, f"the reading was cut short: {e.message}", e.hint)
         self._not_read(root)
         unread = [problem for problem in self.tree.problems if problem.code == "resource-unread"]
         if unread and not self.tree.resources:
             raise ServiceLostError(
-                f"nothing but the root could be read: {unread[0].says}",
+                f"nothing but the root could be read: {unread[0].message}",
                 where=self._service.place,
                 hint="does this user have the right to read it?",
                 problems=self.tree.problems,
@@ -221,7 +221,7 @@ class Walk:
             body = self._service.get(url)
         except ResourceError as e:
             subject = str(reference)[:200] if isinstance(reference, str) else e.where
-            self._problem(e.code, subject, e.says, e.hint)
+            self._problem(e.code, subject, e.message, e.hint)
             return None
         found = self.tree.resources[path] = Resource(path, type_of(body, kind), body)
         return found
@@ -235,8 +235,8 @@ class Walk:
     def _overflow(self) -> None:
         if not self._full:
             self._full = True
-            says = f"more than {self._limits.max_resources} resources; the rest was not read"
-            self._problem("limit-reached", self._service.place, says)
+            message = f"more than {self._limits.max_resources} resources; the rest was not read"
+            self._problem("limit-reached", self._service.place, message)
 
     def _collection(self, reference: str | None, kind: str) -> Iterator[Resource]:
         """The members of a collection that can be read; nothing where there is no such link, or it was read already."""
@@ -268,7 +268,7 @@ class Walk:
                 seen.add(_key(url))
                 body = self._service.get(url)
             except ResourceError as e:
-                self._problem(e.code, reference, e.says, e.hint)
+                self._problem(e.code, reference, e.message, e.hint)
                 return list(found)
             told = body.get("Members@odata.count") if told is None else told
             listed = body.get("Members")
@@ -302,13 +302,15 @@ class Walk:
         if found:
             names = sorted(Counter(found.values()).items())
             told = ", ".join(name if count == 1 else f"{name} ({count})" for name, count in names)
-            says = f"{counted(len(found), 'linked collection')} {'was' if len(found) == 1 else 'were'} not read: {told}"
+            message = (
+                f"{counted(len(found), 'linked collection')} {'was' if len(found) == 1 else 'were'} not read: {told}"
+            )
             hint = "what only they tell of is not in the inventory; --json lists each with its address"
-            self._problem("collection-unread", self._service.place, says, hint)
+            self._problem("collection-unread", self._service.place, message, hint)
 
-    def _problem(self, code: str, subject: str, says: str, hint: str = "") -> None:
+    def _problem(self, code: str, subject: str, message: str, hint: str = "") -> None:
         if len(self.tree.problems) < _MAX_PROBLEMS:
-            self.tree.problems.append(noted(code, subject, says, hint))
+            self.tree.problems.append(noted(code, subject, message, hint))
         elif len(self.tree.problems) == _MAX_PROBLEMS:
             self.tree.problems.append(noted("limit-reached", self._service.place, "more problems than are listed"))
 

@@ -65,8 +65,8 @@ def _sheets(name: str, data: bytes) -> dict[str, list[list[object]]]:
         raise InputError("the spreadsheet needs too much memory or time to read", hint=hint, where=name)
     answer = json_read.loads(done.stdout, name)
     if not isinstance(answer, dict) or not isinstance(answer.get("sheets"), dict):
-        says = answer.get("error", "") if isinstance(answer, dict) else ""
-        raise InputError(f"cannot be read as a spreadsheet: {says}", where=name)
+        message = answer.get("error", "") if isinstance(answer, dict) else ""
+        raise InputError(f"cannot be read as a spreadsheet: {message}", where=name)
     sheets: dict[str, list[list[object]]] = answer["sheets"]
     return sheets
 

@@ -28,14 +28,14 @@ def pack(items: Sequence[PackingItem], boxes: Sequence[Box], steps: int = STEPS)
     load = VolumeLoad(items, boxes)
     lacking = tuple(i for i in range(len(items)) if load.must_split[i] and not _reachable(load, i))
     if lacking or not boxes:
-        return NotPacked(lacking, sum(load.items[i].size for i in lacking), proven=True)
+        return NotPacked(lacking, sum(load.items[i].size for i in lacking), verified=True)
     if not items:
         return Packed((), (), Cost(0, 0, 0), Cost(0, 0, 0))
     most = _most(load)
     least = _fewest(load, most)
     if least > most:
         short = sum(load.least) - sum(load.boxes[b].room for b in _largest(load, most))
-        return NotPacked((), max(1, short), proven=True)
+        return NotPacked((), max(1, short), verified=True)
     greedy = _greedy(load, least, most)
     top = greedy.cost.volumes if greedy is not None else most
     small = len(items) <= EXACT_ITEMS and least <= EXACT_VOLUMES
@@ -47,7 +47,7 @@ def pack(items: Sequence[PackingItem], boxes: Sequence[Box], steps: int = STEPS)
         if found is not None:
             return found
     if greedy is None:
-        return NotPacked((), 0, proven=False)
+        return NotPacked((), 0, verified=False)
     return _ordered(load, greedy.bins, greedy.pieces, _bound(load, least, most, greedy.cost.volumes))
 
 

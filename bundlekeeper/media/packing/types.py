@@ -78,7 +78,7 @@ class NotPacked:
 
     lacking: tuple[int, ...]
     short: int
-    proven: bool
+    verified: bool
 
 
 class VolumeLoad:

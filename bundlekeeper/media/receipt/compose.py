@@ -19,7 +19,7 @@ from bundlekeeper.formats.escape import counted, meant, visible
 from bundlekeeper.ledger.ask import where as questions
 from bundlekeeper.ledger.ask.types import Selector
 from bundlekeeper.media.receipt import slip
-from bundlekeeper.media.receipt.document import NOT_HELD, Receipt, Stands, receipt_of
+from bundlekeeper.media.receipt.document import NOT_IN_STORE, Receipt, SiteState, receipt_of
 from bundlekeeper.media.set.remembered_sets import Sets
 from bundlekeeper.media.set.withdrawal_notice import Withdrawn
 from bundlekeeper.model.media.index import SetIndex, read_index
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from bundlekeeper.media.set.records import ReceivedSet
     from bundlekeeper.store.contents.right_now import Holding
     from bundlekeeper.store.contents.store import Store
-    from bundlekeeper.store.database.rows import Held
+    from bundlekeeper.store.database.rows import StoredBundle
 
 
 def chosen(store: Store, set_id: str) -> tuple[ReceivedSet, SetIndex]:
@@ -40,8 +40,8 @@ def chosen(store: Store, set_id: str) -> tuple[ReceivedSet, SetIndex]:
     sets = Sets(store)
     rows = [each for each in sets.received() if each.set_id.startswith(set_id.lower())]
     if not rows:
-        says = f"no set {set_id} came here" if set_id else "no set came here yet"
-        raise InputError(says, hint="bundlekeeper media list shows what came")
+        message = f"no set {set_id} came here" if set_id else "no set came here yet"
+        raise InputError(message, hint="bundlekeeper media list shows what came")
     if set_id and len(rows) > 1:
         raise InputError(f"{len(rows)} sets begin with {set_id}", hint="give the whole id")
     received = max(rows, key=lambda each: (each.began, each.sequence))
@@ -51,18 +51,18 @@ def chosen(store: Store, set_id: str) -> tuple[ReceivedSet, SetIndex]:
     return received, read_index(kept[0], where=received.set_id)
 
 
-def site_of(book: Ledger, option: str, index: SetIndex, clock: datetime) -> str:
+def site_of(ledger: Ledger, option: str, index: SetIndex, clock: datetime) -> str:
     """The site that answers: the one given, the only one recorded, or the one that the set is for.
 
     Raises InputError where that leaves a choice, and for one that the record does not know although it knows others:
     how its domains stand would be left out of a paper.
     """
-    places = {group.values for group in questions.summary(book, ["site", "domain"], clock=clock)}
+    places = {group.values for group in questions.summary(ledger, ["site", "domain"], clock=clock)}
     sites = sorted({site for site, _ in places if site})
     if option:
         if sites and option not in sites:
-            says = f"--site {visible(option)}: no site of that name is recorded here"
-            raise InputError(says, hint=meant(option, sites))
+            message = f"--site {visible(option)}: no site of that name is recorded here"
+            raise InputError(message, hint=meant(option, sites))
         return option
     if len(sites) == 1:
         return sites[0]
@@ -86,7 +86,7 @@ def meant_place(meant_for: str) -> tuple[str, str]:
 
 
 def elsewhere(
-    book: Ledger | None, meant_for: str, site: str, now: datetime, *, on_paper: bool = False
+    ledger: Ledger | None, meant_for: str, site: str, now: datetime, *, on_paper: bool = False
 ) -> list[Finding]:
     """A warning where a receipt is of another site than its set was meant for, as far as our own record knows.
 
@@ -94,31 +94,31 @@ def elsewhere(
     """
     kind, name = meant_place(meant_for)
     sites = [name] if kind == "site" else []
-    if kind == "domain" and book is not None:
-        groups = questions.summary(book, ["site"], Selector(domain=name), clock=now)
+    if kind == "domain" and ledger is not None:
+        groups = questions.summary(ledger, ["site"], Selector(domain=name), clock=now)
         sites = sorted({group.values[0] for group in groups if group.values[0]})
     if not sites or site in [visible(slip.cut(each)) if on_paper else each for each in sites]:
         return []
     where = f"site {name}" if kind == "site" else f"domain {name}, which is at {', '.join(sites[:5])}"
-    says = f"the set was meant for {where}; the receipt is of {site}"
-    return [finding("not-checked", site, says, "ask there which set came, and whether the site is named rightly")]
+    message = f"the set was meant for {where}; the receipt is of {site}"
+    return [finding("not-checked", site, message, "ask there which set came, and whether the site is named rightly")]
 
 
-def standing_of(book: Ledger, clock: datetime) -> tuple[Stands, ...]:
+def standing_of(ledger: Ledger, clock: datetime) -> tuple[SiteState, ...]:
     """How each domain stands now: parts, those with something pending, those that differ from their record."""
     found: dict[tuple[str, str], list[int]] = {}
-    for group in questions.summary(book, ["site", "domain", "pending"], Selector(), clock=clock):
+    for group in questions.summary(ledger, ["site", "domain", "pending"], Selector(), clock=clock):
         site, domain, pending = group.values
         row = found.setdefault((site or "", domain or ""), [0, 0, 0])
         row[0] += group.count
         row[1] += group.count if pending else 0
         row[2] += group.differs
-    return tuple(Stands(site, domain, *row) for (site, domain), row in sorted(found.items()))
+    return tuple(SiteState(site, domain, *row) for (site, domain), row in sorted(found.items()))
 
 
 def compose(
     store: Store,
-    book: Ledger,
+    ledger: Ledger,
     received: ReceivedSet,
     index: SetIndex,
     *,
@@ -129,51 +129,51 @@ def compose(
 ) -> Receipt:
     """The receipt of a set, by what is recorded now; events after number `after` are to follow it.
 
-    Raises InputError when the ledger has fewer events; as `Store.catalogue` and `holdings` otherwise.
+    Raises InputError when the ledger has fewer events; as `Store.store's database` and `holdings` otherwise.
     """
     from bundlekeeper.store.contents.right_now import holdings
 
-    head = book.head()
+    head = ledger.head()
     if not 0 <= after <= head.count:
         raise InputError(f"this ledger has {counted(head.count, 'event')}, none after {after}")
-    with store.catalogue(write=True) as catalogue:  # one that is gone is made again from the tree
-        accepted, holding = catalogue.accepted(), holdings(store, catalogue, made)
-    events: dict[str, Any] = {"book": head.book, "count": head.count, "head": head.digest, "after": after}
+    with store.database(write=True) as database:  # one that is gone is made again from the tree
+        admitted, holding = database.admitted(), holdings(store, database, made)
+    events: dict[str, Any] = {"book": head.ledger, "count": head.count, "head": head.digest, "after": after}
     return receipt_of(
         index,
-        _held_still(received, index, {row.held.sha256 for row in holding if _is_whole(store, row)}),
+        _still_stored(received, index, {row.stored.sha256 for row in holding if _is_whole(store, row)}),
         made=made,
         site=site,
         by=by,
-        manifest=(accepted[-1].sequence, accepted[-1].sha256) if accepted else None,
-        withdrawn=tuple(_withdrawn(row.held) for row in holding if row.held.standing == "withdrawn"),
-        standing=standing_of(book, made),
+        manifest=(admitted[-1].sequence, admitted[-1].sha256) if admitted else None,
+        withdrawn=tuple(_withdrawn(row.stored) for row in holding if row.stored.lifecycle == "withdrawn"),
+        lifecycle=standing_of(ledger, made),
         events=True,
         **events,
     )
 
 
-def _held_still(received: ReceivedSet, index: SetIndex, held: Collection[str]) -> ReceivedSet:
+def _still_stored(received: ReceivedSet, index: SetIndex, stored: Collection[str]) -> ReceivedSet:
     """The set with what arrived and is not held any more called so: deleted, cut short or put into quarantine since.
 
-    `held` are the SHA-256 of the files that are held whole.
+    `store list` are the SHA-256 of the files that are held whole.
     """
     bundles = {file.path for file in index.files if file.role == "bundle"}
     arrived = {
-        path: replace(each, how=NOT_HELD) if path in bundles and each.sha256 not in held else each
+        path: replace(each, how=NOT_IN_STORE) if path in bundles and each.sha256 not in stored else each
         for path, each in received.arrived.items()
     }
     return replace(received, arrived=arrived)
 
 
 def _is_whole(store: Store, each: Holding) -> bool:
-    """True for a held file of the right size; whether its bytes are right, `check` tells."""
+    """True for a held file of the right size; whether its bytes are right, `verify` tells."""
     try:
-        status = os.stat(each.held.place, dir_fd=store.fd, follow_symlinks=False)
+        status = os.stat(each.stored.place, dir_fd=store.fd, follow_symlinks=False)
     except OSError:
         return False
-    return each.state != "missing" and status.st_size == each.held.size
+    return each.state != "missing" and status.st_size == each.stored.size
 
 
-def _withdrawn(held: Held) -> Withdrawn:
-    return Withdrawn(held.family, held.version, held.name, held.sha256, held.why)
+def _withdrawn(stored: StoredBundle) -> Withdrawn:
+    return Withdrawn(stored.family, stored.version, stored.name, stored.sha256, stored.reason)

@@ -36,7 +36,7 @@ from bundlekeeper.media.set.withdrawal_notice import Withdrawn
 from bundlekeeper.model.media.index import DIGEST, MAX_FILES, SetIndex
 
 #: What is said of a file that arrived, with the date of its proof, where it was deleted or put into quarantine since.
-NOT_HELD = "proven at the destination, not held there now"
+NOT_IN_STORE = "proven at the destination, not held there now"
 _WORDS = text(empty=True)
 
 
@@ -50,7 +50,7 @@ class MissingBundle:
 
 
 @dataclass(frozen=True, slots=True)
-class Stands:
+class SiteState:
     """How a domain stood when the receipt was written: parts, how many have something pending, how many differ."""
 
     site: str = field(metadata=_WORDS)
@@ -88,24 +88,24 @@ class Receipt:
     came: Mapping[int, datetime] = field(metadata=named("volumes", mapping(moment(), MAX_FILES, numbered=True)))
     arrived: tuple[Arrived, ...] = field(metadata=array(nested(Arrived), MAX_FILES))
     missing: tuple[MissingBundle, ...] = field(metadata=array(nested(MissingBundle), MAX_FILES))
-    book: str = field(metadata=named("ledger/book", hexadecimal()))
+    ledger: str = field(metadata=named("ledger/book", hexadecimal()))
     count: int = field(metadata=named("ledger/count", whole()))
     head: str = field(metadata=named("ledger/head", DIGEST))
     after: int = field(metadata=named("ledger/after", whole()))
     events: bool = field(metadata=flag())
     manifest: tuple[int, str] | None = field(default=None, metadata=optional(_IN_FORCE))
     withdrawn: tuple[Withdrawn, ...] = field(default=(), metadata=array(nested(Withdrawn), MAX_FILES))
-    standing: tuple[Stands, ...] = field(default=(), metadata=array(nested(Stands), MAX_FILES))
+    states: tuple[SiteState, ...] = field(default=(), metadata=array(nested(SiteState), MAX_FILES))
 
     @property
-    def held(self) -> Mapping[str, int]:
+    def stored(self) -> Mapping[str, int]:
         """How many files arrived in which way, of those that were held when the receipt was written."""
-        return Counter(file.how for file in self.arrived if file.how != NOT_HELD)
+        return Counter(file.how for file in self.arrived if file.how != NOT_IN_STORE)
 
     @property
-    def not_held(self) -> tuple[Arrived, ...]:
+    def not_in_store(self) -> tuple[Arrived, ...]:
         """What arrived and was not held any more when the receipt was written."""
-        return tuple(arrived for arrived in self.arrived if arrived.how == NOT_HELD)
+        return tuple(arrived for arrived in self.arrived if arrived.how == NOT_IN_STORE)
 
 
 def receipt_of(
@@ -148,7 +148,7 @@ _RECEIPT = JsonDocument(
     "bundlekeeper.receipt/1",
     what="the receipt's header",
     kind="receipt",
-    hint="bundlekeeper media receipt --out FILE writes one",
+    hint="bundlekeeper receipt write --out FILE writes one",
     limit=limits.RECEIPT_HEADER_BYTES,
 )
 

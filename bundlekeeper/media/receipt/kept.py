@@ -56,7 +56,7 @@ class KeptReceipt:
     signed: bool
     made: datetime
     site: str
-    book: str
+    ledger: str
     index: str
     files: int
     away: int
@@ -68,7 +68,7 @@ class KeptReceipt:
 
     def after(self, other: KeptReceipt) -> bool:
         """True when it was made after the other: of one ledger by its events first, which no clock can change."""
-        if self.book and self.book == other.book and self.count != other.count:
+        if self.ledger and self.ledger == other.ledger and self.count != other.count:
             return self.count > other.count
         return self.made > other.made
 
@@ -78,9 +78,9 @@ def kept_of(sets: Sets, name: str) -> KeptReceipt:
     line = sets.receipt_head(name, limits.RECEIPT_HEADER_BYTES)
     if not line.startswith(b'{"code":'):
         receipt = read_header(line, name)
-        total, away = len(receipt.arrived) + len(receipt.missing), len(receipt.missing) + len(receipt.not_held)
-        made, site, book, index = receipt.made, receipt.site, receipt.book, receipt.index
-        return KeptReceipt(name, receipt.set_id, False, True, made, site, book, index, total, away, receipt.count)
+        total, away = len(receipt.arrived) + len(receipt.missing), len(receipt.missing) + len(receipt.not_in_store)
+        made, site, ledger, index = receipt.made, receipt.site, receipt.ledger, receipt.index
+        return KeptReceipt(name, receipt.set_id, False, True, made, site, ledger, index, total, away, receipt.count)
     typed = PAPER.read(line, name)
     slip, signed = paper.read(typed.code), bool(typed.signed_by)
     away = slip.missing_count
@@ -108,8 +108,8 @@ def answers(rows: Iterable[KeptReceipt], index: str, now: datetime) -> tuple[lis
     about = [receipt for receipt in rows if index.startswith(receipt.index) and index and not receipt.ahead(now)]
     files: dict[str, KeptReceipt] = {}
     for row in about:
-        if not row.on_paper and (row.book not in files or row.after(files[row.book])):
-            files[row.book] = row
+        if not row.on_paper and (row.ledger not in files or row.after(files[row.ledger])):
+            files[row.ledger] = row
     signed = list(files.values())
     signed += _papers(about, signed, signed_ones=True)
     return signed, _papers(about, signed, signed_ones=False)
@@ -132,7 +132,7 @@ def newer(sets: Sets, than: KeptReceipt, now: datetime) -> datetime | None:
     none that is kept is newer. One that is dated beyond the time now is newer than nothing. Raises as `Sets` does."""
     rows, _ = kept(sets, sets.receipts().get(than.set_id, ()))
     for receipt in rows:
-        same = receipt.site == than.site if than.on_paper else receipt.book == than.book
+        same = receipt.site == than.site if than.on_paper else receipt.ledger == than.ledger
         about = receipt.index.startswith(than.index) or than.index.startswith(receipt.index)
         # A paper's time is cut to the minute: what is of the same minute is not newer.
         later = receipt.made - than.made >= _MINUTE if than.on_paper else receipt.after(than)

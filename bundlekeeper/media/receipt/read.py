@@ -53,7 +53,7 @@ class ReceiptAnswer:
     newer: datetime | None = None
 
 
-def read(store: Store, book: Ledger, path: Path, signature: Path | None, *, now: datetime) -> ReceiptAnswer:
+def read(store: Store, ledger: Ledger, path: Path, signature: Path | None, *, now: datetime) -> ReceiptAnswer:
     """Verify a receipt's signature, merge its events and keep it. `signature` is beside it unless named.
 
     Raises RefusedError for a signature that is missing or not trusted (nothing is merged then), InputError for what is
@@ -62,12 +62,12 @@ def read(store: Store, book: Ledger, path: Path, signature: Path | None, *, now:
     with files.wrapped("the receipt cannot be read", str(path)):
         fd = _open(path)
         try:
-            return _read_open(store, book, fd, path, signature or path.with_name(path.name + ".sig"), now)
+            return _read_open(store, ledger, fd, path, signature or path.with_name(path.name + ".sig"), now)
         finally:
             os.close(fd)
 
 
-def _read_open(store: Store, book: Ledger, fd: int, path: Path, beside: Path, now: datetime) -> ReceiptAnswer:
+def _read_open(store: Store, ledger: Ledger, fd: int, path: Path, beside: Path, now: datetime) -> ReceiptAnswer:
     where = str(path)
     if os.fstat(fd).st_size > limits.RECEIPT_BYTES:
         raise InputError(f"the receipt is larger than {limits.RECEIPT_BYTES} bytes", where=where)
@@ -78,15 +78,15 @@ def _read_open(store: Store, book: Ledger, fd: int, path: Path, beside: Path, no
     signer = vouch.insist(store, digest.hexes, signed, purpose="receipts", made=receipt.made, now=now, where=where)
     merged = None
     if receipt.events:
-        merged = exchange.merge(book, _events(fd, where, digest.sha256, receipt), now, where=where)
+        merged = exchange.merge(ledger, _events(fd, where, digest.sha256, receipt), now, where=where)
     sets = Sets(store)
-    about = receipt.set_id, False, True, receipt.made, receipt.site, receipt.book, receipt.index, 0, 0, receipt.count
+    about = receipt.set_id, False, True, receipt.made, receipt.site, receipt.ledger, receipt.index, 0, 0, receipt.count
     made = KeptReceipt("", *about)
     newer = kept_receipts.newer(sets, made, now)
     new = sets.keep_receipt(receipt.set_id, digest.sha256, _pieces(fd, digest.sha256, where), signed)
     sent = next((each for each in sets.sent() if each.set_id == receipt.set_id), None)
     found = [*beyond(made, now), *_against(sets, sent, receipt), *judged(receipt.name, newer, _away(receipt))]
-    found += elsewhere(book, sent.meant_for, receipt.site, now) if sent is not None else []
+    found += elsewhere(ledger, sent.meant_for, receipt.site, now) if sent is not None else []
     found += merged.findings(receipt.site) if merged is not None else []
     return ReceiptAnswer(receipt, signer.name, merged, sent, new, tuple(found), newer)
 
@@ -141,7 +141,7 @@ def _events(fd: int, where: str, sha256: str, receipt: Receipt) -> Iterator[byte
         digest.update(line)
         yield line
     ends = exchange.end_line(receipt.head, receipt.count)
-    if line != ends or f'"{receipt.book}"'.encode() not in first:
+    if line != ends or f'"{receipt.ledger}"'.encode() not in first:
         raise InputError("the events do not end at the head that the receipt states; nothing was merged", where=where)
     if digest.hexdigest() != sha256:
         raise InputError("the receipt changed while it was read; nothing was merged", where=where, hint="read it again")
@@ -161,31 +161,31 @@ def _against(sets: Sets, sent: Sent | None, receipt: Receipt) -> Iterator[Findin
     """The receipt's word on files, held against the index that was sent."""
     subject = receipt.name
     if sent is None:
-        says = f"this store sent no set {receipt.set_id}; its events count all the same"
-        yield finding("not-checked", subject, says, "read it where the set was written", Level.NOTE)
+        message = f"this store sent no set {receipt.set_id}; its events count all the same"
+        yield finding("not-checked", subject, message, "read it where the set was written", Level.NOTE)
         return
     kept, troubles = told_index(sets, sent, subject)
     yield from troubles
     if troubles:
         return
     if kept is None or hashlib.sha256(kept.data).hexdigest() != receipt.index:
-        says = "the receipt is about a set with another index than the one that was sent under this id"
-        yield finding("altered", subject, says, "ask the site which volumes they have")
+        message = "the receipt is about a set with another index than the one that was sent under this id"
+        yield finding("altered", subject, message, "ask the site which volumes they have")
         return
     told = {arrived.path: arrived.sha256 for arrived in receipt.arrived} | {
         missing.path: missing.sha256 for missing in receipt.missing
     }
     for file in kept.index.files:
         if told.get(file.path) != file.sha256:
-            says = "the receipt does not say of this file what the index says"
-            yield finding("altered", file.path, says, "ask the site to write the receipt again")
+            message = "the receipt does not say of this file what the index says"
+            yield finding("altered", file.path, message, "ask the site to write the receipt again")
 
 
 def beyond(made: KeptReceipt, now: datetime) -> Iterator[Finding]:
     """That a receipt is dated beyond the time now."""
     if made.ahead(now):
-        says = f"it is dated {made.made:%Y-%m-%d}, this machine's clock says {now:%Y-%m-%d}: it counts as no answer"
-        yield finding("clock-doubtful", made.site, says, "set the clock that is wrong, and have it written again")
+        message = f"it is dated {made.made:%Y-%m-%d}, this machine's clock says {now:%Y-%m-%d}: it counts as no answer"
+        yield finding("clock-doubtful", made.site, message, "set the clock that is wrong, and have it written again")
 
 
 def judged(subject: str, newer: datetime | None, away: Iterable[Finding]) -> Iterator[Finding]:
@@ -193,8 +193,8 @@ def judged(subject: str, newer: datetime | None, away: Iterable[Finding]) -> Ite
     if newer is None:
         yield from away
         return
-    says = f"a newer receipt of {newer:%Y-%m-%d %H:%MZ} came already: what this one tells of files was so then"
-    yield finding("not-checked", subject, says, "bundlekeeper media list shows what the newest one says", Level.NOTE)
+    message = f"a newer receipt of {newer:%Y-%m-%d %H:%MZ} came already: what this one tells of files was so then"
+    yield finding("not-checked", subject, message, "bundlekeeper media list shows what the newest one says", Level.NOTE)
     yield from (replace(each, level=Level.NOTE, hint="") for each in away)
 
 
@@ -202,6 +202,6 @@ def _away(receipt: Receipt) -> Iterator[Finding]:
     for missing in receipt.missing:
         where = f"volume {', '.join(map(str, missing.volumes))}" if missing.volumes else "the set"
         yield finding("missing", missing.path, f"did not arrive at {receipt.site}: it is on {where}", "send it again")
-    for gone in receipt.not_held:
-        says = f"arrived at {receipt.site} on {gone.at:%Y-%m-%d}, and is not held there now"
-        yield finding("not-held", gone.path, says, "send it again, or have it taken there again")
+    for gone in receipt.not_in_store:
+        message = f"arrived at {receipt.site} on {gone.at:%Y-%m-%d}, and is not held there now"
+        yield finding("not-in-store", gone.path, message, "send it again, or have it taken there again")

@@ -58,9 +58,9 @@ class PaperAnswer:
 
 def slip_of(receipt: Receipt, index: SetIndex, sign: Callable[[bytes], bytes] | None = None) -> Slip:
     """The slip of a receipt; `sign` makes 64 bytes of Ed25519 signature over what is given."""
-    away = {each.path for each in receipt.missing} | {arrived.path for arrived in receipt.not_held}
+    away = {each.path for each in receipt.missing} | {arrived.path for arrived in receipt.not_in_store}
     missing = tuple(number for number, each in enumerate(index.files) if each.path in away)
-    rows = [stands for stands in receipt.standing if stands.site == receipt.site]
+    rows = [state for state in receipt.states if state.site == receipt.site]
     slip = Slip(
         set_id=receipt.set_id,
         sequence=receipt.sequence,
@@ -72,7 +72,7 @@ def slip_of(receipt: Receipt, index: SetIndex, sign: Callable[[bytes], bytes] | 
         missing_count=len(missing),
         ledger_count=receipt.count,
         head=receipt.head[:16],
-        domains=tuple(DomainCount(stands.domain, stands.parts, stands.staged, stands.differs) for stands in rows),
+        domains=tuple(DomainCount(state.domain, state.parts, state.staged, state.differs) for state in rows),
     )
     if sign is None:
         return slip
@@ -97,7 +97,7 @@ def sign_with(private: object) -> Callable[[bytes], bytes]:
     return sign
 
 
-def read(store: Store, text: str, *, now: datetime, book: Ledger | None = None) -> PaperAnswer:
+def read(store: Store, text: str, *, now: datetime, ledger: Ledger | None = None) -> PaperAnswer:
     """Read typed or scanned lines, verify the signature where there is one, and keep what they said.
 
     `book` is this store's ledger, where there is one: it knows which site holds a domain.
@@ -111,14 +111,14 @@ def read(store: Store, text: str, *, now: datetime, book: Ledger | None = None) 
     if not signed_by:
         found.append(finding("unsigned", slip.site, UNSIGNED, "ask by telephone, or for a signed one", Level.NOTE))
     index = _index(sets, sent, slip, found)
-    found += elsewhere(book, sent.meant_for, slip.site, now, on_paper=True) if sent is not None else []
+    found += elsewhere(ledger, sent.meant_for, slip.site, now, on_paper=True) if sent is not None else []
     missing: tuple[str, ...] = ()
     if index is not None and slip.missing is not None:
         missing = tuple(index.files[number].path for number in slip.missing)
     away = [finding("missing", path, f"{AWAY} ({slip.site})", "send it again") for path in missing]
     if slip.missing_count and not missing:
-        says = f"of {slip.files} files {slip.missing_count} {AWAY}; which ones cannot be told from here"
-        away.append(finding("missing", f"set {slip.set_id}", says, "ask for the receipt as a file"))
+        message = f"of {slip.files} files {slip.missing_count} {AWAY}; which ones cannot be told from here"
+        away.append(finding("missing", f"set {slip.set_id}", message, "ask for the receipt as a file"))
     made = KeptReceipt("", slip.set_id, True, bool(signed_by), slip.made, slip.site, "", slip.index, slip.files, 0)
     newer = kept_receipts.newer(sets, made, now)
     found += beyond(made, now)
@@ -140,13 +140,13 @@ def _index(sets: Sets, sent: Sent | None, slip: Slip, found: list[Finding]) -> S
     if troubles:
         return None
     if kept is None:
-        says = f"this store sent no set {slip.set_id}"
-        found.append(finding("not-checked", slip.site, says, "read it where the set was written"))
+        message = f"this store sent no set {slip.set_id}"
+        found.append(finding("not-checked", slip.site, message, "read it where the set was written"))
         return None
     index = kept.index
     if not hashlib.sha256(kept.data).hexdigest().startswith(slip.index) or len(index.files) != slip.files:
-        says = "the paper is about a set with another index than the one that was sent under this id"
-        found.append(finding("altered", index.name, says, "ask the site which volumes they have"))
+        message = "the paper is about a set with another index than the one that was sent under this id"
+        found.append(finding("altered", index.name, message, "ask the site which volumes they have"))
         return None
     return index
 

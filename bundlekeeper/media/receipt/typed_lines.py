@@ -102,8 +102,8 @@ def from_lines(text: str) -> bytes:
     length = int.from_bytes(data[:2], "big")
     if length + 2 > len(data):
         lacking = -(-(length + 2) * 8 // (5 * _DATA)) - len(rows)
-        says = "1 line is" if lacking == 1 else f"{lacking} lines are"
-        raise InputError(f"the code goes on after line {len(rows)}: {says} not there", hint="type all lines")
+        message = "1 line is" if lacking == 1 else f"{lacking} lines are"
+        raise InputError(f"the code goes on after line {len(rows)}: {message} not there", hint="type all lines")
     if len(rows) != -(-(length + 2) * 8 // (5 * _DATA)):
         raise InputError("there are more lines than this code has", hint="are they of two papers?")
     return data[2 : 2 + length]
@@ -193,11 +193,11 @@ def _told(number: int, row: _Row, right: Mapping[int, str], moved: int, count: i
     if number in right:
         yield _problem(f"line {number}", "stands there twice, once mistyped", "leave out the wrong one")
     elif moved and (number > count or moved // 32 == number // 32):  # one wrong sign never looks like a near number
-        says = f"holds the check characters of line {moved}"
+        message = f"holds the check characters of line {moved}"
         hint = "its number is mistyped" if row.typed else "it belongs there"
-        yield _problem(f"line {number}", says, f"if no other character is wrong, {hint}")
+        yield _problem(f"line {number}", message, f"if no other character is wrong, {hint}")
     else:
-        yield from (_problem(f"line {number}", says, hint) for says, hint in _wrong(number, row.signs))
+        yield from (_problem(f"line {number}", message, hint) for message, hint in _wrong(number, row.signs))
 
 
 def _gaps(numbers: Sequence[int]) -> Iterator[Finding]:
@@ -233,5 +233,5 @@ def _wrong(number: int, row: str) -> list[tuple[str, str]]:
     return [("is mistyped: its check characters do not fit", hint)]
 
 
-def _problem(subject: str, says: str, hint: str = "") -> Finding:
-    return finding("altered", subject, says, hint)
+def _problem(subject: str, message: str, hint: str = "") -> Finding:
+    return finding("altered", subject, message, hint)

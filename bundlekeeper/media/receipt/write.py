@@ -43,11 +43,11 @@ def insist_on_place(out: str) -> None:
             raise InputError("this names a folder, a file is due", where=out, hint=hint)
         folder = Path(out).parent
         if not folder.is_dir():
-            says = "this is no folder" if os.path.lexists(folder) else "the folder is not there"
-            raise InputError(says, where=str(folder), hint="make it first, or name another file")
+            message = "this is no folder" if os.path.lexists(folder) else "the folder is not there"
+            raise InputError(message, where=str(folder), hint="make it first, or name another file")
 
 
-def write(out: Path, receipt: Receipt, book: Ledger, sign: Callable[[str], bytes]) -> None:
+def write(out: Path, receipt: Receipt, ledger: Ledger, sign: Callable[[str], bytes]) -> None:
     """Write the receipt to the new file `out`, with its events, and its signature to `out`.sig.
 
     `sign` makes the signature of a SHA-512 in hexadecimal. Raises InputError when the file is there already, or a file
@@ -61,7 +61,7 @@ def write(out: Path, receipt: Receipt, book: Ledger, sign: Callable[[str], bytes
         for path in (out, beside):
             _sweep(path)
         with _temp(out) as (temp, fd), _temp(beside) as (temp_sig, fd_sig):
-            sha512 = _put(fd, chain([write_header(receipt)], _exported(book, receipt)))
+            sha512 = _put(fd, chain([write_header(receipt)], _exported(ledger, receipt)))
             _put(fd_sig, [sign(sha512)])
             with suppress(FileNotFoundError):
                 beside.unlink()  # of a run that was killed before its receipt had a name
@@ -97,14 +97,14 @@ def _insist_on_ours(beside: Path) -> None:
         with suppress(KeeperError):
             ours = sshsig.parse(data).namespace == NAMESPACES["receipts"]
     if not ours:
-        says = "the signature's name is taken, by something that is no signature of a receipt"
-        raise InputError(says, where=str(beside), hint="name another receipt, or move that file away")
+        message = "the signature's name is taken, by something that is no signature of a receipt"
+        raise InputError(message, where=str(beside), hint="name another receipt, or move that file away")
 
 
-def _exported(book: Ledger, receipt: Receipt) -> Iterator[bytes]:
+def _exported(ledger: Ledger, receipt: Receipt) -> Iterator[bytes]:
     """The events' lines. Raises UnfinishedError when they don't end at the head that the receipt states."""
     line = b""
-    for line in exchange.export(book, receipt.after):
+    for line in exchange.export(ledger, receipt.after):
         yield line
     if line != exchange.end_line(receipt.head, receipt.count):
         raise UnfinishedError("something was recorded while the receipt was written", hint="run the command again")

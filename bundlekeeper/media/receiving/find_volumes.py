@@ -113,7 +113,7 @@ def _drop_unread(found: Look) -> None:
         if trouble is not None:
             found.refused = True
             hint = trouble.hint or "bring another copy of it"
-            found.findings.append(finding("bad-volume", volume.root.name, f"{volume.root}: {trouble.says}", hint))
+            found.findings.append(finding("bad-volume", volume.root.name, f"{volume.root}: {trouble.message}", hint))
     found.volumes = [volume for volume in found.volumes if wrong[volume.index] is None]
 
 
@@ -166,20 +166,22 @@ def _look_at(root: Path, found: Look, progress: Progress, stop: Stop | None) -> 
     try:
         top = set(os.listdir(root))
         if not any(name.lower() == DECLARATION for name in top):
-            says = f"{root} was not finished: there is no {DECLARATION}, which is written last"
-            found.findings.append(finding("bad-volume", root.name, says, "write it again, or bring another copy of it"))
+            message = f"{root} was not finished: there is no {DECLARATION}, which is written last"
+            found.findings.append(
+                finding("bad-volume", root.name, message, "write it again, or bring another copy of it")
+            )
             return
         volume = _whole(root, progress, stop) if {*_TEXTS, PAYLOAD} <= top else _renamed(root)
     except RefusedError as error:
         found.refused = True
         found.findings += error.problems
-        found.findings.append(finding("bad-volume", root.name, error.says, error.hint))
+        found.findings.append(finding("bad-volume", root.name, error.message, error.hint))
     except StoppedError:
         raise
     except (KeeperError, OSError) as error:
-        says = error.says if isinstance(error, KeeperError) else (error.strerror or str(error))
+        message = error.message if isinstance(error, KeeperError) else (error.strerror or str(error))
         problems = error.problems if isinstance(error, KeeperError) else ()
-        found.findings += [*problems, finding("unreadable", root.name, f"{root}: {says}", "try again")]
+        found.findings += [*problems, finding("unreadable", root.name, f"{root}: {message}", "try again")]
     else:
         found.volumes.append(volume)
         found.findings += volume.findings
@@ -190,15 +192,15 @@ def _whole(root: Path, progress: Progress, stop: Stop | None) -> FoundVolume:
     bag = bags.read_bag(root, progress=progress, stop=stop)
     index, signature = bag.read(INDEX, limits.SET_INDEX_BYTES), bag.read(SIGNATURE, limits.SIGNATURE_BYTES)
     due = {path: sums for path, sums in bag.tags.items() if path in _TEXTS}
-    texts = bags.prove_bag(replace(bag, payload={}, tags=due), progress=progress, workers=1, stop=stop)
+    texts = bags.verify_bag(replace(bag, payload={}, tags=due), progress=progress, workers=1, stop=stop)
     damaged = [each for each in texts.findings if each.code != "unreadable"]
     if damaged:
         raise RefusedError(f"{root}: its texts were damaged", hint="bring another copy of it", problems=damaged)
     told = [each for each in bag.findings if not each.subject.startswith(f"{PAYLOAD}/") or each.code != "missing"]
     if not any((algorithm_of(path) or ("", False))[1] for path in bag.files):
-        says = "the volume has no tag manifest, so nothing proves its lists"
+        message = "the volume has no tag manifest, so nothing proves its lists"
         hint = "believe none of them; bring another copy of it"
-        told.append(finding("bad-volume", "tagmanifest-sha256.txt", says, hint))
+        told.append(finding("bad-volume", "tagmanifest-sha256.txt", message, hint))
     payload = {path: sums.get("sha256", "") for path, sums in bag.payload.items()}
     found = tuple(replace(each, subject=f"{root.name}/{each.subject}") for each in (*told, *texts.findings))
     return FoundVolume(root, index, signature, bag.files, payload, bag.tags, findings=found)
@@ -228,15 +230,15 @@ def _renamed(root: Path) -> FoundVolume:
             continue
         other = {INDEX: index[0], SIGNATURE: signature[0]}.get(name, lower.get(name))
         if other is None and not any(_is_mangled(entry.path, name) for entry in top):
-            says, hint = "it is not there, under no name", "copy the volume again, whole"
-            told.append(finding("missing", f"{root.name}/{name}", says, hint))
+            message, hint = "it is not there, under no name", "copy the volume again, whole"
+            told.append(finding("missing", f"{root.name}/{name}", message, hint))
             continue
-        says = f"{name} is not here under its name" if other is None else f"{name} is here under the name {other}"
-        told.append(finding("misnamed", root.name, says, _KEEP_NAMES))
+        message = f"{name} is not here under its name" if other is None else f"{name} is here under the name {other}"
+        told.append(finding("misnamed", root.name, message, _KEEP_NAMES))
     folder = next((path.partition("/")[0] for path in files if path.lower().startswith(f"{PAYLOAD}/")), PAYLOAD)
     if folder != PAYLOAD:
-        says = f"the folder {PAYLOAD} is here under the name {folder}"
-        told.append(finding("misnamed", root.name, says, _KEEP_NAMES))
+        message = f"the folder {PAYLOAD} is here under the name {folder}"
+        told.append(finding("misnamed", root.name, message, _KEEP_NAMES))
     return FoundVolume(root, index[1], signature[1], files, None, findings=tuple(told))
 
 
@@ -292,8 +294,8 @@ def only_set(volumes: Sequence[FoundVolume]) -> tuple[SetIndex, FoundVolume]:
         for volume in rows
     ]
     if one_id:
-        says = "volumes that claim to be of one set carry different indexes: they contradict each other"
-        raise RefusedError(says, hint="ask the set's maker which is theirs", problems=told)
+        message = "volumes that claim to be of one set carry different indexes: they contradict each other"
+        raise RefusedError(message, hint="ask the set's maker which is theirs", problems=told)
     raise RefusedError(
         f"volumes of {len(read)} sets lie here together",
         hint=f"receive one set at a time, such as: bundlekeeper media receive {read[0][1][0].root}",

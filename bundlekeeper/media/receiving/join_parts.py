@@ -102,8 +102,8 @@ class Joining:
                 wrong.append(finding("extended", part.path, f"{place} grew while it was read", "copy it again"))
                 continue
             except OSError as error:
-                says = f"{place}: {error.strerror or error}"
-                wrong.append(finding("unreadable", part.path, says, "nothing is known about its bytes; try again"))
+                message = f"{place}: {error.strerror or error}"
+                wrong.append(finding("unreadable", part.path, message, "nothing is known about its bytes; try again"))
                 continue
             payload.was_read(place, digest.sha256)
             if (digest.size, digest.sha256) == (part.size, part.sha256):
@@ -114,13 +114,13 @@ class Joining:
                 if whole is not None:
                     self._wholes[each.path] = (part.offset + part.size, whole)
                 if entry.name != name:
-                    says = f"{part.path} is here under the name {place}"
-                    self.findings.append(finding("misnamed", part.path, says, "find out who renamed it"))
+                    message = f"{part.path} is here under the name {place}"
+                    self.findings.append(finding("misnamed", part.path, message, "find out who renamed it"))
                 return
             code = "altered" if digest.size == part.size else "truncated"
-            says = f"{place}: SHA-256 {digest.sha256[:12]}…, the set's index says {part.sha256[:12]}…"
+            message = f"{place}: SHA-256 {digest.sha256[:12]}…, the set's index says {part.sha256[:12]}…"
             if entry.name == name:
-                wrong.append(finding(code, part.path, says, "bring another copy of this volume"))
+                wrong.append(finding(code, part.path, message, "bring another copy of this volume"))
         self.findings += wrong
 
     def _copied(

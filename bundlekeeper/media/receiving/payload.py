@@ -52,7 +52,7 @@ class Payload:
         """The SHA-256 of a file that was read here; empty where it was not."""
         return self._read.get(place_of(volume, entry), "")
 
-    def proven(self, volume: FoundVolume, part: FilePart) -> bool:
+    def verified(self, volume: FoundVolume, part: FilePart) -> bool:
         """True when the part was read from this volume, under its own name or another, and is right."""
         entry = volume.entry(part.path)
         if entry is not None and self.read_at(volume, entry) == part.sha256:

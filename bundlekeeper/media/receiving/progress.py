@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.media.receiving.find_volumes import FoundVolume
 from bundlekeeper.media.receiving.payload import Payload
-from bundlekeeper.media.set.records import HELD, PROVEN, Arrived, ReceivedSet
+from bundlekeeper.media.set.records import STORED, PROVEN, Arrived, ReceivedSet
 from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex
 
 if TYPE_CHECKING:
-    from bundlekeeper.store.adding.outcome import TakeRow
+    from bundlekeeper.store.adding.outcome import AddRow
     from bundlekeeper.store.database.rows import BundleFacts
 
 #: The words of a take for a bundle that the store holds, proven.
@@ -30,22 +30,22 @@ IN = frozenset({"taken", "already held", "same bytes"})
 class VolumeRow:
     """One volume that was here: its folder, its number, and its files.
 
-    Of `files`, `proven` were read here and are right; `held` are in already and were not read from it.
+    Of `files`, `proven` were read here and are right; `store list` are in already and were not read from it.
     """
 
     root: str
     number: int
-    proven: int
+    verified: int
     files: int
-    held: int = 0
+    stored: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Taken:
     """What the store says after a take: the row of each bundle, by place, and when each was proven."""
 
-    rows: Mapping[str, TakeRow]
-    proven_at: Mapping[str, datetime]
+    rows: Mapping[str, AddRow]
+    verified_at: Mapping[str, datetime]
 
     def is_new(self, place: str) -> bool:
         """True when the bundle was taken in this run."""
@@ -56,8 +56,8 @@ class Taken:
         row = self.rows.get(place)
         if row is None or row.status not in IN:
             return None
-        at = now if row.status == "taken" else self.proven_at.get(place, now)
-        return Arrived(each.path, each.sha256, PROVEN if at >= began else HELD, at)
+        at = now if row.status == "taken" else self.verified_at.get(place, now)
+        return Arrived(each.path, each.sha256, PROVEN if at >= began else STORED, at)
 
 
 def brought_up(
@@ -116,12 +116,12 @@ def volume_rows(index: SetIndex, received: ReceivedSet, payload: Payload) -> Ite
     """What each volume that is here gave."""
     for volume in payload.volumes:
         rows = list(index.on(volume.number))
-        proven = [payload.proven(volume, part) for _, part in rows]
-        held = [
+        verified = [payload.verified(volume, part) for _, part in rows]
+        stored = [
             not good and is_in(each, part, received.arrived, received.parts)
-            for (each, part), good in zip(rows, proven, strict=True)
+            for (each, part), good in zip(rows, verified, strict=True)
         ]
-        yield VolumeRow(str(volume.root), volume.number, sum(proven), len(rows), sum(held))
+        yield VolumeRow(str(volume.root), volume.number, sum(verified), len(rows), sum(stored))
 
 
 def why_not(part: FilePart, payload: Payload, told: Collection[str]) -> Iterator[Finding]:
@@ -135,8 +135,8 @@ def why_not(part: FilePart, payload: Payload, told: Collection[str]) -> Iterator
     if short:
         volume, entry = short[0]
         code = "truncated" if entry.size < part.size else "extended"
-        says = f"{volume.root}/{entry.path}: {entry.size} bytes, the set's index says {part.size}"
-        yield finding(code, part.path, says, again)
+        message = f"{volume.root}/{entry.path}: {entry.size} bytes, the set's index says {part.size}"
+        yield finding(code, part.path, message, again)
         return
     yield finding("missing", part.path, f"not on volume {part.volume} ({roots}), under no name", again)
 
@@ -151,10 +151,10 @@ def small_damage(index: SetIndex, payload: Payload) -> Iterator[Finding]:
             for volume, entry in payload.at(part):
                 found = payload.read_at(volume, entry)
                 if found and found != part.sha256:
-                    says = (
+                    message = (
                         f"{volume.root}/{entry.path}: SHA-256 {found[:12]}…, the set's index says {part.sha256[:12]}…"
                     )
-                    yield finding("altered", part.path, says, f"copy volume {part.volume} again")
+                    yield finding("altered", part.path, message, f"copy volume {part.volume} again")
 
 
 def but_renamed(findings: Sequence[Finding], volumes: Sequence[FoundVolume], payload: Payload) -> list[Finding]:

@@ -1,4 +1,4 @@
-"""Receiving a media set: volumes in any order, over several days, into the store with the guarantees of `take`.
+"""Receiving a media set: volumes in any order, over several days, into the store with the guarantees of `store add`.
 
 Rules: nothing is believed before the index's signature is good under the store's own trust list; an older set, another
 set under the same number, volumes of two sets are refused whole; what is in is recorded when it is durable, so that any
@@ -27,7 +27,7 @@ from bundlekeeper.media.receiving.join_parts import Joining, begun_bytes
 from bundlekeeper.media.receiving.payload import Payload
 from bundlekeeper.media.receiving.progress import VolumeRow
 from bundlekeeper.media.receiving.source import SetSource
-from bundlekeeper.media.receiving.store_database import StoreDatabase
+from bundlekeeper.media.receiving.optional_database import StoreDatabase
 from bundlekeeper.media.set import signer as vouch
 from bundlekeeper.media.set import withdrawal_notice
 from bundlekeeper.media.set.records import ReceivedSet
@@ -36,10 +36,10 @@ from bundlekeeper.media.set.withdrawal_notice import Withdrawn
 from bundlekeeper.model.lint import but_of_bundles
 from bundlekeeper.model.media.index import FilePart, SetFile, SetIndex, read_index
 from bundlekeeper.model.progress import Clock, Progress
-from bundlekeeper.store.adding import accept_manifest
-from bundlekeeper.store.adding.accept_manifest import Whys
+from bundlekeeper.store.adding import admit_manifest
+from bundlekeeper.store.adding.admit_manifest import Whys
 from bundlekeeper.store.adding.plan import shortage_of
-from bundlekeeper.store.adding.take import TakeResult, TakeRow, rehearse, take
+from bundlekeeper.store.adding.take import AddResult, AddRow, rehearse, take
 from bundlekeeper.store.database.bundle_facts import facts_of
 from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.store.disk import files, lock, temp_files
@@ -69,7 +69,7 @@ class Reception:
     signed_key: str
     received: ReceivedSet
     volumes: tuple[VolumeRow, ...]
-    rows: tuple[TakeRow, ...]
+    rows: tuple[AddRow, ...]
     findings: tuple[Finding, ...]
     to_come: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
     refused: bool = False
@@ -92,13 +92,13 @@ def receive(
     stop: Stop | None = None,
     wait_s: float = 0.0,
     dry_run: bool = False,
-    accept_rollback: str | None = None,
-    accept_expired: str | None = None,
+    allow_rollback: str | None = None,
+    allow_expired: str | None = None,
 ) -> Reception:
     """Take what the volumes in these folders hold into the store; `store` is None where there is none yet.
 
     `wait_s` seconds are waited for another receive or the store's lock. A dry run changes nothing and reads no bundle.
-    Raises RefusedError (an unknown key, an older, contradicting or mixed set), InputError (no volume), and as `take`;
+    Raises RefusedError (an unknown key, an older, contradicting or mixed set), InputError (no volume), and as `store add`;
     what was taken until then stays.
     """
     looked = found.look(folders, progress=progress, stop=stop)
@@ -117,14 +117,14 @@ def receive(
             each for volume in volumes for each in signed_texts.doubts(volume, index, progress=progress, stop=stop)
         ]
         with sets.receiving(wait_s=wait_s, stop=stop) if not dry_run else ExitStack():
-            begun = _begun(sets, index, first.index, clock(), accept_rollback)
+            begun = _begun(sets, index, first.index, clock(), allow_rollback)
             begun = replace(begun, signed_by=signer.name, signed_key=signer.fingerprint)
             work = _Work(store, database, sets, index, Payload(index, volumes), begun, clock, progress, stop)
             work.findings += [*looked.findings, *texts]
-            reason = accept_rollback
+            reason = allow_rollback
             if reason is None and _overtaken_by_notices(sets, index):
                 reason = f"set {index.name} began to come before the withdrawals that were received since"
-            whys = Whys(accept_expired, reason)
+            whys = Whys(allow_expired, reason)
             work.findings += _doubts(sets, index, begun, clock())
             loaded, signature = work.manifest(whys)  # a refused one leaves no trace, and nothing is joined for it
             if not dry_run:
@@ -147,14 +147,14 @@ def _signer(
         made=index.made,
         now=now,
         where=str(first.root / found.INDEX),
-        accepted=database.believed(),
+        admitted=database.believed(),
     )
 
 
 def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, why: str | None) -> ReceivedSet:
     """The record of the set, new or from before. Raises RefusedError for one that may not come in, InputError."""
     if why is not None and not why.strip():
-        raise InputError("--accept-rollback needs a reason", hint="say why in words; it is recorded for good")
+        raise InputError("--allow-rollback needs a reason", hint="say why in words; it is recorded for good")
     digest = hashlib.sha256(data).hexdigest()
     known = sets.known(index.issuer)
     for number, set_id in known:
@@ -177,7 +177,7 @@ def _begun(sets: Sets, index: SetIndex, data: bytes, now: datetime, why: str | N
         if why is None:
             raise RefusedError(
                 f"this set is older (number {index.sequence}) than one of its issuer that came already ({highest})",
-                hint='receive the newer one; if going back is meant: --accept-rollback "why" (recorded)',
+                hint='receive the newer one; if going back is meant: --allow-rollback "why" (recorded)',
                 where=f"{index.name} ({index.set_id})",
             )
         rollback = why
@@ -247,8 +247,8 @@ class _Work:
                     progress=self._progress,
                     stop=self._stop,
                     wait_s=wait_s,
-                    accept_expired=whys.expired,
-                    accept_rollback=whys.rollback,
+                    allow_expired=whys.expired,
+                    allow_rollback=whys.rollback,
                     signature=signature,
                 )
         self.findings += but_of_bundles(loaded.problems)
@@ -265,7 +265,7 @@ class _Work:
     # What is believed first
 
     def manifest(self, whys: Whys) -> tuple[Loaded, bytes | None]:
-        """The set's manifest and its signature, both judged as `take` will judge them.
+        """The set's manifest and its signature, both judged as `store add` will judge them.
 
         Raises RefusedError, InputError when it can't be read.
         """
@@ -289,7 +289,7 @@ class _Work:
         voucher = Voucher.of(self._store, self._clock(), self._database.believed())
         ruling = voucher.rule_manifest(each.path, data, signature, issued=loaded.manifest.issued)
         insist(ruling, each.path)
-        accept_manifest.judge(loaded, self._database.accepted(), self._clock(), whys)
+        admit_manifest.judge(loaded, self._database.admitted(), self._clock(), whys)
         return loaded, signature
 
     def _small(self, each: SetFile) -> bytes | None:
@@ -309,8 +309,8 @@ class _Work:
                 continue
             facts = named.get((file.path.rpartition("/")[2], file.sha256))
             if facts is None:
-                says = "the set carries it, and its manifest names no such bundle; it is not taken"
-                self.findings.append(finding("extra", file.path, says))
+                message = "the set carries it, and its manifest names no such bundle; it is not taken"
+                self.findings.append(finding("extra", file.path, message))
             else:
                 found[file.path] = facts
         return found
@@ -323,7 +323,7 @@ class _Work:
                 try:
                     self._withdrawn += withdrawal_notice.read_notice(data, loaded.manifest, file.path)
                 except InputError as error:
-                    self.findings.append(finding("bad-volume", file.path, error.says, error.hint))
+                    self.findings.append(finding("bad-volume", file.path, error.message, error.hint))
 
     # Split files
 
@@ -331,8 +331,8 @@ class _Work:
         self, stack: ExitStack, facts: Mapping[str, BundleFacts], wait_s: float, *, dry_run: bool
     ) -> Joining | None:
         """Bring in the parts that are here; None in a dry run."""
-        held = self._held()
-        wanted = [file for file in self._index.files if file.path in facts and facts[file.path].place not in held]
+        stored = self._held()
+        wanted = [file for file in self._index.files if file.path in facts and facts[file.path].place not in stored]
         self._insist_on_room(wanted)
         if dry_run:
             return None
@@ -342,7 +342,7 @@ class _Work:
         stack.callback(joining.close)
         split = [file for file in wanted if file.split]
         if split:
-            with lock.held(
+            with lock.stored(
                 self._store.fd,
                 "media receive",
                 clock=self._clock,
@@ -358,15 +358,15 @@ class _Work:
         self._sets.update(self._received)
 
     def _held(self) -> set[str]:
-        """The places of the store that hold what their row says, going by the catalogue and the file's size."""
-        held = set()
-        for bundle in self._database.held():
+        """The places of the store that hold what their row says, going by the store's database and the file's size."""
+        stored = set()
+        for bundle in self._database.stored():
             try:
                 if os.stat(bundle.place, dir_fd=self._store.fd, follow_symlinks=False).st_size == bundle.size:
-                    held.add(bundle.place)
+                    stored.add(bundle.place)
             except OSError:
                 continue
-        return held
+        return stored
 
     def _insist_on_room(self, wanted: Sequence[SetFile]) -> None:
         """Raise UnfinishedError when what is here can't fit, before the first byte is copied."""
@@ -386,19 +386,19 @@ class _Work:
 
     # What arrived
 
-    def _arrive(self, result: TakeResult, facts: Mapping[str, BundleFacts]) -> None:
+    def _arrive(self, result: AddResult, facts: Mapping[str, BundleFacts]) -> None:
         """Record what is in now: bundles that the store holds, and the small files that were proven."""
 
         def keep(each: SetFile, data: bytes) -> None:
             if not each.common:  # those come again with every volume
                 self._sets.keep_small(self._received, each.sha256, data)
 
-        proven_at = {place: proof.proven_at for place, proof in result.proofs.items()}
+        verified_at = {place: verification.verified_at for place, verification in result.verifications.items()}
         self._received = arrival.brought_up(
             self._index,
             self._received,
             facts,
-            arrival.Taken({row.place: row for row in result.rows}, proven_at),
+            arrival.Taken({row.place: row for row in result.rows}, verified_at),
             self._payload,
             begun=lambda each: begun_bytes(self._store.fd, each),
             keep=keep,
@@ -408,7 +408,7 @@ class _Work:
 
     # What is told
 
-    def _reception(self, result: TakeResult, facts: Mapping[str, BundleFacts], *, dry_run: bool) -> Reception:
+    def _reception(self, result: AddResult, facts: Mapping[str, BundleFacts], *, dry_run: bool) -> Reception:
         ours = {bundle.place for bundle in facts.values()}
         rows = tuple(row for row in result.rows if row.place in ours and row.status != "missing")
         told = self._told(result, {bundle.name for bundle in facts.values()})
@@ -437,7 +437,7 @@ class _Work:
             manifest=result.manifest,
         )
 
-    def _told(self, result: TakeResult, names: set[str]) -> list[Finding]:
+    def _told(self, result: AddResult, names: set[str]) -> list[Finding]:
         """What was found of the set's bundles, of these `names`, and what is withdrawn of all that is held."""
         hints = {
             part.path.rpartition("/")[2]: f"copy volume {part.volume} again, whole, or bring another copy of it"
@@ -446,12 +446,12 @@ class _Work:
             for part in file.parts
         }
         every = {row.name for row in result.rows}
-        held = {row.name for row in result.rows if row.status in arrival.IN}
+        stored = {row.name for row in result.rows if row.status in arrival.IN}
         told = [
             f
             for f in result.findings
             if f.code != "missing"
-            and (f.subject in names or f.subject not in every or (f.code == "withdrawn" and f.subject in held))
+            and (f.subject in names or f.subject not in every or (f.code == "withdrawn" and f.subject in stored))
         ]
         told = [replace(f, hint=hints.get(f.subject, f.hint)) if f.code in _DAMAGED else f for f in told]
         found = [*self.findings, *arrival.small_damage(self._index, self._payload), *told]
@@ -474,16 +474,18 @@ def _doubts(sets: Sets, index: SetIndex, begun: ReceivedSet, now: datetime) -> I
     before = [received for received in every if received.sequence < index.sequence]
     if before and begun.signed_key not in {received.signed_key for received in every}:
         last = before[-1]
-        says = f"signed by {begun.signed_by}; the issuer's set before it, number {last.sequence}, by {last.signed_by}"
-        yield finding("not-checked", index.name, says, "a key that is new for its issuer: was that meant? Ask them")
+        message = (
+            f"signed by {begun.signed_by}; the issuer's set before it, number {last.sequence}, by {last.signed_by}"
+        )
+        yield finding("not-checked", index.name, message, "a key that is new for its issuer: was that meant? Ask them")
     if index.made > now + AHEAD:
-        says = f"the set says that it was made on {index.made:%Y-%m-%d}; this machine's clock says {now:%Y-%m-%d}"
-        yield finding("clock-doubtful", index.name, says, "set the clock that is wrong")
+        message = f"the set says that it was made on {index.made:%Y-%m-%d}; this machine's clock says {now:%Y-%m-%d}"
+        yield finding("clock-doubtful", index.name, message, "set the clock that is wrong")
 
 
 def _record_exception(store: Store, index: SetIndex, begun: ReceivedSet) -> None:
     """Record for good that an older set was let in, once."""
     subject = f"set {index.name} ({index.set_id})"
-    with store.catalogue(write=True) as catalogue:
-        if all((what, about) != ("rollback", subject) for _, what, about, _ in catalogue.exceptions()):
-            catalogue.record_exception(begun.began, "rollback", subject, begun.rollback)
+    with store.database(write=True) as database:
+        if all((what, about) != ("rollback", subject) for _, what, about, _ in database.exceptions()):
+            database.record_exception(begun.began, "rollback", subject, begun.rollback)

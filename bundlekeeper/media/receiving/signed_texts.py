@@ -55,8 +55,8 @@ class _Texts:
         try:
             for done in digest_many(tasks, on_bytes=progress.advance, on_file=progress.file, stop=stop):
                 if done.digest is None or done.changed:
-                    says = done.error.strerror if done.error is not None else "it changed while it was read"
-                    self._unread[done.task.key] = says or "unknown error"
+                    message = done.error.strerror if done.error is not None else "it changed while it was read"
+                    self._unread[done.task.key] = message or "unknown error"
                 else:
                     self._digests[done.task.key] = done.digest.sha256
         finally:
@@ -76,13 +76,13 @@ class _Texts:
                 if here in self._unread:
                     yield self._told("unreadable", path, f"could not be read: {self._unread[here]}", "try again")
                 elif self._digests.get(here) != text.sha256:
-                    says = "is not what the set's signed index says: it was replaced or damaged"
-                    yield self._told("altered", path, says, _DISTRUST)
+                    message = "is not what the set's signed index says: it was replaced or damaged"
+                    yield self._told("altered", path, message, _DISTRUST)
             elif not self._named and text.sha256 in self._digests.values():
                 continue  # under a name that was cut
             elif path not in self._volume.tags and (with_tool or not path.startswith(f"{TOOL}/")):
-                says = "the set's signed index names it, and it is not there"
-                yield self._told("missing", path, says, "bring another copy of the volume")
+                message = "the set's signed index names it, and it is not there"
+                yield self._told("missing", path, message, "bring another copy of the volume")
 
     def strays(self) -> Iterator[Finding]:
         """What is neither of the index nor a list; where names are lost, what lies in the tool's folder alone."""
@@ -92,8 +92,8 @@ class _Texts:
             if not self._named:
                 own = not path.lower().startswith(f"{TOOL}/") or self._digests.get(path) in known
             if not own:
-                says = "lies in the volume's folder, and the set's signed index does not name it"
-                yield self._told("extra", path, says, "it is not of the set: run none of it")
+                message = "lies in the volume's folder, and the set's signed index does not name it"
+                yield self._told("extra", path, message, "it is not of the set: run none of it")
 
     def against_lists(self) -> Iterator[Finding]:
         """Each list by the tag manifest, and SHA256SUMS by the files themselves."""
@@ -104,8 +104,8 @@ class _Texts:
             elif path not in self._digests:
                 yield self._told("altered", path, f"is larger than any list of a volume, {limits.TAG_BYTES} bytes")
             elif path == SUMS and stated and self._digests[path] != self._sums():
-                says = "does not say what lies on the volume, by the signed index and the volume's other lists"
-                yield self._told("altered", path, says, _DISTRUST)
+                message = "does not say what lies on the volume, by the signed index and the volume's other lists"
+                yield self._told("altered", path, message, _DISTRUST)
             elif path != SUMS and self._digests[path] != stated.get(path, {}).get("sha256", self._digests[path]):
                 yield self._told("altered", path, "is not what the tag manifest says: it was damaged", _DISTRUST)
         if self._named and SUMS not in self._beside and SUMS not in stated:
@@ -120,5 +120,5 @@ class _Texts:
     def _is_list(self, path: str) -> bool:
         return self._named and (path == SUMS or algorithm_of(path) is not None)
 
-    def _told(self, code: str, path: str, says: str, hint: str = _DISTRUST) -> Finding:
-        return finding(code, f"{self._volume.root.name}/{path}", says, hint)
+    def _told(self, code: str, path: str, message: str, hint: str = _DISTRUST) -> Finding:
+        return finding(code, f"{self._volume.root.name}/{path}", message, hint)

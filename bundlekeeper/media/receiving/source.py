@@ -1,4 +1,4 @@
-"""The volumes of a media set as a source of bundles, so that `take` takes from them with all its guarantees.
+"""The volumes of a media set as a source of bundles, so that `store add` takes from them with all its guarantees.
 
 Rules: a bundle is offered from where the signed index says it lies, and from any file of its size that the index does
 not know by name; a file cut short is told and not offered; a split file is offered once all its parts are in and
@@ -105,8 +105,8 @@ class SetSource:
         if data is not None:
             return SignatureFile(data, f"{self._name}: {path}")  # a bare path would mean the store's own place
         if any(self._payload.at(part) for part in signature.parts):
-            says = f"the signature {path} is not what the set's index names"
-            return SignatureFile(None, path, says, "bad-signature")
+            message = f"the signature {path} is not what the set's index names"
+            return SignatureFile(None, path, message, "bad-signature")
         return ABSENT
 
     def fetch(

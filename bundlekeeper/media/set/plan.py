@@ -74,33 +74,34 @@ def bunches_of(
     """
     wanted = {b.sha256.lower(): n for n, b in enumerate(contents.bundles)}
     facts = {f.sha256: f for f in facts_of(manifest) if f.sha256 in wanted}
-    held: dict[str, Holding] = {}
+    stored: dict[str, Holding] = {}
     for row in sorted(
-        (holding for holding in rows if holding.state != "missing"), key=lambda r: (r.state != "proven", r.held.place)
+        (holding for holding in rows if holding.state != "missing"),
+        key=lambda r: (r.state != "verified", r.stored.place),
     ):
-        held.setdefault(row.held.sha256, row)
+        stored.setdefault(row.stored.sha256, row)
     bunches, found = [], []
     for digest in sorted(facts, key=wanted.__getitem__):
-        kept = held.get(digest)
+        kept = stored.get(digest)
         if kept is None or digest in contents.left_out:
             continue
         fact = facts[digest]
         bundle = SetFile(fact.place, fact.size, digest, "bundle", fact.family, fact.version)
         signature, trouble = _signature(store, kept, fact)
         found += [trouble] if trouble else []
-        bunches.append(Bunch(PlannedFile(bundle, kept.held.place), (signature,) if signature else ()))
+        bunches.append(Bunch(PlannedFile(bundle, kept.stored.place), (signature,) if signature else ()))
     return tuple(bunches), tuple(found)
 
 
 def _signature(store: Store, row: Holding, fact: BundleFacts) -> tuple[PlannedFile | None, Finding | None]:
-    place = place_of(replace(row.held, signature=fact.signature))
+    place = place_of(replace(row.stored, signature=fact.signature))
     if not place or fact.signature is None:
         return None, None
     file = in_store(store.fd, place)
     if file.data is None:
-        says = file.trouble or f"the manifest states it as the signature of {fact.name}; it is not in the store"
-        hint = "put it beside the bundle and take again: bundlekeeper take MANIFEST --from DIR"
-        return None, finding("missing", fact.signature.file, says, hint)
+        message = file.trouble or f"the manifest states it as the signature of {fact.name}; it is not in the store"
+        hint = "put it beside the bundle and take again: bundlekeeper store add MANIFEST --from DIR"
+        return None, finding("missing", fact.signature.file, message, hint)
     path = f"{fact.place.rpartition('/')[0]}/{fact.signature.file}"
     digest = hashlib.sha256(file.data).hexdigest()
     signature = SetFile(path, len(file.data), digest, "signature", fact.family, fact.version)
@@ -156,7 +157,7 @@ def plan_set(
         volumes=tuple(_volume(n, kind, files, rooms[kind]) for n, kind in enumerate(kinds, 1)),
         files=tuple(files),
         exact=packed.exact,
-        says=says_of(packed),
+        message=says_of(packed),
         with_tool=wish.with_tool,
     )
     return plan, ()
@@ -266,20 +267,20 @@ def _why(
     hint = "name more or larger volumes"
     if all(room <= 0 for room in rooms.values()):
         most = max(rooms.values())
-        says = f"no room is left beside what every volume carries: {human_bytes(-most)} short"
-        return (finding("space-short", names, says, hint),)
+        message = f"no room is left beside what every volume carries: {human_bytes(-most)} short"
+        return (finding("not-enough-space", names, message, hint),)
     if packed.lacking:
         return tuple(
-            finding("space-short", items[i].name, f"{human_bytes(items[i].size)} fit on none of {names}", hint)
+            finding("not-enough-space", items[i].name, f"{human_bytes(items[i].size)} fit on none of {names}", hint)
             for i in packed.lacking
         )
     total = sum(item.size for item in items)
     has = sum(rooms[supply.kind] * (supply.count or 0) for supply in wish.supplies)
-    if packed.proven:
-        says = f"the set is {human_bytes(total)}, the volumes have room for {human_bytes(has)}"
-        return (finding("space-short", names, f"{says}: {human_bytes(packed.short)} short at least", hint),)
-    says = f"the set is {human_bytes(total)}, and no way was found to lay it onto volumes with {human_bytes(has)}"
-    return (finding("space-short", names, says, "name one more volume"),)
+    if packed.verified:
+        message = f"the set is {human_bytes(total)}, the volumes have room for {human_bytes(has)}"
+        return (finding("not-enough-space", names, f"{message}: {human_bytes(packed.short)} short at least", hint),)
+    message = f"the set is {human_bytes(total)}, and no way was found to lay it onto volumes with {human_bytes(has)}"
+    return (finding("not-enough-space", names, message, "name one more volume"),)
 
 
 def read_spare(text: str) -> int:

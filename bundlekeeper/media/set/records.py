@@ -34,7 +34,7 @@ ASIDE = ".damaged"
 #: The level of proof that reading at the place where the set is used gives; no other word is used for it.
 PROVEN = "proven at the destination"
 #: The same of a bundle that was there before the set came; nothing was read from a volume then.
-HELD = "held before, proven at the destination"
+STORED = "held before, proven at the destination"
 _T = TypeVar("_T")
 _WORDS = text(empty=True, most=limits.SET_RECORD_BYTES)
 _MOMENTS = mapping(moment(), MAX_VOLUMES, numbered=True)
@@ -102,11 +102,11 @@ class ReceivedSet:
     receipts: tuple[tuple[datetime, int], ...] = field(default=(), metadata=array(row(moment(), whole()), 1_000_000))
 
 
-def damaged(says: str, where: str) -> DamagedError:
+def damaged(message: str, where: str) -> DamagedError:
     """The error for the record at `where`, which can't be read: the way out of it."""
     folder = where.rpartition("/")[0]
     return DamagedError(
-        f"what is known of a media set cannot be read: {says}",
+        f"what is known of a media set cannot be read: {message}",
         where=where,
         hint=f"put it aside, its number stays used: mv {folder} {folder}{ASIDE}; then write or receive the set again",
     )
@@ -143,7 +143,7 @@ def _unpacked(document: JsonDocument[_T], data: bytes, where: str) -> _T:
     try:
         return document.read(body, where)
     except InputError as error:
-        raise damaged(error.says, where) from error
+        raise damaged(error.message, where) from error
 
 
 _SENT = JsonDocument(

@@ -271,8 +271,8 @@ class Sets:
                 with files.folder(self._store.fd, path) as home:
                     return files.read_bounded(home, name, limit)
             except (FileNotFoundError, RefusedError) as error:
-                says = "is not there" if isinstance(error, FileNotFoundError) else error.says
-                raise damaged(f"its record {says}", where) from error
+                message = "is not there" if isinstance(error, FileNotFoundError) else error.message
+                raise damaged(f"its record {message}", where) from error
 
     def _index(self, path: tuple[str, ...]) -> tuple[bytes, bytes] | None:
         with files.wrapped("a set's index cannot be read", str(self._store.root.joinpath(*path, INDEX))):

@@ -50,7 +50,7 @@ class IndexMeans(Protocol):
 def begun(sets: Sets, plan: SetPlan, means: IndexMeans) -> Sent:
     """The set that this plan is, begun now where it was not before. Raises as `Sets` does."""
     return sets.begin(
-        issuer=means.head.book,
+        issuer=means.head.ledger,
         plan=plan.sha256,
         platform=plan.platform,
         meant_for=plan.meant_for,
@@ -77,7 +77,7 @@ def kept_index(sets: Sets, sent: Sent) -> SignedIndex | None:
     except StoppedError:
         raise
     except KeeperError as e:
-        raise _damaged(sets, sent, f"is damaged: {e.says}") from e
+        raise _damaged(sets, sent, f"is damaged: {e.message}") from e
     if (index.set_id, index.volumes) != (sent.set_id, sent.volumes):
         raise _damaged(sets, sent, "is of another set")
     return SignedIndex(index, *kept)
@@ -88,8 +88,8 @@ def told_index(sets: Sets, sent: Sent, subject: str) -> tuple[SignedIndex | None
     try:
         return kept_index(sets, sent), ()
     except DamagedError as error:
-        says = f"nothing could be held against what was sent: {error.says} ({error.where})"
-        return None, (finding("not-checked", subject, says, error.hint),)
+        message = f"nothing could be held against what was sent: {error.message} ({error.where})"
+        return None, (finding("not-checked", subject, message, error.hint),)
 
 
 def signer_of(data: bytes, signature: bytes) -> str:
@@ -106,10 +106,10 @@ def signer_of(data: bytes, signature: bytes) -> str:
     return key.fingerprint
 
 
-def _damaged(sets: Sets, sent: Sent, says: str) -> DamagedError:
+def _damaged(sets: Sets, sent: Sent, message: str) -> DamagedError:
     folder = sets.folder_of(sent)
     return DamagedError(
-        f"the set's index, as it was signed, {says}",
+        f"the set's index, as it was signed, {message}",
         where=f"{folder}/{INDEX}",
         hint=f"copy {INDEX} and {SIGNATURE} there from a volume of the set that went out; where none did, put the set "
         f"aside, its number stays used: mv {folder} {folder}{ASIDE}",
@@ -140,7 +140,7 @@ def signed_index(
         manifest_sequence=plan.manifest_sequence,
         volumes=len(plan.volumes),
         files=tuple(_with_parts(planned.file, parts) for planned in plan.files),
-        chain=Chain(means.head.book, means.head.count, means.head.digest),
+        chain=Chain(means.head.ledger, means.head.count, means.head.digest),
         notes=tuple(_notes(plan)),
     )
     index = with_texts(index, tool)
@@ -165,11 +165,11 @@ def _with_parts(each: SetFile, parts: Mapping[str, Mapping[int, PartDigests]]) -
         raise UnfinishedError(
             f"part {lacking[0].number} of {each.path} could not be read, so the set's index cannot be signed",
             where=each.path,
-            hint="bundlekeeper check tells whether the store's file is whole; then write again",
+            hint="bundlekeeper verify tells whether the store's file is whole; then write again",
         )
     return replace(each, parts=tuple(replace(part, **digests[part.number]._asdict()) for part in each.parts))
 
 
 def _notes(plan: SetPlan) -> Iterable[str]:
     for each in plan.missing[:1000]:
-        yield f"{each.code}: {each.subject}: {each.says}"[:4096]
+        yield f"{each.code}: {each.subject}: {each.message}"[:4096]

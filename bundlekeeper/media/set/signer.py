@@ -15,12 +15,12 @@ from bundlekeeper.errors import KeeperError, RefusedError
 from bundlekeeper.findings import Finding
 from bundlekeeper.model.trust import FORMS, TrustMoment
 from bundlekeeper.store.contents.manifest_dates import latest
-from bundlekeeper.store.signatures.voucher import not_before, read_acceptance
+from bundlekeeper.store.signatures.voucher import not_before, read_settings
 
 if TYPE_CHECKING:
     from bundlekeeper.model.trust import TrustEntry
     from bundlekeeper.store.contents.store import Store
-    from bundlekeeper.store.database.rows import Accepted
+    from bundlekeeper.store.database.rows import Admitted
 
 #: What is signed with each purpose, in words.
 _WORDS = {"indexes": "the set's index", "receipts": "the receipt"}
@@ -35,19 +35,19 @@ def insist(
     made: datetime,
     now: datetime,
     where: str,
-    accepted: Sequence[Accepted] | None = None,
+    admitted: Sequence[Admitted] | None = None,
 ) -> TrustEntry:
     """The entry of the trust list under which the document is good.
 
     `digests` are the document's, `purpose` is "indexes" or "receipts", `made` when the document says that it was made.
     `store` is None where there is none yet: then nobody is trusted. `accepted` are its manifests, None where they were
     not read yet. Raises RefusedError, with the fingerprint of the
-    key, for anything but a good signature of a live key for this purpose; InputError for a broken acceptance.toml.
+    key, for anything but a good signature of a live key for this purpose; InputError for a broken store.toml.
     """
     from bundlekeeper.store.signatures import trust_list
     from bundlekeeper.verification.signatures import judge as verdict
 
-    acceptance = read_acceptance(store.fd) if store is not None else None
+    settings = read_settings(store.fd) if store is not None else None
     found = verdict.judge_document(
         where,
         signature,
@@ -55,10 +55,10 @@ def insist(
         evidence=verdict.SignatureEvidence(digests),
         moments=(
             TrustMoment(made, f"the day on which {_WORDS[purpose]} says that it was made"),
-            TrustMoment(_read_at(store, now, accepted), "the day on which it is read"),
+            TrustMoment(_read_at(store, now, admitted), "the day on which it is read"),
         ),
         purpose=purpose,
-        accepted=acceptance.forms if acceptance is not None else FORMS,
+        admitted=settings.forms if settings is not None else FORMS,
     )
     if found.by is not None:
         return found.by
@@ -70,15 +70,15 @@ def insist(
     )
 
 
-def _read_at(store: Store | None, now: datetime, accepted: Sequence[Accepted] | None) -> datetime:
-    if accepted is not None:
-        return latest(accepted, now)
+def _read_at(store: Store | None, now: datetime, admitted: Sequence[Admitted] | None) -> datetime:
+    if admitted is not None:
+        return latest(admitted, now)
     return now if store is None else not_before(store, now)
 
 
 def _hint(findings: Sequence[Finding], signature: bytes, purpose: str) -> str:
     codes = {finding.code for finding in findings}
-    if "stranger-key" not in codes:
+    if "unknown-key" not in codes:
         return "ask its maker for a new one, by another way than this medium"
     from bundlekeeper.verification.signatures import sshsig
 

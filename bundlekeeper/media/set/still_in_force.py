@@ -11,7 +11,7 @@ from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.model.media.plan import SetPlan
 
-_AGAIN = "plan again: bundlekeeper media plan"
+_AGAIN = "plan again: bundlekeeper media pack"
 
 
 def hold_against(plan: SetPlan, manifest: Manifest | None, *, signed: bool) -> tuple[Finding, ...]:
@@ -26,20 +26,20 @@ def hold_against(plan: SetPlan, manifest: Manifest | None, *, signed: bool) -> t
         some = "a bundle of the plan was" if len(found) == 1 else f"{len(found)} bundles of the plan were"
         raise RefusedError(f"{some} withdrawn since it was made", hint=_AGAIN, problems=found)
     if plan.manifest_sequence < manifest.sequence:
-        says = f"the plan is by manifest {plan.manifest_sequence}, manifest {manifest.sequence} is in force"
+        message = f"the plan is by manifest {plan.manifest_sequence}, manifest {manifest.sequence} is in force"
         hint = f"it is the older one that the set carries; {_AGAIN}"
-        found.append(finding("input-changed", plan.platform, says, hint, Level.WARNING))
+        found.append(finding("input-changed", plan.platform, message, hint, Level.WARNING))
     return tuple(found)
 
 
 def _withdrawn(plan: SetPlan, manifest: Manifest) -> list[Finding]:
-    rows = {b.sha256.lower(): b for b in manifest.bundle if b.standing.value == "withdrawn"}
+    rows = {b.sha256.lower(): b for b in manifest.bundle if b.lifecycle.value == "withdrawn"}
     found = []
     for planned in plan.files:
         bundle = rows.get(planned.file.sha256) if planned.file.role == "bundle" else None
         if bundle is not None:
-            why = f": {bundle.why}" if bundle.why else ""
-            says = f"withdrawn by its publisher{why} (manifest {manifest.sequence})"
+            reason = f": {bundle.reason}" if bundle.reason else ""
+            message = f"withdrawn by its publisher{reason} (manifest {manifest.sequence})"
             hint = "send the withdrawal after it: bundlekeeper media write --notice"
-            found.append(finding("withdrawn", f"{bundle.family} {bundle.version} ({bundle.file})", says, hint))
+            found.append(finding("withdrawn", f"{bundle.family} {bundle.version} ({bundle.file})", message, hint))
     return found

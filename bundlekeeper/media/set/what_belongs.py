@@ -33,8 +33,16 @@ if TYPE_CHECKING:
 #: Codes that mean that something is missing from the set, or may not go into it.
 SUPPLY = frozenset(
     {
-        *("family-missing", "not-held", "wrong-build", "bad-signature", "unsigned", "revoked-key", "dropped-key"),
-        *("expired-key", "stranger-key", "withdrawn", "model-unsupported", "unproven", "stale-proof", "self-digest"),
+        *("family-missing", "not-in-store", "wrong-build", "bad-signature", "unsigned", "revoked-key", "removed-key"),
+        *(
+            "expired-key",
+            "unknown-key",
+            "withdrawn",
+            "model-unsupported",
+            "unverified",
+            "stale-verification",
+            "self-digest",
+        ),
         "expired",
     }
 )
@@ -49,7 +57,7 @@ CHECKS = frozenset(
         "family",
         "held",
         "proof",
-        "standing",
+        "lifecycle",
         "support",
         "model table",
     }
@@ -67,7 +75,7 @@ class Meant:
     domains: tuple[str, ...] = ()
 
     @property
-    def says(self) -> str:
+    def message(self) -> str:
         """For people: `domain holm-a to release 6.1`."""
         return (
             f"release {self.name}" if self.kind == "release" else f"{self.kind} {self.name} to release {self.release}"
@@ -94,7 +102,7 @@ def meant_by(fleet: Fleet, name: str, to: str) -> Meant:
     sort, _, bare = name.partition(":")
     kinds = ("release", "domain", "site")
     asked, word = ((sort,), bare) if sort in kinds and bare else (kinds, name)
-    releases = [r.name for r in fleet.book.manifest.release]
+    releases = [r.name for r in fleet.manifest_index.manifest.release]
     sites: dict[str, dict[str, None]] = {}
     for part in fleet.inventory.components:
         if part.site and part.domain:
@@ -105,7 +113,7 @@ def meant_by(fleet: Fleet, name: str, to: str) -> Meant:
         hint = " or ".join(f"--for {kind}:{word}" for kind in found)
         raise InputError(f"{word} is a {' and a '.join(found)}", hint=hint)
     if not found and to and not fleet.domains and "domain" in asked:
-        fleet.book.release(to)
+        fleet.manifest_index.release(to)
         return Meant("domain", word, to)
     if not found:
         hint = near(word, [w for kind in asked for w in known[kind]])
@@ -118,13 +126,13 @@ def meant_by(fleet: Fleet, name: str, to: str) -> Meant:
         if to and to != word:
             raise InputError("--to is for a domain or a site", hint=f"--for {word} is the whole release {word}")
         return Meant("release", word, word)
-    release = fleet.book.release(to).name if to else _newest(fleet)
+    release = fleet.manifest_index.release(to).name if to else _newest(fleet)
     return Meant(found[0], word, release, (word,) if found[0] == "domain" else tuple(sites[word]))
 
 
 def _newest(fleet: Fleet) -> str:
     """The release with the highest infrastructure, of equal ones the first. Raises InputError where there is none."""
-    releases = fleet.book.manifest.release
+    releases = fleet.manifest_index.manifest.release
     if not releases:
         raise InputError("the manifest names no release", hint="add [[release]] tables to it")
 
@@ -155,29 +163,33 @@ class _Gatherer:
 
     def release(self, meant: Meant) -> None:
         """Everything that a release names."""
-        families = self.fleet.book.manifest.families
-        target = aim(self.fleet.book, self.fleet.book.release(meant.release), families, self.holdings)
+        families = self.fleet.manifest_index.manifest.families
+        target = aim(
+            self.fleet.manifest_index, self.fleet.manifest_index.release(meant.release), families, self.holdings
+        )
         name = meant.name if meant.kind == "domain" else f"release {meant.name}"
         self._supply(stand(self.fleet.reader, name, ()), target)
         self._add(target.choices.values())
-        says = "what runs there is not known" if meant.kind == "domain" else "no domain was named"
+        message = "what runs there is not known" if meant.kind == "domain" else "no domain was named"
         level = None if meant.kind == "domain" else Level.NOTE
         hint = "bundlekeeper inventory load FILE" if meant.kind == "domain" else "--for DOMAIN looks for them"
-        self._tell(finding("not-checked", name, f"{says}: stops on the way were not looked for", hint, level=level))
+        self._tell(finding("not-checked", name, f"{message}: stops on the way were not looked for", hint, level=level))
 
     def domain(self, domain: str, release: str) -> None:
         """A release's bundles of the families that a domain has, and what the route there needs besides."""
         report = gaps_of(self.fleet, domain, release, self.holdings, self.now)
         for gap in report.gaps:
             self._take(gap)
-        standing = self.fleet.standing(domain)
-        unsure = any(server.family is None for server in standing.servers)
-        families = self.fleet.book.manifest.families if unsure else dict.fromkeys((INFRASTRUCTURE, *standing.families))
-        target = aim(self.fleet.book, self.fleet.book.release(release), families, self.holdings)
+        state = self.fleet.state(domain)
+        unsure = any(server.family is None for server in state.servers)
+        families = (
+            self.fleet.manifest_index.manifest.families if unsure else dict.fromkeys((INFRASTRUCTURE, *state.families))
+        )
+        target = aim(self.fleet.manifest_index, self.fleet.manifest_index.release(release), families, self.holdings)
         stops = self._stops(domain, release, target)
-        self._supply(standing, ReleaseTarget(self.fleet.book, target.release, stops))
+        self._supply(state, ReleaseTarget(self.fleet.manifest_index, target.release, stops))
         self._add([*target.choices.values(), *stops.values()])
-        self._tables(standing)
+        self._tables(state)
 
     def _stops(self, domain: str, release: str, target: ReleaseTarget) -> dict[str, TargetChoice]:
         """The bundles that the route's steps need and the release does not name, each as a choice of its own."""
@@ -191,12 +203,12 @@ class _Gatherer:
         wanted = {change.sha256.lower() for step in found.steps for change in step.changes} - own
         return {
             bundle.sha256: TargetChoice(bundle.family, bundle.version, bundle, (bundle,), (bundle.version,))
-            for bundle in self.fleet.book.manifest.bundle
+            for bundle in self.fleet.manifest_index.manifest.bundle
             if bundle.sha256.lower() in wanted
         }
 
-    def _supply(self, standing: DomainState, target: ReleaseTarget) -> None:
-        case = Case(self.fleet, standing, target, self.holdings, self.now, GapAnswer())
+    def _supply(self, state: DomainState, target: ReleaseTarget) -> None:
+        case = Case(self.fleet, state, target, self.holdings, self.now, GapAnswer())
         check_supply(case)
         for gap in case.tally.gaps:
             self._take(gap)
@@ -206,39 +218,41 @@ class _Gatherer:
             self._tell(gap.finding)
 
     def _tell(self, each: Finding) -> None:
-        self.findings.setdefault((each.code, each.subject, each.says), each)
+        self.findings.setdefault((each.code, each.subject, each.message), each)
 
     def _add(self, choices: Iterable[TargetChoice]) -> None:
         for choice in choices:
             for bundle in choice.chain:
                 self.bundles.setdefault(bundle.sha256.lower(), bundle)
 
-    def _tables(self, standing: DomainState) -> None:
+    def _tables(self, state: DomainState) -> None:
         """The model table that a model needs: in the set, or there already."""
-        book = self.fleet.book
-        scale = book.scale(MODEL_TABLE)
-        for table in (part.reading for part in standing.infrastructure if part.reading.kind == MODEL_TABLE):
-            offers = [book.whole(bundle).get((MODEL_TABLE, table.model or "")) for bundle in self.bundles.values()]
+        manifest_index = self.fleet.manifest_index
+        scale = manifest_index.scale(MODEL_TABLE)
+        for table in (part.reading for part in state.infrastructure if part.reading.kind == MODEL_TABLE):
+            offers = [
+                manifest_index.whole(bundle).get((MODEL_TABLE, table.model or "")) for bundle in self.bundles.values()
+            ]
             there = [offer.image.version for offer in offers if offer is not None] + (
                 [table.active] if table.active else []
             )
             wanted = {
                 (server.family, part.reading.model)
-                for server in standing.servers
+                for server in state.servers
                 for part in server.parts
                 if server.family and part.reading.model
             }
             for family, model in sorted((f, m) for f, m in wanted if f and m):
-                first = book.first_table(family, model, table.model)
+                first = manifest_index.first_table(family, model, table.model)
                 if first and not any(scale.compare(version, first[1]) in (0, 1) for version in there):
-                    says = f"{model} needs a model table not older than {first[1]}, and the set brings none"
+                    message = f"{model} needs a model table not older than {first[1]}, and the set brings none"
                     hint = f"the infrastructure bundle of release {first[0]} brings it"
-                    self._tell(finding("model-table-old", f"{standing.domain}: model table", says, hint))
+                    self._tell(finding("model-table-old", f"{state.domain}: model table", message, hint))
 
     def contents(self) -> SetContents:
         """What was gathered, bundles by family and as the manifest lists them, findings worst first."""
-        place = {b.sha256.lower(): n for n, b in enumerate(self.fleet.book.manifest.bundle)}
-        families = list(self.fleet.book.manifest.families)
+        place = {b.sha256.lower(): n for n, b in enumerate(self.fleet.manifest_index.manifest.bundle)}
+        families = list(self.fleet.manifest_index.manifest.families)
         order = sorted(self.bundles.values(), key=lambda b: (families.index(b.family), place[b.sha256.lower()]))
         called = {f"{bundle.family} {bundle.version} ({bundle.file})": bundle.sha256.lower() for bundle in order}
         out = {called[f.subject] for f in self.findings.values() if f.code in _NOT_PACKED and f.subject in called}

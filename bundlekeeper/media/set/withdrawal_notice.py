@@ -2,7 +2,7 @@
 
 Rules: a notice adds nothing to the manifest that it is made from, it only says in one short text what that manifest
 withdrew; what it says is believed only where the manifest of its set says the same; the manifest itself, admitted as
-ever, is what `held` and `where --withdrawn` go by. Form: canonical JSON, one LF at the end.
+ever, is what `store list` and `where --withdrawn` go by. Form: canonical JSON, one LF at the end.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class Withdrawn:
     version: str = field(metadata=text(empty=True))
     file: str = field(metadata=text(empty=True))
     sha256: str = field(metadata=hexadecimal(64))
-    why: str = field(metadata=text(empty=True))
+    reason: str = field(metadata=text(empty=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,9 +49,9 @@ _NOTICE = JsonDocument(
 def withdrawn_of(manifest: Manifest) -> tuple[Withdrawn, ...]:
     """What the manifest says is withdrawn, in its order."""
     return tuple(
-        Withdrawn(str(bundle.family), bundle.version, bundle.file, bundle.sha256.lower(), bundle.why or "")
+        Withdrawn(str(bundle.family), bundle.version, bundle.file, bundle.sha256.lower(), bundle.reason or "")
         for bundle in manifest.bundle
-        if str(bundle.standing) == "withdrawn"
+        if str(bundle.lifecycle) == "withdrawn"
     )
 
 

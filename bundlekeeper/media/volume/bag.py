@@ -61,7 +61,7 @@ class Bag:
 
 
 @dataclass(frozen=True, slots=True)
-class BagProof:
+class BagVerification:
     """What reading a bag's listed files gave: the digests of those that could be read, and what is wrong with them."""
 
     digests: Mapping[str, Digest]
@@ -95,11 +95,11 @@ def read_bag(root: Path, *, progress: Progress | None = None, stop: Stop | None 
         reading.progress.done()
     _insist_on_payload(root, wrong)
     if wrong:
-        first = f": {wrong[0].subject}: {wrong[0].says}" if len(wrong) == 1 else f": {len(wrong)} problems"
+        first = f": {wrong[0].subject}: {wrong[0].message}" if len(wrong) == 1 else f": {len(wrong)} problems"
         unread = all(each.code == "unreadable" for each in wrong)
         kind = UnfinishedError if unread else RefusedError
-        says = f"the bag {'cannot be read' if unread else 'is refused'}{first}"
-        raise kind(says, where=str(root), problems=wrong[:MAX_TOLD])
+        message = f"the bag {'cannot be read' if unread else 'is refused'}{first}"
+        raise kind(message, where=str(root), problems=wrong[:MAX_TOLD])
     findings += _complete(files, payload, tags, info)
     return Bag(root, version, info, files, payload, tags, tuple(findings))
 
@@ -114,9 +114,9 @@ def _insist_on_payload(root: Path, wrong: list[Finding]) -> None:
         wrong.append(_bad(PAYLOAD, "the payload folder is not there"))
 
 
-def prove_bag(
+def verify_bag(
     bag: Bag, *, progress: Progress | None = None, stop: Stop | None = None, workers: int | None = None
-) -> BagProof:
+) -> BagVerification:
     """Read every listed file that is there and hold it against all of its checksums (§3).
 
     Plain reads, which a cache may answer. Raises StoppedError when `stop` was set.
@@ -136,14 +136,16 @@ def prove_bag(
         for outcome in digest_many(tasks, workers=workers, on_bytes=progress.advance, on_file=progress.file, stop=stop):
             path = outcome.task.key
             if outcome.digest is None or outcome.changed:
-                why = outcome.error.strerror if outcome.error is not None else "it changed while it was read"
-                found.append(finding("unreadable", path, f"could not be read: {why}", "try again, or another reader"))
+                reason = outcome.error.strerror if outcome.error is not None else "it changed while it was read"
+                found.append(
+                    finding("unreadable", path, f"could not be read: {reason}", "try again, or another reader")
+                )
                 continue
             digests[path] = outcome.digest
             found += _against(path, stated[path], outcome.digest)
     finally:
         progress.done()
-    return BagProof(digests, tuple(sorted(found, key=lambda each: each.subject)))
+    return BagVerification(digests, tuple(sorted(found, key=lambda each: each.subject)))
 
 
 def _against(path: str, stated: Mapping[str, str], digest: Digest) -> list[Finding]:
@@ -151,8 +153,8 @@ def _against(path: str, stated: Mapping[str, str], digest: Digest) -> list[Findi
     if not wrong:
         return []
     name = wrong[0]
-    says = f"its {name} is {digest.hexes[name]}, the bag's manifest says {stated[name]}"
-    return [finding("altered", path, says, "copy the volume again")]
+    message = f"its {name} is {digest.hexes[name]}, the bag's manifest says {stated[name]}"
+    return [finding("altered", path, message, "copy the volume again")]
 
 
 def _look(root: Path) -> tuple[dict[str, WalkEntry], list[Finding], list[Finding]]:
@@ -164,21 +166,21 @@ def _look(root: Path) -> tuple[dict[str, WalkEntry], list[Finding], list[Finding
         if entry.kind is EntryKind.FILE:
             files[entry.path] = entry
         elif entry.kind in {EntryKind.DIR_UNREADABLE, EntryKind.UNREADABLE, EntryKind.VANISHED}:
-            unseen.append(finding("unreadable", entry.path, f"{WORDS[entry.kind]}: {entry.says}"))
+            unseen.append(finding("unreadable", entry.path, f"{WORDS[entry.kind]}: {entry.message}"))
         else:
             wrong.append(_bad(entry.path, f"{WORDS[entry.kind]} has no place in a bag"))
     for path in files:
-        why = bag_text.unsafe(path)
-        if why:
-            wrong.append(_bad(path, why))
+        reason = bag_text.unsafe(path)
+        if reason:
+            wrong.append(_bad(path, reason))
     wrong += [_bad(b, f"is one name with {visible(a)} on some systems") for a, b in bag_text.collisions(files)]
     if FETCH in files:
         wrong.append(_bad(FETCH, "files that would have to be fetched from elsewhere are refused"))
     return files, wrong, unseen
 
 
-def _bad(subject: str, says: str) -> Finding:
-    return finding("bad-volume", subject, says)
+def _bad(subject: str, message: str) -> Finding:
+    return finding("bad-volume", subject, message)
 
 
 def _read(files: Mapping[str, WalkEntry], path: str, limit: int) -> bytes:
@@ -225,7 +227,7 @@ class _Reading:
             data = _read(self._files, path, limit)
             self.progress.advance(len(data))
         except RefusedError as e:
-            self._wrong.append(_bad(path, e.says))
+            self._wrong.append(_bad(path, e.message))
         except OSError as e:
             self._wrong.append(finding("unreadable", path, f"could not be read: {e.strerror}"))
         else:
@@ -244,14 +246,14 @@ class _Reading:
             try:
                 return bag_text.read_declaration(text)
             except InputError as e:
-                self._wrong.append(_bad(DECLARATION, e.says))
+                self._wrong.append(_bad(DECLARATION, e.message))
         return bag_text.VERSIONS[-1]
 
     def info(self) -> tuple[tuple[str, str], ...]:
         if INFO not in self._files:
             return ()
         rows, problems = bag_text.read_info(self._text(INFO, limits.BAG_INFO_BYTES))
-        self._wrong += [_bad(INFO, says) for says in problems]
+        self._wrong += [_bad(INFO, message) for message in problems]
         return rows
 
     def manifests(self, version: str) -> tuple[dict[str, dict[str, str]], dict[str, dict[str, str]]]:
@@ -269,7 +271,7 @@ class _Reading:
                 continue
             text = self._text(name, limits.TAG_BYTES)
             listed = bag_text.read_manifest(text, algorithm, version, most=MAX_LISTED)
-            self._wrong += [_bad(name, says) for says in listed.problems]
+            self._wrong += [_bad(name, message) for message in listed.problems]
             self._places(name, listed.checksums, tag=tag)
             algorithms[tag].add(algorithm)
             for path, checksum in listed.checksums.items():
@@ -331,6 +333,6 @@ def _complete(
     if stated and oxum is None:
         found.append(_bad(INFO, f"Payload-Oxum is {visible(stated)[:40]}, which is not bytes.files"))
     elif oxum is not None and oxum != real:
-        says = f"Payload-Oxum says {oxum[0]} bytes in {oxum[1]} files, there are {real[0]} in {real[1]}"
-        found.append(finding("bad-volume", INFO, says, "the copy is not whole, or something was added"))
+        message = f"Payload-Oxum says {oxum[0]} bytes in {oxum[1]} files, there are {real[0]} in {real[1]}"
+        found.append(finding("bad-volume", INFO, message, "the copy is not whole, or something was added"))
     return found

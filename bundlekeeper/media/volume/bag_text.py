@@ -69,7 +69,7 @@ def unsafe(path: str) -> str:
     for number, name in enumerate(path.split("/")):
         for problem in problems_of_name(name):
             if problem.reason in _UNSAFE and not (number and problem.reason == "tilde"):
-                return problem.says
+                return problem.message
     return ""
 
 
@@ -101,8 +101,8 @@ def read_declaration(text: str) -> str:
     if len(lines) != 2 or lines[0] == version or lines[1] == encoding:
         raise InputError("bagit.txt is not the two lines of BagIt's declaration", where=DECLARATION)
     if version not in VERSIONS:
-        says = f"the bag is of version {visible(version)[:20]}, {' and '.join(VERSIONS)} are read"
-        raise InputError(says, where=DECLARATION)
+        message = f"the bag is of version {visible(version)[:20]}, {' and '.join(VERSIONS)} are read"
+        raise InputError(message, where=DECLARATION)
     if encoding.upper() != "UTF-8":
         raise InputError(f"the bag's texts are in {visible(encoding)[:40]}, UTF-8 is read", where=DECLARATION)
     return version
@@ -126,9 +126,9 @@ def read_manifest(text: str, algorithm: str, version: str, *, most: int | None =
             problems.append(f"line {number} is no checksum and path: {visible(line)[:80]}")
             continue
         path = _decoded(row[2].removeprefix("*").removeprefix("./"), version)
-        why = unsafe(path)
-        if why:
-            problems.append(f"line {number}: {visible(path)[:120]}: {why}")
+        reason = unsafe(path)
+        if reason:
+            problems.append(f"line {number}: {visible(path)[:120]}: {reason}")
         elif path in found:
             problems.append(f"line {number}: {visible(path)} stands there twice")
         else:
@@ -183,10 +183,10 @@ def refused(paths: Iterable[str]) -> list[Finding]:
     whys = [
         (p, unsafe(p) or ("% would need an escape, about which libraries disagree" if "%" in p else "")) for p in paths
     ]
-    says = [(p, f"cannot be put on a volume: {why}") for p, why in whys if why]
-    says += [(b, f"is one name with {visible(a)} on some systems") for a, b in collisions(paths)]
+    message = [(p, f"cannot be put on a volume: {reason}") for p, reason in whys if reason]
+    message += [(b, f"is one name with {visible(a)} on some systems") for a, b in collisions(paths)]
     hint = "name the file, or its version, otherwise in the manifest"
-    return [Finding("name-unsafe", Level.ERROR, path, each, hint) for path, each in says]
+    return [Finding("name-unsafe", Level.ERROR, path, each, hint) for path, each in message]
 
 
 def manifest_text(checksums: Mapping[str, str]) -> str:
@@ -195,7 +195,7 @@ def manifest_text(checksums: Mapping[str, str]) -> str:
     if wrong:
         first = wrong[0]
         raise InputError(
-            f"{visible(first.subject)} {first.says}", where=first.subject, hint=first.hint, problems=wrong[1:]
+            f"{visible(first.subject)} {first.message}", where=first.subject, hint=first.hint, problems=wrong[1:]
         )
     return "".join(f"{checksums[path]}  {path}\n" for path in sorted(checksums))
 

@@ -118,16 +118,18 @@ class VolumeFolder:
         of = _MARKED.match(mark or b"")
         if of is not None:
             number = int(of[2])
-            says = f"a folder of this name is there, begun as volume {number} of another set, {of[1].decode('ascii')}"
+            message = (
+                f"a folder of this name is there, begun as volume {number} of another set, {of[1].decode('ascii')}"
+            )
             hint = "let that one be finished by its maker, use another medium, or move that folder away"
         elif MARK in there:
-            says = f"a folder of this name is there, and its {MARK} says of no set and volume that it is theirs"
+            message = f"a folder of this name is there, and its {MARK} says of no set and volume that it is theirs"
             hint = "use another medium or move that folder away"
         else:
             some = ", ".join(visible(name) for name in sorted(there)[:3])
-            says = f"a folder of this name is there and holds something else: {some}"
+            message = f"a folder of this name is there and holds something else: {some}"
             hint = "another set of the same number, by another maker: use another medium or move that folder away"
-        return RefusedError(says, where=str(self.path), hint=hint)
+        return RefusedError(message, where=str(self.path), hint=hint)
 
     def _small(self, name: str, limit: int) -> bytes | None:
         try:
@@ -156,7 +158,7 @@ class VolumeFolder:
             elif payload and not self._keep(entry.path, entry.size, expected, algorithms, flushed, on_bytes, stop):
                 self.drop(entry.path)
             elif not payload and entry.path != MARK:
-                self.drop(entry.path)  # small, and made anew
+                self.drop(entry.path)  # small, and made again
         if strange:
             raise RefusedError(
                 f"an unfinished volume holds what is not of it: {', '.join(strange[:3])}",

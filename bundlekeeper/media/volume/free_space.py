@@ -40,7 +40,7 @@ def short_of_room(need: Mapping[VolumeFolder, int]) -> dict[VolumeFolder, Findin
         room = os.fstatvfs(volumes[0].place.fd)
         size, free = sum(need[volume] for volume in volumes), room.f_bavail * room.f_frsize
         if size > free and room.f_blocks:
-            says = f"{human_bytes(size)} are to be written, {human_bytes(free)} are free"
-            told = finding("space-short", str(volumes[0].place.path), says, "make room, or use another medium")
+            message = f"{human_bytes(size)} are to be written, {human_bytes(free)} are free"
+            told = finding("not-enough-space", str(volumes[0].place.path), message, "make room, or use another medium")
             found |= dict.fromkeys(volumes, told)
     return found

@@ -58,7 +58,7 @@ class ReadBack:
 
     digest: Digest
     evicted: bool
-    why: str = ""
+    reason: str = ""
 
 
 def mounts() -> tuple[Mount, ...]:
@@ -183,8 +183,8 @@ def read_back(
     finally:
         with suppress(OSError):  # of a device that is gone
             os.close(fd)
-    why = _doubt(kind, left=left, direct=direct is not None, flushed=flushed)
-    return ReadBack(digest, not why, why)
+    reason = _doubt(kind, left=left, direct=direct is not None, flushed=flushed)
+    return ReadBack(digest, not reason, reason)
 
 
 def _doubt(kind: FsKind, *, left: bool, direct: bool, flushed: bool) -> str:

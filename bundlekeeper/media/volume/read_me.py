@@ -78,7 +78,7 @@ take anti-static and lifting precautions when a part must be reseated. Nothing h
 
 AFTERWARDS
 
-Send the answer back, so that the sender knows what arrived: bundlekeeper media receipt --out FILE --key KEYFILE
+Send the answer back, so that the sender knows what arrived: bundlekeeper receipt write --out FILE --key KEYFILE
 """
 
 

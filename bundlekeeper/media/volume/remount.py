@@ -1,7 +1,7 @@
-"""Whether a volume is read from a medium that was plugged in and mounted anew since it was written.
+"""Whether a volume is read from a medium that was plugged in and mounted again since it was written.
 
 Rules: certain or not claimed. It must be the same file system, by an id that is its own and not its place's; either the
-machine was booted since, or the disk was attached anew, by the kernel's count of disks, and mounted anew, by its count
+machine was booted since, or the disk was attached again, by the kernel's count of disks, and mounted again, by its count
 of mounts: bind mounts, other namespaces and lazy unmounts keep a file system alive, but not on a disk that was taken
 away; and no file of the volume may be newer than its last one was when it was finished, so that a copy made under this
 mount is none. What one of these lacks, is doubt. Not seen: a medium that was copied whole, with its file system's id.
@@ -52,7 +52,7 @@ def look(fd: int) -> Under:
 
 
 def mounted_anew(written: Iterable[Under], now: Under) -> bool:
-    """True when this file system, on which the volume was written, was certainly mounted anew since."""
+    """True when this file system, on which the volume was written, was certainly mounted again since."""
     same = [each for each in written if each.file_system == now.file_system]
     if not now.file_system or not same:
         return False

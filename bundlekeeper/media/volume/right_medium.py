@@ -90,9 +90,9 @@ def open_place(path: Path, expected: Expectation, *, was_at: str = "") -> Medium
 def _insist_on_mount(place: MediumPlace, real: Path, expected: Expectation, was_at: str) -> None:
     point = place.mount.point if place.mount is not None else ""
     hint = "mount the medium first; --no-must-be-mount where a plain folder is meant"
-    for due, why in _due(real, expected, was_at):
+    for due, reason in _due(real, expected, was_at):
         if not point or not _inside(point, due):
-            raise RefusedError(f"nothing is mounted at {due}: {why}", where=str(place.path), hint=hint)
+            raise RefusedError(f"nothing is mounted at {due}: {reason}", where=str(place.path), hint=hint)
     if expected.must_be_mount and point in {"", "/"}:
         raise RefusedError("it is not on a medium but on this machine's own disk", where=str(place.path), hint=hint)
 
@@ -142,5 +142,7 @@ def _insist_on_id(place: MediumPlace, wanted: Sequence[str]) -> None:
             command = ["blkid", "-c", "/dev/null", "-o", "value", "-s", tag, source]
             known.append(subprocess.run(command, capture_output=True, text=True, check=False).stdout.strip())
     if not set(wanted) & set(known):
-        says = f"the medium there is {' '.join(k for k in known if k) or 'of no known id'}, not {' or '.join(wanted)}"
-        raise RefusedError(says, where=str(place.path), hint="the wrong stick, or none: compare its id (lsblk -f)")
+        message = (
+            f"the medium there is {' '.join(k for k in known if k) or 'of no known id'}, not {' or '.join(wanted)}"
+        )
+        raise RefusedError(message, where=str(place.path), hint="the wrong stick, or none: compare its id (lsblk -f)")

@@ -104,7 +104,7 @@ def _insist_on_signed(index: SetIndex, volume: int, texts: Mapping[str, bytes]) 
         name = next(name for name in sorted({*made, *due}) if made.get(name) != due.get(name))
         raise UnfinishedError(
             f"another version of bundlekeeper began the set {index.name}: its signed index names another {name}",
-            hint="go on with that version; or send a new set: bundlekeeper media plan",
+            hint="go on with that version; or send a new set: bundlekeeper media pack",
         )
 
 
@@ -116,8 +116,8 @@ def signed_tool(index: SetIndex, tool: Mapping[str, Expected]) -> bool:
 
 def tool_left_out() -> Finding:
     """What is told where the tool that was asked for is not `signed_tool`."""
-    says = "left out of the volumes that are written now: the set's signed index names another tool, or none"
-    return finding("missing", f"{TOOL}/", says, _NEW_SET, Level.WARNING)
+    message = "left out of the volumes that are written now: the set's signed index names another tool, or none"
+    return finding("missing", f"{TOOL}/", message, _NEW_SET, Level.WARNING)
 
 
 def hint_to_have(index: SetIndex, name: str, hint: str) -> str:
@@ -125,7 +125,7 @@ def hint_to_have(index: SetIndex, name: str, hint: str) -> str:
     return hint if name != f"{TOOL}/" or any(text.path.startswith(name) for text in index.texts) else _NEW_SET
 
 
-_NEW_SET = "a new set carries it: bundlekeeper media plan --with-tool"
+_NEW_SET = "a new set carries it: bundlekeeper media pack --with-tool"
 
 
 def sums_text(texts: Mapping[str, str], payload: Mapping[str, str]) -> bytes:

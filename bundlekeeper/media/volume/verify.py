@@ -73,10 +73,10 @@ class Volume:
         self.named: list[Piece] = []
         self.indexed = False
 
-    def wrong(self, path: str, says: str) -> None:
+    def wrong(self, path: str, message: str) -> None:
         """Remember a problem and tell it at once."""
-        self.problems.append(path + ": " + says)
-        print("  WRONG  " + shown(path) + ": " + shown(says))
+        self.problems.append(path + ": " + message)
+        print("  WRONG  " + shown(path) + ": " + shown(message))
 
     def text(self, path: str) -> str:
         """A text of the volume; empty where it cannot be read, which is then a problem."""
@@ -165,7 +165,7 @@ class Volume:
             return
         self.stated.setdefault(path, {}).setdefault(algorithm, set()).add(row.group(1).lower())
 
-    def prove(self) -> None:
+    def verify(self) -> None:
         """Read every listed file once, and hold it against all that is said of it."""
         for path in sorted(self.stated):
             if path not in self.there:
@@ -390,7 +390,7 @@ def main(arguments: list[str]) -> int:
         volume.look()
         volume.lists()
         volume.index()
-        volume.prove()
+        volume.verify()
         volume.form()
         volume.parts()
     problems = [problem for volume in volumes for problem in volume.problems] + same_set(volumes)

@@ -36,8 +36,8 @@ class Foreseen:
     @property
     def finding(self) -> Finding:
         """The lack of room, as a finding."""
-        says = f"volume {self.volume} is {human_bytes(self.size)}, {human_bytes(self.free)} are free"
-        return finding("space-short", self.path, says, "make room, or use another medium")
+        message = f"volume {self.volume} is {human_bytes(self.size)}, {human_bytes(self.free)} are free"
+        return finding("not-enough-space", self.path, message, "make room, or use another medium")
 
 
 def foresee(plan: SetPlan, order: WriteOrder) -> tuple[Foreseen, ...]:

@@ -40,7 +40,7 @@ def insist_on_own(path: Path, signed: SignedIndex | None, number: int) -> None:
     raise InputError(f"an image is there already: {path}", where=str(path), hint="name another with --iso")
 
 
-def prove_there(
+def verify_there(
     path: Path, signed: SignedIndex, number: int, wanted: Collection[str], progress: Progress, stop: Stop | None
 ) -> DiscImage:
     """Prove an image that is there. `wanted` are files, or folders with a slash at the end, that were asked for now.
@@ -52,10 +52,10 @@ def prove_there(
     try:
         with _reading(path):
             sizes = dict(_listed(path, folder))
-            found, level, why = read_image(path, folder, sizes, progress, stop)
+            found, level, reason = read_image(path, folder, sizes, progress, stop)
             stated = _stated(path, folder, signed, number)
     except (UnfinishedError, OSError) as e:
-        raise _not_whole(path, e.says if isinstance(e, UnfinishedError) else str(e.strerror)) from e
+        raise _not_whole(path, e.message if isinstance(e, UnfinishedError) else str(e.strerror)) from e
     for name in sorted({*stated, *found, *tag_files.EVERY}):
         if name not in found:
             raise _not_whole(path, f"{name} is missing")
@@ -64,7 +64,7 @@ def prove_there(
     beside = tuple(
         _lacking(path, signed, number, name) for name in wanted if not any(f.startswith(name) for f in found)
     )
-    return DiscImage(str(path), path.stat().st_size, level, why, (), there=True, beside=beside)
+    return DiscImage(str(path), path.stat().st_size, level, reason, (), there=True, beside=beside)
 
 
 def _stated(path: Path, folder: str, signed: SignedIndex, number: int) -> dict[str, str]:
@@ -105,15 +105,15 @@ def _reading(path: Path) -> Iterator[None]:
         raise UnfinishedError("it is no image that can be read", where=str(path)) from e
 
 
-def _not_whole(path: Path, says: str) -> InputError:
+def _not_whole(path: Path, message: str) -> InputError:
     return InputError(
-        f"an image is there already, and is not whole: {says}",
+        f"an image is there already, and is not whole: {message}",
         where=str(path),
         hint="name another with --iso, or move it away",
     )
 
 
 def _lacking(path: Path, signed: SignedIndex, number: int, name: str) -> Finding:
-    says = f"the image of volume {number} was made without it, and nothing is added to an image"
-    hint = tag_files.hint_to_have(signed.index, name, "remove the image to make it anew")
-    return finding("missing", f"{path}: {name}", says, hint, Level.WARNING)
+    message = f"the image of volume {number} was made without it, and nothing is added to an image"
+    hint = tag_files.hint_to_have(signed.index, name, "remove the image to make it again")
+    return finding("missing", f"{path}: {name}", message, hint, Level.WARNING)

@@ -51,7 +51,7 @@ class DiscImage:
     path: str
     size: int
     level: ReadBackLevel | None
-    why: str
+    reason: str
     findings: tuple[Finding, ...]
     there: bool = False
     beside: tuple[Finding, ...] = ()
@@ -96,15 +96,15 @@ def write_image(
                 progress.done()
             if wrong:
                 return DiscImage(str(path), 0, None, "", tuple(wrong))
-            found, level, why = _prove(temp, folder, contents, progress, stop)
+            found, level, reason = _verify(temp, folder, contents, progress, stop)
             size = temp.stat().st_size
             if not found:
                 os.link(temp, path)
                 _sync(path.parent)
-            return DiscImage(str(path), size, None if found else level, why, tuple(found))
+            return DiscImage(str(path), size, None if found else level, reason, tuple(found))
     except OSError as e:
-        says = f"the image cannot be written: {e.strerror or e}"
-        raise UnfinishedError(says, where=str(path), hint="what was written of it is gone") from e
+        message = f"the image cannot be written: {e.strerror or e}"
+        raise UnfinishedError(message, where=str(path), hint="what was written of it is gone") from e
 
 
 @contextlib.contextmanager
@@ -295,22 +295,24 @@ class _Reader(io.RawIOBase):
         if self._hashed == due.size and self._hash.hexdigest() == due.digests["sha256"]:
             return None
         code = "truncated" if self._hashed < due.size else "altered"
-        says = f"the store's file gave {self._hashed:,} bytes with SHA-256 {self._hash.hexdigest()}"
-        return finding(code, name, f"{says}; {due.digests['sha256']} is due", "bundlekeeper check tells what is wrong")
+        message = f"the store's file gave {self._hashed:,} bytes with SHA-256 {self._hash.hexdigest()}"
+        return finding(
+            code, name, f"{message}; {due.digests['sha256']} is due", "bundlekeeper verify tells what is wrong"
+        )
 
 
-def _prove(
+def _verify(
     temp: Path, folder: str, contents: Mapping[str, Content], progress: Progress, stop: Stop | None
 ) -> tuple[list[Finding], ReadBackLevel, str]:
     """Read every file of the image back, by its UDF name; returns what is wrong and what may be claimed."""
     sizes = {name: each.expected.size for name, each in contents.items()}
-    found, level, why = read_image(temp, folder, sizes, progress, stop)
+    found, level, reason = read_image(temp, folder, sizes, progress, stop)
     wrong = [
         finding("altered", name, f"the image gives other bytes than were written: SHA-256 {found[name]}", _OTHER_DISK)
         for name, each in sorted(contents.items())
         if found[name] != each.expected.digests["sha256"]
     ]
-    return wrong, level, why
+    return wrong, level, reason
 
 
 _OTHER_DISK = "write it to another disk"

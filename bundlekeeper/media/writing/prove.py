@@ -26,22 +26,22 @@ from bundlekeeper.verification.hashing.threads import Helper
 
 
 @dataclass(frozen=True, slots=True)
-class Proven:
+class Verified:
     """What reading a volume back gave: the claim that may be made, why no more, what is wrong, with which files.
 
     `beside` is what is worth telling, though the volume is whole.
     """
 
     level: ReadBackLevel
-    why: str
+    reason: str
     findings: tuple[Finding, ...]
     bad: tuple[str, ...] = ()
     beside: tuple[Finding, ...] = ()
 
 
-def prove_written(
+def verify_written(
     volumes: Mapping[VolumeFolder, Mapping[str, Expected]], progress: Progress, stop: Stop | None
-) -> dict[VolumeFolder, Proven]:
+) -> dict[VolumeFolder, Verified]:
     """Read every file of volumes that were written just now back from their media, the media side by side.
 
     Raises StoppedError.
@@ -49,23 +49,23 @@ def prove_written(
     rows = {v: {p: e for p, e in files.items() if p not in v.kept} for v, files in volumes.items()}
     total = sum(expected.size for files in rows.values() for expected in files.values())
     progress.begin("proving from the medium", total, sum(len(files) for files in rows.values()))
-    found: dict[VolumeFolder, Proven] = {}
+    found: dict[VolumeFolder, Verified] = {}
     failures: list[BaseException] = []
 
-    def prove(volume: VolumeFolder) -> None:
+    def verify(volume: VolumeFolder) -> None:
         try:
-            found[volume] = _prove(volume, rows[volume], progress, stop, remounted=False)
+            found[volume] = _verify(volume, rows[volume], progress, stop, remounted=False)
         except BaseException as e:  # raised in the caller's thread
             failures.append(e)
 
-    helpers = [Helper(f"prove-{n}", partial(prove, volume)) for n, volume in enumerate(rows)]
+    helpers = [Helper(f"prove-{n}", partial(verify, volume)) for n, volume in enumerate(rows)]
     try:
         started = [helper.start() for helper in helpers]
         for helper in helpers:
             helper.join()
         for volume, begun in zip(rows, started, strict=True):
             if not begun:
-                prove(volume)
+                verify(volume)
     finally:
         progress.done()
     if failures:
@@ -73,7 +73,7 @@ def prove_written(
     return found
 
 
-def prove_finished(
+def verify_finished(
     volume: VolumeFolder,
     signed: SignedIndex,
     progress: Progress,
@@ -81,10 +81,10 @@ def prove_finished(
     *,
     remounted: bool,
     wanted: Collection[str] = (),
-) -> Proven:
+) -> Verified:
     """Prove a volume that was finished before: its bag, the set's index, every file, from the medium.
 
-    `remounted` says that the medium was mounted anew since it was written; `wanted` are files, or folders with a slash
+    `remounted` says that the medium was mounted again since it was written; `wanted` are files, or folders with a slash
     at the end, that were asked for now. Raises StoppedError.
     """
     try:
@@ -92,8 +92,8 @@ def prove_finished(
     except StoppedError:
         raise
     except KeeperError as e:
-        says = e.says if not e.problems else f"{e.says}: {e.problems[0].subject}: {e.problems[0].says}"
-        return Proven(ReadBackLevel.UNSURE, "", (finding("bad-volume", str(volume.path), says, _AGAIN),))
+        message = e.message if not e.problems else f"{e.message}: {e.problems[0].subject}: {e.problems[0].message}"
+        return Verified(ReadBackLevel.UNSURE, "", (finding("bad-volume", str(volume.path), message, _AGAIN),))
     expected = {
         path: Expected(bag.files[path].size, sums)
         for path, sums in {**bag.tags, **bag.payload}.items()
@@ -105,11 +105,11 @@ def prove_finished(
     wrong = [*bag.findings, *_not_of_it(volume, signed, bag)]
     progress.begin("proving from the medium", sum(e.size for e in expected.values()), len(expected))
     try:
-        proven = _prove(volume, expected, progress, stop, remounted=remounted)
+        verified = _verify(volume, expected, progress, stop, remounted=remounted)
     finally:
         progress.done()
     beside = (*_strays(volume, bag), *_not_written(volume, signed, bag, wanted))
-    return Proven(proven.level, proven.why, (*wrong, *proven.findings), beside=beside)
+    return Verified(verified.level, verified.reason, (*wrong, *verified.findings), beside=beside)
 
 
 def _not_of_it(volume: VolumeFolder, signed: SignedIndex, bag: Bag) -> Iterator[Finding]:
@@ -124,8 +124,8 @@ def _not_of_it(volume: VolumeFolder, signed: SignedIndex, bag: Bag) -> Iterator[
         if name in bag.files and (name in bag.tags or name == tag_files.TAG_MANIFEST or not bag.tags):
             continue
         if name not in bag.files and name not in bag.tags:
-            says = "it was written onto the volume, and is not there"
-            yield finding("missing", f"{volume.path}/{name}", says, _AGAIN)
+            message = "it was written onto the volume, and is not there"
+            yield finding("missing", f"{volume.path}/{name}", message, _AGAIN)
         elif name in bag.files:
             yield finding("bad-volume", f"{volume.path}/{name}", "the volume's lists do not name it", _AGAIN)
 
@@ -133,30 +133,30 @@ def _not_of_it(volume: VolumeFolder, signed: SignedIndex, bag: Bag) -> Iterator[
 def _strays(volume: VolumeFolder, bag: Bag) -> Iterator[Finding]:
     for path in sorted(bag.files):
         if path not in bag.tags and path not in tag_files.EVERY and not path.startswith(f"{bag_text.PAYLOAD}/"):
-            says, hint = "lies in the volume, and is not of it", "move it away"
-            yield finding("extra", f"{volume.path}/{path}", says, hint)
+            message, hint = "lies in the volume, and is not of it", "move it away"
+            yield finding("extra", f"{volume.path}/{path}", message, hint)
 
 
 def _not_written(volume: VolumeFolder, signed: SignedIndex, bag: Bag, wanted: Collection[str]) -> Iterator[Finding]:
     for name in wanted:
         if name not in bag.files and not any(name.endswith("/") and path.startswith(name) for path in bag.files):
-            says = f"volume {volume.number} was finished without it, and nothing is added to a finished volume"
-            hint = tag_files.hint_to_have(signed.index, name, "remove the volume's folder to write it anew")
-            yield finding("missing", f"{volume.path}/{name}", says, hint, Badness.WARNING)
+            message = f"volume {volume.number} was finished without it, and nothing is added to a finished volume"
+            hint = tag_files.hint_to_have(signed.index, name, "remove the volume's folder to write it again")
+            yield finding("missing", f"{volume.path}/{name}", message, hint, Badness.WARNING)
 
 
 _AGAIN = "remove the volume's folder and write it again"
 
 
-def _prove(
+def _verify(
     volume: VolumeFolder, expected: Mapping[str, Expected], progress: Progress, stop: Stop | None, *, remounted: bool
-) -> Proven:
+) -> Verified:
     if stop is not None:
         stop.check()
     flushed = flush_device(volume.place.mount)
     wrong: list[Finding] = []
     bad: list[str] = []
-    doubts = [kept.why for kept in volume.kept.values() if kept.why]
+    doubts = [kept.reason for kept in volume.kept.values() if kept.reason]
     for path, due in sorted(expected.items()):
         progress.file(path)
         algorithms = tuple(sorted({*due.digests, "sha256"}))
@@ -168,18 +168,18 @@ def _prove(
         found = back.digest
         if found.size != due.size:
             code = "truncated" if found.size < due.size else "extended"
-            says = f"{found.size:,} bytes on the medium, {due.size:,} were written"
-            wrong.append(finding(code, f"{volume.path}/{path}", says, _BAD))
+            message = f"{found.size:,} bytes on the medium, {due.size:,} were written"
+            wrong.append(finding(code, f"{volume.path}/{path}", message, _BAD))
             bad.append(path)
         elif any(found.hexes[name] != checksum for name, checksum in due.digests.items()):
-            says = f"the medium gives other bytes than were written: SHA-256 {found.sha256}"
-            wrong.append(finding("altered", f"{volume.path}/{path}", says, _BAD))
+            message = f"the medium gives other bytes than were written: SHA-256 {found.sha256}"
+            wrong.append(finding("altered", f"{volume.path}/{path}", message, _BAD))
             bad.append(path)
-        if back.why:
-            doubts.append(back.why)
+        if back.reason:
+            doubts.append(back.reason)
     if doubts:
-        return Proven(ReadBackLevel.UNSURE, doubts[0], tuple(wrong), tuple(bad))
-    return Proven(ReadBackLevel.REMOUNTED if remounted else ReadBackLevel.EVICTED, "", tuple(wrong), tuple(bad))
+        return Verified(ReadBackLevel.UNSURE, doubts[0], tuple(wrong), tuple(bad))
+    return Verified(ReadBackLevel.REMOUNTED if remounted else ReadBackLevel.EVICTED, "", tuple(wrong), tuple(bad))
 
 
 _BAD = "the medium is not to be trusted: write to another one"

@@ -303,8 +303,8 @@ def _path(part: FilePart) -> str:
     return f"{bag_text.PAYLOAD}/{part.path}"
 
 
-def _spoilt(code: str, path: str, says: str) -> Finding:
-    return finding(code, path, says, "bundlekeeper check tells what is wrong in the store; nothing false went out")
+def _spoilt(code: str, path: str, message: str) -> Finding:
+    return finding(code, path, message, "bundlekeeper verify tells what is wrong in the store; nothing false went out")
 
 
 def _altered(path: str, found: str, due: str) -> Finding:

@@ -61,7 +61,7 @@ class WhereTo:
             self.finished.setdefault(volume, {})[look(fd).file_system] = newest_change(fd)
 
     def read_anew(self, volume: int, fd: int) -> bool:
-        """True when the volume's open folder is certainly read from a file system that was mounted anew since."""
+        """True when the volume's open folder is certainly read from a file system that was mounted again since."""
         now = look(fd)
         known = self.finished.get(volume, {}).get(now.file_system)
         return mounted_anew(self.mounts.get(volume, ()), now) and unchanged(fd, known)

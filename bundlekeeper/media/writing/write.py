@@ -36,7 +36,7 @@ from bundlekeeper.media.volume.own_wheels import expected as expected_tool
 from bundlekeeper.media.volume.read_back import ReadBackLevel, flush_device
 from bundlekeeper.media.volume.remount import look
 from bundlekeeper.media.volume.right_medium import Expectation, MediumPlace, insist_outside, open_place
-from bundlekeeper.media.writing.prove import Proven, prove_finished, prove_written
+from bundlekeeper.media.writing.prove import Verified, verify_finished, verify_written
 from bundlekeeper.media.writing.read_once import Spreading
 from bundlekeeper.media.writing.resume_memory import WhereTo, recall, remember
 from bundlekeeper.model.media.index import PartDigests, folder_of, name_of
@@ -147,7 +147,7 @@ def chosen_volumes(plan: SetPlan, order: WriteOrder) -> list[tuple[int, WriteTar
     asked = {*order.only, *(t.volume for t in order.targets if t.volume is not None)}
     strange = sorted(asked - set(numbers))
     if strange:
-        raise InputError(f"the set has no volume {strange[0]}: it has {len(numbers)}", hint="bundlekeeper media plan")
+        raise InputError(f"the set has no volume {strange[0]}: it has {len(numbers)}", hint="bundlekeeper media pack")
     if not order.targets:
         raise InputError("no target was named", hint="--to DIR, or --to N=DIR for one volume")
     chosen = [
@@ -186,7 +186,7 @@ class _Write:
                     part.number: PartDigests(part.sha256, part.through) for part in file.parts
                 }
         self.name = name_of(plan.platform, sent.sequence)
-        self.proven: dict[int, Proven] = {}
+        self.verified: dict[int, Verified] = {}
         self.states: dict[int, str] = {}
         self.left_out: dict[VolumeFolder, UnfinishedError] = {}
         self.shut: dict[Path, UnfinishedError] = {}
@@ -220,7 +220,7 @@ class _Write:
             self.findings.append(tag_files.tool_left_out())
         for volume in self.volumes:
             self._guarded(volume, lambda v: self._tags(v, spreading))
-        self._prove(spreading)
+        self._verify(spreading)
         return self._written(spreading.read_bytes)
 
     def _sign(self) -> tag_files.SignedIndex:
@@ -228,7 +228,7 @@ class _Write:
             stated = expected_tool(self.tool)
             return signed_index(self.sets, self.sent, self.plan, self.means, self.known.parts, stated)
         except UnfinishedError as e:
-            raise UnfinishedError(e.says, hint=e.hint, where=e.where, problems=self.findings) from e
+            raise UnfinishedError(e.message, hint=e.hint, where=e.where, problems=self.findings) from e
 
     def _open(self, chosen: Sequence[tuple[int, WriteTarget]]) -> None:
         places: dict[Path, MediumPlace] = {}
@@ -267,8 +267,11 @@ class _Write:
             if volume.state != "finished" and self.signed is not None:
                 tag_files.insist_on_signed(self.signed.index, volume.number)
         except OSError as e:
-            says, hint = f"the volume's folder cannot be made: {e.strerror}", "is the medium full, read-only or gone?"
-            return self._leave_out(volume, UnfinishedError(says, where=str(volume.path), hint=hint))
+            message, hint = (
+                f"the volume's folder cannot be made: {e.strerror}",
+                "is the medium full, read-only or gone?",
+            )
+            return self._leave_out(volume, UnfinishedError(message, where=str(volume.path), hint=hint))
         except UnfinishedError as e:  # another process writes it, or another version began the set
             return self._leave_out(volume, e)
         self.states[id(volume)] = {"new": "written", "unfinished": "resumed"}.get(volume.state, "already there")
@@ -318,13 +321,13 @@ class _Write:
             self._guarded(volume, count)
         for volume, short in short_of_room(need).items():
             hint = "make room or use another medium; what is there stays, and no volume looks finished"
-            says = f"not enough room: {short.says}"
-            self._leave_out(volume, UnfinishedError(says, where=short.subject, hint=hint, problems=(short,)))
+            message = f"not enough room: {short.message}"
+            self._leave_out(volume, UnfinishedError(message, where=short.subject, hint=hint, problems=(short,)))
 
     def _leave_out(self, volume: VolumeFolder, error: UnfinishedError) -> None:
         """Go on without a volume that cannot be begun; nothing of it stays that was not there before."""
         self.left_out[volume] = error
-        volume.error = OSError(error.says)
+        volume.error = OSError(error.message)
         if not isinstance(error, LockedError):
             with suppress(OSError):
                 volume.unmake()
@@ -340,7 +343,7 @@ class _Write:
         """Why targets and volumes were left out, each reason once."""
         rows: list[Finding] = []
         for error in (*self.shut.values(), *self.left_out.values()):
-            rows += error.problems or [finding("bad-volume", error.where, error.says, error.hint)]
+            rows += error.problems or [finding("bad-volume", error.where, error.message, error.hint)]
         return list(dict.fromkeys(rows))
 
     def _guarded(self, volume: VolumeFolder, work: Callable[[VolumeFolder], None]) -> None:
@@ -373,36 +376,36 @@ class _Write:
         volume.sync([*payload, *tool])
         spreading.expect_tags(volume, texts, tool)
 
-    def _prove(self, spreading: Spreading) -> None:
+    def _verify(self, spreading: Spreading) -> None:
         whole = list(self._whole())
         finished = [v for v in self.volumes if v.state == "finished" and v.error is None]
-        proven = prove_written({v: spreading.everything(v) for v in whole}, self.means.progress, self.means.stop)
+        verified = verify_written({v: spreading.everything(v) for v in whole}, self.means.progress, self.means.stop)
         for volume in whole:
-            self.proven[id(volume)] = proven[volume]
-            self._tell_bad(volume, proven[volume], spreading)
-            if not proven[volume].findings:
+            self.verified[id(volume)] = verified[volume]
+            self._tell_bad(volume, verified[volume], spreading)
+            if not verified[volume].findings:
                 self._guarded(volume, self._finish)
         for volume in finished:
             assert self.signed is not None  # noqa: S101 - a finished volume is one with this index
             again = self.known.read_anew(volume.number, volume.fd)
-            found = prove_finished(
+            found = verify_finished(
                 *(volume, self.signed, self.means.progress, self.means.stop),
                 remounted=again,
                 wanted=self.order.wanted,
             )
-            self.proven[id(volume)] = found
+            self.verified[id(volume)] = found
             self.findings += [*found.findings, *found.beside]
             if not found.findings and volume.number not in self.sent.written:  # killed before it was recorded
                 self.sent = self.sets.wrote(self.sent, volume.number, self.means.clock())
 
-    def _tell_bad(self, volume: VolumeFolder, proven: Proven, spreading: Spreading) -> None:
+    def _tell_bad(self, volume: VolumeFolder, verified: Verified, spreading: Spreading) -> None:
         """What is wrong with a volume; each bad file of it is read in the store, to tell whose fault it is."""
-        blamed = {path: spreading.blame(volume, path) for path in proven.bad}
+        blamed = {path: spreading.blame(volume, path) for path in verified.bad}
         for path, found in blamed.items():
             if found is not None:
                 self._guarded(volume, partial(VolumeFolder.drop, path=path))
         ours = {f"{volume.path}/{path}" for path, found in blamed.items() if found is not None}
-        self.findings += [each for each in proven.findings if each.subject not in ours]
+        self.findings += [each for each in verified.findings if each.subject not in ours]
         self.findings += [found for found in blamed.values() if found is not None and found not in self.findings]
 
     def _finish(self, volume: VolumeFolder) -> None:
@@ -415,12 +418,12 @@ class _Write:
         copies = []
         for volume in self.volumes:
             state = self.states.get(id(volume), "failed")
-            proven = self.proven.get(id(volume))
+            verified = self.verified.get(id(volume))
             if volume.error is not None and volume not in self.left_out:
                 reason = volume.error.strerror or str(volume.error)
                 hint = "what is whole on it stays: write again by the same command"
                 self.findings.append(finding("bad-volume", str(volume.path), f"not finished: {reason}", hint))
-            if volume.error is not None or volume.bad or proven is None or proven.findings:
+            if volume.error is not None or volume.bad or verified is None or verified.findings:
                 state = "failed"
             files = self._expected(volume.number)
             copies.append(
@@ -431,8 +434,8 @@ class _Write:
                     len(files),
                     len(volume.kept),
                     sum(expected.size for expected in files.values()),
-                    proven.level if proven is not None and state != "failed" else None,
-                    proven.why if proven is not None else "",
+                    verified.level if verified is not None and state != "failed" else None,
+                    verified.why if verified is not None else "",
                     volume.error is not None,
                 )
             )

@@ -24,7 +24,7 @@ from bundlekeeper.media.volume import bag_text, tag_files
 from bundlekeeper.media.volume.folder import Expected
 from bundlekeeper.media.volume.own_wheels import expected as expected_tool
 from bundlekeeper.media.volume.right_medium import insist_outside
-from bundlekeeper.media.writing.existing_image import insist_on_own, prove_there
+from bundlekeeper.media.writing.existing_image import insist_on_own, verify_there
 from bundlekeeper.media.writing.iso import Content, DiscImage, insist_on_library, write_image
 from bundlekeeper.media.writing.read_once import Spreading, open_source
 from bundlekeeper.media.writing.resume_memory import recall, remember
@@ -125,7 +125,7 @@ def _one(
     """Make one image, or prove the one that is there."""
     path = order.path_of(number, len(plan.volumes))
     if path.exists():
-        return prove_there(path, signed, number, order.wanted, means.progress, means.stop)
+        return verify_there(path, signed, number, order.wanted, means.progress, means.stop)
     return write_image(
         path,
         f"{signed.index.name}-{number}".replace("-", "_"),
@@ -149,7 +149,7 @@ def _signed(
     try:
         return signed_index(sets, sent, plan, means, known.parts, tool), wrong
     except UnfinishedError as e:
-        raise UnfinishedError(e.says, hint=e.hint, where=e.where, problems=wrong) from e
+        raise UnfinishedError(e.message, hint=e.hint, where=e.where, problems=wrong) from e
 
 
 def _contents(

@@ -40,9 +40,9 @@ _CELL_HINT = "format the cell as text and write it again; the spreadsheet has ch
 class BadCellError(Exception):
     """This value cannot stand here."""
 
-    def __init__(self, says: str, hint: str = "") -> None:
-        super().__init__(says)
-        self.says = says
+    def __init__(self, message: str, hint: str = "") -> None:
+        super().__init__(message)
+        self.message = message
         self.hint = hint
 
 
@@ -210,7 +210,7 @@ def when(value: object) -> date | datetime | None:
     try:
         return moments.parse(found)
     except InputError as e:
-        raise BadCellError(f"is {e.says}", e.hint) from e
+        raise BadCellError(f"is {e.message}", e.hint) from e
 
 
 def note(value: object) -> str | None:
@@ -240,7 +240,7 @@ def tables(own_kinds: Collection[str]) -> dict[str, dict[str, Converter]]:
         "policy": {
             "name": text, "versions": wanted(own_kinds), "applies": choice(APPLIES), "scope": scope, "note": note,
         },
-        "apart": {"domains": texts, "note": note},
+        "separate_windows": {"domains": texts, "note": note},
     }  # fmt: skip
 
 
@@ -249,7 +249,7 @@ REQUIRED = {
     "component": tuple(key for key in _SHEET if key in NEEDED),
     "partition": ("component", "name"),
     "policy": ("name",),
-    "apart": ("domains",),
+    "separate_windows": ("domains",),
 }
 
 

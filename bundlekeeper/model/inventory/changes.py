@@ -39,7 +39,7 @@ class Changed:
     before: Component | None = None
     keys: tuple[str, ...] = ()
 
-    def says(self) -> str:
+    def message(self) -> str:
         """The change in one line of plain words."""
         part = self.part
         name = f"{part.kind} {part.key}"

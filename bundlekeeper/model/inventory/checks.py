@@ -27,7 +27,9 @@ class InventoryRow:
 class InventoryReport(Protocol):
     """Takes one problem; `other` is a second place that `says` ends with."""
 
-    def __call__(self, code: str, place: Place, subject: str, says: str, hint: str = "", other: Place = None) -> None:
+    def __call__(
+        self, code: str, place: Place, subject: str, message: str, hint: str = "", other: Place = None
+    ) -> None:
         """Note it."""
 
 
@@ -50,7 +52,7 @@ def together(
     _pairs(rows["component"], report)
     _partitions(rows["partition"], keys, unread, report)
     _policies(rows["policy"], report)
-    for row in rows["apart"]:
+    for row in rows["separate_windows"]:
         if len(set(row.made.domains)) < 2:
             _say(report, "inventory-value", row, "domains", "apart names fewer than two domains")
 
@@ -60,13 +62,13 @@ def _say(
     code: str,
     row: InventoryRow,
     key: str,
-    says: str,
+    message: str,
     hint: str = "",
     other: InventoryRow | None = None,
 ) -> None:
     document, path = row.place
     subject = str(getattr(row.made, key) or key)
-    report(code, (document, (*path, key)), subject, says, hint, other.place if other else None)
+    report(code, (document, (*path, key)), subject, message, hint, other.place if other else None)
 
 
 def _identities(rows: Iterable[InventoryRow], report: InventoryReport) -> set[str]:
@@ -75,16 +77,16 @@ def _identities(rows: Iterable[InventoryRow], report: InventoryReport) -> set[st
         part = row.made
         key = part.key
         if not part.serial and not part.parent:
-            says = (
+            message = (
                 f"the {part.kind} at {part.place.path()} has neither a serial nor a parent, so nothing tells it apart"
             )
-            _say(report, "inventory-missing", row, "serial", says, "give its serial, or its server's as parent")
+            _say(report, "inventory-missing", row, "serial", message, "give its serial, or its server's as parent")
         elif key in first:
-            says = f"{key} stands here as {part.kind}, and as {first[key].made.kind} at"
+            message = f"{key} stands here as {part.kind}, and as {first[key].made.kind} at"
             hint = "a serial is one component's; a server's own serial belongs in parent"
             if not part.serial:
                 hint = 'tell them apart by serial, or by position: slot = "3/1", "3/2"'
-            _say(report, "inventory-twice", row, "serial" if part.serial else "slot", says, hint, first[key])
+            _say(report, "inventory-twice", row, "serial" if part.serial else "slot", message, hint, first[key])
         else:
             first[key] = row
     return set(first)
@@ -99,12 +101,12 @@ def _slots(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
         place = (part.site, part.domain, part.chassis, part.slot, part.kind)
         there = first.setdefault(place, row)
         if there is not row and there.made.key != part.key:  # one part twice is told elsewhere
-            says = (
+            message = (
                 f"slot {part.slot} of chassis {part.chassis} holds {there.made.key} and {part.key}, both {part.kind};"
             )
             base = part.slot.partition("/")[0]
             hint = f'one of them is elsewhere or gone; or tell their positions: slot = "{base}/1", "{base}/2"'
-            _say(report, "inventory-twice", row, "slot", f"{says} the other stands at", hint, there)
+            _say(report, "inventory-twice", row, "slot", f"{message} the other stands at", hint, there)
 
 
 def _pairs(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
@@ -116,8 +118,8 @@ def _pairs(rows: Iterable[InventoryRow], report: InventoryReport) -> None:
         name = (part.site, part.domain, part.kind, part.pair)
         halves[name] = halves.get(name, 0) + 1
         if halves[name] == 3:
-            says = f"pair {part.pair} of {part.domain} has more than two of the kind {part.kind}"
-            _say(report, "inventory-twice", row, "pair", says, "each pair has a name of its own in its domain")
+            message = f"pair {part.pair} of {part.domain} has more than two of the kind {part.kind}"
+            _say(report, "inventory-twice", row, "pair", message, "each pair has a name of its own in its domain")
 
 
 def _partitions(rows: Iterable[InventoryRow], keys: set[str], unread: Collection[str], report: InventoryReport) -> None:
@@ -128,15 +130,15 @@ def _partitions(rows: Iterable[InventoryRow], keys: set[str], unread: Collection
         if made.component not in keys and not may_be_unread:
             from bundlekeeper.model.inventory.cells import suggest
 
-            says = f"partition {made.name} is of {made.component!r}, and no such component is listed"
-            _say(report, "inventory-reference", row, "component", says, suggest(made.component, keys))
+            message = f"partition {made.name} is of {made.component!r}, and no such component is listed"
+            _say(report, "inventory-reference", row, "component", message, suggest(made.component, keys))
         if (made.component, made.name) in seen:
-            says = f"partition {made.name} of {made.component} stands twice"
-            _say(report, "inventory-twice", row, "name", says)
+            message = f"partition {made.name} of {made.component} stands twice"
+            _say(report, "inventory-twice", row, "name", message)
         seen.add((made.component, made.name))
         if made.free_bytes is not None and made.size_bytes is not None and made.free_bytes > made.size_bytes:
-            says = f"partition {made.name} has more bytes free ({made.free_bytes}) than it has ({made.size_bytes})"
-            _say(report, "inventory-value", row, "free_bytes", says)
+            message = f"partition {made.name} has more bytes free ({made.free_bytes}) than it has ({made.size_bytes})"
+            _say(report, "inventory-value", row, "free_bytes", message)
 
 
 def _policies(rows: Iterable[InventoryRow], report: InventoryReport) -> None:

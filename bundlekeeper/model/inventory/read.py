@@ -17,18 +17,31 @@ from bundlekeeper.formats import moments
 from bundlekeeper.model.inventory import cells as fields
 from bundlekeeper.model.inventory.checks import InventoryRow, Place, together
 from bundlekeeper.model.inventory.tables import Document, InventorySource, Path, UnreadRow, form_of, parse
-from bundlekeeper.model.inventory.types import FORMAT, Apart, Component, Inventory, Partition, Policy, identity
+from bundlekeeper.model.inventory.types import (
+    FORMAT,
+    SeparateWindows,
+    Component,
+    Inventory,
+    Partition,
+    Policy,
+    identity,
+)
 
 __all__ = ["Document", "InventorySource", "form_of", "read_inventory"]
 
 _MAX_PROBLEMS = 1000  # of one load; the number of the others is told
-_MAKE: dict[str, Any] = {"component": Component, "partition": Partition, "policy": Policy, "apart": Apart}
+_MAKE: dict[str, Any] = {
+    "component": Component,
+    "partition": Partition,
+    "policy": Policy,
+    "separate_windows": SeparateWindows,
+}
 
 
 def read_inventory(
     sources: Sequence[InventorySource | Document],
     *,
-    taken: date | datetime | None = None,
+    read_at: date | datetime | None = None,
     zone: str | None = None,
     own_kinds: Collection[str] = (),
     clock: datetime | None = None,
@@ -45,19 +58,19 @@ def read_inventory(
     reading = _Reading(own_kinds, clock, kept)
     for source in sources:
         reading.add(source)
-    found = reading.finish(taken, zone)
+    found = reading.finish(read_at, zone)
     if found is not None:
         return found
     names = ", ".join(dict.fromkeys(s.name for s in sources)) or "the inventory"
     count = reading.count
-    says = f"{names}: {count} problem{'' if count == 1 else 's'}, nothing was loaded"
+    message = f"{names}: {count} problem{'' if count == 1 else 's'}, nothing was loaded"
     if count > _MAX_PROBLEMS:
-        says += f"; the first {_MAX_PROBLEMS} are shown"
-    raise InputError(says, hint="mend what is named and load it again", where=names, problems=reading.problems())
+        message += f"; the first {_MAX_PROBLEMS} are shown"
+    raise InputError(message, hint="mend what is named and load it again", where=names, problems=reading.problems())
 
 
-_HEADER = ("inventory", "taken", "zone", "note")
-_MEANING = {"taken": "when the inventory was taken", "zone": "in which time zone its days are"}
+_HEADER = ("inventory", "read_at", "zone", "note")
+_MEANING = {"read_at": "when the inventory was taken", "zone": "in which time zone its days are"}
 
 
 class _Reading:
@@ -75,11 +88,11 @@ class _Reading:
         self.unparsed = False  # whether a file, and with it what its header may say, could not be read at all
         self.unread: set[str] = set()  # what stands in rows of components that could not be read; "" may be anything
 
-    def problem(self, code: str, place: Place, subject: str, says: str, hint: str = "", other: Place = None) -> None:
+    def problem(self, code: str, place: Place, subject: str, message: str, hint: str = "", other: Place = None) -> None:
         """Note one problem; `other` is a second place that `says` ends with."""
         self.count += 1
         if self.count <= _MAX_PROBLEMS:
-            self.noted.append((Finding(code, Level.ERROR, subject, says, hint), place, other))
+            self.noted.append((Finding(code, Level.ERROR, subject, message, hint), place, other))
 
     def problems(self) -> list[Finding]:
         """Every problem noted, with its place. Places are looked up here, once for each file, because they are dear."""
@@ -92,8 +105,8 @@ class _Reading:
         found = []
         for problem, place, other in self.noted:
             where, excerpt = asked[id(place[0])][1][place[1]] if place else (problem.where, "")
-            says = f"{problem.says} {asked[id(other[0])][1][other[1]][0]}" if other else problem.says
-            found.append(replace(problem, says=says, where=where, excerpt=excerpt))
+            message = f"{problem.message} {asked[id(other[0])][1][other[1]][0]}" if other else problem.message
+            found.append(replace(problem, message=message, where=where, excerpt=excerpt))
         return found
 
     def add(self, source: InventorySource | Document) -> None:
@@ -104,7 +117,7 @@ class _Reading:
             except InputError as e:
                 self.count += 1
                 where = e.where or source.name
-                found = Finding("inventory-syntax", Level.ERROR, source.name, e.says, e.hint, where)
+                found = Finding("inventory-syntax", Level.ERROR, source.name, e.message, e.hint, where)
                 self.noted.append((found, None, None))
                 self.unread.add("")
                 self.unparsed = True
@@ -115,8 +128,8 @@ class _Reading:
         for table, content in source.tables.items():
             self._columns(source, table)
             if not isinstance(content, list):
-                says, hint = f"{table} is not a list of tables", f"write [[{table}]]"
-                self.problem("inventory-value", (source, (table,)), table, says, hint)
+                message, hint = f"{table} is not a list of tables", f"write [[{table}]]"
+                self.problem("inventory-value", (source, (table,)), table, message, hint)
                 continue
             required = fields.REQUIRED[table]
             due = [key for key in required if key in source.columns] if source.columns else required
@@ -127,7 +140,7 @@ class _Reading:
         self.count += 1
         self.unread.update({cell for cell in row.cells if cell} or {""})
         if self.count <= _MAX_PROBLEMS:
-            found = Finding("inventory-syntax", Level.ERROR, name, row.says, row.hint, row.where)
+            found = Finding("inventory-syntax", Level.ERROR, name, row.message, row.hint, row.where)
             self.noted.append((found, None, None))
 
     def _columns(self, document: Document, table: str) -> None:
@@ -140,8 +153,8 @@ class _Reading:
                 self._stranger((document, (table, -1, column)), table, column)
         for key in fields.REQUIRED[table]:
             if key not in document.columns:
-                says = f"no column is called {key}"
-                self.problem("inventory-missing", (document, (table, -1, key)), key, says, "add it to the first row")
+                message = f"no column is called {key}"
+                self.problem("inventory-missing", (document, (table, -1, key)), key, message, "add it to the first row")
 
     def _stranger(self, place: tuple[Document, Path], table: str, key: str) -> None:
         hint = fields.suggest(key, self.keys[table]) or f"the keys are {', '.join(self.keys[table])}"
@@ -165,11 +178,11 @@ class _Reading:
                 value = convert(cell)
             except fields.BadCellError as e:
                 wrong.add(key)
-                self.problem("inventory-value", (document, (*path, key)), key, f"{key} {e.says}", e.hint)
+                self.problem("inventory-value", (document, (*path, key)), key, f"{key} {e.message}", e.hint)
                 continue
             if value is not None:
                 values[key] = value
-        if table != "apart":
+        if table != "separate_windows":
             values.pop("note", None)
         for key in due:
             if key not in wrong and not values.get(key) and (key != "domain" or key not in values):
@@ -182,21 +195,27 @@ class _Reading:
             part = Component(**{"kind": "", "site": "", "domain": "", **{k: values[k] for k in told if k in values}})
             self.unread.add(identity(part) if part.serial or (part.parent and part.kind) else "")
 
-    def finish(self, taken: date | datetime | None, zone: str | None) -> Inventory | None:
+    def finish(self, read_at: date | datetime | None, zone: str | None) -> Inventory | None:
         """Check what the rows say together. None where there was any problem."""
         headers = [header for document in self.documents if (header := self._header(document))]
         zone_told = self._agreed("zone", [(h[0], h[2]) for h in headers], zone)
-        taken_told = self._agreed("taken", [(h[0], h[1]) for h in headers], taken)
-        if isinstance(taken_told, date) and isinstance(zone_told, str) and not self.kept:
-            self._moment(taken_told, zone_told)
+        added_told = self._agreed("read_at", [(h[0], h[1]) for h in headers], read_at)
+        if isinstance(added_told, date) and isinstance(zone_told, str) and not self.kept:
+            self._moment(added_told, zone_told)
         if not self.rows["component"] and not self.count:
             self.problem("inventory-missing", None, "component", "no component is listed")
         together(self.rows, self.problem, self.unread, kept=self.kept)
-        if self.count or not isinstance(taken_told, date) or not isinstance(zone_told, str):
+        if self.count or not isinstance(added_told, date) or not isinstance(zone_told, str):
             return None
         made = {table: tuple(row.made for row in rows) for table, rows in self.rows.items()}
         return Inventory(
-            taken_told, zone_told, made["component"], made["partition"], made["policy"], made["apart"], self.own_kinds
+            added_told,
+            zone_told,
+            made["component"],
+            made["partition"],
+            made["policy"],
+            made["separate_windows"],
+            self.own_kinds,
         )
 
     def _header(self, document: Document) -> tuple[Document, date | datetime | None, str | None] | None:
@@ -207,30 +226,30 @@ class _Reading:
                 hint = fields.suggest(key, [*_HEADER, *self.keys])
                 self.problem("inventory-key", (document, (key,)), key, f"an inventory has no {key!r}", hint)
         if "inventory" not in header and document.columns is None:
-            says, hint = "the file does not say that it is an inventory", f"write inventory = {FORMAT} on top"
-            self.problem("inventory-missing", (document, ()), "inventory", says, hint)
+            message, hint = "the file does not say that it is an inventory", f"write inventory = {FORMAT} on top"
+            self.problem("inventory-missing", (document, ()), "inventory", message, hint)
         elif str(header.get("inventory", FORMAT)) != str(FORMAT):
-            says = f"inventory has format {header['inventory']!r}; this program reads format {FORMAT}"
-            self.problem("inventory-value", (document, ("inventory",)), "inventory", says)
+            message = f"inventory has format {header['inventory']!r}; this program reads format {FORMAT}"
+            self.problem("inventory-value", (document, ("inventory",)), "inventory", message)
         told: dict[str, Any] = {}
-        for key, convert in (("taken", fields.when), ("zone", fields.text)):
+        for key, convert in (("read_at", fields.when), ("zone", fields.text)):
             try:
                 told[key] = convert(header.get(key)) or None
             except fields.BadCellError as e:
-                self.problem("inventory-value", (document, (key,)), key, f"{key} {e.says}", e.hint)
-        return document, told.get("taken"), told.get("zone")
+                self.problem("inventory-value", (document, (key,)), key, f"{key} {e.message}", e.hint)
+        return document, told.get("read_at"), told.get("zone")
 
     def _agreed(self, key: str, told: list[tuple[Document, Any]], given: object) -> object:
         """The one value that every file with a header agrees on, else the one given beside them."""
         values = [(document, value) for document, value in told if value is not None]
         for document, value in values:
             if value != values[0][1]:
-                says = f"{key} is {value} here and {values[0][1]} in {values[0][0].name}"
-                self.problem("inventory-twice", (document, (key,)), key, says, "load them one after the other")
+                message = f"{key} is {value} here and {values[0][1]} in {values[0][0].name}"
+                self.problem("inventory-twice", (document, (key,)), key, message, "load them one after the other")
         if values and given is not None and given != values[0][1]:
             document, value = values[0]
-            says = f"{key} is {value} here and {given} beside the files"
-            self.problem("inventory-twice", (document, (key,)), key, says, f"leave --{key} out, or mend the file")
+            message = f"{key} is {value} here and {given} beside the files"
+            self.problem("inventory-twice", (document, (key,)), key, message, f"leave --{key} out, or mend the file")
         if not values and given is None and not self.unparsed:
             wrong = any(p.subject == key for p, _, _ in self.noted)
             if not wrong:
@@ -238,14 +257,14 @@ class _Reading:
                 self.problem("inventory-missing", place, key, f"nothing says {_MEANING[key]}", f"write {key} = …")
         return values[0][1] if values else given
 
-    def _moment(self, taken: date | datetime, zone: str) -> None:
+    def _moment(self, read_at: date | datetime, zone: str) -> None:
         key = "zone"
         try:
             moments.zone_of(zone)
-            key = "taken"
-            found = moments.moment(taken, zone)
+            key = "read_at"
+            found = moments.moment(read_at, zone)
             if self.clock is not None:
                 moments.not_ahead(found, self.clock)
         except InputError as e:
             told = next((document for document in self.documents if key in document.header), None)
-            self.problem("inventory-value", (told, (key,)) if told else None, key, e.says, e.hint)
+            self.problem("inventory-value", (told, (key,)) if told else None, key, e.message, e.hint)

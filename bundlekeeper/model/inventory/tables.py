@@ -38,7 +38,7 @@ class UnreadRow:
     """A row, or the name of a column, of a sheet that cannot be read: where, why, what to do, and what stands in it."""
 
     where: str
-    says: str
+    message: str
     hint: str = ""
     cells: tuple[str, ...] = ()
 
@@ -148,8 +148,8 @@ def _csv(name: str, text: str, tables: Mapping[str, Collection[str]]) -> Documen
     while first < len(lines) and (not lines[first].strip(" ,;\t") or lines[first].startswith("#")):
         told = _HEADER_LINE.fullmatch(lines[first])
         if told and header.setdefault(told[1], told[2]) != told[2]:
-            says = f"{told[1]} is {told[2]} here and {header[told[1]]} above"
-            twice.append(UnreadRow(f"{name}:{first + 1}:1", says, "leave one of them out"))
+            message = f"{told[1]} is {told[2]} here and {header[told[1]]} above"
+            twice.append(UnreadRow(f"{name}:{first + 1}:1", message, "leave one of them out"))
         first += 1
     nameless = InputError("no row with the names of the columns", where=name)
     if first == len(lines):
@@ -199,8 +199,11 @@ def rectangle(
     titles_are_wrong = bool(unread)
     for number, cells in enumerate(rows[1:], 1):
         if any(cell not in (None, "") for cell in cells[len(keys) :]):
-            says, held = "the row has more cells than there are columns", tuple(str(cell).strip() for cell in cells)
-            unread.append(UnreadRow(where(number, len(keys)), says, hint, held))
+            message, boot_files = (
+                "the row has more cells than there are columns",
+                tuple(str(cell).strip() for cell in cells),
+            )
+            unread.append(UnreadRow(where(number, len(keys)), message, hint, boot_files))
         elif not titles_are_wrong:
             good.append(number)
 

@@ -81,7 +81,7 @@ class Component:
     """One part that carries firmware, as an inventory tells it.
 
     `slot` is the slot in the chassis; a part of a server may add its position in the server after a slash (`3/1`).
-    `held` lists every image file on the part's file system (method `boot-file`), the running one too where it is there.
+    `store list` lists every image file on the part's file system (method `boot-file`), the running one too where it is there.
     """
 
     kind: str = field(metadata=_fact("kind", recorded=True))
@@ -96,7 +96,7 @@ class Component:
     active: str | None = field(default=None, metadata=_bank("running"))
     pending: str | None = field(default=None, metadata=_bank("version"))
     spare: str | None = field(default=None, metadata=_bank("version"))
-    held: tuple[str, ...] | None = field(default=None, metadata=_bank("versions"))
+    boot_files: tuple[str, ...] | None = field(default=None, metadata=_bank("versions"))
     pair: str | None = field(default=None, metadata=_fact("label"))  # name of the redundant pair within the domain
     half: str | None = field(default=None, metadata=_fact("choice", words=HALVES))
     healthy: bool | None = field(default=None, metadata=_fact("flag"))
@@ -170,7 +170,7 @@ class Policy:
 
 
 @dataclass(frozen=True, slots=True)
-class Apart:
+class SeparateWindows:
     """Domains that are never in one window."""
 
     domains: tuple[str, ...]
@@ -200,12 +200,12 @@ class Server:
 class Inventory:
     """What one reading of one or more sites found. `taken` is a day (its end, in `zone`) or an aware instant."""
 
-    taken: date | datetime
+    read_at: date | datetime
     zone: str  # IANA name, "UTC" or an offset such as "+02:00"
     components: tuple[Component, ...] = ()
     partitions: tuple[Partition, ...] = ()
     policies: tuple[Policy, ...] = ()
-    apart: tuple[Apart, ...] = ()
+    separate_windows: tuple[SeparateWindows, ...] = ()
     own_kinds: frozenset[str] = field(default=frozenset())  # kinds that came from a manifest's [kind.X]
 
     def domains(self) -> tuple[str, ...]:

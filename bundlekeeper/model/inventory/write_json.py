@@ -12,26 +12,26 @@ from dataclasses import fields
 from datetime import datetime
 from typing import Any
 
-from bundlekeeper.model.inventory.types import FORMAT, Apart, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory.types import FORMAT, SeparateWindows, Component, Inventory, Partition, Policy
 
 _KEYS: dict[type, tuple[str, ...]] = {
-    made: tuple(field.name for field in fields(made)) for made in (Component, Partition, Policy, Apart)
+    made: tuple(field.name for field in fields(made)) for made in (Component, Partition, Policy, SeparateWindows)
 }
 _ENCODE = json.JSONEncoder(ensure_ascii=False).encode
 
 
 def to_json(inventory: Inventory) -> str:
     """The whole inventory as one JSON document, in the order of its rows. Raises nothing."""
-    taken = inventory.taken
+    read_at = inventory.read_at
     tables: tuple[tuple[str, Iterable[Any]], ...] = (
         ("component", inventory.components),
         ("partition", inventory.partitions),
         ("policy", inventory.policies),
-        ("apart", inventory.apart),
+        ("separate_windows", inventory.separate_windows),
     )
     head = {
         "inventory": FORMAT,
-        "taken": taken.isoformat() if isinstance(taken, datetime) else str(taken),
+        "read_at": read_at.isoformat() if isinstance(read_at, datetime) else str(read_at),
         "zone": inventory.zone,
     }
     parts = [_ENCODE(head)[:-1]]

@@ -21,17 +21,17 @@ def to_toml(inventory: Inventory, comments: Iterable[str] = ()) -> str:
 
     Raises InputError for a text that is no Unicode.
     """
-    taken = inventory.taken
+    read_at = inventory.read_at
     lines = [
         f"inventory = {FORMAT}",
-        f"taken = {taken.isoformat(sep=' ') if isinstance(taken, datetime) else taken}",
+        f"taken = {read_at.isoformat(sep=' ') if isinstance(read_at, datetime) else read_at}",
         f"zone = {basic_string(inventory.zone)}",
     ]
     tables: tuple[tuple[str, Iterable[Any]], ...] = (
         ("component", inventory.components),
         ("partition", inventory.partitions),
         ("policy", inventory.policies),
-        ("apart", inventory.apart),
+        ("separate_windows", inventory.separate_windows),
     )
     for table, rows in tables:
         for row in rows:

@@ -63,8 +63,8 @@ def check(raw: dict[str, Any], today: date) -> Checked:
         problems += _bounded(one(Scales(loose, Budget(UNITS))))
     if manifest is None and not any(level_of(problem) is Level.ERROR for problem in problems):
         # The types refused something that no check put into words: never let it pass.
-        says = "the manifest does not have the form that it must have"
-        problems.append(Problem("bad-value", (), says, "compare it with the schema"))
+        message = "the manifest does not have the form that it must have"
+        problems.append(Problem("bad-value", (), message, "compare it with the schema"))
     return Checked(manifest, tuple(problems))
 
 
@@ -73,13 +73,13 @@ def _bounded(found: Iterator[Problem]) -> Iterator[Problem]:
     try:
         for count, problem in enumerate(found):
             if count == MAX_PROBLEMS:
-                says = f"there are more than {MAX_PROBLEMS} problems of one sort; the rest is not listed"
-                yield Problem("more-problems", (), says, "mend those that are listed first")
+                message = f"there are more than {MAX_PROBLEMS} problems of one sort; the rest is not listed"
+                yield Problem("more-problems", (), message, "mend those that are listed first")
                 return
             yield problem
     except SpentError:
-        says = "versions and rules are so many that not all were compared with each other"
-        yield Problem("not-compared", (), says, "list fewer versions, or say more with one rule")
+        message = "versions and rules are so many that not all were compared with each other"
+        yield Problem("not-compared", (), message, "list fewer versions, or say more with one rule")
 
 
 def level_of(problem: Problem) -> Level:

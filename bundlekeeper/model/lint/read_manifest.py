@@ -47,8 +47,8 @@ def read(data: bytes, *, name: str, today: date) -> Loaded:
     errors = [finding for finding in problems if finding.level is Level.ERROR]
     if errors or checked.manifest is None:
         count = "1 error" if len(errors) == 1 else f"{len(errors)} errors"
-        says = f"the manifest has {count}"
-        raise InputError(says, hint="mend the lines that are named", where=name, problems=problems)
+        message = f"the manifest has {count}"
+        raise InputError(message, hint="mend the lines that are named", where=name, problems=problems)
     declared = checked.manifest.versions
     order = versions.order(declared.order, declared.list or ())
     return Loaded(checked.manifest, tuple(in_use(problems)), hashlib.sha256(data).hexdigest(), data, order)
@@ -67,10 +67,10 @@ def _parse(data: bytes, name: str) -> tuple[SourceText, dict[str, Any]]:
     source, raw = toml_read.load(data, name=name, max_bytes=limits.MANIFEST_BYTES)
     number = raw.get("manifest")
     if type(number) is int and number > FORMAT:
-        says = f"the manifest has the newer format {number}: this version reads {FORMAT}"
-        problem = Problem("newer-format", ("manifest",), says, "update bundlekeeper")
+        message = f"the manifest has the newer format {number}: this version reads {FORMAT}"
+        problem = Problem("newer-format", ("manifest",), message, "update bundlekeeper")
         found = _findings(source, [problem])
-        raise InputError(says, hint=problem.hint, where=found[0].where, problems=found)
+        raise InputError(message, hint=problem.hint, where=found[0].where, problems=found)
     return source, raw
 
 
@@ -83,7 +83,7 @@ def _findings(source: SourceText, problems: Sequence[Problem]) -> list[Finding]:
     }
     found = places(source.text, wanted)
     placed = [(_offset(source, found, problem), problem) for problem in problems]
-    placed.sort(key=lambda row: (row[0], row[1].code, row[1].says))
+    placed.sort(key=lambda row: (row[0], row[1].code, row[1].message))
     return [_finding(source, found, offset, p) for offset, p in placed]
 
 
@@ -104,14 +104,14 @@ def _offset(source: SourceText, found: dict[Path, TomlPlace], problem: Problem) 
 
 def _finding(source: SourceText, found: dict[Path, TomlPlace], offset: int, problem: Problem) -> Finding:
     line, column = _position(source, found, offset, problem)
-    says = problem.says
+    message = problem.message
     if problem.other is not None:
-        says += f" (line {nearest(found, problem.other).line})"
+        message += f" (line {nearest(found, problem.other).line})"
     return Finding(
         problem.code,
         level_of(problem),
         path_text(problem.path),
-        says,
+        message,
         problem.hint,
         source.where(line, column),
         source.excerpt(column, offset),

@@ -117,13 +117,13 @@ class _Amend:
         self.edit.put(("bundle", index), key, value, after=after, comment=comment)
         self.report.changes.append(AmendedValue(bundle["file"], key, bundle.get(key), value))
 
-    def find(self, code: str, index: int, key: str, says: str, hint: str) -> None:
+    def find(self, code: str, index: int, key: str, message: str, hint: str) -> None:
         """Report something about a key of a bundle, or about the bundle where the key is missing."""
         bundle = self.bundles[index]
         path = ("bundle", index, key) if key in bundle else ("bundle", index)
         where, excerpt = self.edit.where(path)
         subject = bundle["file"] if isinstance(bundle.get("file"), str) else f"bundle[{index}]"
-        self.report.findings.append(Finding(code, _CODES[code].level, subject, says, hint, where, excerpt))
+        self.report.findings.append(Finding(code, _CODES[code].level, subject, message, hint, where, excerpt))
 
 
 def _reviewed(key: str, comment: str) -> str:
@@ -147,12 +147,12 @@ def consistent(entries: Iterable[DraftRow]) -> tuple[list[DraftRow], list[Findin
             rows.append(entry)
     for file, rows in by_name.items():
         if len(rows) > 1:
-            says = "given more than once: " + ", ".join(
+            message = "given more than once: " + ", ".join(
                 f"SHA-256 {row.sha256 or 'unknown'}, size {'unknown' if row.size_bytes is None else row.size_bytes}"
                 for row in rows
             )
             level = _CODES["given-twice"].level
-            findings.append(Finding("given-twice", level, file, says, "give the one that is meant"))
+            findings.append(Finding("given-twice", level, file, message, "give the one that is meant"))
     return [rows[0] for rows in by_name.values() if len(rows) == 1], findings
 
 
@@ -207,7 +207,7 @@ def confirm(
         hint = 'name the publisher\'s list and how you got it: "publisher: SHA256SUMS from the support desk"'
         raise InputError(f"{shown(source)} is no source of a confirmed digest", hint=hint)
     work = _Amend(text, name)
-    says = source if today.isoformat() in source else f"{source}, {today.isoformat()}"
+    message = source if today.isoformat() in source else f"{source}, {today.isoformat()}"
     lines = listed.by_base_name()
     for index, bundle in enumerate(work.bundles):
         digest = _listed_digest(work, index, listed, lines)
@@ -215,8 +215,8 @@ def confirm(
             continue
         if _same(bundle["sha256"], digest):
             work.report.agreed.append(bundle["file"])
-            if bundle.get("digest_from") != says:
-                work.put(index, "digest_from", says)
+            if bundle.get("digest_from") != message:
+                work.put(index, "digest_from", message)
         else:
             work.find(
                 "digest-differs",

@@ -91,9 +91,9 @@ class ChecksumList:
 class _BadLineError(Exception):
     """What is wrong with one line, and at which character (from 0)."""
 
-    def __init__(self, code: str, says: str, at: int = 0, hint: str = _USUAL) -> None:
-        super().__init__(says)
-        self.code, self.says, self.at, self.hint = code, says, at, hint
+    def __init__(self, code: str, message: str, at: int = 0, hint: str = _USUAL) -> None:
+        super().__init__(message)
+        self.code, self.message, self.at, self.hint = code, message, at, hint
 
 
 def parse(data: bytes, *, name: str) -> ChecksumList:
@@ -145,7 +145,7 @@ class _Reader:
             bad.code,
             LIST_CODES[bad.code].level,
             f"line {number}",
-            bad.says,
+            bad.message,
             bad.hint,
             f"{self.name}:{number}:{at + 1}",
             excerpt(text, at + 1),

@@ -84,8 +84,8 @@ def one_digest(listed: ChecksumList, file: str, lines: Sequence[ChecksumLine]) -
     return ours[0].digest, None
 
 
-def _about(code: str, listed: ChecksumList, file: str, line: ChecksumLine, says: str, hint: str) -> Finding:
-    return Finding(code, LIST_ENTRY_CODES[code].level, file, says, hint, f"{listed.name}:{line.line}:1")
+def _about(code: str, listed: ChecksumList, file: str, line: ChecksumLine, message: str, hint: str) -> Finding:
+    return Finding(code, LIST_ENTRY_CODES[code].level, file, message, hint, f"{listed.name}:{line.line}:1")
 
 
 REVIEW = "REVIEW"  # the mark, in a comment, of what a person must look at

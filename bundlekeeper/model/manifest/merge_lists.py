@@ -25,20 +25,20 @@ def merge(lists: Sequence[ChecksumList], own: Iterable[DraftRow]) -> tuple[list[
     Raises InputError for file names that are not UTF-8.
     """
     files = list(own)
-    held, found = consistent(replace(entry, digest_from=OWN_COPY) for entry in files)
-    held_names = {entry.file for entry in held}
-    doubtful = [name for name in dict.fromkeys(entry.file for entry in files) if name not in held_names]
+    stored, found = consistent(replace(entry, digest_from=OWN_COPY) for entry in files)
+    stored_names = {entry.file for entry in stored}
+    doubtful = [name for name in dict.fromkeys(entry.file for entry in files) if name not in stored_names]
     if not lists:
-        return [*held, *map(DraftRow, doubtful)], found
+        return [*stored, *map(DraftRow, doubtful)], found
     merged, problems = _listed(lists)
     found += problems
-    bundles, signatures = split_signatures(held, merged)
+    bundles, signatures = split_signatures(stored, merged)
     for entry in bundles:
-        found += _held_against(merged, entry)
+        found += _checked_against(merged, entry)
     for name in doubtful:
         merged.setdefault(name, DraftRow(name))
     beside = set(signatures.values())
-    return [*merged.values(), *(entry for entry in held if entry.file in beside)], found
+    return [*merged.values(), *(entry for entry in stored if entry.file in beside)], found
 
 
 def _listed(lists: Sequence[ChecksumList]) -> tuple[dict[str, DraftRow], list[Finding]]:
@@ -55,15 +55,15 @@ def _listed(lists: Sequence[ChecksumList]) -> tuple[dict[str, DraftRow], list[Fi
             first = merged.setdefault(entry.file, entry)
             in_list = said_in.setdefault(entry.file, each.name)
             if first != entry:
-                says = f"{in_list} says {first.sha256}, {each.name} says {entry.sha256}"
+                message = f"{in_list} says {first.sha256}, {each.name} says {entry.sha256}"
                 hint = "find out which list is meant; neither digest is used"
-                found.append(_finding("listed-twice", entry.file, says, hint))
+                found.append(_finding("listed-twice", entry.file, message, hint))
                 contradicted[entry.file] = None
     merged.update((file, DraftRow(file)) for file in contradicted)
     return merged, found
 
 
-def _held_against(merged: dict[str, DraftRow], entry: DraftRow) -> list[Finding]:
+def _checked_against(merged: dict[str, DraftRow], entry: DraftRow) -> list[Finding]:
     """Hold a file against what the lists say of it; where they agree its size is taken over."""
     said = merged.get(entry.file)
     if said is None:
@@ -72,11 +72,11 @@ def _held_against(merged: dict[str, DraftRow], entry: DraftRow) -> list[Finding]
     if said.sha256 is None:  # told already
         return []
     if said.sha256 != entry.sha256:
-        says = f"the file's SHA-256 is {entry.sha256}, the list says {said.sha256}"
-        return [_finding("digest-differs", entry.file, says, "the file or the list is not the right one")]
+        message = f"the file's SHA-256 is {entry.sha256}, the list says {said.sha256}"
+        return [_finding("digest-differs", entry.file, message, "the file or the list is not the right one")]
     merged[entry.file] = replace(said, size_bytes=entry.size_bytes)
     return []
 
 
-def _finding(code: str, subject: str, says: str, hint: str) -> Finding:
-    return Finding(code, _CODES[code].level, subject, says, hint)
+def _finding(code: str, subject: str, message: str, hint: str) -> Finding:
+    return Finding(code, _CODES[code].level, subject, message, hint)

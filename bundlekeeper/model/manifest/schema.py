@@ -24,7 +24,7 @@ def schema() -> dict[str, Any]:
             kind["examples"] = list(KINDS)
     made["$defs"]["Bundle"]["allOf"] = [
         _when("family", "rack", "build"),
-        _when("standing", "withdrawn", "why"),
+        _when("lifecycle", "withdrawn", "reason"),
     ]
     return {
         "$schema": DIALECT,

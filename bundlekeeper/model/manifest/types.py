@@ -30,7 +30,7 @@ Count = Annotated[int, Field(ge=0, le=2**63 - 1)]
 VersionOrder = Literal["natural", "semver", "debian", "listed"]
 
 
-class Standing(StrEnum):
+class Lifecycle(StrEnum):
     """What its publisher says of a bundle today."""
 
     CURRENT = "current"
@@ -90,11 +90,11 @@ class Bundle(_Table):
         default=None, description="where the digest comes from; 'own copy' when drafted from the file itself"
     )
     released: date | None = None
-    standing: Standing = Field(default=Standing.CURRENT, strict=False)
-    why: Text | None = Field(default=None, description="why it was withdrawn")
+    lifecycle: Lifecycle = Field(default=Lifecycle.CURRENT, strict=False)
+    reason: Text | None = Field(default=None, description="why it was withdrawn")
     signature: Signature | None = None
     build: Literal["managed", "standalone"] | None = Field(default=None, description="required for rack")
-    onto: Version | None = Field(default=None, description="a patch on this base version")
+    base: Version | None = Field(default=None, description="a patch on this base version")
     only: Annotated[tuple[Kind, ...], Field(strict=False)] | None = Field(
         default=None, description="a file with just these kinds"
     )
@@ -157,7 +157,7 @@ class Jump(_Table):
     source: Text
 
 
-class Beside(_Table):
+class Compatible(_Table):
     """What must stand beside what, in every state between."""
 
     scope: Literal["server", "pair", "chassis", "domain"]
@@ -180,7 +180,7 @@ class Manifest(_Table):
     kind: dict[str, KindRule] = Field(default_factory=dict)
     release: tuple[Release, ...] = Field(default=(), strict=False)
     jump: tuple[Jump, ...] = Field(default=(), strict=False)
-    beside: tuple[Beside, ...] = Field(default=(), strict=False)
+    compatible: tuple[Compatible, ...] = Field(default=(), strict=False)
 
     def of(self, family: str) -> tuple[Bundle, ...]:
         """The bundles of one family, in the manifest's order."""

@@ -67,7 +67,7 @@ class VolumeKind:
     unit: int
     each: int
     largest_file: int
-    says: str
+    message: str
 
     def cost(self, size: int) -> int:
         """Bytes that a file of `size` bytes takes here, with its folder, its directory entries and its lines."""
@@ -108,7 +108,7 @@ def parse_supplies(texts: Iterable[str]) -> tuple[Supply, ...]:
         try:
             each = parse_supply(text)
         except InputError as e:
-            wrong.append(e.says)
+            wrong.append(e.message)
             continue
         counts = [each.count, *([found[each.kind].count] if each.kind in found else [])]
         found[each.kind] = Supply(each.kind, None if None in counts else sum(count or 0 for count in counts))
@@ -178,8 +178,8 @@ def _stick(text: str, size: int, system: str) -> VolumeKind:
     fs = _SYSTEMS.get(system)
     least = fs.least if fs else 1
     if not least <= size <= MAX_BYTES:
-        says = f"{system} needs {human_bytes(least)} at least" if size < least else "larger than any medium"
-        raise InputError(f"--volume {visible(text)[:60]}: {says}", hint=_FORMS)
+        message = f"{system} needs {human_bytes(least)} at least" if size < least else "larger than any medium"
+        raise InputError(f"--volume {visible(text)[:60]}: {message}", hint=_FORMS)
     if fs is not None and size > fs.most:
         tib = fs.most >> 40
         larger = [known for known, fs in _SYSTEMS.items() if fs.carried is Carried.STICK and fs.most >= size]
@@ -203,7 +203,7 @@ def _with(label: str, size: int, system: str) -> VolumeKind:
         return _strictest(label, size)
     fs = _SYSTEMS[system]
     usable, unit, each = fs.room(size)
-    return VolumeKind(label, system, size, max(0, usable), unit, each, fs.largest_file, fs.says)
+    return VolumeKind(label, system, size, max(0, usable), unit, each, fs.largest_file, fs.message)
 
 
 def _strictest(label: str, size: int) -> VolumeKind:
@@ -213,8 +213,8 @@ def _strictest(label: str, size: int) -> VolumeKind:
     usable, unit, each = min(room[0] for room in rooms), max(room[1] for room in rooms), max(room[2] for room in rooms)
     titles = [fs.title for fs in sticks]
     strict = f"the strictest of {', '.join(titles[:-1])} and {titles[-1]}"
-    says = f"no file system named: {strict}, files of 4 GiB - 1 at most"
-    return VolumeKind(label, ANY, size, max(0, usable), unit, each, min(fs.largest_file for fs in sticks), says)
+    message = f"no file system named: {strict}, files of 4 GiB - 1 at most"
+    return VolumeKind(label, ANY, size, max(0, usable), unit, each, min(fs.largest_file for fs in sticks), message)
 
 
 def _fat32(size: int) -> tuple[int, int, int]:
@@ -278,7 +278,7 @@ class FileSystem:
     room: Callable[[int], tuple[int, int, int]]
     least: int
     carried: Carried
-    says: str
+    message: str
     largest_file: int = ANY_FILE
     most: int = MAX_BYTES
     also: tuple[str, ...] = ()

@@ -111,7 +111,7 @@ class Text:
 class Chain:
     """The state of a store's ledger when the set was made: whose, how many events, the chain's head; hexadecimal."""
 
-    book: str = field(metadata=hexadecimal())
+    ledger: str = field(metadata=hexadecimal())
     count: int = field(metadata=whole())
     head: str = field(metadata=DIGEST)
 

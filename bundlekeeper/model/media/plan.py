@@ -92,7 +92,7 @@ class SetPlan:
     files: tuple[PlannedFile, ...] = field(metadata=array(_FILE, MAX_FILES))
     missing: tuple[Finding, ...] = field(default=(), metadata=array(_MISSING, MAX_FILES))
     exact: bool = field(default=True, metadata=named("packing/exact", flag()))
-    says: str = field(default="", metadata=named("packing/says", text(empty=True)))
+    message: str = field(default="", metadata=named("packing/says", text(empty=True)))
     with_tool: bool = field(default=False, metadata=named("packing/with_tool", flag()))
 
     def on(self, volume: int) -> Iterator[tuple[PlannedFile, FilePart]]:
@@ -142,7 +142,7 @@ _PLAN = JsonDocument(
     "bundlekeeper.media-plan/1",
     what="the plan",
     kind="plan of a media set",
-    hint="bundlekeeper media plan --out FILE",
+    hint="bundlekeeper media pack --out FILE",
     limit=limits.SET_PLAN_BYTES,
     indented=True,
     check=_insist,

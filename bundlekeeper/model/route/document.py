@@ -63,8 +63,8 @@ def _pieces(manifest: Manifest) -> Iterator[tuple[str, Any]]:
         yield f"release {release.name}", release
     for jump in manifest.jump:
         yield f"jump to {jump.to} from {jump.from_} ({jump.source})", jump
-    for beside in manifest.beside:
-        yield f"beside ({beside.source})", beside
+    for compatible in manifest.compatible:
+        yield f"beside ({compatible.source})", compatible
 
 
 def inventory_facts(inventory: Inventory, domain: str) -> dict[str, Any]:
@@ -83,7 +83,11 @@ def inventory_facts(inventory: Inventory, domain: str) -> dict[str, Any]:
         },
         "policies": _by_name((policy.name, _known(policy)) for policy in policies),
         "elsewhere": _by_name((policy.name, _elsewhere(inventory, policy, domain)) for policy in policies),
-        "apart": sorted(sorted(apart.domains) for apart in inventory.apart if domain in apart.domains),
+        "separate_windows": sorted(
+            sorted(separate_windows.domains)
+            for separate_windows in inventory.separate_windows
+            if domain in separate_windows.domains
+        ),
     }
     return {"sha256": digest_of(found), **found}
 
@@ -131,8 +135,8 @@ def differences(then: Mapping[str, Any], now: Mapping[str, Any]) -> list[Finding
     return [*_of_manifests(then["manifest"], now["manifest"]), *_of_domains(then["inventory"], now["inventory"])]
 
 
-def _changed(subject: str, says: str) -> Finding:
-    return finding("input-changed", subject, says, "make the plan anew")
+def _changed(subject: str, message: str) -> Finding:
+    return finding("input-changed", subject, message, "make the plan again")
 
 
 def _of_manifests(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[Finding]:
@@ -179,8 +183,8 @@ def _of_facts(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[Findi
     for name in (key for key in now["elsewhere"] if key in then["policies"]):
         if then["elsewhere"].get(name) != now["elsewhere"][name]:
             yield _changed(f"policy {name}", "it touches other servers outside of the domain now, or may touch others")
-    if then["apart"] != now["apart"]:
-        yield _changed("apart", "other domains are never in one window with this one")
+    if then["separate_windows"] != now["separate_windows"]:
+        yield _changed("separate_windows", "other domains are never in one window with this one")
 
 
 def _runs(row: Mapping[str, Any]) -> str:
@@ -228,11 +232,11 @@ class RouteDocument:
             table = self._get(inventory, dict, key, at=("inputs", "inventory"))
             for row in table:
                 self._get(table, dict, row, at=("inputs", "inventory", key))
-        self._get(inventory, list, "apart", at=("inputs", "inventory"))
+        self._get(inventory, list, "separate_windows", at=("inputs", "inventory"))
         self.window_minutes = self._number(raw, "window_minutes", 0, MAX_WINDOW) or None
         self.per_cluster = self._number(raw, "per_cluster", 1, MAX_PER_CLUSTER)
         if raw.get("route") is None:
-            raise InputError("the document holds no route: there was none", where=name, hint="make a plan anew")
+            raise InputError("the document holds no route: there was none", where=name, hint="make a plan again")
         steps = self._get(raw, list, "route", "steps")
         if len(steps) > MAX_STEPS:
             raise InputError(f"{len(steps)} steps; {MAX_STEPS} are the most that are read", where=name)
@@ -251,11 +255,11 @@ class RouteDocument:
                 value = value[key]
                 continue
             where = f"{self._name}#{json_read.pointer((*at, *path[: number + 1]))}"
-            raise InputError(f"the route document has no {key}", where=where, hint="make the plan anew")
+            raise InputError(f"the route document has no {key}", where=where, hint="make the plan again")
         if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
             where = f"{self._name}#{json_read.pointer((*at, *path))}"
-            says = f"not a route document: {shown(value)} stands here"
-            raise InputError(says, where=where, hint="make the plan anew")
+            message = f"not a route document: {shown(value)} stands here"
+            raise InputError(message, where=where, hint="make the plan again")
         return value
 
     def _number(self, raw: Mapping[str, Any], key: str, least: int, most: int) -> int:
@@ -278,7 +282,7 @@ class RouteDocument:
             family, digest = self._get(change, str, "family", at=here), self._get(change, str, "sha256", at=here)
             if digests.setdefault(family, digest) != digest:
                 where = f"{self._name}#{json_read.pointer(here)}"
-                raise InputError(f"one step with two {shown(family)} bundles", where=where, hint="make the plan anew")
+                raise InputError(f"one step with two {shown(family)} bundles", where=where, hint="make the plan again")
             rows = self._get(change, list, "servers", at=here)
             servers += [row for row in rows if isinstance(row, str)]
             parts = self._get(change, list, "parts", at=here)
@@ -303,6 +307,6 @@ def read_document(data: bytes, name: str) -> RouteDocument | None:
         hint = "bundlekeeper route DOMAIN --to RELEASE --out FILE, for each domain"
         raise InputError("several domains in one timeline are no plan of one domain", where=name, hint=hint)
     if raw["schema"] != SCHEMA:
-        says = f"the schema is {shown(raw['schema'])}, not {SCHEMA}"
-        raise InputError(says, where=name, hint="is this the right file?")
+        message = f"the schema is {shown(raw['schema'])}, not {SCHEMA}"
+        raise InputError(message, where=name, hint="is this the right file?")
     return RouteDocument(raw, name, hashlib.sha256(data).hexdigest())

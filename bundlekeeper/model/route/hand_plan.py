@@ -72,8 +72,8 @@ class _Reading:
     def __init__(self) -> None:
         self.problems: list[Misread] = []
 
-    def problem(self, code: str, path: Path, says: str, hint: str = "", *, on_key: bool = False) -> None:
-        self.problems.append(Misread(code, path, says, hint, on_key))
+    def problem(self, code: str, path: Path, message: str, hint: str = "", *, on_key: bool = False) -> None:
+        self.problems.append(Misread(code, path, message, hint, on_key))
 
     def plan(self, raw: Mapping[str, Any]) -> tuple[str, str, tuple[PlanStep, ...]]:
         self._keys(raw, _HEAD, ())
@@ -112,8 +112,10 @@ class _Reading:
             self.problem("wrong-type", (*path, key), f"{key} takes a text, not {shown(value)}", "put quotes around it")
             return ""
         if not value.strip() or len(value) > _MAX_TEXT:
-            says = f"{key} is empty" if not value.strip() else f"{key} has {len(value)} characters; {_MAX_TEXT} at most"
-            self.problem("bad-value", (*path, key), says)
+            message = (
+                f"{key} is empty" if not value.strip() else f"{key} has {len(value)} characters; {_MAX_TEXT} at most"
+            )
+            self.problem("bad-value", (*path, key), message)
         return value.strip()
 
     def _texts(self, table: Mapping[str, Any], key: str, path: Path) -> tuple[str, ...]:
@@ -149,17 +151,17 @@ class _Reading:
         only, servers = self._texts(row, "only", path), self._texts(row, "servers", path)
         if what == INFRASTRUCTURE:
             if release:
-                says = "the infrastructure goes to a version, not to a release"
-                self.problem("bad-value", (*path, "release"), says, 'version = "…"', on_key=True)
+                message = "the infrastructure goes to a version, not to a release"
+                self.problem("bad-value", (*path, "release"), message, 'version = "…"', on_key=True)
             if servers:
-                says = "the infrastructure has no servers"
-                self.problem("bad-value", (*path, "servers"), says, 'what = "servers"', on_key=True)
+                message = "the infrastructure has no servers"
+                self.problem("bad-value", (*path, "servers"), message, 'what = "servers"', on_key=True)
         elif what == SERVERS and version:
-            says = "servers of several families go to a release; a version is one family's"
-            self.problem("bad-value", (*path, "version"), says, 'what = "blade" or "rack", or release', on_key=True)
+            message = "servers of several families go to a release; a version is one family's"
+            self.problem("bad-value", (*path, "version"), message, 'what = "blade" or "rack", or release', on_key=True)
         elif version and release:
-            says = "it names a version and a release; one is enough"
-            self.problem("bad-value", (*path, "version"), says, "leave one out", on_key=True)
+            message = "it names a version and a release; one is enough"
+            self.problem("bad-value", (*path, "version"), message, "leave one out", on_key=True)
         if not version and not release and "version" not in row and "release" not in row:
             key = "release" if what == SERVERS else "version"
             self.problem("missing-key", path, f"{key} is missing", f'{key} = "…"')
@@ -176,7 +178,7 @@ def read_plan(data: bytes, *, name: str, form: str) -> Plan:
         raw, where = _json(data, name), _pointing(name)
         domain, release, steps = reading.plan(raw)
         problems = [
-            Finding(misread.code, Level.ERROR, name, misread.says, misread.hint, where(misread.path)[0])
+            Finding(misread.code, Level.ERROR, name, misread.message, misread.hint, where(misread.path)[0])
             for misread in reading.problems
         ]
     else:
@@ -185,9 +187,9 @@ def read_plan(data: bytes, *, name: str, form: str) -> Plan:
         where = _finder(source)
         problems = placed(source, reading.problems)
     if problems:
-        says = problems[0].says if len(problems) == 1 else f"{len(problems)} problems"
+        message = problems[0].message if len(problems) == 1 else f"{len(problems)} problems"
         hint = problems[0].hint if len(problems) == 1 else "mend what is named; nothing was checked"
-        raise InputError(f"the plan cannot be read: {says}", hint=hint, where=problems[0].where, problems=problems)
+        raise InputError(f"the plan cannot be read: {message}", hint=hint, where=problems[0].where, problems=problems)
     return Plan(name, domain, release, steps, where)
 
 

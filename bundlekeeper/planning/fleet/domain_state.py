@@ -126,7 +126,7 @@ class Doubt:
     """A fact of grouping that is not known: `fact` names the field, `parts` are those it is lacking for."""
 
     fact: str
-    says: str
+    message: str
     parts: tuple[PartAt, ...]
 
 
@@ -151,8 +151,8 @@ class DomainState:
 class StateReader:
     """Reads parts and servers of any number of domains by one book; like ones are read once."""
 
-    def __init__(self, book: ManifestIndex) -> None:
-        self.book = book
+    def __init__(self, manifest_index: ManifestIndex) -> None:
+        self.manifest_index = manifest_index
         self._readings: dict[tuple[str | None, str, str | None, str | None], ComponentReading] = {}
         self._classes: dict[tuple[str | None, tuple[ComponentReading, ...]], ServerClass] = {}
         self._ranks: dict[str, dict[str, int]] = {}
@@ -174,8 +174,8 @@ class StateReader:
             return (), NO_MODEL
         if family is None:
             return (), NO_FAMILY
-        offers = self.book.offers(family, kind, model)
-        scale = self.book.scale(kind)
+        offers = self.manifest_index.offers(family, kind, model)
+        scale = self.manifest_index.scale(kind)
         found = [offer for offer in offers if offer.image.version == active]
         found = found or [offer for offer in offers if scale.same(offer.image.version, active)]
         if found:
@@ -195,11 +195,13 @@ class StateReader:
         if family is None:
             return At((), certain=False)
         unclear = [
-            reading for reading in parts if reading.model is None and self.book.may_list_kind(family, reading.kind)
+            reading
+            for reading in parts
+            if reading.model is None and self.manifest_index.may_list_kind(family, reading.kind)
         ]
         at = [
             bundle.version
-            for bundle in self.book.bundles(family)
+            for bundle in self.manifest_index.bundles(family)
             if not is_part(bundle) and self._covers_all(bundle, parts)
         ]
         if at and not unclear:
@@ -210,14 +212,16 @@ class StateReader:
         lacking = [
             reading
             for reading in parts
-            if reading.lack and reading.model is not None and self.book.offers(family, reading.kind, reading.model)
+            if reading.lack
+            and reading.model is not None
+            and self.manifest_index.offers(family, reading.kind, reading.model)
         ]
         low, high = self._stretch(family, sets)
         return At(((low,), (high,)), certain=not lacking and not unclear)
 
     def _covers_all(self, bundle: Bundle, parts: Sequence[ComponentReading]) -> bool:
         """True when the bundle covers some of the parts, and each part that it covers is at it."""
-        whole = self.book.whole(bundle)
+        whole = self.manifest_index.whole(bundle)
         covered = 0
         for part in parts:
             offer = whole.get((part.kind, part.model)) if part.model is not None else None
@@ -232,12 +236,12 @@ class StateReader:
         """True when the part runs exactly the image that the offer brings."""
         if reading.active is None or offer.bundle.version not in reading.bundles:
             return False
-        return self.book.scale(reading.kind).same(reading.active, offer.image.version)
+        return self.manifest_index.scale(reading.kind).same(reading.active, offer.image.version)
 
     def rank(self, family: str, version: str) -> int:
         """The place of a bundle version among the family's, from 0 for the oldest; -1 for no version of a bundle."""
         if family not in self._ranks:
-            versions = dict.fromkeys(bundle.version for bundle in self.book.bundles(family))
+            versions = dict.fromkeys(bundle.version for bundle in self.manifest_index.bundles(family))
             self._ranks[family] = {version: place for place, version in enumerate(versions)}
         return self._ranks[family].get(version, -1)
 
@@ -263,7 +267,7 @@ class StateReader:
         rows = tuple(parts)
         votes = dict.fromkeys(SERVER_FAMILIES, 0)
         for kind, model in {(component.kind, component.model) for component in rows if component.model is not None}:
-            for family in self.book.families_of(kind, model):
+            for family in self.manifest_index.families_of(kind, model):
                 if family in votes:
                     votes[family] += 1
         most = [family for family, count in votes.items() if count == max(votes.values())]
@@ -277,14 +281,14 @@ class StateReader:
 
 def stand(reader: StateReader, domain: str, components: Iterable[Component]) -> DomainState:
     """Read one domain; `components` are all that the inventory lists of it."""
-    book = reader.book
+    manifest_index = reader.manifest_index
     own: list[PartAt] = []
     grouped: dict[str, list[Component]] = {}
     of_server: dict[str, bool] = {}
     for part in components:
         inside = of_server.get(part.kind)
         if inside is None:
-            inside = of_server[part.kind] = book.is_of_server(part.kind)
+            inside = of_server[part.kind] = manifest_index.is_of_server(part.kind)
         if inside:
             grouped.setdefault(server_key(part), []).append(part)
         else:

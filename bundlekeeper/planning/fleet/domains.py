@@ -60,9 +60,9 @@ class Fleet:
 
     def __init__(self, manifest: Manifest, inventory: Inventory) -> None:
         """Raises VersionError for an order that cannot be made; a manifest that was read well has none."""
-        self.book = ManifestIndex(manifest)
-        self.reader = StateReader(self.book)
-        self.rules = Rules(self.book)
+        self.manifest_index = ManifestIndex(manifest)
+        self.reader = StateReader(self.manifest_index)
+        self.rules = Rules(self.manifest_index)
         self.inventory = inventory
         self._components: dict[str, list[Component]] = {}
         self._partitions: dict[str, list[Partition]] = {}
@@ -91,9 +91,9 @@ class Fleet:
 
     def by_policy(self, part: Component) -> bool | None:
         """Whether the part is a server's that takes its image by policy; None where that is not known."""
-        if not self.book.is_of_server(part.kind):
+        if not self.manifest_index.is_of_server(part.kind):
             return False
-        by = self.book.facts(part.kind, part.model).by
+        by = self.manifest_index.facts(part.kind, part.model).by
         return None if by is None else by == "policy"
 
     @property
@@ -101,7 +101,7 @@ class Fleet:
         """Every domain, in the order of the inventory."""
         return tuple(self._components)
 
-    def standing(self, domain: str) -> DomainState:
+    def state(self, domain: str) -> DomainState:
         """Where one domain stands. Raises InputError, with a suggestion, for a domain that the inventory lacks."""
         if domain not in self._components:
             hint = near(domain, self._components) or "the inventory lists no domain"

@@ -135,9 +135,9 @@ class ManifestIndex:
 
     def base(self, bundle: Bundle) -> Bundle | None:
         """The bundle that a patch goes onto; None for no patch, and where the base is no bundle of this manifest."""
-        if bundle.onto is None or bundle.onto == bundle.version:
+        if bundle.base is None or bundle.base == bundle.version:
             return None
-        return next(iter(self.at(bundle.family, bundle.onto)), None)
+        return next(iter(self.at(bundle.family, bundle.base)), None)
 
     def chain(self, bundle: Bundle) -> tuple[Bundle, ...]:
         """The bundles that must be taken in turn: the base first, then its patches, `bundle` last."""
@@ -192,7 +192,7 @@ class ManifestIndex:
 
 def is_part(bundle: Bundle) -> bool:
     """True for a file that brings only some kinds and goes onto no base: it says nothing about the other parts."""
-    return bundle.only is not None and bundle.onto is None
+    return bundle.only is not None and bundle.base is None
 
 
 def near(word: str, known: Iterable[str]) -> str:

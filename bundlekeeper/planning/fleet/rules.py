@@ -19,7 +19,7 @@ from bundlekeeper.planning.fleet.domain_state import At, ComponentReading
 from bundlekeeper.planning.fleet.manifest_index import ManifestIndex
 
 if TYPE_CHECKING:
-    from bundlekeeper.model.manifest.types import Beside, Jump, JumpWhat, RuleSubject
+    from bundlekeeper.model.manifest.types import Compatible, Jump, JumpWhat, RuleSubject
 
 Tag = TypeVar("Tag")
 
@@ -71,10 +71,10 @@ def seen(reading: ComponentReading, at: At | None = None) -> SeenVersion:
 class Rules:
     """The jumps and the beside rules of one book."""
 
-    def __init__(self, book: ManifestIndex) -> None:
-        self.book = book
-        self.jumps = book.manifest.jump
-        self.besides = book.manifest.beside
+    def __init__(self, manifest_index: ManifestIndex) -> None:
+        self.manifest_index = manifest_index
+        self.jumps = manifest_index.manifest.jump
+        self.compatible_rules = manifest_index.manifest.compatible
         self._answers: dict[tuple[SeenVersion, str, str], JumpAnswer] = {}
 
     def jump(self, part: SeenVersion, to_image: str, to_bundle: str) -> JumpAnswer:
@@ -121,7 +121,7 @@ class Rules:
     def _rule(self, rule: Jump, part: SeenVersion, versions: tuple[str | None, str]) -> bool | str | None:
         """True where the rule is met, False where it refuses, None where it does not speak, else the missing fact."""
         meant = selects(rule.what, part)
-        scale = self.book.scale(rule.what.kind)
+        scale = self.manifest_index.scale(rule.what.kind)
         start, end = versions
         if meant is False or scale.holds(rule.to, end) is False:
             return None
@@ -134,12 +134,12 @@ class Rules:
             return f"the place of {start} in {scale.name} order"
         if way == 0 or rule.direction == ("down" if way < 0 else "up"):
             return None
-        held = scale.holds(rule.from_, start)
-        return held if held is not None else f"whether {start} is {rule.from_}"
+        stored = scale.holds(rule.from_, start)
+        return stored if stored is not None else f"whether {start} is {rule.from_}"
 
     def _down(self, part: SeenVersion, bundle: str | None, to_image: str, to_bundle: str) -> bool | None:
-        image_way = self.book.scale(part.kind).compare(part.image, to_image) if part.image else None
-        bundle_way = self.book.scale(None).compare(bundle, to_bundle) if bundle else None
+        image_way = self.manifest_index.scale(part.kind).compare(part.image, to_image) if part.image else None
+        bundle_way = self.manifest_index.scale(None).compare(bundle, to_bundle) if bundle else None
         if image_way == 1 or bundle_way == 1:
             return True
         return None if image_way is None or bundle_way is None else False
@@ -152,17 +152,17 @@ class Rules:
         """
         if what.version is None:
             return True
-        scale = self.book.scale(what.kind)
+        scale = self.manifest_index.scale(what.kind)
         if what.kind is not None:
             return scale.holds(what.version, part.image) if part.image is not None else None
         inside = [[scale.holds(what.version, v) for v in reading] for reading in part.at.readings]
         if any(None in row for row in inside):
             return None
         if wanted:
-            held = all(any(row) for row in inside)
-            return held if part.at.certain or not held else None
-        held = any(all(row) for row in inside)
-        return held if part.at.certain or held else None
+            stored = all(any(row) for row in inside)
+            return stored if part.at.certain or not stored else None
+        stored = any(all(row) for row in inside)
+        return stored if part.at.certain or stored else None
 
 
 def _badness(answer: JumpAnswer) -> tuple[int, bool]:
@@ -192,7 +192,7 @@ class Breach(Generic[Tag]):
     `maybe_` ones could, for a fact that is not known; they matter when the other side has some of either.
     """
 
-    rule: Beside
+    rule: Compatible
     need: RuleSubject
     whens: tuple[Tag, ...]
     shorts: tuple[Tag, ...]
@@ -216,7 +216,7 @@ def breaches(rules: Rules, scope: str, parts: Iterable[tuple[SeenVersion, Tag]])
     `parts` are those of one server, pair, chassis or domain; like ones may be given once, with a tag for all of them.
     """
     rows: Sequence[tuple[SeenVersion, Tag]] = tuple(parts)
-    for rule in rules.besides:
+    for rule in rules.compatible_rules:
         if rule.scope != scope:
             continue
         whens = [(tag, _both(selects(rule.when, s), rules.within(rule.when, s, wanted=False))) for s, tag in rows]

@@ -1,6 +1,6 @@
 """What a store holds, as planning asks for it: which digests, proven when, and what their signatures are worth.
 
-Rules: the caller tells it, nothing here knows a store; None is not known, and neither proven nor unproven; a file is
+Rules: the caller tells it, nothing here knows a store; None is not known, and neither proven nor unverified; a file is
 the bundle's by its SHA-256 alone, never by its name, family or version; what the store accepts is the store's word.
 """
 
@@ -24,10 +24,10 @@ class SignatureState(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class HeldFile:
+class StoredFile:
     """One bundle file in the store.
 
-    `proven` is True when all its bytes were read and their digest was `sha256`, at the aware time `proven_at`, and
+    `proven` is True when all its bytes were read and their digest was `sha256`, at the aware time `verified_at`, and
     nothing has touched the file since; False when that is known not to hold; None when it is not known. `signature` is
     ABSENT only where it is known that there is none; UNKNOWN is told as not checked, whatever the store accepts.
     `against` is what a check found against the signature (a key that was dropped, say), told instead of `signature`.
@@ -37,16 +37,16 @@ class HeldFile:
     family: str
     version: str
     build: str = ""
-    proven: bool | None = None
-    proven_at: datetime | None = None
+    verified: bool | None = None
+    verified_at: datetime | None = None
     signature: SignatureState = SignatureState.UNKNOWN
     against: tuple[Finding, ...] = ()
 
     @property
     def worth(self) -> tuple[bool, bool, float]:
         """Sorts the better of two copies last: proven, a good signature, proven later."""
-        at = self.proven_at.timestamp() if self.proven_at else 0.0
-        return (self.proven is True, self.signature is SignatureState.GOOD, at)
+        at = self.verified_at.timestamp() if self.verified_at else 0.0
+        return (self.verified is True, self.signature is SignatureState.GOOD, at)
 
 
 class Holdings:
@@ -57,23 +57,23 @@ class Holdings:
 
     def __init__(
         self,
-        files: Iterable[HeldFile] = (),
+        files: Iterable[StoredFile] = (),
         *,
         signed_families: Collection[str] = (),
-        max_proof_age_s: int | None = None,
+        max_verification_age_s: int | None = None,
     ) -> None:
         self.signed_families = frozenset(signed_families)
-        self.max_proof_age_s = max_proof_age_s
-        self._by_digest: dict[str, HeldFile] = {}
-        self._by_version: dict[tuple[str, str], list[HeldFile]] = {}
+        self.max_verification_age_s = max_verification_age_s
+        self._by_digest: dict[str, StoredFile] = {}
+        self._by_version: dict[tuple[str, str], list[StoredFile]] = {}
         for file in sorted(files, key=lambda f: f.worth):
             self._by_digest[file.sha256.lower()] = file
             self._by_version.setdefault((file.family, file.version), []).append(file)
 
-    def held(self, sha256: str) -> HeldFile | None:
+    def stored(self, sha256: str) -> StoredFile | None:
         """The best copy of exactly those bytes; None where there is none."""
         return self._by_digest.get(sha256.lower())
 
-    def called(self, family: str, version: str) -> tuple[HeldFile, ...]:
+    def called(self, family: str, version: str) -> tuple[StoredFile, ...]:
         """Every file that is held as that family's bundle of that version, whatever its bytes."""
         return tuple(self._by_version.get((family, version), ()))

@@ -42,7 +42,7 @@ class TargetChoice:
 class ReleaseTarget:
     """Where a domain is to go: the release, and its choice for each family asked for."""
 
-    book: ManifestIndex
+    manifest_index: ManifestIndex
     release: Release
     choices: Mapping[str, TargetChoice]
 
@@ -51,7 +51,7 @@ class ReleaseTarget:
         choice = self.choices.get(reading.family or "")
         if choice is None or choice.bundle is None or reading.model is None:
             return None
-        return self.book.whole(choice.bundle).get((reading.kind, reading.model))
+        return self.manifest_index.whole(choice.bundle).get((reading.kind, reading.model))
 
     def means(self, family: str, kind: str) -> bool:
         """True when the family's bundle should bring images of the kind, because some bundle of the family does.
@@ -59,23 +59,25 @@ class ReleaseTarget:
         A release that names a file with `only` some kinds leaves the others without an image: that is told, too.
         """
         choice = self.choices.get(family)
-        return choice is not None and choice.bundle is not None and self.book.lists_kind(family, kind)
+        return choice is not None and choice.bundle is not None and self.manifest_index.lists_kind(family, kind)
 
 
-def aim(book: ManifestIndex, release: Release, families: Iterable[str], holdings: Holdings) -> ReleaseTarget:
+def aim(manifest_index: ManifestIndex, release: Release, families: Iterable[str], holdings: Holdings) -> ReleaseTarget:
     """Choose a bundle of the release for each of the families."""
-    return ReleaseTarget(book, release, {family: _choose(book, release, family, holdings) for family in families})
+    return ReleaseTarget(
+        manifest_index, release, {family: _choose(manifest_index, release, family, holdings) for family in families}
+    )
 
 
-def _choose(book: ManifestIndex, release: Release, family: str, holdings: Holdings) -> TargetChoice:
+def _choose(manifest_index: ManifestIndex, release: Release, family: str, holdings: Holdings) -> TargetChoice:
     offered = release.versions(family)
-    chains = {version: _chain(book, family, version) for version in offered}
-    held = (v for v in offered if chains[v] and all(holdings.held(bundle.sha256) for bundle in chains[v]))
-    version = next(held, offered[0] if offered else "")
+    chains = {version: _chain(manifest_index, family, version) for version in offered}
+    stored = (v for v in offered if chains[v] and all(holdings.stored(bundle.sha256) for bundle in chains[v]))
+    version = next(stored, offered[0] if offered else "")
     chain = chains.get(version, ())
     return TargetChoice(family, version, chain[-1] if chain else None, chain, offered)
 
 
-def _chain(book: ManifestIndex, family: str, version: str) -> tuple[Bundle, ...]:
-    bundles = book.at(family, version)
-    return book.chain(bundles[0]) if bundles else ()
+def _chain(manifest_index: ManifestIndex, family: str, version: str) -> tuple[Bundle, ...]:
+    bundles = manifest_index.at(family, version)
+    return manifest_index.chain(bundles[0]) if bundles else ()

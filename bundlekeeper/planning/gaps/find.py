@@ -58,7 +58,7 @@ def gaps_all(
 
     Raises InputError for a release that the manifest lacks.
     """
-    fleet.book.release(release)
+    fleet.manifest_index.release(release)
     return (gaps_of(fleet, domain, release, holdings, now, told) for domain in fleet.domains)
 
 
@@ -66,19 +66,19 @@ def gaps_of(
     fleet: Fleet, domain: str, release: str, holdings: Holdings, now: datetime, told: GapAnswer = _NOTHING_TOLD
 ) -> GapReport:
     """Every gap of one domain of a fleet that was indexed already. Raises InputError, as `gaps`."""
-    meant = fleet.book.release(release)
-    standing = fleet.standing(domain)
-    target = aim(fleet.book, meant, _families(standing), holdings)
-    case = Case(fleet, standing, target, holdings, now, told)
-    case = replace(case, groups=groups_of(fleet, standing, target))
+    meant = fleet.manifest_index.release(release)
+    state = fleet.state(domain)
+    target = aim(fleet.manifest_index, meant, _families(state), holdings)
+    case = Case(fleet, state, target, holdings, now, told)
+    case = replace(case, groups=groups_of(fleet, state, target))
     for check in (check_supply, check_parts, check_mix, check_servers, check_pairs, check_room):
         check(case)
     return case.tally.report(domain, release)
 
 
-def _families(standing: DomainState) -> Iterable[str]:
+def _families(state: DomainState) -> Iterable[str]:
     """The families to ask for: those that the domain has, and those that it may have for lack of a fact."""
-    wanted = dict.fromkeys((INFRASTRUCTURE, *standing.families))
-    if any(server.family is None for server in standing.servers):
+    wanted = dict.fromkeys((INFRASTRUCTURE, *state.families))
+    if any(server.family is None for server in state.servers):
         wanted |= dict.fromkeys(SERVER_FAMILIES)
     return wanted

@@ -30,8 +30,8 @@ def check_mix(case: Case) -> None:
     for name, place, rows in _scopes(case):
         today = list(breaches(case.fleet.rules, name, [row for row, _ in rows]))
         later = list(breaches(case.fleet.rules, name, [(after, parts) for (_, parts), after in rows]))
-        number = sum(len(rule.need) for rule in case.fleet.rules.besides if rule.scope == name)
-        case.tally.made("beside", max(0, 2 * number - sum(not b.refused for b in (*today, *later))))
+        number = sum(len(rule.need) for rule in case.fleet.rules.compatible_rules if rule.scope == name)
+        case.tally.made("compatible", max(0, 2 * number - sum(not b.refused for b in (*today, *later))))
         solved = {(id(b.rule), id(b.need)) for b in later if b.refused or b.unknown}
         for breach in today:
             _tell(case, place, breach, "today", is_solved=(id(breach.rule), id(breach.need)) not in solved)
@@ -45,7 +45,7 @@ def check_mix(case: Case) -> None:
 
 def _scopes(case: Case) -> Iterator[_Scope]:
     """The groups of parts that rules of each scope are asked of; only scopes that some rule has."""
-    wanted = {rule.scope for rule in case.fleet.rules.besides}
+    wanted = {rule.scope for rule in case.fleet.rules.compatible_rules}
     if "domain" in wanted:
         yield "domain", case.domain, [((like.now, like.parts), like.after) for like in case.likes()]
     if "server" in wanted:
@@ -72,7 +72,7 @@ def _place(part: PartAt, scope: str) -> str | None:
 
 def _unplaced(case: Case) -> None:
     """Parts that a rule of chassis or pair scope could mean, and of which it is not known which one they are in."""
-    for rule in case.fleet.rules.besides:
+    for rule in case.fleet.rules.compatible_rules:
         if rule.scope not in ("chassis", "pair"):
             continue
         meant: list[PartAt] = []
@@ -80,9 +80,9 @@ def _unplaced(case: Case) -> None:
             if any(selects(what, like.now) is not False for what in (rule.when, *rule.need)):
                 meant += [part for part in like.parts if _place(part, rule.scope) is None]
         if meant:
-            says = f"whether the rule of {rule.source} holds in each {rule.scope}"
+            message = f"whether the rule of {rule.source} holds in each {rule.scope}"
             fact = f"the {rule.scope} of {some([p.key for p in meant])}"
-            case.tally.lack("beside", case.domain, says, fact, things=[p.key for p in meant], times=len(meant))
+            case.tally.lack("compatible", case.domain, message, fact, things=[p.key for p in meant], times=len(meant))
 
 
 def _tell(case: Case, place: str, breach: Breach[tuple[PartAt, ...]], when: str, *, is_solved: bool) -> None:
@@ -92,23 +92,23 @@ def _tell(case: Case, place: str, breach: Breach[tuple[PartAt, ...]], when: str,
     if not breach.refused:
         rows = [*breach.maybe_whens, *breach.maybe_shorts]
         parts = [part for row in (*rows, *breach.whens, *breach.shorts) for part in row]
-        says = f"whether the rule that wants {wants} ({rule.source}) holds {when}"
+        message = f"whether the rule that wants {wants} ({rule.source}) holds {when}"
         fact = f"what {_named(rows)} {'runs' if len(rows) == 1 and len(rows[0]) == 1 else 'run'}"
-        case.tally.lack("beside", place, says, fact, things=dict.fromkeys(p.key for p in parts))
+        case.tally.lack("compatible", place, message, fact, things=dict.fromkeys(p.key for p in parts))
         return
     keys = dict.fromkeys(part.key for row in (*breach.shorts, *breach.whens) for part in row)
-    evidence = {"when": when, "need": wants, "short": _runs(breach.shorts), "beside": _runs(breach.whens)}
+    evidence = {"when": when, "need": wants, "short": _runs(breach.shorts), "compatible": _runs(breach.whens)}
     if need.kind == MODEL_TABLE:
-        says = f"{when} the model table does not know what {_named(breach.whens)} need: {wants} is wanted"
+        message = f"{when} the model table does not know what {_named(breach.whens)} need: {wants} is wanted"
         level, hint = (Level.WARNING, _FIRST) if is_solved else (None, "choose a release with a newer model table")
         case.tally.add(
-            "model-table-old", place, says, hint, level=level, things=keys, evidence=evidence, sources=(rule.source,)
+            "model-table-old", place, message, hint, level=level, things=keys, evidence=evidence, sources=(rule.source,)
         )
         return
-    says = f"{when} {_named(breach.shorts)} may not stand beside {_named(breach.whens)}: {wants} is wanted"
+    message = f"{when} {_named(breach.shorts)} may not stand beside {_named(breach.whens)}: {wants} is wanted"
     hint = "bundlekeeper route looks for an order in which every state between is allowed"
     case.tally.add(
-        "mix-refused", place, f"{says} ({rule.source})", hint, things=keys, evidence=evidence, sources=(rule.source,)
+        "mix-refused", place, f"{message} ({rule.source})", hint, things=keys, evidence=evidence, sources=(rule.source,)
     )
 
 
@@ -136,7 +136,7 @@ def _infrastructure(case: Case) -> None:
     """While one step replaces infrastructure A by B, that mix of A and B is allowed …; any other mix is refused."""
     sets: dict[frozenset[str], list[PartAt]] = {}
     unknown: list[PartAt] = []
-    for part in case.standing.infrastructure:
+    for part in case.state.infrastructure:
         if part.reading.kind == MODEL_TABLE or _for_some_kinds(case, part):
             continue
         if not part.reading.bundles:
@@ -151,19 +151,19 @@ def _infrastructure(case: Case) -> None:
     subject = f"{case.domain}: infrastructure"
     if unknown and len(names) <= 2:
         fact = f"the bundle of {some([part.key for part in unknown])}"
-        says, times = "whether the infrastructure stands at one bundle, or between two", len(unknown)
-        case.tally.lack("infrastructure mix", subject, says, fact, things=keys, times=times)
+        message, times = "whether the infrastructure stands at one bundle, or between two", len(unknown)
+        case.tally.lack("infrastructure mix", subject, message, fact, things=keys, times=times)
     if len(names) < 2 or (len(names) == 2 and target in names):
         return
     evidence = {"bundles": list(names), "target": target}
     if len(names) == 2:
-        says = f"stands between {names[0]} and {names[1]}, and neither is the target {target or '(none)'}"
+        message = f"stands between {names[0]} and {names[1]}, and neither is the target {target or '(none)'}"
         hint = "finish the step that was begun before the next one"
-        case.tally.add("mix-refused", subject, says, hint, level=Level.WARNING, things=keys, evidence=evidence)
+        case.tally.add("mix-refused", subject, message, hint, level=Level.WARNING, things=keys, evidence=evidence)
     else:
-        says = f"stands at {', '.join(names)} at once; a step replaces one bundle by one other"
+        message = f"stands at {', '.join(names)} at once; a step replaces one bundle by one other"
         hint = "bring the infrastructure to one bundle first"
-        case.tally.add("mix-refused", subject, says, hint, things=keys, evidence=evidence)
+        case.tally.add("mix-refused", subject, message, hint, things=keys, evidence=evidence)
 
 
 def _for_some_kinds(case: Case, part: PartAt) -> bool:
@@ -171,7 +171,7 @@ def _for_some_kinds(case: Case, part: PartAt) -> bool:
     return any(
         is_part(bundle)
         for version in part.reading.bundles
-        for bundle in case.book.at(INFRASTRUCTURE, version)
+        for bundle in case.manifest_index.at(INFRASTRUCTURE, version)
         if part.reading.kind in (bundle.only or ())
     )
 
@@ -180,8 +180,8 @@ def _lines(case: Case, versions: Iterable[str]) -> frozenset[str]:
     """The bundles with patches named by the base that they go onto: a patched part stands at its base's bundle too."""
     found = set()
     for version in versions:
-        bundles = case.book.at(INFRASTRUCTURE, version)
-        found.add(case.book.chain(bundles[0])[0].version if bundles else version)
+        bundles = case.manifest_index.at(INFRASTRUCTURE, version)
+        found.add(case.manifest_index.chain(bundles[0])[0].version if bundles else version)
     return frozenset(found)
 
 
@@ -206,13 +206,13 @@ def _mixed_servers(case: Case) -> None:
         case.tally.made("mixed server", len(group.servers))
         if at.mixed:
             low, high = at.readings[0][0], at.readings[-1][0]
-            says = f"parts are at different bundles, from {low} to {high}"
+            message = f"parts are at different bundles, from {low} to {high}"
             parts = {
                 f"{reading.kind} {reading.model}": [reading.active, *reading.bundles] for reading in group.kin.parts
             }
             evidence = {"lowest": low, "highest": high, "parts": parts}
             hint = "rules must hold for both; bring the server to one bundle"
-            case.tally.add("mixed-server", group.name, says, hint, things=group.keys, evidence=evidence)
+            case.tally.add("mixed-server", group.name, message, hint, things=group.keys, evidence=evidence)
 
 
 def _neighbours(case: Case) -> None:
@@ -221,7 +221,7 @@ def _neighbours(case: Case) -> None:
         if like.reading.model is not None and like.reading.active:
             alike.setdefault((like.reading.kind, like.reading.model), []).append(like)
     for (kind, model), likes in alike.items():
-        scale = case.book.scale(kind)
+        scale = case.manifest_index.scale(kind)
         by_version: dict[object, list[PartAt]] = {}
         for like in likes:
             key = scale.key(like.reading.active or "")
@@ -235,15 +235,17 @@ def _neighbours(case: Case) -> None:
         name = f"{kind} {model}"
         if 2 * len(groups[0]) <= number:
             runs = some([f"{len(parts)} at {parts[0].reading.active}" for parts in groups])
-            says = f"no version is that of most {name}: {runs}"
+            message = f"no version is that of most {name}: {runs}"
             keys = [part.key for parts in groups for part in parts]
             hint = "bring them level, or find out which were replaced"
-            case.tally.add("part-differs", f"{case.domain}: {name}", says, hint, things=keys, evidence=evidence)
+            case.tally.add("component-differs", f"{case.domain}: {name}", message, hint, things=keys, evidence=evidence)
             continue
         norm = groups[0][0].reading.active
         for parts in groups[1:]:
-            says = f"{counted(len(parts), 'part')} at {parts[0].reading.active}, {len(groups[0])} of {number} at {norm}"
+            message = (
+                f"{counted(len(parts), 'part')} at {parts[0].reading.active}, {len(groups[0])} of {number} at {norm}"
+            )
             subject = f"{case.domain}: {name} {some([part.key for part in parts])}"
             keys = [part.key for part in parts]
             hint = "was it replaced? bring it level with its neighbours"
-            case.tally.add("part-differs", subject, says, hint, things=keys, evidence=evidence)
+            case.tally.add("component-differs", subject, message, hint, things=keys, evidence=evidence)

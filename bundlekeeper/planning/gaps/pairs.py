@@ -16,31 +16,31 @@ from bundlekeeper.planning.gaps.question import Case, part_name
 
 def check_pairs(case: Case) -> None:
     """Every gap of pairs."""
-    for part in case.standing.infrastructure:
-        if case.book.facts(part.reading.kind, part.reading.model).paired and not part.part.pair:
+    for part in case.state.infrastructure:
+        if case.manifest_index.facts(part.reading.kind, part.reading.model).paired and not part.part.pair:
             _alone(case, part)
-    for pair in case.standing.pairs:
+    for pair in case.state.pairs:
         _whole(case, pair)
         _healthy(case, pair)
         _lead(case, pair)
-    if not case.standing.infrastructure:
-        says = "whether the domain's pairs are whole and healthy, and what its infrastructure runs"
+    if not case.state.infrastructure:
+        message = "whether the domain's pairs are whole and healthy, and what its infrastructure runs"
         fact = "its infrastructure, no part of it is listed"
-        case.tally.lack("infrastructure", case.domain, says, fact, hint="load an inventory of the whole domain")
+        case.tally.lack("infrastructure", case.domain, message, fact, hint="load an inventory of the whole domain")
 
 
 def _alone(case: Case, part: PartAt) -> None:
     name = part_name(part)
     if part.part.pair is None:
         hint = "give both halves the name of their pair, or write - where it stands alone"
-        says = "whether another part takes over while it restarts"
-        case.tally.lack("pair", name, says, "its pair", hint=hint, things=(part.key,))
+        message = "whether another part takes over while it restarts"
+        case.tally.lack("pair", name, message, "its pair", hint=hint, things=(part.key,))
         return
     case.tally.made("pair")
-    says = "stands alone: nothing takes over while it restarts"
+    message = "stands alone: nothing takes over while it restarts"
     hint = "plan for what is down meanwhile"
     evidence = {"pair": part.part.pair}
-    case.tally.add("pair-unhealthy", name, says, hint, level=Level.WARNING, things=(part.key,), evidence=evidence)
+    case.tally.add("pair-unhealthy", name, message, hint, level=Level.WARNING, things=(part.key,), evidence=evidence)
 
 
 def _name(case: Case, pair: Pair) -> str:
@@ -63,14 +63,14 @@ def _in_one_chassis(case: Case, pair: Pair) -> None:
     keys = [half.key for half in pair.halves]
     if len(pair.chassis) > 1:
         rows = [f"{half.key} in {half.part.chassis or 'none'}" for half in pair.halves]
-        says = f"its halves are not in one chassis: {', '.join(rows)}"
+        message = f"its halves are not in one chassis: {', '.join(rows)}"
         hint = "give the parts of each chassis a pair of their own: none takes over for another chassis"
         evidence = {half.key: half.part.chassis for half in pair.halves}
-        case.tally.add("pair-unhealthy", _name(case, pair), says, hint, things=keys, evidence=evidence)
+        case.tally.add("pair-unhealthy", _name(case, pair), message, hint, things=keys, evidence=evidence)
     elif _is_in_chassis(pair.kind) and any(half.part.chassis is None for half in pair.halves):
         lacking = ", ".join(half.key for half in pair.halves if half.part.chassis is None)
-        says = "whether its halves are in one chassis"
-        case.tally.lack("chassis", _name(case, pair), says, f"the chassis of {lacking}", things=keys)
+        message = "whether its halves are in one chassis"
+        case.tally.lack("chassis", _name(case, pair), message, f"the chassis of {lacking}", things=keys)
 
 
 def _is_in_chassis(kind: str) -> bool:
@@ -84,10 +84,10 @@ def _healthy(case: Case, pair: Pair) -> None:
     unknown = [half.key for half in pair.halves if half.part.healthy is None]
     if ill:
         case.tally.made("health")
-        says = f"not healthy: {', '.join(ill)}"
+        message = f"not healthy: {', '.join(ill)}"
         hint = "mend the pair first: its halves are taken one after the other"
         evidence = {half.key: half.part.healthy for half in pair.halves}
-        case.tally.add("pair-unhealthy", _name(case, pair), says, hint, things=keys, evidence=evidence)
+        case.tally.add("pair-unhealthy", _name(case, pair), message, hint, things=keys, evidence=evidence)
     elif unknown:
         fact = f"the health of {', '.join(unknown)}"
         case.tally.lack("health", _name(case, pair), "whether the pair is healthy", fact, things=keys)
@@ -96,19 +96,19 @@ def _healthy(case: Case, pair: Pair) -> None:
 
 
 def _lead(case: Case, pair: Pair) -> None:
-    methods = {case.book.facts(half.reading.kind, half.reading.model).method for half in pair.halves}
+    methods = {case.manifest_index.facts(half.reading.kind, half.reading.model).method for half in pair.halves}
     if methods == {"two-bank"} or len(pair.halves) != len(HALVES):
         return
     halves = [half.part.half for half in pair.halves]
     keys = [half.key for half in pair.halves]
     if None in halves:
         unknown = ", ".join(half.key for half in pair.halves if half.part.half is None)
-        says = "which half leads, so which one is taken first"
-        case.tally.lack("lead", _name(case, pair), says, f"the half of {unknown}", things=keys)
+        message = "which half leads, so which one is taken first"
+        case.tally.lack("lead", _name(case, pair), message, f"the half of {unknown}", things=keys)
         return
     case.tally.made("lead")
     if sorted(map(str, halves)) != sorted(HALVES):
-        says = f"both halves are {halves[0]}"
+        message = f"both halves are {halves[0]}"
         hint = "find out which half leads; a pair with two leads or none is not healthy"
         evidence = dict(zip(keys, halves, strict=True))
-        case.tally.add("pair-unhealthy", _name(case, pair), says, hint, things=keys, evidence=evidence)
+        case.tally.add("pair-unhealthy", _name(case, pair), message, hint, things=keys, evidence=evidence)

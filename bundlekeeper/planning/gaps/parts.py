@@ -40,15 +40,17 @@ def check_parts(case: Case) -> None:
         _ways_back(case, group, moving)
     for (family, kind), keys in unserved.items():
         case.tally.made("support", len(keys))
-        says = f"no {family} bundle of the manifest has images of {kind}: {len(keys)} of them stay as they are"
+        message = f"no {family} bundle of the manifest has images of {kind}: {len(keys)} of them stay as they are"
         subject = f"{case.domain}: {kind}"
-        case.tally.add("model-unsupported", subject, says, level=Level.NOTE, things=keys, evidence={"parts": len(keys)})
+        case.tally.add(
+            "model-unsupported", subject, message, level=Level.NOTE, things=keys, evidence={"parts": len(keys)}
+        )
 
 
 def _is_served(case: Case, group: GapGroup, like: Like) -> bool:
     """False where no bundle of the part's family has an image of its kind, so that the manifest leaves it alone."""
     families = (group.family,) if group.family else SERVER_FAMILIES
-    return any(case.book.may_list_kind(family, like.reading.kind) for family in families)
+    return any(case.manifest_index.may_list_kind(family, like.reading.kind) for family in families)
 
 
 def _versions(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
@@ -64,20 +66,20 @@ def _versions(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
         called = some([f"{like.reading.kind} {like.reading.model or 'of unknown model'}" for like in rows])
         code = "version-unknown"
         if lack == NO_VERSION:
-            says, hint = f"the running version of {called} is not known", "read it and load it again"
+            message, hint = f"the running version of {called} is not known", "read it and load it again"
         elif lack == UNORDERED:
-            orders = dict.fromkeys(case.book.scale(like.reading.kind).name for like in rows)
-            says = f"runs {active}, which no bundle lists for {called} and {' or '.join(orders)} order cannot place"
+            orders = dict.fromkeys(case.manifest_index.scale(like.reading.kind).name for like in rows)
+            message = f"runs {active}, which no bundle lists for {called} and {' or '.join(orders)} order cannot place"
             hint = "look at the text as read, or declare an order for the kind: [kind.NAME] order = …"
             code = "version-unordered"
         else:
-            says = f"runs {active}, which no bundle of the manifest lists for {called}"
-            if active in case.book.manifest.versions.known:
-                says += " (it is named under known, without images)"
+            message = f"runs {active}, which no bundle of the manifest lists for {called}"
+            if active in case.manifest_index.manifest.versions.known:
+                message += " (it is named under known, without images)"
             hint = "add the bundle that brings it to the manifest, so that rules can speak about it"
         keys = [key for like in rows for key in like.keys]
         evidence = {"active": active, "kinds": [like.reading.kind for like in rows]}
-        case.tally.add(code, group.named(tuple(rows)), says, hint, things=keys, evidence=evidence)
+        case.tally.add(code, group.named(tuple(rows)), message, hint, things=keys, evidence=evidence)
 
 
 def _withdrawn(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
@@ -85,18 +87,18 @@ def _withdrawn(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
     found: dict[tuple[str, bool], list[Like]] = {}
     whys: dict[str, str] = {}
     for like in likes:
-        offers = case.book.offers(group.family or "", like.reading.kind, like.reading.model or "")
+        offers = case.manifest_index.offers(group.family or "", like.reading.kind, like.reading.model or "")
         bundles = [offer.bundle for offer in offers if case.fleet.reader.is_at(like.reading, offer)]
-        if bundles and all(bundle.standing.value == "withdrawn" for bundle in bundles):
+        if bundles and all(bundle.lifecycle.value == "withdrawn" for bundle in bundles):
             found.setdefault((bundles[-1].version, like.moves), []).append(like)
-            whys[bundles[-1].version] = bundles[-1].why or "it is not said why"
+            whys[bundles[-1].version] = bundles[-1].reason or "it is not said why"
     for (version, moves), rows in found.items():
-        says = f"runs {group.family} {version}, which was withdrawn: {whys[version]}"
+        message = f"runs {group.family} {version}, which was withdrawn: {whys[version]}"
         level, hint = (Level.NOTE, "") if moves else (None, "choose a release that brings another image")
         keys = [key for like in rows for key in like.keys]
-        evidence = {"bundle": version, "why": whys[version], "moves": moves}
+        evidence = {"bundle": version, "reason": whys[version], "moves": moves}
         subject = group.named(tuple(rows))
-        case.tally.add("withdrawn", subject, says, hint, level=level, things=keys, evidence=evidence)
+        case.tally.add("withdrawn", subject, message, hint, level=level, things=keys, evidence=evidence)
 
 
 def _supports(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
@@ -112,11 +114,11 @@ def _supports(case: Case, group: GapGroup, likes: tuple[Like, ...]) -> None:
             case.tally.made("support", len(like.parts))
             if like.offer is None and case.target.means(group.family or "", like.reading.kind):
                 _unsupported(case, group, like)
-    for (says, fact), rows in unclear.items():
+    for (message, fact), rows in unclear.items():
         keys = [key for like in rows for key in like.keys]
         kinds = some([f"{like.reading.kind} {like.reading.model or '?'}" for like in rows])
         subject = group.named(tuple(rows))
-        case.tally.lack("support", subject, f"{says} {kinds}", fact, things=keys, times=len(keys))
+        case.tally.lack("support", subject, f"{message} {kinds}", fact, things=keys, times=len(keys))
 
 
 def _unclear(case: Case, group: GapGroup, like: Like) -> tuple[str, str] | None:
@@ -128,25 +130,25 @@ def _unclear(case: Case, group: GapGroup, like: Like) -> tuple[str, str] | None:
     choice = case.target.choices[group.family]
     if choice.bundle is None:
         return None
-    says = f"whether {group.family} {choice.version} has an image for"
+    message = f"whether {group.family} {choice.version} has an image for"
     if blind := choice.blind(like.reading.kind):
-        return says, f"the images of {blind.file}"
-    if choice.chain[0].onto and like.offer is None:
-        return says, f"what {choice.chain[0].onto} brings, which it goes onto"
+        return message, f"the images of {blind.file}"
+    if choice.chain[0].base and like.offer is None:
+        return message, f"what {choice.chain[0].base} brings, which it goes onto"
     return None
 
 
 def _unsupported(case: Case, group: GapGroup, like: Like) -> None:
     reading = like.reading
     choice = case.target.choices[group.family or ""]
-    whole = case.book.whole(choice.bundle) if choice.bundle is not None else {}
+    whole = case.manifest_index.whole(choice.bundle) if choice.bundle is not None else {}
     models = sorted(model for kind, model in whole if kind == reading.kind)
-    says = f"{group.family} {choice.version} has no image of {reading.kind} for model {reading.model or '(none)'}"
+    message = f"{group.family} {choice.version} has no image of {reading.kind} for model {reading.model or '(none)'}"
     has = f"it has one for {some(models)}" if models else f"it has none of {reading.kind} at all"
     evidence = {"kind": reading.kind, "model": reading.model, "bundle": choice.version, "models": models}
     hint = f"{has}; choose a release that serves it, or mend the manifest's images"
     subject = group.named((like,))
-    case.tally.add("model-unsupported", subject, says, hint, things=like.keys, evidence=evidence)
+    case.tally.add("model-unsupported", subject, message, hint, things=like.keys, evidence=evidence)
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,8 +202,8 @@ def _hops(case: Case, like: Like) -> Iterator[_Hop]:
         if image is None:
             continue
         answer = case.fleet.rules.jump(now, image.version, bundle.version)
-        if bundle is choice.chain[0] and bundle.onto is not None:
-            answer = _onto(now, bundle.onto, answer)
+        if bundle is choice.chain[0] and bundle.base is not None:
+            answer = _onto(now, bundle.base, answer)
         yield _Hop(like, start, ImageOffer(bundle, image), answer)
         start, now = bundle.version, replace(now, image=image.version, at=At(((bundle.version,),), certain=True))
 
@@ -250,20 +252,20 @@ def _tell_jump(case: Case, group: GapGroup, hops: list[_Hop]) -> None:
     keys = tuple(key for like in likes for key in like.keys)
     evidence, sources = _evidence(hops), tuple(jump.source for jump in answer.rules)
     if answer.answer is RuleAnswer.UNKNOWN:
-        says = f"whether it may go from {start} to {to}"
-        case.tally.lack("jump", subject, says, answer.fact, things=keys, times=0, evidence=evidence)
+        message = f"whether it may go from {start} to {to}"
+        case.tally.lack("jump", subject, message, answer.fact, things=keys, times=0, evidence=evidence)
     elif answer.answer is RuleAnswer.UNSTATED:
-        says = f"no rule speaks about going from {start} to {to}"
+        message = f"no rule speaks about going from {start} to {to}"
         hint = "look it up in the release notes and add the jump, with its source"
-        case.tally.add("jump-unstated", subject, says, hint, things=keys, evidence=evidence)
+        case.tally.add("jump-unstated", subject, message, hint, things=keys, evidence=evidence)
     elif answer.rules:
-        says = f"may not go from {start} to {to} in one step: {quoted(answer.rules)}"
+        message = f"may not go from {start} to {to} in one step: {quoted(answer.rules)}"
         hint = "bundlekeeper route looks for a way with stops between"
-        case.tally.add("jump-refused", subject, says, hint, things=keys, evidence=evidence, sources=sources)
+        case.tally.add("jump-refused", subject, message, hint, things=keys, evidence=evidence, sources=sources)
     else:
-        says = f"may not go down from {start} to {to}: no rule says that it may be done"
+        message = f"may not go down from {start} to {to}: no rule says that it may be done"
         hint = "down only where a rule says so; add the jump, with its source, if the release notes allow it"
-        case.tally.add("jump-refused", subject, says, hint, things=keys, evidence=evidence)
+        case.tally.add("jump-refused", subject, message, hint, things=keys, evidence=evidence)
 
 
 def _tell_down(case: Case, group: GapGroup, hops: list[_Hop]) -> None:
@@ -272,20 +274,20 @@ def _tell_down(case: Case, group: GapGroup, hops: list[_Hop]) -> None:
     keys = tuple(key for like in likes for key in like.keys)
     if answer.down is None:
         if answer.answer is not RuleAnswer.UNKNOWN:  # there, the jump's own gap tells it
-            says = f"whether going from {start} to {to} goes down"
+            message = f"whether going from {start} to {to} goes down"
             fact = "the place of its versions in their order"
-            case.tally.lack("jump", group.named(likes), says, fact, things=keys, times=len(keys))
+            case.tally.lack("jump", group.named(likes), message, fact, things=keys, times=len(keys))
         return
     passes = answer.answer is RuleAnswer.ALLOWED
-    says = f"goes down from {start} to {to}"
+    message = f"goes down from {start} to {to}"
     if passes:
-        says += f", which a rule lets pass: {quoted(answer.rules)}"
+        message += f", which a rule lets pass: {quoted(answer.rules)}"
     level = Level.WARNING if passes else Level.ERROR
     hint = "is it meant? settings that the older version lacks must go first" if passes else "choose a newer release"
     sources = tuple(jump.source for jump in answer.rules) if passes else ()
     evidence = _evidence(hops)
     case.tally.add(
-        "downgrade", group.named(likes), says, hint, level=level, things=keys, evidence=evidence, sources=sources
+        "downgrade", group.named(likes), message, hint, level=level, things=keys, evidence=evidence, sources=sources
     )
 
 
@@ -293,19 +295,19 @@ def _ways_back(case: Case, group: GapGroup, moving: tuple[Like, ...]) -> None:
     lost: dict[tuple[str, str, bool], list[tuple[str, str]]] = {}
     likes: dict[tuple[str, str, bool], list[Like]] = {}
     for like in moving:
-        for part_keys, says, hint, known in _way_back(case, like):
-            key = (says, hint, known)
+        for part_keys, message, hint, known in _way_back(case, like):
+            key = (message, hint, known)
             lost.setdefault(key, []).extend((part_key, like.reading.kind) for part_key in part_keys)
             likes.setdefault(key, []).append(like)
     for key, rows in lost.items():
-        says, hint, known = key
+        message, hint, known = key
         subject = group.named(tuple(likes[key]))
         keys = tuple(k for k, _ in rows)
         if known:
             evidence = {"kinds": sorted({kind for _, kind in rows})}
-            case.tally.add("no-way-back", subject, says, hint, things=keys, evidence=evidence)
+            case.tally.add("no-way-back", subject, message, hint, things=keys, evidence=evidence)
         else:
-            case.tally.lack("way back", subject, "how it gets back", says, hint=hint, things=keys, times=0)
+            case.tally.lack("way back", subject, "how it gets back", message, hint=hint, things=keys, times=0)
 
 
 _Way = tuple[tuple[str, ...], str, str, bool]  # the parts' keys, what is lost or not known, a hint, is it known
@@ -314,7 +316,7 @@ _Way = tuple[tuple[str, ...], str, str, bool]  # the parts' keys, what is lost o
 def _way_back(case: Case, like: Like) -> Iterator[_Way]:
     """What is wrong with the way back of like parts, nothing where there is one."""
     reading, tally = like.reading, case.tally
-    back = case.book.facts(reading.kind, reading.model).back
+    back = case.manifest_index.facts(reading.kind, reading.model).back
     number = len(like.parts)
     if back is None:
         tally.uncounted("way back", number)
@@ -337,18 +339,18 @@ def _way_back(case: Case, like: Like) -> Iterator[_Way]:
 
 def _pointer(case: Case, like: Like) -> Iterator[_Way]:
     """boot-file: the file that runs now must lie there, so that the pointer can be set back."""
-    scale = case.book.scale(like.reading.kind)
+    scale = case.manifest_index.scale(like.reading.kind)
     for part in like.parts:
-        active, held = part.part.active, part.part.held
-        if not active or held is None:
+        active, boot_files = part.part.active, part.part.boot_files
+        if not active or boot_files is None:
             case.tally.uncounted("way back")
-            fact = "which image files lie on it (held)" if held is None else "the running version"
+            fact = "which image files lie on it (held)" if boot_files is None else "the running version"
             yield (part.key,), fact, "read it and load it again", False
             continue
         case.tally.made("way back")
-        if not any(scale.same(active, version) for version in held):
-            says = f"the file of the running {active} does not lie there: the pointer cannot go back to it"
-            yield (part.key,), says, f"bring the image {active} back before anything else", True
+        if not any(scale.same(active, version) for version in boot_files):
+            message = f"the file of the running {active} does not lie there: the pointer cannot go back to it"
+            yield (part.key,), message, f"bring the image {active} back before anything else", True
 
 
 def _reinstall(case: Case, like: Like, back: str) -> Iterator[_Way]:
@@ -361,11 +363,11 @@ def _reinstall(case: Case, like: Like, back: str) -> Iterator[_Way]:
         yield like.keys, "the bundle that brings what it runs now", "add that bundle to the manifest", False
         return
     case.tally.made("way back", number)
-    offers = case.book.offers(family, like.reading.kind, like.reading.model or "")
+    offers = case.manifest_index.offers(family, like.reading.kind, like.reading.model or "")
     fitting = [
         offer for offer in offers if offer.bundle.version in bundles and case.fleet.reader.is_at(like.reading, offer)
     ]
-    if not any(case.holdings.held(offer.bundle.sha256) for offer in fitting):
+    if not any(case.holdings.boot_files(offer.bundle.sha256) for offer in fitting):
         what = "installing again, then restoring the backup" if back == "restore" else "installing again"
-        says = f"the way back is {what}, and the store does not hold {family} {' or '.join(bundles)}"
-        yield like.keys, says, f"take {family} {bundles[-1]} into the store first", True
+        message = f"the way back is {what}, and the store does not hold {family} {' or '.join(bundles)}"
+        yield like.keys, message, f"take {family} {bundles[-1]} into the store first", True

@@ -77,7 +77,7 @@ class Case:
     """The question."""
 
     fleet: Fleet
-    standing: DomainState
+    state: DomainState
     target: ReleaseTarget
     holdings: Holdings
     now: datetime
@@ -86,14 +86,14 @@ class Case:
     groups: tuple[GapGroup, ...] = ()
 
     @property
-    def book(self) -> ManifestIndex:
+    def manifest_index(self) -> ManifestIndex:
         """The manifest's index."""
-        return self.fleet.book
+        return self.fleet.manifest_index
 
     @property
     def domain(self) -> str:
         """The domain's name."""
-        return self.standing.domain
+        return self.state.domain
 
     def likes(self) -> Iterator[Like]:
         """Every like of every group."""
@@ -101,14 +101,14 @@ class Case:
             yield from group.likes
 
 
-def groups_of(fleet: Fleet, standing: DomainState, target: ReleaseTarget) -> tuple[GapGroup, ...]:
+def groups_of(fleet: Fleet, state: DomainState, target: ReleaseTarget) -> tuple[GapGroup, ...]:
     """The infrastructure, then the servers class by class."""
     own: dict[int, list[PartAt]] = {}
-    for part in standing.infrastructure:
+    for part in state.infrastructure:
         own.setdefault(id(part.reading), []).append(part)
     likes = tuple(_like(fleet, target, parts) for parts in own.values())
-    rows = [GapGroup(f"{standing.domain}: infrastructure", INFRASTRUCTURE, likes)] if likes else []
-    return (*rows, *(_class(fleet, standing.domain, target, kin, servers) for kin, servers in standing.classes))
+    rows = [GapGroup(f"{state.domain}: infrastructure", INFRASTRUCTURE, likes)] if likes else []
+    return (*rows, *(_class(fleet, state.domain, target, kin, servers) for kin, servers in state.classes))
 
 
 def _like(fleet: Fleet, target: ReleaseTarget, parts: list[PartAt]) -> Like:
@@ -159,7 +159,7 @@ def _stays_ahead(fleet: Fleet, reading: ComponentReading, offer: ImageOffer) -> 
     """A model table that is newer than the target's stays: it is ahead at no risk (common practice)."""
     if reading.kind != MODEL_TABLE or not reading.active:
         return False
-    return fleet.book.scale(reading.kind).compare(reading.active, offer.image.version) == 1
+    return fleet.manifest_index.scale(reading.kind).compare(reading.active, offer.image.version) == 1
 
 
 def part_name(part: PartAt) -> str:

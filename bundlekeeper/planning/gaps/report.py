@@ -16,14 +16,14 @@ from bundlekeeper.findings import Finding, Level, finding, is_ok
 #: Within a level, what stops the work soonest first. Every code that gaps may find stands here.
 SEVERITY = (
     "family-missing",
-    "not-held",
+    "not-in-store",
     "wrong-build",
     "bad-signature",
     "unsigned",
     "revoked-key",
-    "dropped-key",
+    "removed-key",
     "expired-key",
-    "stranger-key",
+    "unknown-key",
     "withdrawn",
     "model-unsupported",
     "model-table-old",
@@ -31,15 +31,15 @@ SEVERITY = (
     "mix-refused",
     "downgrade",
     "pair-unhealthy",
-    "space-short",
-    "unproven",
-    "stale-proof",
+    "not-enough-space",
+    "unverified",
+    "stale-verification",
     "self-digest",
     "expired",
     "version-unknown",
     "version-unordered",
     "mixed-server",
-    "part-differs",
+    "component-differs",
     "jump-unstated",
     "no-policy",
     "policy-differs",
@@ -128,7 +128,7 @@ class Tally:
         self,
         code: str,
         subject: str,
-        says: str,
+        message: str,
         hint: str = "",
         *,
         level: Level | None = None,
@@ -138,14 +138,14 @@ class Tally:
     ) -> None:
         """Note one gap. Raises KeyError for a code that gaps do not find."""
         _RANK[code]
-        found = finding(code, subject, says, hint, level)
+        found = finding(code, subject, message, hint, level)
         self.gaps.append(Gap(found, tuple(things), evidence or {}, tuple(sources)))
 
     def lack(
         self,
         check: str,
         subject: str,
-        says: str,
+        message: str,
         fact: str,
         *,
         hint: str = "",
@@ -156,7 +156,7 @@ class Tally:
     ) -> None:
         """Note that a check could not be made (`times` over) for lack of `fact`, which is named in the text."""
         self._counts.setdefault(check, [0, 0])[1] += times
-        text = f"{says} (not known: {fact})"
+        text = f"{message} (not known: {fact})"
         more = {"check": check, "lacks": fact, **(evidence or {})}
         self.add("not-checked", subject, text, hint, level=level, things=things, evidence=more)
 
@@ -172,4 +172,4 @@ class Tally:
 
 def _sorting(gap: Gap) -> tuple[int, int, str, str]:
     found = gap.finding
-    return (_LEVELS.index(found.level), _RANK[found.code], found.subject, found.says)
+    return (_LEVELS.index(found.level), _RANK[found.code], found.subject, found.message)

@@ -24,25 +24,29 @@ def check_room(case: Case) -> None:
         for like in group.likes:
             if not like.moves:
                 continue
-            method = case.book.facts(like.reading.kind, like.reading.model).method
+            method = case.manifest_index.facts(like.reading.kind, like.reading.model).method
             for part in like.parts:
                 partitions = case.fleet.partitions(part.key)
                 if method is None:
-                    says, fact = "whether its image fits", f"how {like.reading.kind} is written (method)"
-                    case.tally.lack("space", _name(group, part), says, fact, things=(part.key,))
+                    message, fact = "whether its image fits", f"how {like.reading.kind} is written (method)"
+                    case.tally.lack("space", _name(group, part), message, fact, things=(part.key,))
                 elif partitions:
                     _part(case, group, like, part, partitions)
                 elif group.kin is None and method != "two-bank":
                     hint = "list it under [[partition]], with its free bytes"
-                    says = "whether its image fits"
-                    case.tally.lack("space", _name(group, part), says, "its partitions", hint=hint, things=(part.key,))
+                    message = "whether its image fits"
+                    case.tally.lack(
+                        "space", _name(group, part), message, "its partitions", hint=hint, things=(part.key,)
+                    )
                 else:
                     unlisted.append(part.key)
     if unlisted:
-        says = f"whether the images of {len(unlisted)} parts fit their banks (common practice: a bank is made for them)"
+        message = (
+            f"whether the images of {len(unlisted)} parts fit their banks (common practice: a bank is made for them)"
+        )
         things, times = unlisted, len(unlisted)
         subject = f"{case.domain}: banks"
-        case.tally.lack("bank", subject, says, "their partitions", things=things, times=times, level=Level.NOTE)
+        case.tally.lack("bank", subject, message, "their partitions", things=things, times=times, level=Level.NOTE)
 
 
 def _name(group: GapGroup, part: PartAt) -> str:
@@ -64,45 +68,52 @@ def loads_of(case: Case, like: Like) -> tuple[SpaceLoad, ...]:
     return tuple(loads)
 
 
-def room_of(book: ManifestIndex, part: PartAt, method: str, partition: Partition) -> Room:
+def room_of(manifest_index: ManifestIndex, part: PartAt, method: str, partition: Partition) -> Room:
     """A part's partition as it lies, with what the manifest says of the sizes of what lies there."""
     one = part.part
-    held = None if one.held is None else tuple(Lying(v, _unpacked(book, part, v)) for v in one.held)
+    boot_files = (
+        None if one.boot_files is None else tuple(Lying(v, _unpacked(manifest_index, part, v)) for v in one.boot_files)
+    )
     over = one.active if method == "overwrite" else one.spare if method == "two-bank" else None
     return Room(
-        method, partition.free_bytes, held, one.active, one.pending, _unpacked(book, part, over) if over else None
+        method,
+        partition.free_bytes,
+        boot_files,
+        one.active,
+        one.pending,
+        _unpacked(manifest_index, part, over) if over else None,
     )
 
 
-def _unpacked(book: ManifestIndex, part: PartAt, version: str) -> int | None:
+def _unpacked(manifest_index: ManifestIndex, part: PartAt, version: str) -> int | None:
     """What an image of that version takes where it lies; where bundles disagree, the least; None is not known."""
-    reading, scale = part.reading, book.scale(part.reading.kind)
-    offers = book.offers(reading.family or "", reading.kind, reading.model or "")
+    reading, scale = part.reading, manifest_index.scale(part.reading.kind)
+    offers = manifest_index.offers(reading.family or "", reading.kind, reading.model or "")
     sizes = [offer.image.unpacked for offer in offers if scale.same(offer.image.version, version)]
     known = [size for size in sizes if size is not None]
     return min(known) if known and len(known) == len(sizes) else None
 
 
 def _part(case: Case, group: GapGroup, like: Like, part: PartAt, partitions: tuple[Partition, ...]) -> None:
-    scale = case.book.scale(like.reading.kind)
-    method = case.book.facts(like.reading.kind, like.reading.model).method or ""
+    scale = case.manifest_index.scale(like.reading.kind)
+    method = case.manifest_index.facts(like.reading.kind, like.reading.model).method or ""
     loads = loads_of(case, like)
     choice = case.target.choices.get(like.reading.family or "")
     if choice is not None and (blind := choice.blind(like.reading.kind)):
         fact = f"the images of {blind.file}"
         case.tally.lack("space", _name(group, part), "whether its image fits", fact, things=(part.key,))
         return
-    plans = [(p, plan_space(room_of(case.book, part, method, p), loads, scale)) for p in partitions]
+    plans = [(p, plan_space(room_of(case.manifest_index, part, method, p), loads, scale)) for p in partitions]
     subject = _name(group, part)
     fits = {plan.fit for _, plan in plans}
     if len(plans) > 1 and fits not in ({Fit.FITS}, {Fit.SHORT}):
-        says = f"whether its image fits: {some([f'{p.name}: {plan.fit.value}' for p, plan in plans])}"
-        case.tally.lack("space", subject, says, "which of its partitions takes images", things=(part.key,))
+        message = f"whether its image fits: {some([f'{p.name}: {plan.fit.value}' for p, plan in plans])}"
+        case.tally.lack("space", subject, message, "which of its partitions takes images", things=(part.key,))
         return
     partition, plan = min(plans, key=lambda row: row[1].short_bytes)
     if plan.fit is Fit.UNKNOWN:
-        says = f"whether its image fits on {partition.name}"
-        case.tally.lack("space", subject, says, some(plan.lacks), things=(part.key,))
+        message = f"whether its image fits on {partition.name}"
+        case.tally.lack("space", subject, message, some(plan.lacks), things=(part.key,))
         return
     case.tally.made("space", max(1, len(plan.steps)))
     if plan.fit is not Fit.FITS:
@@ -118,13 +129,13 @@ def words(partition: Partition, plan: SpacePlan) -> tuple[Level, str, str]:
     ]
     if plan.fit is Fit.AFTER_REMOVAL:
         smallest = "the smallest set" if plan.fewest_bytes else "the fewest images, not proven to be the fewest bytes"
-        says = f"{partition.name}: fits after removing {', '.join(gone)}, {smallest} that makes room"
-        return Level.WARNING, says, "remove them first, and read the list of files again"
+        message = f"{partition.name}: fits after removing {', '.join(gone)}, {smallest} that makes room"
+        return Level.WARNING, message, "remove them first, and read the list of files again"
     after = f" even when {', '.join(gone)} {'is' if len(gone) == 1 else 'are'} removed" if gone else ""
-    says = f"{partition.name}: cannot fit, short by {plan.short_bytes} bytes{after}"
-    kept = [f"{version}: {why}" for version, why in plan.kept]
+    message = f"{partition.name}: cannot fit, short by {plan.short_bytes} bytes{after}"
+    kept = [f"{version}: {reason}" for version, reason in plan.kept]
     hint = f"make room by other means; not to be removed: {'; '.join(kept)}" if kept else "make room by other means"
-    return Level.ERROR, says, hint
+    return Level.ERROR, message, hint
 
 
 def _tell(case: Case, subject: str, part: PartAt, partition: Partition, plan: SpacePlan) -> None:
@@ -138,8 +149,8 @@ def _tell(case: Case, subject: str, part: PartAt, partition: Partition, plan: Sp
         "kept": dict(plan.kept),
         "fewest_bytes": plan.fewest_bytes,
     }
-    level, says, hint = words(partition, plan)
-    case.tally.add("space-short", subject, says, hint, level=level, things=(part.key,), evidence=evidence)
+    level, message, hint = words(partition, plan)
+    case.tally.add("not-enough-space", subject, message, hint, level=level, things=(part.key,), evidence=evidence)
     if plan.lacks:
-        says = f"whether more could go from {partition.name}"
-        case.tally.lack("removal", subject, says, some(plan.lacks), things=(part.key,))
+        message = f"whether more could go from {partition.name}"
+        case.tally.lack("removal", subject, message, some(plan.lacks), things=(part.key,))

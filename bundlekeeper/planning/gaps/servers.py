@@ -24,11 +24,11 @@ _MOST_NAMED = 40  # servers of a shared policy named in the sentence; the eviden
 
 def check_servers(case: Case) -> None:
     """Every gap of servers as such."""
-    for doubt in case.standing.doubts:
+    for doubt in case.state.doubts:
         keys = [part.key for part in doubt.parts]
         hint = "give the parts of a server its serial as parent, and say chassis - for a rack server"
         fact = {"parent": "its server (parent, or chassis and slot)", "family": "its family"}[doubt.fact]
-        case.tally.lack("grouping", case.domain, doubt.says, fact, hint=hint, things=keys, times=len(keys))
+        case.tally.lack("grouping", case.domain, doubt.message, fact, hint=hint, things=keys, times=len(keys))
     _policies(case)
     _tables(case)
     _drivers(case)
@@ -39,7 +39,7 @@ def _policies(case: Case) -> None:
     unknown: dict[str, tuple[ServerAt, list[PartAt]]] = {}
     unsure: list[PartAt] = []
     users: dict[str, list[PartAt]] = {}
-    for server in case.standing.servers:
+    for server in case.state.servers:
         for part in server.parts:
             driven = case.fleet.by_policy(part.part)
             if driven is None:
@@ -65,18 +65,18 @@ def _without(
     if without:
         labels, keys = _labels_and_keys(without.values())
         case.tally.made("policy", len(keys))
-        says = f"{counted(len(labels), 'server')} without a policy: {some(labels, _MOST_NAMED)}"
+        message = f"{counted(len(labels), 'server')} without a policy: {some(labels, _MOST_NAMED)}"
         hint = "assign one; without it they get nothing, or a platform default"
         subject = f"{case.domain}: {some(labels)}"
-        case.tally.add("no-policy", subject, says, hint, things=keys, evidence={"servers": labels})
+        case.tally.add("no-policy", subject, message, hint, things=keys, evidence={"servers": labels})
     if unknown:
         labels, keys = _labels_and_keys(unknown.values())
         subject = f"{case.domain}: {some(labels)}"
-        says = f"which firmware {counted(len(labels), 'server')} will be given"
+        message = f"which firmware {counted(len(labels), 'server')} will be given"
         fact = "the policy of some of their parts"
         hint = "list the policy; write - where there is none"
         evidence = {"servers": labels}
-        case.tally.lack("policy", subject, says, fact, hint=hint, things=keys, times=len(keys), evidence=evidence)
+        case.tally.lack("policy", subject, message, fact, hint=hint, things=keys, times=len(keys), evidence=evidence)
 
 
 def _labels_and_keys(rows: Iterable[tuple[ServerAt, list[PartAt]]]) -> tuple[list[str], list[str]]:
@@ -118,24 +118,24 @@ def _versions(case: Case, policy: Policy, parts: list[PartAt], subject: str) -> 
         case.tally.made("policy version")
         versions = policy.versions or {}
         if reading.kind in versions:
-            key, wanted, scale = reading.kind, offer.image.version, case.book.scale(reading.kind)
+            key, wanted, scale = reading.kind, offer.image.version, case.manifest_index.scale(reading.kind)
         else:
-            key, wanted, scale = choice.family, choice.version, case.book.scale(None)
+            key, wanted, scale = choice.family, choice.version, case.manifest_index.scale(None)
         named = versions.get(key)
         if named is None or not scale.same(named, wanted):
             wrong.setdefault((key if named else reading.kind, named, wanted), []).append(part.key)
     for (key, named, wanted), keys in wrong.items():
-        says = f"names {key} {named}, the release wants {wanted}" if named else f"names no version for {key}"
+        message = f"names {key} {named}, the release wants {wanted}" if named else f"names no version for {key}"
         hint = f"when it is time, set it to {wanted}; until then it gives its servers something else"
         evidence = {"policy": policy.name, "names": named, "wanted": wanted, "parts": len(keys)}
-        case.tally.add("policy-differs", subject, says, hint, things=keys, evidence=evidence)
+        case.tally.add("policy-differs", subject, message, hint, things=keys, evidence=evidence)
 
 
 def _at_once(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:
     number = case.fleet.users(policy).number
-    says = f"applies at once: editing it restarts {counted(number, 'server')} in the middle of whatever they do"
+    message = f"applies at once: editing it restarts {counted(number, 'server')} in the middle of whatever they do"
     hint = "set it to apply when confirmed, or at the next restart, before you edit it"
-    case.tally.add("policy-at-once", subject, says, hint, things=keys, evidence={"servers": number})
+    case.tally.add("policy-at-once", subject, message, hint, things=keys, evidence={"servers": number})
 
 
 def _shared(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:
@@ -145,12 +145,12 @@ def _shared(case: Case, policy: Policy, subject: str, keys: list[str]) -> None:
         case.tally.made("policy sharing")
         places = [place for rows in users.servers.values() for place in rows.values()] if users.number <= 40 else []
         by_domain = [f"{domain} ({len(rows)})" for domain, rows in users.servers.items()]
-        says = f"touches {users.number} servers in {counted(len(domains), 'domain')}: {some(by_domain, _MOST_NAMED)}"
-        says += f": {', '.join(places)}" if places else ""
-        says += "; it is not known where it may apply" if policy.scope is None else ""
+        message = f"touches {users.number} servers in {counted(len(domains), 'domain')}: {some(by_domain, _MOST_NAMED)}"
+        message += f": {', '.join(places)}" if places else ""
+        message += "; it is not known where it may apply" if policy.scope is None else ""
         evidence = {"servers": users.servers, "maybe_in": users.maybe, "scope": policy.scope}
         hint = "editing it moves all of them: give the servers of one window a policy of their own"
-        case.tally.add("policy-shared", subject, says, hint, things=keys, evidence=evidence)
+        case.tally.add("policy-shared", subject, message, hint, things=keys, evidence=evidence)
     elif users.maybe:
         fact = f"the policy of servers in {some(list(users.maybe))}"
         case.tally.lack("policy sharing", subject, "whether other servers share it", fact, things=keys)
@@ -164,17 +164,17 @@ def _tables(case: Case) -> None:
     for group in case.groups:
         for like in group.likes if group.kin is not None else ():
             family, model = group.family, like.reading.model
-            if not family or not model or not case.book.lists_kind(family, like.reading.kind):
+            if not family or not model or not case.manifest_index.lists_kind(family, like.reading.kind):
                 continue  # told elsewhere, or of a kind that the manifest leaves alone
             if not _told_by_rule(case, family, model):
                 models.setdefault((family, model), []).extend(like.keys)
     if not models:
         return
-    tables = [part for part in case.standing.infrastructure if part.reading.kind == MODEL_TABLE]
+    tables = [part for part in case.state.infrastructure if part.reading.kind == MODEL_TABLE]
     if not tables:
         things = dict.fromkeys(key for rows in models.values() for key in rows)
-        says = "whether the model table knows the models of the servers"
-        case.tally.lack("model table", case.domain, says, "the model table, none is listed", things=things)
+        message = "whether the model table knows the models of the servers"
+        case.tally.lack("model table", case.domain, message, "the model table, none is listed", things=things)
     for table in tables:
         for (family, model), keys in models.items():
             _table(case, table, family, model, keys)
@@ -184,7 +184,7 @@ def _told_by_rule(case: Case, family: str, model: str) -> bool:
     """True where a beside rule says which table the model needs, so that it is judged with the rules."""
     return any(
         need.kind == MODEL_TABLE and rule.when.family in (None, family) and model in (rule.when.models or ())
-        for rule in case.fleet.rules.besides
+        for rule in case.fleet.rules.compatible_rules
         for need in rule.need
     )
 
@@ -192,21 +192,23 @@ def _told_by_rule(case: Case, family: str, model: str) -> bool:
 def _table(case: Case, table: PartAt, family: str, model: str, keys: list[str]) -> None:
     tally, subject, active = case.tally, f"{case.domain}: model {model}", table.reading.active
     things = [table.key, *keys]
-    least = case.book.first_table(family, model, table.reading.model)
-    says = f"whether the model table ({table.key}) knows {model}"
+    least = case.manifest_index.first_table(family, model, table.reading.model)
+    message = f"whether the model table ({table.key}) knows {model}"
     if least is None or not active:
         fact = "which table knows it: no rule says it, and no release" if active else "the table's version"
-        tally.lack("model table", subject, says, fact, things=things)
+        tally.lack("model table", subject, message, fact, things=things)
         return
     release, version = least
-    way = case.book.scale(MODEL_TABLE).compare(active, version)
+    way = case.manifest_index.scale(MODEL_TABLE).compare(active, version)
     if way is None:
-        tally.lack("model table", subject, says, f"the place of {active} in the order of tables", things=things)
+        tally.lack("model table", subject, message, f"the place of {active} in the order of tables", things=things)
         return
     tally.made("model table")
     if way < 0:
         brings = case.target.offer(table.reading)
-        brought = brings is not None and case.book.scale(MODEL_TABLE).compare(brings.image.version, version) in (0, 1)
+        brought = brings is not None and case.manifest_index.scale(MODEL_TABLE).compare(
+            brings.image.version, version
+        ) in (0, 1)
         text = f"the model table is at {active}; the first release with a bundle for {model}, {release}, has {version}"
         hint = "bring the model table up first" if brought else "choose a release whose table knows the model"
         evidence = {"model": model, "table": active, "first": version, "release": release}
@@ -215,15 +217,15 @@ def _table(case: Case, table: PartAt, family: str, model: str, keys: list[str]) 
 
 
 def _drivers(case: Case) -> None:
-    servers = [server for server in case.standing.servers if server.family in (*SERVER_FAMILIES, None)]
+    servers = [server for server in case.state.servers if server.family in (*SERVER_FAMILIES, None)]
     if not servers:
         return
     subject = f"{case.domain}: hosts"
     if case.told.drivers:
         case.tally.made("drivers", len(servers))
-        says = f"the drivers of {counted(len(servers), 'host')} were compared with the adapters' firmware"
-        case.tally.add("not-checked", subject, f"{says} by you: {case.told.drivers}", level=Level.NOTE)
+        message = f"the drivers of {counted(len(servers), 'host')} were compared with the adapters' firmware"
+        case.tally.add("not-checked", subject, f"{message} by you: {case.told.drivers}", level=Level.NOTE)
         return
-    says = f"whether the drivers of {counted(len(servers), 'host')} go with the new firmware of their adapters"
+    message = f"whether the drivers of {counted(len(servers), 'host')} go with the new firmware of their adapters"
     hint = "compare them with the release notes: drivers and adapter firmware are supported as pairs"
-    case.tally.lack("drivers", subject, says, "the drivers' level", hint=hint, times=len(servers))
+    case.tally.lack("drivers", subject, message, "the drivers' level", hint=hint, times=len(servers))

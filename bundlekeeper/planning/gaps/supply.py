@@ -14,7 +14,7 @@ from bundlekeeper.findings import Level
 from bundlekeeper.formats.durations import human
 from bundlekeeper.model.manifest.digest_origin import is_own_copy
 from bundlekeeper.planning.fleet.manifest_index import STANDALONE
-from bundlekeeper.planning.fleet.stock import HeldFile, SignatureState
+from bundlekeeper.planning.fleet.stock import StoredFile, SignatureState
 from bundlekeeper.planning.fleet.target import TargetChoice
 from bundlekeeper.planning.gaps.question import Case
 
@@ -39,7 +39,7 @@ def check_supply(case: Case) -> None:
 
 
 def _expiry(case: Case) -> None:
-    manifest = case.book.manifest
+    manifest = case.manifest_index.manifest
     subject = f"manifest {manifest.platform} {manifest.sequence}"
     if manifest.expires is None:
         hint = "add expires = … to the manifest, so that an old one is noticed"
@@ -47,33 +47,35 @@ def _expiry(case: Case) -> None:
         return
     case.tally.made("expiry")
     if case.now.date() > manifest.expires:
-        says = f"the manifest expired on {manifest.expires}; today is {case.now.date()}"
+        message = f"the manifest expired on {manifest.expires}; today is {case.now.date()}"
         evidence = {"expires": str(manifest.expires), "today": str(case.now.date())}
         hint = "get a newer manifest, or confirm this one and set a new date"
-        case.tally.add("expired", subject, says, hint, evidence=evidence)
+        case.tally.add("expired", subject, message, hint, evidence=evidence)
 
 
 def _missing(case: Case, choice: TargetChoice) -> None:
     family, release = choice.family, case.target.release.name
     subject = f"{case.domain}: {family}"
-    sure = family in case.standing.families
-    standalone = [v for v in choice.offered if case.book.standalone(family, v)]
+    sure = family in case.state.families
+    standalone = [v for v in choice.offered if case.manifest_index.standalone(family, v)]
     case.tally.made("family")
     evidence = {"release": release, "offered": list(choice.offered)}
     things = [key for group in case.groups if group.family in (family, None) for key in group.keys]
     if standalone:
-        says = f"release {release} can only be met with a {family} bundle for servers that run alone ({standalone[0]})"
+        message = (
+            f"release {release} can only be met with a {family} bundle for servers that run alone ({standalone[0]})"
+        )
         hint = "add the managed build of that version to the manifest; a domain's servers take no other"
-        case.tally.add("wrong-build", subject, says, hint, things=things, evidence=evidence)
+        case.tally.add("wrong-build", subject, message, hint, things=things, evidence=evidence)
         return
     if choice.offered:
-        says = f"release {release} wants {family} {choice.offered[0]}, and the manifest has no such bundle"
+        message = f"release {release} wants {family} {choice.offered[0]}, and the manifest has no such bundle"
     else:
-        says = f"release {release} names no version of {family}"
+        message = f"release {release} names no version of {family}"
     if not sure:
-        says += f"; whether the domain has {family} parts is not known"
+        message += f"; whether the domain has {family} parts is not known"
     hint = f"add {family} to the release; a set is complete only with every family that the domain has"
-    case.tally.add("family-missing", subject, says, hint, things=things, evidence=evidence)
+    case.tally.add("family-missing", subject, message, hint, things=things, evidence=evidence)
 
 
 def _called(bundle: Bundle) -> str:
@@ -81,100 +83,106 @@ def _called(bundle: Bundle) -> str:
 
 
 def _standing(case: Case, bundle: Bundle, choice: TargetChoice) -> None:
-    case.tally.made("standing")
-    if bundle.standing.value == "withdrawn":
-        says = f"withdrawn by its publisher{': ' + bundle.why if bundle.why else ''}"
+    case.tally.made("lifecycle")
+    if bundle.state.value == "withdrawn":
+        message = f"withdrawn by its publisher{': ' + bundle.reason if bundle.reason else ''}"
         others = [v for v in choice.offered if v != choice.version]
         hint = f"the release also lists {', '.join(others)}" if others else "choose another release"
-        evidence = {"why": bundle.why, "offered": list(choice.offered)}
-        case.tally.add("withdrawn", _called(bundle), says, hint, level=Level.ERROR, evidence=evidence)
+        evidence = {"reason": bundle.reason, "offered": list(choice.offered)}
+        case.tally.add("withdrawn", _called(bundle), message, hint, level=Level.ERROR, evidence=evidence)
     if bundle.family == "rack":
         if bundle.build is None:
-            says = "whether it was built for servers that a domain manager runs"
-            case.tally.lack("build", _called(bundle), says, "its build", hint='add build = "managed" to the manifest')
+            message = "whether it was built for servers that a domain manager runs"
+            case.tally.lack(
+                "build", _called(bundle), message, "its build", hint='add build = "managed" to the manifest'
+            )
         else:
             case.tally.made("build")
 
 
 def _digest(case: Case, bundle: Bundle) -> None:
     if bundle.digest_from is None:
-        says = "whether its digest proves anything"
+        message = "whether its digest proves anything"
         hint = 'add digest_from = "publisher: …" to the manifest, or confirm it against the publisher\'s list'
-        case.tally.lack("digest", _called(bundle), says, "where the digest comes from", hint=hint)
+        case.tally.lack("digest", _called(bundle), message, "where the digest comes from", hint=hint)
         return
     case.tally.made("digest")
     if is_own_copy(bundle.digest_from):
-        says = "its digest was computed from the very file that it is meant to prove"
+        message = "its digest was computed from the very file that it is meant to prove"
         hint = "compare it with the publisher's list: bundlekeeper manifest confirm"
-        case.tally.add("self-digest", _called(bundle), says, hint, evidence={"digest_from": bundle.digest_from})
+        case.tally.add("self-digest", _called(bundle), message, hint, evidence={"digest_from": bundle.digest_from})
 
 
 def _held(case: Case, bundle: Bundle) -> None:
-    file = case.holdings.held(bundle.sha256)
+    file = case.holdings.stored(bundle.sha256)
     case.tally.made("held")
     evidence = {"file": bundle.file, "size_bytes": bundle.size, "sha256": bundle.sha256}
     if file is None:
-        _not_held(case, bundle, evidence)
+        _not_in_store(case, bundle, evidence)
         return
     _proof(case, bundle, file)
     _signature(case, bundle, file)
 
 
-def _not_held(case: Case, bundle: Bundle, evidence: dict[str, object]) -> None:
-    says = "needed, not in the store"
+def _not_in_store(case: Case, bundle: Bundle, evidence: dict[str, object]) -> None:
+    message = "needed, not in the store"
     called = case.holdings.called(bundle.family, bundle.version)
     if called:
-        says += f"; what it holds as {bundle.family} {bundle.version} has other bytes (sha256 {called[0].sha256[:16]}…)"
-    hint = "bundlekeeper take MANIFEST --from DIR"
-    case.tally.add("not-held", _called(bundle), says, hint, evidence=evidence)
+        message += (
+            f"; what it holds as {bundle.family} {bundle.version} has other bytes (sha256 {called[0].sha256[:16]}…)"
+        )
+    hint = "bundlekeeper store add MANIFEST --from DIR"
+    case.tally.add("not-in-store", _called(bundle), message, hint, evidence=evidence)
 
 
 def _other_builds(case: Case, choice: TargetChoice) -> None:
     """The build for servers that run alone, held where the other one of a version as good as the chosen is wanted."""
     for version in choice.offered[: choice.offered.index(choice.version) + 1]:
-        wanted = case.book.at(choice.family, version)
-        alone = {bundle.sha256.lower() for bundle in case.book.standalone(choice.family, version)}
-        if any(case.holdings.held(bundle.sha256) for bundle in wanted):
+        wanted = case.manifest_index.at(choice.family, version)
+        alone = {bundle.sha256.lower() for bundle in case.manifest_index.standalone(choice.family, version)}
+        if any(case.holdings.stored(bundle.sha256) for bundle in wanted):
             continue
         for file in case.holdings.called(choice.family, version):
             if file.build != STANDALONE and file.sha256.lower() not in alone:
                 continue
-            says = f"the store holds {choice.family} {version} in the build for servers that run alone"
+            message = f"the store holds {choice.family} {version} in the build for servers that run alone"
             hint = (
                 f"get {' or '.join(bundle.file for bundle in wanted)}, the build for servers that a domain manager runs"
             )
             level = None if version == choice.version else Level.WARNING
             evidence = {"sha256": file.sha256, "chosen": choice.version}
             subject = f"{case.domain}: {choice.family} {version}"
-            case.tally.add("wrong-build", subject, says, hint, level=level, evidence=evidence)
+            case.tally.add("wrong-build", subject, message, hint, level=level, evidence=evidence)
 
 
-def _proof(case: Case, bundle: Bundle, file: HeldFile) -> None:
-    tally, subject, limit = case.tally, _called(bundle), case.holdings.max_proof_age_s
-    hint = "bundlekeeper check"
-    if file.proven is not True:
-        known = "not proven" if file.proven is False else "not known to be proven"
+def _proof(case: Case, bundle: Bundle, file: StoredFile) -> None:
+    tally, subject, limit = case.tally, _called(bundle), case.holdings.max_verification_age_s
+    hint = "bundlekeeper verify"
+    if file.verified is not True:
+        known = "not proven" if file.verified is False else "not known to be proven"
         tally.made("proof")
-        tally.add("unproven", subject, f"held, but its bytes are {known}", hint, evidence={"proven": file.proven})
+        tally.add("unverified", subject, f"held, but its bytes are {known}", hint, evidence={"verified": file.verified})
         return
     tally.made("proof")
     if limit is None:
         return
-    if file.proven_at is None or file.proven_at > case.now:
+    if file.verified_at is None or file.verified_at > case.now:
         fact = (
-            "when it was proven" if file.proven_at is None else f"how it was proven later than now ({file.proven_at})"
+            "when it was proven"
+            if file.verified_at is None
+            else f"how it was proven later than now ({file.verified_at})"
         )
         tally.lack("proof age", subject, "whether its proof is too old", fact, hint=hint)
         return
     tally.made("proof age")
-    age_s = (case.now - file.proven_at).total_seconds()
+    age_s = (case.now - file.verified_at).total_seconds()
     if age_s > limit:
-        says = f"proven {human(age_s)} ago; the store accepts {human(limit)}"
-        evidence = {"proven_at": file.proven_at.isoformat(), "age_s": int(age_s), "max_age_s": limit}
-        tally.add("stale-proof", subject, says, hint, evidence=evidence)
+        message = f"proven {human(age_s)} ago; the store accepts {human(limit)}"
+        evidence = {"verified_at": file.verified_at.isoformat(), "age_s": int(age_s), "max_age_s": limit}
+        tally.add("stale-verification", subject, message, hint, evidence=evidence)
 
 
-def _signature(case: Case, bundle: Bundle, file: HeldFile) -> None:
+def _signature(case: Case, bundle: Bundle, file: StoredFile) -> None:
     tally, subject = case.tally, _called(bundle)
     wanted = bundle.family in case.holdings.signed_families
     stated = bundle.signature is not None
@@ -182,7 +190,7 @@ def _signature(case: Case, bundle: Bundle, file: HeldFile) -> None:
     if file.against:
         tally.made("signature")
         for finding in file.against:
-            tally.add(finding.code, subject, finding.says, finding.hint, level=finding.level, evidence=evidence)
+            tally.add(finding.code, subject, finding.message, finding.hint, level=finding.level, evidence=evidence)
     elif file.signature is SignatureState.BAD:
         tally.made("signature")
         hint = "do not use it; get the bundle and its signature again, from its publisher"
@@ -194,7 +202,7 @@ def _signature(case: Case, bundle: Bundle, file: HeldFile) -> None:
         tally.add("unsigned", subject, f"this store wants a signature, {where}", hint, evidence=evidence)
     elif file.signature is SignatureState.UNKNOWN:
         fact = "whether there is one, and what it says"
-        tally.lack("signature", subject, "whether its signature is good", fact, hint="bundlekeeper check")
+        tally.lack("signature", subject, "whether its signature is good", fact, hint="bundlekeeper verify")
     else:
         tally.made("signature")
 
@@ -202,8 +210,8 @@ def _signature(case: Case, bundle: Bundle, file: HeldFile) -> None:
 def _base(case: Case, choice: TargetChoice) -> None:
     """A patch whose base is no bundle of the manifest: nothing can be said of the base's own images."""
     first = choice.chain[0]
-    if first.onto is None:
+    if first.base is None:
         return
-    says = f"it goes onto {first.onto}, which is no bundle of the manifest: whether that runs"
-    hint = f"add the {choice.family} bundle {first.onto} to the manifest"
-    case.tally.lack("base", _called(first), says, f"what {first.onto} brings", hint=hint)
+    message = f"it goes onto {first.base}, which is no bundle of the manifest: whether that runs"
+    hint = f"add the {choice.family} bundle {first.base} to the manifest"
+    case.tally.lack("base", _called(first), message, f"what {first.base} brings", hint=hint)

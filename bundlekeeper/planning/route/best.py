@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from bundlekeeper.planning.route.beside import bits
+from bundlekeeper.planning.route.compatible import bits
 from bundlekeeper.planning.route.estimate import FAR, Estimate, Paid
 from bundlekeeper.planning.route.modes import Marks, RouteGuard, TooMany, merged, passes
 from bundlekeeper.planning.route.reachable import Sets, at_end

@@ -17,7 +17,7 @@ from bundlekeeper.planning.fleet.manifest_index import ImageOffer
 from bundlekeeper.planning.fleet.rules import JumpAnswer, RuleAnswer, Rules, SeenVersion, selects
 
 if TYPE_CHECKING:
-    from bundlekeeper.model.manifest.types import Beside, Jump, RuleSubject
+    from bundlekeeper.model.manifest.types import Compatible, Jump, RuleSubject
 
 PRACTICE = "common practice"
 
@@ -31,7 +31,7 @@ class Blocker:
 
     sort: str
     source: str
-    says: str
+    message: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +64,10 @@ class BlockerJudge:
         self._places: dict[Hashable, int] = {}
         self._jumps: dict[Hashable, JumpAnswer] = {}
         self._rows: dict[tuple[SeenVersion, str], BlockerRow] = {}
-        self._pairs = [(rule, need) for rule in rules.besides for need in rule.need]
+        self._pairs = [(rule, need) for rule in rules.compatible_rules for need in rule.need]
         self._of_scope: dict[str, list[int]] = {
             scope: [n for n, (rule, _) in enumerate(self._pairs) if rule.scope == scope]
-            for scope in {rule.scope for rule in rules.besides}
+            for scope in {rule.scope for rule in rules.compatible_rules}
         }
         self.scopes = frozenset(self._of_scope)
         self._jump_ranges = sorted({text for rule in rules.jumps for text in (rule.to, rule.from_)})
@@ -78,12 +78,12 @@ class BlockerJudge:
         self._meant = cache(self._meant_by)
         self._in = cache(self._is_in)
 
-    def blocker(self, sort: str, source: str, says: str) -> int:
+    def blocker(self, sort: str, source: str, message: str) -> int:
         """The bit of a blocker; the same for the same words."""
-        key = (sort, source, says)
+        key = (sort, source, message)
         if key not in self._places:
             self._places[key] = len(self.blockers)
-            self.blockers.append(Blocker(sort, source, says))
+            self.blockers.append(Blocker(sort, source, message))
         return 1 << self._places[key]
 
     def named(self, mask: int) -> tuple[Blocker, ...]:
@@ -91,7 +91,7 @@ class BlockerJudge:
         return tuple(b for n, b in enumerate(self.blockers) if mask >> n & 1)
 
     def _signed(self, kind: str | None, version: str) -> tuple[bool | None, ...]:
-        scale = self.rules.book.scale(kind)
+        scale = self.rules.manifest_index.scale(kind)
         return tuple(scale.holds(text, version) for text in self._jump_ranges)
 
     def _asked_of(self, family: str | None, kind: str, model: str | None) -> Hashable:
@@ -101,12 +101,12 @@ class BlockerJudge:
 
     def _image_way(self, kind: str, start: str | None, end: str) -> Hashable:
         """What jump rules can tell of two image versions."""
-        way = start and self.rules.book.scale(kind).compare(start, end)
+        way = start and self.rules.manifest_index.scale(kind).compare(start, end)
         return start and self._signature(kind, start), way, self._signature(kind, end)
 
     def _bundle_way(self, at: At, end: str) -> Hashable:
         """What jump rules can tell of the bundles that something is at, and of another one."""
-        compare = self.rules.book.scale(None).compare
+        compare = self.rules.manifest_index.scale(None).compare
         rows = tuple(tuple((self._signature(None, v), compare(v, end)) for v in reading) for reading in at.readings)
         return self._signature(None, end), rows, at.certain
 
@@ -136,8 +136,8 @@ class BlockerJudge:
         for rule in answer.rules:
             mask |= self.jump_rule(rule)
         if answer.down is not False:
-            says = f"{name} would go down, and no rule says that it may be done"
-            mask |= self.blocker("practice", f"{PRACTICE}: down only where a rule says so", says)
+            message = f"{name} would go down, and no rule says that it may be done"
+            mask |= self.blocker("practice", f"{PRACTICE}: down only where a rule says so", message)
         return mask or self.blocker("fact", "", f"whether {name} may go to {offer.bundle.version}")
 
     def jump_rule(self, rule: Jump) -> int:
@@ -147,11 +147,13 @@ class BlockerJudge:
             "jump", rule.source, f"{what or 'everything'} goes {rule.direction} to {rule.to} only from {rule.from_}"
         )
 
-    def beside_rule(self, rule: Beside, need: RuleSubject) -> int:
+    def beside_rule(self, rule: Compatible, need: RuleSubject) -> int:
         """The bit of one need of a `beside` rule."""
-        return self.blocker("beside", rule.source, f"{_named(rule.when)} wants {_named(need)} in the same {rule.scope}")
+        return self.blocker(
+            "compatible", rule.source, f"{_named(rule.when)} wants {_named(need)} in the same {rule.scope}"
+        )
 
-    def needs(self, rule: Beside) -> list[int]:
+    def needs(self, rule: Compatible) -> list[int]:
         """The places of a rule's needs among the bits of a row."""
         return [n for n, (one, _) in enumerate(self._pairs) if one is rule]
 
@@ -218,7 +220,7 @@ class BlockerJudge:
                 mask |= self.need_blocker(n, sure=False)
         return mask
 
-    def beside(self, a: dict[Place, BlockerRow], b: dict[Place, BlockerRow], *, inside: bool = False) -> int:
+    def compatible(self, a: dict[Place, BlockerRow], b: dict[Place, BlockerRow], *, inside: bool = False) -> int:
         """The blockers of two things that stand at those places; `inside` one server also by the rules of its scope."""
         mask = 0
         for place, row in a.items():

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class HeldPlan:
+class CheckedPlan:
     """What the rules say of a plan: its steps as a route has them, and what was found.
 
     `states` counts the states that were judged, `rules` the rules that were held against each.
@@ -59,39 +59,39 @@ class _Meant:
         return self.step.what == INFRASTRUCTURE
 
 
-def hold(fleet: Fleet, plan: Plan, holdings: Holdings) -> HeldPlan:
+def hold(fleet: Fleet, plan: Plan, holdings: Holdings) -> CheckedPlan:
     """Hold a plan against the rules.
 
     Raises InputError with every name that manifest or inventory do not have, each with its place in the plan.
     """
-    standing = fleet.standing(plan.domain)
-    fleet.book.release(plan.release)
-    meant = _Names(fleet, standing, plan, holdings).steps()
-    course = _HeldCourse(fleet, _parted(standing, meant), plan.release, holdings, meant)
-    return course.held()
+    state = fleet.state(plan.domain)
+    fleet.manifest_index.release(plan.release)
+    meant = _Names(fleet, state, plan, holdings).steps()
+    course = _CheckedRoute(fleet, _parted(state, meant), plan.release, holdings, meant)
+    return course.stored()
 
 
 class _Names:
     """Finds out what the names of a plan mean."""
 
-    def __init__(self, fleet: Fleet, standing: DomainState, plan: Plan, holdings: Holdings) -> None:
-        self.fleet, self.standing, self.plan = fleet, standing, plan
+    def __init__(self, fleet: Fleet, state: DomainState, plan: Plan, holdings: Holdings) -> None:
+        self.fleet, self.state, self.plan = fleet, state, plan
         self.holdings = holdings
         self.problems: list[Finding] = []
-        self._servers = {server.key: server for server in standing.servers}
-        self._labels = {server_label(server): server.key for server in standing.servers}
-        self._kinds = dict.fromkeys(i.kind for bundle in fleet.book.manifest.bundle for i in bundle.images)
+        self._servers = {server.key: server for server in state.servers}
+        self._labels = {server_label(server): server.key for server in state.servers}
+        self._kinds = dict.fromkeys(i.kind for bundle in fleet.manifest_index.manifest.bundle for i in bundle.images)
 
-    def _problem(self, path: tuple[str | int, ...], says: str, hint: str) -> None:
+    def _problem(self, path: tuple[str | int, ...], message: str, hint: str) -> None:
         where, shown = self.plan.where(path)
-        self.problems.append(Finding("bad-value", Level.ERROR, self.plan.name, says, hint, where, shown))
+        self.problems.append(Finding("bad-value", Level.ERROR, self.plan.name, message, hint, where, shown))
 
     def steps(self) -> tuple[_Meant, ...]:
         """Every step. Raises InputError."""
         found = tuple(self._step(number, step) for number, step in enumerate(self.plan.steps))
         if self.problems:
-            says = self.problems[0].says if len(self.problems) == 1 else f"{len(self.problems)} problems"
-            raise InputError(f"the plan cannot be held against the rules: {says}", problems=self.problems)
+            message = self.problems[0].message if len(self.problems) == 1 else f"{len(self.problems)} problems"
+            raise InputError(f"the plan cannot be held against the rules: {message}", problems=self.problems)
         return found
 
     def _step(self, number: int, step: PlanStep) -> _Meant:
@@ -108,25 +108,27 @@ class _Names:
     def _bundles(self, path: tuple[str | int, ...], step: PlanStep) -> Iterator[tuple[str, Bundle]]:
         families = SERVER_FAMILIES if step.what == SERVERS else (step.what,)
         if step.digests:
-            by_digest = {bundle.sha256: bundle for bundle in self.fleet.book.manifest.bundle}
+            by_digest = {bundle.sha256: bundle for bundle in self.fleet.manifest_index.manifest.bundle}
             for family, digest in step.digests:
                 if digest in by_digest and by_digest[digest].family == family:
                     yield family, by_digest[digest]
                 else:
-                    self._problem(path, f"the manifest has no {family} bundle {digest[:16]}…", "make the plan anew")
+                    self._problem(path, f"the manifest has no {family} bundle {digest[:16]}…", "make the plan again")
         elif step.version:
-            found = self.fleet.book.at(step.what, step.version)
+            found = self.fleet.manifest_index.at(step.what, step.version)
             if found:
                 yield step.what, found[0]
                 return
-            known = [bundle.version for bundle in self.fleet.book.bundles(step.what)]
-            says = f"the manifest has no {step.what} bundle {step.version!r}"
-            self._problem((*path, "version"), says, near(step.version, known))
+            known = [bundle.version for bundle in self.fleet.manifest_index.bundles(step.what)]
+            message = f"the manifest has no {step.what} bundle {step.version!r}"
+            self._problem((*path, "version"), message, near(step.version, known))
         else:
             try:
-                target = aim(self.fleet.book, self.fleet.book.release(step.release), families, self.holdings)
+                target = aim(
+                    self.fleet.manifest_index, self.fleet.manifest_index.release(step.release), families, self.holdings
+                )
             except InputError as error:
-                self._problem((*path, "release"), error.says, error.hint)
+                self._problem((*path, "release"), error.message, error.hint)
                 return
             yield from ((f, c.bundle) for f, c in target.choices.items() if c.bundle is not None)
 
@@ -138,17 +140,19 @@ class _Names:
             key = name if name in self._servers else self._labels.get(name)
             family = self._servers[key].family if key is not None else None
             if key is None:
-                says = f"{self.standing.domain} has no server {name!r}"
-                self._problem((*path, "servers", at), says, near(name, dict.fromkeys([*self._labels, *self._servers])))
+                message = f"{self.state.domain} has no server {name!r}"
+                self._problem(
+                    (*path, "servers", at), message, near(name, dict.fromkeys([*self._labels, *self._servers]))
+                )
             elif step.what in SERVER_FAMILIES and family != step.what:
-                says = f"{name!r} is {f'a {family} server' if family else 'of a family that is not known'}"
-                self._problem((*path, "servers", at), says, f"the step is about {step.what} servers")
+                message = f"{name!r} is {f'a {family} server' if family else 'of a family that is not known'}"
+                self._problem((*path, "servers", at), message, f"the step is about {step.what} servers")
             else:
                 keys.append(key)
         return frozenset(keys)
 
 
-def _parted(standing: DomainState, meant: Sequence[_Meant]) -> DomainState:
+def _parted(state: DomainState, meant: Sequence[_Meant]) -> DomainState:
     """The standing with its classes parted where a step takes only some servers of one."""
     named = [m.servers for m in meant if m.servers is not None]
 
@@ -158,19 +162,21 @@ def _parted(standing: DomainState, meant: Sequence[_Meant]) -> DomainState:
             found.setdefault(tuple(server.key in keys for keys in named), []).append(server)
         return (tuple(rows) for rows in found.values())
 
-    return replace(standing, classes=tuple((kin, rows) for kin, all_ in standing.classes for rows in parts(all_)))
+    return replace(state, classes=tuple((kin, rows) for kin, all_ in state.classes for rows in parts(all_)))
 
 
-class _HeldCourse(Course):
+class _CheckedRoute(Course):
     """A course whose options are the plan's steps, option n being step n."""
 
     def __init__(
-        self, fleet: Fleet, standing: DomainState, release: str, holdings: Holdings, meant: Sequence[_Meant]
+        self, fleet: Fleet, state: DomainState, release: str, holdings: Holdings, meant: Sequence[_Meant]
     ) -> None:
-        self.fleet, self.standing, self.release, self.holdings = fleet, standing, release, holdings
+        self.fleet, self.state, self.release, self.holdings = fleet, state, release, holdings
         self.judge = BlockerJudge(fleet.rules)
         self.families = (INFRASTRUCTURE, *SERVER_FAMILIES)
-        self.targets = {release: aim(fleet.book, fleet.book.release(release), self.families, holdings)}
+        self.targets = {
+            release: aim(fleet.manifest_index, fleet.manifest_index.release(release), self.families, holdings)
+        }
         self.target = self.targets[release]
         self.meant = meant
         self.maker = Maker(fleet, self.judge, (b for m in meant for _, b in m.option.bundles))
@@ -186,7 +192,7 @@ class _HeldCourse(Course):
         self._make_units([m.option if m.own else none for m in meant], of)
         self._ahead = cache(self._is_ahead_of)
 
-    def held(self) -> HeldPlan:
+    def stored(self) -> CheckedPlan:
         """Follow the plan from today and judge every state."""
         states = [0] * len(self.units)
         found: list[Finding] = []
@@ -213,8 +219,10 @@ class _HeldCourse(Course):
         found += self._today(end)
         found += self.unlisted()
         steps = self._numbered(taken)
-        route = Route(self.standing.domain, self.release, steps, (len(steps), *cost), tuple(found))
-        return HeldPlan(route, tuple(found), judged, len(self.fleet.rules.jumps) + len(self.fleet.rules.besides))
+        route = Route(self.state.domain, self.release, steps, (len(steps), *cost), tuple(found))
+        return CheckedPlan(
+            route, tuple(found), judged, len(self.fleet.rules.jumps) + len(self.fleet.rules.compatible_rules)
+        )
 
     def _numbered(self, taken: Sequence[tuple[int, tuple[int, ...]]]) -> tuple[Step, ...]:
         rows = zip(self.steps(taken), taken, strict=True)
@@ -239,7 +247,9 @@ class _HeldCourse(Course):
         if j < i:
             i, a, j, b = j, b, i, a
         one, other = self.units[i].states[a], self.units[j].states[b]
-        mask = self.judge.beside(one.everything, other.changed) | self.judge.beside(one.changed, other.everything)
+        mask = self.judge.compatible(one.everything, other.changed) | self.judge.compatible(
+            one.changed, other.everything
+        )
         if i < self.own:
             if self._ahead(a, j, b) and not (b == 0 and self._ahead(0, j, b)):
                 mask |= self._out_of_order()
@@ -253,7 +263,7 @@ class _HeldCourse(Course):
 
     def _against(self, told: str, mask: int) -> Iterable[Finding]:
         for blocker in self.judge.named(mask):
-            quoted = f"{blocker.says} ({blocker.source or 'not known'})"
+            quoted = f"{blocker.message} ({blocker.source or 'not known'})"
             yield finding(_code(blocker), told, quoted, _HINTS.get(_code(blocker), ""))
 
     def _unstated(self, told: str, states: Sequence[int], moves: dict[int, Move]) -> Iterable[Finding]:
@@ -262,44 +272,42 @@ class _HeldCourse(Course):
             for hop in move.hops:
                 kind = self.units[i].states[states[i]].readings[hop.slot].kind
                 if hop.answer.answer.value == "unstated":
-                    says = f"no rule speaks about {kind} going to {hop.offer.image.version}"
-                    yield finding("jump-unstated", told, says, "ask the publisher")
+                    message = f"no rule speaks about {kind} going to {hop.offer.image.version}"
+                    yield finding("jump-unstated", told, message, "ask the publisher")
                 if hop.answer.down:
                     down.append(kind)
         if down:
-            says = f"{', '.join(dict.fromkeys(down))} goes down"
+            message = f"{', '.join(dict.fromkeys(down))} goes down"
             hint = "settings that the older version lacks must go first"
-            yield finding("downgrade", told, says, hint, Level.WARNING)
+            yield finding("downgrade", told, message, hint, Level.WARNING)
 
     def _standing_of(self, told: str, meant: _Meant) -> Iterable[Finding]:
         for family, bundle in meant.option.bundles:
-            if meant.servers is None and family not in self.standing.families:
+            if meant.servers is None and family not in self.state.families:
                 continue
-            if bundle.standing.value == "withdrawn":
-                says = (
-                    f"{family} {bundle.version} is withdrawn by its publisher{': ' + bundle.why if bundle.why else ''}"
-                )
-                yield finding("withdrawn", told, says, "choose another", Level.ERROR)
-            if self.holdings.held(bundle.sha256) is None:
-                says = f"{family} {bundle.version} is needed, not in the store"
-                yield finding("not-held", told, says, "bundlekeeper take MANIFEST --from DIR")
+            if bundle.state.value == "withdrawn":
+                message = f"{family} {bundle.version} is withdrawn by its publisher{': ' + bundle.reason if bundle.reason else ''}"
+                yield finding("withdrawn", told, message, "choose another", Level.ERROR)
+            if self.holdings.stored(bundle.sha256) is None:
+                message = f"{family} {bundle.version} is needed, not in the store"
+                yield finding("not-in-store", told, message, "bundlekeeper store add MANIFEST --from DIR")
 
     def _nothing(self, told: str, meant: _Meant) -> Finding:
         who = "the infrastructure" if meant.own else "the servers that it is about"
-        says = f"it changes nothing: the bundle has no image for {who} that is not running already"
-        return finding("no-change", told, says, "leave it out, or name what was meant")
+        message = f"it changes nothing: the bundle has no image for {who} that is not running already"
+        return finding("no-change", told, message, "leave it out, or name what was meant")
 
     def _not_there(self, states: Sequence[int]) -> Iterable[Finding]:
         for unit, state in zip(self.units, states, strict=True):
             if not self._is_there(unit, unit.states[state], self.target):
-                says = f"{unit.name} is not at release {self.release} after the last step"
-                yield finding("falls-short", "the end", says, "add the step that brings it there")
+                message = f"{unit.name} is not at release {self.release} after the last step"
+                yield finding("falls-short", "the end", message, "add the step that brings it there")
 
     def _today(self, end: int) -> Iterable[Finding]:
         today = self.refused((0,) * len(self.units)) & ~end
         for blocker in self.judge.named(today):
-            says = f"today's mixture is refused already: {blocker.says} ({blocker.source})"
-            yield finding("mix-refused", self.standing.domain, says, "the plan starts from it", Level.WARNING)
+            message = f"today's mixture is refused already: {blocker.message} ({blocker.source})"
+            yield finding("mix-refused", self.state.domain, message, "the plan starts from it", Level.WARNING)
 
 
 _HINTS = {
@@ -316,4 +324,4 @@ def _code(blocker: Blocker) -> str:
     if blocker.sort == "practice":
         words = {f"{PRACTICE}: the table of release": "model-table-old", f"{PRACTICE}: down only": "downgrade"}
         return next((c for start, c in words.items() if blocker.source.startswith(start)), "mix-refused")
-    return {"beside": "mix-refused", "fact": "not-checked"}.get(blocker.sort, "jump-refused")
+    return {"compatible": "mix-refused", "fact": "not-checked"}.get(blocker.sort, "jump-refused")

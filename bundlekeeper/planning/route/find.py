@@ -25,7 +25,7 @@ from bundlekeeper.planning.fleet.rules import RuleAnswer
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.fleet.target import ReleaseTarget, aim
 from bundlekeeper.planning.gaps.question import servers_name
-from bundlekeeper.planning.route.beside import bits, make
+from bundlekeeper.planning.route.compatible import bits, make
 from bundlekeeper.planning.route.blockers import PRACTICE, BlockerJudge
 from bundlekeeper.planning.route.search import FoundRoute, RouteProblem, RouteSearch, Taken
 from bundlekeeper.planning.route.tables import Moves
@@ -45,16 +45,16 @@ def route(fleet: Fleet, domain: str, release: str, holdings: Holdings, now: date
     Raises InputError, with a suggestion, for a domain that the inventory lacks or a release that the manifest lacks.
     """
     with _uncollected():
-        course = Course(fleet, fleet.standing(domain), release, holdings)
+        course = Course(fleet, fleet.state(domain), release, holdings)
         found = RouteSearch(course.problem(release)).run()
-        wider = course.with_stops_not_held() if found.steps is None and found.exhausted else None
+        wider = course.with_stops_not_in_store() if found.steps is None and found.exhausted else None
         further = RouteSearch(wider.problem(release)).run() if wider is not None else found
         if further.steps is None:
             none = course.no_route(found)
             return replace(none, passed_over=course.passed_over()) if found.exhausted else none
     steps = (wider or course).steps(further.steps)
     findings = [*(wider or course).findings(steps)]
-    expires = fleet.book.manifest.expires
+    expires = fleet.manifest_index.manifest.expires
     if expires is not None and expires < now.date():
         findings.append(finding("expired", "manifest", f"is past {expires}: its rules may have changed since"))
     return Route(domain, release, steps, further.cost, tuple(findings))
@@ -78,7 +78,7 @@ class Course:
     def __init__(
         self,
         fleet: Fleet,
-        standing: DomainState,
+        state: DomainState,
         release: str,
         holdings: Holdings,
         *,
@@ -88,14 +88,14 @@ class Course:
         """With `withdrawn`, stops at what was withdrawn, too; with `stops`, which of a release's versions is meant on
         the way is chosen by these holdings. Raises InputError for a release that it lacks."""
         self.takes_withdrawn = withdrawn
-        self.fleet, self.standing, self.release, self.holdings = fleet, standing, release, holdings
+        self.fleet, self.state, self.release, self.holdings = fleet, state, release, holdings
         self.judge = BlockerJudge(fleet.rules)
-        fleet.book.release(release)
+        fleet.manifest_index.release(release)
         self.families = tuple(dict.fromkeys((INFRASTRUCTURE, *SERVER_FAMILIES)))
         on_the_way = holdings if stops is None else stops
         self.targets = {
-            r.name: aim(fleet.book, r, self.families, holdings if r.name == release else on_the_way)
-            for r in fleet.book.manifest.release
+            r.name: aim(fleet.manifest_index, r, self.families, holdings if r.name == release else on_the_way)
+            for r in fleet.manifest_index.manifest.release
         }
         self.target = self.targets[release]
         self.maker = Maker(
@@ -104,26 +104,26 @@ class Course:
         self.options = {INFRASTRUCTURE: list(self._own_options()), "": list(self._server_options())}
         self._make_units(self.options[INFRASTRUCTURE], lambda _: self.options[""])
         self.moves = Moves(self.units)
-        self.beside = make(self.judge, self.units, self.own, self._order)
+        self.compatible = make(self.judge, self.units, self.own, self._order)
 
     def _make_units(self, own: list[Option], of: Callable[[tuple[ServerAt, ...]], list[Option]]) -> None:
         """The infrastructure as one unit, where there is any, and each class of servers, with what each may do."""
-        standing = self.standing
+        state = self.state
         self.units: list[Unit] = []
-        if standing.infrastructure:
-            name = f"{standing.domain}: infrastructure"
-            self.units.append(self.maker.unit(name, INFRASTRUCTURE, standing.infrastructure, (), own))
+        if state.infrastructure:
+            name = f"{state.domain}: infrastructure"
+            self.units.append(self.maker.unit(name, INFRASTRUCTURE, state.infrastructure, (), own))
         self.own = len(self.units)
-        for kin, servers in standing.classes:
+        for kin, servers in state.classes:
             parts = [part for server in servers for part in server.parts]
-            name = servers_name(standing.domain, kin, servers)
+            name = servers_name(state.domain, kin, servers)
             self.units.append(self.maker.unit(name, kin.family, parts, servers, of(servers)))
         self._covers = cache(self._covered)
 
     def _own_options(self) -> Iterable[Option]:
         choice = self.target.choices[INFRASTRUCTURE]
-        for bundle in self.fleet.book.bundles(INFRASTRUCTURE):
-            if self.takes_withdrawn or bundle.standing != "withdrawn" or bundle in choice.chain:
+        for bundle in self.fleet.manifest_index.bundles(INFRASTRUCTURE):
+            if self.takes_withdrawn or bundle.state != "withdrawn" or bundle in choice.chain:
                 yield Option(bundle.version, ((INFRASTRUCTURE, bundle),), bundle.only or ())
         for bundle in choice.chain:
             if bundle.only is None and any(i.kind == MODEL_TABLE for i in bundle.images):
@@ -139,26 +139,26 @@ class Course:
                     yield Option(name, kept, link=link)
 
     def _may_stop(self, bundle: Bundle, release: str) -> bool:
-        return self.takes_withdrawn or bundle.standing != "withdrawn" or release == self.release
+        return self.takes_withdrawn or bundle.state != "withdrawn" or release == self.release
 
-    def with_stops_not_held(self) -> Course | None:
+    def with_stops_not_in_store(self) -> Course | None:
         """The same with the version that each release on the way names first, held or not; None where that is this one.
 
         Where the way leads over a bundle that is not held, that is what is to be told, and not that there is none.
         """
-        other = Course(self.fleet, self.standing, self.release, self.holdings, stops=Holdings())
+        other = Course(self.fleet, self.state, self.release, self.holdings, stops=Holdings())
         return other if other.targets != self.targets else None
 
     def passed_over(self) -> tuple[tuple[str, str], ...]:
         """The withdrawn bundles, with why, over which there would be a way where without them is none."""
-        rules = self.fleet.book.manifest
-        if not any(bundle.standing == "withdrawn" for bundle in rules.bundle):
+        rules = self.fleet.manifest_index.manifest
+        if not any(bundle.state == "withdrawn" for bundle in rules.bundle):
             return ()
-        other = Course(self.fleet, self.standing, self.release, self.holdings, withdrawn=True)
+        other = Course(self.fleet, self.state, self.release, self.holdings, withdrawn=True)
         found = RouteSearch(other.problem(self.release)).run()
         used = {change.sha256 for step in other.steps(found.steps or ()) for change in step.changes}
-        rows = (bundle for bundle in rules.bundle if bundle.sha256 in used and bundle.standing == "withdrawn")
-        return tuple((f"{bundle.family} {bundle.version}", bundle.why or "") for bundle in rows)
+        rows = (bundle for bundle in rules.bundle if bundle.sha256 in used and bundle.state == "withdrawn")
+        return tuple((f"{bundle.family} {bundle.version}", bundle.reason or "") for bundle in rows)
 
     def problem(self, release: str) -> RouteProblem:
         """The search for the way to a release."""
@@ -166,7 +166,7 @@ class Course:
         goals = [
             frozenset(n for n, s in enumerate(unit.states) if self._is_there(unit, s, target)) for unit in self.units
         ]
-        return RouteProblem(self.moves, self.own, self.beside, goals)
+        return RouteProblem(self.moves, self.own, self.compatible, goals)
 
     def _is_there(self, unit: Unit, state: State, target: ReleaseTarget) -> bool:
         family = unit.family or ""
@@ -186,9 +186,9 @@ class Course:
         mask = 0
         rows = [self.units[i].states[s].everything for i, s in enumerate(states)]
         for n, row in enumerate(rows):
-            mask |= self.judge.beside(row, row, inside=True)
+            mask |= self.judge.compatible(row, row, inside=True)
             for other in rows[n + 1 :]:
-                mask |= self.judge.beside(row, other)
+                mask |= self.judge.compatible(row, other)
         return mask
 
     def _order(self, j: int) -> Iterator[tuple[int, int, int]]:
@@ -212,8 +212,8 @@ class Course:
                 yield b, 1 << n, which
 
     def _out_of_order(self) -> int:
-        says = "infrastructure before servers going up, after them going down"
-        return self.judge.blocker("practice", f"{PRACTICE}: order", says)
+        message = "infrastructure before servers going up, after them going down"
+        return self.judge.blocker("practice", f"{PRACTICE}: order", message)
 
     def _tables_lack(self, a: int, j: int) -> int:
         """The blockers of models that the model table does not know yet."""
@@ -222,13 +222,13 @@ class Course:
             if reading.kind != MODEL_TABLE or unit.family is None:
                 continue
             for model in dict.fromkeys(slot[0].reading.model for slot in unit.slots):
-                first = model and self.fleet.book.first_table(unit.family, model, reading.model)
+                first = model and self.fleet.manifest_index.first_table(unit.family, model, reading.model)
                 if not first:
                     continue
-                way = self.fleet.book.scale(MODEL_TABLE).compare(reading.active or "", first[1])
+                way = self.fleet.manifest_index.scale(MODEL_TABLE).compare(reading.active or "", first[1])
                 if way is None or way < 0:
-                    says = f"{model} needs a model table not older than {first[1]}"
-                    mask |= self.judge.blocker("practice", f"{PRACTICE}: the table of release {first[0]}", says)
+                    message = f"{model} needs a model table not older than {first[1]}"
+                    mask |= self.judge.blocker("practice", f"{PRACTICE}: the table of release {first[0]}", message)
         return mask
 
     def _wanted(self, j: int, b: int) -> tuple[str, ...]:
@@ -242,18 +242,18 @@ class Course:
         """The infrastructure versions of the releases that name a family's version; empty where one names none."""
         rows = [
             release.versions(INFRASTRUCTURE)
-            for release in self.fleet.book.manifest.release
+            for release in self.fleet.manifest_index.manifest.release
             if version in release.versions(family)
         ]
         return tuple(v for row in rows for v in row) if all(rows) else ()
 
     def _covered(self, version: str) -> int:
         """The states in which every infrastructure part runs that bundle's image, or a later one, as bits."""
-        bundles = self.fleet.book.at(INFRASTRUCTURE, version)
+        bundles = self.fleet.manifest_index.at(INFRASTRUCTURE, version)
         if not bundles:
             return 0
-        whole = self.fleet.book.whole(bundles[0])
-        scale, found = self.fleet.book.scale, 0
+        whole = self.fleet.manifest_index.whole(bundles[0])
+        scale, found = self.fleet.manifest_index.scale, 0
         known: dict[int, bool] = {}  # readings are shared, so that their identity tells them apart
         for a, state in enumerate(self.units[0].states):
             for reading in state.readings:
@@ -305,64 +305,64 @@ class Course:
             reading = unit.states[0].readings[hop.slot]
             for rule in hop.answer.rules:
                 blocker = self.judge.named(self.judge.jump_rule(rule))[0]
-                yield Quote(blocker.sort, blocker.source, blocker.says)
+                yield Quote(blocker.sort, blocker.source, blocker.message)
             if hop.answer.answer is RuleAnswer.UNSTATED:
                 yield Quote("unstated", "", f"no rule speaks about {reading.kind} going to {hop.offer.image.version}")
 
     def _besides(self, states: list[int]) -> Iterable[Quote]:
         """The rules whose condition something meets in a state, and which it obeys."""
-        for rule in self.fleet.rules.besides:
+        for rule in self.fleet.rules.compatible_rules:
             for n, state in enumerate(states):
                 rows = self.units[n].states[state].everything.items()
                 bits = [row.when for (scope, _), row in rows if scope == rule.scope]
                 needs = [b for b in self.judge.needs(rule) if any(bits_ >> b & 1 for bits_ in bits)]
                 for need in needs:
                     blocker = self.judge.named(self.judge.beside_rule(rule, self.judge.need(need)))[0]
-                    yield Quote(blocker.sort, blocker.source, blocker.says)
+                    yield Quote(blocker.sort, blocker.source, blocker.message)
 
     def findings(self, steps: tuple[Step, ...]) -> Iterable[Finding]:
         """What to know of a way that was found."""
         bundles = {c.sha256: c for s in steps for c in s.changes}
         for change in bundles.values():
-            if self.holdings.held(change.sha256) is None:
-                says = "needed on the way, not in the store"
-                hint = "bundlekeeper take MANIFEST --from DIR"
-                yield finding("not-held", f"{change.family} {change.version}", says, hint)
+            if self.holdings.stored(change.sha256) is None:
+                message = "needed on the way, not in the store"
+                hint = "bundlekeeper store add MANIFEST --from DIR"
+                yield finding("not-in-store", f"{change.family} {change.version}", message, hint)
         for step in steps:
             for quote in step.quotes:
                 if not quote.source:
-                    yield finding("jump-unstated", f"step {step.number}", quote.says, "ask the publisher")
+                    yield finding("jump-unstated", f"step {step.number}", quote.message, "ask the publisher")
             if step.is_down:
-                says = "goes down, which a rule lets pass"
+                message = "goes down, which a rule lets pass"
                 hint = "settings that the older version lacks must go first"
-                yield finding("downgrade", f"step {step.number}", says, hint, level=Level.WARNING)
+                yield finding("downgrade", f"step {step.number}", message, hint, level=Level.WARNING)
         for unit in self.units:
             for slot in unit.slots:
                 reading = slot[0].reading
                 if self.target.means(unit.family or "", reading.kind) and self.target.offer(reading) is None:
-                    says = f"{reading.kind} {reading.model}: the release has no image for it, so it stays as it is"
-                    yield finding("model-unsupported", unit.name, says)
+                    message = f"{reading.kind} {reading.model}: the release has no image for it, so it stays as it is"
+                    yield finding("model-unsupported", unit.name, message)
         yield from self.unlisted()
         today = self.refused((0,) * len(self.units))
         for blocker in self.judge.named(today):
-            says = f"today's mixture is refused already: {blocker.says} ({blocker.source})"
-            yield finding("mix-refused", self.standing.domain, says, "this route starts from it", level=Level.WARNING)
+            message = f"today's mixture is refused already: {blocker.message} ({blocker.source})"
+            yield finding("mix-refused", self.state.domain, message, "this route starts from it", level=Level.WARNING)
 
     def unlisted(self) -> Iterable[Finding]:
         """What could not be asked, because the inventory lists no such part: that is no proof that there is none."""
         hint = "load an inventory of the whole domain"
-        if not self.standing.infrastructure:
-            says = (
+        if not self.state.infrastructure:
+            message = (
                 "no part of the infrastructure is listed: what it runs, and whether that fits the servers, is not known"
             )
-            yield finding("not-checked", self.standing.domain, says, hint)
+            yield finding("not-checked", self.state.domain, message, hint)
         elif (
-            self.standing.servers
-            and self.fleet.book.may_list_kind(INFRASTRUCTURE, MODEL_TABLE)
-            and not any(part.reading.kind == MODEL_TABLE for part in self.standing.infrastructure)
+            self.state.servers
+            and self.fleet.manifest_index.may_list_kind(INFRASTRUCTURE, MODEL_TABLE)
+            and not any(part.reading.kind == MODEL_TABLE for part in self.state.infrastructure)
         ):
-            says = "no model table is listed: whether it knows the models of the servers is not known"
-            yield finding("not-checked", self.standing.domain, says, hint)
+            message = "no model table is listed: whether it knows the models of the servers is not known"
+            yield finding("not-checked", self.state.domain, message, hint)
 
     def no_route(self, found: FoundRoute) -> NoRoute:
         """Why there is no way, and the nearest release that can be reached."""
@@ -370,12 +370,12 @@ class Course:
         reasons = tuple(dict.fromkeys(self._reasons()))
         nearest = self._nearest()
         self.moves.group()  # every blocker has its place before it is asked which ones matter
-        self.beside.name_all(self.own)
+        self.compatible.name_all(self.own)
         blockers, exact = blocking(problem, len(self.judge.blockers)) if found.exhausted else (0, False)
         return NoRoute(
-            self.standing.domain,
+            self.state.domain,
             self.release,
-            tuple(Quote(blocker.sort, blocker.source, blocker.says) for blocker in self.judge.named(blockers)),
+            tuple(Quote(blocker.sort, blocker.source, blocker.message) for blocker in self.judge.named(blockers)),
             exact,
             reasons,
             nearest,

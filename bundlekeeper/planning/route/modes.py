@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from functools import cached_property
 from itertools import product
 
-from bundlekeeper.planning.route.beside import BesideRules, Tokens, bits
+from bundlekeeper.planning.route.compatible import CompatibleRules, Tokens, bits
 
 Ban = tuple[int, int]  # tokens that a class may not set, and that it may not lack
 Mode = tuple[Ban, ...]  # one for each class
@@ -39,11 +39,11 @@ class Marks:
 class RouteGuard:
     """The tokens of classes, of which some are followed: on the way, and at the end."""
 
-    def __init__(self, beside: BesideRules, own: int, number: int, enabled: int) -> None:
+    def __init__(self, compatible: CompatibleRules, own: int, number: int, enabled: int) -> None:
         self.number = number
-        self.way = [list(rows) for rows in beside.tokens[own:]]
-        self.end = [list(rows) for rows in beside.last[own:]]
-        self._blockers, self._enabled = beside.blockers, enabled
+        self.way = [list(rows) for rows in compatible.tokens[own:]]
+        self.end = [list(rows) for rows in compatible.last[own:]]
+        self._blockers, self._enabled = compatible.blockers, enabled
         self.followed = 0
         self.followed_at_end = 0
         self._held: dict[int, bool] = {}
@@ -56,9 +56,9 @@ class RouteGuard:
             for j, (_, lacks) in enumerate(states):
                 if i != j:
                     found |= sets & lacks
-        return sum(1 << t for t in bits(found) if self._is_held(t)) if found else 0
+        return sum(1 << t for t in bits(found) if self._is_stored(t)) if found else 0
 
-    def _is_held(self, token: int) -> bool:
+    def _is_stored(self, token: int) -> bool:
         if token not in self._held:
             self._held[token] = bool(self._blockers(token) & self._enabled)
         return self._held[token]

@@ -33,15 +33,15 @@ def room(fleet: Fleet, route: Route) -> tuple[Finding, ...]:
 
     Raises InputError for a domain that the inventory lacks.
     """
-    parts = {p.key: p for p in fleet.standing(route.domain).parts}
+    parts = {p.key: p for p in fleet.state(route.domain).parts}
     groups: dict[Told, list[str]] = {}
     for key, (own, loads) in _taken(fleet, route).items():
         part = parts[key]
         for told in _asked(fleet, part, loads, own=own):
             groups.setdefault(told, []).append(f"{part.reading.kind} {key}")
     return tuple(
-        finding(code, f"step {step}: {some(names)}", says, hint, level=level)
-        for (step, code, level, says, hint), names in sorted(groups.items(), key=lambda row: row[0][0])
+        finding(code, f"step {step}: {some(names)}", message, hint, level=level)
+        for (step, code, level, message, hint), names in sorted(groups.items(), key=lambda row: row[0][0])
     )
 
 
@@ -58,7 +58,9 @@ def _taken(fleet: Fleet, route: Route) -> dict[str, tuple[bool, Loads]]:
 
 
 def _load(fleet: Fleet, change: StepChange, part: PartChange) -> SpaceLoad:
-    images = (i for bundle in fleet.book.manifest.bundle if bundle.sha256 == change.sha256 for i in bundle.images)
+    images = (
+        i for bundle in fleet.manifest_index.manifest.bundle if bundle.sha256 == change.sha256 for i in bundle.images
+    )
     image = next((i for i in images if i.kind == part.kind and part.model in i.models), None)
     if image is None:
         return SpaceLoad(part.end, None, None, None)
@@ -66,7 +68,7 @@ def _load(fleet: Fleet, change: StepChange, part: PartChange) -> SpaceLoad:
 
 
 def _asked(fleet: Fleet, part: PartAt, loads: Loads, *, own: bool) -> Iterable[Told]:
-    method = fleet.book.facts(part.reading.kind, part.reading.model).method
+    method = fleet.manifest_index.facts(part.reading.kind, part.reading.model).method
     partitions = fleet.partitions(part.key)
     first = loads[0][0]
     if method is None:
@@ -76,9 +78,9 @@ def _asked(fleet: Fleet, part: PartAt, loads: Loads, *, own: bool) -> Iterable[T
         if own and method != "two-bank":
             yield _lack(first, "its partitions", _LISTED)
         return
-    scale = fleet.book.scale(part.reading.kind)
+    scale = fleet.manifest_index.scale(part.reading.kind)
     images = [load for _, load in loads]
-    plans = [(p, _planned(room_of(fleet.book, part, method, p), images, scale)) for p in partitions]
+    plans = [(p, _planned(room_of(fleet.manifest_index, part, method, p), images, scale)) for p in partitions]
     fits = {plan.fit for _, plan in plans}
     if len(plans) > 1 and fits not in ({Fit.FITS}, {Fit.SHORT}):
         yield _lack(first, "which of its partitions takes images", "list the one that does, alone")
@@ -87,8 +89,8 @@ def _asked(fleet: Fleet, part: PartAt, loads: Loads, *, own: bool) -> Iterable[T
     if plan.fit is Fit.UNKNOWN:
         yield _lack(first, f"on {partition.name}: {some(plan.lacks)}", _LISTED)
     elif plan.fit is not Fit.FITS:
-        level, says, hint = words(partition, plan)
-        yield next(_steps(plan, loads), first), "space-short", level, says, hint
+        level, message, hint = words(partition, plan)
+        yield next(_steps(plan, loads), first), "not-enough-space", level, message, hint
         if plan.lacks:
             yield _lack(first, f"whether more could go from {partition.name}: {some(plan.lacks)}", _LISTED)
 

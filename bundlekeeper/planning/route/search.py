@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bundlekeeper.planning.route.beside import BesideRules
+from bundlekeeper.planning.route.compatible import CompatibleRules
 from bundlekeeper.planning.route.best import Allowance, Best, CostedRoute, Taken
 from bundlekeeper.planning.route.modes import RouteGuard, TooMany, merged
 from bundlekeeper.planning.route.reachable import reachable
@@ -30,7 +30,7 @@ class RouteProblem:
 
     moves: Moves
     own: int
-    beside: BesideRules
+    compatible: CompatibleRules
     goals: Sequence[frozenset[int]]
     enabled: int = -1
 
@@ -48,8 +48,8 @@ class RouteSearch:
     """One search."""
 
     def __init__(self, problem: RouteProblem) -> None:
-        self.tables = Tables(problem.moves, problem.own, problem.beside, problem.goals, problem.enabled)
-        self.guard = RouteGuard(problem.beside, problem.own, self.tables.number, problem.enabled)
+        self.tables = Tables(problem.moves, problem.own, problem.compatible, problem.goals, problem.enabled)
+        self.guard = RouteGuard(problem.compatible, problem.own, self.tables.number, problem.enabled)
 
     def has_way(self, most: int = MOST_PLACES) -> bool | None:
         """Whether there is any way; None where more places than `most` would have to be looked at."""

@@ -11,7 +11,7 @@ import heapq
 from collections.abc import Iterable, Sequence
 from functools import cache, cached_property
 
-from bundlekeeper.planning.route.beside import Banned, BesideRules, bits
+from bundlekeeper.planning.route.compatible import Banned, CompatibleRules, bits
 from bundlekeeper.planning.route.units import Unit
 
 Costs = tuple[int, int, int]
@@ -76,24 +76,24 @@ class Tables:
     """Units, the first `own` of them infrastructure: without one there is a single state that nothing moves."""
 
     def __init__(
-        self, moves: Moves, own: int, beside: BesideRules, goals: Sequence[frozenset[int]], enabled: int
+        self, moves: Moves, own: int, compatible: CompatibleRules, goals: Sequence[frozenset[int]], enabled: int
     ) -> None:
         self.own, self.enabled = own, enabled
         units, free = moves.units, moves.free(enabled)
         self.classes = units[own:]
         self.number = len(self.classes)
-        held = [{s for s in g if not beside.alone(i, s) & enabled} for i, g in enumerate(goals)]
+        stored = [{s for s in g if not compatible.alone(i, s) & enabled} for i, g in enumerate(goals)]
         #: own_moves[a]: option, end, packed cost; moves[i][c]: option -> end, packed cost.
         self.own_moves: list[list[tuple[int, int, int]]] = [[]]
         self.goal = 1
         if own:
-            self.goal = sum(1 << a for a in held[0])
-            rows = _alive(free[0], held[0])
+            self.goal = sum(1 << a for a in stored[0])
+            rows = _alive(free[0], stored[0])
             self.own_moves = [[(o, e, c) for o, (e, c) in row.items()] for row in rows]
-        self.moves = [_alive(free[own + i], held[own + i]) for i in range(self.number)]
-        self.goals = [sum(1 << c for c in held[own + i]) for i in range(self.number)]
-        self.rows = [self._rows(beside.banned[own + i]) for i in range(self.number)]
-        self.last_rows = [self._rows(beside.last_banned[own + i]) for i in range(self.number)]
+        self.moves = [_alive(free[own + i], stored[own + i]) for i in range(self.number)]
+        self.goals = [sum(1 << c for c in stored[own + i]) for i in range(self.number)]
+        self.rows = [self._rows(compatible.banned[own + i]) for i in range(self.number)]
+        self.last_rows = [self._rows(compatible.last_banned[own + i]) for i in range(self.number)]
         self._fits: dict[tuple[int, int], int] = {}
         self._exact = cache(self._depths)
         self._own_exact = self._own_depths()

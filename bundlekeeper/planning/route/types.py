@@ -20,7 +20,7 @@ class Quote:
 
     sort: str
     source: str
-    says: str
+    message: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,16 +121,16 @@ class NoRoute:
     @property
     def findings(self) -> tuple[Finding, ...]:
         """What stands in the way, as findings."""
-        codes = {"beside": "mix-refused", "fact": "not-checked"}
+        codes = {"compatible": "mix-refused", "fact": "not-checked"}
         rows = [
-            finding(codes.get(q.sort, "jump-refused"), self.domain, f"{q.says} ({q.source or 'not known'})")
+            finding(codes.get(q.sort, "jump-refused"), self.domain, f"{q.message} ({q.source or 'not known'})")
             for q in self.blocking
         ]
         rows += [finding("family-missing", self.domain, reason) for reason in self.reasons]
         for bundle, why in self.passed_over:
-            says = f"{bundle} would be a stop on a way, and is withdrawn{f': {why}' if why else ''}"
-            rows.append(finding("withdrawn", self.domain, says, "ask the publisher for another way between"))
+            message = f"{bundle} would be a stop on a way, and is withdrawn{f': {why}' if why else ''}"
+            rows.append(finding("withdrawn", self.domain, message, "ask the publisher for another way between"))
         if not self.exhausted:
-            says = "the search gave up before it had looked at every way: one may exist"
-            rows.append(finding("not-checked", self.domain, says, "bring servers to fewer different versions first"))
+            message = "the search gave up before it had looked at every way: one may exist"
+            rows.append(finding("not-checked", self.domain, message, "bring servers to fewer different versions first"))
         return tuple(rows) or (finding("jump-refused", self.domain, "no bundle of the manifest leads there"),)

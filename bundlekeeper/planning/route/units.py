@@ -259,14 +259,14 @@ class Maker:
         end = self._state(unit, tuple(readings))
         new = unit.states[end]
         hops = tuple(one.hop for one in judged)
-        facts = self.fleet.book.facts
+        facts = self.fleet.manifest_index.facts
         if unit.kin is not None and any(facts(old.readings[hop.slot].kind, None).down == "server" for hop in hops):
             cost[0] = len(unit.servers)
 
         def mixed() -> tuple[tuple[Hop, ...], int]:
             ordered, more = self._ordered(unit, old, new, hops)
             if new.inside is None:
-                new.inside = self.judge.beside(new.everything, new.changed, inside=True)
+                new.inside = self.judge.compatible(new.everything, new.changed, inside=True)
             return ordered, more | new.inside
 
         return Move(end, mask, (cost[0], cost[1], cost[2]), mixed)
@@ -310,7 +310,7 @@ class Maker:
         """1 where the part runs a later image than the offer's, 0 the same, -1 an older one; None is not known."""
         if not reading.active:
             return None
-        return self.fleet.book.scale(reading.kind).compare(reading.active, offer.image.version)
+        return self.fleet.manifest_index.scale(reading.kind).compare(reading.active, offer.image.version)
 
     def runs(self, reading: ComponentReading, offer: ImageOffer) -> bool:
         """True where the part runs the offer's image already, or is a model table that is ahead of it."""
@@ -319,16 +319,16 @@ class Maker:
 
     def _base(self, unit: Unit, state: State, bundle: Bundle) -> int:
         """A patch goes onto its base, where every part that the base serves runs it or the patch itself."""
-        if bundle.onto is None or bundle.onto == bundle.version:
+        if bundle.base is None or bundle.base == bundle.version:
             return 0
-        says = f"{bundle.family} {bundle.version} goes onto {bundle.onto}, which must run first"
-        base = self.fleet.book.base(bundle)
+        message = f"{bundle.family} {bundle.version} goes onto {bundle.base}, which must run first"
+        base = self.fleet.manifest_index.base(bundle)
         if base is not None:
-            whole, patched = self.fleet.book.whole(base), self.fleet.book.whole(bundle)
+            whole, patched = self.fleet.manifest_index.whole(base), self.fleet.manifest_index.whole(bundle)
             keys = [(reading, (reading.kind, reading.model or "")) for reading in state.readings]
             if all(self.runs(r, whole[k]) or self.runs(r, patched[k]) for r, k in keys if k in whole):
                 return 0
-        return self.judge.blocker("practice", f"manifest: onto of {bundle.file}", says)
+        return self.judge.blocker("practice", f"manifest: onto of {bundle.file}", message)
 
     def _ordered(self, unit: Unit, old: State, new: State, hops: tuple[Hop, ...]) -> tuple[tuple[Hop, ...], int]:
         """The hops in the order in which they are taken, and the blockers of the mix while that is under way."""
@@ -336,9 +336,9 @@ class Maker:
             return self._outer(unit, old, new, hops)
         mask = 0
         if len(unit.servers) > 1:  # one is moved, another one not yet
-            mask = self.judge.beside(old.everything, new.changed)
+            mask = self.judge.compatible(old.everything, new.changed)
         usual = sorted(hops, key=lambda h: (turn_of(old.readings[h.slot].kind), old.readings[h.slot].kind, h.slot))
-        if not self.judge.beside(old.everything, new.everything, inside=True):
+        if not self.judge.compatible(old.everything, new.everything, inside=True):
             return tuple(usual), mask  # a server between is at old and at new: nothing forbids that
         return self._inner(unit, old, usual, mask)
 
@@ -381,7 +381,7 @@ class Maker:
         today = unit.states[0].seens
         changed = [n for n, s in enumerate(seens) if s != today[n]]
         everything = self.rows(unit, seens, range(len(seens)))
-        return self.judge.beside(everything, self.rows(unit, seens, changed), inside=True)
+        return self.judge.compatible(everything, self.rows(unit, seens, changed), inside=True)
 
     def _outer(self, unit: Unit, old: State, new: State, hops: tuple[Hop, ...]) -> tuple[tuple[Hop, ...], int]:
         down = any(hop.answer.down for hop in hops)
@@ -392,7 +392,7 @@ class Maker:
 
         ordered = sorted(hops, key=lambda h: (phase(h), old.readings[h.slot].kind, h.slot))
         mask = self._third(old, hops)
-        if self.judge.scopes and self.judge.beside(old.everything, new.everything):
+        if self.judge.scopes and self.judge.compatible(old.everything, new.everything):
             for late, early in product(ordered, ordered):
                 alike = late.slot == early.slot
                 if phase(early) <= phase(late) and (not alike or len(unit.slots[late.slot]) > 1):
@@ -402,14 +402,14 @@ class Maker:
             moving = {hop.slot for hop in hops}
             if len(moving) < len(old.seens):
                 staying = self.rows(unit, old.seens, [n for n in range(len(old.seens)) if n not in moving])
-                mask |= self.judge.beside(staying, self.rows(unit, new.seens, moving))
+                mask |= self.judge.compatible(staying, self.rows(unit, new.seens, moving))
         return tuple(ordered), mask
 
     def _clash(self, places: frozenset[Place], part: SeenVersion, others: frozenset[Place], other: SeenVersion) -> int:
         key = (id(places), id(part), id(others), id(other))
         if key not in self._clashes:
             one, two = self._slot(places, part), self._slot(others, other)
-            self._clashes[key] = self.judge.beside(one, two) if one and two else 0
+            self._clashes[key] = self.judge.compatible(one, two) if one and two else 0
         return self._clashes[key]
 
     def _third(self, old: State, hops: tuple[Hop, ...]) -> int:
@@ -427,19 +427,19 @@ class Maker:
         if not rest or frozenset.intersection(*rest):
             return 0
         names = sorted(frozenset.union(*rest))
-        says = f"the infrastructure stands at {', '.join(names)}: a step replaces one bundle by one other"
-        return self.judge.blocker("practice", f"{PRACTICE}: one change at a time", says)
+        message = f"the infrastructure stands at {', '.join(names)}: a step replaces one bundle by one other"
+        return self.judge.blocker("practice", f"{PRACTICE}: one change at a time", message)
 
     def _line(self, version: str) -> str:
-        bundles = self.fleet.book.at(INFRASTRUCTURE, version)
-        return self.fleet.book.chain(bundles[0])[0].version if bundles else version
+        bundles = self.fleet.manifest_index.at(INFRASTRUCTURE, version)
+        return self.fleet.manifest_index.chain(bundles[0])[0].version if bundles else version
 
 
 def minutes(fleet: Fleet, offer: ImageOffer, reading: ComponentReading) -> tuple[int, bool]:
     """Minutes for one part, and whether they are assumed: the image's own, else the kind's, else the table's."""
     if offer.image.minutes is not None:
         return offer.image.minutes, False
-    facts = fleet.book.facts(reading.kind, reading.model)
+    facts = fleet.manifest_index.facts(reading.kind, reading.model)
     if facts.minutes is None:
         return UNKNOWN_KIND_MINUTES, True
     return facts.minutes, facts.assumed_minutes

@@ -85,16 +85,16 @@ def lost(ways: Iterable[WayBack]) -> tuple[Finding, ...]:
             code = "no-way-back" if way.allowed is False else "not-checked"
             groups.setdefault((way.step, code, way.rule), []).append(name)
     return tuple(
-        finding(code, f"step {step}: {some(list(dict.fromkeys(names)))}", says, "weigh it before the step",
+        finding(code, f"step {step}: {some(list(dict.fromkeys(names)))}", message, "weigh it before the step",
                 level=Level.WARNING)
-        for (step, code, says), names in groups.items()
+        for (step, code, message), names in groups.items()
     )  # fmt: skip
 
 
 def _way(
     fleet: Fleet, route: Route, holdings: Holdings, step: Step, change: StepChange, part: PartChange
 ) -> WayBack:  # fmt: skip
-    back = fleet.book.facts(part.kind, part.model or None).back
+    back = fleet.manifest_index.facts(part.kind, part.model or None).back
     way = WayBack(
         step.number, part.kind, part.model, part.keys, "", "", "", exists=False, known=False, start=part.start,
         end=part.end, means=back or "",
@@ -136,17 +136,17 @@ def _switch(way: WayBack, start: str, later: int | None) -> WayBack:
 
 def _pointer(fleet: Fleet, domain: str, way: WayBack, start: str, later: int | None) -> WayBack:
     """boot-file: the file that ran before must lie on every one of the parts."""
-    scale = fleet.book.scale(way.kind)
+    scale = fleet.manifest_index.scale(way.kind)
     rows = [component for component in fleet.parts(domain) if component.kind == way.kind and component.key in way.keys]
     how, destroys = f"point back to the file of {start}", f"removing the file of {start}, also to make room"
-    if any(component.held is None for component in rows) or not way.start:
+    if any(component.boot_files is None for component in rows) or not way.start:
         return replace(way, how=f"{how}, if it lies there: that is not known", destroyed_by=destroys)
     # A file that a step of this route brings lies there afterwards; today's list only tells of what runs today.
     lacking = [
         component.key
         for component in rows
         if scale.same(component.active or "", way.start)
-        and not any(scale.same(way.start, v) for v in component.held or ())
+        and not any(scale.same(way.start, v) for v in component.boot_files or ())
     ]
     if lacking:
         return replace(way, how=f"{how}: it does not lie on {', '.join(lacking)}", known=True)
@@ -163,17 +163,17 @@ def _installed(
         how += ", then restore the backup that was taken and read back before this step"
     fitting = [
         offer.bundle
-        for offer in fleet.book.offers(change.family, way.kind, way.model)
-        if way.start and fleet.book.scale(way.kind).same(offer.image.version, way.start)
+        for offer in fleet.manifest_index.offers(change.family, way.kind, way.model)
+        if way.start and fleet.manifest_index.scale(way.kind).same(offer.image.version, way.start)
     ]
-    held = [(b, f) for b in fitting if (f := holdings.held(b.sha256)) is not None]
-    if not held:
+    boot_files = [(b, f) for b in fitting if (f := holdings.boot_files(b.sha256)) is not None]
+    if not boot_files:
         lacks = f"no bundle with {start} is held" if fitting else f"no bundle of the manifest brings {start}"
         return replace(way, how=f"{how}; {lacks}", known=bool(way.start))
-    held.sort(key=lambda row: (row[1].proven is not True, row[0].standing == "withdrawn"))
-    bundle, file = held[0]
+    boot_files.sort(key=lambda row: (row[1].verified is not True, row[0].lifecycle == "withdrawn"))
+    bundle, file = boot_files[0]
     name = f"{change.family} {bundle.version}"
-    if file.proven is not True:
+    if file.verified is not True:
         how += f"; {name} is held and not proven"
     how += _withdrawn(bundle)
     until = f"{name} is dropped from the store"
@@ -183,11 +183,11 @@ def _installed(
         destroys += ", or losing the backup"
     if later:
         until += f"; after step {later} it is another jump"
-    return replace(way, how=how, until=until, destroyed_by=destroys, exists=True, known=file.proven is True)
+    return replace(way, how=how, until=until, destroyed_by=destroys, exists=True, known=file.verified is True)
 
 
 def _withdrawn(bundle: Bundle) -> str:
-    return f"; it was withdrawn: {bundle.why or 'why is not known'}" if bundle.standing == "withdrawn" else ""
+    return f"; it was withdrawn: {bundle.reason or 'why is not known'}" if bundle.lifecycle == "withdrawn" else ""
 
 
 class _Past:
@@ -196,9 +196,9 @@ class _Past:
     def __init__(self, fleet: Fleet, domain: str) -> None:
         self.fleet = fleet
         self.judge = BlockerJudge(fleet.rules)
-        standing = fleet.standing(domain)
-        self.parts = {part.key: part for part in standing.parts}
-        self.servers = {server.key: server for server in standing.servers}
+        lifecycle = fleet.lifecycle(domain)
+        self.parts = {part.key: part for part in lifecycle.parts}
+        self.servers = {server.key: server for server in lifecycle.servers}
         self.runs = {key: p.part.active for key, p in self.parts.items()}
 
     def take(self, step: Step) -> None:
@@ -239,7 +239,7 @@ class _Past:
 
     def _said(self, answer: JumpAnswer, start: str) -> tuple[bool | None, str]:
         blockers = (self.judge.named(self.judge.jump_rule(rule))[0] for rule in answer.rules)
-        quotes = "; ".join(f"{blocker.says} ({blocker.source})" for blocker in blockers)
+        quotes = "; ".join(f"{blocker.message} ({blocker.source})" for blocker in blockers)
         if answer.answer is RuleAnswer.ALLOWED:
             return True, f"going back to {start} is allowed: {quotes}"
         if answer.answer is RuleAnswer.UNSTATED:

@@ -198,20 +198,20 @@ def _removable(
     """The files that may go and from which step on, those that may not and why, and the facts that are not known."""
     if room.method != "boot-file":
         return [], [], []
-    facts = (("held", room.lying), ("active", room.active), ("pending", room.pending))
+    facts = (("boot_files", room.lying), ("active", room.active), ("pending", room.pending))
     lacks = [name for name, value in facts if value is None]
     if lacks:
         return [], [(f.version, "it is not known what may go") for f in room.lying or ()], lacks
     files: list[File] = []
     kept: list[tuple[str, str]] = []
     for lying in room.lying or ():
-        why, step = _protected(room, lying.version, loads, scale)
+        reason, step = _protected(room, lying.version, loads, scale)
         if step < len(loads) and lying.size_bytes is not None:
             files.append(File(lying.version, lying.size_bytes, step))
         elif step < len(loads):
             lacks.append(f"unpacked size of image {lying.version}")
         if step > 0:
-            kept.append((lying.version, why))
+            kept.append((lying.version, reason))
     for place, (load, there) in enumerate(zip(loads, lies, strict=True)):
         if not there and place + 3 < len(loads):
             files.append(File(load.version, load.unpacked_bytes or 0, place + 3))

@@ -119,8 +119,8 @@ def preconditions(domain: str, *, hosts: bool, down: str) -> WorkPiece:
     rows += [("note-paths", LOOK_MINUTES)] if hosts else []
     actions = [Action(verb, f"domain {domain}", "", "", minutes, assumed=True, key=domain) for verb, minutes in rows]
     if down:
-        says = f"domain {domain}"
-        actions.append(Action("remove-settings", says, "", down, SETTINGS_MINUTES, assumed=True, key=domain))
+        message = f"domain {domain}"
+        actions.append(Action("remove-settings", message, "", down, SETTINGS_MINUTES, assumed=True, key=domain))
     return WorkPiece(f"preconditions of {domain}", tuple(in_turn(actions)))
 
 
@@ -151,57 +151,57 @@ class Lead:
         return f"{'leads' if half == self.leading else 'follows'} since step {self.since} swapped the lead"
 
 
-def infrastructure(fleet: Fleet, standing: DomainState, step: Step, draft: Draft, lead: Lead) -> Lead:
+def infrastructure(fleet: Fleet, state: DomainState, step: Step, draft: Draft, lead: Lead) -> Lead:
     """Add the pieces of a step that changes the infrastructure; the answer is which halves lead after it."""
-    ones = tuple(_ones(fleet, standing, step))
+    ones = tuple(_ones(fleet, state, step))
     tables = [part for part in ones if part.change.kind == MODEL_TABLE]
     managers = [part for part in ones if part.change.kind == MANAGER]
     rest = [part for part in ones if part not in tables and part not in managers]
     for one in ones:
         if one.facts.method is None:
-            says = "how it takes its image is not known: planned as if it were written straight over"
-            draft.tell(finding("not-checked", one.name, says, f"say it in [kind.{one.change.kind}] method = …"))
-    _healthy(standing, ones, draft)
+            message = "how it takes its image is not known: planned as if it were written straight over"
+            draft.tell(finding("not-checked", one.name, message, f"say it in [kind.{one.change.kind}] method = …"))
+    _healthy(state, ones, draft)
     lowered = step.changes[0].version if step.is_down else ""
     ready = [draft.add(preconditions(draft.domain, hosts=True, down=lowered))]
     if tables:
         ready = [draft.add(_written(one, ready)) for one in tables]
     if step.is_down:
-        last, lead = _sides(standing, rest, draft, ready, lead, step.number)
-        _managers(standing, managers, draft, last, lead)
+        last, lead = _sides(state, rest, draft, ready, lead, step.number)
+        _managers(state, managers, draft, last, lead)
     else:
-        ready = _managers(standing, managers, draft, ready, lead)
-        _, lead = _sides(standing, rest, draft, ready, lead, step.number)
+        ready = _managers(state, managers, draft, ready, lead)
+        _, lead = _sides(state, rest, draft, ready, lead, step.number)
     return lead
 
 
-def _healthy(standing: DomainState, ones: Sequence[One], draft: Draft) -> None:
+def _healthy(state: DomainState, ones: Sequence[One], draft: Draft) -> None:
     """Tell of pairs that are not healthy: restarting the half that is would take both down."""
     moving = {(part.part.kind, part.part.pair) for part in ones if part.facts.down != NOTHING}
-    for pair in standing.pairs:
+    for pair in state.pairs:
         if (pair.kind, pair.name) not in moving:
             continue
         name = f"{draft.domain}: {pair.kind} pair {pair.name}"
         ill = [part.key for part in pair.halves if part.part.healthy is False]
         unknown = [part.key for part in pair.halves if part.part.healthy is None]
         if len(pair.halves) < 2:
-            says = "its other half is not listed: nothing is planned for it, and nothing is known of it"
+            message = "its other half is not listed: nothing is planned for it, and nothing is known of it"
             hint = "load an inventory with both halves, or write pair - where it stands alone"
-            draft.tell(finding("not-checked", name, says, hint, level=Level.WARNING))
+            draft.tell(finding("not-checked", name, message, hint, level=Level.WARNING))
         if ill:
-            says = f"{some(ill)} is not healthy: with the other half restarting, nothing is left of the pair"
-            draft.tell(finding("pair-unhealthy", name, says, "mend it before the window"))
+            message = f"{some(ill)} is not healthy: with the other half restarting, nothing is left of the pair"
+            draft.tell(finding("pair-unhealthy", name, message, "mend it before the window"))
         elif unknown:
-            says = f"whether {some(unknown)} is healthy is not known"
+            message = f"whether {some(unknown)} is healthy is not known"
             hint = "look before the window, and load an inventory that tells"
-            draft.tell(finding("not-checked", name, says, hint, level=Level.WARNING))
+            draft.tell(finding("not-checked", name, message, hint, level=Level.WARNING))
 
 
-def _ones(fleet: Fleet, standing: DomainState, step: Step) -> Iterator[One]:
-    parts = {p.key: p.part for p in standing.infrastructure}
+def _ones(fleet: Fleet, state: DomainState, step: Step) -> Iterator[One]:
+    parts = {p.key: p.part for p in state.infrastructure}
     for change in step.changes:
         for part in change.parts:
-            facts = fleet.book.facts(part.kind, part.model or None)
+            facts = fleet.manifest_index.facts(part.kind, part.model or None)
             for key in part.keys:
                 yield One(part, parts[key], key, facts)
 
@@ -216,16 +216,16 @@ def _written(one: One, after: Sequence[int]) -> WorkPiece:
 
 
 def _managers(
-    standing: DomainState, managers: Sequence[One], draft: Draft, after: list[int], lead: Lead
+    state: DomainState, managers: Sequence[One], draft: Draft, after: list[int], lead: Lead
 ) -> list[int]:  # fmt: skip
     """The managers, pair by pair; what comes after them waits for the places that are returned."""
     groups: dict[str, list[One]] = {}
     for one in managers:
         groups.setdefault(one.part.pair or one.key, []).append(one)
-    unsure = [part for part in managers if side(standing, part.part) is None]
+    unsure = [part for part in managers if side(state, part.part) is None]
     if unsure:
-        says = "which half leads is not known: write on the leading half, which brings the following half level"
-        draft.tell(_unsure(unsure, says))
+        message = "which half leads is not known: write on the leading half, which brings the following half level"
+        draft.tell(_unsure(unsure, message))
     for name, ones in groups.items():
         ones.sort(key=lambda o: (o.part.half != lead.leading, o.key))
         if all(part.facts.method == "overwrite" for part in ones):
@@ -256,7 +256,7 @@ def _manager(ones: Sequence[One], lead: Lead, *, known: bool) -> WorkPiece:
     return WorkPiece(f"{MANAGER} {name}", tuple(in_turn([*actions, _answering(name, ones[0]), *_checked(ones)])))
 
 
-def side(standing: DomainState, part: Component) -> str | None:
+def side(state: DomainState, part: Component) -> str | None:
     """The half that a part is known to be, empty for one that is known to stand alone, None where it is not known.
 
     A pair whose halves contradict each other, or of which a half is not known to be one, is not known; nor is one
@@ -266,20 +266,20 @@ def side(standing: DomainState, part: Component) -> str | None:
         return ""
     if part.pair is None or part.half is None:
         return None
-    pair = next(p for p in standing.pairs if (p.kind, p.name) == (part.kind, part.pair))
+    pair = next(p for p in state.pairs if (p.kind, p.name) == (part.kind, part.pair))
     halves = [h.part.half for h in pair.halves]
     agree = len(halves) <= 2 and halves.count(part.half) == 1 and None not in halves
     return part.half if agree and len(pair.chassis) < 2 else None
 
 
 def _sides(
-    standing: DomainState, ones: Sequence[One], draft: Draft, ready: list[int], lead: Lead, step: int
+    state: DomainState, ones: Sequence[One], draft: Draft, ready: list[int], lead: Lead, step: int
 ) -> tuple[list[int], Lead]:  # fmt: skip
     """Stage everything, then the following side, the leading side, and each part of which the side is not known."""
     staged = {
         part.key: draft.add(WorkPiece(part.name, (part.stage(),), tuple(ready))) for part in ones if part.is_staged
     }
-    of = {one.key: side(standing, one.part) for one in ones}
+    of = {one.key: side(state, one.part) for one in ones}
     last, now = ready, lead
     for half in (lead.following, lead.leading):
         if rows := [part for part in ones if of[part.key] == half]:
@@ -292,14 +292,16 @@ def _sides(
         last = [draft.add(_restarted(one.name, [one], swap, last, staged))]
     unsure = [part for part in ones if of[part.key] is None and part.facts.down != NOTHING]
     if unsure:
-        says = "of which pair it is which half is not known, so it is activated alone: any like part may be its other"
-        draft.tell(_unsure(unsure, says))
+        message = (
+            "of which pair it is which half is not known, so it is activated alone: any like part may be its other"
+        )
+        draft.tell(_unsure(unsure, message))
     return last, now
 
 
-def _unsure(ones: Sequence[One], says: str) -> Finding:
+def _unsure(ones: Sequence[One], message: str) -> Finding:
     hint = "give it pair and half in the inventory, or pair - where it stands alone"
-    return finding("not-checked", some([part.name for part in ones]), says, hint, level=Level.WARNING)
+    return finding("not-checked", some([part.name for part in ones]), message, hint, level=Level.WARNING)
 
 
 def _swap(switches: Sequence[One], lead: Lead) -> list[Action]:

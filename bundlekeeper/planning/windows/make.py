@@ -80,16 +80,16 @@ def schedule_all(fleet: Fleet, routes: Sequence[Route], length: int | None = Non
 
 
 def _drafts(fleet: Fleet, route: Route, per_cluster: int) -> list[Draft]:
-    standing = fleet.standing(route.domain)
+    state = fleet.state(route.domain)
     rows = []
     edited: set[str] = set()
     lead = Lead()
     for step in route.steps:
         draft = Draft(route.domain)
         if step.what == INFRASTRUCTURE:
-            lead = infrastructure(fleet, standing, step, draft, lead)
+            lead = infrastructure(fleet, state, step, draft, lead)
         else:
-            edited |= servers(fleet, standing, step, per_cluster, draft, edited)
+            edited |= servers(fleet, state, step, per_cluster, draft, edited)
         rows.append(draft)
     return rows
 
@@ -101,11 +101,11 @@ def _fit(pieces: Iterable[WorkPiece], length: int) -> None:
         return
     least = max(piece.minutes for piece in long)
     worst = next(piece for piece in long if piece.minutes == least)
-    says = f"a window of {length} minutes is too short for {worst.subject}: it takes {least}"
+    message = f"a window of {length} minutes is too short for {worst.subject}: it takes {least}"
     problems = (
         finding("not-checked", piece.subject, f"takes {piece.minutes} minutes, which no window has") for piece in long
     )
-    raise InputError(says, hint=f"--window {least}m or longer", problems=list(dict.fromkeys(problems)))
+    raise InputError(message, hint=f"--window {least}m or longer", problems=list(dict.fromkeys(problems)))
 
 
 def _plan(fleet: Fleet, route: Route, drafts: Sequence[Draft], length: int | None, per_cluster: int) -> _Plan:
@@ -167,9 +167,9 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
     yield from _misnamed(fleet, {route.domain for route, _ in drafts})
     lone = [route.domain for route, rows in drafts if any(piece.alone for draft in rows for piece in draft.pieces)]
     if lone:
-        says = "servers in no known cluster: while they are worked on, no other domain's servers are"
+        message = "servers in no known cluster: while they are worked on, no other domain's servers are"
         hint = "give their parts a cluster in the inventory: rounds are many without"
-        yield finding("not-checked", some(lone), says, hint, level=Level.WARNING)
+        yield finding("not-checked", some(lone), message, hint, level=Level.WARNING)
     wanted: dict[tuple[str, object], dict[str, dict[str, None]]] = {}
     for route, rows in drafts:
         for use in (use for draft in rows for use in draft.uses):
@@ -177,8 +177,8 @@ def _between(fleet: Fleet, drafts: Sequence[tuple[Route, Sequence[Draft]]]) -> I
     for (name, _), asked in wanted.items():
         if len(asked) > 1 and len({domain for domains in asked.values() for domain in domains}) > 1:
             words = "; ".join(f"{version} for {some(list(domains))}" for version, domains in asked.items())
-            says = f"names one version at a time, and is to name {words}: what it named last reaches all of them"
-            yield finding("policy-shared", f"policy {name}", says, _SPLIT, level=Level.ERROR)
+            message = f"names one version at a time, and is to name {words}: what it named last reaches all of them"
+            yield finding("policy-shared", f"policy {name}", message, _SPLIT, level=Level.ERROR)
 
 
 def _misnamed(fleet: Fleet, planned: set[str]) -> Iterator[Finding]:
@@ -187,6 +187,6 @@ def _misnamed(fleet: Fleet, planned: set[str]) -> Iterator[Finding]:
         if lacking := [domain for domain in apart.domains if domain not in known]:
             if planned.isdisjoint(apart.domains):
                 continue
-            says = f"the inventory has no domain {some(lacking)}: from it nobody is kept apart"
+            message = f"the inventory has no domain {some(lacking)}: from it nobody is kept apart"
             subject = f"apart {some(list(apart.domains))}"
-            yield finding("not-checked", subject, says, near(lacking[0], fleet.domains), level=Level.WARNING)
+            yield finding("not-checked", subject, message, near(lacking[0], fleet.domains), level=Level.WARNING)

@@ -70,6 +70,6 @@ def use(
 def _names(fleet: Fleet, policy: Policy, change: StepChange, part: PartChange) -> bool:
     versions = policy.versions or {}
     if part.kind in versions:
-        return fleet.book.scale(part.kind).same(versions[part.kind], part.end)
+        return fleet.manifest_index.scale(part.kind).same(versions[part.kind], part.end)
     wanted = versions.get(change.family)
-    return wanted is not None and fleet.book.scale(None).same(wanted, change.version)
+    return wanted is not None and fleet.manifest_index.scale(None).same(wanted, change.version)

@@ -231,7 +231,7 @@ def _started(
     while left:
         rows: list[Placed] = []
         running: list[tuple[int, int]] = []
-        held = _Held(per_cluster)
+        stored = _Held(per_cluster)
         now = 0
         while True:
             waiting: list[int] = []
@@ -240,8 +240,8 @@ def _started(
                 fits = length is None or now + piece.minutes <= length
                 if opening is not None:
                     fits = fits and not waiting and (i not in opening or not rows)
-                if fits and done.issuperset(piece.after) and held.free(piece):
-                    held.take(piece, 1)
+                if fits and done.issuperset(piece.after) and stored.free(piece):
+                    stored.take(piece, 1)
                     heapq.heappush(running, (now + piece.minutes, i))
                     rows.append((i, now))
                 else:
@@ -252,7 +252,7 @@ def _started(
             now = running[0][0]
             while running and running[0][0] == now:
                 _, i = heapq.heappop(running)
-                held.take(pieces[i], -1)
+                stored.take(pieces[i], -1)
                 done.add(i)
         windows.append(rows)
     return windows

@@ -95,13 +95,13 @@ class Host:
 
 
 def servers(
-    fleet: Fleet, standing: DomainState, step: Step, per_cluster: int, draft: Draft, edited: Collection[str] = ()
+    fleet: Fleet, state: DomainState, step: Step, per_cluster: int, draft: Draft, edited: Collection[str] = ()
 ) -> set[str]:
     """Add the pieces of a step that changes servers; the draft is refused where they may not restart so.
 
     `edited` are the policies that earlier steps edited; those of this step are returned.
     """
-    hosts = tuple(_hosts(fleet, standing, step))
+    hosts = tuple(_hosts(fleet, state, step))
     lowered = step.name if step.is_down else ""
     first = draft.add(preconditions(draft.domain, hosts=False, down=lowered))
     uses = {u.name: u for u in _uses(fleet, draft.domain, hosts, edited)}
@@ -122,14 +122,14 @@ def servers(
     return set(uses)
 
 
-def _hosts(fleet: Fleet, standing: DomainState, step: Step) -> Iterator[Host]:
-    known = {s.key: s for s in standing.servers}
+def _hosts(fleet: Fleet, state: DomainState, step: Step) -> Iterator[Host]:
+    known = {s.key: s for s in state.servers}
     for change in step.changes:
         for key in change.servers:
             server = known[key]
             parts = {p.key: p.part for p in server.parts}
             turns = tuple(
-                Turn(part, parts[k], k, fleet.book.facts(part.kind, part.model or None))
+                Turn(part, parts[k], k, fleet.manifest_index.facts(part.kind, part.model or None))
                 for part in change.parts
                 for k in part.keys
                 if k in parts
@@ -178,15 +178,15 @@ def _judge(draft: Draft, group: Sequence[Host], uses: dict[str, PolicyUse], per_
         subject, number = f"policy {name}", counted(len(touched.users), "server")
         if others or too_many:
             draft.refused = True
-            why = f", {others} outside of this piece of work" if others else ", more than may go at a time"
-            says = f"{applies}: editing it restarts {number}{why}; the step is not planned"
-            draft.tell(finding(code, subject, says, SPLIT_HINT, level=Level.ERROR))
+            reason = f", {others} outside of this piece of work" if others else ", more than may go at a time"
+            message = f"{applies}: editing it restarts {number}{reason}; the step is not planned"
+            draft.tell(finding(code, subject, message, SPLIT_HINT, level=Level.ERROR))
         elif len(group) > 1 or not touched.applies:
-            says = f"{applies}: editing it restarts {number} together"
-            draft.tell(finding(code, subject, says, SPLIT_HINT, level=Level.WARNING))
+            message = f"{applies}: editing it restarts {number} together"
+            draft.tell(finding(code, subject, message, SPLIT_HINT, level=Level.WARNING))
         if touched.maybe:
-            says = f"{applies}, and may restart servers of {some(touched.maybe)} whose policy is not known"
-            draft.tell(finding("not-checked", subject, says, _TELL_HINT, level=Level.ERROR))
+            message = f"{applies}, and may restart servers of {some(touched.maybe)} whose policy is not known"
+            draft.tell(finding("not-checked", subject, message, _TELL_HINT, level=Level.ERROR))
 
 
 def _edited(policy: PolicyUse, first: int) -> WorkPiece:
@@ -268,30 +268,30 @@ def _tell(draft: Draft, hosts: Sequence[Host], uses: dict[str, PolicyUse]) -> No
     """What to know of the servers of a step: clusters, policies, and who drives their parts."""
     for cluster, word in ((None, "it is not known in which cluster they are"), ("", "they are in no cluster")):
         if lone := [host.at.key for host in hosts if host.cluster == cluster]:
-            says = f"{word}, so each is worked on alone: who takes its work over is not known"
+            message = f"{word}, so each is worked on alone: who takes its work over is not known"
             hint = "give their parts a cluster in the inventory"
-            draft.tell(finding("not-checked", _named(lone), says, hint, level=Level.WARNING))
+            draft.tell(finding("not-checked", _named(lone), message, hint, level=Level.WARNING))
     unknown = [host.at.key for host in hosts if any(turn.by_policy and turn.part.policy is None for turn in host.turns)]
     if unknown:
-        says = "which policy drives them is not known, nor whom else it restarts: planned as if it were their own"
-        draft.tell(finding("not-checked", _named(unknown), says, _TELL_HINT, level=Level.ERROR))
+        message = "which policy drives them is not known, nor whom else it restarts: planned as if it were their own"
+        draft.tell(finding("not-checked", _named(unknown), message, _TELL_HINT, level=Level.ERROR))
     without = [host.at.key for host in hosts if any(turn.by_policy and turn.part.policy == "" for turn in host.turns)]
     if without:
         draft.tell(finding("no-policy", _named(without), "without a policy: one is assigned when it is their turn"))
     unsure = dict.fromkeys(turn.change.kind for host in hosts for turn in host.turns if turn.facts.by is None)
     for kind in unsure:
-        says = "whether a policy drives it is not known: planned as if by hand"
-        draft.tell(finding("not-checked", kind, says, f"say it in [kind.{kind}] by = …", level=Level.ERROR))
+        message = "whether a policy drives it is not known: planned as if by hand"
+        draft.tell(finding("not-checked", kind, message, f"say it in [kind.{kind}] by = …", level=Level.ERROR))
     own = {(draft.domain, host.at.key) for host in hosts}
     for policy in uses.values():
         number, others = policy.users.outside(own)
         if policy.is_edited_before and others:
-            says = f"editing it reaches {counted(number, 'server')} that this step does not: {others}"
+            message = f"editing it reaches {counted(number, 'server')} that this step does not: {others}"
             hint = "they take the image when they are confirmed or restart: split the policy, or plan them too"
-            draft.tell(finding("policy-shared", f"policy {policy.name}", says, hint))
+            draft.tell(finding("policy-shared", f"policy {policy.name}", message, hint))
         if policy.is_edited_before and policy.maybe:
-            says = f"editing it may reach servers of {some(policy.maybe)} whose policy is not known"
-            draft.tell(finding("not-checked", f"policy {policy.name}", says, _TELL_HINT, level=Level.WARNING))
+            message = f"editing it may reach servers of {some(policy.maybe)} whose policy is not known"
+            draft.tell(finding("not-checked", f"policy {policy.name}", message, _TELL_HINT, level=Level.WARNING))
 
 
 def _named(keys: Sequence[str]) -> str:

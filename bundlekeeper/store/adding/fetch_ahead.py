@@ -44,7 +44,7 @@ class AheadFetches:
     """Jobs in their order; a context manager."""
 
     def __init__(self, jobs: Iterator[Job], stop: Stop | None) -> None:
-        """`jobs` is drawn from a little ahead of the turn of each, in the thread that calls `take`."""
+        """`jobs` is drawn from a little ahead of the turn of each, in the thread that calls `store add`."""
         self._jobs = jobs
         self._stop = Stop(stop)
         self._drawn: dict[str, Job] = {}

@@ -14,12 +14,12 @@ from bundlekeeper.findings import Finding, Level
 from bundlekeeper.store.adding.sources import BundleSource, FoundFile
 from bundlekeeper.store.contents import findings as verdicts
 from bundlekeeper.store.contents.quarantine import QuarantineReason
-from bundlekeeper.store.database.rows import BundleFacts, Held
+from bundlekeeper.store.database.rows import BundleFacts, StoredBundle
 from bundlekeeper.store.signatures.voucher import Ruling
 
 
 @dataclass(frozen=True, slots=True)
-class TakeRow:
+class AddRow:
     """What came of one bundle.
 
     `status` is taken, already held, same bytes, quarantined, missing, failed, or refused for its signature (in a dry
@@ -49,10 +49,10 @@ def row_of(
     came_from: str = "",
     note: str = "",
     signature: str = "",
-) -> TakeRow:
+) -> AddRow:
     """The row of a bundle."""
     of_work = status, facts.size, read_bytes, way_in, came_from, note, signature
-    return TakeRow(facts.family, facts.version, facts.name, facts.place, *of_work)
+    return AddRow(facts.family, facts.version, facts.name, facts.place, *of_work)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ class Work:
     aside: tuple[SetAside, ...] = ()
     unreadable: tuple[str, ...] = ()
     offers: tuple[tuple[BundleSource, FoundFile], ...] | None = None  # None until the sources were asked
-    clash: Held | None = None
+    clash: StoredBundle | None = None
     ruling: Ruling | None = None  # on the signature of its right bytes
     badly_signed: tuple[Finding, ...] = ()  # of right bytes that went to quarantine for a bad signature
     must_be_signed: bool = False  # the store wants a good signature; known only where one was looked at
@@ -94,7 +94,7 @@ class Work:
         self.status, self.way_in, self.came_from = status, way_in, came_from
         self.notes += (note,) if note else ()
 
-    def row(self) -> TakeRow:
+    def row(self) -> AddRow:
         """The row, when the work is done."""
         status = "failed" if self.clash or (self.unreadable and not self.settled) else self.status
         if status == "quarantined" and self.badly_signed and self.must_be_signed:

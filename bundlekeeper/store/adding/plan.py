@@ -18,12 +18,12 @@ from bundlekeeper.formats.escape import human_bytes
 from bundlekeeper.store.adding.sources import BundleSource, FoundFile, Link, WantedFile
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents import unchanged
-from bundlekeeper.store.database.rows import BundleFacts, Held, Proof
+from bundlekeeper.store.database.rows import BundleFacts, StoredBundle, Verification
 from bundlekeeper.store.disk.files import fingerprint_of
 from bundlekeeper.store.disk.filesystem import FsKind
 from bundlekeeper.store.disk.temp_files import FOLDER, PREFIX
 
-#: The catalogue, its journal, notes, folders: room in bytes beyond the bundles' own.
+#: The store's database, its journal, notes, folders: room in bytes beyond the bundles' own.
 _MARGIN = 1 << 20
 
 
@@ -50,22 +50,22 @@ class AddingPlan:
 
 @dataclass(frozen=True, slots=True)
 class SourceContents:
-    """What the catalogue says is in the store, on what kind of file system, and the time."""
+    """What the store's database says is in the store, on what kind of file system, and the time."""
 
-    held: Mapping[str, Held]
-    proofs: Mapping[str, Proof]
+    stored: Mapping[str, StoredBundle]
+    verifications: Mapping[str, Verification]
     kind: FsKind
     now: datetime
 
-    def settled(self, place: str, status: os.stat_result) -> Held | None:
+    def settled(self, place: str, status: os.stat_result) -> StoredBundle | None:
         """The row of a file whose proof may be relied on, going by its `stat`; None in any doubt."""
-        row, proof = self.held.get(place), self.proofs.get(place)
-        if row is None or proof is None or proof.sha256 != row.sha256:
+        row, verification = self.stored.get(place), self.verifications.get(place)
+        if row is None or verification is None or verification.sha256 != row.sha256:
             return None
-        return row if unchanged.may_trust(proof, fingerprint_of(status), self.kind, self.now) else None
+        return row if unchanged.may_trust(verification, fingerprint_of(status), self.kind, self.now) else None
 
 
-def standings(root: int | None, contents: SourceContents, facts: Sequence[BundleFacts]) -> dict[str, AddingStep]:
+def known_steps(root: int | None, contents: SourceContents, facts: Sequence[BundleFacts]) -> dict[str, AddingStep]:
     """By its place, the step for each bundle at whose place something stands; `root` is None where there is no store.
 
     Raises RefusedError when something else than a file stands there, OSError.
@@ -74,18 +74,16 @@ def standings(root: int | None, contents: SourceContents, facts: Sequence[Bundle
     return {place: step for place, step in found.items() if step is not None}
 
 
-def survey(
-    sources: Sequence[BundleSource], facts: Sequence[BundleFacts], standing: Mapping[str, AddingStep]
-) -> list[str]:
+def survey(sources: Sequence[BundleSource], facts: Sequence[BundleFacts], known: Mapping[str, AddingStep]) -> list[str]:
     """Have the sources look for the bundles; what could not be looked at, in sentences. Raises what sources raise."""
-    wanted = [wanted_of(bundle, settled=standing.get(bundle.place) is AddingStep.NOTHING) for bundle in facts]
+    wanted = [wanted_of(bundle, settled=known.get(bundle.place) is AddingStep.NOTHING) for bundle in facts]
     return [sentence for source in sources for sentence in source.survey(wanted)]
 
 
 def plan(
     contents: SourceContents,
     facts: Sequence[BundleFacts],
-    standing: Mapping[str, AddingStep],
+    known: Mapping[str, AddingStep],
     sources: Sequence[BundleSource],
 ) -> tuple[AddingPlan, ...]:
     """Decide each bundle's step, in the manifest's order, from the `standings` and the sources, surveyed already.
@@ -93,11 +91,11 @@ def plan(
     Raises what sources raise.
     """
     places: dict[str, set[str]] = {}
-    for bundle in contents.held.values():
+    for bundle in contents.stored.values():
         places.setdefault(bundle.sha256, set()).add(bundle.place)
     planned = []
     for each in facts:
-        step = standing.get(each.place)
+        step = known.get(each.place)
         if step is None:
             # A row for this very place whose file is gone is no other name.
             step = AddingStep.LINK if places.get(each.sha256, set()) - {each.place} else AddingStep.FETCH

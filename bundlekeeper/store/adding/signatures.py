@@ -126,8 +126,8 @@ class Sealing:
         if signature.place == place or sidecar_files.put(self._root, self._room, place, signature.data):
             return ruling
         wanted = self.wants(facts)
-        says = f"its signature could not be kept: {place} holds other bytes, which were not replaced"
+        message = f"its signature could not be kept: {place} holds other bytes, which were not replaced"
         hint = "find out which of the two is right; move the wrong one out of the store by hand, then take again"
         level = Level.ERROR if wanted else Level.WARNING
-        found = (*ruling.findings, finding("not-held", facts.name, says, hint, level))
-        return replace(ruling, word="not-held", findings=found, blocks=wanted)
+        found = (*ruling.findings, finding("not-in-store", facts.name, message, hint, level))
+        return replace(ruling, word="not-in-store", findings=found, blocks=wanted)

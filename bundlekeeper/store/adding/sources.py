@@ -206,7 +206,7 @@ class FolderSource:
                     self._counts[entry.size] = offered + 1, passed
                     self._unread[entry.size].setdefault(_identity(entry.stat), []).append(entry)
             if entry.kind in {walk.EntryKind.DIR_UNREADABLE, walk.EntryKind.UNREADABLE, walk.EntryKind.LIMIT}:
-                unseen.append(f"{self._path(entry)}: {entry.says}")
+                unseen.append(f"{self._path(entry)}: {entry.message}")
         return tuple(unseen)
 
     def _skip(self) -> tuple[str, ...]:

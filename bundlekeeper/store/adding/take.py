@@ -1,7 +1,7 @@
 """Taking a manifest's bundles into the store: one read each, nothing in place that was not proven.
 
 Rules: what is in and proven is not read again; every other bundle is hashed while it is copied; a bundle is in the
-catalogue only after its file, its name and its folder are on the disk; from servers several files come at a time, and
+store's database only after its file, its name and its folder are on the disk; from servers several files come at a time, and
 everything else is done for one bundle after the other, in the manifest's order; what does not match goes to quarantine
 and the rest goes on; a failure of a source is a finding, a failure of the store ends the work, and what was taken
 stays.
@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import InputError, KeeperError, told_after
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.model.progress import Clock, Progress
-from bundlekeeper.store.adding import accept_manifest, plan
-from bundlekeeper.store.adding.outcome import TakeRow, row_of
+from bundlekeeper.store.adding import admit_manifest, plan
+from bundlekeeper.store.adding.outcome import AddRow, row_of
 from bundlekeeper.store.adding.signatures import Sealing
 from bundlekeeper.store.adding.sources import BundleSource, Link
 from bundlekeeper.store.adding.work import Taking
@@ -30,7 +30,7 @@ from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.contents.withdrawals import overlaid
 from bundlekeeper.store.database import kept_manifests
 from bundlekeeper.store.database.bundle_facts import facts_of, insist_on_names
-from bundlekeeper.store.database.rows import Accepted, BundleFacts, Held, Proof
+from bundlekeeper.store.database.rows import Admitted, BundleFacts, StoredBundle, Verification
 from bundlekeeper.store.disk import files, lock, temp_files
 from bundlekeeper.store.disk.filesystem import UNKNOWN, describe_fd
 from bundlekeeper.store.signatures.voucher import NO_RULING, Ruling, Voucher, insist
@@ -38,24 +38,24 @@ from bundlekeeper.verification.hashing.read import Stop
 
 if TYPE_CHECKING:
     from bundlekeeper.model.lint.read_manifest import Loaded
-    from bundlekeeper.store.database.catalogue import Catalogue
+    from bundlekeeper.store.database.store_database import StoreDatabase
 
 
 _TO_BRING = {plan.AddingStep.FETCH, plan.AddingStep.LINK}
 
 
 @dataclass(frozen=True, slots=True)
-class TakeResult:
+class AddResult:
     """What came of a take: a row per bundle in the manifest's order, what was found, who vouched for the manifest.
 
     `proofs` are those that the store has now, by place; a dry run tells none.
     """
 
-    rows: tuple[TakeRow, ...]
+    rows: tuple[AddRow, ...]
     findings: tuple[Finding, ...]
     dry_run: bool = False
     manifest: Ruling = NO_RULING
-    proofs: Mapping[str, Proof] = field(default_factory=dict)
+    verifications: Mapping[str, Verification] = field(default_factory=dict)
 
     @property
     def counts(self) -> dict[str, int]:
@@ -79,17 +79,17 @@ def take(
     stop: Stop | None = None,
     wait_s: float = 0.0,
     dry_run: bool = False,
-    accept_expired: str | None = None,
-    accept_rollback: str | None = None,
+    allow_expired: str | None = None,
+    allow_rollback: str | None = None,
     signature: bytes | None = None,
-) -> TakeResult:
+) -> AddResult:
     """Take the manifest's bundles from the sources (tried in their order) into the store.
 
     `signature` is the manifest's own; `wait_s` seconds are waited for the lock; a dry run may have no `store`.
-    Raises RefusedError (manifest, signature, store), InputError (no such source, acceptance.toml), LockedError,
+    Raises RefusedError (manifest, signature, store), InputError (no such source, store.toml), LockedError,
     DamagedError, UnfinishedError (no room, I/O), StoppedError; what was taken stays, its findings are in `problems`.
     """
-    whys = accept_manifest.Whys(accept_expired, accept_rollback)
+    whys = admit_manifest.Whys(allow_expired, allow_rollback)
     insist_on_names(loaded.manifest)  # before anything is touched
     if dry_run:
         with _closing(sources):
@@ -100,13 +100,13 @@ def take(
     where = str(store.root)
     with (
         _closing(sources),
-        lock.held(store.fd, "take", clock=clock, wait_s=wait_s, stop=stop, where=where),
+        lock.stored(store.fd, "take", clock=clock, wait_s=wait_s, stop=stop, where=where),
         files.wrapped("the store failed", where),
         temp_files.opened(store.fd) as room,
-        mended(store, clock, but=loaded.sha256) as (catalogue, damage),
+        mended(store, clock, but=loaded.sha256) as (database, damage),
         told_after(damage),
     ):
-        known = catalogue.accepted()
+        known = database.admitted()
         voucher, ruling = _vouched(store, clock(), known, loaded, signature)
         loaded, unknown = overlaid(store.fd, loaded, known)
         facts = facts_of(loaded.manifest)
@@ -114,27 +114,31 @@ def take(
         admitted = _judged(store, loaded, known, clock(), whys, ruling)
         sealing = Sealing(voucher, store.fd, room, sources)
         taking = Taking(
-            store, room, catalogue, sources, clock=clock, progress=progress, link=link, stop=stop, sealing=sealing
+            store, room, database, sources, clock=clock, progress=progress, link=link, stop=stop, sealing=sealing
         )
-        contents = plan.SourceContents(taking.held, taking.proofs, taking.kind, clock())
-        exposed = _insist_on_rights(store, taking.held, facts)
-        standing = plan.standings(store.fd, contents, facts)
-        unseen = plan.survey(sources, facts, standing)
-        planned = plan.plan(contents, facts, standing, sources)
+        contents = plan.SourceContents(taking.stored, taking.verifications, taking.kind, clock())
+        exposed = _insist_on_rights(store, taking.stored, facts)
+        known = plan.known_steps(store.fd, contents, facts)
+        unseen = plan.survey(sources, facts, known)
+        planned = plan.plan(contents, facts, known, sources)
         plan.insist_on_room(store.fd, planned, link, where)
-        healed = accept_manifest.admit(store.fd, room, catalogue, admitted, loaded.data, facts, signature)
-        taking.held.update({bundle.place: bundle for bundle in catalogue.held()})  # as this manifest speaks of them
+        healed = admit_manifest.admit(store.fd, room, database, admitted, loaded.data, facts, signature)
+        taking.stored.update({bundle.place: bundle for bundle in database.stored()})  # as this manifest speaks of them
         with _telling(progress, taking, planned, unseen):
             taking.run(planned)
         found = (*damage, *admitted.findings, *unknown, *exposed, *healed, *taking.findings(unseen))
-        return TakeResult(taking.rows(), (*found, *voucher.troubles()), manifest=ruling, proofs=taking.proofs)
+        return AddResult(
+            taking.rows(), (*found, *voucher.troubles()), manifest=ruling, verifications=taking.verifications
+        )
 
 
-def _insist_on_rights(store: Store | None, held: Mapping[str, Held], facts: Sequence[BundleFacts]) -> list[Finding]:
+def _insist_on_rights(
+    store: Store | None, stored: Mapping[str, StoredBundle], facts: Sequence[BundleFacts]
+) -> list[Finding]:
     """Insist that nobody else may write what stands at the bundles' places; returns what to say of shared files."""
     if store is None:
         return []
-    shared = {bundle.place: bundle.place in held and held[bundle.place].shared for bundle in facts}
+    shared = {bundle.place: bundle.place in stored and stored[bundle.place].shared for bundle in facts}
     return list(store.rights.insist_on_bundles(shared).values())
 
 
@@ -146,16 +150,16 @@ def _closing(sources: Sequence[BundleSource]) -> ExitStack:
     return closing
 
 
-def _known(store: Store) -> Sequence[Accepted]:
+def _known(store: Store) -> Sequence[Admitted]:
     """The manifests that the store accepted, as far as they can be read now: what cannot is told under the lock."""
-    if store.catalogue_path.exists():
-        with suppress(KeeperError), store.catalogue(write=False) as catalogue:
-            return catalogue.accepted()
+    if store.database_path.exists():
+        with suppress(KeeperError), store.database(write=False) as database:
+            return database.admitted()
     return ()
 
 
 def _vouched(
-    store: Store | None, now: datetime, known: Sequence[Accepted], loaded: Loaded, signature: bytes | None
+    store: Store | None, now: datetime, known: Sequence[Admitted], loaded: Loaded, signature: bytes | None
 ) -> tuple[Voucher, Ruling]:
     """Who rules, and the ruling on the manifest's signature. Raises RefusedError where it may not be used."""
     voucher = Voucher.of(store, now, known)
@@ -168,14 +172,14 @@ def _vouched(
 def _judged(
     store: Store | None,
     loaded: Loaded,
-    known: Sequence[Accepted],
+    known: Sequence[Admitted],
     now: datetime,
-    whys: accept_manifest.Whys,
+    whys: admit_manifest.Whys,
     ruling: Ruling,
-) -> accept_manifest.Admission:
+) -> admit_manifest.Admission:
     """The admission of the manifest, whatever number the store keeps one of. Raises as `accept_manifest.judge`."""
     floor = kept_manifests.highest(store.fd, loaded.manifest.platform) if store is not None else -1
-    return accept_manifest.vouched(accept_manifest.judge(loaded, known, now, whys, floor), ruling)
+    return admit_manifest.vouched(admit_manifest.judge(loaded, known, now, whys, floor), ruling)
 
 
 def rehearse(
@@ -183,33 +187,33 @@ def rehearse(
     loaded: Loaded,
     sources: Sequence[BundleSource],
     now: datetime,
-    whys: accept_manifest.Whys,
+    whys: admit_manifest.Whys,
     link: Link,
     signature: bytes | None,
-    opened: Catalogue | None = None,
-) -> TakeResult:
-    """A dry run: the same judgement and the same plan as of `take`, and nothing else; the sources stay open.
+    opened: StoreDatabase | None = None,
+) -> AddResult:
+    """A dry run: the same judgement and the same plan as of `store add`, and nothing else; the sources stay open.
 
-    `opened` is the store's catalogue where it is open, verified and of every kept manifest. Raises as `take`.
+    `opened` is the store's store's database where it is open, verified and of every kept manifest. Raises as `store add`.
     """
     with files.wrapped("the store cannot be looked at", str(store.root) if store else ""):
         contents, known = plan.SourceContents({}, {}, UNKNOWN, now), []
         damage: list[Finding] = []
-        if store is not None and (opened is not None or store.catalogue_path.exists()):
-            with consulted(store) if opened is None else nullcontext((opened, damage)) as (catalogue, damage):
-                held = {bundle.place: bundle for bundle in catalogue.held()}
-                contents = plan.SourceContents(held, catalogue.proofs(), describe_fd(store.fd), now)
-                known = catalogue.accepted()
+        if store is not None and (opened is not None or store.database_path.exists()):
+            with consulted(store) if opened is None else nullcontext((opened, damage)) as (database, damage):
+                stored = {bundle.place: bundle for bundle in database.stored()}
+                contents = plan.SourceContents(stored, database.verifications(), describe_fd(store.fd), now)
+                known = database.admitted()
         voucher, ruling = _vouched(store, now, known, loaded, signature)
         loaded, unknown = overlaid(store.fd, loaded, known) if store else (loaded, ())
         facts = facts_of(loaded.manifest)
         admitted = _judged(store, loaded, known, now, whys, ruling)
-        exposed = _insist_on_rights(store, contents.held, facts)
-        standing = plan.standings(store.fd if store else None, contents, facts)
-        unseen = plan.survey(sources, facts, standing)
-        planned = plan.plan(contents, facts, standing, sources)
+        exposed = _insist_on_rights(store, contents.stored, facts)
+        known = plan.known_steps(store.fd if store else None, contents, facts)
+        unseen = plan.survey(sources, facts, known)
+        planned = plan.plan(contents, facts, known, sources)
         short = plan.shortage(store.fd, planned, link) if store else ""
-    no_room = [finding("space-short", str(store.root), short)] if store and short else []
+    no_room = [finding("not-enough-space", str(store.root), short)] if store and short else []
     sealing = Sealing(voucher, store.fd if store else None, None, sources)
     rulings: dict[str, Ruling | None] = {}
     for each in planned:
@@ -221,10 +225,10 @@ def rehearse(
         foreseen = rulings.get(each.facts.place)
         findings += [*_foreseen(each, contents, unseen), *(foreseen.findings if foreseen else ())]
     rows = tuple(_row_foreseen(each, rulings.get(each.facts.place)) for each in planned)
-    return TakeResult(rows, (*findings, *voucher.troubles()), dry_run=True, manifest=ruling)
+    return AddResult(rows, (*findings, *voucher.troubles()), dry_run=True, manifest=ruling)
 
 
-def _row_foreseen(planned: plan.AddingPlan, ruling: Ruling | None) -> TakeRow:
+def _row_foreseen(planned: plan.AddingPlan, ruling: Ruling | None) -> AddRow:
     status = "refused" if ruling else planned.step.value
     return row_of(planned.facts, status, came_from=_first_offer(planned), signature=ruling.word if ruling else "")
 
@@ -238,7 +242,7 @@ def _foreseen(planned: plan.AddingPlan, contents: plan.SourceContents, unseen: S
     elif planned.step is plan.AddingStep.TRY:
         yield verdicts.of_try(facts, sum(found.others for _, found in planned.offers))
     elif planned.step is plan.AddingStep.CLASH:
-        yield verdicts.of_clash(facts, contents.held[facts.place], "")
+        yield verdicts.of_clash(facts, contents.stored[facts.place], "")
     yield from verdicts.of_facts(facts)
 
 

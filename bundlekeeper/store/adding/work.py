@@ -20,15 +20,15 @@ from bundlekeeper.errors import StoppedError
 from bundlekeeper.findings import Finding
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.adding.fetch_ahead import AheadFetches, Job
-from bundlekeeper.store.adding.outcome import SetAside, TakeRow, Work
+from bundlekeeper.store.adding.outcome import SetAside, AddRow, Work
 from bundlekeeper.store.adding.plan import AddingPlan, AddingStep, ask, wanted_of
 from bundlekeeper.store.adding.signatures import Sealing
 from bundlekeeper.store.adding.sources import BundleSource, Fetched, FileOffer, FoundFile, Link, SourceError
 from bundlekeeper.store.contents import findings as verdicts
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents import quarantine, unchanged
-from bundlekeeper.store.database.catalogue import Catalogue
-from bundlekeeper.store.database.rows import BundleFacts, Held, Proof
+from bundlekeeper.store.database.store_database import StoreDatabase
+from bundlekeeper.store.database.rows import BundleFacts, StoredBundle, Verification
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.filesystem import describe_fd
 from bundlekeeper.store.disk.temp_files import Incoming
@@ -55,7 +55,7 @@ class Taking:
         self,
         store: Store,
         room: Incoming,
-        catalogue: Catalogue,
+        database: StoreDatabase,
         sources: Sequence[BundleSource],
         *,
         clock: Clock,
@@ -65,12 +65,12 @@ class Taking:
         sealing: Sealing,
     ) -> None:
         self._sealing = sealing
-        self._store, self._room, self._catalogue, self._sources = store, room, catalogue, sources
+        self._store, self._room, self._database, self._sources = store, room, database, sources
         self._clock, self._progress, self._way, self._stop = clock, progress, link, stop
-        self.held = {bundle.place: bundle for bundle in catalogue.held()}
-        self.proofs = catalogue.proofs()
+        self.stored = {bundle.place: bundle for bundle in database.stored()}
+        self.verifications = database.verifications()
         self._places: dict[str, set[str]] = {}  # by digest
-        for row in self.held.values():
+        for row in self.stored.values():
             self._places.setdefault(row.sha256, set()).add(row.place)
         self.kind = describe_fd(store.fd)
         self._works: dict[str, Work] = {}
@@ -78,13 +78,13 @@ class Taking:
         self._now: Work | None = None
         self._ahead = AheadFetches(iter(()), stop)
 
-    def rows(self) -> tuple[TakeRow, ...]:
+    def rows(self) -> tuple[AddRow, ...]:
         """What came of the bundles that are done, in the plan's order."""
         return tuple(work.row() for work in self._works.values() if work.done)
 
     def findings(self, unseen: Sequence[str]) -> tuple[Finding, ...]:
         """What was found until now, in the plan's order; `unseen` says what of the sources could not be looked at."""
-        known = verdicts.owners((work.facts for work in self._works.values()), self.held.values())
+        known = verdicts.owners((work.facts for work in self._works.values()), self.stored.values())
         return tuple(finding for work in self._works.values() for finding in work.findings(known, unseen))
 
     def run(self, planned: Sequence[AddingPlan]) -> None:
@@ -99,7 +99,7 @@ class Taking:
         for each in planned:
             if each.step is AddingStep.PROVE:
                 with self._at(each.facts) as work:
-                    work.done = self._prove(work)
+                    work.done = self._verify(work)
         with AheadFetches(self._jobs(planned), self._stop) as self._ahead:
             for each in planned:
                 if not self._works[each.facts.place].done:
@@ -128,21 +128,21 @@ class Taking:
         if planned.step is AddingStep.NOTHING and self._rest(work):
             return
         if planned.step is AddingStep.CLASH:
-            work.clash = self.held[work.facts.place]
+            work.clash = self.stored[work.facts.place]
         if work.clash is not None or not self._from_within(work):
             self._fetch(planned, work)
 
     def _rest(self, work: Work) -> bool:
         """What is in and proven stays so; its signature is looked at all the same. False when it turns out wrong."""
-        row = self.held[work.facts.place]
+        row = self.stored[work.facts.place]
         if self._sealing.concerns(work.facts):
-            known = self.proofs[row.place].digests
+            known = self.verifications[row.place].digests
             if any(each not in known for each in self._sealing.algorithms(work.facts)):
-                return self._prove(work)
+                return self._verify(work)
             with placing.in_place(self._store.fd, row.place) as found:
                 if found is not None:
                     work.ruling = self._sealing.seal(work.facts, known, found.fd)
-        work.ended("already held", row.way_in, row.taken_from)
+        work.ended("already held", row.way_in, row.added_from)
         return True
 
     def _may_place(
@@ -172,30 +172,30 @@ class Taking:
 
     # In place already
 
-    def _prove(self, work: Work) -> bool:
+    def _verify(self, work: Work) -> bool:
         """Read what is in place; True when nothing more can be done, False when the bundle must still be brought."""
         facts = work.facts
         with placing.in_place(self._store.fd, facts.place) as found:
             if found is None:
                 return False
-            row = self.held.get(facts.place)
+            row = self.stored.get(facts.place)
             got = self._read_in_place(found, row, work, self._sealing.algorithms(facts))
             if got is None:
                 work.status = "failed"
                 return True
-            sha256, size, proof = got
+            sha256, size, verification = got
             if sha256 == facts.sha256:
                 known = row is not None and row.sha256 == sha256
-                if not self._may_place(work, proof.digests, found.fd) and not known:
+                if not self._may_place(work, verification.digests, found.fd) and not known:
                     return True  # laid there by somebody: it stays, and is not held
                 if row is None or not known:
-                    row = facts.held(taken_at=self._clock(), taken_from="", way_in="found")
-                self._record(row, proof)
+                    row = facts.stored(added_at=self._clock(), added_from="", way_in="found")
+                self._record(row, verification)
                 note = "proven again" + ": its file is shared with its source, and not trusted unread" * row.shared
-                work.ended("already held", row.way_in, row.taken_from, note)
+                work.ended("already held", row.way_in, row.added_from, note)
                 return True
             if row is not None and row.sha256 == sha256:
-                self._record(row, proof)
+                self._record(row, verification)
                 work.clash = row
                 return False
             wrong = quarantine.QuarantineReason(
@@ -213,8 +213,8 @@ class Taking:
             return False
 
     def _read_in_place(
-        self, found: placing.InPlace, row: Held | None, work: Work, algorithms: Sequence[str]
-    ) -> tuple[str, int, Proof] | None:
+        self, found: placing.InPlace, row: StoredBundle | None, work: Work, algorithms: Sequence[str]
+    ) -> tuple[str, int, Verification] | None:
         """Digest, size and proof of a file of the store; None, and the reason in `work`, when it cannot be told."""
         try:
             began_ns, at = unchanged.begin(found.fd), self._clock()
@@ -226,57 +226,57 @@ class Taking:
                 stop=self._stop,
             )
             shared = row is not None and row.shared
-            proof = placing.proof_of_read(digest, found, at, began_ns, shared=shared, kind=self.kind)
+            verification = placing.verification_of_read(digest, found, at, began_ns, shared=shared, kind=self.kind)
         except OSError as error:
             work.unreadable += (f"the file in the store: {error.strerror or error}",)
             return None
-        if proof is None:
+        if verification is None:
             work.unreadable += ("the file in the store changed while it was read",)
             return None
-        return digest.sha256, digest.size, proof
+        return digest.sha256, digest.size, verification
 
-    def _trusts(self, proof: Proof, found: placing.InPlace) -> bool:
-        return unchanged.may_trust(proof, files.fingerprint_of(found.status), self.kind, self._clock())
+    def _trusts(self, verification: Verification, found: placing.InPlace) -> bool:
+        return unchanged.may_trust(verification, files.fingerprint_of(found.status), self.kind, self._clock())
 
     # The same bytes under another name
 
     def _from_within(self, work: Work) -> bool:
         """Give bytes that the store holds already this bundle's name too; False when there are none to rely on."""
         facts = work.facts
-        rows = [self.held[place] for place in self._places.get(facts.sha256, ()) if place != facts.place]
+        rows = [self.stored[place] for place in self._places.get(facts.sha256, ()) if place != facts.place]
         for bundle in sorted(rows, key=lambda r: (r.shared, r.place)):
             with placing.in_place(self._store.fd, bundle.place) as found:
                 if found is not None and (self._link(bundle, found, work) or self._copy(bundle, found, work)):
                     return True
         return False
 
-    def _link(self, row: Held, found: placing.InPlace, work: Work) -> bool:
+    def _link(self, row: StoredBundle, found: placing.InPlace, work: Work) -> bool:
         """A second name for the file itself; False for a file that is not ours alone, or where links don't exist."""
         facts = work.facts
         if row.shared:
             return False
-        proof = self.proofs.get(row.place)
+        verification = self.verifications.get(row.place)
         algorithms = self._sealing.algorithms(facts)
         if (
-            proof is None
-            or not self._trusts(proof, found)
-            or any(algorithm not in proof.digests for algorithm in algorithms)
+            verification is None
+            or not self._trusts(verification, found)
+            or any(algorithm not in verification.digests for algorithm in algorithms)
         ):
             got = self._read_in_place(found, row, Work(facts), algorithms)
             if got is None or got[0] != facts.sha256:
-                return False  # `check` tells of it; here it is only no help
-            proof = got[2]
-        if not self._may_place(work, proof.digests, found.fd):
+                return False  # `verify` tells of it; here it is only no help
+            verification = got[2]
+        if not self._may_place(work, verification.digests, found.fd):
             return True
         try:
-            self._second_names(work, row, proof, found)
+            self._second_names(work, row, verification, found)
         except OSError as error:
             if error.errno not in _NO_LINK:
                 raise
             return False
         return True
 
-    def _copy(self, row: Held, found: placing.InPlace, work: Work) -> bool:
+    def _copy(self, row: StoredBundle, found: placing.InPlace, work: Work) -> bool:
         """A copy of the file, hashed on the way; False when its bytes are not the bundle's after all."""
         facts = work.facts
         os.lseek(found.fd, 0, os.SEEK_SET)
@@ -294,26 +294,30 @@ class Taking:
             if not self._may_place(work, digest.hexes, temp.fd):
                 return True
             status = placing.put(self._store.fd, facts, temp, shared=False)
-        held = facts.held(taken_at=self._clock(), taken_from=row.place, way_in="copy")
-        self._record(held, placing.proof_of_new(digest, status, held.taken_at, shared=False, kind=self.kind))
+        stored = facts.stored(added_at=self._clock(), added_from=row.place, way_in="copy")
+        self._record(stored, placing.verification_of_new(digest, status, stored.added_at, shared=False, kind=self.kind))
         work.ended("same bytes", "copy", row.place, "copied: the store cannot share these bytes by a link")
         return True
 
-    def _second_names(self, first: Work, row: Held, proof: Proof, found: placing.InPlace) -> None:
+    def _second_names(self, first: Work, row: StoredBundle, verification: Verification, found: placing.InPlace) -> None:
         """Link and record the new name, with it those of bundles that wait for the same bytes, in one transaction.
 
         Each link changes the ctime that the proofs of all older names hold; these are renewed where only it changed.
         """
         old = files.fingerprint_of(found.status)
-        known = [(place, self.proofs[place]) for place in self._places[proof.sha256] if place in self.proofs]
-        names = {place for place, each in known if (each.fingerprint, each.sha256) == (old, proof.sha256)}
+        known = [
+            (place, self.verifications[place])
+            for place in self._places[verification.sha256]
+            if place in self.verifications
+        ]
+        names = {place for place, each in known if (each.fingerprint, each.sha256) == (old, verification.sha256)}
         works = [first, *islice(self._waiting(first), _TOGETHER - 1)]
         now = self._clock()
-        rows = {w.facts.place: w.facts.held(taken_at=now, taken_from=row.place, way_in="same-bytes") for w in works}
+        rows = {w.facts.place: w.facts.stored(added_at=now, added_from=row.place, way_in="same-bytes") for w in works}
         linked: dict[str, Work] = {}
-        renewed: dict[str, Proof] = {}
+        renewed: dict[str, Verification] = {}
 
-        def link() -> Mapping[str, Proof]:
+        def link() -> Mapping[str, Verification]:
             for work in works:
                 try:
                     status = placing.put_again(self._store.fd, work.facts, found.fd)
@@ -322,12 +326,12 @@ class Taking:
                         raise
                     break  # those that are left come in their own turn, and tell what is wrong
                 linked[work.facts.place] = work
-            proved = replace(proof, fingerprint=files.fingerprint_of(status))
-            renewed.update(dict.fromkeys({*names, row.place, *linked}, proved))
+            verified = replace(verification, fingerprint=files.fingerprint_of(status))
+            renewed.update(dict.fromkeys({*names, row.place, *linked}, verified))
             return renewed
 
-        self._catalogue.record_linked(list(rows.values()), link)
-        self.proofs.update(renewed)
+        self._database.record_linked(list(rows.values()), link)
+        self.verifications.update(renewed)
         for place, work in linked.items():
             self._known(rows[place])
             work.ended("same bytes", "same-bytes", row.place)
@@ -340,7 +344,7 @@ class Taking:
         if self._sealing.concerns(first.facts):
             return
         for work in self._twins.get(first.facts.sha256, ()):
-            if work is first or work.done or work.clash is not None or work.facts.place in self.held:
+            if work is first or work.done or work.clash is not None or work.facts.place in self.stored:
                 continue
             if not self._sealing.concerns(work.facts):
                 yield work
@@ -400,7 +404,7 @@ class Taking:
                 algorithms = self._sealing.algorithms(facts, source, offer)
                 fetched = self._bytes_of(source, offer, work, algorithms, self._stop)
         except SourceError as error:
-            work.unreadable += (error.says,)
+            work.unreadable += (error.message,)
             return False
         except TooLong:
             if offer.named:
@@ -425,7 +429,7 @@ class Taking:
             return True
         self._quarantine(offer, fetched, work)
         where = f"; kept as {work.aside[-1].kept}" if work.aside[-1].kept else f"; {work.aside[-1].failure}"
-        told = (replace(finding, says=finding.says + where) for finding in work.ruling.findings)
+        told = (replace(finding, message=finding.message + where) for finding in work.ruling.findings)
         work.badly_signed += tuple(finding for finding in told if finding not in work.badly_signed)
         work.must_be_signed = self._sealing.wants(work.facts)
         work.ruling = None
@@ -442,12 +446,14 @@ class Taking:
             status = placing.put(self._store.fd, facts, fetched.temp, shared=shared)
         except FileExistsError:
             # Somebody laid a file there since the plan was made: judge it, as one that was there before.
-            if self._prove(work):
+            if self._verify(work):
                 return True
             status = placing.put(self._store.fd, facts, fetched.temp, shared=shared)
-        held = facts.held(taken_at=self._clock(), taken_from=offer.place, way_in=fetched.way_in)
-        proof = placing.proof_of_new(fetched.digest, status, held.taken_at, shared=shared, kind=self.kind)
-        self._record(held, proof)
+        stored = facts.stored(added_at=self._clock(), added_from=offer.place, way_in=fetched.way_in)
+        verification = placing.verification_of_new(
+            fetched.digest, status, stored.added_at, shared=shared, kind=self.kind
+        )
+        self._record(stored, verification)
         if not offer.named:
             work.misnamed = offer.place
         work.ended("taken", fetched.way_in, offer.place, fetched.note)
@@ -462,38 +468,38 @@ class Taking:
             )
         else:
             digest = fetched.digest
-            why = verdicts.code_of(facts, digest.size)
+            reason = verdicts.code_of(facts, digest.size)
             if work.ruling is not None and work.ruling.bad:
-                why = "the right bytes, but their signature is not good"
+                reason = "the right bytes, but their signature is not good"
             elif digest.sha256 == facts.sha256:
-                why = "right, but its place is taken by other bytes that an older manifest proved"
-            wrong = quarantine.QuarantineReason(facts, digest.size, digest.sha256, offer.place, why)
+                reason = "right, but its place is taken by other bytes that an older manifest proved"
+            wrong = quarantine.QuarantineReason(facts, digest.size, digest.sha256, offer.place, reason)
         kept, failure = quarantine.keep(
             self._store.fd, self._room, wrong, fetched.temp if fetched else None, self._clock()
         )
         work.aside += (SetAside(wrong, kept, failure),)
         work.status = "quarantined"
 
-    # The catalogue
+    # The store's database
 
-    def _record(self, held: Held, proof: Proof) -> None:
-        self._catalogue.record_held(held, proof)
-        self._known(held)
-        self.proofs[held.place] = proof
+    def _record(self, stored: StoredBundle, verification: Verification) -> None:
+        self._database.record_stored(stored, verification)
+        self._known(stored)
+        self.verifications[stored.place] = verification
 
-    def _known(self, held: Held) -> None:
-        old = self.held.get(held.place)
+    def _known(self, stored: StoredBundle) -> None:
+        old = self.stored.get(stored.place)
         if old is not None:
             self._places[old.sha256].discard(old.place)
-        self.held[held.place] = held
-        self._places.setdefault(held.sha256, set()).add(held.place)
+        self.stored[stored.place] = stored
+        self._places.setdefault(stored.sha256, set()).add(stored.place)
 
     def _forget(self, place: str) -> None:
-        self._catalogue.forget(place)
-        row = self.held.pop(place, None)
+        self._database.forget(place)
+        row = self.stored.pop(place, None)
         if row is not None:
             self._places[row.sha256].discard(place)
-        self.proofs.pop(place, None)
+        self.verifications.pop(place, None)
 
 
 def _first(offers: Sequence[tuple[BundleSource, FoundFile]]) -> tuple[BundleSource, FileOffer] | None:

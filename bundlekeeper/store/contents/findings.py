@@ -10,14 +10,14 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.store.contents.quarantine import QuarantineReason
-from bundlekeeper.store.database.rows import BundleFacts, Held
+from bundlekeeper.store.database.rows import BundleFacts, StoredBundle
 
 _AGAIN = "get it again from its publisher, and compare the digest with the publisher's own list"
 
 
-def owners(facts: Iterable[BundleFacts], held: Iterable[Held]) -> dict[str, str]:
+def owners(facts: Iterable[BundleFacts], stored: Iterable[StoredBundle]) -> dict[str, str]:
     """Digest to the bundle that it belongs to, of the manifest or of the store."""
-    known = {bundle.sha256: f"{bundle.family} {bundle.version} ({bundle.name}), held" for bundle in held}
+    known = {bundle.sha256: f"{bundle.family} {bundle.version} ({bundle.name}), held" for bundle in stored}
     return known | {bundle.sha256: f"{bundle.family} {bundle.version} ({bundle.name})" for bundle in facts}
 
 
@@ -35,27 +35,27 @@ def of_wrong(
     facts = wrong.facts
     code = "extended" if wrong.size is None else code_of(facts, wrong.size)  # unread without a size: too much came
     if wrong.size is None:
-        says = f"{wrong.place}: more bytes than the manifest's {facts.size} came"
+        message = f"{wrong.place}: more bytes than the manifest's {facts.size} came"
     elif code == "altered":
-        says = f"{wrong.place}: SHA-256 {wrong.sha256[:12]}…, the manifest says {facts.sha256[:12]}…"
+        message = f"{wrong.place}: SHA-256 {wrong.sha256[:12]}…, the manifest says {facts.sha256[:12]}…"
     else:
-        says = f"{wrong.place}: {wrong.size} bytes, the manifest says {facts.size}"
+        message = f"{wrong.place}: {wrong.size} bytes, the manifest says {facts.size}"
     if wrong.sha256 in known:
-        says += f"; these are the bytes of {known[wrong.sha256]}"
+        message += f"; these are the bytes of {known[wrong.sha256]}"
     if kept:
-        says += f"; kept as {kept}"
-    return finding(code, facts.name, f"{says}; {failure}" if failure else says, _AGAIN, level)
+        message += f"; kept as {kept}"
+    return finding(code, facts.name, f"{message}; {failure}" if failure else message, _AGAIN, level)
 
 
 def of_miss(facts: BundleFacts, obstacles: Sequence[str], places: Sequence[str], unseen: Sequence[str]) -> Finding:
     """The finding for a bundle that no source has; `unseen` says what of the sources could not be looked into."""
-    says = "; ".join([f"not found in {', '.join(places) or 'any source'}", *obstacles, *unseen])
+    message = "; ".join([f"not found in {', '.join(places) or 'any source'}", *obstacles, *unseen])
     if unseen:
         hint = (
             "nobody knows what lies there: let it be looked into (its mode and owner), and run the same command again"
         )
-        return finding("unreadable", facts.name, says, hint)
-    return finding("missing", facts.name, says, "put the file there and run the same command again")
+        return finding("unreadable", facts.name, message, hint)
+    return finding("missing", facts.name, message, "put the file there and run the same command again")
 
 
 def of_others(count: int) -> list[str]:
@@ -78,8 +78,8 @@ def of_passed(count: int) -> list[str]:
 def of_try(facts: BundleFacts, count: int) -> Finding:
     """The finding of a dry run for a bundle of which only the size is there, under other names."""
     files = "1 file of its size" if count == 1 else f"{count} files of its size"
-    says = f"no file of this name; {files} under another name would be read to find out"
-    return finding("missing", facts.name, says, "put the file there, or let the take look", Level.WARNING)
+    message = f"no file of this name; {files} under another name would be read to find out"
+    return finding("missing", facts.name, message, "put the file there, or let the take look", Level.WARNING)
 
 
 def of_unreadable(facts: BundleFacts, reasons: Sequence[str]) -> Finding:
@@ -89,32 +89,34 @@ def of_unreadable(facts: BundleFacts, reasons: Sequence[str]) -> Finding:
 
 def of_misnamed(facts: BundleFacts, place: str) -> Finding:
     """The finding for right bytes under another name."""
-    says = f"{place} holds the bytes of this bundle; taken under its published name"
-    return finding("misnamed", facts.name, says, "find out who renamed it")
+    message = f"{place} holds the bytes of this bundle; taken under its published name"
+    return finding("misnamed", facts.name, message, "find out who renamed it")
 
 
-def of_clash(facts: BundleFacts, row: Held, kept: str) -> Finding:
+def of_clash(facts: BundleFacts, row: StoredBundle, kept: str) -> Finding:
     """The finding for a place that is taken by other bytes, proven by another manifest."""
-    says = (
+    message = (
         f"{row.place} holds other bytes (SHA-256 {row.sha256[:12]}…), proven by the manifest with sequence "
         f"{row.sequence}; they were not replaced"
     )
     if kept:
-        says += f"; the new bytes are kept as {kept}"
+        message += f"; the new bytes are kept as {kept}"
     hint = "find out which of the two is right; move the wrong one out of the store by hand, then take again"
-    return finding("not-held", facts.name, says, hint)
+    return finding("not-in-store", facts.name, message, hint)
 
 
 def of_facts(facts: BundleFacts) -> list[Finding]:
     """What the manifest itself says against a bundle, taken or not."""
     found = []
     if facts.proves_itself:
-        says = "its digest was computed from the file that it is meant to prove"
-        found.append(finding("self-digest", facts.name, says, "bundlekeeper manifest confirm MANIFEST --against LIST"))
+        message = "its digest was computed from the file that it is meant to prove"
+        found.append(
+            finding("self-digest", facts.name, message, "bundlekeeper manifest confirm MANIFEST --against LIST")
+        )
     elif not facts.digest_from:
-        says = "the manifest does not say where the digest comes from (digest_from)"
-        found.append(finding("not-checked", facts.name, says, "add digest_from to the manifest"))
-    if facts.standing == "withdrawn":
-        says = f"withdrawn by its publisher: {facts.why or 'no reason given'}"
-        found.append(finding("withdrawn", facts.name, says, "do not stage it; see the publisher's reason"))
+        message = "the manifest does not say where the digest comes from (digest_from)"
+        found.append(finding("not-checked", facts.name, message, "add digest_from to the manifest"))
+    if facts.lifecycle == "withdrawn":
+        message = f"withdrawn by its publisher: {facts.reason or 'no reason given'}"
+        found.append(finding("withdrawn", facts.name, message, "do not stage it; see the publisher's reason"))
     return found

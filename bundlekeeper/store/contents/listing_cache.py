@@ -3,7 +3,7 @@
 Parsing and checking a manifest of 10,000 bundles costs seconds, a quick check of as many files a fraction of one.
 
 Rules: found by the SHA-256 of the manifest's bytes and the version of this program that read them; what does not
-carry its own right checksum is not used; it may be deleted at any time and is as trusted as the catalogue beside it;
+carry its own right checksum is not used; it may be deleted at any time and is as trusted as the store's database beside it;
 only the few written last are kept; failing to read or write it is never an error.
 """
 

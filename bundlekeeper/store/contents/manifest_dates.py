@@ -11,7 +11,7 @@ from datetime import date, datetime, timedelta
 from typing import Protocol
 
 from bundlekeeper.findings import Finding, finding
-from bundlekeeper.store.database.rows import Accepted
+from bundlekeeper.store.database.rows import Admitted
 
 AHEAD = timedelta(days=1)
 
@@ -32,16 +32,16 @@ class Dated(Protocol):
         """Its date of issue."""
 
 
-def latest(known: Sequence[Accepted], now: datetime, coming: Dated | None = None) -> datetime:
+def latest(known: Sequence[Admitted], now: datetime, coming: Dated | None = None) -> datetime:
     """The time to judge dates by: now, or the newest acceptance where this machine's clock is behind it. Pure.
 
     A clock that is set back must not make an expired manifest or key good again. An acceptance counts no more once its
     manifest's date was corrected: by one in `known`, or by the one that is `coming`.
     """
-    return max([now, *(manifest.accepted_at for manifest in uncorrected(known, coming))])
+    return max([now, *(manifest.admitted_at for manifest in uncorrected(known, coming))])
 
 
-def doubts(subject: str, known: Sequence[Accepted], now: datetime, issued: date | None = None) -> list[Finding]:
+def doubts(subject: str, known: Sequence[Admitted], now: datetime, issued: date | None = None) -> list[Finding]:
     """The finding that this machine's clock is behind what the store knows of, or nothing. Pure.
 
     `issued` is what the manifest called `subject` states; without it that of the manifest in force counts.
@@ -52,19 +52,19 @@ def doubts(subject: str, known: Sequence[Accepted], now: datetime, issued: date 
         stated = [(called(manifest), manifest.issued) for manifest in uncorrected(known)[-1:]]
     for name, day in stated:
         if is_ahead(day, now):
-            says = f"{name} was issued on {day}; this machine's clock says {now.date()}"
+            message = f"{name} was issued on {day}; this machine's clock says {now.date()}"
             hint = "where the clock is right, take a later manifest that states the right date; else set the clock"
-            return [finding("clock-doubtful", subject, says, hint)]
-    newest = max(uncorrected(known), key=lambda each: each.accepted_at, default=None)
-    if newest is None or now.date() >= newest.accepted_at.date():
+            return [finding("clock-doubtful", subject, message, hint)]
+    newest = max(uncorrected(known), key=lambda each: each.admitted_at, default=None)
+    if newest is None or now.date() >= newest.admitted_at.date():
         return []
-    says = f"{called(newest)} was accepted on {newest.accepted_at.date()}; this machine's clock says {now.date()}"
+    message = f"{called(newest)} was accepted on {newest.admitted_at.date()}; this machine's clock says {now.date()}"
     return [
-        finding("clock-doubtful", subject, says, "find out which of the two clocks is wrong, that day's or today's")
+        finding("clock-doubtful", subject, message, "find out which of the two clocks is wrong, that day's or today's")
     ]
 
 
-def stands(known: Sequence[Accepted], now: datetime) -> list[Finding]:
+def stands(known: Sequence[Admitted], now: datetime) -> list[Finding]:
     """What is to be said of the manifest in force, by its dates: expired, or a clock that is behind. Pure."""
     if not known:
         return []
@@ -86,7 +86,7 @@ def is_ahead(issued: date, now: datetime) -> bool:
     return issued > now.date() + AHEAD
 
 
-def uncorrected(known: Sequence[Accepted], coming: Dated | None = None) -> list[Accepted]:
+def uncorrected(known: Sequence[Admitted], coming: Dated | None = None) -> list[Admitted]:
     """Those whose date of issue stands: no manifest of a higher number states an earlier one.
 
     What is corrected so was issued, and accepted, by a clock that was ahead. Whoever sets a clock back has no such

@@ -15,7 +15,7 @@ from datetime import datetime
 
 from bundlekeeper.errors import RefusedError, UnfinishedError
 from bundlekeeper.store.contents import unchanged
-from bundlekeeper.store.database.rows import BundleFacts, Proof
+from bundlekeeper.store.database.rows import BundleFacts, Verification
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.filesystem import FsKind
 from bundlekeeper.store.disk.temp_files import Temp
@@ -107,7 +107,9 @@ def _insist(folder: int, facts: BundleFacts, fd: int) -> os.stat_result:
     return here
 
 
-def proof_of_new(digest: Digest, status: os.stat_result, at: datetime, *, shared: bool, kind: FsKind) -> Proof:
+def verification_of_new(
+    digest: Digest, status: os.stat_result, at: datetime, *, shared: bool, kind: FsKind
+) -> Verification:
     """The proof of a file that was hashed on its way in and then linked into place.
 
     Nobody else could write to it before the link, and a write after the link changes its modification time even within
@@ -115,12 +117,12 @@ def proof_of_new(digest: Digest, status: os.stat_result, at: datetime, *, shared
     """
     told_apart = abs(status.st_ctime_ns - status.st_mtime_ns) >= _SECOND_NS // 2
     trustworthy = kind.stable_identity and not shared and told_apart
-    return Proof(digest.sha256, at, files.fingerprint_of(status), trustworthy, extra_of(digest))
+    return Verification(digest.sha256, at, files.fingerprint_of(status), trustworthy, extra_of(digest))
 
 
-def proof_of_read(
+def verification_of_read(
     digest: Digest, found: InPlace, at: datetime, began_ns: int | None, *, shared: bool, kind: FsKind
-) -> Proof | None:
+) -> Verification | None:
     """The proof of a file that was read in place, its read begun by `unchanged.begin`; None when it changed meanwhile.
 
     Raises OSError.
@@ -129,7 +131,7 @@ def proof_of_read(
     if after != files.fingerprint_of(found.status):
         return None
     settled = began_ns is not None and unchanged.is_settled(after, began_ns)
-    return Proof(digest.sha256, at, after, kind.stable_identity and not shared and settled, extra_of(digest))
+    return Verification(digest.sha256, at, after, kind.stable_identity and not shared and settled, extra_of(digest))
 
 
 def extra_of(digest: Digest) -> tuple[tuple[str, str], ...]:

@@ -33,7 +33,7 @@ class QuarantineReason:
     size: int | None
     sha256: str
     place: str
-    why: str
+    reason: str
 
 
 def name_for(name: str, sha256: str, size: int | None = None, *, digits: int = _DIGITS) -> str:
@@ -112,7 +112,7 @@ def _note(folder: int, incoming: Incoming, name: str, wrong: QuarantineReason, a
 def _text(wrong: QuarantineReason, at: datetime, *, kept: bool) -> str:
     facts = wrong.facts
     rows: Sequence[tuple[str, str]] = (
-        ("what", wrong.why),
+        ("what", wrong.reason),
         ("name", f"{facts.family} {facts.version}: {facts.name}"),
         ("expected", f"{facts.size} bytes, SHA-256 {facts.sha256}"),
         ("found", f"{'unknown' if wrong.size is None else wrong.size} bytes, SHA-256 {wrong.sha256 or 'not computed'}"),

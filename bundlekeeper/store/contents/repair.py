@@ -1,8 +1,8 @@
-"""A catalogue that is damaged, or older than the kept manifests: consulted as far as it holds, or made again.
+"""A store's database that is damaged, or older than the kept manifests: consulted as far as it holds, or made again.
 
-Rules: what damages a row judges no file; who only reads gets a catalogue in memory, and the damage as errors; who
+Rules: what damages a row judges no file; who only reads gets a store's database in memory, and the damage as errors; who
 writes gets one that was made again under the store's lock, and the damage as warnings, the old file kept aside; nothing
-is repaired in silence; a catalogue of another format is refused and never replaced.
+is repaired in silence; a store's database of another format is refused and never replaced.
 """
 
 from __future__ import annotations
@@ -18,47 +18,47 @@ from bundlekeeper.formats.sqlite import FORMAT
 from bundlekeeper.model.progress import Clock
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database import kept_manifests
-from bundlekeeper.store.database.catalogue import DATABASE, Catalogue, Sound
+from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase, Sound
 from bundlekeeper.store.database.rebuild import Filled, fill
 from bundlekeeper.store.disk import files, lock
 
-_SUBJECT = "the store's catalogue"
-_DOING = "the store's catalogue and manifests cannot be looked at"
+_SUBJECT = "the store's store's database"
+_DOING = "the store's store's database and manifests cannot be looked at"
 
 
 @contextmanager
-def consulted(store: Store) -> Iterator[tuple[Catalogue, list[Finding]]]:
-    """The catalogue for reading, and what is damaged of it or of the kept manifests, as errors.
+def consulted(store: Store) -> Iterator[tuple[StoreDatabase, list[Finding]]]:
+    """The store's database for reading, and what is damaged of it or of the kept manifests, as errors.
 
     What is lost is made again in memory, from the kept manifests. Raises DamagedError for a newer format, LockedError,
     RefusedError, UnfinishedError.
     """
-    catalogue, found = _consulted(store)
-    with catalogue:
-        yield catalogue, found
+    database, found = _consulted(store)
+    with database:
+        yield database, found
 
 
 @contextmanager
 def mended(
     store: Store, clock: Clock, *, lock_for: str = "", but: str = ""
-) -> Iterator[tuple[Catalogue, list[Finding]]]:
-    """The catalogue for writing; a damaged one is moved aside and made again first, and warnings say so.
+) -> Iterator[tuple[StoreDatabase, list[Finding]]]:
+    """The store's database for writing; a damaged one is moved aside and made again first, and warnings say so.
 
     The store's lock is taken for that in the name of the command `lock_for`; without one it is held already. A kept
     manifest without a row whose SHA-256 is `but` is about to be recorded, and no damage.
     Raises as `consulted`.
     """
-    catalogue, found = _mended(store, clock, lock_for, but)
-    with catalogue:
-        yield catalogue, found
+    database, found = _mended(store, clock, lock_for, but)
+    with database:
+        yield database, found
 
 
-def _consulted(store: Store) -> tuple[Catalogue, list[Finding]]:
+def _consulted(store: Store) -> tuple[StoreDatabase, list[Finding]]:
     with files.wrapped(_DOING, str(store.root)):
-        catalogue, unread, trouble = _opened(store, write=False)
-        if catalogue is not None:
-            return catalogue, [each.finding for each in unread]
-        fresh = Catalogue.in_memory()
+        database, unread, trouble = _opened(store, write=False)
+        if database is not None:
+            return database, [each.finding for each in unread]
+        fresh = StoreDatabase.in_memory()
         try:
             sound = _sound(store)
             filled = fill(store.fd, fresh, sound)
@@ -68,64 +68,64 @@ def _consulted(store: Store) -> tuple[Catalogue, list[Finding]]:
     return fresh, _told(sound, filled, trouble)
 
 
-def _mended(store: Store, clock: Clock, lock_for: str, but: str) -> tuple[Catalogue, list[Finding]]:
+def _mended(store: Store, clock: Clock, lock_for: str, but: str) -> tuple[StoreDatabase, list[Finding]]:
     with files.wrapped(_DOING, str(store.root)):
-        catalogue, unread, _ = _opened(store, write=True, but=but)
-        if catalogue is not None:
-            return catalogue, [each.finding for each in unread]
+        database, unread, _ = _opened(store, write=True, but=but)
+        if database is not None:
+            return database, [each.finding for each in unread]
         if not lock_for:
             return _made_again(store, clock, but)
-        with lock.held(store.fd, lock_for, clock=clock, where=str(store.root)):
+        with lock.stored(store.fd, lock_for, clock=clock, where=str(store.root)):
             return _made_again(store, clock, but)
 
 
-def _made_again(store: Store, clock: Clock, but: str) -> tuple[Catalogue, list[Finding]]:
-    catalogue, unread, trouble = _opened(store, write=True, but=but)  # another process may have done it meanwhile
-    if catalogue is not None:
-        return catalogue, [each.finding for each in unread]
+def _made_again(store: Store, clock: Clock, but: str) -> tuple[StoreDatabase, list[Finding]]:
+    database, unread, trouble = _opened(store, write=True, but=but)  # another process may have done it meanwhile
+    if database is not None:
+        return database, [each.finding for each in unread]
     sound = _sound(store)
     aside, filled = store.rebuild(clock=clock, sound=sound)
-    old = f"; the old catalogue is kept as {aside.name}" if aside is not None else ""
-    lost = f"{counted(filled.files, 'file')} without a row count as unproven until they are read"
+    old = f"; the old store's database is kept as {aside.name}" if aside is not None else ""
+    lost = f"{counted(filled.files, 'file')} without a row count as unverified until they are read"
     told = [
-        replace(each, level=Level.WARNING, says=f"{each.says}; made again", hint=f"{lost}{old}")
+        replace(each, level=Level.WARNING, message=f"{each.message}; made again", hint=f"{lost}{old}")
         for each in _told(sound, replace(filled, unread=()), trouble)
     ]
-    return Catalogue.open(store.catalogue_path, write=True), [*told, *(each.finding for each in filled.unread)]
+    return StoreDatabase.open(store.database_path, write=True), [*told, *(each.finding for each in filled.unread)]
 
 
 def _opened(
     store: Store, *, write: bool, but: str = ""
-) -> tuple[Catalogue | None, Sequence[kept_manifests.UnreadManifest], DamagedError | None]:
-    """The catalogue where all of it holds and every kept manifest that can be read has its row; else why not."""
+) -> tuple[StoreDatabase | None, Sequence[kept_manifests.UnreadManifest], DamagedError | None]:
+    """The store's database where all of it holds and every kept manifest that can be read has its row; else why not."""
     try:
-        catalogue = store.any_catalogue(write=write)
+        database = store.any_database(write=write)
     except DamagedError as error:
-        if _is_newer(store) or not store.catalogue_path.exists():
+        if _is_newer(store) or not store.database_path.exists():
             raise  # a store that is being made, or that the first command that writes makes whole
         return None, (), error
     try:
-        catalogue.verify()
-        known = catalogue.accepted()
+        database.verify()
+        known = database.admitted()
         read, unread = kept_manifests.read_kept(
             store.fd, kept_manifests.unrecorded(store.fd, known), {manifest.platform for manifest in known}
         )
-        if all(kept.accepted.sha256 == but for kept in read):
-            return catalogue, unread, None
-        catalogue.close()
+        if all(kept.admitted.sha256 == but for kept in read):
+            return database, unread, None
+        database.close()
         return None, unread, None
     except DamagedError as error:
-        catalogue.close()
+        database.close()
         return None, (), error
     except BaseException:
-        catalogue.close()
+        database.close()
         raise
 
 
 def _is_newer(store: Store) -> bool:
-    """True for a catalogue that a newer version of this program wrote, by its head (sqlite.org/fileformat2.html)."""
+    """True for a store's database that a newer version of this program wrote, by its head (sqlite.org/fileformat2.html)."""
     try:
-        with store.catalogue_path.open("rb") as file:
+        with store.database_path.open("rb") as file:
             head = file.read(72)
     except OSError:
         return False
@@ -134,21 +134,23 @@ def _is_newer(store: Store) -> bool:
 
 
 def _sound(store: Store) -> Sound:
-    """What is still right in the catalogue; nothing where it cannot even be opened."""
+    """What is still right in the store's database; nothing where it cannot even be opened."""
     try:
-        with store.any_catalogue(write=False) as catalogue:
-            return catalogue.sound()
+        with store.any_database(write=False) as database:
+            return database.sound()
     except DamagedError:
         return Sound()
 
 
 def _told(sound: Sound, filled: Filled, trouble: DamagedError | None) -> list[Finding]:
     """What is damaged, in findings: rows, then kept manifests."""
-    says = list(sound.lost) or ([trouble.says] if trouble is not None else [])
-    found = [finding("damaged", _SUBJECT, say, DATABASE.damage_hint) for say in says]
+    message = list(sound.lost) or ([trouble.message] if trouble is not None else [])
+    found = [finding("damaged", _SUBJECT, say, DATABASE.damage_hint) for say in message]
     for place in filled.manifests:
-        because = "a take was cut off, or the catalogue is older than it or lost the row"
+        because = "a take was cut off, or the store's database is older than it or lost the row"
         found.append(
-            finding("damaged", place, f"kept, and the catalogue has no row of it: {because}", DATABASE.damage_hint)
+            finding(
+                "damaged", place, f"kept, and the store's database has no row of it: {because}", DATABASE.damage_hint
+            )
         )
     return [*found, *(unread.finding for unread in filled.unread)]

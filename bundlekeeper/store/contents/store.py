@@ -2,7 +2,7 @@
 
 Rules: one descriptor of the root is held, and everything below is reached from it, so nobody can swap the root under a
 running command; the root is ours (or root's), nobody else may write what it relies on (`rights`), and no folder of its
-own is a symbolic link; a folder that is neither a store nor empty is never made into one; a missing catalogue is
+own is a symbolic link; a folder that is neither a store nor empty is never made into one; a missing store's database is
 rebuilt by the first command that writes. The tree is described, for users, in the README.
 """
 
@@ -19,21 +19,21 @@ from bundlekeeper.errors import InputError, LockedError, RefusedError
 from bundlekeeper.model.progress import Clock
 from bundlekeeper.model.vocabulary import FAMILIES
 from bundlekeeper.store.database import kept_manifests
-from bundlekeeper.store.database.catalogue import DATABASE, NOTHING, Catalogue, Sound
+from bundlekeeper.store.database.store_database import DATABASE, NOTHING, StoreDatabase, Sound
 from bundlekeeper.store.disk import files, lock, temp_files
 from bundlekeeper.store.disk.filesystem import describe_fd
-from bundlekeeper.store.disk.rights import ACCEPTANCE, Rights
+from bundlekeeper.store.disk.rights import SETTINGS, Rights
 
 if TYPE_CHECKING:
     from bundlekeeper.store.database.rebuild import Filled
 
 KEEPER = ".keeper"
-CATALOGUE = "catalogue.sqlite"
+DATABASE = "store.sqlite"
 QUARANTINE = "quarantine"
 MANIFESTS = "manifests"
 _OWN_FOLDERS = (*FAMILIES, QUARANTINE, MANIFESTS, KEEPER)
 #: What may lie in a folder that becomes a store: our own names, and what file systems put there themselves.
-_HARMLESS = {*_OWN_FOLDERS, ACCEPTANCE, "lost+found"}
+_HARMLESS = {*_OWN_FOLDERS, SETTINGS, "lost+found"}
 
 
 class Store:
@@ -44,7 +44,7 @@ class Store:
         self.fd = fd
         self.rights = rights
         self.writable = writable
-        self.adopted = False  # the tree of a store that had lost its `.keeper`, which was made anew
+        self.adopted = False  # the tree of a store that had lost its `.keeper`, which was made again
 
     @classmethod
     def open(cls, root: Path, *, write: bool) -> Self:
@@ -94,84 +94,84 @@ class Store:
         self.close()
 
     @property
-    def catalogue_path(self) -> Path:
-        """Where the catalogue is."""
-        return self.root / KEEPER / CATALOGUE
+    def database_path(self) -> Path:
+        """Where the store's database is."""
+        return self.root / KEEPER / DATABASE
 
-    def catalogue(self, *, write: bool) -> Catalogue:
-        """Open the catalogue; with `write`, a missing one is rebuilt from the tree first.
+    def database(self, *, write: bool) -> StoreDatabase:
+        """Open the store's database; with `write`, a missing one is rebuilt from the tree first.
 
         Raises DamagedError with the way out, also where a manifest is kept that it does not know; otherwise as
-        `any_catalogue`.
+        `any_database`.
         """
-        catalogue = self.any_catalogue(write=write)
+        database = self.any_database(write=write)
         try:
             with files.wrapped("the kept manifests cannot be looked at", str(self.root / MANIFESTS)):
                 # Another process that holds the lock may be between keeping a manifest and recording it.
-                if kept_manifests.unrecorded(self.fd, catalogue.accepted()) and not lock.maker(self.fd):
-                    still = kept_manifests.unrecorded(self.fd, catalogue.accepted())
+                if kept_manifests.unrecorded(self.fd, database.admitted()) and not lock.maker(self.fd):
+                    still = kept_manifests.unrecorded(self.fd, database.admitted())
                     if still:
-                        says = f"{', '.join(still)}: kept, and it has no row of it"
-                        raise DATABASE.damaged(says, str(self.catalogue_path))
+                        message = f"{', '.join(still)}: kept, and it has no row of it"
+                        raise DATABASE.damaged(message, str(self.database_path))
         except BaseException:
-            catalogue.close()
+            database.close()
             raise
-        return catalogue
+        return database
 
-    def snapshot(self) -> Catalogue:
-        """A copy of the catalogue in memory, as it is now: it keeps no writer waiting. Raises as `catalogue`."""
-        with self.catalogue(write=False) as catalogue:
-            return catalogue.copied()
+    def snapshot(self) -> StoreDatabase:
+        """A copy of the store's database in memory, as it is now: it keeps no writer waiting. Raises as `store's database`."""
+        with self.database(write=False) as database:
+            return database.copied()
 
-    def any_catalogue(self, *, write: bool) -> Catalogue:
+    def any_database(self, *, write: bool) -> StoreDatabase:
         """The same, where it may not know every manifest that is kept (`contents.repair`).
 
         Raises DamagedError, UnfinishedError, LockedError; RefusedError where it is no regular file.
         """
-        with files.wrapped("the store's catalogue cannot be opened", str(self.catalogue_path)):
+        with files.wrapped("the store's store's database cannot be opened", str(self.database_path)):
             with files.folder(self.fd, (KEEPER,)) as keeper:
-                there = files.exists(keeper, CATALOGUE)
-                if there and not stat.S_ISREG(os.lstat(CATALOGUE, dir_fd=keeper).st_mode):
-                    raise RefusedError("the store's catalogue is no regular file", where=str(self.catalogue_path))
+                there = files.exists(keeper, DATABASE)
+                if there and not stat.S_ISREG(os.lstat(DATABASE, dir_fd=keeper).st_mode):
+                    raise RefusedError("the store's store's database is no regular file", where=str(self.database_path))
             if not there and (maker := lock.maker(self.fd)):
-                says = f"the store is being made by {maker}"
-                raise LockedError(says, where=str(self.root), hint="wait for it to end, and ask again")
+                message = f"the store is being made by {maker}"
+                raise LockedError(message, where=str(self.root), hint="wait for it to end, and ask again")
             if write and not there:
                 self._build()
-        return Catalogue.open(self.catalogue_path, write=write)
+        return StoreDatabase.open(self.database_path, write=write)
 
     def rebuild(self, *, clock: Clock, sound: Sound = NOTHING) -> tuple[Path | None, Filled]:
-        """Move the catalogue aside, whatever it holds, and make a new one from what is `sound` in it and from the tree.
+        """Move the store's database aside, whatever it holds, and make a new one from what is `sound` in it and from the tree.
 
-        Every file of which nothing is sound is unproven then. Returns where the old one is, None when there was none,
+        Every file of which nothing is sound is unverified then. Returns where the old one is, None when there was none,
         and what was made again. Raises UnfinishedError, RefusedError, LockedError.
         """
-        aside = f"catalogue-aside-{clock():%Y%m%dT%H%M%S}-{os.urandom(3).hex()}.sqlite"
+        aside = f"store's database-aside-{clock():%Y%m%dT%H%M%S}-{os.urandom(3).hex()}.sqlite"
         filled = self._build(sound, aside)
         path = self.root / KEEPER / aside
         return path if path.exists() else None, filled
 
     def _build(self, sound: Sound = NOTHING, aside: str = "") -> Filled:
-        """Make a catalogue of what the tree holds under a temporary name and link it into place whole.
+        """Make a store's database of what the tree holds under a temporary name and link it into place whole.
 
         One that is there makes room under the name `aside`, or stays where there is none.
         """
         from bundlekeeper.store.database.rebuild import fill
 
-        doing = "the catalogue cannot be rebuilt"
-        with files.wrapped(doing, str(self.catalogue_path)), temp_files.opened(self.fd) as room, room.named() as temp:
+        doing = "the store's database cannot be rebuilt"
+        with files.wrapped(doing, str(self.database_path)), temp_files.opened(self.fd) as room, room.named() as temp:
             os.fchmod(temp.fd, 0o644)
-            with Catalogue.create(self.root / KEEPER / temp_files.FOLDER / temp.name) as fresh:
+            with StoreDatabase.create(self.root / KEEPER / temp_files.FOLDER / temp.name) as fresh:
                 filled = fill(self.fd, fresh, sound)
             os.fsync(temp.fd)
             with files.folder(self.fd, (KEEPER,)) as keeper, suppress(FileExistsError):  # another process was faster
                 for tail in ("", "-journal") if aside else ():
-                    if files.exists(keeper, CATALOGUE + tail):
-                        os.rename(CATALOGUE + tail, aside + tail, src_dir_fd=keeper, dst_dir_fd=keeper)
+                    if files.exists(keeper, DATABASE + tail):
+                        os.rename(DATABASE + tail, aside + tail, src_dir_fd=keeper, dst_dir_fd=keeper)
                 # SQLite would roll a journal of the lost database back into this one.
-                if not files.exists(keeper, CATALOGUE):
-                    files.remove(keeper, CATALOGUE + "-journal")
-                temp.publish(keeper, CATALOGUE)
+                if not files.exists(keeper, DATABASE):
+                    files.remove(keeper, DATABASE + "-journal")
+                temp.publish(keeper, DATABASE)
                 os.fsync(keeper)
         return filled
 
@@ -180,7 +180,7 @@ def _absent(where: str) -> InputError:
     return InputError(
         "there is no store here",
         where=where,
-        hint="name one with --store or BUNDLEKEEPER_STORE, or make one: bundlekeeper take MANIFEST --from DIR",
+        hint="name one with --store or BUNDLEKEEPER_STORE, or make one: bundlekeeper store add MANIFEST --from DIR",
     )
 
 
@@ -193,7 +193,7 @@ def _bare(fd: int, where: str) -> InputError | None:
         f"the folder has no {KEEPER}, but a store's {', '.join(there)}",
         where=where,
         hint=f"was it copied without hidden files? Copy {KEEPER} as well: it holds trust list, ledger and accepted "
-        "manifests. Without it the bundles are good for a new store: bundlekeeper take MANIFEST --from DIR",
+        "manifests. Without it the bundles are good for a new store: bundlekeeper store add MANIFEST --from DIR",
     )
 
 

@@ -1,4 +1,4 @@
-"""When an unchanged `stat` means unchanged bytes: the reasoning behind `check --quick`.
+"""When an unchanged `stat` means unchanged bytes: the reasoning behind `verify --quick`.
 
 Let a full proof read a file's bytes from the moment B on, and let C be the ctime that fstat gave both before and after.
 The kernel stamps every change with its clock's present tick. So:
@@ -31,7 +31,7 @@ import signal
 import time
 from datetime import datetime
 
-from bundlekeeper.store.database.rows import Proof
+from bundlekeeper.store.database.rows import Verification
 from bundlekeeper.store.disk.files import Fingerprint, fingerprint_of
 from bundlekeeper.store.disk.filesystem import FsKind
 
@@ -104,15 +104,15 @@ def begin(fd: int) -> int | None:
     return began_ns if nobody_writes(fd) else None
 
 
-def may_trust(proof: Proof, found: Fingerprint, kind: FsKind, now: datetime) -> bool:
+def may_trust(verification: Verification, found: Fingerprint, kind: FsKind, now: datetime) -> bool:
     """True when the bytes must still be those of `proof`, going by `found`, what stat says now.
 
     Whether its digest is the one that is expected now is the caller's to compare.
     """
     return (
-        proof.trustworthy
-        and proof.fingerprint == found
+        verification.trustworthy
+        and verification.fingerprint == found
         and kind.stable_identity
-        and proof.proven_at <= now
+        and verification.verified_at <= now
         and found.ctime_ns <= time.time_ns()
     )

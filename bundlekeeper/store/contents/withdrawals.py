@@ -18,11 +18,11 @@ from bundlekeeper.store.database.kept_manifests import bytes_of
 if TYPE_CHECKING:
     from bundlekeeper.model.lint.read_manifest import Loaded
     from bundlekeeper.model.manifest.types import Bundle, Manifest
-    from bundlekeeper.store.database.rows import Accepted
+    from bundlekeeper.store.database.rows import Admitted
 
 
 def withdrawn_since(
-    root: int, known: Sequence[Accepted], sequence: int
+    root: int, known: Sequence[Admitted], sequence: int
 ) -> tuple[tuple[Bundle, ...], tuple[Finding, ...]]:
     """The bundles that the newest manifest of those `known` withdrew, where it is newer than number `sequence`.
 
@@ -39,11 +39,11 @@ def withdrawn_since(
         return (), (_unknown(newest, "its kept copy is not what was accepted"),)
     except (KeeperError, OSError) as error:
         return (), (_unknown(newest, str(error)),)
-    withdrawn = (_telling(bundle, newest.sequence) for bundle in manifest.bundle if bundle.standing == "withdrawn")
+    withdrawn = (_telling(bundle, newest.sequence) for bundle in manifest.bundle if bundle.lifecycle == "withdrawn")
     return tuple(withdrawn), ()
 
 
-def overlaid(root: int, loaded: Loaded, known: Sequence[Accepted]) -> tuple[Loaded, tuple[Finding, ...]]:
+def overlaid(root: int, loaded: Loaded, known: Sequence[Admitted]) -> tuple[Loaded, tuple[Finding, ...]]:
     """The manifest that was read, with what a newer one of those `known` withdrew since; and what is not known of that.
 
     Raises nothing.
@@ -59,22 +59,22 @@ def _with(manifest: Manifest, since: dict[str, Bundle]) -> Manifest:
     rows = []
     for each in manifest.bundle:
         later = since.get(each.sha256.lower())
-        if later is not None and each.standing != "withdrawn":
-            each = each.model_copy(update={"standing": later.standing, "why": later.why})
+        if later is not None and each.lifecycle != "withdrawn":
+            each = each.model_copy(update={"lifecycle": later.lifecycle, "reason": later.reason})
         rows.append(each)
     return manifest.model_copy(update={"bundle": tuple(rows)})
 
 
 def _telling(bundle: Bundle, sequence: int) -> Bundle:
     """The bundle, its reason saying which manifest gave it."""
-    why = bundle.why or "no reason given"
-    return bundle.model_copy(update={"why": f"{why} (by manifest {sequence}, which this store accepted)"})
+    reason = bundle.reason or "no reason given"
+    return bundle.model_copy(update={"reason": f"{reason} (by manifest {sequence}, which this store accepted)"})
 
 
-def _unknown(newest: Accepted, says: str) -> Finding:
+def _unknown(newest: Admitted, message: str) -> Finding:
     return finding(
         "not-checked",
         newest.place,
-        f"what manifest {newest.sequence} withdrew is not known: {says}",
+        f"what manifest {newest.sequence} withdrew is not known: {message}",
         "take it again, then go back to the older one",
     )

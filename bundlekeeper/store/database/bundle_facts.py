@@ -1,4 +1,4 @@
-"""What a manifest says of its bundles, in the words that the catalogue keeps.
+"""What a manifest says of its bundles, in the words that the store's database keeps.
 
 Rules: made from the manifest's objects by attribute only, so that the store never pays for their types; a digest is
 lower case here, whatever its case in the manifest; who makes paths of names insists on them once, whoever read them.
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.formats.escape import visible
-from bundlekeeper.store.database.rows import BundleFacts, HeldImage, Stated
+from bundlekeeper.store.database.rows import BundleFacts, StoredImage, Stated
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Bundle, Manifest
@@ -33,7 +33,7 @@ def insist_on_names(manifest: Manifest) -> None:
         for name in (bundle.name, *((bundle.signature.file,) if bundle.signature else ())):
             problems = problems_of_name(name)
             if problems:
-                raise InputError(f"{visible(name)}: {problems[0].says}", hint=problems[0].hint)
+                raise InputError(f"{visible(name)}: {problems[0].message}", hint=problems[0].hint)
             key = (*bundle.folder, collision_key(name))
             if key in taken:
                 raise InputError(f"{taken[key]} and {name} are one name on some file systems", hint="rename one")
@@ -51,10 +51,10 @@ def _facts(manifest: Manifest, bundle: Bundle) -> BundleFacts:
         platform=manifest.platform,
         sequence=manifest.sequence,
         digest_from=bundle.digest_from or "",
-        standing=str(bundle.standing),
-        why=bundle.why or "",
+        lifecycle=str(bundle.lifecycle),
+        reason=bundle.reason or "",
         build=str(bundle.build or ""),
-        images=tuple(HeldImage(i.kind, tuple(i.models), i.version) for i in bundle.images),
+        images=tuple(StoredImage(i.kind, tuple(i.models), i.version) for i in bundle.images),
         released=bundle.released,
         signature=Stated(signed.file, signed.form, signed.key) if signed is not None else None,
     )

@@ -1,6 +1,6 @@
-"""The manifests that the store keeps whole, beside what its catalogue says of them.
+"""The manifests that the store keeps whole, beside what its store's database says of them.
 
-Rules: a kept manifest counts whether or not the catalogue has a row of it: a catalogue may be older than its manifests
+Rules: a kept manifest counts whether or not the store's database has a row of it: a store's database may be older than its manifests
 (a restored backup) or may have lost a row, and must not forget a withdrawal or let an older manifest in for it; a file
 counts by its name, `PLATFORM-SEQUENCE.toml`, and one whose content cannot be read, or says otherwise, is told.
 """
@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from bundlekeeper.errors import DamagedError, KeeperError
 from bundlekeeper.findings import Finding, finding
 from bundlekeeper.formats import limits
-from bundlekeeper.store.database.rows import Accepted
+from bundlekeeper.store.database.rows import Admitted
 from bundlekeeper.store.disk import files
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ _NAME = re.compile(r"(.+)-([0-9]{1,18})\.toml", re.DOTALL)
 class KeptManifest:
     """One kept manifest that was read: the row it should have, and what it says of each bundle."""
 
-    accepted: Accepted
+    admitted: Admitted
     facts: tuple[BundleFacts, ...]
 
 
@@ -42,17 +42,17 @@ class UnreadManifest:
 
     place: str
     sequence: int
-    says: str
+    message: str
 
     @property
     def finding(self) -> Finding:
         """What is told of it."""
-        says = f"{self.says}, and the catalogue has no row of it: what it withdrew is not known"
+        message = f"{self.message}, and the store's database has no row of it: what it withdrew is not known"
         hint = f"put the manifest itself in its place and check the store, or move this one out of {FOLDER}/"
-        return finding("damaged", self.place, says, hint)
+        return finding("damaged", self.place, message, hint)
 
 
-def unrecorded(root: int, known: Iterable[Accepted]) -> list[str]:
+def unrecorded(root: int, known: Iterable[Admitted]) -> list[str]:
     """The places of what is kept by a manifest's name and has no row among `known`, by sequence.
 
     `root` is the store's folder. Raises RefusedError, OSError when the folder of manifests cannot be looked at.
@@ -86,16 +86,16 @@ def read_kept(
     unread: list[UnreadManifest] = []
     for place in places:
         found = _read(root, place)
-        if isinstance(found, KeptManifest) and platforms and found.accepted.platform not in platforms:
-            found = f"it is a manifest of platform {found.accepted.platform}, and the store keeps others"
+        if isinstance(found, KeptManifest) and platforms and found.admitted.platform not in platforms:
+            found = f"it is a manifest of platform {found.admitted.platform}, and the store keeps others"
         if isinstance(found, KeptManifest):
             read.append(found)
         else:
             unread.append(UnreadManifest(place, _sequence(place), found))
-    return sorted(read, key=lambda each: each.accepted.sequence), unread
+    return sorted(read, key=lambda each: each.admitted.sequence), unread
 
 
-def bytes_of(root: int, accepted: Accepted) -> bytes:
+def bytes_of(root: int, admitted: Admitted) -> bytes:
     """The bytes of an accepted manifest, from the copy that the store keeps. Links are not followed.
 
     `root` is the store's folder. Raises RefusedError, UnfinishedError when the copy cannot be read, DamagedError when
@@ -103,18 +103,18 @@ def bytes_of(root: int, accepted: Accepted) -> bytes:
     """
     import hashlib  # only who reads a manifest pays for it
 
-    hint = f"take manifest {accepted.platform} {accepted.sequence} again"
+    hint = f"take manifest {admitted.platform} {admitted.sequence} again"
     doing = "the kept manifest cannot be read"
     try:
-        with files.wrapped(doing, accepted.place), files.folder(root, (FOLDER,)) as folder:
-            data = files.read_bounded(folder, accepted.place.rpartition("/")[2], limits.MANIFEST_BYTES)
+        with files.wrapped(doing, admitted.place), files.folder(root, (FOLDER,)) as folder:
+            data = files.read_bounded(folder, admitted.place.rpartition("/")[2], limits.MANIFEST_BYTES)
     except KeeperError as error:
-        error.where, error.hint = accepted.place, error.hint or hint
+        error.where, error.hint = admitted.place, error.hint or hint
         raise
     found = hashlib.sha256(data).hexdigest()
-    if found != accepted.sha256:
-        says = f"the kept manifest's SHA-256 is {found}, that of the accepted one was {accepted.sha256}"
-        raise DamagedError(says, where=accepted.place, hint=hint)
+    if found != admitted.sha256:
+        message = f"the kept manifest's SHA-256 is {found}, that of the accepted one was {admitted.sha256}"
+        raise DamagedError(message, where=admitted.place, hint=hint)
     return data
 
 
@@ -150,10 +150,10 @@ def _read(root: int, place: str) -> KeptManifest | str:
     of = loaded.manifest
     if place != f"{FOLDER}/{of.platform}-{of.sequence}.toml":
         return f"its name and what it says are not one: it is manifest {of.platform} {of.sequence}"
-    return KeptManifest(Accepted(of.platform, of.sequence, loaded.sha256, place, of.issued, of.expires, at), facts)
+    return KeptManifest(Admitted(of.platform, of.sequence, loaded.sha256, place, of.issued, of.expires, at), facts)
 
 
-def in_order(known: Sequence[Accepted], kept: Iterable[Accepted]) -> list[Accepted]:
+def in_order(known: Sequence[Admitted], kept: Iterable[Admitted]) -> list[Admitted]:
     """The manifests with a row, in the order of acceptance, and those without: the highest number comes last. Pure.
 
     One without a row whose number is above all others was accepted after them; any other was before, as far as can be

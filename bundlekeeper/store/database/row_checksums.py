@@ -1,4 +1,4 @@
-"""The catalogue's rows as SQLite keeps them: columns, checksums, and our types from values and back.
+"""The store's database's rows as SQLite keeps them: columns, checksums, and our types from values and back.
 
 Rules: a row's checksum is the CRC-32 (RFC 1952 §8) of the table's name and the values as text (null as `None`), joined
 by NUL; it finds every turned bit and all but one in four billion other changes, and costs no hashlib, which every
@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, Generic, TypeVar
 
-from bundlekeeper.store.database.rows import Accepted, Held, HeldImage, Proof, Stated
+from bundlekeeper.store.database.rows import Admitted, StoredBundle, StoredImage, Verification, Stated
 from bundlekeeper.store.disk.files import Fingerprint
 
 T = TypeVar("T")
@@ -92,105 +92,107 @@ def _stated_from(text: str) -> Stated | None:
     return Stated(*json.loads(text)) if text else None
 
 
-def _images_text(images: Iterable[HeldImage]) -> str:
+def _images_text(images: Iterable[StoredImage]) -> str:
     return json.dumps([[i.kind, list(i.models), i.version] for i in images], separators=(",", ":"))
 
 
-def _images_from(text: str) -> tuple[HeldImage, ...]:
-    return tuple(HeldImage(kind, tuple(models), version) for kind, models, version in json.loads(text))
+def _images_from(text: str) -> tuple[StoredImage, ...]:
+    return tuple(StoredImage(kind, tuple(models), version) for kind, models, version in json.loads(text))
 
 
 #: Columns of a held bundle whose text is not what the type holds: how it is written, how it is read.
 _HELD_FORMS: dict[str, tuple[Callable[[Any], object], Callable[[Any], Any]]] = {
-    "taken_at": (datetime.isoformat, datetime.fromisoformat),
+    "added_at": (datetime.isoformat, datetime.fromisoformat),
     "images": (_images_text, _images_from),
     "released": (lambda day: day.isoformat() if day else None, lambda text: date.fromisoformat(text) if text else None),
     "signature": (_signature_text, _stated_from),
 }
 
 
-def _held_row(held: Held) -> Values:
-    plain = ((name, getattr(held, name)) for name in HELD.columns)
+def _stored_row(stored: StoredBundle) -> Values:
+    plain = ((name, getattr(stored, name)) for name in STORED.columns)
     return tuple(_HELD_FORMS[name][0](value) if name in _HELD_FORMS else value for name, value in plain)
 
 
-def _held_from(row: Values) -> Held:
-    cells: dict[str, Any] = dict(zip(HELD.columns, row, strict=True))
-    return Held(**{name: _HELD_FORMS[name][1](cell) if name in _HELD_FORMS else cell for name, cell in cells.items()})
+def _stored_from(row: Values) -> StoredBundle:
+    cells: dict[str, Any] = dict(zip(STORED.columns, row, strict=True))
+    return StoredBundle(
+        **{name: _HELD_FORMS[name][1](cell) if name in _HELD_FORMS else cell for name, cell in cells.items()}
+    )
 
 
-def _manifest_row(row: tuple[int, Accepted]) -> Values:
-    turn, accepted = row
+def _manifest_row(row: tuple[int, Admitted]) -> Values:
+    turn, admitted = row
     return (
-        accepted.platform,
-        accepted.sequence,
-        accepted.sha256,
-        accepted.place,
-        accepted.issued.isoformat(),
-        accepted.expires.isoformat() if accepted.expires else None,
-        accepted.accepted_at.isoformat(),
-        accepted.signed_by,
-        accepted.signed_key,
+        admitted.platform,
+        admitted.sequence,
+        admitted.sha256,
+        admitted.place,
+        admitted.issued.isoformat(),
+        admitted.expires.isoformat() if admitted.expires else None,
+        admitted.admitted_at.isoformat(),
+        admitted.signed_by,
+        admitted.signed_key,
         turn,
     )
 
 
-def _manifest_from(row: Values) -> tuple[int, Accepted]:
+def _manifest_from(row: Values) -> tuple[int, Admitted]:
     platform, sequence, sha256, place, issued, expires, at, signed_by, signed_key, turn = row
     until, since = date.fromisoformat(expires) if expires else None, datetime.fromisoformat(at)
     dates = date.fromisoformat(issued), until, since
-    return turn, Accepted(platform, sequence, sha256, place, *dates, signed_by, signed_key)
+    return turn, Admitted(platform, sequence, sha256, place, *dates, signed_by, signed_key)
 
 
-def _proof_row(row: tuple[str, Proof]) -> Values:
-    place, proof = row
-    stamp = proof.fingerprint
+def _verification_row(row: tuple[str, Verification]) -> Values:
+    place, verification = row
+    stamp = verification.fingerprint
     return (
         place,
-        proof.sha256,
-        proof.proven_at.isoformat(),
+        verification.sha256,
+        verification.verified_at.isoformat(),
         stamp.size,
         stamp.mtime_ns,
         stamp.ctime_ns,
         _signed(stamp.inode),
         _signed(stamp.device),
-        int(proof.trustworthy),
-        " ".join(f"{name}:{digest}" for name, digest in proof.extra),
+        int(verification.trustworthy),
+        " ".join(f"{name}:{digest}" for name, digest in verification.extra),
     )
 
 
-def _proof_from(row: Values) -> tuple[str, Proof]:
+def _verification_from(row: Values) -> tuple[str, Verification]:
     place, sha256, at, size, mtime_ns, ctime_ns, inode, device, trusted, digests = row
     fingerprint = Fingerprint(size, mtime_ns, ctime_ns, inode % 2**64, device % 2**64)
     extra = tuple((name, digest) for name, _, digest in (each.partition(":") for each in digests.split()))
-    return place, Proof(sha256, datetime.fromisoformat(at), fingerprint, trusted == 1, extra)
+    return place, Verification(sha256, datetime.fromisoformat(at), fingerprint, trusted == 1, extra)
 
 
 def _exception_row(row: tuple[int, Exempt]) -> Values:
-    number, (at, what, subject, why) = row
-    return number, at.isoformat(), what, subject, why
+    number, (at, what, subject, reason) = row
+    return number, at.isoformat(), what, subject, reason
 
 
 def _exception_from(row: Values) -> tuple[int, Exempt]:
-    number, at, what, subject, why = row
-    return number, (datetime.fromisoformat(at), what, subject, why)
+    number, at, what, subject, reason = row
+    return number, (datetime.fromisoformat(at), what, subject, reason)
 
 
 def _columns(names: str) -> tuple[str, ...]:
     return tuple(names.split())
 
 
-HELD = RowTable(
+STORED = RowTable(
     "held",
     "file held",
     _columns(
-        "place family version name size sha256 platform sequence digest_from standing why build taken_at taken_from "
+        "place family version name size sha256 platform sequence digest_from standing why build added_at added_from "
         "way_in images released signature"
     ),
     ("place",),
-    _held_row,
-    _held_from,
-    frozenset({"place", "taken_from"}),
+    _stored_row,
+    _stored_from,
+    frozenset({"place", "added_from"}),
 )
 MANIFEST = RowTable(
     "manifest",
@@ -200,13 +202,13 @@ MANIFEST = RowTable(
     _manifest_row,
     _manifest_from,
 )
-PROOF = RowTable(
+VERIFICATION = RowTable(
     "proof",
     "proof",
-    _columns("place sha256 proven_at size mtime_ns ctime_ns inode device trustworthy digests"),
+    _columns("place sha256 verified_at size mtime_ns ctime_ns inode device trustworthy digests"),
     ("place",),
-    _proof_row,
-    _proof_from,
+    _verification_row,
+    _verification_from,
     frozenset({"place"}),
 )
 EXCEPTION = RowTable(
@@ -216,6 +218,6 @@ EXCEPTION = RowTable(
     ("number",),
     _exception_row,
     _exception_from,
-    frozenset({"subject", "why"}),
+    frozenset({"subject", "reason"}),
 )
-TABLES: tuple[RowTable[Any], ...] = (MANIFEST, HELD, PROOF, EXCEPTION)
+TABLES: tuple[RowTable[Any], ...] = (MANIFEST, STORED, VERIFICATION, EXCEPTION)

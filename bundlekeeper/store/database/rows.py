@@ -1,4 +1,4 @@
-"""The rows of the catalogue as types; nothing here touches a file or a database.
+"""The rows of the store's database as types; nothing here touches a file or a database.
 
 Rules: times are aware UTC; a place is a path inside the store (posix, relative) or, for any other folder, an absolute
 path; digests are lower-case hexadecimal.
@@ -24,7 +24,7 @@ class Stated:
 
 
 @dataclass(frozen=True, slots=True)
-class Proof:
+class Verification:
     """One full read of a file: the digest found, when, and the fingerprint that held before and after the read.
 
     `trustworthy` is False where a later `--quick` may not rely on the fingerprint: a file system without stable inode
@@ -33,7 +33,7 @@ class Proof:
     """
 
     sha256: str
-    proven_at: datetime
+    verified_at: datetime
     fingerprint: Fingerprint
     trustworthy: bool
     extra: tuple[tuple[str, str], ...] = ()
@@ -45,7 +45,7 @@ class Proof:
 
 
 @dataclass(frozen=True, slots=True)
-class HeldImage:
+class StoredImage:
     """One image inside a held bundle."""
 
     kind: str
@@ -68,10 +68,10 @@ class BundleFacts:
     platform: str
     sequence: int
     digest_from: str = ""
-    standing: str = ""
-    why: str = ""
+    lifecycle: str = ""
+    reason: str = ""
     build: str = ""
-    images: tuple[HeldImage, ...] = ()
+    images: tuple[StoredImage, ...] = ()
     released: date | None = None
     signature: Stated | None = None
     place: str = ""
@@ -92,18 +92,18 @@ class BundleFacts:
         """True when the digest was computed from the very file that it is meant to prove."""
         return is_own_copy(self.digest_from)
 
-    def held(self, *, taken_at: datetime, taken_from: str, way_in: str) -> Held:
-        """The catalogue's row of this bundle, taken then, from there, in that way."""
+    def stored(self, *, added_at: datetime, added_from: str, way_in: str) -> StoredBundle:
+        """The store's database's row of this bundle, taken then, from there, in that way."""
         facts = {field.name: getattr(self, field.name) for field in fields(BundleFacts)}
-        return Held(**facts, taken_at=taken_at, taken_from=taken_from, way_in=way_in)
+        return StoredBundle(**facts, added_at=added_at, added_from=added_from, way_in=way_in)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Held(BundleFacts):
+class StoredBundle(BundleFacts):
     """One bundle file in the store, with the facts of the manifest that it was taken by."""
 
-    taken_at: datetime
-    taken_from: str
+    added_at: datetime
+    added_from: str
     way_in: str  # "copy", "reflink", "hard-link", "same-bytes" (a second name), "download", "found" (after a rebuild)
 
     @property
@@ -113,7 +113,7 @@ class Held(BundleFacts):
 
 
 @dataclass(frozen=True, slots=True)
-class Accepted:
+class Admitted:
     """One manifest that the store accepted and keeps whole.
 
     `signed_by` and `signed_key` name the trust entry, and its fingerprint, that its signature was good under on the day
@@ -126,6 +126,6 @@ class Accepted:
     place: str
     issued: date
     expires: date | None
-    accepted_at: datetime
+    admitted_at: datetime
     signed_by: str = ""
     signed_key: str = ""

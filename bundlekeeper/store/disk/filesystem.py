@@ -41,7 +41,7 @@ class FsKind:
     stable_identity: bool
     network: bool
     links: bool
-    why: str = ""
+    reason: str = ""
 
 
 _MADE_UP = "its inode numbers are made up and its times are coarse"
@@ -55,8 +55,8 @@ def _stable(name: str) -> FsKind:
     return FsKind(name, True, False, True)
 
 
-def _loose(name: str, why: str, *, network: bool = False, links: bool = False) -> FsKind:
-    return FsKind(name, False, network, links, why)
+def _loose(name: str, reason: str, *, network: bool = False, links: bool = False) -> FsKind:
+    return FsKind(name, False, network, links, reason)
 
 
 UNKNOWN = _loose("unknown", "the kind of file system is unknown")
@@ -153,7 +153,7 @@ def _refined(kind: FsKind, path: str) -> FsKind:
         below = describe(upper) if upper and Path(upper).is_dir() else kind
         if below.stable_identity:
             return kind
-        return _loose("overlay", f"its upper layer is {below.name}: {below.why}", network=below.network, links=True)
+        return _loose("overlay", f"its upper layer is {below.name}: {below.reason}", network=below.network, links=True)
     if not name.startswith("fuse"):
         return kind
     remote = name.partition(".")[2] in _REMOTE_FUSE

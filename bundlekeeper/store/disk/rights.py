@@ -1,7 +1,7 @@
 """Who may write what a store relies on: owners and modes of its folders and files, told all at once.
 
 Rules: only root, the store's owner and whoever runs the command may write, and the members of one group where
-acceptance.toml names it; acceptance.toml itself is never the group's, else its members could name themselves; what
+store.toml names it; store.toml itself is never the group's, else its members could name themselves; what
 belongs to somebody else is as good as writable by them (chmod); links are not followed; nothing is changed here. An
 access list shows in the group's bits of the mode, which are its mask then (acl(5)).
 """
@@ -23,7 +23,7 @@ from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.filesystem import describe_fd
 
 CODE = "writable-by-others"
-ACCEPTANCE = "acceptance.toml"
+SETTINGS = "store.toml"
 _WRITABLE = stat.S_IWGRP | stat.S_IWOTH
 
 
@@ -47,7 +47,7 @@ class Rights:
         """Insist that whoever runs this may use the store at all.
 
         That is its owner, root, for reading anybody where it is root's, and the members of the group that it names.
-        Raises RefusedError, InputError when acceptance.toml cannot be read.
+        Raises RefusedError, InputError when store.toml cannot be read.
         """
         me = os.geteuid()
         if me in {0, self.owner} or (self.owner == 0 and not write):
@@ -62,11 +62,11 @@ class Rights:
             f"the store belongs to another user ({user_name(self.owner)})",
             where=self._where,
             hint="run as its owner, or use a store of your own (--store); "
-            f'a team shares one whose owner names their group in {ACCEPTANCE}: group = "NAME"',
+            f'a team shares one whose owner names their group in {SETTINGS}: group = "NAME"',
         )
 
     def insist_on_tree(self, folders: Sequence[str], keeper: str) -> None:
-        """Insist on the root, acceptance.toml, these folders of the root and all that the folder `keeper` holds.
+        """Insist on the root, store.toml, these folders of the root and all that the folder `keeper` holds.
 
         Raises RefusedError with every problem, OSError when `keeper` cannot be looked into.
         """
@@ -86,17 +86,17 @@ class Rights:
         folders = dict.fromkeys(place.rpartition("/")[0] for place in places)
         self._insist(self._looked_at(path) for path in (*folders, *own))
         return {
-            place: finding(CODE, place, f"{found.says}; it is shared with its source", found.hint, Level.WARNING)
+            place: finding(CODE, place, f"{found.message}; it is shared with its source", found.hint, Level.WARNING)
             for place, found in shared.items()
         }
 
     def _in_root(self, folders: Sequence[str]) -> Iterator[tuple[str, os.stat_result]]:
-        for name in (*folders, ACCEPTANCE):
+        for name in (*folders, SETTINGS):
             try:
                 status = os.lstat(name, dir_fd=self._root)
             except FileNotFoundError:
                 continue
-            if name != ACCEPTANCE and not stat.S_ISDIR(status.st_mode):
+            if name != SETTINGS and not stat.S_ISDIR(status.st_mode):
                 raise files.no_folder(name, status)
             yield name, status
 
@@ -134,22 +134,22 @@ class Rights:
         if not mode and status.st_uid in self._own:
             return None
         whole = shell_word(f"{self._where}/{path}" if path else self._where)
-        says, hints, letters = [], [], ""
+        message, hints, letters = [], [], ""
         if status.st_uid not in self._own and not self._is_of_group(status.st_uid):
-            says.append(f"it belongs to {user_name(status.st_uid)}")
+            message.append(f"it belongs to {user_name(status.st_uid)}")
             hints.append(f"chown -h -- {_user(self.owner)} {whole}")
         if mode & stat.S_IWGRP and status.st_gid != self._group:
-            says.append(f"its group {_group_name(status.st_gid)} may write it")
+            message.append(f"its group {_group_name(status.st_gid)} may write it")
             letters = "g"
         elif mode & stat.S_IWGRP and self._has_access_list(path):
-            says.append("an access list says who else may write it")
+            message.append("an access list says who else may write it")
             hints.append(f"setfacl -b -- {whole}")
         if mode & stat.S_IWOTH:
-            says.append("everybody may write it")
+            message.append("everybody may write it")
             letters += "o"
         if letters:
             hints.append(f"chmod {letters}-w -- {whole}")
-        return finding(CODE, path or self._where, "; ".join(says), " && ".join(hints)) if says else None
+        return finding(CODE, path or self._where, "; ".join(message), " && ".join(hints)) if message else None
 
     def _has_access_list(self, path: str) -> bool:
         """True where the group's bits are an access list's mask (acl(5)), so that they speak of others, too."""
@@ -164,40 +164,40 @@ class Rights:
         problems = [each for each in judged if each is not None]
         if not problems:
             return
-        says, hint, told = f"{problems[0].subject}: {problems[0].says}", problems[0].hint, problems
+        message, hint, told = f"{problems[0].subject}: {problems[0].message}", problems[0].hint, problems
         if len(problems) > 1:
-            says, hint = f"others may write {len(problems)} things in it", "each line above says what helps"
+            message, hint = f"others may write {len(problems)} things in it", "each line above says what helps"
         else:
             told = []
-        if any("its group" in each.says and each.subject != ACCEPTANCE for each in problems):
-            hint = f'where a group shall write, name it in {ACCEPTANCE}: group = "NAME"{self._unknown}; else: {hint}'
+        if any("its group" in each.message and each.subject != SETTINGS for each in problems):
+            hint = f'where a group shall write, name it in {SETTINGS}: group = "NAME"{self._unknown}; else: {hint}'
         if not describe_fd(self._root).links:
             hint = f"where there are no modes, mount with umask=022; else: {hint}"
-        raise RefusedError(f"the store cannot be relied on: {says}", where=self._where, hint=hint, problems=told)
+        raise RefusedError(f"the store cannot be relied on: {message}", where=self._where, hint=hint, problems=told)
 
     def _is_of_group(self, uid: int) -> bool:
-        """True for a member of the group that acceptance.toml names."""
+        """True for a member of the group that store.toml names."""
         if uid not in self._others:
             self._others[uid] = self._group is not None and self._group in _groups_of(uid)
         return self._others[uid]
 
     @cached_property
     def _named(self) -> str:
-        """The group that acceptance.toml names; empty where it names none, or is itself not to be relied on."""
+        """The group that store.toml names; empty where it names none, or is itself not to be relied on."""
         try:
-            status = os.lstat(ACCEPTANCE, dir_fd=self._root)
+            status = os.lstat(SETTINGS, dir_fd=self._root)
             if status.st_mode & _WRITABLE or status.st_uid not in self._own:
                 return ""
-            data = files.read_bounded(self._root, ACCEPTANCE, limits.ACCEPTANCE_BYTES)
+            data = files.read_bounded(self._root, SETTINGS, limits.STORE_SETTINGS_BYTES)
         except FileNotFoundError:
             return ""
-        from bundlekeeper.model.acceptance import read_acceptance
+        from bundlekeeper.model.store_settings import read_settings
 
-        return read_acceptance(data).group
+        return read_settings(data).group
 
     @cached_property
     def _group(self) -> int | None:
-        """The number of the group that acceptance.toml names. Raises InputError when the file cannot be read."""
+        """The number of the group that store.toml names. Raises InputError when the file cannot be read."""
         try:
             return grp.getgrnam(self._named).gr_gid if self._named else None
         except KeyError:

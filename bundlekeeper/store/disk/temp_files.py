@@ -130,7 +130,7 @@ class Incoming:
             raise
 
     def resumable(self, key: str) -> Temp:
-        """The named part of `key` (hexadecimal), opened where one is left from before; its bytes are unproven.
+        """The named part of `key` (hexadecimal), opened where one is left from before; its bytes are unverified.
 
         `Temp.keep` leaves it for the next time. Raises BlockingIOError when another process is at it, OSError.
         """

@@ -74,7 +74,7 @@ class WalkEntry:
     path: str
     kind: EntryKind
     stat: os.stat_result | None
-    says: str = ""
+    message: str = ""
     _root: _Root | None = field(default=None, repr=False)
 
     @property
@@ -160,7 +160,7 @@ class _Walk:
 
     def folder(self, fd: int, prefix: str, above: tuple[tuple[int, int], ...]) -> Iterator[WalkEntry]:
         """Yield what lies in the open folder `fd`; `above` holds device and inode of it and of its ancestors."""
-        for name, found, says in self._children(fd):
+        for name, found, message in self._children(fd):
             path = prefix + name
             if self.skip and path in self.skip:
                 continue
@@ -170,9 +170,9 @@ class _Walk:
                 )
                 return
             if not name:
-                yield WalkEntry(prefix.rstrip("/") or ".", EntryKind.DIR_UNREADABLE, None, says)
+                yield WalkEntry(prefix.rstrip("/") or ".", EntryKind.DIR_UNREADABLE, None, message)
             elif found is None:
-                yield WalkEntry(path, EntryKind.UNREADABLE if says else EntryKind.VANISHED, None, says)
+                yield WalkEntry(path, EntryKind.UNREADABLE if message else EntryKind.VANISHED, None, message)
             elif stat_bits.S_ISDIR(found.st_mode):
                 yield from self._below(fd, name, path, found, above)
                 if self.left <= 0:

@@ -104,7 +104,7 @@ def in_store(root: int, place: str) -> SignatureFile:
     except FileNotFoundError:
         return ABSENT
     except RefusedError as error:
-        return SignatureFile(None, place, error.says)
+        return SignatureFile(None, place, error.message)
     except OSError as error:
         return unreadable(place, error.strerror or str(error))
 

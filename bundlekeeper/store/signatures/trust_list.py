@@ -106,7 +106,7 @@ def add(root_fd: int, entry: TrustEntry) -> None:
 
 
 def replace(root_fd: int, entry: TrustEntry) -> None:
-    """Write an entry's TOML anew, as after dropping it; its PEM files stay. Raises UnfinishedError."""
+    """Write an entry's TOML again, as after dropping it; its PEM files stay. Raises UnfinishedError."""
     from bundlekeeper.verification.keys.entry_files import to_files
 
     toml = entry.name + _SUFFIX
@@ -124,7 +124,7 @@ def replace(root_fd: int, entry: TrustEntry) -> None:
 
 
 def renew(root_fd: int, entry: TrustEntry) -> None:
-    """Write an entry anew whose revocation lists changed: the lists first, then the TOML that names them.
+    """Write an entry again whose revocation lists changed: the lists first, then the TOML that names them.
 
     Raises UnfinishedError; then the entry is the old one, whole.
     """
@@ -144,7 +144,7 @@ def renew(root_fd: int, entry: TrustEntry) -> None:
                     files.remove(folder, name)
 
 
-def drop(root_fd: int, key: str, *, at: datetime, why: str) -> tuple[TrustEntry, ...]:
+def drop(root_fd: int, key: str, *, at: datetime, reason: str) -> tuple[TrustEntry, ...]:
     """Mark as dropped every entry of a key, which is given by an entry's name or by its fingerprint; returns them.
 
     Raises InputError where there is none, no reason, or all were dropped before, UnfinishedError when one cannot be
@@ -154,7 +154,7 @@ def drop(root_fd: int, key: str, *, at: datetime, why: str) -> tuple[TrustEntry,
 
     found = read_all(root_fd).of_key(key)
     live = [each for each in found if not each.dropped] or found[:1]  # one that was dropped raises
-    entries = tuple(dropped(each, at=at, why=why) for each in live)
+    entries = tuple(dropped(each, at=at, reason=reason) for each in live)
     for entry in entries:
         replace(root_fd, entry)
     return entries

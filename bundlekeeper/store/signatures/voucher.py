@@ -1,4 +1,4 @@
-"""Whether a store vouches for a manifest or a bundle: its trust list, its acceptance.toml and a signature, joined.
+"""Whether a store vouches for a manifest or a bundle: its trust list, its store.toml and a signature, joined.
 
 Rules: the store's owner decides whom it trusts and what it wants, no manifest and no medium does; cryptography is
 imported only once there is a signature to look at; a signature that does not verify is always an error, anything else
@@ -20,17 +20,17 @@ from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats import limits
 from bundlekeeper.model.trust import FORMS, TrustMoment
 from bundlekeeper.store.database import kept_manifests
-from bundlekeeper.store.database.rows import Accepted, Stated
+from bundlekeeper.store.database.rows import Admitted, Stated
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.signatures.sidecar_files import ABSENT, SUFFIX, SignatureFile, in_store
 
 if TYPE_CHECKING:
-    from bundlekeeper.model.acceptance import Acceptance
+    from bundlekeeper.model.store_settings import StoreSettings
     from bundlekeeper.store.contents.store import Store
     from bundlekeeper.store.signatures.trust_list import TrustList
     from bundlekeeper.verification.signatures.judge import SignatureEvidence, Verdict
 
-ACCEPTANCE = "acceptance.toml"
+SETTINGS = "store.toml"
 GOOD, NOT_STATED = "good", "not stated"
 _DOCUMENT_DIGESTS = ("sha256", "sha384", "sha512", "blake2b")  # all that any form is verified from
 
@@ -59,7 +59,7 @@ class Ruling:
     word: str = NOT_STATED
     findings: tuple[Finding, ...] = ()
     blocks: bool = False
-    says: str = ""
+    message: str = ""
     signed_by: str = ""
     signed_key: str = ""
 
@@ -75,23 +75,23 @@ class Ruling:
 
     def as_json(self) -> dict[str, str]:
         """The ruling on a manifest as the JSON envelope carries it."""
-        return {"stands": self.word, "by": self.signed_by, "fingerprint": self.signed_key, "says": self.says}
+        return {"stands": self.word, "by": self.signed_by, "fingerprint": self.signed_key, "says": self.message}
 
 
 NO_RULING = Ruling()
 
 
-def read_acceptance(root_fd: int) -> Acceptance | None:
-    """The store's acceptance.toml, None where there is none.
+def read_settings(root_fd: int) -> StoreSettings | None:
+    """The store's store.toml, None where there is none.
 
     Raises InputError with every problem, RefusedError when it is no regular file, UnfinishedError.
     """
-    with files.wrapped("what this store accepts cannot be read", ACCEPTANCE):
+    with files.wrapped("what this store accepts cannot be read", SETTINGS):
         try:
-            data = files.read_bounded(root_fd, ACCEPTANCE, limits.ACCEPTANCE_BYTES)
+            data = files.read_bounded(root_fd, SETTINGS, limits.STORE_SETTINGS_BYTES)
         except FileNotFoundError:
             return None
-    from bundlekeeper.model.acceptance import read_acceptance as read
+    from bundlekeeper.model.store_settings import read_settings as read
 
     return read(data)
 
@@ -102,14 +102,14 @@ class Voucher:
     `trust` gives the store's trust list when it is first needed; None where there is no store.
     """
 
-    def __init__(self, acceptance: Acceptance | None, trust: Callable[[], TrustList] | None, now: datetime) -> None:
-        self.acceptance = acceptance
+    def __init__(self, settings: StoreSettings | None, trust: Callable[[], TrustList] | None, now: datetime) -> None:
+        self.settings = settings
         self._read_trust = trust
         self._now = now
         self._trust: TrustList | None = None
 
     @classmethod
-    def of(cls, store: Store | None, now: datetime, accepted: Sequence[Accepted] | None = None) -> Voucher:
+    def of(cls, store: Store | None, now: datetime, admitted: Sequence[Admitted] | None = None) -> Voucher:
         """The voucher of an open store, or one that can look at nothing; `accepted` are the store's manifests.
 
         Raises as `read_acceptance`.
@@ -119,22 +119,22 @@ class Voucher:
         from bundlekeeper.store.contents.manifest_dates import latest
         from bundlekeeper.store.signatures import trust_list
 
-        moment = not_before(store, now) if accepted is None else latest(accepted, now)
-        return cls(read_acceptance(store.fd), lambda: trust_list.read_all(store.fd), moment)
+        moment = not_before(store, now) if admitted is None else latest(admitted, now)
+        return cls(read_settings(store.fd), lambda: trust_list.read_all(store.fd), moment)
 
     def wants(self, family: str) -> bool:
         """True when this store takes only signed bundles of this family."""
-        return self.acceptance is not None and self.acceptance.wants_signature(family)
+        return self.settings is not None and self.settings.wants_signature(family)
 
     @property
     def wants_manifests(self) -> bool:
         """True when this store takes only signed manifests."""
-        return self.acceptance is not None and self.acceptance.signed_manifests
+        return self.settings is not None and self.settings.signed_manifests
 
     @property
-    def max_proof_age_s(self) -> int | None:
+    def max_verification_age_s(self) -> int | None:
         """How old a proof may be, in seconds; None for no limit."""
-        return self.acceptance.max_proof_age_s if self.acceptance is not None else None
+        return self.settings.max_verification_age_s if self.settings is not None else None
 
     @property
     def can_look(self) -> bool:
@@ -180,18 +180,18 @@ class Voucher:
         if stated is None:
             if not wanted:
                 return NO_RULING
-            says = "the manifest states no signature, and this store takes only signed bundles of this family"
-            return self._against(finding("unsigned", subject, says, "ask whoever wrote the manifest"), wanted=wanted)
+            message = "the manifest states no signature, and this store takes only signed bundles of this family"
+            return self._against(finding("unsigned", subject, message, "ask whoever wrote the manifest"), wanted=wanted)
         if not self.can_look:
-            says = "its signature was not looked at: there is no store here, so no trust list"
-            return self._against(finding("not-checked", subject, says, "name the store with --store"), wanted=wanted)
+            message = "its signature was not looked at: there is no store here, so no trust list"
+            return self._against(finding("not-checked", subject, message, "name the store with --store"), wanted=wanted)
         if signature.trouble:
             hint = "bring the signature's file itself beside the bundle"
             return self._against(finding(signature.code, subject, signature.trouble, hint), wanted=wanted)
         broken = self._broken(stated.key)
         if broken is not None:
-            says = f"the trust entry {stated.key} cannot be read, so nothing is held against it: {broken.says}"
-            return self._against(finding("not-checked", subject, says, broken.hint), wanted=wanted)
+            message = f"the trust entry {stated.key} cannot be read, so nothing is held against it: {broken.message}"
+            return self._against(finding("not-checked", subject, message, broken.hint), wanted=wanted)
         from bundlekeeper.verification.signatures import judge as verdict
 
         found = verdict.judge(
@@ -201,7 +201,7 @@ class Voucher:
             trust=self._list().entries,
             evidence=self._evidence(message),
             moments=self._moments(released),
-            accepted=self._forms(),
+            admitted=self._forms(),
         )
         return self._ruling(found, wanted)
 
@@ -215,8 +215,8 @@ class Voucher:
         if signature is None and not self.wants_manifests:
             return NO_RULING
         if not self.can_look:
-            says = "its signature was not looked at: there is no store here, so no trust list"
-            return self._against(finding("not-checked", subject, says, "name the store with --store"), wanted=False)
+            message = "its signature was not looked at: there is no store here, so no trust list"
+            return self._against(finding("not-checked", subject, message, "name the store with --store"), wanted=False)
         from bundlekeeper.verification.signatures import judge as verdict
 
         digests = digests_of(data)
@@ -230,36 +230,37 @@ class Voucher:
                 TrustMoment(at or self._now, "the day it is accepted" if at is None else "the day it was accepted"),
             ),
             purpose="manifests",
-            accepted=self._forms(),
+            admitted=self._forms(),
         )
         return self._ruling(found, wanted=self.wants_manifests)
 
-    def rule_kept(self, root_fd: int, accepted: Accepted) -> Ruling:
+    def rule_kept(self, root_fd: int, admitted: Admitted) -> Ruling:
         """Rule again on the signature of a manifest that the store keeps, as of the day it was accepted.
 
         Keys that were dropped or revoked since show. Raises as `rule_manifest`.
         """
-        signature = in_store(root_fd, accepted.place + SUFFIX)
+        signature = in_store(root_fd, admitted.place + SUFFIX)
         if signature is ABSENT and not self.wants_manifests:
             return NO_RULING
         if signature.trouble:
             return self._against(
-                finding(signature.code, accepted.place, signature.trouble), wanted=self.wants_manifests
+                finding(signature.code, admitted.place, signature.trouble), wanted=self.wants_manifests
             )
         try:
-            data = kept_manifests.bytes_of(root_fd, accepted)
+            data = kept_manifests.bytes_of(root_fd, admitted)
         except KeeperError as error:
-            says = f"its signature was not looked at: {error.says}"
-            return self._against(finding("not-checked", accepted.place, says), wanted=self.wants_manifests)
-        at = accepted.accepted_at
-        return self.rule_manifest(accepted.place, data, signature.data, issued=accepted.issued, at=at)
+            message = f"its signature was not looked at: {error.message}"
+            return self._against(finding("not-checked", admitted.place, message), wanted=self.wants_manifests)
+        at = admitted.admitted_at
+        return self.rule_manifest(admitted.place, data, signature.data, issued=admitted.issued, at=at)
 
     def troubles(self) -> list[Finding]:
         """A finding for each entry of the trust list that cannot be read, where the list was looked at at all."""
         broken = self._trust.broken if self._trust is not None else ()
-        says = "this entry of the trust list cannot be read, and trusts nobody"
+        message = "this entry of the trust list cannot be read, and trusts nobody"
         return [
-            finding("not-checked", error.where or "trust list", f"{says}: {error.says}", error.hint) for error in broken
+            finding("not-checked", error.where or "trust list", f"{message}: {error.message}", error.hint)
+            for error in broken
         ]
 
     def _list(self) -> TrustList:
@@ -273,7 +274,7 @@ class Voucher:
         return next((error for error in self._list().broken if error.where.partition(".")[0] == name), None)
 
     def _forms(self) -> Sequence[str]:
-        return self.acceptance.forms if self.acceptance is not None else FORMS
+        return self.settings.forms if self.settings is not None else FORMS
 
     def _moments(self, released: date | None) -> tuple[TrustMoment, ...]:
         """The release date that the manifest states; today as well where that is still to come, or not stated."""
@@ -289,13 +290,13 @@ class Voucher:
 
         whole = whole_again(message.again) if message.again is not None else None
         chunks = chunks_again(message.again) if message.again is not None else None
-        if self.acceptance is None:
+        if self.settings is None:
             return SignatureEvidence(message.digests, whole, chunks)
-        return SignatureEvidence(message.digests, whole, chunks, self.acceptance.max_whole_bytes)
+        return SignatureEvidence(message.digests, whole, chunks, self.settings.max_whole_bytes)
 
     def _ruling(self, found: Verdict, wanted: bool) -> Ruling:
         if found.by is not None:
-            return Ruling(GOOD, found.findings, False, found.says, found.by.name, found.by.fingerprint)
+            return Ruling(GOOD, found.findings, False, found.message, found.by.name, found.by.fingerprint)
         return self._against(*found.findings, wanted=wanted)
 
     def _against(self, *found: Finding, wanted: bool) -> Ruling:
@@ -318,12 +319,12 @@ def digests_of(data: bytes) -> dict[str, str]:
 def not_before(store: Store, now: datetime) -> datetime:
     """Now, or the newest acceptance that the store knows of: a clock set back must not make an expired key good.
 
-    A catalogue that cannot be read is told by whoever opens it next.
+    A store's database that cannot be read is told by whoever opens it next.
     """
     from bundlekeeper.store.contents.manifest_dates import latest
 
-    with suppress(KeeperError), store.catalogue(write=False) as catalogue:
-        return latest(catalogue.accepted(), now)
+    with suppress(KeeperError), store.database(write=False) as database:
+        return latest(database.admitted(), now)
     return now
 
 
@@ -332,11 +333,11 @@ def insist(ruling: Ruling, where: str) -> None:
     if not ruling.blocks:
         return
     if ruling.bad:
-        says, hint = "the manifest's signature is not good", "sign it anew, or get it again from whoever signed it"
+        message, hint = "the manifest's signature is not good", "sign it again, or get it again from whoever signed it"
     else:
-        says = "this store takes only signed manifests, and nobody whom it trusts vouches for this one"
+        message = "this store takes only signed manifests, and nobody whom it trusts vouches for this one"
         hint = "bundlekeeper manifest sign makes a signature, bundlekeeper trust add says whose counts"
-    raise RefusedError(says, hint=hint, where=where, problems=ruling.findings)
+    raise RefusedError(message, hint=hint, where=where, problems=ruling.findings)
 
 
 def _end_of(day: date) -> datetime:

@@ -1,4 +1,4 @@
-"""`check`: prove any folder, or the store itself, against what a manifest says.
+"""`verify`: prove any folder, or the store itself, against what a manifest says.
 
 Rules: everything that lies there is looked at; a file is read only where its size makes it worth reading; nothing is
 called proven that was not read, and what was not is counted; nothing is deleted; in the store a file that is wrong
@@ -19,16 +19,24 @@ from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.formats import limits
 from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Clock, Progress
-from bundlekeeper.store.contents.right_now import proven_ahead
+from bundlekeeper.store.contents.right_now import verified_ahead
 from bundlekeeper.store.contents.store import KEEPER, MANIFESTS, QUARANTINE, Store
-from bundlekeeper.store.database.catalogue import Catalogue
+from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.disk.filesystem import FsKind, describe
 from bundlekeeper.store.disk.walk import EntryKind, WalkEntry, walk
 from bundlekeeper.store.signatures.sidecar_files import place_of
 from bundlekeeper.store.signatures.voucher import Voucher
 from bundlekeeper.store.verifying.expected import NOTHING, Listing, kept, listing_of
 from bundlekeeper.store.verifying.judge import ExpectedSlot, FileJudge, WrongFile, about_bundles
-from bundlekeeper.store.verifying.read import Candidate, FileReadings, How, ProofBook, Prover, ReadingLimits, all_zero
+from bundlekeeper.store.verifying.read import (
+    Candidate,
+    FileReadings,
+    How,
+    KnownVerifications,
+    Verifier,
+    ReadingLimits,
+    all_zero,
+)
 from bundlekeeper.store.verifying.signatures import Seals
 from bundlekeeper.store.verifying.to_quarantine import put_aside
 from bundlekeeper.verification.hashing.read import Stop
@@ -44,7 +52,7 @@ __all__ = [
     "check_store",
 ]
 
-_OWN_NAMES = frozenset({"acceptance.toml", "lost+found"})
+_OWN_NAMES = frozenset({"store.toml", "lost+found"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +79,12 @@ def check_folder(
     means: CheckMeans,
     limits: ReadingLimits | None = None,
     *,
-    book: ProofBook | None = None,
+    ledger: KnownVerifications | None = None,
     own: Sequence[bytes] = (),
 ) -> CheckResult:
     """Prove the folder `root`, with every folder in it, against a manifest.
 
-    A bundle is looked for by its name, wherever it lies. Proofs are kept in `book` (the store's catalogue), if there is
+    A bundle is looked for by its name, wherever it lies. Proofs are kept in `book` (the store's store's database), if there is
     one, under the file's absolute path. The manifest itself and files with exactly the bytes of one of `own` are no
     extras.
     Raises InputError when `root` is no folder, UnfinishedError when it cannot be opened; LockedError, DamagedError when
@@ -96,7 +104,7 @@ def check_folder(
         elif not _is_own(entry, own, listing.signatures):
             strays.append(entry)
     real = os.path.realpath(root)
-    check = _Check(real, list(slots.values()), strays, means, limits or ReadingLimits(), book, in_store=False)
+    check = _Check(real, list(slots.values()), strays, means, limits or ReadingLimits(), ledger, in_store=False)
     check.run(f"{real.rstrip('/')}/", frozenset(), named)
     check.date(listing)
     return check.result
@@ -104,7 +112,7 @@ def check_folder(
 
 def check_store(
     store: Store,
-    catalogue: Catalogue,
+    database: StoreDatabase,
     loaded: Loaded | Listing | None,
     means: CheckMeans,
     limits: ReadingLimits | None = None,
@@ -113,55 +121,58 @@ def check_store(
 ) -> CheckResult:
     """Prove the store's files against `loaded`, or without one each against the manifest that it was taken by.
 
-    Without `loaded` the manifest accepted last decides what is missing, or the catalogue where the kept copy of it
+    Without `loaded` the manifest accepted last decides what is missing, or the store's database where the kept copy of it
     cannot be relied on; and a file that is wrong is moved to quarantine where the store can be written and locked.
     Where that manifest came by media sets, `carried` holds the SHA-256 of what they were to bring: nothing else of it
     is missed that was never held.
     Raises UnfinishedError, RefusedError when the store cannot be looked at or others may write its files,
-    LockedError, DamagedError when the catalogue cannot be read.
+    LockedError, DamagedError when the store's database cannot be read.
     """
-    held = {bundle.place: bundle for bundle in catalogue.held()}
+    stored = {bundle.place: bundle for bundle in database.stored()}
     found: list[Finding] = []
     if loaded is not None:
         listing = loaded if isinstance(loaded, Listing) else listing_of(loaded.manifest)
         slots = {expected.place: ExpectedSlot(expected, subject=expected.place) for expected in listing.bundles}
     else:
-        newest, found = kept(store, catalogue.accepted())
+        newest, found = kept(store, database.admitted())
         listing = newest or NOTHING
         found = [*found, *listing.problems]
         named = {expected.place: expected for expected in listing.bundles}
         slots = {
-            # Without the manifest nobody can say that it no longer names a file: the catalogue's word stands.
+            # Without the manifest nobody can say that it no longer names a file: the store's database's word stands.
             place: ExpectedSlot(row, subject=place, listed=newest is None or place in named)
-            for place, row in held.items()
+            for place, row in stored.items()
         }
         for place, each in named.items():
-            sent = carried is None or place in held or each.sha256 in carried
+            sent = carried is None or place in stored or each.sha256 in carried
             slot = slots.setdefault(place, ExpectedSlot(each, subject=place, sent=sent))
             if slot.facts.sha256 != each.sha256:
-                says = "the newest manifest names other bytes for this place, which are not held"
-                found.append(finding("missing", place, says, "take the manifest again"))
-    shared = frozenset(place for place, row in held.items() if row.shared)
-    found = [*found, *store.rights.insist_on_bundles({place: place in shared for place in {**held, **slots}}).values()]
+                message = "the newest manifest names other bytes for this place, which are not held"
+                found.append(finding("missing", place, message, "take the manifest again"))
+    shared = frozenset(place for place, row in stored.items() if row.shared)
+    found = [
+        *found,
+        *store.rights.insist_on_bundles({place: place in shared for place in {**stored, **slots}}).values(),
+    ]
     strays, signatures = _into_slots(store, slots)
-    others = [entry for entry in strays if entry.path in held]  # held, but not what `loaded` speaks about
-    strays = [entry for entry in strays if entry.path not in held]
+    others = [entry for entry in strays if entry.path in stored]  # held, but not what `loaded` speaks about
+    strays = [entry for entry in strays if entry.path not in stored]
     check = _Check(
-        str(store.root), list(slots.values()), strays, means, limits or ReadingLimits(), catalogue, in_store=True
+        str(store.root), list(slots.values()), strays, means, limits or ReadingLimits(), database, in_store=True
     )
     check.run("", shared, signatures)
     check.result.findings.extend(found)
-    _note_the_rest(check, others, slots.values(), held)
+    _note_the_rest(check, others, slots.values(), stored)
     check.date(listing)
     if loaded is None and check.wrong and store.writable and means.record:
-        wrong = _by_a_manifest(store, catalogue, check)
+        wrong = _by_a_manifest(store, database, check)
         if wrong:
-            put_aside(store, catalogue, wrong, check.result, clock=means.clock)
+            put_aside(store, database, wrong, check.result, clock=means.clock)
     return check.result
 
 
 def _note_the_rest(
-    check: _Check, others: Iterable[WalkEntry], slots: Iterable[ExpectedSlot], held: Container[str]
+    check: _Check, others: Iterable[WalkEntry], slots: Iterable[ExpectedSlot], stored: Container[str]
 ) -> None:
     """Note what is held and not spoken of, and what is there and not recorded."""
     for entry in others:
@@ -169,18 +180,18 @@ def _note_the_rest(
     for slot in slots:
         if not slot.listed:
             check.note(slot.subject, "held by an older manifest; the newest no longer names it")
-        elif slot.entries and slot.facts.place not in held:
-            check.note(slot.subject, "there, but not in the catalogue: take the manifest again to record it")
+        elif slot.entries and slot.facts.place not in stored:
+            check.note(slot.subject, "there, but not in the store's database: take the manifest again to record it")
 
 
-def _by_a_manifest(store: Store, catalogue: Catalogue, check: _Check) -> list[WrongFile]:
+def _by_a_manifest(store: Store, database: StoreDatabase, check: _Check) -> list[WrongFile]:
     """What is wrong by a kept manifest's own word; a note says of the rest that it stays.
 
     No row moves a file: a kept manifest must say the same of its place, and none other bytes of it that are these.
     """
     said: dict[str, set[tuple[int, str]]] = {}
-    for accepted in catalogue.accepted():
-        listing, _ = kept(store, [accepted])
+    for admitted in database.admitted():
+        listing, _ = kept(store, [admitted])
         for expected in listing.bundles if listing is not None else ():
             said.setdefault(expected.place, set()).add((expected.size, expected.sha256))
     sure = []
@@ -239,13 +250,13 @@ class _Check:
         strays: list[WalkEntry],
         means: CheckMeans,
         limits: ReadingLimits,
-        book: ProofBook | None,
+        ledger: KnownVerifications | None,
         *,
         in_store: bool,
     ) -> None:
         self.root = root
         self.slots, self.strays = slots, strays
-        self.means, self.limits, self.book = means, limits, book
+        self.means, self.limits, self.ledger = means, limits, ledger
         self.in_store = in_store
         self.result = CheckResult()
         self.wrong: list[WrongFile] = []
@@ -260,15 +271,15 @@ class _Check:
         voucher = means.voucher or Voucher(None, None, means.clock())
         seals = Seals(voucher, signatures, in_store=self.in_store)
         candidates = self._candidates(prefix, shared, seals)
-        prover = Prover(
+        verifier = Verifier(
             self.limits,
-            book=self.book,
+            ledger=self.ledger,
             record=means.record,
             clock=means.clock,
             progress=means.progress,
             stop=means.stop,
         )
-        readings = prover.run(candidates)
+        readings = verifier.run(candidates)
         judge = FileJudge(
             readings.known,
             root=self.root,
@@ -285,18 +296,18 @@ class _Check:
         self.result.stopped, self.result.out_of_time = readings.stopped, readings.out_of_time
         self.result.trouble = readings.trouble
         self.result.untrusted_because = self._untrusted_because()
-        self.result.findings += proven_ahead(readings.ahead, means.clock())
+        self.result.findings += verified_ahead(readings.ahead, means.clock())
 
     def date(self, listing: Listing) -> None:
         """Add the finding that the manifest is past its date, if it is."""
         today = self.means.today or self.means.clock().date()
         if listing.expires is not None and today > listing.expires:
-            says = f"expired on {listing.expires:%Y-%m-%d}"
-            self.result.findings.append(finding("expired", listing.subject, says, "ask for a newer manifest"))
+            message = f"expired on {listing.expires:%Y-%m-%d}"
+            self.result.findings.append(finding("expired", listing.subject, message, "ask for a newer manifest"))
 
-    def note(self, subject: str, says: str) -> None:
+    def note(self, subject: str, message: str) -> None:
         """Add a note about a file that is no fault."""
-        self.result.findings.append(finding("extra", subject, says, level=Level.NOTE))
+        self.result.findings.append(finding("extra", subject, message, level=Level.NOTE))
 
     def _candidates(self, prefix: str, shared: frozenset[str], seals: Seals) -> list[Candidate]:
         """The files that may be one of the bundles: those that have the size of one."""
@@ -334,4 +345,4 @@ class _Check:
     def _untrusted_because(self) -> str:
         if not self.limits.quick:
             return ""
-        return next((f"{kind.name}: {kind.why}" for kind in self._kinds.values() if not kind.stable_identity), "")
+        return next((f"{kind.name}: {kind.reason}" for kind in self._kinds.values() if not kind.stable_identity), "")

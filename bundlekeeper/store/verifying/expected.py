@@ -1,4 +1,4 @@
-"""What a check holds files against: the bundles of one manifest, in the words of the catalogue.
+"""What a check holds files against: the bundles of one manifest, in the words of the store database.
 
 Rules: made from a manifest's objects by attribute only; a digest is lower case; what a manifest says about its own
 dates and signatures' files comes along, nothing else does; a kept manifest counts only while its bytes are those that
@@ -21,7 +21,7 @@ from bundlekeeper.store.contents import listing_cache
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database import kept_manifests
 from bundlekeeper.store.database.bundle_facts import facts_of
-from bundlekeeper.store.database.rows import Accepted, BundleFacts, Held, Stated
+from bundlekeeper.store.database.rows import Admitted, BundleFacts, StoredBundle, Stated
 
 if TYPE_CHECKING:
     from bundlekeeper.model.manifest.types import Manifest
@@ -40,14 +40,14 @@ class ExpectedFile:
     platform: str
     sequence: int
     digest_from: str
-    standing: str
-    why: str
+    lifecycle: str
+    reason: str
     released: date | None = None
     signature: Stated | None = None
 
 
-#: A bundle that should be there, by a manifest or by the catalogue's row.
-Expected = ExpectedFile | Held
+#: A bundle that should be there, by a manifest or by the store's database's row.
+Expected = ExpectedFile | StoredBundle
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,7 @@ class Listing:
 
 
 NOTHING = Listing("no manifest", ())
-_ALONE = "what is here was judged by the catalogue alone"
+_ALONE = "what is here was judged by the store's database alone"
 
 
 def listed(facts: BundleFacts) -> ExpectedFile:
@@ -81,8 +81,8 @@ def listed(facts: BundleFacts) -> ExpectedFile:
         facts.platform,
         facts.sequence,
         facts.digest_from,
-        facts.standing,
-        facts.why,
+        facts.lifecycle,
+        facts.reason,
         facts.released,
         facts.signature,
     )
@@ -100,8 +100,8 @@ def as_facts(expected: Expected) -> BundleFacts:
         expected.platform,
         expected.sequence,
         expected.digest_from,
-        expected.standing,
-        expected.why,
+        expected.lifecycle,
+        expected.reason,
         build,
         images,
         released,
@@ -143,7 +143,7 @@ def read_listing(data: bytes, *, name: str, today: date, store: Store | None) ->
 def _as_document(listing: Listing, name: str) -> dict[str, Any]:
     """A JSON value of the listing; problems are placed without the file's name, which may be another next time."""
     problems = [
-        [p.code, p.level.value, p.subject, p.says, p.hint, p.where.removeprefix(name), p.excerpt]
+        [p.code, p.level.value, p.subject, p.message, p.hint, p.where.removeprefix(name), p.excerpt]
         for p in listing.problems
     ]
     return {
@@ -182,23 +182,23 @@ def _from_document(document: Any, name: str) -> Listing:  # noqa: ANN401 - any J
     )
 
 
-def kept(store: Store, accepted: Sequence[Accepted]) -> tuple[Listing | None, list[Finding]]:
+def kept(store: Store, admitted: Sequence[Admitted]) -> tuple[Listing | None, list[Finding]]:
     """The listing of the manifest accepted last, from the copy that the store keeps, and what is wrong with the copy.
 
     None where there is none that can be relied on; where there should be one, a finding says so. Raises nothing.
     """
-    if not accepted:
+    if not admitted:
         return None, []
-    newest = accepted[-1]
+    newest = admitted[-1]
     hint = f"take manifest {newest.platform} {newest.sequence} again"
     try:
         data = kept_manifests.bytes_of(store.fd, newest)
     except DamagedError as error:
-        return None, [finding("altered", newest.place, f"{error.says}; {_ALONE}", hint)]
+        return None, [finding("altered", newest.place, f"{error.message}; {_ALONE}", hint)]
     except KeeperError as error:
-        return None, [finding("unreadable", newest.place, f"{error.says}; {_ALONE}", hint)]
+        return None, [finding("unreadable", newest.place, f"{error.message}; {_ALONE}", hint)]
     try:
         return read_listing(data, name=newest.place, today=newest.issued, store=store), []
     except KeeperError as error:
-        says = f"what should be here: {error.says}; {_ALONE}"
-        return None, [finding("not-checked", newest.place, says, error.hint)]
+        message = f"what should be here: {error.message}; {_ALONE}"
+        return None, [finding("not-checked", newest.place, message, error.hint)]

@@ -48,7 +48,7 @@ class WrongFile:
     facts: Expected
     entry: WalkEntry
     row: CheckedRow
-    why: str
+    reason: str
 
 
 class FileJudge:
@@ -129,9 +129,9 @@ class FileJudge:
                     self._find("extra", entry.path, f"a second copy of {first}, with the same bytes", level=Level.NOTE)
                 first = first or entry.path
         for entry in unknown:
-            self._unreadable(slot, entry, entry.says)
+            self._unreadable(slot, entry, entry.message)
 
-    def _row(self, slot: ExpectedSlot, entry: WalkEntry | None, status: Status, says: str = "") -> CheckedRow:
+    def _row(self, slot: ExpectedSlot, entry: WalkEntry | None, status: Status, message: str = "") -> CheckedRow:
         facts = slot.facts
         reading = self._readings.get(entry.path) if entry is not None else None
         row = CheckedRow(
@@ -144,8 +144,8 @@ class FileJudge:
             facts.size,
             facts.sha256,
             reading.sha256 if reading is not None else "",
-            reading.proven_at if reading is not None and reading.sha256 == facts.sha256 else None,
-            says,
+            reading.verified_at if reading is not None and reading.sha256 == facts.sha256 else None,
+            message,
             seconds=reading.seconds if reading is not None else None,
         )
         self.result.rows.append(row)
@@ -157,30 +157,32 @@ class FileJudge:
             self._row(slot, elsewhere, Status.MISNAMED, f"its bytes stand under {elsewhere.path}")
             self._told.add(elsewhere.path)
             return
-        says, hint = "named by the manifest, not there", "bring it here and check again"
+        message, hint = "named by the manifest, not there", "bring it here and check again"
         other = next((e for e in slot.entries if e.kind is not EntryKind.VANISHED), None)
         if other is not None:
-            says = f"{WORDS[other.kind]} stands under this name, not a file"
+            message = f"{WORDS[other.kind]} stands under this name, not a file"
             hint = f"put the file itself in its place; what stands there is not followed: {other.path}"
         subject = slot.subject or slot.facts.name
         if not slot.sent:
-            says = "named by the manifest; no media set that came here carries it"
-            self._row(slot, None, Status.NOT_HELD, says)
-            self._find("not-held", subject, says, level=Level.NOTE)
+            message = "named by the manifest; no media set that came here carries it"
+            self._row(slot, None, Status.NOT_IN_STORE, message)
+            self._find("not-in-store", subject, message, level=Level.NOTE)
             return
         hidden = next((entry for entry in self._unseen if self._may_hide(entry, slot)), None)
         if hidden is not None and other is None:
-            says = f"not found, and nobody knows what {hidden.path} holds: {hidden.says}"
-            self._row(slot, None, Status.UNREADABLE, says)
-            self._find("unreadable", subject, says, "let it be looked into (its mode and owner), then check again")
+            message = f"not found, and nobody knows what {hidden.path} holds: {hidden.message}"
+            self._row(slot, None, Status.UNREADABLE, message)
+            self._find("unreadable", subject, message, "let it be looked into (its mode and owner), then check again")
             return
-        gone = slot.facts.standing == "withdrawn" or not slot.listed
-        self._row(slot, None, Status.MISSING, says)
+        gone = slot.facts.lifecycle == "withdrawn" or not slot.listed
+        self._row(slot, None, Status.MISSING, message)
         if gone:
-            says = "not there; it is withdrawn" if slot.listed else "not there; the newest manifest no longer names it"
-            self._find("missing", subject, says, level=Level.NOTE)
+            message = (
+                "not there; it is withdrawn" if slot.listed else "not there; the newest manifest no longer names it"
+            )
+            self._find("missing", subject, message, level=Level.NOTE)
         else:
-            self._find("missing", subject, says, hint)
+            self._find("missing", subject, message, hint)
 
     def _may_hide(self, entry: WalkEntry, slot: ExpectedSlot) -> bool:
         """True when the bundle may lie in a folder that was not looked into."""
@@ -193,7 +195,7 @@ class FileJudge:
         if reading is None:
             if entry.size == slot.facts.size:
                 self._find(
-                    "unproven", entry.path, "its size is right, its bytes were not read in this run", "check it again"
+                    "unverified", entry.path, "its size is right, its bytes were not read in this run", "check it again"
                 )
                 return self._row(slot, entry, Status.UNPROVEN, "not read")
             return self._wrong(slot, entry, entry.size, "")
@@ -203,12 +205,12 @@ class FileJudge:
         return self._wrong(slot, entry, reading.size, reading.sha256)
 
     def _old(self, slot: ExpectedSlot, entry: WalkEntry, reading: FileReading) -> None:
-        at, limit_s = reading.proven_at, self._max_age_s
+        at, limit_s = reading.verified_at, self._max_age_s
         if reading.how is How.READ or at is None or limit_s is None or self._now - at <= timedelta(seconds=limit_s):
             return
         age = human((self._now - at).total_seconds())
-        says = f"last proven {age} ago, on {at:%Y-%m-%d}; at most {human(limit_s)} are accepted"
-        self._find("stale-proof", entry.path, says, "check it again without --quick")
+        message = f"last proven {age} ago, on {at:%Y-%m-%d}; at most {human(limit_s)} are accepted"
+        self._find("stale-verification", entry.path, message, "check it again without --quick")
 
     def _wrong(self, slot: ExpectedSlot, entry: WalkEntry, size: int, found: str) -> CheckedRow:
         facts = slot.facts
@@ -216,37 +218,37 @@ class FileJudge:
         level: Level | None = None
         if others:
             status, level = Status.MISNAMED, Level.ERROR
-            says = f"holds the bytes of {others[0].name} ({others[0].family} {others[0].version})"
+            message = f"holds the bytes of {others[0].name} ({others[0].family} {others[0].version})"
             if facts.sha256 in self._elsewhere:
-                says += f"; its own are under {self._elsewhere[facts.sha256].path}"
+                message += f"; its own are under {self._elsewhere[facts.sha256].path}"
                 hint = "give both files their right names"
             else:
                 hint = "copy the right file here"
-                says += "" if facts.sha256 in self._right else "; its own are not here"
+                message += "" if facts.sha256 in self._right else "; its own are not here"
         elif size != facts.size:
             status = Status.TRUNCATED if size < facts.size else Status.EXTENDED
-            says = (
+            message = (
                 f"{size:,} bytes, {abs(facts.size - size):,} {'fewer' if size < facts.size else 'more'} than expected"
             )
             hint = "the copy was not finished: copy it again" if size < facts.size else "copy it again"
         else:
             status = Status.ALTERED
             zero = "all bytes are zero, " if entry.path in self._zeros else ""
-            says = f"{zero}its size is right, its SHA-256 is {found}, expected {facts.sha256}"
+            message = f"{zero}its size is right, its SHA-256 is {found}, expected {facts.sha256}"
             hint = "copy it again, and check where it came from"
         if size != facts.size and entry.path in self._zeros:
-            says += "; all of them are zero"
-        self._find(status.value, entry.path, says, hint, level)
-        row = self._row(slot, entry, status, says)
-        self.wrong.append(WrongFile(facts, entry, row, says))
+            message += "; all of them are zero"
+        self._find(status.value, entry.path, message, hint, level)
+        row = self._row(slot, entry, status, message)
+        self.wrong.append(WrongFile(facts, entry, row, message))
         return row
 
-    def _unreadable(self, slot: ExpectedSlot, entry: WalkEntry, why: str) -> CheckedRow:
+    def _unreadable(self, slot: ExpectedSlot, entry: WalkEntry, reason: str) -> CheckedRow:
         hint = (
             "nothing is known about its bytes: look at the device, its connection and the file's mode; then check again"
         )
-        self._find("unreadable", entry.path, f"could not be read: {why}", hint)
-        return self._row(slot, entry, Status.UNREADABLE, why)
+        self._find("unreadable", entry.path, f"could not be read: {reason}", hint)
+        return self._row(slot, entry, Status.UNREADABLE, reason)
 
     # Everything else
 
@@ -259,28 +261,28 @@ class FileJudge:
         near = absent.get(collision_key(entry.name))
         status, hint = Status.EXTRA, ""
         if bundles and bundles[0].sha256 in self._right:
-            says = f"a second copy of {bundles[0].name}, under another name"
+            message = f"a second copy of {bundles[0].name}, under another name"
         elif bundles:
-            status, says = Status.MISNAMED, f"holds the bytes of {bundles[0].name}"
+            status, message = Status.MISNAMED, f"holds the bytes of {bundles[0].name}"
             if entry.name == bundles[0].name:
-                says += ", in another folder"
+                message += ", in another folder"
             elif near is not None and near.facts in bundles:
-                says += "; the name differs only by case or Unicode form"
+                message += "; the name differs only by case or Unicode form"
             target = bundles[0].place if self._in_store else entry.path[: -len(entry.name)] + bundles[0].name
             make = f"mkdir -p -- {self._quoted(target.rpartition('/')[0])} && " if self._in_store else ""
             hint = f"rename it: {make}mv -n -- {self._quoted(entry.path)} {self._quoted(target)}"
         elif reading is not None and reading.how is How.FAILED:
             status = Status.UNREADABLE
-            says = f"not named by the manifest, of the size of a bundle, and could not be read: {reading.error}"
+            message = f"not named by the manifest, of the size of a bundle, and could not be read: {reading.error}"
         elif near is not None:
-            says = f"not named by the manifest; its name differs from {near.facts.name} only by case or Unicode form"
+            message = f"not named by the manifest; its name differs from {near.facts.name} only by case or Unicode form"
         else:
-            says = "not named by the manifest"
+            message = "not named by the manifest"
         if reading is None and entry.size in self._sizes:
-            says += "; it has the size of a bundle and was not read"
-        self._find(status.value, entry.path, says, hint)
+            message += "; it has the size of a bundle and was not read"
+        self._find(status.value, entry.path, message, hint)
         if entry.path not in self._told:
-            self._extra_row(entry, reading, status, says)
+            self._extra_row(entry, reading, status, message)
 
     def _quoted(self, path: str) -> str:
         return shlex.quote(f"{self._root.rstrip('/')}/{path}")
@@ -289,36 +291,38 @@ class FileJudge:
         if entry.path == _LOST and entry.kind is EntryKind.DIR_UNREADABLE:
             self._find("extra", entry.path, "the file system's own folder; not looked into", level=Level.NOTE)
         elif entry.kind in _FOLDER_TROUBLE:
-            says = f"{WORDS[entry.kind]}: {entry.says}"
-            self._find("unreadable", entry.path, says, "nothing is known about what it holds: check its mode and owner")
-            self._extra_row(entry, None, Status.UNREADABLE, says)
+            message = f"{WORDS[entry.kind]}: {entry.message}"
+            self._find(
+                "unreadable", entry.path, message, "nothing is known about what it holds: check its mode and owner"
+            )
+            self._extra_row(entry, None, Status.UNREADABLE, message)
         elif entry.kind is EntryKind.LIMIT:
-            self._find("not-checked", entry.path, entry.says, "check a smaller folder")
+            self._find("not-checked", entry.path, entry.message, "check a smaller folder")
         elif entry.kind is EntryKind.LOOP:
             self._find("extra", entry.path, WORDS[entry.kind], level=Level.NOTE)
         elif entry.kind is not EntryKind.VANISHED:
-            says = f"{WORDS[entry.kind]}, not named by the manifest; not followed and not read"
-            self._find("extra", entry.path, says)
-            self._extra_row(entry, None, Status.EXTRA, says)
+            message = f"{WORDS[entry.kind]}, not named by the manifest; not followed and not read"
+            self._find("extra", entry.path, message)
+            self._extra_row(entry, None, Status.EXTRA, message)
 
-    def _extra_row(self, entry: WalkEntry, reading: FileReading | None, status: Status, says: str) -> None:
+    def _extra_row(self, entry: WalkEntry, reading: FileReading | None, status: Status, message: str) -> None:
         size = entry.size if entry.kind is EntryKind.FILE else None
         found = reading.sha256 if reading is not None else ""
-        row = CheckedRow(entry.name, "", "", entry.path, status, size, None, "", found, None, says)
+        row = CheckedRow(entry.name, "", "", entry.path, status, size, None, "", found, None, message)
         row.seconds = reading.seconds if reading is not None else None
         self.result.rows.append(row)
 
-    def _find(self, code: str, subject: str, says: str, hint: str = "", level: Level | None = None) -> None:
-        self.result.findings.append(finding(code, subject, says, hint, level))
+    def _find(self, code: str, subject: str, message: str, hint: str = "", level: Level | None = None) -> None:
+        self.result.findings.append(finding(code, subject, message, hint, level))
 
     def _count(self) -> None:
         result = self.result
         for row in result.rows:
             if row.expected:
-                result.proven += row.status is Status.OK
+                result.verified += row.status is Status.OK
                 result.trusted += row.status is Status.TRUSTED
                 result.skipped += row.status is Status.NOT_READ
-                result.unproven += row.status not in (Status.OK, Status.TRUSTED, Status.NOT_READ)
+                result.unverified += row.status not in (Status.OK, Status.TRUSTED, Status.NOT_READ)
 
 
 def about_bundles(slots: Iterable[ExpectedSlot], result: CheckResult) -> None:
@@ -327,12 +331,12 @@ def about_bundles(slots: Iterable[ExpectedSlot], result: CheckResult) -> None:
     for slot in slots:
         facts = slot.facts
         if is_own_copy(facts.digest_from):
-            says = "its digest was computed from the file itself: equal bytes prove a good copy, not the right file"
+            message = "its digest was computed from the file itself: equal bytes prove a good copy, not the right file"
             hint = "compare with the publisher's own list: bundlekeeper manifest confirm MANIFEST --against LIST"
-            result.findings.append(finding("self-digest", facts.name, says, hint))
+            result.findings.append(finding("self-digest", facts.name, message, hint))
         elif not facts.digest_from.strip():
-            says = "the manifest does not say where its digest comes from"
-            result.findings.append(finding("not-checked", facts.name, says, "add digest_from to the bundle"))
-        if facts.standing == "withdrawn" and facts.name in there:
-            says = f"withdrawn by its publisher: {facts.why}" if facts.why else "withdrawn by its publisher"
-            result.findings.append(finding("withdrawn", facts.name, says, "do not stage it"))
+            message = "the manifest does not say where its digest comes from"
+            result.findings.append(finding("not-checked", facts.name, message, "add digest_from to the bundle"))
+        if facts.lifecycle == "withdrawn" and facts.name in there:
+            message = f"withdrawn by its publisher: {facts.reason}" if facts.reason else "withdrawn by its publisher"
+            result.findings.append(finding("withdrawn", facts.name, message, "do not stage it"))

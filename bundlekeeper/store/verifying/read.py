@@ -21,7 +21,7 @@ from typing import Protocol
 from bundlekeeper.errors import KeeperError, StoppedError
 from bundlekeeper.model.progress import Clock, Progress
 from bundlekeeper.store.contents.unchanged import begin, is_settled, may_trust
-from bundlekeeper.store.database.rows import Proof
+from bundlekeeper.store.database.rows import Verification
 from bundlekeeper.store.disk.files import fingerprint_of
 from bundlekeeper.store.disk.filesystem import FsKind
 from bundlekeeper.store.disk.walk import WalkEntry
@@ -32,13 +32,13 @@ _RECORD_EVERY_S = 0.5
 _RECORD_EVERY_FILES = 500
 
 
-class ProofBook(Protocol):
-    """Where proofs are kept; the catalogue is one."""
+class KnownVerifications(Protocol):
+    """Where proofs are kept; the store's database is one."""
 
-    def proofs(self) -> dict[str, Proof]:
+    def verifications(self) -> dict[str, Verification]:
         """Every proof by its place."""
 
-    def record_proofs(self, proofs: Mapping[str, Proof]) -> None:
+    def record_verifications(self, verifications: Mapping[str, Verification]) -> None:
         """Keep these proofs, all or none."""
 
 
@@ -53,7 +53,7 @@ class How(Enum):
 
 @dataclass(slots=True)
 class FileReading:
-    """What is known of one file's bytes: `sha256` and `size` (bytes) as of `proven_at`, or `error` in words.
+    """What is known of one file's bytes: `sha256` and `size` (bytes) as of `verified_at`, or `error` in words.
 
     `seconds` is how long its read took, None where it was not read, or read under another name.
     """
@@ -61,7 +61,7 @@ class FileReading:
     how: How
     sha256: str = ""
     size: int = 0
-    proven_at: datetime | None = None
+    verified_at: datetime | None = None
     error: str = ""
     extra: tuple[tuple[str, str], ...] = ()  # further digests of the same read, as in `Proof`
     seconds: float | None = None
@@ -108,29 +108,29 @@ class FileReadings:
     ahead: list[datetime] = field(default_factory=list)  # earlier proofs that are dated later than now; none counts
 
 
-class Prover:
+class Verifier:
     """One check's reading. Nothing is recorded where `book` is None or `record` is False."""
 
     def __init__(
         self,
         limits: ReadingLimits,
         *,
-        book: ProofBook | None,
+        ledger: KnownVerifications | None,
         record: bool,
         clock: Clock,
         progress: Progress,
         stop: Stop | None,
     ) -> None:
         self._limits = limits
-        self._book = book
-        self._record = record and book is not None
+        self._ledger = ledger
+        self._record = record and ledger is not None
         self._clock = clock
         self._progress = progress
         self._stop = stop
         self._until = None if limits.max_time_s is None else monotonic() + limits.max_time_s
         self._begun: dict[str, int | None] = {}
-        self._before: dict[str, Proof] = {}
-        self._unrecorded: dict[str, Proof] = {}
+        self._before: dict[str, Verification] = {}
+        self._unrecorded: dict[str, Verification] = {}
         self._recorded_at = monotonic()
         self.result = FileReadings()
 
@@ -140,19 +140,19 @@ class Prover:
         Raises DamagedError, LockedError or UnfinishedError when the proof book cannot be read; what fails later is in
         the result.
         """
-        proofs = self._before = self._book.proofs() if self._book is not None else {}
+        verifications = self._before = self._ledger.verifications() if self._ledger is not None else {}
         now = self._clock()
         to_read: list[tuple[float, Candidate]] = []
         for candidate in candidates:
-            proof = proofs.get(candidate.key)
-            how = self._stands(candidate, proof, now) if proof is not None else How.READ
-            if proof is not None and proof.proven_at > now:
-                self.result.ahead.append(proof.proven_at)
-            if proof is None or how is How.READ:
-                to_read.append((proof.proven_at.timestamp() if proof else 0.0, candidate))
+            verification = verifications.get(candidate.key)
+            how = self._stands(candidate, verification, now) if verification is not None else How.READ
+            if verification is not None and verification.verified_at > now:
+                self.result.ahead.append(verification.verified_at)
+            if verification is None or how is How.READ:
+                to_read.append((verification.verified_at.timestamp() if verification else 0.0, candidate))
             else:
                 self.result.known[candidate.entry.path] = FileReading(
-                    how, proof.sha256, candidate.entry.size, proof.proven_at, extra=proof.extra
+                    how, verification.sha256, candidate.entry.size, verification.verified_at, extra=verification.extra
                 )
         # The stalest first where not all may come to be read; else the largest, which keeps all cores busy to the end.
         rolling = self._limits.older_than_s is not None or self._until is not None
@@ -160,18 +160,18 @@ class Prover:
         self._read([each for _, each in to_read])
         return self.result
 
-    def _stands(self, each: Candidate, proof: Proof, now: datetime) -> How:
+    def _stands(self, each: Candidate, verification: Verification, now: datetime) -> How:
         """How an earlier proof may stand for a read; READ when it may not."""
-        if each.entry.stat is None or (each.expected and proof.sha256 != each.expected):
+        if each.entry.stat is None or (each.expected and verification.sha256 != each.expected):
             return How.READ
         found = fingerprint_of(each.entry.stat)
         age_s = self._limits.older_than_s
-        if age_s is not None and now - proof.proven_at >= timedelta(seconds=age_s):
+        if age_s is not None and now - verification.verified_at >= timedelta(seconds=age_s):
             return How.READ
-        if self._limits.quick and not each.never_trust and may_trust(proof, found, each.kind, now):
+        if self._limits.quick and not each.never_trust and may_trust(verification, found, each.kind, now):
             return How.TRUSTED
-        young = age_s is not None and proof.proven_at <= now
-        return How.SKIPPED if young and proof.fingerprint == found else How.READ
+        young = age_s is not None and verification.verified_at <= now
+        return How.SKIPPED if young and verification.fingerprint == found else How.READ
 
     def _read(self, candidates: list[Candidate]) -> None:
         first, also = _by_inode(candidates)
@@ -218,9 +218,9 @@ class Prover:
             return
         if outcome.error is not None or digest is None or before is None or after is None:
             error = outcome.error
-            says = (error.strerror or str(error)) if error is not None else "it was not read"
+            message = (error.strerror or str(error)) if error is not None else "it was not read"
             for candidate in candidates:
-                self.result.known[candidate.entry.path] = FileReading(How.FAILED, error=says)
+                self.result.known[candidate.entry.path] = FileReading(How.FAILED, error=message)
             return
         self.result.files_read += 1
         self.result.bytes_read += digest.size
@@ -236,7 +236,7 @@ class Prover:
                 How.READ, digest.sha256, digest.size, now, extra=extra
             )
             settled = begun_ns is not None and candidate.kind.stable_identity and is_settled(stamp, begun_ns)
-            self._unrecorded[candidate.key] = Proof(
+            self._unrecorded[candidate.key] = Verification(
                 digest.sha256, now, stamp, settled and not candidate.never_trust, extra
             )
 
@@ -254,9 +254,9 @@ class Prover:
             return
         batch, self._unrecorded = self._unrecorded, {}
         self._recorded_at = monotonic()
-        if self._record and self._book is not None and self.result.trouble is None:
+        if self._record and self._ledger is not None and self.result.trouble is None:
             try:
-                self._book.record_proofs(batch)
+                self._ledger.record_verifications(batch)
             except KeeperError as error:
                 self.result.trouble = error
 

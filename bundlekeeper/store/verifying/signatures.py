@@ -61,8 +61,8 @@ class Seals:
                     continue
                 self._tell(row, self._rule(facts, entry, readings[entry.path]), result)
         if unseen:
-            says = f"{unseen} of the bundles state a signature, which was not looked at: no store, so no trust list"
-            result.findings.append(finding("not-checked", "signatures", says, "name the store with --store"))
+            message = f"{unseen} of the bundles state a signature, which was not looked at: no store, so no trust list"
+            result.findings.append(finding("not-checked", "signatures", message, "name the store with --store"))
         result.findings.extend(self._voucher.troubles())
 
     def _not_looked_at(self, facts: Expected, result: CheckResult) -> None:

@@ -1,7 +1,7 @@
 """Files of the store that turned out wrong: moved to quarantine, their bytes kept.
 
 Rules: only under the store's lock, and only while the file is still the very one that was looked at; a file that
-cannot be moved stays, and the finding says so; the catalogue forgets a place after its file is gone from it.
+cannot be moved stays, and the finding says so; the store's database forgets a place after its file is gone from it.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Clock
 from bundlekeeper.store.contents import quarantine
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.database.catalogue import Catalogue
+from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.disk import files, lock, temp_files
 from bundlekeeper.store.verifying.expected import as_facts
 from bundlekeeper.store.verifying.judge import WrongFile
@@ -26,7 +26,7 @@ _STAYS = "not moved to quarantine"
 
 def put_aside(
     store: Store,
-    catalogue: Catalogue,
+    database: StoreDatabase,
     wrong: Sequence[WrongFile],
     result: CheckResult,
     *,
@@ -39,20 +39,20 @@ def put_aside(
     """
     told: dict[str, str] = {}
     try:
-        with lock.held(store.fd, "check", clock=clock, wait_s=wait_s, where=str(store.root)):
+        with lock.stored(store.fd, "check", clock=clock, wait_s=wait_s, where=str(store.root)):
             # All are looked at before the first is moved: moving one name of a file changes the ctime of the others.
             changed = {file.entry.path for file in wrong if not _still_there(store, file)}
             for each in wrong:
                 if each.entry.path in changed:
                     told[each.entry.path] = f"{_STAYS}: it changed since it was looked at"
                 else:
-                    told[each.entry.path] = _moved(store, catalogue, each, clock)
+                    told[each.entry.path] = _moved(store, database, each, clock)
     except KeeperError as error:
         for each in wrong:
-            told.setdefault(each.entry.path, f"{_STAYS}: {error.says}")
+            told.setdefault(each.entry.path, f"{_STAYS}: {error.message}")
     codes = {file.entry.path: file.row.status.value for file in wrong}
     result.findings[:] = [
-        replace(finding, says=f"{finding.says}; {told[finding.subject]}")
+        replace(finding, message=f"{finding.message}; {told[finding.subject]}")
         if codes.get(finding.subject) == finding.code
         else finding
         for finding in result.findings
@@ -68,7 +68,7 @@ def _still_there(store: Store, wrong: WrongFile) -> bool:
     return wrong.entry.stat is not None and files.fingerprint_of(now) == files.fingerprint_of(wrong.entry.stat)
 
 
-def _moved(store: Store, catalogue: Catalogue, wrong: WrongFile, clock: Clock) -> str:
+def _moved(store: Store, database: StoreDatabase, wrong: WrongFile, clock: Clock) -> str:
     place = wrong.entry.path
     try:
         with (
@@ -79,9 +79,11 @@ def _moved(store: Store, catalogue: Catalogue, wrong: WrongFile, clock: Clock) -
             if not wrong.row.found:  # its size was enough to judge it; its digest tells it from others in quarantine
                 with files.regular(folder, wrong.entry.name) as fd:
                     wrong.row.found = digest_fd(fd).sha256
-            what = quarantine.QuarantineReason(as_facts(wrong.facts), wrong.row.size, wrong.row.found, place, wrong.why)
+            what = quarantine.QuarantineReason(
+                as_facts(wrong.facts), wrong.row.size, wrong.row.found, place, wrong.reason
+            )
             moved = quarantine.move_in(store.fd, room, folder, what, clock())
-        catalogue.forget(place)
+        database.forget(place)
     except KeeperError as error:
-        return f"{_STAYS}: {error.says}"
+        return f"{_STAYS}: {error.message}"
     return f"moved to {moved}"

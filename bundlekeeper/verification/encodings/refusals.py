@@ -18,7 +18,7 @@ class SignatureError(RefusedError):
 class StrangerKeyError(SignatureError):
     """Made by a key (or a certificate under a root) that the trust entry does not hold."""
 
-    code = "stranger-key"
+    code = "unknown-key"
 
 
 class ExpiredKeyError(SignatureError):
@@ -30,7 +30,7 @@ class ExpiredKeyError(SignatureError):
 class DroppedKeyError(SignatureError):
     """Its key, or that of an authority above it, was dropped, under whatever name."""
 
-    code = "dropped-key"
+    code = "removed-key"
 
 
 class RevokedKeyError(SignatureError):

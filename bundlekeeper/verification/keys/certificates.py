@@ -70,9 +70,9 @@ def read_certificates(data: bytes, *, where: str = "") -> tuple[bytes, ...]:
         for _, der in blocks:
             read_certificate(der)
     except InputError as e:
-        raise InputError(e.says, hint=e.hint, where=where) from e
+        raise InputError(e.message, hint=e.hint, where=where) from e
     except RefusedError as e:
-        raise RefusedError(e.says, hint=e.hint, where=where) from e
+        raise RefusedError(e.message, hint=e.hint, where=where) from e
     return tuple(der for _, der in blocks)
 
 
@@ -236,12 +236,12 @@ def _check_strength(certificate: x509.Certificate) -> None:
     try:
         read_certificate(certificate.public_bytes(Encoding.DER))
     except (InputError, RefusedError) as e:
-        raise SignatureError(f"{_name(certificate)}: {e.says}", hint=e.hint) from e
+        raise SignatureError(f"{_name(certificate)}: {e.message}", hint=e.hint) from e
 
 
 def _check_not_dropped(certificate: x509.Certificate, anchors: Anchors) -> None:
-    if anchors.dropped and (says := anchors.dropped.get(checked(certificate.public_key()).fingerprint)):
-        raise DroppedKeyError(f"{_name(certificate)} is of a key that is trusted no longer: {says}")
+    if anchors.dropped and (message := anchors.dropped.get(checked(certificate.public_key()).fingerprint)):
+        raise DroppedKeyError(f"{_name(certificate)} is of a key that is trusted no longer: {message}")
 
 
 def _is_authority(certificate: x509.Certificate) -> bool:

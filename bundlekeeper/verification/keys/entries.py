@@ -100,15 +100,15 @@ def doubts_of(entry: TrustEntry, at: datetime) -> tuple[Finding, ...]:
     return tuple(_first_look(entry, at)[1])
 
 
-def drop(entry: TrustEntry, *, at: datetime, why: str) -> TrustEntry:
+def drop(entry: TrustEntry, *, at: datetime, reason: str) -> TrustEntry:
     """The entry as dropped. Raises InputError without a reason, or when it was dropped before."""
-    if not why.strip():
-        raise InputError("dropping a key needs a reason", hint="it is what a later finding dropped-key quotes")
-    if len(why) > limits.TEXT_CHARACTERS:
+    if not reason.strip():
+        raise InputError("dropping a key needs a reason", hint="it is what a later finding removed-key quotes")
+    if len(reason) > limits.TEXT_CHARACTERS:
         raise InputError(f"the reason has more than {limits.TEXT_CHARACTERS} characters")
     if entry.dropped:
         raise InputError(f"{entry.name} was dropped on {entry.dropped_at:%Y-%m-%d} already: {entry.dropped_why}")
-    return replace(entry, dropped_at=at, dropped_why=why)
+    return replace(entry, dropped_at=at, dropped_why=reason)
 
 
 def with_crls(entry: TrustEntry, sources: Sequence[bytes]) -> TrustEntry:
@@ -128,10 +128,10 @@ def with_crls(entry: TrustEntry, sources: Sequence[bytes]) -> TrustEntry:
         old = revocation.load_crl(der)
         successors = [each for each in fresh if each.issuer == old.issuer]
         if any(each.last_update_utc < old.last_update_utc for each in successors):
-            says = (
+            message = (
                 f"a list of {old.issuer.rfc4514_string()[:120]} is older than the one of {old.last_update_utc:%Y-%m-%d}"
             )
-            raise RefusedError(f"{says} that is here", hint="get its current list")
+            raise RefusedError(f"{message} that is here", hint="get its current list")
         if not successors:
             kept.append(der)
     if sum(map(len, (*kept, *new))) > limits.ENTRY_CRL_BYTES:
@@ -180,14 +180,14 @@ def _first_look(entry: TrustEntry, at: datetime) -> tuple[list[KeeperError], lis
             certificates.check_dates(certificate, TrustMoment(at, "now"))
         except ExpiredKeyError as e:
             hint = "what is dated within its days can be good; for anything else ask for its successor"
-            found.append(finding(e.code, entry.name, e.says, hint, Level.WARNING))
+            found.append(finding(e.code, entry.name, e.message, hint, Level.WARNING))
     if leaf is None:
         return [], found
     if not (anchors.roots or entry.form == "cms"):  # no more than what the key came in, but not for another use
         try:
             certificates.check_named_use(leaf)
         except SignatureError as e:
-            return [RefusedError(e.says, hint=e.hint)], found
+            return [RefusedError(e.message, hint=e.hint)], found
         return [], found
     day = min(max(at, leaf.not_valid_before_utc), leaf.not_valid_after_utc)
     roots = anchors.roots or (leaf,)  # as verdict does: the one certificate is its own end of the chain
@@ -197,9 +197,9 @@ def _first_look(entry: TrustEntry, at: datetime) -> tuple[list[KeeperError], lis
         open_still = isinstance(e, StrangerKeyError) and entry.form == "cms"  # the signature may bring what is lacking
         if open_still or isinstance(e, ExpiredKeyError | RevokedKeyError | NotCheckedError):
             told = isinstance(e, ExpiredKeyError) and found
-            found += [] if told else [finding(e.code, entry.name, e.says, e.hint, Level.WARNING)]
+            found += [] if told else [finding(e.code, entry.name, e.message, e.hint, Level.WARNING)]
         else:
-            return [RefusedError(e.says, hint=e.hint)], found
+            return [RefusedError(e.message, hint=e.hint)], found
     return [], found
 
 
@@ -310,8 +310,8 @@ def _problems_of_holder(entry: TrustEntry, existing: Sequence[TrustEntry]) -> li
         same = bool(entry.fingerprint) and entry.fingerprint == other.fingerprint
         if other.dropped and (same or other.fingerprint in roots):
             what = "this key" if same else "the key of a root"
-            says = f"{what} was dropped as {other.name} on {other.dropped_at:%Y-%m-%d}: {other.dropped_why}"
-            return [RefusedError(says, hint="a key that was dropped does not come back: take a new one")]
+            message = f"{what} was dropped as {other.name} on {other.dropped_at:%Y-%m-%d}: {other.dropped_why}"
+            return [RefusedError(message, hint="a key that was dropped does not come back: take a new one")]
         if same and not other.dropped and not _renews(entry, other):
             hint = "it stands under one name; a renewed certificate of it may stand beside that, for the same use"
             return [RefusedError(f"this key is trusted as {other.name} already", hint=hint)]
@@ -334,7 +334,7 @@ def raise_all(name: str, problems: Sequence[KeeperError]) -> None:
     """Raises one error with every problem: RefusedError where one of them is, else InputError; nothing for none."""
     if not problems:
         return
-    says = "; ".join(dict.fromkeys(error.says for error in problems))
+    message = "; ".join(dict.fromkeys(error.message for error in problems))
     hint = "; ".join(dict.fromkeys(error.hint for error in problems if error.hint))
     kind = RefusedError if any(isinstance(error, RefusedError) for error in problems) else InputError
-    raise kind(f"{name} cannot be trusted: {says}", hint=hint) from problems[0]
+    raise kind(f"{name} cannot be trusted: {message}", hint=hint) from problems[0]

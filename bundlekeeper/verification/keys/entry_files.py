@@ -29,7 +29,7 @@ _DIGITS = 12
 
 _KEYS = (
     *("trust", "form", "for", "key_type", "fingerprint", "namespace", "key_id", "from", "until"),
-    *("added", "added_from", "dropped", "why", "files"),
+    *("added", "added_from", "dropped", "reason", "files"),
 )
 _MEND = "remove the entry's files from .keeper/trust, then add the key again, comparing its fingerprint"
 _NOT_TEXT: dict[str, type] = {
@@ -84,9 +84,9 @@ def from_files(name: str, toml: bytes, read: Callable[[str, int], bytes]) -> Tru
             found[what] = [der for _, der in pem_blocks(data)] if what != "key" else [data]
         return _entry(name, table, found)
     except InputError as e:
-        raise InputError(e.says, hint=e.hint or _MEND, where=e.where or where, problems=e.problems) from e
+        raise InputError(e.message, hint=e.hint or _MEND, where=e.where or where, problems=e.problems) from e
     except RefusedError as e:
-        raise RefusedError(e.says, hint=e.hint, where=e.where or where) from e
+        raise RefusedError(e.message, hint=e.hint, where=e.where or where) from e
 
 
 def is_crls_name(name: str, file: str) -> bool:
@@ -122,7 +122,7 @@ def _toml(entry: TrustEntry, files: Mapping[str, bytes]) -> str:
     times = (("added", entry.added_at), ("dropped", entry.dropped_at))
     rows += [(key, time.astimezone(UTC).isoformat()) for key, time in times if time is not None]
     if entry.dropped:
-        rows.append(("why", _quoted(entry.dropped_why)))
+        rows.append(("reason", _quoted(entry.dropped_why)))
     lines = [f"{key} = {value}" for key, value in rows]
     lines += ["", "[files]"] if files else []
     lines += [f"{_quoted(name)} = {_quoted(hashlib.sha256(data).hexdigest())}" for name, data in files.items()]
@@ -194,7 +194,7 @@ def _entry(name: str, table: Mapping[str, Any], found: Mapping[str, list[bytes]]
         added_at=times[0],
         added_from=table.get("added_from", ""),
         dropped_at=times[1],
-        dropped_why=table.get("why", ""),
+        dropped_why=table.get("reason", ""),
     )
     raise_all(name, problems_of_words(entry, entry.purposes) + problems_of_name(name, ()))
     check_whole(entry)

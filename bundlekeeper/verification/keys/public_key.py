@@ -104,9 +104,9 @@ def read_public_key(data: bytes, *, where: str = "") -> PublicKey:
     try:
         return _read(data)
     except InputError as e:
-        raise InputError(e.says, hint=e.hint, where=e.where or where) from e
+        raise InputError(e.message, hint=e.hint, where=e.where or where) from e
     except RefusedError as e:
-        raise RefusedError(e.says, hint=e.hint, where=e.where or where) from e
+        raise RefusedError(e.message, hint=e.hint, where=e.where or where) from e
 
 
 def require_type(key_type: str, form: str) -> None:

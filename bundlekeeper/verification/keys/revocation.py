@@ -42,7 +42,7 @@ def read_crls(data: bytes, *, where: str = "") -> tuple[bytes, ...]:
     try:
         blocks = pem_blocks(data) if b"-----BEGIN " in data else [("X509 CRL", data)]
     except InputError as e:
-        raise InputError(e.says, where=where) from e
+        raise InputError(e.message, where=where) from e
     if not blocks or any(label != "X509 CRL" for label, _ in blocks):
         raise InputError("holds something else than revocation lists (X509 CRL)", where=where)
     for _, der in blocks:
@@ -94,11 +94,11 @@ def _ask(crl: x509.CertificateRevocationList, certificate: x509.Certificate, mom
     reason, since = _why(entry)
     if reason == x509.ReasonFlags.remove_from_crl:
         return []
-    says = f"{_name(certificate.subject)} (serial {certificate.serial_number:x}) was revoked on {since:%Y-%m-%d}"
-    says += f", {reason.value}" if reason is not None else ", no reason given"
+    message = f"{_name(certificate.subject)} (serial {certificate.serial_number:x}) was revoked on {since:%Y-%m-%d}"
+    message += f", {reason.value}" if reason is not None else ", no reason given"
     if since > moment.at and reason in _HARMLESS:
-        return [f"{says}: after the time used, {moment}, and for a reason that leaves older signatures good"]
-    raise RevokedKeyError(f"{says}; the time used is {moment}")
+        return [f"{message}: after the time used, {moment}, and for a reason that leaves older signatures good"]
+    raise RevokedKeyError(f"{message}; the time used is {moment}")
 
 
 def _why(entry: x509.RevokedCertificate) -> tuple[x509.ReasonFlags | None, datetime]:

@@ -73,7 +73,7 @@ def parse(data: bytes) -> CmsSignature:
             data = blocks[0][1]
         return _taken_apart(data)
     except InputError as e:
-        raise SignatureError(f"the CMS signature {e.says}") from e
+        raise SignatureError(f"the CMS signature {e.message}") from e
     except (ValueError, IndexError) as e:
         raise SignatureError("not a detached CMS signature (signed data in DER)") from e
 
@@ -104,7 +104,7 @@ def verify(
     except SignatureError:
         raise
     except (InputError, RefusedError) as e:
-        raise SignatureError(f"the signer's certificate: {e.says}", hint=e.hint) from e
+        raise SignatureError(f"the signer's certificate: {e.message}", hint=e.hint) from e
     if pinned and blocks[0][1] != pinned:
         raise StrangerKeyError(
             f"signed by {signer.subject.rfc4514_string()[:120]}, another certificate than the entry's"

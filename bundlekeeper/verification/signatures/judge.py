@@ -75,7 +75,7 @@ class Verdict:
 
     findings: tuple[Finding, ...] = ()
     by: TrustEntry | None = None
-    says: str = ""
+    message: str = ""
 
     @property
     def good(self) -> bool:
@@ -97,9 +97,9 @@ class _Case:
     found: list[Finding] = field(default_factory=list)
     notes: list[Finding] = field(default_factory=list)
 
-    def add(self, code: str, says: str, hint: str = "") -> None:
+    def add(self, code: str, message: str, hint: str = "") -> None:
         """Remember a finding against the signature."""
-        self.found.append(finding(code, self.subject, says, hint))
+        self.found.append(finding(code, self.subject, message, hint))
 
 
 def wanted_algorithms(entry: TrustEntry, signature: bytes | None = None) -> tuple[str, ...]:
@@ -148,7 +148,7 @@ def judge(
     entry = next((e for e in trust if e.name == statement.key), None)
     if entry is None:
         return _only(
-            "stranger-key",
+            "unknown-key",
             subject,
             f"the manifest names the key {statement.key}, which this store does not trust",
             "compare its fingerprint by another way than the one it came, then: bundlekeeper trust add",
@@ -158,7 +158,7 @@ def judge(
         case.add(
             "bad-signature",
             f"the manifest names the form {statement.form}, but {entry.name} is trusted for {entry.form} only",
-            "the trust entry decides; correct the manifest, or add the key anew with the right --form",
+            "the trust entry decides; correct the manifest, or add the key again with the right --form",
         )
     return _judged(case, signature, trust)
 
@@ -197,7 +197,7 @@ def judge_document(
             tried.append(verdict)
     if len(tried) == 1:
         return tried[0]
-    told = [v for v in tried if not any(f.code in ("bad-signature", "stranger-key") for f in v.findings)]
+    told = [v for v in tried if not any(f.code in ("bad-signature", "unknown-key") for f in v.findings)]
     if told:
         return told[0]
     return _only("bad-signature", subject, f"no key that is trusted for {purpose} made this signature")
@@ -208,13 +208,13 @@ def _holder(subject: str, signature: bytes, trust: Sequence[TrustEntry], purpose
     try:
         key = sshsig.parse(signature).key()
     except (InputError, RefusedError) as e:
-        return _only("bad-signature", subject, e.says, e.hint)
+        return _only("bad-signature", subject, e.message, e.hint)
     holders = [entry for entry in trust if entry.form == "sshsig" and entry.key == key.der]
     fitting = [entry for entry in holders if purpose in entry.purposes]
     if not holders:
-        says = f"signed by a key that this store does not trust: {key.fingerprint}"
+        message = f"signed by a key that this store does not trust: {key.fingerprint}"
         return _only(
-            "stranger-key", subject, says, "compare the fingerprint by another way, then: bundlekeeper trust add"
+            "unknown-key", subject, message, "compare the fingerprint by another way, then: bundlekeeper trust add"
         )
     live = [entry for entry in fitting if not entry.dropped]
     return (live or fitting or holders)[0]
@@ -224,16 +224,16 @@ def _judged(case: _Case, signature: bytes, trust: Sequence[TrustEntry]) -> Verdi
     """Look at everything about one signature under one entry; nothing found hides another."""
     entry = case.entry
     if case.purpose not in entry.purposes:
-        says = f"{entry.name} is trusted for {' and '.join(entry.purposes)}, not for {case.purpose}"
-        case.add("stranger-key", says, "a key for one kind of document is never good for another")
+        message = f"{entry.name} is trusted for {' and '.join(entry.purposes)}, not for {case.purpose}"
+        case.add("unknown-key", message, "a key for one kind of document is never good for another")
     if entry.dropped:
-        case.add("dropped-key", _dropped_words(entry), "sign anew with a live key")
+        case.add("removed-key", _dropped_words(entry), "sign again with a live key")
     elif entry.fingerprint in case.dropped:
-        says = f"{entry.name} is of a key that is trusted no longer: {case.dropped[entry.fingerprint]}"
-        case.add("dropped-key", says, "sign anew with a live key")
+        message = f"{entry.name} is of a key that is trusted no longer: {case.dropped[entry.fingerprint]}"
+        case.add("removed-key", message, "sign again with a live key")
     if entry.form not in case.accepted:
-        says = f"this store takes no signatures of the form {entry.form}"
-        case.add("bad-signature", says, f"acceptance.toml allows {', '.join(case.accepted)}")
+        message = f"this store takes no signatures of the form {entry.form}"
+        case.add("bad-signature", message, f"store.toml allows {', '.join(case.accepted)}")
     _dates(case)
     if any(f.code == "bad-signature" for f in case.found):
         return Verdict(tuple(case.found))  # of a form that is not to be taken: there is nothing to verify it by
@@ -242,7 +242,7 @@ def _judged(case: _Case, signature: bytes, trust: Sequence[TrustEntry]) -> Verdi
     except SignatureError as e:
         case.add(e.code, _with_owner(e, entry, signature, trust), e.hint)
     except (InputError, RefusedError) as e:
-        case.add("bad-signature", f"{entry.name}: {e.says}", e.hint)
+        case.add("bad-signature", f"{entry.name}: {e.message}", e.hint)
     if case.found:
         return Verdict((*case.found, *case.notes))
     at = " and at ".join(str(moment) for moment in case.moments)
@@ -322,7 +322,7 @@ def _check_certificate(case: _Case) -> None:
 
 def _anchors(case: _Case) -> certificates.Anchors:
     """The entry's roots and what goes with them; its own key, if that was dropped, is told already."""
-    others = {key: says for key, says in case.dropped.items() if key != case.entry.fingerprint}
+    others = {key: message for key, message in case.dropped.items() if key != case.entry.fingerprint}
     return replace(anchors_of(case.entry), dropped=others)
 
 
@@ -337,28 +337,28 @@ def _dropped_words(entry: TrustEntry) -> str:
 
 def _note(case: _Case, said: Iterable[str]) -> None:
     """What a good chain leaves to be said, as notes: a note makes nothing bad and no exit status."""
-    for says in said:
-        if all(note.says != says for note in case.notes):
-            case.notes.append(finding("not-checked", case.subject, says, level=Level.NOTE))
+    for message in said:
+        if all(note.message != message for note in case.notes):
+            case.notes.append(finding("not-checked", case.subject, message, level=Level.NOTE))
 
 
 def _with_owner(error: SignatureError, entry: TrustEntry, signature: bytes, trust: Sequence[TrustEntry]) -> str:
     """The error's words, and whose key it was where this store knows it."""
-    if error.code != "stranger-key" or entry.form != "sshsig":
-        return error.says
+    if error.code != "unknown-key" or entry.form != "sshsig":
+        return error.message
     try:
         der = sshsig.parse(signature).key().der
     except (InputError, RefusedError):
-        return error.says
+        return error.message
     owner = next((e for e in trust if e.key == der), None)
     if owner is None:
-        return error.says
+        return error.message
     dropped = f", dropped on {owner.dropped_at:%Y-%m-%d}" if owner.dropped else ""
-    return f"{error.says}; that key is {owner.name}{dropped}"
+    return f"{error.message}; that key is {owner.name}{dropped}"
 
 
-def _only(code: str, subject: str, says: str, hint: str = "") -> Verdict:
-    return Verdict((finding(code, subject, says, hint),))
+def _only(code: str, subject: str, message: str, hint: str = "") -> Verdict:
+    return Verdict((finding(code, subject, message, hint),))
 
 
 def _require_moments(moments: Sequence[TrustMoment]) -> None:

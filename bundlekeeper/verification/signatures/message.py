@@ -28,7 +28,7 @@ def whole_of_fd(fd: int) -> WholeMessage:
         if size > limit_bytes:
             raise NotCheckedError(
                 f"the signature needs all {size} bytes of the file in memory at once, and {limit_bytes} are allowed",
-                hint="raise max_whole_bytes in acceptance.toml, or ask for a signature of another form, such as sshsig",
+                hint="raise max_whole_bytes in store.toml, or ask for a signature of another form, such as sshsig",
             )
         try:
             message = bytearray(size)

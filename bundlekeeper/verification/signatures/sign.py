@@ -105,7 +105,7 @@ def read_private_key(data: bytes, passphrase: Passphrase, *, where: str = "") ->
     try:
         checked(key.public_key())
     except RefusedError as e:
-        raise RefusedError(e.says, hint=e.hint, where=where) from e
+        raise RefusedError(e.message, hint=e.hint, where=where) from e
     return key
 
 
@@ -164,8 +164,10 @@ def _loaded(data: bytes, secret: bytes | None, where: str) -> SigningKey | None:
             ) from e
         raise InputError("the private key is of a kind that is not taken", where=where) from e
     except (*SSH_ERRORS, InvalidTag) as e:  # InvalidTag: a wrong passphrase of an AES-GCM key
-        says = "the private key cannot be read" if secret is None else "the passphrase is wrong, or the key is damaged"
-        raise InputError(says, where=where) from e
+        message = (
+            "the private key cannot be read" if secret is None else "the passphrase is wrong, or the key is damaged"
+        )
+        raise InputError(message, where=where) from e
     if not isinstance(key, SigningKey):
         raise RefusedError("the private key is of a kind that is not taken: Ed25519, ECDSA and RSA are", where=where)
     return key

@@ -77,7 +77,7 @@ def parse(data: bytes) -> SshSignature:
         kind, raw = inner.string(), inner.string()
         inner.end()
     except InputError as e:
-        raise SignatureError(f"the SSH signature {e.says}") from e
+        raise SignatureError(f"the SSH signature {e.message}") from e
     if reserved:
         raise SignatureError("the SSH signature uses its reserved field, which nothing here understands")
     algorithm = hash_name.decode("ascii", "replace")
@@ -190,7 +190,7 @@ def _verify_raw(key: object, key_type: str, signature: SshSignature, signed: byt
             r, s = reader.mpint(), reader.mpint()
             reader.end()
         except InputError as e:
-            raise SignatureError(f"the ECDSA signature {e.says}") from e
+            raise SignatureError(f"the ECDSA signature {e.message}") from e
         key.verify(utils.encode_dss_signature(r, s), signed, ec.ECDSA(_ECDSA[key_type][1]))
     else:
         raise SignatureError(f"{kind[:40]!r} is no signature that a key of type {key_type} may make")

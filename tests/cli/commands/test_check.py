@@ -1,4 +1,4 @@
-"""`check` on a store that real takes made: against what was accepted, and against a manifest in hand."""
+"""`verify` on a store that real takes made: against what was accepted, and against a manifest in hand."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from tests.kits.store_kit import Kit, now
 
 A, B, C = b"a" * 3000, b"b" * 3000, b"c" * 4000
 VERSIONS = {"a": "6.1.0", "b": "6.1.1", "c": "6.1.2"}
-PLACE_A, PLACE_B, PLACE_C = (f"blade/{version}/{name}.fwb" for name, version in VERSIONS.items())
+PLACE_A, PLACE_B, PLACE_C = (f"blade/{version}/{name}.bin" for name, version in VERSIONS.items())
 
 
 def manifest_of(*bundles: dict[str, Any], sequence: int = 1, expires: str = "") -> bytes:
@@ -46,7 +46,7 @@ def kit(tmp_path: Path) -> Kit:
     """A store that holds a, b and c by manifest 1, which it keeps."""
     kit = Kit(tmp_path)
     for name, data in (("a", A), ("b", B), ("c", C)):
-        kit.offer(f"{name}.fwb", data)
+        kit.offer(f"{name}.bin", data)
     take(kit, "abc")
     return kit
 
@@ -58,7 +58,7 @@ def loaded(kit: Kit, names: str, sequence: int = 1, **more: str) -> Any:
     bundles = []
     for name, data in zip("abc", (A, B, C), strict=True):
         if name in names:
-            plain = kit.bundle(f"{name}.fwb", data, version=VERSIONS[name])
+            plain = kit.bundle(f"{name}.bin", data, version=VERSIONS[name])
             fields = ("family", "version", "file", "size", "sha256", "digest_from")
             bundles.append({key: getattr(plain, key) for key in fields})
     return read(manifest_of(*bundles, sequence=sequence, **more), name="marram.toml", today=date(2026, 8, 14))
@@ -71,9 +71,9 @@ def take(kit: Kit, names: str, sequence: int = 1) -> None:
 
 def check(kit: Kit, against: Any = None, *, write: bool = True, record: bool = True, **limits: Any) -> CheckResult:
     """A check of the kit's store."""
-    with Store.open(kit.root, write=write) as store, store.catalogue(write=write) as catalogue:
+    with Store.open(kit.root, write=write) as store, store.database(write=write) as database:
         means = CheckMeans(now, Silent(), record=record, today=date(2026, 9, 1))
-        return check_store(store, catalogue, against, means, ReadingLimits(**limits))
+        return check_store(store, database, against, means, ReadingLimits(**limits))
 
 
 def spoil(path: Path, data: bytes | None = None) -> None:
@@ -87,12 +87,12 @@ def spoil(path: Path, data: bytes | None = None) -> None:
 
 def test_a_good_store(kit: Kit) -> None:
     """Every held file is read against the manifest that it was taken by; the proofs are new."""
-    before = kit.proofs()
+    before = kit.verifications()
     result = check(kit)
-    assert (result.findings, result.proven, result.bytes_read) == ([], 3, 10_000)
+    assert (result.findings, result.verified, result.bytes_read) == ([], 3, 10_000)
     assert {r.place: r.status.value for r in result.rows} == dict.fromkeys([PLACE_A, PLACE_B, PLACE_C], "ok")
-    after = kit.proofs()
-    assert all(after[p].proven_at > before[p].proven_at for p in (PLACE_A, PLACE_B, PLACE_C))
+    after = kit.verifications()
+    assert all(after[p].verified_at > before[p].verified_at for p in (PLACE_A, PLACE_B, PLACE_C))
 
 
 def test_a_full_check_makes_the_quick_one_quick(kit: Kit, tmp_path: Path) -> None:
@@ -100,7 +100,7 @@ def test_a_full_check_makes_the_quick_one_quick(kit: Kit, tmp_path: Path) -> Non
     stable_folder(tmp_path)
     check(kit)
     result = check(kit, quick=True)
-    assert (result.trusted, result.proven, result.bytes_read) == (3, 0, 0)
+    assert (result.trusted, result.verified, result.bytes_read) == (3, 0, 0)
 
 
 @pytest.mark.fault(12)
@@ -111,16 +111,16 @@ def test_a_bit_flip_is_found_and_moved_to_quarantine(kit: Kit) -> None:
     result = check(kit)
     assert found(result) == {("altered", PLACE_A)}
     [told] = result.findings
-    moved = told.says.partition("moved to ")[2]
-    assert moved.startswith("quarantine/a.fwb.")
+    moved = told.message.partition("moved to ")[2]
+    assert moved.startswith("quarantine/a.bin.")
     tree = kit.tree()
     assert tree[moved] == wrong
-    assert "blade 6.1.0: a.fwb" in tree[moved + ".note.txt"].decode()
+    assert "blade 6.1.0: a.bin" in tree[moved + ".note.txt"].decode()
     assert PLACE_A not in tree
-    assert PLACE_A not in {row.place for row in kit.held()}
+    assert PLACE_A not in {row.place for row in kit.stored()}
     again = check(kit)
     assert found(again) == {("missing", PLACE_A)}
-    assert again.proven == 2
+    assert again.verified == 2
     take(kit, "abc")
     assert check(kit).findings == []
 
@@ -144,20 +144,20 @@ def test_wrong_files_of_one_size_are_all_kept(kit: Kit) -> None:
         spoil(kit.root / PLACE_A, data)
         assert found(check(kit)) == {("truncated", PLACE_A)}
         take(kit, "abc")
-    held = [d for p, d in kit.tree().items() if p.startswith("quarantine/") and not p.endswith(".txt")]
-    assert sorted(held) == [b"1" * 10, b"2" * 10]
+    stored = [d for p, d in kit.tree().items() if p.startswith("quarantine/") and not p.endswith(".txt")]
+    assert sorted(stored) == [b"1" * 10, b"2" * 10]
 
 
 def test_both_names_of_one_wrong_file_are_moved(tmp_path: Path) -> None:
     """Equal bytes are held once, so they rot at both places at once."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", A)
-    kit.take(kit.bundle("a.fwb", A), kit.bundle("a2.fwb", A, version="6.2.0"))
+    kit.offer("a.bin", A)
+    kit.take(kit.bundle("a.bin", A), kit.bundle("a2.bin", A, version="6.2.0"))
     spoil(kit.root / PLACE_A)
     result = check(kit)
-    places = {PLACE_A, "blade/6.2.0/a2.fwb"}
+    places = {PLACE_A, "blade/6.2.0/a2.bin"}
     assert {f.subject for f in result.findings if f.code == "altered"} == places
-    assert all("moved to quarantine/" in f.says for f in result.findings if f.code == "altered")
+    assert all("moved to quarantine/" in f.message for f in result.findings if f.code == "altered")
     assert not places & set(kit.tree())
 
 
@@ -178,8 +178,8 @@ def test_a_bundle_whose_folder_was_renamed_is_put_back_by_what_is_printed(kit: K
     folder.rename(kit.root / "b611")
     result = check(kit)
     (told,) = [each for each in result.findings if each.code == "misnamed"]
-    assert "in another folder" in told.says
-    assert "Unicode" not in told.says
+    assert "in another folder" in told.message
+    assert "Unicode" not in told.message
     assert os.system(told.hint.partition(": ")[2]) == 0  # noqa: S605
     (kit.root / "b611").rmdir()
     assert found(check(kit)) == set()
@@ -198,10 +198,10 @@ def test_nothing_is_moved_without_the_right_to_write(kit: Kit) -> None:
 def test_nothing_is_moved_while_another_command_has_the_lock(kit: Kit) -> None:
     """The finding says why the file is still there."""
     spoil(kit.root / PLACE_A)
-    with Store.open(kit.root, write=True) as store, lock.held(store.fd, "take", clock=now):
+    with Store.open(kit.root, write=True) as store, lock.stored(store.fd, "take", clock=now):
         result = check(kit)
     [told] = result.findings
-    assert "not moved to quarantine: the store is locked by process" in told.says
+    assert "not moved to quarantine: the store is locked by process" in told.message
     assert PLACE_A in kit.tree()
 
 
@@ -212,12 +212,12 @@ def test_unknown_files_are_reported_and_left(kit: Kit) -> None:
     (kit.root / "rack" / "1.0" / "stray").write_bytes(b"?")
     (kit.root / "blade" / "6.1.0" / "copy").write_bytes(A)
     (kit.root / "notes.txt").write_bytes(b"mine")
-    (kit.root / "acceptance.toml").write_bytes(b"")
+    (kit.root / "store.toml").write_bytes(b"")
     result = check(kit)
     assert found(result) == {("extra", "rack/1.0/stray"), ("extra", "blade/6.1.0/copy"), ("extra", "notes.txt")}
     assert {f.level for f in result.findings} == {Level.WARNING}
     assert (kit.root / "rack" / "1.0" / "stray").exists()
-    assert result.proven == 3
+    assert result.verified == 3
 
 
 def test_held_by_an_older_manifest_and_no_longer_named(kit: Kit) -> None:
@@ -225,26 +225,26 @@ def test_held_by_an_older_manifest_and_no_longer_named(kit: Kit) -> None:
     take(kit, "ab", sequence=2)
     result = check(kit)
     assert [(f.code, f.subject, f.level) for f in result.findings] == [("extra", PLACE_C, Level.NOTE)]
-    assert result.proven == 3
+    assert result.verified == 3
     (kit.root / PLACE_C).unlink()
     assert [(f.code, f.level) for f in check(kit).findings if f.code == "missing"] == [("missing", Level.NOTE)]
 
 
 def test_named_by_the_newest_manifest_and_never_taken(kit: Kit) -> None:
     """What should be held and is not is missing."""
-    (kit.source / "c.fwb").unlink()
+    (kit.source / "c.bin").unlink()
     (kit.root / PLACE_C).unlink()
-    with Store.open(kit.root, write=True) as store, store.catalogue(write=True) as catalogue:
-        catalogue.forget(PLACE_C)
+    with Store.open(kit.root, write=True) as store, store.database(write=True) as database:
+        database.forget(PLACE_C)
     assert found(check(kit)) == {("missing", PLACE_C)}
 
 
 def test_a_held_file_that_is_gone(kit: Kit) -> None:
-    """The catalogue knows it, the disk does not."""
+    """The store's database knows it, the disk does not."""
     (kit.root / PLACE_B).unlink()
     result = check(kit)
     assert found(result) == {("missing", PLACE_B)}
-    assert result.proven == 2
+    assert result.verified == 2
 
 
 def test_a_link_at_a_held_place_is_not_followed(kit: Kit, tmp_path: Path) -> None:
@@ -254,7 +254,7 @@ def test_a_link_at_a_held_place_is_not_followed(kit: Kit, tmp_path: Path) -> Non
     (kit.root / PLACE_B).symlink_to(tmp_path / "outside")
     result = check(kit)
     assert found(result) == {("missing", PLACE_B)}
-    assert "a symbolic link stands under this name" in result.findings[0].says
+    assert "a symbolic link stands under this name" in result.findings[0].message
 
 
 def test_against_a_manifest_in_hand_nothing_is_moved(kit: Kit) -> None:
@@ -275,12 +275,12 @@ def test_expiry_and_the_manifests_own_faults(kit: Kit) -> None:
 
 
 def test_an_altered_kept_manifest(kit: Kit) -> None:
-    """The ground of "missing" is proven too; the files are still held against the catalogue."""
+    """The ground of "missing" is proven too; the files are still held against the store database."""
     [kept] = (kit.root / "manifests").iterdir()
     spoil(kept)
     result = check(kit)
     assert [(f.code, f.subject) for f in result.findings] == [("altered", f"manifests/{kept.name}")]
-    assert result.proven == 3
+    assert result.verified == 3
     (kit.root / PLACE_B).unlink()
     assert {(f.code, f.subject, f.level) for f in check(kit).findings} == {
         ("altered", f"manifests/{kept.name}", Level.ERROR),
@@ -300,7 +300,7 @@ def test_the_hint_for_an_altered_kept_manifest_works(kit: Kit) -> None:
         assert (healed.code, healed.level, healed.subject) == ("altered", Level.WARNING, f"manifests/{kept.name}")
         assert kept.read_bytes() == whole
         aside = f"quarantine/{kept.name}.{hashlib.sha256(altered).hexdigest()[:12]}"
-        assert aside in healed.says
+        assert aside in healed.message
         assert kit.tree()[aside] == altered
         note = kit.tree()[aside + ".note.txt"].decode()
         assert f"{len(whole)} bytes, SHA-256 {hashlib.sha256(whole).hexdigest()}" in note
@@ -328,45 +328,45 @@ def test_a_folder_is_not_held_against_an_altered_kept_manifest(kit: Kit, tmp_pat
     assert [f["code"] for f in json.loads(done.stdout)["findings"]] == ["altered"]
 
 
-def test_after_the_catalogue_was_lost(kit: Kit) -> None:
-    """A rebuilt catalogue trusts nothing; a check proves every file again and the rows are as before."""
-    before = {row.place: row.sha256 for row in kit.held()}
+def test_after_the_database_was_lost(kit: Kit) -> None:
+    """A rebuilt store's database trusts nothing; a check proves every file again and the rows are as before."""
+    before = {row.place: row.sha256 for row in kit.stored()}
     with Store.open(kit.root, write=True) as store:
         store.rebuild(clock=now)
-    assert kit.proofs() == {}
+    assert kit.verifications() == {}
     result = check(kit, quick=True)
-    assert (result.proven, result.trusted, result.findings) == (3, 0, [])
-    assert {row.place: row.sha256 for row in kit.held()} == before
-    assert set(kit.proofs()) == set(before)
+    assert (result.verified, result.trusted, result.findings) == (3, 0, [])
+    assert {row.place: row.sha256 for row in kit.stored()} == before
+    assert set(kit.verifications()) == set(before)
 
 
 def test_hard_linked_files_are_never_trusted(tmp_path: Path) -> None:
     """ "`--quick` never trusts it": its other name is not ours."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", A)
+    kit.offer("a.bin", A)
     kit.take_loaded(loaded(kit, "a"), link="hard")
-    assert kit.held()[0].shared
-    assert check(kit).proven == 1
+    assert kit.stored()[0].shared
+    assert check(kit).verified == 1
     result = check(kit, quick=True)
-    assert (result.proven, result.trusted) == (1, 0)
+    assert (result.verified, result.trusted) == (1, 0)
 
 
 def test_the_same_bytes_under_two_places_are_read_once(tmp_path: Path) -> None:
     """Equal bytes are held once, and proven once."""
     kit = Kit(stable_folder(tmp_path))
-    kit.offer("a.fwb", A)
-    kit.take(kit.bundle("a.fwb", A), kit.bundle("a.fwb", A, version="6.2.0"))
+    kit.offer("a.bin", A)
+    kit.take(kit.bundle("a.bin", A), kit.bundle("a.bin", A, version="6.2.0"))
     result = check(kit)
-    assert (result.proven, result.bytes_read) == (2, 3000)
+    assert (result.verified, result.bytes_read) == (2, 3000)
 
 
 def test_a_take_during_a_check(kit: Kit) -> None:
     """A check needs no lock until it moves something: neither waits for the other, nothing is lost."""
-    kit.offer("d.fwb", b"d" * 100)
+    kit.offer("d.bin", b"d" * 100)
     thread = threading.Thread(target=lambda: take(kit, "abc", 2))
     thread.start()
     for _ in range(5):
-        assert check(kit).proven == 3
+        assert check(kit).verified == 3
     thread.join()
     assert check(kit).findings == []
 

@@ -47,8 +47,8 @@ def codes(ran: Ran) -> Counter[tuple[str, str]]:
 @pytest.mark.parametrize(
     ("files", "code", "count"),
     [
-        ({"a.fwb": b"same", "b.fwb": b"same", "c.fwb": b"same"}, "digest-shared", 2),
-        ({"a.fwb": b"bytes", "b.fwb": b""}, "digest-empty", 1),
+        ({"a.bin": b"same", "b.bin": b"same", "c.bin": b"same"}, "digest-shared", 2),
+        ({"a.bin": b"bytes", "b.bin": b""}, "digest-empty", 1),
     ],
 )
 def test_lint_warns_and_all_else_says_a_note(
@@ -74,7 +74,7 @@ def test_lint_warns_and_all_else_says_a_note(
 
 def test_a_check_by_the_stores_own_manifest_says_what_one_by_the_file_says(keeper: Keeper, tmp_path: Path) -> None:
     """Other warnings of the manifest, too: here a table of a kind that nothing uses."""
-    manifest = written(tmp_path, {"a.fwb": b"bytes"})
+    manifest = written(tmp_path, {"a.bin": b"bytes"})
     manifest.write_text(manifest.read_text() + '[kind.tide-gauge]\norder = "natural"\n')
     source = tmp_path / "downloads"
     assert keeper("take", manifest, "--from", source).status == 1
@@ -88,7 +88,7 @@ def test_a_check_by_the_stores_own_manifest_says_what_one_by_the_file_says(keepe
 
 # --- one finding once ---------------------------------------------------------------------------------------------
 
-TWELVE = {f"marram-{number:02}.fwb": f"bundle {number}".encode() for number in range(12)}
+TWELVE = {f"marram-{number:02}.bin": f"bundle {number}".encode() for number in range(12)}
 
 
 @pytest.mark.parametrize(("digest_from", "code"), [("own copy", "self-digest"), ("", "not-checked")])
@@ -122,8 +122,8 @@ def shown(*findings: Finding) -> list[str]:
     return out.getvalue().splitlines()
 
 
-def warning(subject: str, says: str = "not named by the manifest", hint: str = "") -> Finding:
-    return Finding("extra", Level.WARNING, subject, says, hint)
+def warning(subject: str, message: str = "not named by the manifest", hint: str = "") -> Finding:
+    return Finding("extra", Level.WARNING, subject, message, hint)
 
 
 def test_what_differs_in_anything_but_its_subject_is_told_whole() -> None:

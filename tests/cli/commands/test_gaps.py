@@ -13,11 +13,11 @@ import pytest
 from bundlekeeper.model.inventory.write_json import to_json
 from tests.conftest import Keeper, World
 from tests.kits.planning_worlds import large_fleet
-from tests.kits.ssh_keys import accepts, ssh_key, trusted, with_signature
+from tests.kits.ssh_keys import admits, ssh_key, trusted, with_signature
 
 ROOT = Path(__file__).parents[3]
-HARBOUR = ROOT / "manifests" / "harbour-2026-11.toml"
-NAME = "marram-blade-6.1.0.fwb"
+HARBOUR = ROOT / "manifests" / "marram-2026-11.toml"
+NAME = "marram-blade-6.1.0.bin"
 
 
 @pytest.mark.parametrize("words", [("gaps", "holm-a", "--to", "6.1"), ("route", "holm-a", "--to", "6.1")])
@@ -28,7 +28,7 @@ def test_no_plan_is_made_by_a_manifest_that_the_store_would_not_take(
     assert harbour(*words).status < 2
     key = ssh_key(tmp_path)
     trusted(harbour, key)
-    accepts(tmp_path, "signed_manifests = true")
+    admits(tmp_path, "signed_manifests = true")
     for more in ((), ("--manifest", world.manifest)):
         done = harbour(*words, *more, "--json")
         assert (done.status, done.codes, done.json["error"]["exit"]) == (4, ["unsigned"], 4)
@@ -59,11 +59,11 @@ def test_a_bundles_signature_counts_as_its_last_proof_found_it(keeper: Keeper, w
         return [f["code"] for f in rows if f["subject"].startswith("blade 6.1.0")]
 
     assert about_blade() == []
-    accepts(tmp_path, 'signed_families = ["blade", "rack"]')
+    admits(tmp_path, 'signed_families = ["blade", "rack"]')
     rows = keeper("gaps", "holm-a", "--to", "6.1", "--json").json["findings"]
     assert [f["subject"].split()[0] for f in rows if f["code"] == "unsigned"] == ["rack"]
-    assert keeper("trust", "drop", "marram-2026", "--why", "lost on a train").status == 0
-    assert about_blade() == ["dropped-key"]
+    assert keeper("trust", "remove", "marram-2026", "--reason", "lost on a train").status == 0
+    assert about_blade() == ["removed-key"]
 
 
 def _fleet(folder: Path, domains: int) -> Path:
@@ -88,7 +88,7 @@ def test_the_json_of_a_fleet_grows_with_the_fleet_and_keeps_all_evidence(keeper:
         for gap in domain["gaps"]:
             told = findings[gap["finding"]]
             assert told["code"] == gap["code"]
-            assert domain["domain"] in told["subject"] or gap["code"] in {"not-held", "not-checked", "withdrawn"}
+            assert domain["domain"] in told["subject"] or gap["code"] in {"not-in-store", "not-checked", "withdrawn"}
             if gap["code"] == "policy-shared" and "silver" in told["subject"]:
                 name = gap["evidence"]["servers"]["shared"]
                 touched.append(sum(map(len, shared[name].values())))

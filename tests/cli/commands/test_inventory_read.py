@@ -86,15 +86,17 @@ def test_with_several_services_every_finding_names_its_own(desk: Desk) -> None:
     assert len(named) == 2 * 14 and all(len(urls) == 1 for _, urls in named), named
     assert {urls[0] for code, urls in named if code == "link-elsewhere"} == {s.url for s in servers}
     elsewhere = [f["says"] for f in told["findings"] if f["code"] == "link-elsewhere"]
-    assert all("https://elsewhere.example/redfish/v1/Systems/1" in says for says in elsewhere)
+    assert all("https://elsewhere.example/redfish/v1/Systems/1" in message for message in elsewhere)
 
 
 def test_two_services_that_contradict_each_other_are_both_named(desk: Desk) -> None:
     servers = [desk.serve(), desk.serve()]
     servers[1].world.documents["/redfish/v1/UpdateService/FirmwareInventory/nic"]["Version"] = "6.1.0"
     told = desk.run(*(s.url for s in servers), *HOLM, "--json").json
-    (says,) = [f["says"] for f in told["findings"] if f["code"] == "version-differs" and f["subject"] == "HOLM-N2"]
-    assert all(s.url in says for s in servers) and says.startswith(f"active is 6.0.1 by {servers[0].url}, 6.1.0 by")
+    (message,) = [f["says"] for f in told["findings"] if f["code"] == "version-differs" and f["subject"] == "HOLM-N2"]
+    assert all(s.url in message for s in servers) and message.startswith(
+        f"active is 6.0.1 by {servers[0].url}, 6.1.0 by"
+    )
 
 
 def test_what_was_not_read_and_what_was_left_is_told(desk: Desk) -> None:
@@ -123,7 +125,7 @@ def test_json(desk: Desk) -> None:
     assert ran.status == 1 and told["schema"] == "bundlekeeper.inventory-read/1" and not told["ok"]
     assert {key: told["counts"][key] for key in EXPECTED["odd"]["counts"]} == EXPECTED["odd"]["counts"]
     assert len(told["inventory"]["component"]) == 3 and told["services"][0]["service"] == server.url
-    assert {u["odata_id"].rpartition("/")[2]: u["why"] for u in told["services"][0]["unmapped"]} == EXPECTED["odd"][
+    assert {u["odata_id"].rpartition("/")[2]: u["reason"] for u in told["services"][0]["unmapped"]} == EXPECTED["odd"][
         "unmapped"
     ]
 
@@ -144,15 +146,15 @@ def test_several_services_one_of_them_broken(desk: Desk) -> None:
 
 def test_the_password_from_netrc(desk: Desk) -> None:
     server = desk.serve()
-    book = desk.folder / "netrc"
-    book.write_text(f"machine 127.0.0.1 login {USER} password {PASSWORD}\n")
+    ledger = desk.folder / "netrc"
+    ledger.write_text(f"machine 127.0.0.1 login {USER} password {PASSWORD}\n")
     ran = desk.run(server.url, *HOLM, "--netrc", "netrc", password=None, user=None)
     assert ran.status == 2 and "chmod 600" in ran.err
-    book.chmod(0o600)
+    ledger.chmod(0o600)
     assert desk.run(server.url, *HOLM, "--netrc", "netrc", password=None, user=None).status == 1
     ran = desk.run(server.url, *HOLM, "--netrc", "netrc", password=None, user="somebody")
     assert ran.status == 2 and "no password" in ran.err
-    book.write_text(f"machine 127.0.0.1 password {PASSWORD} {PASSWORD}\n")
+    ledger.write_text(f"machine 127.0.0.1 password {PASSWORD} {PASSWORD}\n")
     assert desk.run(server.url, *HOLM, "--netrc", "netrc", password=None, user=None).status == 2
     assert desk.run(server.url, *HOLM, "--netrc", "nowhere", password=None, user=None).status == 2
 
@@ -198,7 +200,7 @@ def test_what_is_refused_before_anything_is_asked(desk: Desk, monkeypatch: pytes
     ):
         with pytest.raises(InputError) as caught:
             dispatch(["inventory", "read", *arguments, "--ca", str(desk.authority.path), "--user", USER])
-        assert PASSWORD not in f"{caught.value.says}{caught.value.hint}{caught.value.where}"
+        assert PASSWORD not in f"{caught.value.message}{caught.value.hint}{caught.value.where}"
     assert not server.world.asked
 
 

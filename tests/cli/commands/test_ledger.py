@@ -23,7 +23,7 @@ from tests.kits.ledger_commands import HARBOUR
 def harbour(keeper: Keeper, world: World) -> Keeper:
     """A store with the tour's bundles and the harbour's inventory."""
     assert keeper("take", world.manifest, "--from", world.downloads, "--quiet").status == 0
-    loaded = keeper("inventory", "load", HARBOUR, "--says", "kim", "--json")
+    loaded = keeper("inventory", "load", HARBOUR, "--reported-by", "kim", "--json")
     assert loaded.status == 0, loaded.out + loaded.err
     assert loaded.json["counts"] == {"components": 57, "changes": 57, "new_events": 58}
     return keeper
@@ -31,7 +31,7 @@ def harbour(keeper: Keeper, world: World) -> Keeper:
 
 def test_loading_again_changes_nothing_and_a_new_reading_tells_what_changed(harbour: Keeper, tmp_path: Path) -> None:
     """ "Re-loading tells what changed since (added, gone, replaced part ..., version drift)" (issue 4, point 1)"""
-    again = harbour("inventory", "load", HARBOUR, "--says", "kim", "--json").json
+    again = harbour("inventory", "load", HARBOUR, "--reported-by", "kim", "--json").json
     assert again["counts"]["new_events"] == 0
     assert again["changes"] == []
     text = HARBOUR.read_text().replace("taken = 2026-11-20", "taken = 2026-11-22")
@@ -54,7 +54,7 @@ def test_a_bad_inventory_is_refused_whole_with_every_problem(harbour: Keeper, tm
     bad.write_text(
         "site,domain,kind,serial,active,healthy\nholm,holm-a,boss,S1,1.0,yes\nholm,holm-a,bios,S2,1.0,perhaps\n"
     )
-    ran = harbour("inventory", "load", bad, "--taken", "2026-11-21", "--zone", "UTC", "--json")
+    ran = harbour("inventory", "load", bad, "--read-at", "2026-11-21", "--zone", "UTC", "--json")
     assert ran.status == 2
     assert len(ran.json["findings"]) >= 2
     assert all(f["where"].startswith("bad.csv:") for f in ran.json["findings"])
@@ -64,7 +64,14 @@ def test_a_bad_inventory_is_refused_whole_with_every_problem(harbour: Keeper, tm
 def test_staged_activated_read_back_and_the_disagreement_is_told(harbour: Keeper) -> None:
     """ "disagreement between ledger and inventory" (issue 4, point 5)"""
     staged = harbour(
-        "stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--proof", "digest-read-back", "--says", "kim"
+        "stage",
+        "HOLMA-IO1",
+        "--bundle",
+        "infrastructure/6.1.0",
+        "--evidence",
+        "digest-read-back",
+        "--reported-by",
+        "kim",
     )
     assert staged.status == 0, staged.err
     answer = harbour("where", "HOLMA-IO1", "--json").json["components"][0]
@@ -120,7 +127,7 @@ def test_what_cannot_be_is_refused_and_can_be_overruled_for_a_reason(
 
 def test_a_bundle_that_is_held_but_not_proven_is_refused(harbour: Keeper, tmp_path: Path) -> None:
     """ "a bundle not held or not proven" (issue 4, point 4)"""
-    file = tmp_path / "store" / "infrastructure" / "6.1.0" / "marram-infrastructure-6.1.0.fwb"
+    file = tmp_path / "store" / "infrastructure" / "6.1.0" / "marram-infrastructure-6.1.0.bin"
     file.touch()
     refused = harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
     assert refused.status == 4
@@ -190,24 +197,24 @@ def test_every_row_that_is_wrong_is_told_at_once(harbour: Keeper, tmp_path: Path
 def test_a_wrong_entry_is_corrected_by_a_later_one(harbour: Keeper) -> None:
     """ "Wrong entries are corrected by a later event, never changed" (issue 4, point 3)"""
     event = harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--json").json["events"][0]["id"]
-    assert harbour("correct", event[:12], "--why", "it was the other module").status == 0
+    assert harbour("ledger-undo", event[:12], "--reason", "it was the other module").status == 0
     assert harbour("where", "HOLMA-IO1", "--json").json["components"][0]["spare"]["version"] == "5.4.2"
     history = harbour("where", "HOLMA-IO1", "--history", "--json").json["history"]
     assert [row["void"] for row in history if row["id"] == event] == [True]
-    assert harbour("correct", "ffffffffffff", "--why", "x").status == 2
+    assert harbour("ledger-undo", "ffffffffffff", "--reason", "x").status == 2
     events = harbour("ledger", "check", "--json").json["chain"]["events"]
-    again = harbour("correct", event, "--why", "really")
+    again = harbour("ledger-undo", event, "--reason", "really")
     assert again.status == 4
     assert "corrected already" in again.err
     assert "it was the other module" in again.err
     assert harbour("ledger", "check", "--json").json["chain"]["events"] == events
-    taken_back = again.err.partition("bundlekeeper correct ")[2].split()[0]
-    assert harbour("correct", taken_back, "--why", "it was this one").status == 0
+    taken_back = again.err.partition("bundlekeeper ledger undo ")[2].split()[0]
+    assert harbour("ledger-undo", taken_back, "--reason", "it was this one").status == 0
     assert harbour("where", "HOLMA-IO1", "--json").json["components"][0]["spare"]["version"] == "6.1.0"
-    reading = harbour("inventory", "load", HARBOUR, "--says", "kim", "--json").json["reading"]
-    assert harbour("correct", reading, "--why", "another site's").status == 0
+    reading = harbour("inventory", "load", HARBOUR, "--reported-by", "kim", "--json").json["reading"]
+    assert harbour("ledger-undo", reading, "--reason", "another site's").status == 0
     observed = history[0]["id"]
-    whole = harbour("correct", observed, "--why", "x")
+    whole = harbour("ledger-undo", observed, "--reason", "x")
     assert whole.status == 4
     assert "with its whole reading" in whole.err
 
@@ -229,7 +236,7 @@ def test_questions_by_bundle_digest_version_and_standing(harbour: Keeper, world:
     """ "by component selector, by bundle, image version or SHA-256, by standing" (issue 4, point 5)"""
     harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0")
     digest = next(
-        b["sha256"] for b in harbour("held", "--json").json["bundles"] if b["file"].endswith("structure-6.1.0.fwb")
+        b["sha256"] for b in harbour("held", "--json").json["bundles"] if b["file"].endswith("structure-6.1.0.bin")
     )
     for words in (["--bundle", "infrastructure/6.1.0"], ["--sha256", digest], ["--version", "6.1.0"]):
         found = harbour("where", *words, "--json").json["components"]
@@ -241,7 +248,7 @@ def test_questions_by_bundle_digest_version_and_standing(harbour: Keeper, world:
         'standing = "superseded"', 'standing = "withdrawn"', 4
     )
     old = text.split("[[bundle]]")
-    fixed = [t if '"withdrawn"' not in t or "why" in t else t.replace('"withdrawn"', '"superseded"') for t in old]
+    fixed = [t if '"withdrawn"' not in t or "reason" in t else t.replace('"withdrawn"', '"superseded"') for t in old]
     world.manifest.write_text("[[bundle]]".join(fixed))
     assert harbour("take", world.manifest, "--from", world.downloads, "--quiet").status == 1
     found = harbour("where", "--withdrawn", "--bank", "active", "--json").json["components"]
@@ -318,7 +325,7 @@ def test_exchange_is_idempotent_and_answers_alike(harbour: Keeper, tmp_path: Pat
 
 
 def test_the_chain_finds_an_old_head_and_a_copy_that_went_on(harbour: Keeper, tmp_path: Path) -> None:
-    """ "the chain's head is printed ... and `check --ledger --head HEX` compares" (issue 4, point 3)"""
+    """ "the chain's head is printed ... and `ledger verify --head HEX` compares" (issue 4, point 3)"""
     head = harbour("ledger", "check", "--json").json["chain"]["head"]
     harbour("observe", "HOLMA-IO1", "--active", "6.0.1")
     assert harbour("ledger", "check", "--head", head).status == 0
@@ -357,7 +364,7 @@ def test_what_is_derived_is_made_again_and_the_events_are_not_touched(harbour: K
     """`ledger rebuild`: whatever was wrong beside the events is right again, and their chain is what it was."""
     harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--anyway", "a test")
     wrong = harbour("observe", "HOLMA-IO2", "--active", "9.9", "--json").json["events"][0]["id"]
-    harbour("correct", wrong, "--why", "a slip")
+    harbour("ledger-undo", wrong, "--reason", "a slip")
     questions = (["where", "--json"], ["where", "HOLMA-IO2", "--history", "--json"])
     asked = [harbour(*words).out for words in questions]
     head = harbour("ledger", "check", "--json").json["chain"]
@@ -440,7 +447,7 @@ def test_the_future_is_not_believed_today(harbour: Keeper, tmp_path: Path) -> No
     """A mistyped year is refused before it hides everything that comes after it."""
     rows = tmp_path / "rows.csv"
     rows.write_text("site,domain,chassis,slot,kind,serial,active\nholm,holm-a,1,1,bios,Z1,9.9\n")
-    far = ["--taken", "2999-11-20", "--zone", "UTC"]
+    far = ["--read-at", "2999-11-20", "--zone", "UTC"]
     refused = harbour("inventory", "load", rows, *far, "--json")
     assert refused.status == 2
     assert "still to come" in refused.json["findings"][0]["says"]
@@ -470,17 +477,17 @@ _BYTE = os.fsdecode(b"\xff")  # an argument that is no UTF-8
         (["where", "--site="], "--site is empty"),
         (["where", ""], "an argument is empty"),
         (["stage", "--site", "", "--kind", "bios", "--version", "1"], "--site is empty"),
-        (["observe", "HOLMA-IO1", "--active", "6.0.1", "--says", _BYTE], "cannot be printed"),
+        (["observe", "HOLMA-IO1", "--active", "6.0.1", "--reported-by", _BYTE], "cannot be printed"),
         (["stage", "HOLMA-IO1", "--version", "6.1.0", "--note", _BYTE], "cannot be printed"),
         (["where", "HOLMA-IO1", "--history", "--on", "2026-11-20"], "leave the other options out"),
         (["where", "--picture", "--by", "site"], "one of them"),
     ],
 )
-def test_odd_words_are_refused_in_words(harbour: Keeper, words: list[str], says: str) -> None:
+def test_odd_words_are_refused_in_words(harbour: Keeper, words: list[str], message: str) -> None:
     """An empty variable of a script would ask about everything; a stray byte is in no name."""
     ran = harbour(*words)
     assert ran.status == 2 or (ran.status == 0 and "nothing" in ran.out)
-    assert says in ran.err
+    assert message in ran.err
     assert len(ran.err) < 1000
     assert "Traceback" not in ran.err
 
@@ -489,7 +496,7 @@ def test_a_file_whose_name_is_no_unicode_can_be_loaded(keeper: Keeper, tmp_path:
     """The name stands in the record as a terminal shows it."""
     path = tmp_path / os.fsdecode(b"n\xff.toml")
     shutil.copy(HARBOUR, path)
-    assert keeper("inventory", "load", path, "--says", "kim").status == 0
+    assert keeper("inventory", "load", path, "--reported-by", "kim").status == 0
     told = keeper("where", "HOLMA-IO1", "--history", "--json").json["history"][0]["event"]["source"]
     assert told.endswith("n\\xff.toml")
 
@@ -501,7 +508,7 @@ def test_merging_several_files_tells_each_and_waits_for_nobody(harbour: Keeper, 
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
     other = tmp_path / "other"
-    assert harbour("inventory", "load", HARBOUR, "--says", "bo", "--store", other).status == 0
+    assert harbour("inventory", "load", HARBOUR, "--reported-by", "bo", "--store", other).status == 0
     ran = harbour("ledger", "merge", pipe, tmp_path / "nowhere", tmp_path, exported, "--store", other)
     assert ran.status == 2
     assert "3 of 4 files not merged" in ran.err

@@ -1,4 +1,4 @@
-"""`manifest lint`, `confirm` and `check` as a user runs them: nothing is lost, whatever the others say."""
+"""`manifest lint`, `confirm` and `verify` as a user runs them: nothing is lost, whatever the others say."""
 
 from __future__ import annotations
 

@@ -16,7 +16,7 @@ from tests.conftest import Keeper
 
 ONE, TWO, THREE = "1" * 64, "2" * 64, "3" * 64
 MD5 = "c" * 32
-BLADE, RACK, INFRA = (f"marram-{family}-6.1.0.fwb" for family in ("blade", "rack", "infrastructure"))
+BLADE, RACK, INFRA = (f"marram-{family}-6.1.0.bin" for family in ("blade", "rack", "infrastructure"))
 
 
 def bundles(text: str) -> dict[str, dict[str, Any]]:
@@ -48,9 +48,9 @@ def test_lists_that_contradict_each_other_give_no_digest(keeper: Keeper, tmp_pat
     given = lists(tmp_path, A=f"{ONE}  {BLADE}\n{TWO}  {INFRA}\n", B=f"{THREE}  {BLADE}\n{TWO}  {INFRA}\n")
     ran = keeper("manifest", "draft", *given, "-o", "m.toml", "--json")
     assert (ran.status, ran.codes) == (1, ["listed-twice"])
-    says = ran.json["findings"][0]["says"]
-    assert ONE in says
-    assert THREE in says
+    message = ran.json["findings"][0]["says"]
+    assert ONE in message
+    assert THREE in message
     rows = bundles((tmp_path / "m.toml").read_text())
     assert rows[BLADE]["sha256"] == ""
     assert "digest_from" not in rows[BLADE]
@@ -124,7 +124,7 @@ def test_every_bad_list_is_told(keeper: Keeper, tmp_path: Path) -> None:
 
 
 def test_a_list_larger_than_a_look_is_read_whole(keeper: Keeper, tmp_path: Path) -> None:
-    rows = [f"{ONE}  marram-blade-6.1.{number}.fwb\n" for number in range(12_000)]
+    rows = [f"{ONE}  marram-blade-6.1.{number}.bin\n" for number in range(12_000)]
     (tmp_path / "list.txt").write_text("".join(rows))
     assert (tmp_path / "list.txt").stat().st_size > 1 << 20
     ran = keeper("manifest", "draft", "list.txt", "-o", "m.toml", "--json")

@@ -1,4 +1,4 @@
-"""`media plan`: what a set must hold and lacks, on the command line by real processes, and the plan's own document."""
+"""`media pack`: what a set must hold and lacks, on the command line by real processes, and the plan's own document."""
 
 from __future__ import annotations
 
@@ -19,17 +19,17 @@ from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.model.media.plan import SetPlan, read_plan, write_plan
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
-from bundlekeeper.store.database.catalogue import Catalogue
+from bundlekeeper.store.database.store_database import StoreDatabase
 from tests.conftest import Keeper, Ran, World
 from tests.kits.made_plans import made_plan
-from tests.kits.planning_kit import blade, bundle, held_all, image, inventory, manifest
-from tests.kits.ssh_keys import accepts, ssh_key, trusted, with_signature
+from tests.kits.planning_kit import blade, bundle, stored_all, image, inventory, manifest
+from tests.kits.ssh_keys import admits, ssh_key, trusted, with_signature
 from tests.kits.sure import only_our_errors, some
 
 ROOT = Path(__file__).parents[3]
-HARBOUR = ROOT / "manifests" / "harbour-2026-11.toml"
+HARBOUR = ROOT / "manifests" / "marram-2026-11.toml"
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
-NAME = "marram-infrastructure-6.1.0.fwb"
+NAME = "marram-infrastructure-6.1.0.bin"
 
 
 @pytest.fixture
@@ -42,7 +42,7 @@ def stocked(keeper: Keeper, world: World) -> Keeper:
 @pytest.fixture
 def harbour(stocked: Keeper) -> Keeper:
     """The same, and the harbour's inventory."""
-    assert stocked("inventory", "load", HARBOUR, "--says", "kim").status == 0
+    assert stocked("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
     return stocked
 
 
@@ -113,13 +113,13 @@ def test_a_bundle_that_is_not_held_is_told_first_and_the_rest_is_planned(stocked
     """Exit 1 when something is missing; plan still written."""
     (tmp_path / f"store/infrastructure/6.1.0/{NAME}").unlink()
     done = stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json", "--out", tmp_path / "p.json")
-    assert (done.status, done.json["findings"][0]["code"]) == (1, "not-held")
+    assert (done.status, done.json["findings"][0]["code"]) == (1, "not-in-store")
     plan = read_plan((tmp_path / "p.json").read_bytes())
     assert versions(plan) == {"blade 6.1.0", "rack 6.1.0"}
-    assert [f.code for f in plan.missing if f.level != "note"] == ["not-held"]
+    assert [f.code for f in plan.missing if f.level != "note"] == ["not-in-store"]
     text = stocked("media", "plan", "--for", "6.1", "--volume", "dvd").out.splitlines()
     assert text[0] == "release 6.1"
-    assert text[1].startswith("error: not-held: infrastructure 6.1.0")
+    assert text[1].startswith("error: not-in-store: infrastructure 6.1.0")
 
 
 def test_what_is_not_proven_or_was_proven_too_long_ago_is_told(stocked: Keeper, tmp_path: Path) -> None:
@@ -127,12 +127,14 @@ def test_what_is_not_proven_or_was_proven_too_long_ago_is_told(stocked: Keeper, 
     file = tmp_path / f"store/infrastructure/6.1.0/{NAME}"
     os.utime(file, ns=(1, 1))
     done = stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json")
-    assert "unproven" in done.codes
-    accepts(tmp_path, 'max_proof_age = "30d"')
+    assert "unverified" in done.codes
+    admits(tmp_path, 'max_verification_age = "30d"')
     aged = datetime.now(UTC) - timedelta(days=40)
-    with Catalogue.open(tmp_path / "store/.keeper/catalogue.sqlite", write=True) as catalogue:
-        catalogue.record_proofs({p: replace(each, proven_at=aged) for p, each in catalogue.proofs().items()})
-    assert "stale-proof" in stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json").codes
+    with StoreDatabase.open(tmp_path / "store/.keeper/store.sqlite", write=True) as database:
+        database.record_verifications(
+            {p: replace(each, verified_at=aged) for p, each in database.verifications().items()}
+        )
+    assert "stale-verification" in stocked("media", "plan", "--for", "6.1", "--volume", "dvd", "--json").codes
 
 
 def test_a_withdrawn_bundle_is_told_and_stays_at_home(keeper: Keeper, world: World) -> None:
@@ -148,7 +150,7 @@ def test_a_withdrawn_bundle_is_told_and_stays_at_home(keeper: Keeper, world: Wor
 
 
 def test_signatures_go_with_their_bundles_and_are_missed(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """ "signatures stay on their bundle's volume", "signatures (where stated or wanted by acceptance.toml)" """
+    """ "signatures stay on their bundle's volume", "signatures (where stated or wanted by store.toml)" """
     key = ssh_key(tmp_path)
     trusted(keeper, key, "bundles", "marram-2026")
     with_signature(world, NAME, "sshsig", "marram-2026")
@@ -165,7 +167,7 @@ def test_signatures_go_with_their_bundles_and_are_missed(keeper: Keeper, world: 
     assert signature.file.size == len(data)
     (tmp_path / "store" / signature.source).unlink()
     assert "missing" in keeper(*words).codes
-    accepts(tmp_path, 'signed_families = ["infrastructure", "blade"]')
+    admits(tmp_path, 'signed_families = ["infrastructure", "blade"]')
     assert keeper(*words).codes.count("unsigned") == 2
 
 
@@ -188,9 +190,9 @@ def _domain(model: str) -> Inventory:
     return inventory([base, table, *blade("1", "1.0", model=model)[:1]])
 
 
-def _contents(rules: Manifest, there: Inventory, name: str, to: str, held: Holdings | None = None) -> SetContents:
+def _contents(rules: Manifest, there: Inventory, name: str, to: str, stored: Holdings | None = None) -> SetContents:
     fleet = Fleet(rules, there)
-    return contents_of(fleet, meant_by(fleet, name, to), held or held_all(rules), NOW)
+    return contents_of(fleet, meant_by(fleet, name, to), stored or stored_all(rules), NOW)
 
 
 def test_the_model_table_that_a_new_model_needs_is_named() -> None:
@@ -198,7 +200,7 @@ def test_the_model_table_that_a_new_model_needs_is_named() -> None:
     rules = _world()
     new = _contents(rules, _domain("MB-4"), "holm-a", "1")
     tables = [f for f in new.missing if f.code == "model-table-old"]
-    assert [("t2" in f.says, "release 2" in f.hint) for f in tables] == [(True, True)]
+    assert [("t2" in f.message, "release 2" in f.hint) for f in tables] == [(True, True)]
     assert not [f for f in _contents(rules, _domain("MB-2"), "holm-a", "1").missing if f.code == "model-table-old"]
     assert not [f for f in _contents(rules, _domain("MB-4"), "holm-a", "2").missing if f.code == "model-table-old"]
 
@@ -208,7 +210,7 @@ def test_a_table_that_is_not_known_is_not_taken_for_good() -> None:
     there = _domain("MB-4")
     for lacking in (there.components[:1] + there.components[2:], [replace(c, active=None) for c in there.components]):
         found = _contents(_world(), inventory(list(lacking)), "holm-a", "2")
-        assert [f for f in found.missing if f.code == "not-checked" and "table" in f"{f.subject} {f.says}"]
+        assert [f for f in found.missing if f.code == "not-checked" and "table" in f"{f.subject} {f.message}"]
 
 
 def test_a_family_that_the_release_does_not_name_is_missing() -> None:
@@ -226,7 +228,7 @@ def test_a_set_for_which_there_is_no_way_says_so() -> None:
     found = _contents(_world(jump=(rule,)), _domain("MB-2"), "holm-a", "2")
     refused = [f for f in found.missing if f.code == "jump-refused"]
     assert refused
-    assert "notes 2, table 1" in refused[0].says
+    assert "notes 2, table 1" in refused[0].message
     assert {b.version for b in found.bundles} == {"2.0"}
 
 
@@ -264,7 +266,7 @@ def test_too_few_volumes_are_told_with_the_bytes(stocked: Keeper, tmp_path: Path
     for volumes in (("2x1500kB:folder",), ("100kB:folder",)):
         done = stocked("media", "plan", "--for", "6.1", "--volume", *volumes, "--json", "--out", out)
         assert (done.status, done.json["plan"], out.exists()) == (1, None, False)
-        assert "space-short" in done.codes
+        assert "not-enough-space" in done.codes
     two = ("--volume", "2x1500kB:folder", "--volume", "2MB:folder")
     assert planned(stocked("media", "plan", "--for", "6.1", *two, "--json")).volumes
 
@@ -274,7 +276,7 @@ def test_names_that_no_volume_can_hold_are_told_all_at_once_and_nothing_is_plann
 ) -> None:
     """`%` needs an escape in a bag (RFC 8493 §2.1.3), about which libraries disagree: not first told when writing."""
     text = world.manifest.read_text("utf-8")
-    names = {name: name.replace(".fwb", "-100%.fwb") for name in (NAME, "marram-blade-6.1.0.fwb")}
+    names = {name: name.replace(".bin", "-100%.bin") for name in (NAME, "marram-blade-6.1.0.bin")}
     for name, other in names.items():
         text = text.replace(f'"{name}"', f'"{other}"')
         (world.downloads / name).rename(world.downloads / other)
@@ -284,7 +286,7 @@ def test_names_that_no_volume_can_hold_are_told_all_at_once_and_nothing_is_plann
     done = keeper("media", "plan", "--for", "6.1", "--volume", "dvd", "--json", "--out", out)
     assert (done.status, done.json["plan"], out.exists()) == (1, None, False)
     told = [f["subject"] for f in done.json["findings"] if f["code"] == "name-unsafe"]
-    assert told == [f"infrastructure/6.1.0/{names[NAME]}", "blade/6.1.0/marram-blade-6.1.0-100%.fwb"]
+    assert told == [f"infrastructure/6.1.0/{names[NAME]}", "blade/6.1.0/marram-blade-6.1.0-100%.bin"]
 
 
 def test_the_plan_is_a_new_file_unless_it_is_forced(stocked: Keeper, tmp_path: Path) -> None:
@@ -383,13 +385,13 @@ def test_what_is_written_is_read_again() -> None:
         (("extra",), 1, "unknown key"),
     ],
 )
-def test_everything_else_is_refused(path: tuple[str | int, ...], value: object, says: str) -> None:
+def test_everything_else_is_refused(path: tuple[str | int, ...], value: object, message: str) -> None:
     document = json.loads(write_plan(made_plan()))
     place = document
     for key in path[:-1]:
         place = place[key]
     place[path[-1]] = value
-    with pytest.raises(InputError, match=says):
+    with pytest.raises(InputError, match=message):
         read_plan(json.dumps(document).encode())
 
 
@@ -418,15 +420,15 @@ def test_a_stop_that_is_not_held_is_named_and_the_other_stops_are_packed(harbour
     """ "names first what is missing: ... a stop version on the route", although another version of it is held."""
     whole = planned(harbour("media", "plan", "--for", "skerry", "--to", "6.1", "--volume", "dvd", "--json"))
     for family in ("blade", "rack", "infrastructure"):
-        bundle = next((tmp_path / f"store/{family}/6.0.1").glob("*.fwb"))
+        bundle = next((tmp_path / f"store/{family}/6.0.1").glob("*.bin"))
         data = bundle.read_bytes()
         bundle.unlink()
         done = harbour("media", "plan", "--for", "skerry", "--to", "6.1", "--volume", "dvd", "--json")
-        assert [f["subject"].split(" (")[0] for f in done.json["findings"] if f["code"] == "not-held"] == [
+        assert [f["subject"].split(" (")[0] for f in done.json["findings"] if f["code"] == "not-in-store"] == [
             f"{family} 6.0.1"
         ]
         assert versions(planned(done)) == versions(whole) - {f"{family} 6.0.1"}
         ways = harbour("route", "skerry-a", "--to", "6.1", "--json")
-        assert (ways.status, "not-held" in ways.codes) == (1, True)
+        assert (ways.status, "not-in-store" in ways.codes) == (1, True)
         bundle.write_bytes(data)
         harbour("check", "--quiet")

@@ -1,4 +1,4 @@
-"""`media receipt` as a command: which site answers, where the files go, what may not be given together."""
+"""`receipt write` as a command: which site answers, where the files go, what may not be given together."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from tests.kits.trips import SKERRY, Trip, code_of
 
 
 def arrived(keeper: Keeper, tmp_path: Path, meant_for: str = "skerry") -> Trip:
-    """A depot and a site that received a whole set, which was meant for somebody."""
+    """A main site and a site that received a whole set, which was meant for somebody."""
     found = Trip(keeper, tmp_path)
     media = write_set(found.send(meant_for=meant_for), tmp_path / "media")
     assert found.at(found.skerry, "media", "receive", *media).status == 0
@@ -28,7 +28,7 @@ def arrived(keeper: Keeper, tmp_path: Path, meant_for: str = "skerry") -> Trip:
 
 @pytest.fixture
 def trip(keeper: Keeper, tmp_path: Path) -> Trip:
-    """A depot and a site that received a whole set."""
+    """A main site and a site that received a whole set."""
     return arrived(keeper, tmp_path)
 
 
@@ -41,24 +41,24 @@ def write(trip: Trip, out: str | Path, *options: str) -> Ran:
 # Which site answers
 
 
-@pytest.mark.parametrize("form", ["--paper", "--out"])
+@pytest.mark.parametrize("form", ["--printed", "--out"])
 def test_a_site_that_is_not_recorded_is_refused_where_others_are(trip: Trip, form: str) -> None:
     """A paper of a misspelt site would leave out how its domains stand."""
-    words = ("media", "receipt", "--paper", "--site")
+    words = ("media", "receipt", "--printed", "--site")
     assert trip.at(trip.skerry, *words, "skery").status == 0, "nothing is recorded yet that could tell"
     trip.work()
     file = trip.base / "x"
-    ran = trip.at(trip.skerry, *words, "skery") if form == "--paper" else write(trip, file, "--site", "skery")
+    ran = trip.at(trip.skerry, *words, "skery") if form == "--printed" else write(trip, file, "--site", "skery")
     assert ran.status == 2
     assert "--site skery: no site of that name is recorded here" in ran.err
     assert "did you mean skerry?" in ran.err
     assert trip.at(trip.skerry, *words, "skerry").status == 0
 
 
-@pytest.mark.parametrize("option", ["--site", "--says"])
+@pytest.mark.parametrize("option", ["--site", "--reported-by"])
 @pytest.mark.parametrize("word", ["sker\nry", "sker\x1b[31mry", "sker\u202ery", "\udcff"])
 def test_a_name_that_is_not_one_line_of_text_is_refused(trip: Trip, option: str, word: str) -> None:
-    for ran in (trip.at(trip.skerry, "media", "receipt", "--paper", option, word), write(trip, "x", option, word)):
+    for ran in (trip.at(trip.skerry, "media", "receipt", "--printed", option, word), write(trip, "x", option, word)):
         assert ran.status == 2
         assert f"{option} " in ran.err
         assert "plain text" in ran.err
@@ -76,28 +76,28 @@ def test_a_name_that_is_not_one_line_of_text_is_refused(trip: Trip, option: str,
     ],
 )
 def test_a_receipt_of_another_site_than_the_set_was_meant_for_is_told(
-    keeper: Keeper, tmp_path: Path, meant_for: str, says: str
+    keeper: Keeper, tmp_path: Path, meant_for: str, message: str
 ) -> None:
     trip = arrived(keeper, tmp_path, meant_for)
     trip.work()
     ran = trip.read(trip.receipt("out"))
-    assert (ran.status, told(ran.json, "not-checked")) == (1 if says else 0, [says] if says else [])
+    assert (ran.status, told(ran.json, "not-checked")) == (1 if message else 0, [message] if message else [])
     back = typed(trip, paper(trip, "--key", str(tmp_path / "skerry.key")))
-    assert (back.status, told(back.json, "not-checked")) == (1 if says else 0, [says] if says else [])
+    assert (back.status, told(back.json, "not-checked")) == (1 if message else 0, [message] if message else [])
 
 
 def test_a_receipt_of_a_site_that_does_not_hold_the_domain_is_told(keeper: Keeper, tmp_path: Path) -> None:
-    """By the depot's own record, where it knows the domain."""
+    """By the main site's own record, where it knows the domain."""
     trip = arrived(keeper, tmp_path, "domain holm-a to release 6.1")
     trip.work()
     out, slip = trip.receipt("out"), paper(trip, "--key", str(tmp_path / "skerry.key"))
     inventory = tmp_path / "holm.toml"
     inventory.write_text((tmp_path / "inventory-1.toml").read_text().replace("skerry", "holm").replace("S-1", "H-1"))
-    assert trip.at(trip.depot, "inventory", "load", inventory).status == 0
-    says = ["the set was meant for domain holm-a, which is at holm; the receipt is of skerry"]
+    assert trip.at(trip.main_site, "inventory", "load", inventory).status == 0
+    message = ["the set was meant for domain holm-a, which is at holm; the receipt is of skerry"]
     ran, back = trip.read(out), typed(trip, slip)
-    assert (ran.status, told(ran.json, "not-checked")) == (1, says)
-    assert (back.status, told(back.json, "not-checked")) == (1, says)
+    assert (ran.status, told(ran.json, "not-checked")) == (1, message)
+    assert (back.status, told(back.json, "not-checked")) == (1, message)
 
 
 def test_a_long_site_is_the_same_on_paper(keeper: Keeper, tmp_path: Path) -> None:
@@ -143,7 +143,7 @@ def test_what_cannot_be_a_new_file_is_refused(
     monkeypatch.chdir(trip.base)
     (trip.base / "file").write_bytes(b"")
     before = sorted(path.name for path in trip.base.rglob("*"))
-    ran = trip.at(trip.skerry, "media", "receipt", "--paper", "--out", name) if paper else write(trip, name)
+    ran = trip.at(trip.skerry, "media", "receipt", "--printed", "--out", name) if paper else write(trip, name)
     assert ran.status == 2, ran.out + ran.err
     word = {"none/x": "the folder is not there", "file/x": "this is no folder"}.get(
         name, "names a folder, a file is due"
@@ -156,7 +156,7 @@ def test_what_cannot_be_a_new_file_is_refused(
 def test_a_page_that_is_there_already_hints_at_nothing_that_is_not_there(trip: Trip) -> None:
     page = trip.base / "page.html"
     page.write_text("mine")
-    ran = trip.at(trip.skerry, "media", "receipt", "--paper", "--out", page)
+    ran = trip.at(trip.skerry, "media", "receipt", "--printed", "--out", page)
     assert (ran.status, page.read_text()) == (2, "mine")
     assert "--force" not in ran.err
     assert "name another" in ran.err
@@ -220,13 +220,13 @@ def test_nothing_is_swept_that_is_not_provably_a_dead_runs(trip: Trip, tmp_path:
 @pytest.mark.parametrize(
     ("words", "names"),
     [
-        (("--paper", "--signature", "x"), "--signature"),
+        (("--printed", "--signature", "x"), "--signature"),
         (("--out", "x", "--key", "k", "--signature", "x"), "--signature"),
-        (("--paper", "--after", "0"), "--after"),
-        (("--paper", "--passphrase-fd", "0"), "--passphrase-fd"),
+        (("--printed", "--after", "0"), "--after"),
+        (("--printed", "--passphrase-fd", "0"), "--passphrase-fd"),
         (("--read", "x", "--set", "ab"), "--set"),
-        (("--read", "x", "--after", "3", "--says", "me"), "--says and --after"),
-        (("--read", "x", "--paper"), "--paper"),
+        (("--read", "x", "--after", "3", "--reported-by", "me"), "--reported-by and --after"),
+        (("--read", "x", "--printed"), "--printed"),
         (("--read", "-", "--signature", "x"), "--signature"),
     ],
 )
@@ -258,15 +258,15 @@ def test_with_no_events_after_a_number_it_says_so(trip: Trip, tmp_path: Path) ->
 def test_a_paper_by_a_key_that_is_good_no_more_is_told_as_a_file_is(trip: Trip, tmp_path: Path) -> None:
     slip = paper(trip, "--key", str(tmp_path / "skerry.key"))
     assert typed(trip, slip).status == 0
-    trip.at(trip.depot, "trust", "drop", "skerry", "--why", "lost")
+    trip.at(trip.main_site, "trust", "remove", "skerry", "--reason", "lost")
     ran, file = typed(trip, slip), trip.read(trip.receipt("file"))
-    assert (ran.status, ran.codes, file.codes) == (4, ["dropped-key"], ["dropped-key"])
-    assert "lost" in told(ran.json, "dropped-key")[0]
+    assert (ran.status, ran.codes, file.codes) == (4, ["removed-key"], ["removed-key"])
+    assert "lost" in told(ran.json, "removed-key")[0]
 
 
 @pytest.mark.parametrize(
     ("purpose", "dates", "code"),
-    [("receipts", ("--until", "2026-01-01"), "expired-key"), ("indexes", (), "stranger-key")],
+    [("receipts", ("--until", "2026-01-01"), "expired-key"), ("indexes", (), "unknown-key")],
 )
 def test_a_paper_by_a_key_that_is_not_good_for_it_is_told(
     trip: Trip, tmp_path: Path, purpose: str, dates: tuple[str, ...], code: str
@@ -275,7 +275,7 @@ def test_a_paper_by_a_key_that_is_not_good_for_it_is_told(
     key.write_bytes(private_pem(private("ed25519", 6), ssh=True))
     key.chmod(0o600)
     public.write_bytes(ssh_line(private("ed25519", 6)) + b"\n")
-    added = trip.at(trip.depot, "trust", "add", "k", public, "--form", "sshsig", "--for", purpose, *dates)
+    added = trip.at(trip.main_site, "trust", "add", "k", public, "--form", "sshsig", "--for", purpose, *dates)
     assert added.status == 0
     ran = typed(trip, paper(trip, "--key", str(key)))
     assert (ran.status, set(ran.codes)) == (4, {code})
@@ -283,9 +283,9 @@ def test_a_paper_by_a_key_that_is_not_good_for_it_is_told(
 
 def test_one_part_is_one_part(trip: Trip) -> None:
     trip.work()
-    printed = trip.at(trip.skerry, "media", "receipt", "--paper").out
+    printed = trip.at(trip.skerry, "media", "receipt", "--printed").out
     assert "skerry-a: 1 part, 1 with something pending, 0 differ from the record" in printed
-    ran = trip.at(trip.depot, "media", "receipt", "--read", "-", stdin=code_of(printed))
+    ran = trip.at(trip.main_site, "media", "receipt", "--read", "-", stdin=code_of(printed))
     assert "1 part, 1 with something pending" in ran.out
-    text = trip.at(trip.depot, "media", "receipt", "--read", trip.receipt("out")).out
+    text = trip.at(trip.main_site, "media", "receipt", "--read", trip.receipt("out")).out
     assert "skerry/skerry-a: 1 part, 1 with something pending, 0 differ\n" in text

@@ -1,4 +1,4 @@
-"""The round trip of media sets: depot to site and back, by real commands, and at random by a state machine."""
+"""The round trip of media sets: main site to site and back, by real commands, and at random by a state machine."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def bundles_of(sequence: int) -> tuple[Bundle, ...]:
     )
 
 
-HARBOUR = Path(__file__).parents[3] / "manifests" / "harbour-2026-11.toml"
+HARBOUR = Path(__file__).parents[3] / "manifests" / "marram-2026-11.toml"
 
 
 class Stores:
@@ -70,32 +70,34 @@ class Stores:
     def trusting(self) -> None:
         """Each side gets the other's key, carried by another way than the media."""
         self.run("site", "trust", "add", "holm", self.base / "holm.pub", "--form", "sshsig", "--for", "indexes")
-        self.run("depot", "trust", "add", "skerry", self.base / "skerry.pub", "--form", "sshsig", "--for", "receipts")
+        self.run(
+            "main site", "trust", "add", "skerry", self.base / "skerry.pub", "--form", "sshsig", "--for", "receipts"
+        )
 
 
 @pytest.mark.slow
 def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """Issue 6: "The air-gapped site's whole round trip", every step a process of its own."""
     stores = Stores(keeper, tmp_path)
-    stores.run("depot", "take", world.manifest, "--from", world.downloads)
-    stores.run("depot", "inventory", "load", HARBOUR)
+    stores.run("main site", "take", world.manifest, "--from", world.downloads)
+    stores.run("main site", "inventory", "load", HARBOUR)
     stores.trusting()
     plan = ("media", "plan", "--for", "skerry", "--volume", "4MB:folder", "--spare", "5%", "--out", "plan.json")
-    stores.run("depot", *plan)
+    stores.run("main site", *plan)
     media = [tmp_path / f"stick{n}" for n in (1, 2, 3)]
     for each in media:
         each.mkdir()
     to = [word for n, each in enumerate(media, 1) for word in ("--to", f"{n}={each}")]
-    stores.run("depot", "media", "write", "plan.json", *to, "--key", tmp_path / "holm.key")
+    stores.run("main site", "media", "write", "plan.json", *to, "--key", tmp_path / "holm.key")
     came = stores.run("site", "media", "receive", media[2], "--json").json
     assert (came["complete"], sorted(came["to_come"])) == (False, ["1", "2"])
     assert stores.run("site", "media", "receive", media[0], media[1], "--json").json["complete"]
     kept = json.loads(stores.run("site", "held", "--json").out)
     assert len(kept["bundles"]) == 6
     checked = stores.run("site", "check", "--json").json  # the manifest names more than the set was to bring
-    assert {(f["code"], f["level"]) for f in checked["findings"]} == {("not-held", "note")}
-    assert [row["status"] for row in checked["rows"]].count("not-held") == 3
-    sent = next((tmp_path / "site" / "rack").glob("*/*.fwb"))
+    assert {(f["code"], f["level"]) for f in checked["findings"]} == {("not-in-store", "note")}
+    assert [row["status"] for row in checked["rows"]].count("not-in-store") == 3
+    sent = next((tmp_path / "site" / "rack").glob("*/*.bin"))
     away = sent.rename(tmp_path / "away")
     lacks = stores.run("site", "check", "--quick", "--json", status=1).json
     assert [f["subject"] for f in lacks["findings"] if f["code"] == "missing"] == [
@@ -106,20 +108,29 @@ def test_a_set_goes_out_is_used_and_its_receipt_comes_back(keeper: Keeper, world
     named = stores.run("site", "check", manifest, "--quick", "--json", status=1).json
     assert [f["code"] for f in named["findings"]].count("missing") == 3, "whoever names a manifest asks for all of it"
     stores.run("site", "inventory", "load", HARBOUR)
-    word = ("--site", "skerry", "--kind", "fabric-switch", "--bundle", "infrastructure/6.1.0", "--says", "keeper")
+    word = (
+        "--site",
+        "skerry",
+        "--kind",
+        "fabric-switch",
+        "--bundle",
+        "infrastructure/6.1.0",
+        "--reported-by",
+        "keeper",
+    )
     stores.run("site", "stage", *word, "--bank", "held", "--anyway", "the switches have room: looked at by hand")
     receipt = tmp_path / "skerry.receipt"
     stores.run("site", "media", "receipt", "--out", receipt, "--key", tmp_path / "skerry.key")
-    stores.run("depot", "media", "list", status=1)
-    read = stores.run("depot", "media", "receipt", "--read", receipt, "--json").json
+    stores.run("main site", "media", "list", status=1)
+    read = stores.run("main site", "media", "receipt", "--read", receipt, "--json").json
     assert (read["receipt"]["site"], read["known_set"]) == ("skerry", True)
-    answers = [stores.run(s, "where", "--site", "skerry", "--json").json["components"] for s in ("depot", "site")]
+    answers = [stores.run(s, "where", "--site", "skerry", "--json").json["components"] for s in ("main site", "site")]
     assert answers[0] == answers[1] != []
-    held = [each["version"] for row in answers[0] if row["kind"] == "fabric-switch" for each in row["held"]]
-    assert "6.1.0" in held, "what was staged at the site is known at the depot"
-    again = stores.run("depot", "media", "receipt", "--read", receipt, "--json").json
+    stored = [each["version"] for row in answers[0] if row["kind"] == "fabric-switch" for each in row["held"]]
+    assert "6.1.0" in stored, "what was staged at the site is known at the main site"
+    again = stores.run("main site", "media", "receipt", "--read", receipt, "--json").json
     assert (again["events"]["new"], again["new"]) == (0, False)
-    stores.run("depot", "media", "list")
+    stores.run("main site", "media", "list")
 
 
 @pytest.mark.slow
@@ -130,24 +141,24 @@ def test_withdrawals_alone_go_out_and_are_known_there(keeper: Keeper, world: Wor
     text = world.manifest.read_text()
     sequence = int(re.findall(r"^sequence = (\d+)", text, re.MULTILINE)[0])
     newer = re.sub(r"^sequence = .*$", f"sequence = {sequence + 1}", text, flags=re.MULTILINE)
-    at = newer.index('file = "marram-blade-6.0.1.fwb"')
+    at = newer.index('file = "marram-blade-6.0.1.bin"')
     standing = newer.index("standing = ", at)
     line = newer[standing : newer.index("\n", standing)]
     newer = newer[:standing] + 'standing = "withdrawn"\nwhy = "loses settings"' + newer[standing + len(line) :]
     world.manifest.write_text(newer)
-    stores.run("depot", "take", world.manifest, "--from", world.downloads, status=1)
+    stores.run("main site", "take", world.manifest, "--from", world.downloads, status=1)
     stores.trusting()
     stores.run("site", "inventory", "load", HARBOUR)
     medium = tmp_path / "stick"
     medium.mkdir()
-    stores.run("depot", "media", "write", "--notice", "--to", medium, "--key", tmp_path / "holm.key")
-    assert not list(medium.rglob("*.fwb"))
+    stores.run("main site", "media", "write", "--notice", "--to", medium, "--key", tmp_path / "holm.key")
+    assert not list(medium.rglob("*.bin"))
     came = stores.run("site", "media", "receive", medium, "--json", status=1).json  # it is held there
     assert [f["code"] for f in came["findings"]] == ["withdrawn"]
     assert came["complete"]
-    assert [(each["version"], each["why"]) for each in came["notices"]] == [("6.0.1", "loses settings")]
+    assert [(each["version"], each["reason"]) for each in came["notices"]] == [("6.0.1", "loses settings")]
     rows = stores.run("site", "held", "--json", status=1).json["bundles"]
-    assert [row["file"] for row in rows if row["standing"] == "withdrawn"] == ["marram-blade-6.0.1.fwb"]
+    assert [row["file"] for row in rows if row["lifecycle"] == "withdrawn"] == ["marram-blade-6.0.1.bin"]
     assert stores.run("site", "where", "--withdrawn", "--json").json["components"] != []
 
 
@@ -159,10 +170,10 @@ class RoundTrip(RuleBasedStateMachine):
     def __init__(self) -> None:
         super().__init__()
         self.base = Path(tempfile.mkdtemp(prefix="round-trip-"))
-        self.depot = Site(self.base / "depot", trusting=None)
+        self.main_site = Site(self.base / "main site", trusting=None)
         self.skerry = Site(self.base / "skerry")
-        with Store.open(self.depot.root, write=True) as store:
-            self.depot.trust(store, "skerry", 1, "receipts")
+        with Store.open(self.main_site.root, write=True) as store:
+            self.main_site.trust(store, "skerry", 1, "receipts")
         self.sets: dict[int, MadeSet] = {}
         self.came: dict[int, set[str]] = {}  # by set: paths of parts that were whole when they came
         self.whole: dict[str, bytes] = {}  # by place: what must be there
@@ -179,10 +190,10 @@ class RoundTrip(RuleBasedStateMachine):
     @initialize()
     def ledgers(self) -> None:
         """Both sides have a ledger."""
-        for site in (self.depot, self.skerry):
-            self._book(site).close()
+        for site in (self.main_site, self.skerry):
+            self._ledger(site).close()
 
-    def _book(self, site: Site) -> Ledger:
+    def _ledger(self, site: Site) -> Ledger:
         return Ledger.open(site.root / ".keeper" / "ledger.sqlite", write=True)
 
     @rule()
@@ -192,8 +203,8 @@ class RoundTrip(RuleBasedStateMachine):
         number = len(self.sets) + 1
         every = [each for n in range(1, number + 1) for each in bundles_of(n)]
         manifest = manifest_text(every, number)
-        with self._book(self.depot) as book, Store.open(self.depot.root, write=True) as store:
-            issuer = book.head().book
+        with self._ledger(self.main_site) as ledger, Store.open(self.main_site.root, write=True) as store:
+            issuer = ledger.head().ledger
             sent = Sets(store).begin(
                 issuer=issuer,
                 plan=f"{number:064x}",
@@ -258,7 +269,7 @@ class RoundTrip(RuleBasedStateMachine):
         event = Event(
             what=kind,
             at=moments.at(MADE + timedelta(minutes=self.events)),
-            says="keeper",
+            message="keeper",
             component=f"S-{part}",
             kind="bios",
             model="MB-2",
@@ -266,35 +277,35 @@ class RoundTrip(RuleBasedStateMachine):
             version=f"6.{self.events % 5}.0",
             bank="pending" if kind is EventKind.STAGED else "",
         )
-        with self._book(self.skerry) as book:
-            book.record([event], MADE + timedelta(minutes=self.events))
+        with self._ledger(self.skerry) as ledger:
+            ledger.record([event], MADE + timedelta(minutes=self.events))
         self.snapshots[self.events] = self._where(self.skerry)
 
     @rule(target=receipts, all_of_them=st.booleans())
     @precondition(lambda self: self.highest > 0)
     def answer(self, all_of_them: bool) -> tuple[Path, int, int]:
-        """The site writes a receipt with all its events, or those that the depot has not got yet."""
+        """The site writes a receipt with all its events, or those that the main site has not got yet."""
         self.turn += 1
         out = self.base / f"receipt{self.turn}"
         after = 0 if all_of_them else self.read_up_to
         key = private("ed25519", 1)
-        with self._book(self.skerry) as book, Store.open(self.skerry.root, write=True) as store:
+        with self._ledger(self.skerry) as ledger, Store.open(self.skerry.root, write=True) as store:
             received, index = compose.chosen(store, "")
-            made = compose.compose(store, book, received, index, made=now(), site="skerry", by="me", after=after)
-            receipt_write.write(out, made, book, lambda sha512: sign_document(key, "receipts", {"sha512": sha512}))
+            made = compose.compose(store, ledger, received, index, made=now(), site="skerry", by="me", after=after)
+            receipt_write.write(out, made, ledger, lambda sha512: sign_document(key, "receipts", {"sha512": sha512}))
         return out, after, self.events
 
     def _read(self, receipt: tuple[Path, int, int]) -> None:
         path, after, count = receipt
-        with self._book(self.depot) as book, Store.open(self.depot.root, write=True) as store:
-            answer = receipt_read.read(store, book, path, None, now=now())
+        with self._ledger(self.main_site) as ledger, Store.open(self.main_site.root, write=True) as store:
+            answer = receipt_read.read(store, ledger, path, None, now=now())
         assert "altered" not in {f.code for f in answer.findings}
         if after <= self.read_up_to:
             self.read_up_to = max(self.read_up_to, count)
 
     @rule(receipt=receipts)
     def read(self, receipt: tuple[Path, int, int]) -> None:
-        """A receipt is read at the depot; it may be read again."""
+        """A receipt is read at the main site; it may be read again."""
         self._read(receipt)
 
     @rule(receipt=consumes(receipts))
@@ -303,18 +314,18 @@ class RoundTrip(RuleBasedStateMachine):
         receipt[0].unlink()
 
     def _where(self, site: Site) -> Any:
-        with self._book(site) as book:
-            return questions.where(book, Selector(), clock=MADE + timedelta(days=1))
+        with self._ledger(site) as ledger:
+            return questions.where(ledger, Selector(), clock=MADE + timedelta(days=1))
 
     @invariant()
     def what_is_in_the_store_is_whole_and_nothing_else_is(self) -> None:
-        """ "takes into the receiving store with the same guarantees as `take`" (issue 6)."""
+        """ "takes into the receiving store with the same guarantees as `store add`" (issue 6)."""
         assert self.skerry.bundles() == self.whole
 
     @invariant()
     def the_depot_answers_as_the_site_did(self) -> None:
         """ "merges it into the ledger, twice is the same as once, in any order" (issue 6)."""
-        assert self._where(self.depot) == self.snapshots[self.read_up_to]
+        assert self._where(self.main_site) == self.snapshots[self.read_up_to]
 
 
 RoundTrip.TestCase.settings = settings(max_examples=12, stateful_step_count=14)

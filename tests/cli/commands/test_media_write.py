@@ -12,105 +12,110 @@ from pathlib import Path
 
 import pytest
 
-from bundlekeeper.media.volume.bag import prove_bag, read_bag
+from bundlekeeper.media.volume.bag import verify_bag, read_bag
 from tests.conftest import Keeper, World
-from tests.kits.depots import PLAN, Depot
+from tests.kits.main_sites import PLAN, MainSite
 
 
 @pytest.fixture
-def depot(keeper: Keeper, world: World, tmp_path: Path) -> Depot:
-    return Depot(keeper, world, tmp_path)
+def main_site(keeper: Keeper, world: World, tmp_path: Path) -> MainSite:
+    return MainSite(keeper, world, tmp_path)
 
 
-def test_a_set_is_written_told_and_said_again(depot: Depot) -> None:
-    done = depot.write("--to", "stick", "--label", "labels.html")
-    assert done.status == depot.planned.status, done.err
+def test_a_set_is_written_told_and_said_again(main_site: MainSite) -> None:
+    done = main_site.write("--to", "stick", "--label", "labels.html")
+    assert done.status == main_site.planned.status, done.err
     assert f"set id {re.search(r'set id ([0-9a-f]{16})', done.out)[1]}" in done.out  # type: ignore[index]
-    for number in range(1, depot.volumes + 1):
-        assert f"volume {number} of {depot.volumes}: written" in done.out
-        assert prove_bag(read_bag(depot.base / "stick" / f"marram-set0001-{number}of{depot.volumes}")).findings == ()
+    for number in range(1, main_site.volumes + 1):
+        assert f"volume {number} of {main_site.volumes}: written" in done.out
+        assert (
+            verify_bag(read_bag(main_site.base / "stick" / f"marram-set0001-{number}of{main_site.volumes}")).findings
+            == ()
+        )
     assert "proof: read again" in done.out
     assert "every volume of the set was written and proven" in done.out
     assert "never by the media" in done.err
     assert "damage, not origin" in done.err
     assert [x for x in done.out.splitlines() if len(x) > 80 and not re.match(r"(error|warning|note|  hint)\b", x)] == []
-    assert "<svg" in (depot.base / "labels.html").read_text()
-    again = depot.keeper("media", "write", "plan.json", "--to", "stick", "--json")  # no key is needed any more
-    assert again.status == depot.planned.status
+    assert "<svg" in (main_site.base / "labels.html").read_text()
+    again = main_site.keeper("media", "write", "plan.json", "--to", "stick", "--json")  # no key is needed any more
+    assert again.status == main_site.planned.status
     assert {copy["state"] for copy in again.json["copies"]} == {"already there"}
     assert again.json["read_bytes"] == 0
 
 
-def test_json_is_one_envelope(depot: Depot) -> None:
-    done = depot.write("--to", "stick", "--also", "sha512", "--json", "--quiet")
+def test_json_is_one_envelope(main_site: MainSite) -> None:
+    done = main_site.write("--to", "stick", "--also", "sha512", "--json", "--quiet")
     said = done.json
     assert said["schema"] == "bundlekeeper.media-write/1"
-    assert said["finished"] == list(range(1, depot.volumes + 1))
+    assert said["finished"] == list(range(1, main_site.volumes + 1))
     assert set(said["copies"][0]) == {
         *("volume", "folder", "state", "files", "kept", "bytes", "proof", "not_guaranteed"),
     }
     assert said["signed_by"].startswith("SHA256:")
-    assert (depot.base / said["copies"][0]["folder"] / "manifest-sha512.txt").exists()
+    assert (main_site.base / said["copies"][0]["folder"] / "manifest-sha512.txt").exists()
     assert done.err == "" or "note" in done.err
 
 
-def test_one_volume_and_then_the_rest(depot: Depot) -> None:
+def test_one_volume_and_then_the_rest(main_site: MainSite) -> None:
     """Volumes on sticks of their own, by N=DIR and by --only."""
-    first = depot.write("--to", "1=stick")
+    first = main_site.write("--to", "1=stick")
     assert "not finished yet: volume 2" in first.out
-    os.mkdir(depot.base / "other")
-    rest = depot.write("--to", "other", *(w for n in range(2, depot.volumes + 1) for w in ("--only", str(n))))
+    os.mkdir(main_site.base / "other")
+    rest = main_site.write("--to", "other", *(w for n in range(2, main_site.volumes + 1) for w in ("--only", str(n))))
     assert "every volume of the set was written and proven" in rest.out
-    assert {p.name[-4:-3] for p in (depot.base / "other").iterdir()} == {str(n) for n in range(2, depot.volumes + 1)}
+    assert {p.name[-4:-3] for p in (main_site.base / "other").iterdir()} == {
+        str(n) for n in range(2, main_site.volumes + 1)
+    }
 
 
-def test_a_dry_run_changes_nothing(depot: Depot) -> None:
-    before = sorted(depot.base.rglob("*"))
-    done = depot.write("--to", "stick", "--dry-run")
+def test_a_dry_run_changes_nothing(main_site: MainSite) -> None:
+    before = sorted(main_site.base.rglob("*"))
+    done = main_site.write("--to", "stick", "--dry-run")
     assert "nothing was written" in done.out
-    assert f"volume 1 of {depot.volumes}: " in done.out
-    said = depot.write("--to", "stick", "--iso", "x.iso", "--dry-run", "--json").json
-    assert len(said["targets"]) == len(said["images"]) == depot.volumes
-    assert sorted(depot.base.rglob("*")) == before
+    assert f"volume 1 of {main_site.volumes}: " in done.out
+    said = main_site.write("--to", "stick", "--iso", "x.iso", "--dry-run", "--json").json
+    assert len(said["targets"]) == len(said["images"]) == main_site.volumes
+    assert sorted(main_site.base.rglob("*")) == before
 
 
-def test_an_image_on_the_command_line(depot: Depot) -> None:
-    done = depot.write("--iso", "set.iso", "--only", "1", "--json")
-    assert done.status == depot.planned.status, done.err
+def test_an_image_on_the_command_line(main_site: MainSite) -> None:
+    done = main_site.write("--iso", "set.iso", "--only", "1", "--json")
+    assert done.status == main_site.planned.status, done.err
     (image,) = done.json["images"]
-    assert (depot.base / image["file"]).stat().st_size == image["bytes"]
-    again = depot.write("--iso", "set.iso", "--only", "1")
+    assert (main_site.base / image["file"]).stat().st_size == image["bytes"]
+    again = main_site.write("--iso", "set.iso", "--only", "1")
     assert (again.status, "already there, image of" in again.out) == (done.status, True)
 
 
-def test_without_a_plan_by_plans_own_words(depot: Depot) -> None:
+def test_without_a_plan_by_plans_own_words(main_site: MainSite) -> None:
     """The same set, whether its plan was kept in a file or not."""
     words = ("--for", "6.1", "--volume", "4MB:folder", "--to", "stick", "--key", "key", "--json")
-    first = depot.keeper("media", "write", *words).json
-    second = depot.write("--to", "stick", "--json").json
+    first = main_site.keeper("media", "write", *words).json
+    second = main_site.write("--to", "stick", "--json").json
     assert first["set"]["id"] == second["set"]["id"]
     assert {copy["state"] for copy in second["copies"]} == {"already there"}
 
 
-def test_withdrawals_alone(depot: Depot, keeper: Keeper) -> None:
+def test_withdrawals_alone(main_site: MainSite, keeper: Keeper) -> None:
     """Issue 6: "`media write --notice` carries withdrawals alone"; received like any set."""
     none = keeper("media", "write", "--notice", "--to", "stick", "--key", "key")
-    text = depot.world.manifest.read_text()
+    text = main_site.world.manifest.read_text()
     if none.status == 2:
         assert "withdraws nothing" in none.err
     text = re.sub(r"^sequence = (\d+)", lambda m: f"sequence = {int(m[1]) + 1}", text, count=1, flags=re.M)
     text = re.sub(r'^standing = "current"', 'standing = "withdrawn"\nwhy = "a fault"', text, count=1, flags=re.M)
-    depot.world.manifest.write_text(text)
-    keeper("take", depot.world.manifest, "--from", depot.world.downloads, "--quiet")
+    main_site.world.manifest.write_text(text)
+    keeper("take", main_site.world.manifest, "--from", main_site.world.downloads, "--quiet")
     done = keeper("media", "write", "--notice", "--to", "stick", "--key", "key", "--json")
     assert done.status == 0, done.err
-    volume = depot.base / done.json["copies"][0]["folder"]
+    volume = main_site.base / done.json["copies"][0]["folder"]
     (notice,) = (volume / "data" / "notices").iterdir()
-    assert json.loads(notice.read_text())["withdrawn"][0]["why"] == "a fault"
+    assert json.loads(notice.read_text())["withdrawn"][0]["reason"] == "a fault"
     assert [p.name for p in (volume / "data").iterdir() if p.name not in {"notices", "manifests"}] == []
-    (depot.base / "pub").write_text(_public(depot.base / "key"))
-    far = {"BUNDLEKEEPER_STORE": str(depot.base / "far")}
-    keeper("trust", "add", "depot", "pub", "--form", "sshsig", "--for", "indexes", env=far)
+    (main_site.base / "pub").write_text(_public(main_site.base / "key"))
+    far = {"BUNDLEKEEPER_STORE": str(main_site.base / "far")}
+    keeper("trust", "add", "main site", "pub", "--form", "sshsig", "--for", "indexes", env=far)
     came = keeper("media", "receive", volume, env=far)
     assert "withdrawn" in came.out
 
@@ -139,65 +144,65 @@ def _public(key: Path) -> str:
     ],
 )
 def test_what_cannot_be_is_refused_and_nothing_is_written(
-    depot: Depot, words: tuple[str, ...], status: int, says: str
+    main_site: MainSite, words: tuple[str, ...], status: int, message: str
 ) -> None:
-    done = depot.keeper("media", "write", *words)
-    assert (done.status, says in done.err) == (status, True), done.err
-    assert list((depot.base / "stick").iterdir()) == []
+    done = main_site.keeper("media", "write", *words)
+    assert (done.status, message in done.err) == (status, True), done.err
+    assert list((main_site.base / "stick").iterdir()) == []
 
 
-def test_a_damaged_volume_on_the_command_line(depot: Depot) -> None:
-    depot.write("--to", "stick")
-    file = next((depot.base / "stick").rglob("*.fwb"))
+def test_a_damaged_volume_on_the_command_line(main_site: MainSite) -> None:
+    main_site.write("--to", "stick")
+    file = next((main_site.base / "stick").rglob("*.bin"))
     data = bytearray(file.read_bytes())
     data[100] ^= 1
     file.write_bytes(data)
-    done = depot.write("--to", "stick", "--json")
+    done = main_site.write("--to", "stick", "--json")
     assert done.status == 1
     assert "altered" in done.codes
     assert "failed" in {copy["state"] for copy in done.json["copies"]}
 
 
-def test_a_number_without_a_folder_is_no_target(depot: Depot) -> None:
-    before = sorted(depot.base.iterdir())
+def test_a_number_without_a_folder_is_no_target(main_site: MainSite) -> None:
+    before = sorted(main_site.base.iterdir())
     for words in (("--to", "1="), ("--to", "stick", "--to", "2=")):
-        done = depot.write(*words)
+        done = main_site.write(*words)
         assert (done.status, "no folder is named" in done.err) == (2, True), done.err
-        assert depot.write(*words, "--dry-run").status == 2
-    assert sorted(depot.base.iterdir()) == before
-    assert list((depot.base / "stick").iterdir()) == []
-    store = depot.keeper("media", "write", "plan.json", "--key", "key", "--to", "store", "--dry-run")
+        assert main_site.write(*words, "--dry-run").status == 2
+    assert sorted(main_site.base.iterdir()) == before
+    assert list((main_site.base / "stick").iterdir()) == []
+    store = main_site.keeper("media", "write", "plan.json", "--key", "key", "--to", "store", "--dry-run")
     assert (store.status, "inside the store" in store.err) == (2, True), store.err
 
 
-def test_what_the_report_depends_on_is_asked_before_anything_is_written(depot: Depot) -> None:
-    (depot.base / "there.iso").write_bytes(b"somebody else's")
-    (depot.base / f"there-1of{depot.volumes}.iso").write_bytes(b"somebody else's")
-    for words, says in (
+def test_what_the_report_depends_on_is_asked_before_anything_is_written(main_site: MainSite) -> None:
+    (main_site.base / "there.iso").write_bytes(b"somebody else's")
+    (main_site.base / f"there-1of{main_site.volumes}.iso").write_bytes(b"somebody else's")
+    for words, message in (
         (("--label", "nodir/x.html"), "no folder for the page"),
         (("--label", "stick"), "a folder, not a file"),
         (("--label", "store/x.html"), "inside the store"),
         (("--iso", "there.iso"), "an image is there already"),
         (("--iso", "nodir/x.iso"), "no such folder to make images in"),
     ):
-        done = depot.write("--to", "stick", *words)
-        assert (done.status, says in done.err.replace("\n", " ")) == (2, True), done.err
-        assert list((depot.base / "stick").iterdir()) == []
+        done = main_site.write("--to", "stick", *words)
+        assert (done.status, message in done.err.replace("\n", " ")) == (2, True), done.err
+        assert list((main_site.base / "stick").iterdir()) == []
 
 
-def test_two_documents_never_come_on_one_standard_output(depot: Depot) -> None:
-    written = depot.write("--to", "stick", "--label", "-", "--json")
-    planned = depot.keeper(*PLAN[:-1], "-", "--json")
+def test_two_documents_never_come_on_one_standard_output(main_site: MainSite) -> None:
+    written = main_site.write("--to", "stick", "--label", "-", "--json")
+    planned = main_site.keeper(*PLAN[:-1], "-", "--json")
     for done in (written, planned):
         assert (done.status, done.json["error"]["says"].endswith("two documents on stdout")) == (2, True)
-    assert list((depot.base / "stick").iterdir()) == []
+    assert list((main_site.base / "stick").iterdir()) == []
 
 
 @pytest.mark.parametrize("json_too", [False, True])
-def test_a_label_that_fails_at_the_end_does_not_throw_the_report_away(depot: Depot, json_too: bool) -> None:
+def test_a_label_that_fails_at_the_end_does_not_throw_the_report_away(main_site: MainSite, json_too: bool) -> None:
     """The folder goes away while hours are spent on writing: here a page that stands for it."""
     words = ["--to", "stick", "--label", "labels/x.html", *(["--json"] if json_too else [])]
-    (depot.base / "labels").mkdir()
+    (main_site.base / "labels").mkdir()
     script = (
         "import sys, shutil\nfrom bundlekeeper.media.writing import write\nreal = write.write_set\n"
         "def then(*a):\n    shutil.rmtree('labels')\n    return real(*a)\nwrite.write_set = then\n"
@@ -205,37 +210,37 @@ def test_a_label_that_fails_at_the_end_does_not_throw_the_report_away(depot: Dep
     )
     env = {**os.environ, "BUNDLEKEEPER_STORE": "store", "COLUMNS": "80"}
     command = [sys.executable, "-c", script, "media", "write", "plan.json", "--key", "key", *words]
-    done = subprocess.run(command, cwd=depot.base, env=env, capture_output=True, text=True, check=False)
+    done = subprocess.run(command, cwd=main_site.base, env=env, capture_output=True, text=True, check=False)
     assert done.returncode == 3, done.stderr
     if json_too:
         said = json.loads(done.stdout)
         assert (said["ok"], said["label"], said["error"]["where"]) == (False, None, "labels/x.html")
         assert {copy["state"] for copy in said["copies"]} == {"written"}
     else:
-        assert f"volume 1 of {depot.volumes}: written" in done.stdout
+        assert f"volume 1 of {main_site.volumes}: written" in done.stdout
         assert "next:" not in done.stderr
         assert "error: cannot be written" in done.stderr
         assert "where: labels/x.html" in done.stderr
 
 
-def test_force_writes_over_an_older_plan_only(depot: Depot) -> None:
-    manifest = depot.world.manifest
+def test_force_writes_over_an_older_plan_only(main_site: MainSite) -> None:
+    manifest = main_site.world.manifest
     before = manifest.read_bytes()
     words = (*PLAN[:-1], manifest, "--force")
-    done = depot.keeper(*words)
+    done = main_site.keeper(*words)
     assert (done.status, "no plan of a media set" in done.err) == (2, True), done.err
     assert manifest.read_bytes() == before
-    assert depot.keeper(*PLAN, "--force").status == depot.planned.status
-    assert depot.keeper(*PLAN).status == 2
+    assert main_site.keeper(*PLAN, "--force").status == main_site.planned.status
+    assert main_site.keeper(*PLAN).status == 2
 
 
-def test_what_is_said_at_the_end_is_true_of_this_run(depot: Depot) -> None:
-    first = depot.write("--to", "stick")
+def test_what_is_said_at_the_end_is_true_of_this_run(main_site: MainSite) -> None:
+    first = main_site.write("--to", "stick")
     assert "next: carry them" in first.err
-    file = next((depot.base / "stick").glob("*-1of*/data/**/*.fwb"))
+    file = next((main_site.base / "stick").glob("*-1of*/data/**/*.bin"))
     file.chmod(0o644)
     file.write_bytes(b"x" * file.stat().st_size)
-    done = depot.write("--to", "stick")
+    done = main_site.write("--to", "stick")
     assert done.status == 1
     assert "every volume of the set was written and proven" not in done.out
     assert "next: carry them" not in done.err

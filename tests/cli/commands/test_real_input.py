@@ -69,11 +69,11 @@ class Apt:
         )
 
 
-def _give_up(why: str, output: str) -> None:
+def _give_up(reason: str, output: str) -> None:
     reached = not UNREACHABLE.search(output)
     if os.environ.get("CI") and reached:
-        pytest.fail(f"CI must not skip this: {why}\n{output}")
-    pytest.skip(f"{why}: {output.strip()[-300:]}")
+        pytest.fail(f"CI must not skip this: {reason}\n{output}")
+    pytest.skip(f"{reason}: {output.strip()[-300:]}")
 
 
 @pytest.fixture(scope="module")
@@ -126,7 +126,7 @@ def test_real_firmware_is_taken_in_proven_and_found_spoilt(
     assert {r["status"] for r in taken.json["bundles"]} == {"taken"}
     checked = keeper("check", "--json")
     assert checked.status == 0, checked.out
-    assert checked.json["counts"]["proven"] == len(PACKAGES)
+    assert checked.json["counts"]["verified"] == len(PACKAGES)
 
     copy = tmp_path / "stick"
     shutil.copytree(folder, copy)
@@ -137,7 +137,7 @@ def test_real_firmware_is_taken_in_proven_and_found_spoilt(
     found = keeper("check", manifest, "--at", copy, "--json")
     assert found.status == 1
     assert [(f["code"], f["subject"]) for f in found.json["findings"]] == [("altered", packages[0].file)]
-    assert found.json["counts"]["proven"] == len(PACKAGES) - 1
+    assert found.json["counts"]["verified"] == len(PACKAGES) - 1
 
 
 def test_the_draft_of_real_firmware_agrees_with_the_index(

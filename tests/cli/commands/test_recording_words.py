@@ -18,8 +18,8 @@ from tests.conftest import Keeper
 )
 def test_a_proof_of_no_known_kind_is_refused(words: tuple[str, ...], harbour: Keeper) -> None:
     before = harbour("ledger", "export").out
-    ran = harbour(*words, "--proof", "nonsense", "--json")
+    ran = harbour(*words, "--evidence", "nonsense", "--json")
     assert ran.status == 2, (ran.out, ran.err)
-    assert ran.json["error"]["says"] == "--proof nonsense: no such proof"
+    assert ran.json["error"]["says"] == "--evidence nonsense: no such proof"
     assert ran.json["error"]["hint"] == "one of digest-read-back, inventory-reading, paper, none"
     assert harbour("ledger", "export").out == before

@@ -48,9 +48,9 @@ def test_out_and_check_go_round_and_what_changed_since_is_named(harbour: Keeper,
     digest = hashlib.sha256(file.read_bytes()).hexdigest()
     assert f"sha256: {digest}" in done.out
     assert harbour(*WORDS, "--out", file).status == 2  # nothing is written over
-    held = harbour("route", "--check", file, "--json")
-    assert held.status == 0, held.out
-    assert (held.json["sha256"], held.json["compared"]) == (digest, "no allowed way is shorter")
+    stored = harbour("route", "--check", file, "--json")
+    assert stored.status == 0, stored.out
+    assert (stored.json["sha256"], stored.json["compared"]) == (digest, "no allowed way is shorter")
     assert harbour("route", "holm-b", "--check", file).status == 2
     assert harbour("stage", "HOLMA-IO1", "--bundle", "infrastructure/6.1.0", "--route", digest).status == 0
     assert harbour("activate", "HOLMA-IO1", "--route", digest).status == 0
@@ -71,7 +71,7 @@ def test_a_changed_manifest_is_named_key_by_key(harbour: Keeper, world: World, t
         (
             "minutes = 10 }",
             "minutes = 11 }",
-            "bundle infrastructure 5.4.10 marram-infrastructure-5.4.10.fwb is another",
+            "bundle infrastructure 5.4.10 marram-infrastructure-5.4.10.bin is another",
         ),
         ("# The Marram", "# the Marram", "its bytes are others, though nothing that it says"),
     ):
@@ -175,8 +175,8 @@ def test_a_stop_that_does_not_fit_is_told_by_the_route_and_in_its_run_book(harbo
     part = text.index('component = "HOLMB-SW2"\nname = "images"')
     small.write_text(text[:part] + text[part:].replace("900_000_000", "640_000", 1), encoding="utf-8")
     done = harbour("route", "holm-b", "--to", "6.1", "--inventory", small, "--json")
-    short = [f for f in done.json["findings"] if f["code"] == "space-short"]
+    short = [f for f in done.json["findings"] if f["code"] == "not-enough-space"]
     assert [(f["level"], f["subject"]) for f in short] == [("error", "step 3: fabric-switch HOLMB-SW2")]
     page = tmp_path / "book.txt"
     assert harbour("report", "--runbook", "holm-b", "--to", "6.1", "--inventory", small, "--out", page).status == 1
-    assert "space-short" in page.read_text("utf-8")
+    assert "not-enough-space" in page.read_text("utf-8")

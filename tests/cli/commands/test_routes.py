@@ -118,10 +118,10 @@ def test_what_no_domain_holds_and_whom_nobody_is_kept_apart_from_is_told(harbour
     assert "apart holm-a, skerry-b: the inventory has no domain skerry-b: from it nobody is kept apart" in done.out
     assert "did you mean 'skerry-a'?" in done.out
     head = 'inventory = 1\ntaken = 2026-11-20\nzone = "UTC"\n'
-    for text, says in ((head, "no component is listed"), (head + spare, "the inventory lists no domain")):
+    for text, message in ((head, "no component is listed"), (head + spare, "the inventory lists no domain")):
         parts.write_text(text)
         done = harbour("route", "--all", "--to", "6.1", "--inventory", parts)
-        assert (done.status, says in done.err) == (2, True)
+        assert (done.status, message in done.err) == (2, True)
 
 
 def test_a_server_in_three_clusters_or_in_none_is_worked_on_alone_and_told(harbour: Keeper, parts: Path) -> None:

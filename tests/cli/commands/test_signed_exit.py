@@ -10,7 +10,7 @@ from bundlekeeper.errors import EXIT_FOUND, EXIT_REFUSED
 from bundlekeeper.store.contents.store import Store
 from tests.conftest import Keeper, World
 from tests.kits.media_kit import Bundle, Site, make_set, write_set
-from tests.kits.ssh_keys import NAME, accepts, ssh_key, trusted, with_signature
+from tests.kits.ssh_keys import NAME, admits, ssh_key, trusted, with_signature
 
 WANTED = 'signed_families = ["blade"]'
 
@@ -34,7 +34,7 @@ def badly_signed(keeper: Keeper, world: World, key: Path, tmp_path: Path) -> Non
 
 def others_signed(keeper: Keeper, world: World, key: Path) -> None:
     """The family's other bundles are signed well."""
-    for name in ("marram-blade-6.0.1.fwb", "marram-blade-5.4.10.fwb"):
+    for name in ("marram-blade-6.0.1.bin", "marram-blade-5.4.10.bin"):
         assert keeper("manifest", "sign", world.downloads / name, "--key", key, "--for", "bundles").status == 0
         with_signature(world, name, "sshsig", "marram-2026")
 
@@ -46,7 +46,7 @@ def test_take_of_a_badly_signed_bundle(
     """The bytes go to quarantine either way; where the family must be signed, the bundle is refused, and it is 4."""
     badly_signed(keeper, world, key, tmp_path)
     others_signed(keeper, world, key)
-    accepts(tmp_path, *lines)
+    admits(tmp_path, *lines)
     done = keeper("take", world.manifest, "--from", world.downloads, "--json", "-q")
     row = next(row for row in done.json["bundles"] if row["file"] == NAME)
     assert (done.status, done.codes) == (status, ["bad-signature"])
@@ -64,7 +64,7 @@ def test_a_wrong_file_after_a_badly_signed_one_is_4_as_well(
     later = tmp_path / "later"
     later.mkdir()
     (later / NAME).write_bytes(b"x" * (world.downloads / NAME).stat().st_size)
-    accepts(tmp_path, WANTED)
+    admits(tmp_path, WANTED)
     done = keeper("take", world.manifest, "--from", world.downloads, "--from", later, "--json", "-q")
     assert (done.status, set(done.codes)) == (EXIT_REFUSED, {"bad-signature", "altered"})
 
@@ -73,12 +73,12 @@ def test_check_of_a_bundle_that_is_badly_signed_by_now(keeper: Keeper, world: Wo
     """It is held, so nothing is refused: `bad-signature`, 1, of the store and of a folder."""
     keeper("manifest", "sign", world.downloads / NAME, "--key", key, "--for", "bundles")
     assert keeper("take", world.manifest, "--from", world.downloads, "-q").status == 0
-    (held,) = (tmp_path / "store").glob(f"*/*/{NAME}.sig")
-    accepts(tmp_path, WANTED)
+    (stored,) = (tmp_path / "store").glob(f"*/*/{NAME}.sig")
+    admits(tmp_path, WANTED)
     (world.downloads / f"{NAME}.sig").unlink()
     badly_signed(keeper, world, key, tmp_path)
-    held.chmod(0o644)
-    held.write_bytes((world.downloads / f"{NAME}.sig").read_bytes())
+    stored.chmod(0o644)
+    stored.write_bytes((world.downloads / f"{NAME}.sig").read_bytes())
     for words in (("check",), ("check", "--quick"), ("check", world.manifest, "--at", world.downloads)):
         done = keeper(*words, "--json", "-q")
         assert (done.status, "bad-signature" in done.codes) == (EXIT_FOUND, True), words
@@ -93,13 +93,13 @@ def test_receive_of_a_badly_signed_bundle(
     with Store.open(site.root, write=True) as store:
         site.trust(store, "maker", 3, "bundles")
     if wanted:
-        (site.root / "acceptance.toml").write_text(f"acceptance = 1\n{WANTED}\n")
+        (site.root / "store.toml").write_text(f"store = 1\n{WANTED}\n")
     blade = _Forged("blade", "6.1.0", b"blade" * 500, signer=signer)
     made = make_set([blade, Bundle("infrastructure", "6.1.0", b"infra" * 500), Bundle("rack", "6.1.0", b"rack" * 500)])
     (volume,) = write_set(made, tmp_path / "media")
     done = keeper("media", "receive", volume, "--json", "-q")
     assert done.status == status, done.out
-    assert done.codes == ["bad-signature" if signer == 3 else "stranger-key"]
+    assert done.codes == ["bad-signature" if signer == 3 else "unknown-key"]
     assert {path.partition("/")[0] for path in site.bundles()} == {"infrastructure", "rack"}
 
 

@@ -16,10 +16,10 @@ import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives.asymmetric import rsa
 
-from bundlekeeper.store.database.catalogue import Catalogue
+from bundlekeeper.store.database.store_database import StoreDatabase
 from tests.conftest import Keeper, World
 from tests.kits.signing_world import chain, crl, pem, private_pem, program, run
-from tests.kits.ssh_keys import NAME, accepts, ssh_key, trusted, with_signature
+from tests.kits.ssh_keys import NAME, admits, ssh_key, trusted, with_signature
 
 # The manifest
 
@@ -43,7 +43,7 @@ def test_a_manifest_that_ssh_keygen_signed_is_accepted_shown_and_checked(
     """The other way round; the fingerprint is the one that `ssh-keygen -l` prints."""
     key = ssh_key(tmp_path)
     trusted(keeper, key)
-    accepts(tmp_path, "signed_manifests = true")
+    admits(tmp_path, "signed_manifests = true")
     sign = ("-Y", "sign", "-q", "-f", str(key), "-n", "bundlekeeper-manifest", str(world.manifest))
     assert run(program("ssh-keygen"), *sign).returncode == 0
     fingerprint = run(program("ssh-keygen"), "-lf", f"{key}.pub").stdout.split()[1].decode()
@@ -65,7 +65,7 @@ def test_an_unsigned_manifest_is_refused_where_signed_ones_are_wanted(
 ) -> None:
     """Exit status 4 for take and for check MANIFEST, in the store and in a folder; nothing is taken."""
     trusted(keeper, ssh_key(tmp_path))
-    accepts(tmp_path, "signed_manifests = true")
+    admits(tmp_path, "signed_manifests = true")
     for command in (("take", world.manifest, "--from", world.downloads), ("check", world.manifest, "--at", tmp_path)):
         done = keeper(*command, "-q", "--json")
         assert (done.status, done.codes, done.json["error"]["exit"]) == (4, ["unsigned"], 4)
@@ -105,7 +105,7 @@ def test_another_file_of_the_signature_and_a_manifest_from_stdin(keeper: Keeper,
     """`--signature FILE`; a manifest from stdin has no other way."""
     key = ssh_key(tmp_path)
     trusted(keeper, key)
-    accepts(tmp_path, "signed_manifests = true")
+    admits(tmp_path, "signed_manifests = true")
     keeper("manifest", "sign", world.manifest, "--key", key, "-o", tmp_path / "elsewhere.sig")
     text = world.manifest.read_text("utf-8")
     take = ("take", "-", "--from", world.downloads, "-q")
@@ -115,7 +115,7 @@ def test_another_file_of_the_signature_and_a_manifest_from_stdin(keeper: Keeper,
 
 
 def test_no_store_means_not_checked_and_never_good(keeper: Keeper, world: World, tmp_path: Path) -> None:
-    """`check MANIFEST --at DIR` on a bare machine: everything is proven but the signatures, and that is said."""
+    """`verify MANIFEST --at DIR` on a bare machine: everything is proven but the signatures, and that is said."""
     key = ssh_key(tmp_path)
     with_signature(world, NAME, "sshsig", "marram-2026")
     keeper("manifest", "sign", world.manifest, "--key", key)
@@ -134,26 +134,26 @@ def test_signed_bundles_from_take_to_junit(keeper: Keeper, world: World, tmp_pat
     """A bundle signed with `manifest sign --for bundles`, taken under a policy, checked, dropped, told everywhere."""
     key = ssh_key(tmp_path)
     trusted(keeper, key, "bundles", "marram-2026")
-    accepts(tmp_path, 'signed_families = ["blade"]')
+    admits(tmp_path, 'signed_families = ["blade"]')
     with_signature(world, NAME, "sshsig", "marram-2026")
     keeper("manifest", "sign", world.downloads / NAME, "--key", key, "--for", "bundles")
     done = keeper("take", world.manifest, "--from", world.downloads, "--json", "-q")
     rows = {row["file"]: (row["status"], row["signature"]) for row in done.json["bundles"]}
     assert rows[NAME] == ("taken", "good")
-    assert rows["marram-blade-6.0.1.fwb"] == ("refused", "unsigned")
-    assert rows["marram-rack-6.1.0.fwb"] == ("taken", "")
+    assert rows["marram-blade-6.0.1.bin"] == ("refused", "unsigned")
+    assert rows["marram-rack-6.1.0.bin"] == ("taken", "")
     assert (done.status, set(done.codes)) == (4, {"unsigned"})
 
-    accepts(tmp_path)
+    admits(tmp_path)
     keeper("take", world.manifest, "--from", world.downloads, "-q")
     checked = keeper("check", "-q")
     assert checked.status == 0, checked.out
     assert "signatures: 1 good, 0 not good, 0 not looked at" in checked.out
-    keeper("trust", "drop", "marram-2026", "--why", "lost at skerry")
+    keeper("trust", "remove", "marram-2026", "--reason", "lost at skerry")
     report = tmp_path / "report.xml"
     for options in ((), ("--quick",), ("--older-than", "1h")):
         dropped = keeper("check", "-q", "--json", "--junit", report, *options)
-        assert (dropped.status, dropped.codes) == (1, ["dropped-key"])
+        assert (dropped.status, dropped.codes) == (1, ["removed-key"])
         assert dropped.json["counts"]["signatures_not_good"] == 1
         (suite,) = junitparser.JUnitXml.fromfile(str(report))
         assert (suite.failures, suite.errors) == (1, 0)
@@ -207,50 +207,54 @@ def test_a_form_that_the_manifest_names_is_never_chosen(keeper: Keeper, world: W
     assert next(r["status"] for r in done.json["bundles"] if r["file"] == NAME) == "quarantined"
 
 
-# acceptance.toml and old proofs
+# store.toml and old proofs
 
 
 @pytest.mark.fault(44)
 def test_an_old_proof_is_stale_in_held_and_in_quick_checks(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """ "how old a proof may be" (issue, point 4)"""
     keeper("take", world.manifest, "--from", world.downloads, "-q")
-    accepts(tmp_path, 'max_proof_age = "30d"')
+    admits(tmp_path, 'max_verification_age = "30d"')
     assert keeper("held", "--json").codes == []
     aged = datetime.now(UTC) - timedelta(days=40)
-    with Catalogue.open(tmp_path / "store/.keeper/catalogue.sqlite", write=True) as catalogue:
-        (old,) = ((place, proof) for place, proof in catalogue.proofs().items() if place.startswith("rack/6.1.0/"))
-        catalogue.record_proofs({old[0]: replace(old[1], proven_at=aged)})
-    assert keeper("held", "--json").codes == ["stale-proof"]
-    assert keeper("check", "--quick", "--json", "-q").codes == ["stale-proof"]
+    with StoreDatabase.open(tmp_path / "store/.keeper/store.sqlite", write=True) as database:
+        (old,) = (
+            (place, verification)
+            for place, verification in database.verifications().items()
+            if place.startswith("rack/6.1.0/")
+        )
+        database.record_verifications({old[0]: replace(old[1], verified_at=aged)})
+    assert keeper("held", "--json").codes == ["stale-verification"]
+    assert keeper("check", "--quick", "--json", "-q").codes == ["stale-verification"]
     assert keeper("check", "--json", "-q").codes == []
 
 
 def test_a_broken_acceptance_is_an_input_error_with_every_problem(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """A file that cannot be read whole accepts nothing: every problem is … told at once, with its place."""
     keeper("take", world.manifest, "--from", world.downloads, "-q")
-    accepts(tmp_path, 'signed_families = ["blades"]', "max_proof_age = 30")
+    admits(tmp_path, 'signed_families = ["blades"]', "max_verification_age = 30")
     for command in (("take", world.manifest, "--from", world.downloads), ("check",), ("held",)):
         done = keeper(*command)
         assert done.status == 2
-        assert "acceptance.toml:2:" in done.err
-        assert "acceptance.toml:3:" in done.err
+        assert "store.toml:2:" in done.err
+        assert "store.toml:3:" in done.err
 
 
 @pytest.mark.fault(43)
 @pytest.mark.attack("fast-forward")
 def test_exceptions_are_recorded_and_shown(keeper: Keeper, world: World) -> None:
-    """ "`--accept-rollback "why"` exists and is recorded" (3)"""
+    """ "`--allow-rollback "why"` exists and is recorded" (3)"""
     keeper("take", world.manifest, "--from", world.downloads, "-q")
-    assert "no exceptions were made" in keeper("held", "--exceptions").out
+    assert "no exceptions were made" in keeper("held", "--accepted").out
     text = world.manifest.read_text("utf-8")
     world.manifest.write_text(re.sub(r"(?m)^sequence = \d+", "sequence = 2", text), encoding="utf-8")
     assert keeper("take", world.manifest, "--from", world.downloads, "-q").status == 4
-    why = ("--accept-rollback", "the newer one was signed by a thief")
-    keeper("take", world.manifest, "--from", world.downloads, "-q", *why)
-    shown = keeper("held", "--exceptions").out.splitlines()[-1]
+    reason = ("--allow-rollback", "the newer one was signed by a thief")
+    keeper("take", world.manifest, "--from", world.downloads, "-q", *reason)
+    shown = keeper("held", "--accepted").out.splitlines()[-1]
     assert shown.endswith(": rollback: marram-2: the newer one was signed by a thief")
     (row,) = keeper("held", "--json").json["exceptions"]
-    assert (row["what"], row["why"]) == ("rollback", why[1])
+    assert (row["what"], row["reason"]) == ("rollback", reason[1])
 
 
 @pytest.mark.fault(44)
@@ -275,8 +279,8 @@ def test_a_clock_set_back_makes_nothing_good_again(keeper: Keeper, world: World,
     )
     assert set_back.returncode == 4, set_back.stdout
     assert "expired" in set_back.stderr
-    assert keeper(*words, "--accept-expired", "  ").status == 2
-    assert keeper(*words, "--accept-expired", "no newer one yet").status in {0, 1}
-    held = keeper("held", "--json")
-    assert "expired" in held.codes
-    assert held.json["exceptions"][0]["why"] == "no newer one yet"
+    assert keeper(*words, "--allow-expired", "  ").status == 2
+    assert keeper(*words, "--allow-expired", "no newer one yet").status in {0, 1}
+    stored = keeper("held", "--json")
+    assert "expired" in stored.codes
+    assert stored.json["exceptions"][0]["reason"] == "no newer one yet"

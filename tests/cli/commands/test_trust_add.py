@@ -48,7 +48,7 @@ def said(
     """What is said when this is added today: codes and sentences. Raises RefusedError."""
     sources = Sources(pem(leaf_), [pem(each) for each in roots], more.get("intermediates", []), more.get("crls", []))
     entry = make_entry("fescue", sources, form=form, purposes=["bundles"], added_at=NOW)
-    return [(each.code, each.says) for each in doubts_of(entry, NOW)]
+    return [(each.code, each.message) for each in doubts_of(entry, NOW)]
 
 
 @pytest.mark.parametrize("form", [RAW, "cms"])
@@ -69,14 +69,14 @@ def test_a_certificate_outside_its_dates_is_added_and_told(
 ) -> None:
     """What is dated within them stays good, so it may be added."""
     found = said(leaf(first, last), *([root()] if with_root else []), form=form)
-    assert [(code, word in says, "the time used is 2026-11-30" in says) for code, says in found] == [
+    assert [(code, word in message, "the time used is 2026-11-30" in message) for code, message in found] == [
         ("expired-key", True, True)
     ]
 
 
 def test_a_root_outside_its_dates_is_told_once() -> None:
     for found in (said(leaf(), root(last=LAST_YEAR)), said(root(last=LAST_YEAR), form="cms")):
-        assert [(code, "Fescue root was valid until 2025-03-01" in says) for code, says in found] == [
+        assert [(code, "Fescue root was valid until 2025-03-01" in message) for code, message in found] == [
             ("expired-key", True)
         ]
     both = said(leaf(last=LAST_YEAR), root(last=LAST_YEAR - timedelta(days=1)))
@@ -121,7 +121,7 @@ def test_a_certificate_that_does_not_lead_to_its_root_is_refused(last: datetime,
 def test_what_a_cms_signature_may_still_bring_is_told_and_not_refused() -> None:
     """It carries intermediates of its own, so a chain that stops short may be whole with them."""
     (found,) = said(C.leaf, C.root, form="cms")
-    assert (found[0], "does not lead to a trusted root" in found[1]) == ("stranger-key", True)
+    assert (found[0], "does not lead to a trusted root" in found[1]) == ("unknown-key", True)
     assert said(C.leaf, C.root, form="cms", intermediates=[pem(C.middle)]) == []
     with pytest.raises(RefusedError, match="does not lead to a trusted root"):
         said(C.leaf, C.root)
@@ -138,7 +138,7 @@ def test_every_reason_is_told_at_once() -> None:
     with pytest.raises(RefusedError) as caught:
         make_entry("no good/name", Sources(pem(leaf(usages=[])), [pem(root())]), form=RAW, purposes=[], added_at=NOW)
     for word in ("cannot be an entry's name", "needs a purpose", "not marked for code signing"):
-        assert word in caught.value.says
+        assert word in caught.value.message
 
 
 def test_on_the_command_line(keeper: Keeper, tmp_path: Path) -> None:

@@ -58,7 +58,7 @@ def test_a_signal_in_the_middle_of_a_copy(world: World, tmp_path: Path, number: 
     assert "error: stopped" in done.stderr
     assert "Traceback" not in done.stderr
     assert os.listdir(store / ".keeper/incoming") == []
-    assert not list(store.rglob("*.fwb"))
+    assert not list(store.rglob("*.bin"))
 
 
 @pytest.mark.parametrize(("number", "status"), STATUSES)
@@ -123,4 +123,4 @@ def test_a_terminal_that_goes_away(world: World, tmp_path: Path) -> None:
     ended = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
     assert ended == 129
     assert os.listdir(store / ".keeper/incoming") == []
-    assert not list(store.rglob("*.fwb"))
+    assert not list(store.rglob("*.bin"))

@@ -81,10 +81,10 @@ def test_a_poor_locale_prints_escapes(world: World, tmp_path: Path) -> None:
 
 def test_a_drafts_text_is_utf_8_in_any_locale(world: World, tmp_path: Path) -> None:
     """TOML 1.0.0: 'A TOML file must be a valid UTF-8 encoded Unicode document.'"""
-    (tmp_path / "blade-ü.fwb").write_bytes(b"x")
-    done = shell("$KEEPER manifest draft blade-*.fwb --quiet", tmp_path, POOR)
+    (tmp_path / "blade-ü.bin").write_bytes(b"x")
+    done = shell("$KEEPER manifest draft blade-*.bin --quiet", tmp_path, POOR)
     assert done.returncode == 0
-    assert tomllib.loads(done.stdout.decode("utf-8"))["bundle"][0]["file"] == "blade-ü.fwb"
+    assert tomllib.loads(done.stdout.decode("utf-8"))["bundle"][0]["file"] == "blade-ü.bin"
 
 
 def test_ctrl_c_before_the_signals_are_taken_over(tmp_path: Path) -> None:

@@ -62,7 +62,7 @@ def test_what_is_there_in_place_of_what_is_due_is_named(keeper: Keeper, world: W
     subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", key], check=True)
     stick = tmp_path / "stick"
     stick.mkdir()
-    for words, says in (
+    for words, message in (
         (("inventory", "load", world.manifest), "this is a manifest, an inventory is due"),
         (("media", "write", world.manifest, "--to", stick, "--key", key), "this is no plan of a media set"),
         (("media", "receive", world.manifest), "this is a file"),
@@ -72,16 +72,16 @@ def test_what_is_there_in_place_of_what_is_due_is_named(keeper: Keeper, world: W
     ):
         done = keeper(*words)
         assert done.status in (2, 3), words
-        assert says in done.err, words
+        assert message in done.err, words
     told = done.out + done.err
-    others = [line for line in told.splitlines() if "marram-blade-6.1.0.fwb" in line and "5.4.10" in line]
+    others = [line for line in told.splitlines() if "marram-blade-6.1.0.bin" in line and "5.4.10" in line]
     assert others == [], "each failure names its own address, or the mirror's"
     assert not (tmp_path / "x.pdf").exists()
 
 
 def test_only_what_was_staged_is_activated_without_a_name(keeper: Keeper) -> None:
     """An image that was read in a spare bank may be the old one: activating it would be recorded as a way down."""
-    assert keeper("inventory", "load", HARBOUR, "--says", "kim").status == 0
+    assert keeper("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
     done = keeper("activate", "holm-b", "--kind", "io-module")
     assert done.status == 4
     assert done.err.count("5.4.2 is in its spare bank, and may be the old image") == 1, "each reason once"

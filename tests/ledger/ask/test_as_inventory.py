@@ -21,106 +21,108 @@ from bundlekeeper.ledger.event.events import Event, EventKind, Seen
 from bundlekeeper.ledger.exchange.merge import export, merge
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.model.inventory.changes import InventoryChange
-from bundlekeeper.model.inventory.types import Apart, Component, Inventory, Partition, Policy
+from bundlekeeper.model.inventory.types import SeparateWindows, Component, Inventory, Partition, Policy
 from tests.kits.ledger_history import DAY0, MEMORY, at, everything, said
 
 BIOS = Component("bios", "holm", "holm-a", "1", "3", "MB4-7", "MB-4", "B7", "6.0", "", "5.4", policy="web", cluster="c")
 SWITCH = Component(
-    "fabric-switch", "holm", "holm-a", serial="F1", active="6.0", held=("5.4", "6.0"), pair="f", half="leading"
+    "fabric-switch", "holm", "holm-a", serial="F1", active="6.0", boot_files=("5.4", "6.0"), pair="f", half="leading"
 )
 DISK = Component("disk", "holm", "holm-a", "1", "3/1", "MB4-7", "D", None, "1.0")
 ROWS = (BIOS, SWITCH, DISK)
 
 
 @pytest.fixture
-def book(tmp_path: Path) -> Iterator[Ledger]:
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
     with Ledger.open(tmp_path / "ledger.sqlite", write=True) as opened:
         yield opened
 
 
 def inventory(day: int, rows: Sequence[Component] = ROWS, **more: Any) -> Inventory:
-    taken = (DAY0 + timedelta(days=day)).date()
-    return Inventory(taken, more.pop("zone", "UTC"), tuple(rows), **more)
+    read_at = (DAY0 + timedelta(days=day)).date()
+    return Inventory(read_at, more.pop("zone", "UTC"), tuple(rows), **more)
 
 
-def told(book: Ledger, found: Inventory, **more: Any) -> list[str]:
+def told(ledger: Ledger, found: Inventory, **more: Any) -> list[str]:
     """Load it; what changed, in words."""
-    plan = plan_load(book, found, says="list", source="holm.csv", **more)
-    load(book, plan, DAY0)
-    return [change.says() for change in plan.changes]
+    plan = plan_load(ledger, found, message="list", source="holm.csv", **more)
+    load(ledger, plan, DAY0)
+    return [change.message() for change in plan.changes]
 
 
-def test_a_first_load_adds_and_a_second_says_nothing(book: Ledger) -> None:
+def test_a_first_load_adds_and_a_second_says_nothing(ledger: Ledger) -> None:
     """ "Re-loading tells what changed since" — and nothing where nothing did."""
-    assert [line.split(" at ")[0] for line in told(book, inventory(0))] == [
+    assert [line.split(" at ")[0] for line in told(ledger, inventory(0))] == [
         "bios B7 is new", "disk MB4-7:disk:1 is new", "fabric-switch F1 is new",
     ]  # fmt: skip
-    count = book.head().count
-    assert told(book, inventory(0)) == []
-    assert book.head().count == count == 4
-    assert told(book, inventory(1)) == []  # the next day's reading is evidence of its own
-    assert book.head().count == 8
+    count = ledger.head().count
+    assert told(ledger, inventory(0)) == []
+    assert ledger.head().count == count == 4
+    assert told(ledger, inventory(1)) == []  # the next day's reading is evidence of its own
+    assert ledger.head().count == 8
 
 
-def test_what_changed_since(book: Ledger) -> None:
+def test_what_changed_since(ledger: Ledger) -> None:
     """Added, gone, replaced part: same slot with a new serial, version drift."""
-    told(book, inventory(0))
+    told(ledger, inventory(0))
     rows = [replace(BIOS, serial="B9"), replace(SWITCH, active="6.1"), replace(DISK, slot="3/2")]
-    assert told(book, inventory(2, rows)) == [
+    assert told(ledger, inventory(2, rows)) == [
         "bios B9 replaces B7 at holm/holm-a/1/3",
         "disk MB4-7:disk:1 is gone from holm/holm-a/1/3/1",
         "disk MB4-7:disk:2 is new at holm/holm-a/1/3/2",
         "fabric-switch F1 at holm/holm-a/?/?: active was 6.0, is 6.1",
     ]
-    assert [a.component for a in where(book, Selector(slot="3"))] == ["B9", "MB4-7:disk:2"]
-    assert [a.component for a in where(book, Selector(slot="3"), on=date(2026, 1, 2))] == ["B7", "MB4-7:disk:1"]
+    assert [a.component for a in where(ledger, Selector(slot="3"))] == ["B9", "MB4-7:disk:2"]
+    assert [a.component for a in where(ledger, Selector(slot="3"), on=date(2026, 1, 2))] == ["B7", "MB4-7:disk:1"]
 
 
-def test_facts_that_only_readings_know_are_compared_too(book: Ledger) -> None:
+def test_facts_that_only_readings_know_are_compared_too(ledger: Ledger) -> None:
     """A server that lost its policy."""
-    told(book, inventory(0))
-    assert told(book, inventory(1, [replace(BIOS, policy="")])) == [
+    told(ledger, inventory(0))
+    assert told(ledger, inventory(1, [replace(BIOS, policy="")])) == [
         "bios B7 at holm/holm-a/1/3: policy was web, is none"
     ]
 
 
-def test_a_list_of_one_kind_leaves_the_others_alone(book: Ledger) -> None:
+def test_a_list_of_one_kind_leaves_the_others_alone(ledger: Ledger) -> None:
     """Nothing is gone by a list that does not speak of it, unless it is said to be complete."""
-    told(book, inventory(0))
-    plan = plan_load(book, inventory(1, [BIOS]), says="list", source="x")
+    told(ledger, inventory(0))
+    plan = plan_load(ledger, inventory(1, [BIOS]), message="list", source="x")
     assert plan.changes == ()
     assert plan.unlisted == {("holm", "holm-a", "disk"): 1, ("holm", "holm-a", "fabric-switch"): 1}
-    complete = plan_load(book, inventory(1, [BIOS]), says="list", source="x", listing="all")
+    complete = plan_load(ledger, inventory(1, [BIOS]), message="list", source="x", listing="all")
     assert [c.what for c in complete.changes] == [InventoryChange.GONE, InventoryChange.GONE]
     assert complete.unlisted == {}
-    assert book.head().count == 4  # planning recorded nothing
+    assert ledger.head().count == 4  # planning recorded nothing
 
 
-def test_a_part_that_a_later_list_left_out_is_not_there_however_late_it_is_learned(book: Ledger) -> None:
+def test_a_part_that_a_later_list_left_out_is_not_there_however_late_it_is_learned(ledger: Ledger) -> None:
     """The list of the third day knew nothing of B8, whose list of the first day came last."""
-    told(book, inventory(2, [BIOS]))
-    told(book, inventory(0, [replace(BIOS, serial="B8", slot="4")]))
-    assert [a.component for a in where(book, Selector())] == ["B7"]
-    assert [a.component for a in where(book, Selector(), on=date(2026, 1, 2))] == ["B8"]
+    told(ledger, inventory(2, [BIOS]))
+    told(ledger, inventory(0, [replace(BIOS, serial="B8", slot="4")]))
+    assert [a.component for a in where(ledger, Selector())] == ["B7"]
+    assert [a.component for a in where(ledger, Selector(), on=date(2026, 1, 2))] == ["B8"]
 
 
-def test_a_list_that_is_said_to_be_a_part_leaves_everything_alone(book: Ledger) -> None:
+def test_a_list_that_is_said_to_be_a_part_leaves_everything_alone(ledger: Ledger) -> None:
     """One service of many was read."""
-    told(book, inventory(0))
-    plan = plan_load(book, inventory(1, [replace(BIOS, serial="B8", slot="4")]), says="x", source="y", listing="some")
-    assert [c.says() for c in plan.changes] == ["bios B8 is new at holm/holm-a/1/4"]
-    load(book, plan, DAY0)
-    assert len(where(book, Selector())) == 4
-    found = believed(book)
+    told(ledger, inventory(0))
+    plan = plan_load(
+        ledger, inventory(1, [replace(BIOS, serial="B8", slot="4")]), message="x", source="y", listing="some"
+    )
+    assert [c.message() for c in plan.changes] == ["bios B8 is new at holm/holm-a/1/4"]
+    load(ledger, plan, DAY0)
+    assert len(where(ledger, Selector())) == 4
+    found = believed(ledger)
     assert found is not None
     assert len(found.inventory.components) == 4
     assert {reading.at.text() for reading in found.readings.values()} == {"2026-01-01"}
     assert found.unread == ()
     with pytest.raises(InputError):
-        load(book, plan_load(book, inventory(1), says="x", source="y", listing="most"), DAY0)
+        load(ledger, plan_load(ledger, inventory(1), message="x", source="y", listing="most"), DAY0)
 
 
-def test_a_part_that_moved_to_another_domain_is_not_gone(book: Ledger) -> None:
+def test_a_part_that_moved_to_another_domain_is_not_gone(ledger: Ledger) -> None:
     """Whatever order the two lists are loaded in."""
     for order in ((0, 1), (1, 0)):
         with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as fresh:
@@ -134,44 +136,46 @@ def test_a_part_that_moved_to_another_domain_is_not_gone(book: Ledger) -> None:
             assert (answer.place.site, answer.present) == ("skerry", True)
 
 
-def test_a_late_reading_is_compared_with_its_own_time(book: Ledger) -> None:
+def test_a_late_reading_is_compared_with_its_own_time(ledger: Ledger) -> None:
     """A list of March that arrives in May says what changed up to March."""
-    told(book, inventory(0))
-    told(book, inventory(9, [replace(BIOS, active="6.2"), SWITCH, DISK]))
-    assert told(book, inventory(5, [replace(BIOS, active="6.1"), SWITCH, DISK])) == [
+    told(ledger, inventory(0))
+    told(ledger, inventory(9, [replace(BIOS, active="6.2"), SWITCH, DISK]))
+    assert told(ledger, inventory(5, [replace(BIOS, active="6.1"), SWITCH, DISK])) == [
         "bios B7 at holm/holm-a/1/3: active was 6.0, is 6.1"
     ]
     versions = [
         a.active.version
         for day in (1, 6, 10)
-        for a in where(book, Selector(component="B7"), on=date(2026, 1, day))
+        for a in where(ledger, Selector(component="B7"), on=date(2026, 1, day))
         if a.active
     ]
     assert versions == ["6.0", "6.1", "6.2"]
 
 
-def test_a_reading_that_was_wrong_is_taken_back_with_everything(book: Ledger) -> None:
+def test_a_reading_that_was_wrong_is_taken_back_with_everything(ledger: Ledger) -> None:
     """One correction; the reading before it counts again."""
-    told(book, inventory(0))
-    plan = plan_load(book, inventory(1, [replace(BIOS, serial="B9", active="1.0")]), says="list", source="wrong.csv")
-    load(book, plan, DAY0)
-    before = believed(book)
+    told(ledger, inventory(0))
+    plan = plan_load(
+        ledger, inventory(1, [replace(BIOS, serial="B9", active="1.0")]), message="list", source="wrong.csv"
+    )
+    load(ledger, plan, DAY0)
+    before = believed(ledger)
     assert before is not None
     assert {c.key for c in before.inventory.components} == {"B9", "F1", "MB4-7:disk:1"}
-    fix = Event(what=EventKind.CORRECTED, at=at(2), says="ada", corrects=plan.reading, why="another site's list")
-    book.record([fix], DAY0)
-    after = believed(book)
+    fix = Event(what=EventKind.CORRECTED, at=at(2), message="ada", corrects=plan.reading, reason="another site's list")
+    ledger.record([fix], DAY0)
+    after = believed(ledger)
     assert after is not None
     assert set(after.inventory.components) == set(ROWS)
-    assert [r.source for r in readings(book)] == ["holm.csv"]
+    assert [r.source for r in readings(ledger)] == ["holm.csv"]
 
 
-def test_what_is_believed_is_what_was_read_brought_up_to_date(book: Ledger) -> None:
+def test_what_is_believed_is_what_was_read_brought_up_to_date(ledger: Ledger) -> None:
     """Versions from the record, all else from the readings, free bytes not known after something was put there."""
     partitions = (Partition("F1", "images", 100, 40), Partition("B7", "flash", 10, 5))
-    policies, apart = (Policy("web", {"blade": "6.0"}, "at-once"),), (Apart(("holm-a", "holm-b")),)
-    told(book, inventory(0, partitions=partitions, policies=policies, apart=apart))
-    found = believed(book)
+    policies, apart = (Policy("web", {"blade": "6.0"}, "at-once"),), (SeparateWindows(("holm-a", "holm-b")),)
+    told(ledger, inventory(0, partitions=partitions, policies=policies, apart=apart))
+    found = believed(ledger)
     assert found is not None
     assert set(found.inventory.components) == set(ROWS)
     assert (found.inventory.partitions, found.inventory.policies, found.inventory.apart) == (
@@ -179,75 +183,75 @@ def test_what_is_believed_is_what_was_read_brought_up_to_date(book: Ledger) -> N
         policies,
         apart,
     )
-    assert (found.inventory.taken, found.inventory.zone) == (date(2026, 1, 1), "UTC")
-    stage = said(EventKind.STAGED, 3, "6.1", component="F1", kind="fabric-switch", model="", bank="held")
+    assert (found.inventory.read_at, found.inventory.zone) == (date(2026, 1, 1), "UTC")
+    stage = said(EventKind.STAGED, 3, "6.1", component="F1", kind="fabric-switch", model="", bank="boot_files")
     hand = said(EventKind.ACTIVATED, 3, "9", component="X", kind="tide-gauge", model="")
-    book.record([stage, hand], DAY0)
-    found = believed(book)
+    ledger.record([stage, hand], DAY0)
+    found = believed(ledger)
     assert found is not None
     switch = next(c for c in found.inventory.components if c.key == "F1")
-    assert switch == replace(SWITCH, held=("5.4", "6.0", "6.1"))
+    assert switch == replace(SWITCH, boot_files=("5.4", "6.0", "6.1"))
     assert found.inventory.partitions == (partitions[1], replace(partitions[0], free_bytes=None))
     assert found.unplaced == ("X",)
-    earlier = believed(book, on=date(2026, 1, 2))
+    earlier = believed(ledger, on=date(2026, 1, 2))
     assert earlier is not None
     assert set(earlier.inventory.components) == set(ROWS)
     assert earlier.inventory.partitions == partitions[::-1]
-    assert believed(book, sites=["skerry"]) is None
-    assert believed(book, on=date(2025, 1, 1)) is None
+    assert believed(ledger, sites=["skerry"]) is None
+    assert believed(ledger, on=date(2025, 1, 1)) is None
 
 
-def test_each_kind_rests_on_its_newest_reading(book: Ledger) -> None:
+def test_each_kind_rests_on_its_newest_reading(ledger: Ledger) -> None:
     """A newer list of one kind does not make the older list of another worthless."""
-    told(book, inventory(0))
+    told(ledger, inventory(0))
     newer = replace(BIOS, policy="night")
-    told(book, inventory(4, [newer]))
-    found = believed(book, sites=["holm"])
+    told(ledger, inventory(4, [newer]))
+    found = believed(ledger, sites=["holm"])
     assert found is not None
     assert set(found.inventory.components) == {newer, SWITCH, DISK}
     days = {kind: reading.at.text() for (_, _, kind), reading in found.readings.items()}
     assert days == {"bios": "2026-01-05", "disk": "2026-01-01", "fabric-switch": "2026-01-01"}
 
 
-def test_parts_that_no_reading_lists_are_named(book: Ledger) -> None:
+def test_parts_that_no_reading_lists_are_named(ledger: Ledger) -> None:
     """Recorded by hand at a place that was read."""
-    told(book, inventory(0))
+    told(ledger, inventory(0))
     place = BIOS.place
-    book.record([said(EventKind.ACTIVATED, 1, "3", component="N1", kind="network-adapter", place=place)], DAY0)
-    found = believed(book)
+    ledger.record([said(EventKind.ACTIVATED, 1, "3", component="N1", kind="network-adapter", place=place)], DAY0)
+    found = believed(ledger)
     assert found is not None
     assert found.unread == ("N1",)
     part = next(c for c in found.inventory.components if c.key == "N1")
     assert (part.active, part.policy, part.healthy) == ("3", None, None)
 
 
-def test_kinds_of_ones_own_are_read_again(book: Ledger) -> None:
+def test_kinds_of_ones_own_are_read_again(ledger: Ledger) -> None:
     """A kind that a manifest defined is in the reading's text, and the text is read without that manifest."""
     gauge = replace(BIOS, kind="tide-gauge", serial="T1")
-    told(book, inventory(0, [gauge], own_kinds=frozenset({"tide-gauge"})))
-    found = believed(book)
+    told(ledger, inventory(0, [gauge], own_kinds=frozenset({"tide-gauge"})))
+    found = believed(ledger)
     assert found is not None
     assert found.inventory.components == (gauge,)
     assert found.inventory.own_kinds == {"tide-gauge"}
 
 
-def test_the_record_and_the_reading_disagree(book: Ledger) -> None:
+def test_the_record_and_the_reading_disagree(ledger: Ledger) -> None:
     """ "two spreadsheets that disagree" — both are told."""
-    told(book, inventory(0))
-    book.record([said(EventKind.ACTIVATED, 1, "6.1")], DAY0)
-    told(book, inventory(2))
-    (answer,) = where(book, Selector(component="B7"))
+    told(ledger, inventory(0))
+    ledger.record([said(EventKind.ACTIVATED, 1, "6.1")], DAY0)
+    told(ledger, inventory(2))
+    (answer,) = where(ledger, Selector(component="B7"))
     assert answer.agreement is Agreement.DIFFERS
     assert answer.active is not None
     assert answer.active.since.source == "holm.csv"
 
 
-def test_exchanged_stores_believe_the_same(book: Ledger, tmp_path: Path) -> None:
+def test_exchanged_stores_believe_the_same(ledger: Ledger, tmp_path: Path) -> None:
     """Readings travel whole."""
-    told(book, inventory(0, partitions=(Partition("F1", "images", 100, 40),)))
+    told(ledger, inventory(0, partitions=(Partition("F1", "images", 100, 40),)))
     with Ledger.open(tmp_path / "other", write=True) as other:
-        merge(other, export(book), DAY0)
-        assert believed(other) == believed(book)
+        merge(other, export(ledger), DAY0)
+        assert believed(other) == believed(ledger)
         assert told(other, inventory(0, partitions=(Partition("F1", "images", 100, 40),))) == []
 
 
@@ -273,10 +277,10 @@ def test_the_last_reading_of_a_domain_is_what_stands_there(
     orders = [days, source.sample(days, len(days))]
     found = []
     for order in orders:
-        with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as book:
+        with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as ledger:
             for each in order:
-                told(book, each)
-            present = {name: a[0][:4] for name, a in everything(book).items() if a[1]}
+                told(ledger, each)
+            present = {name: a[0][:4] for name, a in everything(ledger).items() if a[1]}
             found.append(present)
     for key, (slot, _, domain) in lists[-1].items():
         assert found[0][key] == ("holm", domain, "1", slot)
@@ -285,93 +289,95 @@ def test_the_last_reading_of_a_domain_is_what_stands_there(
     assert found[0] == found[1]
 
 
-def test_of_two_readings_of_one_day_the_later_loaded_counts(book: Ledger) -> None:
+def test_of_two_readings_of_one_day_the_later_loaded_counts(ledger: Ledger) -> None:
     """What a load says is gone, or is another version now, is so for `where` as well; the same bytes change nothing."""
     others = (replace(BIOS, serial="B8", slot="4"), replace(BIOS, serial="B9", slot="5"))
-    told(book, inventory(0, [BIOS, *others]))
-    assert told(book, inventory(0, [BIOS, others[0]])) == ["bios B9 is gone from holm/holm-a/1/5"]
-    assert [a.component for a in where(book, Selector())] == ["B7", "B8"]
+    told(ledger, inventory(0, [BIOS, *others]))
+    assert told(ledger, inventory(0, [BIOS, others[0]])) == ["bios B9 is gone from holm/holm-a/1/5"]
+    assert [a.component for a in where(ledger, Selector())] == ["B7", "B8"]
     for version, before in (("6.1", "6.0"), ("6.0.1", "6.1"), ("6.2", "6.0.1"), ("5.9", "6.2")):
-        assert told(book, inventory(0, [replace(BIOS, active=version), others[0]])) == [
+        assert told(ledger, inventory(0, [replace(BIOS, active=version), others[0]])) == [
             f"bios B7 at holm/holm-a/1/3: active was {before}, is {version}"
         ]
-        answer = only_of(book, "B7")
+        answer = only_of(ledger, "B7")
         assert answer.active is not None
         assert answer.active.version == version
-    count = book.head().count
-    again = plan_load(book, inventory(0, [replace(BIOS, active="6.1"), others[0]]), says="list", source="holm.csv")
-    assert (again.again, again.changes, again.overtaken) == (True, (), readings(book)[0].id)
-    assert load(book, again, DAY0).new == 0
-    assert book.head().count == count
-    last = plan_load(book, inventory(0, [replace(BIOS, active="5.9"), others[0]]), says="list", source="holm.csv")
+    count = ledger.head().count
+    again = plan_load(ledger, inventory(0, [replace(BIOS, active="6.1"), others[0]]), message="list", source="holm.csv")
+    assert (again.again, again.changes, again.overtaken) == (True, (), readings(ledger)[0].id)
+    assert load(ledger, again, DAY0).new == 0
+    assert ledger.head().count == count
+    last = plan_load(ledger, inventory(0, [replace(BIOS, active="5.9"), others[0]]), message="list", source="holm.csv")
     assert (last.again, last.overtaken) == (True, "")
 
 
-def test_what_overtook_a_reading_is_of_its_moment_and_its_domain(book: Ledger) -> None:
+def test_what_overtook_a_reading_is_of_its_moment_and_its_domain(ledger: Ledger) -> None:
     """Of all that was loaded since, the last of the same moment and of one of its domains is named, and no other."""
     first, away = inventory(0, [BIOS]), replace(BIOS, site="skerry", domain="skerry-a", serial="B9")
-    told(book, first)
-    told(book, inventory(1, [BIOS]))
-    told(book, inventory(0, [away]))
+    told(ledger, first)
+    told(ledger, inventory(1, [BIOS]))
+    told(ledger, inventory(0, [away]))
 
     def again() -> str:
-        found = plan_load(book, first, says="list", source="holm.csv")
+        found = plan_load(ledger, first, message="list", source="holm.csv")
         assert found.again
         return found.overtaken
 
     assert again() == ""
     for version in ("6.1", "6.2"):
-        plan = plan_load(book, inventory(0, [replace(BIOS, active=version), away]), says="list", source="holm.csv")
-        load(book, plan, DAY0)
+        plan = plan_load(ledger, inventory(0, [replace(BIOS, active=version), away]), message="list", source="holm.csv")
+        load(ledger, plan, DAY0)
         assert again() == plan.reading
-    told(book, inventory(0, [replace(away, active="7.0")]))
+    told(ledger, inventory(0, [replace(away, active="7.0")]))
     assert again() == plan.reading
 
 
-def test_each_part_that_a_list_lacks_is_gone(book: Ledger) -> None:
+def test_each_part_that_a_list_lacks_is_gone(ledger: Ledger) -> None:
     """The second as well as the first."""
     others = [replace(BIOS, serial=f"B{number}", slot=str(number)) for number in (1, 2)]
-    told(book, inventory(0, [*others, BIOS]))
-    assert [line.split(" from ")[0] for line in told(book, inventory(1, [BIOS]))] == [
+    told(ledger, inventory(0, [*others, BIOS]))
+    assert [line.split(" from ")[0] for line in told(ledger, inventory(1, [BIOS]))] == [
         "bios B1 is gone",
         "bios B2 is gone",
     ]
-    assert [a.component for a in where(book, Selector())] == ["B7"]
-    assert [a.component for a in where(book, Selector(gone=True)) if not a.present] == ["B1", "B2"]
+    assert [a.component for a in where(ledger, Selector())] == ["B7"]
+    assert [a.component for a in where(ledger, Selector(gone=True)) if not a.present] == ["B1", "B2"]
 
 
-def only_of(book: Ledger, component: str) -> WhereAnswer:
+def only_of(ledger: Ledger, component: str) -> WhereAnswer:
     """The answer about one component."""
-    (answer,) = where(book, Selector(component=component))
+    (answer,) = where(ledger, Selector(component=component))
     return answer
 
 
-def test_a_reading_counts_after_what_was_observed_by_hand_that_day(book: Ledger) -> None:
+def test_a_reading_counts_after_what_was_observed_by_hand_that_day(ledger: Ledger) -> None:
     """Whoever spoke last of one day is believed, be it a list or a person."""
     day = inventory(0, [BIOS])
-    told(book, day)
+    told(ledger, day)
     for version in ("6.1", "6.2"):
         seen = said(EventKind.OBSERVED, 0, seen=Seen(version))
-        book.record([seen], DAY0, arrange=True)
-    answer = only_of(book, "B7")
+        ledger.record([seen], DAY0, arrange=True)
+    answer = only_of(ledger, "B7")
     assert answer.active is not None
     assert answer.active.version == "6.2"
-    assert told(book, inventory(0, [replace(BIOS, active="6.3")])) == [
+    assert told(ledger, inventory(0, [replace(BIOS, active="6.3")])) == [
         "bios B7 at holm/holm-a/1/3: active was 6.2, is 6.3"
     ]
-    answer = only_of(book, "B7")
+    answer = only_of(ledger, "B7")
     assert answer.active is not None
     assert answer.active.version == "6.3"
 
 
-def test_a_reading_that_was_taken_back_can_be_loaded_again(book: Ledger) -> None:
+def test_a_reading_that_was_taken_back_can_be_loaded_again(ledger: Ledger) -> None:
     """It was right after all: the same bytes are a new statement once the old one does not count."""
-    plan = plan_load(book, inventory(0), says="list", source="holm.csv")
-    load(book, plan, DAY0)
-    book.record([Event(what=EventKind.CORRECTED, at=at(1), says="ada", corrects=plan.reading, why="too early")], DAY0)
-    assert where(book, Selector()) == []
-    assert len(told(book, inventory(0))) == 3
-    assert [a.component for a in where(book, Selector())] == ["F1", "B7", "MB4-7:disk:1"]
+    plan = plan_load(ledger, inventory(0), message="list", source="holm.csv")
+    load(ledger, plan, DAY0)
+    ledger.record(
+        [Event(what=EventKind.CORRECTED, at=at(1), message="ada", corrects=plan.reading, reason="too early")], DAY0
+    )
+    assert where(ledger, Selector()) == []
+    assert len(told(ledger, inventory(0))) == 3
+    assert [a.component for a in where(ledger, Selector())] == ["F1", "B7", "MB4-7:disk:1"]
 
 
 @settings(max_examples=60)
@@ -380,16 +386,16 @@ def test_what_a_load_says_is_what_where_says_afterwards(
     lists: list[tuple[int, dict[str, tuple[str, str | None, str]]]],
 ) -> None:
     """ "Re-loading tells what changed since": by comparing the answers before and after, of the reading's own day."""
-    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as book:
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as ledger:
         for day, rows in lists:
             found = inventory(
                 day,
                 [Component("bios", "holm", d, "1", s, serial=k, active=v) for k, (s, v, d) in rows.items()],
             )
-            before, on = everything(book, found.taken), found.taken
-            plan = plan_load(book, found, says="list", source="holm.csv")
-            load(book, plan, DAY0)
-            after = everything(book, on)
+            before, on = everything(ledger, found.read_at), found.read_at
+            plan = plan_load(ledger, found, message="list", source="holm.csv")
+            load(ledger, plan, DAY0)
+            after = everything(ledger, on)
             if plan.again:
                 assert (plan.changes, after) == ((), before)
                 continue
@@ -405,8 +411,8 @@ def test_what_a_load_says_is_what_where_says_afterwards(
             assert told_of[InventoryChange.VERSION] == active
 
 
-def test_a_problem_in_the_zone_is_told_before_anything(book: Ledger) -> None:
+def test_a_problem_in_the_zone_is_told_before_anything(ledger: Ledger) -> None:
     """An inventory made by a program may name anything."""
     with pytest.raises(InputError):
-        told(book, inventory(0, zone="Moon/Base"))
-    assert book.head().count == 0
+        told(ledger, inventory(0, zone="Moon/Base"))
+    assert ledger.head().count == 0

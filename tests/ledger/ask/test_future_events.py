@@ -24,10 +24,10 @@ FAR = datetime(2137, 1, 2, 12, tzinfo=UTC)
 @pytest.fixture
 def misled(keeper: Keeper, tmp_path: Path) -> Keeper:
     """A store of which one part was observed while the clock was a century ahead."""
-    assert keeper("inventory", "load", HARBOUR, "--says", "kim").status == 0
+    assert keeper("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
     event = said(EventKind.ACTIVATED, 0, "9.9", component="HOLMA-IO1", at=moments.at(FAR), kind="io-module")
-    with Ledger.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as book:
-        book.record([event], FAR)
+    with Ledger.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as ledger:
+        ledger.record([event], FAR)
     return keeper
 
 
@@ -37,13 +37,13 @@ def test_every_event_beyond_the_clock_that_counts_is_counted(days: list[int], cl
     """ "it names how many events and the furthest time": those of a later day than tomorrow that were not taken back"""
     events = [said(EventKind.ACTIVATED, day, f"{n}.0", component=f"C{n}") for n, day in enumerate(days)]
     corrections = [
-        Event(what=EventKind.CORRECTED, at=at(99), says="x", corrects=events[n].id(), why="wrong")
+        Event(what=EventKind.CORRECTED, at=at(99), message="x", corrects=events[n].id(), reason="wrong")
         for n in void
         if n < len(events)
     ]
-    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as book:
-        book.record([*events, *corrections], DAY0)
-        found = ahead(book, DAY0 + timedelta(days=clock))
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l"), write=True) as ledger:
+        ledger.record([*events, *corrections], DAY0)
+        found = ahead(ledger, DAY0 + timedelta(days=clock))
     limit = moments.at(DAY0 + timedelta(days=clock) + moments.AHEAD).at_us
     beyond = [e.at for n, e in enumerate(events) if e.at.at_us > limit and n not in void]
     assert (found.count if found else 0) == len(beyond)
@@ -53,33 +53,33 @@ def test_every_event_beyond_the_clock_that_counts_is_counted(days: list[int], cl
 def test_of_a_reading_it_is_the_reading_that_is_taken_back(tmp_path: Path) -> None:
     """One correction takes all of it back."""
     scope = (("holm", "holm-a", "bios"),)
-    reading = Event(what=EventKind.INVENTORY, at=at(50), says="x", document="0" * 64, scope=scope)
-    with Ledger.open(tmp_path / "l", write=True) as book:
-        book.record([reading, read(50, "6.0", reading=reading.id())], DAY0)
-        found = ahead(book, DAY0)
+    reading = Event(what=EventKind.INVENTORY, at=at(50), message="x", document="0" * 64, scope=scope)
+    with Ledger.open(tmp_path / "l", write=True) as ledger:
+        ledger.record([reading, read(50, "6.0", reading=reading.id())], DAY0)
+        found = ahead(ledger, DAY0)
         assert found is not None
         assert (found.count, found.event) == (2, reading.id())
-        book.record([Event(what=EventKind.CORRECTED, at=at(50), says="x", corrects=found.event, why="y")], DAY0)
-        assert ahead(book, DAY0) is None
+        ledger.record([Event(what=EventKind.CORRECTED, at=at(50), message="x", corrects=found.event, reason="y")], DAY0)
+        assert ahead(ledger, DAY0) is None
 
 
 def test_it_costs_no_look_at_the_events_where_none_is_ahead(tmp_path: Path) -> None:
     """A million events are not read for it; where one is ahead, its index is held against the table."""
     path = tmp_path / "l"
     statements: list[str] = []
-    with Ledger.open(path, write=True) as book:
-        book.record([read(0, "6.0")], DAY0)
-        book.connection.set_trace_callback(statements.append)
-        assert ahead(book, DAY0) is None
+    with Ledger.open(path, write=True) as ledger:
+        ledger.record([read(0, "6.0")], DAY0)
+        ledger.connection.set_trace_callback(statements.append)
+        assert ahead(ledger, DAY0) is None
         assert not [s for s in statements if " FROM event " in s]
-        book.record([read(9, "6.1")], DAY0)
+        ledger.record([read(9, "6.1")], DAY0)
         statements.clear()
-        found = ahead(book, DAY0)
-        book.connection.set_trace_callback(None)
+        found = ahead(ledger, DAY0)
+        ledger.connection.set_trace_callback(None)
         assert found is not None
         assert found.count == 1
         asked = [s for s in statements if " FROM event " in s]
-        plans = [book.connection.execute(f"EXPLAIN QUERY PLAN {s}").fetchone()[3] for s in asked]
+        plans = [ledger.connection.execute(f"EXPLAIN QUERY PLAN {s}").fetchone()[3] for s in asked]
     assert ["INDEX event_at (at>?)" in plan for plan in plans] == [True, False]
 
 
@@ -92,7 +92,7 @@ def test_where_tells_what_it_passes_over(misled: Keeper, words: tuple[str, ...])
     assert "clock-doubtful" in told
     assert "1 event is dated after this machine's clock" in told
     assert "2137-01-02 12:00:00" in told
-    assert "bundlekeeper correct" in told
+    assert "bundlekeeper ledger undo" in told
     assert "9.9" not in told
     if words in {("--csv",), ("--picture",)}:
         assert "clock-doubtful" not in ran.out
@@ -105,7 +105,7 @@ def test_taking_it_back_ends_the_doubt(misled: Keeper) -> None:
     event = checked.json["findings"][0]["hint"].split("correct ")[1].split()[0]
     noted = misled("observe", "HOLMA-IO2", "--active", "6.0.1", "--json")  # recorded, and told all the same
     assert (noted.status, [f["level"] for f in noted.json["findings"]]) == (0, ["note"])
-    assert misled("correct", event, "--why", "the clock was ahead").status == 0
+    assert misled("ledger-undo", event, "--reason", "the clock was ahead").status == 0
     assert misled("ledger", "check").status == 0
     assert misled("where").status == 0
 
@@ -140,8 +140,8 @@ def test_what_is_planned_or_printed_from_the_record_tells_it_too(harbour: Keeper
     assert [name for name, ran in zip(asked, before, strict=True) if "clock-doubtful" in ran.codes] == []
     page.unlink()
     (tmp_path / "book.txt").unlink(missing_ok=True)
-    with Ledger.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as book:
-        book.record([event], FAR)
+    with Ledger.open(tmp_path / "store/.keeper/ledger.sqlite", write=True) as ledger:
+        ledger.record([event], FAR)
     for words in asked:
         ran = harbour(*words)
         assert ran.status == 1, words

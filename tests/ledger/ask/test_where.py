@@ -36,7 +36,7 @@ from tests.kits.ledger_history import (
     zones_told,
 )
 
-book = shared.book
+ledger = shared.ledger
 
 # The naive replay: every event in order, plain dictionaries, nothing kept. It follows the trade's table of methods.
 
@@ -45,23 +45,23 @@ book = shared.book
 @given(records(), st.lists(st.integers(1, 14), max_size=3), ON)
 def test_where_on_any_day_is_what_a_naive_replay_says(events: list[Event], cuts: list[int], on: Any) -> None:
     """ "And on a given past day?" Late-learned and corrected events give right answers for past days."""
-    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l.sqlite"), write=True) as book:
-        learn(book, events, cuts)
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l.sqlite"), write=True) as ledger:
+        learn(ledger, events, cuts)
         wanted = {name: shown(part) for name, part in naive(events, on, zones_told(events)).items()}
-        assert everything(book, on) == wanted
+        assert everything(ledger, on) == wanted
 
 
 @settings(max_examples=80)
 @given(records(), st.lists(st.integers(1, 14), max_size=3), ON, st.integers(0, 4))
 def test_what_was_known_is_what_had_been_learned(events: list[Event], cuts: list[int], on: Any, batch: int) -> None:
     """And what did *we know* on that day?"""
-    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l.sqlite"), write=True) as book:
-        learn(book, events, cuts)
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l.sqlite"), write=True) as ledger:
+        learn(ledger, events, cuts)
         known = DAY0 + timedelta(days=10 + batch, hours=1)
         bounds = [*sorted({min(c, len(events)) for c in cuts} - {len(events)}), len(events)]
         then = events[: bounds[min(batch, len(bounds) - 1)]]
         wanted = {n: shown(p) for n, p in naive(then, known if on is None else on, zones_told(then)).items()}
-        assert everything(book, on, known) == wanted
+        assert everything(ledger, on, known) == wanted
 
 
 @settings(max_examples=80)
@@ -69,56 +69,56 @@ def test_what_was_known_is_what_had_been_learned(events: list[Event], cuts: list
 def test_what_is_derived_can_be_made_again(events: list[Event], cuts: list[int]) -> None:
     """It can be thrown away and made again, and comes out equal."""
 
-    def derived(book: Ledger) -> list[Any]:
+    def derived(ledger: Ledger) -> list[Any]:
         image = "(SELECT version || ' ' || bundle FROM image WHERE id = %s)"
         banks = ", ".join(
             f"CASE {b} WHEN 0 THEN 0 ELSE {image % b} END" for b in ("active", "pending", "spare", "said")
         )
         rest = "component, since, until, site, domain, chassis, slot, present, active_event, pending_event, spare_event"
         more = "holds, held_known, said_event, differs, seen_event, last"
-        held = f"SELECT component, {image % 'image'}, since, until, event FROM held ORDER BY 1, 2, 3"  # noqa: S608  (our own words)
-        queries = (f"SELECT {rest}, {more}, {banks} FROM state ORDER BY 1, 2", held)  # noqa: S608
-        return [book.connection.execute(query).fetchall() for query in queries]
+        boot_files = f"SELECT component, {image % 'image'}, since, until, event FROM held ORDER BY 1, 2, 3"  # noqa: S608  (our own words)
+        queries = (f"SELECT {rest}, {more}, {banks} FROM state ORDER BY 1, 2", boot_files)  # noqa: S608
+        return [ledger.connection.execute(query).fetchall() for query in queries]
 
-    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l.sqlite"), write=True) as book:
-        learn(book, events, cuts)
-        before = derived(book)
-        assert rebuild(book).differing == 0
-        assert derived(book) == before
+    with TemporaryDirectory(dir=MEMORY) as folder, Ledger.open(Path(folder, "l.sqlite"), write=True) as ledger:
+        learn(ledger, events, cuts)
+        before = derived(ledger)
+        assert rebuild(ledger).differing == 0
+        assert derived(ledger) == before
 
 
 # Examples, one to each sentence.
 
 
-def only(book: Ledger, **more: Any) -> WhereAnswer:
+def only(ledger: Ledger, **more: Any) -> WhereAnswer:
     """The one answer about everything."""
-    (answer,) = where(book, Selector(gone=True), **more)
+    (answer,) = where(ledger, Selector(gone=True), **more)
     return answer
 
 
-def test_a_year_of_one_bios(book: Ledger) -> None:
+def test_a_year_of_one_bios(ledger: Ledger) -> None:
     """Staged is not active; activation switches the banks; a reading confirms; a day answers for itself."""
     stage = said(EventKind.STAGED, 2, "6.1", bank="pending", family="blade", bundle="6.1.0", sha256="a" * 64)
-    book.record(
-        [read(0, "6.0", spare="5.4"), stage, said(EventKind.ACTIVATED, 5, "6.1", by="bo"), read(9, "6.1")], DAY0
+    ledger.record(
+        [read(0, "6.0", spare="5.4"), stage, said(EventKind.ACTIVATED, 5, "6.1", done_by="bo"), read(9, "6.1")], DAY0
     )
-    first = only(book, on=date(2026, 1, 2))
+    first = only(ledger, on=date(2026, 1, 2))
     assert (first.active, first.pending) != (None, None)
     assert first.active is not None
     assert (first.active.version, first.active.since.what, first.pending) == ("6.0", EventKind.OBSERVED, None)
     assert first.agreement is Agreement.ONLY_READ
-    staged = only(book, on=date(2026, 1, 3))
+    staged = only(ledger, on=date(2026, 1, 3))
     assert staged.pending is not None
     assert (staged.pending.version, staged.pending.sha256, staged.spare) == ("6.1", "a" * 64, staged.spare)
     assert staged.spare is not None
     assert staged.spare.version == ""  # the bank not running is pending or spare, never both
-    running = only(book, on=date(2026, 1, 6))
+    running = only(ledger, on=date(2026, 1, 6))
     assert running.active is not None
     assert running.spare is not None
-    assert (running.active.version, running.active.bundle, running.active.since.by) == ("6.1", "6.1.0", "bo")
+    assert (running.active.version, running.active.bundle, running.active.since.done_by) == ("6.1", "6.1.0", "bo")
     assert (running.spare.version, running.pending and running.pending.version) == ("6.0", "")
     assert running.agreement is Agreement.NOT_READ_BACK
-    now = only(book)
+    now = only(ledger)
     assert now.agreement is Agreement.AGREES
     assert now.active == running.active
     assert now.seen is not None
@@ -128,136 +128,138 @@ def test_a_year_of_one_bios(book: Ledger) -> None:
 @pytest.mark.parametrize(("bank", "other"), [("spare", "pending"), ("pending", "spare")])
 @pytest.mark.parametrize(("known", "after"), [(None, None), ("", ""), ("5.4", "")])
 def test_staging_tells_of_the_other_bank_only_what_follows(
-    book: Ledger, bank: str, other: str, known: str | None, after: str | None
+    ledger: Ledger, bank: str, other: str, known: str | None, after: str | None
 ) -> None:
     """ "The bank not running is *pending* or *spare*, never both": it was overwritten; and unknown stays unknown."""
     more: dict[str, Any] = {} if known is None else {other: known}
-    book.record([read(0, "6.0", **more), said(EventKind.STAGED, 1, "6.1", bank=bank)], DAY0)
-    answer = only(book)
+    ledger.record([read(0, "6.0", **more), said(EventKind.STAGED, 1, "6.1", bank=bank)], DAY0)
+    answer = only(ledger)
     written, beside = getattr(answer, bank), getattr(answer, other)
     assert written.version == "6.1"
     assert (None if beside is None else beside.version) == after
 
 
-def test_now_knows_nothing_of_later_days(book: Ledger) -> None:
+def test_now_knows_nothing_of_later_days(ledger: Ledger) -> None:
     """Another store's clock was years ahead, and its record was merged: it is not how things stand today."""
     clock = DAY0 + timedelta(days=3)
-    book.record([read(0, "6.0"), said(EventKind.STAGED, 1, "6.1", bank="pending")], DAY0)
-    before = where(book, Selector(), clock=clock)
+    ledger.record([read(0, "6.0"), said(EventKind.STAGED, 1, "6.1", bank="pending")], DAY0)
+    before = where(ledger, Selector(), clock=clock)
     move = read(90, "6.0", place=Place("skerry", "skerry-a", "1", "1"))
-    book.record([read(80, "6.0"), said(EventKind.ACTIVATED, 90, "6.1"), move], DAY0)
-    assert where(book, Selector(), clock=clock) == before
-    assert where(book, Selector(site="skerry"), clock=clock) == []
-    assert [g.values for g in summary(book, ["site", "active"], clock=clock)] == [("holm", "6.0")]
-    assert [g.values for g in summary(book, ["site", "active"], clock=clock + timedelta(days=99))] == [
+    ledger.record([read(80, "6.0"), said(EventKind.ACTIVATED, 90, "6.1"), move], DAY0)
+    assert where(ledger, Selector(), clock=clock) == before
+    assert where(ledger, Selector(site="skerry"), clock=clock) == []
+    assert [g.values for g in summary(ledger, ["site", "active"], clock=clock)] == [("holm", "6.0")]
+    assert [g.values for g in summary(ledger, ["site", "active"], clock=clock + timedelta(days=99))] == [
         ("skerry", "6.0")
     ]
-    later = only(book, on=(DAY0 + timedelta(days=85)).date())
+    later = only(ledger, on=(DAY0 + timedelta(days=85)).date())
     assert later.seen is not None
     assert later.seen.at == at(80)
 
 
-def test_a_reading_of_a_later_day_that_changes_nothing_is_passed_over_too(book: Ledger) -> None:
+def test_a_reading_of_a_later_day_that_changes_nothing_is_passed_over_too(ledger: Ledger) -> None:
     """What was last read is what was read by now."""
-    book.record([read(0, "6.0"), read(80, "6.0")], DAY0)
-    answer = only(book, clock=DAY0 + timedelta(days=3))
+    ledger.record([read(0, "6.0"), read(80, "6.0")], DAY0)
+    answer = only(ledger, clock=DAY0 + timedelta(days=3))
     assert answer.seen is not None
     assert answer.seen.at == at(0)
-    assert only(book, clock=DAY0).seen == answer.seen  # a day that has begun counts
+    assert only(ledger, clock=DAY0).seen == answer.seen  # a day that has begun counts
 
 
-def test_two_bundles_with_one_version_are_never_mixed(book: Ledger) -> None:
+def test_two_bundles_with_one_version_are_never_mixed(ledger: Ledger) -> None:
     """Of equal versions the one that runs says the bundle; a digest never goes over to another bundle's image."""
     switch = {"component": "F1", "kind": "fabric-switch", "model": "MF-40", "family": "infrastructure"}
     first = said(EventKind.ACTIVATED, 1, "5.4", bundle="9.0", sha256="a" * 64, **switch)
     second = said(EventKind.ACTIVATED, 1, "5.4", bundle="9.1", order=1, **switch)
     third = said(EventKind.STAGED, 1, "5.4", order=2, bank="pending", **{**switch, "family": ""})
-    book.record([third, first, second], DAY0)
-    answer = only(book)
+    ledger.record([third, first, second], DAY0)
+    answer = only(ledger)
     assert answer.active is not None
     assert answer.pending is not None
-    assert [(b.bundle, b.sha256) for b in (answer.active, answer.pending, *answer.held)] == [("9.1", "")] * 3
+    assert [(b.bundle, b.sha256) for b in (answer.active, answer.pending, *answer.boot_files)] == [("9.1", "")] * 3
 
 
-def test_ledger_and_reading_disagree_until_one_of_them_speaks_again(book: Ledger) -> None:
+def test_ledger_and_reading_disagree_until_one_of_them_speaks_again(ledger: Ledger) -> None:
     """ "disagreement between ledger and inventory" — also after a second reading of the same."""
-    book.record([said(EventKind.ACTIVATED, 1, "6.1"), read(2, "6.0"), read(3, "6.0")], DAY0)
-    assert only(book).agreement is Agreement.DIFFERS
-    assert only(book, on=date(2026, 1, 2)).agreement is Agreement.ONLY_RECORDED
-    answer = only(book)
+    ledger.record([said(EventKind.ACTIVATED, 1, "6.1"), read(2, "6.0"), read(3, "6.0")], DAY0)
+    assert only(ledger).agreement is Agreement.DIFFERS
+    assert only(ledger, on=date(2026, 1, 2)).agreement is Agreement.ONLY_RECORDED
+    answer = only(ledger)
     assert answer.active is not None
     assert answer.said is not None
     assert (answer.active.version, answer.said.version) == ("6.0", "6.1")
-    book.record([said(EventKind.ACTIVATED, 4, "6.1")], DAY0)
-    assert only(book).agreement is Agreement.NOT_READ_BACK
+    ledger.record([said(EventKind.ACTIVATED, 4, "6.1")], DAY0)
+    assert only(ledger).agreement is Agreement.NOT_READ_BACK
 
 
-def test_two_activations_of_one_day_keep_their_order(book: Ledger) -> None:
+def test_two_activations_of_one_day_keep_their_order(ledger: Ledger) -> None:
     """Forward and back in one window, each known by its day only."""
     for version in ("6.1", "6.0", "6.1", "6.0"):
-        recorded = book.record([said(EventKind.ACTIVATED, 3, version)], DAY0, arrange=True)
+        recorded = ledger.record([said(EventKind.ACTIVATED, 3, version)], DAY0, arrange=True)
     assert recorded.new == 0  # the third and fourth say again what stands already
-    answer = only(book)
+    answer = only(ledger)
     assert answer.active is not None
     assert answer.active.version == "6.0"
 
 
-def test_a_wrong_entry_is_corrected_and_put_right_again(book: Ledger) -> None:
+def test_a_wrong_entry_is_corrected_and_put_right_again(ledger: Ledger) -> None:
     """Wrong entries are corrected by a later event, never changed."""
     wrong = said(EventKind.ACTIVATED, 3, "6.1")
-    book.record([read(0, "6.0"), wrong], DAY0)
-    fix = Event(what=EventKind.CORRECTED, at=at(5), says="ada", corrects=wrong.id(), why="it was the neighbour")
-    book.record([fix], DAY0 + timedelta(days=5))
-    answer = only(book, on=date(2026, 1, 4))
+    ledger.record([read(0, "6.0"), wrong], DAY0)
+    fix = Event(what=EventKind.CORRECTED, at=at(5), message="ada", corrects=wrong.id(), reason="it was the neighbour")
+    ledger.record([fix], DAY0 + timedelta(days=5))
+    answer = only(ledger, on=date(2026, 1, 4))
     assert answer.active is not None
     assert answer.active.version == "6.0"
-    believed = only(book, known=date(2026, 1, 4))
+    believed = only(ledger, known=date(2026, 1, 4))
     assert believed.active is not None
     assert believed.active.version == "6.1"
-    again = book.record([wrong], DAY0 + timedelta(days=6), arrange=True)  # said again after it was taken back
+    again = ledger.record([wrong], DAY0 + timedelta(days=6), arrange=True)  # said again after it was taken back
     assert again.new == 1
-    answer = only(book)
+    answer = only(ledger)
     assert answer.active is not None
     assert answer.active.version == "6.1"
-    assert [(e.event.what, e.void) for e in history(book, "B7")] == [
+    assert [(e.event.what, e.void) for e in history(ledger, "B7")] == [
         (EventKind.OBSERVED, False), (EventKind.ACTIVATED, True), (EventKind.ACTIVATED, False),
     ]  # fmt: skip
 
 
-def test_one_correction_takes_back_a_whole_reading(book: Ledger) -> None:
+def test_one_correction_takes_back_a_whole_reading(ledger: Ledger) -> None:
     """The wrong file was loaded: a hundred thousand observations go with it."""
     reading = Event(
-        what=EventKind.INVENTORY, at=at(2), says="list", document="d" * 64, scope=(("holm", "holm-a", "bios"),)
+        what=EventKind.INVENTORY, at=at(2), message="list", document="d" * 64, scope=(("holm", "holm-a", "bios"),)
     )
     rows = [read(2, "5.4", component=f"B{i}", reading=reading.id()) for i in range(20)]
-    book.record([read(0, "6.0"), reading, *rows], DAY0)
-    assert {a.active and a.active.version for a in where(book, Selector())} == {"5.4"}
-    fix = Event(what=EventKind.CORRECTED, at=at(5), says="ada", corrects=reading.id(), why="the other site's list")
-    book.record([fix], DAY0)
-    answer = only(book)
+    ledger.record([read(0, "6.0"), reading, *rows], DAY0)
+    assert {a.active and a.active.version for a in where(ledger, Selector())} == {"5.4"}
+    fix = Event(
+        what=EventKind.CORRECTED, at=at(5), message="ada", corrects=reading.id(), reason="the other site's list"
+    )
+    ledger.record([fix], DAY0)
+    answer = only(ledger)
     assert answer.active is not None
     assert (answer.component, answer.active.version) == ("B7", "6.0")
 
 
-def test_a_bare_date_ends_with_the_sites_own_day(book: Ledger) -> None:
+def test_a_bare_date_ends_with_the_sites_own_day(ledger: Ledger) -> None:
     """A bare date means the end of that day in the site's zone."""
     events = []
     for site, zone in (("holm", "+10:00"), ("skerry", "-11:00")):
         scope = ((site, "a", "bios"),)
         events.append(
-            Event(what=EventKind.INVENTORY, at=at(0, None, zone), says="list", document="d" * 64, scope=scope)
+            Event(what=EventKind.INVENTORY, at=at(0, None, zone), message="list", document="d" * 64, scope=scope)
         )
         place = Place(site, "a")
         events.append(said(EventKind.OBSERVED, 0, component=site, place=place, seen=Seen("6.0")))
         events.append(replace(said(EventKind.ACTIVATED, 0, "6.1", component=site), at=at(2, 20)))
-    book.record(events, DAY0)
-    third = {a.component: a.active and a.active.version for a in where(book, Selector(), on=date(2026, 1, 3))}
+    ledger.record(events, DAY0)
+    third = {a.component: a.active and a.active.version for a in where(ledger, Selector(), on=date(2026, 1, 3))}
     assert third == {"holm": "6.0", "skerry": "6.1"}  # 20:00Z is the 4th at +10:00 and still the 3rd at -11:00
-    fourth = {a.component: a.active and a.active.version for a in where(book, Selector(), on=date(2026, 1, 4))}
+    fourth = {a.component: a.active and a.active.version for a in where(ledger, Selector(), on=date(2026, 1, 4))}
     assert fourth == {"holm": "6.1", "skerry": "6.1"}
 
 
-def test_everything_can_be_selected(book: Ledger) -> None:
+def test_everything_can_be_selected(ledger: Ledger) -> None:
     """By component selector, by bundle, image version or SHA-256."""
     switch = {
         "component": "F1",
@@ -266,18 +268,18 @@ def test_everything_can_be_selected(book: Ledger) -> None:
         "place": Place("skerry", "skerry-a", "", ""),
     }
     adapter = {"component": "MB4-7:network-adapter:1", "kind": "network-adapter", "model": "MX", "parent": "MB4-7"}
-    book.record(
+    ledger.record(
         [
             read(0, "6.0", parent="MB4-7"),
             said(EventKind.STAGED, 1, "6.1", bank="pending", family="blade", bundle="6.1.0", sha256="a" * 64),
             read(0, "3.2", **{**adapter, "place": Place("holm", "holm-a", "1", "3/1")}),
-            read(0, "6.0", held=("6.0", "5.4"), **switch),
+            read(0, "6.0", boot_files=("6.0", "5.4"), **switch),
         ],
         DAY0,
     )
 
     def found(**more: Any) -> list[str]:
-        return [a.component for a in where(book, Selector(**more))]
+        return [a.component for a in where(ledger, Selector(**more))]
 
     adapter_key = "MB4-7:network-adapter:1"
     assert (
@@ -291,112 +293,112 @@ def test_everything_can_be_selected(book: Ledger) -> None:
     assert found(slot="3/1") == [adapter_key]
     assert found(component="B7") == found(sha256="a" * 64) == found(version="6.1") == ["B7"]
     assert found(version="6.0") == ["B7", "F1"]
-    assert found(version="5.4") == found(version="5.4", bank="held") == ["F1"]
+    assert found(version="5.4") == found(version="5.4", bank="boot_files") == ["F1"]
     assert (
         found(version="5.4", bank="active") == found(site="nowhere") == found(site="holm", kind="fabric-switch") == []
     )
     blade = BundleOf("blade", "6.1.0", (ImageOf("bios", ("MB-4",), "6.1"),))
-    held = BundleOf("infrastructure", "6.0.1", (ImageOf("fabric-switch", ("MF-40",), "6.0"),))
+    boot_files = BundleOf("infrastructure", "6.0.1", (ImageOf("fabric-switch", ("MF-40",), "6.0"),))
     other = BundleOf("blade", "6.0.1", (ImageOf("bios", ("MB-2",), "6.0"),))
-    (answer,) = where(book, Selector(bundles=(blade, other)))
+    (answer,) = where(ledger, Selector(bundles=(blade, other)))
     assert (answer.component, answer.bundles) == ("B7", (blade,))
-    (answer,) = where(book, Selector(bundles=(held, other)))
-    assert (answer.component, answer.bundles) == ("F1", (held,))
+    (answer,) = where(ledger, Selector(bundles=(boot_files, other)))
+    assert (answer.component, answer.bundles) == ("F1", (boot_files,))
     with pytest.raises(InputError):
         found(bank="drawer")
 
 
-def test_a_name_is_found_for_what_it_is(book: Ledger) -> None:
+def test_a_name_is_found_for_what_it_is(ledger: Ledger) -> None:
     """ "`where` takes either" a component or its place."""
-    book.record([read(0, "6.0", parent="MB4-7")], DAY0)
-    assert find(book, "B7") == Selector(component="B7")
-    assert find(book, "MB4-7") == Selector(parent="MB4-7")
-    assert find(book, "holm") == Selector(site="holm")
-    assert find(book, "holm-a") == Selector(domain="holm-a")
-    assert find(book, "holm/holm-a/1/3") == Selector(site="holm", domain="holm-a", chassis="1", slot="3")
+    ledger.record([read(0, "6.0", parent="MB4-7")], DAY0)
+    assert find(ledger, "B7") == Selector(component="B7")
+    assert find(ledger, "MB4-7") == Selector(parent="MB4-7")
+    assert find(ledger, "holm") == Selector(site="holm")
+    assert find(ledger, "holm-a") == Selector(domain="holm-a")
+    assert find(ledger, "holm/holm-a/1/3") == Selector(site="holm", domain="holm-a", chassis="1", slot="3")
     with pytest.raises(InputError) as caught:
-        find(book, "holm-b")
+        find(ledger, "holm-b")
     assert caught.value.hint == "did you mean 'holm-a'?"
 
 
-def test_a_moved_part_takes_its_history_along(book: Ledger) -> None:
+def test_a_moved_part_takes_its_history_along(ledger: Ledger) -> None:
     """Known serial elsewhere = moved, and its history follows."""
-    book.record([read(0, "6.0"), read(4, "6.0", place=Place("skerry", "skerry-a", "2", "5"))], DAY0)
-    assert [a.component for a in where(book, Selector(site="holm"))] == []
-    (then,) = where(book, Selector(site="holm"), on=date(2026, 1, 3))
-    (now,) = where(book, Selector(site="skerry"))
+    ledger.record([read(0, "6.0"), read(4, "6.0", place=Place("skerry", "skerry-a", "2", "5"))], DAY0)
+    assert [a.component for a in where(ledger, Selector(site="holm"))] == []
+    (then,) = where(ledger, Selector(site="holm"), on=date(2026, 1, 3))
+    (now,) = where(ledger, Selector(site="skerry"))
     assert then.active == now.active
 
 
-def test_a_part_that_is_gone_is_answered_when_it_is_asked_for(book: Ledger) -> None:
+def test_a_part_that_is_gone_is_answered_when_it_is_asked_for(ledger: Ledger) -> None:
     """By its serial, or with `gone`."""
     elsewhere = said(EventKind.GONE, 4, place=Place("skerry", "skerry-a"))
-    book.record([read(0, "6.0"), said(EventKind.GONE, 3), read(5, None), elsewhere], DAY0)
-    assert len(where(book, Selector(site="holm"))) == 1  # another domain's list says nothing of it
-    book.record([said(EventKind.GONE, 6, place=HOLM_3)], DAY0)
-    assert where(book, Selector(site="holm")) == []
-    (answer,) = where(book, Selector(component="B7"))
+    ledger.record([read(0, "6.0"), said(EventKind.GONE, 3), read(5, None), elsewhere], DAY0)
+    assert len(where(ledger, Selector(site="holm"))) == 1  # another domain's list says nothing of it
+    ledger.record([said(EventKind.GONE, 6, place=HOLM_3)], DAY0)
+    assert where(ledger, Selector(site="holm")) == []
+    (answer,) = where(ledger, Selector(component="B7"))
     assert not answer.present
-    assert [a.component for a in where(book, Selector(site="holm"), on=date(2026, 1, 3))] == ["B7"]
+    assert [a.component for a in where(ledger, Selector(site="holm"), on=date(2026, 1, 3))] == ["B7"]
 
 
-def test_of_several_parts_that_are_gone_none_is_counted_or_listed(book: Ledger) -> None:
+def test_of_several_parts_that_are_gone_none_is_counted_or_listed(ledger: Ledger) -> None:
     """Neither the first nor the second, nor is anything behind them left out; with `gone` all are."""
     names = ("B1", "B2", "B3", "B7")
-    book.record([read(0, "6.0", component=name) for name in names], DAY0)
-    book.record([said(EventKind.GONE, 1, component=name, place=HOLM_3) for name in ("B1", "B2")], DAY0)
+    ledger.record([read(0, "6.0", component=name) for name in names], DAY0)
+    ledger.record([said(EventKind.GONE, 1, component=name, place=HOLM_3) for name in ("B1", "B2")], DAY0)
     for day in (None, date(2026, 1, 9)):
-        assert [a.component for a in where(book, Selector(site="holm"), on=day)] == ["B3", "B7"]
-        assert [a.component for a in where(book, Selector(site="holm", gone=True), on=day)] == [*names]
-        assert [g.count for g in summary(book, ("kind",), Selector(site="holm"), on=day)] == [2]
-        assert [g.count for g in summary(book, ("kind",), Selector(site="holm", gone=True), on=day)] == [4]
+        assert [a.component for a in where(ledger, Selector(site="holm"), on=day)] == ["B3", "B7"]
+        assert [a.component for a in where(ledger, Selector(site="holm", gone=True), on=day)] == [*names]
+        assert [g.count for g in summary(ledger, ("kind",), Selector(site="holm"), on=day)] == [2]
+        assert [g.count for g in summary(ledger, ("kind",), Selector(site="holm", gone=True), on=day)] == [4]
 
 
-def test_a_summary_counts_what_the_answers_list(book: Ledger) -> None:
+def test_a_summary_counts_what_the_answers_list(ledger: Ledger) -> None:
     """Grouped by the database now, by the answers on another day; both are the same."""
     parts = [
         read(0, f"6.{i % 3}" if i % 4 else None, component=f"C{i}", model=f"M{i % 2}", pending="") for i in range(24)
     ]
-    book.record([*parts, said(EventKind.ACTIVATED, 1, "7.0", component="C1"), read(2, "6.1", component="C1")], DAY0)
+    ledger.record([*parts, said(EventKind.ACTIVATED, 1, "7.0", component="C1"), read(2, "6.1", component="C1")], DAY0)
     keys = ("site", "kind", "model", "active", "pending")
-    now = summary(book, keys, Selector(domain="holm-a"))
-    assert now == summary(book, keys, Selector(domain="holm-a"), on=date(2026, 1, 9))
+    now = summary(ledger, keys, Selector(domain="holm-a"))
+    assert now == summary(ledger, keys, Selector(domain="holm-a"), on=date(2026, 1, 9))
     assert sum(g.count for g in now) == 24
     assert sum(g.differs for g in now) == 1
     assert ("holm", "bios", "M0", None, "") in {g.values for g in now}
-    assert summary(book, (), Selector(domain="holm-a"))[0].count == 24
-    assert summary(book, ("site",), Selector(site="nowhere")) == []
-    (group,) = summary(book, ("active",), Selector(version="6.2"))
+    assert summary(ledger, (), Selector(domain="holm-a"))[0].count == 24
+    assert summary(ledger, ("site",), Selector(site="nowhere")) == []
+    (group,) = summary(ledger, ("active",), Selector(version="6.2"))
     assert group.values == ("6.2",)
     with pytest.raises(InputError):
-        summary(book, ("colour",))
+        summary(ledger, ("colour",))
 
 
 @pytest.mark.fault(83)
-def test_a_clock_that_was_set_back_hides_nothing(book: Ledger) -> None:
+def test_a_clock_that_was_set_back_hides_nothing(ledger: Ledger) -> None:
     """Ordered by sequence; time is shown, doubted."""
-    book.record([read(0, "6.0")], DAY0 + timedelta(days=5))
-    book.record([said(EventKind.ACTIVATED, 1, "6.1")], DAY0 + timedelta(days=3))
-    believed = only(book, known=DAY0 + timedelta(days=4))
+    ledger.record([read(0, "6.0")], DAY0 + timedelta(days=5))
+    ledger.record([said(EventKind.ACTIVATED, 1, "6.1")], DAY0 + timedelta(days=3))
+    believed = only(ledger, known=DAY0 + timedelta(days=4))
     assert believed.active is not None
     assert believed.active.version == "6.1"
-    assert where(book, Selector(), known=DAY0 + timedelta(days=2)) == []
+    assert where(ledger, Selector(), known=DAY0 + timedelta(days=2)) == []
 
 
-def plans(book: Ledger, selector: Selector, **more: Any) -> list[str]:
+def plans(ledger: Ledger, selector: Selector, **more: Any) -> list[str]:
     """How SQLite goes about the table of states for a question."""
     statements: list[str] = []
-    book.connection.set_trace_callback(statements.append)
-    where(book, selector, **more)
-    book.connection.set_trace_callback(None)
+    ledger.connection.set_trace_callback(statements.append)
+    where(ledger, selector, **more)
+    ledger.connection.set_trace_callback(None)
     asked = [s for s in statements if " FROM state " in s]
-    return [row[3] for s in asked for row in book.connection.execute(f"EXPLAIN QUERY PLAN {s}") if " state" in row[3]]
+    return [row[3] for s in asked for row in ledger.connection.execute(f"EXPLAIN QUERY PLAN {s}") if " state" in row[3]]
 
 
 @pytest.mark.parametrize("on", [None, date(2026, 1, 1)])
-def test_questions_use_the_index_that_is_meant_for_them(book: Ledger, on: date | None) -> None:
+def test_questions_use_the_index_that_is_meant_for_them(ledger: Ledger, on: date | None) -> None:
     """A question that reads the whole table is right and slow; SQLite's own plan tells (sqlite.org/eqp.html)."""
-    book.record([read(0, "6.0", parent="MB4-7"), read(1, "6.0")], DAY0)
+    ledger.record([read(0, "6.0", parent="MB4-7"), read(1, "6.0")], DAY0)
     wanted = {
         Selector(component="B7", site="holm"): ["PRIMARY KEY (component=?"],
         Selector(parent="MB4-7"): ["INDEX state_parent", "COVERING INDEX state_parent_too"],
@@ -416,7 +418,7 @@ def test_questions_use_the_index_that_is_meant_for_them(book: Ledger, on: date |
         Selector(sha256="0"): [],
     }
     for selector, indexes in wanted.items():
-        found = plans(book, selector, on=on)
+        found = plans(ledger, selector, on=on)
         assert len(found) == len(indexes), found
         for line, index in zip(found, indexes, strict=True):
             assert index in line, (selector, found)

@@ -12,7 +12,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
-from bundlekeeper.ledger.event.events import Event, EventKind, ProofKind, Seen, canonical, check, content, from_content
+from bundlekeeper.ledger.event.events import (
+    Event,
+    EventKind,
+    EvidenceKind,
+    Seen,
+    canonical,
+    check,
+    content,
+    from_content,
+)
 from bundlekeeper.model.inventory.types import Place
 from tests.kits.ledger_history import at, read, records, said
 
@@ -38,11 +47,11 @@ def test_content_and_event_are_the_same_thing(events: list[Event]) -> None:
 
 
 FIELDS: dict[str, Any] = {
-    "says": "bo", "by": "bo", "approved_by": "cy", "change": "C", "route": "b" * 64, "source": "s", "component": "B8",
+    "says": "bo", "done_by": "bo", "approved_by": "cy", "change": "C", "route": "b" * 64, "source": "s", "component": "B8",
     "kind": "disk", "model": "M", "parent": "P", "method": "overwrite", "bank": "spare", "version": "7",
     "family": "rack", "bundle": "7", "sha256": "b" * 64, "before": (("a", "b"),), "after": (("a", "b"),),
     "deviations": "d", "anyway": "a", "note": "n", "order": 1, "at": at(1), "place": Place("holm"),
-    "reading": "c" * 64, "proof": ProofKind.PAPER,
+    "reading": "c" * 64, "evidence": EvidenceKind.PAPER,
 }  # fmt: skip
 
 
@@ -58,8 +67,8 @@ def test_every_field_is_part_of_the_id(key: str) -> None:
 def test_not_told_is_not_the_same_as_none() -> None:
     """Unknown is never zero and never good."""
     assert read(0, "6.0").id() != read(0, "6.0", pending="").id()
-    assert read(0, "6.0", held=()).id() != read(0, "6.0").id()
-    assert content(read(0, "6.0", held=()))["seen_held"] == ()
+    assert read(0, "6.0", boot_files=()).id() != read(0, "6.0").id()
+    assert content(read(0, "6.0", boot_files=()))["seen_boot_files"] == ()
 
 
 @pytest.mark.parametrize(
@@ -70,7 +79,7 @@ def test_not_told_is_not_the_same_as_none() -> None:
         (said(EventKind.STAGED, 0, bank="spare"), "version is missing"),
         (said(EventKind.ACTIVATED, 0), "version is missing"),
         (said(EventKind.ACTIVATED, 0, "6.1", component=""), "component is missing"),
-        (said(EventKind.ACTIVATED, 0, "6.1", says=""), "says is missing"),
+        (said(EventKind.ACTIVATED, 0, "6.1", message=""), "says is missing"),
         (said(EventKind.ACTIVATED, 0, "6.1", bank="pending"), "bank 'pending'"),
         (said(EventKind.ACTIVATED, 0, "6.1", seen=Seen("6.0")), "only an observation"),
         (said(EventKind.ACTIVATED, 0, "6.1", sha256="A" * 64), "sha256"),
@@ -79,13 +88,13 @@ def test_not_told_is_not_the_same_as_none() -> None:
         (said(EventKind.ACTIVATED, 0, "x" * 5000), "4096"),
         (said(EventKind.ACTIVATED, 0, "6.1\x1b[2J"), r"\\x1b"),
         (said(EventKind.ACTIVATED, 0, "6.1", note="a\u202eb"), "cannot be printed"),
-        (said(EventKind.REMOVED, 0, bank="held"), "version is missing"),
+        (said(EventKind.REMOVED, 0, bank="boot_files"), "version is missing"),
         (said(EventKind.OBSERVED, 0), "nothing was observed"),
         (read(0, ""), "something always runs"),
         (read(0, "6.0", place=Place("")), "without a site"),
-        (Event(what=EventKind.CORRECTED, at=at(0), says="ada", corrects="a" * 64), "why is missing"),
-        (Event(what=EventKind.CORRECTED, at=at(0), says="ada", corrects="a", why="x"), "corrects"),
-        (Event(what=EventKind.INVENTORY, at=at(0), says="ada", document="a" * 64), "scope is missing"),
+        (Event(what=EventKind.CORRECTED, at=at(0), message="ada", corrects="a" * 64), "why is missing"),
+        (Event(what=EventKind.CORRECTED, at=at(0), message="ada", corrects="a", reason="x"), "corrects"),
+        (Event(what=EventKind.INVENTORY, at=at(0), message="ada", document="a" * 64), "scope is missing"),
     ],
 )
 def test_what_an_event_cannot_say(event: Event, word: str) -> None:
@@ -102,11 +111,13 @@ JSON = st.recursive(
 
 
 @given(
-    st.dictionaries(st.sampled_from([*content(read(0, "6", held=("6",))), "before", "scope", "corrects", "bank"]), JSON)
+    st.dictionaries(
+        st.sampled_from([*content(read(0, "6", boot_files=("6",))), "before", "scope", "corrects", "bank"]), JSON
+    )
 )
 def test_a_strangers_content_is_an_event_or_our_own_error(found: dict[str, object]) -> None:
     """Nothing but our own error family may come out."""
-    for candidate in (found, {**content(read(0, "6.0", held=("6.0",))), **found}):
+    for candidate in (found, {**content(read(0, "6.0", boot_files=("6.0",))), **found}):
         try:
             event = from_content(candidate)
         except InputError:

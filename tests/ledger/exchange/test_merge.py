@@ -41,12 +41,12 @@ def make(tmp_path: Path) -> Iterator[Maker]:
         return opened[-1]
 
     yield maker
-    for book in opened:
-        book.close()
+    for ledger in opened:
+        ledger.close()
 
 
-def carried(book: Ledger, after: int = 0) -> list[bytes]:
-    return list(export(book, after))
+def carried(ledger: Ledger, after: int = 0) -> list[bytes]:
+    return list(export(ledger, after))
 
 
 @settings(max_examples=60)
@@ -54,10 +54,10 @@ def carried(book: Ledger, after: int = 0) -> list[bytes]:
 def test_merging_is_commutative_associative_and_idempotent(learned: list[list[Event]], on: Any) -> None:
     """ "Merging ledgers of several sites is idempotent and order-free"; exchanged stores give the same answers."""
     with TemporaryDirectory(dir=MEMORY) as folder:
-        books = [Ledger.open(Path(folder, f"{i}.sqlite"), write=True) for i in range(3)]
-        for book, events in zip(books, learned, strict=True):
-            learn(book, events)
-        files = [carried(book) for book in books]
+        ledgers = [Ledger.open(Path(folder, f"{i}.sqlite"), write=True) for i in range(3)]
+        for ledger, events in zip(ledgers, learned, strict=True):
+            learn(ledger, events)
+        files = [carried(ledger) for ledger in ledgers]
         answers = []
         for order in itertools.permutations(range(3)):
             with Ledger.open(Path(folder, f"m{''.join(map(str, order))}.sqlite"), write=True) as merged:
@@ -66,15 +66,15 @@ def test_merging_is_commutative_associative_and_idempotent(learned: list[list[Ev
                 assert merge(merged, files[order[0]], DAY0).new == 0
                 answers.append((everything(merged), everything(merged, on)))
         # associative: one side of a merge that was itself merged before
-        merge(books[0], files[1], DAY0)
-        merge(books[2], carried(books[0]), DAY0)
-        answers.append((everything(books[2]), everything(books[2], on)))
-        merge(books[0], carried(books[2]), DAY0)
-        answers.append((everything(books[0]), everything(books[0], on)))
+        merge(ledgers[0], files[1], DAY0)
+        merge(ledgers[2], carried(ledgers[0]), DAY0)
+        answers.append((everything(ledgers[2]), everything(ledgers[2], on)))
+        merge(ledgers[0], carried(ledgers[2]), DAY0)
+        answers.append((everything(ledgers[0]), everything(ledgers[0], on)))
         assert all(answer == answers[0] for answer in answers)
-        for book in books:
-            assert verify(book).ok
-            book.close()
+        for ledger in ledgers:
+            assert verify(ledger).ok
+            ledger.close()
 
 
 def test_documents_travel_with_their_readings(make: Maker) -> None:
@@ -84,7 +84,7 @@ def test_documents_travel_with_their_readings(make: Maker) -> None:
     scope = (("holm", "holm-a", "bios"),)
     one, two = make("one"), make("two")
     one.record(
-        [Event(what=EventKind.INVENTORY, at=at(0), says="x", document=digest, scope=scope)],
+        [Event(what=EventKind.INVENTORY, at=at(0), message="x", document=digest, scope=scope)],
         DAY0,
         documents={digest: text},
     )
@@ -125,7 +125,7 @@ def test_a_restored_copy_that_went_on_is_told_by_its_own_sister(make: Maker, tmp
     merged = merge(one, carried(copy), DAY0)
     assert merged.fork is not None
     assert merged.fork.common == 3
-    assert "agree on 3 events, then 1 more came here and 2 there" in merged.fork.says
+    assert "agree on 3 events, then 1 more came here and 2 there" in merged.fork.message
     assert merged.new == 2  # what was said was said
     part = merge(one, carried(copy, after=4), DAY0)
     assert part.fork is not None
@@ -163,7 +163,7 @@ def test_a_shorter_copy_that_went_on_is_told_after_a_longer_one(make: Maker, tmp
     told = merge(third, carried(copy), DAY0)
     assert told.fork is not None
     assert told.fork.common == 3
-    assert "they agree on 3 events" in told.fork.says
+    assert "they agree on 3 events" in told.fork.message
     assert merge(third, carried(copy, after=4), DAY0).fork is not None  # a part with nothing in it parts before it
     assert merge(third, carried(one, after=5), DAY0).fork is None
 
@@ -209,7 +209,7 @@ def test_a_gap_is_told_in_words(make: Maker) -> None:
     one, two = make("one"), make("two")
     one.record([read(day, "6.0") for day in range(5)], DAY0)
     (told,) = merge(two, carried(one, after=3), DAY0).findings("skerry")
-    assert (told.level, told.says) == ("warning", "events 1 to 3 of that ledger never came here")
+    assert (told.level, told.message) == ("warning", "events 1 to 3 of that ledger never came here")
     assert "without --after" in told.hint
     assert merge(two, carried(one, after=3), DAY0).gaps == ((1, 3),), "told again until they came"
     assert merge(two, carried(one), DAY0).gaps == ()
@@ -224,10 +224,10 @@ def branches(common: int) -> dict[tuple[str, int, int], list[bytes]]:
         one.record([read(day, "6.0") for day in range(common)], DAY0)
         shutil.copyfile(Path(folder, "one"), Path(folder, "copy"))
         with Ledger.open(Path(folder, "copy"), write=True) as copy:
-            for branch, book in (("one", one), ("copy", copy)):
+            for branch, ledger in (("one", one), ("copy", copy)):
                 for count in range(common, 7):
-                    files.update({(branch, count, after): carried(book, after) for after in range(count + 1)})
-                    book.record([said(EventKind.ACTIVATED, count, f"{branch} {count}")], DAY0)
+                    files.update({(branch, count, after): carried(ledger, after) for after in range(count + 1)})
+                    ledger.record([said(EventKind.ACTIVATED, count, f"{branch} {count}")], DAY0)
     return files
 
 
@@ -295,7 +295,7 @@ def test_a_document_that_is_cut_short_or_followed_is_refused(make: Maker) -> Non
     text = b"an inventory\n"
     packed = zlib.compress(text)
     reading = Event(
-        what=EventKind.INVENTORY, at=at(0), says="x", document=hashlib.sha256(text).hexdigest(),
+        what=EventKind.INVENTORY, at=at(0), message="x", document=hashlib.sha256(text).hexdigest(),
         scope=(("holm", "holm-a", "bios"),),
     )  # fmt: skip
     one, two = make("one"), make("two")
@@ -306,12 +306,12 @@ def test_a_document_that_is_cut_short_or_followed_is_refused(make: Maker) -> Non
         refused(two, [*whole[:2], line, whole[-1]], "unpacked")
 
 
-def refused(book: Ledger, lines: Sequence[bytes], word: str) -> None:
-    before = book.head()
+def refused(ledger: Ledger, lines: Sequence[bytes], word: str) -> None:
+    before = ledger.head()
     with pytest.raises(InputError, match=word) as caught:
-        merge(book, lines, DAY0, "x.jsonl")
+        merge(ledger, lines, DAY0, "x.jsonl")
     assert caught.value.where.startswith("x.jsonl:")
-    assert book.head() == before
+    assert ledger.head() == before
 
 
 def test_a_file_that_is_not_whole_is_refused_whole(make: Maker) -> None:
@@ -340,7 +340,7 @@ def test_nothing_but_our_own_error_comes_out(seed: int) -> None:
     """Seeded mutations of a valid file."""
     with TemporaryDirectory(dir=MEMORY) as folder:
         with Ledger.open(Path(folder, "one"), write=True) as one:
-            one.record([read(0, "6.0", held=("6.0",)), said(EventKind.STAGED, 1, "6.1", bank="pending")], DAY0)
+            one.record([read(0, "6.0", boot_files=("6.0",)), said(EventKind.STAGED, 1, "6.1", bank="pending")], DAY0)
             whole = b"".join(export(one))
         source = random.Random(seed)
         with Ledger.open(Path(folder, "two"), write=True) as two:
@@ -362,14 +362,14 @@ def test_every_stored_word_of_an_event_is_carried(make: Maker) -> None:
     """What is carried is what was recorded, field by field."""
     one, two = make("one"), make("two")
     full = said(
-        EventKind.STAGED, 1, "6.1", bank="pending", by="bo", approved_by="cy", change="118", route="b" * 64,
+        EventKind.STAGED, 1, "6.1", bank="pending", done_by="bo", approved_by="cy", change="118", route="b" * 64,
         source="paper 12", parent="MB4-7", method="two-bank", family="blade", bundle="6.1.0", sha256="a" * 64,
         before=(("paths", "4"),), after=(("paths", "4"), ("watts", "")), deviations="none; späť",
         anyway="asked the maker", note="by night", order=3,
     )  # fmt: skip
-    one.record([full, read(2, None, pending="", held=())], DAY0 + timedelta(days=1))
+    one.record([full, read(2, None, pending="", boot_files=())], DAY0 + timedelta(days=1))
     merge(two, carried(one), DAY0)
-    assert [e.event for e in two.entries()] == [full, read(2, None, pending="", held=())]
+    assert [e.event for e in two.entries()] == [full, read(2, None, pending="", boot_files=())]
     assert json.loads(carried(one)[1])["deviations"] == "none; späť"
     shutil.copy(one.path, one.path.with_name("plain-copy.sqlite"))
     with Ledger.open(one.path.with_name("plain-copy.sqlite"), write=False) as copy:

@@ -43,11 +43,11 @@ def path(tmp_path: Path) -> Path:
     """A ledger with everything that an answer is made from, two rows of every kind."""
     found = tmp_path / "ledger.sqlite"
     scope = (("holm", "holm-a", "bios"),)
-    reading = Event(what=EventKind.INVENTORY, at=at(0), says="list", document="0" * 64, scope=scope)
+    reading = Event(what=EventKind.INVENTORY, at=at(0), message="list", document="0" * 64, scope=scope)
     parts = {"B7": "MB4-7", "B8": "MB4-7", "B9": "MB4-9"}
     listed = [
         Event(
-            what=EventKind.OBSERVED, at=at(0), says="list", component=name, kind="bios", model="MB-4", parent=parent,
+            what=EventKind.OBSERVED, at=at(0), message="list", component=name, kind="bios", model="MB-4", parent=parent,
             reading=reading.id(), place=HERE, seen=Seen("6.0", "", "5.4"),
         )
         for name, parent in parts.items()
@@ -57,11 +57,13 @@ def path(tmp_path: Path) -> Path:
         said(EventKind.STAGED, 1, "6.1", bank="pending", family="blade", bundle="6.1"),
         said(EventKind.ACTIVATED, 2, "6.1"),
         read(3, "6.1", place=HERE),
-        read(1, "6.0", held=("6.0", "5.4"), **switch),
-        read(2, "6.0", held=("6.0",), **switch),
+        read(1, "6.0", boot_files=("6.0", "5.4"), **switch),
+        read(2, "6.0", boot_files=("6.0",), **switch),
     ]
     slip = read(4, "9.9", place=HERE)
-    correction = Event(what=EventKind.CORRECTED, at=at(5), says="ada", corrects=slip.id(), why="a slip", component="B7")
+    correction = Event(
+        what=EventKind.CORRECTED, at=at(5), message="ada", corrects=slip.id(), reason="a slip", component="B7"
+    )
     with Ledger.open(found, write=True) as book:
         book.record([reading, *listed], DAY0)
         book.record([*more, slip], DAY0 + timedelta(days=4))
@@ -90,7 +92,7 @@ def running(book: Ledger) -> object:
 
 
 def holding(book: Ledger) -> object:
-    return where(book, Selector(version="5.4", bank="held"), on=date(2026, 1, 2))
+    return where(book, Selector(version="5.4", bank="boot_files"), on=date(2026, 1, 2))
 
 
 def running_here(book: Ledger) -> object:
@@ -175,7 +177,7 @@ def numbered(connection: sqlite3.Connection, statement: str) -> str:
 @pytest.mark.fault(89)
 @pytest.mark.parametrize(("statement", "asks"), CELLS.items())
 def test_a_cell_that_is_not_what_was_written_is_told(path: Path, statement: str, asks: Collection[Ask]) -> None:
-    """A value that another statement than ours wrote is in no answer; `ledger check` tells of it."""
+    """A value that another statement than ours wrote is in no answer; `ledger verify` tells of it."""
     with closing(sqlite3.connect(path)) as raw, raw:
         assert raw.execute(numbered(raw, statement)).rowcount
     for ask in asks:
@@ -233,8 +235,8 @@ LOST = {
     ("state", "parent = {MB4-9}", "state_parent"): (
         lambda book: where(book, questions.find(book, "MB4-9"), clock=NOW),
     ),
-    ("held", "until < 9223372036854775807", None): (holding, past),
-    ("held", "until < 9223372036854775807", "held_image"): (holding,),
+    ("boot_files", "until < 9223372036854775807", None): (holding, past),
+    ("boot_files", "until < 9223372036854775807", "held_image"): (holding,),
     ("event", "seq = 5", "event_component"): (told,),
     ("event", "seq = 5", "event_learned"): (told,),
     ("event", "component IS NULL", "event_other"): (known, readings),
@@ -332,7 +334,7 @@ def test_a_bug_stays_a_bug_and_damage_is_none(path: Path, monkeypatch: pytest.Mo
         component(book)
     with closing(sqlite3.connect(path)) as raw, raw:
         raw.execute("UPDATE held SET event = 1")
-    with Ledger.open(path, write=False) as book, pytest.raises(DamagedError, match="held"):
+    with Ledger.open(path, write=False) as book, pytest.raises(DamagedError, match="boot_files"):
         component(book)
 
 
@@ -385,7 +387,7 @@ def damage_text(path: Path) -> None:
 @pytest.mark.fault(89)
 def test_a_kept_text_that_is_damaged_is_told_and_healed_by_loading_it_again(keeper: Keeper, tmp_path: Path) -> None:
     """Check, rebuild and salvage read every document; loading the same inventory again heals it."""
-    assert keeper("inventory", "load", HARBOUR, "--says", "kim").status == 0
+    assert keeper("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
     ledger = tmp_path / "store" / ".keeper" / "ledger.sqlite"
     damage_text(ledger)
     for words in (["ledger", "check"], ["check", "--ledger"], ["ledger", "rebuild"]):
@@ -402,7 +404,7 @@ def test_a_kept_text_that_is_damaged_is_told_and_healed_by_loading_it_again(keep
     refused = keeper("ledger", "export")
     assert refused.status == 3
     assert "inventory load FILE" in refused.err
-    again = keeper("inventory", "load", HARBOUR, "--says", "kim", "--json")
+    again = keeper("inventory", "load", HARBOUR, "--reported-by", "kim", "--json")
     assert again.status == 0, again.out
     assert again.json["counts"]["new_events"] == 0
     assert keeper("ledger", "check").status == 0

@@ -59,9 +59,9 @@ def disk_on(image: Path, point: Path) -> Iterator[Path]:
 def insist_on_nothing(kit: Kit, name: str) -> None:
     """The bundle has neither a name nor a row nor a proof, and nothing of it is left beside."""
     assert not [place for place in kit.tree() if place.endswith(name)]
-    with contextlib.suppress(UnfinishedError):  # a failing disk may not even let the catalogue be read
-        assert name not in [row.name for row in kit.held()]
-        assert not [place for place in kit.proofs() if place.endswith(name)]
+    with contextlib.suppress(UnfinishedError):  # a failing disk may not even let the store's database be read
+        assert name not in [row.name for row in kit.boot_files()]
+        assert not [place for place in kit.verifications() if place.endswith(name)]
     assert os.listdir(kit.root / ".keeper/incoming") == []
 
 
@@ -77,7 +77,7 @@ def test_without_its_fsyncs_a_take_loses_bytes_in_a_power_cut(tmp_path: Path) ->
         done = ran(base, "strace", "-f", "-qq", "-o/dev/null", "-e", "trace=fsync,fdatasync", "-e", idle)
         assert done.returncode == 0
         claimed = Kit(base).tree()
-        assert any(place.endswith("a.fwb") for place in claimed)
+        assert any(place.endswith("a.bin") for place in claimed)
         disk.cut_power()
         assert Kit(base).tree() != claimed  # what test_store_power insists on is true because of the fsyncs alone
     finally:
@@ -96,13 +96,13 @@ def test_no_space_only_at_write_back(tmp_path: Path) -> None:
         os.truncate(image, 200 << 20)
         with disk_on(image, tmp_path / "disk"):
             kit = Kit(tmp_path, "disk/store")
-            kit.offer("a.fwb", b"small")
-            kit.offer("b.fwb", BIG)
-            assert kit.take(kit.bundle("a.fwb", b"small")).counts == {"taken": 1}
-            with pytest.raises(UnfinishedError, match=r"b\.fwb could not be stored"):
-                kit.take(kit.bundle("a.fwb", b"small"), kit.bundle("b.fwb", BIG), manifest=2)
-            insist_on_nothing(kit, "b.fwb")
-            assert kit.tree()["blade/6.1.0/a.fwb"] == b"small"
+            kit.offer("a.bin", b"small")
+            kit.offer("b.bin", BIG)
+            assert kit.take(kit.bundle("a.bin", b"small")).counts == {"read_at": 1}
+            with pytest.raises(UnfinishedError, match=r"b\.bin could not be stored"):
+                kit.take(kit.bundle("a.bin", b"small"), kit.bundle("b.bin", BIG), manifest=2)
+            insist_on_nothing(kit, "b.bin")
+            assert kit.tree()["blade/6.1.0/a.bin"] == b"small"
     finally:
         _unmount(under)
 
@@ -150,14 +150,14 @@ def test_a_disk_that_fails_at_the_fsync(tmp_path: Path) -> None:
     trigger = tmp_path / "trigger"
     with failing_device(tmp_path, trigger) as device, disk_on(device, tmp_path / "disk"):
         kit = Kit(tmp_path, "disk/store")
-        kit.offer("a.fwb", b"small")
-        kit.offer("b.fwb", BIG[: 8 << 20])
-        bundles = kit.bundle("a.fwb", b"small"), kit.bundle("b.fwb", BIG[: 8 << 20])
-        assert kit.take(bundles[0]).counts == {"taken": 1}
-        with pytest.raises(UnfinishedError, match=r"b\.fwb could not be stored: Input/output error"):
+        kit.offer("a.bin", b"small")
+        kit.offer("b.bin", BIG[: 8 << 20])
+        bundles = kit.bundle("a.bin", b"small"), kit.bundle("b.bin", BIG[: 8 << 20])
+        assert kit.take(bundles[0]).counts == {"read_at": 1}
+        with pytest.raises(UnfinishedError, match=r"b\.bin could not be stored: Input/output error"):
             kit.take(*bundles, manifest=2, progress=Pulling(trigger))
-        insist_on_nothing(kit, "b.fwb")
-        assert kit.tree()["blade/6.1.0/a.fwb"] == b"small"
+        insist_on_nothing(kit, "b.bin")
+        assert kit.tree()["blade/6.1.0/a.bin"] == b"small"
 
 
 # The ledger
@@ -178,14 +178,14 @@ def test_an_acknowledged_event_is_there_after_a_power_cut(tmp_path: Path) -> Non
     disk.mount()
     try:
         path = disk.point / "ledger.sqlite"
-        with Ledger.open(path, write=True) as book:
-            (first,) = book.record([read(0, "6.0")], DAY0).ids
+        with Ledger.open(path, write=True) as ledger:
+            (first,) = ledger.record([read(0, "6.0")], DAY0).ids
         os.sync()
-        with Ledger.open(path, write=True) as book:
-            (second,) = book.record([read(1, "6.1")], DAY0).ids
+        with Ledger.open(path, write=True) as ledger:
+            (second,) = ledger.record([read(1, "6.1")], DAY0).ids
         disk.cut_power()
-        with Ledger.open(path, write=True) as book:
-            assert [entry.id for entry in book.entries()] == [first, second]
+        with Ledger.open(path, write=True) as ledger:
+            assert [entry.id for entry in ledger.entries()] == [first, second]
     finally:
         disk.unmount()
 

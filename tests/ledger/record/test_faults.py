@@ -13,28 +13,28 @@ from bundlekeeper.errors import DamagedError
 from bundlekeeper.ledger.event.events import Event, EventKind
 from bundlekeeper.ledger.record.ledger import Ledger
 from bundlekeeper.ledger.record.verify import verify
-from bundlekeeper.store.database.catalogue import Catalogue
+from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.disk import temp_files
-from tests.kits.fresh_catalogue import fresh
+from tests.kits.fresh_database import fresh
 from tests.kits.ledger_history import DAY0, at, read
 
 
 def test_damage_that_only_a_check_of_the_pages_finds(tmp_path: Path) -> None:
     """ "ledger page damaged: detected; no writing; a way out" — in a page that the command at hand would never read"""
-    with fresh(tmp_path) as catalogue:
+    with fresh(tmp_path) as database:
         for _ in range(60):
-            catalogue.record_exception(datetime(2026, 8, 14, tzinfo=UTC), "x", "x", "because " * 100)
-    path = tmp_path / "catalogue.sqlite"
+            database.record_exception(datetime(2026, 8, 14, tzinfo=UTC), "x", "x", "because " * 100)
+    path = tmp_path / "store.sqlite"
     data = path.read_bytes()
     page = data.rindex(b"because ") // 4096
     path.write_bytes(data[: page * 4096] + bytes([13]) + b"\xff" * 4095 + data[(page + 1) * 4096 :])
     with pytest.raises(DamagedError) as caught:
-        Catalogue.open(path, write=True)
-    assert "bundlekeeper check" in caught.value.hint
-    with Catalogue.open(path, write=False) as catalogue:  # a reader may try, and is told when it meets the page
-        assert catalogue.held() == []
+        StoreDatabase.open(path, write=True)
+    assert "bundlekeeper verify" in caught.value.hint
+    with StoreDatabase.open(path, write=False) as database:  # a reader may try, and is told when it meets the page
+        assert database.boot_files() == []
         with pytest.raises(DamagedError):
-            catalogue.exceptions()
+            database.exceptions()
 
 
 def test_another_file_system_is_never_made_up_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -50,10 +50,10 @@ def test_another_file_system_is_never_made_up_for(tmp_path: Path, monkeypatch: p
             monkeypatch.setattr(os, "link", elsewhere)
             for temp in (room.named(), room.temp()):
                 with temp, pytest.raises(OSError, match="cross-device"):
-                    temp.publish(root, "a.fwb")
+                    temp.publish(root, "a.bin")
     finally:
         os.close(root)
-    assert not (tmp_path / "a.fwb").exists()
+    assert not (tmp_path / "a.bin").exists()
     assert list((tmp_path / ".keeper/incoming").iterdir()) == []
 
 
@@ -64,10 +64,12 @@ def test_a_damaged_page_that_nobody_reads_takes_no_event(tmp_path: Path) -> None
     """ "detected; no writing": the page holds a kept document, which recording would never look at"""
     path = tmp_path / "l"
     text = "".join(f"{number:032x}" for number in range(2000, 6000))
-    with Ledger.open(path, write=True) as book:
-        reading = Event(what=EventKind.INVENTORY, at=at(0), says="x", document="0" * 64, scope=(("holm", "a", "bios"),))
-        book.record([reading], DAY0, documents={"0" * 64: text})
-        (page,) = book.connection.execute(
+    with Ledger.open(path, write=True) as ledger:
+        reading = Event(
+            what=EventKind.INVENTORY, at=at(0), message="x", document="0" * 64, scope=(("holm", "a", "bios"),)
+        )
+        ledger.record([reading], DAY0, documents={"0" * 64: text})
+        (page,) = ledger.connection.execute(
             "SELECT rootpage FROM sqlite_master WHERE name = 'sqlite_autoindex_document_1'"
         ).fetchone()
     data = path.read_bytes()
@@ -81,11 +83,11 @@ def test_a_damaged_page_that_nobody_reads_takes_no_event(tmp_path: Path) -> None
 
 def test_an_error_after_the_events_takes_them_back(tmp_path: Path) -> None:
     """ "All of a call or nothing of it": the last part of the call fails when its events are in the transaction."""
-    with Ledger.open(tmp_path / "l", write=True) as book:
+    with Ledger.open(tmp_path / "l", write=True) as ledger:
         with pytest.raises(ValueError, match="hexadecimal"):
-            book.record([read(0, "6.0")], DAY0, also=lambda _: print(bytes.fromhex("no number")))
-        assert book.head().count == 0
-        assert list(book.entries()) == []
-        assert book.record([read(0, "6.0")], DAY0).new == 1
-    with Ledger.open(tmp_path / "l", write=True) as book:
-        assert verify(book).ok
+            ledger.record([read(0, "6.0")], DAY0, also=lambda _: print(bytes.fromhex("no number")))
+        assert ledger.head().count == 0
+        assert list(ledger.entries()) == []
+        assert ledger.record([read(0, "6.0")], DAY0).new == 1
+    with Ledger.open(tmp_path / "l", write=True) as ledger:
+        assert verify(ledger).ok

@@ -53,17 +53,17 @@ def start(path: Path, name: str, count: int, *before: str) -> subprocess.Popen[s
 
 def insist_on_whole(path: Path, acknowledged: Sequence[str]) -> int:
     """Nothing acknowledged is lost, nothing is doubled, everything fits together; the number of events."""
-    with Ledger.open(path, write=True) as book:
-        assert book.connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
-        entries = list(book.entries())
+    with Ledger.open(path, write=True) as ledger:
+        assert ledger.connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        entries = list(ledger.entries())
         ids = [entry.id for entry in entries]
         assert set(acknowledged) <= set(ids)
         assert len(ids) == len(set(ids))
-        assert verify(book).wrong == ()
-        before = everything(book)
+        assert verify(ledger).wrong == ()
+        before = everything(ledger)
         assert before == {name: shown(part) for name, part in naive([e.event for e in entries], None).items()}
-        assert rebuild(book).differing == 0
-        assert everything(book) == before
+        assert rebuild(ledger).differing == 0
+        assert everything(ledger) == before
     return len(ids)
 
 
@@ -106,8 +106,8 @@ def test_killed_at_any_moment_every_acknowledged_event_is_there(tmp_path: Path) 
 def test_killed_at_each_call_of_an_append(tmp_path: Path, call: str) -> None:
     """SIGKILL at the first, second, … call of its kind, until the append gets through."""
     path = tmp_path / "ledger.sqlite"
-    with Ledger.open(path, write=True) as book:
-        book.record([read(0, "6.0")], DAY0)
+    with Ledger.open(path, write=True) as ledger:
+        ledger.record([read(0, "6.0")], DAY0)
     acknowledged: list[str] = []
     step = {"openat": 61, "fcntl": 3, "pwrite64": 3}.get(call, 1)
     for number in range(1, 400, step):
@@ -133,12 +133,12 @@ with Ledger.open(Path(sys.argv[1]), write=True) as book:
 """
 
 
-def answered(book: Ledger) -> object:
+def answered(ledger: Ledger) -> object:
     """Everything, or "old" where every state is still the one that was spoilt, which nobody would answer from."""
-    rows, spoilt = book.connection.execute(
+    rows, spoilt = ledger.connection.execute(
         "SELECT count(*), sum(active IS NULL AND active_event IS NULL AND differs = 1) FROM state"
     ).fetchone()
-    return "old" if rows == spoilt else everything(book)
+    return "old" if rows == spoilt else everything(ledger)
 
 
 @pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to stop a process at a chosen call")
@@ -146,19 +146,19 @@ def answered(book: Ledger) -> object:
 def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_path: Path, call: str) -> None:
     """One transaction, so that what is asked is answered from the old or the new, never from half."""
     path = tmp_path / "ledger.sqlite"
-    with Ledger.open(path, write=True) as book:
-        book.record([read(day, f"6.{day}", component=f"B{part}") for part in range(60) for day in range(3)], DAY0)
-        new = everything(book)
-        book.connection.execute("UPDATE state SET active = NULL, active_event = NULL, differs = 1")
-        book.images.forget()
-        assert answered(book) == "old"
+    with Ledger.open(path, write=True) as ledger:
+        ledger.record([read(day, f"6.{day}", component=f"B{part}") for part in range(60) for day in range(3)], DAY0)
+        new = everything(ledger)
+        ledger.connection.execute("UPDATE state SET active = NULL, active_event = NULL, differs = 1")
+        ledger.images.forget()
+        assert answered(ledger) == "old"
     for number in range(1, 200, 3 if call == "pwrite64" else 1):
         inject = f"inject={call}:signal=SIGKILL:when={number}"
         trace = ["strace", "-f", "-qq", "-o/dev/null", f"-etrace={call}", "-e", inject]
         done = subprocess.run([*trace, sys.executable, "-c", REBUILDER, str(path)], check=False)
-        with Ledger.open(path, write=True) as book:
-            found = answered(book)
-            assert book.connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        with Ledger.open(path, write=True) as ledger:
+            found = answered(ledger)
+            assert ledger.connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         assert found in ("old", new)
         if done.returncode == 0:
             break
@@ -172,8 +172,8 @@ def test_killed_while_answers_are_made_again_they_are_the_old_or_the_new(tmp_pat
 def test_a_device_that_fails_is_told_and_nothing_is_acknowledged(tmp_path: Path, call: str) -> None:
     """An error on write or fsync is the end of that transaction."""
     path = tmp_path / "ledger.sqlite"
-    with Ledger.open(path, write=True) as book:
-        book.record([read(0, "6.0")], DAY0)
+    with Ledger.open(path, write=True) as ledger:
+        ledger.record([read(0, "6.0")], DAY0)
     trace = ["strace", "-qq", "-o/dev/null", f"-etrace={call}", "-e", f"inject={call}:error=EIO:when=1+"]
     command = [*trace, sys.executable, "-c", WRITER, str(path), "w", "1"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
@@ -186,25 +186,25 @@ def test_a_device_that_fails_is_told_and_nothing_is_acknowledged(tmp_path: Path,
 def test_derived_pages_apart_an_altered_event_is_never_built_on(tmp_path: Path) -> None:
     """Every event is read before anything is thrown away, those too that opening does not look at."""
     path = tmp_path / "ledger.sqlite"
-    with Ledger.open(path, write=True) as book:
-        book.record([read(number, f"1.{number}") for number in range(1200)], DAY0)
-        book.connection.execute("UPDATE event SET model = 1 WHERE seq = 2")
-        before = everything(book)
+    with Ledger.open(path, write=True) as ledger:
+        ledger.record([read(number, f"1.{number}") for number in range(1200)], DAY0)
+        ledger.connection.execute("UPDATE event SET model = 1 WHERE seq = 2")
+        before = everything(ledger)
         with pytest.raises(DamagedError, match="event 2 is not what it was") as caught:
-            rebuild(book)
+            rebuild(ledger)
         assert "salvage" in caught.value.hint
-        assert everything(book) == before
+        assert everything(ledger) == before
 
 
 def test_an_append_that_fails_leaves_nothing_behind(tmp_path: Path) -> None:
     """One wrong event among many: all of the call or nothing of it, and the book goes on."""
-    with Ledger.open(tmp_path / "l", write=True) as book:
+    with Ledger.open(tmp_path / "l", write=True) as ledger:
         good, bad = read(0, "6.0"), said(EventKind.ACTIVATED, 1)
         with pytest.raises(InputError):
-            book.record([good, bad], DAY0)
-        assert book.head().count == 0
-        assert book.record([good], DAY0).new == 1
-        assert book.connection.execute("SELECT count(*) FROM word WHERE text = 'B7'").fetchone() == (1,)
+            ledger.record([good, bad], DAY0)
+        assert ledger.head().count == 0
+        assert ledger.record([good], DAY0).new == 1
+        assert ledger.connection.execute("SELECT count(*) FROM word WHERE text = 'B7'").fetchone() == (1,)
     assert insist_on_whole(tmp_path / "l", [good.id()]) == 1
 
 
@@ -222,19 +222,19 @@ def test_another_writer_is_waited_for_and_then_named(tmp_path: Path, monkeypatch
 
 def test_events_can_be_neither_deleted_nor_changed(tmp_path: Path) -> None:
     """ "Wrong entries are corrected by a later event, never changed." — held by the database too."""
-    with Ledger.open(tmp_path / "l", write=True) as book:
-        book.record([read(0, "6.0")], DAY0)
+    with Ledger.open(tmp_path / "l", write=True) as ledger:
+        ledger.record([read(0, "6.0")], DAY0)
         for statement in ("DELETE FROM event", "UPDATE event SET at = 0", "UPDATE event SET extra = '{}'"):
             with pytest.raises(sqlite3.IntegrityError):
-                book.connection.execute(statement)
+                ledger.connection.execute(statement)
 
 
 def ledger_of(path: Path, count: int) -> Path:
     """A ledger of so many readings of seven components, learned in a few batches."""
     events = [read(day, f"6.{day}", component=f"C{day % 7}", note="x" * 200) for day in range(count)]
-    with Ledger.open(path, write=True) as book:
+    with Ledger.open(path, write=True) as ledger:
         for start in range(0, count, 40):
-            book.record(events[start : start + 40], DAY0)
+            ledger.record(events[start : start + 40], DAY0)
     return path
 
 
@@ -282,8 +282,8 @@ def test_an_absent_ledger_is_only_made_for_writing(tmp_path: Path) -> None:
 def test_a_damaged_page_is_found_and_the_rest_can_be_saved(tmp_path: Path, seed: int) -> None:
     """300 bytes zeroed anywhere; found; nothing written; a way out."""
     path = ledger_of(tmp_path / "l", 120)
-    with Ledger.open(path, write=False) as book:
-        whole = [entry.id for entry in book.entries()]
+    with Ledger.open(path, write=False) as ledger:
+        whole = [entry.id for entry in ledger.entries()]
     data = bytearray(path.read_bytes())
     place = random.Random(seed).randrange(100, len(data) - 300)
     changed = data[place : place + 300] != bytes(300)
@@ -291,8 +291,8 @@ def test_a_damaged_page_is_found_and_the_rest_can_be_saved(tmp_path: Path, seed:
     path.write_bytes(data)
     found = False
     try:
-        with Ledger.open(path, write=False) as book:
-            found = not verify(book).ok
+        with Ledger.open(path, write=False) as ledger:
+            found = not verify(ledger).ok
     except KeeperError:
         found = True
     # the free end of a page may hold zeros already, or bytes that nothing points to
@@ -303,18 +303,18 @@ def test_a_damaged_page_is_found_and_the_rest_can_be_saved(tmp_path: Path, seed:
     try:
         saved = salvage(path, tmp_path / "saved", DAY0)
     except (DamagedError, UnfinishedError) as error:  # the schema itself is gone: the last copy is the way out
-        assert place < 4096 * 3 or "database schema" in error.says
+        assert place < 4096 * 3 or "database schema" in error.message
         return
-    with Ledger.open(tmp_path / "saved", write=True) as book:
-        ids = [entry.id for entry in book.entries()]
-        assert verify(book).ok
+    with Ledger.open(tmp_path / "saved", write=True) as ledger:
+        ids = [entry.id for entry in ledger.entries()]
+        assert verify(ledger).ok
     assert set(ids) <= set(whole)
     assert saved.events == len(ids) == len(whole) - len(saved.lost)
 
 
 def _reads_the_same(path: Path, whole: list[str]) -> bool:
-    with Ledger.open(path, write=False) as book:
-        return [entry.id for entry in book.entries()] == whole
+    with Ledger.open(path, write=False) as ledger:
+        return [entry.id for entry in ledger.entries()] == whole
 
 
 def test_texts_of_a_transaction_that_was_rolled_back_are_forgotten(tmp_path: Path) -> None:
@@ -329,7 +329,7 @@ def test_texts_of_a_transaction_that_was_rolled_back_are_forgotten(tmp_path: Pat
             1,
             f"{n}.0",
             component=f"C{n}",
-            says=f"the {n}th",
+            message=f"the {n}th",
             kind=f"gauge-{n}",
             sha256=f"{n}" * 64,
         )
@@ -337,28 +337,28 @@ def test_texts_of_a_transaction_that_was_rolled_back_are_forgotten(tmp_path: Pat
     )
     path = tmp_path / "l"
     told = []
-    with Ledger.open(path, write=True) as book:
+    with Ledger.open(path, write=True) as ledger:
         with pytest.raises(InputError):
-            book.record([eighth], DAY0, also=fail)
-        assert book.words.find("the 8th") is None
+            ledger.record([eighth], DAY0, also=fail)
+        assert ledger.words.find("the 8th") is None
         for event in (ninth, eighth):
-            book.record([event], DAY0)
-        told += [where(book, Selector(component=name)) for name in ("C8", "C9")]
-    with Ledger.open(path, write=False) as book:
-        told += [where(book, Selector(component=name)) for name in ("C8", "C9")]
-        assert verify(book).ok
+            ledger.record([event], DAY0)
+        told += [where(ledger, Selector(component=name)) for name in ("C8", "C9")]
+    with Ledger.open(path, write=False) as ledger:
+        told += [where(ledger, Selector(component=name)) for name in ("C8", "C9")]
+        assert verify(ledger).ok
     for number, (answer,) in zip("8989", told, strict=True):
         assert answer.active is not None
-        found = (answer.kind, answer.active.version, answer.active.sha256, answer.active.since.says)
+        found = (answer.kind, answer.active.version, answer.active.sha256, answer.active.since.message)
         assert found == (f"gauge-{number}", f"{number}.0", number * 64, f"the {number}th")
 
 
 def test_verifying_finds_what_was_done_behind_its_back(tmp_path: Path) -> None:
     """A changed event, a removed one, a removed last one, another order: each breaks the chain."""
     path = ledger_of(tmp_path / "l", 6)
-    with Ledger.open(path, write=False) as book:
-        assert verify(book).ok
-        heads = verify(book).head
+    with Ledger.open(path, write=False) as ledger:
+        assert verify(ledger).ok
+        heads = verify(ledger).head
     meddling = {
         "UPDATE event SET version = NULL, seen_active = 1 WHERE seq = 3": "event 3 is not what it was",
         "UPDATE event SET at = at + 1 WHERE seq = 4": "event 4 is not what it was",
@@ -381,8 +381,8 @@ def test_verifying_finds_what_was_done_behind_its_back(tmp_path: Path) -> None:
             connection.execute(sql)
         connection.commit()
         connection.close()
-        with Ledger.open(copy, write=False) as book:
-            found = verify(book)
+        with Ledger.open(copy, write=False) as ledger:
+            found = verify(ledger)
             assert not found.ok, statement
             assert any(word in line for line in found.wrong), found.wrong
             assert found.head == heads
@@ -394,31 +394,31 @@ def test_verifying_finds_what_was_done_behind_its_back(tmp_path: Path) -> None:
 
 
 def test_a_head_from_a_receipt_is_found_in_the_chain(tmp_path: Path) -> None:
-    """`check --ledger --head HEX` compares."""
-    with Ledger.open(tmp_path / "l", write=True) as book:
-        empty = book.head()
-        first = book.record([read(0, "6.0")], DAY0).head
-        book.record([read(1, "6.1")], DAY0)
-        for head, place in ((empty, 0), (first, 1), (book.head(), 2)):
-            found = verify(book, head.digest)
+    """`ledger verify --head HEX` compares."""
+    with Ledger.open(tmp_path / "l", write=True) as ledger:
+        empty = ledger.head()
+        first = ledger.record([read(0, "6.0")], DAY0).head
+        ledger.record([read(1, "6.1")], DAY0)
+        for head, place in ((empty, 0), (first, 1), (ledger.head(), 2)):
+            found = verify(ledger, head.digest)
             assert (found.ok, found.at) == (True, place)
-        stranger = verify(book, "ab" * 32)
+        stranger = verify(ledger, "ab" * 32)
         assert (stranger.ok, stranger.at, stranger.wrong) == (False, None, ())
         for wrong in ("xyz", "ab"):
             with pytest.raises(InputError):
-                verify(book, wrong)
+                verify(ledger, wrong)
 
 
 @pytest.mark.fault(82)
 def test_a_copy_of_the_one_file_is_whole(tmp_path: Path) -> None:
     """Also while it is open for writing: there is no -wal to forget (sqlite.org/wal.html, a rollback journal)."""
     path = ledger_of(tmp_path / "l", 5)
-    with Ledger.open(path, write=True) as book:
-        book.record([read(9, "6.3")], DAY0)
+    with Ledger.open(path, write=True) as ledger:
+        ledger.record([read(9, "6.3")], DAY0)
         shutil.copyfile(path, tmp_path / "copy")
         with Ledger.open(tmp_path / "copy", write=False) as copy:
-            assert copy.head() == book.head()
-            assert everything(copy) == everything(book)
+            assert copy.head() == ledger.head()
+            assert everything(copy) == everything(ledger)
         assert sorted(p.name for p in tmp_path.iterdir()) == ["copy", "l"]
 
 
@@ -427,10 +427,10 @@ def test_asking_works_where_nothing_can_be_written(tmp_path: Path) -> None:
     """A read-only file; root is not stopped by modes, so the connection itself refuses."""
     path = ledger_of(tmp_path / "l", 2)
     path.chmod(0o444)
-    with Ledger.open(path, write=False) as book:
-        assert len(where(book, Selector())) == 2
+    with Ledger.open(path, write=False) as ledger:
+        assert len(where(ledger, Selector())) == 2
         with pytest.raises(UnfinishedError, match="cannot be used"):
-            book.record([read(9, "6.0")], DAY0)
+            ledger.record([read(9, "6.0")], DAY0)
     assert insist_on_whole(path, []) == 2 if os.access(path, os.W_OK) else True
 
 
@@ -441,12 +441,12 @@ HOSTILE = ["'; DROP TABLE event; --", '"', "%", "_", "\\", "{}", "NULL", "0", "�
 @pytest.mark.parametrize("text", HOSTILE)
 def test_hostile_texts_are_only_texts(tmp_path: Path, text: str) -> None:
     """Parameters only."""
-    event = read(0, "6.0", component=text, says=text, model=text)
-    with Ledger.open(tmp_path / "l", write=True) as book:
-        book.record([event], DAY0)
-        (answer,) = where(book, Selector(component=text, model=text))
+    event = read(0, "6.0", component=text, message=text, model=text)
+    with Ledger.open(tmp_path / "l", write=True) as ledger:
+        ledger.record([event], DAY0)
+        (answer,) = where(ledger, Selector(component=text, model=text))
         assert (answer.component, answer.model) == (text, text)
-        assert where(book, Selector(site=text)) == []
+        assert where(ledger, Selector(site=text)) == []
 
 
 def test_asking_while_another_records(tmp_path: Path) -> None:
@@ -464,11 +464,11 @@ def test_asking_while_another_records(tmp_path: Path) -> None:
 def test_events_of_the_future_and_the_past_are_kept(tmp_path: Path) -> None:
     """Times at the ends of the calendar do not overflow."""
     far = [
-        Event(what=EventKind.ACTIVATED, at=at(day), says="x", component="C", version=str(day))
+        Event(what=EventKind.ACTIVATED, at=at(day), message="x", component="C", version=str(day))
         for day in (-700_000, 2_900_000)
     ]
-    with Ledger.open(tmp_path / "l", write=True) as book:
-        book.record(far, DAY0)
-        (answer,) = where(book, Selector())
+    with Ledger.open(tmp_path / "l", write=True) as ledger:
+        ledger.record(far, DAY0)
+        (answer,) = where(ledger, Selector())
         assert answer.active is not None
         assert answer.active.version == "2900000"

@@ -34,7 +34,7 @@ class Ledgers(RuleBasedStateMachine):
     def begin(self) -> None:
         """Make two empty ledgers."""
         self.folder = Path(mkdtemp(dir=MEMORY))
-        self.books = {site: Ledger.open(self.folder / f"{site}.sqlite", write=True) for site in SITES}
+        self.ledgers = {site: Ledger.open(self.folder / f"{site}.sqlite", write=True) for site in SITES}
         self.learned: dict[str, dict[str, tuple[int, Event]]] = {site: {} for site in SITES}  # by id: day, event
         self.day = 10
 
@@ -51,7 +51,7 @@ class Ledgers(RuleBasedStateMachine):
     def record(self, site: str, events: list[Event]) -> None:
         """The same statement is kept once."""
         day = self._tomorrow()
-        recorded = self.books[site].record(events, DAY0 + timedelta(days=day))
+        recorded = self.ledgers[site].record(events, DAY0 + timedelta(days=day))
         assert recorded.new == self._learn(site, events, day)
         assert recorded.head.count == len(self.learned[site])
 
@@ -61,10 +61,14 @@ class Ledgers(RuleBasedStateMachine):
         """ "Wrong entries are corrected by a later event" — also a correction, and one of an event not met yet."""
         known = sorted({event_id for each in self.learned.values() for event_id in each})
         fix = Event(
-            what=EventKind.CORRECTED, at=at(5), says="ada", corrects=data.draw(st.sampled_from(known)), why="wrong"
+            what=EventKind.CORRECTED,
+            at=at(5),
+            message="ada",
+            corrects=data.draw(st.sampled_from(known)),
+            reason="wrong",
         )
         day = self._tomorrow()
-        self.books[site].record([fix], DAY0 + timedelta(days=day))
+        self.ledgers[site].record([fix], DAY0 + timedelta(days=day))
         self._learn(site, [fix], day)
 
     @rule(site=SITE)
@@ -72,28 +76,28 @@ class Ledgers(RuleBasedStateMachine):
         """Merging ledgers of several sites is idempotent and order-free."""
         (other,) = set(SITES) - {site}
         day = self._tomorrow()
-        brought = merge(self.books[site], list(export(self.books[other])), DAY0 + timedelta(days=day))
+        brought = merge(self.ledgers[site], list(export(self.ledgers[other])), DAY0 + timedelta(days=day))
         assert brought.fork is None
         assert brought.new == self._learn(site, [event for _, event in self.learned[other].values()], day)
-        assert merge(self.books[site], list(export(self.books[other])), DAY0 + timedelta(days=day)).new == 0
+        assert merge(self.ledgers[site], list(export(self.ledgers[other])), DAY0 + timedelta(days=day)).new == 0
 
     @rule(site=SITE)
     def reopen(self, site: str) -> None:
         """What was acknowledged is there."""
-        self.books[site].close()
-        self.books[site] = Ledger.open(self.folder / f"{site}.sqlite", write=True)
+        self.ledgers[site].close()
+        self.ledgers[site] = Ledger.open(self.folder / f"{site}.sqlite", write=True)
 
     @rule(site=SITE)
     def rebuild(self, site: str) -> None:
         """What is derived can be thrown away, and comes out equal."""
-        assert rebuild(self.books[site]).differing == 0
+        assert rebuild(self.ledgers[site]).differing == 0
 
     @rule(site=SITE, on=ON)
     def ask_of_a_day(self, site: str, on: Any) -> None:
         """And on a given past day?"""
         events = [event for _, event in self.learned[site].values()]
         wanted = {name: shown(part) for name, part in naive(events, on, zones_told(events)).items()}
-        assert everything(self.books[site], on) == wanted
+        assert everything(self.ledgers[site], on) == wanted
 
     @rule(site=SITE, back=st.integers(0, 5), on=ON)
     def ask_what_was_known(self, site: str, back: int, on: Any) -> None:
@@ -102,13 +106,13 @@ class Ledgers(RuleBasedStateMachine):
         known = DAY0 + timedelta(days=day, hours=1)
         events = [event for learned, event in self.learned[site].values() if learned <= day]
         wanted = {n: shown(p) for n, p in naive(events, known if on is None else on, zones_told(events)).items()}
-        assert everything(self.books[site], on, known) == wanted
+        assert everything(self.ledgers[site], on, known) == wanted
 
     @invariant()
     def whole(self) -> None:
         """Every event is there once, in the order in which it was learned, and all fits together."""
-        for site, book in getattr(self, "books", {}).items():
-            entries = list(book.entries())
+        for site, ledger in getattr(self, "books", {}).items():
+            entries = list(ledger.entries())
             assert {entry.id for entry in entries} == set(self.learned[site])
             assert len(entries) == len(self.learned[site])
             days = [self.learned[site][entry.id][0] for entry in entries]
@@ -116,9 +120,9 @@ class Ledgers(RuleBasedStateMachine):
 
     def teardown(self) -> None:
         """Close and remove everything."""
-        for book in getattr(self, "books", {}).values():
-            assert verify(book).ok
-            book.close()
+        for ledger in getattr(self, "books", {}).values():
+            assert verify(ledger).ok
+            ledger.close()
         if hasattr(self, "folder"):
             shutil.rmtree(self.folder)
 

@@ -84,7 +84,7 @@ def test_bad_addresses_are_refused_and_not_repeated(text: str) -> None:
     with pytest.raises(InputError) as caught:
         parse_url(text)
     error = caught.value
-    assert SECRET not in f"{error.says}{error.hint}{error.where}" and "user" not in error.where
+    assert SECRET not in f"{error.message}{error.hint}{error.where}" and "user" not in error.where
 
 
 @given(st.text(max_size=60) | st.text(max_size=60).map("https://".__add__))
@@ -141,7 +141,7 @@ def test_headers_that_can_be_sent() -> None:
 def test_headers_that_cannot(headers: dict[str, str], origin: Origin) -> None:
     with pytest.raises(InputError) as caught:
         check_headers(headers, origin)
-    assert SECRET not in f"{caught.value.says}{caught.value.hint}{caught.value.where}"
+    assert SECRET not in f"{caught.value.message}{caught.value.hint}{caught.value.where}"
 
 
 def _file(folder: Path, data: bytes, mode: int = 0o600) -> Path:
@@ -180,7 +180,7 @@ def test_headers_through_a_pipe(tmp_path: Path) -> None:
 def test_bad_files_of_headers(tmp_path: Path, data: bytes, mode: int) -> None:
     with pytest.raises(InputError) as caught:
         read_headers(_file(tmp_path, data, mode))
-    assert SECRET not in f"{caught.value.says}{caught.value.hint}{caught.value.where}"
+    assert SECRET not in f"{caught.value.message}{caught.value.hint}{caught.value.where}"
 
 
 def test_no_file_of_headers(tmp_path: Path) -> None:
@@ -246,7 +246,7 @@ def test_the_boundary(error: Exception, again: bool) -> None:
         raise error
     assert isinstance(caught.value, BrokenOff) is again
     assert caught.value.where == "the mirror" and caught.value.__cause__ is error
-    assert SECRET not in caught.value.says + caught.value.hint
+    assert SECRET not in caught.value.message + caught.value.hint
 
 
 def test_our_own_errors_and_bugs_pass_the_boundary() -> None:

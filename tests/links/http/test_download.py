@@ -117,53 +117,53 @@ def _whole(received: ReceivedBytes | None, data: bytes = DATA) -> ReceivedBytes:
 
 @pytest.mark.parametrize("tls", [False, True])
 def test_a_whole_file(bench: Bench, tls: bool) -> None:
-    server = bench.serve(Site({"/a.fwb": Served(DATA)}), tls=tls)
-    received = _whole(bench.get(f"{server.url}/a.fwb"))
+    server = bench.serve(Site({"/a.bin": Served(DATA)}), tls=tls)
+    received = _whole(bench.get(f"{server.url}/a.bin"))
     assert received.transferred == len(DATA) == bench.told and bench.data == DATA
     (request,) = server.requests
     assert request.headers["accept-encoding"] == "identity" and "range" not in request.headers
 
 
 def test_an_empty_file(bench: Bench) -> None:
-    server = bench.serve(Site({"/a.fwb": Served(b"")}))
-    _whole(bench.get(f"{server.url}/a.fwb", expected=0), b"")
+    server = bench.serve(Site({"/a.bin": Served(b"")}))
+    _whole(bench.get(f"{server.url}/a.bin", expected=0), b"")
 
 
 def test_a_second_address_where_the_first_has_nothing(bench: Bench) -> None:
-    server = bench.serve(Site({"/rack/6.1.0/a.fwb": Served(DATA, cuts=[1000] * 9)}))
-    addresses = (f"{server.url}/a.fwb", f"{server.url}/rack/6.1.0/a.fwb")
+    server = bench.serve(Site({"/rack/6.1.0/a.bin": Served(DATA, cuts=[1000] * 9)}))
+    addresses = (f"{server.url}/a.bin", f"{server.url}/rack/6.1.0/a.bin")
     bench.fails(*addresses, rules=DownloadRules(tries=1))
     server.requests.clear()
-    server.handler = Site({"/rack/6.1.0/a.fwb": Served(DATA)})
+    server.handler = Site({"/rack/6.1.0/a.bin": Served(DATA)})
     assert _whole(bench.get(*addresses)).transferred == len(DATA) - 1000
-    assert [r.target for r in server.requests] == ["/rack/6.1.0/a.fwb"]  # where the start came from is asked first
-    assert bench.get(f"{server.url}/b.fwb", f"{server.url}/c.fwb") is None
+    assert [r.target for r in server.requests] == ["/rack/6.1.0/a.bin"]  # where the start came from is asked first
+    assert bench.get(f"{server.url}/b.bin", f"{server.url}/c.bin") is None
 
 
 # -- going on (faults 61, 62) ----------------------------------------------------------------------------------------
 
 
 def test_goes_on_within_one_run(bench: Bench) -> None:
-    server = bench.serve(Site({"/a.fwb": Served(DATA, cuts=[100_000, 200_000])}))
-    assert _whole(bench.get(f"{server.url}/a.fwb")).transferred == len(DATA)
+    server = bench.serve(Site({"/a.bin": Served(DATA, cuts=[100_000, 200_000])}))
+    assert _whole(bench.get(f"{server.url}/a.bin")).transferred == len(DATA)
     assert server.body_bytes == len(DATA) == bench.told
     assert [r.headers.get("range") for r in server.requests] == [None, "bytes=100000-", "bytes=300000-"]
     assert bench.waits  # between the tries
 
 
 def test_goes_on_in_the_next_run(bench: Bench) -> None:
-    server = bench.serve(Site({"/a.fwb": Served(DATA, cuts=[250_000])}))
-    error = bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=1))
+    server = bench.serve(Site({"/a.bin": Served(DATA, cuts=[250_000])}))
+    error = bench.fails(f"{server.url}/a.bin", rules=DownloadRules(tries=1))
     assert isinstance(error, UnfinishedError) and "kept" in error.hint
-    assert _whole(bench.get(f"{server.url}/a.fwb")).transferred == len(DATA) - 250_000
+    assert _whole(bench.get(f"{server.url}/a.bin")).transferred == len(DATA) - 250_000
     assert server.body_bytes == len(DATA) == bench.told
     assert server.requests[1].headers["if-range"] == '"one"'
 
 
 def test_a_finished_part_asks_for_nothing(bench: Bench) -> None:
-    server = bench.serve(Site({"/a.fwb": Served(DATA)}))
-    bench.get(f"{server.url}/a.fwb")
-    assert _whole(bench.get(f"{server.url}/a.fwb")).transferred == 0
+    server = bench.serve(Site({"/a.bin": Served(DATA)}))
+    bench.get(f"{server.url}/a.bin")
+    assert _whole(bench.get(f"{server.url}/a.bin")).transferred == 0
     assert len(server.requests) == 1 and bench.told == len(DATA)
 
 
@@ -171,20 +171,20 @@ def test_a_finished_part_asks_for_nothing(bench: Bench) -> None:
 @pytest.mark.attack("malicious mirrors")
 def test_a_file_that_changed_between_is_never_spliced(bench: Bench) -> None:
     """'resume onto a changed file (spliced A and B: ran): strong ETag + If-Range; whole digest' (fault 61)"""
-    site = Site({"/a.fwb": Served(DATA, cuts=[250_000])})
+    site = Site({"/a.bin": Served(DATA, cuts=[250_000])})
     server = bench.serve(site)
-    bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=1))
-    site.files["/a.fwb"] = Served(OTHER, etag='"two"')
-    assert _whole(bench.get(f"{server.url}/a.fwb"), OTHER).transferred == len(OTHER)
+    bench.fails(f"{server.url}/a.bin", rules=DownloadRules(tries=1))
+    site.files["/a.bin"] = Served(OTHER, etag='"two"')
+    assert _whole(bench.get(f"{server.url}/a.bin"), OTHER).transferred == len(OTHER)
     assert bench.data == OTHER and bench.told == len(OTHER)
 
 
 def test_a_file_that_changed_under_the_same_tag_is_told_by_the_digest(bench: Bench) -> None:
-    site = Site({"/a.fwb": Served(DATA, cuts=[250_000])})
+    site = Site({"/a.bin": Served(DATA, cuts=[250_000])})
     server = bench.serve(site)
-    bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=1))
-    site.files["/a.fwb"] = Served(OTHER)
-    received = bench.get(f"{server.url}/a.fwb")
+    bench.fails(f"{server.url}/a.bin", rules=DownloadRules(tries=1))
+    site.files["/a.bin"] = Served(OTHER)
+    received = bench.get(f"{server.url}/a.bin")
     spliced = DATA[:250_000] + OTHER[250_000:]
     assert received is not None and received.sha256 == hashlib.sha256(spliced).hexdigest()
 
@@ -197,28 +197,28 @@ LATER = "Mon, 03 Aug 2026 11:00:00 GMT"  # an hour after the Last-Modified of `S
 )
 def test_without_a_strong_validator_it_starts_again(bench: Bench, etag: str, date: str) -> None:
     """A weak tag is a tag, and forbids the date (RFC 9110 §13.1.5); a date is strong with time behind it (§8.8.2.2)."""
-    server = bench.serve(Site({"/a.fwb": Served(DATA, etag=etag, date=date, cuts=[250_000])}))
-    _whole(bench.get(f"{server.url}/a.fwb"))
+    server = bench.serve(Site({"/a.bin": Served(DATA, etag=etag, date=date, cuts=[250_000])}))
+    _whole(bench.get(f"{server.url}/a.bin"))
     assert all("range" not in r.headers for r in server.requests)
     assert server.body_bytes == len(DATA) + 250_000 and bench.told == len(DATA)
 
 
 def test_without_any_tag_it_goes_on_by_the_date_within_a_run_and_in_the_next(bench: Bench) -> None:
     """'a client MUST NOT generate an If-Range with an HTTP-date unless it has no entity tag and the date is strong'"""
-    server = bench.serve(Site({"/a.fwb": Served(DATA, etag="", date=LATER, cuts=[100_000, 150_000])}))
-    bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=1))
-    assert _whole(bench.get(f"{server.url}/a.fwb")).transferred == len(DATA) - 100_000
+    server = bench.serve(Site({"/a.bin": Served(DATA, etag="", date=LATER, cuts=[100_000, 150_000])}))
+    bench.fails(f"{server.url}/a.bin", rules=DownloadRules(tries=1))
+    assert _whole(bench.get(f"{server.url}/a.bin")).transferred == len(DATA) - 100_000
     assert server.body_bytes == len(DATA) == bench.told
     assert [r.headers.get("range") for r in server.requests] == [None, "bytes=100000-", "bytes=250000-"]
     assert [r.headers.get("if-range") for r in server.requests] == [None, *["Mon, 03 Aug 2026 10:00:00 GMT"] * 2]
 
 
 def test_a_file_of_another_date_is_never_spliced(bench: Bench) -> None:
-    site = Site({"/a.fwb": Served(DATA, etag="", date=LATER, cuts=[250_000])})
+    site = Site({"/a.bin": Served(DATA, etag="", date=LATER, cuts=[250_000])})
     server = bench.serve(site)
-    bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=1))
-    site.files["/a.fwb"] = Served(OTHER, etag="", last_modified="Mon, 03 Aug 2026 10:00:01 GMT", date=LATER)
-    assert _whole(bench.get(f"{server.url}/a.fwb"), OTHER).transferred == len(OTHER)
+    bench.fails(f"{server.url}/a.bin", rules=DownloadRules(tries=1))
+    site.files["/a.bin"] = Served(OTHER, etag="", last_modified="Mon, 03 Aug 2026 10:00:01 GMT", date=LATER)
+    assert _whole(bench.get(f"{server.url}/a.bin"), OTHER).transferred == len(OTHER)
 
 
 @pytest.mark.parametrize(
@@ -234,7 +234,7 @@ def test_a_file_of_another_date_is_never_spliced(bench: Bench) -> None:
     ],
 )
 def test_a_rest_by_the_date_must_fit(bench: Bench, change: dict[str, str], goes_on: bool) -> None:
-    site = Site({"/a.fwb": Served(DATA, etag="", date=LATER, cuts=[250_000])})
+    site = Site({"/a.bin": Served(DATA, etag="", date=LATER, cuts=[250_000])})
 
     def handler(request: Request, connection: Connection) -> None:
         if "range" not in request.headers:
@@ -247,14 +247,14 @@ def test_a_rest_by_the_date_must_fit(bench: Bench, change: dict[str, str], goes_
         connection.answer(206, honest | change, DATA[250_000:])
 
     server = bench.serve(handler)
-    _whole(bench.get(f"{server.url}/a.fwb"))
+    _whole(bench.get(f"{server.url}/a.bin"))
     assert [("range" in r.headers) for r in server.requests] == [False, True] + [False] * (not goes_on)
     assert bench.told == len(DATA)
 
 
 def _liar(change: dict[str, str], status: int = 206, body: bytes | None = None) -> Handler:
     """Breaks off after 250,000 bytes, then answers a range with a lie, then serves the whole."""
-    site = Site({"/a.fwb": Served(DATA, cuts=[250_000])})
+    site = Site({"/a.bin": Served(DATA, cuts=[250_000])})
 
     def handler(request: Request, connection: Connection) -> None:
         if "range" not in request.headers:
@@ -286,7 +286,7 @@ def test_a_lie_about_the_rest_starts_again(
 ) -> None:
     """'wrong Content-Range; 200 to a range: start and total checked; restart' (fault 62)"""
     server = bench.serve(_liar(change, status, body))
-    _whole(bench.get(f"{server.url}/a.fwb"))
+    _whole(bench.get(f"{server.url}/a.bin"))
     assert bench.data == DATA and bench.told == len(DATA)
     assert [("range" in r.headers) for r in server.requests] == [False, True, False]
 
@@ -294,7 +294,7 @@ def test_a_lie_about_the_rest_starts_again(
 @pytest.mark.fault(62)
 def test_a_whole_answer_to_a_range_is_used(bench: Bench) -> None:
     server = bench.serve(_liar({"Content-Range": ""}, 200, DATA))
-    _whole(bench.get(f"{server.url}/a.fwb"))
+    _whole(bench.get(f"{server.url}/a.bin"))
     assert len(server.requests) == 2 and bench.data == DATA and bench.told == len(DATA)
 
 
@@ -307,7 +307,7 @@ def test_a_rest_that_is_longer_than_it_says(bench: Bench) -> None:
         connection.answer(206 if start else 200, rows, DATA[start:] + b"more" if start else DATA[:250_000])
 
     server = bench.serve(handler)
-    error = bench.fails(f"{server.url}/a.fwb")
+    error = bench.fails(f"{server.url}/a.bin")
     assert isinstance(error, WrongSize) and error.code == "extended" and bench.data == b""
 
 
@@ -329,7 +329,7 @@ def test_small_blocks_are_joined_before_they_are_written(bench: Bench, monkeypat
 
     server = bench.serve(handler)
     monkeypatch.setattr(os, "write", counted)
-    _whole(bench.get(f"{server.url}/a.fwb", expected=len(data)), data)
+    _whole(bench.get(f"{server.url}/a.bin", expected=len(data)), data)
     assert len(writes) < 400  # 4096 chunks; a slow machine may wait now and then, and what waits is written
     assert bench.data == data
 
@@ -344,7 +344,7 @@ def test_what_came_is_written_before_a_long_wait(bench: Bench) -> None:
             signal.sigtimedwait([], 0.01)
         connection.body(DATA[100_000:])
 
-    _whole(bench.get(f"{bench.serve(handler).url}/a.fwb"))
+    _whole(bench.get(f"{bench.serve(handler).url}/a.bin"))
 
 
 # -- sizes and bodies (faults 68, 69) --------------------------------------------------------------------------------
@@ -353,8 +353,8 @@ def test_what_came_is_written_before_a_long_wait(bench: Bench) -> None:
 @pytest.mark.fault(68)
 @pytest.mark.parametrize(("more", "code"), [(1, "extended"), (-1, "truncated")])
 def test_a_wrong_length_is_told_before_a_byte_is_read(bench: Bench, more: int, code: str) -> None:
-    server = bench.serve(Site({"/a.fwb": Served(DATA)}))
-    error = bench.fails(f"{server.url}/a.fwb", expected=len(DATA) - more)
+    server = bench.serve(Site({"/a.bin": Served(DATA)}))
+    error = bench.fails(f"{server.url}/a.bin", expected=len(DATA) - more)
     assert isinstance(error, WrongSize) and error.code == code and error.size == len(DATA)
     assert bench.told == 0 and bench.data == b"" and len(server.requests) == 1
 
@@ -369,7 +369,7 @@ def test_an_endless_body_stops_at_the_manifests_size(bench: Bench) -> None:
             connection.body(block)
 
     server = bench.serve(handler)
-    error = bench.fails(f"{server.url}/a.fwb", expected=1_000_000)
+    error = bench.fails(f"{server.url}/a.bin", expected=1_000_000)
     assert isinstance(error, WrongSize) and error.more and error.code == "extended"
     assert bench.data == b"" and bench.told == 0
     server.close()
@@ -384,8 +384,8 @@ def test_an_end_without_a_length_is_no_end(bench: Bench) -> None:
         connection.answer(200, {"Content-Length": ""}, DATA[:-1])
 
     server = bench.serve(handler)
-    error = bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=2))
-    assert isinstance(error, UnfinishedError) and f"{len(DATA) - 1} of {len(DATA)}" in error.says
+    error = bench.fails(f"{server.url}/a.bin", rules=DownloadRules(tries=2))
+    assert isinstance(error, UnfinishedError) and f"{len(DATA) - 1} of {len(DATA)}" in error.message
     assert len(server.requests) == 2
 
 
@@ -394,7 +394,7 @@ def test_a_marked_end_that_comes_early_is_the_files(bench: Bench) -> None:
         connection.send(b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n5\r\nhello\r\n0\r\n\r\n")
 
     server = bench.serve(handler)
-    error = bench.fails(f"{server.url}/a.fwb", expected=9)
+    error = bench.fails(f"{server.url}/a.bin", expected=9)
     assert isinstance(error, WrongSize) and (error.code, error.size) == ("truncated", 5)
     assert len(server.requests) == 1
 
@@ -407,16 +407,16 @@ def test_a_gzip_bomb_is_not_unpacked(bench: Bench) -> None:
         connection.answer(200, {"Content-Encoding": "gzip"}, bomb)
 
     server = bench.serve(handler)
-    error = bench.fails(f"{server.url}/a.fwb", expected=len(bomb))
-    assert isinstance(error, UnfinishedError) and "packs" in error.says
+    error = bench.fails(f"{server.url}/a.bin", expected=len(bomb))
+    assert isinstance(error, UnfinishedError) and "packs" in error.message
     assert bench.data == b"" and len(server.requests) == 1
 
 
 @pytest.mark.fault(50)
 def test_a_packed_file_is_a_file(bench: Bench) -> None:
     packed = gzip.compress(DATA)
-    server = bench.serve(Site({"/a.fwb.gz": Served(packed)}))
-    _whole(bench.get(f"{server.url}/a.fwb.gz", expected=len(packed)), packed)
+    server = bench.serve(Site({"/a.bin.gz": Served(packed)}))
+    _whole(bench.get(f"{server.url}/a.bin.gz", expected=len(packed)), packed)
 
 
 # -- patience (fault 67) ---------------------------------------------------------------------------------------------
@@ -428,9 +428,9 @@ HASTY = DownloadRules(least_rate_bytes_s=100_000, window_s=1, tries=2)
 @pytest.mark.attack("malicious mirrors")
 def test_a_slow_drip_of_the_body(bench: Bench) -> None:
     """'slow drip (timeout=1.0 let 4 s pass: ran): total deadline, least rate' (fault 67)"""
-    server = bench.serve(Site({"/a.fwb": Served(DATA, piece=1, piece_wait_s=0.02)}))
-    error = bench.fails(f"{server.url}/a.fwb", rules=HASTY)
-    assert isinstance(error, UnfinishedError) and "too slow" in error.says
+    server = bench.serve(Site({"/a.bin": Served(DATA, piece=1, piece_wait_s=0.02)}))
+    error = bench.fails(f"{server.url}/a.bin", rules=HASTY)
+    assert isinstance(error, UnfinishedError) and "too slow" in error.message
     server.close()
     assert len(server.requests) == 1 and server.body_bytes < 10_000
     assert 0 < len(bench.data) < 10_000 and (bench.folder / "record").exists()
@@ -450,21 +450,21 @@ def test_a_drip_that_gives_no_byte_of_a_body(bench: Bench, before: bytes) -> Non
             time.sleep(0.01)
 
     server = bench.serve(handler)
-    error = bench.fails(f"{server.url}/a.fwb", rules=HASTY)
-    assert isinstance(error, UnfinishedError) and "too slow" in error.says
+    error = bench.fails(f"{server.url}/a.bin", rules=HASTY)
+    assert isinstance(error, UnfinishedError) and "too slow" in error.message
     server.close()
     assert len(sent) < 3000
 
 
 @pytest.mark.fault(67)
 def test_the_deadline_holds_whatever_the_rate(bench: Bench) -> None:
-    server = bench.serve(Site({"/a.fwb": Served(DATA, piece=5_000, piece_wait_s=0.05)}))
-    error = bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(deadline_s=2))
-    assert isinstance(error, UnfinishedError) and "not finished" in error.says
+    server = bench.serve(Site({"/a.bin": Served(DATA, piece=5_000, piece_wait_s=0.05)}))
+    error = bench.fails(f"{server.url}/a.bin", rules=DownloadRules(deadline_s=2))
+    assert isinstance(error, UnfinishedError) and "not finished" in error.message
     kept = len(bench.data)
     assert 0 < kept < len(DATA)
-    server.handler = Site({"/a.fwb": Served(DATA)})
-    assert _whole(bench.get(f"{server.url}/a.fwb")).transferred == len(DATA) - kept
+    server.handler = Site({"/a.bin": Served(DATA)})
+    assert _whole(bench.get(f"{server.url}/a.bin")).transferred == len(DATA) - kept
 
 
 def test_silence(bench: Bench) -> None:
@@ -472,7 +472,7 @@ def test_silence(bench: Bench) -> None:
         connection.sock.recv(1)  # until the other side has enough
 
     server = bench.serve(handler)
-    error = bench.fails(f"{server.url}/a.fwb", rules=HASTY)
+    error = bench.fails(f"{server.url}/a.bin", rules=HASTY)
     assert isinstance(error, UnfinishedError)
 
 
@@ -482,9 +482,9 @@ def test_silence_ends_without_a_least_rate(bench: Bench) -> None:
 
     server = bench.serve(handler)
     error = bench.fails(
-        f"{server.url}/a.fwb", idle_s=1, rules=DownloadRules(tries=2, least_rate_bytes_s=0, deadline_s=300)
+        f"{server.url}/a.bin", idle_s=1, rules=DownloadRules(tries=2, least_rate_bytes_s=0, deadline_s=300)
     )
-    assert isinstance(error, UnfinishedError) and "silent" in error.says
+    assert isinstance(error, UnfinishedError) and "silent" in error.message
     assert len(server.requests) == 2
 
 
@@ -497,16 +497,16 @@ def test_stops_while_it_waits(bench: Bench) -> None:
         connection.sock.recv(1)
 
     server = bench.serve(handler)
-    error = bench.fails(f"{server.url}/a.fwb", stop=Stop(stop))
+    error = bench.fails(f"{server.url}/a.bin", stop=Stop(stop))
     assert isinstance(error, StoppedError) and error.exit_code == EXIT_TERMINATED
     kept = len(bench.data)
-    server.handler = Site({"/a.fwb": Served(DATA)})
-    assert _whole(bench.get(f"{server.url}/a.fwb")).transferred == len(DATA) - kept
+    server.handler = Site({"/a.bin": Served(DATA)})
+    assert _whole(bench.get(f"{server.url}/a.bin")).transferred == len(DATA) - kept
 
 
 @pytest.mark.parametrize("status", [429, 500, 503])
 def test_a_busy_server_is_asked_again_as_it_wishes(bench: Bench, status: int) -> None:
-    site = Site({"/a.fwb": Served(DATA)})
+    site = Site({"/a.bin": Served(DATA)})
     left = ["7", "100000", ""]
 
     def handler(request: Request, connection: Connection) -> None:
@@ -516,7 +516,7 @@ def test_a_busy_server_is_asked_again_as_it_wishes(bench: Bench, status: int) ->
             site(request, connection)
 
     server = bench.serve(handler)
-    _whole(bench.get(f"{server.url}/a.fwb", rules=DownloadRules(backoff_s=2.0, longest_wait_s=60)))
+    _whole(bench.get(f"{server.url}/a.bin", rules=DownloadRules(backoff_s=2.0, longest_wait_s=60)))
     assert len(server.requests) == 4
     assert sum(bench.waits) == 7 + 60 + 8  # asked for, capped, doubled twice
 
@@ -526,37 +526,37 @@ def test_a_server_that_asks_for_patience_is_named_as_the_cause(bench: Bench) -> 
     dated = {"Retry-After": "Mon, 03 Aug 2026 11:00:00 GMT", "Date": "Mon, 03 Aug 2026 10:00:00 GMT"}
     server = bench.serve(lambda _, connection: connection.answer(503, dated))
     for rules in (DownloadRules(tries=1), DownloadRules(deadline_s=30)):
-        error = bench.fails(f"{server.url}/a.fwb", rules=rules)
-        assert "503" in error.says and "3600 s (Retry-After)" in error.says
-    assert "no time is left" in error.says
+        error = bench.fails(f"{server.url}/a.bin", rules=rules)
+        assert "503" in error.message and "3600 s (Retry-After)" in error.message
+    assert "no time is left" in error.message
 
 
 def test_tries_are_bounded(bench: Bench) -> None:
     server = bench.serve(lambda _, connection: connection.answer(503))
-    error = bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=3))
-    assert isinstance(error, UnfinishedError) and "503" in error.says
+    error = bench.fails(f"{server.url}/a.bin", rules=DownloadRules(tries=3))
+    assert isinstance(error, UnfinishedError) and "503" in error.message
     assert len(server.requests) == 3
 
 
 def test_a_wait_beyond_the_deadline_is_not_begun(bench: Bench) -> None:
     server = bench.serve(lambda _, connection: connection.answer(503, {"Retry-After": "50"}))
-    assert isinstance(bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(deadline_s=30)), UnfinishedError)
+    assert isinstance(bench.fails(f"{server.url}/a.bin", rules=DownloadRules(deadline_s=30)), UnfinishedError)
     assert bench.waits == [] and len(server.requests) == 1
 
 
 @pytest.mark.parametrize("status", [400, 401, 403, 407, 451])
 def test_a_refusal_is_not_tried_again(bench: Bench, status: int) -> None:
     server = bench.serve(lambda _, connection: connection.answer(status))
-    error = bench.fails(f"{server.url}/a.fwb")
-    assert isinstance(error, UnfinishedError) and str(status) in error.says
+    error = bench.fails(f"{server.url}/a.bin")
+    assert isinstance(error, UnfinishedError) and str(status) in error.message
     assert len(server.requests) == 1 and bench.waits == []
 
 
 def test_nobody_there(bench: Bench) -> None:
     server = bench.serve(Site())
     server.close()
-    error = bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=2))
-    assert isinstance(error, UnfinishedError) and "refused" in error.says and len(bench.waits) > 0
+    error = bench.fails(f"{server.url}/a.bin", rules=DownloadRules(tries=2))
+    assert isinstance(error, UnfinishedError) and "refused" in error.message and len(bench.waits) > 0
     # RFC 2606 §2: a name under .invalid never resolves.
     assert isinstance(bench.fails("http://mirror.invalid/a", rules=DownloadRules(tries=1)), UnfinishedError)
 
@@ -567,7 +567,7 @@ def test_nobody_there(bench: Bench) -> None:
 )
 def test_junk_instead_of_http(bench: Bench, junk: bytes) -> None:
     server = bench.serve(lambda _, connection: connection.send(junk))
-    error = bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=2))
+    error = bench.fails(f"{server.url}/a.bin", rules=DownloadRules(tries=2))
     assert isinstance(error, UnfinishedError)
 
 
@@ -586,7 +586,7 @@ def test_seeded_mutations_of_a_good_answer(bench: Bench) -> None:
     came: list[bool] = []
     while answers:
         try:
-            received = bench.get(f"{server.url}/a.fwb", expected=9, rules=DownloadRules(tries=1))
+            received = bench.get(f"{server.url}/a.bin", expected=9, rules=DownloadRules(tries=1))
         except KeeperError:
             came.append(False)
         else:
@@ -607,17 +607,17 @@ def _pointing(to: Callable[[], str], status: int = 302) -> Handler:
 
 @pytest.mark.parametrize("status", [301, 302, 303, 307, 308])
 def test_redirects_at_home_are_followed(bench: Bench, status: int) -> None:
-    site = Site({"/b/a.fwb": Served(DATA, cuts=[1000])})
+    site = Site({"/b/a.bin": Served(DATA, cuts=[1000])})
 
     def handler(request: Request, connection: Connection) -> None:
-        if request.path == "/a.fwb":
-            connection.answer(status, {"Location": "b/a.fwb#part"})
+        if request.path == "/a.bin":
+            connection.answer(status, {"Location": "b/a.bin#part"})
         else:
             site(request, connection)
 
     server = bench.serve(handler)
-    _whole(bench.get(f"{server.url}/a.fwb", headers={"Authorization": SECRET}))
-    assert [r.path for r in server.requests] == ["/a.fwb", "/b/a.fwb", "/a.fwb", "/b/a.fwb"]
+    _whole(bench.get(f"{server.url}/a.bin", headers={"Authorization": SECRET}))
+    assert [r.path for r in server.requests] == ["/a.bin", "/b/a.bin", "/a.bin", "/b/a.bin"]
     assert server.requests[3].headers["range"] == "bytes=1000-"
     assert all(r.headers["authorization"] == SECRET for r in server.requests)
 
@@ -625,7 +625,7 @@ def test_redirects_at_home_are_followed(bench: Bench, status: int) -> None:
 def test_redirects_are_counted(bench: Bench) -> None:
     server = bench.serve(lambda r, connection: connection.answer(302, {"Location": r.target + "x"}))
     error = bench.fails(f"{server.url}/a")
-    assert isinstance(error, UnfinishedError) and "5 redirects" in error.says
+    assert isinstance(error, UnfinishedError) and "5 redirects" in error.message
     assert len(server.requests) == 6
 
 
@@ -633,15 +633,15 @@ def test_redirects_are_counted(bench: Bench) -> None:
 @pytest.mark.attack("malicious mirrors")
 def test_redirects_elsewhere_are_not_followed(bench: Bench) -> None:
     """'redirect to another host or to http: off unless allowed' (fault 63)"""
-    elsewhere = bench.serve(Site({"/a.fwb": Served(DATA)}))
-    server = bench.serve(_pointing(lambda: f"{elsewhere.url}/a.fwb"), tls=True)
-    error = bench.fails(f"{server.url}/a.fwb")
-    assert isinstance(error, UnfinishedError) and elsewhere.url in error.says
+    elsewhere = bench.serve(Site({"/a.bin": Served(DATA)}))
+    server = bench.serve(_pointing(lambda: f"{elsewhere.url}/a.bin"), tls=True)
+    error = bench.fails(f"{server.url}/a.bin")
+    assert isinstance(error, UnfinishedError) and elsewhere.url in error.message
     assert elsewhere.connections == 0
     # A bare host means https, so that it never opens a way down to http.
-    bench.fails(f"{server.url}/a.fwb", allowed=(f"127.0.0.1:{elsewhere.port}",))
+    bench.fails(f"{server.url}/a.bin", allowed=(f"127.0.0.1:{elsewhere.port}",))
     assert elsewhere.connections == 0
-    _whole(bench.get(f"{server.url}/a.fwb", allowed=(elsewhere.url,)))
+    _whole(bench.get(f"{server.url}/a.bin", allowed=(elsewhere.url,)))
 
 
 @pytest.mark.parametrize(
@@ -662,23 +662,23 @@ def test_redirects_elsewhere_are_not_followed(bench: Bench) -> None:
 )
 def test_odd_redirects(bench: Bench, location: str) -> None:
     server = bench.serve(_pointing(lambda: location))
-    assert isinstance(bench.fails(f"{server.url}/a.fwb", rules=DownloadRules(tries=1)), UnfinishedError)
+    assert isinstance(bench.fails(f"{server.url}/a.bin", rules=DownloadRules(tries=1)), UnfinishedError)
 
 
 @pytest.mark.fault(64)
 def test_secrets_and_cookies_stay_with_their_origin(bench: Bench) -> None:
     """'token sent across hosts (httpx drops Authorization but keeps X-Auth-Token and cookies: ran)' (fault 64)"""
-    there = Site({"/a.fwb": Served(DATA)})
+    there = Site({"/a.bin": Served(DATA)})
     elsewhere = bench.serve(there)
 
     def handler(request: Request, connection: Connection) -> None:
-        connection.answer(302, {"Location": f"{elsewhere.url}/a.fwb", "Set-Cookie": f"session={SECRET}; Path=/"})
+        connection.answer(302, {"Location": f"{elsewhere.url}/a.bin", "Set-Cookie": f"session={SECRET}; Path=/"})
 
     server = bench.serve(handler)
     secrets = {"Authorization": f"Bearer {SECRET}", "X-Auth-Token": SECRET}
     for _ in range(2):
         (bench.folder / "record").unlink(missing_ok=True)
-        _whole(bench.get(f"{server.url}/a.fwb?token={SECRET}", allowed=(elsewhere.url,), headers=secrets))
+        _whole(bench.get(f"{server.url}/a.bin?token={SECRET}", allowed=(elsewhere.url,), headers=secrets))
     assert server.requests[0].headers["x-auth-token"] == SECRET
     for request in elsewhere.requests:
         assert SECRET not in str(request)
@@ -686,16 +686,16 @@ def test_secrets_and_cookies_stay_with_their_origin(bench: Bench) -> None:
 
 
 def test_no_cookie_is_given_back(bench: Bench) -> None:
-    site = Site({"/b.fwb": Served(DATA, cuts=[1000])})
+    site = Site({"/b.bin": Served(DATA, cuts=[1000])})
 
     def handler(request: Request, connection: Connection) -> None:
-        if request.path == "/a.fwb":
-            connection.answer(302, {"Location": "/b.fwb", "Set-Cookie": f"session={SECRET}; Path=/"})
+        if request.path == "/a.bin":
+            connection.answer(302, {"Location": "/b.bin", "Set-Cookie": f"session={SECRET}; Path=/"})
         else:
             site(request, connection)
 
     server = bench.serve(handler)
-    _whole(bench.get(f"{server.url}/a.fwb"))
+    _whole(bench.get(f"{server.url}/a.bin"))
     assert len(server.requests) == 4 and all("cookie" not in r.headers for r in server.requests)
 
 
@@ -703,22 +703,22 @@ def test_no_cookie_is_given_back(bench: Bench) -> None:
 def test_who_refuses_is_named(bench: Bench, status: int) -> None:
     """Not the mirror refuses, but the server that it redirects to, which has no header of ours."""
     elsewhere = bench.serve(lambda _, connection: connection.answer(status))
-    server = bench.serve(_pointing(lambda: f"{elsewhere.url}/files/a.fwb?token={SECRET}"))
-    error = bench.fails(f"{server.url}/a.fwb", allowed=(elsewhere.url,), rules=DownloadRules(tries=1))
-    assert f"{elsewhere.url} answered {status}" in error.says
-    assert error.where == f"{server.url}/a.fwb, redirected to {elsewhere.url}/files/a.fwb?..."
+    server = bench.serve(_pointing(lambda: f"{elsewhere.url}/files/a.bin?token={SECRET}"))
+    error = bench.fails(f"{server.url}/a.bin", allowed=(elsewhere.url,), rules=DownloadRules(tries=1))
+    assert f"{elsewhere.url} answered {status}" in error.message
+    assert error.where == f"{server.url}/a.bin, redirected to {elsewhere.url}/files/a.bin?..."
     assert status == 500 or "--from" in error.hint
     own = bench.serve(_at_home(status))
-    error = bench.fails(f"{own.url}/a.fwb", rules=DownloadRules(tries=1))
-    assert f"the mirror answered {status}" in error.says and error.where.endswith(
-        f"redirected to {own.url}/files/a.fwb"
+    error = bench.fails(f"{own.url}/a.bin", rules=DownloadRules(tries=1))
+    assert f"the mirror answered {status}" in error.message and error.where.endswith(
+        f"redirected to {own.url}/files/a.bin"
     )
 
 
 def _at_home(status: int) -> Handler:
     def handler(request: Request, connection: Connection) -> None:
-        if request.path == "/a.fwb":
-            connection.answer(302, {"Location": "/files/a.fwb"})
+        if request.path == "/a.bin":
+            connection.answer(302, {"Location": "/files/a.bin"})
         else:
             connection.answer(status)
 
@@ -728,19 +728,19 @@ def _at_home(status: int) -> Handler:
 def test_a_redirect_to_nobody_is_named(bench: Bench) -> None:
     elsewhere = bench.serve(Site())
     elsewhere.close()
-    server = bench.serve(_pointing(lambda: f"{elsewhere.url}/a.fwb"))
-    error = bench.fails(f"{server.url}/a.fwb", allowed=(elsewhere.url,), rules=DownloadRules(tries=1))
-    assert "refused" in error.says and f"redirected to {elsewhere.url}/a.fwb" in error.where
+    server = bench.serve(_pointing(lambda: f"{elsewhere.url}/a.bin"))
+    error = bench.fails(f"{server.url}/a.bin", allowed=(elsewhere.url,), rules=DownloadRules(tries=1))
+    assert "refused" in error.message and f"redirected to {elsewhere.url}/a.bin" in error.where
 
 
 def test_the_second_of_two_allowed_origins_counts(bench: Bench) -> None:
     """A redirect to a redirect: each origin is held against all that were allowed."""
-    third = bench.serve(Site({"/a.fwb": Served(DATA)}))
-    second = bench.serve(_pointing(lambda: f"{third.url}/a.fwb"))
-    first = bench.serve(_pointing(lambda: f"{second.url}/a.fwb"))
-    error = bench.fails(f"{first.url}/a.fwb", allowed=(second.url,))
-    assert third.url in error.says and third.connections == 0
-    _whole(bench.get(f"{first.url}/a.fwb", allowed=(second.url, third.url)))
+    third = bench.serve(Site({"/a.bin": Served(DATA)}))
+    second = bench.serve(_pointing(lambda: f"{third.url}/a.bin"))
+    first = bench.serve(_pointing(lambda: f"{second.url}/a.bin"))
+    error = bench.fails(f"{first.url}/a.bin", allowed=(second.url,))
+    assert third.url in error.message and third.connections == 0
+    _whole(bench.get(f"{first.url}/a.bin", allowed=(second.url, third.url)))
 
 
 # -- TLS (fault 65) --------------------------------------------------------------------------------------------------
@@ -748,36 +748,36 @@ def test_the_second_of_two_allowed_origins_counts(bench: Bench) -> None:
 
 @pytest.mark.fault(65)
 def test_an_unknown_authority(bench: Bench, tmp_path: Path) -> None:
-    server = bench.serve(Site({"/a.fwb": Served(DATA)}), tls=True)
+    server = bench.serve(Site({"/a.bin": Served(DATA)}), tls=True)
     other = Authority(tmp_path, "another root")
-    error = bench.fails(f"{server.url}/a.fwb", ca=other.path)
-    assert isinstance(error, UnfinishedError) and "authority" in error.says and "--ca" in error.hint
+    error = bench.fails(f"{server.url}/a.bin", ca=other.path)
+    assert isinstance(error, UnfinishedError) and "authority" in error.message and "--ca" in error.hint
     assert server.requests == [] and server.connections == 1 and bench.waits == []
 
 
 @pytest.mark.fault(65)
 def test_a_certificate_for_another_name(bench: Bench) -> None:
     context = bench.authority.context(names=("mirror.example",))
-    server = bench.stack.enter_context(serving(Site({"/a.fwb": Served(DATA)}), context))
-    error = bench.fails(f"{server.url}/a.fwb")
-    assert isinstance(error, UnfinishedError) and "another" in error.says
-    error = bench.fails(f"https://localhost:{server.port}/a.fwb")
-    assert isinstance(error, UnfinishedError) and "another name" in error.says
+    server = bench.stack.enter_context(serving(Site({"/a.bin": Served(DATA)}), context))
+    error = bench.fails(f"{server.url}/a.bin")
+    assert isinstance(error, UnfinishedError) and "another" in error.message
+    error = bench.fails(f"https://localhost:{server.port}/a.bin")
+    assert isinstance(error, UnfinishedError) and "another name" in error.message
     assert server.requests == []
 
 
 @pytest.mark.fault(65)
 def test_an_expired_certificate(bench: Bench) -> None:
     context = bench.authority.context(days=-1)
-    server = bench.stack.enter_context(serving(Site({"/a.fwb": Served(DATA)}), context))
-    error = bench.fails(f"{server.url}/a.fwb")
-    assert isinstance(error, UnfinishedError) and "expired" in error.says and "clock" in error.hint
+    server = bench.stack.enter_context(serving(Site({"/a.bin": Served(DATA)}), context))
+    error = bench.fails(f"{server.url}/a.bin")
+    assert isinstance(error, UnfinishedError) and "expired" in error.message and "clock" in error.hint
     assert server.requests == []
 
 
 def test_no_tls_at_all(bench: Bench) -> None:
-    server = bench.serve(Site({"/a.fwb": Served(DATA)}))
-    error = bench.fails(f"https://127.0.0.1:{server.port}/a.fwb", rules=DownloadRules(tries=1))
+    server = bench.serve(Site({"/a.bin": Served(DATA)}))
+    error = bench.fails(f"https://127.0.0.1:{server.port}/a.bin", rules=DownloadRules(tries=1))
     assert isinstance(error, UnfinishedError) and "https" in error.hint and server.requests == []
 
 
@@ -788,15 +788,17 @@ def test_no_tls_at_all(bench: Bench) -> None:
 def test_no_secret_in_any_message_record_or_log(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
     """'secrets in logs (httpx INFO prints `user:pw@` and `?token=`: ran): quiet, redacted' (fault 66)"""
     caplog.set_level(logging.DEBUG)
-    site = Site({"/a.fwb": Served(DATA, cuts=[1000] * 20)})
+    site = Site({"/a.bin": Served(DATA, cuts=[1000] * 20)})
     server = bench.serve(site)
     headers = {"Authorization": f"Bearer {SECRET}", "X-Auth-Token": SECRET}
-    address = f"{server.url}/a.fwb?token={SECRET}"
+    address = f"{server.url}/a.bin?token={SECRET}"
     said: list[str] = []
 
     def attempt(**options: object) -> None:
         error = bench.fails(address, rules=DownloadRules(tries=1), headers=headers, **options)
-        said.append(f"{error.says} {error.hint} {error.where} {error!r}" + "".join(traceback.format_exception(error)))
+        said.append(
+            f"{error.message} {error.hint} {error.where} {error!r}" + "".join(traceback.format_exception(error))
+        )
 
     attempt()
     said.append((bench.folder / "record").read_text())
@@ -824,7 +826,7 @@ def test_no_secret_in_any_message_record_or_log(bench: Bench, caplog: pytest.Log
 @pytest.mark.fault(70)
 def test_proxies_count_only_where_asked(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     """'proxies and netrc from the environment: only where asked' (fault 70)"""
-    server = bench.serve(Site({"/a.fwb": Served(DATA)}))
+    server = bench.serve(Site({"/a.bin": Served(DATA)}))
 
     def proxying(request: Request, connection: Connection) -> None:
         assert request.target.startswith("http://")
@@ -835,15 +837,15 @@ def test_proxies_count_only_where_asked(bench: Bench, monkeypatch: pytest.Monkey
         monkeypatch.setenv(name, proxy.url.replace("http://", f"http://user:{SECRET}@"))
     monkeypatch.delenv("no_proxy", raising=False)
     monkeypatch.delenv("NO_PROXY", raising=False)
-    _whole(bench.get(f"{server.url}/a.fwb"))
+    _whole(bench.get(f"{server.url}/a.bin"))
     assert proxy.connections == 0
     (bench.folder / "record").unlink()
-    _whole(bench.get(f"{server.url}/a.fwb", trust_env=True), OTHER)
+    _whole(bench.get(f"{server.url}/a.bin", trust_env=True), OTHER)
     assert proxy.connections == 1 and len(server.requests) == 1
     assert "proxy-authorization" in proxy.requests[0].headers
     (bench.folder / "record").unlink(missing_ok=True)
     monkeypatch.setenv("no_proxy", "127.0.0.1")
-    _whole(bench.get(f"{server.url}/a.fwb", trust_env=True))
+    _whole(bench.get(f"{server.url}/a.bin", trust_env=True))
     assert proxy.connections == 1
 
 
@@ -853,17 +855,17 @@ def test_a_dead_proxy_is_named_as_the_cause(bench: Bench, monkeypatch: pytest.Mo
     proxy.close()
     monkeypatch.setenv(f"{scheme}_proxy", proxy.url.replace("http://", f"http://user:{SECRET}@"))
     monkeypatch.delenv("no_proxy", raising=False)
-    error = bench.fails(f"{scheme}://mirror.invalid/a.fwb", trust_env=True, rules=DownloadRules(tries=1))
-    assert isinstance(error, Unreachable) and error.says.startswith(f"the proxy {proxy.url} cannot be reached")
-    assert "refused" in error.says and "--trust-env" in error.hint and SECRET not in error.says
+    error = bench.fails(f"{scheme}://mirror.invalid/a.bin", trust_env=True, rules=DownloadRules(tries=1))
+    assert isinstance(error, Unreachable) and error.message.startswith(f"the proxy {proxy.url} cannot be reached")
+    assert "refused" in error.message and "--trust-env" in error.hint and SECRET not in error.message
 
 
 def test_a_proxy_that_refuses(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     proxy = bench.serve(lambda _, connection: connection.answer(407))
     monkeypatch.setenv("https_proxy", proxy.url)
     monkeypatch.delenv("no_proxy", raising=False)
-    error = bench.fails("https://mirror.invalid/a.fwb", trust_env=True)
-    assert isinstance(error, UnfinishedError) and "proxy" in error.says and "407" in error.says
+    error = bench.fails("https://mirror.invalid/a.bin", trust_env=True)
+    assert isinstance(error, UnfinishedError) and "proxy" in error.message and "407" in error.message
     assert proxy.requests[0].method == "CONNECT"
 
 
@@ -890,19 +892,19 @@ def _tunnel(request: Request, connection: Connection) -> None:
 
 
 def test_tls_and_limits_hold_through_a_proxy(bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    server = bench.serve(Site({"/a.fwb": Served(DATA, cuts=[HALF])}), tls=True)
+    server = bench.serve(Site({"/a.bin": Served(DATA, cuts=[HALF])}), tls=True)
     proxy = bench.serve(_tunnel)
     monkeypatch.setenv("https_proxy", proxy.url)
     monkeypatch.setenv("no_proxy", "")
-    url, headers = f"{server.url}/a.fwb", {"Authorization": SECRET}
+    url, headers = f"{server.url}/a.bin", {"Authorization": SECRET}
     assert _whole(bench.get(url, trust_env=True, headers=headers)).transferred == len(DATA)
     assert [r.target for r in proxy.requests] == [f"127.0.0.1:{server.port}"] * 2
     assert SECRET not in str(proxy.requests)
     (bench.folder / "record").unlink()
-    server.handler = Site({"/a.fwb": Served(DATA, piece=1, piece_wait_s=0.02)})
-    assert "too slow" in bench.fails(url, trust_env=True, rules=HASTY).says
+    server.handler = Site({"/a.bin": Served(DATA, piece=1, piece_wait_s=0.02)})
+    assert "too slow" in bench.fails(url, trust_env=True, rules=HASTY).message
     error = bench.fails(url, trust_env=True, ca=Authority(tmp_path, "another root").path)
-    assert "authority" in error.says
+    assert "authority" in error.message
 
 
 @pytest.mark.fault(70)
@@ -911,12 +913,12 @@ def test_netrc_counts_only_where_asked(bench: Bench, monkeypatch: pytest.MonkeyP
     netrc.write_text(f"machine 127.0.0.1 login user password {SECRET}\n")
     netrc.chmod(0o600)
     monkeypatch.setenv("NETRC", str(netrc))
-    server = bench.serve(Site({"/a.fwb": Served(DATA)}), tls=True)
-    _whole(bench.get(f"{server.url}/a.fwb"))
+    server = bench.serve(Site({"/a.bin": Served(DATA)}), tls=True)
+    _whole(bench.get(f"{server.url}/a.bin"))
     (bench.folder / "record").unlink()
     monkeypatch.setenv("no_proxy", "*")
-    _whole(bench.get(f"{server.url}/a.fwb", trust_env=True))
+    _whole(bench.get(f"{server.url}/a.bin", trust_env=True))
     assert [("authorization" in r.headers) for r in server.requests] == [False, True]
     netrc.write_text(f"machine {SECRET} {SECRET}\n")
-    error = bench.fails(f"{server.url}/a.fwb", trust_env=True, expected=1)
-    assert SECRET not in f"{error.says}{error.hint}{error.where}"
+    error = bench.fails(f"{server.url}/a.bin", trust_env=True, expected=1)
+    assert SECRET not in f"{error.message}{error.hint}{error.where}"

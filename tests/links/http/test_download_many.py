@@ -43,7 +43,7 @@ def bench(tmp_path: Path, authority: Authority) -> Iterator[Bench]:
 
 
 def _bundles(count: int) -> dict[str, bytes]:
-    return {f"{n}.fwb": random.Random(n).randbytes(SIZE) for n in range(count)}
+    return {f"{n}.bin": random.Random(n).randbytes(SIZE) for n in range(count)}
 
 
 def _site(bundles: dict[str, bytes], **how: str) -> Site:
@@ -139,7 +139,7 @@ def test_connections_are_shared(bench: Bench) -> None:
     server = bench.serve(Together(_site(bench.bundles), 2), keep_alive=True)
     assert [r.status for r in bench.take(server.url).rows] == ["taken"] * 6
     assert len(server.requests) == 12 and 2 <= server.connections <= fetch_ahead.FROM_ONE_HOST
-    bench.bundles = {"one.fwb": b"one"}
+    bench.bundles = {"one.bin": b"one"}
     one = bench.serve(_site(bench.bundles), keep_alive=True)
     bench.root.rename(bench.folder / "before")
     assert bench.take(one.url).rows[0].status == "taken"
@@ -148,12 +148,12 @@ def test_connections_are_shared(bench: Bench) -> None:
 
 def test_an_answer_that_nobody_wants_leaves_its_connection(bench: Bench) -> None:
     """A file that is not there, and a redirect with a body, each on the connection of the one before."""
-    bench.bundles = {"a.fwb": b"a" * 10, "b.fwb": b"b" * 10}
-    site = Site({"/there/b.fwb": Served(bench.bundles["b.fwb"])})
+    bench.bundles = {"a.bin": b"a" * 10, "b.bin": b"b" * 10}
+    site = Site({"/there/b.bin": Served(bench.bundles["b.bin"])})
 
     def handler(request: Request, connection: Connection) -> None:
-        if request.path == "/b.fwb":
-            connection.answer(302, {"Location": "/there/b.fwb"}, b"" if request.method == "HEAD" else b"moved" * 100)
+        if request.path == "/b.bin":
+            connection.answer(302, {"Location": "/there/b.bin"}, b"" if request.method == "HEAD" else b"moved" * 100)
         else:
             site(request, connection)
 
@@ -190,13 +190,13 @@ def test_a_kept_connection_that_the_server_let_go_is_no_failure(bench: Bench) ->
 
 
 def test_the_order_is_the_manifests_whichever_comes_first(bench: Bench) -> None:
-    """The first file ends last; rows, the catalogue's times and the record are as if they had come in turn."""
+    """The first file ends last; rows, the store's database's times and the record are as if they had come in turn."""
     others = threading.Event()
     left = set(list(bench.bundles)[1:4])
     site = _site(bench.bundles)
 
     def handler(request: Request, connection: Connection) -> None:
-        if request.method == "GET" and request.path == "/0.fwb":
+        if request.method == "GET" and request.path == "/0.bin":
             assert others.wait(PATIENCE_S)
         site(request, connection)
         if request.method == "GET":
@@ -206,9 +206,9 @@ def test_the_order_is_the_manifests_whichever_comes_first(bench: Bench) -> None:
 
     result = bench.take(bench.serve(handler).url)
     assert [(r.name, r.status, r.read_bytes) for r in result.rows] == [(n, "taken", SIZE) for n in bench.bundles]
-    with Store.open(bench.root, write=False) as store, store.catalogue(write=False) as catalogue:
-        assert [row.name for row in catalogue.held()] == sorted(bench.bundles)
-    assert bench.states() == ["proven"] * 6 and bench.incoming == set()
+    with Store.open(bench.root, write=False) as store, store.database(write=False) as database:
+        assert [row.name for row in database.stored()] == sorted(bench.bundles)
+    assert bench.states() == ["verified"] * 6 and bench.incoming == set()
 
 
 def test_one_after_the_other_gives_the_same(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -247,26 +247,26 @@ def test_progress_is_right_with_several_at_a_time_that_break_and_begin_again(ben
 
 def test_bundles_of_the_same_bytes_are_fetched_once(bench: Bench) -> None:
     same = random.Random(9).randbytes(SIZE)
-    bench.bundles = {"a.fwb": same, "b.fwb": same, "c.fwb": same, "d.fwb": b"d" * SIZE}
+    bench.bundles = {"a.bin": same, "b.bin": same, "c.bin": same, "d.bin": b"d" * SIZE}
     server = bench.serve(_site(bench.bundles))
     assert [r.status for r in bench.take(server.url).rows] == ["taken", "same bytes", "same bytes", "taken"]
-    assert sorted(_gets(server)) == ["/a.fwb", "/d.fwb"]
+    assert sorted(_gets(server)) == ["/a.bin", "/d.bin"]
 
 
 def test_the_same_bytes_that_a_broken_file_in_place_waits_for_are_fetched_once(bench: Bench) -> None:
     """A wrong file in the store is fetched in its turn, and another bundle of its bytes is not fetched beside it."""
     same = random.Random(9).randbytes(SIZE)
-    bench.bundles = {"a.fwb": same, "b.fwb": same}
+    bench.bundles = {"a.bin": same, "b.bin": same}
     place = bench.root / "infrastructure" / "6.0.0"
     with Store.open(bench.root, write=True):
         place.mkdir(parents=True)
-    (place / "a.fwb").write_bytes(b"wrong" * 20_000)
+    (place / "a.bin").write_bytes(b"wrong" * 20_000)
     server = bench.serve(_site(bench.bundles))
     assert [r.status for r in bench.take(server.url).rows] == ["taken", "same bytes"]
-    assert _gets(server) == ["/a.fwb"]
+    assert _gets(server) == ["/a.bin"]
 
 
-@pytest.mark.parametrize("bad", ["0.fwb", "2.fwb", "5.fwb"])
+@pytest.mark.parametrize("bad", ["0.bin", "2.bin", "5.bin"])
 def test_one_that_fails_is_one_bundles(bench: Bench, bad: str) -> None:
     site = _site(bench.bundles)
 
@@ -279,7 +279,7 @@ def test_one_that_fails_is_one_bundles(bench: Bench, bad: str) -> None:
     result = bench.take(bench.serve(handler).url)
     assert [r.name for r in result.rows if r.status != "taken"] == [bad]
     [finding] = result.findings
-    assert (finding.code, finding.subject) == ("unreadable", bad) and "403" in finding.says
+    assert (finding.code, finding.subject) == ("unreadable", bad) and "403" in finding.message
 
 
 class Stuck:
@@ -352,22 +352,22 @@ def test_kill_9_with_several_on_their_way_then_only_the_rest(bench: Bench) -> No
     stuck.go_on.set()
     result = bench.take(server.url)
     assert [r.status for r in result.rows] == ["taken"] * 6 and not result.findings
-    assert bench.incoming == set() and bench.states() == ["proven"] * 6
+    assert bench.incoming == set() and bench.states() == ["verified"] * 6
 
 
 def test_a_store_that_fails_ends_the_take_and_the_threads(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    stuck = Stuck(_site(bench.bundles), frozenset({"0.fwb"}))
+    stuck = Stuck(_site(bench.bundles), frozenset({"0.bin"}))
     server = bench.serve(stuck)
     link = os.link
 
     def full(source: str, target: str, **folders: int) -> None:
-        if target != "0.fwb":
+        if target != "0.bin":
             return link(source, target, **folders)  # type: ignore[arg-type]  # follow_symlinks is among them
         stuck.wait_for(3)
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     monkeypatch.setattr(os, "link", full)
-    with pytest.raises(UnfinishedError, match=r"0\.fwb could not be stored"):
+    with pytest.raises(UnfinishedError, match=r"0\.bin could not be stored"):
         bench.take(server.url)
     monkeypatch.setattr(os, "link", link)
     assert not [t for t in threading.enumerate() if t.name.startswith(("fetch", "hash"))]

@@ -25,7 +25,7 @@ from bundlekeeper.links.http.download import DownloadRules
 from bundlekeeper.links.http.mirror import below, mirror_source
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.store.adding.sources import WantedFile
-from bundlekeeper.store.adding.take import TakeResult
+from bundlekeeper.store.adding.take import AddResult
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.database.bundle_facts import facts_of
 from bundlekeeper.store.disk import temp_files
@@ -50,7 +50,7 @@ def bench(tmp_path: Path, authority: Authority) -> Iterator[Bench]:
         yield Bench(tmp_path, authority, stack)
 
 
-def _codes(result: TakeResult) -> list[str]:
+def _codes(result: AddResult) -> list[str]:
     return sorted(f.code for f in result.findings)
 
 
@@ -62,15 +62,15 @@ def _gets(server: LocalServer) -> list[Request]:
 
 
 def test_takes_from_a_mirror_and_asks_nothing_when_all_is_held(bench: Bench) -> None:
-    bench.bundles = {"a.fwb": A, "b c%.fwb": B}
-    server = bench.serve(Site({"/files/a.fwb": Served(A), "/files/b%20c%25.fwb": Served(B)}))
+    bench.bundles = {"a.bin": A, "b c%.bin": B}
+    server = bench.serve(Site({"/files/a.bin": Served(A), "/files/b%20c%25.bin": Served(B)}))
     result = bench.take(f"{server.url}/files/")
     assert [(r.status, r.way_in) for r in result.rows] == [("taken", "download")] * 2 and not result.findings
-    assert result.rows[0].came_from == f"{server.url}/files/a.fwb"
-    assert (bench.root / "infrastructure" / "6.0.0" / "a.fwb").read_bytes() == A
-    assert (bench.root / "infrastructure" / "6.1.0" / "b c%.fwb").read_bytes() == B
+    assert result.rows[0].came_from == f"{server.url}/files/a.bin"
+    assert (bench.root / "infrastructure" / "6.0.0" / "a.bin").read_bytes() == A
+    assert (bench.root / "infrastructure" / "6.1.0" / "b c%.bin").read_bytes() == B
     assert bench.incoming == set() and server.body_bytes == len(A) + len(B)
-    assert bench.states() == ["proven"] * 2  # "touched after its last proof" would be our own touch
+    assert bench.states() == ["verified"] * 2  # "touched after its last proof" would be our own touch
     server.close()
     again = bench.take(f"{server.url}/files/")
     assert [r.status for r in again.rows] == ["already held"] * 2
@@ -78,36 +78,36 @@ def test_takes_from_a_mirror_and_asks_nothing_when_all_is_held(bench: Bench) -> 
 
 
 def test_a_mirror_laid_out_like_a_store(bench: Bench) -> None:
-    bench.bundles = {"a.fwb": A, "b.fwb": B, "c.fwb": SMALL}
+    bench.bundles = {"a.bin": A, "b.bin": B, "c.bin": SMALL}
     loaded = read(_manifest(bench.bundles), name="manifest.toml", today=date(2026, 11, 25))
     folders = {each.sha256: "/".join(each.folder) for each in facts_of(loaded.manifest)}
     files = {f"/infrastructure/6.{n}.0/{name}": Served(data) for n, (name, data) in enumerate(bench.bundles.items())}
-    files["/c.fwb"] = files.pop("/infrastructure/6.2.0/c.fwb")
+    files["/c.bin"] = files.pop("/infrastructure/6.2.0/c.bin")
     server = bench.serve(Site(files))
     assert not bench.take(server.url, folders=folders).findings
     asked = [r.path for r in server.requests if r.method == "HEAD"]
     # What worked last is tried first.
-    assert asked == ["/a.fwb", *list(files)[:2], "/infrastructure/6.2.0/c.fwb", "/c.fwb"]
+    assert asked == ["/a.bin", *list(files)[:2], "/infrastructure/6.2.0/c.bin", "/c.bin"]
 
 
 def test_what_the_mirror_lacks_is_missing(bench: Bench) -> None:
-    bench.bundles = {"a.fwb": A, "b.fwb": B}
-    server = bench.serve(Site({"/b.fwb": Served(B)}))
+    bench.bundles = {"a.bin": A, "b.bin": B}
+    server = bench.serve(Site({"/b.bin": Served(B)}))
     result = bench.take(server.url)
     assert _codes(result) == ["missing"] and [r.status for r in result.rows] == ["missing", "taken"]
     assert exit_status(result.findings) == 1
 
 
 def test_a_second_source_makes_up_for_the_first(bench: Bench) -> None:
-    bench.bundles = {"a.fwb": A, "b.fwb": B}
-    first = bench.serve(Site({"/a.fwb": Served(A)}))
-    second = bench.serve(Site({"/b.fwb": Served(B)}))
+    bench.bundles = {"a.bin": A, "b.bin": B}
+    first = bench.serve(Site({"/a.bin": Served(A)}))
+    second = bench.serve(Site({"/b.bin": Served(B)}))
     assert [r.status for r in bench.take(first.url, second.url).rows] == ["taken", "taken"]
 
 
 @pytest.mark.parametrize("status", [405, 501])
 def test_a_mirror_that_has_no_head(bench: Bench, status: int) -> None:
-    site = Site({"/a.fwb": Served(A)})
+    site = Site({"/a.bin": Served(A)})
 
     def handler(request: Request, connection: Connection) -> None:
         if request.method == "HEAD":
@@ -115,7 +115,7 @@ def test_a_mirror_that_has_no_head(bench: Bench, status: int) -> None:
         else:
             site(request, connection)
 
-    bench.bundles = {"a.fwb": A, "b.fwb": B}
+    bench.bundles = {"a.bin": A, "b.bin": B}
     result = bench.take(bench.serve(handler).url)
     assert [r.status for r in result.rows] == ["taken", "missing"] and _codes(result) == ["missing"]
 
@@ -167,45 +167,45 @@ def _kept(record: Path) -> int:
 
 
 def test_kill_9_in_the_middle_then_only_the_rest(bench: Bench) -> None:
-    server, kept = _killed_in_the_middle(bench, Site({"/a.fwb": Served(A)}))
+    server, kept = _killed_in_the_middle(bench, Site({"/a.bin": Served(A)}))
     before = server.body_bytes
     result = bench.take(server.url)
     assert [r.status for r in result.rows] == ["taken"] and not result.findings
     assert server.body_bytes - before == len(A) - kept
     assert _gets(server)[-1].headers["range"] == f"bytes={kept}-"
     assert "were there from a download that broke" in result.rows[0].note
-    assert bench.incoming == set() and bench.published() == ["a.fwb"]
+    assert bench.incoming == set() and bench.published() == ["a.bin"]
 
 
 @pytest.mark.fault(61)
 def test_kill_9_then_another_file_is_never_spliced(bench: Bench) -> None:
     """'resume onto a changed file (spliced A and B: ran): strong ETag + If-Range; whole digest' (fault 61)"""
-    site = Site({"/a.fwb": Served(A)})
+    site = Site({"/a.bin": Served(A)})
     server, _ = _killed_in_the_middle(bench, site)
-    site.files["/a.fwb"] = Served(B, etag='"two"')
+    site.files["/a.bin"] = Served(B, etag='"two"')
     result = bench.take(server.url)
     assert _codes(result) == ["altered"] and bench.published() == [] and bench.quarantined() == [B]
-    site.files["/a.fwb"] = Served(A, etag='"three"')
+    site.files["/a.bin"] = Served(A, etag='"three"')
     assert [r.status for r in bench.take(server.url).rows] == ["taken"]
     assert "range" not in _gets(server)[-1].headers and bench.incoming == set()
 
 
 def test_kill_9_then_another_file_under_the_same_tag(bench: Bench) -> None:
     """A server that lies about its tag makes a splice; the whole digest tells, and it is not gone on with."""
-    site = Site({"/a.fwb": Served(A)})
+    site = Site({"/a.bin": Served(A)})
     server, kept = _killed_in_the_middle(bench, site)
-    site.files["/a.fwb"] = Served(B)
+    site.files["/a.bin"] = Served(B)
     result = bench.take(server.url)
     assert _codes(result) == ["altered"] and bench.published() == []
     assert bench.quarantined() == [A[:kept] + B[kept:]] and bench.incoming == set()
-    site.files["/a.fwb"] = Served(A)
+    site.files["/a.bin"] = Served(A)
     assert [r.status for r in bench.take(server.url).rows] == ["taken"]
     assert "range" not in _gets(server)[-1].headers
 
 
 def test_stopped_by_a_signal_then_only_the_rest(bench: Bench) -> None:
     stop = Stop()
-    stuck = Stuck(Site({"/a.fwb": Served(A)}))
+    stuck = Stuck(Site({"/a.bin": Served(A)}))
     server = bench.serve(stuck)
     part = bench.root / ".keeper" / "incoming" / f".part-{hashlib.sha256(A).hexdigest()}"
 
@@ -226,7 +226,7 @@ def test_stopped_by_a_signal_then_only_the_rest(bench: Bench) -> None:
 
 
 def test_a_lost_network_then_only_the_rest(bench: Bench) -> None:
-    server = bench.serve(Site({"/a.fwb": Served(A, cuts=[HALF, 0, 0, 0])}))
+    server = bench.serve(Site({"/a.bin": Served(A, cuts=[HALF, 0, 0, 0])}))
     result = bench.take(server.url)
     assert _codes(result) == ["unreadable"] and exit_status(result.findings) == 3
     assert len(bench.incoming) == 2
@@ -238,8 +238,8 @@ def test_a_lost_network_then_only_the_rest(bench: Bench) -> None:
 @pytest.mark.parametrize("served", [A, B])
 def test_only_right_bytes_could_be_gone_on_with(bench: Bench, served: bytes) -> None:
     """Whoever dies between the last byte and the store's own work: right bytes are there again, wrong ones are not."""
-    server = bench.serve(Site({"/a.fwb": Served(served)}))
-    wanted = WantedFile("a.fwb", len(A), hashlib.sha256(A).hexdigest())
+    server = bench.serve(Site({"/a.bin": Served(served)}))
+    wanted = WantedFile("a.bin", len(A), hashlib.sha256(A).hexdigest())
     source = mirror_source(server.url, ca=bench.authority.path)
     with Store.open(bench.root, write=True) as store, temp_files.opened(store.fd) as room:
         offer = source.find(wanted).offers[0]
@@ -252,7 +252,7 @@ def test_only_right_bytes_could_be_gone_on_with(bench: Bench, served: bytes) -> 
 
 
 def test_records_without_a_part_are_swept(bench: Bench) -> None:
-    server = bench.serve(Site({"/a.fwb": Served(A)}))
+    server = bench.serve(Site({"/a.bin": Served(A)}))
     with Store.open(bench.root, write=True):
         pass
     folder = bench.root / ".keeper" / "incoming"
@@ -267,7 +267,7 @@ def test_records_without_a_part_are_swept(bench: Bench) -> None:
 
 
 def _bad(name: str, bench: Bench) -> tuple[Callable[[Request, Connection], None], str]:
-    """How the mirror behaves for bad.fwb, and the finding that must come of it."""
+    """How the mirror behaves for bad.bin, and the finding that must come of it."""
 
     def endless(_: Request, connection: Connection) -> None:
         connection.send(b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n")
@@ -280,13 +280,13 @@ def _bad(name: str, bench: Bench) -> tuple[Callable[[Request, Connection], None]
             connection.send(b"5\r\nhello\r\n0\r\n\r\n")
 
     def drip(request: Request, connection: Connection) -> None:
-        Site({"/bad.fwb": Served(B, piece=1, piece_wait_s=0.02)})(request, connection)
+        Site({"/bad.bin": Served(B, piece=1, piece_wait_s=0.02)})(request, connection)
 
     def splice(request: Request, connection: Connection) -> None:
         if "range" in request.headers:
             connection.answer(206, {"Content-Range": f"bytes 0-{len(B) - 1}/{len(B)}", "ETag": '"one"'}, A[:HALF])
         else:
-            Site({"/bad.fwb": Served(B, cuts=[HALF])})(request, connection)
+            Site({"/bad.bin": Served(B, cuts=[HALF])})(request, connection)
 
     def lying(request: Request, connection: Connection) -> None:
         said = str(len(B)) if request.method == "HEAD" else ""
@@ -296,21 +296,21 @@ def _bad(name: str, bench: Bench) -> tuple[Callable[[Request, Connection], None]
         data = B[:-1] if request.method == "GET" else b""
         connection.answer(200, {"Content-Length": str(len(data)) if data else ""}, data)
 
-    elsewhere = bench.serve(Site({"/bad.fwb": Served(B)}), tls=False)
+    elsewhere = bench.serve(Site({"/bad.bin": Served(B)}), tls=False)
     cases: dict[str, tuple[Handler, str]] = {
         "401": (lambda _, c: c.answer(401), "unreadable"),
         "500": (lambda _, c: c.answer(500), "unreadable"),
         "gone": (lambda _, c: c.answer(410), "missing"),
         "gzip bomb": (lambda _, c: c.answer(200, {"Content-Encoding": "gzip"}, gzip.compress(B * 9)), "unreadable"),
-        "redirect elsewhere": (lambda _, c: c.answer(302, {"Location": "https://x.example/bad.fwb"}), "unreadable"),
-        "down to http": (lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}/bad.fwb"}), "unreadable"),
-        "too long": (Site({"/bad.fwb": Served(B + b"x")}), "extended"),
-        "too short": (Site({"/bad.fwb": Served(B[:-1])}), "truncated"),
+        "redirect elsewhere": (lambda _, c: c.answer(302, {"Location": "https://x.example/bad.bin"}), "unreadable"),
+        "down to http": (lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}/bad.bin"}), "unreadable"),
+        "too long": (Site({"/bad.bin": Served(B + b"x")}), "extended"),
+        "too short": (Site({"/bad.bin": Served(B[:-1])}), "truncated"),
         "endless": (endless, "extended"),
         "short": (short, "truncated"),
         "drip": (drip, "unreadable"),
         "junk": (lambda _, c: c.send(b"junk\r\n\r\n"), "unreadable"),
-        "other bytes": (Site({"/bad.fwb": Served(A)}), "altered"),
+        "other bytes": (Site({"/bad.bin": Served(A)}), "altered"),
         "wrong rest": (splice, "unreadable"),
         "a head that lies": (lying, "unreadable"),
         "a length only later": (later, "unreadable"),
@@ -340,33 +340,33 @@ def _bad(name: str, bench: Bench) -> tuple[Callable[[Request, Connection], None]
     ],
 )
 def test_one_bad_bundle_does_not_stop_the_others(bench: Bench, name: str) -> None:
-    bench.bundles = {"good.fwb": A, "bad.fwb": B, "also.fwb": SMALL}
+    bench.bundles = {"good.bin": A, "bad.bin": B, "also.bin": SMALL}
     bad, code = _bad(name, bench)
-    good = Site({"/good.fwb": Served(A), "/also.fwb": Served(SMALL)})
-    server = bench.serve(lambda r, c: bad(r, c) if r.path == "/bad.fwb" else good(r, c))
+    good = Site({"/good.bin": Served(A), "/also.bin": Served(SMALL)})
+    server = bench.serve(lambda r, c: bad(r, c) if r.path == "/bad.bin" else good(r, c))
     result = bench.take(server.url, rules=DownloadRules(tries=2, least_rate_bytes_s=20_000, window_s=2))
     assert _codes(result) == [code]
     assert [r.status for r in result.rows][::2] == ["taken", "taken"]
-    assert bench.published() == ["also.fwb", "good.fwb"]
+    assert bench.published() == ["also.bin", "good.bin"]
     assert exit_status(result.findings) == (3 if code == "unreadable" else 1)
     if code in ("extended", "truncated") and name.startswith("too"):
-        assert "/bad.fwb" not in [r.path for r in _gets(server)]  # told without reading
+        assert "/bad.bin" not in [r.path for r in _gets(server)]  # told without reading
     if name == "short":
         assert bench.quarantined() == [b"hello"]
 
 
 def test_a_mirror_that_is_not_there_is_not_asked_for_ever(bench: Bench) -> None:
-    bench.bundles = {f"{n}.fwb": random.Random(n).randbytes(10) for n in range(20)}
+    bench.bundles = {f"{n}.bin": random.Random(n).randbytes(10) for n in range(20)}
     server = bench.serve(Site())
     server.close()
     result = bench.take(server.url)
     assert _codes(result) == ["unreadable"] * 20 and exit_status(result.findings) == 3
     assert sum(bench.waits) <= 2
-    assert all(server.url in f.says and "address" in f.says for f in result.findings)
+    assert all(server.url in f.message and "address" in f.message for f in result.findings)
 
 
 def test_a_mirror_that_is_busy_when_asked_is_asked_again_for_the_file(bench: Bench) -> None:
-    site = Site({"/a.fwb": Served(A)})
+    site = Site({"/a.bin": Served(A)})
     left = [503] * 3
 
     def handler(request: Request, connection: Connection) -> None:
@@ -390,14 +390,14 @@ def _everything(*roots: Path) -> bytes:
 @pytest.mark.fault(66)
 @pytest.mark.parametrize("flags", [(), ("--json",), ("--dry-run",)])
 def test_no_secret_in_any_output_of_the_command(bench: Bench, keeper: Keeper, flags: tuple[str, ...]) -> None:
-    bench.bundles = {"a.fwb": A, "b.fwb": B, "c.fwb": SMALL, "d.fwb": b"dd", "e.fwb": b"eee"}
-    files = {"/a.fwb": Served(A), "/b.fwb": Served(B[:-1]), "/c.fwb": Served(SMALL[::-1])}
+    bench.bundles = {"a.bin": A, "b.bin": B, "c.bin": SMALL, "d.bin": b"dd", "e.bin": b"eee"}
+    files = {"/a.bin": Served(A), "/b.bin": Served(B[:-1]), "/c.bin": Served(SMALL[::-1])}
     site = Site(files)
 
     def handler(request: Request, connection: Connection) -> None:
-        if request.path == "/d.fwb":
+        if request.path == "/d.bin":
             connection.answer(302, {"Location": f"https://x.example{request.target}"})
-        elif request.path == "/e.fwb":
+        elif request.path == "/e.bin":
             connection.answer(401)
         else:
             site(request, connection)
@@ -423,8 +423,8 @@ def test_an_address_with_a_password_is_refused_by_the_command(bench: Bench, keep
 
 @pytest.mark.fault(64)
 def test_headers_go_to_the_mirror_alone(bench: Bench) -> None:
-    elsewhere = bench.serve(Site({"/a.fwb": Served(A)}))
-    server = bench.serve(lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}/a.fwb"}))
+    elsewhere = bench.serve(Site({"/a.bin": Served(A)}))
+    server = bench.serve(lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}/a.bin"}))
     result = bench.take(server.url, headers={"X-Auth-Token": SECRET}, allow=(elsewhere.url,))
     assert result.rows[0].status == "taken"
     assert all(r.headers["x-auth-token"] == SECRET for r in server.requests)

@@ -20,7 +20,7 @@ from bundlekeeper.formats import limits
 from bundlekeeper.links.http.part_file import PartFile, RecordPlace, Resume
 from bundlekeeper.verification.hashing.read import Stop
 
-URL = "https://mirror.example/a.fwb"
+URL = "https://mirror.example/a.bin"
 WHOLE = 1000
 
 
@@ -87,20 +87,22 @@ def test_what_was_written_after_the_last_sync_is_cut_off(bench: Bench) -> None:
     assert part.size == 400 and bench.data == b"x" * 400
 
 
-@pytest.mark.parametrize("why", ["other address", "other size", "no record", "fewer bytes", "no strong tag", "broken"])
-def test_starts_again(bench: Bench, why: str) -> None:
-    _kept(bench, etag="" if why == "no strong tag" else '"one"')
-    urls = ["https://other.example/a.fwb"] if why == "other address" else [URL]
+@pytest.mark.parametrize(
+    "reason", ["other address", "other size", "no record", "fewer bytes", "no strong tag", "broken"]
+)
+def test_starts_again(bench: Bench, reason: str) -> None:
+    _kept(bench, etag="" if reason == "no strong tag" else '"one"')
+    urls = ["https://other.example/a.bin"] if reason == "other address" else [URL]
     record = bench.folder / "record"
-    if why == "no strong tag":
+    if reason == "no strong tag":
         assert not record.exists()
-    elif why == "other size":
+    elif reason == "other size":
         record.write_text(record.read_text().replace("1000", "1001"))
-    elif why == "no record":
+    elif reason == "no record":
         record.unlink()
-    elif why == "fewer bytes":
+    elif reason == "fewer bytes":
         os.ftruncate(bench.fd, 399)
-    elif why == "broken":
+    elif reason == "broken":
         record.write_bytes(record.read_bytes()[:-5])
     part = bench.part()
     assert part.take_up(urls) == ""

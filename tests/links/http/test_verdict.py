@@ -147,7 +147,7 @@ def test_only_our_own_errors_and_only_a_fitting_rest(status: int, headers: dict[
     try:
         verdict = _judge(status, headers, start)
     except KeeperError as e:
-        assert e.says
+        assert e.message
         return
     if isinstance(verdict, Rest):
         assert status == 206 and start == 100 and headers["etag"] == '"one"'

@@ -57,8 +57,8 @@ def start(emulator: Path, authority: Authority, folder: Path, *lines: str) -> It
     leaf = max(authority.folder.glob("leaf-*.pem"), key=lambda path: path.stat().st_mtime_ns)
     config = folder / "emulator.conf"
     config.write_text("\n".join(["SUSHY_EMULATOR_STATE_DIR = " + repr(str(folder)), *lines]) + "\n")
-    with socket.create_server(("127.0.0.1", 0)) as taken:
-        port = taken.getsockname()[1]
+    with socket.create_server(("127.0.0.1", 0)) as read_at:
+        port = read_at.getsockname()[1]
     command = [sys.executable, "-W", "ignore", "-m", "sushy_tools.emulator.main", "--fake", "-i", "127.0.0.1"]
     command += ["-p", str(port), "--config", str(config), "--ssl-certificate", str(leaf), "--ssl-key", str(leaf)]
     environment = {**os.environ, "PYTHONPATH": str(emulator)}
@@ -117,7 +117,7 @@ def test_what_it_tells_is_read_and_the_rest_reported(open_service: str, authorit
     manager = parts["management-controller"]
     assert manager.active == "1.00" and manager.parent and manager.serial is None
     assert parts["bios"].active is None and parts["bios"].parent == manager.parent
-    unread = {p.subject.rpartition("/")[2]: p.says for p in reading.problems if p.code == "resource-unread"}
+    unread = {p.subject.rpartition("/")[2]: p.message for p in reading.problems if p.code == "resource-unread"}
     assert unread["FirmwareInventory"] == "the link leads nowhere (404)"
     assert unread["Storage"] == "the service answered 500"
 

@@ -50,7 +50,7 @@ def test_trusted_components_are_read_and_listed(bench: Bench, world: Documents) 
         world, TRUSTED, A=trusted("3.1", SerialNumber="HOLM-T1"), B=trusted("3.2")
     )
     reading = bench.read(bench.serve_documents(world))
-    assert {u.odata_id: (u.version, u.why) for u in reading.unmapped if u.id != "cpld"} == {
+    assert {u.odata_id: (u.version, u.reason) for u in reading.unmapped if u.id != "cpld"} == {
         f"{TRUSTED}/A": ("3.1", f"{TRUSTED}/A is of the type TrustedComponent, which has no kind"),
         f"{TRUSTED}/B": ("3.2", f"{TRUSTED}/B is of the type TrustedComponent, which has no kind"),
     }
@@ -134,7 +134,7 @@ def test_each_collection_that_is_linked_and_not_read_is_named(bench: Bench, worl
         "/redfish/v1/UpdateService/Software",
     ]
     (problem,) = [p for p in reading.problems if p.code == "collection-unread"]
-    assert problem.says == (
+    assert problem.message == (
         "6 linked collections were not read: Cables, Memory (2), PCIeDevices, Processors, SoftwareInventory"
     )
     assert problem.level.value == "note" and not {a.path for a in server.world.asked} & set(reading.unread)
@@ -159,7 +159,7 @@ def test_http_to_this_machine_names_the_option(host: str) -> None:
 def test_http_to_another_machine_says_why_not(allowed: bool) -> None:
     """What is sent over plain http can be read by anybody on the way (common practice)."""
     error = refusal("http://bmc-3.holm.example", http_on_loopback=allowed)
-    assert "password" in error.says and "on the way" in error.says
+    assert "password" in error.message and "on the way" in error.message
     assert "https://" in error.hint and "--http-on-loopback" in error.hint and "this machine" in error.hint
 
 

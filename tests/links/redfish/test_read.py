@@ -52,10 +52,10 @@ def test_the_expected_mapping(bench: Bench, name: str) -> None:
     expected = EXPECTED[name]
     assert [shape(c) for c in reading.components] == expected["components"]
     assert all((c.site, c.domain) == ("holm", "holm-a") for c in reading.components)
-    assert {u.odata_id.rpartition("/")[2]: u.why for u in reading.unmapped} == expected["unmapped"]
+    assert {u.odata_id.rpartition("/")[2]: u.reason for u in reading.unmapped} == expected["unmapped"]
     assert codes(reading) == [tuple(row) for row in expected["problems"]]
     assert {key: reading.counts[key] for key in expected["counts"]} == expected["counts"]
-    assert reading.complete and reading.taken == WHEN and reading.service == server.url
+    assert reading.complete and reading.read_at == WHEN and reading.service == server.url
 
 
 def test_what_was_read_loads_as_an_inventory(bench: Bench) -> None:
@@ -115,8 +115,10 @@ def test_an_absolute_address_of_the_session_is_used(bench: Bench) -> None:
 def test_wrong_credentials_are_tried_once(bench: Bench) -> None:
     server = bench.serve("rack")
     error = bench.fails(server, Credentials(USER, "wrong-" + PASSWORD))
-    assert "log in (401)" in error.says and [a.method for a in server.world.asked] == ["GET", "POST"]
-    assert USER not in f"{error.says}{error.hint}{error.where}" and USER not in repr(WHO) and PASSWORD not in repr(WHO)
+    assert "log in (401)" in error.message and [a.method for a in server.world.asked] == ["GET", "POST"]
+    assert (
+        USER not in f"{error.message}{error.hint}{error.where}" and USER not in repr(WHO) and PASSWORD not in repr(WHO)
+    )
 
 
 def test_no_credentials_where_they_are_wanted(bench: Bench) -> None:
@@ -158,7 +160,7 @@ def test_basic_is_not_used_where_sessions_are(bench: Bench) -> None:
 def test_a_wrong_password_over_basic_is_sent_once(bench: Bench) -> None:
     server = bench.serve(World(without_sessions(), sessions_exist=False, basic=True))
     error = bench.fails(server, Credentials(USER, "wrong-" + PASSWORD, basic=True))
-    assert "who asks" in error.says and sum("authorization" in a.headers for a in server.world.asked) == 1
+    assert "who asks" in error.message and sum("authorization" in a.headers for a in server.world.asked) == 1
 
 
 # -- addresses and TLS -----------------------------------------------------------------------------------------------
@@ -196,14 +198,14 @@ def test_tls_is_verified_or_nothing_is_sent(bench: Bench, tmp_path: Path) -> Non
     """ "unknown CA, wrong name, expired: fails closed" (faults 65)"""
     world = World(fixture("rack"))
     other = Authority(tmp_path, "another root")
-    for context, says in (
+    for context, message in (
         (other.context(), "unknown authority"),
         (bench.authority.context(names=("elsewhere.example",)), "another"),
         (bench.authority.context(days=-1), "expired"),
     ):
         server = bench.stack.enter_context(serving(world, context))
         error = bench.fails(server)
-        assert says in error.says and not isinstance(error, InputError)
+        assert message in error.message and not isinstance(error, InputError)
     assert not world.asked
 
 
@@ -368,12 +370,12 @@ BROKEN: dict[str, tuple[Callable[[Handler], None], str]] = {
 @pytest.mark.parametrize("fault", BROKEN)
 def test_a_broken_resource_is_a_problem_of_its_own(bench: Bench, fault: str) -> None:
     """ "huge/broken/duplicate-key JSON: a problem of that resource, the rest goes on" (faults 48, 49, 69, 71)"""
-    answer, says = BROKEN[fault]
+    answer, message = BROKEN[fault]
     server = bench.serve("rack")
     server.world.faults[f"{ITEMS}/nic"] = answer
     reading = bench.read(server)
     (problem,) = [p for p in reading.problems if p.code == "resource-unread"]
-    assert says in problem.says and problem.subject == f"{ITEMS}/nic"
+    assert message in problem.message and problem.subject == f"{ITEMS}/nic"
     assert len(reading.components) == 6 and reading.counts["items"] == 7 and reading.complete
     assert not server.world.tokens
 
@@ -444,7 +446,7 @@ def test_a_service_that_goes_away(bench: Bench) -> None:
     assert not reading.complete and {"unreadable", "session-left"} <= {c for c, _ in codes(reading)}
     assert reading.counts["items"] == 8 and any(c.kind == "bios" for c in reading.components)
     error = bench.fails(server)
-    assert isinstance(error, UnfinishedError) and "reached" in error.says
+    assert isinstance(error, UnfinishedError) and "reached" in error.message
 
 
 def test_a_stop_ends_the_reading_and_the_session(bench: Bench) -> None:
@@ -538,7 +540,7 @@ def test_every_problem_has_a_listed_code(bench: Bench) -> None:
     reading = bench.read(bench.serve("odd"))
     entries = (MapEntry(name="nothing", kind="disk"),)
     for problem in some([*reading.problems, *unused(entries, [reading])]):
-        assert problem.level is READ_CODES[problem.code].level and problem.says and problem.subject
+        assert problem.level is READ_CODES[problem.code].level and problem.message and problem.subject
 
 
 @respx.mock(using="httpcore")

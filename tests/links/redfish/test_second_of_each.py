@@ -215,7 +215,7 @@ def test_second_storage_fabric_inventory_and_images_are_read(bench: Bench, rack:
     reading = bench.read(bench.serve(World(rack)))
     assert {"HOLM-D9", "HOLM-FA", "HOLM-FB"} <= {c.serial for c in reading.components}
     assert {"own-1", "own-2", "own-3", "im-1", "im-2"} <= {u.id for u in reading.unmapped}
-    assert [u.why for u in reading.unmapped if u.id == "own-3"] == [
+    assert [u.reason for u in reading.unmapped if u.id == "own-3"] == [
         f"{CHASSIS}/PCIeDevices/1 is of the type PCIeDevice, which has no kind"
     ]
 
@@ -270,7 +270,7 @@ def test_what_the_second_of_two_readings_adds(bench: Bench) -> None:
         parts = [with_bank(first.components[0], bank, version) for version in ("1", "2", None)]
         readings = [replace(first, components=(part,)) for part in parts]
         both, problems = combine(readings[:2])
-        assert getattr(both[0], bank) == "1" and [p.says.partition(" by")[0] for p in problems] == [f"{bank} is 1"]
+        assert getattr(both[0], bank) == "1" and [p.message.partition(" by")[0] for p in problems] == [f"{bank} is 1"]
         (known,), _ = combine([readings[2], readings[1]])
         assert getattr(known, bank) == "2"
 
@@ -293,14 +293,14 @@ def test_the_report_of_four_services_two_of_which_fail(
     assert [s["service"] for s in told["services"]] == urls and told["counts"]["items"] == 8 + 11
     assert [s["complete"] for s in told["services"]] == [True, True, False, False]
     assert [f["subject"] for f in told["findings"] if f["code"] == "unreadable"] == urls[2:]
-    assert told["inventory"]["taken"].startswith("2026-11-25T09")  # the oldest word counts
+    assert told["inventory"]["read_at"].startswith("2026-11-25T09")  # the oldest word counts
 
 
 def test_a_password_for_two_services_and_a_netrc_with_two(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    book = tmp_path / "netrc"
-    book.write_text("machine a.example login one password first\nmachine b.example login two password second\n")
-    book.chmod(0o600)
-    who = job.who(job.LogIn(None, book, False, inventory_read.password))
+    ledger = tmp_path / "netrc"
+    ledger.write_text("machine a.example login one password first\nmachine b.example login two password second\n")
+    ledger.chmod(0o600)
+    who = job.who(job.LogIn(None, ledger, False, inventory_read.password))
     told = [who(f"https://{name}.example") for name in "abc"]
     assert [(c.user, c.password) if c else None for c in told] == [("one", "first"), ("two", "second"), None]
     monkeypatch.setenv(inventory_read.PASSWORD, "only-once")

@@ -70,8 +70,8 @@ def test_401_to_every_resource(bench: Bench) -> None:
     made = fixture("rack")
     server = bench.serve(World(made, faults={path: refused for path in made if path != ROOT}))
     error = bench.fails(server)
-    assert isinstance(error, UnfinishedError) and "nothing but the root could be read" in error.says
-    assert "this user" in error.says and {p.code for p in error.problems} == {"resource-unread"}
+    assert isinstance(error, UnfinishedError) and "nothing but the root could be read" in error.message
+    assert "this user" in error.message and {p.code for p in error.problems} == {"resource-unread"}
     assert server.world.count("POST") == 1 and not server.world.open and server.world.most_open == 1
 
 
@@ -80,7 +80,7 @@ def test_401_to_one_resource_is_not_for_this_user(bench: Bench) -> None:
     server.world.faults[f"{ITEMS}/nic"] = refused
     reading = bench.read(server)
     (problem,) = [p for p in reading.problems if p.code == "resource-unread"]
-    assert problem.subject == f"{ITEMS}/nic" and "this user" in problem.says
+    assert problem.subject == f"{ITEMS}/nic" and "this user" in problem.message
     assert server.world.count("POST") == 1 and not server.world.open and reading.complete
 
 
@@ -110,7 +110,7 @@ def test_a_token_that_ran_out_twice(bench: Bench) -> None:
     running_out(world, "/redfish/v1/Managers")
     reading = bench.read(server)
     assert not reading.complete and reading.counts["items"] == 8
-    assert [p.says for p in reading.problems if p.code == "unreadable"] == [
+    assert [p.message for p in reading.problems if p.code == "unreadable"] == [
         "the reading was cut short: the session ran out a second time"
     ]
     assert world.count("POST") == 2 and not world.open
@@ -153,7 +153,7 @@ def test_a_log_in_that_is_refused_the_second_time(bench: Bench) -> None:
 def test_a_log_in_without_a_token(bench: Bench) -> None:
     server = bench.serve(World(fixture("rack"), login_token=False))
     error = bench.fails(server)
-    assert isinstance(error, UnfinishedError) and "without a token" in error.says
+    assert isinstance(error, UnfinishedError) and "without a token" in error.message
     assert [p.code for p in error.problems] == ["session-left"] and f"{SESSIONS}/1" in error.problems[0].subject
     assert server.world.count("POST") == 1
 
@@ -187,7 +187,7 @@ def test_an_end_that_fails_is_said_and_nothing_more(bench: Bench, status: int) -
     server = bench.serve(World(fixture("rack"), end_status=status))
     reading = bench.read(server)
     (problem,) = [p for p in reading.problems if p.code == "session-left"]
-    assert str(status) in problem.says and problem.subject == f"{server.url}{SESSIONS}/1"
+    assert str(status) in problem.message and problem.subject == f"{server.url}{SESSIONS}/1"
     assert len(reading.components) == 6 and reading.complete
 
 

@@ -89,7 +89,7 @@ kind = "disk"
     assert hints["maps"] == "did you mean 'map'?" and hints["map[0].nam"] == "did you mean 'name'?"
     assert hints["map[0].kind"] == "did you mean 'board-logic'?"
     assert all(p.level is MAP_CODES[p.code].level and p.excerpt for p in caught.value.problems)
-    assert "12 problems" in caught.value.says
+    assert "12 problems" in caught.value.message
 
 
 @pytest.mark.parametrize(

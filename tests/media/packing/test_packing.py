@@ -103,7 +103,7 @@ def _fill(folder: Path, kind: VolumeKind, rnd: random.Random) -> int:
             size = most
         home = folder / f"data/blade/6.{number}.0-a-version-with-a-long-name"
         home.mkdir(parents=True)
-        (home / f"marram-blade-6.{number}.0-published-under-a-long-name.fwb").write_bytes(b"\xa5" * size)
+        (home / f"marram-blade-6.{number}.0-published-under-a-long-name.bin").write_bytes(b"\xa5" * size)
         left -= kind.cost(size)
         number += 1
     return number
@@ -121,7 +121,7 @@ def test_what_is_predicted_to_fit_fits(tmp_path: Path, mount: str, system: str, 
     with mounted(mount, tmp_path, size_mb) as folder:
         number = _fill(folder, kind, random.Random(size_mb))
         assert number > 10
-        assert sum(1 for path in folder.rglob("*.fwb")) == number
+        assert sum(1 for path in folder.rglob("*.bin")) == number
 
 
 def test_the_figures_of_discs_are_those_published_and_whole_sectors() -> None:
@@ -158,7 +158,7 @@ def test_every_wrong_volume_is_told_at_once_with_what_is_meant() -> None:
             ["16GB:fatt32", "bd-52", "exfat", "10MB:fat32", "0x1GB", "dvd:ext4", "9TB:fat32", "x:y:z", "9" * 5000]
         )
     for word in ("fat32", "bd-50", "how many bytes", "at least", "1 to", "iso or udf", "2 TiB", "no file system"):
-        assert word in caught.value.says
+        assert word in caught.value.message
 
 
 @pytest.mark.parametrize(
@@ -173,8 +173,8 @@ def test_a_comma_that_parts_no_thousands_is_no_point(text: str, meant: str) -> N
     """Else 1,5GB, as half of Europe writes it, would be planned as fifteen."""
     with pytest.raises(InputError) as caught:
         parse_supplies([text])
-    assert "a comma parts thousands" in caught.value.says
-    assert meant in caught.value.says
+    assert "a comma parts thousands" in caught.value.message
+    assert meant in caught.value.message
 
 
 def test_the_same_kind_named_again_adds_up() -> None:
@@ -226,16 +226,16 @@ class Brute:
         load = self.load
 
         @cache
-        def go(i: int, room: tuple[int, ...], held: tuple[int, ...]) -> tuple[int, int] | None:
+        def go(i: int, room: tuple[int, ...], stored: tuple[int, ...]) -> tuple[int, int] | None:
             if i == len(self.items):
-                return 0, sum(h.bit_count() for h in held)
+                return 0, sum(h.bit_count() for h in stored)
             found: list[tuple[int, int]] = []
             for split, taken in ways(i):
                 left = tuple(r - t for r, t in zip(room, taken, strict=True))
                 if min(left) < 0:
                     continue
                 bit = 1 << load.family[i]
-                rest = go(i + 1, left, tuple(h | bit if t else h for h, t in zip(held, taken, strict=True)))
+                rest = go(i + 1, left, tuple(h | bit if t else h for h, t in zip(stored, taken, strict=True)))
                 if rest is not None:
                     found.append((rest[0] + split, rest[1]))
             return min(found, default=None)
@@ -306,7 +306,7 @@ def test_no_packing_is_better_and_none_is_missed(block: int) -> None:
         items, boxes = _case(seed)
         packed, best = pack(items, boxes), Brute(items, boxes).best(3)
         if isinstance(packed, NotPacked):
-            assert best is None or not packed.proven, seed
+            assert best is None or not packed.verified, seed
             continue
         holds_together(items, boxes, packed)
         if best is None:
@@ -377,6 +377,6 @@ def test_what_cannot_be_packed_is_told_with_the_bytes_that_are_lacking() -> None
     items, boxes = _real(1, 10, 3e9, "1xdvd")
     short = pack(items, boxes)
     assert isinstance(short, NotPacked)
-    assert short.proven
+    assert short.verified
     assert short.short >= sum(i.size for i in items) - boxes[0].room
     assert pack([], boxes) == Packed((), (), Cost(0, 0, 0), Cost(0, 0, 0))

@@ -40,11 +40,11 @@ def test_merging_a_part_tells_it_too(trip: Trip, tmp_path: Path) -> None:
     trip.work(1)
     part = tmp_path / "part.jsonl"
     assert trip.at(trip.skerry, "ledger", "export", "--after", "1", "-o", part).status == 0
-    ran = trip.at(trip.depot, "ledger", "merge", part, "--json")
+    ran = trip.at(trip.main_site, "ledger", "merge", part, "--json")
     assert (ran.status, told(ran.json, "not-checked")) == (1, ["event 1 of that ledger never came here"])
 
 
-@pytest.mark.parametrize("how", ["deleted", "quarantined", "catalogue", "cut"])
+@pytest.mark.parametrize("how", ["deleted", "quarantined", "store's database", "cut"])
 def test_what_is_not_held_any_more_is_not_claimed_as_proven(trip: Trip, how: str) -> None:
     """ "a receipt claims nothing that was not read here": a bundle that went since is told, with its date"""
     place = trip.skerry.root / BUNDLES[0].path
@@ -56,27 +56,27 @@ def test_what_is_not_held_any_more_is_not_claimed_as_proven(trip: Trip, how: str
         place.write_bytes(place.read_bytes()[:-1])
     else:
         place.unlink()
-    if how == "catalogue":  # made again from the tree
-        (trip.skerry.root / ".keeper" / "catalogue.sqlite").unlink()
+    if how == "store's database":  # made again from the tree
+        (trip.skerry.root / ".keeper" / "store.sqlite").unlink()
     assert place.exists() is (how == "cut")
     out = trip.receipt("late")
     ran = trip.read(out)
-    assert (ran.status, ran.codes) == (1, ["not-held"])
-    (row,) = (f for f in ran.json["findings"] if f["code"] == "not-held")
+    assert (ran.status, ran.codes) == (1, ["not-in-store"])
+    (row,) = (f for f in ran.json["findings"] if f["code"] == "not-in-store")
     assert (row["subject"], row["level"]) == (BUNDLES[0].path, "error")
     hows = {row["path"]: row["how"] for row in ran.json["receipt"]["arrived"]}
     assert hows.pop(BUNDLES[0].path) == "proven at the destination, not held there now"
     assert set(hows.values()) == {"proven at the destination"}
-    text = trip.at(trip.depot, "media", "receipt", "--read", out).out
+    text = trip.at(trip.main_site, "media", "receipt", "--read", out).out
     assert "3 of 4 files proven at the destination\n" in text
     assert f"not held there now: {BUNDLES[0].path}" in text
 
 
 def test_on_paper_what_is_not_held_any_more_is_among_the_missing(trip: Trip) -> None:
     (trip.skerry.root / BUNDLES[0].path).unlink()
-    printed = trip.at(trip.skerry, "media", "receipt", "--paper")
+    printed = trip.at(trip.skerry, "media", "receipt", "--printed")
     assert "files: 3 of 4 arrived" in printed.out
-    ran = trip.at(trip.depot, "media", "receipt", "--read", "-", "--json", stdin=code_of(printed.out))
+    ran = trip.at(trip.main_site, "media", "receipt", "--read", "-", "--json", stdin=code_of(printed.out))
     assert ran.status == 1
     assert ran.json["missing"] == [BUNDLES[0].path]
     assert told(ran.json, "missing") == ["did not arrive, or is not held there now (skerry)"]
@@ -87,7 +87,7 @@ def test_every_way_of_proof_is_counted_by_its_word(trip: Trip, tmp_path: Path) -
     made = lying(
         trip, tmp_path / "made", lambda r: replace(r, arrived=(replace(r.arrived[0], how=word), *r.arrived[1:]))
     )
-    text = trip.at(trip.depot, "media", "receipt", "--read", made)
+    text = trip.at(trip.main_site, "media", "receipt", "--read", made)
     assert text.status == 0
     assert f"1 of 4 files {word}\n3 of 4 files proven at the destination\n" in text.out
 
@@ -99,7 +99,7 @@ class Half(Trip):
 
 
 def half(keeper: Keeper, tmp_path: Path) -> Half:
-    """The depot, and a site that received the first volume of a set, and answered; then the second."""
+    """The main site, and a site that received the first volume of a set, and answered; then the second."""
     trip = Half(keeper, tmp_path)
     media = write_set(trip.send(), tmp_path / "more")
     trip.at(trip.skerry, "media", "receive", media[0])
@@ -110,8 +110,8 @@ def half(keeper: Keeper, tmp_path: Path) -> Half:
 
 
 def listed(trip: Trip) -> Ran:
-    """What `media list` answers at the depot."""
-    return trip.at(trip.depot, "media", "list", "--json")
+    """What `media list` answers at the main site."""
+    return trip.at(trip.main_site, "media", "list", "--json")
 
 
 def test_an_older_receipt_after_a_newer_one_tells_what_was_so_then(keeper: Keeper, tmp_path: Path) -> None:
@@ -126,13 +126,13 @@ def test_an_older_receipt_after_a_newer_one_tells_what_was_so_then(keeper: Keepe
     assert {f["level"] for f in late.json["findings"]} == {"note"}
     assert sorted(set(late.codes)) == ["missing", "not-checked"]
     assert "a newer receipt of 20" in told(late.json, "not-checked")[0]
-    assert "missing then: " in trip.at(trip.depot, "media", "receipt", "--read", tmp_path / "first").out
+    assert "missing then: " in trip.at(trip.main_site, "media", "receipt", "--read", tmp_path / "first").out
     assert trip.read(second).status == 0
 
 
 def test_a_receipt_of_another_ledger_is_not_judged_by(keeper: Keeper, tmp_path: Path) -> None:
     trip = half(keeper, tmp_path)
-    other = lying(trip, tmp_path / "other", lambda r: replace(r, book="ab" * 16, events=False))
+    other = lying(trip, tmp_path / "other", lambda r: replace(r, ledger="ab" * 16, events=False))
     assert trip.read(other).status == 0
     assert trip.read(tmp_path / "first").status == 1
 
@@ -148,7 +148,7 @@ def test_the_list_tells_what_is_missing_by_the_newest_receipt(keeper: Keeper, tm
     assert row["says"].startswith("2 of 4 files did not arrive at skerry, or are not held there, by the receipt of 20")
     (answer,) = ran.json["sent"][0]["answers"]
     assert (answer["site"], answer["missing"], answer["files"], answer["signed"]) == ("skerry", 2, 4, True)
-    assert "from skerry: 2 of 4 files there" in trip.at(trip.depot, "media", "list").out
+    assert "from skerry: 2 of 4 files there" in trip.at(trip.main_site, "media", "list").out
     trip.read(trip.receipt("second"))
     assert listed(trip).status == 0
     trip.read(tmp_path / "first")
@@ -160,7 +160,7 @@ def test_a_signed_paper_is_an_answer_and_an_unsigned_one_is_a_note(keeper: Keepe
     assert typed(trip, paper(trip)).status == 0
     ran = listed(trip)
     assert (ran.status, ran.codes) == (0, ["unsigned"])
-    assert "unsigned paper of 20" in trip.at(trip.depot, "media", "list").out
+    assert "unsigned paper of 20" in trip.at(trip.main_site, "media", "list").out
     assert typed(trip, paper(trip, "--key", str(tmp_path / "skerry.key"))).status == 0
     assert listed(trip).codes in ([], ["unsigned"])
     assert ("paper", True) in {(a["form"], a["signed"]) for a in listed(trip).json["sent"][0]["answers"]}
@@ -206,7 +206,7 @@ def test_two_ledgers_that_answer_for_one_site_are_both_told(keeper: Keeper, tmp_
     """Else a receipt of another store, by any key that is trusted for receipts, would hide what is missing."""
     trip = half(keeper, tmp_path)
     trip.read(tmp_path / "first")
-    other = lying(trip, tmp_path / "other", lambda r: replace(r, book="ab" * 16, events=False))
+    other = lying(trip, tmp_path / "other", lambda r: replace(r, ledger="ab" * 16, events=False))
     assert trip.read(other).status == 0
     ran = listed(trip)
     assert (ran.status, sorted(ran.codes)) == (1, ["missing", "not-checked"])
@@ -217,7 +217,7 @@ def test_two_ledgers_that_answer_for_one_site_are_both_told(keeper: Keeper, tmp_
 @pytest.mark.parametrize("harm", ["cut", "gone"])
 def test_a_damaged_index_of_ours_is_not_called_the_site_s_fault(keeper: Keeper, tmp_path: Path, harm: str) -> None:
     trip = half(keeper, tmp_path)
-    (index,) = (trip.depot.root / ".keeper" / "sets" / "sent").glob("*/set-index.json")
+    (index,) = (trip.main_site.root / ".keeper" / "sets" / "sent").glob("*/set-index.json")
     record = index.with_name("record.json").read_bytes()
     if harm == "cut":
         index.write_bytes(index.read_bytes()[:300])
@@ -227,9 +227,9 @@ def test_a_damaged_index_of_ours_is_not_called_the_site_s_fault(keeper: Keeper, 
     for ran in files:
         assert ran.status == 1
         assert "altered" not in ran.codes
-        says = " ".join(told(ran.json, "not-checked"))
+        message = " ".join(told(ran.json, "not-checked"))
         if harm == "cut" or b'"written":{}' not in record:
-            assert "nothing could be held against what was sent" in says, says
+            assert "nothing could be held against what was sent" in message, message
     assert trip.read(tmp_path / "first").json["new"] is False, "kept all the same"
 
 
@@ -264,16 +264,16 @@ def test_a_receipt_about_another_index_is_no_answer(trip: Trip, tmp_path: Path) 
 
 
 def test_receipts_of_sets_that_were_not_sent_here_are_shown(trip: Trip, tmp_path: Path) -> None:
-    shutil.rmtree(trip.depot.root / ".keeper" / "sets")
+    shutil.rmtree(trip.main_site.root / ".keeper" / "sets")
     trip.read(trip.receipt("out"))
-    ran = trip.at(trip.depot, "media", "list", "--json")
+    ran = trip.at(trip.main_site, "media", "list", "--json")
     assert (ran.status, [row["site"] for row in ran.json["unsent"]]) == (0, ["skerry"])
-    assert "receipt   of a set that was not sent here" in trip.at(trip.depot, "media", "list").out
+    assert "receipt   of a set that was not sent here" in trip.at(trip.main_site, "media", "list").out
 
 
 def test_a_kept_receipt_that_cannot_be_read_is_told(trip: Trip) -> None:
     trip.read(trip.receipt("out"))
-    (kept,) = (trip.depot.root / ".keeper" / "sets" / "receipts").glob("*.json")
+    (kept,) = (trip.main_site.root / ".keeper" / "sets" / "receipts").glob("*.json")
     kept.write_bytes(kept.read_bytes()[1:])
     ran = listed(trip)
     assert (ran.status, set(ran.codes)) == (3, {"unreadable", "not-checked"})

@@ -35,14 +35,14 @@ def test_what_happened_there_is_known_here_and_twice_is_once(trip: Trip, tmp_pat
     assert (ran.status, ran.json["complete"]) == (0, True), ran.out + ran.err
     trip.work()
     out = trip.receipt("skerry.receipt", process=True)
-    assert trip.at(trip.depot, "media", "list").status == 1, "a set without a receipt is shown"
+    assert trip.at(trip.main_site, "media", "list").status == 1, "a set without a receipt is shown"
     first = trip.read(out, process=True)
     assert first.status == 0, first.out + first.err
     assert first.json["events"]["new"] == first.json["receipt"]["ledger"]["count"] > 0
     assert [row["how"] for row in first.json["receipt"]["arrived"]] == ["proven at the destination"] * 4
     assert first.json["known_set"] and first.json["new"]
-    assert trip.where(trip.depot) == trip.where(trip.skerry)
-    assert trip.at(trip.depot, "media", "list").status == 0
+    assert trip.where(trip.main_site) == trip.where(trip.skerry)
+    assert trip.at(trip.main_site, "media", "list").status == 0
     again = trip.read(out)
     assert (again.json["events"]["new"], again.json["new"]) == (0, False)
     assert again.json["ledger"] == first.json["ledger"]
@@ -61,15 +61,15 @@ def test_receipts_in_any_order_end_in_the_same_answers(trip: Trip, tmp_path: Pat
     three = trip.receipt("three", "--after", str(count))
     wanted = trip.where(trip.skerry)
     fresh = tmp_path / "fresh"
-    shutil.copytree(trip.depot.root, fresh)
+    shutil.copytree(trip.main_site.root, fresh)
     for order in itertools.permutations((one, two, three)):
-        shutil.rmtree(trip.depot.root)
-        shutil.copytree(fresh, trip.depot.root)
+        shutil.rmtree(trip.main_site.root)
+        shutil.copytree(fresh, trip.main_site.root)
         for path in (*order, order[0]):
             ran = trip.read(path)
             assert ran.status in (0, 1), ran.out + ran.err
             assert "altered" not in ran.codes
-        assert trip.where(trip.depot) == wanted
+        assert trip.where(trip.main_site) == wanted
 
 
 def test_what_is_missing_is_told_with_its_volume(trip: Trip, tmp_path: Path) -> None:
@@ -89,15 +89,15 @@ def test_a_receipt_of_a_stranger_is_refused_and_merges_nothing(trip: Trip, tmp_p
     out.write_bytes(data)
     Path(f"{out}.sig").write_bytes(signed(data, 5, "receipts"))
     ran = trip.read(out)
-    assert (ran.status, ran.codes) == (4, ["stranger-key"])
+    assert (ran.status, ran.codes) == (4, ["unknown-key"])
     assert "SHA256:" in ran.json["error"]["hint"]
     assert "trust add NAME KEY.pub --form sshsig --for receipts" in ran.json["error"]["hint"]
     Path(f"{out}.sig").write_bytes(signed(data, SKERRY, "indexes"))
     assert trip.read(out).status == 4, "a signature for an index is none for a receipt"
     Path(f"{out}.sig").unlink()
     assert trip.read(out).status == 4
-    with Ledger.open(trip.depot.root / ".keeper" / "ledger.sqlite", write=False) as book:
-        assert book.head().count == 0
+    with Ledger.open(trip.main_site.root / ".keeper" / "ledger.sqlite", write=False) as ledger:
+        assert ledger.head().count == 0
 
 
 @pytest.mark.parametrize("harm", ["cut", "bit", "event", "more", "empty", "fifo", "deep"])
@@ -121,8 +121,8 @@ def test_a_changed_receipt_is_refused_and_merges_nothing(trip: Trip, tmp_path: P
         os.mkfifo(out)
     ran = trip.read(out)
     assert ran.status in (2, 4)
-    with Ledger.open(trip.depot.root / ".keeper" / "ledger.sqlite", write=False) as book:
-        assert book.head().count == 0
+    with Ledger.open(trip.main_site.root / ".keeper" / "ledger.sqlite", write=False) as ledger:
+        assert ledger.head().count == 0
 
 
 def test_a_receipt_signed_rightly_whose_events_were_exchanged_is_refused_whole(trip: Trip, tmp_path: Path) -> None:
@@ -141,7 +141,7 @@ def test_a_receipt_signed_rightly_whose_events_were_exchanged_is_refused_whole(t
 
 
 def test_a_receipt_is_written_once_and_needs_a_key(trip: Trip, tmp_path: Path) -> None:
-    assert trip.at(trip.skerry, "media", "receipt", "--paper").status == 2, "no set came yet"
+    assert trip.at(trip.skerry, "media", "receipt", "--printed").status == 2, "no set came yet"
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
     assert trip.at(trip.skerry, "media", "receipt", "--out", tmp_path / "x").status == 2
     out = trip.receipt("receipt")
@@ -170,17 +170,17 @@ def test_ssh_keygen_verifies_a_receipt(trip: Trip, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("key", [False, True])
 def test_paper_is_typed_back_in_any_case_and_a_wrong_line_is_named(trip: Trip, tmp_path: Path, key: bool) -> None:
-    """Issue 6: "`receipt --paper` prints a short checksummed code and a QR code, typed or scanned back"."""
+    """Issue 6: "`receipt --printed` prints a short checksummed code and a QR code, typed or scanned back"."""
     trip.at(trip.skerry, "media", "receive", write_set(trip.send(), tmp_path / "media")[0])
     trip.work()
     options = ("--key", str(tmp_path / "skerry.key")) if key else ()
-    ran = trip.at(trip.skerry, "media", "receipt", "--paper", *options, process=True)
+    ran = trip.at(trip.skerry, "media", "receipt", "--printed", *options, process=True)
     assert ran.status == 0, ran.err
     assert all(len(line) <= 80 for line in ran.out.splitlines())
     assert "█" in ran.out
     typed = code_of(ran.out).lower()
     assert len(typed.splitlines()) <= (14 if key else 7)
-    back = trip.at(trip.depot, "media", "receipt", "--read", "-", "--json", stdin=typed, process=True)
+    back = trip.at(trip.main_site, "media", "receipt", "--read", "-", "--json", stdin=typed, process=True)
     assert back.status == 1, back.out + back.err
     assert back.json["signed_by"] == ("skerry" if key else None)
     assert back.json["missing"] == [BUNDLES[1].path, BUNDLES[2].path]
@@ -188,28 +188,28 @@ def test_paper_is_typed_back_in_any_case_and_a_wrong_line_is_named(trip: Trip, t
     assert back.json["slip"]["domains"][0]["staged"] == 1
     rows = typed.splitlines()
     rows[1] = rows[1][:-1] + ("2" if rows[1][-1] != "2" else "3")
-    wrong = trip.at(trip.depot, "media", "receipt", "--read", "-", stdin="\n".join(rows))
+    wrong = trip.at(trip.main_site, "media", "receipt", "--read", "-", stdin="\n".join(rows))
     assert wrong.status == 2
     assert "line 2" in wrong.err
-    assert trip.at(trip.depot, "media", "list", "--json").json["sent"][0]["receipts"] != []
+    assert trip.at(trip.main_site, "media", "list", "--json").json["sent"][0]["receipts"] != []
 
 
 def test_a_paper_signed_by_a_stranger_is_refused(trip: Trip, tmp_path: Path) -> None:
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
-    ran = trip.at(trip.skerry, "media", "receipt", "--paper", "--key", tmp_path / "holm.key")
-    back = trip.at(trip.depot, "media", "receipt", "--read", "-", "--json", stdin=code_of(ran.out))
+    ran = trip.at(trip.skerry, "media", "receipt", "--printed", "--key", tmp_path / "holm.key")
+    back = trip.at(trip.main_site, "media", "receipt", "--read", "-", "--json", stdin=code_of(ran.out))
     assert back.status == 4
 
 
 def test_a_page_of_paper_holds_all_and_needs_nothing(trip: Trip, tmp_path: Path) -> None:
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
     out = tmp_path / "receipt.html"
-    ran = trip.at(trip.skerry, "media", "receipt", "--paper", "--out", out, "--site", "<skerry> & co")
+    ran = trip.at(trip.skerry, "media", "receipt", "--printed", "--out", out, "--site", "<skerry> & co")
     assert ran.status == 0, ran.err
     page = out.read_text()
     assert "<svg" in page and "http" not in page.replace("http-equiv", "").replace("http://www.w3.org/2000/svg", "")
     assert "&lt;skerry&gt; &amp; co" in page
-    assert trip.at(trip.depot, "media", "receipt", "--read", "-", stdin=code_of(page)).status == 0
+    assert trip.at(trip.main_site, "media", "receipt", "--read", "-", stdin=code_of(page)).status == 0
 
 
 @given(cut=st.integers(0, 10_000), put=st.binary(max_size=6), length=st.integers(0, 40))
@@ -223,7 +223,7 @@ def test_nothing_but_our_own_error_comes_out_of_a_header(cut: int, put: bytes, l
         made=now(),
         site="skerry",
         by="me",
-        book="ab",
+        ledger="ab",
         count=0,
         head="0" * 64,
         after=0,
@@ -246,7 +246,7 @@ def test_a_header_in_another_spelling_is_none() -> None:
     received = ReceivedSet(made.index.set_id, 1, made.index.issuer, sha(made.data), MADE)
     line = write_header(
         receipt_of(
-            made.index, received, made=MADE, site="skerry", by="me", book="ab", count=0, head="0" * 64, after=0,
+            made.index, received, made=MADE, site="skerry", by="me", ledger="ab", count=0, head="0" * 64, after=0,
             events=True,
         )
     )  # fmt: skip
@@ -292,17 +292,17 @@ def test_a_receipt_that_changes_between_its_two_reads_is_not_merged(
 
     monkeypatch.setattr(vouch, "insist", insist)
     assert trip.read(out).status == 2
-    with Ledger.open(trip.depot.root / ".keeper" / "ledger.sqlite", write=False) as book:
-        assert book.head().count == 0
+    with Ledger.open(trip.main_site.root / ".keeper" / "ledger.sqlite", write=False) as ledger:
+        assert ledger.head().count == 0
 
 
 def test_a_paper_signed_by_a_key_that_was_dropped_since_is_refused(trip: Trip, tmp_path: Path) -> None:
     trip.at(trip.skerry, "media", "receive", *write_set(trip.send(), tmp_path / "media"))
-    ran = trip.at(trip.skerry, "media", "receipt", "--paper", "--key", tmp_path / "skerry.key")
+    ran = trip.at(trip.skerry, "media", "receipt", "--printed", "--key", tmp_path / "skerry.key")
     back = ("media", "receipt", "--read", "-", "--json")
-    assert trip.at(trip.depot, *back, stdin=code_of(ran.out)).status == 0
-    assert trip.at(trip.depot, "trust", "drop", "skerry", "--why", "lost").status == 0
-    assert trip.at(trip.depot, *back, stdin=code_of(ran.out)).status == 4
+    assert trip.at(trip.main_site, *back, stdin=code_of(ran.out)).status == 0
+    assert trip.at(trip.main_site, "trust", "remove", "skerry", "--reason", "lost").status == 0
+    assert trip.at(trip.main_site, *back, stdin=code_of(ran.out)).status == 4
 
 
 def test_the_header_is_bounded_before_it_is_parsed() -> None:

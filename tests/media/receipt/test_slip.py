@@ -78,7 +78,7 @@ def problems(lines: list[str]) -> list[tuple[str, str]]:
     """What reading these lines calls wrong, and how."""
     with pytest.raises(InputError) as caught:
         from_lines("\n".join(lines))
-    return [(each.subject, each.says) for each in caught.value.problems]
+    return [(each.subject, each.message) for each in caught.value.problems]
 
 
 @pytest.mark.parametrize("size", [40, 80, 160, 600])

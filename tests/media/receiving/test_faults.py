@@ -203,7 +203,7 @@ def test_volumes_on_media_without_links_and_modes(made: MadeSet, tmp_path: Path,
         for number in (1, 2):
             write_volume(made, number, point)
         came = site.receive(point)
-        assert came.complete, [f.says for f in came.findings]
+        assert came.complete, [f.message for f in came.findings]
         assert not [f for f in came.findings if f.level != "note"]
     assert site.bundles() == WHOLE
 
@@ -222,15 +222,15 @@ def test_a_receipt_is_written_to_a_medium_without_links(made: MadeSet, tmp_path:
     with (
         mounted(kind, tmp_path) as point,
         Store.open(site.root, write=True) as store,
-        Ledger.open(site.root / ".keeper" / "ledger.sqlite", write=True) as book,
+        Ledger.open(site.root / ".keeper" / "ledger.sqlite", write=True) as ledger,
     ):
         received, index = compose.chosen(store, "")
-        receipt = compose.compose(store, book, received, index, made=now(), site="skerry", by="me", after=0)
+        receipt = compose.compose(store, ledger, received, index, made=now(), site="skerry", by="me", after=0)
         from bundlekeeper.verification.signatures.sign import sign_document
 
         key = private("ed25519", 1)
         out = point / "skerry.receipt"
-        receipt_write.write(out, receipt, book, lambda sha512: sign_document(key, "receipts", {"sha512": sha512}))
+        receipt_write.write(out, receipt, ledger, lambda sha512: sign_document(key, "receipts", {"sha512": sha512}))
         data = out.read_bytes()
         assert Path(f"{out}.sig").read_bytes() == signed(data, 1, "receipts")
         assert sorted(p.name for p in point.iterdir() if "receipt" in p.name) == [
@@ -238,7 +238,7 @@ def test_a_receipt_is_written_to_a_medium_without_links(made: MadeSet, tmp_path:
             "skerry.receipt.sig",
         ]
         with pytest.raises(KeeperError):
-            receipt_write.write(out, receipt, book, lambda _: b"")
+            receipt_write.write(out, receipt, ledger, lambda _: b"")
         assert out.read_bytes() == data
 
 

@@ -39,7 +39,7 @@ def site(tmp_path: Path) -> Site:
 
 
 def listed_again(volume: Path, name: str) -> None:
-    """Make the tag manifest's line of a text anew."""
+    """Make the tag manifest's line of a text again."""
     tag = volume / "tagmanifest-sha256.txt"
     rows = [line for line in tag.read_text().splitlines(keepends=True) if not line.endswith(f"  {name}\n")]
     tag.write_text("".join([*rows, f"{hashlib.sha256((volume / name).read_bytes()).hexdigest()}  {name}\n"]))
@@ -60,7 +60,7 @@ def test_a_text_of_100_gb_is_refused_by_its_size(sticks: list[Path], site: Site,
     grown(sticks[which], name)
     came = site.receive(*sticks)
     assert came.refused
-    assert any("larger than" in f.says for f in came.findings if f.code == "bad-volume")
+    assert any("larger than" in f.message for f in came.findings if f.code == "bad-volume")
     assert [row.number for row in came.volumes] == [2 - which], "what is wrong with one hides no other"
 
 
@@ -96,11 +96,11 @@ def test_a_payload_file_of_100_gb_is_no_file_of_the_set(sticks: list[Path], site
 def test_more_lines_than_a_volume_may_have_files(sticks: list[Path], site: Site) -> None:
     manifest = sticks[0] / "manifest-sha256.txt"
     with manifest.open("a") as file:
-        file.writelines(f"{n:064x}  data/b/{n:08d}.fwb\n" for n in range(300_000))
+        file.writelines(f"{n:064x}  data/b/{n:08d}.bin\n" for n in range(300_000))
     listed_again(sticks[0], manifest.name)
     came = site.receive(*sticks)
     assert came.refused
-    assert ["more than 100000 lines" in f.says for f in came.findings if f.subject == manifest.name] == [True]
+    assert ["more than 100000 lines" in f.message for f in came.findings if f.subject == manifest.name] == [True]
 
 
 @pytest.mark.parametrize("end", ["\n", "\r", "\r\n"])
@@ -181,4 +181,4 @@ def test_a_medium_without_any_volume_that_can_be_read_is_still_refused(sticks: l
         grown(stick, "set-index.json")
     with pytest.raises(RefusedError) as caught:
         site.receive(*sticks)
-    assert sum("larger than" in f.says for f in caught.value.problems) == 2
+    assert sum("larger than" in f.message for f in caught.value.problems) == 2

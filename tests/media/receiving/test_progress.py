@@ -10,7 +10,7 @@ import pytest
 
 from bundlekeeper.errors import RefusedError
 from bundlekeeper.media.receiving.receive import Reception
-from bundlekeeper.media.set.records import HELD, PROVEN
+from bundlekeeper.media.set.records import STORED, PROVEN
 from bundlekeeper.model.media.index import write_index
 from bundlekeeper.store.contents.store import Store
 from tests.conftest import Keeper
@@ -34,7 +34,7 @@ def made() -> MadeSet:
 
 def volumes(came: Reception) -> dict[int, tuple[int, int, int]]:
     """Of each volume that was here: proven, in already and not read, all."""
-    return {row.number: (row.proven, row.held, row.files) for row in came.volumes}
+    return {row.number: (row.verified, row.stored, row.files) for row in came.volumes}
 
 
 def flip(path: Path) -> None:
@@ -73,7 +73,7 @@ def test_what_was_lost_and_taken_again_has_the_word_and_date_of_that(site: Site,
     later, latest = (now() + timedelta(days=days) for days in (30, 60))
     media = write_set(newer, tmp_path / "newer")
     came = site.receive(*media, clock=lambda: later)
-    assert came.received.arrived[BLADE.path].how == HELD
+    assert came.received.arrived[BLADE.path].how == STORED
     (site.root / BLADE.path).unlink()
     came = site.receive(*media, clock=lambda: latest)
     entry = came.received.arrived[BLADE.path]
@@ -91,9 +91,9 @@ def test_a_set_goes_on_that_only_withdrawals_overtook(site: Site, tmp_path: Path
     assert came.complete
     assert came.received.rollback == ""
     assert ("withdrawn", BLADE.path.rpartition("/")[2]) in {(f.code, f.subject) for f in came.findings}
-    with Store.open(site.root, write=False) as store, store.catalogue(write=False) as catalogue:
-        assert {row.standing for row in catalogue.held() if row.place == BLADE.path} == {"withdrawn"}
-        assert any("began to come before the withdrawals" in why for _, _, _, why in catalogue.exceptions())
+    with Store.open(site.root, write=False) as store, store.database(write=False) as database:
+        assert {row.lifecycle for row in database.stored() if row.place == BLADE.path} == {"withdrawn"}
+        assert any("began to come before the withdrawals" in reason for _, _, _, reason in database.exceptions())
     fresh = write_set(make_set([BUNDLES[0]], sequence=3, manifest=manifest_text(BUNDLES, 3)), tmp_path / "fresh")
     with pytest.raises(RefusedError, match="older"):
         site.receive(*fresh)
@@ -116,7 +116,7 @@ def test_a_volume_is_called_proven_by_what_was_read_from_it(site: Site, made: Ma
     media = write_set(made, tmp_path)
     first = site.receive(*media)
     assert volumes(first) == {1: (3, 0, 3), 2: (3, 0, 3), 3: (2, 0, 2)}
-    flip(next((media[1] / "data").rglob("*blade*.fwb")))
+    flip(next((media[1] / "data").rglob("*blade*.bin")))
     again = site.receive(media[1])
     assert volumes(again) == {2: (1, 2, 3)}
     assert again.complete
@@ -134,7 +134,7 @@ def test_the_bad_one_of_two_copies_is_told(site: Site, made: MadeSet, tmp_path: 
     assert site.bundles() == every_bundle()
     if first or bad == "manifest":  # of large files the second copy is not read where the first is good
         assert codes(came) == ["altered"]
-    good = {row.root: row.proven == row.files for row in came.volumes if row.number == 2}
+    good = {row.root: row.verified == row.files for row in came.volumes if row.number == 2}
     assert not good[str(media[1] if first else other)]
 
 
@@ -152,7 +152,7 @@ def test_what_was_held_before_is_called_that_and_no_volume_that_never_came_is(
     came = site.receive(write_set(newer, tmp_path / "newer")[0], clock=lambda: later)
     assert came.complete
     how = {path: (a.how, a.at) for path, a in came.received.arrived.items()}
-    assert how[BLADE.path][0] == HELD
+    assert how[BLADE.path][0] == STORED
     assert how[BLADE.path][1] < came.received.began
     assert how[BUNDLES[0].path] == (PROVEN, later)
     assert set(came.received.volumes) == {1}
@@ -171,7 +171,7 @@ def test_after_a_whole_that_is_not_right_every_part_is_still_to_come(site: Site,
 
 
 def test_a_withdrawal_of_what_is_held_is_a_finding_whatever_the_set_carries(site: Site, tmp_path: Path) -> None:
-    """As `take` of the same manifest has it."""
+    """As `store add` of the same manifest has it."""
     site.receive(*write_set(make_set(BUNDLES, sequence=1), tmp_path / "one"))
     rows = (replace(BLADE, withdrawn="loses settings"), BUNDLES[0], SPLIT)
     made = make_set([BUNDLES[0]], sequence=2, manifest=manifest_text(rows, 2))
@@ -196,7 +196,7 @@ def test_an_index_that_is_none_hides_no_other_volume(site: Site, made: MadeSet, 
     assert BUNDLES[0].path in site.bundles()
     with pytest.raises(RefusedError, match="no volume here") as caught:
         site.receive(media[1])
-    assert "no index of a media set" in " ".join(f.says for f in caught.value.problems)
+    assert "no index of a media set" in " ".join(f.message for f in caught.value.problems)
 
 
 def test_somebody_s_own_note_is_no_volume(site: Site, made: MadeSet, tmp_path: Path) -> None:
@@ -213,7 +213,7 @@ def test_somebody_s_own_note_is_no_volume(site: Site, made: MadeSet, tmp_path: P
     for folder in (begun, begun.parent):
         with pytest.raises(RefusedError) as caught:
             site.receive(folder)
-        assert "was not finished" in caught.value.problems[0].says
+        assert "was not finished" in caught.value.problems[0].message
 
 
 @pytest.mark.parametrize("name", ["DATA", "Data"])
@@ -226,7 +226,7 @@ def test_the_payload_s_folder_under_another_case_is_told_and_does_no_harm(
     came = site.receive(*media)
     assert came.complete
     assert site.bundles() == every_bundle()
-    assert f"the folder data is here under the name {name}" in {f.says for f in came.findings}
+    assert f"the folder data is here under the name {name}" in {f.message for f in came.findings}
 
 
 def test_texts_that_nothing_proves_are_told(site: Site, made: MadeSet, tmp_path: Path) -> None:
@@ -242,13 +242,13 @@ def test_texts_that_nothing_proves_are_told(site: Site, made: MadeSet, tmp_path:
 
 def test_a_renamed_file_is_told_once(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
-    for root, pattern in ((media[1], "*blade*.fwb"), (media[2], "*.part-03of03")):
+    for root, pattern in ((media[1], "*blade*.bin"), (media[2], "*.part-03of03")):
         each = next((root / "data").rglob(pattern))
         each.rename(each.with_name("RENAMED.FWB"))
     came = site.receive(*media)
     assert came.complete
     assert codes(came) == ["misnamed", "misnamed"]
-    assert all(row.proven == row.files for row in came.volumes)
+    assert all(row.verified == row.files for row in came.volumes)
 
 
 # Who signed, and when
@@ -261,7 +261,7 @@ def test_another_signer_of_the_same_issuer_is_told(site: Site, tmp_path: Path) -
     second = make_set(BUNDLES, sequence=2, key=1)
     came = site.receive(*write_set(second, tmp_path / "two"))
     assert codes(came) == ["not-checked"]
-    assert "signed by other; the issuer's set before it, number 1, by holm" in {f.says for f in came.findings}
+    assert "signed by other; the issuer's set before it, number 1, by holm" in {f.message for f in came.findings}
     third = make_set(BUNDLES, sequence=3, key=1)
     assert codes(site.receive(*write_set(third, tmp_path / "three"))) == []
     fourth = make_set(BUNDLES, sequence=4)  # two people sign there in turn: told once for each

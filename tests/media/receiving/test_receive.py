@@ -92,7 +92,7 @@ def test_an_unknown_key_is_refused_with_its_fingerprint_and_the_way(tmp_path: Pa
         site.receive(media[0])
     assert "SHA256:" in caught.value.hint
     assert "trust add NAME KEY.pub --form sshsig --for indexes" in caught.value.hint
-    assert [f.code for f in caught.value.problems] == ["stranger-key"]
+    assert [f.code for f in caught.value.problems] == ["unknown-key"]
     assert sorted(site.root.rglob("*")) == before
 
 
@@ -122,10 +122,10 @@ def test_an_older_set_is_refused_unless_a_reason_is_recorded(site: Site, tmp_pat
     with pytest.raises(RefusedError, match="older"):
         site.receive(*older)
     with pytest.raises(InputError):
-        site.receive(*older, accept_rollback=" ")
-    assert site.receive(*older, accept_rollback="6.1.0 was withdrawn").complete
-    with Store.open(site.root, write=False) as store, store.catalogue(write=False) as catalogue:
-        assert ("rollback", "6.1.0 was withdrawn") in {(what, why) for _, what, _, why in catalogue.exceptions()}
+        site.receive(*older, allow_rollback=" ")
+    assert site.receive(*older, allow_rollback="6.1.0 was withdrawn").complete
+    with Store.open(site.root, write=False) as store, store.database(write=False) as database:
+        assert ("rollback", "6.1.0 was withdrawn") in {(what, reason) for _, what, _, reason in database.exceptions()}
 
 
 @pytest.mark.fault(43)
@@ -146,7 +146,7 @@ def test_another_set_under_the_same_number_is_a_contradiction(site: Site, tmp_pa
     site.receive(*write_set(make_set([BUNDLES[0]], set_id="a" * 16, manifest=manifest_text(BUNDLES)), tmp_path / "one"))
     other = make_set([BUNDLES[1]], set_id="a" * 16 if same_id else "b" * 16, manifest=manifest_text(BUNDLES))
     with pytest.raises(RefusedError, match="contradict"):
-        site.receive(*write_set(other, tmp_path / "two"), accept_rollback="no reason helps")
+        site.receive(*write_set(other, tmp_path / "two"), allow_rollback="no reason helps")
     assert BUNDLES[1].path not in site.bundles()
 
 
@@ -157,7 +157,7 @@ def test_volumes_of_two_sets_together_are_refused_with_their_names(site: Site, t
     two = write_set(make_set(BUNDLES, sequence=2), tmp_path / "two")
     with pytest.raises(RefusedError) as caught:
         site.receive(one[0], two[1])
-    told = " ".join(f.says for f in caught.value.problems)
+    told = " ".join(f.message for f in caught.value.problems)
     assert "marram-set0001" in told and "marram-set0002" in told
     assert site.bundles() == {}
 
@@ -168,7 +168,7 @@ def test_a_volume_without_bagit_txt_was_not_finished(site: Site, made: MadeSet, 
     (media[0] / "bagit.txt").unlink()
     with pytest.raises(RefusedError) as caught:
         site.receive(media[0])
-    assert "not finished" in caught.value.problems[0].says
+    assert "not finished" in caught.value.problems[0].message
     came = site.receive(*media)
     assert codes(came) == ["bad-volume"]
     assert set(came.to_come) == {1}
@@ -177,7 +177,7 @@ def test_a_volume_without_bagit_txt_was_not_finished(site: Site, made: MadeSet, 
     (begun / "UNFINISHED.txt").write_text("not finished")
     with pytest.raises(RefusedError) as early:
         site.receive(begun.parent)
-    assert "not finished" in early.value.problems[0].says
+    assert "not finished" in early.value.problems[0].message
 
 
 @pytest.mark.fault(59)
@@ -195,7 +195,7 @@ def test_a_payload_of_another_set_under_a_volume_of_this_one_is_refused(site: Si
 @pytest.mark.attack("mix-and-match")
 def test_a_volume_that_lists_more_than_the_index_is_refused(site: Site, made: MadeSet, tmp_path: Path) -> None:
     """A file that the maker did not sign for may not ride along, however well the bag's own lists fit it."""
-    made.payload[1]["blade/6.1.0/rider.fwb"] = b"rider"
+    made.payload[1]["blade/6.1.0/rider.bin"] = b"rider"
     with pytest.raises(RefusedError, match="does not list what the index"):
         site.receive(write_volume(made, 1, tmp_path))
     assert site.bundles() == {}
@@ -209,7 +209,7 @@ def test_a_notice_that_its_manifest_does_not_bear_out_is_told_and_not_believed(s
         extra = {"notices/marram-1.json": ("notice", notice)}
         made = make_set((), manifest=manifest, extra=extra, sequence=sequence, manifest_sequence=1)
         came = site.receive(*write_set(made, tmp_path / str(sequence)))
-        assert [w.why for w in came.withdrawn] == (["loses settings"] if notice == right else [])
+        assert [w.reason for w in came.withdrawn] == (["loses settings"] if notice == right else [])
         assert ("bad-volume" in codes(came)) == (notice != right)
 
 
@@ -242,7 +242,7 @@ def test_an_altered_part_counts_for_nothing_until_a_whole_copy_comes(site: Site,
 def test_of_two_copies_of_a_volume_the_whole_one_serves(site: Site, made: MadeSet, tmp_path: Path) -> None:
     media = write_set(made, tmp_path)
     other = write_volume(made, 2, tmp_path / "copy")
-    for path in ((media[1] / "data").rglob("*.part-02of03"), (media[1] / "data").rglob("*blade*.fwb")):
+    for path in ((media[1] / "data").rglob("*.part-02of03"), (media[1] / "data").rglob("*blade*.bin")):
         for each in path:
             each.write_bytes(b"\0" * each.stat().st_size)
     came = site.receive(*media, other)
@@ -255,7 +255,7 @@ def test_a_copy_that_broke_off_is_told_with_both_sizes(site: Site, made: MadeSet
     os.truncate(media[0] / "data" / BUNDLES[0].path, 1000)
     os.unlink(media[1] / "data" / BUNDLES[1].path)
     came = site.receive(*media)
-    told = {f.code: f.says for f in came.findings if f.subject in (BUNDLES[0].path, BUNDLES[1].path)}
+    told = {f.code: f.message for f in came.findings if f.subject in (BUNDLES[0].path, BUNDLES[1].path)}
     assert "1000 bytes" in told["truncated"] and str(len(BUNDLES[0].data)) in told["truncated"]
     assert "not on volume 2" in told["missing"]
     assert not (site.root / "quarantine").exists() or not list((site.root / "quarantine").iterdir())
@@ -276,7 +276,7 @@ def test_names_cut_to_eight_and_three_are_found_again_by_their_bytes(site: Site,
     assert came.complete
     assert site.bundles() == every_bundle()
     assert set(codes(came)) == {"misnamed"}
-    told = " ".join(f.says for f in came.findings)
+    told = " ".join(f.message for f in came.findings)
     assert "set-index.json is here under the name SET-IN~" in told
     assert f"{SPLIT.path}.part-01of03 is here under the name" in told
 
@@ -305,7 +305,7 @@ def test_a_list_that_is_gone_is_missing_and_one_of_a_mangled_name_is_misnamed(
         old.unlink()
     came = site.receive(*media)
     assert came.complete, "the signed index names every file"
-    assert [f.code for f in came.findings if "manifest-sha256.txt" in f"{f.subject} {f.says}"] == [code]
+    assert [f.code for f in came.findings if "manifest-sha256.txt" in f"{f.subject} {f.message}"] == [code]
 
 
 def test_case_that_was_lost_is_told_and_does_no_harm(site: Site, made: MadeSet, tmp_path: Path) -> None:
@@ -315,7 +315,7 @@ def test_case_that_was_lost_is_told_and_does_no_harm(site: Site, made: MadeSet, 
     came = site.receive(*media)
     assert came.complete
     assert {"misnamed"} <= set(codes(came)) <= {"misnamed", "missing", "extra"}
-    assert any(old.name.upper() in f.says for f in came.findings if f.code == "misnamed")
+    assert any(old.name.upper() in f.message for f in came.findings if f.code == "misnamed")
 
 
 @pytest.mark.parametrize("harm", ["link", "fifo", "outside", "twins", "fetch", "deep", "huge", "nul"])
@@ -492,13 +492,13 @@ def test_what_came_is_known_to_the_sets(site: Site, made: MadeSet, tmp_path: Pat
 
 
 SIGNED = (*BUNDLES[:2], Bundle("rack", "6.1.0", SPLIT.data, (1, 2, 3), signer=3))
-WANTS = 'acceptance = 1\nsigned_families = ["rack"]\n'
+WANTS = 'store = 1\nsigned_families = ["rack"]\n'
 
 
 @pytest.mark.parametrize("signer", [3, 4])
 def test_a_split_bundle_and_its_signature_that_came_on_another_day(site: Site, tmp_path: Path, signer: int) -> None:
-    """A signature lies on one volume; it is kept until the bundle's last part is in, and judged as `take` judges."""
-    (site.root / "acceptance.toml").write_text(WANTS)
+    """A signature lies on one volume; it is kept until the bundle's last part is in, and judged as `store add` judges."""
+    (site.root / "store.toml").write_text(WANTS)
     with Store.open(site.root, write=True) as store:
         site.trust(store, "maker", 3, "bundles")
     bundles = (*SIGNED[:2], replace(SIGNED[2], signer=signer))
@@ -508,17 +508,17 @@ def test_a_split_bundle_and_its_signature_that_came_on_another_day(site: Site, t
     shutil.rmtree(media[0])
     came = site.receive(media[2])
     if signer == 3:
-        assert came.complete, [f.says for f in came.findings]
+        assert came.complete, [f.message for f in came.findings]
         assert site.tree()[f"{SPLIT.path}.sig"] == SIGNED[2].signature
         assert next(row.signature for row in came.rows if row.family == "rack") == "good"
     else:
         assert not came.complete
         assert SPLIT.path not in site.bundles()
-        assert {"bad-signature", "stranger-key"} & set(codes(came))
+        assert {"bad-signature", "unknown-key"} & set(codes(came))
 
 
 def test_a_store_that_wants_signed_manifests_takes_the_set_s_signature(site: Site, tmp_path: Path) -> None:
-    (site.root / "acceptance.toml").write_text("acceptance = 1\nsigned_manifests = true\n")
+    (site.root / "store.toml").write_text("store = 1\nsigned_manifests = true\n")
     with Store.open(site.root, write=True) as store:
         site.trust(store, "writer", 5, "manifests")
     manifest = manifest_text(BUNDLES)
@@ -586,4 +586,4 @@ def test_a_set_by_an_older_manifest_is_refused_before_anything_is_joined(site: S
         site.receive(media[0])
     assert not list((site.root / ".keeper" / "incoming").iterdir())
     assert len(list((site.root / ".keeper" / "sets" / "received").glob("*/*"))) == 1
-    assert site.receive(*media, accept_rollback="the newer one was withdrawn").complete
+    assert site.receive(*media, allow_rollback="the newer one was withdrawn").complete

@@ -32,9 +32,9 @@ def tool(tmp_path: Path) -> dict[str, Path]:
 
 @pytest.fixture
 def world(tmp_path: Path) -> World:
-    (tmp_path / "depot").mkdir()
+    (tmp_path / "main site").mkdir()
     (tmp_path / "stick").mkdir()
-    world = World(tmp_path / "depot", SPLIT, 3)
+    world = World(tmp_path / "main site", SPLIT, 3)
     text = manifest_text([Bundle(each.family, each.version, each.data) for each in SPLIT])
     next((world.kit.root / "manifests").glob("*.toml")).write_bytes(text)
     world.plan = plan_of(world.kit.root, SPLIT, 3)
@@ -86,7 +86,7 @@ def test_a_text_that_was_replaced_is_found(stick: Path, tmp_path: Path, name: st
     lists_again(volume)
     came = Site(tmp_path / "skerry").receive(stick)
     assert told(came) == [("altered", f"{volume.name}/{name}")]
-    assert "signed index" in came.findings[0].says
+    assert "signed index" in came.findings[0].message
     assert came.complete, "the payload is proven by the index, whoever wrote the texts"
 
 

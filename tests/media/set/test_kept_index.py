@@ -12,7 +12,7 @@ from bundlekeeper.errors import DamagedError
 from bundlekeeper.media.volume.folder import INDEX, SIGNATURE
 from tests.conftest import Keeper
 from tests.conftest import World as Tour
-from tests.kits.depots import Depot
+from tests.kits.main_sites import MainSite
 from tests.kits.disc_images import image
 from tests.kits.media_write_kit import SPLIT, World, sign, states
 from tests.kits.signing_world import private, private_pem
@@ -20,9 +20,9 @@ from tests.kits.signing_world import private, private_pem
 
 @pytest.fixture
 def made(tmp_path: Path) -> World:
-    for name in ("depot", "stick"):
+    for name in ("main site", "stick"):
         (tmp_path / name).mkdir()
-    return World(tmp_path / "depot", SPLIT, 3)
+    return World(tmp_path / "main site", SPLIT, 3)
 
 
 def spoil(folder: Path, how: str) -> None:
@@ -68,16 +68,16 @@ def test_what_is_kept_damaged_does_not_go_out(made: World, tmp_path: Path, how: 
 
 
 def test_another_key_on_a_set_that_is_signed_is_told(keeper: Keeper, world: Tour, tmp_path: Path) -> None:
-    depot = Depot(keeper, world, tmp_path)
-    first = depot.write("--to", "stick", "--only", "1", "--json")
+    main_site = MainSite(keeper, world, tmp_path)
+    first = main_site.write("--to", "stick", "--only", "1", "--json")
     by = first.json["signed_by"]
     assert by.startswith("SHA256:")
     (tmp_path / "other").write_bytes(private_pem(private("ed25519", 1), ssh=True))
     (tmp_path / "other").chmod(0o600)
-    for key, says in (("other", "signed before, by " + by), ("absent", "no such key"), ("plan.json", "")):
+    for key, message in (("other", "signed before, by " + by), ("absent", "no such key"), ("plan.json", "")):
         done = keeper("media", "write", "plan.json", "--key", key, "--to", "stick")
         assert done.status in (2, 4), done.err
-        assert says in done.err.replace("\n", " ")
+        assert message in done.err.replace("\n", " ")
         assert len(list((tmp_path / "stick").iterdir())) == 1
     for words in ((), ("--key", "key")):
         again = keeper("media", "write", "plan.json", *words, "--to", "stick", "--json")

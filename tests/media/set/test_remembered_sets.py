@@ -72,7 +72,7 @@ def test_what_came_is_read_back_as_it_was_written(store: Store) -> None:
     whole = replace(
         coming(),
         volumes={1: AT},
-        parts={"blade/6.1.0/x.fwb.part-01of02": AT},
+        parts={"blade/6.1.0/x.bin.part-01of02": AT},
         arrived={"a/b": Arrived("a/b", "5" * 64, "read here", AT)},
         completed=AT,
         rollback="the newer one was withdrawn",

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from bundlekeeper.errors import InputError, KeeperError, RefusedError
 from bundlekeeper.findings import Finding
 from bundlekeeper.media.volume import bag_text, verify
-from bundlekeeper.media.volume.bag import prove_bag, read_bag
+from bundlekeeper.media.volume.bag import verify_bag, read_bag
 
 with warnings.catch_warnings():  # it asks pkg_resources for its version
     warnings.simplefilter("ignore")
@@ -47,7 +47,7 @@ def make(root: Path, payload: Mapping[str, bytes], algorithms: tuple[str, ...] =
 
 @pytest.fixture
 def bag(tmp_path: Path) -> Path:
-    return make(tmp_path / "bag", {"a.fwb": b"abc", "b/c d.fwb": b"x" * 5000, "empty": b""}, ("sha256", "sha512"))
+    return make(tmp_path / "bag", {"a.bin": b"abc", "b/c d.bin": b"x" * 5000, "empty": b""}, ("sha256", "sha512"))
 
 
 def codes(findings: tuple[Finding, ...]) -> list[tuple[str, str]]:
@@ -57,45 +57,45 @@ def codes(findings: tuple[Finding, ...]) -> list[tuple[str, str]]:
 def test_a_bag_of_ours_is_complete_and_valid_for_us_and_for_bagit(bag: Path) -> None:
     found = read_bag(bag)
     assert (found.version, found.findings, found.value("payload-OXUM")) == ("1.0", (), "5003.3")
-    proof = prove_bag(found)
-    assert proof.findings == ()
-    assert proof.digests["data/a.fwb"].sha256 == ABC
+    verification = verify_bag(found)
+    assert verification.findings == ()
+    assert verification.digests["data/a.bin"].sha256 == ABC
     assert bagit.Bag(str(bag)).is_valid()
 
 
 @pytest.mark.parametrize("checksums", [["sha256"], ["sha256", "sha512"], ["md5", "sha1", "sha256"]])
 def test_a_bag_that_the_library_made_is_valid_for_us(tmp_path: Path, checksums: list[str]) -> None:
     (tmp_path / "sub").mkdir()
-    (tmp_path / "sub" / "ä b.fwb").write_bytes(b"abc")
+    (tmp_path / "sub" / "ä b.bin").write_bytes(b"abc")
     (tmp_path / "x").write_bytes(b"")
     bagit.make_bag(str(tmp_path), {"Contact-Name": "kim", "External-Description": "one\n two"}, checksums=checksums)
     found = read_bag(tmp_path)
     assert found.version == "0.97"
     assert found.findings == ()
-    assert prove_bag(found).findings == ()
+    assert verify_bag(found).findings == ()
     assert set(found.payload["data/x"]) == set(checksums)
 
 
 def test_both_say_the_same_of_a_flipped_byte(bag: Path) -> None:
-    file = bag / "data/b/c d.fwb"
+    file = bag / "data/b/c d.bin"
     data = bytearray(file.read_bytes())
     data[4000] ^= 1
     file.write_bytes(data)
     assert not bagit.Bag(str(bag)).is_valid()
     found = read_bag(bag)
     assert found.findings == ()  # no payload was read yet
-    assert codes(prove_bag(found).findings) == [("altered", "data/b/c d.fwb")]
+    assert codes(verify_bag(found).findings) == [("altered", "data/b/c d.bin")]
 
 
 def test_a_flipped_byte_in_a_tag_file_is_found(bag: Path) -> None:
     (bag / "bag-info.txt").write_text((bag / "bag-info.txt").read_text().replace("2026-11-25", "2026-11-26"))
-    assert codes(prove_bag(read_bag(bag)).findings) == [("altered", "bag-info.txt")]
+    assert codes(verify_bag(read_bag(bag)).findings) == [("altered", "bag-info.txt")]
 
 
 def test_a_file_that_cannot_be_read_is_unreadable_and_not_altered(bag: Path) -> None:
     found = read_bag(bag)
-    (bag / "data/a.fwb").unlink()
-    assert codes(prove_bag(found).findings) == [("unreadable", "data/a.fwb")]
+    (bag / "data/a.bin").unlink()
+    assert codes(verify_bag(found).findings) == [("unreadable", "data/a.bin")]
 
 
 def _unlink(*paths: str) -> Callable[[Path], object]:
@@ -124,10 +124,10 @@ def _rename(old: str, new: str) -> Callable[[Path], object]:
 
 
 INCOMPLETE = {
-    "§3: every file that a payload manifest lists is there": (_unlink("data/a.fwb"), ("missing", "data/a.fwb")),
+    "§3: every file that a payload manifest lists is there": (_unlink("data/a.bin"), ("missing", "data/a.bin")),
     "§3: every file that a tag manifest lists is there": (_unlink("bag-info.txt"), ("missing", "bag-info.txt")),
     "§3: every payload file is listed": (_write("data/new", "x"), ("extra", "data/new")),
-    "§2.2.2: Payload-Oxum as a pre-check": (_write("data/a.fwb", "abcd"), ("bad-volume", "bag-info.txt")),
+    "§2.2.2: Payload-Oxum as a pre-check": (_write("data/a.bin", "abcd"), ("bad-volume", "bag-info.txt")),
     "§2.2.2: Payload-Oxum is octets.streams": (
         _write("bag-info.txt", "Payload-Oxum: some\n"),
         ("bad-volume", "bag-info.txt"),
@@ -164,9 +164,9 @@ REFUSED: dict[str, tuple[Callable[[Path], object], str]] = {
         lambda bag: (bag / "manifest-sha512.txt").write_text(
             "\n".join((bag / "manifest-sha512.txt").read_text().split("\n")[1:])
         ),
-        "does not list data/a.fwb",
+        "does not list data/a.bin",
     ),
-    "§2.1.3 exactly once": (_append("manifest-sha256.txt", f"{ABC}  data/a.fwb\n"), "twice"),
+    "§2.1.3 exactly once": (_append("manifest-sha256.txt", f"{ABC}  data/a.bin\n"), "twice"),
     "§2.1.3 no checksum": (_append("manifest-sha256.txt", f"{ABC[:-1]}  data/z\n"), "no checksum and path"),
     "§2.1.3 payload only": (_append("manifest-sha256.txt", f"{ABC}  bag-info.txt\n"), "no payload"),
     "§2.2.1 no tag manifest in one": (
@@ -179,8 +179,8 @@ REFUSED: dict[str, tuple[Callable[[Path], object], str]] = {
     ),
     "§2.2.2 Payload-Oxum once": (_append("bag-info.txt", "Payload-Oxum: 5003.3\n"), "more than once"),
     "§2.2.2 a line without a label": (_append("bag-info.txt", "nothing\n"), "no label and value"),
-    "§2.2.3 fetch.txt": (_write("fetch.txt", "https://example.invalid/a 3 data/a.fwb\n"), "fetched"),
-    "§2.4 unknown algorithm": (_write("manifest-crc32.txt", "00000000  data/a.fwb\n"), "unknown"),
+    "§2.2.3 fetch.txt": (_write("fetch.txt", "https://example.invalid/a 3 data/a.bin\n"), "fetched"),
+    "§2.4 unknown algorithm": (_write("manifest-crc32.txt", "00000000  data/a.bin\n"), "unknown"),
     "§5.2 upwards": (_append("manifest-sha256.txt", f"{ABC}  data/../../etc/passwd\n"), "folder"),
     "§5.2 absolute": (_append("manifest-sha256.txt", f"{ABC}  /etc/passwd\n"), "empty"),
     "§5.2 a home": (_append("manifest-sha256.txt", f"{ABC}  ~root/x\n"), "tilde"),
@@ -210,30 +210,30 @@ REFUSED: dict[str, tuple[Callable[[Path], object], str]] = {
 @pytest.mark.parametrize("rule", REFUSED)
 def test_a_bag_against_the_rules_is_refused_and_says_why(bag: Path, rule: str) -> None:
     """RFC 8493: the sections named; §5 on hostile bags."""
-    change, says = REFUSED[rule]
+    change, message = REFUSED[rule]
     change(bag)
     with pytest.raises(RefusedError) as caught:
         read_bag(bag)
-    told = [caught.value.says, *(f"{each.subject}: {each.says}" for each in caught.value.problems)]
-    assert any(says in each for each in told), told
+    told = [caught.value.message, *(f"{each.subject}: {each.message}" for each in caught.value.problems)]
+    assert any(message in each for each in told), told
     assert caught.value.exit_code == 4
 
 
 def test_a_tilde_inside_a_path_is_a_name_like_any_other(tmp_path: Path) -> None:
     """RFC 8493 §5.2 warns of paths that begin with a home folder, `~user`; PyPI's bagit is the oracle."""
-    bag = make(tmp_path / "bag", {"~root/a~.fwb": b"abc", "b/~": b"x", "c/d~1": b"y"})
+    bag = make(tmp_path / "bag", {"~root/a~.bin": b"abc", "b/~": b"x", "c/d~1": b"y"})
     bagit.Bag(str(bag)).validate()
     found = read_bag(bag)
     assert found.findings == ()
-    assert prove_bag(found).findings == ()
-    assert set(found.payload) == {"data/~root/a~.fwb", "data/b/~", "data/c/d~1"}
+    assert verify_bag(found).findings == ()
+    assert set(found.payload) == {"data/~root/a~.bin", "data/b/~", "data/c/d~1"}
     assert [verify.safe(path) for path in ("data/~root/a", "data/~", "~root/a", "~")] == [True, True, False, False]
 
 
 def test_every_problem_is_told_at_once(bag: Path) -> None:
     _append("manifest-sha256.txt", f"{ABC}  /x\nrubbish\n")(bag)
     _write("fetch.txt", "")(bag)
-    (bag / "data/link").symlink_to("a.fwb")
+    (bag / "data/link").symlink_to("a.bin")
     with pytest.raises(RefusedError) as caught:
         read_bag(bag)
     assert {each.subject for each in caught.value.problems} == {"manifest-sha256.txt", "fetch.txt", "data/link"}
@@ -249,7 +249,7 @@ def test_lines_may_end_as_on_any_system(bag: Path, ending: str) -> None:
     (bag / "tagmanifest-sha256.txt").unlink()
     found = read_bag(bag)
     assert found.findings == ()
-    assert prove_bag(found).findings == ()
+    assert verify_bag(found).findings == ()
 
 
 def test_checksums_in_either_case_and_any_blanks(bag: Path) -> None:
@@ -258,7 +258,7 @@ def test_checksums_in_either_case_and_any_blanks(bag: Path) -> None:
     rows = [line.split("  ", 1) for line in file.read_text().splitlines()]
     file.write_text("".join(f"{checksum.upper()} \t {path}\n" for checksum, path in rows))
     (bag / "tagmanifest-sha256.txt").unlink()
-    assert prove_bag(read_bag(bag)).findings == ()
+    assert verify_bag(read_bag(bag)).findings == ()
 
 
 def test_percent_is_decoded_from_version_1_0_on_only() -> None:
@@ -318,7 +318,7 @@ def test_what_is_written_is_read_back(checksums: dict[str, str]) -> None:
 def test_no_mutation_of_a_text_brings_anything_but_our_own_error(
     tmp_path_factory: pytest.TempPathFactory, name: str, data: st.DataObject
 ) -> None:
-    bag = make(tmp_path_factory.mktemp("mutated"), {"a.fwb": b"abc", "b": b""})
+    bag = make(tmp_path_factory.mktemp("mutated"), {"a.bin": b"abc", "b": b""})
     raw = bytearray((bag / name).read_bytes())
     for _ in range(data.draw(st.integers(1, 4))):
         at = data.draw(st.integers(0, len(raw) - 1))
@@ -327,6 +327,6 @@ def test_no_mutation_of_a_text_brings_anything_but_our_own_error(
             break
     (bag / name).write_bytes(bytes(raw))
     try:
-        prove_bag(read_bag(bag), workers=1)
+        verify_bag(read_bag(bag), workers=1)
     except KeeperError as error:
         assert error.exit_code in (2, 3, 4)

@@ -74,8 +74,8 @@ def test_it_installs_into_a_fresh_environment_with_no_index(tmp_path: Path) -> N
     packed = own_wheels.pack(folder)
     stick = tmp_path / "stick"
     stick.mkdir()
-    (tmp_path / "depot").mkdir()
-    world = World(tmp_path / "depot")
+    (tmp_path / "main site").mkdir()
+    world = World(tmp_path / "main site")
     assert world.write(stick, tool=packed.files).status == 0
     volume = stick / "marram-set0001-1of1"
     text = (volume / "READ-ME-FIRST.txt").read_text()

@@ -51,9 +51,9 @@ def test_mountinfo_is_read_as_the_kernel_writes_it() -> None:
 @pytest.mark.parametrize(
     ("written", "claimed"),
     [
-        ([under()], True),  # the disk was attached and mounted anew
+        ([under()], True),  # the disk was attached and mounted again
         ([under(boot="boot-a")], True),  # the machine was booted since
-        ([under(boot="boot-a", disk="31", mount="900")], True),  # numbers begin anew with a boot
+        ([under(boot="boot-a", disk="31", mount="900")], True),  # numbers begin again with a boot
         ([under(disk="31", mount="900")], False),  # this very mount
         ([under(disk="31")], False),  # a bind mount, another namespace, or a mount while another still held it
         ([under(mount="900")], False),  # a card changed under a mount
@@ -117,8 +117,8 @@ def device_of(point: Path) -> str:
 
 @pytest.fixture
 def world(tmp_path: Path) -> World:
-    (tmp_path / "depot").mkdir()
-    return World(tmp_path / "depot", [PIECE])
+    (tmp_path / "main site").mkdir()
+    return World(tmp_path / "main site", [PIECE])
 
 
 def level(world: World, stick: Path) -> ReadBackLevel | None:
@@ -186,7 +186,7 @@ def test_another_namespace_of_mounts_is_no_remount(world: World, tmp_path: Path)
         pytest.skip("unshare is not installed")
     script = (
         "import sys; from pathlib import Path; from tests.kits.media_write_kit import Piece, World\n"
-        "data = next((Path(sys.argv[1]) / 'store').rglob('*.fwb')).read_bytes()\n"
+        "data = next((Path(sys.argv[1]) / 'store').rglob('*.bin')).read_bytes()\n"
         "again = World.again(Path(sys.argv[1]), [Piece('blade', '6.1.0', data)], 1)\n"
         "print(again.write(sys.argv[2]).copies[0].level)"
     )

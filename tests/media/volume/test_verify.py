@@ -26,7 +26,7 @@ class Named(Piece):
     @property
     def name(self) -> str:
         """The file as published."""
-        return f"marram-žluť-{self.version}.fwb"
+        return f"marram-žluť-{self.version}.bin"
 
 
 @pytest.fixture

@@ -40,9 +40,9 @@ runpy.run_path(sys.argv[0], run_name="__main__")
 
 @pytest.fixture
 def volumes(tmp_path: Path) -> list[Path]:
-    (tmp_path / "depot").mkdir()
+    (tmp_path / "main site").mkdir()
     (tmp_path / "stick").mkdir()
-    World(tmp_path / "depot", SPLIT, 3).write(tmp_path / "stick")
+    World(tmp_path / "main site", SPLIT, 3).write(tmp_path / "stick")
     return sorted((tmp_path / "stick").iterdir())
 
 
@@ -252,7 +252,7 @@ def test_what_may_not_be_read(volumes: list[Path]) -> None:
 
 @pytest.mark.parametrize("without", ["", "set-index.json", "bag-info.txt"])
 @pytest.mark.parametrize(
-    "name", ["data/x", "data/rack/6.1.0/marram-rack-6.1.0.fwb", "READ-ME-FIRST.txt", "SHA256SUMS", "x"]
+    "name", ["data/x", "data/rack/6.1.0/marram-rack-6.1.0.bin", "READ-ME-FIRST.txt", "SHA256SUMS", "x"]
 )
 def test_a_file_of_100_gb_that_nothing_vouches_for_is_not_read(volumes: list[Path], name: str, without: str) -> None:
     """By the index's sizes, by the Payload-Oxum where the index is gone, by a limit for what neither speaks of."""

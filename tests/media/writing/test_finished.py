@@ -20,9 +20,9 @@ VOLUME = "marram-set0001-1of1"
 
 @pytest.fixture
 def world(tmp_path: Path) -> World:
-    (tmp_path / "depot").mkdir()
+    (tmp_path / "main site").mkdir()
     (tmp_path / "stick").mkdir()
-    made = World(tmp_path / "depot")
+    made = World(tmp_path / "main site")
     assert made.write(tmp_path / "stick").status == 0
     return made
 
@@ -33,7 +33,7 @@ def volume(tmp_path: Path) -> Path:
 
 
 def relist(volume: Path) -> None:
-    """Make the volume's lists anew from what lies there, as somebody would who wants it to look whole."""
+    """Make the volume's lists again from what lies there, as somebody would who wants it to look whole."""
     listed = tag_files.TAG_MANIFEST
     lines = [
         f"{hashlib.sha256(p.read_bytes()).hexdigest()}  {p.name}\n"
@@ -59,7 +59,7 @@ def test_every_file_that_is_written_must_be_there(
     assert states(again) == {1: "failed"}
     assert again.status == 1
     due = "no manifest" if name == "manifest-sha256.txt" else name
-    assert any(due in each.subject or due in each.says for each in again.findings)
+    assert any(due in each.subject or due in each.message for each in again.findings)
 
 
 def test_a_file_that_the_lists_leave_out_is_not_proven(world: World, volume: Path, tmp_path: Path) -> None:
@@ -67,7 +67,7 @@ def test_a_file_that_the_lists_leave_out_is_not_proven(world: World, volume: Pat
     (volume / tag_files.TAG_MANIFEST).write_text(re.sub(r".*READ-ME-FIRST.*\n", "", text))
     again = world.write(tmp_path / "stick")
     assert states(again) == {1: "failed"}
-    assert [(each.code, each.says) for each in again.findings] == [
+    assert [(each.code, each.message) for each in again.findings] == [
         ("bad-volume", "the volume's lists do not name it"),
     ]
 
@@ -89,7 +89,7 @@ def test_payload_that_the_index_does_not_name_is_found(world: World, volume: Pat
     relist(volume)
     again = world.write(tmp_path / "stick")
     assert states(again) == {1: "failed"}
-    assert "the set's index does not name it" in " ".join(each.says for each in again.findings)
+    assert "the set's index does not name it" in " ".join(each.message for each in again.findings)
 
 
 @pytest.mark.parametrize("name", ["autorun.inf", "UNFINISHED.txt", "tool/extra.whl", "sub/folder/file"])
@@ -117,9 +117,9 @@ def test_a_mark_of_another_set_says_of_which(world: World, volume: Path, tmp_pat
 
 def test_a_volume_that_was_killed_before_its_record_is_recorded_when_it_is_proven(tmp_path: Path) -> None:
     """bagit.txt is on the medium, the set's record does not know it yet: writing again makes the set whole."""
-    for name in ("depot", "stick"):
+    for name in ("main site", "stick"):
         (tmp_path / name).mkdir()
-    world = World(tmp_path / "depot", SPLIT, 3)
+    world = World(tmp_path / "main site", SPLIT, 3)
     world.write(tmp_path / "stick", only=(1, 3))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(Sets, "wrote", killed)
@@ -171,7 +171,7 @@ def test_what_a_finished_volume_lacks_of_what_is_asked_now_is_told(
     (told,) = again.findings
     name = "manifest-sha512.txt" if wish == "sha512" else "tool/"
     assert (told.code, told.level, told.subject) == ("missing", "warning", f"{volume}/{name}")
-    assert "volume 1 was finished without it" in told.says
+    assert "volume 1 was finished without it" in told.message
     assert again.status == 1
     other = tmp_path / "other"
     other.mkdir()

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from bundlekeeper.errors import InputError, StoppedError, UnfinishedError
-from bundlekeeper.media.volume.bag import prove_bag, read_bag
+from bundlekeeper.media.volume.bag import verify_bag, read_bag
 from bundlekeeper.media.volume.folder import Expected
 from bundlekeeper.media.writing import write_images as images
 from bundlekeeper.media.writing.iso import Content, write_image
@@ -40,7 +40,7 @@ def needs(program: str) -> str:
 def insist(volume: Path, world: World, number: int) -> None:
     bag = read_bag(volume)
     assert bag.findings == ()
-    assert prove_bag(bag).findings == ()
+    assert verify_bag(bag).findings == ()
     assert payload_of(volume) == world.expected(number)
 
 
@@ -109,8 +109,8 @@ def test_the_kernel_mounts_it(world: World, tmp_path: Path, kind: str) -> None:
 
 
 def test_one_image_for_each_volume_and_the_same_set_as_on_sticks(tmp_path: Path) -> None:
-    (tmp_path / "depot").mkdir()
-    world = World(tmp_path / "depot", SPLIT, 3)
+    (tmp_path / "main site").mkdir()
+    world = World(tmp_path / "main site", SPLIT, 3)
     made = image(world, tmp_path / "set.iso", only=(1, 3))
     assert sorted(p.name for p in tmp_path.glob("*.iso")) == ["set-1of3.iso", "set-3of3.iso"]
     (tmp_path / "stick").mkdir()
@@ -127,15 +127,15 @@ def test_one_image_for_each_volume_and_the_same_set_as_on_sticks(tmp_path: Path)
 
 def test_sha512_and_long_names(tmp_path: Path) -> None:
     """A name longer than Joliet's 64 characters is whole in UDF and Rock Ridge."""
-    (tmp_path / "depot").mkdir()
-    world = World(tmp_path / "depot", [Piece("blade", "6.1.0-" + "x" * 70, b"long" * 999)])
+    (tmp_path / "main site").mkdir()
+    world = World(tmp_path / "main site", [Piece("blade", "6.1.0-" + "x" * 70, b"long" * 999)])
     image(world, tmp_path / "set.iso", sha512=True)
     xorriso = needs("xorriso")
     command = [xorriso, "-osirrox", "on", "-indev", str(tmp_path / "set.iso"), "-extract", "/", str(tmp_path / "out")]
     subprocess.run(command, capture_output=True, check=True)
     bag = read_bag(tmp_path / "out" / "marram-set0001-1of1")
     assert {name for sums in bag.payload.values() for name in sums} == {"sha256", "sha512"}
-    assert prove_bag(bag).findings == ()
+    assert verify_bag(bag).findings == ()
 
 
 def test_a_store_file_that_changed_makes_no_image(world: World, tmp_path: Path) -> None:
@@ -146,7 +146,7 @@ def test_a_store_file_that_changed_makes_no_image(world: World, tmp_path: Path) 
     place.write_bytes(data)
     ((_, one),) = image(world, tmp_path / "set.iso").images
     assert [each.code for each in one.findings] == ["altered"]
-    assert sorted(os.listdir(tmp_path)) == ["depot"]
+    assert sorted(os.listdir(tmp_path)) == ["main site"]
 
 
 def test_an_image_that_turns_bad_before_it_is_proven_gets_no_name(world: World, tmp_path: Path) -> None:
@@ -160,7 +160,7 @@ def test_an_image_that_turns_bad_before_it_is_proven_gets_no_name(world: World, 
 
     made = image(world, tmp_path / "set.iso", progress=Counting(begins={"proving the image": turn}))
     assert [each.code for each in made.images[0][1].findings] == ["altered"]
-    assert sorted(os.listdir(tmp_path)) == ["depot"]
+    assert sorted(os.listdir(tmp_path)) == ["main site"]
 
 
 def test_nothing_is_written_over_and_nothing_is_left_when_stopped(world: World, tmp_path: Path) -> None:
@@ -171,7 +171,7 @@ def test_nothing_is_written_over_and_nothing_is_left_when_stopped(world: World, 
     stop = Stop()
     with pytest.raises(StoppedError):
         image(world, tmp_path / "other.iso", stop=stop, progress=Counting(begins={"writing the image": stop.set}))
-    assert sorted(os.listdir(tmp_path)) == ["depot", "set.iso"]
+    assert sorted(os.listdir(tmp_path)) == ["main site", "set.iso"]
 
 
 def test_a_file_over_the_limit_of_images_is_refused_before_anything_is_written(tmp_path: Path) -> None:
@@ -201,8 +201,8 @@ def test_the_label_of_the_disc_names_the_set(world: World, tmp_path: Path) -> No
 
 @pytest.fixture
 def three(tmp_path: Path) -> World:
-    (tmp_path / "depot").mkdir()
-    return World(tmp_path / "depot", SPLIT, 3)
+    (tmp_path / "main site").mkdir()
+    return World(tmp_path / "main site", SPLIT, 3)
 
 
 def told(made: Imaged) -> list[tuple[int, bool, list[str]]]:
@@ -264,12 +264,12 @@ def test_what_a_killed_run_left_is_taken_away_by_the_next(world: World, tmp_path
     others = [tmp_path / name for name in (".part-0123456789ab-other.iso", ".part-zz-set.iso", "part-set.iso")]
     for each in (left, *others):
         each.write_bytes(b"half")
-    held = os.open(tmp_path / ".part-ba9876543210-set.iso", os.O_RDWR | os.O_CREAT)
-    fcntl.flock(held, fcntl.LOCK_EX)
+    stored = os.open(tmp_path / ".part-ba9876543210-set.iso", os.O_RDWR | os.O_CREAT)
+    fcntl.flock(stored, fcntl.LOCK_EX)
     try:
         image(world, tmp_path / "set.iso")
     finally:
-        os.close(held)
+        os.close(stored)
     assert not left.exists()
     assert [each.exists() for each in others] == [True, True, True]
     assert (tmp_path / ".part-ba9876543210-set.iso").exists()  # another process is at it

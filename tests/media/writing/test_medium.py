@@ -20,7 +20,7 @@ import pytest
 
 from bundlekeeper.errors import InputError, KeeperError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.media.volume import read_back
-from bundlekeeper.media.volume.bag import prove_bag, read_bag
+from bundlekeeper.media.volume.bag import verify_bag, read_bag
 from bundlekeeper.media.volume.read_back import ReadBackLevel
 from bundlekeeper.media.volume.right_medium import Expectation, open_place
 from bundlekeeper.verification.hashing.read import Stop
@@ -29,7 +29,7 @@ from tests.kits.mounts import mounted, replug
 from tests.kits.power_cuts import Disk
 
 ROOT = Path(__file__).parents[3]
-PROOF = "proving from the medium"
+VERIFICATION = "proving from the medium"
 needs_root = pytest.mark.skipif(os.geteuid() != 0, reason="needs root to mount")
 needs_strace = pytest.mark.skipif(shutil.which("strace") is None, reason="strace is not installed")
 DATA = os.urandom(3_000_000)
@@ -39,14 +39,14 @@ VOLUME = "marram-set0001-1of1"
 
 @pytest.fixture
 def world(tmp_path: Path) -> World:
-    (tmp_path / "depot").mkdir()
-    return World(tmp_path / "depot", [PIECE])
+    (tmp_path / "main site").mkdir()
+    return World(tmp_path / "main site", [PIECE])
 
 
 def insist_whole(volume: Path, expected: dict[str, bytes]) -> None:
     bag = read_bag(volume)
     assert bag.findings == ()
-    assert prove_bag(bag).findings == ()
+    assert verify_bag(bag).findings == ()
     assert payload_of(volume) == expected
 
 
@@ -77,9 +77,9 @@ def test_every_file_system_gets_a_whole_volume_and_no_false_claim(world: World, 
     with mounted(kind, tmp_path) as stick:
         (copy,) = world.write(stick).copies
         insist_whole(stick / VOLUME, world.expected(1))
-        level, why = CLAIMS[kind]
+        level, reason = CLAIMS[kind]
         assert (copy.state, copy.level) == ("written", level)
-        assert why in copy.why
+        assert reason in copy.reason
 
 
 @pytest.mark.fault(54)
@@ -89,7 +89,7 @@ def test_every_file_system_gets_a_whole_volume_and_no_false_claim(world: World, 
 def test_a_byte_that_turned_under_the_file_system_is_found(world: World, tmp_path: Path, kind: str) -> None:
     """ "a check that reads the page cache: evicted first, then read"; the table of what each way finds."""
     with mounted(kind, tmp_path) as stick:
-        written = world.write(stick, progress=Counting(begins={PROOF: lambda: flip(tmp_path / f"{kind}.img")}))
+        written = world.write(stick, progress=Counting(begins={VERIFICATION: lambda: flip(tmp_path / f"{kind}.img")}))
         assert [each.code for each in written.findings] == ["altered"]
         assert (written.copies[0].state, written.copies[0].level, written.status) == ("failed", None, 1)
         assert not (stick / VOLUME / "bagit.txt").exists()
@@ -107,17 +107,17 @@ def test_a_byte_that_turned_under_the_file_system_is_found(world: World, tmp_pat
 def test_a_turned_byte_is_found_though_another_program_maps_the_file(world: World, tmp_path: Path, kind: str) -> None:
     """ "the same while the file is memory-mapped: falsely whole", by fsync and DONTNEED alone"""
     with mounted(kind, tmp_path) as stick:
-        held: list[mmap.mmap] = []
+        stored: list[mmap.mmap] = []
 
         def turn() -> None:
             with (stick / VOLUME / "data" / PIECE.path).open("rb") as file:
-                held.append(mmap.mmap(file.fileno(), 0, prot=mmap.PROT_READ))
-            assert held[0][:] == DATA
+                stored.append(mmap.mmap(file.fileno(), 0, prot=mmap.PROT_READ))
+            assert stored[0][:] == DATA
             flip(tmp_path / f"{kind}.img")
 
-        written = world.write(stick, progress=Counting(begins={PROOF: turn}))
-        assert held[0][:] == DATA  # the cache still says that all is well
-        held[0].close()
+        written = world.write(stick, progress=Counting(begins={VERIFICATION: turn}))
+        assert stored[0][:] == DATA  # the cache still says that all is well
+        stored[0].close()
         assert [each.code for each in written.findings] == ["altered"]
 
 
@@ -155,7 +155,7 @@ def test_a_power_cut_after_the_end_loses_nothing_and_before_it_looks_unfinished(
     try:
         stop = Stop()
         with pytest.raises(StoppedError):
-            world.write(disk.point, stop=stop, progress=Counting(begins={PROOF: stop.set}))
+            world.write(disk.point, stop=stop, progress=Counting(begins={VERIFICATION: stop.set}))
         disk.cut_power()
         with pytest.raises(KeeperError, match="not finished"):
             read_bag(disk.point / VOLUME)
@@ -173,7 +173,7 @@ def test_no_room_is_told_before_anything_is_written(world: World, tmp_path: Path
     with mounted("tmpfs", tmp_path, size_mb=2) as stick:
         with pytest.raises(UnfinishedError, match="not enough room") as caught:
             world.write(stick)
-        assert [each.code for each in caught.value.problems] == ["space-short"]
+        assert [each.code for each in caught.value.problems] == ["not-enough-space"]
         assert os.listdir(stick) == []  # nothing stays of what was not begun before
         subprocess.run(["mount", "-o", "remount,size=16m", stick], check=True)
         assert world.write(stick).status == 0
@@ -182,14 +182,14 @@ def test_no_room_is_told_before_anything_is_written(world: World, tmp_path: Path
 @pytest.mark.root
 def test_a_medium_that_fills_up_in_the_middle_is_gone_on_with(tmp_path: Path) -> None:
     """Issue 6: "Interrupted or full medium: resumable, never a volume that looks finished"; here inodes run out."""
-    (tmp_path / "depot").mkdir()
-    world = World(tmp_path / "depot", SPLIT, 3)
+    (tmp_path / "main site").mkdir()
+    world = World(tmp_path / "main site", SPLIT, 3)
     with mounted("tmpfs", tmp_path, size_mb=40) as stick:
         subprocess.run(["mount", "-o", "remount,nr_inodes=22", stick], check=True)
         written = world.write(stick)
         assert written.status == 3
         assert {each.code for each in written.findings} == {"bad-volume"}
-        assert "No space left" in written.findings[0].says
+        assert "No space left" in written.findings[0].message
         failed = [copy.volume for copy in written.copies if copy.state == "failed"]
         assert failed
         for number in failed:
@@ -359,11 +359,11 @@ def _child(base: Path, stick: Path) -> list[str]:
 @needs_strace
 def test_killed_anywhere_it_never_looks_finished_and_goes_on(tmp_path: Path) -> None:
     """SIGKILL at every class of call: no volume looks finished that is not; again is complete."""
-    depot = tmp_path / "depot"
-    depot.mkdir()
-    World(depot, SPLIT, 3)
+    main_site = tmp_path / "main site"
+    main_site.mkdir()
+    World(main_site, SPLIT, 3)
     measured = tmp_path / "measured"
-    shutil.copytree(depot, measured)
+    shutil.copytree(main_site, measured)
     (tmp_path / "stick").mkdir()
     counts = _counts(measured, tmp_path / "stick", tmp_path / "trace")
     points = [
@@ -373,7 +373,7 @@ def test_killed_anywhere_it_never_looks_finished_and_goes_on(tmp_path: Path) -> 
     def killed(point: tuple[str, int]) -> str:
         call, number = point
         base, stick = tmp_path / f"{call}-{number}", tmp_path / f"stick-{call}-{number}"
-        shutil.copytree(depot, base)
+        shutil.copytree(main_site, base)
         stick.mkdir()
         inject = f"inject={call}:signal=SIGKILL:when={number}"
         command = ["strace", "-f", "-qq", "-o", "/dev/null", "-e", f"trace={call}", "-e", inject]
@@ -394,7 +394,7 @@ def _judge(base: Path, stick: Path) -> str:
             bag = read_bag(volume)
         except KeeperError:
             continue
-        if bag.findings or prove_bag(bag, workers=1).findings or payload_of(volume) != world.expected(number):
+        if bag.findings or verify_bag(bag, workers=1).findings or payload_of(volume) != world.expected(number):
             return f"volume {number} looks finished and is not"
     written = world.write(stick)
     # Killed before the set's own record was there its number is not given again; nothing was on the stick then.
@@ -402,6 +402,6 @@ def _judge(base: Path, stick: Path) -> str:
         return f"again: {written}"
     for number in (1, 2, 3):
         volume = stick / f"{written.name}-{number}of3"
-        if payload_of(volume) != world.expected(number) or prove_bag(read_bag(volume), workers=1).findings:
+        if payload_of(volume) != world.expected(number) or verify_bag(read_bag(volume), workers=1).findings:
             return f"again: volume {number} is not whole"
     return ""

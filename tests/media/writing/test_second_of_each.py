@@ -57,9 +57,9 @@ def test_every_wrong_copy_of_a_part_is_told(site: Site, sticks: list[Path], tmp_
         data[n] ^= 1
         (volume / part).write_bytes(data)
     came = site.receive(sticks[0], sticks[1], copies[1])
-    told = [f.says for f in came.findings if f.code == "altered"]
+    told = [f.message for f in came.findings if f.code == "altered"]
     assert len(told) == 2
-    assert all(any(str(volume) in says for says in told) for volume in (sticks[1], copies[1]))
+    assert all(any(str(volume) in message for message in told) for volume in (sticks[1], copies[1]))
 
 
 def test_room_is_counted_for_every_part_of_every_split_file(
@@ -78,9 +78,9 @@ def test_room_is_counted_for_every_part_of_every_split_file(
 
 @pytest.fixture
 def world(tmp_path: Path) -> World:
-    for name in ("depot", "one", "two"):
+    for name in ("main site", "one", "two"):
         (tmp_path / name).mkdir()
-    return World(tmp_path / "depot", PIECES, 2)
+    return World(tmp_path / "main site", PIECES, 2)
 
 
 @pytest.mark.parametrize("which", [1, 2])
@@ -120,8 +120,8 @@ def test_every_file_that_reads_back_wrong_is_told(
 ) -> None:
     """The medium turns a byte of two files between writing and reading back."""
     bad = [
-        "data/rack/6.1.0/marram-rack-6.1.0.fwb.part-01of02",
-        "data/infrastructure/6.1.0/marram-infrastructure-6.1.0.fwb",
+        "data/rack/6.1.0/marram-rack-6.1.0.bin.part-01of02",
+        "data/infrastructure/6.1.0/marram-infrastructure-6.1.0.bin",
     ]
 
     def turn() -> None:
@@ -189,5 +189,5 @@ def test_volumes_on_one_file_system_share_its_room(
     monkeypatch.setattr("bundlekeeper.media.writing.write.needed", lambda *_: need)
     with pytest.raises(UnfinishedError, match="not enough room") as caught:
         world.write(tmp_path / "one")
-    assert {f.code for f in caught.value.problems} == {"space-short"}
+    assert {f.code for f in caught.value.problems} == {"not-enough-space"}
     assert list((tmp_path / "one").iterdir()) == []

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from bundlekeeper.media.volume.bag import prove_bag, read_bag
+from bundlekeeper.media.volume.bag import verify_bag, read_bag
 from bundlekeeper.model.media.index import read_index
 from tests.kits.disc_images import image
 from tests.kits.media_write_kit import Piece, World, bytes_once, payload_of, states
@@ -21,15 +21,15 @@ THREE = (
 @pytest.fixture(params=[2, 3])
 def world(request: pytest.FixtureRequest, tmp_path: Path) -> World:
     """Three volumes, with two or three split files."""
-    (tmp_path / "depot").mkdir()
+    (tmp_path / "main site").mkdir()
     (tmp_path / "stick").mkdir()
-    return World(tmp_path / "depot", THREE[: request.param], 3)
+    return World(tmp_path / "main site", THREE[: request.param], 3)
 
 
 def insist_whole(world: World, stick: Path, *numbers: int) -> None:
     for number in numbers:
         volume = stick / f"marram-set0001-{number}of3"
-        assert prove_bag(read_bag(volume)).findings == ()
+        assert verify_bag(read_bag(volume)).findings == ()
         assert payload_of(volume) == world.expected(number)
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import InputError, LockedError, UnfinishedError
-from bundlekeeper.media.volume.bag import prove_bag, read_bag
+from bundlekeeper.media.volume.bag import verify_bag, read_bag
 from bundlekeeper.media.volume.folder import VolumeFolder
 from bundlekeeper.media.volume.right_medium import insist_outside, open_place
 from bundlekeeper.media.writing import write as writing
@@ -24,9 +24,9 @@ VOLUME = "marram-set0001-1of1"
 
 @pytest.fixture
 def world(tmp_path: Path) -> World:
-    for name in ("depot", "good"):
+    for name in ("main site", "good"):
         (tmp_path / name).mkdir()
-    return World(tmp_path / "depot")
+    return World(tmp_path / "main site")
 
 
 @contextmanager
@@ -37,7 +37,7 @@ def read_only(base: Path) -> Iterator[Path]:
 
 
 def insist_whole(volume: Path) -> None:
-    assert prove_bag(read_bag(volume)).findings == ()
+    assert verify_bag(read_bag(volume)).findings == ()
 
 
 @pytest.mark.root
@@ -57,9 +57,9 @@ def test_a_target_that_cannot_be_begun_stops_no_other(world: World, tmp_path: Pa
             str(good / VOLUME): "written",
         }
         (told,) = written.findings
-        assert told.code == ("space-short" if trouble == "no room" else "bad-volume")
+        assert told.code == ("not-enough-space" if trouble == "no room" else "bad-volume")
         assert str(bad) in told.subject
-        assert ("Read-only" if trouble == "read-only" else "are free") in told.says
+        assert ("Read-only" if trouble == "read-only" else "are free") in told.message
         insist_whole(good / VOLUME)
         assert os.listdir(bad) == []
         assert sorted(written.sent.written) == [1]
@@ -73,15 +73,15 @@ def test_where_no_target_can_be_begun_nothing_is_and_all_is_told(world: World, t
     with read_only(tmp_path) as one, mounted("tmpfs", tmp_path / "small", size_mb=1) as two:
         with pytest.raises(UnfinishedError, match="cannot be made") as caught:
             world.write(one, two)
-        assert "space-short" in {each.code for each in caught.value.problems}
+        assert "not-enough-space" in {each.code for each in caught.value.problems}
         assert (os.listdir(one), os.listdir(two)) == ([], [])
 
 
 @pytest.mark.root
 def test_a_volume_that_was_begun_before_stays_where_room_lacks_now(tmp_path: Path) -> None:
-    for name in ("depot", "good"):
+    for name in ("main site", "good"):
         (tmp_path / name).mkdir()
-    world = World(tmp_path / "depot", SPLIT, 3)
+    world = World(tmp_path / "main site", SPLIT, 3)
     with mounted("tmpfs", tmp_path, size_mb=16) as stick:
         begun = stick / "marram-set0001-2of3"
         world.write(stick, only=(2,))

@@ -15,56 +15,56 @@ from bundlekeeper.media.set.still_in_force import hold_against
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.model.manifest.types import Manifest
 from tests.conftest import Keeper, World
-from tests.kits.depots import Depot
+from tests.kits.main_sites import MainSite
 from tests.kits.media_kit import Bundle, manifest_text
 from tests.kits.media_write_kit import World as Made
 from tests.kits.media_write_kit import planned
 
 
 @pytest.fixture
-def depot(keeper: Keeper, world: World, tmp_path: Path) -> Depot:
-    return Depot(keeper, world, tmp_path)
+def main_site(keeper: Keeper, world: World, tmp_path: Path) -> MainSite:
+    return MainSite(keeper, world, tmp_path)
 
 
-def withdraw(depot: Depot, count: int) -> list[str]:
+def withdraw(main_site: MainSite, count: int) -> list[str]:
     """Take a newer manifest that withdraws the first bundles of the plan; returns their files' names."""
-    text = depot.world.manifest.read_text()
+    text = main_site.world.manifest.read_text()
     text = re.sub(r"^sequence = (\d+)", lambda m: f"sequence = {int(m[1]) + 1}", text, count=1, flags=re.M)
-    rows = [f for f in json.loads((depot.base / "plan.json").read_text())["files"] if f["role"] == "bundle"][:count]
+    rows = [f for f in json.loads((main_site.base / "plan.json").read_text())["files"] if f["role"] == "bundle"][:count]
     for row in rows:
         table = re.search(rf'sha256 = "{row["sha256"]}".*?(^standing = "[a-z]+")', text, re.M | re.S)
         assert table is not None
         text = text[: table.start(1)] + 'standing = "withdrawn"\nwhy = "fans stop"' + text[table.end(1) :]
-    depot.world.manifest.write_text(text)
-    took = depot.keeper("take", depot.world.manifest, "--from", depot.world.downloads, "--quiet")
+    main_site.world.manifest.write_text(text)
+    took = main_site.keeper("take", main_site.world.manifest, "--from", main_site.world.downloads, "--quiet")
     assert took.status in (0, 1), took.err
     return [row["path"].rpartition("/")[2] for row in rows]
 
 
-def test_what_was_withdrawn_since_the_plan_does_not_go_out(depot: Depot) -> None:
-    names = withdraw(depot, 2)
+def test_what_was_withdrawn_since_the_plan_does_not_go_out(main_site: MainSite) -> None:
+    names = withdraw(main_site, 2)
     for extra in ((), ("--dry-run",), ("--only", "1")):
-        done = depot.write("--to", "stick", *extra)
+        done = main_site.write("--to", "stick", *extra)
         assert done.status == 4
         assert "2 bundles of the plan were withdrawn since it was made" in done.err
         assert all(name in done.err for name in names)
         assert "fans stop" in done.err
         assert "plan again" in done.err
-    assert list((depot.base / "stick").iterdir()) == []
-    notice = depot.keeper("media", "write", "--notice", "--to", "stick", "--key", "key")
+    assert list((main_site.base / "stick").iterdir()) == []
+    notice = main_site.keeper("media", "write", "--notice", "--to", "stick", "--key", "key")
     assert notice.status == 0, notice.err
 
 
-def test_a_set_that_went_out_in_part_is_finished_and_told(depot: Depot) -> None:
+def test_a_set_that_went_out_in_part_is_finished_and_told(main_site: MainSite) -> None:
     """Half a set is of no use to anybody; what is wrong with it is told each time."""
-    depot.write("--to", "stick", "--only", "1")
-    (name,) = withdraw(depot, 1)
-    done = depot.write("--to", "stick", "--json")
+    main_site.write("--to", "stick", "--only", "1")
+    (name,) = withdraw(main_site, 1)
+    done = main_site.write("--to", "stick", "--json")
     assert done.status == 1
     assert [f["subject"] for f in done.json["findings"] if f["code"] == "withdrawn" and name in f["subject"]]
     (older,) = [f for f in done.json["findings"] if f["code"] == "input-changed"]
     assert older["level"] == "warning"
-    assert set(done.json["finished"]) == set(range(1, depot.volumes + 1))
+    assert set(done.json["finished"]) == set(range(1, main_site.volumes + 1))
 
 
 def manifest(sequence: int, withdrawn: str = "", platform: str = "marram") -> Manifest:

@@ -16,7 +16,7 @@ import pytest
 
 from bundlekeeper.errors import InputError, LockedError, RefusedError, StoppedError, UnfinishedError
 from bundlekeeper.media.volume import verify as verifier
-from bundlekeeper.media.volume.bag import prove_bag, read_bag
+from bundlekeeper.media.volume.bag import verify_bag, read_bag
 from bundlekeeper.media.volume.read_back import ReadBackLevel
 from bundlekeeper.media.volume.remount import Under
 from bundlekeeper.media.writing.resume_memory import recall, remember
@@ -53,7 +53,7 @@ def insist_whole(volume: Path) -> None:
     """By our own reader, by the library, by coreutils, by the verifier on the volume."""
     bag = read_bag(volume)
     assert bag.findings == ()
-    assert prove_bag(bag).findings == ()
+    assert verify_bag(bag).findings == ()
     assert bagit.Bag(str(volume)).is_valid()
     done = subprocess.run(["sha256sum", "-c", "--strict", "SHA256SUMS"], cwd=volume, capture_output=True, text=True)
     assert done.returncode == 0, done.stdout + done.stderr
@@ -356,7 +356,7 @@ def test_two_processes_that_write_other_volumes_of_a_set_sign_one_index(split: W
 
 
 def test_what_another_process_remembers_of_mounts_is_kept(split: World, tmp_path: Path) -> None:
-    """Else a volume that still is under the mount it was written under would pass for one that was mounted anew."""
+    """Else a volume that still is under the mount it was written under would pass for one that was mounted again."""
     sent = split.write(folder(tmp_path, "a"), only=(1,)).sent
     with Store.open(split.kit.root, write=True) as store:
         one, two = recall(store, sent), recall(store, sent)
@@ -415,7 +415,7 @@ def test_what_is_claimed_of_an_ordinary_disk(world: World, tmp_path: Path) -> No
     if kind in {"ext4", "xfs"}:
         assert copy.level is ReadBackLevel.EVICTED
     elif kind == "tmpfs":
-        assert (copy.level, copy.why) == (ReadBackLevel.UNSURE, "tmpfs is memory, not a medium")
+        assert (copy.level, copy.reason) == (ReadBackLevel.UNSURE, "tmpfs is memory, not a medium")
     (again,) = world.write(stick).copies
     assert again.level == copy.level  # the same mount: no remount is claimed
 

@@ -18,9 +18,9 @@ def test_a_new_serial_in_a_slot_is_a_replaced_part() -> None:
     """New serial in a slot = replaced; known serial elsewhere = moved, and its history follows."""
     found = compare([BLADE], [replace(BLADE, serial="B9", active="5.4.2")])
     assert [c.what for c in found] == [InventoryChange.REPLACED]
-    assert found[0].says() == "bios B9 replaces B7 at holm/holm-a/1/3"
+    assert found[0].message() == "bios B9 replaces B7 at holm/holm-a/1/3"
     found = compare([BLADE], [replace(BLADE, slot="5")])
-    assert [c.says() for c in found] == ["bios B7 moved from holm/holm-a/1/3 to holm/holm-a/1/5"]
+    assert [c.message() for c in found] == ["bios B7 moved from holm/holm-a/1/3 to holm/holm-a/1/5"]
 
 
 def test_a_switch_without_a_slot_is_replaced_by_its_half() -> None:
@@ -39,7 +39,7 @@ def test_swapped_serials_are_two_moves() -> None:
 def test_version_drift_names_each_bank() -> None:
     """What is not known now is told as unread, never as a version."""
     found = compare([BLADE], [replace(BLADE, active="6.0.1", pending=None, spare="5.4.10")])
-    assert [c.says() for c in found] == [
+    assert [c.message() for c in found] == [
         "bios B7 at holm/holm-a/1/3: active was 5.4.10, is 6.0.1; spare was 5.4.2, is 5.4.10",
         "bios B7 at holm/holm-a/1/3: pending was not read, none is what is known",
     ]
@@ -51,7 +51,7 @@ def test_a_list_of_one_kind_says_nothing_about_others() -> None:
     assert compare([BLADE, SWITCH], [BLADE]) == []
     assert unlisted([BLADE, SWITCH], [BLADE]) == {("holm", "holm-a", "fabric-switch"): 1}
     found = compare([BLADE, SWITCH], [BLADE], complete=True)
-    assert [c.says() for c in found] == ["fabric-switch F1 is gone from holm/holm-a/?/?"]
+    assert [c.message() for c in found] == ["fabric-switch F1 is gone from holm/holm-a/?/?"]
     elsewhere = replace(SWITCH, domain="holm-b")
     assert compare([BLADE, elsewhere], [BLADE], complete=True) == []
 
@@ -59,7 +59,7 @@ def test_a_list_of_one_kind_says_nothing_about_others() -> None:
 def test_other_facts_are_told_too() -> None:
     """A policy that was taken away is a change of the plan's ground."""
     found = compare([BLADE], [replace(BLADE, policy="")])
-    assert [c.says() for c in found] == ["bios B7 at holm/holm-a/1/3: policy was web, is none"]
+    assert [c.message() for c in found] == ["bios B7 at holm/holm-a/1/3: policy was web, is none"]
     assert found[0].keys == ("policy",)
 
 

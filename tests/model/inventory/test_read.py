@@ -17,7 +17,7 @@ from bundlekeeper.findings import Finding
 from bundlekeeper.formats import limits
 from bundlekeeper.model.inventory.cells import INVENTORY_CODES
 from bundlekeeper.model.inventory.read import Document, InventorySource, form_of, read_inventory
-from bundlekeeper.model.inventory.types import Apart, Component, Inventory, Partition, Policy, identity
+from bundlekeeper.model.inventory.types import SeparateWindows, Component, Inventory, Partition, Policy, identity
 from bundlekeeper.model.inventory.write_json import to_json
 from tests.kits.inventories import inventories
 
@@ -84,7 +84,7 @@ def problems(text: str | bytes, form: str = "toml", **more: object) -> tuple[Fin
 def test_every_key_of_the_toml_form_is_read() -> None:
     """The tables and keys are those of the README."""
     found = read(SKERRY)
-    assert found.taken == date(2026, 3, 1)
+    assert found.read_at == date(2026, 3, 1)
     assert found.components[0] == Component(
         "fabric-switch", "skerry", "skerry-a", None, None, None, "MF-40", "MF40-0001", "6.0.1", "", None,
         ("6.0.1", "5.4.10"), "fabric", "leading", True, None, None,
@@ -92,17 +92,17 @@ def test_every_key_of_the_toml_form_is_read() -> None:
     assert found.components[1].slot == "3"
     assert found.partitions == (Partition("MF40-0001", "images", 8_000_000_000, 0),)
     assert found.policies == (Policy("web", {"blade": "6.0.1", "bios": "6.0.1-b"}, "at-once", ("skerry-a",)),)
-    assert found.apart == (Apart(("skerry-a", "holm-a"), "both feed the harbour lights"),)
+    assert found.separate_windows == (SeparateWindows(("skerry-a", "holm-a"), "both feed the harbour lights"),)
 
 
 def test_an_empty_cell_is_not_known_and_a_dash_is_none() -> None:
     """Unknown is never zero and never good."""
     switch, bios = read(SKERRY).components
     assert (switch.pending, switch.spare) == ("", None)
-    assert (bios.policy, bios.healthy, bios.held) == ("", None, None)
+    assert (bios.policy, bios.healthy, bios.boot_files) == ("", None, None)
     text = "site,domain,kind,serial,active,pending,healthy,held,policy\nholm,holm-a,bios,S1,,-,,,\n"
-    part = read(text, "csv", taken=date(2026, 1, 1), zone="UTC").components[0]
-    assert (part.active, part.pending, part.healthy, part.held, part.policy) == (None, "", None, None, None)
+    part = read(text, "csv", read_at=date(2026, 1, 1), zone="UTC").components[0]
+    assert (part.active, part.pending, part.healthy, part.boot_files, part.policy) == (None, "", None, None, None)
 
 
 def test_a_component_is_its_serial_else_its_parent_kind_and_position() -> None:
@@ -129,9 +129,9 @@ def test_csv_as_spreadsheets_write_it(delimiter: str, end: str, mark: bytes) -> 
     text = (CSV_HEAD + "\n" + CSV_ROW).replace("{d}", delimiter) + delimiter * 5 + "\n"
     preface = f"# inventory = 1{delimiter * 5}\n# taken = 2026-02-03\n# zone = UTC\n"
     found = read(mark + (preface + text).replace("\n", end).encode(), "csv")
-    assert found.taken == date(2026, 2, 3)
+    assert found.read_at == date(2026, 2, 3)
     assert found.components == (
-        Component("fabric-switch", "holm", "holm-a", serial="MF40-2", active="6.0.1", held=("6.0.1", "5.4.10")),
+        Component("fabric-switch", "holm", "holm-a", serial="MF40-2", active="6.0.1", boot_files=("6.0.1", "5.4.10")),
     )
 
 
@@ -143,10 +143,10 @@ def test_several_files_make_one_inventory() -> None:
         InventorySource("y.csv", b"name,versions,applies,scope\nweb,blade=6.0.1|bios=6.0.1-b,next-restart,*\n", "csv"),
         InventorySource("a.csv", b"domains\nholm-a|holm-b\n", "csv"),
     ]
-    found = read_inventory(sources, taken=datetime(2026, 1, 1, tzinfo=UTC), zone="UTC")
+    found = read_inventory(sources, read_at=datetime(2026, 1, 1, tzinfo=UTC), zone="UTC")
     assert found.partitions == (Partition("MF40-2", "images", 100, None),)
     assert found.policies == (Policy("web", {"blade": "6.0.1", "bios": "6.0.1-b"}, "next-restart", ("*",)),)
-    assert found.apart == (Apart(("holm-a", "holm-b")),)
+    assert found.separate_windows == (SeparateWindows(("holm-a", "holm-b")),)
 
 
 def test_all_problems_at_once_with_their_places_in_toml() -> None:
@@ -180,7 +180,7 @@ def test_all_problems_at_once_with_their_places_in_csv() -> None:
         ",holm-a,bios,S1,5.4,,\r\n"
         "holm,,bios,S3,-,yes,\r\n"
     )
-    found = problems(text, "csv", taken=date(2026, 1, 1), zone="UTC")
+    found = problems(text, "csv", read_at=date(2026, 1, 1), zone="UTC")
     assert [(p.code, p.where) for p in found] == [
         ("inventory-key", "inv.csv:1:6"),
         ("inventory-missing", "inv.csv:5:1"),
@@ -193,7 +193,7 @@ def test_all_problems_at_once_with_their_places_in_csv() -> None:
 def test_all_problems_at_once_with_json_pointers() -> None:
     """RFC 6901 §6: the pointer as a fragment."""
     rows = [{"site": "holm", "domain": "holm-a", "kind": "disk", "serial": 7, "a/b": "x"}]
-    found = problems(json.dumps({"inventory": 1, "taken": "2026-13-01", "zone": "UTC", "component": rows}), "json")
+    found = problems(json.dumps({"inventory": 1, "read_at": "2026-13-01", "zone": "UTC", "component": rows}), "json")
     assert [(p.code, p.where) for p in found] == [
         ("inventory-value", "inv.json#/component/0/serial"),
         ("inventory-key", "inv.json#/component/0/a~1b"),
@@ -220,18 +220,18 @@ def _csv_rows(*rows: str) -> str:
 )
 def test_what_rows_must_not_say_together(rows: list[str], code: str, word: str) -> None:
     """Each is one problem with a hint."""
-    found = problems(_csv_rows(*rows), "csv", taken=date(2026, 1, 1), zone="UTC")
+    found = problems(_csv_rows(*rows), "csv", read_at=date(2026, 1, 1), zone="UTC")
     assert [p.code for p in found] == [code]
     assert word in found[0].hint
-    if "twice" in code and "pair" not in found[0].says:
-        assert found[0].says.rpartition(" ")[2].startswith("inv.csv:2:")
+    if "twice" in code and "pair" not in found[0].message:
+        assert found[0].message.rpartition(" ")[2].startswith("inv.csv:2:")
 
 
 def test_positions_in_a_slot_and_slots_of_no_chassis_are_no_problem() -> None:
     """A rack server has no chassis; a slot of a chassis may hold several parts of one kind by position."""
     rows = ["holm,a,1,2/1,,disk,P2,", "holm,a,1,2/2,,disk,P3,", "holm,a,1,2,,bios,P4,", "holm,a,2,2,,bios,P5,"]
     rows += ["holm,a,,2,,bios,P6,", "holm,a,,2,,bios,P7,"]
-    assert len(read(_csv_rows(*rows), "csv", taken=date(2026, 1, 1), zone="UTC").components) == 6
+    assert len(read(_csv_rows(*rows), "csv", read_at=date(2026, 1, 1), zone="UTC").components) == 6
 
 
 def test_an_inventory_that_was_accepted_once_stays_readable() -> None:
@@ -239,9 +239,9 @@ def test_an_inventory_that_was_accepted_once_stays_readable() -> None:
     text = _csv_rows("holm,a,1,2,,bios,P2,", "holm,a,1,2,,bios,P3,")
     source = InventorySource("inv.csv", text.encode(), "csv")
     never = datetime(2026, 3, 29, 2, 30)  # noqa: DTZ001  (local on purpose; skipped by the clocks)
-    assert len(read_inventory([source], taken=never, zone="Europe/Oslo", kept=True).components) == 2
+    assert len(read_inventory([source], read_at=never, zone="Europe/Oslo", kept=True).components) == 2
     with pytest.raises(InputError) as caught:
-        read_inventory([source], taken=never, zone="Europe/Oslo")
+        read_inventory([source], read_at=never, zone="Europe/Oslo")
     assert [p.code for p in caught.value.problems] == ["inventory-value", "inventory-twice"]
 
 
@@ -253,7 +253,7 @@ def test_rows_that_cannot_be_read_hide_no_other_problem() -> None:
     parts = "component,name\nS1,a\nS2,a\nS3,a\nS9,a\n"
     sources = [InventorySource("inv.csv", rows.encode(), "csv"), InventorySource("parts.csv", parts.encode(), "csv")]
     with pytest.raises(InputError) as caught:
-        read_inventory(sources, taken=date(2026, 1, 1), zone="UTC")
+        read_inventory(sources, read_at=date(2026, 1, 1), zone="UTC")
     assert [(p.code, p.where) for p in caught.value.problems] == [
         ("inventory-syntax", "inv.csv:2:9"),
         ("inventory-syntax", "inv.csv:5:9"),
@@ -264,7 +264,7 @@ def test_rows_that_cannot_be_read_hide_no_other_problem() -> None:
 
 def test_every_wrong_column_name_is_told() -> None:
     """All at once; and no row is judged by columns that nobody can tell apart."""
-    found = problems("site,site,,kind\nholm,a,b,boss\n", "csv", taken=date(2026, 1, 1), zone="UTC")
+    found = problems("site,site,,kind\nholm,a,b,boss\n", "csv", read_at=date(2026, 1, 1), zone="UTC")
     assert [(p.code, p.where) for p in found] == [
         ("inventory-syntax", "inv.csv:1:2"),
         ("inventory-syntax", "inv.csv:1:3"),
@@ -274,7 +274,7 @@ def test_every_wrong_column_name_is_told() -> None:
 def test_a_column_that_is_missing_is_one_problem_and_not_one_of_each_row() -> None:
     """A sheet with `Site` on top: the name that is meant, the column that is lacking, and nothing of the rows."""
     rows = "".join(f"holm,holm-a,bios,S{number}\n" for number in range(50))
-    found = problems("Site,domain,kind,serial\n" + rows, "csv", taken=date(2026, 1, 1), zone="UTC")
+    found = problems("Site,domain,kind,serial\n" + rows, "csv", read_at=date(2026, 1, 1), zone="UTC")
     assert [(p.code, p.where) for p in found] == [
         ("inventory-key", "inv.csv:1:1"),
         ("inventory-missing", "inv.csv:1:1"),
@@ -287,7 +287,7 @@ def test_a_header_that_says_two_things_is_a_problem() -> None:
     head = '# taken = "2026-11-20"\n# zone = "UTC"\n# taken = "2026-11-21"\n'
     found = problems(head + _csv_rows("holm,a,1,1,,bios,S1,"), "csv")
     assert [(p.code, p.where) for p in found] == [("inventory-syntax", "inv.csv:3:1")]
-    assert "2026-11-21 here and 2026-11-20 above" in found[0].says
+    assert "2026-11-21 here and 2026-11-20 above" in found[0].message
 
 
 @pytest.mark.parametrize("form", ["toml", "csv"])
@@ -296,12 +296,12 @@ def test_what_is_given_beside_a_file_that_says_otherwise_is_a_problem(form: str)
     head = '# taken = "2026-03-01"\n# zone = "UTC"\n'
     text = SKERRY if form == "toml" else head + _csv_rows("holm,a,1,1,,bios,S1,")
     told = read(text, form)
-    same = read(text, form, taken=told.taken, zone=told.zone)
+    same = read(text, form, read_at=told.read_at, zone=told.zone)
     assert same == told
-    found = problems(text, form, taken=date(2026, 3, 2), zone="Etc/GMT-1")
-    assert [(p.code, p.subject) for p in found] == [("inventory-twice", "zone"), ("inventory-twice", "taken")]
-    assert f"{told.taken} here and 2026-03-02 beside" in found[1].says
-    assert "leave --taken out" in found[1].hint
+    found = problems(text, form, read_at=date(2026, 3, 2), zone="Etc/GMT-1")
+    assert [(p.code, p.subject) for p in found] == [("inventory-twice", "zone"), ("inventory-twice", "read_at")]
+    assert f"{told.read_at} here and 2026-03-02 beside" in found[1].message
+    assert "leave --read-at out" in found[1].hint
     assert all(p.where.startswith(f"inv.{form}:") for p in found)
 
 
@@ -315,7 +315,7 @@ def test_a_time_of_day_is_no_time_of_a_reading() -> None:
     """TOML has local times; a day is due."""
     found = problems(SKERRY.replace("taken = 2026-03-01", "taken = 10:00:00"))
     assert [p.code for p in found] == ["inventory-value"]
-    assert "a time without its day" in found[0].says
+    assert "a time without its day" in found[0].message
 
 
 @pytest.mark.fault(48)
@@ -345,7 +345,7 @@ def test_a_time_of_day_is_no_time_of_a_reading() -> None:
 )
 def test_files_that_are_refused_whole(text: str, form: str, code: str) -> None:
     """A strict reader, our own error, versions named."""
-    found = problems(text.encode("utf-8", "surrogateescape"), form, taken=None)
+    found = problems(text.encode("utf-8", "surrogateescape"), form, read_at=None)
     assert found[0].code == code
 
 
@@ -353,7 +353,7 @@ def test_files_that_are_refused_whole(text: str, form: str, code: str) -> None:
 def test_a_gigantic_file_is_refused_before_it_is_parsed() -> None:
     """A byte cap before parsing."""
     found = problems(b"#" * (limits.INVENTORY_BYTES + 1), "toml")
-    assert str(limits.INVENTORY_BYTES) in found[0].says
+    assert str(limits.INVENTORY_BYTES) in found[0].message
 
 
 def test_utf16_is_named() -> None:
@@ -365,7 +365,7 @@ def test_problems_are_counted_to_the_end() -> None:
     """A thousand are shown, all are counted."""
     text = "site,domain,kind,serial\n" + "".join(f"holm,a,bois,S{i}\n" for i in range(1500))
     with pytest.raises(InputError, match="1500 problems") as caught:
-        read(text, "csv", taken=date(2026, 1, 1), zone="UTC")
+        read(text, "csv", read_at=date(2026, 1, 1), zone="UTC")
     assert len(caught.value.problems) == 1000
 
 
@@ -386,7 +386,7 @@ def test_cells_of_a_sheet_that_a_spreadsheet_changed_are_refused() -> None:
         row = {"site": "holm", "domain": "a", "kind": "bios", "serial": "S", "active": cell, "slot": 3}
         document = Document("inv.xlsx", {}, {"component": [row]}, locate, tuple(row))
         with pytest.raises(InputError) as caught:
-            read_inventory([document], taken=date(2026, 1, 1), zone="UTC")
+            read_inventory([document], read_at=date(2026, 1, 1), zone="UTC")
         assert len(caught.value.problems) == 1
 
 
@@ -395,8 +395,8 @@ def test_hostile_text_is_refused_where_it_could_move_the_cursor() -> None:
     """Controls and bidirectional characters are named, escaped."""
     for hostile in ("\x1b[2J", "a\u202eb", "a\x00b", "a\x9bb"):
         rows = [{"site": "holm", "domain": "a", "kind": "bios", "serial": hostile}]
-        text = json.dumps({"inventory": 1, "taken": "2026-01-01", "zone": "UTC", "component": rows})
-        assert "\\" in problems(text, "json")[0].says
+        text = json.dumps({"inventory": 1, "read_at": "2026-01-01", "zone": "UTC", "component": rows})
+        assert "\\" in problems(text, "json")[0].message
 
 
 def test_the_form_follows_from_the_name() -> None:
@@ -410,9 +410,9 @@ def test_the_form_follows_from_the_name() -> None:
 def test_reading_what_was_written_gives_the_same_inventory(inventory: Inventory) -> None:
     """Round trip through JSON; the same bytes from the same inventory."""
     if (
-        inventory.taken > date(9999, 12, 30)
-        if not isinstance(inventory.taken, datetime)
-        else inventory.taken.year > 9998
+        inventory.read_at > date(9999, 12, 30)
+        if not isinstance(inventory.read_at, datetime)
+        else inventory.read_at.year > 9998
     ):
         return
     text = to_json(inventory)
@@ -435,7 +435,7 @@ def test_csv_and_json_say_the_same(inventory: Inventory) -> None:
     """Same keys in TOML and JSON ... and as CSV columns."""
     if not all(c.site.isalnum() for c in inventory.components):  # keep clear of the preface's leading '#'
         return
-    found = read(_as_csv(inventory), "csv", taken=date(2026, 1, 1), zone="UTC")
+    found = read(_as_csv(inventory), "csv", read_at=date(2026, 1, 1), zone="UTC")
     assert found.components == inventory.components
 
 
@@ -472,7 +472,7 @@ def test_nothing_but_our_own_error_comes_out(form: str, seed: int) -> None:
     text = {"toml": SKERRY, "json": to_json(whole), "csv": _as_csv(whole)}[form]
     for data in _mutations(text.encode(), seed):
         try:
-            read_inventory([InventorySource("m", data, form)], taken=date(2026, 1, 1), zone="UTC")
+            read_inventory([InventorySource("m", data, form)], read_at=date(2026, 1, 1), zone="UTC")
         except InputError as e:
             assert e.problems
 

@@ -15,7 +15,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.model.lint import LINT_CODES, REFUSAL_CODES
 from bundlekeeper.model.lint.read_manifest import lint, read
-from tests.kits.lint_words import BASE, INFRA, A, B, beside, jump
+from tests.kits.lint_words import BASE, INFRA, A, B, compatible, jump
 from tests.kits.sure import some
 
 TODAY = date(2026, 11, 25)
@@ -89,16 +89,16 @@ CASES: list[Case] = [
     case("digest-unsourced", ('"publisher\'s page"', '▼" "')),
     case("own-copy", ('"publisher\'s page"', '▼"own copy"')),
     # names
-    case("name-unsafe", ('"infra-5.fwb"', '"▼CON.fwb"')),
-    case("name-unsafe", ('"infra-5.fwb"', "'..▼/x'")),
-    case("name-unsafe", ('"infra-5.fwb"', '"a▼:b"')),
-    case("name-unsafe", ('"infra-5.fwb"', '▼""')),
-    case("name-unsafe", ('"infra-5.fwb"', '▼"a\\u202eb"')),
-    case("name-unsafe", ('"infra-5.fwb"', '"a▼\u202eb"')),
-    case("name-twice", ('"infra-6.fwb"', '▼"infra-5.fwb"')),
-    case("name-twice", ("size = 11", 'size = 11\nsignature = { file = ▼"infra-5.fwb", form = "sshsig", key = "k" }')),
-    case("name-clash", ('"infra-6.fwb"', '▼"Infra-5.FWB"')),
-    case("name-clash", ('"infra-5.fwb"', '"straße"'), ('"infra-6.fwb"', '▼"STRASSE"')),
+    case("name-unsafe", ('"infra-5.bin"', '"▼CON.bin"')),
+    case("name-unsafe", ('"infra-5.bin"', "'..▼/x'")),
+    case("name-unsafe", ('"infra-5.bin"', '"a▼:b"')),
+    case("name-unsafe", ('"infra-5.bin"', '▼""')),
+    case("name-unsafe", ('"infra-5.bin"', '▼"a\\u202eb"')),
+    case("name-unsafe", ('"infra-5.bin"', '"a▼\u202eb"')),
+    case("name-twice", ('"infra-6.bin"', '▼"infra-5.bin"')),
+    case("name-twice", ("size = 11", 'size = 11\nsignature = { file = ▼"infra-5.bin", form = "sshsig", key = "k" }')),
+    case("name-clash", ('"infra-6.bin"', '▼"Infra-5.FWB"')),
+    case("name-clash", ('"infra-5.bin"', '"straße"'), ('"infra-6.bin"', '▼"STRASSE"')),
     # bundles
     case("no-bundle", text="▼" + HEAD),
     case(
@@ -127,7 +127,7 @@ CASES: list[Case] = [
     case("image-twice", ('{ kind = "management-controller", models = ["MB-2", ', '▼{ kind = "bios", models = [')),
     # kinds and families
     case("kind-unknown", ('kind = "bios"', 'kind = ▼"bois"')),
-    case("kind-unknown", beside('kind = ▼"IO-module"', '{ family = "blade", version = ">=6" }')),
+    case("kind-unknown", compatible('kind = ▼"IO-module"', '{ family = "blade", version = ">=6" }')),
     case("kind-unused", "\n[kind.▼io-modul]\nminutes = 3\n"),
     case("family-empty", (RACK_BUNDLE, ""), ('"rack"]', '▼"rack"]'), also=("release-version", "range-unmatched")),
     case("family-unlisted", (', "rack"]', "]"), ('rack = "6.1.0"\n', ""), ('family = "rack"', 'family = ▼"rack"')),
@@ -149,7 +149,7 @@ CASES: list[Case] = [
     case(
         "release-refused",
         ('["6.1.0"]', '[▼"6.1.0"]'),
-        beside('kind = "bios"', '{ kind = "management-controller", version = "<6" }'),
+        compatible('kind = "bios"', '{ kind = "management-controller", version = "<6" }'),
     ),
     case(
         "release-refused",
@@ -169,12 +169,12 @@ CASES: list[Case] = [
     case("rules-contradict", jump(from_='▼"<5.4.10"')),
     case(
         "rules-contradict",
-        beside(INFRA + ', version = ">6"', '{ family = "blade", version = ▼"<6" }'),
+        compatible(INFRA + ', version = ">6"', '{ family = "blade", version = ▼"<6" }'),
         also=("release-refused",),
     ),
     case(
         "rule-forbids-itself",
-        beside('kind = "bios", version = ">6"', '{ kind = "bios", version = ▼"<6" }'),
+        compatible('kind = "bios", version = ">6"', '{ kind = "bios", version = ▼"<6" }'),
         also=("release-refused",),
     ),
     # dates
@@ -217,9 +217,11 @@ def _problems(text: str) -> list[Finding]:
 def test_the_code_is_raised_at_the_exact_place_and_nothing_else(one: Case) -> None:
     text, line, column = _mark(one.text)
     found = _problems(text)
-    assert sorted({f.code for f in found}) == sorted({one.code, *one.also}), [(f.code, f.where, f.says) for f in found]
+    assert sorted({f.code for f in found}) == sorted({one.code, *one.also}), [
+        (f.code, f.where, f.message) for f in found
+    ]
     here = [f for f in found if f.code == one.code and f.where == f"m.toml:{line}:{column}"]
-    assert here, [(f.code, f.where, f.says) for f in found]
+    assert here, [(f.code, f.where, f.message) for f in found]
     for finding in here:
         row, caret = finding.excerpt.split("\n")
         meant = text.split("\n")[line - 1][column - 1 : column]
@@ -227,9 +229,9 @@ def test_the_code_is_raised_at_the_exact_place_and_nothing_else(one: Case) -> No
             assert row[len(caret) - 1 :].startswith(meant)
         assert caret.strip() == "^"
     for finding in found:
-        assert finding.says
+        assert finding.message
         assert finding.hint
-        assert "\n" not in finding.says + finding.hint
+        assert "\n" not in finding.message + finding.hint
         assert finding.code in LINT_CODES
 
 
@@ -289,13 +291,13 @@ def test_refused_before_parsing(code: str, data: bytes, where: str, excerpt: str
 def test_more_problems_than_are_listed_are_told() -> None:
     text = HEAD.replace('["infra', "[" + "".join(f'"f{n}",' for n in range(5_100)) + '"infra')
     found = _problems(text)
-    (more,) = (f for f in found if f.code == "more-problems" and "5000" in f.says)
+    (more,) = (f for f in found if f.code == "more-problems" and "5000" in f.message)
     assert more.level is Level.ERROR
     assert [f.code for f in found].count("bad-value") == 5_000
 
 
 @pytest.mark.parametrize(
-    "text", [BASE + jump() * 40, BASE.replace('["6.1.0"]', str(["6.1.0"] * 40)), BASE + beside(INFRA, NEED)]
+    "text", [BASE + jump() * 40, BASE.replace('["6.1.0"]', str(["6.1.0"] * 40)), BASE + compatible(INFRA, NEED)]
 )
 def test_what_was_not_compared_is_told(text: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """lint/budget: `a check that ran out says so, it never passes over what it did not compare`."""

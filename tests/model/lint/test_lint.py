@@ -15,8 +15,8 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Finding, Level
 from bundlekeeper.model.lint import LINT_CODES
 from bundlekeeper.model.lint.read_manifest import Loaded, lint, read
-from bundlekeeper.model.manifest.types import Beside, Bundle, Image, Jump, Manifest, Release, RuleSubject, Versions
-from tests.kits.lint_words import BASE, INFRA, beside, jump
+from bundlekeeper.model.manifest.types import Compatible, Bundle, Image, Jump, Manifest, Release, RuleSubject, Versions
+from tests.kits.lint_words import BASE, INFRA, compatible, jump
 from tests.kits.sure import some
 
 EXAMPLE = Path(__file__).parents[3] / "manifests" / "marram-14.toml"
@@ -45,7 +45,7 @@ known = ["5.4.2", 5]
 [[bundle]]
 family = "infrastructure"
 version = "6.1.0"
-file = "a/b.fwb"
+file = "a/b.bin"
 size = -1
 sha256 = "abc"
 images = [
@@ -57,7 +57,7 @@ images = [
 [[bundle]]
 family = "rack"
 version = "6.1.0"
-file = "A.fwb"
+file = "A.bin"
 size = 0
 sha256 = "zz"
 standing = "withdrawn"
@@ -66,7 +66,7 @@ digest_from = "page"
 [[bundle]]
 family = "rack"
 version = "6.1.0"
-file = "a.fwb"
+file = "a.bin"
 size = 1
 sha256 = "d41d8cd98f00b204e9800998ecf8427e"
 digest_from = "own copy"
@@ -111,7 +111,7 @@ def test_dozens_of_problems_are_told_at_once_each_at_its_place() -> None:
     assert [t for t in expected if t not in told] == []
     assert [t for t in told if t not in expected] == []
     assert len(told) >= 30
-    assert all(p.says and p.hint and p.excerpt.count("\n") == 1 for p in problems)
+    assert all(p.message and p.hint and p.excerpt.count("\n") == 1 for p in problems)
 
 
 @pytest.mark.parametrize(
@@ -137,9 +137,9 @@ def test_dozens_of_problems_are_told_at_once_each_at_its_place() -> None:
         ("a" * 64, "sha256:" + "a" * 64, "prefix 'sha256:'", "leave sha256: out"),
         ("a" * 64, "sha512:" + "a" * 128, "prefix 'sha512:'", "get the SHA-256"),
         ("a" * 64, "a" * 63, "63 digits, not 64", "copy it again"),
-        ("b" * 64, "a" * 64, "infra-6.fwb has the digest of infra-5.fwb (line 16)", "two names"),
-        ('"infra-6.fwb"', '"INFRA-5.fwb"', "differ only by case (line 14)", "FAT"),
-        ('"infra-6.fwb"', '"e\u0301.fwb"', "not in Unicode's composed form", "compose"),
+        ("b" * 64, "a" * 64, "infra-6.bin has the digest of infra-5.bin (line 16)", "two names"),
+        ('"infra-6.bin"', '"INFRA-5.bin"', "differ only by case (line 14)", "FAT"),
+        ('"infra-6.bin"', '"e\u0301.bin"', "not in Unicode's composed form", "compose"),
         ('blade = ["6.1.0"]', 'blade = ["6.1"]', "no bundle of blade has the version '6.1'", "write 6.1.0"),
         ('blade = ["6.1.0"]', 'blade = ["6.1.00"]', "no bundle of blade", "write 6.1.0"),
         ('blade = ["6.1.0"]', 'blade = ["6.1.9"]', "no bundle of blade", "did you mean 6.1.0?"),
@@ -155,14 +155,16 @@ def test_dozens_of_problems_are_told_at_once_each_at_its_place() -> None:
         ),
     ],
 )
-def test_words(old: str, new: str, says: str, hint: str) -> None:
+def test_words(old: str, new: str, message: str, hint: str) -> None:
     assert old in BASE
     problems = found(BASE.replace(old, new, 1))
-    assert [p for p in problems if says in p.says and hint in p.hint], [(p.code, p.says, p.hint) for p in problems]
+    assert [p for p in problems if message in p.message and hint in p.hint], [
+        (p.code, p.message, p.hint) for p in problems
+    ]
 
 
 def test_pydantics_noise_reaches_nobody() -> None:
-    text = "".join(f"{p.says} {p.hint} {p.subject}" for p in found(MANY))
+    text = "".join(f"{p.message} {p.hint} {p.subject}" for p in found(MANY))
     for word in ("constrained", "tuple", "Input should", "valid dictionary", "str_", "Extra inputs"):
         assert word not in text
 
@@ -183,9 +185,9 @@ LISTED = BASE.replace('known = ["5.4.2"]', 'order = "listed"\nlist = ["5.4.2", "
         BASE + jump('kind = "bios", models = ["MB-2"]', ">=6", '"<6"')
         + jump('kind = "bios", models = ["MB-4"]', ">=6", '"6.1.0"', "both"),
         BASE + jump(from_='">=5.4.2"', to=">=5.4.2"),
-        BASE + beside('kind = "bios"', '{ kind = "bios", version = ">=6" }', "pair"),
-        BASE + beside(INFRA + ', version = "<6"', '{ family = "blade", version = "<6" }'),
-        BASE + beside('kind = "bios", version = "<6"', '{ kind = "bios", version = "<6" }', "server"),
+        BASE + compatible('kind = "bios"', '{ kind = "bios", version = ">=6" }', "pair"),
+        BASE + compatible(INFRA + ', version = "<6"', '{ family = "blade", version = "<6" }'),
+        BASE + compatible('kind = "bios", version = "<6"', '{ kind = "bios", version = "<6" }', "server"),
         BASE.replace('rack = "6.1.0"', 'rack = ["6.1.0"]\nsource = "x"\nnote = "y"'),
         BASE.replace("size = 11", 'size = 11\nonto = "5.4.10"'),
         BASE.replace("size = 11", 'size = 11\nonto = "5.4.2"'),
@@ -199,11 +201,11 @@ LISTED = BASE.replace('known = ["5.4.2"]', 'order = "listed"\nlist = ["5.4.2", "
     ids=range(19),
 )  # fmt: skip
 def test_good_manifests_have_no_problem(text: str) -> None:
-    assert [(p.code, p.says, p.where) for p in found(text)] == []
+    assert [(p.code, p.message, p.where) for p in found(text)] == []
 
 
 def test_a_release_with_lists_is_refused_only_where_no_choice_is_left() -> None:
-    older = '[[bundle]]\nfamily = "blade"\nversion = "5.4.10"\nfile = "blade-5.fwb"\nsize = 1\n'
+    older = '[[bundle]]\nfamily = "blade"\nversion = "5.4.10"\nfile = "blade-5.bin"\nsize = 1\n'
     older += f'sha256 = "{"e" * 64}"\ndigest_from = "page"\n'
     base = BASE.replace("[[release]]", older + "\n[[release]]")
     # BASE's rule: beside infrastructure >= 6.1 a blade bundle is >= 6.0.
@@ -242,7 +244,7 @@ def test_a_release_is_held_against_rules_of_each_scope(scope: str, when: str, ne
         '["MB-2", "MB-4"], version = "6.1.0" },',
         '["MB-2"], version = "6.1.0" },\n  { kind = "bios", models = ["MB-4"], version = "6.0.9" },',
     )
-    assert [c for c in codes(base + beside(when, need, scope)) if c != "range-unmatched"] == [
+    assert [c for c in codes(base + compatible(when, need, scope)) if c != "range-unmatched"] == [
         "release-refused"
     ] * refused
 
@@ -251,8 +253,8 @@ def test_a_model_table_of_its_own_file_may_be_ahead_of_the_release() -> None:
     """The model table `can be ahead of everything else at no risk, and must be brought up first`"""
     table = '  { kind = "model-table", models = ["MF-40"], version = "2026-2" },\n'
     base = BASE.replace("images = [\n", "images = [\n" + table, 1)
-    rule = beside('family = "blade", version = ">=6.1"', '{ kind = "model-table", version = ">=2026-3" }', "domain")
-    ahead = '[[bundle]]\nfamily = "infrastructure"\nversion = "6.1.0-t3"\nfile = "t3.fwb"\nsize = 1\n'
+    rule = compatible('family = "blade", version = ">=6.1"', '{ kind = "model-table", version = ">=2026-3" }', "domain")
+    ahead = '[[bundle]]\nfamily = "infrastructure"\nversion = "6.1.0-t3"\nfile = "t3.bin"\nsize = 1\n'
     ahead += f'sha256 = "{"f" * 64}"\ndigest_from = "page"\nonly = ["model-table"]\n'
     ahead += 'images = [{ kind = "model-table", models = ["MF-40"], version = "2026-3" }]\n'
 
@@ -291,7 +293,7 @@ def test_a_broken_bundle_does_not_stop_the_other_checks() -> None:
 
 def test_a_rule_about_a_kind_speaks_about_image_versions_only() -> None:
     """planning/rules: `a rule that names a kind speaks about image versions`: one written for the bundle's is dead."""
-    rule = beside('kind = "bios"', '{ kind = "management-controller", version = "6.1.0" }', "chassis")
+    rule = compatible('kind = "bios"', '{ kind = "management-controller", version = "6.1.0" }', "chassis")
     assert [c for c in codes(BASE + rule) if c != "release-refused"] == ["range-unmatched"]
     assert "range-unmatched" not in codes(BASE + rule.replace('= "6.1.0', '= "6.0.9'))
     assert "range-unmatched" not in codes(BASE + rule.replace('= "6.1.0', '= "5.4.2'))  # known
@@ -303,8 +305,8 @@ def test_kinds_have_an_order_of_their_own() -> None:
         + '\n[kind.management-controller]\norder = "listed"\nlist = ["alpha", "beta"]\n'
     )
     assert codes(text) == []
-    assert codes(text + beside('kind = "bios"', '{ kind = "management-controller", version = ">=beta" }')) == []
-    assert codes(text + beside('kind = "bios"', '{ kind = "management-controller", version = ">=6" }')) == [
+    assert codes(text + compatible('kind = "bios"', '{ kind = "management-controller", version = ">=beta" }')) == []
+    assert codes(text + compatible('kind = "bios"', '{ kind = "management-controller", version = ">=6" }')) == [
         "range-unreadable"
     ]
 
@@ -325,7 +327,7 @@ def _try(data: bytes, *, both: bool = True) -> None:
         return
     places = [tuple(int(n) for n in p.where.split(":")[1:]) for p in problems]
     assert places == sorted(places)
-    assert all(p.code in LINT_CODES and p.says and p.excerpt for p in problems)
+    assert all(p.code in LINT_CODES and p.message and p.excerpt for p in problems)
     if not both:
         return
     try:
@@ -442,7 +444,7 @@ def _toml(value: Any) -> str:
 _KEYS = st.sampled_from(
     [
         f.alias or k
-        for t in (Bundle, Image, Release, Jump, Beside, RuleSubject, Versions)
+        for t in (Bundle, Image, Release, Jump, Compatible, RuleSubject, Versions)
         for k, f in t.model_fields.items()
     ]
 )
@@ -473,12 +475,12 @@ def test_problems_of_hostile_texts_print_on_one_line() -> None:
     """trade/faults 73: `ESC, OSC, C1, bidi in anything printed`."""
     nasty = "\\u001b[31m\\u202e\\n"
     text = (
-        BASE.replace('"infra-5.fwb"', f'"{nasty}"')
+        BASE.replace('"infra-5.bin"', f'"{nasty}"')
         .replace('"bios"', f'"{nasty}"')
         .replace("[[jump]]", f'[[jump]]\n"{nasty}" = 1')
     )
     for problem in some(found(text)):
-        assert (problem.says + problem.hint + problem.subject + problem.where).isprintable()
+        assert (problem.message + problem.hint + problem.subject + problem.where).isprintable()
         assert all(row.isprintable() for row in problem.excerpt.split("\n"))
 
 

@@ -27,7 +27,7 @@ def bundle(number: int, family: str, version: str, *images: Document, **more: An
     return {
         "family": family,
         "version": version,
-        "file": f"{family}-{number}.fwb",
+        "file": f"{family}-{number}.bin",
         "size": 10 + number,
         "sha256": f"{number:x}" * 64,
         "digest_from": "publisher: page",
@@ -62,7 +62,7 @@ def good() -> Document:
             {"what": {"family": "infrastructure"}, "to": ">=6.1", "from": ">=6.0", "source": "notes, 1"},
             {"what": {"family": "blade"}, "to": ">=6.1", "from": ">=6.0", "source": "notes, 2"},
         ],
-        "beside": [
+        "compatible": [
             {
                 "scope": "domain",
                 "when": {"family": "infrastructure", "version": ">=6.0"},
@@ -162,27 +162,27 @@ CASES: dict[str, tuple[str, Callable[[Document], None], list[Path]]] = {
         "repeated",
         many(
             both(("jump", None, "what", "models"), ["MX-4", "MB-2", "MX-4"]),
-            put(("beside", 0, "when", "models"), ["MX-4", "MX-4"]),
-            both(("beside", 1, "need", None, "models"), ["T", "MB-2", "T"]),
+            put(("compatible", 0, "when", "models"), ["MX-4", "MX-4"]),
+            both(("compatible", 1, "need", None, "models"), ["T", "MB-2", "T"]),
         ),
         [
             ("jump", 0, "what", "models", 2),
             ("jump", 1, "what", "models", 2),
-            ("beside", 0, "when", "models", 1),
-            ("beside", 1, "need", 0, "models", 2),
-            ("beside", 1, "need", 1, "models", 2),
+            ("compatible", 0, "when", "models", 1),
+            ("compatible", 1, "need", 0, "models", 2),
+            ("compatible", 1, "need", 1, "models", 2),
         ],
     ),
     # kinds
     "kinds of needs": (
         "kind-unknown",
-        both(("beside", 0, "need", None), {"kind": "dinghy", "version": ">=6"}),
-        [("beside", 0, "need", 0, "kind"), ("beside", 0, "need", 1, "kind")],
+        both(("compatible", 0, "need", None), {"kind": "dinghy", "version": ">=6"}),
+        [("compatible", 0, "need", 0, "kind"), ("compatible", 0, "need", 1, "kind")],
     ),
     "kinds of whens": (
         "kind-unknown",
-        both(("beside", None, "when"), {"kind": "dinghy"}),
-        [("beside", 0, "when", "kind"), ("beside", 1, "when", "kind")],
+        both(("compatible", None, "when"), {"kind": "dinghy"}),
+        [("compatible", 0, "when", "kind"), ("compatible", 1, "when", "kind")],
     ),
     "kinds of images": (
         "kind-unknown",
@@ -241,12 +241,12 @@ CASES: dict[str, tuple[str, Callable[[Document], None], list[Path]]] = {
     "one name's two faults": ("name-unsafe", put((B, 0, "file"), "a*b."), [(B, 0, "file"), (B, 0, "file")]),
     "three files of one name": (
         "name-twice",
-        many(both((B, None, "file"), "a.fwb"), put((B, 2, "file"), "a.fwb")),
+        many(both((B, None, "file"), "a.bin"), put((B, 2, "file"), "a.bin")),
         [(B, 1, "file"), (B, 2, "file")],
     ),
     "three bundles of one version": (
         "bundle-twice",
-        lambda d: d[B].extend([{**d[B][0], "file": "x.fwb"}, {**d[B][0], "file": "y.fwb"}]),
+        lambda d: d[B].extend([{**d[B][0], "file": "x.bin"}, {**d[B][0], "file": "y.bin"}]),
         [(B, 4, "version"), (B, 5, "version")],
     ),
     "the second model of an image": (
@@ -264,9 +264,9 @@ CASES: dict[str, tuple[str, Callable[[Document], None], list[Path]]] = {
         many(put((B, 3, "images"), [image("disk", "6.1.0"), image("bios", "6.1.0")]), put((B, 3, "only"), ["buoy"])),
         [(B, 3, "only", 0), (B, 3, "images", 0, "kind"), (B, 3, "images", 1, "kind")],
     ),
-    "withdrawals": ("why-missing", both((B, None, "standing"), "withdrawn"), [(B, 0), (B, 1)]),
+    "withdrawals": ("why-missing", both((B, None, "lifecycle"), "withdrawn"), [(B, 0), (B, 1)]),
     "builds": ("build-misplaced", both((B, None, "build"), "managed"), [(B, 0, "build"), (B, 1, "build")]),
-    "bases": ("onto-unknown", both((B, None, "onto"), "4.0"), [(B, 0, "onto"), (B, 1, "onto")]),
+    "bases": ("onto-unknown", both((B, None, "base"), "4.0"), [(B, 0, "base"), (B, 1, "base")]),
     "days": (
         "date-early",
         both((B, None, "released"), date(1970, 1, 1)),
@@ -296,18 +296,18 @@ CASES: dict[str, tuple[str, Callable[[Document], None], list[Path]]] = {
     ),
     "ranges of needs": (
         "range-unmatched",
-        both(("beside", 0, "need", None, "version"), ">=9"),
-        [("beside", 0, "need", 0, "version"), ("beside", 0, "need", 1, "version")],
+        both(("compatible", 0, "need", None, "version"), ">=9"),
+        [("compatible", 0, "need", 0, "version"), ("compatible", 0, "need", 1, "version")],
     ),
     "ranges of whens": (
         "range-unmatched",
-        both(("beside", None, "when", "version"), ">=9"),
-        [("beside", 0, "when", "version"), ("beside", 1, "when", "version")],
+        both(("compatible", None, "when", "version"), ">=9"),
+        [("compatible", 0, "when", "version"), ("compatible", 1, "when", "version")],
     ),
     "ranges of needs that cannot be read": (
         "range-unreadable",
-        both(("beside", 0, "need", None), {"family": "dinghy", "version": "=>6"}),
-        [("beside", 0, "need", 0, "version"), ("beside", 0, "need", 1, "version")],
+        both(("compatible", 0, "need", None), {"family": "dinghy", "version": "=>6"}),
+        [("compatible", 0, "need", 0, "version"), ("compatible", 0, "need", 1, "version")],
     ),
     "ranges of jumps whose what cannot be read": (
         "range-unreadable",
@@ -346,29 +346,29 @@ CASES: dict[str, tuple[str, Callable[[Document], None], list[Path]]] = {
     ),
     "what the second rule forbids": (
         "release-refused",
-        put(("beside", 1, "need", 0, "version"), ">6.1.0"),
+        put(("compatible", 1, "need", 0, "version"), ">6.1.0"),
         [("release", 1, "blade", 0), ("release", 1, "blade", 1)],
     ),
     "what the second need forbids": (
         "release-refused",
-        put(("beside", 0, "need", 1), {"family": "blade", "kind": "bios", "version": "<6.0"}),
+        put(("compatible", 0, "need", 1), {"family": "blade", "kind": "bios", "version": "<6.0"}),
         [("release", 0, "blade", 0), ("release", 1, "blade", 0), ("release", 1, "blade", 1)],
     ),
     # rules
     "needs that demand nothing": (
         "need-open",
-        both(("beside", 0, "need", None), {"family": "blade"}),
-        [("beside", 0, "need", 0), ("beside", 0, "need", 1)],
+        both(("compatible", 0, "need", None), {"family": "blade"}),
+        [("compatible", 0, "need", 0), ("compatible", 0, "need", 1)],
     ),
     "needs that their own rule forbids": (
         "rule-forbids-itself",
-        both(("beside", 0, "need", None), {"family": "infrastructure", "version": "<6.0"}),
-        [("beside", 0, "need", 0, "version"), ("beside", 0, "need", 1, "version")],
+        both(("compatible", 0, "need", None), {"family": "infrastructure", "version": "<6.0"}),
+        [("compatible", 0, "need", 0, "version"), ("compatible", 0, "need", 1, "version")],
     ),
     "rules that forbid themselves": (
         "rule-forbids-itself",
-        both(("beside", None, "need", 1), {"family": "infrastructure", "version": "<6.0"}),
-        [("beside", 0, "need", 1, "version"), ("beside", 1, "need", 1, "version")],
+        both(("compatible", None, "need", 1), {"family": "infrastructure", "version": "<6.0"}),
+        [("compatible", 0, "need", 1, "version"), ("compatible", 1, "need", 1, "version")],
     ),
     "jumps that go back": (
         "jump-backwards",
@@ -382,18 +382,18 @@ CASES: dict[str, tuple[str, Callable[[Document], None], list[Path]]] = {
     ),
     "a third rule that contradicts the first": (
         "rules-contradict",
-        lambda d: d["beside"].append({**d["beside"][0], "need": [{"family": "blade", "version": "<6.0"}]}),
-        [("beside", 2, "need", 0, "version"), ("beside", 2, "need", 0, "version")],
+        lambda d: d["compatible"].append({**d["compatible"][0], "need": [{"family": "blade", "version": "<6.0"}]}),
+        [("compatible", 2, "need", 0, "version"), ("compatible", 2, "need", 0, "version")],
     ),
     "a second need that contradicts a second need": (
         "rules-contradict",
-        put(("beside", 1, "need", 1), {"kind": "bios", "version": "<6.0"}),
-        [("beside", 1, "need", 1, "version")],
+        put(("compatible", 1, "need", 1), {"kind": "bios", "version": "<6.0"}),
+        [("compatible", 1, "need", 1, "version")],
     ),
     "rules without a source": (
         "source-missing",
-        many(*(drop((key, n, "source")) for key in ("jump", "beside") for n in (0, 1))),
-        [("jump", 0), ("jump", 1), ("beside", 0), ("beside", 1)],
+        many(*(drop((key, n, "source")) for key in ("jump", "compatible") for n in (0, 1))),
+        [("jump", 0), ("jump", 1), ("compatible", 0), ("compatible", 1)],
     ),
 }
 

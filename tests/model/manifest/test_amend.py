@@ -33,18 +33,18 @@ manifest = 1
 sequence = 14   # ours
 
 [[bundle]]      # infrastructure first
-file = "a.fwb"  # as published
+file = "a.bin"  # as published
 size = ""       # REVIEW
 sha256 = ""
 digest_from = "publisher: a page"
 
 [[bundle]]
   family = "blade"
-  file = 'b.fwb'
+  file = 'b.bin'
   sha256 = "{TWO}"
 
 [[bundle]]
-file = "c.fwb"
+file = "c.bin"
 size = 7
 sha256 = "{THREE.upper()}"
 digest_from = "own copy"
@@ -67,22 +67,22 @@ def codes(report: AmendReport) -> list[tuple[str, str]]:
 
 def test_empty_and_missing_values_are_filled_and_all_else_is_kept() -> None:
     text, report = fill(
-        MANIFEST, [DraftRow("a.fwb", ONE, 1000), DraftRow("b.fwb", TWO, 2000), DraftRow("c.fwb", THREE, 7)]
+        MANIFEST, [DraftRow("a.bin", ONE, 1000), DraftRow("b.bin", TWO, 2000), DraftRow("c.bin", THREE, 7)]
     )
     wanted = (
         MANIFEST.replace('size = ""       # REVIEW', "size = 1_000")
         .replace('sha256 = ""', f'sha256 = "{ONE}"')
         .replace('"publisher: a page"', '"own copy"')
-        .replace("  file = 'b.fwb'\n", "  file = 'b.fwb'\n  size = 2_000\n")
+        .replace("  file = 'b.bin'\n", "  file = 'b.bin'\n  size = 2_000\n")
     )
     assert text == wanted
     assert report.changes == [
-        AmendedValue("a.fwb", "size", "", 1000),
-        AmendedValue("a.fwb", "sha256", "", ONE),
-        AmendedValue("a.fwb", "digest_from", "publisher: a page", OWN_COPY),
-        AmendedValue("b.fwb", "size", None, 2000),
+        AmendedValue("a.bin", "size", "", 1000),
+        AmendedValue("a.bin", "sha256", "", ONE),
+        AmendedValue("a.bin", "digest_from", "publisher: a page", OWN_COPY),
+        AmendedValue("b.bin", "size", None, 2000),
     ]
-    assert report.agreed == ["b.fwb", "c.fwb"]
+    assert report.agreed == ["b.bin", "c.bin"]
     assert report.findings == []
 
 
@@ -117,73 +117,73 @@ def test_what_was_filled_is_no_longer_marked_for_review(end: str) -> None:
     ],
 )
 def test_only_the_mark_goes_from_a_comment(before: str, after: str) -> None:
-    text, _ = fill(f'[[bundle]]\nfile = "a.fwb"\nsize = ""   {before}\n', [DraftRow("a.fwb", None, 7)])
-    assert text == f'[[bundle]]\nfile = "a.fwb"\nsize = 7{f"   {after}" if after else ""}\n'
+    text, _ = fill(f'[[bundle]]\nfile = "a.bin"\nsize = ""   {before}\n', [DraftRow("a.bin", None, 7)])
+    assert text == f'[[bundle]]\nfile = "a.bin"\nsize = 7{f"   {after}" if after else ""}\n'
 
 
 def test_a_mark_behind_a_whole_table_stays() -> None:
     """What stands behind the brace is about the bundle, not about the value that was filled."""
-    text, _ = fill('bundle = [ { file = "a.fwb", size = "" } ]  # REVIEW: all\n', [DraftRow("a.fwb", None, 7)])
-    assert text == 'bundle = [ { file = "a.fwb", size = 7 } ]  # REVIEW: all\n'
+    text, _ = fill('bundle = [ { file = "a.bin", size = "" } ]  # REVIEW: all\n', [DraftRow("a.bin", None, 7)])
+    assert text == 'bundle = [ { file = "a.bin", size = 7 } ]  # REVIEW: all\n'
 
 
 def test_a_difference_keeps_the_mark() -> None:
-    drafted = '[[bundle]]\nfile = "a.fwb"\nsize = 8\nsha256 = ""  # REVIEW\n'
-    assert fill(drafted, [DraftRow("a.fwb", ONE, 7)])[0] == drafted
+    drafted = '[[bundle]]\nfile = "a.bin"\nsize = 8\nsha256 = ""  # REVIEW\n'
+    assert fill(drafted, [DraftRow("a.bin", ONE, 7)])[0] == drafted
 
 
 def test_a_digest_that_we_computed_is_never_called_the_publishers() -> None:
     """'A digest that was computed from the very file it is meant to prove.'"""
-    text, _ = fill(MANIFEST, [DraftRow("a.fwb", ONE, 1)])
+    text, _ = fill(MANIFEST, [DraftRow("a.bin", ONE, 1)])
     assert bundles(text)[0]["digest_from"] == OWN_COPY
-    text, _ = fill(MANIFEST, [DraftRow("a.fwb", ONE, None)], digest_from="publisher: SHA256SUMS")
+    text, _ = fill(MANIFEST, [DraftRow("a.bin", ONE, None)], digest_from="publisher: SHA256SUMS")
     assert bundles(text)[0]["digest_from"] == "publisher: SHA256SUMS"
     assert bundles(text)[0]["size"] == ""
-    text, _ = fill('[[bundle]]\nfile = "a.fwb"\n', [DraftRow("a.fwb", ONE, 1)])
-    assert text == f'[[bundle]]\nfile = "a.fwb"\nsize = 1\nsha256 = "{ONE}"\ndigest_from = "own copy"\n'
+    text, _ = fill('[[bundle]]\nfile = "a.bin"\n', [DraftRow("a.bin", ONE, 1)])
+    assert text == f'[[bundle]]\nfile = "a.bin"\nsize = 1\nsha256 = "{ONE}"\ndigest_from = "own copy"\n'
 
 
 def test_what_differs_is_reported_and_nothing_is_taken_from_that_file() -> None:
-    rows = [DraftRow("a.fwb", ONE, 1), DraftRow("b.fwb", ONE, 2), DraftRow("c.fwb", THREE, 8)]
+    rows = [DraftRow("a.bin", ONE, 1), DraftRow("b.bin", ONE, 2), DraftRow("c.bin", THREE, 8)]
     text, report = fill(MANIFEST.replace('size = ""', "size = 99"), rows, name="m.toml")
     assert text == MANIFEST.replace('size = ""', "size = 99")
     assert report.changes == []
     assert report.agreed == []
-    assert codes(report) == [("size-differs", "a.fwb"), ("digest-differs", "b.fwb"), ("size-differs", "c.fwb")]
+    assert codes(report) == [("size-differs", "a.bin"), ("digest-differs", "b.bin"), ("size-differs", "c.bin")]
     assert [f.where for f in report.findings] == ["m.toml:7:8", "m.toml:14:12", "m.toml:18:8"]
-    assert report.findings[1].says == f"the manifest says '{TWO}', the file at hand has '{ONE}'"
+    assert report.findings[1].message == f"the manifest says '{TWO}', the file at hand has '{ONE}'"
     assert report.findings[1].excerpt.endswith("\n" + " " * 11 + "^")
     assert all(f.hint and f.level is FILL_CODES[f.code].level for f in report.findings)
 
 
 def test_files_that_are_not_there_are_added_at_the_end() -> None:
     rows = [
-        DraftRow("m-rack-6.1.0.fwb", ONE, 5),
-        DraftRow("m-rack-6.1.0.fwb.sig", TWO, 1),
-        DraftRow("a.fwb.sig", TWO, 1),
+        DraftRow("m-rack-6.1.0.bin", ONE, 5),
+        DraftRow("m-rack-6.1.0.bin.sig", TWO, 1),
+        DraftRow("a.bin.sig", TWO, 1),
     ]
     text, report = fill(MANIFEST, rows)
     assert text.startswith(MANIFEST)
     assert bundles(text)[-1] == {
         "family": "rack",
         "version": "6.1.0",
-        "file": "m-rack-6.1.0.fwb",
+        "file": "m-rack-6.1.0.bin",
         "size": 5,
         "sha256": ONE,
         "digest_from": OWN_COPY,
         "build": "",
     }
-    assert report.changes == [AmendedValue("m-rack-6.1.0.fwb", "bundle", None, "m-rack-6.1.0.fwb")]
+    assert report.changes == [AmendedValue("m-rack-6.1.0.bin", "bundle", None, "m-rack-6.1.0.bin")]
     again, second = fill(text, rows)
     assert again == text
     assert second.changes == []
 
 
 def test_one_name_with_different_bytes_is_not_used() -> None:
-    text, report = fill(MANIFEST, [DraftRow("a.fwb", ONE, 1), DraftRow("a.fwb", ONE, 1), DraftRow("a.fwb", TWO, None)])
+    text, report = fill(MANIFEST, [DraftRow("a.bin", ONE, 1), DraftRow("a.bin", ONE, 1), DraftRow("a.bin", TWO, None)])
     assert text == MANIFEST
-    assert codes(report) == [("given-twice", "a.fwb")]
-    assert report.findings[0].says == f"given more than once: SHA-256 {ONE}, size 1, SHA-256 {TWO}, size unknown"
+    assert codes(report) == [("given-twice", "a.bin")]
+    assert report.findings[0].message == f"given more than once: SHA-256 {ONE}, size 1, SHA-256 {TWO}, size unknown"
 
 
 def test_every_bundle_of_that_name_is_filled() -> None:
@@ -209,7 +209,7 @@ def confirmed(text: str, listed: str, source: str = "publisher: SUMS") -> tuple[
 
 
 def test_equal_digests_are_confirmed_and_the_manifest_is_a_new_issue() -> None:
-    text, report = confirmed(MANIFEST, f"{TWO}  b.fwb\nSHA256 (./c.fwb) = {THREE}\n{ONE}  other.fwb\n")
+    text, report = confirmed(MANIFEST, f"{TWO}  b.bin\nSHA256 (./c.bin) = {THREE}\n{ONE}  other.bin\n")
     source = '"publisher: SUMS, 2026-11-25"'
     wanted = (
         MANIFEST.replace("sequence = 14 ", "sequence = 15 ")
@@ -217,58 +217,58 @@ def test_equal_digests_are_confirmed_and_the_manifest_is_a_new_issue() -> None:
         .replace('"own copy"', source)
     )
     assert text == wanted
-    assert report.agreed == ["b.fwb", "c.fwb"]
+    assert report.agreed == ["b.bin", "c.bin"]
     assert report.changes[-1] == AmendedValue("manifest", "sequence", 14, 15)
-    assert codes(report) == [("no-digest", "a.fwb")]
+    assert codes(report) == [("no-digest", "a.bin")]
 
 
 def test_confirming_again_changes_nothing() -> None:
-    listed = f"{TWO}  b.fwb\n{THREE}  c.fwb\n"
+    listed = f"{TWO}  b.bin\n{THREE}  c.bin\n"
     first, _ = confirmed(MANIFEST, listed, "publisher: SUMS, 2026-11-25")
     second, report = confirmed(first, listed)
     assert second == first
     assert report.changes == []
-    assert report.agreed == ["b.fwb", "c.fwb"]
+    assert report.agreed == ["b.bin", "c.bin"]
 
 
 def test_what_cannot_be_confirmed_is_told_and_not_changed() -> None:
-    listed = f"{ONE}  b.fwb\nSHA512 (c.fwb) = {THREE * 2}\n"
-    text, report = confirmed(MANIFEST + f'\n[[bundle]]\nfile = "d.fwb"\nsha256 = "{ONE}"\n', listed)
+    listed = f"{ONE}  b.bin\nSHA512 (c.bin) = {THREE * 2}\n"
+    text, report = confirmed(MANIFEST + f'\n[[bundle]]\nfile = "d.bin"\nsha256 = "{ONE}"\n', listed)
     assert text.startswith(MANIFEST)
     assert report.changes == []
     assert codes(report) == [
-        ("no-digest", "a.fwb"),
-        ("digest-differs", "b.fwb"),
-        ("other-algorithm", "c.fwb"),
-        ("not-in-list", "d.fwb"),
+        ("no-digest", "a.bin"),
+        ("digest-differs", "b.bin"),
+        ("other-algorithm", "c.bin"),
+        ("not-in-list", "d.bin"),
     ]
     assert [f.where for f in report.findings] == ["m.toml:8:10", "m.toml:14:12", "SUMS:2:1", "m.toml:26:8"]
-    assert report.findings[1].says == f"the manifest says '{TWO}', SUMS says {ONE}"
-    assert "SHA512" in report.findings[2].says
+    assert report.findings[1].message == f"the manifest says '{TWO}', SUMS says {ONE}"
+    assert "SHA512" in report.findings[2].message
     assert all(f.hint and f.level is CONFIRM_CODES[f.code].level for f in report.findings)
 
 
 def test_two_digests_for_one_name_confirm_nothing() -> None:
-    text, report = confirmed(MANIFEST, f"{TWO}  b.fwb\n{ONE}  b.fwb\n{THREE}  c.fwb\n{THREE}  c.fwb\n")
-    assert ("listed-twice", "b.fwb") in codes(report)
-    assert report.agreed == ["c.fwb"]
+    text, report = confirmed(MANIFEST, f"{TWO}  b.bin\n{ONE}  b.bin\n{THREE}  c.bin\n{THREE}  c.bin\n")
+    assert ("listed-twice", "b.bin") in codes(report)
+    assert report.agreed == ["c.bin"]
     assert "digest_from" not in bundles(text)[1]
 
 
 def test_the_whole_name_goes_before_its_last_part() -> None:
-    _, report = confirmed(MANIFEST, f"{ONE}  old/b.fwb\n{TWO}  b.fwb\n{THREE}  6.1/c.fwb\n")
-    assert report.agreed == ["b.fwb", "c.fwb"]
+    _, report = confirmed(MANIFEST, f"{ONE}  old/b.bin\n{TWO}  b.bin\n{THREE}  6.1/c.bin\n")
+    assert report.agreed == ["b.bin", "c.bin"]
 
 
 @pytest.mark.parametrize("sequence", ["", "sequence = 1.5", "sequence = true", "sequence = -1", "sequence = '3'"])
 def test_a_sequence_that_cannot_go_up(sequence: str) -> None:
     text = MANIFEST.replace("sequence = 14   # ours", sequence)
     with pytest.raises(InputError, match="sequence is no number that can go up"):
-        confirmed(text, f"{TWO}  b.fwb\n")
-    same, _ = confirmed(text, f"{ONE}  b.fwb\n")
+        confirmed(text, f"{TWO}  b.bin\n")
+    same, _ = confirmed(text, f"{ONE}  b.bin\n")
     assert same == text
     with pytest.raises(InputError):
-        confirmed(text.replace(sequence or "manifest", f"sequence = {MAX_SEQUENCE}\nmanifest", 1), f"{TWO}  b.fwb\n")
+        confirmed(text.replace(sequence or "manifest", f"sequence = {MAX_SEQUENCE}\nmanifest", 1), f"{TWO}  b.bin\n")
 
 
 @pytest.mark.parametrize(
@@ -293,7 +293,7 @@ def test_fill_then_confirm_keeps_every_line_and_reads_back(files: dict[str, int]
     assert filled.startswith(text)
     assert filled.count("\n") == filled.count(newline)
     assert [b["file"] for b in bundles(filled)[3:]] == [c.subject for c in report.changes]
-    after, _ = confirmed(filled, f"{TWO}  b.fwb\n")
+    after, _ = confirmed(filled, f"{TWO}  b.bin\n")
     assert [line for line in after.split(newline) if "digest_from = " not in line and "sequence" not in line] == [
         line for line in filled.split(newline) if "digest_from = " not in line and "sequence" not in line
     ]
@@ -302,7 +302,7 @@ def test_fill_then_confirm_keeps_every_line_and_reads_back(files: dict[str, int]
 def test_only_our_own_errors_come_out_of_damaged_manifests() -> None:
     """Style 7: 'A test throws seeded mutations of valid input at each parser' (seed 26)."""
     rng = random.Random(26)
-    listed = parse(f"{TWO}  b.fwb\n{THREE}  c.fwb\n".encode(), name="S")
+    listed = parse(f"{TWO}  b.bin\n{THREE}  c.bin\n".encode(), name="S")
     amended = 0
     for _ in range(1500):
         text = MANIFEST
@@ -312,7 +312,7 @@ def test_only_our_own_errors_come_out_of_damaged_manifests() -> None:
                 text[:at] + rng.choice(["", '"', "'", "[", "]", "\n", "=", ".", "#", "1", "{", "\r\n"]) + text[at + 1 :]
             )
         try:
-            fill(text, [DraftRow("a.fwb", ONE, 1), DraftRow("b.fwb", TWO, 2), DraftRow("new", THREE, 3)])
+            fill(text, [DraftRow("a.bin", ONE, 1), DraftRow("b.bin", TWO, 2), DraftRow("new", THREE, 3)])
             confirm(text, listed, source="publisher: S", today=TODAY)
             amended += 1
         except InputError as error:

@@ -24,7 +24,7 @@ EMPTY = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
 ABC = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
 
 NAMES = [
-    b"marram-infrastructure-6.1.0.fwb",
+    b"marram-infrastructure-6.1.0.bin",
     b"back\\slash",
     b"new\nline",
     b"return\rhere",
@@ -212,10 +212,10 @@ def test_a_list_with_one_space_keeps_the_blank_of_a_name() -> None:
 
 
 def test_names_are_found_by_their_last_part() -> None:
-    text = f"{ABC}  ./a.fwb\n{EMPTY}  6.1/a.fwb\n{ABC}  b.fwb\n"
+    text = f"{ABC}  ./a.bin\n{EMPTY}  6.1/a.bin\n{ABC}  b.bin\n"
     assert {k: [x.file for x in v] for k, v in read(text).by_base_name().items()} == {
-        "a.fwb": ["./a.fwb", "6.1/a.fwb"],
-        "b.fwb": ["b.fwb"],
+        "a.bin": ["./a.bin", "6.1/a.bin"],
+        "b.bin": ["b.bin"],
     }
 
 
@@ -288,11 +288,11 @@ def test_the_caret_counts_the_dash_escape() -> None:
         ("  so it goes", "list-line", 3, "not a line of a checksum list"),
     ],
 )
-def test_bad_lines_say_what_and_where(text: str, code: str, column: int, says: str) -> None:
+def test_bad_lines_say_what_and_where(text: str, code: str, column: int, message: str) -> None:
     with pytest.raises(InputError) as caught:
         read(f"{EMPTY}  good\n{text}\n", "LIST")
     (problem,) = caught.value.problems
-    assert (problem.code, problem.where, problem.says) == (code, f"LIST:2:{column}", says)
+    assert (problem.code, problem.where, problem.message) == (code, f"LIST:2:{column}", message)
     assert problem.level is LIST_CODES[code].level
     assert problem.hint
     assert len(problem.excerpt.split("\n")) == 2
@@ -303,7 +303,7 @@ def test_all_bad_lines_are_reported_at_once() -> None:
     with pytest.raises(InputError) as caught:
         read(f"bad\n{ABC}  x\n\nworse\r\n{ABC} y\n{ABC}  {'z' * 9999}\n")
     assert [p.where.split(":")[1] for p in caught.value.problems] == ["1", "4", "5", "6"]
-    assert caught.value.says == "4 bad lines in the checksum list"
+    assert caught.value.message == "4 bad lines in the checksum list"
     assert caught.value.where == "SHA256SUMS"
 
 

@@ -99,7 +99,7 @@ def test_each_line_is_judged_and_read_as_sha256sum_does(empty: Path, rows: list[
         assert all(theirs in (ours, escaped(ours)) for ours, theirs in zip(our_names, named, strict=True)), our_names
 
 
-@pytest.mark.parametrize("line", [f"{ABC}\ta.fwb\n", f"{ABC}\t a.fwb\n", f"SHA256 (a.fwb)\t= {ABC}\n"])
+@pytest.mark.parametrize("line", [f"{ABC}\ta.bin\n", f"{ABC}\t a.bin\n", f"SHA256 (a.bin)\t= {ABC}\n"])
 def test_a_list_with_tabs_is_known_for_a_list(line: str) -> None:
     """So that it is never drafted as if it were firmware."""
     assert is_list("files.bin", line.encode(), whole=True)

@@ -31,9 +31,9 @@ ONE, TWO, THREE = "1" * 64, "2" * 64, "3" * 64
 EMPTY = '""'
 TODAY = date(2026, 11, 25)
 FILES = [
-    DraftRow("marram-rack-6.1.0.fwb", THREE, 3000),
-    DraftRow("marram-blade-6.1.0.fwb", TWO, 2000),
-    DraftRow("marram-infrastructure-6.1.0.fwb", ONE, 1000),
+    DraftRow("marram-rack-6.1.0.bin", THREE, 3000),
+    DraftRow("marram-blade-6.1.0.bin", TWO, 2000),
+    DraftRow("marram-infrastructure-6.1.0.bin", ONE, 1000),
 ]
 
 
@@ -56,9 +56,9 @@ def test_a_draft_from_files() -> None:
     data = tomllib.loads(text)
     assert (data["manifest"], data["platform"], data["sequence"], data["issued"]) == (1, "marram", 1, TODAY)
     assert [(b["family"], b["version"], b["file"], b["size"], b["sha256"]) for b in data["bundle"]] == [
-        ("infrastructure", "6.1.0", "marram-infrastructure-6.1.0.fwb", 1000, ONE),
-        ("blade", "6.1.0", "marram-blade-6.1.0.fwb", 2000, TWO),
-        ("rack", "6.1.0", "marram-rack-6.1.0.fwb", 3000, THREE),
+        ("infrastructure", "6.1.0", "marram-infrastructure-6.1.0.bin", 1000, ONE),
+        ("blade", "6.1.0", "marram-blade-6.1.0.bin", 2000, TWO),
+        ("rack", "6.1.0", "marram-rack-6.1.0.bin", 3000, THREE),
     ]
     assert {b["digest_from"] for b in data["bundle"]} == {"own copy"}
     assert "release" not in data
@@ -73,7 +73,7 @@ def test_only_the_build_of_rack_is_left_to_say() -> None:
     assert complaints(text) == {("bundle", 2, "build")}
     stated = text.replace('build = ""', 'build = "managed"')
     assert complaints(stated) == set()
-    assert complaints(drafted([DraftRow("marram-rack-managed-6.1.0.fwb", THREE, 1)])) == {("bundle", 0, "build")}
+    assert complaints(drafted([DraftRow("marram-rack-managed-6.1.0.bin", THREE, 1)])) == {("bundle", 0, "build")}
 
 
 def test_what_is_not_known_is_refused_at_its_place_and_never_invented() -> None:
@@ -85,7 +85,7 @@ def test_what_is_not_known_is_refused_at_its_place_and_never_invented() -> None:
     assert "digest_from" not in tomllib.loads(text)["bundle"][0]
 
 
-@pytest.mark.parametrize("entries", [FILES, [DraftRow("odd.bin")], [DraftRow("marram-blade-6.1.0.fwb", TWO)]])
+@pytest.mark.parametrize("entries", [FILES, [DraftRow("odd.bin")], [DraftRow("marram-blade-6.1.0.bin", TWO)]])
 def test_lint_points_at_every_empty_value_and_at_nothing_else_that_was_drafted(entries: list[DraftRow]) -> None:
     """'A clear placeholder that lint will refuse with a position'; families without a bundle are told besides."""
     text = drafted(entries)
@@ -99,7 +99,7 @@ def test_lint_points_at_every_empty_value_and_at_nothing_else_that_was_drafted(e
 
 
 def test_the_release_is_an_example_only_and_reads_when_uncommented() -> None:
-    text = drafted([*FILES, DraftRow("marram-blade-6.0.1.fwb", "4" * 64, 1)])
+    text = drafted([*FILES, DraftRow("marram-blade-6.0.1.bin", "4" * 64, 1)])
     start = text.index("# [[release]]")
     example = text[start : text.index("# REVIEW", start)].replace("# ", "")
     assert tomllib.loads(example)["release"] == [
@@ -109,7 +109,7 @@ def test_the_release_is_an_example_only_and_reads_when_uncommented() -> None:
 
 def test_a_draft_from_a_list() -> None:
     listed = parse(
-        f"{ONE}  marram-infrastructure-6.1.0.fwb\n{TWO} *marram-blade-6.1.0.fwb\n".encode(), name="SHA256SUMS"
+        f"{ONE}  marram-infrastructure-6.1.0.bin\n{TWO} *marram-blade-6.1.0.bin\n".encode(), name="SHA256SUMS"
     )
     rows, findings = entries_from_list(listed)
     assert findings == []
@@ -121,18 +121,18 @@ def test_a_draft_from_a_list() -> None:
 
 def test_from_draft_to_confirmed() -> None:
     """The digest of a file is 'own copy' until it was held against the publisher's own list."""
-    listed = parse(f"{ONE}  marram-infrastructure-6.1.0.fwb\n{TWO}  marram-blade-6.1.0.fwb\n".encode(), name="SUMS")
+    listed = parse(f"{ONE}  marram-infrastructure-6.1.0.bin\n{TWO}  marram-blade-6.1.0.bin\n".encode(), name="SUMS")
     text, report = fill(drafted(FILES[1:]), FILES)
     assert [c.key for c in report.changes] == ["bundle"]
     text, report = confirm(text, listed, source=publisher(listed), today=TODAY)
     data = tomllib.loads(text)
     assert data["sequence"] == 2
     assert {b["file"]: b["digest_from"] for b in data["bundle"]} == {
-        "marram-infrastructure-6.1.0.fwb": "publisher: SUMS, 2026-11-25",
-        "marram-blade-6.1.0.fwb": "publisher: SUMS, 2026-11-25",
-        "marram-rack-6.1.0.fwb": "own copy",
+        "marram-infrastructure-6.1.0.bin": "publisher: SUMS, 2026-11-25",
+        "marram-blade-6.1.0.bin": "publisher: SUMS, 2026-11-25",
+        "marram-rack-6.1.0.bin": "own copy",
     }
-    assert [(f.code, f.subject) for f in report.findings] == [("not-in-list", "marram-rack-6.1.0.fwb")]
+    assert [(f.code, f.subject) for f in report.findings] == [("not-in-list", "marram-rack-6.1.0.bin")]
 
 
 def test_signatures_become_a_comment() -> None:

@@ -26,31 +26,31 @@ ONE, TWO = "a" * 64, "b" * 64
 @pytest.mark.parametrize(
     ("file", "family", "version"),
     [
-        ("marram-infrastructure-6.1.0.fwb", "infrastructure", "6.1.0"),
-        ("marram-blade-6.1.0-p2.fwb", "blade", "6.1.0-p2"),
+        ("marram-infrastructure-6.1.0.bin", "infrastructure", "6.1.0"),
+        ("marram-blade-6.1.0-p2.bin", "blade", "6.1.0-p2"),
         ("Marram_RACK_managed_5.4.10a.bin", "rack", "5.4.10a"),
-        ("marram.blade.6.1.0.fwb", "blade", "6.1.0"),
-        ("marram-blade-v6.1.fwb", "blade", "6.1"),
-        ("marram-blade-4.0b(1a).fwb", "blade", "4.0b(1a)"),
-        ("marram-blade-6.1.0-beta.fwb", "blade", "6.1.0-beta"),
-        ("marram-blade-6.1.0-RC1-managed.fwb", "blade", "6.1.0-RC1"),
-        ("marram-blade-5.4.2-to-6.1.0.fwb", "blade", None),
+        ("marram.blade.6.1.0.bin", "blade", "6.1.0"),
+        ("marram-blade-v6.1.bin", "blade", "6.1"),
+        ("marram-blade-4.0b(1a).bin", "blade", "4.0b(1a)"),
+        ("marram-blade-6.1.0-beta.bin", "blade", "6.1.0-beta"),
+        ("marram-blade-6.1.0-RC1-managed.bin", "blade", "6.1.0-RC1"),
+        ("marram-blade-5.4.2-to-6.1.0.bin", "blade", None),
         ("MB-2-blade-6.1.0", "blade", "6.1.0"),
         ("marram-blade-6.1.0.7z", "blade", "6.1.0"),
         ("marram-blade-6.1.0.tar.gz", "blade", "6.1.0"),
         # what the name does not say plainly is unknown
-        ("marram-6.1.0.fwb", None, "6.1.0"),
-        ("blade-rack-6.1.0.fwb", None, "6.1.0"),
-        ("bladerunner-6.1.0.fwb", None, "6.1.0"),
-        ("MB-4-blade.fwb", "blade", None),
-        ("blade-6.fwb", "blade", None),
-        ("blade-6.1.0-hf1.fwb", "blade", None),
-        ("blade-6.1.0-MB-2.fwb", "blade", None),
-        ("blade-6.1.0-p2x.fwb", "blade", None),
-        ("blade-6.1.0.1b2.fwb", "blade", None),
-        ("blade-6.1.0-20260801.fwb", "blade", None),
-        ("blade-٦.١.fwb", "blade", None),
-        (f"blade-{'1' * 200}.{'1' * 40}.fwb", "blade", None),
+        ("marram-6.1.0.bin", None, "6.1.0"),
+        ("blade-rack-6.1.0.bin", None, "6.1.0"),
+        ("bladerunner-6.1.0.bin", None, "6.1.0"),
+        ("MB-4-blade.bin", "blade", None),
+        ("blade-6.bin", "blade", None),
+        ("blade-6.1.0-hf1.bin", "blade", None),
+        ("blade-6.1.0-MB-2.bin", "blade", None),
+        ("blade-6.1.0-p2x.bin", "blade", None),
+        ("blade-6.1.0.1b2.bin", "blade", None),
+        ("blade-6.1.0-20260801.bin", "blade", None),
+        ("blade-٦.١.bin", "blade", None),
+        (f"blade-{'1' * 200}.{'1' * 40}.bin", "blade", None),
         ("", None, None),
     ],
 )
@@ -68,26 +68,26 @@ def test_a_guess_stands_in_the_name(file: str) -> None:
 
 def test_entries_of_a_list() -> None:
     listed = parse(
-        f"{ONE}  pool/a.fwb\n{ONE} *./a.fwb\n{TWO}  b.fwb\n{ONE}  c.fwb\n{TWO}  old/c.fwb\n"
-        f"MD5 (d.fwb) = {'c' * 32}\nSHA512 (d.fwb) = {'c' * 128}\nSHA1 (b.fwb) = {'d' * 40}\n".encode(),
+        f"{ONE}  pool/a.bin\n{ONE} *./a.bin\n{TWO}  b.bin\n{ONE}  c.bin\n{TWO}  old/c.bin\n"
+        f"MD5 (d.bin) = {'c' * 32}\nSHA512 (d.bin) = {'c' * 128}\nSHA1 (b.bin) = {'d' * 40}\n".encode(),
         name="SUMS",
     )
     rows, findings = entries_from_list(listed)
-    assert rows == [DraftRow("a.fwb", ONE), DraftRow("b.fwb", TWO)]
+    assert rows == [DraftRow("a.bin", ONE), DraftRow("b.bin", TWO)]
     assert [(f.code, f.subject, f.where) for f in findings] == [
-        ("listed-twice", "c.fwb", "SUMS:5:1"),
-        ("other-algorithm", "d.fwb", "SUMS:6:1"),
+        ("listed-twice", "c.bin", "SUMS:5:1"),
+        ("other-algorithm", "d.bin", "SUMS:6:1"),
     ]
-    assert findings[0].says == f"line 4 says {ONE}, line 5 says {TWO}"
-    assert findings[1].says == "the list has no SHA-256 digest for it, only MD5 and SHA512"
+    assert findings[0].message == f"line 4 says {ONE}, line 5 says {TWO}"
+    assert findings[1].message == "the list has no SHA-256 digest for it, only MD5 and SHA512"
     assert all(f.hint and f.level is LIST_ENTRY_CODES[f.code].level for f in findings)
 
 
 def test_signatures_are_no_bundles() -> None:
-    rows = [DraftRow(name) for name in ("a.fwb", "a.fwb.sig", "b.fwb.asc", "c.fwb.minisig")]
-    bundles, signatures = split_signatures(rows, known=["c.fwb"])
-    assert [e.file for e in bundles] == ["a.fwb", "b.fwb.asc"]
-    assert signatures == {"a.fwb": "a.fwb.sig", "c.fwb": "c.fwb.minisig"}
+    rows = [DraftRow(name) for name in ("a.bin", "a.bin.sig", "b.bin.asc", "c.bin.minisig")]
+    bundles, signatures = split_signatures(rows, known=["c.bin"])
+    assert [e.file for e in bundles] == ["a.bin", "b.bin.asc"]
+    assert signatures == {"a.bin": "a.bin.sig", "c.bin": "c.bin.minisig"}
 
 
 def test_names_that_are_no_utf8_are_all_told_at_once() -> None:
@@ -97,23 +97,23 @@ def test_names_that_are_no_utf8_are_all_told_at_once() -> None:
 
 
 def test_order_is_by_family_then_version() -> None:
-    names = ["x-2.0", "rack-2.10.fwb", "rack-2.9.fwb", "blade.fwb", "blade-6.1.fwb", "infrastructure-1.0.fwb"]
+    names = ["x-2.0", "rack-2.10.bin", "rack-2.9.bin", "blade.bin", "blade-6.1.bin", "infrastructure-1.0.bin"]
     assert [e.file for e in in_order(DraftRow(n) for n in names)] == [
-        "infrastructure-1.0.fwb",
-        "blade-6.1.fwb",
-        "blade.fwb",
-        "rack-2.9.fwb",
-        "rack-2.10.fwb",
+        "infrastructure-1.0.bin",
+        "blade-6.1.bin",
+        "blade.bin",
+        "rack-2.9.bin",
+        "rack-2.10.bin",
         "x-2.0",
     ]
 
 
 def test_lines_of_a_bundle() -> None:
-    data = tomllib.loads("\n".join(bundle_lines(DraftRow("m-rack-6.1.0.fwb", ONE, 0), "own copy", 'm".sig')))
+    data = tomllib.loads("\n".join(bundle_lines(DraftRow("m-rack-6.1.0.bin", ONE, 0), "own copy", 'm".sig')))
     assert data == {
         "family": "rack",
         "version": "6.1.0",
-        "file": "m-rack-6.1.0.fwb",
+        "file": "m-rack-6.1.0.bin",
         "size": 0,
         "sha256": ONE,
         "digest_from": "own copy",

@@ -37,7 +37,7 @@ def bundles(*rows: tuple[str, str, int]) -> str:
 
 
 def test_a_draft_names_the_second_source_and_warns_of_an_own_copy_wherever_it_comes() -> None:
-    rows = [DraftRow("a.fwb", ONE, 1, "publisher: SUMS"), DraftRow("b.fwb", TWO, 1, "own copy")]
+    rows = [DraftRow("a.bin", ONE, 1, "publisher: SUMS"), DraftRow("b.bin", TWO, 1, "own copy")]
     for entries in (rows, rows[::-1]):
         text = draft(entries, platform="marram", issued=TODAY, digest_from="")
         assert "publisher: SUMS" in text.split("\n")[1]
@@ -46,7 +46,7 @@ def test_a_draft_names_the_second_source_and_warns_of_an_own_copy_wherever_it_co
 
 
 def test_the_example_release_has_the_newest_version_of_every_family() -> None:
-    names = ["marram-blade-6.0.1.fwb", "marram-blade-6.1.0.fwb", "marram-infrastructure-6.0.9.fwb"]
+    names = ["marram-blade-6.0.1.bin", "marram-blade-6.1.0.bin", "marram-infrastructure-6.0.9.bin"]
     text = draft([DraftRow(n, ONE, 1) for n in names], platform="marram", issued=TODAY, digest_from="own copy")
     assert '# infrastructure = "6.0.9"\n# blade = "6.1.0"\n# rack = "…"\n' in text
 
@@ -62,17 +62,17 @@ def test_the_second_signature_is_no_bundle_either() -> None:
 
 @pytest.mark.parametrize("digests", [(ONE, ONE, TWO), (ONE, TWO, ONE), (TWO, ONE, ONE), (ONE, TWO, THREE)])
 def test_a_third_line_may_contradict_the_first_two(digests: tuple[str, ...]) -> None:
-    rows, found = entries_from_list(listed("".join(f"{d}  {n}/a.fwb\n" for n, d in enumerate(digests))))
+    rows, found = entries_from_list(listed("".join(f"{d}  {n}/a.bin\n" for n, d in enumerate(digests))))
     assert rows == []
-    assert told(found) == [("listed-twice", "a.fwb")]
+    assert told(found) == [("listed-twice", "a.bin")]
 
 
 def test_every_other_algorithm_of_a_file_and_every_such_file_is_named() -> None:
-    text = "".join(f"MD5 ({n}) = {'c' * 32}\nSHA1 ({n}) = {'d' * 40}\n" for n in ("a.fwb", "b.fwb"))
+    text = "".join(f"MD5 ({n}) = {'c' * 32}\nSHA1 ({n}) = {'d' * 40}\n" for n in ("a.bin", "b.bin"))
     rows, found = entries_from_list(listed(text))
     assert rows == []
-    assert told(found) == [("other-algorithm", "a.fwb"), ("other-algorithm", "b.fwb")]
-    assert all("MD5 and SHA1" in f.says for f in found)
+    assert told(found) == [("other-algorithm", "a.bin"), ("other-algorithm", "b.bin")]
+    assert all("MD5 and SHA1" in f.message for f in found)
 
 
 def test_every_bad_line_is_told() -> None:
@@ -124,7 +124,7 @@ def test_every_bundle_of_one_file_is_filled_and_every_difference_told() -> None:
 
 def test_all_that_were_given_under_one_name_are_named() -> None:
     _, report = fill("", [DraftRow("a", digest, 1) for digest in (ONE, TWO, THREE)])
-    assert all(digest in report.findings[0].says for digest in (ONE, TWO, THREE))
+    assert all(digest in report.findings[0].message for digest in (ONE, TWO, THREE))
 
 
 def test_the_second_bundle_is_confirmed_or_told() -> None:

@@ -62,10 +62,10 @@ def _bundle(document: dict[str, Any]) -> dict[str, Any]:
         (lambda d: d.update(files={}), "no array"),
     ],
 )
-def test_anything_else_is_refused_with_its_place(change: Any, says: str) -> None:
+def test_anything_else_is_refused_with_its_place(change: Any, message: str) -> None:
     document = json.loads(write_index(_index()))
     change(document)
-    with pytest.raises(InputError, match=says) as caught:
+    with pytest.raises(InputError, match=message) as caught:
         read_index(json.dumps(document).encode(), "index.json")
     assert caught.value.where == "index.json"
 

@@ -106,7 +106,7 @@ def test_a_patch_covers_what_its_base_covers() -> None:
     rows = [
         bundle("blade", "5", image("bios", "MB-2", "5"), image("management-controller", "MB-2", "5")),
         bundle("blade", "6", image("bios", "MB-2", "6"), image("management-controller", "MB-2", "6")),
-        bundle("blade", "6-p1", image("bios", "MB-2", "6-p1"), onto="6", only=("bios",)),
+        bundle("blade", "6-p1", image("bios", "MB-2", "6-p1"), base="6", only=("bios",)),
     ]
     bios, controller, _ = blade("1", "6-p1")
     for version, at, mixed in [("6", ("6-p1",), False), ("5", (), True)]:
@@ -128,8 +128,8 @@ def test_doubts_about_what_makes_a_server_are_told() -> None:
     first, second, third = blade("1", "6.0.1")
     alone = replace(third, parent=None, slot=None)
     assert [d.fact for d in _stand(marram(), first, second, alone).doubts] == ["parent"]
-    beside = replace(third, parent=None)
-    assert [d.fact for d in _stand(marram(), first, second, beside).doubts] == ["parent"]
+    compatible = replace(third, parent=None)
+    assert [d.fact for d in _stand(marram(), first, second, compatible).doubts] == ["parent"]
     by_place = [replace(p, parent=None) for p in (first, second, third)]
     assert _stand(marram(), *by_place).doubts == ()
 

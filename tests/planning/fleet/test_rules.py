@@ -112,16 +112,16 @@ def test_beside_by_a_naive_reading(
         {"scope": "domain", "when": _side(when), "need": tuple(map(_side, needs)), "source": f"table {place}"}
         for place, (when, needs) in enumerate(rules)
     ]
-    held = _rules(beside=rows)
+    stored = _rules(compatible=rows)
     seen = [(_seen(*part), place) for place, part in enumerate(parts)]
     found = set()
-    for breach in breaches(held, "domain", seen):
+    for breach in breaches(stored, "domain", seen):
         assert breach.refused and not breach.maybe_whens and not breach.maybe_shorts
         place = int(breach.rule.source.split()[1])
         which = [n is breach.need for n in breach.rule.need].index(True)
         found.add((place, which))
     assert found == expected
-    assert list(breaches(held, "server", seen)) == []
+    assert list(breaches(stored, "server", seen)) == []
 
 
 @settings(max_examples=300)
@@ -181,7 +181,9 @@ def test_an_image_that_goes_down_in_a_newer_bundle_goes_down() -> None:
 def _mix() -> Manifest:
     when = {"family": "infrastructure", "version": ">=4"}
     need = ({"family": "blade", "version": ">=3"},)
-    return _rules(beside=({"scope": "domain", "when": when, "need": need, "source": "table 5"},)).book.manifest
+    return _rules(
+        compatible=({"scope": "domain", "when": when, "need": need, "source": "table 5"},)
+    ).manifest_index.manifest
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@
 What "better" means here, exactly. Let G be an error or a warning of the first report, of code c, about the parts T (or
 about no part: then it is told by its code and subject). After one field of one thing was blanked, each pair (c, t) with
 t in T must still be there at no milder level, or some gap that says what is not known (`not-checked`,
-`version-unknown`) or what is not there (`family-missing`, `unproven`, `unsigned`), and that the first report did not
+`version-unknown`) or what is not there (`family-missing`, `unverified`, `unsigned`), and that the first report did not
 have, must speak about such a t, about the part that was blanked, or (for a G about no part) about the same bundle or
 family. A report that was not ok must not become ok.
 """
@@ -27,7 +27,7 @@ from tests.kits.planning_kit import NOW
 from tests.kits.planning_worlds import disorderly_fleet, disorderly_manifest, disorderly_store
 from tests.kits.sure import some
 
-_INSTEAD = {"not-checked", "version-unknown", "family-missing", "unproven", "unsigned"}
+_INSTEAD = {"not-checked", "version-unknown", "family-missing", "unverified", "unsigned"}
 _BLANKABLE = tuple(key for key in COMPONENT_KEYS if key not in NEEDED)
 _RANK = {Level.ERROR: 2, Level.WARNING: 1, Level.NOTE: 0}
 
@@ -57,7 +57,7 @@ def _about(report: GapReport, inventory: Inventory) -> list[tuple[Gap, frozenset
 
 def _told(gap: Gap, places: frozenset[int]) -> tuple[str, str, str, frozenset[int]]:
     """What makes a gap the same as before; the names of groups change with their members."""
-    return (gap.code, gap.finding.says, "" if places else gap.finding.subject, places)
+    return (gap.code, gap.finding.message, "" if places else gap.finding.subject, places)
 
 
 def _better(before: _World, after: _World, blanked: int | None) -> list[str]:
@@ -79,7 +79,7 @@ def _better(before: _World, after: _World, blanked: int | None) -> list[str]:
             words = set(gap.finding.subject.replace(":", " ").split())
             replaced = any(words & set(g.finding.subject.replace(":", " ").split()) for g, _ in instead)
         if lost and not replaced:
-            problems.append(f"{gap.finding.level} {gap.code} about {sorted(lost)}: {gap.finding.says}")
+            problems.append(f"{gap.finding.level} {gap.code} about {sorted(lost)}: {gap.finding.message}")
     return problems
 
 
@@ -149,7 +149,7 @@ def _blanked_manifests(whole: Manifest) -> Iterator[tuple[str, Manifest]]:
     for place, bundle in enumerate(whole.bundle):
         changes: list[dict[str, Any]] = [
             {field: None}
-            for field in ("digest_from", "released", "why", "signature", "build")
+            for field in ("digest_from", "released", "reason", "signature", "build")
             if getattr(bundle, field) is not None
         ]
         changes.append({"images": ()})
@@ -170,12 +170,12 @@ def _blanked_manifests(whole: Manifest) -> Iterator[tuple[str, Manifest]]:
 def test_blanking_what_the_store_says_never_makes_an_answer_better(seed: int) -> None:
     """Nothing is called proven that was not read."""
     world = _world(seed)
-    rows = [file for b in world.manifest.bundle if (file := world.holdings.held(b.sha256))]
-    changes: list[dict[str, Any]] = [{"proven": None}, {"proven_at": None}, {"signature": SignatureState.UNKNOWN}]
+    rows = [file for b in world.manifest.bundle if (file := world.holdings.stored(b.sha256))]
+    changes: list[dict[str, Any]] = [{"verified": None}, {"verified_at": None}, {"signature": SignatureState.UNKNOWN}]
     for place, file in enumerate(some(rows)):
         for change in changes:
             files = [*rows[:place], replace(file, **change), *rows[place + 1 :]]
-            more: dict[str, Any] = {"max_proof_age_s": world.holdings.max_proof_age_s}
+            more: dict[str, Any] = {"max_proof_age_s": world.holdings.max_verification_age_s}
             blank = Holdings(files, signed_families=world.holdings.signed_families, **more)
             assert _better(world, replace(world, holdings=blank), None) == [], f"{change} of {file}"
 

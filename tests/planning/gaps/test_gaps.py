@@ -18,7 +18,7 @@ from bundlekeeper.errors import InputError
 from bundlekeeper.findings import CODES, Level, finding
 from bundlekeeper.model.inventory.types import Component, Inventory, Partition, Policy
 from bundlekeeper.model.manifest.types import Manifest, Signature
-from bundlekeeper.planning.fleet.stock import HeldFile, Holdings, SignatureState
+from bundlekeeper.planning.fleet.stock import StoredFile, Holdings, SignatureState
 from bundlekeeper.planning.gaps import report as gap_report
 from bundlekeeper.planning.gaps.find import Fleet, GapAnswer, gaps, gaps_all, gaps_of
 from bundlekeeper.planning.gaps.report import SEVERITY, Gap, GapReport
@@ -28,7 +28,7 @@ from tests.kits.planning_kit import (
     PROVEN,
     blade,
     bundle,
-    held_all,
+    stored_all,
     image,
     inventory,
     manifest,
@@ -79,15 +79,15 @@ class _World:
 
     def file(self, **more: Any) -> _World:
         """The world with the infrastructure bundle's file in the store changed."""
-        rows = [self.holdings.held(b.sha256) for b in self.manifest.bundle]
+        rows = [self.holdings.stored(b.sha256) for b in self.manifest.bundle]
         changed = [replace(f, **more) if (f.family, f.version) == ("infrastructure", "6.1.0") else f for f in rows if f]
-        limits: dict[str, Any] = {"max_proof_age_s": self.holdings.max_proof_age_s}
+        limits: dict[str, Any] = {"max_proof_age_s": self.holdings.max_verification_age_s}
         return replace(self, holdings=Holdings(changed, signed_families=self.holdings.signed_families, **limits))
 
 
 def _good(blades: int = 1, racks: int = 0) -> _World:
     known = marram().model_copy(update={"expires": date(2027, 2, 14)})
-    store = held_all(known, signed_families=("infrastructure",), max_proof_age_s=90 * 86400)
+    store = stored_all(known, signed_families=("infrastructure",), max_verification_age_s=90 * 86400)
     return _World(known, whole_domain(blades=blades, racks=racks), store)
 
 
@@ -111,23 +111,23 @@ def _set(which: Callable[[Component], bool], **more: Any) -> Callable[[Component
     return lambda p: more if which(p) else {}
 
 
-_INFRA = "marram-infrastructure-6.1.0.fwb"
+_INFRA = "marram-infrastructure-6.1.0.bin"
 _OTHERS = Policy("gold", {"blade": "6.1.0"}, "when-confirmed", ("holm-a", "holm-b"))
 
 
 def _without(world: _World, *versions: str) -> Holdings:
-    rows = (f for b in world.manifest.bundle if b.version not in versions and (f := world.holdings.held(b.sha256)))
+    rows = (f for b in world.manifest.bundle if b.version not in versions and (f := world.holdings.stored(b.sha256)))
     return Holdings(rows)
 
 
 def _standalone(*also: str) -> _World:
     world = _good(blades=0, racks=1)
-    other = {**world.manifest.of("rack")[-1].model_dump(), "build": "standalone", "sha256": "ab" * 32, "file": "x.fwb"}
+    other = {**world.manifest.of("rack")[-1].model_dump(), "build": "standalone", "sha256": "ab" * 32, "file": "x.bin"}
     bundles = [*(b.model_dump() for b in world.manifest.bundle), other]
     world = world.rules(bundle=bundles)
-    held = [f for b in world.manifest.bundle if (f := world.holdings.held(b.sha256))]
-    rows = [f for f in held if f.family != "rack" or f.version in also]
-    return replace(world, holdings=Holdings([HeldFile("ab" * 32, "rack", "6.1.0"), *rows]))
+    stored = [f for b in world.manifest.bundle if (f := world.holdings.stored(b.sha256))]
+    rows = [f for f in stored if f.family != "rack" or f.version in also]
+    return replace(world, holdings=Holdings([StoredFile("ab" * 32, "rack", "6.1.0"), *rows]))
 
 
 def _shared() -> _World:
@@ -139,7 +139,7 @@ def _shared() -> _World:
 
 def _going_down() -> _World:
     world = replace(_good(), inventory=whole_domain("6.1.0", blades=1, racks=0), release="6.0")
-    return replace(world, holdings=held_all(world.manifest)).policy(versions={"blade": "6.0.1"})
+    return replace(world, holdings=stored_all(world.manifest)).policy(versions={"blade": "6.0.1"})
 
 
 _KINDS = {"model-table": {"order": "listed", "list": ("2025-1", "2025-2", "2026-1", "2026-2", "2026-3")}}
@@ -148,7 +148,7 @@ _KINDS = {"model-table": {"order": "listed", "list": ("2025-1", "2025-2", "2026-
 def _table_rule(version: str) -> dict[str, Any]:
     when = {"family": "blade", "models": ("MB-2",)}
     need = ({"kind": "model-table", "version": version},)
-    return {"beside": ({"scope": "domain", "when": when, "need": need, "source": "release notes 6.1, table 9"},)}
+    return {"compatible": ({"scope": "domain", "when": when, "need": need, "source": "release notes 6.1, table 9"},)}
 
 
 def _new_model() -> _World:
@@ -186,7 +186,9 @@ def _baseless() -> _World:
     rows = [b.model_dump() for b in marram().bundle if b.file != _INFRA]
     versions = {"order": "natural", "known": ("5.4.3", "6.0.0", "6.1.0")}
     world = _good().rules(bundle=rows, release=patched, versions=versions)
-    return replace(world, holdings=Holdings(f for b in world.manifest.bundle if (f := _good().holdings.held(b.sha256))))
+    return replace(
+        world, holdings=Holdings(f for b in world.manifest.bundle if (f := _good().holdings.stored(b.sha256)))
+    )
 
 
 def _without_table() -> _World:
@@ -199,7 +201,7 @@ def _stays_withdrawn() -> _World:
     rows = [b.model_dump() for b in _good().manifest.bundle]
     for b in rows:
         if b["version"] == "6.1.0-t3":
-            b |= {"standing": "withdrawn", "why": "notice 9"}
+            b |= {"lifecycle": "withdrawn", "reason": "notice 9"}
     return _good().rules(bundle=rows).parts(_set(_is("model-table"), active="2026-3"))
 
 
@@ -229,17 +231,17 @@ def _listed_by_text() -> _World:
 
 
 #: What is done to the good world, and the codes (levels) that it must bring, and no others.
-_KEYS = ("revoked-key", "dropped-key", "expired-key", "stranger-key")
+_KEYS = ("revoked-key", "removed-key", "expired-key", "unknown-key")
 CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
-    "not held": (lambda: _good().bundle(_INFRA, sha256="cd" * 32), {"not-held": Level.ERROR}),
-    "not proven": (lambda: _good().file(proven=False), {"unproven": Level.WARNING}),
+    "not held": (lambda: _good().bundle(_INFRA, sha256="cd" * 32), {"not-in-store": Level.ERROR}),
+    "not proven": (lambda: _good().file(verified=False), {"unverified": Level.WARNING}),
     "proven too long ago": (
-        lambda: _good().file(proven_at=PROVEN - timedelta(days=100)),
-        {"stale-proof": Level.WARNING},
+        lambda: _good().file(verified_at=PROVEN - timedelta(days=100)),
+        {"stale-verification": Level.WARNING},
     ),
-    "no time of proof": (lambda: _good().file(proven_at=None), {"not-checked": Level.WARNING}),
+    "no time of proof": (lambda: _good().file(verified_at=None), {"not-checked": Level.WARNING}),
     "proven in the future": (
-        lambda: _good().file(proven_at=NOW + timedelta(days=1)),
+        lambda: _good().file(verified_at=NOW + timedelta(days=1)),
         {"not-checked": Level.WARNING},
     ),
     "unsigned": (lambda: _good().file(signature=SignatureState.ABSENT), {"unsigned": Level.ERROR}),
@@ -266,7 +268,7 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         {"not-checked": Level.WARNING},
     ),
     "build not known": (
-        lambda: _good(blades=0, racks=1).bundle("marram-rack-6.1.0.fwb", build=None),
+        lambda: _good(blades=0, racks=1).bundle("marram-rack-6.1.0.bin", build=None),
         {"not-checked": Level.WARNING},
     ),
     "only the wrong build exists": (
@@ -282,7 +284,7 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         lambda: _good().rules(release=({"name": "6.1", "infrastructure": "6.1.0", "rack": "6.1.0"},)),
         {"family-missing": Level.ERROR, "not-checked": Level.WARNING},  # which table knows MB-2: no release tells now
     ),
-    "wrong build": (_standalone, {"wrong-build": Level.ERROR, "not-held": Level.ERROR}),
+    "wrong build": (_standalone, {"wrong-build": Level.ERROR, "not-in-store": Level.ERROR}),
     "wrong build, and the older one is held": (
         lambda: _standalone("6.0.1"),
         {"wrong-build": Level.WARNING, "policy-differs": Level.WARNING},
@@ -307,16 +309,16 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         {"jump-refused": Level.ERROR, "downgrade": Level.ERROR},
     ),
     "mix refused": (
-        lambda: _good().parts(lambda p: {"active": "5.4.10"} if p.parent else {}).rules(beside=_stricter()),
+        lambda: _good().parts(lambda p: {"active": "5.4.10"} if p.parent else {}).rules(compatible=_stricter()),
         {"mix-refused": Level.ERROR},
     ),
     "mix not known": (
-        lambda: _good().parts(lambda p: {"active": None} if p.parent else {}).rules(beside=_stricter()),
+        lambda: _good().parts(lambda p: {"active": None} if p.parent else {}).rules(compatible=_stricter()),
         {"version-unknown": Level.WARNING, "not-checked": Level.WARNING},
     ),
     "no place in the order": (
         lambda: _good().parts(_set(_is("io-module", "leading"), active="golden")),
-        {"version-unordered": Level.WARNING, "part-differs": Level.WARNING, "not-checked": Level.WARNING},
+        {"version-unordered": Level.WARNING, "component-differs": Level.WARNING, "not-checked": Level.WARNING},
     ),
     "matches no bundle": (
         lambda: _good().parts(_set(_is("io-module"), active="6.0.0")),
@@ -332,7 +334,7 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
     ),
     "replaced part": (
         lambda: _good().parts(_set(_is("chassis-controller", "following"), active="6.1.0")),
-        {"part-differs": Level.WARNING},
+        {"component-differs": Level.WARNING},
     ),
     "a pair over two chassis": (
         lambda: _good().parts(_set(_is("io-module", "following"), chassis="2")),
@@ -387,7 +389,7 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         {"pair-unhealthy": Level.WARNING, "not-checked": Level.WARNING},  # and the other half's pair has one half
     ),
     "running file gone": (
-        lambda: _good().parts(_set(_is("fabric-switch", "leading"), held=("5.4.10",))),
+        lambda: _good().parts(_set(_is("fabric-switch", "leading"), stored=("5.4.10",))),
         {"no-way-back": Level.WARNING},
     ),
     "older bundle gone": (
@@ -398,8 +400,8 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
         lambda: _good().rules(kind={"bios": {"back": "none"}, **_KINDS}),
         {"no-way-back": Level.WARNING},
     ),
-    "short of room": (lambda: _good().rooms(free_bytes=100), {"space-short": Level.ERROR}),
-    "room after a removal": (lambda: _good().rooms(free_bytes=639_999), {"space-short": Level.WARNING}),
+    "short of room": (lambda: _good().rooms(free_bytes=100), {"not-enough-space": Level.ERROR}),
+    "room after a removal": (lambda: _good().rooms(free_bytes=639_999), {"not-enough-space": Level.WARNING}),
     "partitions not listed": (
         lambda: replace(_good(), inventory=replace(_good().inventory, partitions=())),
         {"not-checked": Level.WARNING},
@@ -433,7 +435,7 @@ CASES: dict[str, tuple[Callable[[], _World], dict[str, Level]]] = {
 
 def _withdrawn() -> list[dict[str, Any]]:
     rows = [b.model_dump() for b in marram().bundle]
-    return [{**b, "standing": "withdrawn", "why": "notice 9"} if b["file"] == _INFRA else b for b in rows]
+    return [{**b, "lifecycle": "withdrawn", "reason": "notice 9"} if b["file"] == _INFRA else b for b in rows]
 
 
 def _stricter() -> tuple[dict[str, Any], ...]:
@@ -443,8 +445,8 @@ def _stricter() -> tuple[dict[str, Any], ...]:
 
 
 def _signed(store: Holdings, world: _World) -> Holdings:
-    rows = [f for b in world.manifest.bundle if (f := store.held(b.sha256))]
-    return Holdings(rows, signed_families=("infrastructure",), max_proof_age_s=90 * 86400)
+    rows = [f for b in world.manifest.bundle if (f := store.stored(b.sha256))]
+    return Holdings(rows, signed_families=("infrastructure",), max_verification_age_s=90 * 86400)
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -477,7 +479,7 @@ def test_every_code_that_a_check_names_has_its_rank(path: Path) -> None:
 def test_every_gap_has_evidence_or_sources_a_subject_and_says_what_to_do(name: str) -> None:
     """ "one list …, each with its evidence and a hint" (issue 5)"""
     for gap in some(_counting(CASES[name][0]().report())):
-        assert gap.finding.subject and gap.finding.says
+        assert gap.finding.subject and gap.finding.message
         assert gap.finding.hint or gap.code == "not-checked"
         assert gap.evidence or gap.sources
         assert json.loads(json.dumps(gap.as_json()))["code"] == gap.code
@@ -485,7 +487,7 @@ def test_every_gap_has_evidence_or_sources_a_subject_and_says_what_to_do(name: s
 
 def test_worst_comes_first_and_the_same_input_gives_the_same_list() -> None:
     """ "one list of everything between here and there, worst first" (issue 5)"""
-    world = _shared().parts(_set(_is("domain-manager"), healthy=False)).file(proven=False)
+    world = _shared().parts(_set(_is("domain-manager"), healthy=False)).file(verified=False)
     report = world.report()
     levels = [list(Level).index(gap.finding.level) for gap in report.gaps]
     assert levels == sorted(levels)
@@ -501,7 +503,7 @@ def test_a_refused_jump_quotes_every_rule_that_refuses_it_and_its_source() -> No
     """Every rule says where it comes from; a plan quotes it."""
     gap = _one(CASES["jump refused"][0]().report(), "jump-refused")
     assert gap.sources == ("release notes 6.1, table 2",)
-    assert "to >=6.1 from >=6.0 (release notes 6.1, table 2)" in gap.finding.says
+    assert "to >=6.1 from >=6.0 (release notes 6.1, table 2)" in gap.finding.message
     assert gap.evidence["from"] == "5.4.10" and gap.evidence["to"] == "6.1.0"
     assert len(gap.things) == 9  # the whole infrastructure, its model table too
 
@@ -530,7 +532,7 @@ def test_versions_as_text_would_sort_wrongly() -> None:
     made = manifest(*rows, release=release)
     for now, to, down in [("2.9", "new", False), ("2.10", "old", True)]:
         domain = inventory(blade("1", now)[:2])
-        report = gaps("holm-a", to, made, domain, held_all(made), NOW)
+        report = gaps("holm-a", to, made, domain, stored_all(made), NOW)
         assert ("downgrade" in {gap.code for gap in report.gaps}) is down
 
 
@@ -539,21 +541,21 @@ def test_of_versions_in_order_of_preference_the_first_held_is_meant() -> None:
     world = _good()
     both = _good().report()
     assert both.ok
-    only_older = Holdings(f for b in world.manifest.bundle if b.file != "marram-blade-6.1.0.fwb" and
-                          (f := world.holdings.held(b.sha256)))  # fmt: skip
+    only_older = Holdings(f for b in world.manifest.bundle if b.file != "marram-blade-6.1.0.bin" and
+                          (f := world.holdings.stored(b.sha256)))  # fmt: skip
     report = replace(world, holdings=only_older).policy(versions={"blade": "6.0.1"}).report()
-    assert "not-held" not in {g.code for g in report.gaps}
+    assert "not-in-store" not in {g.code for g in report.gaps}
     neither = replace(world, holdings=_without(world, "6.1.0", "6.0.1"))
-    held = [g.finding.subject for g in neither.report().gaps if g.code == "not-held"]
-    assert "blade 6.1.0 (marram-blade-6.1.0.fwb)" in held
+    stored = [g.finding.subject for g in neither.report().gaps if g.code == "not-in-store"]
+    assert "blade 6.1.0 (marram-blade-6.1.0.bin)" in stored
 
 
 def test_a_shared_policy_names_every_server_and_domain_that_it_touches() -> None:
     """Policy … that is shared (naming every server and domain it touches)."""
     gap = _one(_shared().report(), "policy-shared")
-    assert "2 servers in 2 domains" in gap.finding.says
+    assert "2 servers in 2 domains" in gap.finding.message
     for word in ("holm-a (1)", "holm-b (1)", "holm/holm-a/1/1", "holm/holm-b/1/4"):
-        assert word in gap.finding.says
+        assert word in gap.finding.message
     assert set(gap.evidence["servers"]) == {"holm-a", "holm-b"}
     elsewhere = replace(
         _shared(), inventory=replace(_shared().inventory, policies=(replace(_OTHERS, scope=("holm-a",)),))
@@ -565,18 +567,18 @@ def test_whether_a_policy_is_shared_hangs_on_servers_of_unknown_policy() -> None
     """ "Unknown is never zero and never good.": the server in holm-b may share it."""
     world = _shared().parts(lambda p: {"policy": None} if p.domain == "holm-b" else {})
     gap = _one(world.report(), "not-checked")
-    assert "the policy of servers in holm-b" in gap.finding.says
+    assert "the policy of servers in holm-b" in gap.finding.message
 
 
 def test_room_names_the_images_that_may_go_and_those_that_may_not() -> None:
     """ "often only on the following half": each half is asked by itself."""
-    gap = _one(CASES["room after a removal"][0]().report(), "space-short")
+    gap = _one(CASES["room after a removal"][0]().report(), "not-enough-space")
     assert gap.evidence["remove"] == [["6.1.0", "5.4.2", 400_000]]
     assert gap.evidence["kept"] == {"5.4.10": "it is the only way back", "6.0.1": "it is running"}
     assert gap.things == ("HOLM-A-FABRIC-SWITCH-FABRIC-L",)
-    short = _one(CASES["short of room"][0]().report(), "space-short")
+    short = _one(CASES["short of room"][0]().report(), "not-enough-space")
     assert short.evidence["short_bytes"] == 640_000 - 100 - 400_000
-    assert "short by 239900 bytes" in short.finding.says
+    assert "short by 239900 bytes" in short.finding.message
 
 
 @pytest.mark.parametrize(
@@ -599,15 +601,15 @@ def test_room_names_the_images_that_may_go_and_those_that_may_not() -> None:
 )
 def test_a_check_that_was_not_made_names_what_it_lacked(name: str, fact: str) -> None:
     """A check that lacked a fact is `not-checked` and names the fact."""
-    told = [g.finding.says for g in CASES[name][0]().report().gaps if g.code == "not-checked"]
-    assert any(fact in says for says in told), told
+    told = [g.finding.message for g in CASES[name][0]().report().gaps if g.code == "not-checked"]
+    assert any(fact in message for message in told), told
 
 
 def test_what_may_go_is_not_known_where_it_is_not_known_what_is_pending() -> None:
     """Short of room, and any of the files may be the one that starts next: nothing may be said to be removable."""
     world = CASES["room after a removal"][0]().parts(_set(_is("fabric-switch"), pending=None))
     report = world.report()
-    assert _one(report, "space-short").finding.level is Level.ERROR
+    assert _one(report, "not-enough-space").finding.level is Level.ERROR
     assert _one(report, "not-checked").evidence == {"check": "removal", "lacks": "pending"}
 
 
@@ -617,17 +619,17 @@ def test_a_partition_of_several_is_never_assumed_to_be_the_right_one() -> None:
     tight = Partition(world.inventory.partitions[0].component, "log", 10, 10)
     rooms = (*world.inventory.partitions, tight)
     report = replace(world, inventory=replace(world.inventory, partitions=rooms)).report()
-    assert "which of its partitions takes images" in _one(report, "not-checked").finding.says
+    assert "which of its partitions takes images" in _one(report, "not-checked").finding.message
 
 
 def test_drivers_are_not_checked_unless_the_user_vouches_for_them() -> None:
     """Drivers and adapter firmware are supported as pairs; `not-checked` if unknown."""
     world = _good()
     report = gaps("holm-a", "6.1", world.manifest, world.inventory, world.holdings, NOW)
-    assert "drivers" in _one(report, "not-checked").finding.says
+    assert "drivers" in _one(report, "not-checked").finding.message
     assert report.checks["drivers"] == (0, 1)
-    [note] = [g for g in world.report().gaps if "drivers" in g.finding.says]
-    assert note.finding.level is Level.NOTE and "I. Ferro, list of 2026-11-20" in note.finding.says
+    [note] = [g for g in world.report().gaps if "drivers" in g.finding.message]
+    assert note.finding.level is Level.NOTE and "I. Ferro, list of 2026-11-20" in note.finding.message
 
 
 def test_a_patch_is_judged_as_two_jumps_and_needs_its_base() -> None:
@@ -640,15 +642,17 @@ def test_a_patch_is_judged_as_two_jumps_and_needs_its_base() -> None:
     assert gap.evidence["from"] == "6.1.0" and gap.evidence["to"] == "6.1.0-p2"
     assert {key.split("-")[2] for key in gap.things} == {"IO"}
     missing = replace(_good().rules(release=patched), holdings=_signed(_without(_good(), "6.1.0"), _good()))
-    held = [g.finding.subject for g in missing.report().gaps if g.code == "not-held"]
-    assert f"infrastructure 6.1.0 ({_INFRA})" in held
+    stored = [g.finding.subject for g in missing.report().gaps if g.code == "not-in-store"]
+    assert f"infrastructure 6.1.0 ({_INFRA})" in stored
 
 
 def test_a_mix_that_hangs_on_an_unknown_version_names_the_rule_and_the_parts() -> None:
     """A check that lacked a fact is `not-checked` and names the fact."""
     report = CASES["mix not known"][0]().report()
-    gaps_ = [g for g in _counting(report) if g.code == "not-checked" and "release notes 6.0, table 5" in g.finding.says]
-    assert len(gaps_) == 1 and "today" in gaps_[0].finding.says
+    gaps_ = [
+        g for g in _counting(report) if g.code == "not-checked" and "release notes 6.0, table 5" in g.finding.message
+    ]
+    assert len(gaps_) == 1 and "today" in gaps_[0].finding.message
     assert "SRV-holm-a-1-1-bios" in gaps_[0].things and "HOLM-A-FABRIC-SWITCH-FABRIC-L" in gaps_[0].things
 
 
@@ -656,11 +660,11 @@ def test_the_part_that_is_off_is_named_and_its_neighbours_are_not() -> None:
     """A replaced part that came with older (or newer) firmware than its neighbours."""
     world = _good(blades=3)
     odd = world.parts(lambda p: {"active": "6.1.0"} if p.serial == "SRV-holm-a-1-2-network-adapter" else {})
-    gap = _one(odd.report(), "part-differs")
+    gap = _one(odd.report(), "component-differs")
     assert gap.things == ("SRV-holm-a-1-2-network-adapter",)
     assert gap.evidence["runs"] == {"6.0.1": 2, "6.1.0": 1}
     even = world.parts(lambda p: {"active": f"6.{p.slot}.0"} if p.kind == "network-adapter" else {})
-    assert len(_one(even.report(), "part-differs").things) == 3
+    assert len(_one(even.report(), "component-differs").things) == 3
 
 
 @pytest.mark.parametrize(
@@ -669,7 +673,7 @@ def test_the_part_that_is_off_is_named_and_its_neighbours_are_not() -> None:
         ({}, (2, 0)),
         ({"signature": SignatureState.BAD}, (2, 0)),
         ({"signature": SignatureState.ABSENT}, (2, 0)),
-        ({"against": (finding("dropped-key", "x", "signed by a key that was dropped"),)}, (2, 0)),
+        ({"against": (finding("removed-key", "x", "signed by a key that was dropped"),)}, (2, 0)),
         ({"signature": SignatureState.UNKNOWN}, (1, 1)),
     ],
 )
@@ -693,14 +697,14 @@ def test_of_sizes_that_differ_the_least_counts_and_none_where_one_is_not_known(
         for n, size in enumerate(sizes)
     ]
     fleet = Fleet(manifest(*rows), inventory(_switches()))
-    part = next(p for p in fleet.standing("holm-a").infrastructure)
-    found = room_of(fleet.book, part, "boot-file", Partition(part.key, "images", 1000, 100))
+    part = next(p for p in fleet.state("holm-a").infrastructure)
+    found = room_of(fleet.manifest_index, part, "boot-file", Partition(part.key, "images", 1000, 100))
     assert found.lying is not None
     assert [(file.version, file.size_bytes) for file in found.lying] == [("5.4.10", least)]
 
 
 def _switches() -> tuple[Component, ...]:
-    return tuple(replace(part, held=("5.4.10",)) for part in pair("fabric-switch", "fabric", "5.4.10"))
+    return tuple(replace(part, stored=("5.4.10",)) for part in pair("fabric-switch", "fabric", "5.4.10"))
 
 
 def test_kinds_that_the_manifest_leaves_alone_are_a_note() -> None:
@@ -717,10 +721,10 @@ def test_kinds_that_the_manifest_leaves_alone_are_a_note() -> None:
 def test_running_what_was_withdrawn_is_a_reason_to_hurry() -> None:
     """ "A release withdrawn after it was downloaded.": the target takes the parts away from it."""
     rows = [b.model_dump() for b in marram().bundle]
-    rows = [{**b, "standing": "withdrawn", "why": "notice 7"} if b["version"] == "6.0.1" else b for b in rows]
+    rows = [{**b, "lifecycle": "withdrawn", "reason": "notice 7"} if b["version"] == "6.0.1" else b for b in rows]
     report = _good().rules(bundle=rows).report()
     assert report.ok
-    told = [g.finding.says for g in report.gaps if g.code == "withdrawn"]
+    told = [g.finding.message for g in report.gaps if g.code == "withdrawn"]
     assert sorted(told) == [f"runs {f} 6.0.1, which was withdrawn: notice 7" for f in ("blade", "infrastructure")]
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.planning.gaps.find import Fleet, gaps_all
-from tests.kits.planning_kit import NOW, held_all, marram
+from tests.kits.planning_kit import NOW, stored_all, marram
 from tests.kits.planning_worlds import large_fleet
 
 _CHILD = """
@@ -32,7 +32,7 @@ print(len(whole.components), len(reports), checks, peak, round(took, 1))
 
 def _calls(domains: int) -> int:
     """How many function calls a fleet of that many domains costs, whatever the machine is doing meanwhile."""
-    whole, store = large_fleet(domains, 20), held_all(marram())
+    whole, store = large_fleet(domains, 20), stored_all(marram())
     profile = cProfile.Profile()
     profile.enable()
     for _ in gaps_all(Fleet(marram(), whole), "6.1", store, NOW):

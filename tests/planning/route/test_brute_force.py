@@ -12,7 +12,7 @@ import pytest
 
 from bundlekeeper.planning.route.find import NoRoute, Route, route
 from tests.kits.brute_force import Brute
-from tests.kits.planning_kit import NOW, held_all
+from tests.kits.planning_kit import NOW, stored_all
 from tests.kits.route_stock import VERSIONS
 
 
@@ -25,7 +25,7 @@ def test_no_way_is_cheaper_and_none_is_missed(block: int) -> None:
         if not case.begins_well():
             continue
         expected = case.solve()
-        found = route(case.fleet, "holm-a", VERSIONS[case.goal], held_all(case.manifest), NOW)
+        found = route(case.fleet, "holm-a", VERSIONS[case.goal], stored_all(case.manifest), NOW)
         if expected is None:
             assert isinstance(found, NoRoute), seed
             assert found.exhausted, seed
@@ -46,7 +46,7 @@ def test_why_there_is_no_way_and_what_is_nearest() -> None:
         case = Brute(random.Random(seed))
         if not case.begins_well() or case.solve() is not None:
             continue
-        found = route(case.fleet, "holm-a", VERSIONS[case.goal], held_all(case.manifest), NOW)
+        found = route(case.fleet, "holm-a", VERSIONS[case.goal], stored_all(case.manifest), NOW)
         assert isinstance(found, NoRoute), seed
         assert found.exact, seed
         others = sorted({0, 1, 2} - {case.goal}, key=lambda n: (abs(n - case.goal), -n))
@@ -58,7 +58,7 @@ def test_why_there_is_no_way_and_what_is_nearest() -> None:
         assert case.solve() is None, seed
         for source in sources if not practice else ():
             case.ruled_by({sort: tuple(r for r in rows if r["source"] != source) for sort, rows in kept.items()})
-            again = route(case.fleet, "holm-a", VERSIONS[case.goal], held_all(case.manifest), NOW)
+            again = route(case.fleet, "holm-a", VERSIONS[case.goal], stored_all(case.manifest), NOW)
             others_block = isinstance(again, NoRoute) and {q.sort for q in again.blocking} != {"practice"}
             assert case.solve() is not None or not others_block, (seed, source)
         asked += 1

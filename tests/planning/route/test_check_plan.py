@@ -15,14 +15,14 @@ from hypothesis import strategies as st
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Level
-from bundlekeeper.model.inventory.types import Apart
+from bundlekeeper.model.inventory.types import SeparateWindows
 from bundlekeeper.model.route.document import differences, inventory_facts, manifest_facts, read_document
 from bundlekeeper.model.route.hand_plan import Plan, PlanStep, read_plan
 from bundlekeeper.planning.fleet.domains import Fleet
-from bundlekeeper.planning.route.check_plan import HeldPlan, hold
+from bundlekeeper.planning.route.check_plan import CheckedPlan, hold
 from bundlekeeper.planning.route.find import Route, route
 from tests.kits.brute_force import Brute, State
-from tests.kits.planning_kit import NOW, held_all, marram, whole_domain
+from tests.kits.planning_kit import NOW, stored_all, marram, whole_domain
 from tests.kits.route_documents import _document
 from tests.kits.route_stock import VERSIONS
 
@@ -58,11 +58,11 @@ def read(text: str) -> Plan:
     return read_plan(text.encode(), name="plan.toml", form="toml")
 
 
-def judged(text: str, start: str = "5.4.10") -> HeldPlan:
-    return hold(Fleet(marram(), whole_domain(start)), read(text), held_all(marram()))
+def judged(text: str, start: str = "5.4.10") -> CheckedPlan:
+    return hold(Fleet(marram(), whole_domain(start)), read(text), stored_all(marram()))
 
 
-def errors(found: HeldPlan) -> list[tuple[str, str]]:
+def errors(found: CheckedPlan) -> list[tuple[str, str]]:
     return [(f.code, f.subject) for f in found.findings if f.level is Level.ERROR]
 
 
@@ -87,7 +87,7 @@ def test_every_fault_is_told_at_once_with_its_step_and_its_rule() -> None:
     told = errors(found)
     assert ("jump-refused", "step 1") in told
     assert ("mix-refused", "step 1") in told
-    assert any("release notes 6.1, table 2" in f.says for f in found.findings if f.subject == "step 1")
+    assert any("release notes 6.1, table 2" in f.message for f in found.findings if f.subject == "step 1")
     assert [f.subject for f in found.findings if f.code == "no-change"] == ["step 2", "step 3"]
 
 
@@ -100,14 +100,14 @@ def test_a_plan_that_stops_short_says_what_is_not_there() -> None:
 @pytest.mark.parametrize("start", ["5.4.2", "5.4.10", "6.0.1", "6.1.0"])
 def test_what_the_planner_finds_obeys_and_is_no_longer(start: str) -> None:
     fleet = Fleet(marram(), whole_domain(start))
-    found = route(fleet, "holm-a", "6.1", held_all(marram()), NOW)
+    found = route(fleet, "holm-a", "6.1", stored_all(marram()), NOW)
     if not isinstance(found, Route):
         return
     rows = [_step_of(s.what, s.name, tuple(k for c in s.changes for k in c.servers)) for s in found.steps]
     plan = Plan("p", "holm-a", "6.1", tuple(rows), lambda _: ("p", ""))
-    held = hold(fleet, plan, held_all(marram()))
-    assert errors(held) == []
-    assert held.route.cost == found.cost
+    stored = hold(fleet, plan, stored_all(marram()))
+    assert errors(stored) == []
+    assert stored.route.cost == found.cost
 
 
 def _step_of(what: str, name: str, servers: tuple[str, ...]) -> PlanStep:
@@ -136,9 +136,9 @@ class Chance:
 
     def _servers(self) -> list[tuple[str, ...]]:
         """The keys of each class's servers."""
-        standing = self.case.fleet.standing("holm-a")
+        state = self.case.fleet.state("holm-a")
         found: dict[tuple[str, str], list[str]] = {}
-        for server in standing.servers:
+        for server in state.servers:
             first = server.parts[0].part
             found.setdefault((first.model or "", first.active or ""), []).append(server.key)
         return [tuple(found[m, VERSIONS[v]]) for m, v, _ in self.case.classes]
@@ -173,7 +173,7 @@ def test_each_step_is_refused_exactly_where_brute_force_refuses_it() -> None:
             continue
         chance = Chance(rnd, case)
         plan = Plan("p", "holm-a", VERSIONS[case.goal], tuple(chance.steps), lambda _: ("p", ""))
-        found = hold(case.fleet, plan, held_all(case.manifest))
+        found = hold(case.fleet, plan, stored_all(case.manifest))
         for number, allowed in enumerate(chance.allowed, 1):
             told = [f for f in found.findings if f.subject == f"step {number}"]
             idle = any(f.code == "no-change" for f in told)
@@ -219,7 +219,7 @@ def test_no_text_brings_anything_but_a_plan_or_our_own_error(lines: list[str]) -
     data = "\n".join(lines).encode("utf-8", "surrogatepass")
     try:
         plan = read_plan(data, name="plan.toml", form="toml")
-        hold(Fleet(marram(), whole_domain("6.0.1", blades=1)), plan, held_all(marram()))
+        hold(Fleet(marram(), whole_domain("6.0.1", blades=1)), plan, stored_all(marram()))
     except InputError as error:
         assert all(problem.where for problem in error.problems)
 
@@ -260,7 +260,7 @@ def test_no_json_brings_anything_but_a_plan_or_our_own_error(value: object) -> N
         try:
             reader()
         except InputError as error:
-            assert error.says
+            assert error.message
 
 
 def _paths(value: object, path: tuple[str | int, ...] = ()) -> list[tuple[str | int, ...]]:
@@ -279,7 +279,7 @@ def test_a_mutated_document_is_told_apart_judged_or_refused_and_never_breaks_us(
     read = read_document(text.encode(), "r.json")
     assert read is not None
     assert differences(read.inputs, whole["inputs"]) == []
-    assert errors(hold(fleet, read.plan, held_all(marram()))) == []
+    assert errors(hold(fleet, read.plan, stored_all(marram()))) == []
     rnd, paths, seen = random.Random(5), _paths(whole), {"refused": 0, "changed": 0, "faulty": 0, "same": 0}
     odd: list[Any] = [None, "", "x", 7, -1, [], {}, [[]], True, "\x1b[2J", {"kind": 1}, "0" * 64, ["a", "a"]]
     for _ in range(600):
@@ -299,7 +299,7 @@ def test_a_mutated_document_is_told_apart_judged_or_refused_and_never_breaks_us(
             elif differences(read.inputs, whole["inputs"]):
                 seen["changed"] += 1
             else:
-                seen["faulty" if errors(hold(fleet, read.plan, held_all(marram()))) else "same"] += 1
+                seen["faulty" if errors(hold(fleet, read.plan, stored_all(marram()))) else "same"] += 1
         except InputError:
             seen["refused"] += 1
     assert min(seen.values()) > 5, seen
@@ -312,10 +312,10 @@ def test_what_changed_in_a_domain_is_named_and_a_later_reading_of_the_same_is_no
     def told(components: Any, **more: Any) -> list[str]:
         changed = replace(parts, components=tuple(components), **more)
         now = {**then, "inventory": inventory_facts(changed, "holm-a")}
-        return [f"{f.subject}: {f.says}" for f in differences(then, now)]
+        return [f"{f.subject}: {f.message}" for f in differences(then, now)]
 
     rows = list(parts.components)
-    assert told(rows, taken=date(2026, 12, 1)) == []
+    assert told(rows, read_at=date(2026, 12, 1)) == []
     assert told(reversed(rows)) == []
     first = rows[0]
     assert told([replace(first, active="6.1.0"), *rows[1:]]) == [f"fabric-switch {first.key}: it runs 6.1.0, was 6.0.1"]
@@ -328,7 +328,7 @@ def test_what_changed_in_a_domain_is_named_and_a_later_reading_of_the_same_is_no
     assert told([*rows, replace(first, serial="NEW", active=None)]) == ["NEW: it is new"]
     assert told([*rows, replace(first, serial="FAR", domain="holm-b")]) == []
     assert told(rows, policies=()) == ["policy gold: it is no longer there"]
-    assert told(rows, apart=(Apart(("holm-a", "holm-b")),)) == [
+    assert told(rows, separate_windows=(SeparateWindows(("holm-a", "holm-b")),)) == [
         "apart: other domains are never in one window with this one"
     ]
 
@@ -341,7 +341,7 @@ def test_a_digest_that_is_not_that_of_what_a_document_lists_was_edited() -> None
     }
     then = {**now, "inventory": {**now["inventory"], "sha256": "0" * 64}}
     (told,) = differences(then, now)
-    assert "the document was edited" in told.says
+    assert "the document was edited" in told.message
 
 
 def test_two_policies_of_one_name_hide_nothing_from_a_document() -> None:

@@ -11,13 +11,13 @@ from bundlekeeper.model.inventory.types import Inventory
 from bundlekeeper.model.manifest.types import Manifest
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.find import NoRoute, Route, route
-from tests.kits.planning_kit import NOW, bundle, held_all, image, manifest, marram, whole_domain
+from tests.kits.planning_kit import NOW, bundle, stored_all, image, manifest, marram, whole_domain
 from tests.kits.route_stock import VERSIONS, stock
 from tests.kits.route_worlds import LARGE, Large, large_domain, large_manifest
 
 
 def find(rules: Manifest, parts: Inventory, to: str) -> Route | NoRoute:
-    return route(Fleet(rules, parts), "holm-a", to, held_all(rules), NOW)
+    return route(Fleet(rules, parts), "holm-a", to, stored_all(rules), NOW)
 
 
 def way(found: Route | NoRoute) -> list[tuple[str, list[str]]]:
@@ -84,14 +84,14 @@ def jump(to: str, from_: str, family: str = "infrastructure", direction: str = "
 def test_a_stop_that_was_withdrawn_is_named_where_there_is_no_other_way() -> None:
     """ "A release withdrawn after it was downloaded.": no way goes over it."""
     rules = small(jump=(jump(">=3.0", ">=2.0"),))
-    gone = {"standing": "withdrawn", "why": "loses its pair"}
+    gone = {"lifecycle": "withdrawn", "reason": "loses its pair"}
     rows = [
         b.model_copy(update=gone if (b.family, b.version) == ("infrastructure", "2.0") else {}) for b in rules.bundle
     ]
     found = find(rules.model_copy(update={"bundle": tuple(rows)}), stock("1.0", ("MB-2", "1.0")), "3.0")
     assert isinstance(found, NoRoute)
     assert found.passed_over == (("infrastructure 2.0", "loses its pair"),)
-    assert [f.says for f in found.findings if f.code == "withdrawn"] == [
+    assert [f.message for f in found.findings if f.code == "withdrawn"] == [
         "infrastructure 2.0 would be a stop on a way, and is withdrawn: loses its pair"
     ]
     found = find(small(jump=(jump(">=3.0", ">=9.0"),)), stock("1.0", ("MB-2", "1.0")), "3.0")
@@ -107,7 +107,7 @@ def test_a_server_left_behind_is_brought_up_before_the_infrastructure_goes_on() 
         "need": ({"family": "blade", "version": ">=2.0"},),
         "source": "table 5",
     }
-    found = find(small(beside=(rule,)), stock("2.0", ("MB-2", "2.0"), ("MB-4", "1.0")), "3.0")
+    found = find(small(compatible=(rule,)), stock("2.0", ("MB-2", "2.0"), ("MB-4", "1.0")), "3.0")
     assert way(found) == [("servers", ["2.0"]), ("infrastructure", ["3.0"]), ("servers", ["3.0", "3.0"])]
 
 
@@ -120,7 +120,7 @@ def test_a_mix_that_is_refused_during_the_step() -> None:
         "source": "table 6",
     }
     assert way(find(small(), stock("1.0"), "3.0")) == [("infrastructure", ["3.0"])]
-    assert way(find(small(beside=(rule,)), stock("1.0"), "3.0")) == [
+    assert way(find(small(compatible=(rule,)), stock("1.0"), "3.0")) == [
         ("infrastructure", ["2.0"]),
         ("infrastructure", ["3.0"]),
     ]
@@ -133,17 +133,17 @@ def test_the_manager_goes_before_the_switches_so_that_a_rule_for_it_is_met() -> 
         "need": ({"kind": "domain-manager", "version": ">=3.0"},),
         "source": "table 7",
     }
-    assert way(find(small(beside=(rule,)), stock("1.0"), "3.0")) == [("infrastructure", ["3.0"])]
+    assert way(find(small(compatible=(rule,)), stock("1.0"), "3.0")) == [("infrastructure", ["3.0"])]
     turned = {**rule, "when": {"kind": "domain-manager", "version": ">=3.0"}}
     turned["need"] = ({"kind": "fabric-switch", "version": ">=3.0"},)
-    found = find(small(beside=(turned,)), stock("1.0"), "3.0")
+    found = find(small(compatible=(turned,)), stock("1.0"), "3.0")
     assert isinstance(found, NoRoute)
     assert [q.source for q in found.blocking] == ["table 7"]
     assert found.exact
 
 
 def test_a_patch_goes_onto_its_base() -> None:
-    patch = bundle("infrastructure", "3.0-p1", image("fabric-switch", "MF-40", "3.0-p1"), onto="3.0")
+    patch = bundle("infrastructure", "3.0-p1", image("fabric-switch", "MF-40", "3.0-p1"), base="3.0")
     release = [{"name": v, "infrastructure": v} for v in (*VERSIONS, "3.0-p1")]
     rules = small(bundles=(patch,), release=release)
     assert way(find(rules, stock("1.0"), "3.0-p1")) == [("infrastructure", ["3.0"]), ("infrastructure", ["3.0-p1"])]
@@ -164,7 +164,7 @@ def test_the_model_table_is_brought_first_and_alone() -> None:
         "need": ({"family": "blade", "version": ">=2.0"},),
         "source": "table 9",
     }
-    rules = small(bundles=(table,), beside=(need, behind))
+    rules = small(bundles=(table,), compatible=(need, behind))
     found = find(rules, stock("2.0", ("MB-2", "1.0")), "3.0")
     steps = way(found)
     assert [what for what, _ in steps] == ["infrastructure", "servers", "infrastructure", "servers"]
@@ -199,7 +199,7 @@ def test_large_domains_are_answered(large: Large) -> None:
     """ "Mixed domains with up to 8 server classes and 40 releases per family solve" (no clock here: tests/bench)"""
     rules = large_manifest(large)
     to = rules.release[large.to].name
-    found = route(Fleet(rules, large_domain(large, rules)), "holm-a", to, held_all(rules), NOW)
+    found = route(Fleet(rules, large_domain(large, rules)), "holm-a", to, stored_all(rules), NOW)
     if isinstance(found, NoRoute):
         assert found.exhausted
         assert found.exact

@@ -13,14 +13,14 @@ from itertools import combinations, product
 import networkx as nx
 import pytest
 
-from bundlekeeper.planning.route.beside import BesideRules, Tokens
+from bundlekeeper.planning.route.compatible import CompatibleRules, Tokens
 from bundlekeeper.planning.route.find import Route, route
 from bundlekeeper.planning.route.search import RouteProblem, RouteSearch
 from bundlekeeper.planning.route.tables import Moves
 from bundlekeeper.planning.route.units import Move, Unit
 from bundlekeeper.planning.route.why_none import blocking
 from tests.kits.brute_force import Brute, State
-from tests.kits.planning_kit import NOW, held_all
+from tests.kits.planning_kit import NOW, stored_all
 from tests.kits.route_stock import VERSIONS
 
 Joint = tuple[int, ...]
@@ -44,7 +44,7 @@ class Random:
         self.units = [self.unit(rnd, size) for size in self.sizes]
         while True:
             self.tokens = [[self.token(rnd, 0.4) for _ in range(size)] for size in self.sizes]
-            if self.beside((0,) * len(self.sizes), self.tokens) == 0:
+            if self.compatible((0,) * len(self.sizes), self.tokens) == 0:
                 break
         self.last = [[self.token(rnd, 0.35) for _ in range(size)] for size in self.sizes]
         self.banned = [self.bans(rnd, i) for i in range(len(self.sizes))]
@@ -80,10 +80,10 @@ class Random:
         return rows
 
     def problem(self, enabled: int = -1) -> RouteProblem:
-        beside = BesideRules(self.tokens, self.last, self.banned, self.banned, lambda i, s: 0, lambda t: 1 << t)
-        return RouteProblem(Moves(self.units), self.own, beside, self.goals, enabled)
+        compatible = CompatibleRules(self.tokens, self.last, self.banned, self.banned, lambda i, s: 0, lambda t: 1 << t)
+        return RouteProblem(Moves(self.units), self.own, compatible, self.goals, enabled)
 
-    def beside(self, states: Joint, tokens: list[list[Tokens]]) -> int:
+    def compatible(self, states: Joint, tokens: list[list[Tokens]]) -> int:
         """The blockers of classes that stand so, two by two."""
         mask = 0
         rows = [tokens[i][s] for i, s in enumerate(states)][self.own :]
@@ -119,12 +119,12 @@ class Random:
         """The blockers of every mixture of moved and not yet moved, but of a class with itself."""
         mask = 0
         for joint in product(*({a, b} for a, b in zip(old, new, strict=True))):
-            mask |= self.beside(joint, self.tokens)
+            mask |= self.compatible(joint, self.tokens)
         return mask
 
     def ends(self, states: Joint, enabled: int) -> bool:
         there = all(s in goal for s, goal in zip(states, self.goals, strict=True))
-        return there and not (self.beside(states, self.last) | self.keeps_out(states)) & enabled
+        return there and not (self.compatible(states, self.last) | self.keeps_out(states)) & enabled
 
     def graph(self, enabled: int = -1) -> nx.DiGraph[Joint]:
         """Every joint state that is reached, with every step."""
@@ -218,7 +218,7 @@ def test_domains_have_no_shorter_way() -> None:
                     graph.add_edge(state, after, weight=weight)
         lengths = nx.single_source_dijkstra_path_length(graph, case.start)
         expected = min((cost for state, cost in lengths.items() if case.is_end(state, case.goal)), default=None)
-        found = route(case.fleet, "holm-a", VERSIONS[case.goal], held_all(case.manifest), NOW)
+        found = route(case.fleet, "holm-a", VERSIONS[case.goal], stored_all(case.manifest), NOW)
         assert (one_number(found.cost) if isinstance(found, Route) else None) == expected, seed
         ways += isinstance(found, Route) and bool(found.steps)
     assert ways > 20

@@ -12,7 +12,7 @@ from bundlekeeper.planning.route.find import route
 from bundlekeeper.planning.route.room import room
 from bundlekeeper.planning.route.types import Route
 from bundlekeeper.planning.windows.make import schedule
-from tests.kits.planning_kit import bundle, held_all, image, inventory, manifest, marram, pair, whole_domain
+from tests.kits.planning_kit import bundle, stored_all, image, inventory, manifest, marram, pair, whole_domain
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 
@@ -45,7 +45,7 @@ def _told(first: int | None, second: int | None, last: int | None = 200) -> list
             {"what": what, "to": ">=3", "from": ">=2", "source": "notes"},
         ],
     )
-    halves = pair("fabric-switch", "fabric", "1.0", held=("1.0",), pending="")
+    halves = pair("fabric-switch", "fabric", "1.0", stored=("1.0",), pending="")
     rooms = [Partition(h.key, "images", 10_000, free) for h, free in zip(halves, (first, second), strict=True)]
     fleet = Fleet(rules, inventory(halves, rooms))
     found = route(fleet, "holm-a", "3.0", Holdings(), NOW)
@@ -58,9 +58,9 @@ def test_the_stop_takes_room_too() -> None:
     """ "Space, per partition and per half of a pair, at each step" (issue 5, point 2): 200 + 310 bytes are needed."""
     assert _told(510, 510) == []
     (told,) = _told(510, 509)
-    assert (told.code, told.level.value) == ("space-short", "error")
+    assert (told.code, told.level.value) == ("not-enough-space", "error")
     assert told.subject.startswith("step 2: ")
-    assert "short by 1 bytes" in told.says
+    assert "short by 1 bytes" in told.message
     assert "1.0" in told.hint  # the way back from 2.0 stays
 
 
@@ -75,7 +75,7 @@ def test_room_that_is_not_known_is_never_room() -> None:
     """Unknown is never good."""
     (told,) = _told(510, None)
     assert (told.code, told.level.value) == ("not-checked", "warning")
-    assert "free_bytes" in told.says
+    assert "free_bytes" in told.message
 
 
 def test_what_is_not_listed_is_told_and_no_fewer_facts_are_a_better_answer() -> None:
@@ -84,9 +84,9 @@ def test_what_is_not_listed_is_told_and_no_fewer_facts_are_a_better_answer() -> 
     rules = marram()
 
     def facts(parts: list[Component]) -> set[str]:
-        found = route(Fleet(rules, inventory(parts)), "holm-a", "6.1", held_all(rules), NOW)
+        found = route(Fleet(rules, inventory(parts)), "holm-a", "6.1", stored_all(rules), NOW)
         assert isinstance(found, Route)
-        return {f"{f.code}: {f.says}" for f in found.findings if "listed" in f.says}
+        return {f"{f.code}: {f.message}" for f in found.findings if "listed" in f.message}
 
     assert facts(list(whole.components)) == set()
     (told,) = facts([c for c in whole.components if c.kind != "model-table"])
@@ -100,9 +100,9 @@ def test_half_a_pair_is_told_with_its_windows() -> None:
     whole, rules = whole_domain(), marram()
     parts = [c for c in whole.components if not (c.kind == "io-module" and c.half == "leading")]
     fleet = Fleet(rules, inventory(parts))
-    found = route(fleet, "holm-a", "6.1", held_all(rules), NOW)
+    found = route(fleet, "holm-a", "6.1", stored_all(rules), NOW)
     assert isinstance(found, Route)
-    told = [f for f in schedule(fleet, found).findings if "other half is not listed" in f.says]
+    told = [f for f in schedule(fleet, found).findings if "other half is not listed" in f.message]
     assert [f.code for f in told] == ["not-checked"]
     assert "io-module pair" in told[0].subject
 
@@ -110,6 +110,6 @@ def test_half_a_pair_is_told_with_its_windows() -> None:
 def test_what_is_short_at_the_stop_stays_short_where_the_last_image_is_not_known() -> None:
     """Blanking a field never makes an answer better."""
     (told,) = _told(309, 309, None)
-    assert (told.code, told.level.value) == ("space-short", "error")
+    assert (told.code, told.level.value) == ("not-enough-space", "error")
     (told,) = _told(310, 310, None)
     assert (told.code, told.level.value) == ("not-checked", "warning")

@@ -12,17 +12,28 @@ from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.fleet.stock import Holdings
 from bundlekeeper.planning.route.find import Route, route
 from bundlekeeper.planning.route.way_back import WayBack, lost, ways_back
-from tests.kits.planning_kit import NOW, blade, bundle, held_all, image, inventory, manifest, marram, pair, whole_domain
+from tests.kits.planning_kit import (
+    NOW,
+    blade,
+    bundle,
+    stored_all,
+    image,
+    inventory,
+    manifest,
+    marram,
+    pair,
+    whole_domain,
+)
 
 
 def ways(
-    parts: Inventory, rules: Manifest | None = None, held: Holdings | None = None, *, to: str = "6.1"
+    parts: Inventory, rules: Manifest | None = None, stored: Holdings | None = None, *, to: str = "6.1"
 ) -> dict[tuple[int, str], WayBack]:
     rules = rules or marram()
     fleet = Fleet(rules, parts)
-    found = route(fleet, "holm-a", to, held_all(rules), NOW)
+    found = route(fleet, "holm-a", to, stored_all(rules), NOW)
     assert isinstance(found, Route), found
-    rows = ways_back(fleet, found, held if held is not None else held_all(rules))
+    rows = ways_back(fleet, found, stored if stored is not None else stored_all(rules))
     assert dumps([asdict(w) for w in rows])
     return {(w.step, w.kind): w for w in rows}
 
@@ -61,22 +72,24 @@ def test_ways_back() -> None:
     for kind in ("fabric-switch", "domain-manager"):  # the next step that writes it again, and none after the last
         assert rows[1, kind].until.endswith("; after step 3 it is another jump"), kind
         assert "another jump" not in rows[3, kind].until
-    empty = ways(whole_domain("5.4.10"), held=Holdings())
+    empty = ways(whole_domain("5.4.10"), stored=Holdings())
     assert not empty[1, "domain-manager"].exists
     assert "is held" in empty[1, "domain-manager"].how
 
 
 def test_a_file_that_is_not_known_to_lie_there_is_no_known_way_back() -> None:
     parts = whole_domain("6.0.1")
-    for held, known in ((None, False), (("5.4.2",), True)):
-        blank = replace(parts, components=tuple(replace(c, held=held) for c in parts.components))
+    for stored, known in ((None, False), (("5.4.2",), True)):
+        blank = replace(parts, components=tuple(replace(c, stored=stored) for c in parts.components))
         switch = ways(blank)[1, "fabric-switch"]
         assert (switch.known, switch.exists) == (known, False)
 
 
 def test_a_bundle_that_is_held_and_not_proven_is_no_known_way_back() -> None:
-    held = Holdings(replace(f, proven=None) for b in marram().bundle if (f := held_all(marram()).held(b.sha256)))
-    manager = ways(whole_domain("6.0.1"), held=held)[1, "domain-manager"]
+    stored = Holdings(
+        replace(f, verified=None) for b in marram().bundle if (f := stored_all(marram()).stored(b.sha256))
+    )
+    manager = ways(whole_domain("6.0.1"), stored=stored)[1, "domain-manager"]
     assert not manager.known
     assert "held and not proven" in manager.how
 
@@ -122,6 +135,6 @@ def test_a_kind_without_a_way_back_is_told_once() -> None:
     rows = ways(whole_domain("6.0.1"), rules)
     way = rows[2, "network-adapter"]
     assert (way.exists, way.known, way.until, way.allowed, way.rule) == (False, True, "there is none", None, "")
-    told = [f for f in lost(rows.values()) if "once it is written" in f.says]
+    told = [f for f in lost(rows.values()) if "once it is written" in f.message]
     assert [f.code for f in told] == ["no-way-back"]
     assert "network-adapter" in told[0].subject

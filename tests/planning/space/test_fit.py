@@ -56,15 +56,15 @@ def test_nothing_may_go_while_it_is_not_known_what_runs(field: str) -> None:
     changes: dict[str, None] = {field: None}
     plan = plan_space(replace(ROOM, free_bytes=309, **changes), [NEW], SCALE)  # type: ignore[arg-type]  # one at a time
     assert plan.fit is Fit.SHORT and plan.remove == () and plan.short_bytes == 1
-    assert plan.lacks == ("held" if field == "lying" else field,)
+    assert plan.lacks == ("boot_files" if field == "lying" else field,)
 
 
 def test_no_size_is_zero_because_it_is_not_known() -> None:
     """Unknown size → not-checked naming it, never zero."""
-    for field, says in [("size_bytes", "size"), ("unpacked_bytes", "unpacked"), ("working_bytes", "working")]:
+    for field, message in [("size_bytes", "size"), ("unpacked_bytes", "unpacked"), ("working_bytes", "working")]:
         changes: dict[str, None] = {field: None}
         plan = plan_space(ROOM, [replace(NEW, **changes)], SCALE)  # type: ignore[arg-type]  # one at a time
-        assert plan.fit is Fit.UNKNOWN and plan.lacks == (f"{says} of image 7.0",)
+        assert plan.fit is Fit.UNKNOWN and plan.lacks == (f"{message} of image 7.0",)
     assert plan_space(replace(ROOM, free_bytes=None), [NEW], SCALE).lacks == ("free_bytes",)
     weightless = replace(ROOM, free_bytes=0, lying=(Lying("4.0", None), *FILES[1:]))
     plan = plan_space(weightless, [NEW], SCALE)

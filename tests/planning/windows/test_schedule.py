@@ -169,12 +169,17 @@ def _fewest(chains: list[list[WindowLoad]]) -> int:
         return 0
     totals = []
     for choice in product((False, True), repeat=len(chains)):
-        some = [n for n, taken in enumerate(choice) if taken and chains[n]]
+        some = [n for n, read_at in enumerate(choice) if read_at and chains[n]]
         loads = [chains[n][0] for n in some]
-        apart = [a for load in loads for a in load.apart]
+        separate_windows = [a for load in loads for a in load.separate_windows]
         clusters = [c for load in loads for c in load.clusters]
         lone = any(load.lone for load in loads) and sum(load.servers for load in loads) > 1
-        if some and len(set(apart)) == len(apart) and len(set(clusters)) == len(clusters) and not lone:
+        if (
+            some
+            and len(set(separate_windows)) == len(separate_windows)
+            and len(set(clusters)) == len(clusters)
+            and not lone
+        ):
             rest = [c[1:] if n in some else c for n, c in enumerate(chains)]
             totals.append(max(load.minutes for load in loads) + _fewest(rest))
     return min(totals)
@@ -183,12 +188,12 @@ def _fewest(chains: list[list[WindowLoad]]) -> int:
 def _chains(rnd: random.Random) -> list[list[WindowLoad]]:
     chains = []
     for _ in range(rnd.randint(1, 3)):
-        apart = frozenset(n for n in range(2) if rnd.random() < 0.4)
+        separate_windows = frozenset(n for n in range(2) if rnd.random() < 0.4)
         chain = []
         for _ in range(rnd.randint(1, 3)):
             clusters = frozenset(c for c in "ab" if rnd.random() < 0.3)
             lone = rnd.random() < 0.15
-            chain.append(WindowLoad(rnd.randint(1, 9), apart, clusters, lone or bool(clusters), lone))
+            chain.append(WindowLoad(rnd.randint(1, 9), separate_windows, clusters, lone or bool(clusters), lone))
         chains.append(chain)
     return chains
 

@@ -11,12 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from bundlekeeper.model.inventory.types import Apart, Inventory, Policy
+from bundlekeeper.model.inventory.types import SeparateWindows, Inventory, Policy
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.find import route
 from bundlekeeper.planning.route.types import Route
 from bundlekeeper.planning.windows.make import Timeline, schedule_all
-from tests.kits.planning_kit import NOW, held_all, inventory, marram, whole_domain
+from tests.kits.planning_kit import NOW, stored_all, inventory, marram, whole_domain
 from tests.kits.planning_worlds import fleet_with_ways
 
 _CHILD = """
@@ -44,12 +44,12 @@ def planned(*versions: str, applies: str, names: str, scope: tuple[str, ...] | N
 
 def _timeline(whole: Inventory) -> Timeline:
     fleet = Fleet(marram(), whole)
-    ways = [route(fleet, d, "6.1", held_all(marram()), NOW) for d in fleet.domains]
+    ways = [route(fleet, d, "6.1", stored_all(marram()), NOW) for d in fleet.domains]
     return schedule_all(fleet, [w for w in ways if isinstance(w, Route)], 240)
 
 
 def _clashes(times: Timeline) -> list[str]:
-    return [f.says for f in times.findings if "names one version at a time" in f.says]
+    return [f.message for f in times.findings if "names one version at a time" in f.message]
 
 
 @pytest.mark.parametrize("applies", ["when-confirmed", "next-restart"])
@@ -73,14 +73,18 @@ def test_findings_by_domain_are_all_but_those_of_domains_together() -> None:
     times = planned("6.0.1", "5.4.10", applies="when-confirmed", names="5.4.10")
     own = {f for rows in times.told.values() for f in rows}
     assert set(times.told) == {"d0", "d1"}
-    assert [f.says for f in times.findings if f not in own] == _clashes(times)
+    assert [f.message for f in times.findings if f not in own] == _clashes(times)
 
 
 def test_an_apart_set_of_a_domain_that_is_not_there_is_told_where_one_of_it_is_planned() -> None:
     domains = [whole_domain(domain=d, racks=0) for d in ("holm-a", "holm-b")]
     whole = inventory([p for d in domains for p in d.components])
-    for apart, told in ((("holm-a", "holm-c"), 1), (("holm-a", "holm-b"), 0), (("holm-x", "holm-c"), 0)):
-        times = _timeline(Inventory(whole.taken, whole.zone, whole.components, apart=(Apart(apart),)))
+    for separate_windows, told in ((("holm-a", "holm-c"), 1), (("holm-a", "holm-b"), 0), (("holm-x", "holm-c"), 0)):
+        times = _timeline(
+            Inventory(
+                whole.read_at, whole.zone, whole.components, separate_windows=(SeparateWindows(separate_windows),)
+            )
+        )
         assert len([f for f in times.findings if f.subject.startswith("apart ")]) == told
 
 
@@ -88,7 +92,7 @@ def test_servers_in_no_cluster_keep_domains_apart_and_that_is_told_once() -> Non
     domains = [whole_domain(domain=d, racks=0) for d in ("d0", "d1", "d2")]
     parts = [replace(p, cluster="" if p.domain != "d2" else p.cluster) for d in domains for p in d.components]
     times = _timeline(inventory(parts, (), [Policy("gold", {"blade": "6.0.1"}, "when-confirmed")]))
-    told = [f for f in times.findings if f.says.startswith("servers in no known cluster")]
+    told = [f for f in times.findings if f.message.startswith("servers in no known cluster")]
     assert [f.subject for f in told] == ["d0, d1"]
     assert times.told["d0"]
     for number in range(1, times.rounds + 1):

@@ -12,12 +12,23 @@ import pytest
 
 from bundlekeeper.errors import InputError
 from bundlekeeper.findings import Level, is_ok
-from bundlekeeper.model.inventory.types import COMPONENT_KEYS, NEEDED, Apart, Component, Inventory, Policy
+from bundlekeeper.model.inventory.types import COMPONENT_KEYS, NEEDED, SeparateWindows, Component, Inventory, Policy
 from bundlekeeper.planning.fleet.domains import Fleet
 from bundlekeeper.planning.route.find import Route, route
 from bundlekeeper.planning.route.way_back import ways_back
 from bundlekeeper.planning.windows.make import VERBS, Action, Timeline, schedule, schedule_all
-from tests.kits.planning_kit import NOW, blade, bundle, held_all, image, inventory, manifest, marram, pair, whole_domain
+from tests.kits.planning_kit import (
+    NOW,
+    blade,
+    bundle,
+    stored_all,
+    image,
+    inventory,
+    manifest,
+    marram,
+    pair,
+    whole_domain,
+)
 from tests.kits.planning_worlds import disorderly_fleet, disorderly_manifest, disorderly_store
 from tests.kits.sure import some
 
@@ -26,7 +37,7 @@ def planned(
     parts: Inventory, length: int | None = None, per_cluster: int = 1, *, to: str = "6.1"
 ) -> tuple[Route, Timeline]:  # fmt: skip
     fleet = Fleet(marram(), parts)
-    found = route(fleet, "holm-a", to, held_all(marram()), NOW)
+    found = route(fleet, "holm-a", to, stored_all(marram()), NOW)
     assert isinstance(found, Route)
     return found, schedule(fleet, found, length, per_cluster)
 
@@ -84,11 +95,11 @@ def assert_kept(parts: Inventory, times: Timeline, per_cluster: int) -> None:
                 old = spans.get((window.round, name), (10**6, 0, ""))
                 spans[window.round, name] = (min(old[0], action.start), max(old[1], action.end), action.cluster)
     for (number, name), (start, end, cluster) in spans.items():
-        beside = [s for (n, o), s in spans.items() if n == number and o != name and s[0] < end and start < s[1]]
+        compatible = [s for (n, o), s in spans.items() if n == number and o != name and s[0] < end and start < s[1]]
         if not cluster:
-            assert not beside
-        assert all(cluster_2 for _, _, cluster_2 in beside)
-        at_start = [s for s in beside if s[2] == cluster and s[0] <= start < s[1]]
+            assert not compatible
+        assert all(cluster_2 for _, _, cluster_2 in compatible)
+        at_start = [s for s in compatible if s[2] == cluster and s[0] <= start < s[1]]
         assert len(at_start) < per_cluster
 
 
@@ -141,11 +152,11 @@ def test_pairs_that_cross_two_chassis_never_take_both_modules_of_one_down() -> N
         for c in parts.components
     ]
     _, times = planned(inventory(crossed))
-    taken = [a for w in times.windows for a in w.actions if a.verb == "activate" and a.key in modules]
-    assert len(taken) == 4
-    for a, b in combinations(taken, 2):
+    read_at = [a for w in times.windows for a in w.actions if a.verb == "activate" and a.key in modules]
+    assert len(read_at) == 4
+    for a, b in combinations(read_at, 2):
         assert a.end <= b.start or b.end <= a.start
-    assert any("of which pair it is which half is not known" in f.says for f in times.findings)
+    assert any("of which pair it is which half is not known" in f.message for f in times.findings)
 
 
 def _downward() -> tuple[Fleet, Route]:
@@ -168,7 +179,7 @@ def _downward() -> tuple[Fleet, Route]:
     parts = whole_domain("6.1.0", racks=0)
     rows = [replace(c, active="6.1.0") for c in parts.components if c.kind != "chassis-controller"]
     fleet = Fleet(rules, replace(parts, components=tuple(rows)))
-    found = route(fleet, "holm-a", "6.0.1", held_all(rules), NOW)
+    found = route(fleet, "holm-a", "6.0.1", stored_all(rules), NOW)
     assert isinstance(found, Route)
     return fleet, found
 
@@ -264,7 +275,7 @@ def test_what_is_known_to_stand_alone_needs_no_finding() -> None:
 
 def test_a_manager_whose_lead_is_not_known_is_told() -> None:
     _, times = planned(having(whole_domain("6.0.1"), "domain-manager", half=None))
-    assert any("which half leads" in f.says for f in times.findings)
+    assert any("which half leads" in f.message for f in times.findings)
     rows = times.windows[0].actions
     assert "not known" in first(rows, "write", "domain-manager").note
 
@@ -386,7 +397,7 @@ def test_an_at_once_policy_that_reaches_another_domain_is_refused_and_a_shared_o
     parts = replace(parts, components=(*parts.components, *other))
     _, times = planned(replace(parts, policies=(policy("at-once", scope=("*",)),)))
     assert times.unplanned
-    assert "holm-b/SRV-holm-b-1-9" in times.findings[0].says
+    assert "holm-b/SRV-holm-b-1-9" in times.findings[0].message
     _, times = planned(replace(parts, policies=(policy("next-restart", scope=("*",)),)))
     assert not times.unplanned
     assert [f.code for f in times.findings] == ["policy-shared"]
@@ -413,7 +424,9 @@ def test_an_unknown_policy_is_an_error_and_none_is_assigned() -> None:
     assert "assign-policy" in [a.verb for a in times.windows[1].actions]
 
 
-def fleet_of(*domains: str, apart: tuple[Apart, ...] = (), clusters: str = "") -> tuple[Fleet, list[Route]]:
+def fleet_of(
+    *domains: str, separate_windows: tuple[SeparateWindows, ...] = (), clusters: str = ""
+) -> tuple[Fleet, list[Route]]:
     parts = [whole_domain("6.0.1", domain=d) for d in domains]
     rows = [
         replace(c, cluster=clusters or f"{c.cluster}-{c.domain}") if c.parent else c
@@ -421,15 +434,15 @@ def fleet_of(*domains: str, apart: tuple[Apart, ...] = (), clusters: str = "") -
         for c in p.components
     ]
     policies = [Policy("gold", None, "when-confirmed")]
-    fleet = Fleet(marram(), replace(inventory(rows, (), policies), apart=apart))
-    routes = [route(fleet, d, "6.1", held_all(marram()), NOW) for d in domains]
+    fleet = Fleet(marram(), replace(inventory(rows, (), policies), separate_windows=separate_windows))
+    routes = [route(fleet, d, "6.1", stored_all(marram()), NOW) for d in domains]
     return fleet, [r for r in routes if isinstance(r, Route)]
 
 
 def test_domains_apart_are_never_in_one_round_and_others_may_be() -> None:
     """`[[apart]]`: `domains` never in one window."""
-    apart = (Apart(("holm-a", "holm-b")), Apart(("skerry-a", "holm-b")))
-    fleet, routes = fleet_of("holm-a", "holm-b", "skerry-a", apart=apart)
+    separate_windows = (SeparateWindows(("holm-a", "holm-b")), SeparateWindows(("skerry-a", "holm-b")))
+    fleet, routes = fleet_of("holm-a", "holm-b", "skerry-a", separate_windows=separate_windows)
     times = schedule_all(fleet, routes, 240)
     assert {(w.domain, w.apart_from) for w in times.windows} == {
         ("holm-a", ("holm-b",)),
@@ -455,12 +468,12 @@ def test_a_cluster_over_two_domains_is_not_worked_on_in_both_at_a_time() -> None
 def test_many_domains() -> None:
     """Forty domains, in a chain of apart sets: every round obeys every set."""
     names = [f"d{n:02}" for n in range(40)]
-    apart = tuple(Apart((a, b)) for a, b in pairwise(names))
-    fleet, routes = fleet_of(*names, apart=apart)
+    separate_windows = tuple(SeparateWindows((a, b)) for a, b in pairwise(names))
+    fleet, routes = fleet_of(*names, separate_windows=separate_windows)
     times = schedule_all(fleet, routes, 240)
     for n in range(1, times.rounds + 1):
         here = {w.domain for w in times.windows if w.round == n}
-        assert not [row for row in apart if here.issuperset(row.domains)]
+        assert not [row for row in separate_windows if here.issuperset(row.domains)]
     assert len({(w.domain, w.step) for w in times.windows}) == 80
     with pytest.raises(InputError, match="two routes"):
         schedule_all(fleet, [routes[0], routes[0]])
@@ -493,7 +506,7 @@ def test_a_blank_field_makes_no_answer_better(applies: str, hands: int) -> None:
     parts = replace(whole_domain("6.0.1", blades=2, racks=1), policies=(policy(applies, scope=("*",)),))
     for world in (parts, replace(parts, components=(*parts.components, *other))):
         fleet = Fleet(marram(), world)
-        found = route(fleet, "holm-a", "6.1", held_all(marram()), NOW)
+        found = route(fleet, "holm-a", "6.1", stored_all(marram()), NOW)
         assert isinstance(found, Route)
         whole = schedule(fleet, found, None, hands)
         for blank in _blanked(world):

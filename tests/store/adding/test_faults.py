@@ -33,12 +33,12 @@ def test_no_room_is_predicted(tmp_path: Path) -> None:
     """ "no bytes: temp gone, clear error", and before the first byte where it can be foreseen"""
     with mounted(tmp_path / "m", "tmpfs", "none", "size=2m") as point:
         kit = Kit(tmp_path, "m/store")
-        kit.offer("a.fwb", GOOD)
-        kit.offer("b.fwb", bytes(4 << 20))
+        kit.offer("a.bin", GOOD)
+        kit.offer("b.bin", bytes(4 << 20))
         with pytest.raises(UnfinishedError, match="short by"):
-            kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", bytes(4 << 20)))
-        assert kit.take(kit.bundle("a.fwb", GOOD)).counts == {"taken": 1}
-        assert not kit.proofs()["blade/6.1.0/a.fwb"].trustworthy  # tmpfs hides writes through a memory map
+            kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", bytes(4 << 20)))
+        assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"taken": 1}
+        assert not kit.verifications()["blade/6.1.0/a.bin"].trustworthy  # tmpfs hides writes through a memory map
         assert litter(point / "store") == []
 
 
@@ -51,16 +51,16 @@ def test_no_room_in_the_middle_of_a_copy(tmp_path: Path, monkeypatch: pytest.Mon
     with mounted(tmp_path / "m", "tmpfs", "none", "size=2m") as point:
         kit = Kit(tmp_path, "m/store")
         big = bytes(4 << 20)
-        kit.offer("a.fwb", GOOD)
-        kit.offer("b.fwb", big)
-        with pytest.raises(UnfinishedError, match=r"b\.fwb could not be stored: No space left") as caught:
-            kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", big))
+        kit.offer("a.bin", GOOD)
+        kit.offer("b.bin", big)
+        with pytest.raises(UnfinishedError, match=r"b\.bin could not be stored: No space left") as caught:
+            kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", big))
         assert "make room" in caught.value.hint
-        assert [row.name for row in kit.held()] == ["a.fwb"]
+        assert [row.name for row in kit.stored()] == ["a.bin"]
         assert litter(point / "store") == []
         subprocess.run(["mount", "-o", "remount,size=16m", point], check=True)
-        # tmpfs keeps no trace of writes through a memory map, so a.fwb is read again there.
-        assert kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", big)).counts == {"already held": 1, "taken": 1}
+        # tmpfs keeps no trace of writes through a memory map, so a.bin is read again there.
+        assert kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", big)).counts == {"already held": 1, "taken": 1}
 
 
 @pytest.mark.fault(15)
@@ -75,11 +75,11 @@ def test_no_room_for_the_quarantine(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
     monkeypatch.setattr(quarantine, "_free_name", full)
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", b"wrong")
-    kit.offer("b.fwb", GOOD)
-    result = kit.take(kit.bundle("a.fwb", b"right"), kit.bundle("b.fwb", GOOD))
+    kit.offer("a.bin", b"wrong")
+    kit.offer("b.bin", GOOD)
+    result = kit.take(kit.bundle("a.bin", b"right"), kit.bundle("b.bin", GOOD))
     assert result.counts == {"quarantined": 1, "taken": 1}
-    assert "could not be kept in quarantine: No space left" in result.findings[0].says
+    assert "could not be kept in quarantine: No space left" in result.findings[0].message
 
 
 @pytest.mark.fault(6)
@@ -90,9 +90,9 @@ def test_no_inodes(tmp_path: Path, inodes: int) -> None:
     """ "no inodes: temp gone, clear error", wherever they run out"""
     with mounted(tmp_path / "m", "tmpfs", "none", f"size=4m,nr_inodes={inodes}") as point:
         kit = Kit(tmp_path, "m/store")
-        kit.offer("a.fwb", GOOD)
-        kit.offer("b.fwb", b"b")
-        bundles = (kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", b"b", version="6.2.0"))
+        kit.offer("a.bin", GOOD)
+        kit.offer("b.bin", b"b")
+        bundles = (kit.bundle("a.bin", GOOD), kit.bundle("b.bin", b"b", version="6.2.0"))
         with contextlib.suppress(KeeperError):
             kit.take(*bundles)
         for path in (point / "store").glob("blade/*/*"):
@@ -110,14 +110,14 @@ def test_no_inodes_for_a_second_name(tmp_path: Path, inodes: int, version: str) 
     """What is in stays proven when its second name can not be made, or not be recorded."""
     with mounted(tmp_path / "m", "tmpfs", "none", f"size=4m,nr_inodes={inodes}") as point:
         kit = Kit(tmp_path, "m/store")
-        kit.offer("a.fwb", GOOD)
-        bundles = (kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", GOOD, version=version))
+        kit.offer("a.bin", GOOD)
+        bundles = (kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD, version=version))
         with contextlib.suppress(KeeperError):
             kit.take(*bundles)
         subprocess.run(["mount", "-o", "remount,nr_inodes=1000", point], check=True)
-        if (kit.root / ".keeper/catalogue.sqlite").exists():
-            assert set(kit.states().values()) <= {"proven"}
-        assert kit.take(*bundles).findings == () and list(kit.states().values()) == ["proven", "proven"]
+        if (kit.root / ".keeper/store.sqlite").exists():
+            assert set(kit.states().values()) <= {"verified"}
+        assert kit.take(*bundles).findings == () and list(kit.states().values()) == ["verified", "verified"]
 
 
 # Limits of the process
@@ -125,8 +125,8 @@ def test_no_inodes_for_a_second_name(tmp_path: Path, inodes: int, version: str) 
 
 def limited(base: Path, limit: str, number: int) -> tuple[int, dict[str, Any]]:
     """Run a take in a process with this limit."""
-    data = (base / "source/a.fwb").read_bytes()
-    (base / "bundles.json").write_text(json.dumps([["a.fwb", len(data), hashlib.sha256(data).hexdigest(), "6.1.0"]]))
+    data = (base / "source/a.bin").read_bytes()
+    (base / "bundles.json").write_text(json.dumps([["a.bin", len(data), hashlib.sha256(data).hexdigest(), "6.1.0"]]))
     code = (
         "import resource, sys; from pathlib import Path;"
         "import tests.kits.store_child as c, bundlekeeper.store.database.rebuild;"
@@ -142,11 +142,11 @@ def limited(base: Path, limit: str, number: int) -> tuple[int, dict[str, Any]]:
 def test_too_few_descriptors(tmp_path: Path, number: int) -> None:
     """ "EMFILE: as 1": our own error or a whole take, and the next one completes."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
+    kit.offer("a.bin", GOOD)
     status, said = limited(tmp_path, "RLIMIT_NOFILE", number)
     assert status in {0, 3}, said
     assert ("error" in said) == (status == 3)
-    assert kit.take(kit.bundle("a.fwb", GOOD), manifest=2).counts.keys() <= {"taken", "already held"}
+    assert kit.take(kit.bundle("a.bin", GOOD), manifest=2).counts.keys() <= {"taken", "already held"}
     assert litter(kit.root) == []
 
 
@@ -155,11 +155,11 @@ def test_a_file_larger_than_allowed(tmp_path: Path) -> None:
     """EFBIG."""
     kit = Kit(tmp_path)
     big = bytes(4 << 20)
-    kit.offer("a.fwb", big)
+    kit.offer("a.bin", big)
     status, said = limited(tmp_path, "RLIMIT_FSIZE", 1 << 20)
-    assert (status, "a.fwb could not be stored: File too large" in said["error"]) == (3, True)
+    assert (status, "a.bin could not be stored: File too large" in said["error"]) == (3, True)
     assert litter(kit.root) == []
-    assert kit.take(kit.bundle("a.fwb", big), manifest=2).counts == {"taken": 1}
+    assert kit.take(kit.bundle("a.bin", big), manifest=2).counts == {"taken": 1}
 
 
 # Modes and owners
@@ -172,9 +172,9 @@ def test_modes_owe_nothing_to_the_umask(tmp_path: Path, umask: int) -> None:
     before = os.umask(umask)
     try:
         kit = Kit(tmp_path)
-        kit.offer("a.fwb", GOOD)
-        kit.offer("b.fwb", b"wrong")
-        kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", b"right"))
+        kit.offer("a.bin", GOOD)
+        kit.offer("b.bin", b"wrong")
+        kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", b"right"))
     finally:
         os.umask(before)
     modes = {}
@@ -184,7 +184,7 @@ def test_modes_owe_nothing_to_the_umask(tmp_path: Path, umask: int) -> None:
     assert folders.pop(".keeper/incoming") == 0o700
     assert set(folders.values()) == {0o755}
     assert modes[".keeper/lock"] == 0o600
-    assert modes[".keeper/catalogue.sqlite"] == 0o644
+    assert modes[".keeper/store.sqlite"] == 0o644
     rest = {v for k, v in modes.items() if (kit.root / k).is_file() and not k.startswith(".keeper")}
     assert rest == {0o444}
 
@@ -194,10 +194,10 @@ def test_modes_owe_nothing_to_the_umask(tmp_path: Path, umask: int) -> None:
 def test_a_store_that_everybody_may_write_is_refused(tmp_path: Path, where: str) -> None:
     """ "a world-writable store refused", for reading too: anybody may have written its claims"""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
     (kit.root / where).chmod(0o777)
-    for use in (kit.held, kit.take):
+    for use in (kit.stored, kit.take):
         with pytest.raises(RefusedError, match="everybody"):
             use()
 
@@ -235,40 +235,40 @@ def test_another_users_store(request: pytest.FixtureRequest) -> None:
 def test_a_link_inside_the_tree_is_refused(tmp_path: Path, name: str) -> None:
     """A folder of the store that is a symbolic link could lead anywhere."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
     (kit.root / name).rename(tmp_path / "elsewhere")
     (kit.root / name).symlink_to(tmp_path / "elsewhere")
     with pytest.raises(RefusedError, match="symbolic link"):
-        kit.take(kit.bundle("a.fwb", GOOD))
+        kit.take(kit.bundle("a.bin", GOOD))
 
 
 @pytest.mark.fault(22)
 def test_a_link_at_a_bundles_place_is_refused(tmp_path: Path) -> None:
     """A bundle's place that is a link or a FIFO is neither followed nor waited for."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
+    kit.offer("a.bin", GOOD)
     kit.take()
-    place = kit.root / "blade/6.1.0/a.fwb"
+    place = kit.root / "blade/6.1.0/a.bin"
     place.parent.mkdir(parents=True)
-    place.symlink_to(kit.source / "a.fwb")
+    place.symlink_to(kit.source / "a.bin")
     with pytest.raises(RefusedError, match="symbolic link"):
-        kit.take(kit.bundle("a.fwb", GOOD), manifest=2)
+        kit.take(kit.bundle("a.bin", GOOD), manifest=2)
     place.unlink()
     os.mkfifo(place)
     with pytest.raises(RefusedError, match="FIFO"):
-        kit.take(kit.bundle("a.fwb", GOOD), manifest=2)
+        kit.take(kit.bundle("a.bin", GOOD), manifest=2)
     place.unlink()
     place.mkdir()
     with pytest.raises(RefusedError, match="folder"):
-        kit.take(kit.bundle("a.fwb", GOOD), manifest=2)
+        kit.take(kit.bundle("a.bin", GOOD), manifest=2)
 
 
 @pytest.mark.fault(25)
 def test_a_folder_swapped_for_a_link_leads_nowhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """ "folder swapped for a symlink mid-walk: dir_fd walk", in the moment before the link"""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
+    kit.offer("a.bin", GOOD)
     outside = tmp_path / "outside"
     outside.mkdir()
     from bundlekeeper.store.contents import place as placing
@@ -282,7 +282,7 @@ def test_a_folder_swapped_for_a_link_leads_nowhere(tmp_path: Path, monkeypatch: 
 
     monkeypatch.setattr(placing, "put", swapping)
     with pytest.raises(RefusedError, match="symbolic link"):
-        kit.take(kit.bundle("a.fwb", GOOD))
+        kit.take(kit.bundle("a.bin", GOOD))
     assert list(outside.iterdir()) == []
 
 
@@ -295,17 +295,17 @@ def test_a_folder_swapped_for_a_link_leads_nowhere(tmp_path: Path, monkeypatch: 
 def test_a_read_only_store_can_be_read_and_fails_early_to_write(tmp_path: Path) -> None:
     """Read-only store: reading works; writing fails early."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
     with mounted(tmp_path / "ro", "none", str(kit.root), "bind") as point:
         subprocess.run(["mount", "-o", "remount,ro,bind", point], check=True)
         reader = Kit(tmp_path, "ro")
-        assert [row.name for row in reader.held()] == ["a.fwb"]
-        assert len(reader.proofs()) == 1
+        assert [row.name for row in reader.stored()] == ["a.bin"]
+        assert len(reader.verifications()) == 1
         with pytest.raises(UnfinishedError) as caught:
-            reader.take(kit.bundle("a.fwb", GOOD))
-        assert "cannot be written" in caught.value.says
-        assert reader.take(kit.bundle("a.fwb", GOOD), dry_run=True).counts == {"already held": 1}
+            reader.take(kit.bundle("a.bin", GOOD))
+        assert "cannot be written" in caught.value.message
+        assert reader.take(kit.bundle("a.bin", GOOD), dry_run=True).counts == {"already held": 1}
 
 
 @pytest.mark.fault(18)
@@ -314,15 +314,15 @@ def test_a_read_only_store_can_be_read_and_fails_early_to_write(tmp_path: Path) 
 def test_an_immutable_store(tmp_path: Path) -> None:
     """Immutable store."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
     done = subprocess.run(["chattr", "-R", "+i", kit.root], capture_output=True, text=True, check=False)
     if done.returncode:
         pytest.skip(f"chattr: {done.stderr.strip()}")
     try:
-        assert [row.name for row in kit.held()] == ["a.fwb"]
+        assert [row.name for row in kit.stored()] == ["a.bin"]
         with pytest.raises(UnfinishedError):
-            kit.take(kit.bundle("a.fwb", GOOD))
+            kit.take(kit.bundle("a.bin", GOOD))
     finally:
         subprocess.run(["chattr", "-R", "-i", kit.root], check=True)
 
@@ -338,7 +338,7 @@ def test_a_network_file_system_is_refused_for_writing(tmp_path: Path, monkeypatc
     monkeypatch.setattr(layout, "describe_fd", lambda fd: KINDS[0x6969])
     with pytest.raises(RefusedError, match="network file system"):
         kit.take()
-    assert kit.held() == []
+    assert kit.stored() == []
 
 
 @pytest.mark.root
@@ -361,21 +361,21 @@ def test_a_store_on_a_file_system_without_links(tmp_path: Path) -> None:
         pytest.skip(f"mount.exfat-fuse: {loop.stderr.strip()} {done.stderr.strip()}")
     try:
         kit = Kit(tmp_path, "m/store")
-        kit.offer("a.fwb", GOOD)
-        kit.offer("b.fwb", b"wrong")
+        kit.offer("a.bin", GOOD)
+        kit.offer("b.bin", b"wrong")
         bundles = (
-            kit.bundle("a.fwb", GOOD),
-            kit.bundle("same.fwb", GOOD, version="6.2.0"),
-            kit.bundle("b.fwb", b"right"),
+            kit.bundle("a.bin", GOOD),
+            kit.bundle("same.bin", GOOD, version="6.2.0"),
+            kit.bundle("b.bin", b"right"),
         )
         result = kit.take(*bundles)
         assert [r.status for r in result.rows] == ["taken", "same bytes", "quarantined"]
-        assert [row.way_in for row in kit.held()] == ["copy", "copy"]
-        assert not any(proof.trustworthy for proof in kit.proofs().values())
+        assert [row.way_in for row in kit.stored()] == ["copy", "copy"]
+        assert not any(verification.trustworthy for verification in kit.verifications().values())
         again = kit.take(*bundles)
         assert [r.status for r in again.rows] == ["already held", "already held", "quarantined"]
         assert again.read_bytes == 2 * len(GOOD) + len(b"wrong")  # nothing is trusted there
-        (point / "store/blade/6.1.0/a.fwb").rename(point / "store/blade/6.1.0/A.FWB")
+        (point / "store/blade/6.1.0/a.bin").rename(point / "store/blade/6.1.0/A.FWB")
         with pytest.raises(RefusedError, match="differs only by case"):
             kit.take(*bundles)
     finally:
@@ -395,17 +395,17 @@ def test_a_reflink_on_a_file_system_that_has_them(tmp_path: Path) -> None:
         pytest.skip(f"mkfs.xfs: {made.stderr.strip()}")
     with mounted(tmp_path / "m", "xfs", str(image), "loop") as point:
         kit = Kit(point)
-        path = kit.offer("a.fwb", GOOD)
-        kit.offer("b.fwb", GOOD[::-1])
-        result = kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", b"x" * len(GOOD)), link="reflink")
+        path = kit.offer("a.bin", GOOD)
+        kit.offer("b.bin", GOOD[::-1])
+        result = kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", b"x" * len(GOOD)), link="reflink")
         assert [(r.status, r.way_in, r.note) for r in result.rows] == [
             ("taken", "reflink", ""),
             ("quarantined", "", ""),
         ]
         path.write_bytes(b"changed later")
-        assert kit.tree()["blade/6.1.0/a.fwb"] == GOOD
-        assert kit.proofs()["blade/6.1.0/a.fwb"].trustworthy
-        assert kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", GOOD[::-1]), manifest=2).counts == {
+        assert kit.tree()["blade/6.1.0/a.bin"] == GOOD
+        assert kit.verifications()["blade/6.1.0/a.bin"].trustworthy
+        assert kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD[::-1]), manifest=2).counts == {
             "already held": 1,
             "taken": 1,
         }
@@ -419,8 +419,8 @@ def test_a_link_to_another_file_system_is_a_copy_that_says_so(tmp_path: Path, li
     with mounted(tmp_path / "m", "tmpfs", "none", "size=4m") as point:
         kit = Kit(tmp_path)
         kit.source = point
-        kit.offer("a.fwb", GOOD)
-        row = kit.take(kit.bundle("a.fwb", GOOD), link=link).rows[0]
+        kit.offer("a.bin", GOOD)
+        row = kit.take(kit.bundle("a.bin", GOOD), link=link).rows[0]
         assert (row.status, row.way_in) == ("taken", "copy")
         assert "not possible here" in row.note
 
@@ -432,8 +432,8 @@ def test_a_link_to_another_file_system_is_a_copy_that_says_so(tmp_path: Path, li
 def test_two_takes_at_once(tmp_path: Path) -> None:
     """ "two takes of one file: one wins; equal bytes succeed": the second waits for the lock"""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    rows = [["a.fwb", len(GOOD), hashlib.sha256(GOOD).hexdigest(), "6.1.0"]]
+    kit.offer("a.bin", GOOD)
+    rows = [["a.bin", len(GOOD), hashlib.sha256(GOOD).hexdigest(), "6.1.0"]]
     (tmp_path / "bundles.json").write_text(json.dumps(rows))
     started = [
         subprocess.Popen(
@@ -480,13 +480,13 @@ def test_a_dead_process_frees_the_lock_and_its_parts_are_swept(tmp_path: Path) -
 def test_memory_of_a_take_does_not_grow_with_the_file(tmp_path: Path) -> None:
     """ "peak memory < 100 MB whatever the file size" (issue: speed and memory)"""
     kit = Kit(tmp_path)
-    path = kit.offer("a.fwb", b"")
+    path = kit.offer("a.bin", b"")
     size = 256 << 20
     os.truncate(path, size)
     digest = hashlib.sha256()
     for _ in range(size >> 20):
         digest.update(bytes(1 << 20))
-    (tmp_path / "bundles.json").write_text(json.dumps([["a.fwb", size, digest.hexdigest(), "6.1.0"]]))
+    (tmp_path / "bundles.json").write_text(json.dumps([["a.bin", size, digest.hexdigest(), "6.1.0"]]))
     code = (
         "import sys; from pathlib import Path; import tests.kits.store_child as c; c.main(Path(sys.argv[1]));"
         "from tests.kits.memory import peak_bytes; print(peak_bytes())"

@@ -17,21 +17,21 @@ import pytest
 
 from bundlekeeper.errors import RefusedError
 from bundlekeeper.store.contents.manifest_dates import doubts, latest, stands
-from bundlekeeper.store.database.rows import Accepted
+from bundlekeeper.store.database.rows import Admitted
 from tests.conftest import Keeper, World
 from tests.kits.store_kit import Kit, codes
 
 NOW = datetime(2026, 11, 30, 12, tzinfo=UTC)
 
 
-def accepted(sequence: int, issued: date, at: datetime, expires: date | None = None) -> Accepted:
+def admitted(sequence: int, issued: date, at: datetime, expires: date | None = None) -> Admitted:
     """A manifest as the store remembers it."""
     place = f"manifests/marram-{sequence}.toml"
-    return Accepted("marram", sequence, f"{sequence:064x}", place, issued, expires, at)
+    return Admitted("marram", sequence, f"{sequence:064x}", place, issued, expires, at)
 
 
-FUTURE = accepted(14, date(2037, 1, 1), datetime(2037, 1, 2, tzinfo=UTC))
-RIGHT = accepted(15, date(2026, 11, 20), NOW)
+FUTURE = admitted(14, date(2037, 1, 1), datetime(2037, 1, 2, tzinfo=UTC))
+RIGHT = admitted(15, date(2026, 11, 20), NOW)
 
 
 @pytest.mark.parametrize("days", [0, 1])
@@ -51,15 +51,15 @@ def test_a_date_of_issue_further_ahead_is_refused(day: date, dry_run: bool, tmp_
     kit.take_loaded(kit.loaded(issued=date(2026, 8, 1)), clock=lambda: NOW)
     with pytest.raises(RefusedError, match=rf"issued on {day}.* clock says 2026-11-30") as caught:
         kit.take_loaded(kit.loaded(sequence=2, issued=day), clock=lambda: NOW, dry_run=dry_run)
-    assert "marram, sequence 2" in caught.value.says
-    assert [each.sequence for each in kit.accepted()] == [1]
+    assert "marram, sequence 2" in caught.value.message
+    assert [each.sequence for each in kit.admitted()] == [1]
     assert not (kit.root / "manifests/marram-2.toml").exists()
 
 
 def test_no_clock_that_was_ahead_once_lets_a_future_manifest_in(tmp_path: Path) -> None:
     """The clock of now judges it, not the newest acceptance."""
     kit = Kit(tmp_path)
-    kit.take_loaded(kit.loaded(issued=date(2036, 1, 1)), clock=lambda: FUTURE.accepted_at)
+    kit.take_loaded(kit.loaded(issued=date(2036, 1, 1)), clock=lambda: FUTURE.admitted_at)
     with pytest.raises(RefusedError, match="issued on 2036-05-01"):
         kit.take_loaded(kit.loaded(sequence=2, issued=date(2036, 5, 1)), clock=lambda: NOW)
 
@@ -67,17 +67,17 @@ def test_no_clock_that_was_ahead_once_lets_a_future_manifest_in(tmp_path: Path) 
 def test_the_message_names_the_manifest_and_one_that_corrects_it() -> None:
     (found,) = stands([FUTURE], NOW)
     assert found.code == "clock-doubtful"
-    assert "marram, sequence 14 was issued on 2037-01-01" in found.says
+    assert "marram, sequence 14 was issued on 2037-01-01" in found.message
     assert "later manifest" in found.hint
     assert not found.hint.startswith("set the clock")
     assert stands([FUTURE, RIGHT], NOW) == []
     # accepted in time: the date alone is wrong
-    assert "sequence 14 was issued on 2037-01-01" in stands([replace(FUTURE, accepted_at=NOW)], NOW)[0].says
+    assert "sequence 14 was issued on 2037-01-01" in stands([replace(FUTURE, admitted_at=NOW)], NOW)[0].message
 
 
 def test_a_manifest_that_is_named_is_told_by_its_own_date() -> None:
     found = doubts("mine.toml", [RIGHT], NOW, date(2026, 12, 9))
-    assert [(f.subject, "issued on 2026-12-09" in f.says) for f in found] == [("mine.toml", True)]
+    assert [(f.subject, "issued on 2026-12-09" in f.message) for f in found] == [("mine.toml", True)]
     assert doubts("mine.toml", [RIGHT], NOW, date(2026, 12, 1)) == []
 
 
@@ -85,25 +85,25 @@ def test_a_manifest_that_is_named_is_told_by_its_own_date() -> None:
 def test_a_later_manifest_heals_only_what_it_corrects() -> None:
     """It must be of a higher number and of an earlier date: then the earlier one's date was wrong, and its clock."""
     early = datetime(2026, 8, 20, tzinfo=UTC)
-    assert latest([FUTURE], NOW) == FUTURE.accepted_at
+    assert latest([FUTURE], NOW) == FUTURE.admitted_at
     assert latest([FUTURE, RIGHT], NOW) == NOW
     assert latest([FUTURE], NOW, RIGHT) == NOW
     # a clock set back: the date of the newer one is no earlier, so what was accepted still counts
-    before = accepted(14, date(2026, 8, 14), NOW)
+    before = admitted(14, date(2026, 8, 14), NOW)
     for issued in (date(2026, 8, 14), date(2026, 8, 19)):
-        newer = accepted(15, issued, early)
+        newer = admitted(15, issued, early)
         assert latest([before, newer], early) == NOW
         assert latest([before], early, newer) == NOW
     # nor does going back to an older manifest correct anything
-    older = accepted(13, date(2026, 1, 1), early)
-    assert latest([FUTURE, older], NOW) == FUTURE.accepted_at
+    older = admitted(13, date(2026, 1, 1), early)
+    assert latest([FUTURE, older], NOW) == FUTURE.admitted_at
 
 
 def test_an_acceptance_by_a_clock_that_was_ahead_names_the_manifest() -> None:
     """Its date of issue is right, so no later one corrects it: whose clock it was is for the user to say."""
-    (found,) = stands([accepted(14, date(2026, 8, 14), datetime(2037, 1, 2, tzinfo=UTC))], NOW)
-    assert "marram, sequence 14 was accepted on 2037-01-02" in found.says
-    assert "2026-11-30" in found.says
+    (found,) = stands([admitted(14, date(2026, 8, 14), datetime(2037, 1, 2, tzinfo=UTC))], NOW)
+    assert "marram, sequence 14 was accepted on 2037-01-02" in found.message
+    assert "2026-11-30" in found.message
     assert "judged by" not in found.hint
 
 
@@ -127,7 +127,7 @@ def test_a_future_manifest_from_take_to_healing(keeper: Keeper, world: World, tm
     # held: a proof from the future counts for nothing; check --quick reads such a file instead of trusting it
     both = (keeper("held", "--json"), keeper("check", "--quick", "--json", "-q"))
     assert [(each.status, set(each.codes)) for each in both] == [
-        (1, {"clock-doubtful", "unproven"}),
+        (1, {"clock-doubtful", "unverified"}),
         (1, {"clock-doubtful"}),
     ]
     for each in both:

@@ -1,4 +1,4 @@
-"""Kill `take` at every call that changes something; make its calls fail. Real processes, by strace's injection.
+"""Kill `store add` at every call that changes something; make its calls fail. Real processes, by strace's injection.
 
 "kill -9 at any call of take: old state or whole file; temp swept later"; strace(1), `-e inject`.
 """
@@ -30,7 +30,7 @@ def spoiled(base: Path) -> Path:
     """The same, taken once, and then one file in the store spoiled in place."""
     fresh(base)
     taken(base)
-    place = base / "store/blade/6.1.0/a.fwb"
+    place = base / "store/blade/6.1.0/a.bin"
     place.unlink()
     place.write_bytes(GOOD[::-1])
     return base
@@ -104,7 +104,7 @@ def failures() -> Iterator[Any]:
 @needs_strace
 @pytest.mark.parametrize(("call", "number"), list(failures()))
 def test_eio_is_told_and_leaves_nothing_between(tmp_path: Path, call: str, number: int) -> None:
-    """ "EIO on write or fsync: drop fd and temp"; "on the folder's fsync: no catalogue row" """
+    """ "EIO on write or fsync: drop fd and temp"; "on the folder's fsync: no store's database row" """
     base = fresh(tmp_path / "x")
     ended = injected(base, call, "error=EIO", number)
     said = json.loads(ended.stdout)
@@ -148,7 +148,7 @@ def test_a_failed_fsync_is_never_tried_again(tmp_path: Path) -> None:
 @needs_strace
 def test_everything_is_synced_in_its_order(tmp_path: Path) -> None:
     """ "fsync the file ... `linkat` into place ... fsync the folder (and the parent of a new folder). Only then the
-    catalogue's commit.". A later fsync may hide a missing one from a power cut."""
+    store's database's commit.". A later fsync may hide a missing one from a power cut."""
     base = fresh(tmp_path / "x")
     log = tmp_path / "log"
     ran(base, "strace", "-f", "-y", "-qq", f"-o{log}", "-e", "trace=mkdirat,linkat,fsync,write,pwrite64")
@@ -165,7 +165,7 @@ def test_everything_is_synced_in_its_order(tmp_path: Path) -> None:
             links += 1
             assert not dirty - {paths[-1]}, line
             dirty.add(paths[-1])
-        elif call[1] == "pwrite64" and "catalogue.sqlite" in paths[0]:
+        elif call[1] == "pwrite64" and "store.sqlite" in paths[0]:
             assert not dirty, line
     assert (links, dirty) == (6, set())
 
@@ -173,18 +173,18 @@ def test_everything_is_synced_in_its_order(tmp_path: Path) -> None:
 @pytest.mark.fault(9)
 @needs_strace
 def test_a_folder_that_cannot_be_made_durable_has_no_row(tmp_path: Path) -> None:
-    """EIO on the folder's fsync: 'not durable'; no catalogue row."""
+    """EIO on the folder's fsync: 'not durable'; no store's database row."""
     base = fresh(tmp_path / "x")
     log = tmp_path / "log"
     ran(base, "strace", "-f", "-y", "-qq", f"-o{log}", "-e", "trace=fsync,linkat")
     lines = [line for line in log.read_text().splitlines() if "fsync(" in line or "linkat(" in line]
-    linked = next(i for i, line in enumerate(lines) if '"a.fwb"' in line)
+    linked = next(i for i, line in enumerate(lines) if '"a.bin"' in line)
     number = sum("fsync(" in line for line in lines[: linked + 1]) + 1  # the next one is the folder's
     shutil.rmtree(base)
     fresh(base)
     ended = injected(base, "fsync", "error=EIO", number)
-    assert "a.fwb could not be stored" in json.loads(ended.stdout)["error"]
-    assert Kit(base).held() == []
+    assert "a.bin could not be stored" in json.loads(ended.stdout)["error"]
+    assert Kit(base).stored() == []
     completes(base)
 
 

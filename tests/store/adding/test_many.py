@@ -39,8 +39,8 @@ def test_a_plan_of_many_bundles_of_one_size_makes_one_offer_for_each(tmp_path: P
     kit = Kit(tmp_path)
     count = 3000
     for number in range(count):
-        kit.offer(f"{number}.fwb", _bytes(number))
-    loaded = kit.loaded(*(kit.bundle(f"{n}.fwb", _bytes(n), version=str(n)) for n in range(count)))
+        kit.offer(f"{number}.bin", _bytes(number))
+    loaded = kit.loaded(*(kit.bundle(f"{n}.bin", _bytes(n), version=str(n)) for n in range(count)))
     result = take(None, loaded, [sources.FolderSource(kit.source)], clock=now, progress=Silent(), dry_run=True)
     assert (result.counts, len(made)) == ({"to take": count}, count)
 
@@ -49,17 +49,17 @@ def test_a_take_of_bundles_that_bear_their_names_looks_at_no_other(tmp_path: Pat
     """The usual take makes one offer for each bundle, and reads each file once."""
     kit = Kit(tmp_path)
     for number in range(60):
-        kit.offer(f"{number}.fwb", _bytes(number))
-    result = kit.take(*(kit.bundle(f"{n}.fwb", _bytes(n), version=str(n)) for n in range(60)))
+        kit.offer(f"{number}.bin", _bytes(number))
+    result = kit.take(*(kit.bundle(f"{n}.bin", _bytes(n), version=str(n)) for n in range(60)))
     assert (result.counts, len(made), result.read_bytes) == ({"taken": 60}, 60, 60 * 6)
 
 
 def test_a_folder_is_not_listed_for_each_of_its_files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What is held is found by its name; listing thousands of names thousands of times took minutes."""
     kit = Kit(stable_folder(tmp_path))
-    bundles = [kit.bundle(f"{n}.fwb", _bytes(n)) for n in range(20)]
+    bundles = [kit.bundle(f"{n}.bin", _bytes(n)) for n in range(20)]
     for number in range(20):
-        kit.offer(f"{number}.fwb", _bytes(number))
+        kit.offer(f"{number}.bin", _bytes(number))
     kit.take(*bundles)
     listed: list[int] = []
     real = os.listdir
@@ -78,9 +78,9 @@ def test_files_of_one_size_are_read_once_however_many_bundles_are_missing(tmp_pa
     kit = Kit(tmp_path)
     for number in range(40):
         kit.offer(f"{number}.bin", _bytes(number))
-    missing = [kit.bundle(f"{n}.fwb", _bytes(n), version=str(n)) for n in range(100, 140)]
+    missing = [kit.bundle(f"{n}.bin", _bytes(n), version=str(n)) for n in range(100, 140)]
     result = kit.take(*missing)
     assert (result.counts, set(codes(result)), result.read_bytes) == ({"missing": 40}, {"missing"}, 40 * 6)
-    assert result.findings[0].says.endswith("; 40 files of its size do not hold its bytes")
-    found = kit.take(*missing, kit.bundle("a.fwb", _bytes(7), version="a"), manifest=2)
+    assert result.findings[0].message.endswith("; 40 files of its size do not hold its bytes")
+    found = kit.take(*missing, kit.bundle("a.bin", _bytes(7), version="a"), manifest=2)
     assert (found.counts, found.read_bytes) == ({"missing": 40, "taken": 1}, 41 * 6)

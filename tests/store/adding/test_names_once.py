@@ -26,6 +26,6 @@ def test_a_take_judges_each_name_twice(world: World, tmp_path: Path, monkeypatch
         monkeypatch.setattr(module, "problems_of_name", counting)
     words = ["take", str(world.manifest), "--from", str(world.downloads), "--quiet", "--store", str(tmp_path / "store")]
     assert run(words) == 0
-    bundles = {name: count for name, count in judged.items() if name.endswith(".fwb")}
+    bundles = {name: count for name, count in judged.items() if name.endswith(".bin")}
     assert len(bundles) == 9
     assert set(bundles.values()) == {2}

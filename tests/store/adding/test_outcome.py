@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bundlekeeper.findings import Level, exit_status
-from tests.kits.store_kit import Kit, codes, says
+from tests.kits.store_kit import Kit, codes, message
 
 SETTLED = {"taken", "already held", "same bytes"}
 
@@ -29,25 +29,25 @@ def test_a_missing_bundle_is_told_although_others_of_its_size_were_read(tmp_path
         ("missing", "b.bin", Level.ERROR),
         ("missing", "c.bin", Level.ERROR),
     ]
-    assert "b.bin" not in result.findings[1].says
+    assert "b.bin" not in result.findings[1].message
 
 
 def test_a_link_among_files_of_one_size_is_told(tmp_path: Path) -> None:
     """ "symlink as leaf: refused", and said, also where others of the size are there."""
     kit = Kit(tmp_path)
     for name in "abc":
-        kit.offer(f"{name}.fwb", name.encode())
-    (kit.source / "d.fwb").symlink_to(kit.source / "a.fwb")
-    result = kit.take(*(kit.bundle(f"{n}.fwb", n.encode(), version=n) for n in "abcd"))
+        kit.offer(f"{name}.bin", name.encode())
+    (kit.source / "d.bin").symlink_to(kit.source / "a.bin")
+    result = kit.take(*(kit.bundle(f"{n}.bin", n.encode(), version=n) for n in "abcd"))
     assert (result.counts, codes(result)) == ({"taken": 3, "missing": 1}, ["missing"])
-    assert "d.fwb is a symbolic link" in says(result, "missing")
+    assert "d.bin is a symbolic link" in message(result, "missing")
 
 
-NAMES = ("a.fwb", "b.fwb", "c.fwb", "d.fwb")
+NAMES = ("a.bin", "b.bin", "c.bin", "d.bin")
 BYTES = st.sampled_from((b"", b"one", b"two", b"six", b"other"))
 KINDS = st.one_of(BYTES, st.sampled_from(("link", "fifo", "folder")))
 worlds = st.tuples(
-    st.dictionaries(st.sampled_from([*NAMES, "sub/a.fwb", "sub/x.bin", "y.bin"]), KINDS),
+    st.dictionaries(st.sampled_from([*NAMES, "sub/a.bin", "sub/x.bin", "y.bin"]), KINDS),
     st.dictionaries(st.sampled_from(NAMES), BYTES),
     st.lists(st.dictionaries(st.sampled_from(NAMES), BYTES, min_size=1), min_size=1, max_size=2),
 )
@@ -97,14 +97,14 @@ def test_what_is_held_and_proven_is_not_read_again_to_look_for_what_is_missing(t
     """ "what is in and proven is not read again" (issue: take), nor are the files in the source that bear its name."""
     kit = Kit(tmp_path)
     for name in "abc":
-        kit.offer(f"{name}.fwb", name.encode() * 1000)
-    bundles = [kit.bundle(f"{n}.fwb", n.encode() * 1000, version=n) for n in "abcd"]
+        kit.offer(f"{name}.bin", name.encode() * 1000)
+    bundles = [kit.bundle(f"{n}.bin", n.encode() * 1000, version=n) for n in "abcd"]
     assert kit.take(*bundles).read_bytes == 3000
     rehearsed = kit.take(*bundles, dry_run=True)
     assert rehearsed.counts == {"already held": 3, "missing": 1}
     again = kit.take(*bundles)
     assert (again.counts, again.read_bytes) == ({"already held": 3, "missing": 1}, 0)
-    assert "3 files of its size were not read" in says(again, "missing") == says(rehearsed, "missing")
+    assert "3 files of its size were not read" in message(again, "missing") == message(rehearsed, "missing")
     kit.offer("sub/copy of b.bin", b"b" * 1000)
     assert kit.take(*bundles).read_bytes == 1000
 
@@ -112,10 +112,10 @@ def test_what_is_held_and_proven_is_not_read_again_to_look_for_what_is_missing(t
 def test_a_name_that_a_held_and_a_missing_bundle_share_is_read(tmp_path: Path) -> None:
     """Its file may be either; the missing one is looked for under its own name first."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", b"one")
-    first, second = kit.bundle("a.fwb", b"one", version="1"), kit.bundle("a.fwb", b"two", version="2")
+    kit.offer("a.bin", b"one")
+    first, second = kit.bundle("a.bin", b"one", version="1"), kit.bundle("a.bin", b"two", version="2")
     kit.take(first)
-    kit.offer("a.fwb", b"two")
+    kit.offer("a.bin", b"two")
     result = kit.take(first, second, manifest=2)
     assert (result.counts, result.read_bytes) == ({"already held": 1, "taken": 1}, 3)
 
@@ -123,10 +123,10 @@ def test_a_name_that_a_held_and_a_missing_bundle_share_is_read(tmp_path: Path) -
 def test_a_held_bundle_that_was_touched_is_no_reason_to_pass_over_its_name(tmp_path: Path) -> None:
     """Any doubt means reading: only what may be relied on unread stands for the file in the source."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", b"one")
-    bundles = [kit.bundle("a.fwb", b"one", version="1"), kit.bundle("b.fwb", b"two", version="2")]
+    kit.offer("a.bin", b"one")
+    bundles = [kit.bundle("a.bin", b"one", version="1"), kit.bundle("b.bin", b"two", version="2")]
     kit.take(*bundles)
-    kit.offer("a.fwb", b"two")
-    os.utime(kit.root / "blade/1/a.fwb")
+    kit.offer("a.bin", b"two")
+    os.utime(kit.root / "blade/1/a.bin")
     result = kit.take(*bundles)
     assert (result.counts, codes(result)) == ({"already held": 1, "taken": 1}, ["misnamed"])

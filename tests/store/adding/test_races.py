@@ -11,8 +11,8 @@ import pytest
 
 from bundlekeeper.errors import UnfinishedError
 from bundlekeeper.media.volume.read_back import ReadBackLevel
-from bundlekeeper.media.writing import prove as proving
-from bundlekeeper.media.writing.prove import Proven, prove_written
+from bundlekeeper.media.writing import verify as proving
+from bundlekeeper.media.writing.prove import Verified, verify_written
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.disk import temp_files
@@ -26,14 +26,14 @@ OTHER = b"other bytes of the size" * 1000
 def kit(tmp_path: Path) -> Kit:
     """A store without bundles, and one bundle to take."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
+    kit.offer("a.bin", GOOD)
     kit.take()
     return kit
 
 
 def lay_before_the_link(kit: Kit, monkeypatch: pytest.MonkeyPatch, data: bytes) -> Path:
     """Have somebody lay a file into the bundle's place after the plan was made, once."""
-    place, real = kit.root / "blade/6.1.0/a.fwb", placing.put
+    place, real = kit.root / "blade/6.1.0/a.bin", placing.put
 
     laid: list[Path] = []
 
@@ -50,10 +50,10 @@ def lay_before_the_link(kit: Kit, monkeypatch: pytest.MonkeyPatch, data: bytes) 
 
 def test_right_bytes_that_came_before_us_are_proven_and_left(kit: Kit, monkeypatch: pytest.MonkeyPatch) -> None:
     place = lay_before_the_link(kit, monkeypatch, GOOD)
-    result = kit.take(kit.bundle("a.fwb", GOOD), manifest=2)
+    result = kit.take(kit.bundle("a.bin", GOOD), manifest=2)
     assert [row.status for row in result.rows] != ["taken"]
     assert (place.read_bytes(), place.stat().st_nlink) == (GOOD, 1)
-    assert kit.states() == {"blade/6.1.0/a.fwb": "proven"}
+    assert kit.states() == {"blade/6.1.0/a.bin": "verified"}
     assert litter(kit.root) == []
 
 
@@ -61,7 +61,7 @@ def test_wrong_bytes_that_came_before_us_go_to_quarantine(kit: Kit, monkeypatch:
     """A name that is taken is never replaced; what lies there is judged as if it had been there before the plan."""
     bad = b"bad!bytes!" * 1000
     place = lay_before_the_link(kit, monkeypatch, bad)
-    result = kit.take(kit.bundle("a.fwb", GOOD), manifest=2)
+    result = kit.take(kit.bundle("a.bin", GOOD), manifest=2)
     assert "altered" in codes(result)
     assert place.read_bytes() == GOOD
     assert bad in [path.read_bytes() for path in (kit.root / "quarantine").iterdir()]
@@ -71,11 +71,11 @@ def test_wrong_bytes_that_came_before_us_go_to_quarantine(kit: Kit, monkeypatch:
 @pytest.mark.parametrize("way", ["put", "put_again"])
 def test_another_file_in_the_place_of_the_one_just_linked(kit: Kit, monkeypatch: pytest.MonkeyPatch, way: str) -> None:
     """Whoever may write the folder can swap the name before we look at it again: then nothing is claimed of it."""
-    rows = [kit.bundle("a.fwb", GOOD)]
+    rows = [kit.bundle("a.bin", GOOD)]
     if way == "put_again":
         kit.take(*rows, manifest=2)
-        rows.append(kit.bundle("b.fwb", GOOD))
-    name = "a.fwb" if way == "put" else "b.fwb"
+        rows.append(kit.bundle("b.bin", GOOD))
+    name = "a.bin" if way == "put" else "b.bin"
     place, real = kit.root / "blade/6.1.0" / name, os.fsync
 
     def fsync(fd: int) -> None:
@@ -88,14 +88,14 @@ def test_another_file_in_the_place_of_the_one_just_linked(kit: Kit, monkeypatch:
     with pytest.raises(UnfinishedError, match="another file stands where this one was just put"):
         kit.take(*rows, manifest=3)
     monkeypatch.undo()
-    assert name not in [row.name for row in kit.held()]
+    assert name not in [row.name for row in kit.stored()]
     assert place.read_bytes() == OTHER
 
 
 def test_where_there_are_no_links_the_name_is_looked_for_before_the_rename(kit: Kit, tmp_path: Path) -> None:
     """rename(2) replaces, so it is the look that keeps another's file (FAT and exFAT answer EPERM to link(2))."""
     (tmp_path / "folder").mkdir()
-    (tmp_path / "folder/a.fwb").write_bytes(OTHER)
+    (tmp_path / "folder/a.bin").write_bytes(OTHER)
     folder = os.open(tmp_path / "folder", os.O_RDONLY)
     home = os.open(tmp_path, os.O_RDONLY)
     real = os.link
@@ -108,12 +108,12 @@ def test_where_there_are_no_links_the_name_is_looked_for_before_the_rename(kit: 
         os.link = link
         try:
             with pytest.raises(FileExistsError):
-                temp.publish(folder, "a.fwb")
-            assert (tmp_path / "folder/a.fwb").read_bytes() == OTHER
-            temp.publish(folder, "b.fwb")
+                temp.publish(folder, "a.bin")
+            assert (tmp_path / "folder/a.bin").read_bytes() == OTHER
+            temp.publish(folder, "b.bin")
         finally:
             os.link = real
-    assert (tmp_path / "folder/b.fwb").read_bytes() == GOOD
+    assert (tmp_path / "folder/b.bin").read_bytes() == GOOD
     os.close(folder)
     os.close(home)
 
@@ -140,12 +140,12 @@ def test_no_thread_to_be_had_while_reading_back(monkeypatch: pytest.MonkeyPatch,
         started.append(thread)
         real(thread)
 
-    def prove(*_: Any, **__: Any) -> Proven:
+    def verify(*_: Any, **__: Any) -> Verified:
         by.append(threading.get_ident())
-        return Proven(ReadBackLevel.EVICTED, "", ())
+        return Verified(ReadBackLevel.EVICTED, "", ())
 
     monkeypatch.setattr(threading.Thread, "start", start)
-    monkeypatch.setattr(proving, "_prove", prove)
+    monkeypatch.setattr(proving, "_prove", verify)
     volumes: Any = {_Volume(): {}, _Volume(): {}}
-    assert set(prove_written(volumes, Silent(), None)) == set(volumes)
+    assert set(verify_written(volumes, Silent(), None)) == set(volumes)
     assert by.count(here) == 2 - room

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from tests.conftest import Keeper, World
 
-SIGNED = "acceptance = 1\nsigned_manifests = true\n"
+SIGNED = "store = 1\nsigned_manifests = true\n"
 
 
 def _taken(keeper: Keeper, world: World, tmp_path: Path) -> Path:
@@ -20,14 +20,14 @@ def test_an_unsigned_manifest_is_refused_at_once_and_nothing_is_mended(
 ) -> None:
     """The lock is held and the database damaged: the refusal comes first, the damage is left to be told."""
     store = _taken(keeper, world, tmp_path)
-    (store / "acceptance.toml").write_text(SIGNED)
-    with (store / ".keeper/catalogue.sqlite").open("r+b") as file:
+    (store / "store.toml").write_text(SIGNED)
+    with (store / ".keeper/store.sqlite").open("r+b") as file:
         file.write(bytes(100))
-    with (store / ".keeper/lock").open("r+b") as held:
-        fcntl.flock(held, fcntl.LOCK_EX)
+    with (store / ".keeper/lock").open("r+b") as stored:
+        fcntl.flock(stored, fcntl.LOCK_EX)
         refused = keeper("take", world.manifest, "--from", world.downloads, "--quiet", "--wait", "0")
     assert (refused.status, "unsigned" in refused.err) == (4, True)
-    assert not list((store / ".keeper").glob("catalogue-aside-*"))
+    assert not list((store / ".keeper").glob("store's database-aside-*"))
     told = keeper("check", "--quiet", "--json")
     assert (told.status, "damaged" in told.codes) == (3, True)
 
@@ -37,9 +37,9 @@ def test_what_was_mended_is_told_with_a_later_refusal(keeper: Keeper, world: Wor
     store = _taken(keeper, world, tmp_path)
     text = world.manifest.read_text("utf-8")
     world.manifest.write_text(text.replace("sequence = 14", "sequence = 13"), "utf-8")
-    with (store / ".keeper/catalogue.sqlite").open("r+b") as file:
+    with (store / ".keeper/store.sqlite").open("r+b") as file:
         file.write(bytes(100))
     refused = keeper("take", world.manifest, "--from", world.downloads, "--quiet", "--json")
     assert refused.status == 4
     assert "damaged" in {finding["code"] for finding in refused.json["findings"]}
-    assert list((store / ".keeper").glob("catalogue-aside-*"))
+    assert list((store / ".keeper").glob("store's database-aside-*"))

@@ -27,7 +27,7 @@ from tests.kits.store_kit import Kit, codes, now
 from tests.kits.vouching_kit import Signer, stated, trust
 
 GOOD = b"a" * 100
-URL = "https://mirror.example/a.fwb"
+URL = "https://mirror.example/a.bin"
 
 
 @pytest.fixture(scope="module")
@@ -55,8 +55,8 @@ def _signer(tmp_path: Path, which: int = 0) -> Signer:
 
 
 def test_the_second_allowed_host_of_a_take(bench: Bench) -> None:
-    elsewhere = bench.serve(Site({"/a.fwb": Served(A)}))
-    server = bench.serve(lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}/a.fwb"}))
+    elsewhere = bench.serve(Site({"/a.bin": Served(A)}))
+    server = bench.serve(lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}/a.bin"}))
     result = bench.take(server.url, allow=("https://files.example", elsewhere.url))
     assert [r.status for r in result.rows] == ["taken"]
 
@@ -65,7 +65,7 @@ def test_the_second_mirror_that_fails_is_told_beside_the_first(bench: Bench) -> 
     first = bench.serve(lambda _, c: c.answer(403))
     second = bench.serve(lambda _, c: c.answer(401))
     [found] = bench.take(first.url, second.url).findings
-    assert found.code == "unreadable" and "403" in found.says and "401" in found.says
+    assert found.code == "unreadable" and "403" in found.message and "401" in found.message
 
 
 def test_the_second_mirror_of_a_dry_run_is_told_beside_the_first(bench: Bench, kit: Kit) -> None:
@@ -73,24 +73,24 @@ def test_the_second_mirror_of_a_dry_run_is_told_beside_the_first(bench: Bench, k
     sources = [FolderSource(kit.source), FolderSource(bench.folder / "other")]
     for source in (kit.source, bench.folder / "other"):
         source.mkdir(exist_ok=True)
-        (source / "a.fwb").symlink_to("elsewhere")
-    loaded = kit.loaded(kit.bundle("a.fwb", GOOD))
+        (source / "a.bin").symlink_to("elsewhere")
+    loaded = kit.loaded(kit.bundle("a.bin", GOOD))
     with Store.open(kit.root, write=True) as store:
         result = take(store, loaded, sources, clock=now, progress=Silent(), dry_run=True)
         again = take(store, loaded, sources, clock=now, progress=Silent())
     for each in (result, again):
         [found] = each.findings
-        assert found.code == "missing" and f"{kit.source}/a.fwb is " in found.says
-        assert f"{bench.folder}/other/a.fwb is " in found.says
+        assert found.code == "missing" and f"{kit.source}/a.bin is " in found.message
+        assert f"{bench.folder}/other/a.bin is " in found.message
 
 
-@pytest.mark.parametrize(("at", "beside"), [("", "/blade/6.1.0"), ("/blade/6.1.0", "")])
+@pytest.mark.parametrize(("at", "compatible"), [("", "/blade/6.1.0"), ("/blade/6.1.0", "")])
 def test_a_signature_may_lie_at_the_mirrors_other_place(at: str, beside: str, kit: Kit, tmp_path: Path) -> None:
     """The bundle flat, its signature as in a store, and the other way round."""
     signer = _signer(tmp_path)
     trust(kit, signer.entry())
-    bundle = kit.bundle("a.fwb", GOOD, signature=stated("sshsig"))
-    site = Site({f"{at}/a.fwb": Served(GOOD), f"{beside}/a.fwb.sig": Served(signer.sign(GOOD))})
+    bundle = kit.bundle("a.bin", GOOD, signature=stated("sshsig"))
+    site = Site({f"{at}/a.bin": Served(GOOD), f"{beside}/a.bin.sig": Served(signer.sign(GOOD))})
     with serving(site) as server, Store.open(kit.root, write=True) as store:
         source = mirror_source(server.url, folders={bundle.sha256: "blade/6.1.0"})
         result = take(store, kit.loaded(bundle), [source], clock=now, progress=Silent())
@@ -101,12 +101,12 @@ def test_the_second_source_may_have_the_good_signature(kit: Kit, tmp_path: Path)
     """Beside the bundle lies one by a stranger's key; the other source has one by the key that the manifest names."""
     signer = _signer(tmp_path)
     trust(kit, signer.entry())
-    kit.offer("a.fwb", GOOD)
-    kit.offer("a.fwb.sig", _signer(tmp_path, 1).sign(GOOD))
+    kit.offer("a.bin", GOOD)
+    kit.offer("a.bin.sig", _signer(tmp_path, 1).sign(GOOD))
     other = tmp_path / "other"
     other.mkdir()
-    (other / "a.fwb.sig").write_bytes(signer.sign(GOOD))
-    bundle = kit.bundle("a.fwb", GOOD, signature=stated("sshsig"))
+    (other / "a.bin.sig").write_bytes(signer.sign(GOOD))
+    bundle = kit.bundle("a.bin", GOOD, signature=stated("sshsig"))
     with Store.open(kit.root, write=True) as store:
         sources = [FolderSource(kit.source), FolderSource(other)]
         result = take(store, kit.loaded(bundle), sources, clock=now, progress=Silent())
@@ -118,9 +118,9 @@ def test_every_badly_signed_offer_is_told(kit: Kit, tmp_path: Path) -> None:
     signer = _signer(tmp_path)
     trust(kit, signer.entry())
     for folder, signature in (("one", signer.sign(b"other")), ("two", b"<html>no such file</html>")):
-        kit.offer(f"{folder}/a.fwb", GOOD)
-        kit.offer(f"{folder}/a.fwb.sig", signature)
-    result = kit.take(kit.bundle("a.fwb", GOOD, signature=stated("sshsig")))
+        kit.offer(f"{folder}/a.bin", GOOD)
+        kit.offer(f"{folder}/a.bin.sig", signature)
+    result = kit.take(kit.bundle("a.bin", GOOD, signature=stated("sshsig")))
     assert result.rows[0].status == "quarantined"
     assert [(f.code, f.level) for f in result.findings] == [("bad-signature", Level.ERROR)] * 2
 
@@ -149,12 +149,12 @@ def test_the_second_digest_goes_on_with_the_first(tmp_path: Path) -> None:
 
 def test_the_second_name_of_held_bytes_serves_where_the_first_is_gone(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", GOOD, version="6.2.0"))
-    (kit.root / "blade/6.1.0/a.fwb").unlink()
-    (kit.source / "a.fwb").unlink()
-    result = kit.take(kit.bundle("c.fwb", GOOD, version="6.3.0"), manifest=2)
-    assert [(r.status, r.came_from) for r in result.rows] == [("same bytes", "blade/6.2.0/b.fwb")]
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD, version="6.2.0"))
+    (kit.root / "blade/6.1.0/a.bin").unlink()
+    (kit.source / "a.bin").unlink()
+    result = kit.take(kit.bundle("c.bin", GOOD, version="6.3.0"), manifest=2)
+    assert [(r.status, r.came_from) for r in result.rows] == [("same bytes", "blade/6.2.0/b.bin")]
 
 
 def test_the_second_header_is_held_against_the_rules_too() -> None:
@@ -166,10 +166,10 @@ def test_the_second_header_is_held_against_the_rules_too() -> None:
 
 def test_the_connections_of_every_mirror_and_origin_are_closed(bench: Bench) -> None:
     """An open socket that is let go of is a ResourceWarning, and that an error here."""
-    bench.bundles = {"a.fwb": GOOD, "b.fwb": GOOD[::-1] + b"b"}
-    elsewhere = bench.serve(Site({"/a.fwb": Served(GOOD)}), keep_alive=True)
+    bench.bundles = {"a.bin": GOOD, "b.bin": GOOD[::-1] + b"b"}
+    elsewhere = bench.serve(Site({"/a.bin": Served(GOOD)}), keep_alive=True)
     first = bench.serve(lambda _, c: c.answer(302, {"Location": f"{elsewhere.url}{_.target}"}), keep_alive=True)
-    second = bench.serve(Site({"/b.fwb": Served(GOOD[::-1] + b"b")}), keep_alive=True)
+    second = bench.serve(Site({"/b.bin": Served(GOOD[::-1] + b"b")}), keep_alive=True)
     result = bench.take(first.url, second.url, allow=(elsewhere.url,))
     assert [r.status for r in result.rows] == ["taken", "taken"]
     gc.collect()
@@ -178,18 +178,18 @@ def test_the_connections_of_every_mirror_and_origin_are_closed(bench: Bench) -> 
 def test_a_conflicts_offered_file_is_kept_and_told(tmp_path: Path) -> None:
     """Its place in quarantine stands in the finding, its note says why; a wrong file met before it is told apart."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", b"first")
-    kit.take(kit.bundle("a.fwb", b"first"))
-    kit.offer("a.fwb", b"secund")  # of the same name and size, and wrong
-    kit.offer("z/a.fwb", b"second")
-    result = kit.take(kit.bundle("a.fwb", b"second"), manifest=2)
-    assert sorted(codes(result)) == ["altered", "not-held"]
-    kept = {name: f"quarantine/a.fwb.{hashlib.sha256(name).hexdigest()[:12]}" for name in (b"second", b"secund")}
-    [conflict] = [f for f in result.findings if f.code == "not-held"]
+    kit.offer("a.bin", b"first")
+    kit.take(kit.bundle("a.bin", b"first"))
+    kit.offer("a.bin", b"secund")  # of the same name and size, and wrong
+    kit.offer("z/a.bin", b"second")
+    result = kit.take(kit.bundle("a.bin", b"second"), manifest=2)
+    assert sorted(codes(result)) == ["altered", "not-in-store"]
+    kept = {name: f"quarantine/a.bin.{hashlib.sha256(name).hexdigest()[:12]}" for name in (b"second", b"secund")}
+    [conflict] = [f for f in result.findings if f.code == "not-in-store"]
     [wrong] = [f for f in result.findings if f.code == "altered"]
-    told = [" ".join((each.says, each.hint)) for each in (conflict, wrong)]
+    told = [" ".join((each.message, each.hint)) for each in (conflict, wrong)]
     assert kept[b"second"] in told[0] and kept[b"secund"] not in told[0] and kept[b"secund"] in told[1]
     tree = kit.tree()
     assert {kept[name]: tree[kept[name]] for name in kept} == {kept[name]: name for name in kept}
     assert b"its place is taken by other bytes" in tree[f"{kept[b'second']}.note.txt"]
-    assert tree["blade/6.1.0/a.fwb"] == b"first"
+    assert tree["blade/6.1.0/a.bin"] == b"first"

@@ -14,7 +14,7 @@ from bundlekeeper.errors import InputError, KeeperError
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.store.adding.sources import FolderSource
 from bundlekeeper.store.adding.take import take
-from tests.kits.store_kit import GOOD, Kit, codes, now, says, unclosable
+from tests.kits.store_kit import GOOD, Kit, codes, now, message, unclosable
 
 # Links to the source
 
@@ -23,53 +23,53 @@ from tests.kits.store_kit import GOOD, Kit, codes, now, says, unclosable
 def test_a_hard_link_is_marked_shared_and_never_trusted(tmp_path: Path) -> None:
     """`--link=hard` is opt-in, marked `shared`, its mode is left alone and `--quick` never trusts it."""
     kit = Kit(tmp_path)
-    path = kit.offer("a.fwb", GOOD)
+    path = kit.offer("a.bin", GOOD)
     os.utime(path, (1, 1))  # old enough that only its being shared makes it doubtful
     path.chmod(0o640)
-    result = kit.take(kit.bundle("a.fwb", GOOD), link="hard")
-    place = kit.root / "blade/6.1.0/a.fwb"
+    result = kit.take(kit.bundle("a.bin", GOOD), link="hard")
+    place = kit.root / "blade/6.1.0/a.bin"
     assert (result.rows[0].way_in, result.rows[0].note) == ("hard-link", "")
     assert place.stat().st_ino == path.stat().st_ino
     assert stat.S_IMODE(place.stat().st_mode) == 0o640
-    (row,) = kit.held()
+    (row,) = kit.stored()
     assert row.shared
-    assert not kit.proofs()[row.place].trustworthy
-    assert kit.states() == {row.place: "proven"}
-    again = kit.take(kit.bundle("a.fwb", GOOD))
+    assert not kit.verifications()[row.place].trustworthy
+    assert kit.states() == {row.place: "verified"}
+    again = kit.take(kit.bundle("a.bin", GOOD))
     assert (again.counts, again.read_bytes) == ({"already held": 1}, len(GOOD))
     assert again.rows[0].note == "proven again: its file is shared with its source, and not trusted unread"
-    assert not kit.proofs()[row.place].trustworthy
+    assert not kit.verifications()[row.place].trustworthy
     path.write_bytes(GOOD[::-1])
-    spoiled = kit.take(kit.bundle("a.fwb", GOOD))
-    assert (codes(spoiled), kit.held()) == (["altered", "altered"], [])
+    spoiled = kit.take(kit.bundle("a.bin", GOOD))
+    assert (codes(spoiled), kit.stored()) == (["altered", "altered"], [])
 
 
 def test_a_shared_file_is_copied_for_a_second_name(tmp_path: Path) -> None:
     """A link to a file that is not ours alone would pass its weakness on."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD), link="hard")
-    result = kit.take(kit.bundle("b.fwb", GOOD, version="6.2.0"), manifest=2)
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD), link="hard")
+    result = kit.take(kit.bundle("b.bin", GOOD, version="6.2.0"), manifest=2)
     assert (result.rows[0].status, result.rows[0].way_in) == ("same bytes", "copy")
-    assert (kit.root / "blade/6.2.0/b.fwb").stat().st_nlink == 1
+    assert (kit.root / "blade/6.2.0/b.bin").stat().st_nlink == 1
 
 
 def test_a_wrong_file_is_not_shared(tmp_path: Path) -> None:
     """What a hard link brings is proven first, like everything."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD[::-1])
-    assert codes(kit.take(kit.bundle("a.fwb", GOOD), link="hard")) == ["altered"]
-    assert kit.held() == []
+    kit.offer("a.bin", GOOD[::-1])
+    assert codes(kit.take(kit.bundle("a.bin", GOOD), link="hard")) == ["altered"]
+    assert kit.stored() == []
 
 
 def test_a_reflink_that_is_not_possible_is_a_copy_that_says_so(tmp_path: Path) -> None:
     """ext4 and tmpfs know no reflinks; on a file system that does, the row says reflink."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    row = kit.take(kit.bundle("a.fwb", GOOD), link="reflink").rows[0]
+    kit.offer("a.bin", GOOD)
+    row = kit.take(kit.bundle("a.bin", GOOD), link="reflink").rows[0]
     assert row.status == "taken"
     assert (row.way_in, row.note) == ("reflink", "") or (row.way_in == "copy" and "reflink is not possible" in row.note)
-    assert kit.tree()["blade/6.1.0/a.fwb"] == GOOD
+    assert kit.tree()["blade/6.1.0/a.bin"] == GOOD
 
 
 # Things that are no files
@@ -80,18 +80,18 @@ def test_a_reflink_that_is_not_possible_is_a_copy_that_says_so(tmp_path: Path) -
 def test_links_fifos_and_sockets_of_the_name(tmp_path: Path) -> None:
     """ "symlink as leaf: refused"; "FIFO, device, socket: refused without hanging" """
     kit = Kit(tmp_path)
-    outside = tmp_path / "outside.fwb"
+    outside = tmp_path / "outside.bin"
     outside.write_bytes(GOOD)
-    (kit.source / "a.fwb").symlink_to(outside)
-    os.mkfifo(kit.source / "b.fwb")
+    (kit.source / "a.bin").symlink_to(outside)
+    os.mkfifo(kit.source / "b.bin")
     with socket.socket(socket.AF_UNIX) as server:
-        server.bind(os.path.relpath(kit.source / "c.fwb"))
-        result = kit.take(*(kit.bundle(n, GOOD, version=n[0]) for n in ("a.fwb", "b.fwb", "c.fwb")))
+        server.bind(os.path.relpath(kit.source / "c.bin"))
+        result = kit.take(*(kit.bundle(n, GOOD, version=n[0]) for n in ("a.bin", "b.bin", "c.bin")))
     assert result.counts == {"missing": 3}
     assert [f.code for f in result.findings] == ["missing"] * 3
-    assert "a.fwb is a symbolic link" in result.findings[0].says
-    assert "b.fwb is a named pipe" in result.findings[1].says
-    assert "c.fwb is a socket" in result.findings[2].says
+    assert "a.bin is a symbolic link" in result.findings[0].message
+    assert "b.bin is a named pipe" in result.findings[1].message
+    assert "c.bin is a socket" in result.findings[2].message
 
 
 @pytest.mark.fault(22)
@@ -100,9 +100,9 @@ def test_no_link_to_a_folder_is_followed(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     outside = tmp_path / "outside"
     outside.mkdir()
-    (outside / "a.fwb").write_bytes(GOOD)
+    (outside / "a.bin").write_bytes(GOOD)
     (kit.source / "sub").symlink_to(outside)
-    assert kit.take(kit.bundle("a.fwb", GOOD)).counts == {"missing": 1}
+    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"missing": 1}
 
 
 def test_a_source_that_is_not_there(tmp_path: Path) -> None:
@@ -110,18 +110,18 @@ def test_a_source_that_is_not_there(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     kit.source.rmdir()
     with pytest.raises(InputError):
-        kit.take(kit.bundle("a.fwb", GOOD))
-    assert kit.accepted() == []
+        kit.take(kit.bundle("a.bin", GOOD))
+    assert kit.admitted() == []
 
 
 def test_the_store_inside_the_source_is_passed_over(tmp_path: Path) -> None:
     """`--from` a folder that holds the store must not offer the store its own quarantine."""
     kit = Kit(tmp_path)
     kit.source = tmp_path
-    (tmp_path / "a.fwb").write_bytes(b"wrong")
-    kit.take(kit.bundle("a.fwb", b"right"))
-    (tmp_path / "a.fwb").unlink()
-    assert codes(kit.take(kit.bundle("a.fwb", b"right"))) == ["missing"]
+    (tmp_path / "a.bin").write_bytes(b"wrong")
+    kit.take(kit.bundle("a.bin", b"right"))
+    (tmp_path / "a.bin").unlink()
+    assert codes(kit.take(kit.bundle("a.bin", b"right"))) == ["missing"]
 
 
 # Sources that fail or change
@@ -132,7 +132,7 @@ def test_a_source_that_changes_while_it_is_read(tmp_path: Path) -> None:
     """Source changes while hashed: the copied bytes are hashed; fstat before and after compared."""
     kit = Kit(tmp_path)
     data = bytes(4 << 20)
-    path = kit.offer("a.fwb", data)
+    path = kit.offer("a.bin", data)
 
     class Writing(Silent):
         def advance(self, count: int) -> None:
@@ -140,9 +140,9 @@ def test_a_source_that_changes_while_it_is_read(tmp_path: Path) -> None:
                 file.seek(len(data) - 1)
                 file.write(b"!")
 
-    result = kit.take(kit.bundle("a.fwb", data), progress=Writing())
+    result = kit.take(kit.bundle("a.bin", data), progress=Writing())
     assert (result.counts, codes(result)) == ({"failed": 1}, ["unreadable"])
-    assert "changed while it was read" in says(result, "unreadable")
+    assert "changed while it was read" in message(result, "unreadable")
     assert not [n for n in kit.tree() if n.startswith("quarantine/")]
 
 
@@ -150,20 +150,20 @@ def test_a_source_that_changes_while_it_is_read(tmp_path: Path) -> None:
 def test_right_bytes_are_right_whatever_happens_to_their_source(tmp_path: Path) -> None:
     """What was copied was hashed; a touch meanwhile takes nothing from that."""
     kit = Kit(tmp_path)
-    path = kit.offer("a.fwb", GOOD)
+    path = kit.offer("a.bin", GOOD)
 
     class Touching(Silent):
         def advance(self, count: int) -> None:
             os.utime(path)
 
-    assert kit.take(kit.bundle("a.fwb", GOOD), progress=Touching()).counts == {"taken": 1}
-    other = kit.offer("b.fwb", b"b")
+    assert kit.take(kit.bundle("a.bin", GOOD), progress=Touching()).counts == {"taken": 1}
+    other = kit.offer("b.bin", b"b")
 
     class TouchingB(Silent):
         def advance(self, count: int) -> None:
             os.utime(other)
 
-    shared = kit.take(kit.bundle("b.fwb", b"b"), manifest=2, link="hard", progress=TouchingB())
+    shared = kit.take(kit.bundle("b.bin", b"b"), manifest=2, link="hard", progress=TouchingB())
     assert codes(shared) == ["unreadable"]
 
 
@@ -172,13 +172,13 @@ def test_a_file_that_shrinks_while_it_is_read(tmp_path: Path) -> None:
     """Hashing survives a file that shrinks, and nothing half is kept."""
     kit = Kit(tmp_path)
     data = bytes(8 << 20)
-    path = kit.offer("a.fwb", data)
+    path = kit.offer("a.bin", data)
 
     class Cutting(Silent):
         def advance(self, count: int) -> None:
             os.truncate(path, 1 << 20)
 
-    result = kit.take(kit.bundle("a.fwb", data), progress=Cutting())
+    result = kit.take(kit.bundle("a.bin", data), progress=Cutting())
     assert codes(result) == ["unreadable"]
     assert kit.tree().keys() == {"manifests/marram-1.toml"}
 
@@ -187,22 +187,22 @@ def test_a_file_that_shrinks_while_it_is_read(tmp_path: Path) -> None:
 def test_a_file_that_grows_without_end(tmp_path: Path, link: str) -> None:
     """It is given up when it can be no bundle any more, and not kept."""
     kit = Kit(tmp_path)
-    path = kit.offer("a.fwb", bytes(8 << 20))
+    path = kit.offer("a.bin", bytes(8 << 20))
 
     class Growing(Silent):
         def advance(self, count: int) -> None:
             os.truncate(path, path.stat().st_size + 2 * count)
 
-    result = kit.take(kit.bundle("a.fwb", bytes(8 << 20)), progress=Growing(), link=link)
+    result = kit.take(kit.bundle("a.bin", bytes(8 << 20)), progress=Growing(), link=link)
     assert codes(result) == ["extended"]
-    assert kit.tree().keys() == {"manifests/marram-1.toml", "quarantine/a.fwb.size-unknown.note.txt"}
+    assert kit.tree().keys() == {"manifests/marram-1.toml", "quarantine/a.bin.size-unknown.note.txt"}
 
 
 def test_an_unreadable_source_is_one_bundles_trouble(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """EIO while proving: 'unreadable', not 'altered'; go on."""
     kit = Kit(tmp_path)
-    bad = kit.offer("a.fwb", b"a").stat().st_ino
-    kit.offer("b.fwb", b"b")
+    bad = kit.offer("a.bin", b"a").stat().st_ino
+    kit.offer("b.bin", b"b")
     from bundlekeeper.verification.hashing.door import copy_fd as real
 
     def failing(fd: int, *arguments: Any, **options: Any) -> Any:
@@ -211,14 +211,14 @@ def test_an_unreadable_source_is_one_bundles_trouble(tmp_path: Path, monkeypatch
         return real(fd, *arguments, **options)
 
     monkeypatch.setattr("bundlekeeper.store.adding.sources.copy_fd", failing)
-    result = kit.take(kit.bundle("a.fwb", b"a"), kit.bundle("b.fwb", b"b"))
+    result = kit.take(kit.bundle("a.bin", b"a"), kit.bundle("b.bin", b"b"))
     assert (result.counts, codes(result)) == ({"failed": 1, "taken": 1}, ["unreadable"])
 
     # A file system of a program that died answers the close with an error too (close(2): flush of FUSE).
     monkeypatch.setattr(os, "close", unclosable({bad}))
-    again = kit.take(kit.bundle("a.fwb", b"a"), kit.bundle("b.fwb", b"b"))
+    again = kit.take(kit.bundle("a.bin", b"a"), kit.bundle("b.bin", b"b"))
     assert (again.counts, codes(again)) == ({"failed": 1, "already held": 1}, ["unreadable"])
-    assert says(again, "unreadable").endswith("Input/output error")
+    assert message(again, "unreadable").endswith("Input/output error")
 
 
 def test_a_source_that_cannot_be_closed_gave_its_bytes_all_the_same(
@@ -226,26 +226,26 @@ def test_a_source_that_cannot_be_closed_gave_its_bytes_all_the_same(
 ) -> None:
     """What was copied was hashed; that the device went afterwards is no failure of the store."""
     kit = Kit(tmp_path)
-    monkeypatch.setattr(os, "close", unclosable({kit.offer("a.fwb", GOOD).stat().st_ino}))
-    assert kit.take(kit.bundle("a.fwb", GOOD)).counts == {"taken": 1}
+    monkeypatch.setattr(os, "close", unclosable({kit.offer("a.bin", GOOD).stat().st_ino}))
+    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"taken": 1}
 
 
 def test_a_file_laid_into_its_place_meanwhile(tmp_path: Path) -> None:
     """ "on EEXIST compare bytes": equal bytes are recorded, others moved away."""
     for there, expected in ((b"right", "already held"), (b"wrong", "taken")):
         kit = Kit(tmp_path, store=f"store-{expected[:5]}")
-        kit.offer("a.fwb", b"right")
+        kit.offer("a.bin", b"right")
 
         class Laying(Silent):
             def advance(self, count: int) -> None:
-                place = kit.root / "blade/6.1.0/a.fwb"  # noqa: B023 - called within this turn of the loop
+                place = kit.root / "blade/6.1.0/a.bin"  # noqa: B023 - called within this turn of the loop
                 if not place.exists():
                     place.parent.mkdir(parents=True)
                     place.write_bytes(there)  # noqa: B023
 
-        result = kit.take(kit.bundle("a.fwb", b"right"), progress=Laying())
+        result = kit.take(kit.bundle("a.bin", b"right"), progress=Laying())
         assert result.counts == {expected: 1}
-        assert kit.tree()["blade/6.1.0/a.fwb"] == b"right"
+        assert kit.tree()["blade/6.1.0/a.bin"] == b"right"
 
 
 def test_several_sources_are_tried_in_their_order(tmp_path: Path) -> None:
@@ -255,27 +255,27 @@ def test_several_sources_are_tried_in_their_order(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     second = tmp_path / "second"
     second.mkdir()
-    kit.offer("a.fwb", b"a")
-    (second / "b.fwb").write_bytes(b"b")
+    kit.offer("a.bin", b"a")
+    (second / "b.bin").write_bytes(b"b")
     with Store.open(kit.root, write=True) as store:
         result = take(
             store,
-            kit.loaded(kit.bundle("a.fwb", b"a"), kit.bundle("b.fwb", b"b")),
+            kit.loaded(kit.bundle("a.bin", b"a"), kit.bundle("b.bin", b"b")),
             [FolderSource(kit.source), FolderSource(second)],
             clock=now,
             progress=Silent(),
         )
-    assert [r.came_from for r in result.rows] == [str(kit.source / "a.fwb"), str(second / "b.fwb")]
+    assert [r.came_from for r in result.rows] == [str(kit.source / "a.bin"), str(second / "b.bin")]
 
 
 def test_errors_are_of_our_own_family(tmp_path: Path) -> None:
     """Whatever stands where a folder should be, no foreign exception comes out."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", b"a")
+    kit.offer("a.bin", b"a")
     kit.take()
     for make in (Path.touch, lambda p: p.symlink_to(tmp_path), os.mkfifo):
         place = kit.root / "blade"
         make(place)
         with pytest.raises(KeeperError):
-            kit.take(kit.bundle("a.fwb", b"a"), manifest=2)
+            kit.take(kit.bundle("a.bin", b"a"), manifest=2)
         place.unlink()

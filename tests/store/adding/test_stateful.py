@@ -1,7 +1,7 @@
 """A store used at random against a simple model: take, check, damage, drop, rebuild, sources that come and go.
 
 What must hold whatever happened: no name in a family's folder holds bytes that we put there wrongly; nothing wrong that
-was found is lost; what `held` calls proven is what the manifest says; a take brings everything that can be had.
+was found is lost; what `store list` calls proven is what the manifest says; a take brings everything that can be had.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ from bundlekeeper.store.verifying.read import ReadingLimits
 from tests.kits.store_kit import Kit, now
 
 #: Four bundles; the first two are the same bytes under two names, the last two are of one size.
-RIGHT = {"a.fwb": b"alike" * 50, "b.fwb": b"alike" * 50, "c.fwb": b"c" * 90, "d.fwb": b"d" * 90}
-VERSIONS = {"a.fwb": "6.1.0", "b.fwb": "6.1.1", "c.fwb": "6.1.2", "d.fwb": "6.1.3"}
+RIGHT = {"a.bin": b"alike" * 50, "b.bin": b"alike" * 50, "c.bin": b"c" * 90, "d.bin": b"d" * 90}
+VERSIONS = {"a.bin": "6.1.0", "b.bin": "6.1.1", "c.bin": "6.1.2", "d.bin": "6.1.3"}
 PLACES = {f"blade/{VERSIONS[name]}/{name}": data for name, data in RIGHT.items()}
 WRONG = (b"alike" * 49 + b"aliKe", b"C" * 90, b"", b"longer" * 99)
 NAME, PLACE = st.sampled_from(list(RIGHT)), st.sampled_from(list(PLACES))
@@ -40,7 +40,7 @@ class Stores(RuleBasedStateMachine):
         self.sequence = 0
         self.kept: set[bytes] = set()  # wrong bytes that must be in quarantine from now on
         with Store.open(self.kit.root, write=True) as store:
-            store.catalogue(write=True).close()
+            store.database(write=True).close()
 
     # What lies where
 
@@ -58,7 +58,7 @@ class Stores(RuleBasedStateMachine):
         """Somebody lays a file into the source, right or wrong."""
         self.kit.offer(name, data)
 
-    @rule(name=NAME, other=st.sampled_from(["renamed.fwb", "sub/x.fwb"]))
+    @rule(name=NAME, other=st.sampled_from(["renamed.bin", "sub/x.bin"]))
     def offer_under_another_name(self, name: str, other: str) -> None:
         """The right bytes under a name that no bundle has."""
         self.kit.offer(other, RIGHT[name])
@@ -87,11 +87,11 @@ class Stores(RuleBasedStateMachine):
         (self.kit.root / place).unlink(missing_ok=True)
 
     @rule()
-    def lose_the_catalogue(self) -> None:
-        """Can be rebuilt from the tree (every file then counts as unproven)."""
+    def lose_the_database(self) -> None:
+        """Can be rebuilt from the tree (every file then counts as unverified)."""
         with Store.open(self.kit.root, write=True) as store:
             store.rebuild(clock=now)
-        assert "proven" not in self.kit.states().values()
+        assert "verified" not in self.kit.states().values()
 
     # What we do
 
@@ -104,13 +104,13 @@ class Stores(RuleBasedStateMachine):
         self.sequence += 1
         bundles = [self.kit.bundle(n, RIGHT[n], version=VERSIONS[n]) for n in RIGHT if n in wanted]
         result = self.kit.take(*bundles, manifest=self.sequence)
-        held = {row.place for row in self.kit.held()}
+        stored = {row.place for row in self.kit.stored()}
         after = self._on_disk()
         for place, right in places.items():
             stands = before.get(place)
             if stands is not None and stands != right:
                 self.kept.add(stands)
-            known = {p for p, data in before.items() if data == right and p in held}
+            known = {p for p, data in before.items() if data == right and p in stored}
             if right in sources or stands == right or known:
                 assert after.get(place) == right, (place, result)
             else:
@@ -123,13 +123,13 @@ class Stores(RuleBasedStateMachine):
     @rule(quick=st.booleans())
     def check(self, quick: bool) -> None:
         """Every held file is right, or told and moved aside, or told to be missing; a quick check misses nothing."""
-        before, held = self._on_disk(), {row.place for row in self.kit.held()}
-        with Store.open(self.kit.root, write=True) as store, store.catalogue(write=True) as catalogue:
+        before, stored = self._on_disk(), {row.place for row in self.kit.stored()}
+        with Store.open(self.kit.root, write=True) as store, store.database(write=True) as database:
             result = check_store(
-                store, catalogue, None, CheckMeans(now, Silent(), record=True), ReadingLimits(quick=quick)
+                store, database, None, CheckMeans(now, Silent(), record=True), ReadingLimits(quick=quick)
             )
         told = {finding.subject: finding.code for finding in result.findings}
-        for place in held:
+        for place in stored:
             name, data = place.rpartition("/")[2], before.get(place)
             codes = {code for subject, code in told.items() if name in subject}
             if data is None:
@@ -149,7 +149,7 @@ class Stores(RuleBasedStateMachine):
         if hasattr(self, "kit"):
             disk = self._on_disk()
             for place, state in self.kit.states().items():
-                assert state != "proven" or disk.get(place) == PLACES[place]
+                assert state != "verified" or disk.get(place) == PLACES[place]
 
     @invariant()
     def nothing_is_lost_or_left_behind(self) -> None:

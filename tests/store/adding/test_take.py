@@ -1,4 +1,4 @@
-"""`take`: bundles from a folder into the store, by the library's own functions, with real files."""
+"""`store add`: bundles from a folder into the store, by the library's own functions, with real files."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ from bundlekeeper.store.adding.sources import FolderSource
 from bundlekeeper.store.adding.take import take
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.database import catalogue
-from bundlekeeper.store.database.row_checksums import PROOF, RowTable
+from bundlekeeper.store.database import store_database as database
+from bundlekeeper.store.database.row_checksums import VERIFICATION, RowTable
 from bundlekeeper.store.database.rows import BundleFacts
 from bundlekeeper.verification.hashing.read import Stop
-from tests.kits.store_kit import GOOD, Kit, codes, now, says
+from tests.kits.store_kit import GOOD, Kit, codes, now, message
 
 # Once, and not again
 
@@ -36,30 +36,30 @@ from tests.kits.store_kit import GOOD, Kit, codes, now, says
 def test_a_bundle_is_taken_once_and_proven(tmp_path: Path) -> None:
     """ "idempotent; resumable (what is in and proven is not read again)" (issue: take)"""
     kit = Kit(tmp_path)
-    kit.offer("deep/er/a.fwb", GOOD)
-    first = kit.take(kit.bundle("a.fwb", GOOD))
+    kit.offer("deep/er/a.bin", GOOD)
+    first = kit.take(kit.bundle("a.bin", GOOD))
     assert (first.counts, first.read_bytes, first.findings) == ({"taken": 1}, len(GOOD), ())
-    again = kit.take(kit.bundle("a.fwb", GOOD))
+    again = kit.take(kit.bundle("a.bin", GOOD))
     assert (again.counts, again.read_bytes, again.findings) == ({"already held": 1}, 0, ())
-    assert kit.tree()["blade/6.1.0/a.fwb"] == GOOD
-    (row,) = kit.held()
-    assert (row.way_in, row.taken_from) == ("copy", str(kit.source / "deep/er/a.fwb"))
+    assert kit.tree()["blade/6.1.0/a.bin"] == GOOD
+    (row,) = kit.stored()
+    assert (row.way_in, row.added_from) == ("copy", str(kit.source / "deep/er/a.bin"))
     assert [(i.kind, i.models, i.version) for i in row.images] == [("bios", ("MB-2",), "6.1.0")]
-    proof = kit.proofs()[row.place]
-    assert proof.sha256 == hashlib.sha256(GOOD).hexdigest()
-    assert proof.trustworthy
+    verification = kit.verifications()[row.place]
+    assert verification.sha256 == hashlib.sha256(GOOD).hexdigest()
+    assert verification.trustworthy
 
 
 def test_nothing_but_the_source_is_needed_and_it_may_go(tmp_path: Path) -> None:
     """A store that holds everything needs no source file any more, and the source keeps its own as they were."""
     kit = Kit(tmp_path)
-    path = kit.offer("a.fwb", GOOD)
+    path = kit.offer("a.bin", GOOD)
     before = path.stat()
-    kit.take(kit.bundle("a.fwb", GOOD))
+    kit.take(kit.bundle("a.bin", GOOD))
     after = path.stat()
     assert (before.st_mtime_ns, before.st_ctime_ns, before.st_nlink) == (after.st_mtime_ns, after.st_ctime_ns, 1)
     path.unlink()
-    assert kit.take(kit.bundle("a.fwb", GOOD)).counts == {"already held": 1}
+    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"already held": 1}
 
 
 @pytest.mark.parametrize("size", [0, 1, (1 << 20) - 1, 1 << 20, (1 << 20) + 1])
@@ -67,63 +67,63 @@ def test_any_size(tmp_path: Path, size: int) -> None:
     """Empty files and sizes around the block of a read."""
     kit = Kit(tmp_path)
     data = bytes(i % 251 for i in range(size))
-    kit.offer("a.fwb", data)
-    assert kit.take(kit.bundle("a.fwb", data)).counts == {"taken": 1}
-    assert kit.tree()["blade/6.1.0/a.fwb"] == data
+    kit.offer("a.bin", data)
+    assert kit.take(kit.bundle("a.bin", data)).counts == {"taken": 1}
+    assert kit.tree()["blade/6.1.0/a.bin"] == data
 
 
 def test_a_touched_file_is_proven_again_in_place(tmp_path: Path) -> None:
     """A fingerprint that changed means reading the file in place, not its source."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
-    os.utime(kit.root / "blade/6.1.0/a.fwb")
-    kit.offer("a.fwb", b"x")
-    again = kit.take(kit.bundle("a.fwb", GOOD))
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
+    os.utime(kit.root / "blade/6.1.0/a.bin")
+    kit.offer("a.bin", b"x")
+    again = kit.take(kit.bundle("a.bin", GOOD))
     assert (again.counts, again.read_bytes, again.rows[0].note) == ({"already held": 1}, len(GOOD), "proven again")
-    assert kit.take(kit.bundle("a.fwb", GOOD)).read_bytes == 0
+    assert kit.take(kit.bundle("a.bin", GOOD)).read_bytes == 0
 
 
 @pytest.mark.fault(5)
 def test_a_file_in_place_without_a_row_is_proven_in_place(tmp_path: Path) -> None:
-    """Cut between publish and catalogue commit: reconcile at start, prove again."""
+    """Cut between publish and store's database commit: reconcile at start, prove again."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
-    place = kit.root / "blade/6.1.0/b.fwb"
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
+    place = kit.root / "blade/6.1.0/b.bin"
     place.write_bytes(b"laid there by hand")
-    result = kit.take(kit.bundle("b.fwb", b"laid there by hand"), kit.bundle("a.fwb", GOOD), manifest=2)
+    result = kit.take(kit.bundle("b.bin", b"laid there by hand"), kit.bundle("a.bin", GOOD), manifest=2)
     assert [(r.status, r.way_in) for r in result.rows] == [("already held", "found"), ("already held", "copy")]
 
 
 def test_a_file_gone_from_the_store_is_taken_again(tmp_path: Path) -> None:
     """A row whose file is gone claims nothing."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
-    (kit.root / "blade/6.1.0/a.fwb").unlink()
-    assert kit.take(kit.bundle("a.fwb", GOOD), dry_run=True).counts == {"to take": 1}
-    assert kit.take(kit.bundle("a.fwb", GOOD)).counts == {"taken": 1}
-    assert kit.take(kit.bundle("a.fwb", GOOD)).read_bytes == 0
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
+    (kit.root / "blade/6.1.0/a.bin").unlink()
+    assert kit.take(kit.bundle("a.bin", GOOD), dry_run=True).counts == {"to take": 1}
+    assert kit.take(kit.bundle("a.bin", GOOD)).counts == {"taken": 1}
+    assert kit.take(kit.bundle("a.bin", GOOD)).read_bytes == 0
 
 
 def test_a_proof_of_other_bytes_is_no_proof(tmp_path: Path) -> None:
     """What a check found altered is read again, however unchanged it looks since."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
-    (place,) = kit.proofs()
-    with Store.open(kit.root, write=True) as store, store.catalogue(write=True) as catalogue:
-        catalogue.record_proofs({place: replace(kit.proofs()[place], sha256="0" * 64)})
-    assert kit.take(kit.bundle("a.fwb", GOOD)).read_bytes == len(GOOD)
-    assert kit.take(kit.bundle("a.fwb", GOOD)).read_bytes == 0
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
+    (place,) = kit.verifications()
+    with Store.open(kit.root, write=True) as store, store.database(write=True) as database:
+        database.record_verifications({place: replace(kit.verifications()[place], sha256="0" * 64)})
+    assert kit.take(kit.bundle("a.bin", GOOD)).read_bytes == len(GOOD)
+    assert kit.take(kit.bundle("a.bin", GOOD)).read_bytes == 0
 
 
 def test_a_file_of_the_store_that_changes_while_it_is_read(tmp_path: Path) -> None:
     """Neither proven nor called wrong, and left where it is."""
     kit = Kit(tmp_path)
     kit.take()
-    place = kit.root / "blade/6.1.0/a.fwb"
+    place = kit.root / "blade/6.1.0/a.bin"
     place.parent.mkdir(parents=True)
     place.write_bytes(GOOD)
 
@@ -131,9 +131,9 @@ def test_a_file_of_the_store_that_changes_while_it_is_read(tmp_path: Path) -> No
         def advance(self, count: int) -> None:
             os.utime(place, (2, 2))
 
-    result = kit.take(kit.bundle("a.fwb", GOOD), manifest=2, progress=Touching())
+    result = kit.take(kit.bundle("a.bin", GOOD), manifest=2, progress=Touching())
     assert (result.counts, codes(result)) == ({"failed": 1}, ["unreadable"])
-    assert (kit.held(), place.read_bytes()) == ([], GOOD)
+    assert (kit.stored(), place.read_bytes()) == ([], GOOD)
 
 
 # Wrong bytes
@@ -144,35 +144,35 @@ def test_a_file_of_the_store_that_changes_while_it_is_read(tmp_path: Path) -> No
 def test_wrong_bytes_go_to_quarantine_and_the_rest_goes_on(tmp_path: Path) -> None:
     """ "a mismatch goes to quarantine with a note and the rest goes on" (issue: take)"""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", b"wrong bytes" + GOOD[11:])
-    kit.offer("b.fwb", GOOD[:-1])
-    kit.offer("c.fwb", GOOD + b"!")
-    kit.offer("d.fwb", b"right")
-    bundles = [kit.bundle(name, GOOD, version=name[0]) for name in ("a.fwb", "b.fwb", "c.fwb")]
-    result = kit.take(*bundles, kit.bundle("d.fwb", b"right"))
+    kit.offer("a.bin", b"wrong bytes" + GOOD[11:])
+    kit.offer("b.bin", GOOD[:-1])
+    kit.offer("c.bin", GOOD + b"!")
+    kit.offer("d.bin", b"right")
+    bundles = [kit.bundle(name, GOOD, version=name[0]) for name in ("a.bin", "b.bin", "c.bin")]
+    result = kit.take(*bundles, kit.bundle("d.bin", b"right"))
     assert codes(result) == ["altered", "truncated", "extended"]
     assert [r.status for r in result.rows] == ["quarantined", "quarantined", "quarantined", "taken"]
     tree = kit.tree()
     digest = hashlib.sha256(GOOD[:-1]).hexdigest()[:12]
-    assert tree[f"quarantine/b.fwb.{digest}"] == GOOD[:-1]
-    note = tree[f"quarantine/b.fwb.{digest}.note.txt"].decode()
+    assert tree[f"quarantine/b.bin.{digest}"] == GOOD[:-1]
+    note = tree[f"quarantine/b.bin.{digest}.note.txt"].decode()
     assert f"expected: {len(GOOD)} bytes, SHA-256 {hashlib.sha256(GOOD).hexdigest()}" in note
     assert f"found:    {len(GOOD) - 1} bytes, SHA-256 {digest}" in note
-    assert f"from:     {kit.source}/b.fwb" in note
+    assert f"from:     {kit.source}/b.bin" in note
     assert "manifest: marram, sequence 1" in note
-    assert not any(name.startswith("blade/6") for name in tree if "d.fwb" not in name)
+    assert not any(name.startswith("blade/6") for name in tree if "d.bin" not in name)
 
 
 def test_the_same_wrong_file_again_adds_nothing(tmp_path: Path) -> None:
     """The name in quarantine comes from the bytes."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", b"wrong")
-    kit.take(kit.bundle("a.fwb", b"right"))
+    kit.offer("a.bin", b"wrong")
+    kit.take(kit.bundle("a.bin", b"right"))
     once = kit.tree()
-    assert codes(kit.take(kit.bundle("a.fwb", b"right"))) == ["altered"]
+    assert codes(kit.take(kit.bundle("a.bin", b"right"))) == ["altered"]
     assert kit.tree() == once
-    kit.offer("a.fwb", b"other")
-    kit.take(kit.bundle("a.fwb", b"right"))
+    kit.offer("a.bin", b"other")
+    kit.take(kit.bundle("a.bin", b"right"))
     assert len([name for name in kit.tree() if name.startswith("quarantine/")]) == 4
 
 
@@ -182,27 +182,27 @@ def test_a_name_in_quarantine_that_other_bytes_took_is_left_alone(tmp_path: Path
     kit = Kit(tmp_path)
     kit.take()
     digest = hashlib.sha256(b"wrong").hexdigest()
-    taken = kit.root / f"quarantine/a.fwb.{digest[:12]}"
+    taken = kit.root / f"quarantine/a.bin.{digest[:12]}"
     taken.write_bytes(b"something else")
-    kit.offer("a.fwb", b"wrong")
-    kit.take(kit.bundle("a.fwb", b"right"), manifest=2)
+    kit.offer("a.bin", b"wrong")
+    kit.take(kit.bundle("a.bin", b"right"), manifest=2)
     assert taken.read_bytes() == b"something else"
-    assert kit.tree()[f"quarantine/a.fwb.{digest}"] == b"wrong"
+    assert kit.tree()[f"quarantine/a.bin.{digest}"] == b"wrong"
 
 
 @pytest.mark.attack("endless data")
 def test_a_far_too_large_file_is_noted_but_not_kept(tmp_path: Path) -> None:
     """Over twice the stated size and 64 MiB, only the note is kept; nothing of it is read."""
     kit = Kit(tmp_path)
-    path = kit.offer("a.fwb", b"")
+    path = kit.offer("a.bin", b"")
     size = 2 * 5 + 64 * 1024 * 1024 + 1
     os.truncate(path, size)
-    result = kit.take(kit.bundle("a.fwb", b"right"))
+    result = kit.take(kit.bundle("a.bin", b"right"))
     assert (codes(result), result.read_bytes) == (["extended"], 0)
-    told = says(result, "extended")
+    told = message(result, "extended")
     assert f"{size} bytes, the manifest says 5" in told
-    assert told.endswith(f"; not kept; quarantine/a.fwb.size-{size}.note.txt tells of it")
-    assert [n for n in kit.tree() if n.startswith("quarantine/")] == [f"quarantine/a.fwb.size-{size}.note.txt"]
+    assert told.endswith(f"; not kept; quarantine/a.bin.size-{size}.note.txt tells of it")
+    assert [n for n in kit.tree() if n.startswith("quarantine/")] == [f"quarantine/a.bin.size-{size}.note.txt"]
 
 
 @pytest.mark.fault(46)
@@ -210,27 +210,27 @@ def test_a_far_too_large_file_is_noted_but_not_kept(tmp_path: Path) -> None:
 def test_bytes_of_another_bundle_are_named_as_such(tmp_path: Path) -> None:
     """ "the right file twice": two files swapped are both taken, and both findings say what happened."""
     kit = Kit(tmp_path)
-    kit.offer("old.fwb", b"bytes of the new")
-    kit.offer("new.fwb", b"bytes of the old")
-    old = kit.bundle("old.fwb", b"bytes of the old", version="5.4.2")
-    new = kit.bundle("new.fwb", b"bytes of the new")
+    kit.offer("old.bin", b"bytes of the new")
+    kit.offer("new.bin", b"bytes of the old")
+    old = kit.bundle("old.bin", b"bytes of the old", version="5.4.2")
+    new = kit.bundle("new.bin", b"bytes of the new")
     result = kit.take(old, new)
     assert result.counts == {"taken": 2}
     assert codes(result) == ["misnamed", "altered", "misnamed", "altered"]
     assert {f.level for f in result.findings} == {Level.WARNING}
-    assert "these are the bytes of blade 6.1.0 (new.fwb)" in result.findings[1].says
-    assert kit.tree()["blade/5.4.2/old.fwb"] == b"bytes of the old"
+    assert "these are the bytes of blade 6.1.0 (new.bin)" in result.findings[1].message
+    assert kit.tree()["blade/5.4.2/old.bin"] == b"bytes of the old"
 
 
 @pytest.mark.attack("wrong software")
 def test_last_quarters_file_under_this_quarters_name(tmp_path: Path) -> None:
     """ "A stick that holds last quarter's file under this quarter's name": held bytes are known."""
     kit = Kit(tmp_path)
-    kit.offer("old.fwb", b"old bytes")
-    kit.take(kit.bundle("old.fwb", b"old bytes", version="5.4.2"))
-    kit.offer("new.fwb", b"old bytes")
-    result = kit.take(kit.bundle("new.fwb", b"new bytes"), manifest=2)
-    assert "these are the bytes of blade 5.4.2 (old.fwb), held" in says(result, "altered")
+    kit.offer("old.bin", b"old bytes")
+    kit.take(kit.bundle("old.bin", b"old bytes", version="5.4.2"))
+    kit.offer("new.bin", b"old bytes")
+    result = kit.take(kit.bundle("new.bin", b"new bytes"), manifest=2)
+    assert "these are the bytes of blade 5.4.2 (old.bin), held" in message(result, "altered")
 
 
 def test_the_right_bytes_under_another_name(tmp_path: Path) -> None:
@@ -238,19 +238,19 @@ def test_the_right_bytes_under_another_name(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     kit.offer("download (1).bin", GOOD)
     kit.offer("same size.bin", GOOD[::-1])
-    result = kit.take(kit.bundle("a.fwb", GOOD))
+    result = kit.take(kit.bundle("a.bin", GOOD))
     assert (result.counts, codes(result)) == ({"taken": 1}, ["misnamed"])
-    assert kit.tree()["blade/6.1.0/a.fwb"] == GOOD
+    assert kit.tree()["blade/6.1.0/a.bin"] == GOOD
     assert not [n for n in kit.tree() if n.startswith("quarantine/")]
 
 
 def test_one_of_several_with_the_name_is_right(tmp_path: Path) -> None:
     """The right size is tried first; what was wrong on the way is told as a warning."""
     kit = Kit(tmp_path)
-    kit.offer("a/a.fwb", GOOD[::-1])
-    kit.offer("b/a.fwb", GOOD)
-    kit.offer("0/a.fwb", b"short")
-    result = kit.take(kit.bundle("a.fwb", GOOD))
+    kit.offer("a/a.bin", GOOD[::-1])
+    kit.offer("b/a.bin", GOOD)
+    kit.offer("0/a.bin", b"short")
+    result = kit.take(kit.bundle("a.bin", GOOD))
     assert result.counts == {"taken": 1}
     assert [(f.code, f.level) for f in result.findings] == [("altered", Level.WARNING)]
 
@@ -258,29 +258,29 @@ def test_one_of_several_with_the_name_is_right(tmp_path: Path) -> None:
 def test_a_wrong_file_in_place_is_moved_and_the_right_one_taken(tmp_path: Path) -> None:
     """Bit flip at rest: found, quarantined, bytes kept."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
-    place = kit.root / "blade/6.1.0/a.fwb"
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
+    place = kit.root / "blade/6.1.0/a.bin"
     flipped = bytes([GOOD[0] ^ 1]) + GOOD[1:]
     place.chmod(0o644)
     place.write_bytes(flipped)
-    result = kit.take(kit.bundle("a.fwb", GOOD))
+    result = kit.take(kit.bundle("a.bin", GOOD))
     assert (result.counts, codes(result)) == ({"taken": 1}, ["altered"])
     tree = kit.tree()
-    assert tree["blade/6.1.0/a.fwb"] == GOOD
-    assert tree[f"quarantine/a.fwb.{hashlib.sha256(flipped).hexdigest()[:12]}"] == flipped
+    assert tree["blade/6.1.0/a.bin"] == GOOD
+    assert tree[f"quarantine/a.bin.{hashlib.sha256(flipped).hexdigest()[:12]}"] == flipped
 
 
 def test_a_wrong_file_in_place_and_no_other(tmp_path: Path) -> None:
     """Both are told: what lay there was wrong, and no source has the right one."""
     kit = Kit(tmp_path)
     kit.take()
-    place = kit.root / "blade/6.1.0/a.fwb"
+    place = kit.root / "blade/6.1.0/a.bin"
     place.parent.mkdir(parents=True)
     place.write_bytes(b"wrong")
-    result = kit.take(kit.bundle("a.fwb", b"right"), manifest=2)
+    result = kit.take(kit.bundle("a.bin", b"right"), manifest=2)
     assert (codes(result), result.rows[0].status) == (["altered", "missing"], "quarantined")
-    assert kit.held() == []
+    assert kit.stored() == []
 
 
 # The same bytes
@@ -290,32 +290,32 @@ def test_a_wrong_file_in_place_and_no_other(tmp_path: Path) -> None:
 def test_equal_bytes_are_held_once(tmp_path: Path) -> None:
     """Equal bytes are held once: a second name is a hard link inside the store."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    bundles = (kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", GOOD, version="6.2.0"))
+    kit.offer("a.bin", GOOD)
+    bundles = (kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD, version="6.2.0"))
     result = kit.take(*bundles)
     assert [r.status for r in result.rows] == ["taken", "same bytes"]
     assert result.read_bytes == len(GOOD)
-    one, two = kit.root / "blade/6.1.0/a.fwb", kit.root / "blade/6.2.0/b.fwb"
+    one, two = kit.root / "blade/6.1.0/a.bin", kit.root / "blade/6.2.0/b.bin"
     assert one.stat().st_ino == two.stat().st_ino
-    assert [row.way_in for row in kit.held()] == ["copy", "same-bytes"]
-    assert set(kit.states().values()) == {"proven"}
+    assert [row.way_in for row in kit.stored()] == ["copy", "same-bytes"]
+    assert set(kit.states().values()) == {"verified"}
     again = kit.take(*bundles)
     assert (again.counts, again.read_bytes) == ({"already held": 2}, 0)
 
 
 def test_equal_bytes_are_copied_where_links_are_not_possible(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A copy where links don't exist (`held` says so)."""
+    """A copy where links don't exist (`store list` says so)."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
+    kit.offer("a.bin", GOOD)
 
     def no_link(*_: Any, **__: Any) -> os.stat_result:
         raise OSError(31, "Too many links")
 
     monkeypatch.setattr("bundlekeeper.store.contents.place.put_again", no_link)
-    result = kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", GOOD, version="6.2.0"))
+    result = kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", GOOD, version="6.2.0"))
     assert [r.status for r in result.rows] == ["taken", "same bytes"]
-    assert [row.way_in for row in kit.held()] == ["copy", "copy"]
-    assert kit.tree()["blade/6.2.0/b.fwb"] == GOOD
+    assert [row.way_in for row in kit.stored()] == ["copy", "copy"]
+    assert kit.tree()["blade/6.2.0/b.bin"] == GOOD
 
 
 def test_many_names_of_one_file_cost_what_they_are_and_not_their_square(
@@ -323,40 +323,40 @@ def test_many_names_of_one_file_cost_what_they_are_and_not_their_square(
 ) -> None:
     """Each link changes the ctime of all older names: their proofs are written again once for many links."""
     kit = Kit(tmp_path)
-    kit.offer("f0.fwb", GOOD)
-    bundles = [kit.bundle(f"f{number}.fwb", GOOD, version=f"1.{number}") for number in range(300)]
+    kit.offer("f0.bin", GOOD)
+    bundles = [kit.bundle(f"f{number}.bin", GOOD, version=f"1.{number}") for number in range(300)]
     written = []
-    put = catalogue._put
+    put = database._put
 
     def counting(connection: sqlite3.Connection, table: RowTable[Any], rows: Iterable[Any]) -> None:
         kept = list(rows)
-        written.append(len(kept) if table is PROOF else 0)
+        written.append(len(kept) if table is VERIFICATION else 0)
         put(connection, table, kept)
 
-    monkeypatch.setattr(catalogue, "_put", counting)
+    monkeypatch.setattr(database, "_put", counting)
     result = kit.take(*bundles)
     assert result.counts == {"taken": 1, "same bytes": 299}
     assert result.read_bytes == len(GOOD)
     assert sum(written) < 4 * len(bundles)
-    assert set(kit.states().values()) == {"proven"}
+    assert set(kit.states().values()) == {"verified"}
     assert len(kit.states()) == 300
 
 
 def test_a_link_that_fails_among_many_leaves_the_others_proven(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What was linked before it is recorded; the bundle itself comes in its own turn, here by a copy."""
     kit = Kit(tmp_path)
-    kit.offer("f0.fwb", GOOD)
+    kit.offer("f0.bin", GOOD)
     link = placing.put_again
 
     def failing(root: int, facts: BundleFacts, fd: int) -> os.stat_result:
-        if facts.name == "f3.fwb":
+        if facts.name == "f3.bin":
             raise OSError(errno.EMLINK, "Too many links")
         return link(root, facts, fd)
 
     monkeypatch.setattr(placing, "put_again", failing)
-    result = kit.take(*(kit.bundle(f"f{number}.fwb", GOOD, version=f"1.{number}") for number in range(6)))
+    result = kit.take(*(kit.bundle(f"f{number}.bin", GOOD, version=f"1.{number}") for number in range(6)))
     assert [row.status for row in result.rows] == ["taken", *["same bytes"] * 5]
-    assert [row.way_in for row in kit.held()] == [
+    assert [row.way_in for row in kit.stored()] == [
         "copy",
         "same-bytes",
         "same-bytes",
@@ -364,20 +364,20 @@ def test_a_link_that_fails_among_many_leaves_the_others_proven(tmp_path: Path, m
         "same-bytes",
         "same-bytes",
     ]
-    assert set(kit.states().values()) == {"proven"}
+    assert set(kit.states().values()) == {"verified"}
 
 
 def test_a_spoiled_copy_is_never_given_a_second_name(tmp_path: Path) -> None:
     """Bytes that changed since their proof are read before they are linked; then the source serves."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
-    place = kit.root / "blade/6.1.0/a.fwb"
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
+    place = kit.root / "blade/6.1.0/a.bin"
     place.chmod(0o644)
     place.write_bytes(GOOD[::-1])
-    result = kit.take(kit.bundle("b.fwb", GOOD, version="6.2.0"), manifest=2)
+    result = kit.take(kit.bundle("b.bin", GOOD, version="6.2.0"), manifest=2)
     assert result.counts == {"taken": 1}
-    assert kit.tree()["blade/6.2.0/b.fwb"] == GOOD
+    assert kit.tree()["blade/6.2.0/b.bin"] == GOOD
 
 
 # Other bytes under a name that is taken
@@ -387,43 +387,43 @@ def test_a_spoiled_copy_is_never_given_a_second_name(tmp_path: Path) -> None:
 def test_same_name_other_bytes_is_never_overwritten(tmp_path: Path) -> None:
     """Same name, other bytes: conflict; never overwritten."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", b"first")
-    kit.take(kit.bundle("a.fwb", b"first"))
-    kit.offer("a.fwb", b"second")
-    second = kit.bundle("a.fwb", b"second")
+    kit.offer("a.bin", b"first")
+    kit.take(kit.bundle("a.bin", b"first"))
+    kit.offer("a.bin", b"second")
+    second = kit.bundle("a.bin", b"second")
     for _ in range(2):
         result = kit.take(second, manifest=2)
-        assert (result.counts, codes(result)) == ({"failed": 1}, ["not-held"])
-        assert "sequence 1" in says(result, "not-held")
+        assert (result.counts, codes(result)) == ({"failed": 1}, ["not-in-store"])
+        assert "sequence 1" in message(result, "not-in-store")
     tree = kit.tree()
-    assert tree["blade/6.1.0/a.fwb"] == b"first"
-    assert tree[f"quarantine/a.fwb.{hashlib.sha256(b'second').hexdigest()[:12]}"] == b"second"
-    (row,) = kit.held()
+    assert tree["blade/6.1.0/a.bin"] == b"first"
+    assert tree[f"quarantine/a.bin.{hashlib.sha256(b'second').hexdigest()[:12]}"] == b"second"
+    (row,) = kit.stored()
     assert (row.sha256, row.sequence) == (hashlib.sha256(b"first").hexdigest(), 1)
 
 
 def test_a_conflict_whose_old_file_was_touched(tmp_path: Path) -> None:
     """The old file is read before it is believed; it was right, so it stays."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", b"first")
-    kit.take(kit.bundle("a.fwb", b"first"))
-    os.utime(kit.root / "blade/6.1.0/a.fwb")
-    kit.offer("a.fwb", b"second")
-    result = kit.take(kit.bundle("a.fwb", b"second"), manifest=2)
-    assert codes(result) == ["not-held"]
-    assert kit.tree()["blade/6.1.0/a.fwb"] == b"first"
+    kit.offer("a.bin", b"first")
+    kit.take(kit.bundle("a.bin", b"first"))
+    os.utime(kit.root / "blade/6.1.0/a.bin")
+    kit.offer("a.bin", b"second")
+    result = kit.take(kit.bundle("a.bin", b"second"), manifest=2)
+    assert codes(result) == ["not-in-store"]
+    assert kit.tree()["blade/6.1.0/a.bin"] == b"first"
 
 
 def test_a_conflict_goes_away_with_the_old_file(tmp_path: Path) -> None:
     """The way out that the hint names."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", b"first")
-    kit.take(kit.bundle("a.fwb", b"first"))
-    kit.offer("a.fwb", b"second")
-    kit.take(kit.bundle("a.fwb", b"second"), manifest=2)
-    (kit.root / "blade/6.1.0/a.fwb").unlink()
-    assert kit.take(kit.bundle("a.fwb", b"second"), manifest=2).counts == {"taken": 1}
-    assert [row.sha256 for row in kit.held()] == [hashlib.sha256(b"second").hexdigest()]
+    kit.offer("a.bin", b"first")
+    kit.take(kit.bundle("a.bin", b"first"))
+    kit.offer("a.bin", b"second")
+    kit.take(kit.bundle("a.bin", b"second"), manifest=2)
+    (kit.root / "blade/6.1.0/a.bin").unlink()
+    assert kit.take(kit.bundle("a.bin", b"second"), manifest=2).counts == {"taken": 1}
+    assert [row.sha256 for row in kit.stored()] == [hashlib.sha256(b"second").hexdigest()]
 
 
 # Dry run, stop, room
@@ -438,16 +438,16 @@ def _written(root: Path) -> dict[Path, tuple[int, ...]]:
 def test_a_dry_run_says_what_would_be_done_and_writes_nothing(tmp_path: Path) -> None:
     """A dry run and the real run share one plan object."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
-    kit.offer("c.fwb", b"c")
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
+    kit.offer("c.bin", b"c")
     before = _written(kit.root)
     bundles = (
-        kit.bundle("a.fwb", GOOD),
-        kit.bundle("b.fwb", GOOD, version="6.2.0"),
-        kit.bundle("c.fwb", b"c"),
-        kit.bundle("d.fwb", b"d"),
-        kit.bundle("e.fwb", b"of no file's size"),
+        kit.bundle("a.bin", GOOD),
+        kit.bundle("b.bin", GOOD, version="6.2.0"),
+        kit.bundle("c.bin", b"c"),
+        kit.bundle("d.bin", b"d"),
+        kit.bundle("e.bin", b"of no file's size"),
     )
     result = kit.take(*bundles, manifest=2, dry_run=True)
     assert [r.status for r in result.rows] == ["already held", "to link", "to take", "to look for", "missing"]
@@ -459,8 +459,8 @@ def test_a_dry_run_says_what_would_be_done_and_writes_nothing(tmp_path: Path) ->
 def test_a_dry_run_without_a_store(tmp_path: Path) -> None:
     """What would be done, before there is anything."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    loaded = kit.loaded(kit.bundle("a.fwb", GOOD))
+    kit.offer("a.bin", GOOD)
+    loaded = kit.loaded(kit.bundle("a.bin", GOOD))
     result = take(None, loaded, [FolderSource(kit.source)], clock=now, progress=Silent(), dry_run=True)
     assert [r.status for r in result.rows] == ["to take"]
     assert not kit.root.exists()
@@ -483,15 +483,15 @@ def test_stopped_in_the_middle_keeps_what_was_finished(tmp_path: Path) -> None:
     """Ctrl-C, SIGTERM: temp gone, right exit code."""
     kit = Kit(tmp_path)
     data = bytes(8 << 20)
-    kit.offer("a.fwb", GOOD)
-    kit.offer("b.fwb", data)
-    bundles = (kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", data))
+    kit.offer("a.bin", GOOD)
+    kit.offer("b.bin", data)
+    bundles = (kit.bundle("a.bin", GOOD), kit.bundle("b.bin", data))
     stop = Stop()
     with pytest.raises(StoppedError) as caught:
         kit.take(*bundles, stop=stop, progress=_StopAfter(stop, len(GOOD) + (1 << 20)))
     assert "1 of 2 bundles were taken" in caught.value.hint
     assert os.listdir(kit.root / ".keeper/incoming") == []
-    assert [row.name for row in kit.held()] == ["a.fwb"]
+    assert [row.name for row in kit.stored()] == ["a.bin"]
     result = kit.take(*bundles)
     assert result.counts == {"already held": 1, "taken": 1}
     assert result.read_bytes == len(data)
@@ -500,12 +500,12 @@ def test_stopped_in_the_middle_keeps_what_was_finished(tmp_path: Path) -> None:
 def test_what_was_found_before_an_error_is_in_the_error(tmp_path: Path) -> None:
     """Nothing found is lost because the work ended early."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", b"wrong")
-    kit.offer("b.fwb", bytes(8 << 20))
+    kit.offer("a.bin", b"wrong")
+    kit.offer("b.bin", bytes(8 << 20))
     stop = Stop()
     with pytest.raises(StoppedError) as caught:
         kit.take(
-            kit.bundle("a.fwb", b"right"), kit.bundle("b.fwb", bytes(8 << 20)), stop=stop, progress=_StopAfter(stop, 6)
+            kit.bundle("a.bin", b"right"), kit.bundle("b.bin", bytes(8 << 20)), stop=stop, progress=_StopAfter(stop, 6)
         )
     assert [found.code for found in caught.value.problems] == ["altered"]
 
@@ -513,17 +513,17 @@ def test_what_was_found_before_an_error_is_in_the_error(tmp_path: Path) -> None:
 def test_room_is_counted_before_anything_is_copied(tmp_path: Path) -> None:
     """ "predict a full disk": held files and second names need none, links to the source neither."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
-    huge = kit.offer("b.fwb", b"")
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
+    huge = kit.offer("b.bin", b"")
     size = 1 << 43  # sparse; more than any disk that this will run on has free
     os.truncate(huge, size)
-    bundle = kit.bundle("b.fwb", b"", size=size, sha256="0" * 64)
+    bundle = kit.bundle("b.bin", b"", size=size, sha256="0" * 64)
     with pytest.raises(UnfinishedError, match=r"not enough room: .* short by"):
-        kit.take(kit.bundle("a.fwb", GOOD), bundle, manifest=2)
-    assert [a.sequence for a in kit.accepted()] == [1]
-    rehearsed = kit.take(kit.bundle("a.fwb", GOOD), bundle, manifest=2, dry_run=True)
-    assert codes(rehearsed) == ["space-short"]
+        kit.take(kit.bundle("a.bin", GOOD), bundle, manifest=2)
+    assert [a.sequence for a in kit.admitted()] == [1]
+    rehearsed = kit.take(kit.bundle("a.bin", GOOD), bundle, manifest=2, dry_run=True)
+    assert codes(rehearsed) == ["not-enough-space"]
 
 
 def test_progress_is_told(tmp_path: Path) -> None:
@@ -544,19 +544,19 @@ def test_progress_is_told(tmp_path: Path) -> None:
             told.append("done")
 
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD), kit.bundle("b.fwb", b"b"), progress=Telling())
-    assert told == [("taking", len(GOOD), 2), "a.fwb", len(GOOD), "b.fwb", "done"]
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD), kit.bundle("b.bin", b"b"), progress=Telling())
+    assert told == [("taking", len(GOOD), 2), "a.bin", len(GOOD), "b.bin", "done"]
 
 
 # Whatever lies there
 
 
-NAMES = ("a.fwb", "b.fwb", "c.fwb")
+NAMES = ("a.bin", "b.bin", "c.bin")
 CONTENTS = (b"", b"one", b"two", b"other")
 choices = st.sampled_from(CONTENTS)
 worlds = st.tuples(
-    st.dictionaries(st.sampled_from([*NAMES, "sub/a.fwb", "sub/x.bin"]), choices),
+    st.dictionaries(st.sampled_from([*NAMES, "sub/a.bin", "sub/x.bin"]), choices),
     st.dictionaries(st.sampled_from(NAMES), choices),
     st.lists(st.dictionaries(st.sampled_from(NAMES), choices), min_size=1, max_size=3),
 )
@@ -591,10 +591,12 @@ def test_nothing_unproven_ever_stands_in_a_familys_folder(
         for name in right:
             found = tree.get(f"blade/6.1.0/{name}")
             assert found is None or found in right[name] or name not in {n for m in manifests[:sequence] for n in m}
-        held = kit.held()
-        assert {row.sha256 for row in held} <= {hashlib.sha256(d).hexdigest() for each in right.values() for d in each}
-        for each in held:
-            assert hashlib.sha256(tree[each.place]).hexdigest() == each.sha256 == kit.proofs()[each.place].sha256
+        stored = kit.stored()
+        assert {row.sha256 for row in stored} <= {
+            hashlib.sha256(d).hexdigest() for each in right.values() for d in each
+        }
+        for each in stored:
+            assert hashlib.sha256(tree[each.place]).hexdigest() == each.sha256 == kit.verifications()[each.place].sha256
         again = kit.take(*bundles, manifest=sequence)
         assert kit.tree() == tree
         assert [r.name for r in again.rows if r.status != "already held"] == [

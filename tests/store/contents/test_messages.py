@@ -36,16 +36,16 @@ def test_no_inodes_are_told_apart_from_no_bytes(tmp_path: Path) -> None:
     """`df` shows room, and the kernel answers "No space left on device": which of the two it is must be said."""
     with mounted(tmp_path / "m", "tmpfs", "none", "size=20m,nr_inodes=24"):
         kit = Kit(tmp_path, "m/store")
-        names = [f"{number}.fwb" for number in range(12)]
+        names = [f"{number}.bin" for number in range(12)]
         for name in names:
             kit.offer(name, name.encode() * 100)
         with pytest.raises(UnfinishedError) as caught:
             kit.take(*(kit.bundle(name, name.encode() * 100, version=name[:-4]) for name in names))
         assert "df -i" in caught.value.hint
         assert litter(kit.root) == []
-        kit.offer("big.fwb", bytes(40 << 20))
+        kit.offer("big.bin", bytes(40 << 20))
         with pytest.raises(UnfinishedError, match="short by") as bytes_too:
-            kit.take(kit.bundle("big.fwb", bytes(40 << 20)), manifest=2)
+            kit.take(kit.bundle("big.bin", bytes(40 << 20)), manifest=2)
         assert "inodes" not in bytes_too.value.hint
         with pytest.raises(UnfinishedError) as none_left, files.wrapped("a file cannot be made", str(kit.root)):
             for number in range(24):
@@ -77,17 +77,17 @@ def run_limited(
 
 @pytest.mark.parametrize("limit", [8 * 1024, 600 * 1024])
 def test_a_limit_on_the_size_of_files_while_taking(world: World, tmp_path: Path, limit: int) -> None:
-    """A small limit stops the catalogue, a larger one the bundles; both are told as a limit, and nothing is left."""
+    """A small limit stops the store's database, a larger one the bundles; both are told as a limit, and nothing is left."""
     store = tmp_path / "store"
     done = run_limited(limit, "take", world.manifest, "--from", world.downloads, "--quiet", store=store)
     assert done.returncode == 3, done.stderr
     assert "ulimit -f" in done.stderr
     assert litter(store) == []
-    assert not list(store.rglob("*.fwb"))
+    assert not list(store.rglob("*.bin"))
 
 
 def test_a_limit_on_the_size_of_files_while_recording(harbour: Keeper, tmp_path: Path) -> None:
-    words = ("observe", "HOLMA-B1:bios", "--active", "6.0.1", "--says", "kim")
+    words = ("observe", "HOLMA-B1:bios", "--active", "6.0.1", "--reported-by", "kim")
     done = run_limited(4096, *words, store=tmp_path / "store")
     assert done.returncode == 3, done.stderr
     assert "ulimit -f" in done.stderr
@@ -114,7 +114,7 @@ def test_a_store_that_is_moved_away_under_a_take(
     """It is held by its descriptors, so nothing lands elsewhere; the database's journal has a path, and cannot be."""
     kit = Kit(tmp_path)
     kit.take()
-    kit.offer("a.fwb", GOOD)
+    kit.offer("a.bin", GOOD)
     real, moved = door.copy_fd, tmp_path / "moved"
 
     def copy(*given: object, **named: object) -> object:
@@ -125,15 +125,15 @@ def test_a_store_that_is_moved_away_under_a_take(
 
     monkeypatch.setattr(sources, "copy_fd", copy)
     with pytest.raises(UnfinishedError, match="moved away") as caught:
-        kit.take(kit.bundle("a.fwb", GOOD), manifest=2)
+        kit.take(kit.bundle("a.bin", GOOD), manifest=2)
     assert "where it is now" in caught.value.hint
     assert litter(moved) == []
     monkeypatch.undo()
     again = Kit(tmp_path, "moved")
-    again.take(again.bundle("a.fwb", GOOD), manifest=2)
-    assert again.states() == {"blade/6.1.0/a.fwb": "proven"}
+    again.take(again.bundle("a.bin", GOOD), manifest=2)
+    assert again.states() == {"blade/6.1.0/a.bin": "verified"}
     if put_another:
-        assert not list(kit.root.rglob("*.fwb"))
+        assert not list(kit.root.rglob("*.bin"))
 
 
 def test_a_ledger_that_is_moved_away_under_a_record(harbour: Keeper, tmp_path: Path) -> None:
@@ -177,7 +177,7 @@ def hold(root: Path, pid: int) -> int:
 
 @pytest.mark.parametrize("command", [["held"], ["check"], ["check", "--quick"]])
 def test_a_first_take_under_way_is_told_as_such(keeper: Keeper, tmp_path: Path, command: list[str]) -> None:
-    """The tree is there and the catalogue is not: "the catalogue is missing" would send people to mend what is well."""
+    """The tree is there and the store's database is not: "the store's database is missing" would send people to mend what is well."""
     (tmp_path / "store/.keeper").mkdir(parents=True)
     fd = hold(tmp_path / "store", 1)
     ran = keeper(*command)
@@ -186,10 +186,10 @@ def test_a_first_take_under_way_is_told_as_such(keeper: Keeper, tmp_path: Path, 
     os.close(fd)
     ran = keeper("held")
     assert ran.status == 3
-    assert "the store's catalogue is missing" in ran.err
+    assert "the store's store's database is missing" in ran.err
 
 
 def test_who_makes_the_store_is_not_kept_out_by_itself(tmp_path: Path) -> None:
-    with Store.open(tmp_path / "store", write=True) as store, lock.held(store.fd, "take", clock=now):
+    with Store.open(tmp_path / "store", write=True) as store, lock.stored(store.fd, "take", clock=now):
         assert lock.maker(store.fd) == ""
-        store.catalogue(write=True).close()
+        store.database(write=True).close()

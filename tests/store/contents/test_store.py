@@ -22,7 +22,7 @@ ROOT = Path(__file__).parents[3]
 
 
 def test_no_store_and_none_to_be_made(tmp_path: Path) -> None:
-    """Reading makes nothing; the hint names --store and `take`."""
+    """Reading makes nothing; the hint names --store and `store add`."""
     (tmp_path / "empty").mkdir()
     (tmp_path / "file").write_bytes(b"")
     for name in ("absent", "empty", "file"):
@@ -38,8 +38,8 @@ def test_a_store_is_made_with_its_parents(tmp_path: Path) -> None:
     root = tmp_path / "a/b/store"
     with Store.open(root, write=True):
         assert sorted(os.listdir(root)) == [".keeper", "manifests", "quarantine"]
-    with Store.open(root, write=False) as store, pytest.raises(DamagedError, match="catalogue is missing"):
-        store.catalogue(write=False)
+    with Store.open(root, write=False) as store, pytest.raises(DamagedError, match="store's database is missing"):
+        store.database(write=False)
 
 
 def test_a_folder_with_other_things_never_becomes_a_store(tmp_path: Path) -> None:
@@ -51,12 +51,12 @@ def test_a_folder_with_other_things_never_becomes_a_store(tmp_path: Path) -> Non
 
 
 def test_a_store_that_lost_its_keeper_is_one_again(tmp_path: Path) -> None:
-    """The tree alone, and an acceptance.toml laid there before the first take, are no strange things."""
+    """The tree alone, and an store.toml laid there before the first take, are no strange things."""
     (tmp_path / "blade").mkdir()
-    (tmp_path / "acceptance.toml").write_text("")
+    (tmp_path / "store.toml").write_text("")
     (tmp_path / "lost+found").mkdir()
-    with Store.open(tmp_path, write=True) as store, store.catalogue(write=True) as catalogue:
-        assert catalogue.held() == []
+    with Store.open(tmp_path, write=True) as store, store.database(write=True) as database:
+        assert database.stored() == []
 
 
 def test_a_file_in_the_stores_way(tmp_path: Path) -> None:
@@ -73,8 +73,8 @@ def test_the_root_itself_may_be_a_link_that_the_user_named(tmp_path: Path) -> No
     kit = Kit(tmp_path)
     kit.take()
     (tmp_path / "link").symlink_to(kit.root)
-    with Store.open(tmp_path / "link", write=True) as store, store.catalogue(write=True) as catalogue:
-        assert len(catalogue.accepted()) == 1
+    with Store.open(tmp_path / "link", write=True) as store, store.database(write=True) as database:
+        assert len(database.admitted()) == 1
 
 
 @pytest.mark.fault(30)
@@ -83,17 +83,17 @@ def test_a_name_that_is_no_utf8(tmp_path: Path) -> None:
     base = Path(os.fsdecode(os.fsencode(tmp_path) + b"/st\xf6re ?#%41"))
     base.mkdir()
     kit = Kit(base)
-    kit.offer("a.fwb", b"a")
-    assert kit.take(kit.bundle("a.fwb", b"a")).counts == {"taken": 1}
-    assert kit.held()[0].taken_from == f"{kit.source}/a.fwb"
+    kit.offer("a.bin", b"a")
+    assert kit.take(kit.bundle("a.bin", b"a")).counts == {"taken": 1}
+    assert kit.stored()[0].added_from == f"{kit.source}/a.bin"
 
 
 def test_closing_twice_and_leaking_nothing(tmp_path: Path) -> None:
     """Every descriptor is given back, after good ends and bad ones."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", b"a")
-    kit.offer("b.fwb", b"wrong")
-    bundles = (kit.bundle("a.fwb", b"a"), kit.bundle("b.fwb", b"right"), kit.bundle("c.fwb", b"a", version="7"))
+    kit.offer("a.bin", b"a")
+    kit.offer("b.bin", b"wrong")
+    bundles = (kit.bundle("a.bin", b"a"), kit.bundle("b.bin", b"right"), kit.bundle("c.bin", b"a", version="7"))
     kit.take(*bundles)
     before = os.listdir("/proc/self/fd")
     for link in ("none", "hard", "reflink"):
@@ -114,13 +114,13 @@ def test_one_at_a_time_and_the_holder_is_named(tmp_path: Path) -> None:
     """ "say who holds them": pid, host, command, since"""
     kit = Kit(tmp_path)
     kit.take()
-    with Store.open(kit.root, write=True) as store, lock.held(store.fd, "check", clock=now):
+    with Store.open(kit.root, write=True) as store, lock.stored(store.fd, "check", clock=now):
         said = json.loads((kit.root / ".keeper/lock").read_text())
         assert (said["pid"], said["command"]) == (os.getpid(), "check")
         with pytest.raises(LockedError, match=rf"process {os.getpid()} on .*: check, since 20") as caught:
             kit.take()
         assert caught.value.exit_code == 3
-        assert kit.held() == []  # reading needs no lock
+        assert kit.stored() == []  # reading needs no lock
     assert (kit.root / ".keeper/lock").read_bytes() == b""
     kit.take()
 
@@ -130,7 +130,7 @@ def test_a_holder_that_tells_nothing(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     kit.take()
     path = kit.root / ".keeper/lock"
-    with Store.open(kit.root, write=True) as store, lock.held(store.fd, "check", clock=now):
+    with Store.open(kit.root, write=True) as store, lock.stored(store.fd, "check", clock=now):
         for said in (
             b"",
             b"{",
@@ -141,7 +141,7 @@ def test_a_holder_that_tells_nothing(tmp_path: Path) -> None:
             path.write_bytes(said)
             with pytest.raises(LockedError) as caught:
                 kit.take()
-            assert caught.value.says.isprintable()
+            assert caught.value.message.isprintable()
 
 
 def test_waiting_for_the_lock(tmp_path: Path) -> None:
@@ -175,7 +175,7 @@ def test_stopped_while_waiting(tmp_path: Path) -> None:
     stop.set()
     with (
         Store.open(kit.root, write=True) as store,
-        lock.held(store.fd, "check", clock=now),
+        lock.stored(store.fd, "check", clock=now),
         pytest.raises(StoppedError),
     ):
         kit.take(wait_s=60.0, stop=stop)
@@ -186,9 +186,9 @@ def test_an_error_inside_is_not_the_locks(tmp_path: Path) -> None:
     kit = Kit(tmp_path)
     kit.take()
     with Store.open(kit.root, write=True) as store:
-        with pytest.raises(ZeroDivisionError), lock.held(store.fd, "check", clock=now):
+        with pytest.raises(ZeroDivisionError), lock.stored(store.fd, "check", clock=now):
             raise ZeroDivisionError
-        with lock.held(store.fd, "check", clock=now):
+        with lock.stored(store.fd, "check", clock=now):
             pass
 
 

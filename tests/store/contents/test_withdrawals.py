@@ -9,8 +9,8 @@ import pytest
 
 from tests.conftest import HARBOUR, Keeper, World
 
-NAME = "marram-infrastructure-6.1.0.fwb"
-BACK = ("--accept-rollback", "the blades need the older one")
+NAME = "marram-infrastructure-6.1.0.bin"
+BACK = ("--allow-rollback", "the blades need the older one")
 
 
 @pytest.fixture
@@ -27,8 +27,8 @@ def gone_back(keeper: Keeper, world: World, tmp_path: Path) -> Keeper:
     return keeper
 
 
-def standing(keeper: Keeper) -> str:
-    """How `held` says that the bundle stands."""
+def lifecycle(keeper: Keeper) -> str:
+    """How `store list` says that the bundle stands."""
     (row,) = (each for each in keeper("held", "--json").json["bundles"] if each["file"] == NAME)
     return f"{row['standing']}: {row['why']}"
 
@@ -40,7 +40,7 @@ def test_a_withdrawal_outlives_going_back(gone_back: Keeper, world: World, tmp_p
         assert ran.status == 1
         (told,) = (f for f in ran.json["findings"] if f["code"] == "withdrawn")
         assert "ports flap (by manifest 15, which this store accepted)" in told["says"]
-    assert standing(gone_back).startswith("withdrawn: ports flap")
+    assert lifecycle(gone_back).startswith("withdrawn: ports flap")
     for words in (("gaps", "holm-a", "--to", "6.1"), ("media", "plan", "--for", "6.1", "--volume", "dvd")):
         inventory = () if words[0] == "media" else ("--inventory", HARBOUR)
         ran = gone_back(*words, *inventory, "--json")
@@ -48,7 +48,7 @@ def test_a_withdrawal_outlives_going_back(gone_back: Keeper, world: World, tmp_p
 
 
 def test_what_runs_somewhere_is_still_found(gone_back: Keeper, world: World) -> None:
-    assert gone_back("inventory", "load", HARBOUR, "--says", "kim").status == 0
+    assert gone_back("inventory", "load", HARBOUR, "--reported-by", "kim").status == 0
     before = gone_back("where", "--withdrawn", "--json").json["components"]
     gone_back("take", world.manifest, "--from", world.downloads, "-q", *BACK)
     assert gone_back("where", "--withdrawn", "--json").json["components"] == before
@@ -59,7 +59,7 @@ def test_a_newer_manifest_that_says_so_makes_it_good_again(gone_back: Keeper, wo
     third = tmp_path / "third.toml"
     third.write_text(world.manifest.read_text("utf-8").replace("sequence = 14", "sequence = 16"), encoding="utf-8")
     assert gone_back("take", third, "--from", world.downloads, "-q").status == 0
-    assert standing(gone_back).startswith("current")
+    assert lifecycle(gone_back).startswith("current")
     assert gone_back("take", world.manifest, "--from", world.downloads, "-q", *BACK).status == 0
 
 

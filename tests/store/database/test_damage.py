@@ -1,4 +1,4 @@
-"""A catalogue that is damaged, or older than the kept manifests: it judges no file, and nothing is forgotten for it."""
+"""A store's database that is damaged, or older than the kept manifests: it judges no file, and nothing is forgotten for it."""
 
 from __future__ import annotations
 
@@ -17,48 +17,48 @@ from bundlekeeper.errors import DamagedError, RefusedError
 from bundlekeeper.findings import Finding, exit_status
 from bundlekeeper.model.lint.read_manifest import read
 from bundlekeeper.model.progress import Silent
-from bundlekeeper.store.adding.take import TakeResult
+from bundlekeeper.store.adding.take import AddResult
 from bundlekeeper.store.contents.repair import consulted, mended
 from bundlekeeper.store.contents.right_now import Holding, findings_of, holdings
 from bundlekeeper.store.contents.store import Store
-from bundlekeeper.store.database.catalogue import DATABASE, Catalogue
+from bundlekeeper.store.database.store_database import DATABASE, StoreDatabase
 from bundlekeeper.store.database.row_checksums import checksum
 from bundlekeeper.store.verifying.check import CheckMeans, CheckResult, ReadingLimits, check_store
 from tests.conftest import HARBOUR, Keeper, World
 from tests.kits.store_kit import Kit, now
 
 A, B, C = b"a" * 50, b"b" * 60, b"c" * 70
-PLACE_B = "blade/6.2.0/b.fwb"
+PLACE_B = "blade/6.2.0/b.bin"
 
 
 class Place(Kit):
-    """A store with manifest 14 and, withdrawing b.fwb, 15; and what it answers."""
+    """A store with manifest 14 and, withdrawing b.bin, 15; and what it answers."""
 
     def __init__(self, base: Path) -> None:
         super().__init__(base)
         for name, data in (("a", A), ("b", B), ("c", C)):
-            self.offer(f"{name}.fwb", data)
-        self.catalogue = self.root / ".keeper/catalogue.sqlite"
+            self.offer(f"{name}.bin", data)
+        self.database = self.root / ".keeper/store.sqlite"
         self.numbered(14)
         self.before = base / "keeper-before"  # as a backup of that day would have it
         shutil.copytree(self.root / ".keeper", self.before)
         self.numbered(15)
 
-    def numbered(self, sequence: int, **options: Any) -> TakeResult:
-        """Take the manifest of that number; from 15 on it withdraws b.fwb."""
-        gone = {"standing": "withdrawn", "why": "memory errors"} if sequence >= 15 else {}
-        bundles = [self.bundle("a.fwb", A), self.bundle("b.fwb", B, version="6.2.0", **gone)]
-        bundles.append(self.bundle("c.fwb", C, family="rack", version="6.3.0", build="managed"))
+    def numbered(self, sequence: int, **options: Any) -> AddResult:
+        """Take the manifest of that number; from 15 on it withdraws b.bin."""
+        gone = {"lifecycle": "withdrawn", "reason": "memory errors"} if sequence >= 15 else {}
+        bundles = [self.bundle("a.bin", A), self.bundle("b.bin", B, version="6.2.0", **gone)]
+        bundles.append(self.bundle("c.bin", C, family="rack", version="6.3.0", build="managed"))
         said = self.loaded(*bundles, sequence=sequence)
         return self.take_loaded(read(said.data, name="marram.toml", today=date(2026, 9, 1)), **options)
 
     def edit(self, statement: str, *values: object) -> None:
-        """Change rows behind the catalogue's back, as turned bits do: no checksum and no total follows."""
+        """Change rows behind the store's database's back, as turned bits do: no checksum and no total follows."""
         fresh = sqlite3.connect(":memory:")
         fresh.executescript(DATABASE.schema.read_text("utf-8"))
         triggers = fresh.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'").fetchall()
         fresh.close()
-        with sqlite3.connect(self.catalogue) as raw:
+        with sqlite3.connect(self.database) as raw:
             raw.execute("PRAGMA ignore_check_constraints = ON")
             for name, _ in triggers:
                 raw.execute(f"DROP TRIGGER {name}")
@@ -73,19 +73,19 @@ class Place(Kit):
         return {str(p): (p.stat().st_ino, p.stat().st_mtime_ns) for p in paths if p.is_file()}
 
     def looked(self) -> tuple[list[Holding], list[Finding]]:
-        """What `held` says."""
-        with Store.open(self.root, write=False) as store, consulted(store) as (catalogue, found):
-            rows = holdings(store, catalogue, now())
+        """What `store list` says."""
+        with Store.open(self.root, write=False) as store, consulted(store) as (database, found):
+            rows = holdings(store, database, now())
         return rows, [*found, *findings_of(rows, now())]
 
     def check(self, *, quick: bool = False) -> tuple[CheckResult, list[Finding]]:
-        """What `check` says."""
+        """What `verify` says."""
         means = CheckMeans(now, Silent(), today=date(2026, 9, 1))
         with (
             Store.open(self.root, write=True) as store,
-            mended(store, now, lock_for="check") as (catalogue, found),
+            mended(store, now, lock_for="check") as (database, found),
         ):
-            result = check_store(store, catalogue, None, means, ReadingLimits(quick=quick))
+            result = check_store(store, database, None, means, ReadingLimits(quick=quick))
         return result, [*found, *result.findings]
 
 
@@ -101,21 +101,21 @@ def codes(found: Sequence[Finding]) -> set[str]:
 
 
 BROKEN: dict[str, tuple[str, object]] = {
-    "standing": ("UPDATE held SET standing = ? WHERE place = ?", "wiuhdrawn"),
+    "lifecycle": ("UPDATE held SET standing = ? WHERE place = ?", "wiuhdrawn"),
     "digest": ("UPDATE held SET sha256 = ? WHERE place = ?", "0" * 64),
     "no digest": ("UPDATE held SET sha256 = ? WHERE place = ?", "x" * 64),
     "size": ("UPDATE held SET size = ? WHERE place = ?", 7),
     "text for a size": ("UPDATE held SET size = ? WHERE place = ?", "many"),
-    "name": ("UPDATE held SET name = ? WHERE place = ?", "q.fwb"),
+    "name": ("UPDATE held SET name = ? WHERE place = ?", "q.bin"),
     "family": ("UPDATE held SET family = ? WHERE place = ?", "blbde"),
     "platform": ("UPDATE held SET platform = ? WHERE place = ?", "marrbm"),
-    "date without a zone": ("UPDATE held SET taken_at = ? WHERE place = ?", "2026-08-20T12:00:00"),
+    "date without a zone": ("UPDATE held SET added_at = ? WHERE place = ?", "2026-08-20T12:00:00"),
     "no date": ("UPDATE held SET released = ? WHERE place = ?", "2026-0\x01-01"),
     "images": ("UPDATE held SET images = ? WHERE place = ?", '[["bios"'),
     "no text": ("UPDATE held SET why = CAST(? AS TEXT) WHERE place = ?", b"memory \xe5rrors"),
     "place": ("UPDATE held SET place = ? WHERE place = ?", "blade/6.2.0/b.fwc"),
     "proof's digest": ("UPDATE proof SET sha256 = ? WHERE place = ?", "0" * 64),
-    "proof's date": ("UPDATE proof SET proven_at = ? WHERE place = ?", "2062-08-20T12:00:00+00:00"),
+    "proof's date": ("UPDATE proof SET verified_at = ? WHERE place = ?", "2062-08-20T12:00:00+00:00"),
 }
 
 
@@ -127,12 +127,12 @@ def test_a_broken_row_is_damage_of_the_row_and_heals(place: Place, what: str) ->
     files = place.files()
     place.edit(statement, value, PLACE_B)
     with pytest.raises(DamagedError) as caught:  # what stage, gaps and every other command meets
-        place.held()
-        place.proofs()
-    assert "bundlekeeper check" in caught.value.hint
+        place.stored()
+        place.verifications()
+    assert "bundlekeeper verify" in caught.value.hint
     rows, found = place.looked()
     assert (exit_status(found), {"damaged", "withdrawn"} <= codes(found)) == (3, True)
-    assert [row.held.place for row in rows if row.state != "proven"] == [PLACE_B]
+    assert [row.stored.place for row in rows if row.state != "verified"] == [PLACE_B]
     result, found = place.check(quick=True)
     assert (exit_status(found), codes(found)) == (3, {"damaged", "withdrawn"})
     assert {row.status.value for row in result.rows} <= {"ok", "trusted"}
@@ -141,19 +141,19 @@ def test_a_broken_row_is_damage_of_the_row_and_heals(place: Place, what: str) ->
     result, found = place.check(quick=True)
     assert codes(found) == {"withdrawn"}
     rows, found = place.looked()
-    assert (codes(found), {row.state for row in rows}) == ({"withdrawn"}, {"proven"})
+    assert (codes(found), {row.state for row in rows}) == ({"withdrawn"}, {"verified"})
 
 
 def test_commands_tell_of_a_broken_row_with_status_3(keeper: Keeper, world: World, tmp_path: Path) -> None:
     """One turned bit in a standing; by the command line, with the code and the way out."""
     assert keeper("take", world.manifest, "--from", world.downloads, "-q").status == 0
-    with sqlite3.connect(tmp_path / "store/.keeper/catalogue.sqlite") as raw:
-        raw.execute("UPDATE held SET standing = 'curqent' WHERE name = 'marram-blade-6.1.0.fwb'")
+    with sqlite3.connect(tmp_path / "store/.keeper/store.sqlite") as raw:
+        raw.execute("UPDATE held SET standing = 'curqent' WHERE name = 'marram-blade-6.1.0.bin'")
     raw.close()
     gaps = keeper("gaps", "holm-a", "--to", "6.1", "--json", "--inventory", HARBOUR)
     assert (gaps.status, gaps.codes) == (3, ["damaged"])
-    assert "bundlekeeper check" in gaps.json["error"]["hint"]
-    with (tmp_path / "store/.keeper/catalogue.sqlite").open("r+b") as file:
+    assert "bundlekeeper verify" in gaps.json["error"]["hint"]
+    with (tmp_path / "store/.keeper/store.sqlite").open("r+b") as file:
         file.seek(4096)
         file.write(bytes(300))
     gaps = keeper("gaps", "holm-a", "--to", "6.1", "--json", "--inventory", HARBOUR)
@@ -186,15 +186,15 @@ def test_a_right_row_that_calls_a_file_wrong_moves_it_only_with_a_manifest(place
     _, found = place.check()
     assert "altered" in codes(found)
     assert str(file) in place.files()
-    assert any("stays where it is" in each.says for each in found)
+    assert any("stays where it is" in each.message for each in found)
 
 
 def test_a_file_that_another_kept_manifest_calls_right_is_not_moved(place: Place) -> None:
     """The newest names other bytes for the place, and the row of what lies there is lost."""
-    bundles = [place.bundle("a.fwb", A[::-1].upper()), place.bundle("c.fwb", C, family="rack", version="6.3.0")]
+    bundles = [place.bundle("a.bin", A[::-1].upper()), place.bundle("c.bin", C, family="rack", version="6.3.0")]
     bundles[1].build = "managed"
     place.take(*bundles, manifest=16)
-    place.edit("DELETE FROM held WHERE place = ?", "blade/6.1.0/a.fwb")
+    place.edit("DELETE FROM held WHERE place = ?", "blade/6.1.0/a.bin")
     files = place.files()
     place.check()
     assert place.files() == files
@@ -204,9 +204,9 @@ def test_what_a_writer_lost_is_kept_aside_and_named(place: Place) -> None:
     """Nothing is repaired in silence."""
     place.edit("UPDATE held SET why = 'x' WHERE place = ?", PLACE_B)
     place.edit("DELETE FROM proof WHERE place = ?", PLACE_B)
-    damaged = place.catalogue.read_bytes()
+    damaged = place.database.read_bytes()
     told = [each for each in place.check()[1] if each.code == "damaged"]
-    (aside,) = place.catalogue.parent.glob("catalogue-aside-*.sqlite")
+    (aside,) = place.database.parent.glob("store's database-aside-*.sqlite")
     assert aside.read_bytes() == damaged
     assert told
     assert all(aside.name in each.hint for each in told)
@@ -214,44 +214,44 @@ def test_what_a_writer_lost_is_kept_aside_and_named(place: Place) -> None:
 
 def test_what_was_let_through_survives(place: Place) -> None:
     """Rows that are whole stay as they are: exceptions, who vouched, proofs."""
-    place.numbered(13, accept_rollback="the newer one broke the fans")
-    before = place.exceptions(), place.accepted()
+    place.numbered(13, allow_rollback="the newer one broke the fans")
+    before = place.exceptions(), place.admitted()
     place.edit("DELETE FROM held WHERE place = ?", PLACE_B)
     place.check()
-    assert (place.exceptions(), place.accepted()) == before
-    (row,) = (each for each in place.held() if each.place == PLACE_B)
-    assert row.standing == "withdrawn"  # by 15, though 13 is in force
+    assert (place.exceptions(), place.admitted()) == before
+    (row,) = (each for each in place.stored() if each.place == PLACE_B)
+    assert row.lifecycle == "withdrawn"  # by 15, though 13 is in force
 
 
-def test_a_catalogue_of_a_newer_format_is_never_replaced(place: Place) -> None:
+def test_a_database_of_a_newer_format_is_never_replaced(place: Place) -> None:
     """It is another program's to mend."""
-    with sqlite3.connect(place.catalogue) as raw:
+    with sqlite3.connect(place.database) as raw:
         raw.execute("PRAGMA user_version = 7")
     raw.close()
-    before = place.catalogue.read_bytes()
+    before = place.database.read_bytes()
     for ask in (place.looked, place.check):
         with pytest.raises(DamagedError, match="format 7"):
             ask()
-    assert place.catalogue.read_bytes() == before
+    assert place.database.read_bytes() == before
 
 
 @pytest.mark.parametrize("data", [b"", b"garbage", bytes(4096)], ids=["empty", "garbage", "zeros"])
-def test_a_catalogue_that_cannot_be_opened_is_made_again_by_check(place: Place, data: bytes) -> None:
+def test_a_database_that_cannot_be_opened_is_made_again_by_check(place: Place, data: bytes) -> None:
     """And looked at meanwhile."""
-    place.catalogue.write_bytes(data)
+    place.database.write_bytes(data)
     rows, found = place.looked()
-    assert ({row.state for row in rows}, codes(found)) == ({"unproven"}, {"damaged", "unproven", "withdrawn"})
+    assert ({row.state for row in rows}, codes(found)) == ({"unverified"}, {"damaged", "unverified", "withdrawn"})
     result, found = place.check(quick=True)
-    assert (result.proven, codes(found)) == (3, {"damaged", "withdrawn"})
+    assert (result.verified, codes(found)) == (3, {"damaged", "withdrawn"})
     assert codes(place.looked()[1]) == {"withdrawn"}
 
 
 # Older than the kept manifests
 
 
-def only_the_catalogue(place: Place) -> None:
-    """The catalogue of a backup, beside newer manifests."""
-    shutil.copy(place.before / "catalogue.sqlite", place.catalogue)
+def only_the_database(place: Place) -> None:
+    """The store's database of a backup, beside newer manifests."""
+    shutil.copy(place.before / "store.sqlite", place.database)
 
 
 def the_whole_folder(place: Place) -> None:
@@ -260,19 +260,19 @@ def the_whole_folder(place: Place) -> None:
     shutil.copytree(place.before, place.root / ".keeper")
 
 
-RESTORED: list[Callable[[Place], None]] = [only_the_catalogue, the_whole_folder]
+RESTORED: list[Callable[[Place], None]] = [only_the_database, the_whole_folder]
 
 
 @pytest.mark.fault(90)
 @pytest.mark.parametrize("restored", RESTORED)
 @pytest.mark.parametrize("first", ["held", "check", "take"])
-def test_a_restored_catalogue_forgets_no_withdrawal_and_no_sequence(
+def test_a_restored_database_forgets_no_withdrawal_and_no_sequence(
     place: Place, restored: Callable[[Place], None], first: str
 ) -> None:
     """A kept manifest without a row counts: it is reported, its sequence is the floor, its withdrawals hold."""
     restored(place)
     with pytest.raises(DamagedError, match="manifests/marram-15"):
-        place.held()
+        place.stored()
     if first == "take":
         with pytest.raises(RefusedError, match="sequence 3"):
             place.numbered(3)
@@ -283,7 +283,7 @@ def test_a_restored_catalogue_forgets_no_withdrawal_and_no_sequence(
         assert "manifests/marram-15.toml" in {each.subject for each in found if each.code == "damaged"}
     place.check()
     assert codes(place.looked()[1]) == {"withdrawn"}
-    assert [each.sequence for each in place.accepted()] == [14, 15]
+    assert [each.sequence for each in place.admitted()] == [14, 15]
 
 
 def unreadable(kept: Path) -> None:
@@ -322,12 +322,12 @@ def test_a_kept_manifest_that_cannot_be_read_is_told_and_its_number_holds(
     place: Place, spoiled: Callable[[Path], Any]
 ) -> None:
     """What it withdrew is not known, so no answer is given as if it had withdrawn nothing."""
-    only_the_catalogue(place)
+    only_the_database(place)
     spoiled(place.root / "manifests/marram-15.toml")
     for found in (place.looked()[1], place.check()[1]):
         assert (exit_status(found), "damaged" in codes(found)) == (3, True)
     with pytest.raises(DamagedError, match=r"-15\.toml"):
-        place.held()
+        place.stored()
     assert "damaged" in codes(place.numbered(16).findings)
     for odd in ("marram-15.toml", "sedge-15.toml"):
         (place.root / "manifests" / odd).unlink(missing_ok=True)
@@ -346,24 +346,24 @@ def test_the_number_of_a_kept_manifest_holds_though_it_cannot_be_read(place: Pla
 
 def test_a_take_that_was_cut_off_before_its_row_goes_on_without_a_word(place: Place) -> None:
     """The kept manifest without a row is the very one that is taken."""
-    only_the_catalogue(place)
+    only_the_database(place)
     assert "damaged" not in codes(place.numbered(15).findings)
 
 
 def test_a_reader_beside_a_take_believes_the_rows(place: Place) -> None:
     """Between keeping a manifest and recording it, a take holds the store's lock; nothing is damaged then."""
-    only_the_catalogue(place)
+    only_the_database(place)
     keeper = place.root / ".keeper/lock"
     other = subprocess.Popen(["flock", "--no-fork", keeper, "sleep", "600"])  # flock(1) of util-linux: another process
     try:
         while subprocess.run(["flock", "-n", "-s", keeper, "true"], check=False).returncode == 0:
             assert other.poll() is None
-        assert len(place.held()) == 3
+        assert len(place.stored()) == 3
     finally:
         other.kill()
         other.wait()
     with pytest.raises(DamagedError):
-        place.held()
+        place.stored()
 
 
 # A clock that was ahead
@@ -372,14 +372,16 @@ def test_a_reader_beside_a_take_believes_the_rows(place: Place) -> None:
 @pytest.mark.fault(91)
 def test_a_proof_from_the_future_is_no_proof(place: Place) -> None:
     """One run under a wrong clock must not make files fresh for years."""
-    with Catalogue.open(place.catalogue, write=True) as catalogue:
+    with StoreDatabase.open(place.database, write=True) as database:
         ahead = now() + timedelta(days=4000)
-        catalogue.record_proofs({p: replace(each, proven_at=ahead) for p, each in catalogue.proofs().items()})
+        database.record_verifications(
+            {p: replace(each, verified_at=ahead) for p, each in database.verifications().items()}
+        )
     rows, found = place.looked()
-    assert codes(found) == {"clock-doubtful", "unproven", "withdrawn"}
-    assert {(row.state, row.proof) for row in rows} == {("unproven", None)}
+    assert codes(found) == {"clock-doubtful", "unverified", "withdrawn"}
+    assert {(row.state, row.verification) for row in rows} == {("unverified", None)}
     result, found = place.check(quick=True)
-    assert (result.trusted, result.proven, "clock-doubtful" in codes(found)) == (0, 3, True)
+    assert (result.trusted, result.verified, "clock-doubtful" in codes(found)) == (0, 3, True)
     assert codes(place.looked()[1]) == {"withdrawn"}
 
 

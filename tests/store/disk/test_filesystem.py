@@ -41,7 +41,7 @@ def test_mounted_kinds(tmp_path: Path, kind: str, name: str, stable: bool) -> No
         if kind == "overlay" and not describe(tmp_path).stable_identity:
             stable = False  # its upper layer is the temporary folder
         assert (found.name, found.stable_identity, found.network) == (name, stable, False)
-        assert bool(found.why) is not stable
+        assert bool(found.reason) is not stable
 
 
 @pytest.mark.parametrize("path", ["/", "/proc", "/dev", "/sys", "/tmp"])

@@ -27,20 +27,20 @@ from tests.kits.store_kit import GOOD, Kit, codes
 NOBODY = 65534
 STRANGER = 54321  # a number that no user has
 LET_IN = (0, 1)  # 1: giving a file away changes its change time, so that its proof is an old one
-PLACE = "blade/6.1.0/a.fwb"
+PLACE = "blade/6.1.0/a.bin"
 
 
 @pytest.fixture
 def kit(tmp_path: Path) -> Kit:
-    """A store with one bundle, a trust folder and an acceptance.toml."""
+    """A store with one bundle, a trust folder and an store.toml."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
     trust = kit.root / ".keeper/trust"
     trust.mkdir()
     (trust / "marram.toml").write_text("x")
     (kit.root / ".keeper/ledger.sqlite").write_bytes(b"")
-    (kit.root / "acceptance.toml").write_text("acceptance = 1\n")
+    (kit.root / "store.toml").write_text("store = 1\n")
     return kit
 
 
@@ -49,9 +49,9 @@ ALWAYS = [
     "blade",
     "quarantine",
     "manifests",
-    "acceptance.toml",
+    "store.toml",
     ".keeper",
-    ".keeper/catalogue.sqlite",
+    ".keeper/store.sqlite",
     ".keeper/ledger.sqlite",
     ".keeper/lock",
     ".keeper/trust",
@@ -88,7 +88,7 @@ def test_what_others_may_write_is_refused_with_the_chmod(kit: Kit, path: str, bi
     before = target.stat().st_mode
     target.chmod(before | bits)
     error = refusal(kit)
-    assert who in error.says
+    assert who in error.message
     assert commands(error) == [f"chmod {letter}-w -- {shlex.quote(str(target))}"]
     obey(error)
     assert target.stat().st_mode == before
@@ -103,7 +103,7 @@ def test_what_belongs_to_somebody_else_is_refused_with_the_chown(kit: Kit, path:
     """An owner gives himself every right: chmod(2)."""
     os.chown(kit.root / path, STRANGER, -1)
     error = refusal(kit)
-    assert f"it belongs to {STRANGER}" in error.says
+    assert f"it belongs to {STRANGER}" in error.message
     assert commands(error) == [f"chown -h -- root {shlex.quote(str(kit.root / path))}"]
     obey(error)
     Store.open(kit.root, write=True).close()
@@ -113,15 +113,15 @@ def test_what_belongs_to_somebody_else_is_refused_with_the_chown(kit: Kit, path:
 def test_all_problems_are_told_at_once_and_their_commands_help(tmp_path: Path) -> None:
     """A folder whose name a shell would take apart, too."""
     kit = Kit(tmp_path, "a store; $(false) 'x'")
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
     for path in ("", "blade", ".keeper/lock"):
         (kit.root / path).chmod(0o777)
-    os.chown(kit.root / ".keeper/catalogue.sqlite", STRANGER, -1)
+    os.chown(kit.root / ".keeper/store.sqlite", STRANGER, -1)
     os.chown(kit.root / "blade", STRANGER, -1)
     error = refusal(kit)
     assert {found.code for found in error.problems} == {CODE}
-    expected = [str(kit.root), "blade", ".keeper/catalogue.sqlite", ".keeper/lock"]
+    expected = [str(kit.root), "blade", ".keeper/store.sqlite", ".keeper/lock"]
     assert sorted(found.subject for found in error.problems) == sorted(expected)
     obey(error)
     Store.open(kit.root, write=True).close()
@@ -134,7 +134,7 @@ def test_a_temporary_folder_that_only_its_owner_may_enter_is_not_looked_into(kit
     part.chmod(0o666)
     Store.open(kit.root, write=False).close()
     (kit.root / ".keeper/incoming").chmod(0o755)
-    assert ".keeper/incoming/.part-00" in refusal(kit).says
+    assert ".keeper/incoming/.part-00" in refusal(kit).message
 
 
 @pytest.mark.fault(17)
@@ -147,14 +147,14 @@ def test_who_looks_at_bundles_refuses_those_that_others_may_write(kit: Kit, path
     for use in uses:
         with pytest.raises(RefusedError) as caught:
             use()
-        assert path in caught.value.says
+        assert path in caught.value.message
     obey(caught.value)
-    assert kit.states() == {PLACE: "unproven" if path == PLACE else "proven"}  # its change time is another now
+    assert kit.states() == {PLACE: "unverified" if path == PLACE else "verified"}  # its change time is another now
 
 
 def retake(kit: Kit, *, dry_run: bool = False) -> object:
     """Take the bundle again."""
-    return kit.take(kit.bundle("a.fwb", GOOD), dry_run=dry_run)
+    return kit.take(kit.bundle("a.bin", GOOD), dry_run=dry_run)
 
 
 @pytest.mark.parametrize("mode", [0o664, 0o666])
@@ -175,8 +175,8 @@ def test_a_shared_file_that_others_may_write_is_a_warning(
 
 
 def test_where_looks_at_no_bundle(harbour: Keeper, tmp_path: Path) -> None:
-    """A question about the record must not cost a look at 10,000 files; `held` looks at them anyway."""
-    bundle = next((tmp_path / "store/blade").rglob("*.fwb"))
+    """A question about the record must not cost a look at 10,000 files; `store list` looks at them anyway."""
+    bundle = next((tmp_path / "store/blade").rglob("*.bin"))
     bundle.chmod(0o666)
     assert harbour("where").status == 0
     ran = harbour("held", "--json")
@@ -192,10 +192,10 @@ def own_group() -> str:
     return grp.getgrgid(os.getegid()).gr_name
 
 
-@pytest.mark.parametrize("path", [path for path in [*ALWAYS, PLACE, "blade/6.1.0"] if path != "acceptance.toml"])
+@pytest.mark.parametrize("path", [path for path in [*ALWAYS, PLACE, "blade/6.1.0"] if path != "store.toml"])
 def test_the_group_that_the_settings_name_may_write(kit: Kit, path: str) -> None:
     (kit.root / path).chmod((kit.root / path).stat().st_mode | 0o020)
-    (kit.root / "acceptance.toml").write_text(f'acceptance = 1\ngroup = "{own_group()}"\n')
+    (kit.root / "store.toml").write_text(f'store = 1\ngroup = "{own_group()}"\n')
     kit.states()
     (kit.root / path).chmod((kit.root / path).stat().st_mode | 0o002)
     with pytest.raises(RefusedError, match="everybody") as caught:
@@ -205,7 +205,7 @@ def test_the_group_that_the_settings_name_may_write(kit: Kit, path: str) -> None
 
 def test_an_access_list_is_not_excused_by_the_named_group(kit: Kit) -> None:
     """acl(5): with a list the group's bits are its mask, so that they speak of others, too."""
-    (kit.root / "acceptance.toml").write_text(f'acceptance = 1\ngroup = "{own_group()}"\n')
+    (kit.root / "store.toml").write_text(f'store = 1\ngroup = "{own_group()}"\n')
     blade = kit.root / "blade"
     blade.chmod(0o775)
     kit.states()
@@ -222,34 +222,34 @@ def test_an_access_list_is_not_excused_by_the_named_group(kit: Kit) -> None:
 
 @needs_root
 def test_another_group_than_the_named_one_may_not(kit: Kit) -> None:
-    (kit.root / "acceptance.toml").write_text(f'acceptance = 1\ngroup = "{own_group()}"\n')
+    (kit.root / "store.toml").write_text(f'store = 1\ngroup = "{own_group()}"\n')
     os.chown(kit.root / "blade", -1, STRANGER)
     (kit.root / "blade").chmod(0o775)
-    assert f"its group {STRANGER} may write it" in refusal(kit).says
+    assert f"its group {STRANGER} may write it" in refusal(kit).message
 
 
 @pytest.mark.fault(94)
 def test_a_group_cannot_name_itself(kit: Kit) -> None:
-    """Who may write acceptance.toml could else write his own group into it."""
-    settings = kit.root / "acceptance.toml"
-    settings.write_text(f'acceptance = 1\ngroup = "{own_group()}"\n')
+    """Who may write store.toml could else write his own group into it."""
+    settings = kit.root / "store.toml"
+    settings.write_text(f'store = 1\ngroup = "{own_group()}"\n')
     (kit.root / "blade").chmod(0o775)
     settings.chmod(0o664)
     error = refusal(kit)
-    assert {found.subject for found in error.problems} == {"acceptance.toml", "blade"}
+    assert {found.subject for found in error.problems} == {"store.toml", "blade"}
     obey(error)
     Store.open(kit.root, write=False).close()
 
 
 def test_a_group_that_this_machine_does_not_know_names_nobody(kit: Kit) -> None:
-    (kit.root / "acceptance.toml").write_text('acceptance = 1\ngroup = "no-such-group-here"\n')
+    (kit.root / "store.toml").write_text('store = 1\ngroup = "no-such-group-here"\n')
     Store.open(kit.root, write=True).close()
     (kit.root / "blade").chmod(0o775)
     assert "this machine knows no group no-such-group-here" in refusal(kit).hint
 
 
 def test_settings_that_cannot_be_read_excuse_nothing(kit: Kit) -> None:
-    (kit.root / "acceptance.toml").write_text("acceptance = 1\ngroup = 5\n")
+    (kit.root / "store.toml").write_text("store = 1\ngroup = 5\n")
     (kit.root / "blade").chmod(0o775)
     with pytest.raises(InputError, match="group takes the name of a group"):
         Store.open(kit.root, write=False)
@@ -263,8 +263,8 @@ def shared(request: pytest.FixtureRequest) -> Iterator[Kit]:
     """A store with a bundle, in a folder that everybody may enter."""
     with open_folder() as base:
         kit = Kit(base)
-        kit.offer("a.fwb", GOOD)
-        kit.take(kit.bundle("a.fwb", GOOD))
+        kit.offer("a.bin", GOOD)
+        kit.take(kit.bundle("a.bin", GOOD))
         yield kit
 
 
@@ -278,7 +278,7 @@ def give(kit: Kit, user: int, group: int = -1) -> None:
 def test_roots_store_is_read_by_all_and_written_by_root(shared: Kit) -> None:
     words = ("held", "--store", shared.root)
     assert as_user(NOBODY, [NOBODY], *words).status in LET_IN
-    ran = as_user(NOBODY, [NOBODY], "trust", "drop", "x", "--why", "y", "--store", shared.root)
+    ran = as_user(NOBODY, [NOBODY], "trust", "remove", "x", "--reason", "y", "--store", shared.root)
     assert ran.status == 4
     assert "belongs to another user (root, 0)" in ran.err
 
@@ -299,8 +299,8 @@ def test_members_of_the_named_group_share_a_store_and_no_other_user_does(shared:
     """Two users of this system that have the same group: Debian's base-passwd gives news and nobody none in common."""
     owner = pwd.getpwnam("nobody")
     give(shared, owner.pw_uid, owner.pw_gid)
-    settings = shared.root / "acceptance.toml"
-    settings.write_text(f'acceptance = 1\ngroup = "{grp.getgrgid(owner.pw_gid).gr_name}"\n')
+    settings = shared.root / "store.toml"
+    settings.write_text(f'store = 1\ngroup = "{grp.getgrgid(owner.pw_gid).gr_name}"\n')
     os.chown(settings, owner.pw_uid, -1)
     words = ("held", "--store", shared.root)
     assert as_user(STRANGER, [STRANGER, owner.pw_gid], *words).status in LET_IN
@@ -316,15 +316,15 @@ def test_members_of_the_named_group_share_a_store_and_no_other_user_does(shared:
 
 @needs_root
 def test_who_is_of_the_group_does_not_write_the_settings(shared: Kit) -> None:
-    """acceptance.toml of a member that is not the owner could name any group."""
+    """store.toml of a member that is not the owner could name any group."""
     member = pwd.getpwnam("nobody")
-    settings = shared.root / "acceptance.toml"
-    settings.write_text(f'acceptance = 1\ngroup = "{grp.getgrgid(member.pw_gid).gr_name}"\n')
+    settings = shared.root / "store.toml"
+    settings.write_text(f'store = 1\ngroup = "{grp.getgrgid(member.pw_gid).gr_name}"\n')
     os.chown(shared.root / "blade", member.pw_uid, -1)
     Store.open(shared.root, write=False).close()
     os.chown(settings, member.pw_uid, -1)
     error = refusal(shared)
-    assert {found.subject for found in error.problems} == {"blade", "acceptance.toml"}
+    assert {found.subject for found in error.problems} == {"blade", "store.toml"}
     assert all("chown -h -- root " in found.hint for found in error.problems)
 
 
@@ -332,6 +332,6 @@ def test_the_codes_of_a_good_store(kit: Kit) -> None:
     """A store as we make it has nothing to be said of, whatever the umask was."""
     old = os.umask(0)
     try:
-        assert CODE not in codes(kit.take(kit.bundle("a.fwb", GOOD)))
+        assert CODE not in codes(kit.take(kit.bundle("a.bin", GOOD)))
     finally:
         os.umask(old)

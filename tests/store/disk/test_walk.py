@@ -69,7 +69,7 @@ def test_a_root_that_is_no_folder_is_our_own_error(tmp_path: Path) -> None:
 
 
 def without_rights(check: Callable[[], bool]) -> bool:
-    """What `check` says; where root runs this, in a child that gave its rights up."""
+    """What `verify` says; where root runs this, in a child that gave its rights up."""
     if os.geteuid() != 0:
         return check()
     child = os.fork()

@@ -31,14 +31,14 @@ def test_a_second_sources_good_signature_counts_beside_a_first_ones_bad(wanted: 
     bundle = offered(kit, signer)
     second = tmp_path / "second"
     second.mkdir()
-    (kit.source / "in/a.fwb.sig").rename(second / "a.fwb.sig")
-    kit.offer("in/a.fwb.sig", signer.sign(b"something else"))
+    (kit.source / "in/a.bin.sig").rename(second / "a.bin.sig")
+    kit.offer("in/a.bin.sig", signer.sign(b"something else"))
     with Store.open(kit.root, write=True) as store:
         sources = [FolderSource(kit.source), FolderSource(second)]
         result = take(store, kit.loaded(bundle), sources, clock=now, progress=Silent())
     assert [(row.status, row.signature) for row in result.rows] == [("taken", "good")]
     assert codes(result) == []
-    assert (kit.root / "blade/6.1.0/a.fwb.sig").read_bytes() == (second / "a.fwb.sig").read_bytes()
+    assert (kit.root / "blade/6.1.0/a.bin.sig").read_bytes() == (second / "a.bin.sig").read_bytes()
 
 
 @pytest.mark.parametrize("wanted", [False, True], ids=["not wanted", "wanted"])
@@ -49,25 +49,25 @@ def test_a_file_laid_into_the_store_by_hand_is_no_way_around_its_signature(
     """Right bytes at the bundle's place that no take brought are not held for that: they are ruled on as any offer."""
     kit, signer = Kit(tmp_path), signer_in(tmp_path)
     trust(kit, signer.entry())
-    kit.take(kit.bundle("b.fwb", b"b", family="rack"))
+    kit.take(kit.bundle("b.bin", b"b", family="rack"))
     accept(kit, *([WANTED] if wanted else []))
     home = kit.root / "blade/6.1.0"
     home.mkdir(parents=True)
-    (home / "a.fwb").write_bytes(GOOD)
+    (home / "a.bin").write_bytes(GOOD)
     if signature == "bad":
-        (home / "a.fwb.sig").write_bytes(signer.sign(b"something else"))
-    result = kit.take(kit.bundle("a.fwb", GOOD, signature=stated(signer.form)), manifest=2)
-    held = [row.name for row in kit.held()]
+        (home / "a.bin.sig").write_bytes(signer.sign(b"something else"))
+    result = kit.take(kit.bundle("a.bin", GOOD, signature=stated(signer.form)), manifest=2)
+    stored = [row.name for row in kit.stored()]
     if signature == "absent" and not wanted:
-        assert (result.rows[0].status, result.rows[0].signature, held) == ("already held", "unsigned", ["a.fwb"])
+        assert (result.rows[0].status, result.rows[0].signature, stored) == ("already held", "unsigned", ["a.bin"])
         return
-    assert (result.rows[0].status, held) == ("refused", [])
+    assert (result.rows[0].status, stored) == ("refused", [])
     assert codes(result) == ["bad-signature" if signature == "bad" else "unsigned"]
-    assert (home / "a.fwb").read_bytes() == GOOD  # what is there stays there
-    (home / "a.fwb.sig").unlink(missing_ok=True)
-    kit.offer("a.fwb.sig", signer.sign(GOOD))
-    assert kit.take(kit.bundle("a.fwb", GOOD, signature=stated(signer.form)), manifest=2).rows[0].signature == "good"
-    assert [row.name for row in kit.held()] == ["a.fwb"]
+    assert (home / "a.bin").read_bytes() == GOOD  # what is there stays there
+    (home / "a.bin.sig").unlink(missing_ok=True)
+    kit.offer("a.bin.sig", signer.sign(GOOD))
+    assert kit.take(kit.bundle("a.bin", GOOD, signature=stated(signer.form)), manifest=2).rows[0].signature == "good"
+    assert [row.name for row in kit.stored()] == ["a.bin"]
 
 
 def test_a_cms_file_of_two_blocks_is_no_signature(tmp_path: Path) -> None:

@@ -57,12 +57,12 @@ def test_a_name_is_never_overwritten(root: int) -> None:
 def test_dropping_keeps_everything_and_says_why(root: int, tmp_path: Path) -> None:
     trust_list.add(root, full_chain())
     before = {f.name for f in _folder(tmp_path).iterdir()}
-    (found,) = trust_list.drop(root, "marram-2026", at=AT, why="lost at skerry")
+    (found,) = trust_list.drop(root, "marram-2026", at=AT, reason="lost at skerry")
     assert trust_list.read_all(root).entries == (found,)
-    assert found == dropped(full_chain(), at=AT, why="lost at skerry")
+    assert found == dropped(full_chain(), at=AT, reason="lost at skerry")
     assert {f.name for f in _folder(tmp_path).iterdir()} == before
     with pytest.raises(InputError, match="already"):
-        trust_list.drop(root, "marram-2026", at=AT, why="again")
+        trust_list.drop(root, "marram-2026", at=AT, reason="again")
 
 
 @pytest.mark.parametrize("stop", range(5))
@@ -114,7 +114,7 @@ def test_one_broken_entry_is_told_and_hides_no_other(root: int, tmp_path: Path) 
         return found.broken[0]
 
     pem.unlink()
-    assert "missing" in broken().says
+    assert "missing" in broken().message
     pem.symlink_to(folder / "good.pem")
     assert isinstance(broken(), RefusedError)
     pem.unlink()
@@ -122,11 +122,11 @@ def test_one_broken_entry_is_told_and_hides_no_other(root: int, tmp_path: Path) 
     assert isinstance(broken(), RefusedError)
     pem.unlink()
     pem.write_bytes(content + b"\n")
-    assert "not the file" in broken().says
+    assert "not the file" in broken().message
     pem.write_bytes(content)
     assert len(trust_list.read_all(root).entries) == 2
     (folder / "bad.toml").write_bytes(b"trust = 1\n")
-    assert "missing" in broken().says
+    assert "missing" in broken().message
     assert "add the key again" in broken().hint
 
 

@@ -1,4 +1,4 @@
-"""Signatures in the store, end to end: made by ssh-keygen, openssl and minisign, ruled on by `take` and `check`."""
+"""Signatures in the store, end to end: made by ssh-keygen, openssl and minisign, ruled on by `store add` and `verify`."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from bundlekeeper.links.http.download import DownloadRules
 from bundlekeeper.links.http.mirror import mirror_source
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.model.trust import FORMS
-from bundlekeeper.store.adding.take import TakeResult, take
+from bundlekeeper.store.adding.take import AddResult, take
 from bundlekeeper.store.contents import place as placing
 from bundlekeeper.store.contents.store import Store
 from bundlekeeper.store.signatures.voucher import Ruling, Voucher
@@ -50,8 +50,8 @@ def test_what_outside_programs_sign_is_taken_kept_and_checked(form: str, kit: Ki
     assert [(row.status, row.signature) for row in result.rows] == [("taken", "good")], result.findings
     assert result.read_bytes == len(GOOD)  # "Big files are hashed once, streaming"
     assert {f.level for f in result.findings} <= {Level.NOTE}
-    kept = kit.root / "blade/6.1.0/a.fwb.sig"
-    assert kept.read_bytes() == (kit.source / "in/a.fwb.sig").read_bytes()
+    kept = kit.root / "blade/6.1.0/a.bin.sig"
+    assert kept.read_bytes() == (kit.source / "in/a.bin.sig").read_bytes()
     assert kept.stat().st_mode & 0o777 == 0o444
     again = kit.take(bundle)
     assert [(row.status, row.signature, row.read_bytes) for row in again.rows] == [("already held", "good", 0)]
@@ -63,7 +63,7 @@ def test_what_outside_programs_sign_is_taken_kept_and_checked(form: str, kit: Ki
     assert (quick.rows[0].status, quick.bytes_read) == ("trusted", 0)
     assert quick.rows[0].signature == ("good" if form in PREHASHED else "not-checked")
     drop(kit)
-    assert check(kit, quick=True).rows[0].signature == "dropped-key"
+    assert check(kit, quick=True).rows[0].signature == "removed-key"
 
 
 @pytest.mark.parametrize("hash_", ["sha256", "sha512"])
@@ -74,7 +74,7 @@ def test_either_hash_of_an_ssh_signature_needs_one_read(hash_: str, kit: Kit, tm
     result = kit.take(offered(kit, signer))
     assert (result.rows[0].signature, result.read_bytes) == ("good", len(GOOD))
     assert check(kit).bytes_read == len(GOOD)
-    extra = dict(kit.proofs()["blade/6.1.0/a.fwb"].extra)
+    extra = dict(kit.verifications()["blade/6.1.0/a.bin"].extra)
     assert list(extra) == (["sha512"] if hash_ == "sha512" else [])
 
 
@@ -98,23 +98,23 @@ def _nothing(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
 
 def _unstated(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
     bundle.signature = None
-    (kit.source / "in/a.fwb.sig").unlink()
+    (kit.source / "in/a.bin.sig").unlink()
 
 
 def _absent(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
-    (kit.source / "in/a.fwb.sig").unlink()
+    (kit.source / "in/a.bin.sig").unlink()
 
 
 def _bad(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
-    kit.offer("in/a.fwb.sig", signer.sign(GOOD + b"!"))
+    kit.offer("in/a.bin.sig", signer.sign(GOOD + b"!"))
 
 
 def _garbage(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
-    kit.offer("in/a.fwb.sig", b"\0\xff" * 50)
+    kit.offer("in/a.bin.sig", b"\0\xff" * 50)
 
 
 def _other_key(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
-    kit.offer("in/a.fwb.sig", Signer(signer.form, signer.folder, which=7).sign(GOOD))
+    kit.offer("in/a.bin.sig", Signer(signer.form, signer.folder, which=7).sign(GOOD))
 
 
 def _other_name(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
@@ -130,22 +130,22 @@ def _other_form(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
 
 
 def _other_namespace(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
-    kit.offer("in/a.fwb.sig", Signer("sshsig", signer.folder, namespace="bundlekeeper-manifest").sign(GOOD))
+    kit.offer("in/a.bin.sig", Signer("sshsig", signer.folder, namespace="bundlekeeper-manifest").sign(GOOD))
 
 
 def _huge(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
-    kit.offer("in/a.fwb.sig", b"x" * (limits.SIGNATURE_BYTES + 1))
+    kit.offer("in/a.bin.sig", b"x" * (limits.SIGNATURE_BYTES + 1))
 
 
 def _link(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
-    path = kit.source / "in/a.fwb.sig"
+    path = kit.source / "in/a.bin.sig"
     path.rename(kit.source / "elsewhere")
     path.symlink_to(kit.source / "elsewhere")
 
 
 def _fifo(kit: Kit, signer: Signer, bundle: SimpleNamespace) -> None:
-    (kit.source / "in/a.fwb.sig").unlink()
-    os.mkfifo(kit.source / "in/a.fwb.sig")
+    (kit.source / "in/a.bin.sig").unlink()
+    os.mkfifo(kit.source / "in/a.bin.sig")
 
 
 CASES = {
@@ -159,11 +159,11 @@ CASES = {
     "for another kind of document": Case("bad-signature", _other_namespace),
     "another form": Case("bad-signature", _other_form),
     "a form that is not taken": Case("bad-signature", _nothing, accept='forms = ["cms"]'),
-    "another key": Case("stranger-key", _other_key),
-    "an unknown name": Case("stranger-key", _other_name),
-    "an empty trust list": Case("stranger-key", _nothing, trusted=False),
-    "a key for manifests": Case("stranger-key", _nothing, words=(("purposes", ("manifests",)),)),
-    "dropped": Case("dropped-key", _dropped),
+    "another key": Case("unknown-key", _other_key),
+    "an unknown name": Case("unknown-key", _other_name),
+    "an empty trust list": Case("unknown-key", _nothing, trusted=False),
+    "a key for manifests": Case("unknown-key", _nothing, words=(("purposes", ("manifests",)),)),
+    "dropped": Case("removed-key", _dropped),
     "expired": Case("expired-key", _nothing, words=(("valid_until", date(2026, 7, 31)),)),
     "not valid yet": Case("expired-key", _nothing, words=(("valid_from", date(2026, 8, 2)),)),
 }
@@ -187,7 +187,7 @@ def test_take_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp_p
     case = CASES[name]
     bundle = _laid_out(case, kit, tmp_path, wanted)
     result = kit.take(bundle)
-    place = kit.root / "blade/6.1.0/a.fwb"
+    place = kit.root / "blade/6.1.0/a.bin"
     found = [(f.code, f.level) for f in result.findings]
     if case.code == "bad-signature" and name != "too large" and wanted is False:
         assert result.rows[0].status == "quarantined"
@@ -195,25 +195,25 @@ def test_take_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp_p
         (aside,) = [p for p in (kit.root / "quarantine").iterdir() if not p.name.endswith(".note.txt")]
         assert aside.read_bytes() == GOOD
         assert "signature is not good" in aside.with_name(aside.name + ".note.txt").read_text()
-        assert f"kept as quarantine/{aside.name}" in result.findings[0].says
+        assert f"kept as quarantine/{aside.name}" in result.findings[0].message
         assert not place.exists()
     elif wanted or case.code == "bad-signature":
         assert result.rows[0].status in ("refused", "quarantined")
         assert found == [(case.code, Level.ERROR)]
         assert not place.exists()
-        assert not kit.held()
+        assert not kit.stored()
     elif name == "nothing stated":
         assert (result.rows[0].status, result.rows[0].signature, found) == ("taken", "", [])
     else:
         assert (result.rows[0].status, result.rows[0].signature) == ("taken", case.code)
         assert found == [(case.code, Level.WARNING)]
-    assert not place.with_name("a.fwb.sig").exists() or case.code not in ("bad-signature", "unsigned")
+    assert not place.with_name("a.bin.sig").exists() or case.code not in ("bad-signature", "unsigned")
 
 
 @pytest.mark.parametrize("wanted", [False, True], ids=["not wanted", "wanted"])
 @pytest.mark.parametrize("name", CASES)
 def test_check_a_folder_with_and_without_a_policy(name: str, wanted: bool, kit: Kit, tmp_path: Path) -> None:
-    """ "`check` reports unsigned, badly signed, signed by a stranger, by a dropped, expired or revoked key" (4)"""
+    """ "`verify` reports unsigned, badly signed, signed by a stranger, by a dropped, expired or revoked key" (4)"""
     case = CASES[name]
     bundle = _laid_out(case, kit, tmp_path, wanted)
     for options in ({}, {"quick": True}):
@@ -232,7 +232,7 @@ def test_check_a_folder_with_and_without_a_policy(name: str, wanted: bool, kit: 
 def test_what_is_taken_with_a_doubt_is_doubted_by_check_until_the_key_is_trusted(
     name: str, kit: Kit, tmp_path: Path
 ) -> None:
-    """The signature is kept, so that `check`, --quick too, says the same, and a key added later makes it good."""
+    """The signature is kept, so that `verify`, --quick too, says the same, and a key added later makes it good."""
     bundle = _laid_out(CASES[name], kit, tmp_path, wanted=False)
     kit.take(bundle)
     assert check(kit).rows[0].signature == CASES[name].code
@@ -248,9 +248,9 @@ def test_a_bundle_held_before_its_family_was_wanted_signed_is_told_and_stays(kit
     kit.take(bundle)
     accept(kit, WANTED)
     result = kit.take(bundle)
-    assert [(r.status, r.signature) for r in result.rows] == [("already held", "stranger-key")]
-    assert [(f.code, f.level) for f in result.findings] == [("stranger-key", Level.ERROR)]
-    assert (kit.root / "blade/6.1.0/a.fwb").exists()
+    assert [(r.status, r.signature) for r in result.rows] == [("already held", "unknown-key")]
+    assert [(f.code, f.level) for f in result.findings] == [("unknown-key", Level.ERROR)]
+    assert (kit.root / "blade/6.1.0/a.bin").exists()
 
 
 # Where signatures are found, and how they are kept
@@ -262,7 +262,7 @@ def test_a_missing_signature_is_brought_later_without_reading_the_bundle(kit: Ki
     trust(kit, signer.entry())
     bundle = offered(kit, signer)
     kit.take(bundle)
-    kept = kit.root / "blade/6.1.0/a.fwb.sig"
+    kept = kit.root / "blade/6.1.0/a.bin.sig"
     kept.unlink()
     assert check(kit, quick=True).rows[0].signature == "unsigned"
     result = kit.take(bundle)
@@ -277,7 +277,7 @@ def test_a_signature_that_is_stated_later_costs_one_read_where_its_digest_is_not
     signer = signer_in(tmp_path, hash_="sha512")
     trust(kit, signer.entry())
     bundle = offered(kit, signer)
-    kit.take(kit.bundle("a.fwb", GOOD))
+    kit.take(kit.bundle("a.bin", GOOD))
     result = kit.take(bundle, manifest=2)
     assert (result.rows[0].status, result.rows[0].signature, result.read_bytes) == ("already held", "good", len(GOOD))
     assert kit.take(bundle, manifest=2).read_bytes == 0
@@ -288,8 +288,8 @@ def test_without_the_digest_a_quick_check_says_that_it_did_not_look(kit: Kit, tm
     """What could not be looked at is `not-checked`, which is never good."""
     signer = signer_in(tmp_path, hash_="sha512")
     bundle = offered(kit, signer)
-    kit.take(kit.bundle("a.fwb", GOOD))
-    (kit.root / "blade/6.1.0/a.fwb.sig").write_bytes(signer.sign(GOOD))
+    kit.take(kit.bundle("a.bin", GOOD))
+    (kit.root / "blade/6.1.0/a.bin.sig").write_bytes(signer.sign(GOOD))
     trust(kit, signer.entry())
     loaded = kit.loaded(bundle, sequence=2)
     quick = check(kit, loaded, quick=True)
@@ -303,11 +303,11 @@ def test_the_signature_beside_the_bundle_counts_before_another_of_its_name(kit: 
     signer = signer_in(tmp_path)
     trust(kit, signer.entry())
     bundle = offered(kit, signer)
-    kit.offer("a-earlier/a.fwb.sig", signer.sign(b"last quarter's"))
+    kit.offer("a-earlier/a.bin.sig", signer.sign(b"last quarter's"))
     assert kit.take(bundle).rows[0].signature == "good"
     assert check(kit, kit.loaded(bundle), at=kit.source).rows[0].signature == "good"
-    (kit.source / "in/a.fwb.sig").rename(kit.source / "a.fwb.sig")
-    (kit.source / "a-earlier/a.fwb.sig").unlink()
+    (kit.source / "in/a.bin.sig").rename(kit.source / "a.bin.sig")
+    (kit.source / "a-earlier/a.bin.sig").unlink()
     assert check(kit, kit.loaded(bundle), at=kit.source).rows[0].signature == "good"
 
 
@@ -316,8 +316,8 @@ def test_a_badly_signed_offer_does_not_hide_a_well_signed_one(kit: Kit, tmp_path
     signer = signer_in(tmp_path)
     trust(kit, signer.entry())
     bundle = offered(kit, signer)
-    kit.offer("a-first/a.fwb", GOOD)
-    kit.offer("a-first/a.fwb.sig", signer.sign(b"something else"))
+    kit.offer("a-first/a.bin", GOOD)
+    kit.offer("a-first/a.bin.sig", signer.sign(b"something else"))
     result = kit.take(bundle)
     assert (result.rows[0].status, result.rows[0].signature) == ("taken", "good")
     assert [(f.code, f.level) for f in result.findings] == [("bad-signature", Level.WARNING)]
@@ -332,19 +332,19 @@ def test_three_bundles_of_one_digest_with_a_bad_signature_have_one_finding_each(
     trust(kit, signer.entry())
     accept(kit, *([WANTED] if wanted else []))
     bundles = []
-    for number, name in enumerate(("a.fwb", "b.fwb", "c.fwb")):
+    for number, name in enumerate(("a.bin", "b.bin", "c.bin")):
         kit.offer(name, GOOD)
         kit.offer(f"{name}.sig", signer.sign(b"something else"))
         stated = SimpleNamespace(file=f"{name}.sig", form="sshsig", key="holm")
         bundles.append(kit.bundle(name, GOOD, version=f"6.1.{number}", signature=stated))
     bundles[0].signature.key = bundles[1].signature.key = bundles[2].signature.key = offered(kit, signer).signature.key
-    for name in ("in/a.fwb", "in/a.fwb.sig", "a-earlier/a.fwb.sig"):
+    for name in ("in/a.bin", "in/a.bin.sig", "a-earlier/a.bin.sig"):
         (kit.source / name).unlink(missing_ok=True)
     result = kit.take(*bundles)
     assert [(f.code, f.subject) for f in result.findings if f.level is Level.ERROR] == [
-        ("bad-signature", "a.fwb"),
-        ("bad-signature", "b.fwb"),
-        ("bad-signature", "c.fwb"),
+        ("bad-signature", "a.bin"),
+        ("bad-signature", "b.bin"),
+        ("bad-signature", "c.bin"),
     ]
 
 
@@ -355,13 +355,13 @@ def test_a_signature_never_replaces_another(wanted: bool, kit: Kit, tmp_path: Pa
     trust(kit, signer.entry())
     accept(kit, *([WANTED] if wanted else []))
     bundle = offered(kit, signer)
-    kit.take(kit.bundle("b.fwb", b"b", signature=None, family="rack", version="6.1.0"))
-    place = kit.root / "blade/6.1.0/a.fwb.sig"
+    kit.take(kit.bundle("b.bin", b"b", signature=None, family="rack", version="6.1.0"))
+    place = kit.root / "blade/6.1.0/a.bin.sig"
     place.parent.mkdir(parents=True)
     place.write_bytes(b"another")
     result = kit.take(bundle, manifest=2)
     assert result.rows[0].status == ("refused" if wanted else "taken")
-    assert [f.code for f in result.findings] == ["not-held"]
+    assert [f.code for f in result.findings] == ["not-in-store"]
     assert place.read_bytes() == b"another"
 
 
@@ -370,25 +370,25 @@ def test_the_same_bytes_under_a_second_name_have_a_signature_of_their_own(kit: K
     """Bytes that are held already are no way around the policy."""
     signer = signer_in(tmp_path, hash_="sha512")
     trust(kit, signer.entry())
-    kit.offer("in/a.fwb", GOOD)
-    kit.offer("in/b.fwb.sig", signer.sign(GOOD))
-    kit.take(kit.bundle("a.fwb", GOOD))
+    kit.offer("in/a.bin", GOOD)
+    kit.offer("in/b.bin.sig", signer.sign(GOOD))
+    kit.take(kit.bundle("a.bin", GOOD))
     accept(kit, WANTED)
-    second = kit.bundle("b.fwb", GOOD, version="6.2.0", signature=stated("sshsig", "b.fwb.sig"))
-    third = kit.bundle("c.fwb", GOOD, version="6.3.0", signature=stated("sshsig", "c.fwb.sig"))
+    second = kit.bundle("b.bin", GOOD, version="6.2.0", signature=stated("sshsig", "b.bin.sig"))
+    third = kit.bundle("c.bin", GOOD, version="6.3.0", signature=stated("sshsig", "c.bin.sig"))
     result = kit.take(second, third, manifest=2)
     assert [(r.status, r.signature) for r in result.rows] == [("same bytes", "good"), ("refused", "unsigned")]
-    assert sorted(p.name for p in (kit.root / "blade").rglob("*.*wb*")) == ["a.fwb", "b.fwb", "b.fwb.sig"]
+    assert sorted(p.name for p in (kit.root / "blade").rglob("*.*wb*")) == ["a.bin", "b.bin", "b.bin.sig"]
 
 
 @pytest.mark.parametrize(
-    "file", ["../a.sig", "/etc/a.sig", "a/b.sig", ".", "..", "", "a\0.sig", "con", "A.FWB", "a.fwb"]
+    "file", ["../a.sig", "/etc/a.sig", "a/b.sig", ".", "..", "", "a\0.sig", "con", "A.FWB", "a.bin"]
 )
 def test_hostile_names_of_signatures_are_refused(file: str, kit: Kit) -> None:
     """Names that become paths are validated in one place, on writing and on listing."""
-    kit.offer("a.fwb", GOOD)
+    kit.offer("a.bin", GOOD)
     with pytest.raises(InputError):
-        kit.take(kit.bundle("a.fwb", GOOD, signature=stated("sshsig", file)))
+        kit.take(kit.bundle("a.bin", GOOD, signature=stated("sshsig", file)))
     assert not list((kit.root / "blade").rglob("*")) if (kit.root / "blade").exists() else True
 
 
@@ -406,7 +406,7 @@ def test_killed_between_signature_and_bundle_the_next_take_completes(
         kit.take(bundle)
         os._exit(0)
     assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == -signal.SIGKILL
-    assert sorted(kit.tree()) == ["acceptance.toml", "blade/6.1.0/a.fwb.sig", "manifests/marram-1.toml"]
+    assert sorted(kit.tree()) == ["store.toml", "blade/6.1.0/a.bin.sig", "manifests/marram-1.toml"]
     assert [f.code for f in check(kit, kit.loaded(bundle)).findings] == ["missing"]
     result = kit.take(bundle)
     assert [(r.status, r.signature) for r in result.rows] == [("taken", "good")]
@@ -422,7 +422,7 @@ def test_a_dry_run_foresees_what_needs_no_bytes(kit: Kit, tmp_path: Path) -> Non
     assert kit.tree() == before
 
 
-# The trust list and acceptance.toml under doubt
+# The trust list and store.toml under doubt
 
 
 def test_a_broken_entry_trusts_nobody_and_is_told(kit: Kit, tmp_path: Path) -> None:
@@ -433,33 +433,33 @@ def test_a_broken_entry_trusts_nobody_and_is_told(kit: Kit, tmp_path: Path) -> N
     accept(kit, WANTED)
     result = kit.take(offered(kit, signer))
     assert result.rows[0].status == "refused"
-    assert [(f.code, f.subject) for f in result.findings] == [("not-checked", "a.fwb"), ("not-checked", f"{KEY}.toml")]
+    assert [(f.code, f.subject) for f in result.findings] == [("not-checked", "a.bin"), ("not-checked", f"{KEY}.toml")]
 
 
-@pytest.mark.parametrize("text", ["acceptance = 1\nsigned_familys = []\n", "acceptance = 2\n", "{", "\0"])
+@pytest.mark.parametrize("text", ["store = 1\nsigned_familys = []\n", "store = 2\n", "{", "\0"])
 def test_a_broken_acceptance_accepts_nothing(text: str, kit: Kit) -> None:
     """A file that cannot be read whole accepts nothing."""
-    kit.offer("a.fwb", GOOD)
+    kit.offer("a.bin", GOOD)
     kit.root.mkdir()
-    (kit.root / "acceptance.toml").write_text(text)
+    (kit.root / "store.toml").write_text(text)
     with pytest.raises(InputError) as caught:
-        kit.take(kit.bundle("a.fwb", GOOD))
+        kit.take(kit.bundle("a.bin", GOOD))
     assert caught.value.exit_code == 2
-    (kit.root / "acceptance.toml").unlink()
-    (kit.root / "acceptance.toml").symlink_to("elsewhere")
+    (kit.root / "store.toml").unlink()
+    (kit.root / "store.toml").symlink_to("elsewhere")
     with pytest.raises(RefusedError):
-        kit.take(kit.bundle("a.fwb", GOOD))
+        kit.take(kit.bundle("a.bin", GOOD))
 
 
 def test_nothing_signed_and_no_policy_imports_no_cryptography(kit: Kit) -> None:
     """Asking *where* must not pay for pydantic, httpx or cryptography."""
     import sys
 
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
     script = (
         "import sys\nfrom pathlib import Path\nfrom tests.kits.store_kit import GOOD, Kit\n"
-        f"kit = Kit(Path({str(kit.source.parent)!r}))\nkit.take(kit.bundle('a.fwb', GOOD))\n"
+        f"kit = Kit(Path({str(kit.source.parent)!r}))\nkit.take(kit.bundle('a.bin', GOOD))\n"
         "from tests.kits import checking\nfrom bundlekeeper.store.verifying.check import check_store\n"
         "print([m for m in ('cryptography', 'pydantic') if m in sys.modules])\n"
     )
@@ -495,7 +495,7 @@ def test_a_signed_manifest_is_accepted_kept_and_its_signer_recorded(kit: Kit, tm
     drop(kit, "chief")
     with pytest.raises(RefusedError) as caught:
         kit.take_loaded(loaded, signature=signature)
-    assert [f.code for f in caught.value.problems] == ["dropped-key"]
+    assert [f.code for f in caught.value.problems] == ["removed-key"]
     assert kit.accepted()[0].signed_by == "chief"  # who vouched for it on the day it was accepted
 
 
@@ -510,9 +510,9 @@ def test_a_signed_manifest_is_accepted_kept_and_its_signer_recorded(kit: Kit, tm
         ("bad", "bad-signature"),
         ("namespace", "bad-signature"),
         ("garbage", "bad-signature"),
-        ("stranger", "stranger-key"),
-        ("purpose", "stranger-key"),
-        ("dropped", "dropped-key"),
+        ("stranger", "unknown-key"),
+        ("purpose", "unknown-key"),
+        ("dropped", "removed-key"),
         ("expired", "expired-key"),
         ("expired since", "expired-key"),
     ],
@@ -546,7 +546,7 @@ def test_take_of_a_manifest_with_and_without_a_policy(
             kit.take_loaded(loaded, signature=signature)
         assert caught.value.exit_code == 4
         assert code in [f.code for f in caught.value.problems]
-        assert not (kit.root / ".keeper/catalogue.sqlite").exists()  # "A refused manifest leaves no trace."
+        assert not (kit.root / ".keeper/store.sqlite").exists()  # "A refused manifest leaves no trace."
         assert not [name for name in kit.tree() if name.startswith("manifests/")]
         return
     result = kit.take_loaded(loaded, signature=signature)
@@ -564,7 +564,7 @@ def test_no_flipped_byte_of_a_signed_manifest_or_its_signature_is_ever_accepted(
     accept(kit, "signed_manifests = true")
     loaded, signature = signed(kit, tmp_path)
 
-    def taken(data: bytes, signature: bytes) -> TakeResult:
+    def taken(data: bytes, signature: bytes) -> AddResult:
         other = SimpleNamespace(manifest=loaded.manifest, problems=(), data=data, sha256=sha256(data))
         return kit.take_loaded(other, signature=signature, dry_run=True)
 
@@ -619,8 +619,8 @@ def test_after_a_fast_forward_a_new_key_and_a_rollback_lead_back(kit: Kit, tmp_p
     loaded = kit.loaded(sequence=2)
     with pytest.raises(RefusedError, match="older"):
         kit.take_loaded(loaded, signature=fresh.sign(loaded.data))
-    kit.take_loaded(loaded, signature=fresh.sign(loaded.data), accept_rollback="the key was stolen")
-    assert [(what, why) for _, what, _, why in kit.exceptions()] == [("rollback", "the key was stolen")]
+    kit.take_loaded(loaded, signature=fresh.sign(loaded.data), allow_rollback="the key was stolen")
+    assert [(what, reason) for _, what, _, reason in kit.exceptions()] == [("rollback", "the key was stolen")]
     assert [row.signed_by for row in kit.accepted()] == ["chief", "chief-2"]
 
 
@@ -634,15 +634,15 @@ def test_a_mirrors_signature_is_found_flat_or_deep(base: str, hash_: str, kit: K
     signer = signer_in(tmp_path, hash_=hash_)
     trust(kit, signer.entry())
     accept(kit, WANTED)
-    site = Site({f"{base}/a.fwb": Served(GOOD), f"{base}/a.fwb.sig": Served(signer.sign(GOOD))})
-    result = taken_from(site, kit)
+    site = Site({f"{base}/a.bin": Served(GOOD), f"{base}/a.bin.sig": Served(signer.sign(GOOD))})
+    result = added_from(site, kit)
     assert [(r.status, r.signature, r.read_bytes) for r in result.rows] == [("taken", "good", len(GOOD))]
     assert check(kit, quick=True).rows[0].signature == "good"
 
 
-def taken_from(handler: Handler, kit: Kit) -> TakeResult:
+def added_from(handler: Handler, kit: Kit) -> AddResult:
     """A take of one signed bundle from a mirror."""
-    bundle = kit.bundle("a.fwb", GOOD, signature=stated("sshsig"))
+    bundle = kit.bundle("a.bin", GOOD, signature=stated("sshsig"))
     with serving(handler) as server, Store.open(kit.root, write=True) as store:
         folders = {bundle.sha256: "blade/6.1.0"}
         source = mirror_source(server.url, folders=folders, rules=DownloadRules(tries=1, backoff_s=0.0))
@@ -655,7 +655,7 @@ def taken_from(handler: Handler, kit: Kit) -> TakeResult:
 def test_a_mirrors_bad_answers_for_a_signature_are_told_apart(kind: str, kit: Kit, tmp_path: Path) -> None:
     """Absent, endless, forbidden, and a page that says so politely with 200: none is good, none harms the rest."""
     trust(kit, signer_in(tmp_path).entry())
-    site = Site({"/a.fwb": Served(GOOD)})
+    site = Site({"/a.bin": Served(GOOD)})
 
     def handler(request: Request, connection: Connection) -> None:
         if not request.path.endswith(".sig") or kind == "missing":
@@ -671,7 +671,7 @@ def test_a_mirrors_bad_answers_for_a_signature_are_told_apart(kind: str, kit: Ki
             while not connection.gone:
                 connection.body(b"x" * 65536)
 
-    result = taken_from(handler, kit)
+    result = added_from(handler, kit)
     expected = {"missing": "unsigned", "endless": "bad-signature", "refused": "not-checked", "a page": "bad-signature"}
     assert codes(result) == [expected[kind]]
     assert result.rows[0].status == ("quarantined" if expected[kind] == "bad-signature" else "taken")

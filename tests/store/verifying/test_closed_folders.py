@@ -57,7 +57,7 @@ def of_code(ran: Ran, code: str) -> list[str]:
 def test_a_check_of_the_store_misses_nothing_that_it_could_not_look_for(ground: Ground, mode: int) -> None:
     """0744: the names can be listed, and what they are cannot be asked."""
     closed = ground.store / "blade"
-    names = [path.relative_to(ground.store).as_posix() for path in sorted(closed.rglob("*.fwb"))]
+    names = [path.relative_to(ground.store).as_posix() for path in sorted(closed.rglob("*.bin"))]
     closed.chmod(mode)
     ran = ground.nobody("check", "--json")
     assert ran.status == 3, ran.out + ran.err
@@ -70,7 +70,7 @@ def test_a_check_of_the_store_misses_nothing_that_it_could_not_look_for(ground: 
 def test_what_a_closed_folder_cannot_hold_is_missing(ground: Ground) -> None:
     """A bundle of the store has one place, and another family's folder is none."""
     (ground.store / "blade").chmod(0o700)
-    lost = next((ground.store / "rack").rglob("*.fwb"))
+    lost = next((ground.store / "rack").rglob("*.bin"))
     lost.unlink()
     ran = ground.nobody("check", "--json")
     assert ran.status == 3
@@ -96,7 +96,7 @@ def test_held_calls_nothing_missing_that_it_could_not_look_at(ground: Ground) ->
     (ground.store / "blade").chmod(0o700)
     ran = ground.nobody("held", "--json")
     states = {row["family"]: row["state"] for row in ran.json["bundles"]}
-    assert states == {"infrastructure": "proven", "blade": "unproven", "rack": "proven"}
+    assert states == {"infrastructure": "verified", "blade": "unverified", "rack": "verified"}
 
 
 @pytest.mark.parametrize("dry", [[], ["--dry-run"]])
@@ -123,7 +123,7 @@ def test_a_take_from_a_folder_that_is_closed_in_part(ground: Ground, dry: list[s
         ["where"],
         ["trust", "list"],
         ["gaps", "holm-a", "--to", "2026.08"],
-        ["inventory", "load", "MANIFESTS", "--says", "kim", "--dry-run"],
+        ["inventory", "load", "MANIFESTS", "--reported-by", "kim", "--dry-run"],
         ["check", "MARRAM", "--at", "DOWNLOADS"],
         ["take", "MARRAM", "--from", "DOWNLOADS", "--dry-run"],
         ["manifest", "show", "MARRAM", "--signature", "MARRAM"],
@@ -133,7 +133,7 @@ def test_a_take_from_a_folder_that_is_closed_in_part(ground: Ground, dry: list[s
 @pytest.mark.parametrize("closed", ["", ".keeper"])
 def test_a_closed_store_is_neither_absent_nor_empty(ground: Ground, words: list[str], closed: str) -> None:
     """Whatever is asked of it: could not finish (3), and no answer."""
-    inventory = Path(__file__).parents[3] / "manifests/harbour-2026-11.toml"
+    inventory = Path(__file__).parents[3] / "manifests/marram-2026-11.toml"
     places = {"MARRAM": ground.manifest, "DOWNLOADS": ground.downloads, "MANIFESTS": ground.base / "i.toml"}
     shutil.copy(inventory, ground.base / "i.toml")
     (ground.base / "i.toml").chmod(0o644)
@@ -144,21 +144,21 @@ def test_a_closed_store_is_neither_absent_nor_empty(ground: Ground, words: list[
     assert str(ground.store) in ran.err
 
 
-def test_a_catalogue_is_not_rebuilt_without_what_could_not_be_looked_at(ground: Ground) -> None:
-    """A catalogue that lacks the bundle would say from then on that the store does not hold it."""
+def test_a_database_is_not_rebuilt_without_what_could_not_be_looked_at(ground: Ground) -> None:
+    """A store's database that lacks the bundle would say from then on that the store does not hold it."""
     home = ground.base / "home"
     home.mkdir()
     os.chown(home, NOBODY, NOBODY)
     store = home / "store"
     assert ground.take(store, NOBODY).status == 0
-    (store / ".keeper/catalogue.sqlite").unlink()
+    (store / ".keeper/store.sqlite").unlink()
     folder = next((store / "blade").iterdir())
     folder.chmod(0)
     again: list[str | Path] = ["check", "--json", "--store"]
     warm: list[list[str | Path]] = [[*again, ground.store], ["manifest", "lint", ground.manifest]]
     ran = as_user(NOBODY, [NOBODY], *again, store, warm=warm)
     assert ran.status == 3, ran.out + ran.err
-    assert not (store / ".keeper/catalogue.sqlite").exists()
+    assert not (store / ".keeper/store.sqlite").exists()
     folder.chmod(0o755)
     ran = as_user(NOBODY, [NOBODY], *again, store, warm=warm)
-    assert ran.json["counts"]["proven"] == 9, ran.out
+    assert ran.json["counts"]["verified"] == 9, ran.out

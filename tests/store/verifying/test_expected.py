@@ -28,16 +28,16 @@ families = ["blade"]
 [[bundle]]
 family = "blade"
 version = "6.1.0 beta"
-file = "a.fwb"
+file = "a.bin"
 size = 3
 sha256 = "{digest}"
 digest_from = "own copy"
-signature = {{ file = "a.fwb.sig", form = "sshsig", key = "marram-2026" }}
+signature = {{ file = "a.bin.sig", form = "sshsig", key = "marram-2026" }}
 
 [[bundle]]
 family = "blade"
 version = "6.0.0"
-file = "b.fwb"
+file = "b.bin"
 size = 4
 sha256 = "{other}"
 standing = "withdrawn"
@@ -59,10 +59,10 @@ def test_the_second_reading_parses_nothing_and_says_the_same(tmp_path: Path, mon
     with Store.open(tmp_path / "store", write=True) as store:
         first = read_listing(DATA, name="m.toml", today=DAY, store=store)
         assert [(b.place, b.sha256) for b in first.bundles] == [
-            ("blade/6.1.0 beta/a.fwb", "ab" * 32),
-            ("blade/6.0.0/b.fwb", "cd" * 32),
+            ("blade/6.1.0 beta/a.bin", "ab" * 32),
+            ("blade/6.0.0/b.bin", "cd" * 32),
         ]
-        assert (first.expires, first.signatures) == (date(2027, 2, 14), frozenset({"a.fwb.sig"}))
+        assert (first.expires, first.signatures) == (date(2027, 2, 14), frozenset({"a.bin.sig"}))
         assert first.problems
         monkeypatch.setitem(sys.modules, "bundlekeeper.model.lint.read_manifest", None)  # importing it now would fail
         again = read_listing(DATA, name="other.toml", today=DAY, store=store)

@@ -22,17 +22,17 @@ from bundlekeeper.errors import KeeperError, UnfinishedError
 from bundlekeeper.findings import exit_status
 from bundlekeeper.model.check_result import CheckResult
 from bundlekeeper.model.progress import Silent
-from bundlekeeper.store.database.catalogue import Catalogue
+from bundlekeeper.store.database.store_database import StoreDatabase
 from bundlekeeper.store.verifying import read as proving
 from bundlekeeper.store.verifying.check import CheckMeans, check_folder
 from bundlekeeper.store.verifying.read import ReadingLimits
 from bundlekeeper.verification.hashing.read import Stop
-from tests.kits.checking import Book, check, fill, found, listing, listing_for, now, sha256
+from tests.kits.checking import Known, check, fill, found, listing, listing_for, now, sha256
 from tests.kits.mounts import mounted, stable_folder
 from tests.kits.store_kit import unclosable
 
 ROOT = Path(__file__).parents[3]
-FILES = {f"{n:02}.fwb": bytes([n]) * (1000 + n) for n in range(12)}
+FILES = {f"{n:02}.bin": bytes([n]) * (1000 + n) for n in range(12)}
 NAMES = sorted(FILES)
 
 
@@ -55,20 +55,20 @@ class Watch(Silent):
 
 
 def watched(
-    root: Path, watch: Watch, *, limits: ReadingLimits, book: Book | None = None, stop: Stop | None = None
+    root: Path, watch: Watch, *, limits: ReadingLimits, known: Known | None = None, stop: Stop | None = None
 ) -> CheckResult:
     """A check of FILES in `root` by one worker."""
-    return check_folder(root, listing_for(FILES), CheckMeans(now, watch, stop), limits, book=book)
+    return check_folder(root, listing_for(FILES), CheckMeans(now, watch, stop), limits, known=known)
 
 
 def test_a_device_that_fails_at_the_close_leaves_the_verdict(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """ "EIO while proving ... go on": what was read is judged, whatever the close of its file says."""
-    fill(tmp_path, {"zeros.fwb": bytes(1000), "b.fwb": b"b"})
-    expected = listing_for({"zeros.fwb": b"z" * 1000, "b.fwb": b"b"})
-    monkeypatch.setattr(os, "close", unclosable({(tmp_path / "zeros.fwb").stat().st_ino}))
+    fill(tmp_path, {"zeros.bin": bytes(1000), "b.bin": b"b"})
+    expected = listing_for({"zeros.bin": b"z" * 1000, "b.bin": b"b"})
+    monkeypatch.setattr(os, "close", unclosable({(tmp_path / "zeros.bin").stat().st_ino}))
     result = check_folder(tmp_path, expected, CheckMeans(now, Silent()), ReadingLimits(workers=1))
-    assert statuses(result) == {"zeros.fwb": "altered", "b.fwb": "ok"}
-    assert "all bytes are zero" in result.findings[0].says
+    assert statuses(result) == {"zeros.bin": "altered", "b.bin": "ok"}
+    assert "all bytes are zero" in result.findings[0].message
 
 
 # What is left out
@@ -76,48 +76,48 @@ def test_a_device_that_fails_at_the_close_leaves_the_verdict(tmp_path: Path, mon
 
 def test_older_than_reads_the_stalest_first_and_counts_the_rest(tmp_path: Path) -> None:
     """ "`--older-than 30d` re-proves the stalest first"; what has no proof comes before all."""
-    root, book = fill(tmp_path, FILES), Book()
-    check(root, listing_for(FILES), book=book)
-    book.age(timedelta(days=31), NAMES[3])
-    book.age(timedelta(days=90), NAMES[7])
-    book.age(timedelta(days=29), NAMES[5])
-    del book.kept[str(root.resolve() / NAMES[9])]
+    root, known = fill(tmp_path, FILES), Known()
+    check(root, listing_for(FILES), known=known)
+    known.age(timedelta(days=31), NAMES[3])
+    known.age(timedelta(days=90), NAMES[7])
+    known.age(timedelta(days=29), NAMES[5])
+    del known.kept[str(root.resolve() / NAMES[9])]
     watch = Watch()
-    result = watched(root, watch, limits=ReadingLimits(older_than_s=30 * 86400, workers=1), book=book)
+    result = watched(root, watch, limits=ReadingLimits(older_than_s=30 * 86400, workers=1), known=known)
     assert watch.read == [NAMES[9], NAMES[7], NAMES[3]]
-    assert (result.proven, result.skipped, result.unproven, result.findings) == (3, 9, 0, [])
+    assert (result.verified, result.skipped, result.unverified, result.findings) == (3, 9, 0, [])
     assert statuses(result)[NAMES[5]] == "not-read"
     assert statuses(result)[NAMES[3]] == "ok"
 
 
 def test_older_than_reads_what_was_touched_however_young_its_proof(tmp_path: Path) -> None:
     """A changed fingerprint is always read, and so is a proof from the future."""
-    root, book = fill(tmp_path, FILES), Book()
-    check(root, listing_for(FILES), book=book)
+    root, known = fill(tmp_path, FILES), Known()
+    check(root, listing_for(FILES), known=known)
     (root / NAMES[0]).write_bytes(b"\xff" * len(FILES[NAMES[0]]))
     os.utime(root / NAMES[1])
-    book.age(timedelta(days=-1), NAMES[2])
-    result = check(root, listing_for(FILES), book=book, older_than_s=30 * 86400)
+    known.age(timedelta(days=-1), NAMES[2])
+    result = check(root, listing_for(FILES), known=known, older_than_s=30 * 86400)
     doubtful = next(each.subject for each in result.findings if each.code == "clock-doubtful")
     assert found(result) == {("altered", NAMES[0]), ("clock-doubtful", doubtful)}
-    assert (result.proven, result.skipped) == (2, 9)
+    assert (result.verified, result.skipped) == (2, 9)
 
 
 def test_quick_with_older_than_trusts_only_the_young(tmp_path: Path) -> None:
     """Both together: unchanged and young is trusted, unchanged and old is read."""
-    root, book = fill(stable_folder(tmp_path), FILES), Book()
-    check(root, listing_for(FILES), book=book)
-    book.age(timedelta(days=31), NAMES[3])
-    result = check(root, listing_for(FILES), book=book, quick=True, older_than_s=30 * 86400)
-    assert (result.proven, result.trusted, result.skipped) == (1, 11, 0)
+    root, known = fill(stable_folder(tmp_path), FILES), Known()
+    check(root, listing_for(FILES), known=known)
+    known.age(timedelta(days=31), NAMES[3])
+    result = check(root, listing_for(FILES), known=known, quick=True, older_than_s=30 * 86400)
+    assert (result.verified, result.trusted, result.skipped) == (1, 11, 0)
 
 
 def test_no_time_at_all_proves_nothing_and_says_so(tmp_path: Path) -> None:
-    """ "never "all OK" when nothing was hashed: print the unproven count" """
+    """ "never "all OK" when nothing was hashed: print the unverified count" """
     result = check(fill(tmp_path, FILES), listing_for(FILES), max_time_s=0)
     assert result.out_of_time
-    assert (result.proven, result.unproven, result.bytes_read) == (0, 12, 0)
-    assert found(result) == {("unproven", name) for name in NAMES}
+    assert (result.verified, result.unverified, result.bytes_read) == (0, 12, 0)
+    assert found(result) == {("unverified", name) for name in NAMES}
     assert exit_status(result.findings) == 1
 
 
@@ -126,39 +126,39 @@ def test_a_stranger_that_was_not_read_is_not_called_a_stranger_only(tmp_path: Pa
     root = fill(tmp_path, {"stray": FILES[NAMES[0]]})
     result = check(root, listing(*listing_for(FILES).bundles[:1]), max_time_s=0)
     assert found(result) == {("missing", NAMES[0]), ("extra", "stray")}
-    assert [f.says for f in result.findings if f.code == "extra"] == [
+    assert [f.message for f in result.findings if f.code == "extra"] == [
         "not named by the manifest; it has the size of a bundle and was not read"
     ]
 
 
 def test_out_of_time_in_the_middle(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """No new file is begun; those begun are finished; the next run begins with what is left."""
-    root, book, seconds = fill(tmp_path, FILES), Book(), [0.0]
+    root, known, seconds = fill(tmp_path, FILES), Known(), [0.0]
     monkeypatch.setattr(proving, "monotonic", lambda: seconds[0])
 
     def pass_time(_name: str) -> None:
         seconds[0] += 1
 
-    first = watched(root, Watch(pass_time), limits=ReadingLimits(max_time_s=4, workers=1), book=book)
+    first = watched(root, Watch(pass_time), limits=ReadingLimits(max_time_s=4, workers=1), known=known)
     assert first.out_of_time
-    assert first.proven == 3, "the fourth second is over when the fourth file is to be opened"
-    assert first.proven + first.unproven == 12
+    assert first.verified == 3, "the fourth second is over when the fourth file is to be opened"
+    assert first.verified + first.unverified == 12
     watch = Watch()
-    watched(root, watch, limits=ReadingLimits(max_time_s=1000, workers=1), book=book)
-    assert set(watch.read[: first.unproven]) == {n for n, s in statuses(first).items() if s == "unproven"}
+    watched(root, watch, limits=ReadingLimits(max_time_s=1000, workers=1), known=known)
+    assert set(watch.read[: first.unverified]) == {n for n, s in statuses(first).items() if s == "unverified"}
 
 
 def test_two_names_of_one_file_are_read_once(tmp_path: Path) -> None:
     """Equal bytes are held once; both names are proven by one read."""
-    root = fill(stable_folder(tmp_path), {"a.fwb": b"same" * 500})
-    (root / "b.fwb").hardlink_to(root / "a.fwb")
-    wanted, book = listing_for({"a.fwb": b"same" * 500, "b.fwb": b"same" * 500}), Book()
-    result = check(root, wanted, book=book)
-    assert (result.proven, result.files_read, result.bytes_read) == (2, 1, 2000)
-    assert check(root, wanted, book=book, quick=True).trusted == 2
+    root = fill(stable_folder(tmp_path), {"a.bin": b"same" * 500})
+    (root / "b.bin").hardlink_to(root / "a.bin")
+    wanted, known = listing_for({"a.bin": b"same" * 500, "b.bin": b"same" * 500}), Known()
+    result = check(root, wanted, known=known)
+    assert (result.verified, result.files_read, result.bytes_read) == (2, 1, 2000)
+    assert check(root, wanted, known=known, quick=True).trusted == 2
 
 
-# Devices and catalogues that fail
+# Devices and databases that fail
 
 
 @pytest.mark.fault(10)
@@ -167,9 +167,9 @@ def test_a_device_that_fails_in_the_middle(tmp_path: Path) -> None:
     """A real EIO is 'unreadable', not 'altered', and the rest goes on. The device is cut short."""
     with mounted("ext4", tmp_path) as point:
         small, big = b"small" * 1000, os.urandom(12 << 20)
-        fill(point, {"small.fwb": small, "big.fwb": big})
+        fill(point, {"small.bin": small, "big.bin": big})
         os.sync()
-        fd = os.open(point / "big.fwb", os.O_RDONLY)
+        fd = os.open(point / "big.bin", os.O_RDONLY)
         os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
         os.close(fd)
         image = tmp_path / "ext4.img"
@@ -182,32 +182,32 @@ def test_a_device_that_fails_in_the_middle(tmp_path: Path) -> None:
         ]
         os.truncate(image, 8 << 20)
         subprocess.run(["losetup", "-c", device], check=True)
-        book = Book()
-        result = check(point, listing_for({"small.fwb": small, "big.fwb": big}), book=book)
-    assert found(result) - {("extra", "lost+found")} == {("unreadable", "big.fwb")}
-    assert statuses(result) == {"small.fwb": "ok", "big.fwb": "unreadable"}
-    assert (result.proven, result.unproven) == (1, 1)
+        known = Known()
+        result = check(point, listing_for({"small.bin": small, "big.bin": big}), known=known)
+    assert found(result) - {("extra", "lost+found")} == {("unreadable", "big.bin")}
+    assert statuses(result) == {"small.bin": "ok", "big.bin": "unreadable"}
+    assert (result.verified, result.unverified) == (1, 1)
     assert exit_status(result.findings) == 3
-    assert [Path(p).name for p in book.kept] == ["small.fwb"]
+    assert [Path(p).name for p in known.kept] == ["small.bin"]
 
 
 def test_a_file_that_changes_while_it_is_read(tmp_path: Path) -> None:
     """Fstat before and after differ: no digest, no proof, neither right nor wrong."""
     data = b"a" * (4 << 20)
-    root, book = fill(tmp_path, {"a.fwb": data}), Book()
+    root, known = fill(tmp_path, {"a.bin": data}), Known()
 
     class Meddler(Silent):
         def advance(self, count: int) -> None:
             """Write a byte, the same as before, when a block was read."""
-            with (root / "a.fwb").open("r+b") as file:
+            with (root / "a.bin").open("r+b") as file:
                 file.write(b"a")
 
     result = check_folder(
-        root, listing_for({"a.fwb": data}), CheckMeans(now, Meddler()), ReadingLimits(workers=1), book=book
+        root, listing_for({"a.bin": data}), CheckMeans(now, Meddler()), ReadingLimits(workers=1), known=known
     )
-    assert found(result) == {("unreadable", "a.fwb")}
-    assert "changed while it was read" in result.findings[0].says
-    assert book.kept == {}
+    assert found(result) == {("unreadable", "a.bin")}
+    assert "changed while it was read" in result.findings[0].message
+    assert known.kept == {}
 
 
 @pytest.mark.fault(21)
@@ -223,20 +223,20 @@ def test_a_file_that_goes_away_before_it_is_read(tmp_path: Path) -> None:
     assert found(result) == {("unreadable", NAMES[0])}
 
 
-class _FullBook(Book):
+class _FullVerifications(Known):
     """A book on a disk without room."""
 
-    def record_proofs(self, proofs: object) -> None:
+    def record_verifications(self, verifications: object) -> None:
         """Fail."""
         raise UnfinishedError("no room")
 
 
 def test_proofs_that_cannot_be_recorded(tmp_path: Path) -> None:
     """The check goes on and its result stands; that nothing was recorded is told."""
-    result = check(fill(tmp_path, FILES), listing_for(FILES), book=_FullBook())
-    assert result.proven == 12
+    result = check(fill(tmp_path, FILES), listing_for(FILES), known=_FullVerifications())
+    assert result.verified == 12
     assert isinstance(result.trouble, KeeperError)
-    assert result.trouble.says == "no room"
+    assert result.trouble.message == "no room"
 
 
 # Stops and kills
@@ -244,14 +244,14 @@ def test_proofs_that_cannot_be_recorded(tmp_path: Path) -> None:
 
 def test_a_stop_keeps_what_is_proven(tmp_path: Path) -> None:
     """ "Interrupt it: what is proven stays proven"; what was not read is counted and named."""
-    root, book, stop = fill(tmp_path, FILES), Book(), Stop()
+    root, known, stop = fill(tmp_path, FILES), Known(), Stop()
     watch = Watch(lambda name: stop.set() if name == NAMES[5] else None)
-    result = watched(root, watch, limits=ReadingLimits(workers=1), book=book, stop=stop)
+    result = watched(root, watch, limits=ReadingLimits(workers=1), known=known, stop=stop)
     assert result.stopped
-    assert 0 < result.proven < 12
-    assert result.proven + result.unproven == 12
-    assert {Path(p).name for p in book.kept} == {n for n, s in statuses(result).items() if s == "ok"}
-    assert {f.code for f in result.findings} == {"unproven"}
+    assert 0 < result.verified < 12
+    assert result.verified + result.unverified == 12
+    assert {Path(p).name for p in known.kept} == {n for n, s in statuses(result).items() if s == "ok"}
+    assert {f.code for f in result.findings} == {"unverified"}
 
 
 CHILD = """
@@ -261,7 +261,7 @@ from bundlekeeper.cli.screen.signals import SIGNALS
 from bundlekeeper.model.progress import Silent
 from bundlekeeper.verification.hashing.read import Stop
 from bundlekeeper.store.verifying import read as proving
-from bundlekeeper.store.database.catalogue import Catalogue
+from bundlekeeper.store.database.store's database import Catalogue
 from bundlekeeper.store.verifying.read import ReadingLimits
 from bundlekeeper.store.verifying.check import CheckMeans, check_folder
 from tests.kits.checking import facts, listing, now
@@ -282,10 +282,10 @@ wanted = json.loads(Path(sys.argv[3]).read_text())
 bundles = [facts(name, bytes([byte]) * size) for name, byte, size in wanted]
 stop = Stop()
 SIGNALS.install()
-with Catalogue.open(book, write=True) as catalogue, SIGNALS.guarded(stop):
+with Catalogue.open(book, write=True) as store's database, SIGNALS.guarded(stop):
     means = CheckMeans(now, Told(), stop)
-    result = check_folder(root, listing(*bundles), means, ReadingLimits(workers=1), book=catalogue)
-print("RESULT", json.dumps([result.stopped, result.proven, result.unproven]), flush=True)
+    result = check_folder(root, listing(*bundles), means, ReadingLimits(workers=1), book=store's database)
+print("RESULT", json.dumps([result.stopped, result.proven, result.unverified]), flush=True)
 """
 
 
@@ -293,11 +293,11 @@ print("RESULT", json.dumps([result.stopped, result.proven, result.unproven]), fl
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
 def test_a_process_that_is_stopped_or_killed(tmp_path: Path, number: signal.Signals) -> None:
     """ "goes on from where it was; skips nothing"; with SIGKILL at most half a second is lost."""
-    files = {f"{n:03}.fwb": bytes([n]) * 2000 for n in range(60)}
+    files = {f"{n:03}.bin": bytes([n]) * 2000 for n in range(60)}
     root = fill(tmp_path / "root", files)
     path = tmp_path / "book.sqlite"
     path.touch()
-    Catalogue.create(path).close()
+    StoreDatabase.create(path).close()
     (tmp_path / "wanted.json").write_text(json.dumps([[name, data[0], len(data)] for name, data in files.items()]))
     script = [sys.executable, "-c", textwrap.dedent(CHILD), str(root), str(path), str(tmp_path / "wanted.json")]
     with subprocess.Popen(script, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as child:
@@ -305,21 +305,21 @@ def test_a_process_that_is_stopped_or_killed(tmp_path: Path, number: signal.Sign
         assert child.stdout.readline() == "here\n"
         child.send_signal(number)
         rest = child.stdout.read()
-    with Catalogue.open(path, write=False) as catalogue:
-        kept = catalogue.proofs()
-    assert all(proof.sha256 == sha256(files[Path(place).name]) for place, proof in kept.items())
+    with StoreDatabase.open(path, write=False) as database:
+        kept = database.verifications()
+    assert all(verification.sha256 == sha256(files[Path(place).name]) for place, verification in kept.items())
     if number == signal.SIGKILL:
         assert 10 <= len(kept) <= 30  # half a second is ten files, and a few more were read and not yet looked at
     else:
-        stopped, proven, unproven = json.loads(rest.partition("RESULT ")[2])
+        stopped, verified, unverified = json.loads(rest.partition("RESULT ")[2])
         assert stopped
-        assert 25 <= proven <= 30
-        assert proven + unproven == 60
-        assert len(kept) == proven
-    with Catalogue.open(path, write=True) as catalogue:
+        assert 25 <= verified <= 30
+        assert verified + unverified == 60
+        assert len(kept) == verified
+    with StoreDatabase.open(path, write=True) as database:
         means = CheckMeans(now, Silent())
-        again = check_folder(root, listing_for(files), means, ReadingLimits(older_than_s=86400), book=catalogue)
-    assert (again.proven, again.skipped, again.findings) == (60 - len(kept), len(kept), [])
+        again = check_folder(root, listing_for(files), means, ReadingLimits(older_than_s=86400), known=database)
+    assert (again.verified, again.skipped, again.findings) == (60 - len(kept), len(kept), [])
 
 
 @pytest.mark.fault(10)
@@ -330,20 +330,20 @@ def test_an_error_injected_into_every_read_of_one_file(tmp_path: Path) -> None:
     )
     if not tried or tried.returncode != 0:
         pytest.skip("strace is not there or may not trace")
-    root = fill(tmp_path / "root", {"a.fwb": b"a" * 9000, "b.fwb": b"b" * 9000})
+    root = fill(tmp_path / "root", {"a.bin": b"a" * 9000, "b.bin": b"b" * 9000})
     path = tmp_path / "book.sqlite"
     path.touch()
-    Catalogue.create(path).close()
-    (tmp_path / "wanted.json").write_text(json.dumps([["a.fwb", ord("a"), 9000], ["b.fwb", ord("b"), 9000]]))
+    StoreDatabase.create(path).close()
+    (tmp_path / "wanted.json").write_text(json.dumps([["a.bin", ord("a"), 9000], ["b.bin", ord("b"), 9000]]))
     calls = "read,pread64,readv,preadv,preadv2,mmap"
-    command = ["strace", "-f", "-qq", "-o", "/dev/null", "-P", str(root.resolve() / "a.fwb")]
+    command = ["strace", "-f", "-qq", "-o", "/dev/null", "-P", str(root.resolve() / "a.bin")]
     command += ["-e", f"trace={calls}", "-e", f"inject={calls}:error=EIO", sys.executable, "-c", CHILD]
     command += [str(root), str(path), str(tmp_path / "wanted.json")]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
     assert "RESULT" in done.stdout, done.stderr
     assert json.loads(done.stdout.partition("RESULT ")[2]) == [False, 1, 1]
-    with Catalogue.open(path, write=False) as catalogue:
-        assert [Path(p).name for p in catalogue.proofs()] == ["b.fwb"]
+    with StoreDatabase.open(path, write=False) as database:
+        assert [Path(p).name for p in database.verifications()] == ["b.bin"]
 
 
 # A naive oracle
@@ -369,13 +369,13 @@ def _naive(root: Path, wanted: dict[str, bytes]) -> dict[str, str]:
     return answer
 
 
-BUNDLES = {"a.fwb": b"a" * 40, "b.fwb": b"b" * 40, "c.fwb": b"c" * 41, "d.fwb": b"d" * 60, "e.fwb": b""}
+BUNDLES = {"a.bin": b"a" * 40, "b.bin": b"b" * 40, "c.bin": b"c" * 41, "d.bin": b"d" * 60, "e.bin": b""}
 names = st.sampled_from([*BUNDLES, "x.bin", "y.bin", "A.FWB"])
 mutations = st.one_of(
     st.tuples(st.just("flip"), names, st.integers(0, 59)),
     st.tuples(st.just("cut"), names, st.integers(0, 60)),
     st.tuples(st.just("grow"), names, st.integers(1, 3)),
-    st.tuples(st.just("drop"), names, st.just(0)),
+    st.tuples(st.just("remove"), names, st.just(0)),
     st.tuples(st.just("swap"), names, st.integers(0, 7)),
     st.tuples(st.just("copy"), names, st.integers(0, 7)),
     st.tuples(st.just("restore"), names, st.just(0)),
@@ -398,7 +398,7 @@ def _mutate(root: Path, what: str, name: str, number: int) -> None:
         path.write_bytes(data[:number])
     elif what == "grow":
         path.write_bytes(data + bytes(number))
-    elif what == "drop":
+    elif what == "remove":
         path.unlink()
     elif what == "copy":
         other.write_bytes(data)
@@ -415,12 +415,12 @@ def test_against_a_naive_check_that_hashes_everything(
     tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[tuple[str, str, int], str]]
 ) -> None:
     """Whatever is done to the folder, between full and quick checks, every row is what hashing all of it says."""
-    root, book, wanted = fill(tmp_path_factory.mktemp("naive"), BUNDLES), Book(), listing_for(BUNDLES)
-    for (what, name, number), then in [*steps, (("none", "a.fwb", 0), "quick"), (("none", "a.fwb", 0), "full")]:
+    root, known, wanted = fill(tmp_path_factory.mktemp("naive"), BUNDLES), Known(), listing_for(BUNDLES)
+    for (what, name, number), then in [*steps, (("none", "a.bin", 0), "quick"), (("none", "a.bin", 0), "full")]:
         _mutate(root, what, name, number)
         if then == "nothing":
             continue
-        result = check(root, wanted, book=book, quick=then == "quick")
+        result = check(root, wanted, known=known, quick=then == "quick")
         plain = {n: "ok" if s == "trusted" else s for n, s in statuses(result).items()}
         assert plain == _naive(root, BUNDLES)
         strays = {p.name for p in root.iterdir()} - set(BUNDLES)
@@ -431,4 +431,4 @@ def test_the_listing_may_be_empty(tmp_path: Path) -> None:
     """No bundles: everything is extra, nothing is proven, nothing is read."""
     result = check(fill(tmp_path, FILES), listing())
     assert {f.code for f in result.findings} == {"extra"}
-    assert (result.proven, result.bytes_read) == (0, 0)
+    assert (result.verified, result.bytes_read) == (0, 0)

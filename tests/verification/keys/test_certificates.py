@@ -121,11 +121,11 @@ def test_dates_are_those_of_the_time_used_and_the_time_is_told() -> None:
     for when, word in ((moment(2025, 12, 31), "valid from 2026-01-01"), (moment(2027, 1, 2), "valid until 2027-01-01")):
         with pytest.raises(ExpiredKeyError, match=word) as caught:
             check_chain(c.leaf, lists, when)
-        assert str(when) in caught.value.says
+        assert str(when) in caught.value.message
     long_leaf = leaf(last=END + timedelta(days=900))
     with pytest.raises(ExpiredKeyError, match=r"Holm intermediate was valid until") as caught:
         check_chain(long_leaf, lists, moment(2028, 1, 1))
-    assert "2028-01-01 (the release date)" in caught.value.says
+    assert "2028-01-01 (the release date)" in caught.value.message
 
 
 def test_only_roots_of_the_entry_end_a_chain() -> None:
@@ -236,7 +236,7 @@ def test_a_revoked_signer(since: TrustMoment, reason: x509.ReasonFlags | None, v
     else:
         with pytest.raises(RevokedKeyError, match=f"was revoked on {since.at:%Y-%m-%d}") as caught:
             check_chain(c.leaf, lists, WHEN)
-        assert "2026-08-01 (the release date)" in caught.value.says
+        assert "2026-08-01 (the release date)" in caught.value.message
 
 
 @pytest.mark.attack("key compromise")
@@ -317,6 +317,6 @@ def test_no_message_shows_the_librarys_wrapping_or_a_dump() -> None:
     c = chain()
     with pytest.raises(StrangerKeyError) as caught:
         check_chain(c.leaf, Anchors((c.root,)), WHEN)
-    assert not re.search(r"validation failed|exhausted: |<Certificate|ValueError", caught.value.says)
-    assert name_of("Marram publisher").rfc4514_string() in caught.value.says
+    assert not re.search(r"validation failed|exhausted: |<Certificate|ValueError", caught.value.message)
+    assert name_of("Marram publisher").rfc4514_string() in caught.value.message
     assert public("ecdsa-p256").key_type == "ecdsa-p256"

@@ -45,7 +45,7 @@ def every_kind() -> list[TrustEntry]:
         make(Sources(pem(c.leaf)), "ecdsa-p256-sha256"),
         make(Sources(pem(c.root)), "cms"),
         full_chain(),
-        drop(full_chain("ecdsa-p256-sha256"), at=AT, why='it was "lost" \\ on a stick\n\x7f\u2028'),
+        drop(full_chain("ecdsa-p256-sha256"), at=AT, reason='it was "lost" \\ on a stick\n\x7f\u2028'),
         replace(entry(), valid_from=date(2026, 1, 1), valid_until=date(2026, 12, 31), added_at=ADDED),
     ]
 
@@ -87,7 +87,7 @@ def test_every_reason_is_told_at_once() -> None:
             valid_until=date(2026, 1, 1),
         )
     for word in ("cannot be an entry's name", "1024 bits", "one purpose only", "no purpose 'manifest'", "until before"):
-        assert word in caught.value.says
+        assert word in caught.value.message
     assert "did you mean manifests?" in caught.value.hint
     with pytest.raises(InputError, match="no signature form 'ssh-sig'") as unknown:
         make(Sources(spki_pem(private("rsa"))), "ssh-sig")
@@ -136,7 +136,7 @@ def test_a_name_is_used_once_even_after_it_was_dropped() -> None:
     with pytest.raises(InputError, match="name Marram is in use"):
         entry("rsa", name="marram", existing=[old])
     with pytest.raises(InputError, match="dropped on 2026-08-01"):
-        entry("rsa", name="marram", existing=[drop(old, at=AT, why="lost")])
+        entry("rsa", name="marram", existing=[drop(old, at=AT, reason="lost")])
 
 
 @pytest.mark.fault(41)
@@ -147,7 +147,7 @@ def test_a_key_stands_once_and_a_dropped_key_does_not_come_back() -> None:
     with pytest.raises(RefusedError, match="trusted as first already"):
         entry(name="second", existing=[old])
     with pytest.raises(RefusedError, match=r"dropped as first on 2026-08-01: lost"):
-        entry(name="second", form="ed25519", existing=[drop(old, at=AT, why="lost")])
+        entry(name="second", form="ed25519", existing=[drop(old, at=AT, reason="lost")])
 
 
 def test_a_renewed_certificate_may_stand_beside_the_old_one() -> None:
@@ -180,13 +180,13 @@ def test_certificates_and_roots_go_together() -> None:
 
 
 def test_dropping_needs_a_reason_and_happens_once() -> None:
-    dropped = drop(entry(), at=AT, why="the stick with its key was lost")
+    dropped = drop(entry(), at=AT, reason="the stick with its key was lost")
     assert dropped.dropped
     assert not entry().dropped
     with pytest.raises(InputError, match="needs a reason"):
-        drop(entry(), at=AT, why="  ")
+        drop(entry(), at=AT, reason="  ")
     with pytest.raises(InputError, match="was dropped on 2026-08-01 already: the stick"):
-        drop(dropped, at=AT, why="again")
+        drop(dropped, at=AT, reason="again")
 
 
 @pytest.mark.parametrize("which", range(len(every_kind())))
@@ -267,7 +267,7 @@ def test_a_changed_entry_is_refused(old: bytes, new: bytes, word: str) -> None:
 
 def test_a_dropped_entry_needs_its_reason_no_more_than_its_key() -> None:
     """A dropped entry still reads, so that its signatures are told from a stranger's."""
-    dropped = drop(entry(), at=AT, why="lost")
+    dropped = drop(entry(), at=AT, reason="lost")
     assert read_back(to_files(dropped)).dropped
 
 
@@ -284,7 +284,7 @@ def test_texts_and_lists_are_bounded_so_that_what_is_written_can_be_read(monkeyp
         with pytest.raises(InputError):
             make(source, "sshsig", **words)
     with pytest.raises(InputError, match="more than 4096"):
-        drop(entry(), at=AT, why="x" * 4097)
+        drop(entry(), at=AT, reason="x" * 4097)
     monkeypatch.setattr("bundlekeeper.formats.limits.ENTRY_CRL_BYTES", 100)
     with pytest.raises(InputError, match="the lists more than 100"):
         full_chain()
@@ -293,7 +293,7 @@ def test_texts_and_lists_are_bounded_so_that_what_is_written_can_be_read(monkeyp
 def test_the_largest_entry_can_be_read_back() -> None:
     largest = limits.CRL_BYTES * 4 // 3 * 65 // 64 + 4096  # base64 in lines of 64, with its armour
     assert largest < limits.ENTRY_PEM_BYTES
-    longest = drop(replace(entry(), added_from="\udcff" * 4096), at=AT, why="\x01" * 4096)
+    longest = drop(replace(entry(), added_from="\udcff" * 4096), at=AT, reason="\x01" * 4096)
     files = to_files(longest)
     assert len(files["marram-2026.toml"]) < limits.ENTRY_FILE_BYTES
     assert read_back(files).added_from == "\\udcff" * 4096

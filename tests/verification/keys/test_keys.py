@@ -43,7 +43,7 @@ def test_every_way_to_write_a_key_reads_as_the_same_key(key_type: str) -> None:
         key.public_key().public_bytes(serialization.Encoding.DER, SPKI),
         ssh_line(key),
         ssh_line(key) + b" keeper@holm\n",
-        b"# the depot's key\n" + ssh_line(key) + b"\n",
+        b"# the main site's key\n" + ssh_line(key) + b"\n",
         pem(whole),
         der(whole),
         b"text that openssl x509 -text puts before it\n" + pem(whole),
@@ -76,7 +76,7 @@ def test_keys_of_the_published_openssh_set_read_as_ssh_keygen_reads_them(tmp_pat
         try:
             key = read_public_key(file.read_bytes())
         except RefusedError as e:
-            refused[file.name] = e.says
+            refused[file.name] = e.message
             continue
         taken.append(file.name)
         said = run(program("ssh-keygen"), "-l", "-f", str(file)).stdout.decode().split()
@@ -165,7 +165,7 @@ def test_half_of_all_encodings_are_no_point_and_are_refused() -> None:
         try:
             refuse_weak_point(raw)
         except RefusedError as e:
-            assert "not a point" in e.says
+            assert "not a point" in e.message
             refused += 1
     assert 60 < refused < 140
 
@@ -261,7 +261,7 @@ def test_what_is_no_public_key_says_so() -> None:
         with pytest.raises(InputError, match=word) as caught:
             read_public_key(data, where="key.pub")
         assert caught.value.where == "key.pub"
-        assert "PRIVATE" not in caught.value.says
+        assert "PRIVATE" not in caught.value.message
 
 
 def test_an_openssh_key_has_one_spelling_only() -> None:

@@ -152,7 +152,7 @@ def suite() -> tuple[dict[str, x509.Certificate], Anchors]:
             try:
                 lists.append(revocation.load_crl(file.read_bytes()))
             except RefusedError as e:
-                assert "SHA1" in e.says
+                assert "SHA1" in e.message
                 assert file.name.startswith("DSA")
     root = certificates["TrustAnchorRootCertificate.crt"]
     authorities = tuple(c for name, c in certificates.items() if not name.endswith("EE.crt") and c != root)

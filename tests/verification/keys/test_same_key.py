@@ -80,9 +80,9 @@ def test_a_key_has_one_entry_however_it_is_given(first: str, second: str) -> Non
     old = made("first", *sources()[first])
     with pytest.raises(RefusedError, match="this key is trusted as first already") as caught:
         made("second", *sources()[second], (old,))
-    assert "drop" not in caught.value.hint  # that would be the key's end
+    assert "remove" not in caught.value.hint  # that would be the key's end
     with pytest.raises(RefusedError, match="dropped as first on 2026-08-01: lost"):
-        made("second", *sources()[second], (drop(old, at=AT, why="lost"),))
+        made("second", *sources()[second], (drop(old, at=AT, reason="lost"),))
 
 
 def test_a_key_of_minisign_and_of_openssh_is_one() -> None:
@@ -107,11 +107,11 @@ def test_a_renewed_certificate_stands_beside_the_old_one_for_the_same_use_only()
 
 def test_a_root_of_which_the_key_was_dropped_is_no_root() -> None:
     root = made("root", Sources(pem(C.root)), "cms")
-    gone = drop(root, at=AT, why="its holder lost it")
+    gone = drop(root, at=AT, reason="its holder lost it")
     with pytest.raises(RefusedError, match="dropped as root on 2026-08-01: its holder lost it"):
         made("second", *sources()["with its root"], (gone,))
     made("second", *sources()["with its root"], (root,))  # a root may stand in two entries while it is trusted
-    signer = drop(made("signer", *sources()["the bare key"]), at=AT, why="lost")
+    signer = drop(made("signer", *sources()["the bare key"]), at=AT, reason="lost")
     made("third", Sources(pem(C.root)), "cms", (signer,))  # another key's end is not this one's
 
 
@@ -120,9 +120,9 @@ def test_a_root_of_which_the_key_was_dropped_is_no_root() -> None:
 
 def judged(trusted: TrustEntry, others: tuple[TrustEntry, ...], signature: bytes, at: TrustMoment = WHEN) -> Verdict:
     """The verdict on a bundle's signature stated under `trusted`."""
-    stated = SimpleNamespace(file="a.fwb.sig", form=trusted.form, key=trusted.name)
+    stated = SimpleNamespace(file="a.bin.sig", form=trusted.form, key=trusted.name)
     evidence = SignatureEvidence(digests(MESSAGE), lambda _limit: MESSAGE, lambda: [MESSAGE])
-    return judge("a.fwb", stated, signature, trust=(trusted, *others), evidence=evidence, moments=[at])
+    return judge("a.bin", stated, signature, trust=(trusted, *others), evidence=evidence, moments=[at])
 
 
 def test_a_signature_by_a_key_that_was_dropped_under_another_name() -> None:
@@ -131,10 +131,10 @@ def test_a_signature_by_a_key_that_was_dropped_under_another_name() -> None:
     new = made("2027", Sources(pem(RENEWED)), existing=(old,))
     signature = sign_raw(FORM, C.leaf_key, MESSAGE)
     assert judged(new, (old,), signature).good
-    found = judged(new, (drop(old, at=AT, why="lost"),), signature).findings
-    assert [(f.code, "2026 was dropped on 2026-08-01: lost" in f.says) for f in found] == [("dropped-key", True)]
-    (own,) = judged(drop(new, at=AT, why="gone"), (drop(old, at=AT, why="lost"),), signature).findings
-    assert "gone" in own.says
+    found = judged(new, (drop(old, at=AT, reason="lost"),), signature).findings
+    assert [(f.code, "2026 was dropped on 2026-08-01: lost" in f.message) for f in found] == [("removed-key", True)]
+    (own,) = judged(drop(new, at=AT, reason="gone"), (drop(old, at=AT, reason="lost"),), signature).findings
+    assert "gone" in own.message
 
 
 def test_a_chain_from_a_signer_or_through_an_authority_that_was_dropped(tmp_path: Path) -> None:
@@ -153,31 +153,31 @@ def test_a_chain_from_a_signer_or_through_an_authority_that_was_dropped(tmp_path
         (pinned, middle, raw),
     ]
     for entry_, other, made_by in cases:
-        gone = drop(other, at=AT, why="lost at skerry")
+        gone = drop(other, at=AT, reason="lost at skerry")
         found = judged(entry_, (gone,), made_by).findings
-        assert [f.code for f in found] == ["dropped-key"], (entry_.name, other.name, found)
-        assert f"{other.name} was dropped on 2026-08-01: lost at skerry" in found[0].says
+        assert [f.code for f in found] == ["removed-key"], (entry_.name, other.name, found)
+        assert f"{other.name} was dropped on 2026-08-01: lost at skerry" in found[0].message
 
 
 def test_a_signer_that_was_dropped_is_told_so_whatever_its_dates(tmp_path: Path) -> None:
     """That it is expired by then as well hides nothing."""
     trusted = made("root", Sources(pem(C.root), [], [pem(C.middle)]), "cms")
-    signer = drop(made("signer", *sources()["the bare key"]), at=AT, why="lost")
+    signer = drop(made("signer", *sources()["the bare key"]), at=AT, reason="lost")
     signature = Signer("cms", tmp_path).sign(MESSAGE)
     later = TrustMoment(END + timedelta(days=9), "now")
-    assert [f.code for f in judged(trusted, (signer,), signature, later).findings] == ["dropped-key"]
+    assert [f.code for f in judged(trusted, (signer,), signature, later).findings] == ["removed-key"]
 
 
 def test_a_document_signed_by_a_key_that_was_dropped_under_another_name() -> None:
     from bundlekeeper.verification.signatures.sign import sign_document
 
     live = entry(name="new", purposes=("manifests",))
-    gone = drop(entry(name="old", purposes=("receipts",)), at=AT, why="lost")
+    gone = drop(entry(name="old", purposes=("receipts",)), at=AT, reason="lost")
     signature = sign_document(private("ed25519"), "manifests", digests(MESSAGE))
     words = {"evidence": SignatureEvidence(digests(MESSAGE)), "moments": [WHEN], "purpose": "manifests"}
     assert judge_document("mine.toml", signature, trust=[live], **words).good  # type: ignore[arg-type]
     found = judge_document("mine.toml", signature, trust=[live, gone], **words).findings  # type: ignore[arg-type]
-    assert [f.code for f in found] == ["dropped-key"]
+    assert [f.code for f in found] == ["removed-key"]
 
 
 # On the command line
@@ -207,18 +207,18 @@ def standing(keeper: Keeper) -> dict[str, str]:
 @pytest.mark.attack("key compromise")
 @pytest.mark.parametrize("by", ["2026", "2027", "the fingerprint"])
 def test_dropping_names_and_drops_what_is_the_same_key(by: str, renewal: str, keeper: Keeper) -> None:
-    done = keeper("trust", "drop", renewal if by == "the fingerprint" else by, "--why", "lost on a train")
+    done = keeper("trust", "remove", renewal if by == "the fingerprint" else by, "--reason", "lost on a train")
     assert done.status == 0, done.err
     lines = [line for line in done.out.splitlines() if line.startswith("dropped: ")]
     assert sorted(line.split()[1] for line in lines) == ["2026", "2027"]
     assert all(renewal in line and "lost on a train" in line for line in lines)
     assert standing(keeper) == {"2026": "dropped", "2027": "dropped", "chief": "trusted"}
-    again = keeper("trust", "drop", renewal, "--why", "again")
+    again = keeper("trust", "remove", renewal, "--reason", "again")
     assert (again.status, "dropped on" in again.err) == (2, True)
 
 
 def test_dropping_in_json_lists_every_entry(renewal: str, keeper: Keeper) -> None:
-    done = keeper("trust", "drop", "2027", "--why", "lost", "--json")
+    done = keeper("trust", "remove", "2027", "--reason", "lost", "--json")
     assert [row["name"] for row in done.json["entries"]] == ["2027", "2026"]
 
 
@@ -238,28 +238,28 @@ def test_dropping_goes_on_where_it_was_killed_between_two_entries(
     monkeypatch.setattr(trust_list, "replace", once)
     with Store.open(kit.root, write=True) as store:
         with pytest.raises(KeyboardInterrupt):
-            trust_list.drop(store.fd, "2026", at=AT, why="lost")
+            trust_list.drop(store.fd, "2026", at=AT, reason="lost")
         assert [each.dropped for each in trust_list.read_all(store.fd).entries] == [True, False]
         monkeypatch.setattr(trust_list, "replace", real)
-        assert [each.name for each in trust_list.drop(store.fd, "2026", at=AT, why="lost")] == ["2027"]
+        assert [each.name for each in trust_list.drop(store.fd, "2026", at=AT, reason="lost")] == ["2027"]
         assert all(each.dropped for each in trust_list.read_all(store.fd).entries)
 
 
 @pytest.mark.parametrize("text", ["SHA256:", "SHA256:AAAA", "chef"])
 def test_what_no_entry_has_is_an_error_and_drops_nothing(text: str, renewal: str, keeper: Keeper) -> None:
-    done = keeper("trust", "drop", text, "--why", "lost")
+    done = keeper("trust", "remove", text, "--reason", "lost")
     assert (done.status, text in done.err) == (2, True)
     assert set(standing(keeper).values()) == {"trusted"}
 
 
 def test_dropping_a_root_says_whose_chains_end_there_no_more(keeper: Keeper, renewal: str, tmp_path: Path) -> None:
     assert keeper("trust", "add", "root", tmp_path / "root", "--form", "cms", "--for", "bundles").status == 0
-    done = keeper("trust", "drop", "root", "--why", "lost")
+    done = keeper("trust", "remove", "root", "--reason", "lost")
     assert done.status == 0
     assert "2026, 2027" in done.err
     assert standing(keeper) == {"2026": "trusted", "2027": "trusted", "chief": "trusted", "root": "dropped"}
 
 
 def test_a_reason_is_wanted_before_anything_is_dropped(renewal: str, keeper: Keeper) -> None:
-    assert keeper("trust", "drop", "2026", "--why", " ").status == 2
+    assert keeper("trust", "remove", "2026", "--reason", " ").status == 2
     assert standing(keeper)["2026"] == "trusted"

@@ -30,7 +30,7 @@ from tests.kits.minisign_files import signed as minisign_signed
 from tests.kits.signing_world import AT, START, TYPES, WHEN, chain, crl, digests, entry, pem, private, public, sign_raw
 from tests.kits.sure import some
 
-SUBJECT = "marram-infrastructure-6.1.0.fwb"
+SUBJECT = "marram-infrastructure-6.1.0.bin"
 
 
 def evidence(message: bytes = BUNDLE) -> SignatureEvidence:
@@ -66,7 +66,9 @@ def test_every_form_is_good_end_to_end_and_says_by_whom_and_when(form: str, tmp_
     verdict = judged(signature, [key], Said(form), message=message_of(form))
     assert verdict.good, verdict.findings
     assert verdict.by == key
-    assert verdict.says == f"signed by marram-2026 ({key.fingerprint}, {form}), good at 2026-08-01 (the release date)"
+    assert (
+        verdict.message == f"signed by marram-2026 ({key.fingerprint}, {form}), good at 2026-08-01 (the release date)"
+    )
     assert all(f.level is Level.NOTE for f in verdict.findings)
     for message in (message_of(form) + b"\0", message_of(form)[1:], b""):
         assert codes(judged(signature, [key], Said(form), message=message))[:1] == ["bad-signature"]
@@ -108,7 +110,7 @@ def test_the_manifests_form_is_compared_and_never_chosen(entry_form: str, stated
     verdict = judged(signature, [key], Said(stated_form), message=message_of(stated_form))
     assert not verdict.good
     assert codes(verdict) == ["bad-signature"]
-    assert f"is trusted for {entry_form} only" in verdict.findings[0].says
+    assert f"is trusted for {entry_form} only" in verdict.findings[0].message
 
 
 @pytest.mark.attack("not on that list: downgrade of form, confusion of keys")
@@ -133,8 +135,8 @@ def test_a_key_for_one_purpose_is_never_good_for_another(purpose: str, used_for:
         expected = purpose == used_for and namespace == NAMESPACES[used_for]
         assert stated.good is found.good is expected
         if purpose != used_for:
-            assert "stranger-key" in codes(stated)
-            assert "stranger-key" in codes(found)
+            assert "unknown-key" in codes(stated)
+            assert "unknown-key" in codes(found)
 
 
 @pytest.mark.fault(42)
@@ -151,7 +153,7 @@ def test_a_key_for_all_purposes_still_keeps_the_kinds_apart() -> None:
             assert verdict.good is (made_for == used_for)
             if made_for != used_for:
                 assert codes(verdict) == ["bad-signature"]
-                assert NAMESPACES[used_for] in verdict.findings[0].says
+                assert NAMESPACES[used_for] in verdict.findings[0].message
 
 
 def test_a_publishers_own_namespace_is_fixed_in_the_entry() -> None:
@@ -164,7 +166,7 @@ def test_unsigned() -> None:
     for said, signature, word in ((None, ssh(), "states no signature"), (Said(), None, ".sig is not there")):
         verdict = judged(signature, [entry()], said)
         assert codes(verdict) == ["unsigned"]
-        assert word in verdict.findings[0].says
+        assert word in verdict.findings[0].message
     assert codes(judge_document("m", None, trust=[], evidence=evidence(), moments=[WHEN], purpose="manifests")) == [
         "unsigned"
     ]
@@ -174,30 +176,30 @@ def test_unsigned() -> None:
 def test_stranger_key() -> None:
     """Fault 19 of the trade: a key that came on the same stick as the signature is no entry, so it is a stranger."""
     verdict = judged(ssh(), [], Said())
-    assert codes(verdict) == ["stranger-key"]
+    assert codes(verdict) == ["unknown-key"]
     assert "by another way" in verdict.findings[0].hint
     stranger = judged(ssh(which=4), [entry()], Said())
-    assert codes(stranger) == ["stranger-key"]
-    assert public("ed25519", 4).fingerprint in stranger.findings[0].says
-    owner = judged(ssh(which=4), [entry(), entry(name="depot", which=4)], Said())
-    assert "that key is depot" in owner.findings[0].says
+    assert codes(stranger) == ["unknown-key"]
+    assert public("ed25519", 4).fingerprint in stranger.findings[0].message
+    owner = judged(ssh(which=4), [entry(), entry(name="main site", which=4)], Said())
+    assert "that key is main site" in owner.findings[0].message
     document = judge_document(
         "m", ssh(which=4), trust=[entry()], evidence=evidence(), moments=[WHEN], purpose="manifests"
     )
-    assert codes(document) == ["stranger-key"]
+    assert codes(document) == ["unknown-key"]
 
 
 @pytest.mark.attack("key compromise")
 def test_dropped_key_is_told_from_a_stranger() -> None:
-    dropped = drop(entry(), at=AT, why="lost at skerry")
+    dropped = drop(entry(), at=AT, reason="lost at skerry")
     verdict = judged(ssh(), [dropped], Said())
-    assert codes(verdict) == ["dropped-key"]
-    assert verdict.findings[0].says == "marram-2026 was dropped on 2026-08-01: lost at skerry"
+    assert codes(verdict) == ["removed-key"]
+    assert verdict.findings[0].message == "marram-2026 was dropped on 2026-08-01: lost at skerry"
     both = judged(ssh(message=b"other"), [dropped], Said())
-    assert codes(both) == ["dropped-key", "bad-signature"]
+    assert codes(both) == ["removed-key", "bad-signature"]
     named_live = judged(ssh(), [entry(name="new", which=4), dropped], Said(key="new"))
-    assert codes(named_live) == ["stranger-key"]
-    assert "that key is marram-2026, dropped on 2026-08-01" in named_live.findings[0].says
+    assert codes(named_live) == ["unknown-key"]
+    assert "that key is marram-2026, dropped on 2026-08-01" in named_live.findings[0].message
 
 
 @pytest.mark.fault(40)
@@ -211,8 +213,8 @@ def test_expired_key_names_the_time_used() -> None:
     ):
         verdict = judged(ssh(), [key], Said(), moments=[TrustMoment(day, "the release date")])
         assert codes(verdict) == ["expired-key"]
-        assert word in verdict.findings[0].says
-        assert f"{day:%Y-%m-%d} (the release date)" in verdict.findings[0].says
+        assert word in verdict.findings[0].message
+        assert f"{day:%Y-%m-%d} (the release date)" in verdict.findings[0].message
 
 
 @pytest.mark.attack("key compromise")
@@ -249,7 +251,7 @@ def test_a_certificate_must_be_valid_at_the_time_used_and_lead_to_its_root() -> 
     revoked = pem(crl("Holm intermediate", c.middle_key, [(c.leaf.serial_number, START, None)]))
     verdict = judged(signature, [certified(crls=[pem(c.root_crl), revoked])], said)
     assert codes(verdict) == ["revoked-key"]
-    assert "2026-08-01 (the release date)" in verdict.findings[0].says
+    assert "2026-08-01 (the release date)" in verdict.findings[0].message
     verdict = judged(signature, [certified(crls=[pem(c.root_crl)])], said)
     assert codes(verdict) == ["not-checked"]
     assert verdict.findings[0].level is Level.WARNING
@@ -334,8 +336,8 @@ def test_a_document_of_another_form_is_held_against_keys_of_that_purpose_alone()
         verdict = _documents(signature, trust)
         assert not verdict.good
         assert codes(verdict) == ["bad-signature"]
-    dropped = drop(ecdsa_key, at=AT, why="lost")
-    assert codes(_documents(signature, [rsa_key, dropped])) == ["dropped-key"]
+    dropped = drop(ecdsa_key, at=AT, reason="lost")
+    assert codes(_documents(signature, [rsa_key, dropped])) == ["removed-key"]
 
 
 def test_a_document_is_held_against_the_live_entry_for_its_purpose() -> None:
@@ -343,7 +345,7 @@ def test_a_document_is_held_against_the_live_entry_for_its_purpose() -> None:
     live = entry(name="new", purposes=("manifests",))
     signature = sign_document(private("ed25519"), "manifests", digests(BUNDLE))
     assert _documents(signature, [other, live]).by == live
-    assert codes(_documents(signature, [drop(live, at=AT, why="renewed")])) == ["dropped-key"]
+    assert codes(_documents(signature, [drop(live, at=AT, reason="renewed")])) == ["removed-key"]
 
 
 def test_garbage_documents_are_bad_signatures() -> None:
@@ -383,4 +385,4 @@ def test_a_form_that_the_store_does_not_take_is_a_finding_and_is_not_verified() 
         assert stated.good is found.good is good
         if not good:
             assert codes(stated) == codes(found) == ["bad-signature"]
-            assert "takes no signatures of the form sshsig" in stated.findings[0].says
+            assert "takes no signatures of the form sshsig" in stated.findings[0].message

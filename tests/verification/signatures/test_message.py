@@ -21,7 +21,7 @@ CONTENT = bytes(range(256)) * 9000
 
 @pytest.fixture
 def fd(tmp_path: Path) -> Iterator[int]:
-    file = tmp_path / "FILE.fwb"
+    file = tmp_path / "FILE.bin"
     file.write_bytes(CONTENT)
     opened = os.open(file, os.O_RDWR)
     os.lseek(opened, 7, os.SEEK_SET)
@@ -93,6 +93,6 @@ def test_a_good_signature_over_bytes_that_were_not_proven_is_not_good(form: str,
         signature = sign_raw("ed25519", private("ed25519"), message)
     for hashed, expected in ((message, []), (b"what was hashed", ["not-checked"])):
         found = SignatureEvidence(digests(hashed), lambda _limit: message, lambda: iter([message]))
-        verdict = judge("FILE.fwb", Said(form), signature, trust=[key], evidence=found, moments=[WHEN])
+        verdict = judge("FILE.bin", Said(form), signature, trust=[key], evidence=found, moments=[WHEN])
         assert [f.code for f in verdict.findings if f.level.value != "note"] == expected
         assert verdict.good is (not expected)

@@ -111,7 +111,7 @@ def test_a_wrong_or_missing_passphrase_is_our_error_and_tells_nothing(ssh: bool)
     for secret in (b"", b"wrong-word", SECRET + b"\n", SECRET[:-1], b"x" * (limits.PASSPHRASE_BYTES + 1)):
         with pytest.raises(InputError) as caught:
             read_private_key(data, lambda _, s=secret: s, where="key")  # type: ignore[misc]  # the default binds it
-        text = f"{caught.value.says} {caught.value.hint} {caught.value.where}"
+        text = f"{caught.value.message} {caught.value.hint} {caught.value.where}"
         assert "wrong-word" not in text
         assert SECRET.decode() not in text
         assert caught.value.exit_code == 2

@@ -92,7 +92,7 @@ def test_what_is_signed_here_is_byte_for_byte_what_ssh_keygen_signs(tmp_path: Pa
 
 
 def rebuilt(key_type: str = "ed25519", **changes: Any) -> bytes:
-    """A signature with parts replaced, signed anew over what the parts say, so that only the rule can refuse it."""
+    """A signature with parts replaced, signed again over what the parts say, so that only the rule can refuse it."""
     own = sshsig.parse(ours(key_type))
     parts: dict[str, Any] = {
         "magic": b"SSHSIG",

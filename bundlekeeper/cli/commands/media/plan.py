@@ -1,4 +1,4 @@
-"""`bundlekeeper media plan`: what a set must hold, what it lacks, and what goes on which volume."""
+"""`bundlekeeper media pack`: what a set must hold, what it lacks, and what goes on which volume."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`bundlekeeper media receipt`: the answer of the receiving side, as a signed file or on paper, and reading it."""
+"""`bundlekeeper receipt write`: the answer of the receiving side, as a signed file or on paper, and reading it."""
 
 from __future__ import annotations
 
@@ -20,19 +20,21 @@ if TYPE_CHECKING:
 
 def receipt(
     out: Annotated[
-        str, typer.Option("--out", "-o", metavar="FILE", help="Write the receipt (with --paper: an HTML page) here.")
+        str, typer.Option("--out", "-o", metavar="FILE", help="Write the receipt (with --printed: an HTML page) here.")
     ] = "",
     key: Annotated[
         Path | None, typer.Option("--key", metavar="FILE", help="Private key to sign with; on paper Ed25519 only.")
     ] = None,
     set_id: Annotated[str, typer.Option("--set", metavar="ID", help="Which set (default: the last that came).")] = "",
     site: Annotated[str, typer.Option("--site", metavar="NAME", help="The site that answers.")] = "",
-    says: Annotated[str | None, typer.Option("--says", metavar="NAME", help="On whose word (default: you).")] = None,
+    message: Annotated[
+        str | None, typer.Option("--reported-by", metavar="NAME", help="On whose word (default: you).")
+    ] = None,
     after: Annotated[
         int | None,
         typer.Option("--after", min=0, metavar="N", help="Only events after number N (default: all of them)."),
     ] = None,
-    paper: Annotated[bool, typer.Option("--paper", help="A short code to print, type or scan.")] = False,
+    paper: Annotated[bool, typer.Option("--printed", help="A short code to print, type or scan.")] = False,
     read: Annotated[str, typer.Option("--read", metavar="FILE|-", help="Read a receipt; - is a typed code.")] = "",
     signature: Annotated[
         Path | None, typer.Option("--signature", metavar="FILE", help="Its signature (default: FILE.sig).")
@@ -51,8 +53,15 @@ def receipt(
     from bundlekeeper.jobs.session import Session
 
     if read:
-        writing = {"--out": out, "--key": key, "--set": set_id, "--site": site, "--says": says, "--after": after}
-        writing |= {"--paper": paper or None, "--passphrase-fd": passphrase_fd}
+        writing = {
+            "--out": out,
+            "--key": key,
+            "--set": set_id,
+            "--site": site,
+            "--reported-by": message,
+            "--after": after,
+        }
+        writing |= {"--printed": paper or None, "--passphrase-fd": passphrase_fd}
         _leave_out(writing, "to writing a receipt; --read reads one")
         if read == "-":
             _leave_out({"--signature": signature}, "to a receipt's file; a typed code holds its signature")
@@ -63,8 +72,8 @@ def receipt(
         _leave_out({"--after": after}, "to a receipt's file; a paper carries no events")
     if key is None:
         _leave_out({"--passphrase-fd": passphrase_fd}, "to --key")
-    _insist_on_words({"--site": site, "--says": says})
-    wanted = ReceiptWanted(out, key, set_id, site, says, after or 0)
+    _insist_on_words({"--site": site, "--reported-by": message})
+    wanted = ReceiptWanted(out, key, set_id, site, message, after or 0)
     with Session(store_root(store), caller(), write=True) as session:
         if paper:
             slip = make_paper(session, wanted, passphrase_from(passphrase_fd))
@@ -86,13 +95,13 @@ def _read(session: Session, name: str, signature: Path | None, *, form: OutputFo
     return exit_status(found.answer.findings)
 
 
-def _leave_out(options: Mapping[str, object], why: str) -> None:
+def _leave_out(options: Mapping[str, object], reason: str) -> None:
     """Raise InputError naming those of the options that are given, where they would be ignored."""
     given = [name for name, value in options.items() if value is not None and value != ""]
     if given:
         names = " and ".join(given)
-        says = f"{names} {'belongs' if len(given) == 1 else 'belong'} {why}"
-        raise InputError(says, hint=f"leave out {names}")
+        message = f"{names} {'belongs' if len(given) == 1 else 'belong'} {reason}"
+        raise InputError(message, hint=f"leave out {names}")
 
 
 def _insist_on_words(options: Mapping[str, str | None]) -> None:

@@ -23,7 +23,7 @@ from bundlekeeper.findings import exit_status
 
 RollbackOption = Annotated[
     str | None,
-    typer.Option("--accept-rollback", metavar="WHY", help="Receive an older set, or by an older manifest; recorded."),
+    typer.Option("--allow-rollback", metavar="WHY", help="Receive an older set, or by an older manifest; recorded."),
 ]
 
 
@@ -33,13 +33,13 @@ def receive(
     ],
     dry_run: DryRunOption = False,
     wait: WaitOption = 60,
-    accept_expired: ExpiredOption = None,
-    accept_rollback: RollbackOption = None,
+    allow_expired: ExpiredOption = None,
+    allow_rollback: RollbackOption = None,
     store: StoreOption = None,
     quiet: QuietOption = False,
     json: JsonOption = False,
 ) -> int:
-    """Receive a media set: proven by its signed index, joined where it was split, taken as `take` does.
+    """Receive a media set: proven by its signed index, joined where it was split, taken as `store add` does.
 
     Volumes may come in any order and on several days. No key is ever taken from a medium.
     """
@@ -48,7 +48,7 @@ def receive(
     from bundlekeeper.jobs.session import Session
     from bundlekeeper.model.stop import Stop
 
-    options = ReceiveOptions(tuple(folders), dry_run, wait, accept_expired, accept_rollback)
+    options = ReceiveOptions(tuple(folders), dry_run, wait, allow_expired, allow_rollback)
     stop = Stop()
     with SIGNALS.guarded(stop), Session(store_root(store), caller(quiet=quiet), write=not dry_run) as session:
         came = receive_media(session, options, stop)

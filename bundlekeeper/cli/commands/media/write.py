@@ -45,7 +45,7 @@ VolumeIdOption = Annotated[
 
 
 def write(
-    plan: Annotated[str | None, typer.Argument(metavar="[PLAN]", help="What media plan --out wrote.")] = None,
+    plan: Annotated[str | None, typer.Argument(metavar="[PLAN]", help="What media pack --out wrote.")] = None,
     to: TargetOption = None,
     only: Annotated[list[int] | None, typer.Option("--only", metavar="N", help="Only volume N. Repeatable.")] = None,
     key: KeyOption = None,
@@ -57,8 +57,8 @@ def write(
     notice: Annotated[bool, typer.Option("--notice", help="A set of withdrawals alone, in place of a plan.")] = False,
     must_be_mount: MountOption = None,
     volume_id: VolumeIdOption = None,
-    name: Annotated[str, typer.Option("--for", metavar="NAME", help="In place of PLAN: as for media plan.")] = "",
-    release: Annotated[str, typer.Option("--release", metavar="RELEASE", help="As media plan's --to.")] = "",
+    name: Annotated[str, typer.Option("--for", metavar="NAME", help="In place of PLAN: as for media pack.")] = "",
+    release: Annotated[str, typer.Option("--release", metavar="RELEASE", help="As media pack's --to.")] = "",
     volume: VolumeOption = None,
     spare: SpareOption = "0%",
     manifest: ManifestOption = None,
@@ -94,8 +94,8 @@ def write(
             foreseen = foresee_write(session, wanted)
             return screen.show_foreseen(foreseen, form=form_of(json=json))
         if json and label == "-":
-            says = "--json and --label - would put two documents on stdout"
-            raise InputError(says, hint="--label FILE writes to a file")
+            message = "--json and --label - would put two documents on stdout"
+            raise InputError(message, hint="--label FILE writes to a file")
         ready = make_ready(session, wanted, passphrase_from(passphrase_fd))
         with SIGNALS.guarded(stop):  # from here on: a signal while a passphrase is asked for ends the command at once
             report = write_media(session, ready, partial(write_new, force=True), stop)

@@ -11,16 +11,16 @@ from bundlekeeper.formats.escape import human_bytes
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.add import AddedBundles
-    from bundlekeeper.store.adding.outcome import TakeRow
+    from bundlekeeper.store.adding.outcome import AddRow
 
 
-def _note(row: TakeRow) -> str:
+def _note(row: AddRow) -> str:
     """How the bundle came in, where that is not what its status says, and what is to be said of it."""
     way = "" if row.way_in in {"", "copy", row.status.replace(" ", "-")} else row.way_in
     return ", ".join(part for part in (way, row.note) if part)
 
 
-COLUMNS: tuple[Column[TakeRow], ...] = (
+COLUMNS: tuple[Column[AddRow], ...] = (
     Column("status", lambda row: row.status),
     Column("family", lambda row: row.family),
     Column("version", lambda row: row.version),
@@ -65,4 +65,4 @@ def show_text(found: AddedBundles) -> None:
     would = "would be: " if result.dry_run else ""
     output.line(f"{would}{counts or 'nothing to take'}; {human_bytes(result.read_bytes)} read; store: {found.root}")
     if not result.dry_run:
-        output.aside("next: bundlekeeper held")
+        output.aside("next: bundlekeeper store list")

@@ -31,7 +31,7 @@ def _loaded_as_json(loaded: InventoryLoaded) -> dict[str, Any]:
             "component": changed.part.key,
             "kind": changed.part.kind,
             "place": changed.part.place.path(),
-            "says": changed.says(),
+            "says": changed.message(),
         }
         for changed in plan.changes
     ]
@@ -51,7 +51,7 @@ def _loaded_as_json(loaded: InventoryLoaded) -> dict[str, Any]:
 def _print_loaded(loaded: InventoryLoaded) -> None:
     plan = loaded.plan
     for change in plan.changes:
-        output.line(f"{change.what.value}: {change.says()}")
+        output.line(f"{change.what.value}: {change.message()}")
     for (site, domain, kind), number in plan.unlisted.items():
         output.line(
             f"not spoken of: {number} {kind} in {site}/{domain or '-'} stay as they were (--complete means gone)"
@@ -60,8 +60,8 @@ def _print_loaded(loaded: InventoryLoaded) -> None:
     known = "was recorded before; nothing is new" if plan.again or not (loaded.new or loaded.dry_run) else known
     output.line(f"{counted(loaded.components, 'component')}, {counted(len(plan.changes), 'change')}; {known}")
     if plan.overtaken:
-        says = f"a reading of the same moment was loaded after this one and counts: {plan.overtaken[:12]}"
-        output.line(f"{says}; if it is wrong: bundlekeeper correct {plan.overtaken[:12]} --why TEXT")
+        message = f"a reading of the same moment was loaded after this one and counts: {plan.overtaken[:12]}"
+        output.line(f"{message}; if it is wrong: bundlekeeper ledger undo {plan.overtaken[:12]} --reason TEXT")
     output.aside("next: bundlekeeper where")
 
 
@@ -118,7 +118,7 @@ def _read_as_json(found: InventoryRead, out: str) -> dict[str, Any]:
         }
         for reading in found.readings
     ]
-    services += [{"service": service, "complete": False, "error": error.says} for service, error in found.failed]
+    services += [{"service": service, "complete": False, "error": error.message} for service, error in found.failed]
     written = json.loads(found.document("json"))
     return {"inventory": written, "file": "" if out == "-" else out, "services": services, "counts": found.counts}
 

@@ -19,11 +19,11 @@ def show_checked(done: LedgerChecked, *, form: OutputForm) -> None:
     """What is wrong, the chain's head, and where in it the head is that was asked about."""
     head, at = done.verified.head, done.verified.at
     if form is OutputForm.JSON:
-        chain = {"book": head.book, "events": head.count, "head": head.digest}
-        output.envelope("ledger-check", done.findings, {"chain": chain, "asked": done.verified.asked, "found_at": at})
+        chain = {"book": head.ledger, "events": head.count, "head": head.digest}
+        output.envelope("ledger-verify", done.findings, {"chain": chain, "asked": done.verified.asked, "found_at": at})
         return
     output.findings_text(done.findings)
-    output.line(f"ledger {head.book[:8]}: {counted(head.count, 'event')}, head {head.digest}")
+    output.line(f"ledger {head.ledger[:8]}: {counted(head.count, 'event')}, head {head.digest}")
     if at is not None:
         output.line(
             f"the head that you gave is the chain's after {counted(at, 'event')}: nothing before it was changed"

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from bundlekeeper.jobs.draft import AmendedManifest, DraftedManifest
     from bundlekeeper.jobs.manifest import LintedManifest, ShownManifest
-    from bundlekeeper.model.manifest.types import Beside, Bundle, Jump, Manifest, Release, RuleSubject
+    from bundlekeeper.model.manifest.types import Compatible, Bundle, Jump, Manifest, Release, RuleSubject
 
 
 def write_draft(found: DraftedManifest, out: str, *, force: bool, form: OutputForm) -> None:
@@ -105,7 +105,7 @@ def show_text(found: ShownManifest) -> None:
     _bundles(manifest)
     if manifest.release:
         _releases(manifest)
-    if manifest.jump or manifest.beside:
+    if manifest.jump or manifest.compatible:
         _rules(manifest)
     if found.ruling:
         tell(found.ruling)
@@ -118,10 +118,10 @@ def _family(bundle: Bundle) -> str:
 
 BUNDLES: tuple[Column[Bundle], ...] = (
     Column("family", _family),
-    Column("version", lambda bundle: bundle.version + (f" onto {bundle.onto}" if bundle.onto else "")),
+    Column("version", lambda bundle: bundle.version + (f" onto {bundle.base}" if bundle.base else "")),
     Column("size", lambda bundle: human_bytes(bundle.size), right=True),
     Column("images", lambda bundle: str(len(bundle.images)), right=True),
-    Column("standing", lambda bundle: str(bundle.standing)),
+    Column("lifecycle", lambda bundle: str(bundle.lifecycle)),
     Column("signed", lambda b: f"{b.signature.form} by {b.signature.key}" if b.signature else "-", below=True),
     Column("file", lambda bundle: bundle.file, below=True),
     Column("digest from", lambda bundle: bundle.digest_from or "not stated", below=True),
@@ -144,7 +144,7 @@ def _versions(family: str) -> Callable[[Release], str]:
 
 def _rules(manifest: Manifest) -> None:
     rules = [(_jump(rule), rule.source) for rule in manifest.jump]
-    rules += [(_beside(rule), rule.source) for rule in manifest.beside]
+    rules += [(_beside(rule), rule.source) for rule in manifest.compatible]
     write((Column("rule", lambda rule: rule[0]), Column("source", lambda rule: rule[1])), rules)
 
 
@@ -161,5 +161,5 @@ def _what(what: RuleSubject) -> str:
     return f"{_parts(what.family, what.kind, what.models)} {what.version or 'of any version'}"
 
 
-def _beside(rule: Beside) -> str:
+def _beside(rule: Compatible) -> str:
     return f"in a {rule.scope}: {_what(rule.when)} needs {' and '.join(_what(need) for need in rule.need)}"

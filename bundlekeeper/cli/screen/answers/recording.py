@@ -17,12 +17,12 @@ def show_recording(done: RecordingDone, name: str | None, *, form: OutputForm) -
     """Each event, and the ledger's head now; `name` is what the parts were named by."""
     recorded = done.recorded
     if form is OutputForm.JSON:
-        told = [{"id": event, "says": says} for event, says in zip(done.ids, done.lines, strict=True)]
+        told = [{"id": event, "says": message} for event, message in zip(done.ids, done.lines, strict=True)]
         head = recorded.head.digest if recorded else None
         output.envelope(done.verb, done.findings, {"dry_run": recorded is None, "events": told, "head": head})
         return
-    for says in done.lines:
-        output.line(f"{'recorded' if recorded else 'would record'}: {says}")
+    for message in done.lines:
+        output.line(f"{'recorded' if recorded else 'would record'}: {message}")
     if recorded:
         known = f", {recorded.known} known before" if recorded.known else ""
         output.line(f"{counted(recorded.new, 'event')} recorded{known}; ledger head {recorded.head.digest}")
@@ -34,10 +34,10 @@ def show_correction(done: Correction, *, form: OutputForm) -> None:
     """What does not count any more, and why."""
     entry, head = done.entry, done.recorded.head.digest
     if form is OutputForm.JSON:
-        output.envelope("correct", [], {"corrected": entry.id, "event": done.recorded.ids[0], "head": head})
+        output.envelope("ledger-undo", [], {"corrected": entry.id, "event": done.recorded.ids[0], "head": head})
         return
     output.line(
         f"corrected: {entry.event.what.value} of {entry.event.component or 'an inventory'}, {entry.event.at.text()}"
     )
-    output.line(f"it stays in the ledger and no longer counts: {done.why}")
+    output.line(f"it stays in the ledger and no longer counts: {done.reason}")
     output.line(f"ledger head {head}")

@@ -57,12 +57,12 @@ def show(found: DomainRoute, *, out: str | None, force: bool, form: OutputForm) 
 
 def show_check(found: CheckedPlan, *, form: OutputForm) -> None:
     """Print what the rules say of a plan, and whether there is a cheaper way."""
-    held = found.held
+    stored = found.stored
     if form is OutputForm.JSON:
-        data = {"domain": held.route.domain, "release": held.route.release, **found.given.about()}
+        data = {"domain": stored.route.domain, "release": stored.route.release, **found.given.about()}
         data |= {"file": found.file, "sha256": found.sha256}
-        data |= {"route": found.route, "states": held.states, "rules": held.rules}
-        output.envelope("route-check", found.findings, {**data, "compared": found.compared})
+        data |= {"route": found.route, "states": stored.states, "rules": stored.rules}
+        output.envelope("plan-check", found.findings, {**data, "compared": found.compared})
         return
     manifest_signature.tell(found.given.signature)
     output.findings_text(found.given.findings)
@@ -108,7 +108,7 @@ def _step(step: Step) -> None:
         for part in change.parts:
             put(f"{len(part.keys)} {part.kind} {part.model}: {part.start or '?'} -> {part.end}", 4)
     for quote in step.quotes:
-        put(f"rule: {quote.says}{f' ({quote.source})' if quote.source else ''}", 2)
+        put(f"rule: {quote.message}{f' ({quote.source})' if quote.source else ''}", 2)
 
 
 def _back(way: WayBack) -> None:
@@ -152,17 +152,17 @@ def _none(found: NoRoute) -> None:
 
 def _held(found: CheckedPlan) -> None:
     """Print what the rules say of a plan, and whether there is a cheaper way."""
-    held, route = found.held, found.held.route
+    stored, route = found.stored, found.stored.route
     put(
         f"{route.domain} to {route.release}: the plan has {counted(route.cost[0], 'step')}, "
         f"{counted(route.cost[1], 'server restart')}"
     )
     for step in route.steps:
         _step(step)
-    output.findings_text(held.findings)
+    output.findings_text(stored.findings)
     put(
-        f"{counted(held.states, 'state')} judged against {counted(held.rules, 'rule')}; "
-        f"{counted(len(held.findings), 'finding')}"
+        f"{counted(stored.states, 'state')} judged against {counted(stored.rules, 'rule')}; "
+        f"{counted(len(stored.findings), 'finding')}"
     )
     put(found.compared)
     put(

@@ -13,27 +13,31 @@ if TYPE_CHECKING:
 
     from bundlekeeper.jobs.store_list import StoreList
     from bundlekeeper.store.contents.right_now import Holding
-    from bundlekeeper.store.database.rows import Accepted
+    from bundlekeeper.store.database.rows import Admitted
 
 
 def _family(row: Holding) -> str:
-    return row.held.family + (f" ({row.held.build})" if row.held.build == "standalone" else "")
+    return row.stored.family + (f" ({row.stored.build})" if row.stored.build == "standalone" else "")
 
 
 def _state(row: Holding) -> str:
-    return row.state + (", shared" if row.held.shared else ", same bytes" if row.held.way_in == "same-bytes" else "")
+    return row.state + (
+        ", shared" if row.stored.shared else ", same bytes" if row.stored.way_in == "same-bytes" else ""
+    )
 
 
 COLUMNS: tuple[Column[Holding], ...] = (
     Column("family", _family),
-    Column("version", lambda row: row.held.version),
-    Column("size", lambda row: human_bytes(row.held.size), right=True),
-    Column("images", lambda row: str(len(row.held.images)), right=True),
-    Column("standing", lambda row: row.held.standing),
+    Column("version", lambda row: row.stored.version),
+    Column("size", lambda row: human_bytes(row.stored.size), right=True),
+    Column("images", lambda row: str(len(row.stored.images)), right=True),
+    Column("lifecycle", lambda row: row.stored.lifecycle),
     Column("proof", _state),
-    Column("proven", lambda row: row.proof.proven_at.strftime("%Y-%m-%d %H:%MZ") if row.proof else "-"),
-    Column("file", lambda row: row.held.name, below=True),
-    Column("digest from", lambda row: row.held.digest_from or "not stated", below=True),
+    Column(
+        "verified", lambda row: row.verification.verified_at.strftime("%Y-%m-%d %H:%MZ") if row.verification else "-"
+    ),
+    Column("file", lambda row: row.stored.name, below=True),
+    Column("digest from", lambda row: row.stored.digest_from or "not stated", below=True),
 )
 
 
@@ -57,7 +61,7 @@ def show_text(found: StoreList, *, exceptions: bool) -> None:
     output.folded_text(found.findings)
 
 
-def _manifest_as_json(row: Accepted) -> dict[str, Any]:
+def _manifest_as_json(row: Admitted) -> dict[str, Any]:
     return {
         "platform": row.platform,
         "sequence": row.sequence,
@@ -65,26 +69,26 @@ def _manifest_as_json(row: Accepted) -> dict[str, Any]:
         "place": row.place,
         "issued": row.issued.isoformat(),
         "expires": row.expires.isoformat() if row.expires else None,
-        "accepted_at": row.accepted_at.isoformat(),
+        "admitted_at": row.admitted_at.isoformat(),
         "signed_by": row.signed_by,
         "signed_key": row.signed_key,
     }
 
 
 def _exception_as_json(row: tuple[datetime, str, str, str]) -> dict[str, Any]:
-    at, what, subject, why = row
-    return {"at": at.isoformat(), "what": what, "subject": subject, "why": why}
+    at, what, subject, reason = row
+    return {"at": at.isoformat(), "what": what, "subject": subject, "reason": reason}
 
 
 def _print_exceptions(rows: list[tuple[datetime, str, str, str]]) -> None:
-    for at, what, subject, why in rows:
-        output.line(f"exception: {at:%Y-%m-%d %H:%MZ}: {what}: {subject}: {why}")
+    for at, what, subject, reason in rows:
+        output.line(f"exception: {at:%Y-%m-%d %H:%MZ}: {what}: {subject}: {reason}")
     if not rows:
         output.line("no exceptions were made")
 
 
 def _as_json(row: Holding) -> dict[str, Any]:
-    bundle = row.held
+    bundle = row.stored
     return {
         "family": bundle.family,
         "version": bundle.version,
@@ -92,20 +96,20 @@ def _as_json(row: Holding) -> dict[str, Any]:
         "place": bundle.place,
         "size_bytes": bundle.size,
         "sha256": bundle.sha256,
-        "standing": bundle.standing,
-        "why": bundle.why,
+        "lifecycle": bundle.lifecycle,
+        "reason": bundle.reason,
         "build": bundle.build,
         "released": bundle.released.isoformat() if bundle.released else None,
         "platform": bundle.platform,
         "sequence": bundle.sequence,
         "digest_from": bundle.digest_from,
-        "taken_at": bundle.taken_at.isoformat(),
-        "taken_from": bundle.taken_from,
+        "added_at": bundle.added_at.isoformat(),
+        "added_from": bundle.added_from,
         "way_in": bundle.way_in,
         "shared": bundle.shared,
         "state": row.state,
-        "says": row.says,
-        "proven_at": row.proof.proven_at.isoformat() if row.proof else None,
+        "says": row.message,
+        "verified_at": row.verification.verified_at.isoformat() if row.verification else None,
         "images": [{"kind": i.kind, "models": list(i.models), "version": i.version} for i in bundle.images],
     }
 
@@ -114,7 +118,7 @@ def _print(found: StoreList) -> None:
     output.line(f"store: {found.root}")
     if not found.bundles:
         output.line("nothing is held")
-        output.aside("next: bundlekeeper take MANIFEST --from DIR")
+        output.aside("next: bundlekeeper store add MANIFEST --from DIR")
         return
     write(COLUMNS, found.bundles)
     counts = found.counts

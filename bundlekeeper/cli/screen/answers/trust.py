@@ -31,7 +31,7 @@ def show_added(found: TrustedKeys, *, form: OutputForm) -> None:
 def show_list(found: TrustedKeys, *, form: OutputForm) -> None:
     """A table of the entries, and the errors of those that could not be read."""
     if form is OutputForm.JSON:
-        broken = [{"says": e.says, "where": e.where, "hint": e.hint} for e in found.broken]
+        broken = [{"says": e.message, "where": e.where, "hint": e.hint} for e in found.broken]
         data = {"store": str(found.root), "entries": [_as_json(entry, found.today) for entry in found.entries]}
         output.envelope("trust-list", [], {**data, "broken": broken}, ok=not broken)
         return
@@ -64,13 +64,13 @@ def show_dropped(found: TrustedKeys, *, form: OutputForm) -> None:
     """The entries of the dropped key, and whose chains ended at it."""
     if form is OutputForm.JSON:
         data = {"entries": [_as_json(entry, found.today) for entry in found.entries], "was_root_of": found.was_root_of}
-        output.envelope("trust-drop", [], {"store": str(found.root), **data})
+        output.envelope("trust-remove", [], {"store": str(found.root), **data})
         return
     for entry in found.entries:
         output.line(f"dropped: {entry.name} ({entry.fingerprint}): {entry.dropped_why}")
     if found.was_root_of:
         output.aside(f"note: it is a root of {', '.join(found.was_root_of)}: chains that end at it are good no longer")
-    output.aside("next: bundlekeeper check says what it had signed")
+    output.aside("next: bundlekeeper verify says what it had signed")
 
 
 def show_renewed(found: TrustedKeys, *, form: OutputForm) -> None:
@@ -80,7 +80,7 @@ def show_renewed(found: TrustedKeys, *, form: OutputForm) -> None:
         output.envelope("trust-crl", [], {"store": str(found.root), "entry": _as_json(entry, found.today)})
         return
     output.line(f"{entry.name}: {len(entry.crls)} revocation lists")
-    output.aside("next: bundlekeeper check says what was revoked")
+    output.aside("next: bundlekeeper verify says what was revoked")
 
 
 def _as_json(entry: TrustEntry, today: date) -> dict[str, Any]:

@@ -21,9 +21,9 @@ def _size(row: CheckedRow) -> str:
     return human_bytes((row.size if row.size is not None else row.expected_size) or 0)
 
 
-def _proven(row: CheckedRow) -> str:
+def _verified(row: CheckedRow) -> str:
     unread = "not read now" if row.status is Status.UNPROVEN else "-"
-    return row.proven_at.strftime("%Y-%m-%d %H:%MZ") if row.proven_at else unread
+    return row.verified_at.strftime("%Y-%m-%d %H:%MZ") if row.verified_at else unread
 
 
 COLUMNS: tuple[Column[CheckedRow], ...] = (
@@ -31,7 +31,7 @@ COLUMNS: tuple[Column[CheckedRow], ...] = (
     Column("family", lambda row: row.family or "-"),
     Column("version", lambda row: row.version or "-"),
     Column("size", _size, right=True),
-    Column("last proof", _proven),
+    Column("last proof", _verified),
     Column("file", lambda row: row.place or row.name, below=True),
 )
 
@@ -58,18 +58,18 @@ def show_json(found: VerifiedStore) -> None:
             "expected_size_bytes": row.expected_size,
             "expected_sha256": row.expected,
             "found_sha256": row.found,
-            "proven_at": row.proven_at.isoformat() if row.proven_at else None,
+            "verified_at": row.verified_at.isoformat() if row.verified_at else None,
             "signature": row.signature,
             "signed_by": row.signed_by,
-            "says": row.says,
+            "says": row.message,
         }
         for row in result.rows
     ]
     counts = {
-        "proven": result.proven,
+        "verified": result.verified,
         "trusted": result.trusted,
         "skipped": result.skipped,
-        "not_proven": result.unproven,
+        "unverified": result.unverified,
         "files_read": result.files_read,
         "bytes_read": result.bytes_read,
         "signatures_good": result.signatures_good,
@@ -92,7 +92,7 @@ def show_text(found: VerifiedStore) -> None:
         output.line(f"--quick trusted nothing here: {result.untrusted_because}")
     output.line(_summary(found.subject, result))
     if result.trouble is not None:
-        output.aside(f"error: proofs could not be recorded: {result.trouble.says}")
+        output.aside(f"error: proofs could not be recorded: {result.trouble.message}")
         if result.trouble.hint:
             output.aside(f"hint: {result.trouble.hint}")
     if result.stopped or result.out_of_time:
@@ -107,7 +107,7 @@ def _summary(subject: str, result: CheckResult) -> str:
     words = [f"{counts[Status.OK]} proven now"]
     words += [f"{number} {status.value}" for status in Status if status is not Status.OK and (number := counts[status])]
     read = f"{human_bytes(result.bytes_read)} read"
-    return f"{subject}: {', '.join(words)}; {result.unproven} not proven; {_signatures(result)}{read}"
+    return f"{subject}: {', '.join(words)}; {result.unverified} not proven; {_signatures(result)}{read}"
 
 
 def _signatures(result: CheckResult) -> str:

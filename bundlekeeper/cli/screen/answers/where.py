@@ -63,7 +63,7 @@ def _since(read: Callable[[Evidence], str]) -> Callable[[WhereAnswer], str]:
 
 
 def _held(answer: WhereAnswer) -> str:
-    return ", ".join(_version(image) for image in answer.held) or ("-" if answer.held_whole else "?")
+    return ", ".join(_version(image) for image in answer.boot_files) or ("-" if answer.boot_files_whole else "?")
 
 
 COLUMNS: tuple[Column[WhereAnswer], ...] = (
@@ -73,12 +73,12 @@ COLUMNS: tuple[Column[WhereAnswer], ...] = (
     Column("component", lambda answer: answer.component, below=True),
     Column("active", lambda answer: _version(answer.active)),
     Column("since", _since(lambda since: _when(since.at)), below=True),
-    Column("says", _since(lambda since: since.says), below=True),
-    Column("proof", _since(lambda since: since.proof.value), below=True),
+    Column("says", _since(lambda since: since.message), below=True),
+    Column("evidence", _since(lambda since: since.evidence.value), below=True),
     Column("record", lambda answer: answer.agreement.value),
     Column("pending", lambda answer: _version(answer.pending)),
     Column("spare", lambda answer: _version(answer.spare)),
-    Column("held", _held, below=True),
+    Column("boot_files", _held, below=True),
 )
 
 
@@ -112,9 +112,9 @@ def _evidence(evidence: Evidence | None) -> dict[str, Any] | None:
         "event": evidence.id,
         "what": evidence.what.value,
         "at": evidence.at.text(),
-        "says": evidence.says,
+        "says": evidence.message,
         "by": evidence.by,
-        "proof": evidence.proof.value,
+        "evidence": evidence.evidence.value,
         "source": evidence.source,
     }
 
@@ -146,8 +146,8 @@ def _as_json(answer: WhereAnswer) -> dict[str, Any]:
         "active": _bank(answer.active),
         "pending": _bank(answer.pending),
         "spare": _bank(answer.spare),
-        "held": [_bank(bank) for bank in answer.held],
-        "held_whole": answer.held_whole,
+        "boot_files": [_bank(bank) for bank in answer.boot_files],
+        "boot_files_whole": answer.boot_files_whole,
         "recorded": _bank(answer.said),
         "read": _evidence(answer.seen),
         "agreement": answer.agreement.value,
@@ -198,10 +198,10 @@ def _show_history(found: WhereFound, *, form: OutputForm) -> None:
         void = " (corrected)" if entry.void else ""
         if event.place is not None and not entry.void and event.what != "gone":
             last = event.place
-        why = f"; {event.why or event.note or event.anyway}" if event.why or event.note or event.anyway else ""
+        reason = f"; {event.reason or event.note or event.anyway}" if event.reason or event.note or event.anyway else ""
         output.line(
-            f"{_when(event.at)}  {what}{void}  says {event.says}, {event.proof.value}, learned {_when(entry.learned)}, "
-            f"id {entry.id[:12]}{why}"
+            f"{_when(event.at)}  {what}{void}  says {event.message}, {event.evidence.value}, learned {_when(entry.learned)}, "
+            f"id {entry.id[:12]}{reason}"
         )
     output.line(f"{found.component}: {counted(len(found.entries), 'event')}")
 

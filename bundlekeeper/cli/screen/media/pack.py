@@ -35,14 +35,14 @@ def show_json(answer: MediaAnswer, written: str) -> None:
     from bundlekeeper.model.media.plan import write_plan as as_bytes
 
     whole = None if answer.plan is None else loads(as_bytes(answer.plan))
-    data = {"for": answer.says, **answer.given.about(), "plan": whole, "written": written or None}
-    output.envelope("media-plan-answer", answer.findings, data)
+    data = {"for": answer.message, **answer.given.about(), "plan": whole, "written": written or None}
+    output.envelope("media-pack", answer.findings, data)
 
 
 def show_text(answer: MediaAnswer, written: str) -> None:
     """What is missing, then the volumes; `written` is the plan's file."""
     tell(answer.given.signature)
-    output.line(answer.says)
+    output.line(answer.message)
     output.findings_text(answer.findings)
     if is_ok(answer.findings):
         output.line("nothing is missing")
@@ -50,7 +50,7 @@ def show_text(answer: MediaAnswer, written: str) -> None:
         output.line("nothing can be packed")
         return
     _print_volumes(answer.plan)
-    output.line(answer.plan.says)
+    output.line(answer.plan.message)
     if written:
         output.line(f"written: {written}")
         output.aside(f"next: bundlekeeper media write {written} --to DIR --key KEYFILE")

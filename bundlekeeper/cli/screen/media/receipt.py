@@ -1,4 +1,4 @@
-"""What `media receipt` prints: what was written, what a paper holds, what a receipt said."""
+"""What `receipt write` prints: what was written, what a paper holds, what a receipt said."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from bundlekeeper.formats.escape import counted
 
 if TYPE_CHECKING:
     from bundlekeeper.jobs.media.receipt import PaperReceipt, ReadReceipt, WrittenReceipt
-    from bundlekeeper.media.receipt.document import Receipt, Stands
+    from bundlekeeper.media.receipt.document import Receipt, SiteState
     from bundlekeeper.media.receipt.slip import DomainCount, Slip
     from bundlekeeper.media.receipt.slip_of import PaperAnswer
 
@@ -27,7 +27,7 @@ def show_written(out: str, written: WrittenReceipt, *, form: OutputForm) -> int:
     _files(receipt)
     output.line(f"written: {out} and {out}.sig")
     output.line(f"  {written.events}, head {receipt.head[:16]}…")
-    output.aside(f"next: carry both back, and there: bundlekeeper media receipt --read {out}")
+    output.aside(f"next: carry both back, and there: bundlekeeper receipt read {out}")
     return 0
 
 
@@ -58,7 +58,7 @@ def show_paper(paper: PaperReceipt, out: str, *, form: OutputForm) -> int:
     drawn = qr.terminal(code)
     output.block("\n".join(drawn) if drawn else "(the QR code is too wide for this terminal: --out FILE.html draws it)")
     _doubt(paper)
-    output.aside("next: where the set was made: bundlekeeper media receipt --read -")
+    output.aside("next: where the set was made: bundlekeeper receipt read -")
     return 0
 
 
@@ -105,7 +105,7 @@ def show_read(found: ReadReceipt, *, form: OutputForm) -> None:
             "new": answer.new,
             "newer": answer.newer.isoformat() if answer.newer else None,
             "events": None if merged is None else {"new": merged.new, "known": merged.known},
-            "ledger": {"book": head.book, "events": head.count, "head": head.digest},
+            "ledger": {"book": head.ledger, "events": head.count, "head": head.digest},
         }
         output.envelope("media-receipt", answer.findings, data)
         return
@@ -113,11 +113,11 @@ def show_read(found: ReadReceipt, *, form: OutputForm) -> None:
         f"receipt of {receipt.site}, {receipt.made.strftime(_TIME)}, by {receipt.by}; {answer.signed_by} signed"
     )
     _files(receipt, " then" if answer.newer else "")
-    for stands in receipt.standing:
-        where = f"{stands.site}/{stands.domain}" if stands.domain else stands.site
-        output.line(f"{where}: {_stands(stands)}")
+    for state in receipt.states:
+        where = f"{state.site}/{state.domain}" if state.domain else state.site
+        output.line(f"{where}: {_stands(state)}")
     for gone in receipt.withdrawn:
-        output.line(f"withdrawn, and known there: {gone.family} {gone.version}: {gone.why}")
+        output.line(f"withdrawn, and known there: {gone.family} {gone.version}: {gone.reason}")
     output.findings_text(answer.findings)
     if merged is not None:
         output.line(f"events: {merged.new} new, {merged.known} known before; theirs {receipt.count}, ours {head.count}")
@@ -130,9 +130,9 @@ def show_read(found: ReadReceipt, *, form: OutputForm) -> None:
 def _files(receipt: Receipt, then: str = "") -> None:
     total = len(receipt.arrived) + len(receipt.missing)
     output.line(f"set {receipt.name} ({receipt.set_id}) for {receipt.meant_for}")
-    for how, count in receipt.held.items():
+    for how, count in receipt.stored.items():
         output.line(f"{count} of {counted(total, 'file')} {how}")
-    for gone in receipt.not_held:
+    for gone in receipt.not_in_store:
         output.line(f"not held there {then.strip() or 'now'}: {gone.path} (proven there {gone.at.strftime(_TIME)})")
     for missing in receipt.missing:
         volumes = ", ".join(map(str, missing.volumes))
@@ -154,7 +154,7 @@ def _facts(slip: Slip) -> list[tuple[str, str]]:
     return rows
 
 
-def _stands(row: Stands | DomainCount) -> str:
+def _stands(row: SiteState | DomainCount) -> str:
     differ = "1 differs" if row.differs == 1 else f"{row.differs} differ"
     return f"{counted(row.parts, 'part')}, {row.staged} with something pending, {differ}"
 

@@ -12,7 +12,7 @@ from bundlekeeper.formats.escape import human_bytes
 
 if TYPE_CHECKING:
     from bundlekeeper.media.receiving.receive import Reception
-    from bundlekeeper.store.adding.outcome import TakeRow
+    from bundlekeeper.store.adding.outcome import AddRow
 
 _SHOWN = 5  # files of a volume that are still to come
 
@@ -37,7 +37,7 @@ def show_json(root: Path, came: Reception) -> None:
         "manifest_signature": as_json(came.manifest),
         "complete": came.complete,
         "volumes": [
-            {"root": v.root, "number": v.number, "proven": v.proven, "held": v.held, "files": v.files}
+            {"root": v.root, "number": v.number, "verified": v.verified, "held": v.stored, "files": v.files}
             for v in came.volumes
         ],
         "bundles": [
@@ -63,7 +63,7 @@ def show_json(root: Path, came: Reception) -> None:
                 "version": withdrawn.version,
                 "file": withdrawn.file,
                 "sha256": withdrawn.sha256,
-                "why": withdrawn.why,
+                "reason": withdrawn.reason,
             }
             for withdrawn in came.withdrawn
         ],
@@ -71,7 +71,7 @@ def show_json(root: Path, came: Reception) -> None:
     output.envelope("media-receive", came.findings, data)
 
 
-COLUMNS: tuple[Column[TakeRow], ...] = (
+COLUMNS: tuple[Column[AddRow], ...] = (
     Column("status", lambda row: row.status),
     Column("family", lambda row: row.family),
     Column("version", lambda row: row.version),
@@ -88,15 +88,15 @@ def show_text(root: Path, came: Reception) -> None:
     output.line(f"  signed by {came.signed_by}, {came.signed_key}")
     tell(came.manifest)
     for volume in came.volumes:
-        held = f", {volume.held} in already and not read from it" if volume.held else ""
-        files = f"{volume.proven} of {volume.files} files proven{held}"
+        stored = f", {volume.stored} in already and not read from it" if volume.stored else ""
+        files = f"{volume.verified} of {volume.files} files proven{stored}"
         output.line(f"volume {volume.number} of {index.volumes}: {files}")
         output.line(f"  folder: {volume.root}")
     if came.rows:
         write(COLUMNS, came.rows)
     for withdrawn in came.withdrawn:
-        says = f"{withdrawn.family} {withdrawn.version} ({withdrawn.file}): {withdrawn.why}"
-        output.line(f"withdrawn: {says}")
+        message = f"{withdrawn.family} {withdrawn.version} ({withdrawn.file}): {withdrawn.reason}"
+        output.line(f"withdrawn: {message}")
     output.folded_text(came.findings)
     for number, paths in came.to_come.items():
         count = "1 file" if len(paths) == 1 else f"{len(paths)} files"
@@ -109,6 +109,6 @@ def show_text(root: Path, came: Reception) -> None:
     done = "complete" if came.complete else f"{len(came.received.arrived)} of {len(index.files)} files arrived"
     output.line(f"{'would change nothing yet: ' * came.dry_run}{done}; store: {root}")
     if came.complete and not came.dry_run:
-        output.aside("next: bundlekeeper media receipt --out FILE --key KEY, and carry it back")
+        output.aside("next: bundlekeeper receipt write --out FILE --key KEY, and carry it back")
     elif not came.dry_run:
         output.aside("next: bundlekeeper media receive DIR, with the volumes that are still to come")

@@ -41,7 +41,7 @@ def _print(told: WrittenReport) -> None:
         state = "image not made" if image.findings else f"{state}image of {human_bytes(image.size)}"
         output.line(f"volume {number} of {total}: {state}")
         output.line(f"  file: {image.path}")
-        _print_level(image.level, image.why)
+        _print_level(image.level, image.reason)
     if told.written is not None:
         output.line(f"{human_bytes(told.written.read_bytes)} read from the store")
     if told.label:
@@ -73,12 +73,12 @@ def _print_copy(copy: Copy, total: int) -> None:
         about += f", {copy.kept} of them were there"
     output.line(f"volume {copy.volume} of {total}: {copy.state}, {about}")
     output.line(f"  folder: {copy.path}")
-    _print_level(copy.level, copy.why)
+    _print_level(copy.level, copy.reason)
 
 
-def _print_level(level: str | None, why: str) -> None:
+def _print_level(level: str | None, reason: str) -> None:
     if level is not None:
-        output.line(f"  proof: {level}{f' ({why})' if why else ''}")
+        output.line(f"  proof: {level}{f' ({why})' if reason else ''}")
 
 
 def _as_json(told: WrittenReport) -> dict[str, Any]:
@@ -96,7 +96,7 @@ def _as_json(told: WrittenReport) -> dict[str, Any]:
                 "kept": copy.kept,
                 "bytes": copy.size,
                 "proof": copy.level,
-                "not_guaranteed": copy.why or None,
+                "not_guaranteed": copy.reason or None,
             }
             for copy in (told.written.copies if told.written is not None else ())
         ],
@@ -107,7 +107,7 @@ def _as_json(told: WrittenReport) -> dict[str, Any]:
                 "state": "failed" if image.findings else "already there" if image.there else "made",
                 "bytes": image.size,
                 "proof": image.level,
-                "not_guaranteed": image.why or None,
+                "not_guaranteed": image.reason or None,
             }
             for number, image in (told.imaged.images if told.imaged is not None else ())
         ],

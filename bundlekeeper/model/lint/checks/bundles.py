@@ -27,72 +27,72 @@ def check_bundles(loose: Loose) -> Iterator[Problem]:
         if bundle.family is None or bundle.version is None:
             continue
         only = frozenset(kind for _, kind in items(bundle.table, "only"))
-        key = (bundle.family, bundle.version, bundle.build, str(bundle.table.get("onto")), only)
+        key = (bundle.family, bundle.version, bundle.build, str(bundle.table.get("base")), only)
         if key in seen:
-            says = f"a second bundle of {bundle.family} {shown(bundle.version)}"
+            message = f"a second bundle of {bundle.family} {shown(bundle.version)}"
             hint = "keep one; where they do differ, say how: build, onto or only"
-            yield Problem("bundle-twice", (*bundle.path, "version"), says, hint, other=(*seen[key], "version"))
+            yield Problem("bundle-twice", (*bundle.path, "version"), message, hint, other=(*seen[key], "version"))
         seen.setdefault(key, bundle.path)
 
 
 def _build(bundle: LooseBundle) -> Iterator[Problem]:
     if bundle.family == "rack":
         if "build" not in bundle.table:
-            says = f"nothing says for which servers {bundle.called} was built"
+            message = f"nothing says for which servers {bundle.called} was built"
             hint = 'add build = "managed" (run by a domain manager) or build = "standalone" (run alone)'
-            yield Problem("build-missing", bundle.path, says, hint)
+            yield Problem("build-missing", bundle.path, message, hint)
         elif bundle.build == "standalone":
-            says = f"{bundle.called} was built for servers that run alone"
+            message = f"{bundle.called} was built for servers that run alone"
             hint = "a domain's servers take the managed build; get that one"
-            yield Problem("build-standalone", (*bundle.path, "build"), says, hint)
+            yield Problem("build-standalone", (*bundle.path, "build"), message, hint)
     elif bundle.family is not None and "build" in bundle.table:
-        says = f"only rack bundles have a build, this one is of {bundle.family}"
+        message = f"only rack bundles have a build, this one is of {bundle.family}"
         yield Problem(
-            "build-misplaced", (*bundle.path, "build"), says, "leave build out, or mend the family", on_key=True
+            "build-misplaced", (*bundle.path, "build"), message, "leave build out, or mend the family", on_key=True
         )
 
 
 def _standing(bundle: LooseBundle) -> Iterator[Problem]:
-    standing, why = bundle.table.get("standing", "current"), bundle.table.get("why")
-    blank = isinstance(why, str) and not why.strip()
-    if standing == "withdrawn" and (why is None or blank):
-        path = bundle.path if why is None else (*bundle.path, "why")
-        says = f"{bundle.called} is withdrawn and nothing says why"
-        yield Problem("why-missing", path, says, 'add why = "…", in the publisher\'s words')
-    elif standing in ("current", "superseded") and why is not None:
-        says = f"why is for withdrawn bundles; this one is {standing}"
+    lifecycle, reason = bundle.table.get("lifecycle", "current"), bundle.table.get("reason")
+    blank = isinstance(reason, str) and not reason.strip()
+    if lifecycle == "withdrawn" and (reason is None or blank):
+        path = bundle.path if reason is None else (*bundle.path, "reason")
+        message = f"{bundle.called} is withdrawn and nothing says why"
+        yield Problem("why-missing", path, message, 'add why = "…", in the publisher\'s words')
+    elif lifecycle in ("current", "superseded") and reason is not None:
+        message = f"why is for withdrawn bundles; this one is {lifecycle}"
         hint = 'if it was withdrawn, write standing = "withdrawn"; else use note'
-        yield Problem("why-unneeded", (*bundle.path, "why"), says, hint, on_key=True)
+        yield Problem("why-unneeded", (*bundle.path, "reason"), message, hint, on_key=True)
         if blank:
-            yield Problem("bad-value", (*bundle.path, "why"), "why is empty", "leave it out")
+            yield Problem("bad-value", (*bundle.path, "reason"), "why is empty", "leave it out")
 
 
 def _onto(loose: Loose, bundle: LooseBundle) -> Iterator[Problem]:
-    onto = bundle.table.get("onto")
-    if bundle.family is None or not isinstance(onto, str) or not onto:
+    base = bundle.table.get("base")
+    if bundle.family is None or not isinstance(base, str) or not base:
         return
-    if onto not in loose.known and all(b is bundle for b in loose.at(bundle.family, onto)):
-        says = f"{shown(onto)} is no other bundle of {bundle.family} and not known"
+    if base not in loose.known and all(b is bundle for b in loose.at(bundle.family, base)):
+        message = f"{shown(base)} is no other bundle of {bundle.family} and not known"
         hint = (
-            did_you_mean(onto, loose.some_versions(bundle.family))
+            did_you_mean(base, loose.some_versions(bundle.family))
             or "add the base's bundle, or its version to known under [versions]"
         )
-        yield Problem("onto-unknown", (*bundle.path, "onto"), says, hint)
+        yield Problem("onto-unknown", (*bundle.path, "base"), message, hint)
 
 
 def _only(loose: Loose, bundle: LooseBundle) -> Iterator[Problem]:
     only = {kind: path for path, kind in items(bundle.table, "only", bundle.path)}
     if not only or not bundle.images:
         return
-    held = {image.kind for image in bundle.images}
+    stored = {image.kind for image in bundle.images}
     for kind, path in only.items():
-        if kind not in held and kind in loose.all_kinds:
-            says = f"only names {shown(kind)}, but no image is of that kind"
-            yield Problem("only-differs", path, says, "add the image, or leave the kind out of only")
+        if kind not in stored and kind in loose.all_kinds:
+            message = f"only names {shown(kind)}, but no image is of that kind"
+            yield Problem("only-differs", path, message, "add the image, or leave the kind out of only")
     for image in bundle.images:
         if image.kind in loose.all_kinds and image.kind not in only:
-            says = f"an image of {shown(image.kind)}, a kind that only does not name"
-            yield Problem("only-differs", (*image.path, "kind"), says, "add the kind to only, or leave only out")
+            message = f"an image of {shown(image.kind)}, a kind that only does not name"
+            yield Problem("only-differs", (*image.path, "kind"), message, "add the kind to only, or leave only out")
 
 
 def _images(bundle: LooseBundle) -> Iterator[Problem]:
@@ -102,7 +102,7 @@ def _images(bundle: LooseBundle) -> Iterator[Problem]:
             if image.kind is None:
                 continue
             if (image.kind, model) in seen:
-                says = f"a second image of {shown(image.kind)} for model {shown(model)} in {bundle.called}"
+                message = f"a second image of {shown(image.kind)} for model {shown(model)} in {bundle.called}"
                 hint = "one bundle brings one image for one kind and model"
-                yield Problem("image-twice", image.path, says, hint, other=seen[image.kind, model])
+                yield Problem("image-twice", image.path, message, hint, other=seen[image.kind, model])
             seen.setdefault((image.kind, model), image.path)

@@ -25,22 +25,22 @@ def check_dates(loose: Loose, today: date) -> Iterator[Problem]:
         dates.append(((*bundle.path, "released"), _date(bundle.table.get("released"))))
     for path, day in dates:
         if day is not None and day.year < _FIRST_YEAR:
-            says = f"{path[-1]} is {day}, before {_FIRST_YEAR}"
-            yield Problem("date-early", path, says, "check the year")
+            message = f"{path[-1]} is {day}, before {_FIRST_YEAR}"
+            yield Problem("date-early", path, message, "check the year")
         elif day is not None and path[-1] != "expires" and day > today + timedelta(days=1):
             yield Problem("date-future", path, f"{path[-1]} is {day}, but today is {today}", _CLOCK)
         elif day is not None and path[-1] == "released" and issued is not None and day > issued:
-            says = f"released on {day}, after the manifest was issued on {issued}"
-            yield Problem("date-order", path, says, "mend one of the two dates", other=("issued",))
+            message = f"released on {day}, after the manifest was issued on {issued}"
+            yield Problem("date-order", path, message, "mend one of the two dates", other=("issued",))
     if expires is None:
         return
     if issued is not None and expires <= issued:
-        says = f"the manifest expires on {expires}, not after it was issued on {issued}"
-        yield Problem("date-order", ("expires",), says, "mend one of the two dates", other=("issued",))
+        message = f"the manifest expires on {expires}, not after it was issued on {issued}"
+        yield Problem("date-order", ("expires",), message, "mend one of the two dates", other=("issued",))
     elif expires < today:
-        says = f"the manifest expired on {expires}, {(today - expires).days} days ago"
+        message = f"the manifest expired on {expires}, {(today - expires).days} days ago"
         hint = "ask for a newer one; a withdrawn bundle would only be found there"
-        yield Problem("expired", ("expires",), says, hint)
+        yield Problem("expired", ("expires",), message, hint)
 
 
 def _date(value: object) -> date | None:

@@ -37,9 +37,9 @@ def check_digests(loose: Loose) -> Iterator[Problem]:
                 yield form
             elif digest.lower() in first:
                 same = first[digest.lower()]
-                says = f"{bundle.called} has the digest of {same.called}"
+                message = f"{bundle.called} has the digest of {same.called}"
                 hint = "may be right for the same bytes under two names; else a line was copied and not changed"
-                yield Problem("digest-shared", path, says, hint, other=(*same.path, "sha256"))
+                yield Problem("digest-shared", path, message, hint, other=(*same.path, "sha256"))
             else:
                 first[digest.lower()] = bundle
         yield from _emptiness(bundle)
@@ -57,26 +57,26 @@ def _form(digest: str, path: tuple[str | int, ...]) -> Problem | None:
             hint = "get the SHA-256 from the publisher's list: 64 digits without a prefix"
         return Problem("digest-algorithm", path, f"the digest has the prefix {shown(prefix[0])}", hint, at=0)
     if _BASE64.fullmatch(digest):
-        says = "the digest looks like base64, not hexadecimal"
+        message = "the digest looks like base64, not hexadecimal"
         if len(digest) == _BASE64_LENGTH:
             hint = "write it in hexadecimal, as `base64 -d | xxd -p -c 32` gives it"
         else:
             hint = "and it is not as long as a SHA-256; get that from the publisher's list, in 64 digits"
-        return Problem("digest-algorithm", path, says, hint, at=0)
+        return Problem("digest-algorithm", path, message, hint, at=0)
     good = _HEX.match(digest)
     at = good.end() if good else 0
     if at < len(digest):
         count = f" (and it has {len(digest)} characters, not {_DIGITS})" if len(digest) != _DIGITS else ""
-        says = f"character {at + 1} of the digest is {shown(digest[at])}, no hexadecimal digit{count}"
+        message = f"character {at + 1} of the digest is {shown(digest[at])}, no hexadecimal digit{count}"
         hint = {"o": "is it a zero?", "l": "is it a one?", "i": "is it a one?"}.get(digest[at].lower(), _HINT)
-        return Problem("digest-alphabet", path, says, hint, at=at)
+        return Problem("digest-alphabet", path, message, hint, at=at)
     if len(digest) in _BY_LENGTH:
         other = _BY_LENGTH[len(digest)]
-        says = f"a digest of {len(digest)} digits is {other}'s, not SHA-256's"
-        return Problem("digest-algorithm", path, says, "get the SHA-256 from the publisher's list: 64 digits")
+        message = f"a digest of {len(digest)} digits is {other}'s, not SHA-256's"
+        return Problem("digest-algorithm", path, message, "get the SHA-256 from the publisher's list: 64 digits")
     if len(digest) != _DIGITS:
-        says = f"the digest has {len(digest)} digits, not {_DIGITS}"
-        return Problem("digest-length", path, says, _HINT)
+        message = f"the digest has {len(digest)} digits, not {_DIGITS}"
+        return Problem("digest-length", path, message, _HINT)
     return None
 
 
@@ -85,18 +85,18 @@ def _emptiness(bundle: LooseBundle) -> Iterator[Problem]:
     if type(size) is int and size == 0:
         yield Problem("digest-empty", (*bundle.path, "size"), "the file is said to be empty", "give its size in bytes")
     elif isinstance(digest, str) and digest.lower() == _EMPTY:
-        says = "this is the SHA-256 of no bytes at all"
+        message = "this is the SHA-256 of no bytes at all"
         hint = "it was computed from an empty file or a failed download; get it from the publisher's list"
-        yield Problem("digest-empty", (*bundle.path, "sha256"), says, hint)
+        yield Problem("digest-empty", (*bundle.path, "sha256"), message, hint)
 
 
 def _origin(bundle: LooseBundle) -> Iterator[Problem]:
     if "digest_from" not in bundle.table:
-        says = f"nothing says where the digest of {bundle.called} comes from"
+        message = f"nothing says where the digest of {bundle.called} comes from"
         hint = (
             'add digest_from = "publisher: download page, 2026-08-02", or "own copy" if it was computed from the file'
         )
-        yield Problem("digest-unsourced", bundle.path, says, hint)
+        yield Problem("digest-unsourced", bundle.path, message, hint)
         return
     origin = bundle.table["digest_from"]
     if not isinstance(origin, str) or not origin:
@@ -105,6 +105,6 @@ def _origin(bundle: LooseBundle) -> Iterator[Problem]:
     if not origin.strip():
         yield Problem("digest-unsourced", path, "digest_from is blank", "say where the digest comes from")
     elif is_own_copy(origin):
-        says = f"the digest of {bundle.called} was computed from the very file that it is meant to prove"
+        message = f"the digest of {bundle.called} was computed from the very file that it is meant to prove"
         hint = "take and check will report self-digest until manifest confirm has compared it with the publisher's list"
-        yield Problem("own-copy", path, says, hint)
+        yield Problem("own-copy", path, message, hint)

@@ -21,21 +21,23 @@ def check_files(loose: Loose) -> Iterator[Problem]:
     alike: dict[str, tuple[Path, str]] = {}
     for path, name in _names(loose):
         for problem in problems_of_name(name):
-            yield Problem("name-unsafe", path, f"{shown(name)}: {problem.says}", problem.hint, at=problem.at)
+            yield Problem("name-unsafe", path, f"{shown(name)}: {problem.message}", problem.hint, at=problem.at)
         if not name:
             continue
         key = collision_key(name)
         if name in same:
-            says = f"{shown(name)} is the name of two files"
-            yield Problem("name-twice", path, says, "each file of a manifest has a name of its own", other=same[name])
+            message = f"{shown(name)} is the name of two files"
+            yield Problem(
+                "name-twice", path, message, "each file of a manifest has a name of its own", other=same[name]
+            )
         elif key in alike:
             other, other_name = alike[key]
             if name.casefold() == other_name.casefold():
-                says = f"{shown(name)} and {shown(other_name)} differ only by case"
+                message = f"{shown(name)} and {shown(other_name)} differ only by case"
             else:
-                says = f"{shown(name)} and another name differ only by case or Unicode form"
+                message = f"{shown(name)} and another name differ only by case or Unicode form"
             hint = "rename one: on a FAT or exFAT stick one would replace the other"
-            yield Problem("name-clash", path, says, hint, other=other)
+            yield Problem("name-clash", path, message, hint, other=other)
         same.setdefault(name, path)
         alike.setdefault(key, (path, name))
 

@@ -42,14 +42,14 @@ def _declared(path: Path, row: dict[str, object], *, is_main: bool) -> Iterator[
     order = row.get("order", "natural" if is_main else None)
     if order == Listed.name and not list(items(row, "list")):
         if not row.get("list"):
-            says = "order is listed, but there is no list"
+            message = "order is listed, but there is no list"
             hint = 'give every version, oldest first: list = ["…", "…"]'
-            yield Problem("order-listless", (*path, "order"), says, hint)
+            yield Problem("order-listless", (*path, "order"), message, hint)
     elif "list" in row and order in (None, *ORDER_NAMES) and order != Listed.name:
-        says = (
+        message = (
             f"the list of versions is not used: order is {order}" if order else "the list is not used without an order"
         )
-        yield Problem("list-unused", (*path, "list"), says, 'write order = "listed", or leave list out', on_key=True)
+        yield Problem("list-unused", (*path, "list"), message, 'write order = "listed", or leave list out', on_key=True)
 
 
 def _main_versions(loose: Loose) -> Iterator[tuple[Path, str]]:
@@ -67,7 +67,7 @@ def _placed(
         return
     found = scale.placed(version)
     if isinstance(found, VersionError):
-        yield Problem("version-unplaced", path, found.says, hint or found.hint, level=level)
+        yield Problem("version-unplaced", path, found.message, hint or found.hint, level=level)
 
 
 def _equal(loose: Loose, scale: Scale) -> Iterator[Problem]:
@@ -82,9 +82,9 @@ def _equal(loose: Loose, scale: Scale) -> Iterator[Problem]:
         path = (*bundle.path, "version")
         other, text = seen.setdefault((bundle.family, place), (path, bundle.version))
         if text != bundle.version:
-            says = f"{shown(bundle.version)} and {shown(text)} are equal in {scale.order.name} order"
+            message = f"{shown(bundle.version)} and {shown(text)} are equal in {scale.order.name} order"
             hint = "if they are one version, write it in one way; a component is shown at the text that it reports"
-            yield Problem("versions-equal", path, says, hint, other=other)
+            yield Problem("versions-equal", path, message, hint, other=other)
 
 
 def check_ranges(loose: Loose, scales: Scales) -> Iterator[Problem]:
@@ -98,21 +98,21 @@ def check_ranges(loose: Loose, scales: Scales) -> Iterator[Problem]:
             try:
                 Range.parse(text, _AnyOrder())
             except VersionError as e:
-                yield Problem("range-unreadable", path, e.says, e.hint)
+                yield Problem("range-unreadable", path, e.message, e.hint)
     for path, what, text in _ranges(loose):
         scale = scales.scale(what.kind)
         if scale is None or len(text) > limits.RANGE_CHARACTERS:
             continue
         span = scale.read(text)
         if isinstance(span, VersionError):
-            yield Problem("range-unreadable", path, span.says, span.hint)
+            yield Problem("range-unreadable", path, span.message, span.hint)
         elif span.is_empty():
-            says = f"no version can be {shown(text)}"
-            yield Problem("range-empty", path, says, "a comma means and; mend the conditions")
+            message = f"no version can be {shown(text)}"
+            yield Problem("range-empty", path, message, "a comma means and; mend the conditions")
         elif not scales.within(what, text):
-            says = f"{shown(text)} matches no version of {called(what)} that this manifest knows"
+            message = f"{shown(text)} matches no version of {called(what)} that this manifest knows"
             hint = "mend the range, add the bundle, or add the version to known under [versions]"
-            yield Problem("range-unmatched", path, says, hint)
+            yield Problem("range-unmatched", path, message, hint)
 
 
 class _AnyOrder:
@@ -130,8 +130,8 @@ def _ranges(loose: Loose) -> Iterator[tuple[Path, LooseWhat, str]]:
         for key, text in (("to", jump.to), ("from", jump.from_)):
             if jump.what is not None and text is not None:
                 yield (*jump.path, key), jump.what, text
-    for beside in loose.besides:
-        for what in (beside.when, *beside.need):
+    for compatible in loose.compatible_rules:
+        for what in (compatible.when, *compatible.need):
             if what is not None and what.version:
                 yield (*what.path, "version"), what, what.version
 

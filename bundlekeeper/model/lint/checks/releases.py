@@ -31,14 +31,14 @@ def check_releases(loose: Loose, scales: Scales) -> Iterator[Problem]:
     for release in loose.releases:
         if release.name is not None:
             if release.name in names:
-                says = f"a second release is called {shown(release.name)}"
+                message = f"a second release is called {shown(release.name)}"
                 hint = "give it another name; a command names a release by it"
-                yield Problem("release-twice", (*release.path, "name"), says, hint, other=names[release.name])
+                yield Problem("release-twice", (*release.path, "name"), message, hint, other=names[release.name])
             names.setdefault(release.name, (*release.path, "name"))
         yield from _families(loose, release)
         yield from _versions(loose, scales, release)
         yield from _standalone(loose, release)
-        for rule in loose.besides:
+        for rule in loose.compatible_rules:
             yield from _refused(loose, scales, release, rule)
 
 
@@ -46,9 +46,9 @@ def _families(loose: Loose, release: LooseRelease) -> Iterator[Problem]:
     row = loose.raw["release"][release.path[1]]
     for family in dict.fromkeys(loose.families):
         if family not in row:
-            says = f"release {shown(release.name or '')} names no version of {family}"
+            message = f"release {shown(release.name or '')} names no version of {family}"
             hint = f'add {family} = "…"; a set is complete only with every family of the manifest'
-            yield Problem("release-incomplete", release.path, says, hint)
+            yield Problem("release-incomplete", release.path, message, hint)
 
 
 def _versions(loose: Loose, scales: Scales, release: LooseRelease) -> Iterator[Problem]:
@@ -56,13 +56,13 @@ def _versions(loose: Loose, scales: Scales, release: LooseRelease) -> Iterator[P
         for path, version in versions:
             if loose.at(family, version):
                 continue
-            says = f"no bundle of {family} has the version {shown(version)}"
+            message = f"no bundle of {family} has the version {shown(version)}"
             equal = _equal(loose, scales, family, version)
             if equal:
                 hint = f"write {equal}, which is equal in order but is the bundle's own text"
             else:
                 hint = did_you_mean(version, loose.some_versions(family)) or "add its bundle, or mend the version"
-            yield Problem("release-version", path, says, hint)
+            yield Problem("release-version", path, message, hint)
 
 
 def _equal(loose: Loose, scales: Scales, family: str, version: str) -> str:
@@ -80,10 +80,10 @@ def _standalone(loose: Loose, release: LooseRelease) -> Iterator[Problem]:
     versions = release.versions.get("rack", ())
     found = [bundle for _, version in versions for bundle in loose.at("rack", version)]
     if found and all(bundle.build == "standalone" for bundle in found):
-        says = f"release {shown(release.name or '')} can only be met with a rack bundle for servers that run alone"
+        message = f"release {shown(release.name or '')} can only be met with a rack bundle for servers that run alone"
         hint = "add the managed build of that version; a domain's servers take no other"
         path, other = (*release.path, "rack"), (*found[0].path, "build")
-        yield Problem("build-standalone", path, says, hint, other=other, level=Level.ERROR)
+        yield Problem("build-standalone", path, message, hint, other=other, level=Level.ERROR)
 
 
 _Pair = tuple[str, Path, str]  # family, the version's path, the version
@@ -101,12 +101,12 @@ def _refused(loose: Loose, scales: Scales, release: LooseRelease, rule: LooseBes
         stuck = [(pair, other) for pair in short if (other := _forced(release, rule, pair, meant))]
         stuck = stuck or [(pair, other) for pair in meant if (other := _forced(release, rule, pair, short))]
         for (family, path, version), other in stuck:
-            says = (
+            message = (
                 f"release {shown(release.name or '')}: {family} {shown(version)} may not stand beside "
                 f"{other[0]} {shown(other[2])}, by the rule"
             )
             hint = f"the rule wants {called(need)} {need.version or ''}; mend the release or the rule"
-            yield Problem("release-refused", path, says, hint, other=rule.path)
+            yield Problem("release-refused", path, message, hint, other=rule.path)
 
 
 def _table_ahead(loose: Loose, scales: Scales, need: LooseWhat) -> bool:
@@ -121,7 +121,7 @@ def _table_ahead(loose: Loose, scales: Scales, need: LooseWhat) -> bool:
     alone = (
         bundle
         for bundle in loose.bundles
-        if bundle.table.get("only") == [MODEL_TABLE] and bundle.table.get("standing") != "withdrawn"
+        if bundle.table.get("only") == [MODEL_TABLE] and bundle.table.get("lifecycle") != "withdrawn"
     )
     return any(scale.can_place(v) and scale.holds(span, v) for bundle in alone for v in carried(need, bundle))
 

@@ -25,23 +25,23 @@ def check_rules(loose: Loose, scales: Scales) -> Iterator[Problem]:
     yield from _sources(loose)
     for jump in loose.jumps:
         yield from _backwards(scales, jump)
-    for beside in loose.besides:
-        yield from _open_needs(beside)
-        yield from _itself(scales, beside)
+    for compatible in loose.compatible_rules:
+        yield from _open_needs(compatible)
+        yield from _itself(scales, compatible)
     for one, other in combinations(loose.jumps, 2):
         yield from _jumps(scales, one, other)
-    for first, second in combinations(loose.besides, 2):
+    for first, second in combinations(loose.compatible_rules, 2):
         yield from _besides(scales, first, second)
 
 
 def _sources(loose: Loose) -> Iterator[Problem]:
-    for key in ("jump", "beside"):
+    for key in ("jump", "compatible"):
         for path, row in rows(loose.raw, key):
             source = row.get("source")
             if source is None or (isinstance(source, str) and not source.strip()):
                 place = path if source is None else (*path, "source")
-                says = "the rule does not say where it comes from"
-                yield Problem("source-missing", place, says, 'add source = "release notes 6.0, table 2"')
+                message = "the rule does not say where it comes from"
+                yield Problem("source-missing", place, message, 'add source = "release notes 6.0, table 2"')
 
 
 def _backwards(scales: Scales, jump: LooseJump) -> Iterator[Problem]:
@@ -58,9 +58,9 @@ def _backwards(scales: Scales, jump: LooseJump) -> Iterator[Problem]:
         word, other, opposite = "down", "above", "up"
     else:
         return
-    says = f"the rule is about going {word}, but nothing in from {jump.from_} is {other} anything in to {jump.to}"
+    message = f"the rule is about going {word}, but nothing in from {jump.from_} is {other} anything in to {jump.to}"
     hint = f'exchange from and to, or write direction = "{opposite}"'
-    yield Problem("jump-backwards", (*jump.path, "from"), says, hint)
+    yield Problem("jump-backwards", (*jump.path, "from"), message, hint)
 
 
 def _some_below(low: Range, high: Range) -> bool:
@@ -74,25 +74,25 @@ def _some_below(low: Range, high: Range) -> bool:
     return least is None or most is None or bool(least < most)  # on a dense line there is always one between
 
 
-def _open_needs(beside: LooseBeside) -> Iterator[Problem]:
-    for need in beside.need:
+def _open_needs(compatible: LooseBeside) -> Iterator[Problem]:
+    for need in compatible.need:
         if need.version is None:
-            says = f"this need of {called(need)} names no version, so it demands nothing"
-            yield Problem("need-open", need.path, says, 'add version = ">=…"')
+            message = f"this need of {called(need)} names no version, so it demands nothing"
+            yield Problem("need-open", need.path, message, 'add version = ">=…"')
 
 
-def _itself(scales: Scales, beside: LooseBeside) -> Iterator[Problem]:
-    for need in beside.need:
-        if beside.when is None or not beside.when.meets(need):
+def _itself(scales: Scales, compatible: LooseBeside) -> Iterator[Problem]:
+    for need in compatible.need:
+        if compatible.when is None or not compatible.when.meets(need):
             continue
-        if _disjoint(scales, beside.when.kind, beside.when.version, need.version):
-            says = (
-                f"the rule speaks about {called(beside.when)} {beside.when.version or ''} and wants "
+        if _disjoint(scales, compatible.when.kind, compatible.when.version, need.version):
+            message = (
+                f"the rule speaks about {called(compatible.when)} {compatible.when.version or ''} and wants "
                 f"{called(need)} {need.version}: no part could be both"
             )
             path = (*need.path, "version")
             yield Problem(
-                "rule-forbids-itself", path, says, "mend the version in when or in need", other=beside.when.path
+                "rule-forbids-itself", path, message, "mend the version in when or in need", other=compatible.when.path
             )
 
 
@@ -120,12 +120,12 @@ def _jumps(scales: Scales, one: LooseJump, other: LooseJump) -> Iterator[Problem
     shared = set(scales.within(one.what, one.to)) & set(scales.within(other.what, other.to))
     if shared:
         version = next(v for v in scales.existing(other.what) if v in shared)
-        says = (
+        message = (
             f"to {shown(version)} this rule lets only {other.from_} come, and another only {one.from_}; "
             "no version can be both"
         )
         hint = "narrow the to of one of them, or mend a from"
-        yield Problem("rules-contradict", (*other.path, "from"), says, hint, other=(*one.path, "from"))
+        yield Problem("rules-contradict", (*other.path, "from"), message, hint, other=(*one.path, "from"))
 
 
 def _besides(scales: Scales, one: LooseBeside, other: LooseBeside) -> Iterator[Problem]:
@@ -145,9 +145,9 @@ def _besides(scales: Scales, one: LooseBeside, other: LooseBeside) -> Iterator[P
                     scales.within(other.when, other.when.version)
                 )
             if shared:
-                says = (
+                message = (
                     f"beside {called(other.when)} {shown(min(shared))} this rule wants {called(need)} {need.version}, "
                     f"and another wants {earlier.version}; no version can be both"
                 )
                 path, earlier_path = (*need.path, "version"), (*earlier.path, "version")
-                yield Problem("rules-contradict", path, says, "narrow the when of one of them", other=earlier_path)
+                yield Problem("rules-contradict", path, message, "narrow the when of one of them", other=earlier_path)

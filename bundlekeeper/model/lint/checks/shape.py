@@ -41,7 +41,7 @@ _TOLD_ELSEWHERE = {
     ("string_pattern_mismatch", "kind"): "words",
     ("string_pattern_mismatch", "only"): "words",
     ("string_too_short", "file"): "names",
-    ("string_too_short", "why"): "bundles",
+    ("string_too_short", "reason"): "bundles",
     ("missing", "source"): "rules",
     ("string_too_short", "source"): "rules",
     ("literal_error", "manifest"): "words",
@@ -54,16 +54,16 @@ def _problem(raw: dict[str, Any], error: _Error) -> Problem | None:
     if kind == "noise" or (kind, _last_key(path)) in _TOLD_ELSEWHERE:
         return None
     if kind == "missing":
-        says, hint = f"{path[-1]} is missing", f"add {path[-1]} = {_example(str(path[-1]))}"
-        return Problem("missing-key", path[:-1], says, hint)
+        message, hint = f"{path[-1]} is missing", f"add {path[-1]} = {_example(str(path[-1]))}"
+        return Problem("missing-key", path[:-1], message, hint)
     if kind == "extra_forbidden":
         return _unknown_key(raw, path)
     if kind == "date_type":
         return _date_form(path, value)
     if kind in _TYPES:
         wanted, hint = _TYPES[kind]
-        says = f"{_called(path)} takes {wanted}, not {shown(value)}"
-        return Problem("wrong-type", path, says, _quoted_hint(kind, value) or hint)
+        message = f"{_called(path)} takes {wanted}, not {shown(value)}"
+        return Problem("wrong-type", path, message, _quoted_hint(kind, value) or hint)
     return _bad_value(path, kind, value, error.get("ctx", {}))
 
 
@@ -108,14 +108,14 @@ def _clean(raw: dict[str, Any], error: _Error) -> tuple[Path, str]:
 
 def _bad_value(path: Path, kind: str, value: object, limits: Mapping[str, Any]) -> Problem:
     key = _called(path)
-    says, hint = f"{key} cannot be {shown(value)}", ""
+    message, hint = f"{key} cannot be {shown(value)}", ""
     if kind in {"literal_error", "enum"}:
         words = choices(path)
         hint = did_you_mean(value, words) or f"one of {', '.join(words)}"
     elif kind in {"string_too_short", "too_short"}:
-        says, hint = f"{key} is empty", "give it, or leave the key out where it may be missing"
+        message, hint = f"{key} is empty", "give it, or leave the key out where it may be missing"
     elif kind == "string_too_long":
-        says = f"{key} has {len(str(value))} characters, more than {limits.get('max_length')}"
+        message = f"{key} has {len(str(value))} characters, more than {limits.get('max_length')}"
         hint = "shorten it"
     elif kind == "greater_than_equal":
         hint = f"it is at least {limits.get('ge')}"
@@ -123,7 +123,7 @@ def _bad_value(path: Path, kind: str, value: object, limits: Mapping[str, Any]) 
         hint = f"it is at most {limits.get('le')}"
     elif kind == "string_pattern_mismatch":
         hint = "small letters and digits, in words joined by single hyphens: marram-2"
-    return Problem("bad-value", path, says, hint or "see the format of the manifest")
+    return Problem("bad-value", path, message, hint or "see the format of the manifest")
 
 
 def _date_form(path: Path, value: object) -> Problem:
@@ -177,7 +177,7 @@ def _example(key: str) -> str:
         "sha256": '"…64 hexadecimal digits…"', "models": '["MX-4"]', "what": '{ family = "infrastructure" }',
         "when": '{ family = "infrastructure", version = ">=6.0" }', "to": '">=6.0"', "from": '">=5.4"',
         "need": '[{ family = "blade", version = ">=5.4" }]', "family": '"infrastructure"', "version": '"6.1.0"',
-        "file": '"marram-infrastructure-6.1.0.fwb"', "kind": '"io-module"', "name": '"6.1"', "scope": '"domain"',
+        "file": '"marram-infrastructure-6.1.0.bin"', "kind": '"io-module"', "name": '"6.1"', "scope": '"domain"',
         "form": '"sshsig"', "key": '"marram-2026"',
     }  # fmt: skip
     return examples.get(key, "…")

@@ -27,8 +27,8 @@ def check_words(loose: Loose) -> Iterator[Problem]:
     """Every problem of the format number, the kinds, the families and repeated list elements."""
     number = loose.raw.get("manifest", FORMAT)
     if type(number) is not int or number != FORMAT:
-        says = f"the format is {shown(number)}"
-        yield Problem("bad-value", ("manifest",), says, f"write manifest = {FORMAT}; no other format exists")
+        message = f"the format is {shown(number)}"
+        yield Problem("bad-value", ("manifest",), message, f"write manifest = {FORMAT}; no other format exists")
     yield from _kinds_used(loose)
     yield from _kind_tables(loose)
     yield from _families(loose)
@@ -54,9 +54,9 @@ def _uses(loose: Loose) -> Iterator[tuple[Path, str]]:
                 yield (*image.path, "kind"), image.kind
     for path, jump in rows(loose.raw, "jump"):
         yield from _kind_of((*path, "what"), jump.get("what"))
-    for path, beside in rows(loose.raw, "beside"):
-        yield from _kind_of((*path, "when"), beside.get("when"))
-        for inner, need in rows(beside, "need", path):
+    for path, compatible in rows(loose.raw, "compatible"):
+        yield from _kind_of((*path, "when"), compatible.get("when"))
+        for inner, need in rows(compatible, "need", path):
             yield from _kind_of(inner, need)
 
 
@@ -71,19 +71,19 @@ def _kind_tables(loose: Loose) -> Iterator[Problem]:
     for kind, row in loose.kinds.items():
         path: Path = ("kind", kind)
         if not _KIND_NAME.fullmatch(kind) or len(kind) > _MAX_KIND:
-            says = f"{shown(kind)} cannot be a kind's name"
+            message = f"{shown(kind)} cannot be a kind's name"
             hint = f"small letters and digits, in words joined by single hyphens, at most {_MAX_KIND} characters"
-            yield Problem("bad-value", path, says, hint, on_key=True)
+            yield Problem("bad-value", path, message, hint, on_key=True)
         elif kind not in KINDS and kind not in used:
-            says = f"no image and no rule is of the kind {shown(kind)}"
+            message = f"no image and no rule is of the kind {shown(kind)}"
             hint = did_you_mean(kind, list(KINDS)) or "leave the table out, or list the images of that kind"
-            yield Problem("kind-unused", path, says, hint, on_key=True)
+            yield Problem("kind-unused", path, message, hint, on_key=True)
         for model, inner in table(table(row).get("models")).items():
             for key in ("order", "list", "models"):
                 if key in table(inner):
-                    says = f"{key} belongs to a kind, not to one model of it"
+                    message = f"{key} belongs to a kind, not to one model of it"
                     hint = f"move it up to [kind.{kind}]"
-                    yield Problem("bad-value", (*path, "models", model, key), says, hint, on_key=True)
+                    yield Problem("bad-value", (*path, "models", model, key), message, hint, on_key=True)
 
 
 def _families(loose: Loose) -> Iterator[Problem]:
@@ -104,20 +104,20 @@ def _families(loose: Loose) -> Iterator[Problem]:
         return
     for path, family, on_key in _families_named(loose):
         if family not in listed:
-            says = f"{family} is not among the families of this manifest"
+            message = f"{family} is not among the families of this manifest"
             hint = f'add "{family}" to families, or leave it out here'
-            yield Problem("family-unlisted", path, says, hint, on_key=on_key)
+            yield Problem("family-unlisted", path, message, hint, on_key=on_key)
 
 
 def _empty_families(loose: Loose) -> Iterator[Problem]:
     listed = {family: path for path, family in reversed(list(items(loose.raw, "families")))}
     for family in dict.fromkeys(loose.families):
         if not loose.of(family):
-            says = f"{family} is listed, but no bundle is of that family"
+            message = f"{family} is listed, but no bundle is of that family"
             if "families" not in loose.raw:
-                says = f"no bundle is of the family {family} (all three are expected where families is not given)"
+                message = f"no bundle is of the family {family} (all three are expected where families is not given)"
             hint = f"add its bundles, or give families = {_others(loose, family)}"
-            yield Problem("family-empty", listed.get(family, ()), says, hint)
+            yield Problem("family-empty", listed.get(family, ()), message, hint)
 
 
 def _families_named(loose: Loose) -> Iterator[tuple[Path, str, bool]]:
@@ -154,8 +154,8 @@ def _repeated(loose: Loose) -> Iterator[Problem]:
         for place, item in items(row, key, path):
             if item in seen:
                 level = Level.ERROR if key == "list" else None
-                says = f"{shown(item)} stands in {key} twice"
-                yield Problem("repeated", place, says, "keep one of its places", other=seen[item], level=level)
+                message = f"{shown(item)} stands in {key} twice"
+                yield Problem("repeated", place, message, "keep one of its places", other=seen[item], level=level)
             seen.setdefault(item, place)
 
 

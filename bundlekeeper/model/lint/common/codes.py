@@ -93,7 +93,7 @@ LINT_CODES: dict[str, Code] = {
 
 #: A warning for whoever writes the manifest; for whoever uses it, no fault: the bytes are what the manifest says.
 _WRITERS = frozenset({"digest-shared", "digest-empty"})
-#: Told of each bundle by `take` and `check` themselves, as `self-digest` and `not-checked`.
+#: Told of each bundle by `store add` and `verify` themselves, as `self-digest` and `not-checked`.
 _OF_BUNDLES = frozenset({"own-copy", "digest-unsourced"})
 
 
@@ -103,5 +103,5 @@ def in_use(problems: Iterable[Finding]) -> list[Finding]:
 
 
 def but_of_bundles(problems: Iterable[Finding]) -> list[Finding]:
-    """What was found in a manifest, without what `take` and `check` tell of the bundles: one finding once."""
+    """What was found in a manifest, without what `store add` and `verify` tell of the bundles: one finding once."""
     return [finding for finding in problems if finding.code not in _OF_BUNDLES]

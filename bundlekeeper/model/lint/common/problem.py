@@ -19,7 +19,7 @@ class Problem:
 
     code: str
     path: Path
-    says: str
+    message: str
     hint: str
     on_key: bool = False
     at: int | None = None

@@ -123,7 +123,7 @@ class Loose:
         self.bundles = tuple(_bundle(path, row) for path, row in rows(raw, "bundle"))
         self.releases = tuple(_release(path, row) for path, row in rows(raw, "release"))
         self.jumps = tuple(self._jump(path, row) for path, row in rows(raw, "jump"))
-        self.besides = tuple(self._beside(path, row) for path, row in rows(raw, "beside"))
+        self.compatible_rules = tuple(self._beside(path, row) for path, row in rows(raw, "compatible"))
         self.known = dict.fromkeys(_texts(table(raw.get("versions")).get("known")))
         self._some: dict[str, list[str]] = {}
         self._at: dict[tuple[str | None, str], list[LooseBundle]] = {}
@@ -151,10 +151,10 @@ class Loose:
         for jump in self.jumps:
             if jump.what:
                 yield jump.what
-        for beside in self.besides:
-            if beside.when:
-                yield beside.when
-            yield from beside.need
+        for compatible in self.compatible_rules:
+            if compatible.when:
+                yield compatible.when
+            yield from compatible.need
 
     def half_read(self) -> Iterator[tuple[Path, str]]:
         """The ranges of rules whose own selection could not be read, so that no order of theirs is known."""
@@ -162,7 +162,7 @@ class Loose:
         for path, row in rows(self.raw, "jump"):
             if (*path, "what") not in read:
                 yield from (((*path, key), found) for key in ("to", "from") if (found := text(row, key)))
-        for path, row in rows(self.raw, "beside"):
+        for path, row in rows(self.raw, "compatible"):
             for inner, value in (((*path, "when"), table(row.get("when"))), *rows(row, "need", path)):
                 found = text(value, "version")
                 if inner not in read and found:

@@ -18,8 +18,8 @@ from bundlekeeper.errors import InputError, RefusedError
 from bundlekeeper.findings import Finding, Level, finding
 from bundlekeeper.store.contents import quarantine
 from bundlekeeper.store.contents.manifest_dates import called, doubts, is_ahead, latest, uncorrected
-from bundlekeeper.store.database.catalogue import Catalogue
-from bundlekeeper.store.database.rows import Accepted, BundleFacts
+from bundlekeeper.store.database.store_database import StoreDatabase
+from bundlekeeper.store.database.rows import Admitted, BundleFacts
 from bundlekeeper.store.disk import files
 from bundlekeeper.store.disk.temp_files import Incoming
 from bundlekeeper.store.signatures import sidecar_files
@@ -41,8 +41,8 @@ class Whys:
 
     def insist(self) -> None:
         """Raise InputError for a reason that is given and says nothing."""
-        for option, why in (("--accept-expired", self.expired), ("--accept-rollback", self.rollback)):
-            if why is not None and not why.strip():
+        for option, reason in (("--allow-expired", self.expired), ("--allow-rollback", self.rollback)):
+            if reason is not None and not reason.strip():
                 raise InputError(f"{option} needs a reason", hint="say why in words; it is recorded for good")
 
 
@@ -50,7 +50,7 @@ class Whys:
 class Admission:
     """An admitted manifest: the row to write, what to tell, and what was let through (what, why)."""
 
-    accepted: Accepted
+    admitted: Admitted
     findings: tuple[Finding, ...]
     exceptions: tuple[tuple[str, str], ...]
 
@@ -60,7 +60,7 @@ def place_of(platform: str, sequence: int) -> str:
     return f"{FOLDER}/{platform}-{sequence}.toml"
 
 
-def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys, floor: int = -1) -> Admission:
+def judge(loaded: Loaded, known: Sequence[Admitted], now: datetime, whys: Whys, floor: int = -1) -> Admission:
     """Decide whether the manifest may be taken, given those `known` to the store. Pure.
 
     `floor` is the highest number that the store keeps a manifest of, whether it knows it or not.
@@ -77,23 +77,23 @@ def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys, 
     findings: list[Finding] = []
     highest = max([floor, *(k.sequence for k in known)])
     if manifest.sequence < highest:
-        says = f"this manifest is older (sequence {manifest.sequence}) than one already accepted ({highest})"
+        message = f"this manifest is older (sequence {manifest.sequence}) than one already accepted ({highest})"
         if not whys.rollback:
             raise RefusedError(
-                says, hint='take the newer one; if going back is meant: --accept-rollback "why" (recorded)'
+                message, hint='take the newer one; if going back is meant: --allow-rollback "why" (recorded)'
             )
         exceptions.append(("rollback", whys.rollback))
-        findings.append(finding("downgrade", subject, f"{says}; accepted: {whys.rollback}", level=Level.NOTE))
+        findings.append(finding("downgrade", subject, f"{message}; accepted: {whys.rollback}", level=Level.NOTE))
     if manifest.expires is not None and manifest.expires < latest(known, now, manifest).date():
-        says = f"this manifest expired on {manifest.expires}"
+        message = f"this manifest expired on {manifest.expires}"
         if not whys.expired:
             raise RefusedError(
-                says, hint='get the publisher\'s newer one; if there is none: --accept-expired "why" (recorded)'
+                message, hint='get the publisher\'s newer one; if there is none: --allow-expired "why" (recorded)'
             )
         exceptions.append(("expired", whys.expired))
-        findings.append(finding("expired", subject, f"{says}; accepted: {whys.expired}", level=Level.NOTE))
+        findings.append(finding("expired", subject, f"{message}; accepted: {whys.expired}", level=Level.NOTE))
     findings += doubts(subject, uncorrected(known, manifest), now, manifest.issued)
-    accepted = Accepted(
+    admitted = Admitted(
         manifest.platform,
         manifest.sequence,
         loaded.sha256,
@@ -102,7 +102,7 @@ def judge(loaded: Loaded, known: Sequence[Accepted], now: datetime, whys: Whys, 
         manifest.expires,
         now,
     )
-    return Admission(accepted, tuple(findings), tuple(exceptions))
+    return Admission(admitted, tuple(findings), tuple(exceptions))
 
 
 def _not_ahead(issued: date, subject: str, now: datetime) -> None:
@@ -113,7 +113,7 @@ def _not_ahead(issued: date, subject: str, now: datetime) -> None:
         )
 
 
-def _one_platform(platform: str, known: Iterable[Accepted]) -> None:
+def _one_platform(platform: str, known: Iterable[Admitted]) -> None:
     other = next((manifest.platform for manifest in known if manifest.platform != platform), None)
     if other is not None:
         raise RefusedError(
@@ -122,7 +122,7 @@ def _one_platform(platform: str, known: Iterable[Accepted]) -> None:
         )
 
 
-def _no_contradiction(loaded: Loaded, known: Iterable[Accepted], subject: str) -> None:
+def _no_contradiction(loaded: Loaded, known: Iterable[Admitted], subject: str) -> None:
     for manifest in known:
         if manifest.sequence == loaded.manifest.sequence and manifest.sha256 != loaded.sha256:
             raise RefusedError(
@@ -135,14 +135,14 @@ def _no_contradiction(loaded: Loaded, known: Iterable[Accepted], subject: str) -
 
 def vouched(admission: Admission, ruling: Ruling) -> Admission:
     """The admission of a manifest that somebody vouched for, or of the same where nobody did."""
-    accepted = replace(admission.accepted, signed_by=ruling.signed_by, signed_key=ruling.signed_key)
-    return replace(admission, accepted=accepted, findings=(*ruling.findings, *admission.findings))
+    admitted = replace(admission.admitted, signed_by=ruling.signed_by, signed_key=ruling.signed_key)
+    return replace(admission, admitted=admitted, findings=(*ruling.findings, *admission.findings))
 
 
 def admit(
     root: int,
     incoming: Incoming,
-    catalogue: Catalogue,
+    database: StoreDatabase,
     admission: Admission,
     data: bytes,
     facts: Sequence[BundleFacts],
@@ -154,11 +154,11 @@ def admit(
     finding says so.
     Raises RefusedError when another manifest is kept under its name, UnfinishedError, OSError.
     """
-    accepted = admission.accepted
+    admitted = admission.admitted
     healed: tuple[Finding, ...] = ()
     if signature is not None:
-        sidecar_files.put_over(root, incoming, accepted.place + sidecar_files.SUFFIX, signature)
-    name = accepted.place.rpartition("/")[2]
+        sidecar_files.put_over(root, incoming, admitted.place + sidecar_files.SUFFIX, signature)
+    name = admitted.place.rpartition("/")[2]
     with files.folder(root, (FOLDER,), create=True) as folder, incoming.temp() as temp:
         files.write_all(temp.fd, data)
         os.fchmod(temp.fd, files.FILE_MODE)
@@ -168,18 +168,18 @@ def admit(
         except FileExistsError:
             # Kept by a run that was killed before its row was written, or it is this very one again.
             if not _holds(folder, name, data):
-                if not any(manifest.sha256 == accepted.sha256 for manifest in catalogue.accepted()):
+                if not any(manifest.sha256 == admitted.sha256 for manifest in database.admitted()):
                     raise RefusedError(
-                        f"{accepted.place} holds other bytes than this manifest",
+                        f"{admitted.place} holds other bytes than this manifest",
                         hint="if this one was changed on purpose, raise `sequence` in it",
-                        where=accepted.place,
+                        where=admitted.place,
                     ) from None
-                healed = (_put_aside(root, incoming, folder, accepted, len(data)),)
+                healed = (_put_aside(root, incoming, folder, admitted, len(data)),)
                 temp.publish(folder, name)
         os.fsync(folder)
-    catalogue.accept(accepted, facts)
-    for what, why in admission.exceptions:
-        catalogue.record_exception(accepted.accepted_at, what, f"{accepted.platform}-{accepted.sequence}", why)
+    database.admit(admitted, facts)
+    for what, reason in admission.exceptions:
+        database.record_exception(admitted.admitted_at, what, f"{admitted.platform}-{admitted.sequence}", reason)
     return healed
 
 
@@ -190,19 +190,19 @@ def _holds(folder: int, name: str, data: bytes) -> bool:
     return files.read_bounded(folder, name, max(len(data), 1)) == data
 
 
-def _put_aside(root: int, incoming: Incoming, folder: int, accepted: Accepted, size: int) -> Finding:
+def _put_aside(root: int, incoming: Incoming, folder: int, admitted: Admitted, size: int) -> Finding:
     """Move an altered copy of an accepted manifest, of `size` bytes when it was whole, to quarantine."""
-    name = accepted.place.rpartition("/")[2]
+    name = admitted.place.rpartition("/")[2]
     with files.regular(folder, name) as fd:
         found = digest_fd(fd)
-    of_it = accepted.platform, accepted.sequence, "", "", "", "", (), None
+    of_it = admitted.platform, admitted.sequence, "", "", "", "", (), None
     whole = BundleFacts(
-        "manifest", str(accepted.sequence), name, size, accepted.sha256, *of_it
+        "manifest", str(admitted.sequence), name, size, admitted.sha256, *of_it
     )  # as a note tells of it
-    why = "the kept copy of the manifest was not what was accepted"
-    wrong = quarantine.QuarantineReason(whole, found.size, found.sha256, accepted.place, why)
-    moved = quarantine.move_in(root, incoming, folder, wrong, accepted.accepted_at)
-    says = f"the kept copy's SHA-256 was {found.sha256[:12]}…, that of the accepted one is {accepted.sha256[:12]}…"
+    reason = "the kept copy of the manifest was not what was accepted"
+    wrong = quarantine.QuarantineReason(whole, found.size, found.sha256, admitted.place, reason)
+    moved = quarantine.move_in(root, incoming, folder, wrong, admitted.admitted_at)
+    message = f"the kept copy's SHA-256 was {found.sha256[:12]}…, that of the accepted one is {admitted.sha256[:12]}…"
     hint = "find out who changed it"
-    says = f"{says}; kept as {moved}, and replaced by what was accepted"
-    return finding("altered", accepted.place, says, hint, Level.WARNING)
+    message = f"{message}; kept as {moved}, and replaced by what was accepted"
+    return finding("altered", admitted.place, message, hint, Level.WARNING)

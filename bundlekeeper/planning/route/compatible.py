@@ -21,7 +21,7 @@ _SORTS = 3  # surely against surely, perhaps against either, surely against perh
 
 
 @dataclass(frozen=True, slots=True)
-class BesideRules:
+class CompatibleRules:
     """`tokens[unit][state]` on the way and `last[unit][state]` at the end; `banned[unit][state]` for classes.
 
     `blockers(token)` are those of a token, by its place. `last_banned` is as `banned`, at the end; `alone(unit, state)`
@@ -105,7 +105,7 @@ class Pairs:
 
 def make(
     judge: BlockerJudge, units: Sequence[Unit], own: int, order: Callable[[int], Iterable[tuple[int, int, int]]]
-) -> BesideRules:
+) -> CompatibleRules:
     """The tables of these units, the first `own` of them infrastructure.
 
     `order(j)` yields what the trade's order says of class j: its state, a blocker, and the infrastructure's states that
@@ -127,9 +127,9 @@ def make(
     @cache
     def alone(i: int, state: int) -> int:
         rows = units[i].states[state].everything
-        return judge.beside(rows, rows, inside=True)
+        return judge.compatible(rows, rows, inside=True)
 
-    return BesideRules(tokens, last, banned, last_banned, alone, pairs.blockers)
+    return CompatibleRules(tokens, last, banned, last_banned, alone, pairs.blockers)
 
 
 def _banned(pairs: Pairs, tokens: Sequence[Sequence[Tokens]], j: int) -> list[list[Banned]]:

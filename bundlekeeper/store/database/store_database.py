@@ -1,8 +1,8 @@
-"""The catalogue: which bundle files the store holds, by which manifest, and what proved them. SQLite.
+"""The store's database: which bundle files the store holds, by which manifest, and what proved them. SQLite.
 
 Rules: it claims nothing that is not on the disk already, so a row is written last; one call is one transaction; it can
 be rebuilt from the tree, the proofs cannot; a row that is not what was written is never believed, and neither is a
-table that lost one: every row has a checksum, every table a total (`catalogue_rows`), compared on each reading.
+table that lost one: every row has a checksum, every table a total (`database_rows`), compared on each reading.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ from bundlekeeper.findings import finding
 from bundlekeeper.formats.sqlite import Database
 from bundlekeeper.store.database.row_checksums import (
     EXCEPTION,
-    HELD,
+    STORED,
     MANIFEST,
-    PROOF,
+    VERIFICATION,
     TABLES,
     Exempt,
     RowTable,
@@ -31,21 +31,21 @@ from bundlekeeper.store.database.row_checksums import (
     Values,
     raw,
 )
-from bundlekeeper.store.database.rows import Accepted, BundleFacts, Held, Proof
+from bundlekeeper.store.database.rows import Admitted, BundleFacts, StoredBundle, Verification
 
 _MEND = (
-    "run `bundlekeeper check` or `bundlekeeper take` where the store can be written, to make the catalogue again from "
-    "the kept manifests; every file whose row is lost counts as unproven until it is read again"
+    "run `bundlekeeper verify` or `bundlekeeper store add` where the store can be written, to make the store's database again from "
+    "the kept manifests; every file whose row is lost counts as unverified until it is read again"
 )
 DATABASE = Database(
-    noun="the store's catalogue",
-    thing="a catalogue",
+    noun="the store's store's database",
+    thing="a store's database",
     application_id=0x424B4341,  # "BKCA"
-    schema=Path(__file__).parent / "catalogue.sql",
-    absent=("the store's catalogue is missing", _MEND),
-    damage_hint=_MEND.replace("to make the catalogue", "to move it aside and make it"),
+    schema=Path(__file__).parent / "store.sql",
+    absent=("the store's store's database is missing", _MEND),
+    damage_hint=_MEND.replace("to make the store's database", "to move it aside and make it"),
     full_hint="make room (df -h, df -i) and run the same command again; what was finished stays",
-    busy="another process is writing the store's catalogue",
+    busy="another process is writing the store's store's database",
     busy_s=10.0,
 )
 
@@ -54,11 +54,11 @@ _NAMED = 5  # broken rows of one table that are named; the rest are counted
 
 @dataclass(frozen=True, slots=True)
 class Sound:
-    """What is still right in a catalogue that is damaged; `lost` says in sentences what is not."""
+    """What is still right in a store's database that is damaged; `lost` says in sentences what is not."""
 
-    manifests: tuple[Accepted, ...] = ()  # in the order of acceptance
-    held: tuple[Held, ...] = ()
-    proofs: tuple[tuple[str, Proof], ...] = ()
+    manifests: tuple[Admitted, ...] = ()  # in the order of acceptance
+    stored: tuple[StoredBundle, ...] = ()
+    verifications: tuple[tuple[str, Verification], ...] = ()
     exceptions: tuple[Exempt, ...] = ()
     lost: tuple[str, ...] = ()
 
@@ -66,8 +66,8 @@ class Sound:
 NOTHING = Sound()
 
 
-class Catalogue:
-    """One open catalogue. Use as a context manager, or `close` it."""
+class StoreDatabase:
+    """One open store database. Use as a context manager, or `close` it."""
 
     def __init__(self, connection: sqlite3.Connection, where: str) -> None:
         connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
@@ -77,7 +77,7 @@ class Catalogue:
 
     @classmethod
     def open(cls, path: Path, *, write: bool) -> Self:
-        """Open the catalogue at `path`.
+        """Open the store's database at `path`.
 
         Raises DamagedError when it is absent, not ours, of another format or damaged; UnfinishedError when it cannot
         be opened; LockedError when another process holds it for too long.
@@ -86,19 +86,19 @@ class Catalogue:
 
     @classmethod
     def create(cls, path: Path) -> Self:
-        """Make an empty catalogue in the empty file at `path`. Raises UnfinishedError, DamagedError."""
+        """Make an empty store's database in the empty file at `path`. Raises UnfinishedError, DamagedError."""
         return cls(DATABASE.make(path, durable=False), str(path))  # it has no name yet; the caller syncs it whole
 
     @classmethod
     def in_memory(cls) -> Self:
-        """An empty catalogue that nobody else sees and that ends with this process. Raises UnfinishedError."""
+        """An empty store's database that nobody else sees and that ends with this process. Raises UnfinishedError."""
         with DATABASE.wrapped(":memory:"):
             connection = sqlite3.connect(":memory:", isolation_level=None)
             connection.executescript(DATABASE.schema.read_text("utf-8"))
         return cls(connection, ":memory:")
 
     def copied(self) -> Self:
-        """The whole catalogue as it is now, page by page, in memory. Raises DamagedError, LockedError."""
+        """The whole store's database as it is now, page by page, in memory. Raises DamagedError, LockedError."""
         with DATABASE.wrapped(self._where):
             connection = sqlite3.connect(":memory:", isolation_level=None)
             self._connection.backup(connection)
@@ -125,73 +125,73 @@ class Catalogue:
 
     # Manifests
 
-    def accept(self, accepted: Accepted, facts: Iterable[BundleFacts]) -> None:
+    def admit(self, admitted: Admitted, facts: Iterable[BundleFacts]) -> None:
         """Remember an accepted manifest as the latest, and give the files held already what it says of them.
 
         Raises UnfinishedError, LockedError, DamagedError.
         """
         with self._writing() as connection:
             known = self._rows(MANIFEST)
-            same = (accepted.platform, accepted.sequence)
+            same = (admitted.platform, admitted.sequence)
             before = next((each for _, each in known if (each.platform, each.sequence) == same), None)
             if before is not None:
-                vouched = accepted if accepted.signed_by else before
-                accepted = replace(before, signed_by=vouched.signed_by, signed_key=vouched.signed_key)
+                vouched = admitted if admitted.signed_by else before
+                admitted = replace(before, signed_by=vouched.signed_by, signed_key=vouched.signed_key)
             turn = max((turn for turn, _ in known), default=0) + 1
-            _put(connection, MANIFEST, [(turn, accepted)])
+            _put(connection, MANIFEST, [(turn, admitted)])
             said = {(bundle.family, bundle.version, bundle.name, bundle.sha256): bundle for bundle in facts}
             rows = [
                 (bundle, said.get((bundle.family, bundle.version, bundle.name, bundle.sha256)))
-                for bundle in self._rows(HELD)
+                for bundle in self._rows(STORED)
             ]
-            _put(connection, HELD, [_saying(row, now) for row, now in rows if now is not None])
+            _put(connection, STORED, [_saying(row, now) for row, now in rows if now is not None])
 
-    def accepted(self) -> list[Accepted]:
-        """Every accepted manifest, in the order of acceptance: the last one counts. Raises as `held`."""
-        return [accepted for _, accepted in sorted(self._rows(MANIFEST), key=lambda row: row[0])]
+    def admitted(self) -> list[Admitted]:
+        """Every accepted manifest, in the order of acceptance: the last one counts. Raises as `store list`."""
+        return [admitted for _, admitted in sorted(self._rows(MANIFEST), key=lambda row: row[0])]
 
-    def record_exception(self, at: datetime, what: str, subject: str, why: str) -> None:
+    def record_exception(self, at: datetime, what: str, subject: str, reason: str) -> None:
         """Record what was let through against the rules, and on whose word. Raises as `accept`."""
         with self._writing() as connection:
             last: int = connection.execute("SELECT coalesce(max(number), 0) FROM exception").fetchone()[0]
-            _put(connection, EXCEPTION, [(last + 1, (at, what, subject, why))])
+            _put(connection, EXCEPTION, [(last + 1, (at, what, subject, reason))])
 
     def exceptions(self) -> list[Exempt]:
-        """What was let through: when, what, subject, why; oldest first. Raises as `held`."""
+        """What was let through: when, what, subject, why; oldest first. Raises as `store list`."""
         return [exempt for _, exempt in self._rows(EXCEPTION)]
 
     # Files
 
-    def record_held(self, held: Held, proof: Proof | None) -> None:
-        """Record a file and its proof in one transaction; without a proof its place counts as unproven.
+    def record_stored(self, stored: StoredBundle, verification: Verification | None) -> None:
+        """Record a file and its proof in one transaction; without a proof its place counts as unverified.
 
         Raises UnfinishedError, LockedError, DamagedError.
         """
         with self._writing() as connection:
-            _put(connection, HELD, [held])
-            if proof is None:
-                connection.execute("DELETE FROM proof WHERE place = CAST(? AS TEXT)", (raw(held.place),))
+            _put(connection, STORED, [stored])
+            if verification is None:
+                connection.execute("DELETE FROM proof WHERE place = CAST(? AS TEXT)", (raw(stored.place),))
             else:
-                _put(connection, PROOF, [(held.place, proof)])
+                _put(connection, VERIFICATION, [(stored.place, verification)])
 
-    def record_linked(self, held: Sequence[Held], link: Callable[[], Mapping[str, Proof]]) -> None:
+    def record_linked(self, stored: Sequence[StoredBundle], link: Callable[[], Mapping[str, Verification]]) -> None:
         """Record files whose places `link` makes, and every proof that `link` returns.
 
-        Of all but the first of `held` those are recorded that it returns a proof of. A link changes the fingerprint of
+        Of all but the first of `store list` those are recorded that it returns a proof of. A link changes the fingerprint of
         the file's other names, so it is made when the journal stands already: where that cannot be written, nothing is
         linked. Raises as `record_held`, and what `link` raises.
         """
-        first, *others = held
+        first, *others = stored
         with self._writing() as connection:
-            _put(connection, HELD, [first])
-            proofs = link()
-            _put(connection, HELD, [bundle for bundle in others if bundle.place in proofs])
-            _put(connection, PROOF, proofs.items())
+            _put(connection, STORED, [first])
+            verifications = link()
+            _put(connection, STORED, [bundle for bundle in others if bundle.place in verifications])
+            _put(connection, VERIFICATION, verifications.items())
 
-    def record_proofs(self, proofs: Mapping[str, Proof]) -> None:
+    def record_verifications(self, verifications: Mapping[str, Verification]) -> None:
         """Record many proofs in one transaction. Raises UnfinishedError, LockedError, DamagedError."""
         with self._writing() as connection:
-            _put(connection, PROOF, proofs.items())
+            _put(connection, VERIFICATION, verifications.items())
 
     def forget(self, place: str) -> None:
         """Drop the row and the proof of a place; the file, if there is one, is not touched. Raises as `accept`."""
@@ -199,13 +199,13 @@ class Catalogue:
             connection.execute("DELETE FROM held WHERE place = CAST(? AS TEXT)", (raw(place),))
             connection.execute("DELETE FROM proof WHERE place = CAST(? AS TEXT)", (raw(place),))
 
-    def proofs(self) -> dict[str, Proof]:
+    def verifications(self) -> dict[str, Verification]:
         """Every proof by its place. Raises DamagedError, LockedError, UnfinishedError."""
-        return dict(self._rows(PROOF))
+        return dict(self._rows(VERIFICATION))
 
-    def held(self, family: str | None = None) -> list[Held]:
+    def stored(self, family: str | None = None) -> list[StoredBundle]:
         """The files held, of one family or of all, by place. Raises DamagedError, LockedError, UnfinishedError."""
-        rows = self._rows(HELD)  # all of them: only a whole table shows that nothing is missing
+        rows = self._rows(STORED)  # all of them: only a whole table shows that nothing is missing
         return rows if family is None else [bundle for bundle in rows if bundle.family == family]
 
     # What may be believed
@@ -225,7 +225,7 @@ class Catalogue:
                 except DamagedError as error:
                     if not error.problems:  # of a page, not of rows: nothing more can be asked
                         raise
-                    told += [problem.says for problem in error.problems]
+                    told += [problem.message for problem in error.problems]
         if told:
             raise _damage(told, self._where)
 
@@ -236,7 +236,7 @@ class Catalogue:
         for table in TABLES:
             kept[table.name], missing = self._salvaged(table)
             lost += missing
-        manifests = tuple(accepted for _, accepted in sorted(kept["manifest"], key=lambda row: row[0]))
+        manifests = tuple(admitted for _, admitted in sorted(kept["manifest"], key=lambda row: row[0]))
         exceptions = tuple(exempt for _, exempt in sorted(kept["exception"]))
         return Sound(manifests, tuple(kept["held"]), tuple(kept["proof"]), exceptions, tuple(lost))
 
@@ -265,7 +265,7 @@ class Catalogue:
                         (found if whole else broken)[table.key_of(row[:-1])] = row
                 break
             except DamagedError as error:
-                trouble = error.says
+                trouble = error.message
         try:
             with DATABASE.wrapped(self._where):
                 total = self._total(table)
@@ -316,23 +316,25 @@ def _told(table: RowTable[Any], broken: Sequence[Values], found: Sequence[Values
 
 
 def _damage(told: Sequence[str], where: str) -> DamagedError:
-    """The refusal of a catalogue of which these sentences are told."""
+    """The refusal of a store's database of which these sentences are told."""
     error = DATABASE.damaged(
         told[0] if len(told) == 1 else f"rows of {len(told)} tables are not what was written", where
     )
-    error.problems = tuple(finding("damaged", "the store's catalogue", says, DATABASE.damage_hint) for says in told)
+    error.problems = tuple(
+        finding("damaged", "the store's store's database", message, DATABASE.damage_hint) for message in told
+    )
     return error
 
 
-def _saying(row: Held, facts: BundleFacts) -> Held:
+def _saying(row: StoredBundle, facts: BundleFacts) -> StoredBundle:
     """The row with what a manifest says of its bundle beyond its name and bytes."""
     return replace(
         row,
         platform=facts.platform,
         sequence=facts.sequence,
         digest_from=facts.digest_from,
-        standing=facts.standing,
-        why=facts.why,
+        lifecycle=facts.lifecycle,
+        reason=facts.reason,
         build=facts.build,
         images=facts.images,
         released=facts.released,

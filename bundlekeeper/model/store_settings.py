@@ -1,10 +1,10 @@
-"""What a store accepts: STORE/acceptance.toml, which signatures, how old a proof, whose hands.
+"""What a store accepts: STORE/store.toml, which signatures, how old a proof, whose hands.
 
-    acceptance = 1
+    store = 1
     signed_families = ["infrastructure"]   # bundles of these need a good signature; default: none
     forms = ["sshsig", "rsa-pss-sha256"]   # forms that count as a signature; default: all
     signed_manifests = true                # only signed manifests are accepted; default: false
-    max_proof_age = "90d"                  # an older proof is stale; default: none
+    max_verification_age = "90d"                  # an older proof is stale; default: none
     max_whole_bytes = 1_073_741_824        # memory for forms that need the whole file (ed25519); default: 1 GiB
     group = "firmware"                     # its members may use and write the store; default: nobody but its owner
 
@@ -28,7 +28,7 @@ from bundlekeeper.formats.toml_read import load
 from bundlekeeper.model.trust import FORMS
 from bundlekeeper.model.vocabulary import FAMILIES
 
-NAME = "acceptance.toml"
+NAME = "store.toml"
 FORMAT = 1
 WHOLE_BYTES = 1 << 30  # 1 GiB of memory at most for one whole message
 _MOST_WHOLE_BYTES = 1 << 36
@@ -38,7 +38,7 @@ _MOST_AGE_S = 100 * 366 * 86400
 
 
 @dataclass(frozen=True, slots=True)
-class Acceptance:
+class StoreSettings:
     """What one store accepts. `max_proof_age_s` is in seconds, None for no limit; `max_whole_bytes` in bytes.
 
     `group` is the name of a group of this system, empty for none.
@@ -47,7 +47,7 @@ class Acceptance:
     signed_families: tuple[str, ...] = ()
     forms: tuple[str, ...] = FORMS
     signed_manifests: bool = False
-    max_proof_age_s: int | None = None
+    max_verification_age_s: int | None = None
     max_whole_bytes: int = WHOLE_BYTES
     group: str = ""
 
@@ -56,19 +56,19 @@ class Acceptance:
         return family in self.signed_families
 
 
-def read_acceptance(data: bytes | None, *, where: str = NAME) -> Acceptance:
-    """Read acceptance.toml; None (no file) gives the defaults.
+def read_settings(data: bytes | None, *, where: str = NAME) -> StoreSettings:
+    """Read store.toml; None (no file) gives the defaults.
 
     Raises InputError with every problem, each a finding with its line, column and caret.
     """
     if data is None:
-        return Acceptance()
-    source, raw = load(data, name=where, max_bytes=limits.ACCEPTANCE_BYTES)
-    wrong_format = misread_format(raw, "acceptance", FORMAT)
+        return StoreSettings()
+    source, raw = load(data, name=where, max_bytes=limits.STORE_SETTINGS_BYTES)
+    wrong_format = misread_format(raw, "store", FORMAT)
     problems = [] if wrong_format is None else [wrong_format]
     values: dict[str, Any] = {}
     for key, value in raw.items():
-        if key == "acceptance":
+        if key == "store":
             continue
         reader = _READERS.get(key)
         if reader is None:
@@ -77,7 +77,7 @@ def read_acceptance(data: bytes | None, *, where: str = NAME) -> Acceptance:
                     "unknown-key",
                     (key,),
                     f"there is no key {shown(key)}",
-                    meant(key, ("acceptance", *_READERS)),
+                    meant(key, ("store", *_READERS)),
                     on_key=True,
                 )
             )
@@ -87,7 +87,7 @@ def read_acceptance(data: bytes | None, *, where: str = NAME) -> Acceptance:
         problems += wrong
     if problems:
         raise _refusal(source, problems)
-    return Acceptance(**values)
+    return StoreSettings(**values)
 
 
 _Read = tuple[str, Any, list[Misread]]
@@ -108,8 +108,8 @@ def _words(known: tuple[str, ...], *, empty: bool) -> Callable[[str, object], _R
             elif word in value[:at]:
                 wrong.append(Misread("repeated", (key, at), f"{shown(word)} stands twice", "leave one out"))
         if not value and not empty:
-            says = f"{key} is empty, so nothing could ever be accepted"
-            wrong.append(Misread("bad-value", (key,), says, "name a form, or leave the key out for all"))
+            message = f"{key} is empty, so nothing could ever be accepted"
+            wrong.append(Misread("bad-value", (key,), message, "name a form, or leave the key out for all"))
         return key, tuple(word for word in known if word in value), wrong
 
     return read
@@ -124,12 +124,12 @@ def _flag(key: str, value: object) -> _Read:
 def _age(key: str, value: object) -> _Read:
     field = "max_proof_age_s"
     if not isinstance(value, str):
-        says = f"{key} takes a span of time as a text, not {shown(value)}"
-        return field, None, [Misread("wrong-type", (key,), says, 'like "90d"')]
+        message = f"{key} takes a span of time as a text, not {shown(value)}"
+        return field, None, [Misread("wrong-type", (key,), message, 'like "90d"')]
     try:
         span_s = durations.seconds(value)
     except InputError as e:
-        return field, None, [Misread("bad-value", (key,), f"{key}: {e.says}", e.hint)]
+        return field, None, [Misread("bad-value", (key,), f"{key}: {e.message}", e.hint)]
     if not 0 < span_s <= _MOST_AGE_S:
         return field, None, [Misread("bad-value", (key,), f"{key} cannot be {shown(value)}", "1s to 100 years")]
     return field, span_s, []
@@ -137,8 +137,8 @@ def _age(key: str, value: object) -> _Read:
 
 def _bytes(key: str, value: object) -> _Read:
     if isinstance(value, bool) or not isinstance(value, int):
-        says = f"{key} takes a whole number of bytes, not {shown(value)}"
-        return key, 0, [Misread("wrong-type", (key,), says, "without quotes; 1_073_741_824 is 1 GiB")]
+        message = f"{key} takes a whole number of bytes, not {shown(value)}"
+        return key, 0, [Misread("wrong-type", (key,), message, "without quotes; 1_073_741_824 is 1 GiB")]
     if not 0 <= value <= _MOST_WHOLE_BYTES:
         return (
             key,
@@ -150,8 +150,8 @@ def _bytes(key: str, value: object) -> _Read:
 
 def _group(key: str, value: object) -> _Read:
     if not isinstance(value, str):
-        says = f"{key} takes the name of a group as a text, not {shown(value)}"
-        return key, "", [Misread("wrong-type", (key,), says, 'like "firmware"')]
+        message = f"{key} takes the name of a group as a text, not {shown(value)}"
+        return key, "", [Misread("wrong-type", (key,), message, 'like "firmware"')]
     if not _GROUP.fullmatch(value):
         return key, "", [Misread("bad-value", (key,), f"{key} cannot be {shown(value)}", "the name of one group")]
     return key, value, []
@@ -161,7 +161,7 @@ _READERS: Mapping[str, Callable[[str, object], _Read]] = {
     "signed_families": _words(FAMILIES, empty=True),
     "forms": _words(FORMS, empty=False),
     "signed_manifests": _flag,
-    "max_proof_age": _age,
+    "max_verification_age": _age,
     "max_whole_bytes": _bytes,
     "group": _group,
 }
@@ -169,6 +169,6 @@ _READERS: Mapping[str, Callable[[str, object], _Read]] = {
 
 def _refusal(source: SourceText, problems: list[Misread]) -> InputError:
     rows = placed(source, problems)
-    count = f"{len(rows)} problems" if len(rows) > 1 else rows[0].says
+    count = f"{len(rows)} problems" if len(rows) > 1 else rows[0].message
     hint = "until it reads well the store accepts nothing" if len(rows) > 1 else rows[0].hint
     return InputError(f"what this store accepts cannot be read: {count}", hint=hint, where=rows[0].where, problems=rows)

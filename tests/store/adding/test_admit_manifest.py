@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from bundlekeeper.errors import InputError, RefusedError
-from tests.kits.store_kit import GOOD, Kit, codes, says
+from tests.kits.store_kit import GOOD, Kit, codes, message
 
 # The manifest's own weaknesses
 
@@ -18,34 +18,34 @@ from tests.kits.store_kit import GOOD, Kit, codes, says
 def test_what_the_manifest_says_against_a_bundle(tmp_path: Path) -> None:
     """self-digest, not-checked, withdrawn: told for each bundle, taken or not."""
     kit = Kit(tmp_path)
-    for name in ("a.fwb", "b.fwb", "c.fwb"):
+    for name in ("a.bin", "b.bin", "c.bin"):
         kit.offer(name, name.encode())
     result = kit.take(
-        kit.bundle("a.fwb", b"a.fwb", digest_from=" Own Copy "),
-        kit.bundle("b.fwb", b"b.fwb", digest_from=None),
-        kit.bundle("c.fwb", b"c.fwb", standing="withdrawn", why="loses settings"),
+        kit.bundle("a.bin", b"a.bin", digest_from=" Own Copy "),
+        kit.bundle("b.bin", b"b.bin", digest_from=None),
+        kit.bundle("c.bin", b"c.bin", lifecycle="withdrawn", reason="loses settings"),
     )
     assert result.counts == {"taken": 3}
     assert codes(result) == ["self-digest", "not-checked", "withdrawn"]
-    assert "loses settings" in says(result, "withdrawn")
+    assert "loses settings" in message(result, "withdrawn")
 
 
 def test_a_later_manifest_tells_what_is_held_that_it_was_withdrawn(tmp_path: Path) -> None:
     """A release withdrawn after it was downloaded."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    kit.take(kit.bundle("a.fwb", GOOD))
-    result = kit.take(kit.bundle("a.fwb", GOOD, standing="withdrawn", why="bad flash"), manifest=2)
+    kit.offer("a.bin", GOOD)
+    kit.take(kit.bundle("a.bin", GOOD))
+    result = kit.take(kit.bundle("a.bin", GOOD, lifecycle="withdrawn", reason="bad flash"), manifest=2)
     assert (result.counts, codes(result), result.read_bytes) == ({"already held": 1}, ["withdrawn"], 0)
-    (row,) = kit.held()
-    assert (row.standing, row.why, row.sequence) == ("withdrawn", "bad flash", 2)
+    (row,) = kit.stored()
+    assert (row.lifecycle, row.reason, row.sequence) == ("withdrawn", "bad flash", 2)
 
 
 def test_digests_in_capitals(tmp_path: Path) -> None:
     """A manifest may write its digests in either case."""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    bundle = kit.bundle("a.fwb", GOOD, sha256=hashlib.sha256(GOOD).hexdigest().upper())
+    kit.offer("a.bin", GOOD)
+    bundle = kit.bundle("a.bin", GOOD, sha256=hashlib.sha256(GOOD).hexdigest().upper())
     assert kit.take(bundle).counts == {"taken": 1}
 
 
@@ -65,18 +65,18 @@ def test_unsafe_names_are_refused_before_any_disk_access(tmp_path: Path, name: s
 def test_names_that_are_one_on_some_file_systems(tmp_path: Path) -> None:
     """`A.bin` and `a.bin`: the set refused."""
     with pytest.raises(InputError, match="one name"):
-        Kit(tmp_path).take(Kit(tmp_path).bundle("A.fwb", b"x"), Kit(tmp_path).bundle("a.fwb", b"y"))
+        Kit(tmp_path).take(Kit(tmp_path).bundle("A.bin", b"x"), Kit(tmp_path).bundle("a.bin", b"y"))
 
 
 def test_the_same_name_in_another_version_is_another_file(tmp_path: Path) -> None:
     """A folder per version keeps them apart; a version that is no safe folder name is written as one."""
     kit = Kit(tmp_path)
-    kit.offer("x/a.fwb", b"one")
-    kit.offer("y/a.fwb", b"another")
-    result = kit.take(kit.bundle("a.fwb", b"one"), kit.bundle("a.fwb", b"another", version="../6"))
+    kit.offer("x/a.bin", b"one")
+    kit.offer("y/a.bin", b"another")
+    result = kit.take(kit.bundle("a.bin", b"one"), kit.bundle("a.bin", b"another", version="../6"))
     assert result.counts == {"taken": 2}
-    places = [row.place for row in kit.held()]
-    assert "blade/6.1.0/a.fwb" in places
+    places = [row.place for row in kit.stored()]
+    assert "blade/6.1.0/a.bin" in places
     assert all(".." not in place.split("/") for place in places)
 
 
@@ -91,15 +91,15 @@ def test_rollback_is_refused_unless_a_why_is_given(tmp_path: Path) -> None:
     kit.take(manifest=5)
     with pytest.raises(RefusedError, match="older"):
         kit.take(manifest=4)
-    result = kit.take(manifest=4, accept_rollback="the newer one was withdrawn")
+    result = kit.take(manifest=4, allow_rollback="the newer one was withdrawn")
     assert codes(result) == ["downgrade", "not-checked"]  # what the newer withdrew: the kit's is no TOML to be read
-    assert [a.sequence for a in kit.accepted()] == [5, 4]
-    ((_, what, subject, why),) = kit.exceptions()
-    assert (what, subject, why) == ("rollback", "marram-4", "the newer one was withdrawn")
+    assert [a.sequence for a in kit.admitted()] == [5, 4]
+    ((_, what, subject, reason),) = kit.exceptions()
+    assert (what, subject, reason) == ("rollback", "marram-4", "the newer one was withdrawn")
     with pytest.raises(RefusedError):
         kit.take(manifest=4)
     kit.take(manifest=5)
-    assert [a.sequence for a in kit.accepted()] == [4, 5]
+    assert [a.sequence for a in kit.admitted()] == [4, 5]
 
 
 @pytest.mark.fault(47)
@@ -107,11 +107,11 @@ def test_rollback_is_refused_unless_a_why_is_given(tmp_path: Path) -> None:
 def test_same_sequence_other_bytes_is_a_contradiction(tmp_path: Path) -> None:
     """Same serial, other bytes: refused as a contradiction."""
     kit = Kit(tmp_path)
-    kit.take(kit.bundle("a.fwb", b"one"))
+    kit.take(kit.bundle("a.bin", b"one"))
     with pytest.raises(RefusedError, match="same sequence") as caught:
-        kit.take(kit.bundle("a.fwb", b"two"), accept_rollback="no help")
+        kit.take(kit.bundle("a.bin", b"two"), allow_rollback="no help")
     assert "raise `sequence`" in caught.value.hint
-    assert len(kit.accepted()) == 1
+    assert len(kit.admitted()) == 1
 
 
 def test_a_kept_manifest_that_was_never_recorded(tmp_path: Path) -> None:
@@ -124,7 +124,7 @@ def test_a_kept_manifest_that_was_never_recorded(tmp_path: Path) -> None:
         kit.take_loaded(loaded)
     (kit.root / "manifests/marram-2.toml").write_bytes(loaded.data)
     kit.take_loaded(loaded)
-    assert [a.sequence for a in kit.accepted()] == [1, 2]
+    assert [a.sequence for a in kit.admitted()] == [1, 2]
 
 
 @pytest.mark.attack("wrong software")
@@ -144,22 +144,22 @@ def test_manifests_are_kept_whole(tmp_path: Path) -> None:
     kept = kit.root / "manifests/marram-14.toml"
     assert kept.read_bytes() == loaded.data
     assert stat.S_IMODE(kept.stat().st_mode) == 0o444
-    assert kit.accepted()[0].place == "manifests/marram-14.toml"
+    assert kit.admitted()[0].place == "manifests/marram-14.toml"
 
 
 @pytest.mark.fault(44)
 @pytest.mark.attack("indefinite freeze")
 def test_an_expired_manifest_is_refused_unless_a_why_is_given(tmp_path: Path) -> None:
-    """ "Expired (freeze): `take` ... exit 4 unless `--accept-expired "why"`, which is recorded" (issue: trust)"""
+    """ "Expired (freeze): `store add` ... exit 4 unless `--allow-expired "why"`, which is recorded" (issue: trust)"""
     kit = Kit(tmp_path)
-    kit.offer("a.fwb", GOOD)
-    loaded = kit.loaded(kit.bundle("a.fwb", GOOD), expires=date(2026, 9, 1))
+    kit.offer("a.bin", GOOD)
+    loaded = kit.loaded(kit.bundle("a.bin", GOOD), expires=date(2026, 9, 1))
     at = datetime(2026, 9, 2, tzinfo=UTC)
     with pytest.raises(RefusedError, match="expired on 2026-09-01") as caught:
         kit.take_loaded(loaded, clock=lambda: at)
     assert caught.value.exit_code == 4
-    assert kit.held() == []
-    result = kit.take_loaded(loaded, clock=lambda: at, accept_expired="no newer one before the window")
+    assert kit.stored() == []
+    result = kit.take_loaded(loaded, clock=lambda: at, allow_expired="no newer one before the window")
     assert (result.counts, codes(result)) == ({"taken": 1}, ["expired"])
     assert kit.exceptions()[0][1:] == ("expired", "marram-1", "no newer one before the window")
 

@@ -1,5 +1,5 @@
 -- Times are ISO 8601 in UTC, dates ISO 8601, digests lower-case hexadecimal, sizes bytes, the rest of a fingerprint as
--- stat gives it. `turn` counts acceptances: the highest is the manifest accepted last.
+-- stat gives it. `turn` counts acceptances: the highest is the manifest admitted last.
 -- `checksum` is the row's own (store/database/row_checksums.py says of what); `total` holds how many rows each table has and the
 -- sum of their checksums, kept by the triggers below, so that no row changes, vanishes or comes twice unseen.
 CREATE TABLE manifest (
@@ -9,9 +9,9 @@ CREATE TABLE manifest (
   place TEXT NOT NULL,
   issued TEXT NOT NULL,
   expires TEXT,
-  accepted_at TEXT NOT NULL,
+  admitted_at TEXT NOT NULL,
   turn INTEGER NOT NULL,
-  signed_by TEXT NOT NULL,               -- the trust entry that vouched for it on the day it was accepted, empty: nobody
+  signed_by TEXT NOT NULL,               -- the trust entry that vouched for it on the day it was admitted, empty: nobody
   signed_key TEXT NOT NULL,              -- that entry's fingerprint
   checksum INTEGER NOT NULL,
   PRIMARY KEY (platform, sequence)
@@ -30,8 +30,8 @@ CREATE TABLE held (
   standing TEXT NOT NULL,
   why TEXT NOT NULL,
   build TEXT NOT NULL,
-  taken_at TEXT NOT NULL,
-  taken_from TEXT NOT NULL,
+  added_at TEXT NOT NULL,
+  added_from TEXT NOT NULL,
   way_in TEXT NOT NULL,
   images TEXT NOT NULL,
   released TEXT,
@@ -42,7 +42,7 @@ CREATE TABLE held (
 CREATE TABLE proof (
   place TEXT NOT NULL PRIMARY KEY,
   sha256 TEXT NOT NULL CHECK (length(sha256) = 64),
-  proven_at TEXT NOT NULL,
+  verified_at TEXT NOT NULL,
   size INTEGER NOT NULL,
   mtime_ns INTEGER NOT NULL,
   ctime_ns INTEGER NOT NULL,

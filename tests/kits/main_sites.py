@@ -11,7 +11,7 @@ from tests.kits.signing_world import private, private_pem
 PLAN = ("media", "plan", "--for", "6.1", "--volume", "4MB:folder", "--out", "plan.json")
 
 
-class Depot:
+class MainSite:
     """A store with the tour's bundles, a plan, a key, and a folder to write to."""
 
     def __init__(self, keeper: Keeper, world: World, base: Path) -> None:
